@@ -1,0 +1,47 @@
+# Both `make demo` and `make test` work on a fresh clone with Python >= 3.11 and make alone.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint .constraints.txt
+
+.PHONY: demo test check lint format types arrows benchmark constraints clean
+
+$(VENV)/.runtime: pyproject.toml .constraints.txt
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+		{ echo "lashmap needs Python 3.11 or newer; say which one with: make PYTHON=/path/to/python3.11 $(MAKECMDGOALS)"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	$(INSTALL) --editable .
+	@touch $@
+
+$(VENV)/.dev: $(VENV)/.runtime
+	$(INSTALL) --editable '.[dev]'
+	@touch $@
+
+demo: $(VENV)/.runtime  ## the main job on a simulated stand, about a minute and a half
+	$(BIN)/lashmap demo
+
+test: $(VENV)/.dev  ## every test but the benchmarks
+	$(BIN)/python -m pytest -n 2
+
+check: lint format types arrows  ## everything a machine can say about the code without running it
+
+lint: $(VENV)/.dev
+	$(BIN)/ruff check .
+
+format: $(VENV)/.dev
+	$(BIN)/ruff format --check .
+
+types: $(VENV)/.dev
+	$(BIN)/mypy
+
+arrows: $(VENV)/.dev
+	$(BIN)/lint-imports --no-cache
+
+benchmark: $(VENV)/.dev  ## accuracy and speed, side by side with the alternatives; minutes
+	for script in tests/benchmarks/bench_*.py; do $(BIN)/python $$script || exit 1; done
+
+constraints:  ## renew the pinned versions (needs uv)
+	uv pip compile pyproject.toml --universal --python-version 3.11 --all-extras --no-header --output-file .constraints.txt
+
+clean:
+	rm -rf $(VENV) demo-output .mypy_cache .ruff_cache .pytest_cache .hypothesis

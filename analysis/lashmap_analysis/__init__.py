@@ -1,0 +1,1 @@
+"""Arrays become lash, map, verdict and report; nothing here knows ports, event loops or clocks."""

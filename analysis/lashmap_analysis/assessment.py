@@ -1,0 +1,102 @@
+"""The assessment: what the analysis concluded from a test record, as values ready to show.
+
+Only the shape is decided here; `assess.py` fills it, the report and the result document read it. All
+backlash is normal backlash at the outer pitch radius unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from lashmap_analysis.flags import Flag
+from lashmap_analysis.lash_map import LashMap
+from lashmap_analysis.record import Purpose, TestRecord
+from lashmap_analysis.rock import RockReading
+from lashmap_analysis.uncertainty import Budget
+from lashmap_analysis.verdict import Verdict
+
+
+@dataclass(frozen=True, kw_only=True)
+class PositionResult:
+    """One position, measured.
+
+    Attributes:
+        position: Number in the order of recording, from 1.
+        engagement: Whole gear teeth past the matched teeth.
+        purpose: ``planned`` or ``confirming``.
+        attempt: Which try this is, from 1.
+        gear_angle_deg: Middle of the two dwells as the encoder saw it, or the nominal angle without encoder
+            samples; degrees past the matched teeth, not wrapped.
+        rock: What was read from the trace, flags included.
+        normal_backlash_mm: None when the rock is not usable.
+        standard_uncertainty_mm: Of `normal_backlash_mm`, random part only (repeatability and resolution);
+            None when the rock is not usable.
+        encoder_backlash_mm: The same rock as the gear-side encoder saw it; None without one.
+        flags: The rock's flags and those found by comparing instruments.
+        outlier: True when the lash map named this position an outlier.
+    """
+
+    position: int
+    engagement: int
+    purpose: Purpose
+    attempt: int
+    gear_angle_deg: float
+    rock: RockReading
+    normal_backlash_mm: float | None
+    standard_uncertainty_mm: float | None
+    encoder_backlash_mm: float | None
+    flags: tuple[Flag, ...]
+    outlier: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class TightSpotResult:
+    """A tight spot with its whole uncertainty.
+
+    Attributes:
+        engagement: Whole gear teeth past the matched teeth, within one mesh cycle.
+        gear_angle_deg: Gear angle past the matched teeth.
+        normal_backlash_mm: Least backlash.
+        standard_uncertainty_mm: Combined.
+        expanded_uncertainty_mm: At 95 %.
+        interval_mm: (low, high) at 95 %; not always symmetric, since a minimum is not.
+    """
+
+    engagement: int
+    gear_angle_deg: float
+    normal_backlash_mm: float
+    standard_uncertainty_mm: float
+    expanded_uncertainty_mm: float
+    interval_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Assessment:
+    """Everything concluded from one test record.
+
+    Attributes:
+        record: What it was concluded from.
+        positions: One for each trace, in the order of recording.
+        lash_map: None when the usable positions do not allow a fit.
+        measured: The confirming position, or the tightest measured one when none was confirmed; None when
+            nothing usable was measured.
+        predicted: The tight spot of the lash map fitted without the confirming positions.
+        stated: The tight spot of the lash map fitted to all positions: the figure that is judged.
+        confirmed: True when a confirming position agrees with the prediction within their uncertainties.
+        budget: Uncertainty of `stated`, line by line.
+        verdict: Outcome and reasons.
+        cause: One sentence: where the tight spot lies (teeth, degrees) and what moved it there.
+        version: Version of the analysis that concluded this.
+    """
+
+    record: TestRecord
+    positions: tuple[PositionResult, ...]
+    lash_map: LashMap | None
+    measured: TightSpotResult | None
+    predicted: TightSpotResult | None
+    stated: TightSpotResult | None
+    confirmed: bool
+    budget: Budget | None
+    verdict: Verdict
+    cause: str
+    version: str

@@ -1,0 +1,1 @@
+"""The service around a test: sequence, logbook, console and command line."""

@@ -1,0 +1,1 @@
+"""Bytes on a serial port become timestamped readings in mm and degrees; nothing here knows gears."""
