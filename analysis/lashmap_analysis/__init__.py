@@ -5,11 +5,14 @@ The public names are fetched when they are first used, so that importing the pac
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from lashmap_analysis.assess import assess
+    from lashmap_analysis.backlash_budget import budget
     from lashmap_analysis.gear_set import GearSet, GearSetError
     from lashmap_analysis.indicator import Indicator, IndicatorError
     from lashmap_analysis.lash_map import fit_lash_map
@@ -17,7 +20,6 @@ if TYPE_CHECKING:
     from lashmap_analysis.rock import measure_rock, measure_rocks
     from lashmap_analysis.runout import RunoutError, measure_runout
     from lashmap_analysis.shims import shim_advice
-    from lashmap_analysis.uncertainty import budget
     from lashmap_analysis.verdict import judge
 
 __all__ = [
@@ -44,7 +46,7 @@ _HOME: dict[str, str] = {
     "IndicatorError": "indicator",
     "RunoutError": "runout",
     "assess": "assess",
-    "budget": "uncertainty",
+    "budget": "backlash_budget",
     "fit_lash_map": "lash_map",
     "judge": "verdict",
     "measure_rock": "rock",
@@ -68,3 +70,15 @@ def __getattr__(name: str) -> object:
 def __dir__() -> list[str]:
     """Name what can be had."""
     return sorted(__all__)
+
+
+class _Package(ModuleType):
+    """This package, whose public functions are not hidden by the modules they live in."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        # Importing assess.py makes the import system bind that module as `assess`, over the function.
+        if not (name in _HOME and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package

@@ -1,8 +1,19 @@
-"""The uncertainty budget after the GUM (JCGM 100:2008)."""
+"""The uncertainty budget after the GUM (JCGM 100:2008).
+
+Decided here: what a budget is, how contributions combine and with how many degrees of freedom. Not decided
+here: which contributions a backlash has (`backlash_budget.py`, `set_up_uncertainty.py`).
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf, isfinite, sqrt
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+LEVEL = 0.95
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -17,6 +28,7 @@ class BudgetLine:
             standard uncertainty of the quantity.
         degrees_of_freedom: Of that contribution; infinite for type B.
         source: Where the figure comes from.
+        remedy: What would make it smaller, as an instruction; empty when nothing on the stand would.
     """
 
     quantity: str
@@ -25,6 +37,7 @@ class BudgetLine:
     standard_uncertainty_mm: float
     degrees_of_freedom: float
     source: str
+    remedy: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,3 +57,58 @@ class Budget:
     degrees_of_freedom: float
     coverage_factor: float
     expanded_mm: float
+
+
+def combine(lines: Iterable[BudgetLine]) -> Budget:
+    """Combine uncorrelated contributions.
+
+    u_c² = Σ u_i² (GUM 5.1.2) and ν_eff = u_c⁴ / Σ (u_i⁴ / ν_i) (GUM G.4.1, eq. G.2b); U = k u_c with k from
+    Student's t at ν_eff, not rounded down (GUM G.4.1 allows interpolation).
+
+    Args:
+        lines: Contributions in mm of normal backlash.
+
+    Returns:
+        The combined budget at 95 %.
+
+    Raises:
+        ValueError: A contribution is negative or not a number, or has no positive degrees of freedom.
+    """
+    kept = tuple(lines)
+    for line in kept:
+        if not 0 <= line.standard_uncertainty_mm < inf:
+            raise ValueError(f"{line.quantity}: expected an uncertainty of 0 mm or more, finite")
+        if not line.degrees_of_freedom > 0:
+            raise ValueError(f"{line.quantity}: expected degrees of freedom above 0")
+    combined = sqrt(sum(line.standard_uncertainty_mm**2 for line in kept))
+    weight = sum(line.standard_uncertainty_mm**4 / line.degrees_of_freedom for line in kept)
+    freedom = combined**4 / weight if weight > 0 else inf
+    factor = coverage_factor(freedom)
+    return Budget(
+        lines=kept,
+        combined_mm=combined,
+        degrees_of_freedom=freedom,
+        coverage_factor=factor,
+        expanded_mm=factor * combined,
+    )
+
+
+def coverage_factor(degrees_of_freedom: float, level: float = LEVEL) -> float:
+    """Two-sided coverage factor k from Student's t (GUM table G.2), or from the normal when infinite."""
+    from scipy.special import ndtri, stdtrit  # noqa: PLC0415 - scipy is slow to import
+
+    tail = (1 + level) / 2
+    return float(stdtrit(degrees_of_freedom, tail) if isfinite(degrees_of_freedom) else ndtri(tail))
+
+
+def degrees_of_freedom_of(coverage: float, level: float = LEVEL) -> float:
+    """Degrees of freedom at which Student's t has this coverage factor; infinite at or below the normal's.
+
+    So that a 95 % band that is wider than its standard uncertainty suggests keeps its width in a budget.
+    Never below 1, where the coverage factor at 95 % is 12.7.
+    """
+    from scipy.special import stdtridf  # noqa: PLC0415 - scipy is slow to import
+
+    if coverage <= coverage_factor(1e6, level):
+        return inf
+    return max(float(stdtridf((1 + level) / 2, coverage)), 1.0)
