@@ -1,0 +1,164 @@
+"""The gear as a mass that rocks in the gap: inertia, bearing friction, two flanks that push and never pull.
+
+One degree of freedom, the gear's angle past its nominal place, in small steps of fixed length, speed first
+(semi-implicit, so that contact does not gain energy). Each flank is a spring and a damper; the teeth's oil
+and the drive's own softness are in the damper, so that bounces die out in some 10 to 20 ms. Bearing friction
+is dry: a gear at rest stays exactly at rest until the torque moves it, and those steps are skipped.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, pi, sqrt
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from lashmap_daemon.simulated_stand.mesh_frame import MeshFrame
+    from lashmap_daemon.simulated_stand.settings import SimulatedBox
+
+# Tooth pair of steel: some 14 N per micrometre and millimetre of face width (order of size, from memory).
+_STIFFNESS_N_PER_M_PER_MM = 14e6
+# Share of critical damping at a flank, chosen so that a rebound keeps about a quarter of the speed.
+_DAMPING_RATIO = 0.4
+# A disc of the pitch diameter, half as much again for hub and shaft.
+_STEEL_KG_PER_MM3 = 7.85e-6
+_SHAFT_FACTOR = 1.5
+_FEWEST_STEPS_PER_S = 50_000
+_RADIANS_PER_STEP = 0.25
+
+
+@dataclass(frozen=True, kw_only=True)
+class RockingMass:
+    """Constants of the motion, for angles of the gear.
+
+    Attributes:
+        inertia: kg·m².
+        stiffness: Of one flank, N·m per radian.
+        damping: Of one flank, N·m·s per radian.
+        friction: Dry torque of the bearings, N·m.
+        torque: Light torque of the drive, friction included, N·m.
+    """
+
+    inertia: float
+    stiffness: float
+    damping: float
+    friction: float
+    torque: float
+
+    @property
+    def steps_per_s(self) -> int:
+        """Steps in a second, a multiple of 1000, fine enough for the contact to be stable and smooth."""
+        wanted = sqrt(self.stiffness / self.inertia) / _RADIANS_PER_STEP
+        return max(_FEWEST_STEPS_PER_S, 1000 * ceil(wanted / 1000.0))
+
+
+def rocking_mass(box: SimulatedBox, frame: MeshFrame, *, flank_time_s: float) -> RockingMass:
+    """Return the constants for a box, the torque being just enough to cross the mean gap in a given time."""
+    radius_mm = box.outer_module_mm * box.gear_teeth / 2.0
+    disc_kg = _STEEL_KG_PER_MM3 * pi * radius_mm**2 * box.face_width_mm
+    inertia = _SHAFT_FACTOR * disc_kg * (radius_mm * 1e-3) ** 2 / 2.0
+    arm_m = frame.closing_mm_per_rad() * 1e-3
+    stiffness = _STIFFNESS_N_PER_M_PER_MM * box.face_width_mm * arm_m**2
+    gap_rad = box.mean_normal_backlash_mm / frame.closing_mm_per_rad()
+    to_move = 2.0 * inertia * gap_rad / flank_time_s**2
+    return RockingMass(
+        inertia=inertia,
+        stiffness=stiffness,
+        damping=2.0 * _DAMPING_RATIO * sqrt(stiffness * inertia),
+        friction=to_move / 2.0,
+        torque=1.5 * to_move,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Push:
+    """A stretch of the drive's torque, which changes evenly from what it was.
+
+    Attributes:
+        steps: Its length.
+        torque: What it ends at, N·m.
+        slip_rad: By how much the pinion gives way at its start, as gear angle.
+    """
+
+    steps: int
+    torque: float
+    slip_rad: float = 0.0
+
+
+class RockingGear:
+    """Angle and speed of the gear between two flanks."""
+
+    def __init__(self, mass: RockingMass) -> None:
+        """Put the gear at rest at angle 0, with its flanks still to be set."""
+        self.mass = mass
+        self.angle_rad = 0.0
+        self.speed = 0.0
+        self.torque = 0.0
+        self.low_rad = 0.0
+        self.high_rad = 0.0
+        self.slipped_rad = 0.0
+        self._left = 0
+        self._slope = 0.0
+
+    def place(self, low_rad: float, high_rad: float) -> None:
+        """Put the gear at rest in the middle of a new gap, with no torque on it."""
+        self.low_rad, self.high_rad = low_rad, high_rad
+        self.angle_rad = (low_rad + high_rad) / 2.0
+        self.speed = self.torque = self._slope = 0.0
+        self.slipped_rad = 0.0
+        self._left = 0
+
+    def run(self, steps: int, next_push: Callable[[], Push]) -> None:
+        """Let time pass; ask for the next stretch of torque whenever one is over."""
+        while steps > 0:
+            if self._left == 0:
+                self._begin(next_push())
+            now = min(steps, self._left)
+            self._integrate(now)
+            self._left -= now
+            steps -= now
+
+    def energy(self) -> float:
+        """Return kinetic and spring energy, in J."""
+        inside = max(0.0, self.angle_rad - self.high_rad, self.low_rad - self.angle_rad)
+        return (self.mass.inertia * self.speed**2 + self.mass.stiffness * inside**2) / 2.0
+
+    def _begin(self, push: Push) -> None:
+        self._left = push.steps
+        self._slope = (push.torque - self.torque) / push.steps
+        self.slipped_rad += push.slip_rad
+        self.low_rad += push.slip_rad
+        self.high_rad += push.slip_rad
+
+    def _integrate(self, steps: int) -> None:
+        mass = self.mass
+        step_s = 1.0 / mass.steps_per_s
+        gain, drag = step_s / mass.inertia, mass.friction * step_s / mass.inertia
+        stiffness, damping = mass.stiffness, mass.damping
+        low, high, slope = self.low_rad, self.high_rad, self._slope
+        angle, speed, torque = self.angle_rad, self.speed, self.torque
+        for _ in range(steps):
+            torque += slope
+            net = torque
+            if angle > high:
+                contact = stiffness * (angle - high) + damping * speed
+                if contact > 0.0:
+                    net -= contact
+            elif angle < low:
+                contact = stiffness * (low - angle) - damping * speed
+                if contact > 0.0:
+                    net += contact
+            rested = speed == 0.0
+            speed += net * gain
+            if speed > drag:
+                speed -= drag
+            elif speed < -drag:
+                speed += drag
+            else:
+                speed = 0.0
+                if rested and slope == 0.0:
+                    break
+            angle += speed * step_s
+        self.angle_rad, self.speed, self.torque = angle, speed, torque

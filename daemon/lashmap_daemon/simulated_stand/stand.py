@@ -1,0 +1,203 @@
+"""The simulated stand in virtual time: it is told how long to go on, and returns what its instruments sent.
+
+The same seed, settings and requests at the same times give the same bytes, however the time is cut up.
+Decided here: when a sample is due, and from when to when a fault lasts. Real time and ports are `serve`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf
+
+from lashmap_daemon.simulated_stand.mesh import Mesh, Truth
+from lashmap_daemon.simulated_stand.motion import Motion
+from lashmap_daemon.simulated_stand.settings import (
+    Fault,
+    SimulatedBox,
+    SimulatedDrive,
+    SimulatedInstruments,
+    StandError,
+)
+from lashmap_daemon.simulated_stand.wire import EncoderWire, IndicatorWire
+
+_LOST_AFTER_S = 5.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wire:
+    """What the instruments sent in a stretch of time.
+
+    Attributes:
+        indicator_lines: Each thing sent, in order: whole lines with their ends, unless a fault garbles them.
+        encoder_lines: The same of the encoder.
+        indicator_times_s: When each was sent, in seconds from the start of the stand.
+        encoder_times_s: The same of the encoder.
+    """
+
+    indicator_lines: tuple[bytes, ...]
+    encoder_lines: tuple[bytes, ...]
+    indicator_times_s: tuple[float, ...]
+    encoder_times_s: tuple[float, ...]
+
+    @property
+    def indicator(self) -> bytes:
+        """All that the indicator sent."""
+        return b"".join(self.indicator_lines)
+
+    @property
+    def encoder(self) -> bytes:
+        """All that the encoder sent."""
+        return b"".join(self.encoder_lines)
+
+
+class _Clock:
+    """When one instrument sends, and what it has sent since it was last emptied."""
+
+    def __init__(self, rate_hz: float, steps_per_s: int) -> None:
+        self._rate_hz, self._steps_per_s = rate_hz, steps_per_s
+        self._count = 0
+        self.lines: list[bytes] = []
+        self.times_s: list[float] = []
+        self._count_on()
+
+    def send(self, line: bytes) -> None:
+        """Send something, or nothing, now that it is due."""
+        if line:
+            self.lines.append(line)
+            self.times_s.append(self.due_s)
+        self._count_on()
+
+    def empty(self) -> tuple[tuple[bytes, ...], tuple[float, ...]]:
+        """Return what was sent, and when, and forget it."""
+        sent = tuple(self.lines), tuple(self.times_s)
+        self.lines.clear()
+        self.times_s.clear()
+        return sent
+
+    def _count_on(self) -> None:
+        # Counted, not added up, so that a rate holds for hours.
+        self._count += 1
+        self.due_s = self._count / self._rate_hz
+        self.due = round(self.due_s * self._steps_per_s)
+
+
+class Stand:
+    """A stand with one box on it."""
+
+    def __init__(
+        self,
+        box: SimulatedBox,
+        instruments: SimulatedInstruments | None = None,
+        drive: SimulatedDrive | None = None,
+        *,
+        seed: int,
+        fault: Fault | None = None,
+        fault_from_s: float | None = None,
+        fault_until_s: float = inf,
+    ) -> None:
+        """Build the stand, at rest at the matched teeth.
+
+        Args:
+            box: The gearbox.
+            instruments: Its instruments; None for the usual ones.
+            drive: What rocks it; None for the usual one.
+            seed: Fixes every error, phase, zero and all noise.
+            fault: What is wrong; None for nothing.
+            fault_from_s: When it begins, from the start of the stand; by default at once, but a port is lost
+                after 5 s only.
+            fault_until_s: When it is over.
+
+        Raises:
+            StandError: When the box is impossible.
+        """
+        self._instruments = instruments or SimulatedInstruments()
+        self._mesh = Mesh(box, seed=seed)
+        self._motion = Motion(self._mesh, drive or SimulatedDrive(), seed=seed)
+        self._indicator = IndicatorWire(self._instruments, seed=seed)
+        self._encoder = EncoderWire(self._instruments, matched_teeth_deg=box.matched_teeth_encoder_deg)
+        self._fault = fault or Fault.NONE
+        if fault_from_s is None:
+            fault_from_s = _LOST_AFTER_S if self._fault is Fault.LOST_INDICATOR else 0.0
+        self._fault_from_s, self._fault_until_s = fault_from_s, fault_until_s
+        self._indicator_clock = _Clock(self._instruments.indicator_rate_hz, self._motion.steps_per_s)
+        self._encoder_clock = _Clock(self._instruments.encoder_rate_hz, self._motion.steps_per_s)
+        self._time_s = 0.0
+
+    @property
+    def time_s(self) -> float:
+        """Seconds since the start of the stand."""
+        return self._time_s
+
+    @property
+    def truth(self) -> Truth:
+        """What a perfect test would find."""
+        return self._mesh.truth()
+
+    @property
+    def indicator_lost(self) -> bool:
+        """Whether the indicator's port is gone by now."""
+        return self._fault_at(self._time_s) is Fault.LOST_INDICATOR
+
+    def ask(self, engagement: int) -> None:
+        """Show another target: the stand turns there and rocks on; the one in hand changes nothing."""
+        self._motion.ask(engagement)
+
+    def rest(self) -> None:
+        """Stop rocking and lift the tip."""
+        self._motion.rest()
+
+    def advance(self, seconds: float) -> Wire:
+        """Let time pass.
+
+        Args:
+            seconds: How long, not negative.
+
+        Returns:
+            What both instruments sent meanwhile.
+
+        Raises:
+            StandError: When time would run backwards.
+        """
+        if not seconds >= 0.0:
+            raise StandError(what="seconds", expected="at least 0", got=seconds)
+        self._time_s += seconds
+        end = int(self._time_s * self._motion.steps_per_s)
+        indicator, encoder, motion = self._indicator_clock, self._encoder_clock, self._motion
+        now = -1
+        while now < end:
+            now = min(end, indicator.due, encoder.due)
+            if motion.next_change is not None:
+                now = min(now, motion.next_change)
+            motion.fault = fault = self._fault_at(now / motion.steps_per_s)
+            motion.run_to(now)
+            if now == indicator.due:
+                indicator.send(self._indicator_line(indicator.due_s, fault))
+            if now == encoder.due:
+                encoder.send(self._encoder_line(fault))
+        indicator_lines, indicator_times_s = indicator.empty()
+        encoder_lines, encoder_times_s = encoder.empty()
+        return Wire(
+            indicator_lines=indicator_lines,
+            encoder_lines=encoder_lines,
+            indicator_times_s=indicator_times_s,
+            encoder_times_s=encoder_times_s,
+        )
+
+    def _indicator_line(self, time_s: float, fault: Fault) -> bytes:
+        motion = self._motion
+        return self._indicator.line(
+            time_s,
+            tip_mm=motion.tip_rad() * self._mesh.tip_mm_per_rad,
+            lift=motion.lift(),
+            touchdowns=motion.touchdowns,
+            fault=fault,
+        )
+
+    def _encoder_line(self, fault: Fault) -> bytes:
+        on_gear = self._instruments.encoder_shaft == "gear"
+        return self._encoder.line(
+            self._motion.gear_rad() if on_gear else self._motion.pinion_rad(), fault=fault
+        )
+
+    def _fault_at(self, time_s: float) -> Fault:
+        return self._fault if self._fault_from_s <= time_s < self._fault_until_s else Fault.NONE
