@@ -1,0 +1,33 @@
+"""Lengths as text, in the unit of the paperwork."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from lashmap_analysis.lengths import MISSING, format_length, in_units
+
+
+def test_an_inch_is_25_4_millimetres_exactly() -> None:
+    # NIST SP 811 (2008), appendix B.8: 1 in = 2.54 E+01 mm, printed in bold, hence exact.
+    assert in_units(25.4, "in") == 1.0
+    assert format_length(25.4, "in") == "1.00000\N{NO-BREAK SPACE}in"
+    assert format_length(0.1, "in", with_unit=False) == "0.00394"
+
+
+@pytest.mark.parametrize("nothing", [None, float("nan"), float("inf"), -float("inf")])
+def test_no_number_is_written_as_a_dash(nothing: float | None) -> None:
+    assert format_length(nothing, "mm") == MISSING
+
+
+def test_zero_has_no_sign() -> None:
+    assert format_length(-1e-9, "mm", with_unit=False) == "0.0000"
+
+
+@given(st.floats(min_value=-1e3, max_value=1e3))
+def test_text_is_within_half_of_its_last_digit(length_mm: float) -> None:
+    # Read back with decimal arithmetic, apart from the formatting under test.
+    error = abs(Decimal(format_length(length_mm, "mm", with_unit=False)) - Decimal(length_mm))
+    assert error <= Decimal("0.00005000001")
