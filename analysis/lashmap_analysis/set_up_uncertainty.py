@@ -7,7 +7,7 @@ except the calibration; none becomes smaller with more positions, since each sit
 
 from __future__ import annotations
 
-from math import cos, inf, radians, sin, sqrt, tan
+from math import cos, hypot, inf, radians, sin, sqrt, tan
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.indicator import motion_on_normal
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 # Without a cutter radius: three quarters of the mean cone distance is a small cutter, and there is no upper
 # end (common practice, no source).
 SMALLEST_CUTTER_PER_CONE_DISTANCE = 0.75
+SPIRAL = "spiral angle along the face"
 
 
 def set_up_lines(
@@ -98,17 +99,43 @@ def tilt_relative_uncertainty(angle_rad: float, uncertainty_rad: float, lean: fl
 def spiral_relative_half_width(gear_set: GearSet, indicator: Indicator) -> float:
     """Largest relative change of the backlash for any usual cutter radius, when none was given.
 
+    Along the normal only the turn of β between touch radius and outer end counts, because j_en goes as
+    cos β_e / cos β(R_i); in the plane of rotation it is the turn from R_m, where β is known.
+    """
+    known = gear_set.mean_cone_distance_mm
+    if indicator.direction == "normal":
+        known = indicator.touch_radius_mm / sin(gear_set.gear_pitch_angle_rad)
+    return _spiral_turn(gear_set, gear_set.outer_cone_distance_mm - known)
+
+
+def against_angle_mm(gear_set: GearSet, indicator: Indicator, normal_backlash_mm: float) -> float:
+    """Standard uncertainty the set-up leaves when a reading is compared with the gear's angle, in mm.
+
+    Both are turned into normal backlash by the same cos α_n cos β_e, which cancels; a reading along the
+    normal still needs cos β(R_i), a reading in the plane of rotation no spiral angle at all.
+
+    Raises:
+        IndicatorError: The tip touches no tooth.
+    """
+    lines = set_up_lines(gear_set, indicator, normal_backlash_mm)
+    shared = [line.standard_uncertainty_mm for line in lines if line.quantity != SPIRAL]
+    if len(shared) < len(lines) and indicator.direction == "normal":
+        reach = indicator.touch_radius_mm / sin(gear_set.gear_pitch_angle_rad)
+        turn = _spiral_turn(gear_set, reach - gear_set.mean_cone_distance_mm)
+        shared.append(abs(normal_backlash_mm) * turn / sqrt(3))
+    return hypot(*shared)
+
+
+def _spiral_turn(gear_set: GearSet, distance_mm: float) -> float:
+    """Largest |Δ ln cos β| over a distance along the face.
+
     dβ/dR at R_m = (1 / r_c0 − sin β_m / R_m) / cos β_m (ISO 23509:2016 eq. 193, differentiated), r_c0 from
-    0.75 R_m upwards. Along the normal only the turn of β between touch radius and outer end counts, because
-    j_en goes as cos β_e / cos β(R_i); in the plane of rotation it is the turn from R_m, where β is known.
+    0.75 R_m upwards.
     """
     mean = gear_set.mean_cone_distance_mm
     angle = radians(abs(gear_set.mean_spiral_angle_deg))
     steepest = max(1 / SMALLEST_CUTTER_PER_CONE_DISTANCE - sin(angle), sin(angle)) / (mean * cos(angle))
-    known = mean
-    if indicator.direction == "normal":
-        known = indicator.touch_radius_mm / sin(gear_set.gear_pitch_angle_rad)
-    return abs(tan(angle) * steepest * (gear_set.outer_cone_distance_mm - known))
+    return abs(tan(angle) * steepest * distance_mm)
 
 
 def _lean(gear_set: GearSet, indicator: Indicator) -> float:
@@ -184,7 +211,7 @@ def _lever_line(gear_set: GearSet, indicator: Indicator, size: float) -> BudgetL
 def _spiral_line(gear_set: GearSet, indicator: Indicator, size: float) -> BudgetLine:
     half_width = spiral_relative_half_width(gear_set, indicator)
     return BudgetLine(
-        quantity="spiral angle along the face",
+        quantity=SPIRAL,
         value=f"{abs(gear_set.mean_spiral_angle_deg):g}° mean, taken for the whole face",
         distribution="rectangular",
         standard_uncertainty_mm=size * half_width / sqrt(3),

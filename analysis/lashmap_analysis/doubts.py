@@ -1,0 +1,153 @@
+"""What speaks against a measurement, and what its reader must know.
+
+Decided here: which findings bar any outcome (a doubt) and which only travel with it (a caution).
+"""
+
+from __future__ import annotations
+
+from math import hypot, radians
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.cross_check import AGREEMENT_FACTOR, likely_causes
+from lashmap_analysis.flags import FlagName
+from lashmap_analysis.lengths import format_length
+from lashmap_analysis.set_up_uncertainty import against_angle_mm
+from lashmap_analysis.tight_spot_result import from_position
+from lashmap_analysis.verdict import Doubt
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from lashmap_analysis.assessment import PositionResult, TightSpotResult
+    from lashmap_analysis.lash_map import LashMap
+    from lashmap_analysis.record import TestRecord
+
+
+def doubts_of(
+    record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult | None
+) -> tuple[Doubt, ...]:
+    """List what bars any outcome.
+
+    Args:
+        record: The test record.
+        positions: Its positions, measured.
+        stated: The tight spot that would be judged; None when there is none.
+    """
+    found = [_systematic_disagreement(record, positions), _off_whole_teeth(record, positions)]
+    if stated is not None:
+        found += [_disagreement_at(record, positions, stated), _tighter_than(record, positions, stated)]
+    return tuple(one for one in found if one is not None)
+
+
+def cautions_of(
+    record: TestRecord, positions: Sequence[PositionResult], lash_map: LashMap | None
+) -> tuple[str, ...]:
+    """List what the reader must know beside the verdict's own cautions."""
+    notes = list(lash_map.remarks) if lash_map is not None else []
+    indicator = record.indicator
+    if indicator.direction == "plane of rotation" and record.limits.kind == "normal":
+        factor = record.gear_set.normal_per_transverse
+        notes.append(
+            "The indicator looks in the plane of rotation while the limits are normal backlash: at the same "
+            f"radius its raw reading is {100 * (1 / factor - 1):.0f} % larger than normal backlash and must "
+            "not be compared with the limits. The figures here are converted."
+        )
+    for name in (FlagName.INSTRUMENTS_DISAGREE, FlagName.HEAVY_ROCKING):
+        flagged = [one.position for one in positions if any(flag.name is name for flag in one.flags)]
+        if flagged:
+            numbers = ", ".join(str(number) for number in flagged)
+            notes.append(f"{name.value[0].upper()}{name.value[1:]} at position {numbers}.")
+    if record.closing != "completed":
+        notes.append(f"The test ended early: {record.closing}.")
+    return tuple(notes)
+
+
+def _compared(positions: Sequence[PositionResult]) -> list[tuple[float, float]]:
+    """(indicator, encoder) normal backlash wherever both are known."""
+    return [
+        (one.normal_backlash_mm, one.encoder_backlash_mm)
+        for one in positions
+        if one.normal_backlash_mm is not None and one.encoder_backlash_mm is not None
+    ]
+
+
+def _systematic_disagreement(record: TestRecord, positions: Sequence[PositionResult]) -> Doubt | None:
+    """Indicator and encoder differ on the whole by more than both set-ups explain."""
+    pairs = _compared(positions)
+    if not pairs:
+        return None
+    count = len(pairs)
+    indicator = sum(pair[0] for pair in pairs) / count
+    encoder = sum(pair[1] for pair in pairs) / count
+    differences = [pair[0] - pair[1] for pair in pairs]
+    mean = indicator - encoder
+    scatter = hypot(*(one - mean for one in differences)) / count
+    set_up = against_angle_mm(record.gear_set, record.indicator, indicator)
+    allowed = AGREEMENT_FACTOR * hypot(scatter, set_up, _encoder_floor_mm(record, count))
+    if abs(mean) <= allowed:
+        return None
+    causes = likely_causes(indicator, encoder, gear_set=record.gear_set, indicator=record.indicator)
+    means = f"{format_length(indicator, record.units)} and {format_length(encoder, record.units)}"
+    return Doubt(
+        sentence=f"Indicator and encoder disagree over all positions: mean normal backlash {means}. {causes}",
+        remedy="Check touch radius, direction and tip, and the encoder's coupling; then repeat.",
+    )
+
+
+def _disagreement_at(
+    record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult
+) -> Doubt | None:
+    """The two instruments disagree where the backlash is judged."""
+    cycle = record.gear_set.mesh_cycle
+    for one in positions:
+        if one.engagement % cycle != stated.engagement or one.normal_backlash_mm is None:
+            continue
+        for flag in one.flags:
+            if flag.name is FlagName.INSTRUMENTS_DISAGREE:
+                return Doubt(
+                    sentence=f"At the tight spot itself, position {one.position}: {flag.sentence}",
+                    remedy=f"Repeat position {one.position} with the tip checked.",
+                )
+    return None
+
+
+def _tighter_than(
+    record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult
+) -> Doubt | None:
+    """A position was read tighter than the stated tight spot, by more than both uncertainties."""
+    for one in positions:
+        own = from_position(one, record.gear_set, record.indicator)
+        if own is not None and own.interval_mm[1] < stated.interval_mm[0]:
+            reading = format_length(own.normal_backlash_mm, record.units)
+            return Doubt(
+                sentence=f"Position {one.position} reads {reading}, tighter than the stated tight spot: "
+                "either this reading is wrong or its teeth are.",
+                remedy=f"Repeat position {one.position} and look at its teeth.",
+            )
+    return None
+
+
+def _off_whole_teeth(record: TestRecord, positions: Sequence[PositionResult]) -> Doubt | None:
+    """The encoder's angles do not stay at one place within the tooth, though the tip rests on whole teeth."""
+    pitch = 360.0 / record.gear_set.gear_teeth
+    offsets = [
+        one.gear_angle_deg - record.gear_set.gear_angle_deg(one.engagement)
+        for one in positions
+        if one.normal_backlash_mm is not None
+    ]
+    wander = (max(offsets) - min(offsets)) / pitch if offsets else 0.0
+    if wander <= 0.5:
+        return None
+    return Doubt(
+        sentence=f"The gear angles of the positions wander by {wander:.2f} of a tooth against the "
+        "engagements they are recorded for, so that the teeth may be miscounted.",
+        remedy="Check the encoder's coupling and counting, bring the matched teeth together and repeat.",
+    )
+
+
+def _encoder_floor_mm(record: TestRecord, count: int) -> float:
+    """Standard uncertainty of the mean over positions that the encoder's counts and its own figure leave."""
+    gear_set = record.gear_set
+    counts = record.encoder.resolution_deg / (6 * count) ** 0.5
+    angle = hypot(counts, record.encoder.standard_uncertainty_deg)
+    return gear_set.normal_from_transverse(radians(angle) * gear_set.outer_gear_pitch_radius_mm)

@@ -1,0 +1,122 @@
+"""A tight spot with its whole uncertainty: what repeats and what the set-up puts into every reading alike.
+
+Decided here: how the lash map's band, which need not be symmetric, and the set-up's contributions make one
+interval; and when a confirming position confirms. Not decided here: the band itself (`lash_map.py`).
+"""
+
+from __future__ import annotations
+
+from math import hypot
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.assessment import TightSpotResult
+from lashmap_analysis.backlash_budget import budget
+from lashmap_analysis.uncertainty import coverage_factor, degrees_of_freedom_of
+
+if TYPE_CHECKING:
+    from lashmap_analysis.assessment import PositionResult
+    from lashmap_analysis.gear_set import GearSet
+    from lashmap_analysis.indicator import Indicator
+    from lashmap_analysis.lash_map import LashMap, TightSpot
+    from lashmap_analysis.record import Units
+    from lashmap_analysis.uncertainty import Budget
+
+Interval = tuple[float, float]
+NORMAL_95 = 1.959964  # normal distribution, two-sided 95 % (GUM table G.2, last row)
+
+
+def from_lash_map(
+    lash_map: LashMap, indicator: Indicator, *, units: Units = "mm"
+) -> tuple[TightSpotResult, Budget]:
+    """State the tight spot of a lash map.
+
+    The budget's first line carries the map's standard uncertainty with the degrees of freedom at which
+    Student's t is as wide as the map's 95 % band. The interval widens each side of that band by the set-up's
+    expanded uncertainty in quadrature, so that it keeps the band's skewness.
+
+    Args:
+        lash_map: A fitted map of normal backlash.
+        indicator: The indicator that measured it, for the set-up's contributions.
+        units: Unit the figures in the budget are written in.
+
+    Returns:
+        The tight spot and the budget of its backlash.
+    """
+    spot = lash_map.tight_spot
+    low, high = spot.band_mm
+    scatter = spot.standard_uncertainty_mm
+    freedom = degrees_of_freedom_of((high - low) / 2 / scatter) if scatter > 0 else float("inf")
+    total = budget(
+        gear_set=lash_map.gear_set,
+        indicator=indicator,
+        normal_backlash_mm=spot.backlash_mm,
+        random_standard_uncertainty_mm=scatter,
+        random_degrees_of_freedom=freedom,
+        units=units,
+    )
+    result = TightSpotResult(
+        engagement=spot.engagement,
+        gear_angle_deg=lash_map.gear_set.gear_angle_deg(spot.engagement),
+        normal_backlash_mm=spot.backlash_mm,
+        standard_uncertainty_mm=total.combined_mm,
+        expanded_uncertainty_mm=total.expanded_mm,
+        interval_mm=widened(spot.band_mm, spot.backlash_mm, NORMAL_95 * set_up_mm(total)),
+    )
+    return result, total
+
+
+def from_position(
+    position: PositionResult, gear_set: GearSet, indicator: Indicator
+) -> TightSpotResult | None:
+    """State the backlash measured at one position; None when its rock is not usable."""
+    backlash, scatter = position.normal_backlash_mm, position.standard_uncertainty_mm
+    if backlash is None or scatter is None:
+        return None
+    total = budget(
+        gear_set=gear_set,
+        indicator=indicator,
+        normal_backlash_mm=backlash,
+        random_standard_uncertainty_mm=scatter,
+        random_degrees_of_freedom=_freedom(position),
+    )
+    engagement = position.engagement % gear_set.mesh_cycle
+    return TightSpotResult(
+        engagement=engagement,
+        gear_angle_deg=gear_set.gear_angle_deg(engagement),
+        normal_backlash_mm=backlash,
+        standard_uncertainty_mm=total.combined_mm,
+        expanded_uncertainty_mm=total.expanded_mm,
+        interval_mm=(backlash - total.expanded_mm, backlash + total.expanded_mm),
+    )
+
+
+def agrees(position: PositionResult, spot: TightSpot) -> bool:
+    """True when a measured position and a least backlash agree within their 95 % uncertainties.
+
+    Only what differs between two readings counts: the set-up sits in both alike.
+    """
+    backlash, scatter = position.normal_backlash_mm, position.standard_uncertainty_mm
+    if backlash is None or scatter is None:
+        return False
+    expanded = coverage_factor(_freedom(position)) * scatter
+    low, high = widened(spot.band_mm, spot.backlash_mm, expanded)
+    return low <= backlash <= high
+
+
+def set_up_mm(total: Budget) -> float:
+    """Standard uncertainty of all lines but the first, which is what repeats."""
+    return hypot(*(line.standard_uncertainty_mm for line in total.lines[1:]))
+
+
+def widened(band_mm: Interval, value_mm: float, expanded_mm: float) -> Interval:
+    """Widen each side of a band about a value by an independent expanded uncertainty, in quadrature."""
+    low, high = band_mm
+    below = hypot(max(value_mm - low, 0.0), expanded_mm)
+    above = hypot(max(high - value_mm, 0.0), expanded_mm)
+    return value_mm - below, value_mm + above
+
+
+def _freedom(position: PositionResult) -> float:
+    """Degrees of freedom of a reading; 1, the least there is, when the rock could not say."""
+    given = position.rock.degrees_of_freedom
+    return given if given >= 1 else 1.0
