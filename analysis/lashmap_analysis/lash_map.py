@@ -1,68 +1,53 @@
-"""The lash map: backlash as a function of engagement over the mesh cycle, and its tight spot."""
+"""The lash map: backlash as a function of engagement over the mesh cycle, and its tight spot.
+
+Decided here: what readings a map may be fitted to, and how the parts come together.  The model and its priors
+are in `lash_model.py`, the fit in `lash_posterior.py`, outliers in `outliers.py`, what the positions can tell
+apart in `separability.py`, the least backlash in `tight_spot.py`; where to measure next in `confirming.py`.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from lashmap_analysis.gear_set import GearSet
+from lashmap_analysis.errors import FieldError
+from lashmap_analysis.lash_model import PatternModel, Priors
+from lashmap_analysis.lash_posterior import PatternPosterior, Readings, posterior
+from lashmap_analysis.mesh_cycle import MeshCycle
+from lashmap_analysis.once_per_turn import Runout, merged_functional, named_terms, runout
+from lashmap_analysis.outliers import Outlier, screen
+from lashmap_analysis.separability import Separability, separability, wave_functional
+from lashmap_analysis.tight_spot import TightSpot, cause_of, extremes, predicted
+
+if TYPE_CHECKING:
+    from lashmap_analysis.gear_set import GearSet
+
+__all__ = [
+    "LEAST_POSITIONS",
+    "LashMap",
+    "LashMapError",
+    "Prediction",
+    "Priors",
+    "Runout",
+    "Separability",
+    "TightSpot",
+    "fit_lash_map",
+]
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
+LEAST_POSITIONS = 4
+"""Different engagements that a map needs: a constant, a once-per-turn term, and one position to spare."""
 
-@dataclass(frozen=True, kw_only=True)
-class TightSpot:
-    """The engagement with the least backlash.
-
-    Attributes:
-        engagement: In 0 … mesh cycle − 1.
-        backlash_mm: Best estimate of the least backlash over the mesh cycle.
-        standard_uncertainty_mm: Of that least value.
-        band_mm: (low, high) at 95 %, honest for a minimum over all engagements.
-    """
-
-    engagement: int
-    backlash_mm: float
-    standard_uncertainty_mm: float
-    band_mm: tuple[float, float]
+PRIORS = Priors()
 
 
-@dataclass(frozen=True, kw_only=True)
-class Runout:
-    """The once-per-turn part of the backlash that one member causes.
-
-    Attributes:
-        amplitude_mm: Of normal backlash (half its peak to peak over a turn).
-        standard_uncertainty_mm: Of the amplitude.
-        high_point_deg: Angle of that member past the matched teeth at which its runout takes most backlash
-            away, 0 … 360.
-        fim_mm: Full indicator movement perpendicular to the pitch cone that explains it, 2 F sin α_n.
-    """
-
-    amplitude_mm: float
-    standard_uncertainty_mm: float
-    high_point_deg: float
-    fim_mm: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Separability:
-    """Which once-per-turn terms the positions can tell apart.
-
-    Attributes:
-        gear: The gear's term stands by itself.
-        pinion: The pinion's term stands by itself.
-        sentence: What is merged with what, and why; empty when both stand.
-        remedy: The measurement that would separate them; empty when both stand.
-    """
-
-    gear: bool
-    pinion: bool
-    sentence: str = ""
-    remedy: str = ""
+class LashMapError(FieldError):
+    """Readings to which no honest map can be fitted; see `FieldError` for the attributes."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +66,33 @@ class Prediction:
 
 @dataclass(frozen=True, kw_only=True)
 class LashMap:
-    """A fitted lash map.  To be completed: see the interface in the module text."""
+    """A fitted lash map.  Backlash is normal backlash if normal backlash was fitted.
+
+    Attributes:
+        gear_set: The gear set.
+        engagements: Of the readings, as given, shape (n,).
+        backlash_mm: The readings, shape (n,).
+        standard_uncertainty_mm: Of the readings, shape (n,).
+        terms: Names of the terms that the data call for.
+        mean_mm: Mean backlash over the mesh cycle.
+        tight_spot: The tightest engagement.
+        loosest_mm: Best estimate of the largest backlash over the mesh cycle.
+        variation_mm: Best estimate of largest minus least backlash over the mesh cycle.
+        variation_uncertainty_mm: Its standard uncertainty.
+        gear_runout: None when merged with the pinion's.
+        pinion_runout: None when merged with the gear's.
+        separable: Which once-per-turn terms stand by themselves.
+        tooth_scatter_mm: Standard deviation from tooth to tooth about the once- and twice-per-turn terms,
+            both members together.
+        outliers: Indices of readings that the others do not explain.
+        cause: What makes the tight spot tight; see `tight_spot.cause_of` for the phrases and the rule.
+        merged_runout: In a 1:1 set the sum of both members' once-per-turn parts; else None.
+        mean_uncertainty_mm: Standard uncertainty of `mean_mm`.
+        tightest_probability: Chance of every engagement to be the tightest, shape (mesh cycle,).
+        remarks: Sentences for the technician: outliers, what is merged and how to separate it.
+        posterior: The fitted patterns, µm about `middle_mm`; None in a map made by hand.
+        middle_mm: The backlash about which `posterior` is given.
+    """
 
     gear_set: GearSet
     engagements: Integers
@@ -99,7 +110,179 @@ class LashMap:
     tooth_scatter_mm: float
     outliers: tuple[int, ...]
     cause: str
+    merged_runout: Runout | None = None
+    mean_uncertainty_mm: float = float("nan")
+    tightest_probability: Floats = field(default_factory=lambda: np.empty(0), repr=False)
+    remarks: tuple[str, ...] = ()
+    posterior: PatternPosterior | None = field(default=None, repr=False)
+    middle_mm: float = 0.0
 
     def predict(self, engagements: Integers) -> Prediction:
-        """Predict the backlash at whole engagements, shape (m,)."""
-        raise NotImplementedError
+        """Predict the backlash at whole engagements of any size and sign, shape (m,).
+
+        Raises:
+            LashMapError: An engagement is not a whole number, or the map was made by hand.
+        """
+        if self.posterior is None:
+            raise LashMapError("posterior", None, "a map made by fit_lash_map")
+        asked = _whole(engagements)
+        cycle = MeshCycle(pinion_teeth=self.gear_set.pinion_teeth, gear_teeth=self.gear_set.gear_teeth)
+        model = PatternModel.of(cycle, PRIORS.constant_um)
+        mean, deviation = predicted(model, self.posterior, asked)
+        return Prediction(backlash_mm=self.middle_mm + 1e-3 * mean, standard_uncertainty_mm=1e-3 * deviation)
+
+
+def fit_lash_map(
+    gear_set: GearSet,
+    engagements: ArrayLike,
+    backlash_mm: ArrayLike,
+    standard_uncertainty_mm: ArrayLike,
+    *,
+    priors: Priors = PRIORS,
+) -> LashMap:
+    """Fit a lash map to readings at whole engagements.
+
+    The same readings give the same map, in whatever order; an engagement may be measured more than once.
+
+    Args:
+        gear_set: The gear set.
+        engagements: Whole gear teeth past the matched teeth, any sign and size, shape (n,).
+        backlash_mm: Backlash there, shape (n,).
+        standard_uncertainty_mm: Of each reading, its random part only (a common error shifts the whole map
+            and belongs into the budget), shape (n,) or one for all.
+        priors: What is believed about runout and tooth deviations before measuring.
+
+    Raises:
+        LashMapError: Arrays that do not fit together, values that are not finite, an uncertainty that is not
+            above zero, engagements that are not whole, or fewer than four different ones.
+    """
+    given = _checked(engagements, backlash_mm, standard_uncertainty_mm)
+    cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
+    model = PatternModel.of(cycle, priors.constant_um)
+    order = np.lexsort((given[2], given[1], given[0] % cycle.length))
+    places = len(np.unique(given[0] % cycle.length))
+    if places < LEAST_POSITIONS:
+        expected = (
+            f"at least {LEAST_POSITIONS} different engagements, or a map would be guessed, not measured"
+        )
+        raise LashMapError("engagements", places, expected)
+    readings, middle = _readings(model, given[0][order], given[1][order], given[2][order])
+    screened = screen(model, readings, priors.log_scales())
+    patterns = posterior(model, screened.readings, screened.special_um2, screened.points, screened.weight)
+    separable = separability(model, screened.readings, priors)
+    found = [(int(order[outlier.index]), outlier) for outlier in screened.outliers]
+    return _assemble(
+        gear_set,
+        given,
+        model=model,
+        patterns=patterns,
+        separable=separable,
+        found=sorted(found, key=lambda pair: pair[0]),
+        middle=middle,
+    )
+
+
+def _assemble(
+    gear_set: GearSet,
+    given: tuple[Integers, Floats, Floats],
+    *,
+    model: PatternModel,
+    patterns: PatternPosterior,
+    separable: Separability,
+    found: list[tuple[int, Outlier]],
+    middle: float,
+) -> LashMap:
+    ends = extremes(model, patterns, middle)
+    alpha = gear_set.normal_pressure_angle_deg
+    gear, pinion = (runout(patterns, wave_functional(model, member, 1), alpha) for member in (0, 1))
+    one_to_one = gear_set.pinion_teeth == gear_set.gear_teeth
+    teeth = model.cycle.gear_teeth
+    average = np.repeat([1.0 / teeth, 1.0 / model.cycle.pinion_teeth], [teeth, model.cycle.pinion_teeth])
+    remarks = [_remark(given[0][index], index, outlier, model) for index, outlier in found]
+    remarks += [text for text in (separable.sentence, separable.remedy) if text]
+    return LashMap(
+        gear_set=gear_set,
+        engagements=given[0],
+        backlash_mm=given[1],
+        standard_uncertainty_mm=given[2],
+        terms=named_terms(model, patterns, separable, len(given[0])),
+        mean_mm=middle + 1e-3 * float(average @ patterns.mean_um),
+        mean_uncertainty_mm=1e-3 * float(np.sqrt(average @ patterns.covariance_um2 @ average)),
+        tight_spot=ends.tight_spot,
+        loosest_mm=ends.loosest_mm,
+        variation_mm=ends.variation_mm,
+        variation_uncertainty_mm=ends.variation_uncertainty_mm,
+        gear_runout=gear if separable.gear else None,
+        pinion_runout=pinion if separable.pinion else None,
+        merged_runout=runout(patterns, merged_functional(model), alpha) if one_to_one else None,
+        separable=separable,
+        tooth_scatter_mm=1e-3 * float(np.hypot(patterns.scales[:, 4], patterns.scales[:, 5]).mean()),
+        outliers=tuple(index for index, _ in found),
+        cause=cause_of(model, patterns, ends.tight_spot.engagement, separable),
+        tightest_probability=ends.tightest_probability,
+        remarks=tuple(remarks),
+        posterior=patterns,
+        middle_mm=middle,
+    )
+
+
+def _readings(
+    model: PatternModel, engagements: Integers, backlash_mm: Floats, uncertainty_mm: Floats
+) -> tuple[Readings, float]:
+    """Readings in µm about their middle, rounded to 1e-7 µm so that a shift of all changes no digit."""
+    gear, pinion = model.pick(engagements)
+    middle = float(np.median(backlash_mm))
+    readings = Readings(
+        gear=gear,
+        pinion=pinion,
+        value_um=np.round((backlash_mm - middle) * 1e3, 7),
+        uncertainty_um=uncertainty_mm * 1e3,
+        free_um=np.zeros(len(engagements)),
+    )
+    return readings, middle
+
+
+def _remark(engagement: int, index: int, outlier: Outlier, model: PatternModel) -> str:
+    gear, pinion = engagement % model.cycle.gear_teeth, engagement % model.cycle.pinion_teeth
+    side = "above" if outlier.residual_um > 0 else "below"
+    meaning = {
+        "reading": "It is taken for a bad reading and does not shape the map",
+        "gear tooth": f"It is taken for gear tooth {gear} itself (counted from the matched teeth)",
+        "pinion tooth": f"It is taken for pinion tooth {pinion} itself (counted from the matched teeth)",
+    }[outlier.suspect]
+    return (
+        f"Reading {index + 1} at engagement {engagement} lies {abs(outlier.residual_um):.1f} µm {side} what "
+        f"all other positions predict. {meaning}: clean the teeth and measure there again."
+    )
+
+
+def _whole(values: ArrayLike) -> Integers:
+    array = np.asarray(values)
+    try:
+        numbers = array.astype(np.float64)
+    except (TypeError, ValueError) as error:
+        raise LashMapError("engagements", array.dtype.name, "whole numbers") from error
+    if not np.all(np.isfinite(numbers)) or np.any(numbers != np.round(numbers)):
+        raise LashMapError(
+            "engagements", array.tolist(), "whole numbers of gear teeth past the matched teeth"
+        )
+    return numbers.astype(np.int64)
+
+
+def _checked(
+    engagements: ArrayLike, backlash: ArrayLike, uncertainty: ArrayLike
+) -> tuple[Integers, Floats, Floats]:
+    whole = _whole(engagements)
+    value, deviation = np.asarray(backlash, dtype=np.float64), np.asarray(uncertainty, dtype=np.float64)
+    if whole.ndim != 1 or value.shape != whole.shape:
+        raise LashMapError("backlash_mm", value.shape, f"one value for each engagement, shape {whole.shape}")
+    if deviation.ndim and deviation.shape != whole.shape:
+        expected = f"one value for each reading, shape {whole.shape}, or one for all"
+        raise LashMapError("standard_uncertainty_mm", deviation.shape, expected)
+    deviation = np.array(np.broadcast_to(deviation, whole.shape))
+    if not np.all(np.isfinite(value)):
+        raise LashMapError("backlash_mm", value.tolist(), "finite numbers")
+    if not np.all(np.isfinite(deviation)) or np.any(deviation <= 0.0):
+        expected = "finite numbers above zero (the indicator's resolution alone gives one)"
+        raise LashMapError("standard_uncertainty_mm", deviation.tolist(), expected)
+    return whole, value, deviation

@@ -1,0 +1,140 @@
+"""The tight spot, read off the posterior of the tooth patterns, and what moved it there.
+
+Decided here: which engagement is named, the band of the least backlash, and the rule for the cause.  The band
+is that of the *least* backlash over the whole mesh cycle: the minimum is taken within every drawn pattern, so
+that the many engagements that compete for being the tightest are paid for.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashmap_analysis.lash_model import at_engagements, turn_waves
+
+if TYPE_CHECKING:
+    from lashmap_analysis.lash_model import PatternModel
+    from lashmap_analysis.lash_posterior import PatternPosterior
+    from lashmap_analysis.separability import Separability
+
+Floats = NDArray[np.float64]
+
+COVERAGE = 0.95
+MM_PER_UM = 1e-3
+
+
+@dataclass(frozen=True, kw_only=True)
+class TightSpot:
+    """The engagement with the least backlash.
+
+    Attributes:
+        engagement: In 0 … mesh cycle − 1: the one that is expected to have the least backlash, so that the
+            expected excess over the true least is as small as it can be.
+        backlash_mm: Best estimate of the least backlash over the mesh cycle.
+        standard_uncertainty_mm: Of that least value.
+        band_mm: (low, high) at 95 %, honest for a minimum over all engagements.
+    """
+
+    engagement: int
+    backlash_mm: float
+    standard_uncertainty_mm: float
+    band_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Extremes:
+    """Least and largest backlash over the mesh cycle.
+
+    Attributes:
+        tight_spot: The tightest engagement.
+        loosest_mm: Best estimate of the largest backlash.
+        variation_mm: Best estimate of largest minus least.
+        variation_uncertainty_mm: Its standard uncertainty.
+        tightest_probability: Chance of every engagement to be the tightest, shape (mesh cycle,).
+    """
+
+    tight_spot: TightSpot
+    loosest_mm: float
+    variation_mm: float
+    variation_uncertainty_mm: float
+    tightest_probability: Floats
+
+
+def extremes(model: PatternModel, posterior: PatternPosterior, middle_mm: float) -> Extremes:
+    """Search the whole mesh cycle in every drawn pattern."""
+    teeth = model.cycle.gear_teeth
+    gear, pinion = posterior.draws_um[:, :teeth], posterior.draws_um[:, teeth:]
+    least, where = model.cycle.least(gear, pinion)
+    most, _ = model.cycle.most(gear, pinion)
+    mean = posterior.mean_um[np.newaxis]
+    _, named = model.cycle.least(mean[:, :teeth], mean[:, teeth:])
+    low, high = np.quantile(least, [(1.0 - COVERAGE) / 2.0, (1.0 + COVERAGE) / 2.0])
+    return Extremes(
+        tight_spot=TightSpot(
+            engagement=int(named[0]),
+            backlash_mm=middle_mm + MM_PER_UM * float(least.mean()),
+            standard_uncertainty_mm=MM_PER_UM * float(least.std()),
+            band_mm=(middle_mm + MM_PER_UM * float(low), middle_mm + MM_PER_UM * float(high)),
+        ),
+        loosest_mm=middle_mm + MM_PER_UM * float(most.mean()),
+        variation_mm=MM_PER_UM * float((most - least).mean()),
+        variation_uncertainty_mm=MM_PER_UM * float((most - least).std()),
+        tightest_probability=np.bincount(where, minlength=model.cycle.length) / len(where),
+    )
+
+
+def cause_of(
+    model: PatternModel, posterior: PatternPosterior, engagement: int, separable: Separability
+) -> str:
+    """What makes this engagement tight, as a short phrase.
+
+    The dip, mean backlash minus backlash here, is the sum of four parts: waves (once and twice per turn) and
+    own tooth deviations, of either member.  Rule: ``none`` when the dip is below twice its standard
+    uncertainty; ``tooth-to-tooth`` when own deviations make more than half of it; ``not separable`` when the
+    once-per-turn terms are merged; otherwise ``gear side`` or ``pinion side`` for the member that brings more
+    than two thirds, else ``both members``.
+    """
+    teeth = (model.cycle.gear_teeth, model.cycle.pinion_teeth)
+    here = (engagement % teeth[0], teeth[0] + engagement % teeth[1])
+    functional = np.zeros(sum(teeth))
+    shares = []
+    own = 0.0
+    for member, tooth in enumerate(here):
+        first = member * teeth[0]
+        part = np.zeros(sum(teeth))
+        part[first : first + teeth[member]] = 1.0 / teeth[member]
+        part[tooth] -= 1.0
+        functional += part
+        pattern = posterior.mean_um[first : first + teeth[member]]
+        shares.append(float(part @ posterior.mean_um))
+        own += shares[-1] + _waves(pattern)[tooth - first]
+    dip = sum(shares)
+    uncertainty = math.sqrt(max(float(functional @ posterior.covariance_um2 @ functional), 0.0))
+    if dip < 2.0 * uncertainty:
+        return "none"
+    if own > 0.5 * dip:
+        return "tooth-to-tooth"
+    if not (separable.gear and separable.pinion):
+        return "not separable"
+    if shares[0] > 2.0 / 3.0 * dip:
+        return "gear side"
+    return "pinion side" if shares[1] > 2.0 / 3.0 * dip else "both members"
+
+
+def _waves(pattern: Floats) -> Floats:
+    """Once- and twice-per-turn parts of a member's pattern at every tooth, without its mean."""
+    waves = np.concatenate([turn_waves(len(pattern), order) for order in (1, 2)], axis=1)
+    return np.asarray(waves @ (waves.T @ pattern) * 2.0 / len(pattern))
+
+
+def predicted(model: PatternModel, posterior: PatternPosterior, engagements: NDArray[np.int64]) -> Floats:
+    """Mean (row 0) and standard deviation (row 1) at engagements, µm: shape (2, n)."""
+    gear, pinion = model.pick(engagements)
+    covariance = posterior.covariance_um2
+    variance = covariance[gear, gear] + covariance[pinion, pinion] + 2.0 * covariance[gear, pinion]
+    mean = at_engagements(posterior.mean_um, gear, pinion)
+    return np.stack([mean, np.sqrt(np.maximum(variance, 0.0))])
