@@ -1,13 +1,26 @@
-"""The rock: one indicator trace becomes a reading, its uncertainty, its dwells and its flags."""
+"""The rock: one indicator trace becomes a reading, its uncertainty, its dwells and its flags.
+
+Decided here: what goes in, what comes out, and what happens to input that is no trace. The measurement is in
+`rock_flanks` (which flank), `rock_dwells` (settled where), `rock_steps` (what the steps are worth) and
+`rock_checks` (why it may not be believed).
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from lashmap_analysis.flags import Flag
+from lashmap_analysis.rock_checks import Evidence, check
+from lashmap_analysis.rock_dwells import Settled, settle
+from lashmap_analysis.rock_flanks import Stays, find_stays
+from lashmap_analysis.rock_steps import NO_LASH, measure_steps
+
+if TYPE_CHECKING:
+    from lashmap_analysis.flags import Flag
 
 Floats = NDArray[np.float64]
 
@@ -34,7 +47,7 @@ class RockReading:
     """The lash that one rock gives, on the indicator's own line of action.
 
     Attributes:
-        reading_mm: Mean step between neighbouring settled dwells, linear drift removed; NaN when there is none.
+        reading_mm: Mean step between neighbouring settled dwells, linear drift removed; NaN when none.
         standard_uncertainty_mm: Of `reading_mm`: repeatability and resolution; NaN when there is none.
         degrees_of_freedom: Effective, of that uncertainty.
         peak_to_peak_mm: The trade's reading: mean over rocks of extreme to extreme; NaN when there is none.
@@ -61,6 +74,134 @@ class RockReading:
         return not any(flag.disabling for flag in self.flags)
 
 
-def measure_rock(time_s: Floats, indicator_mm: Floats, *, resolution_mm: float) -> RockReading:
-    """Measure the lash in one rock trace."""
-    raise NotImplementedError
+def measure_rock(time_s: ArrayLike, indicator_mm: ArrayLike, *, resolution_mm: float) -> RockReading:
+    """Measure the lash in one rock trace.
+
+    Args:
+        time_s: Shape (n,), seconds, finite, never decreasing; uneven steps and gaps are allowed.
+        indicator_mm: Shape (n,), as the indicator gave it. NaN is a missing sample; infinite means that the
+            indicator was out of its range.
+        resolution_mm: Least step of the indicator.
+
+    Returns:
+        The reading. A trace that holds no lash has disabling flags and, where nothing can be computed, NaN.
+
+    Raises:
+        ValueError: Shapes differ or are not (n,); time not finite or decreasing; resolution not positive.
+    """
+    time, trace = np.asarray(time_s, dtype=np.float64), np.asarray(indicator_mm, dtype=np.float64)
+    _refuse_nonsense(time, trace, resolution_mm)
+    finite = np.isfinite(trace)
+    missing = out_of_range = 0
+    if not finite.all():
+        out_of_range = int(np.isinf(trace).sum())
+        missing = trace.size - out_of_range - int(finite.sum())
+        time, trace = time[finite], trace[finite]
+    return _measure(time, trace, resolution_mm, out_of_range, missing)
+
+
+def measure_rocks(
+    time_s: ArrayLike, indicator_mm: ArrayLike, *, resolution_mm: float
+) -> tuple[RockReading, ...]:
+    """Measure the lash in a stack of rock traces.
+
+    Args:
+        time_s: Shape (n_samples,) when common to all traces, else (n_traces, n_samples).
+        indicator_mm: Shape (n_traces, n_samples); pad shorter traces with NaN.
+        resolution_mm: Least step of the indicator.
+
+    Returns:
+        One reading a trace, as `measure_rock` gives it.
+
+    Raises:
+        ValueError: As `measure_rock`, or the shapes do not fit.
+    """
+    time, traces = np.asarray(time_s, dtype=np.float64), np.asarray(indicator_mm, dtype=np.float64)
+    if traces.ndim != 2 or time.shape not in (traces.shape, traces.shape[1:]):
+        raise ValueError(
+            f"indicator_mm must be (n_traces, n_samples) and time_s the same or (n_samples,); "
+            f"got {traces.shape} and {time.shape}"
+        )
+    times = np.broadcast_to(time, traces.shape)
+    return tuple(
+        measure_rock(when, trace, resolution_mm=resolution_mm)
+        for when, trace in zip(times, traces, strict=True)
+    )
+
+
+def _refuse_nonsense(time: Floats, trace: Floats, resolution_mm: float) -> None:
+    if time.ndim != 1 or time.shape != trace.shape:
+        raise ValueError(f"time_s and indicator_mm must both be (n,); got {time.shape} and {trace.shape}")
+    if not (isfinite(resolution_mm) and resolution_mm > 0):
+        raise ValueError(f"resolution_mm must be a positive length; got {resolution_mm}")
+    # a NaN anywhere makes the comparison false
+    if time.size and not ((time[1:] >= time[:-1]).all() and isfinite(time[0]) and isfinite(time[-1])):
+        raise ValueError("time_s must be finite and must not decrease")
+
+
+def _measure(
+    time_s: Floats, trace: Floats, resolution_mm: float, out_of_range: int, missing: int
+) -> RockReading:
+    """Measure a finite trace."""
+    settled, lash, gaps = None, NO_LASH, np.zeros(0)
+    centre = float(time_s.mean()) if time_s.size else 0.0
+    centred = time_s - centre
+    stays = find_stays(centred, trace)
+    if stays.start.size >= 2:
+        settled = settle(centred, stays, resolution_mm)
+        gaps, broken = _gaps(time_s, stays, settled)
+        lash = measure_steps(stays, settled, broken)
+    evidence = Evidence(
+        time_s=time_s,
+        indicator_mm=trace,
+        stays=stays,
+        settled=settled,
+        lash=lash,
+        resolution_mm=resolution_mm,
+        not_finite=out_of_range,
+        missing=missing,
+        gaps=gaps,
+    )
+    return RockReading(
+        reading_mm=lash.mean_mm,
+        standard_uncertainty_mm=lash.standard_uncertainty_mm,
+        degrees_of_freedom=lash.degrees_of_freedom,
+        peak_to_peak_mm=lash.peak_to_peak_mm,
+        spread_mm=lash.spread_mm,
+        reversals=lash.steps,
+        drift_mm_per_s=stays.levels.slope + lash.slope,
+        dwells=_dwells(time_s, stays, settled),
+        flags=tuple(check(evidence)),
+    )
+
+
+def _gaps(time_s: Floats, stays: Stays, settled: Settled) -> tuple[Floats, NDArray[np.bool_] | None]:
+    """Gaps longer than half a typical dwell and five sample times, and the changes of flank they hide."""
+    pause = np.diff(time_s)
+    mean = (time_s[-1] - time_s[0]) / pause.size
+    if pause.max() <= 4 * mean:
+        return np.zeros(0), None
+    usual = float(np.median(pause))
+    least = max(5.0, 0.5 * settled.typical_samples) * usual
+    away = np.flatnonzero(pause > least)
+    if not away.size:
+        return np.zeros(0), None
+    broken = time_s[stays.start[1:]] - time_s[stays.stop[:-1] - 1] > least
+    return pause[away], broken
+
+
+def _dwells(time_s: Floats, stays: Stays, settled: Settled | None) -> tuple[Dwell, ...]:
+    if settled is None:
+        return ()
+    kept = settled.settled
+    level = settled.offset_mm + stays.levels.mid_mm + stays.levels.slope * settled.time
+    columns = (
+        time_s[settled.start[kept]].tolist(),
+        time_s[settled.stop[kept] - 1].tolist(),
+        level[kept].tolist(),
+        (stays.sign[kept] > 0).tolist(),
+    )
+    return tuple(
+        Dwell(start_s=start, end_s=end, level_mm=value, high=high)
+        for start, end, value, high in zip(*columns, strict=True)
+    )
