@@ -1,0 +1,56 @@
+"""What can go wrong between a cable and a reading; each message says where and what to do next."""
+
+from __future__ import annotations
+
+
+class InstrumentError(Exception):
+    """Base of all instrument failures.
+
+    Attributes:
+        instrument: Its role on the stand, ``indicator`` or ``encoder``.
+        port: The port as the stand file names it.
+    """
+
+    def __init__(self, instrument: str, port: str, what: str, remedy: str) -> None:
+        self.instrument = instrument
+        self.port = port
+        self.what = what
+        self.remedy = remedy
+        super().__init__(f"{instrument} on {port}: {what}. {remedy}")
+
+
+class PortNotOpened(InstrumentError):
+    """The port is absent, busy, or refuses the settings."""
+
+
+class InstrumentLost(InstrumentError):
+    """The port stopped working while it was in use."""
+
+
+class InstrumentSilent(InstrumentError):
+    """The port is open and nothing comes."""
+
+    def __init__(self, instrument: str, port: str, silent_s: float) -> None:
+        self.silent_s = silent_s
+        super().__init__(
+            instrument,
+            port,
+            f"no bytes for {silent_s:.1f} s",
+            "Check power and cable, and that it is set to send by itself.",
+        )
+
+
+class InstrumentGarbled(InstrumentError):
+    """Bytes come, but none of them are a line of the profile."""
+
+    def __init__(self, instrument: str, port: str, byte_count: int, sample: bytes, expected: str) -> None:
+        self.byte_count = byte_count
+        self.sample = sample
+        self.expected = expected
+        super().__init__(
+            instrument,
+            port,
+            f"{byte_count} bytes and no line that fits the profile; the last bad frame was {sample[:40]!r}, "
+            f"expected {expected!r}",
+            "Check speed and parity in the instrument profile, and that this is the right instrument.",
+        )
