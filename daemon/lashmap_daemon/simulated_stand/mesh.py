@@ -90,6 +90,7 @@ class Mesh:
             box,
             self.frame,
             touch_radius_mm=self.touch_radius_mm,
+            side_rad=tip.uniform(0.0, 2.0 * pi),
             off_deg=tip.gauss(box.off_normal_deg, box.angle_uncertainty_deg),
             lever_deg=0.0 if box.lever_deg is None else tip.gauss(box.lever_deg, box.angle_uncertainty_deg),
         )

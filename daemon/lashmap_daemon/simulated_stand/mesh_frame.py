@@ -8,7 +8,7 @@ computed from tooth counts or spiral-angle formulas, so that a mistake there can
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import atan2, cos, hypot, pi, radians, sin, sqrt
 
 from lashmap_daemon.simulated_stand.settings import SimulatedBox, StandError
@@ -47,12 +47,16 @@ def mesh_frame(box: SimulatedBox) -> MeshFrame:
     """Set up the frame of a box.
 
     Raises:
-        StandError: When the spiral cannot be cut, or the face is wider than the cone is long.
+        StandError: When the spiral cannot be cut, the face is wider than the cone is long, or the gear would
+            be an internal one.
     """
     shaft_angle = radians(box.shaft_angle_deg)
     gear_axis: Vector = (0.0, 0.0, 1.0)
     pinion_axis: Vector = (sin(shaft_angle), 0.0, cos(shaft_angle))
     pitch_line = unit(combine((box.gear_teeth, pinion_axis), (box.pinion_teeth, gear_axis)))
+    if dot(pitch_line, gear_axis) < 0.0:
+        expected = "an angle at which the gear's pitch cone does not turn inside out"
+        raise StandError(what="shaft_angle_deg", expected=expected, got=box.shaft_angle_deg)
     outer_radius = box.outer_module_mm * box.gear_teeth / 2.0
     outer_point = combine((_cone_distance(gear_axis, pitch_line, outer_radius), pitch_line))
     frame = MeshFrame(
@@ -65,30 +69,48 @@ def mesh_frame(box: SimulatedBox) -> MeshFrame:
         outer_normals=(gear_axis, gear_axis),
     )
     normals = _flank_normals(box, frame, sqrt(dot(outer_point, outer_point)))
-    return MeshFrame(**{**frame.__dict__, "outer_normals": normals})
+    return replace(frame, outer_normals=normals)
 
 
 def tip_mm_per_rad(
-    box: SimulatedBox, frame: MeshFrame, *, touch_radius_mm: float, off_deg: float, lever_deg: float
+    box: SimulatedBox,
+    frame: MeshFrame,
+    *,
+    touch_radius_mm: float,
+    side_rad: float,
+    off_deg: float,
+    lever_deg: float,
 ) -> float:
     """Return how much the indicator reads when the gear turns, in mm per radian.
 
     The surface under the tip is taken as a plane with normal n that moves by d = axis × r. A tip that is
-    guided along u stays on that plane when it travels by (d·n) / (u·n). A plunger off n by γ, and a lever
-    whose tip moves on its own circle, inclined ε, both have u off n: they read too large.
+    guided along u stays on that plane when it travels by (d·n) / (u·n). A plunger tilted by γ to any side of
+    n, and a lever whose tip moves on its own circle, tilted ε, both have u off n: they read too large.
 
     Raises:
         StandError: When the tip touches no flank.
     """
     distance = _cone_distance(frame.gear_axis, frame.pitch_line, touch_radius_mm)
     moved = cross(frame.gear_axis, combine((distance, frame.pitch_line)))
-    # In the plane of rotation: a face square to it, such as that of an arm on the shaft.
-    on_flank = box.direction == "normal"
-    surface = _flank_normals(box, frame, distance)[0] if on_flank else frame.tangent
-    aside = across(frame.towards_pinion, surface)
-    guided = turned(surface, aside, radians(off_deg))
+    if box.on_arm:
+        surface = frame.tangent
+    else:
+        _check_on_tooth(box, frame, distance)
+        surface = _flank_normals(box, frame, distance)[0]
+    aim = surface if box.direction == "normal" else frame.tangent
+    aside = turned(across(frame.towards_pinion, aim), aim, side_rad)
+    guided = turned(aim, aside, radians(off_deg))
     guided = turned(guided, cross(guided, aside), radians(lever_deg))
     return dot(moved, surface) / dot(guided, surface)
+
+
+def _check_on_tooth(box: SimulatedBox, frame: MeshFrame, distance_mm: float) -> None:
+    outer = sqrt(dot(frame.outer_point, frame.outer_point))
+    # A ball tip may hang over an end of the tooth by a little.
+    over = 0.1 * box.face_width_mm
+    if not outer - box.face_width_mm - over <= distance_mm <= outer + over:
+        expected = "a radius within the face width of the gear, or on_arm"
+        raise StandError(what="touch_radius_mm", expected=expected, got=box.touch_radius_mm)
 
 
 def _cone_distance(gear_axis: Vector, pitch_line: Vector, radius_mm: float) -> float:

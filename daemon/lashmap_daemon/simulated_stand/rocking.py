@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 # Tooth pair of steel: some 14 N per micrometre and millimetre of face width (order of size, from memory).
 _STIFFNESS_N_PER_M_PER_MM = 14e6
-# Share of critical damping at a flank, chosen so that a rebound keeps about a quarter of the speed.
+# Share of critical damping at a flank, chosen so that a rebound keeps about a third of the speed.
 _DAMPING_RATIO = 0.4
 # A disc of the pitch diameter, half as much again for hub and shaft.
 _STEEL_KG_PER_MM3 = 7.85e-6

@@ -82,6 +82,7 @@ def serve(
         StandError: When a link cannot be made because a file is in its place.
         OSError: When a folder, file or pseudo-terminal cannot be made.
     """
+    parent = os.getppid()
     folder.mkdir(parents=True, exist_ok=True)
     if truth is not None:
         truth.write_text(stand.truth.to_json() + "\n", encoding="utf-8")
@@ -96,7 +97,7 @@ def serve(
             ready(indicator.link, encoder.link)
         follower = None if prompts is None else Prompts(prompts)
         loop = _Loop(stand, indicator, encoder, follower, announce, exit_when_closed=exit_when_closed)
-        because = loop.run(stop)
+        because = loop.run(stop, parent)
         if signals:
             because = signal.Signals(signals[0]).name
         return Served(
@@ -126,9 +127,8 @@ class _Loop:
         self._lost = False
         self.skipped_s = 0.0
 
-    def run(self, stop: threading.Event) -> str:
+    def run(self, stop: threading.Event, parent: int) -> str:
         """Go on until something ends it; return what."""
-        parent = os.getppid()
         last = monotonic()
         looks = 0
         while not stop.wait(_TICK_S):

@@ -72,8 +72,10 @@ class SimulatedBox:
         cutter_radius_mm: r_c0 of a face-milled set; None makes the spiral angle the same along the tooth.
         touch_radius_mm: Where the tip is said to touch, from the gear axis.
         direction: Line of action of the indicator: along the flank normal, or along the circumference.
-        off_normal_deg: Angle of the line of action off that direction.
+        off_normal_deg: Angle of the line of action off that direction; to which side is drawn from the seed.
         lever_deg: Inclination of a lever tip to the surface it touches; None for a plunger.
+        on_arm: True when the tip bears on an arm on the gear shaft, whose face is square to the plane of
+            rotation, and not on a flank.
         touch_radius_uncertainty_mm: Standard deviation from which the tip's true radius is drawn.
         angle_uncertainty_deg: Standard deviation from which the true line of action is drawn.
         pinion_mounting_error_mm: Set minus marked mounting distance of the pinion; out is positive.
@@ -106,6 +108,7 @@ class SimulatedBox:
     direction: Direction = "normal"
     off_normal_deg: float = 0.0
     lever_deg: float | None = None
+    on_arm: bool = False
     touch_radius_uncertainty_mm: float = 0.0
     angle_uncertainty_deg: float = 0.0
     pinion_mounting_error_mm: float = 0.0
@@ -139,6 +142,8 @@ class SimulatedBox:
         _inside("shaft_angle_deg", self.shaft_angle_deg, 0.0, 180.0)
         _inside("off_normal_deg", self.off_normal_deg, -60.0, 60.0)
         _inside("lever_deg", self.lever_deg or 0.0, -60.0, 60.0)
+        if self.on_arm and self.direction != "plane of rotation":
+            raise StandError(what="direction", expected="'plane of rotation' on an arm", got=self.direction)
         for name in (
             "touch_radius_uncertainty_mm",
             "angle_uncertainty_deg",

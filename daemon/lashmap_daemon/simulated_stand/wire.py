@@ -77,7 +77,7 @@ class EncoderWire:
         """Return the line for an angle of its shaft past the matched teeth."""
         if fault is Fault.FROZEN_ENCODER and self._frozen is not None:
             return self._frozen
-        self._frozen = b"%+011d\r\n" % floor(self._matched + shaft_rad * self._per_rad)
+        self._frozen = b"%+011d\r\n" % floor(self._matched + shaft_rad * self._per_rad + 0.5)
         return self._frozen
 
 
