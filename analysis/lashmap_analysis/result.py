@@ -1,0 +1,289 @@
+"""The result document: an assessment as plain values, ready for JSON, and as a tidy table.
+
+The names of the keys and the shape of the document are decided here; `result_keys.py` documents every key.
+Nothing is computed: figures pass from the assessment as they are, in mm and degrees whatever the box's
+paperwork uses, and what is not a finite number becomes null.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from lashmap_analysis.result_keys import KEYS, SCHEMA, TABLE_COLUMNS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from lashmap_analysis.assessment import Assessment, PositionResult, TightSpotResult
+    from lashmap_analysis.flags import Flag
+    from lashmap_analysis.lash_map import LashMap, Runout
+    from lashmap_analysis.record import TestRecord
+    from lashmap_analysis.uncertainty import Budget
+
+__all__ = ["KEYS", "SCHEMA", "key_paths", "positions_table", "to_document"]
+
+Json = dict[str, Any]
+
+
+def to_document(assessment: Assessment) -> Json:
+    """Turn an assessment into nested dicts, lists and plain values that any JSON writer takes.
+
+    Args:
+        assessment: What was concluded.
+
+    Returns:
+        The document described key by key in `KEYS`. Lengths are in mm, angles in degrees. NaN and infinities
+        are None, since JSON (RFC 8259) has no word for them.
+    """
+    record = assessment.record
+    lash_map = assessment.lash_map
+    verdict = assessment.verdict
+    document: Json = {
+        "schema": SCHEMA,
+        "test": record.identity.test,
+        "analysis_version": assessment.version,
+        "closing": record.closing,
+        "units": {"lengths": "mm", "angles": "deg", "times": "s", "paperwork": record.units},
+        "identity": {
+            name: getattr(record.identity, name)
+            for name in ("box", "serial", "set_number", "stand", "operator", "started_utc", "remark")
+        },
+        "verdict": {
+            "outcome": verdict.outcome,
+            "reasons": list(verdict.reasons),
+            "would_settle": list(verdict.would_settle),
+            "cautions": list(verdict.cautions),
+        },
+        "tight_spot": {
+            "measured": _tight_spot(assessment.measured),
+            "predicted": _tight_spot(assessment.predicted),
+            "stated": _tight_spot(assessment.stated),
+            "confirmed": assessment.confirmed,
+            "cause": assessment.cause,
+        },
+        "runout": {
+            "gear": _runout(lash_map.gear_runout if lash_map else None),
+            "pinion": _runout(lash_map.pinion_runout if lash_map else None),
+            "merged": _runout(lash_map.merged_runout if lash_map else None),
+            "separable": _separable(lash_map),
+        },
+        "lash_map": _lash_map(lash_map),
+        "positions": [_position(position) for position in assessment.positions],
+        "budget": _budget(assessment.budget),
+        **_given(record),
+    }
+    return {key: _finite(value) for key, value in document.items()}
+
+
+def key_paths(document: object, prefix: str = "") -> Iterator[str]:
+    """Walk through a document and name every key as `KEYS` does, each as often as it occurs.
+
+    Args:
+        document: What `to_document` returned, or a part of it.
+        prefix: Name of that part.
+
+    Yields:
+        For example ``positions[].reading_mm``. The free keys under ``numbers`` are named ``*``.
+    """
+    if isinstance(document, list):
+        for item in document:
+            yield from key_paths(item, f"{prefix}[]")
+    elif isinstance(document, dict):
+        free = prefix.endswith("numbers")
+        for key, value in document.items():
+            path = f"{prefix}.{'*' if free else key}".lstrip(".")
+            yield path
+            yield from key_paths(value, path)
+
+
+def positions_table(assessment: Assessment) -> pd.DataFrame:
+    """Tabulate the positions, one row each in the order of recording.
+
+    Args:
+        assessment: What was concluded.
+
+    Returns:
+        A frame with the columns of `TABLE_COLUMNS`: numbers as numbers (NaN where there is none), `flags` as
+        one text with the names separated by ``; ``. It has its columns also when it has no rows.
+    """
+    import pandas as pd  # noqa: PLC0415  (290 ms that the start of the command line must not pay)
+
+    rows = [_position(position) for position in assessment.positions]
+    for row in rows:
+        row["flags"] = "; ".join(row["flags"])
+    frame = pd.DataFrame(rows, columns=list(TABLE_COLUMNS))
+    return frame.astype(dict(TABLE_COLUMNS))
+
+
+def _tight_spot(spot: TightSpotResult | None) -> Json | None:
+    if spot is None:
+        return None
+    low, high = spot.interval_mm
+    return {
+        "engagement": spot.engagement,
+        "gear_angle_deg": spot.gear_angle_deg,
+        "normal_backlash_mm": spot.normal_backlash_mm,
+        "standard_uncertainty_mm": spot.standard_uncertainty_mm,
+        "expanded_uncertainty_mm": spot.expanded_uncertainty_mm,
+        "interval_low_mm": low,
+        "interval_high_mm": high,
+    }
+
+
+def _runout(runout: Runout | None) -> Json | None:
+    if runout is None:
+        return None
+    return {
+        "amplitude_mm": runout.amplitude_mm,
+        "high_point_deg": runout.high_point_deg,
+        "standard_uncertainty_mm": runout.standard_uncertainty_mm,
+        "fim_mm": runout.fim_mm,
+        "high_point_standard_uncertainty_deg": runout.high_point_uncertainty_deg,
+    }
+
+
+def _separable(lash_map: LashMap | None) -> Json | None:
+    if lash_map is None:
+        return None
+    separable = lash_map.separable
+    return {
+        "gear": separable.gear,
+        "pinion": separable.pinion,
+        "sentence": separable.sentence,
+        "remedy": separable.remedy,
+        "add_engagements": list(separable.add_engagements),
+    }
+
+
+def _lash_map(lash_map: LashMap | None) -> Json | None:
+    if lash_map is None:
+        return None
+    return {
+        "terms": list(lash_map.terms),
+        "mean_mm": lash_map.mean_mm,
+        "mean_standard_uncertainty_mm": lash_map.mean_uncertainty_mm,
+        "loosest_mm": lash_map.loosest_mm,
+        "variation_mm": lash_map.variation_mm,
+        "variation_standard_uncertainty_mm": lash_map.variation_uncertainty_mm,
+        "tooth_scatter_mm": lash_map.tooth_scatter_mm,
+        "cause": lash_map.cause,
+        "remarks": list(lash_map.remarks),
+    }
+
+
+def _flag(flag: Flag) -> Json:
+    return {
+        "name": flag.name.value,
+        "disabling": flag.disabling,
+        "sentence": flag.sentence,
+        "numbers": {key: float(value) for key, value in flag.numbers.items()},
+    }
+
+
+def _position(position: PositionResult) -> Json:
+    rock = position.rock
+    return {
+        "position": position.position,
+        "engagement": position.engagement,
+        "purpose": position.purpose,
+        "attempt": position.attempt,
+        "gear_angle_deg": position.gear_angle_deg,
+        "usable": position.normal_backlash_mm is not None,
+        "reading_mm": rock.reading_mm,
+        "reading_standard_uncertainty_mm": rock.standard_uncertainty_mm,
+        "degrees_of_freedom": rock.degrees_of_freedom,
+        "normal_backlash_mm": position.normal_backlash_mm,
+        "standard_uncertainty_mm": position.standard_uncertainty_mm,
+        "reversals": rock.reversals,
+        "spread_mm": rock.spread_mm,
+        "peak_to_peak_mm": rock.peak_to_peak_mm,
+        "drift_mm_per_s": rock.drift_mm_per_s,
+        "encoder_backlash_mm": position.encoder_backlash_mm,
+        "outlier": position.outlier,
+        "flags": [flag.name.value for flag in position.flags],
+        "flag_details": [_flag(flag) for flag in position.flags],
+    }
+
+
+def _budget(budget: Budget | None) -> Json | None:
+    if budget is None:
+        return None
+    return {
+        "combined_standard_uncertainty_mm": budget.combined_mm,
+        "degrees_of_freedom": budget.degrees_of_freedom,
+        "coverage_factor": budget.coverage_factor,
+        "expanded_uncertainty_mm": budget.expanded_mm,
+        "lines": [
+            {
+                "quantity": line.quantity,
+                "value": line.value,
+                "distribution": line.distribution,
+                "standard_uncertainty_mm": line.standard_uncertainty_mm,
+                "degrees_of_freedom": line.degrees_of_freedom,
+                "source": line.source,
+            }
+            for line in budget.lines
+        ],
+    }
+
+
+def _given(record: TestRecord) -> Json:
+    """What the analysis was told, so that the document can be judged without the logbook."""
+    gear_set, indicator, encoder, limits = record.gear_set, record.indicator, record.encoder, record.limits
+    return {
+        "preconditions": [
+            {"name": p.name, "state": p.state, "detail": p.detail, "remedy": p.remedy}
+            for p in record.preconditions
+        ],
+        "limits": {
+            "minimum_mm": limits.minimum_mm,
+            "maximum_mm": limits.maximum_mm,
+            "variation_mm": limits.variation_mm,
+            "kind": limits.kind,
+            "source": limits.source,
+        },
+        "gear_set": {
+            "pinion_teeth": gear_set.pinion_teeth,
+            "gear_teeth": gear_set.gear_teeth,
+            "outer_module_mm": gear_set.outer_module_mm,
+            "face_width_mm": gear_set.face_width_mm,
+            "normal_pressure_angle_deg": gear_set.normal_pressure_angle_deg,
+            "mean_spiral_angle_deg": gear_set.mean_spiral_angle_deg,
+            "shaft_angle_deg": gear_set.shaft_angle_deg,
+            "cutter_radius_mm": gear_set.cutter_radius_mm,
+        },
+        "indicator": {
+            "resolution_mm": indicator.resolution_mm,
+            "touch_radius_mm": indicator.touch_radius_mm,
+            "touch_radius_standard_uncertainty_mm": indicator.touch_radius_uncertainty_mm,
+            "direction": indicator.direction,
+            "off_normal_deg": indicator.off_normal_deg,
+            "lever_deg": indicator.lever_deg,
+            "angle_standard_uncertainty_deg": indicator.angle_uncertainty_deg,
+            "on_arm": indicator.on_arm,
+            "calibration_expanded_uncertainty_mm": indicator.calibration_uncertainty_mm,
+        },
+        "encoder": {
+            "shaft": encoder.shaft,
+            "resolution_deg": encoder.resolution_deg,
+            "standard_uncertainty_deg": encoder.standard_uncertainty_deg,
+        },
+        "notes": [{"time_s": time_s, "text": text} for time_s, text in record.notes],
+    }
+
+
+def _finite(value: object) -> object:
+    """Return `value` with plain Python numbers in it and None for every number that is not finite."""
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_finite(item) for item in value]
+    if value is None or isinstance(value, str | bool):
+        return value
+    if isinstance(value, int):
+        return int(value)
+    if hasattr(value, "item"):  # a numpy scalar that slipped through a field typed as a plain number
+        return _finite(value.item())
+    return float(value) if isinstance(value, float) and math.isfinite(value) else None
