@@ -1,0 +1,57 @@
+"""The page: gathers what the sheet and the evidence show and pours it into the template.
+
+The order and the look are decided by the template and the style sheet beside it; what each part says is
+decided in `sheet.py` and `evidence.py`. Nothing is fetched, nothing is scripted.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.report.evidence import evidence
+from lashmap_analysis.report.sheet import sheet
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+
+def render_html(assessment: Assessment) -> str:
+    """Render the report of one test.
+
+    Args:
+        assessment: What was concluded; parts that are None are left out and the page says why.
+
+    Returns:
+        A whole HTML document in UTF-8 text: no scripts, no links out, styles and pictures inside. Lengths are
+        in the units of the box's paperwork.
+    """
+    identity = assessment.record.identity
+    return _template().render(
+        sheet=sheet(assessment),
+        evidence=evidence(assessment),
+        identity=identity,
+        units=assessment.record.units,
+        footer=css_string(f"{identity.test}  {identity.box}  {identity.serial}"),
+    )
+
+
+def css_string(words: str) -> str:
+    """Write words as a CSS string that cannot end early, whatever they hold (CSS Syntax 3, 4.3.7)."""
+    plain = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c) or 0xFFFD:06x} " for c in words)
+    return f'"{plain}"'
+
+
+@cache
+def _template() -> Template:
+    import jinja2  # noqa: PLC0415  (the start of the command line must not pay for it)
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("lashmap_analysis.report", "templates"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    return environment.get_template("report.html.j2")

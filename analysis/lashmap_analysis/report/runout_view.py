@@ -1,0 +1,93 @@
+"""What the lash map says about runout, as text."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.lash_map import Runout
+from lashmap_analysis.lengths import DECIMALS, format_length
+from lashmap_analysis.record import Units
+from lashmap_analysis.report.words import why_no_map
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunoutRow:
+    """The once-per-turn part of one member, as text."""
+
+    member: str
+    amplitude: str
+    uncertainty: str
+    high_point: str
+    high_point_uncertainty: str
+    fim: str
+
+
+def runout_rows(assessment: Assessment) -> tuple[RunoutRow, ...]:
+    """List the once-per-turn parts that stand by themselves."""
+    lash_map, units = assessment.lash_map, assessment.record.units
+    if lash_map is None:
+        return ()
+    named = (
+        ("gear", lash_map.gear_runout),
+        ("pinion", lash_map.pinion_runout),
+        ("both, not told apart", lash_map.merged_runout),
+    )
+    return tuple(_row(member, runout, units) for member, runout in named if runout is not None)
+
+
+def runout_words(assessment: Assessment) -> tuple[str, ...]:
+    """Say what can and cannot be told apart, and what would separate it."""
+    lash_map = assessment.lash_map
+    if lash_map is None:
+        return (why_no_map(assessment),)
+    separable = lash_map.separable
+    candidates = (separable.sentence, separable.remedy, *lash_map.remarks)
+    words = list(dict.fromkeys(sentence for sentence in candidates if sentence))
+    if not words and separable.gear and separable.pinion:
+        words.append("The positions tell the gear's part and the pinion's part apart.")
+    missing = [
+        member
+        for member, runout in (("gear", lash_map.gear_runout), ("pinion", lash_map.pinion_runout))
+        if runout is None
+    ]
+    if missing and lash_map.merged_runout is None:
+        words.append(f"No once-per-turn part is stated for the {' and the '.join(missing)}.")
+    return tuple(words)
+
+
+def map_facts(assessment: Assessment) -> tuple[tuple[str, str], ...]:
+    """List the figures of the lash map."""
+    lash_map, units = assessment.lash_map, assessment.record.units
+    if lash_map is None:
+        return ()
+    return (
+        ("terms fitted", ", ".join(lash_map.terms)),
+        ("mean backlash", _with_u(lash_map.mean_mm, lash_map.mean_uncertainty_mm, units)),
+        ("loosest", format_length(lash_map.loosest_mm, units)),
+        (
+            "variation, loosest minus tightest",
+            _with_u(lash_map.variation_mm, lash_map.variation_uncertainty_mm, units),
+        ),
+        ("tooth-to-tooth scatter", format_length(lash_map.tooth_scatter_mm, units)),
+        ("tight spot moved by", lash_map.cause),
+    )
+
+
+def _with_u(value_mm: float, uncertainty_mm: float, units: Units) -> str:
+    value = format_length(value_mm, units)
+    return value if math.isnan(uncertainty_mm) else f"{value}, u = {format_length(uncertainty_mm, units)}"
+
+
+def _row(member: str, runout: Runout, units: Units) -> RunoutRow:
+    return RunoutRow(
+        member=member,
+        amplitude=format_length(runout.amplitude_mm, units, with_unit=False),
+        uncertainty=format_length(
+            runout.standard_uncertainty_mm, units, decimals=DECIMALS[units] + 1, with_unit=False
+        ),
+        high_point=f"{runout.high_point_deg:.0f}°",
+        high_point_uncertainty=f"{runout.high_point_uncertainty_deg:.0f}°",
+        fim=format_length(runout.fim_mm, units, with_unit=False),
+    )

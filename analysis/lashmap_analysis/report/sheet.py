@@ -1,0 +1,259 @@
+"""The first page: what a busy person reads and signs.
+
+Decided here: which figures stand on it and in which words. Where they stand is the template's business.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from lashmap_analysis.assessment import Assessment, TightSpotResult
+from lashmap_analysis.lengths import format_length
+from lashmap_analysis.record import Precondition, Units
+from lashmap_analysis.report.charts_limits import limits_chart
+from lashmap_analysis.report.charts_map import map_chart, whole_cycle
+from lashmap_analysis.report.charts_polar import polar_chart
+from lashmap_analysis.report.charts_seal import seal
+from lashmap_analysis.report.lash_view import BAND, LashView, lash_view
+from lashmap_analysis.report.words import why_no_map
+from lashmap_analysis.verdict import Outcome
+
+
+@dataclass(frozen=True, kw_only=True)
+class SpotRow:
+    """One way of seeing the tight spot, as text."""
+
+    name: str
+    engagement: str
+    gear_angle: str
+    backlash: str
+    expanded: str
+    interval: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sheet:
+    """What the first page shows, as text and pictures.
+
+    Attributes:
+        outcome: Of the verdict.
+        seal: Its sign.
+        reasons: Of the verdict.
+        would_settle: Of the verdict.
+        headline: Tightest backlash, without its unit; empty when none is stated.
+        expanded: Its expanded uncertainty at 95 %.
+        interval: Its 95 % interval in words.
+        headline_name: What the headline is.
+        limits: The limits in words.
+        rail: Interval against limits; None without a figure.
+        place: Lines that say where the tight spot lies.
+        cause: What moved it there.
+        confirmation: Whether it was gone to and measured.
+        spots: Measured, predicted, stated.
+        polar: Lash map around the gear.
+        straight: Lash map against engagement.
+        beyond: Limits that the charts cannot show.
+        no_map: Why there is no lash map.
+        preconditions: As recorded.
+        closing: How the test ended, empty when it was completed.
+        operator: Who ran it.
+    """
+
+    outcome: Outcome
+    seal: Markup
+    reasons: tuple[str, ...]
+    would_settle: tuple[str, ...]
+    headline: str
+    expanded: str
+    interval: str
+    headline_name: str
+    limits: tuple[tuple[str, str], ...]
+    rail: Markup | None
+    place: tuple[tuple[str, str], ...]
+    cause: str
+    confirmation: str
+    spots: tuple[SpotRow, ...]
+    polar: Markup | None
+    straight: Markup | None
+    beyond: tuple[str, ...]
+    no_map: str
+    preconditions: tuple[Precondition, ...]
+    closing: str
+    operator: str
+
+
+def sheet(assessment: Assessment) -> Sheet:
+    """Gather the first page."""
+    record, stated = assessment.record, assessment.stated
+    units = record.units
+    view = lash_view(assessment)
+    return Sheet(
+        outcome=assessment.verdict.outcome,
+        seal=seal(assessment.verdict.outcome),
+        reasons=assessment.verdict.reasons,
+        would_settle=assessment.verdict.would_settle,
+        headline=format_length(stated.normal_backlash_mm, units, with_unit=False) if stated else "",
+        expanded=format_length(stated.expanded_uncertainty_mm, units) if stated else "",
+        interval=_interval(stated, units) if stated else "",
+        headline_name="Tightest normal backlash, outer end",
+        limits=limit_words(assessment),
+        rail=_rail(view, assessment),
+        place=_place(assessment, stated) if stated else (),
+        cause=assessment.cause,
+        confirmation=_confirmation(assessment),
+        spots=_spots(assessment),
+        polar=_polar(view) if view else None,
+        straight=_straight(view) if view else None,
+        beyond=_beyond(view) if view else (),
+        no_map=why_no_map(assessment),
+        preconditions=record.preconditions,
+        closing="" if record.closing == "completed" else record.closing,
+        operator=record.identity.operator,
+    )
+
+
+def limit_words(assessment: Assessment) -> tuple[tuple[str, str], ...]:
+    """Name the limits of the drawing with their figures, and their source."""
+    limits, units = assessment.record.limits, assessment.record.units
+    rows = [
+        (name, format_length(value, units))
+        for name, value in (
+            ("minimum", limits.minimum_mm),
+            ("maximum", limits.maximum_mm),
+            ("variation", limits.variation_mm),
+        )
+        if value is not None
+    ]
+    if not rows:
+        return (("limits", "none given"),)
+    rows.append(("meant as", f"{limits.kind} backlash"))
+    if limits.source:
+        rows.append(("from", limits.source))
+    return tuple(rows)
+
+
+def _interval(spot: TightSpotResult, units: Units) -> str:
+    low, high = spot.interval_mm
+    return f"{format_length(low, units, with_unit=False)} to {format_length(high, units)}"
+
+
+def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
+    if view is None or view.spot is None or assessment.stated is None:
+        return None
+    units = assessment.record.units
+    named = " and ".join(f"{name} {words}" for name, words in limit_words(assessment)[:2])
+    return limits_chart(
+        view.spot,
+        view.limits,
+        units,
+        name="rail",
+        description=f"95 % interval {_interval(assessment.stated, units)}; {named}.",
+    )
+
+
+def _place(assessment: Assessment, spot: TightSpotResult) -> tuple[tuple[str, str], ...]:
+    """Say where the tight spot lies, in teeth and degrees of both members."""
+    gear_set = assessment.record.gear_set
+    z1, z2 = gear_set.pinion_teeth, gear_set.gear_teeth
+    turn, tooth = divmod(spot.engagement, z2)
+    rows = [
+        ("gear", f"{_teeth(tooth, z2)}, {spot.gear_angle_deg % 360:.1f}°, turn {turn + 1}"),
+        ("pinion", f"{_teeth(spot.engagement % z1, z1)}, {spot.engagement % z1 * 360 / z1:.1f}°"),
+    ]
+    return tuple(rows)
+
+
+def _teeth(tooth: int, teeth: int) -> str:
+    """Say where a tooth stands, the short way round."""
+    if tooth == 0:
+        return "at the matched teeth"
+    return (
+        f"{tooth} of {teeth} teeth past" if tooth <= teeth / 2 else f"{teeth - tooth} of {teeth} teeth before"
+    )
+
+
+def _confirmation(assessment: Assessment) -> str:
+    if assessment.stated is None:
+        return ""
+    if assessment.confirmed:
+        return "Confirmed: measured there, and prediction and measurement agree within their uncertainties."
+    if any(p.purpose == "confirming" for p in assessment.positions):
+        return "Not confirmed: the confirming position does not bear out the prediction."
+    return "Not confirmed: no confirming position was recorded."
+
+
+def _spots(assessment: Assessment) -> tuple[SpotRow, ...]:
+    units = assessment.record.units
+    rows = []
+    named = (
+        ("stated", assessment.stated),
+        ("predicted", assessment.predicted),
+        ("measured", assessment.measured),
+    )
+    for name, spot in named:
+        if spot is None:
+            continue
+        rows.append(
+            SpotRow(
+                name=name,
+                engagement=str(spot.engagement),
+                gear_angle=f"{spot.gear_angle_deg % 360:.1f}°",
+                backlash=format_length(spot.normal_backlash_mm, units, with_unit=False),
+                expanded=format_length(spot.expanded_uncertainty_mm, units, with_unit=False),
+                interval=_interval(spot, units),
+            )
+        )
+    return tuple(rows)
+
+
+def _described(view: LashView) -> str:
+    parts = [f"{len(view.points)} measured positions on a {view.pinion_teeth}:{view.gear_teeth} set."]
+    if view.spot is not None:
+        parts.append(
+            f"Tight spot at engagement {view.spot.engagement}: {view.spot.backlash:.4g} {view.units}, "
+            f"95 % interval {view.spot.low:.4g} to {view.spot.high:.4g}."
+        )
+    parts += [f"Limit: {limit.name} {limit.value:.4g} {view.units}." for limit in view.limits]
+    if view.curve is None:
+        parts.append("No curve could be fitted.")
+    return " ".join(parts)
+
+
+def _polar(view: LashView) -> Markup:
+    return polar_chart(view, name="polar", title="Lash map around the gear", description=_described(view))
+
+
+def _straight(view: LashView) -> Markup:
+    return map_chart(
+        view,
+        whole_cycle(view),
+        name="straight",
+        title="Lash map against engagement over the mesh cycle",
+        description=_described(view),
+    )
+
+
+def _beyond(view: LashView) -> tuple[str, ...]:
+    return tuple(
+        f"The {limit.name}, {limit.value:.4g} {view.units}, lies outside the charts."
+        for limit in view.limits
+        if limit.value in view.range.beyond
+    )
+
+
+def map_notes(view: LashView) -> tuple[str, ...]:
+    """Say what band and bars of the lash map mean."""
+    turns = view.cycle // view.gear_teeth
+    notes = [f"Bars in the lash map: ±{BAND} standard uncertainties of a position (95 %), random part only."]
+    if view.curve is not None:
+        notes.append(
+            f"Band: ±{BAND} standard uncertainties of the fitted curve (95 %), tooth scatter included."
+        )
+    if view.curve is not None and turns > 1:
+        notes.append(
+            "Around the gear, the curve is the turn with the tight spot, "
+            f"and the band spans all {turns} turns of the mesh cycle."
+        )
+    return tuple(notes)
