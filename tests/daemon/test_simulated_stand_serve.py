@@ -40,7 +40,8 @@ class Running:
     def __init__(self, folder: Path, stand: Stand) -> None:
         self.folder, self.prompts = folder, folder / "prompts.jsonl"
         self.stop, self.is_ready = threading.Event(), threading.Event()
-        self.said: list[str] = []
+        self.told_of_loss = threading.Event()
+        self.indicator: serial.Serial | None = None
         self.served: Served | None = None
         self._stand = stand
         self.thread = threading.Thread(target=self._serve)
@@ -51,11 +52,20 @@ class Running:
             folder=self.folder,
             prompts=self.prompts,
             truth=self.folder / "truth.json",
-            announce=self.said.append,
-            ready=lambda *_: self.is_ready.set(),
+            announce=self._hear,
+            ready=self._open_early,
             stop=self.stop,
             exit_when_closed=True,
         )
+
+    def _hear(self, text: str) -> None:
+        if text.endswith("the indicator's port is gone."):
+            self.told_of_loss.set()
+
+    def _open_early(self, indicator: Path, _encoder: Path) -> None:
+        # Before the stand's time begins to run.
+        self.indicator = serial.Serial(str(indicator), timeout=PATIENCE_S)
+        self.is_ready.set()
 
     def show(self, engagement: int | None, *, closed: bool = False) -> None:
         line = json.dumps({"show": "turn the gear", "engagement": engagement, "closed": closed})
@@ -75,6 +85,8 @@ def served(folder: Path, stand: Stand) -> Iterator[Running]:
         running.stop.set()
         running.thread.join(PATIENCE_S)
         assert not running.thread.is_alive()
+        if running.indicator is not None:
+            running.indicator.close()
 
 
 def read_lines(port: serial.Serial, count: int) -> list[bytes]:
@@ -138,17 +150,16 @@ def test_nothing_is_left_open(tmp_path: Path) -> None:
 
 def test_a_lost_indicator_hangs_up_on_its_reader(tmp_path: Path) -> None:
     stand = Stand(BOX, seed=1, fault=Fault.LOST_INDICATOR, fault_from_s=0.3)
-    with (
-        served(tmp_path / "stand", stand) as running,
-        serial.Serial(str(running.folder / "indicator"), timeout=PATIENCE_S) as port,
-    ):
-        begun = time.monotonic()
-        with pytest.raises(serial.SerialException):  # noqa: PT012 - the port may say one or two things before
-            while time.monotonic() - begun < PATIENCE_S:
-                port.read(4096)
+    with served(tmp_path / "stand", stand) as running:
+        assert running.indicator is not None
+        heard = b""
+        with pytest.raises(serial.SerialException):  # noqa: PT012 - the port speaks until it is gone
+            while len(heard) < 1_000_000:
+                heard += running.indicator.read(64)
+        assert heard.count(b"\r\n") > 100
         assert not (running.folder / "indicator").is_symlink()
         assert (running.folder / "encoder").is_symlink()
-        assert running.said[-1].endswith("the indicator's port is gone.")
+        assert running.told_of_loss.wait(PATIENCE_S)
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])

@@ -89,9 +89,10 @@ class Terminal:
         """Close the terminal, and remove the link if it is still this terminal's; once is enough."""
         if self._master < 0:
             return
-        self._close_both()
+        # The link first: whoever sees the hang-up finds no name to come back to.
         if self.link.is_symlink() and str(self.link.readlink()) == self._device:
             self.link.unlink()
+        self._close_both()
 
     def _write(self, data: bytes) -> int:
         try:
