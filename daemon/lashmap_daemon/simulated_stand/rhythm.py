@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 _TURNOVER_S = 0.012
 _TORQUE_SPREAD = 0.1
+_FLANK_TIMES = 4.0
 # Leaning on the gear, as force on the flanks: enough to press steel teeth together by micrometres.
 _LEAN_N = (500.0, 2000.0)
 _SLIP_MM = (0.01, 0.04)
@@ -49,7 +50,9 @@ class Rhythm:
         chance, drive, per_s = self._chance, self._drive, self._mass.steps_per_s
         self._sign = 1.0 if self.fault is Fault.ONE_FLANK else -self._sign
         torque = self._sign * self._mass.torque * chance.uniform(1.0 - _TORQUE_SPREAD, 1.0 + _TORQUE_SPREAD)
-        length_s = 0.5 / drive.rocks_per_s * (1.0 + max(-0.5, chance.gauss(0.0, drive.rhythm_jitter)))
+        # A heavy gear that needs longer from flank to flank is rocked more slowly.
+        even_s = max(0.5 / drive.rocks_per_s, _FLANK_TIMES * self._mass.flank_time_s)
+        length_s = even_s * (1.0 + max(-0.5, chance.gauss(0.0, drive.rhythm_jitter)))
         turnover, length = int(_TURNOVER_S * per_s), int(length_s * per_s)
         hold = length - turnover
         pushes = [Push(steps=turnover, torque=torque)]

@@ -25,6 +25,10 @@ _DAMPING_RATIO = 0.4
 # A disc of the pitch diameter, half as much again for hub and shaft.
 _STEEL_KG_PER_MM3 = 7.85e-6
 _SHAFT_FACTOR = 1.5
+# Light means that neither flank is pressed in by more than this, along its normal.
+_MOST_PRESSED_MM = 5e-5
+# Torque of the drive over that which accelerates the gear; bearing friction takes the rest.
+_TORQUE_TO_MOVE = 1.5
 _FEWEST_STEPS_PER_S = 50_000
 _RADIANS_PER_STEP = 0.25
 
@@ -39,6 +43,7 @@ class RockingMass:
         damping: Of one flank, N·m·s per radian.
         friction: Dry torque of the bearings, N·m.
         torque: Light torque of the drive, friction included, N·m.
+        flank_time_s: Time in which that torque carries the gear across the mean gap.
     """
 
     inertia: float
@@ -46,6 +51,7 @@ class RockingMass:
     damping: float
     friction: float
     torque: float
+    flank_time_s: float
 
     @property
     def steps_per_s(self) -> int:
@@ -55,20 +61,27 @@ class RockingMass:
 
 
 def rocking_mass(box: SimulatedBox, frame: MeshFrame, *, flank_time_s: float) -> RockingMass:
-    """Return the constants for a box, the torque being just enough to cross the mean gap in a given time."""
+    """Return the constants for a box, the torque being just enough to cross the mean gap in a given time.
+
+    A gear too heavy for that is given more time, or it would be pressed on its flanks by the effort.
+    """
     radius_mm = box.outer_module_mm * box.gear_teeth / 2.0
     disc_kg = _STEEL_KG_PER_MM3 * pi * radius_mm**2 * box.face_width_mm
     inertia = _SHAFT_FACTOR * disc_kg * (radius_mm * 1e-3) ** 2 / 2.0
     arm_m = frame.closing_mm_per_rad() * 1e-3
     stiffness = _STIFFNESS_N_PER_M_PER_MM * box.face_width_mm * arm_m**2
     gap_rad = box.mean_normal_backlash_mm / frame.closing_mm_per_rad()
+    most_torque = stiffness * _MOST_PRESSED_MM / frame.closing_mm_per_rad()
+    lightly_s = sqrt(_TORQUE_TO_MOVE * 2.0 * inertia * gap_rad / most_torque)
+    flank_time_s = max(flank_time_s, lightly_s)
     to_move = 2.0 * inertia * gap_rad / flank_time_s**2
     return RockingMass(
         inertia=inertia,
         stiffness=stiffness,
         damping=2.0 * _DAMPING_RATIO * sqrt(stiffness * inertia),
-        friction=to_move / 2.0,
-        torque=1.5 * to_move,
+        friction=(_TORQUE_TO_MOVE - 1.0) * to_move,
+        torque=_TORQUE_TO_MOVE * to_move,
+        flank_time_s=flank_time_s,
     )
 
 

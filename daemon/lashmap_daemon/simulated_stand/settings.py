@@ -200,9 +200,9 @@ class SimulatedDrive:
     """What rocks the gear and turns it to the next position.
 
     Attributes:
-        rocks_per_s: Full rocks, there and back, in a second.
+        rocks_per_s: Full rocks, there and back, in a second; a heavy gear is rocked more slowly.
         rhythm_jitter: Relative standard deviation of the length of a half rock.
-        flank_time_s: Time in which the light torque carries the gear across the mean gap.
+        flank_time_s: Shortest time in which the light torque carries the gear across the mean gap.
         index_teeth_per_s: Mean speed of turning to the next position, in gear teeth.
         position_error_deg: Standard deviation of where the locked pinion leaves the gear, as gear angle.
     """
