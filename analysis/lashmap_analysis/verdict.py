@@ -15,6 +15,8 @@ The rule, and why:
 - A gear's mounting distance that nobody recorded is a caution, the pinion's bars *conforming*: the gear is
   commonly shimmed by its backlash, while the pinion's place governs the pattern (common practice, no source).
   A recorded mounting distance that is wrong bars *conforming* for both.
+- What nobody mentions is unproven: the pinion's mounting distance, matched teeth, bearings and the
+  indicator's calibration are asked for whether or not the record lists them.
 """
 
 from __future__ import annotations
@@ -23,17 +25,25 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from lashmap_analysis.lengths import format_length
+from lashmap_analysis.record import Precondition
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from lashmap_analysis.gear_set import GearSet
-    from lashmap_analysis.record import Limits, Precondition, Units
+    from lashmap_analysis.record import Limits, Units
 
 Outcome = Literal["conforming", "nonconforming", "not proven"]
 Interval = tuple[float, float]
 
 MOUNTING_DISTANCE = "mounting distance"
+# Words a precondition's name holds -> what to do when none does.
+ASKED_FOR = {
+    (MOUNTING_DISTANCE, "pinion"): "Measure the pinion's mounting distance against the marked value.",
+    ("matched teeth",): "Bring the marked teeth together and record where the encoder stands.",
+    ("bearing",): "Measure the bearings' preload or end play against the drawing.",
+    ("calibration", "indicator"): "Record until when the indicator's calibration is valid.",
+}
 STANDING_CAUTION = (
     "Backlash alone does not prove the build: the right backlash can be had at a wrong mounting distance. "
     "Mounting distances and the contact pattern are proven apart from it."
@@ -119,14 +129,14 @@ def judge(
         evidence: What was measured.
         limits: What the drawing allows; limits on transverse backlash are compared with the measured backlash
             turned into transverse, at the outer pitch radius.
-        preconditions: Each with its state.
+        preconditions: Each with its state; those of `ASKED_FOR` that are not among them count as unproven.
         gear_set: The gear set under test, for that conversion.
         units: Unit the figures in the sentences are written in.
 
     Returns:
         The verdict; see the module text for the rule. Never raises for want of evidence.
     """
-    conditions = tuple(preconditions)
+    conditions = _with_unmentioned(tuple(preconditions))
     barring = tuple(one for one in conditions if _bars(one))
     findings = _findings(evidence, limits, gear_set, units)
     outside = [one.sentence for one in findings if one.state == "outside"]
@@ -143,8 +153,8 @@ def judge(
     lacking = _lacking(evidence, limits)
     if findings and not (doubts or outside or still_open or unproven or lacking):
         confirmed = "A confirming position agrees with the predicted tight spot."
-        proven = ["All preconditions are proven."] if conditions else []
-        return Verdict(outcome="conforming", reasons=(*inside, confirmed, *proven), cautions=cautions)
+        proven = "All preconditions that it needs are proven."
+        return Verdict(outcome="conforming", reasons=(*inside, confirmed, proven), cautions=cautions)
     return Verdict(
         outcome="not proven",
         reasons=(*doubts, *outside, *still_open, *lacking, *unproven, *inside),
@@ -220,6 +230,17 @@ def _settlers(
     return tuple(dict.fromkeys(step for step in steps if step))
 
 
+def _with_unmentioned(conditions: tuple[Precondition, ...]) -> tuple[Precondition, ...]:
+    """Add what is asked for and was not mentioned, as unproven."""
+    names = [one.name.lower() for one in conditions]
+    added = tuple(
+        Precondition(name=", ".join(words), state="unproven", detail="not recorded", remedy=remedy)
+        for words, remedy in ASKED_FOR.items()
+        if not any(all(word in name for word in words) for name in names)
+    )
+    return (*conditions, *added)
+
+
 def _bars(condition: Precondition) -> bool:
     if condition.state == "unproven" and _is_gear_distance(condition):
         return False
@@ -232,11 +253,10 @@ def _is_gear_distance(condition: Precondition) -> bool:
 
 
 def _cautions(evidence: Evidence, conditions: tuple[Precondition, ...]) -> tuple[str, ...]:
-    distances = [one for one in conditions if one.name.lower().startswith(MOUNTING_DISTANCE)]
-    weak = [one for one in distances if one.state != "proven"]
+    weak = [
+        one for one in conditions if one.name.lower().startswith(MOUNTING_DISTANCE) and one.state != "proven"
+    ]
     notes = [f"{_capital(one.name)} {one.state}: {one.detail}. {one.remedy}".rstrip() for one in weak]
-    if not distances:
-        notes.append("No mounting distance was recorded for either member.")
     return (STANDING_CAUTION, *notes, *evidence.cautions)
 
 
