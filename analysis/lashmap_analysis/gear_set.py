@@ -138,7 +138,7 @@ class GearSet:
         if self.cutter_radius_mm is None:
             angle = np.full(distance.shape, radians(self.mean_spiral_angle_deg))
         else:
-            sine = _sine_of_spiral_angle(self, distance, self.cutter_radius_mm)
+            sine = sine_of_spiral_angle(self, distance, self.cutter_radius_mm)
             if not np.all(np.abs(sine) <= 1):
                 expected = "a cutter arc that reaches the cone distance asked for"
                 raise GearSetError("cutter_radius_mm", self.cutter_radius_mm, expected)
@@ -191,8 +191,8 @@ def _angle_deg(engagement: int | Integers, teeth: int) -> float | Floats:
     return engagement * (360.0 / teeth)
 
 
-def _sine_of_spiral_angle(gear_set: GearSet, distance_mm: Floats, cutter_radius_mm: float) -> Floats:
-    """ISO 23509:2016 eq. 193, for |β_m|."""
+def sine_of_spiral_angle(gear_set: GearSet, distance_mm: Floats, cutter_radius_mm: float) -> Floats:
+    """Sine of β(R) for |β_m| and any cutter radius, shape of `distance_mm` (ISO 23509:2016 eq. 193)."""
     mean = gear_set.mean_cone_distance_mm
     sine_mean = sin(radians(abs(gear_set.mean_spiral_angle_deg)))
     sine: Floats = (2 * mean * cutter_radius_mm * sine_mean - mean**2 + distance_mm**2) / (
@@ -252,5 +252,5 @@ def _cutter_faults(gear_set: GearSet) -> Iterator[tuple[str, object, str]]:
     # sin β(R) is monotonic or has one minimum above zero: its extremes in size are at the ends of the face.
     outer = gear_set.outer_cone_distance_mm
     ends = np.array([outer - gear_set.face_width_mm, outer])
-    if np.any(np.abs(_sine_of_spiral_angle(gear_set, ends, radius)) > 1):
+    if np.any(np.abs(sine_of_spiral_angle(gear_set, ends, radius)) > 1):
         yield field, got, "a cutter radius whose arc crosses the whole face width at this spiral angle"

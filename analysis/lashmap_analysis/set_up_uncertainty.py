@@ -10,6 +10,9 @@ from __future__ import annotations
 from math import cos, hypot, inf, radians, sin, sqrt, tan
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from lashmap_analysis.gear_set import sine_of_spiral_angle
 from lashmap_analysis.indicator import motion_on_normal
 from lashmap_analysis.lengths import format_length
 from lashmap_analysis.uncertainty import BudgetLine
@@ -22,6 +25,7 @@ if TYPE_CHECKING:
 # Without a cutter radius: three quarters of the mean cone distance is a small cutter, and there is no upper
 # end (common practice, no source).
 SMALLEST_CUTTER_PER_CONE_DISTANCE = 0.75
+STEEPEST_SINE = sin(radians(75))  # no tooth is cut steeper anywhere on its face (common practice, no source)
 SPIRAL = "spiral angle along the face"
 
 
@@ -99,13 +103,13 @@ def tilt_relative_uncertainty(angle_rad: float, uncertainty_rad: float, lean: fl
 def spiral_relative_half_width(gear_set: GearSet, indicator: Indicator) -> float:
     """Largest relative change of the backlash for any usual cutter radius, when none was given.
 
-    Along the normal only the turn of β between touch radius and outer end counts, because j_en goes as
-    cos β_e / cos β(R_i); in the plane of rotation it is the turn from R_m, where β is known.
+    Along the normal j_en goes as cos β_e / cos β(R_i), so that only the turn of β between touch radius and
+    outer end counts; in the plane of rotation it goes as cos β_e, from R_m, where β is known.
     """
     known = gear_set.mean_cone_distance_mm
     if indicator.direction == "normal":
         known = indicator.touch_radius_mm / sin(gear_set.gear_pitch_angle_rad)
-    return _spiral_turn(gear_set, gear_set.outer_cone_distance_mm - known)
+    return _largest_turn(gear_set, gear_set.outer_cone_distance_mm, known)
 
 
 def against_angle_mm(gear_set: GearSet, indicator: Indicator, normal_backlash_mm: float) -> float:
@@ -121,21 +125,24 @@ def against_angle_mm(gear_set: GearSet, indicator: Indicator, normal_backlash_mm
     shared = [line.standard_uncertainty_mm for line in lines if line.quantity != SPIRAL]
     if len(shared) < len(lines) and indicator.direction == "normal":
         reach = indicator.touch_radius_mm / sin(gear_set.gear_pitch_angle_rad)
-        turn = _spiral_turn(gear_set, reach - gear_set.mean_cone_distance_mm)
+        turn = _largest_turn(gear_set, reach, gear_set.mean_cone_distance_mm)
         shared.append(abs(normal_backlash_mm) * turn / sqrt(3))
     return hypot(*shared)
 
 
-def _spiral_turn(gear_set: GearSet, distance_mm: float) -> float:
-    """Largest |Δ ln cos β| over a distance along the face.
+def _largest_turn(gear_set: GearSet, to_mm: float, from_mm: float) -> float:
+    """Largest |cos β(to) / cos β(from) − 1| between the smallest usual cutter and an endless one.
 
-    dβ/dR at R_m = (1 / r_c0 − sin β_m / R_m) / cos β_m (ISO 23509:2016 eq. 193, differentiated), r_c0 from
-    0.75 R_m upwards.
+    sin β is linear in 1 / r_c0 (ISO 23509:2016 eq. 193), so the ends of the range are the extremes.
     """
-    mean = gear_set.mean_cone_distance_mm
-    angle = radians(abs(gear_set.mean_spiral_angle_deg))
-    steepest = max(1 / SMALLEST_CUTTER_PER_CONE_DISTANCE - sin(angle), sin(angle)) / (mean * cos(angle))
-    return abs(tan(angle) * steepest * distance_mm)
+    distances = np.array([to_mm, from_mm])
+    smallest = SMALLEST_CUTTER_PER_CONE_DISTANCE * gear_set.mean_cone_distance_mm
+    changes = []
+    for cutter in (smallest, 1e6 * smallest):
+        sine = np.clip(sine_of_spiral_angle(gear_set, distances, cutter), -STEEPEST_SINE, STEEPEST_SINE)
+        cosine = np.sqrt(1 - sine**2)
+        changes.append(abs(float(cosine[0] / cosine[1]) - 1))
+    return max(changes)
 
 
 def _lean(gear_set: GearSet, indicator: Indicator) -> float:
