@@ -1,15 +1,16 @@
 """Improving a plan: one position at a time is exchanged for a better one (Fedorov's exchange).
 
 Fedorov, Theory of Optimal Experiments, 1972 (*from memory*): remove a position, try every other in its place,
-keep the best, until nothing improves.  Plans are compared by two worst variances: that of the lash map's
-model (runout, twice-per-turn terms, own deviations of the teeth), and that of a plain least-squares fit of a
-constant and both once-per-turn terms, where equal spacing is hard to beat.  Decided here: the search.  Not
-decided here: what a plan must obey (`positions.py`).
+keep the best, until nothing improves.  Plans are compared by three variances of prediction over the mesh
+cycle: the worst of the lash map's model (runout, twice-per-turn terms, own deviations of the teeth), which is
+what a plan is for; the mean of the same, since the worst alone does not care how many teeth are never
+touched; and the worst of a plain least-squares fit of a constant and both once-per-turn terms, where equal
+spacing is hard to beat.  Decided here: the search.  Not decided here: what a plan must obey (`positions.py`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,14 +23,35 @@ Integers = NDArray[np.int64]
 
 READING_UM = 0.3  # standard uncertainty of a reading that a plan is made for
 MOST_CANDIDATES = 1024  # tried for one exchange; a seeded choice where the reach holds more
-MOST_ROWS = 2048  # worst engagements watched while candidates are compared
-MOST_COMPARED = 128  # candidates for which both variances are computed
-MOST_PASSES = 4
+MOST_ROWS = 256  # worst engagements watched while candidates are compared
+ROWS_ABOVE = 0.6  # of the worst variance without the position: below it no engagement becomes the worst
+MOST_STEPS = 300  # lattices tried; a seeded choice where the reach holds more
+MOST_COMPARED = 32  # candidates for which both variances are computed
+MEAN_WEIGHT = 3.0  # of the mean variance beside the worst
 SEED = 7
-PENALTY = (
-    50.0  # a plain-fit variance 1 % above the one to beat counts like a model variance half as large again
-)
+# What exceeds a variance to beat weighs more from pass to pass: first a good plan, then one within bounds.
+PENALTIES = (1.0, 5.0, 50.0)
 RIDGE = 1e-7  # keeps the information of a plan that leaves a term open invertible; its variance is then huge
+
+
+@dataclass(frozen=True, kw_only=True)
+class ToBeat:
+    """Variances that a plan should not exceed.
+
+    Attributes:
+        worst: Worst variance of the lash map's model, µm².
+        plain: Worst variance of the plain fit, in units of the variance of one reading.
+        penalty: What an excess of one (twice the variance to beat) adds to the score, as a factor.
+    """
+
+    worst: float = np.inf
+    plain: float = np.inf
+    penalty: float = PENALTIES[-1]
+
+    def penalised(self, worst: Floats, mean: Floats, plain: Floats) -> Floats:
+        """Score of plans, the lower the better; what exceeds the variances to beat weighs heavily."""
+        excess = np.maximum(worst / self.worst - 1.0, 0.0) + np.maximum(plain / self.plain - 1.0, 0.0)
+        return np.asarray((worst + MEAN_WEIGHT * mean) * (1.0 + self.penalty * excess))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,6 +64,8 @@ class PlanModel:
         gear: Index into the pattern of the gear tooth at every engagement of the mesh cycle.
         pinion: The same for the pinion tooth.
         waves: Constant and once-per-turn terms at every engagement, shape (mesh cycle, 5).
+        meetings: How often teeth meet, as a share of the mesh cycle, shape (m, m): the mean variance over the
+            mesh cycle is the sum of its product with a covariance.
     """
 
     model: PatternModel
@@ -49,20 +73,31 @@ class PlanModel:
     gear: Integers
     pinion: Integers
     waves: Floats
+    meetings: Floats
 
     @classmethod
     def of(cls, cycle: MeshCycle) -> PlanModel:
         """The model with all scales at the medians of their priors."""
         priors = Priors()
         model = PatternModel.of(cycle, priors.constant_um)
-        prior = model.covariance(np.exp(priors.log_scales()[0])[np.newaxis], np.zeros(len(model.features)))
+        prior = model.covariance(priors.typical(), np.zeros(len(model.features)))
         gear, pinion = model.pick(cycle.engagements)
         both = [
             turn_waves(cycle.gear_teeth, 1)[gear],
             turn_waves(cycle.pinion_teeth, 1)[pinion - cycle.gear_teeth],
         ]
         waves = np.concatenate([np.ones((cycle.length, 1)), *both], axis=1)
-        return cls(model=model, prior=prior, gear=gear, pinion=pinion, waves=waves)
+        teeth = np.zeros((cycle.length, len(prior)))
+        rows = np.arange(cycle.length)
+        teeth[rows, gear] = teeth[rows, pinion] = 1.0
+        return cls(
+            model=model,
+            prior=prior,
+            gear=gear,
+            pinion=pinion,
+            waves=waves,
+            meetings=teeth.T @ teeth / cycle.length,
+        )
 
     def left(self, plan: Integers) -> Floats:
         """Covariance of the pattern that a plan leaves, shape (m, m)."""
@@ -88,12 +123,13 @@ class PlanModel:
 
     def plain_variance(self, plan: Integers) -> float:
         """Largest variance of the plain fit over the mesh cycle, in units of the variance of one reading."""
-        return float(np.einsum("ki,ij,kj->k", self.waves, self.plain_inverse(plan), self.waves).max())
+        return float(np.sum(self.waves @ self.plain_inverse(plan) * self.waves, axis=1).max())
 
-    def score(self, plan: Integers, plain_to_beat: float) -> float:
-        """Worst variance, raised when the plain fit's worst variance is above the one to beat."""
-        worst, plain = np.array(self.worst_variance(plan)), np.array(self.plain_variance(plan))
-        return float(_penalised(worst, plain, plain_to_beat))
+    def score(self, plan: Integers, to_beat: ToBeat) -> float:
+        """Score of a plan, the lower the better."""
+        left = self.left(plan)
+        worst, mean = self.variance(left).max(), np.sum(self.meetings * left)
+        return float(to_beat.penalised(*np.array([worst, mean, self.plain_variance(plan)])))
 
 
 def grow(model: PlanModel, count: int, reach: int) -> Integers:
@@ -110,56 +146,80 @@ def grow(model: PlanModel, count: int, reach: int) -> Integers:
     return np.sort(np.array(plan, dtype=np.int64))
 
 
-def improve(model: PlanModel, start: Integers, reach: int, plain_to_beat: float) -> Integers:
-    """Exchange positions, the first excepted, as long as the score falls."""
+def lattice(model: PlanModel, count: int, reach: int, to_beat: ToBeat) -> Integers:
+    """The best plan of the form i · s modulo the reach, s fixed: even over both members at once (Korobov).
+
+    Every step s is tried with the plain fit, the best few with the model.
+    """
+    length = reach + 1
+    steps = np.arange(1, length // 2 + 1)
+    if len(steps) > MOST_STEPS:
+        steps = np.random.default_rng(SEED).choice(steps, MOST_STEPS, replace=False)
+    plans = np.sort(np.arange(count) * steps[:, np.newaxis] % length, axis=1)
+    plans = plans[np.all(np.diff(plans, axis=1) > 0, axis=1)]
+    rows = model.waves[plans]
+    information = rows.transpose(0, 2, 1) @ rows + RIDGE * np.eye(rows.shape[2])
+    seen = model.waves[:: max(1, len(model.waves) // MOST_CANDIDATES)]
+    variance = np.einsum("kj,dji,ki->dk", seen, np.linalg.inv(information), seen, optimize=True)
+    order = np.argsort(variance.max(axis=1), kind="stable")[:MOST_COMPARED]
+    return min((plans[index] for index in order), key=lambda plan: model.score(plan, to_beat))
+
+
+def improve(
+    model: PlanModel,
+    start: Integers,
+    reach: int,
+    to_beat: ToBeat,
+    penalties: tuple[float, ...] = PENALTIES,
+) -> Integers:
+    """Exchange positions, the first excepted, as long as the score falls; one pass for each penalty."""
     generator = np.random.default_rng(SEED)
     plan = start.copy()
-    best = model.score(plan, plain_to_beat)
-    for _ in range(MOST_PASSES):
-        before = best
+    for penalty in penalties:
+        target = replace(to_beat, penalty=penalty)
+        best = model.score(plan, target)
         for place in generator.permutation(np.arange(1, len(plan))):
             rest = np.delete(plan, place)
             candidates = np.setdiff1d(np.arange(reach + 1), rest, assume_unique=True)
             if len(candidates) > MOST_CANDIDATES:
                 candidates = generator.choice(candidates, MOST_CANDIDATES, replace=False)
-            candidate, score = _best_addition(model, rest, candidates, best, plain_to_beat)
-            if score < best * (1.0 - 1e-9):
-                trial = np.append(rest, candidate)
-                score = model.score(trial, plain_to_beat)
-                if score < best:
-                    plan, best = trial, score
-        if best > before * 0.999:
-            break
+            trial = np.append(rest, _best_addition(model, rest, candidates, target))
+            score = model.score(trial, target)
+            if score < best:
+                plan, best = trial, score
     return np.sort(plan)
 
 
-def _best_addition(
-    model: PlanModel, rest: Integers, candidates: Integers, best: float, plain_to_beat: float
-) -> tuple[int, float]:
-    """The candidate that, added to `rest`, gives the lowest score, and that score.
+def _best_addition(model: PlanModel, rest: Integers, candidates: Integers, to_beat: ToBeat) -> int:
+    """The candidate that, added to `rest`, gives the lowest score.
 
-    Adding a position lowers every variance v_k by c_kx² / (u² + v_x); only engagements now above what is to
-    beat can decide.  The score is never below the worst variance, so that candidates whose worst variance is
-    not below the score to beat are left out.
+    Adding a position lowers every variance v_k by c_kx² / (u² + v_x); the worst is sought among engagements
+    that are among the worst now, for those candidates only that lower one of
+    the two mean variances most.
     """
     left = model.left(rest)
     variance = model.variance(left)
-    rows = _highest(variance, best)
-    seen = left[model.gear[rows]] + left[model.pinion[rows]]
-    shared = seen[:, model.gear[candidates]] + seen[:, model.pinion[candidates]]
-    worst = _worst_after(variance[rows], shared, variance[candidates] + READING_UM**2)
-    keep = np.argsort(worst, kind="stable")[:MOST_COMPARED]
-    keep = keep[worst[keep] < best]
-    if not len(keep):
-        return int(candidates[0]), np.inf
-    candidates, worst = candidates[keep], worst[keep]
+    reached = left[:, model.gear[candidates]] + left[:, model.pinion[candidates]]
+    taken = np.sum(reached * (model.meetings @ reached), axis=0) / (variance[candidates] + READING_UM**2)
     projected = model.waves @ model.plain_inverse(rest)
-    plain = np.einsum("ki,ki->k", projected, model.waves)
-    rows = _highest(plain, plain_to_beat)
+    plain = np.sum(projected * model.waves, axis=1)
+    chosen = projected[candidates]
+    shared = model.waves.T @ model.waves
+    plain_taken = np.sum(chosen @ shared * chosen, axis=1) / (1.0 + plain[candidates])
+    keep = np.union1d(
+        np.argsort(-taken, kind="stable")[:MOST_COMPARED],
+        np.argsort(-plain_taken, kind="stable")[:MOST_COMPARED],
+    )
+    candidates, total = candidates[keep], variance[candidates[keep]] + READING_UM**2
+    rows = _highest(variance, ROWS_ABOVE * variance.max())
+    shared = reached[model.gear[rows][:, np.newaxis], keep] + reached[model.pinion[rows][:, np.newaxis], keep]
+    worst = _worst_after(variance[rows], shared, total)
+    mean = np.sum(model.meetings * left) - taken[keep]
+
+    rows = _highest(plain, min(to_beat.plain, plain.max()))
     shared = projected[rows] @ model.waves[candidates].T
-    scores = _penalised(worst, _worst_after(plain[rows], shared, plain[candidates] + 1.0), plain_to_beat)
-    chosen = int(scores.argmin())
-    return int(candidates[chosen]), float(scores[chosen])
+    scores = to_beat.penalised(worst, mean, _worst_after(plain[rows], shared, plain[candidates] + 1.0))
+    return int(candidates[scores.argmin()])
 
 
 def _highest(variance: Floats, above: float) -> Integers:
@@ -174,7 +234,3 @@ def _highest(variance: Floats, above: float) -> Integers:
 
 def _worst_after(variance: Floats, shared: Floats, total: Floats) -> Floats:
     return np.asarray((variance[:, np.newaxis] - np.square(shared) / total).max(axis=0))
-
-
-def _penalised(worst: Floats, plain: Floats, plain_to_beat: float) -> Floats:
-    return np.asarray(worst * (1.0 + PENALTY * np.maximum(plain / plain_to_beat - 1.0, 0.0)))

@@ -7,6 +7,7 @@ apart in `separability.py`, the least backlash in `tight_spot.py`; where to meas
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -42,6 +43,8 @@ Integers = NDArray[np.int64]
 
 LEAST_POSITIONS = 4
 """Different engagements that a map needs: a constant, a once-per-turn term, and one position to spare."""
+
+LEAST_UNCERTAINTY_UM = 1e-3  # a nanometre: no indicator reads finer, and the arithmetic stays sound
 
 PRIORS = Priors()
 
@@ -207,7 +210,7 @@ def _assemble(
         standard_uncertainty_mm=given[2],
         terms=named_terms(model, patterns, separable, len(given[0])),
         mean_mm=middle + 1e-3 * float(average @ patterns.mean_um),
-        mean_uncertainty_mm=1e-3 * float(np.sqrt(average @ patterns.covariance_um2 @ average)),
+        mean_uncertainty_mm=1e-3 * math.sqrt(max(float(average @ patterns.covariance_um2 @ average), 0.0)),
         tight_spot=ends.tight_spot,
         loosest_mm=ends.loosest_mm,
         variation_mm=ends.variation_mm,
@@ -236,7 +239,7 @@ def _readings(
         gear=gear,
         pinion=pinion,
         value_um=np.round((backlash_mm - middle) * 1e3, 7),
-        uncertainty_um=uncertainty_mm * 1e3,
+        uncertainty_um=np.maximum(uncertainty_mm * 1e3, LEAST_UNCERTAINTY_UM),
         free_um=np.zeros(len(engagements)),
     )
     return readings, middle

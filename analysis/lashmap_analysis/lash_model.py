@@ -37,14 +37,16 @@ KERNELS = (
 class Priors:
     """What is believed about the scales before measuring: log-normal, as (median, standard deviation of ln).
 
-    Wide on purpose: 95 % of the belief about tooth deviations spans a factor of a hundred.  The medians are
+    Wide on purpose: 95 % of the belief about tooth deviations spans a factor of fifty.  The medians are
     what a lapped or ground set of ordinary quality shows (common practice, no source); with some twenty
     positions the data outweigh them, with five the band shows them.
 
     Attributes:
         once_um: Of each of the two coefficients (cosine, sine) of a once-per-turn term, µm of backlash.
         twice_um: The same for twice per turn.
-        tooth_um: Standard deviation of a tooth's own deviation, µm of backlash.
+        tooth_um: Standard deviation of a tooth's own deviation, µm, geometric mean of both members.
+        tooth_ratio: Square root of the ratio of the gear's to the pinion's: members of one set are cut and
+            lapped to about one quality.
         reading: Factor on the stated standard uncertainties of the readings.  A standard deviation from n
             repeats is itself uncertain by 1/√(2(n−1)), JCGM 100:2008 E.4.3: 30 % at six or seven repeats.
         constant_um: Standard deviation of the constant about the middle of the readings, µm; not uncertain.
@@ -52,9 +54,10 @@ class Priors:
 
     once_um: tuple[float, float] = (10.0, 1.0)
     twice_um: tuple[float, float] = (1.5, 1.0)
-    tooth_um: tuple[float, float] = (1.0, 1.2)
+    tooth_um: tuple[float, float] = (1.5, 1.0)
+    tooth_ratio: tuple[float, float] = (1.0, 0.4)
     reading: tuple[float, float] = (1.0, 0.3)
-    constant_um: float = 200.0
+    constant_um: float = 100.0
 
     def scaled(self, factor: float) -> Priors:
         """The same belief in a unit `factor` times smaller (lengths times `factor`)."""
@@ -62,22 +65,39 @@ class Priors:
             once_um=(self.once_um[0] * factor, self.once_um[1]),
             twice_um=(self.twice_um[0] * factor, self.twice_um[1]),
             tooth_um=(self.tooth_um[0] * factor, self.tooth_um[1]),
+            tooth_ratio=self.tooth_ratio,
             reading=self.reading,
             constant_um=self.constant_um * factor,
         )
 
     def log_scales(self) -> tuple[Floats, Floats]:
-        """Means and standard deviations of the seven logarithms, shape (7,) each."""
+        """Means and standard deviations of the seven logarithms, shape (7,) each; see `scales_of`."""
         pairs = (
             self.once_um,
             self.once_um,
             self.twice_um,
             self.twice_um,
             self.tooth_um,
-            self.tooth_um,
+            self.tooth_ratio,
             self.reading,
         )
         return np.log([median for median, _ in pairs]), np.array([spread for _, spread in pairs])
+
+    def typical(self) -> Floats:
+        """Scales at their medians, shape (1, 7)."""
+        return scales_of(self.log_scales()[0][np.newaxis])
+
+
+def scales_of(points: Floats) -> Floats:
+    """Scales, in the order of `KERNELS` and then the factor on readings, from logarithms: shape (s, 7).
+
+    All but two are their own logarithms' exponentials; the fifth logarithm is that of both members' tooth
+    deviations, the sixth is added for the gear and taken away for the pinion.
+    """
+    mixed = points.copy()
+    mixed[:, 4] = points[:, 4] + points[:, 5]
+    mixed[:, 5] = points[:, 4] - points[:, 5]
+    return np.exp(mixed)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from lashmap_analysis.lash_model import PatternModel, at_engagements
+from lashmap_analysis.lash_model import PatternModel, at_engagements, scales_of
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -143,7 +143,7 @@ def sample_scales(
     mean, deviation = prior
     size = len(mean)
     points = mean + deviation * _normals("round 1", ROUNDS[0], size)
-    likelihood = log_likelihood(model, readings, np.exp(points), special)
+    likelihood = log_likelihood(model, readings, scales_of(points), special)
     proposals: list[tuple[Floats, Floats]] = []
     weight = _weights(likelihood, 24.0)
     total = sum(ROUNDS)
@@ -156,7 +156,7 @@ def sample_scales(
         fresh = centre + normal @ factor.T / np.sqrt(chi)[:, np.newaxis]
         proposals.append((centre, np.asarray(factor, dtype=np.float64)))
         points = np.concatenate([points, fresh])
-        likelihood = np.concatenate([likelihood, log_likelihood(model, readings, np.exp(fresh), special)])
+        likelihood = np.concatenate([likelihood, log_likelihood(model, readings, scales_of(fresh), special)])
         prior_density = _log_normal_density(points, mean, deviation)
         parts = [prior_density + math.log(ROUNDS[0] / total)]
         parts += [
@@ -174,7 +174,7 @@ def posterior(
     """Posterior of the patterns; `points` and `weight` as from `sample_scales` for the same readings."""
     comb = (np.arange(COMPONENTS) + 0.5) / COMPONENTS
     chosen = np.minimum(np.searchsorted(np.cumsum(weight), comb), len(weight) - 1)
-    scales = np.exp(points[chosen])
+    scales = scales_of(points[chosen])
     across = model.covariance_with(readings.gear, readings.pinion, scales, special)
     gain = across @ np.linalg.inv(data_covariance(model, readings, scales, special))
     means = gain @ readings.value_um

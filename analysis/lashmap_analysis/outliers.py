@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from lashmap_analysis.lash_model import scales_of
 from lashmap_analysis.lash_posterior import data_covariance, log_likelihood, sample_scales
 
 if TYPE_CHECKING:
@@ -122,7 +123,7 @@ def left_out(
 def _typical(points: Floats, weight: Floats) -> Floats:
     """Sixteen equally likely scales, shape (16, 7)."""
     comb = (np.arange(16) + 0.5) / 16
-    return np.exp(points[np.minimum(np.searchsorted(np.cumsum(weight), comb), len(weight) - 1)])
+    return scales_of(points[np.minimum(np.searchsorted(np.cumsum(weight), comb), len(weight) - 1)])
 
 
 def _set_free(readings: Readings, index: int) -> Readings:

@@ -1,9 +1,9 @@
 """Where to measure: positions that make the lash map's worst prediction as good as it can be.
 
 Decided here: the plan before anything is measured.  Where to go once readings exist is decided in
-`confirming.py`; how a plan is improved, in `exchange.py`.  The first position is always the matched teeth,
-the reference from which engagements are counted, and travel goes forward only, so that the order of travel
-turns the gear no further than the last position.
+`confirming.py` and offered here too; how a plan is improved, in `exchange.py`.  The first position is always
+the matched teeth, the reference from which engagements are counted, and travel goes forward only, so that
+the order of travel turns the gear no further than the last position.
 """
 
 from __future__ import annotations
@@ -14,15 +14,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from lashmap_analysis.confirming import confirming_positions, next_position, positions_to_settle
 from lashmap_analysis.errors import FieldError, require_finite, require_whole
-from lashmap_analysis.exchange import PlanModel, grow, improve
+from lashmap_analysis.exchange import PENALTIES, PlanModel, ToBeat, grow, improve, lattice
 from lashmap_analysis.lash_map import LEAST_POSITIONS
 from lashmap_analysis.mesh_cycle import MeshCycle
 
 if TYPE_CHECKING:
     from lashmap_analysis.gear_set import GearSet
 
-Floats = NDArray[np.float64]
+__all__ = [
+    "PlanError",
+    "confirming_positions",
+    "equal_spacing",
+    "next_position",
+    "plan_positions",
+    "positions_to_settle",
+    "worst_deviation_mm",
+]
+
 Integers = NDArray[np.int64]
 
 
@@ -36,8 +46,9 @@ def plan_positions(gear_set: GearSet, count: int, turns: float) -> Integers:
     The variance is that of the lash map's own model, with its scales at the medians of their priors: runout,
     twice-per-turn terms and own deviations of the teeth all count.  Where possible the worst variance of a
     plain least-squares fit of the once-per-turn terms is kept at or below that of the best equal spacing.
-    Plans are improved by exchanging one position at a time, from equal spacings and from a plan grown where
-    the prediction is worst; the result is never worse than any equal spacing over whole turns.
+    Plans start from a lattice and from one grown where the prediction is worst, and are improved by
+    exchanging one position at a time; the result is never worse than equal spacing over one turn or over all
+    the turns allowed.
 
     Args:
         gear_set: The gear set.
@@ -56,13 +67,22 @@ def plan_positions(gear_set: GearSet, count: int, turns: float) -> Integers:
     reach = _reach(cycle, count, turns)
     model = PlanModel.of(cycle)
     equal = _equal_spacings(cycle, count, reach)
-    plain = min((model.plain_variance(plan) for plan in equal), default=np.inf)
-    starts = sorted([*equal, grow(model, count, reach)], key=lambda plan: model.score(plan, plain))
-    plans = [improve(model, start, reach, plain) for start in starts[:2]]
-    best = min(plans, key=lambda plan: model.score(plan, plain))
-    if equal and model.worst_variance(best) > min(map(model.worst_variance, equal)):
-        return improve(model, min(equal, key=model.worst_variance), reach, np.inf)
-    return best
+    to_beat = ToBeat(
+        worst=min(map(model.worst_variance, equal), default=math.inf),
+        plain=min(map(model.plain_variance, equal), default=math.inf),
+    )
+    even = lattice(model, count, reach, to_beat)
+    plans = [
+        *equal,
+        even,
+        improve(model, even, reach, to_beat, PENALTIES[-1:]),
+        improve(model, grow(model, count, reach), reach, to_beat),
+    ]
+    if equal:
+        firm = min(equal, key=model.worst_variance)
+        plans.append(improve(model, firm, reach, to_beat, PENALTIES[-1:]))
+        plans = [plan for plan in plans if model.worst_variance(plan) <= to_beat.worst]
+    return min(plans, key=lambda plan: model.score(plan, to_beat))
 
 
 def equal_spacing(gear_set: GearSet, count: int, turns: float) -> Integers:
@@ -103,10 +123,9 @@ def _spaced(count: int, span: int) -> Integers:
 
 
 def _equal_spacings(cycle: MeshCycle, count: int, reach: int) -> list[Integers]:
-    """Every equal spacing over whole turns of the gear and over all that is within reach."""
-    spans = {turn * cycle.gear_teeth for turn in range(1, reach // cycle.gear_teeth + 1)} | {reach + 1}
-    plans = [_spaced(count, span) for span in sorted(spans) if span >= count]
-    plans += [
-        np.round(np.linspace(0, span - 1, count)).astype(np.int64) for span in sorted(spans) if span >= count
+    """Equal spacings, over one turn of the gear and over all that is within reach, ends counted or not."""
+    plans = [
+        _spaced(count, span) for span in (cycle.gear_teeth, reach, reach + 1) if count <= span <= reach + 1
     ]
-    return [plan for plan in plans if len(np.unique(plan)) == count and plan[-1] <= reach]
+    plans.append(np.round(np.linspace(0, reach, count)).astype(np.int64))
+    return [plan for plan in plans if len(np.unique(plan)) == count]

@@ -89,7 +89,7 @@ def separability(model: PatternModel, readings: Readings, priors: Priors) -> Sep
 
 def _left_at(model: PatternModel, readings: Readings, priors: Priors) -> Floats:
     """Covariance of the pattern that the positions leave, all scales at their medians: shape (m, m)."""
-    scales = np.exp(priors.log_scales()[0])[np.newaxis]
+    scales = priors.typical()
     none = np.zeros(len(model.features))
     across = model.covariance_with(readings.gear, readings.pinion, scales, none)[0]
     data = data_covariance(model, readings, scales, none)[0]
