@@ -26,7 +26,10 @@ def round_step(span: float, most: int) -> float:
 
 
 def round_ticks(low: float, high: float, most: int) -> Floats:
-    """Return the multiples of a round step from `low` to `high`, shape (n,), n at most `most` + 1."""
+    """Return the multiples of a round step from `low` to `high`, shape (n,), n at most `most` + 1.
+
+    From `most` = 5 on there are at least two, since the step is at most 2.5 times a `most`-th of the range.
+    """
     step = round_step(high - low, most)
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     return np.arange(first, last + 1, dtype=np.float64) * step
