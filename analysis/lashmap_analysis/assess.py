@@ -18,7 +18,7 @@ from lashmap_analysis.doubts import cautions_of, doubts_of
 from lashmap_analysis.lash_map import LashMapError, fit_lash_map
 from lashmap_analysis.position_result import position_result
 from lashmap_analysis.settling import confirm_step, narrowing_steps
-from lashmap_analysis.tight_spot_result import agrees, from_lash_map, from_position, set_up_mm
+from lashmap_analysis.tight_spot_result import confirms, from_lash_map, from_position, set_up_mm
 from lashmap_analysis.uncertainty import coverage_factor
 from lashmap_analysis.verdict import Evidence, judge
 
@@ -98,7 +98,7 @@ def _fit(positions: Sequence[PositionResult], record: TestRecord) -> _Fit:
         predicted=from_lash_map(before, record.indicator)[0] if before is not None else None,
         stated=stated,
         budget=budget,
-        confirmed=before is not None and _is_confirmed(usable, before, lash_map),
+        confirmed=_is_confirmed(usable, before, record.gear_set),
     )
 
 
@@ -124,12 +124,23 @@ def _map_before_confirming(
         return None
 
 
-def _is_confirmed(usable: Sequence[PositionResult], before: LashMap, lash_map: LashMap) -> bool:
-    """The tightest confirming position agrees with the least backlash predicted without and with it."""
-    tightest = _tightest([one for one in usable if one.purpose == "confirming"])
-    if tightest is None:
-        return False
-    return agrees(tightest, before.tight_spot) and agrees(tightest, lash_map.tight_spot)
+def _is_confirmed(usable: Sequence[PositionResult], before: LashMap | None, gear_set: GearSet) -> bool:
+    """The latest confirming position at the tight spot, as then known, reads as was predicted.
+
+    An earlier one that did not has moved the tight spot since, and is part of the later prediction.
+    """
+    planned = [one for one in usable if one.purpose == "planned"]
+    for index in range(len(usable) - 1, -1, -1):
+        if usable[index].purpose != "confirming":
+            continue
+        try:
+            known = before if before and usable[:index] == planned else _fit_map(usable[:index], gear_set)
+        except LashMapError:
+            return False
+        answer = confirms(usable[index], known)
+        if answer is not None:
+            return answer
+    return False
 
 
 def _why_no_map(
@@ -156,7 +167,7 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
         variation_interval_mm=_variation_interval(fit.lash_map, fit.budget),
         confirmed=fit.confirmed,
         doubts=doubts_of(record, positions, fit.stated),
-        narrow=narrowing_steps(fit.lash_map, fit.budget, record),
+        narrow=narrowing_steps(fit.lash_map, fit.budget, fit.stated.interval_mm, record),
         confirm=confirm_step(fit.lash_map),
         cautions=cautions_of(record, positions, fit.lash_map),
     )
@@ -174,13 +185,16 @@ def _variation_interval(lash_map: LashMap, budget: Budget) -> Interval:
 def _measured(positions: Sequence[PositionResult], record: TestRecord) -> TightSpotResult | None:
     """The tightest confirming position, or the tightest of all when none was confirmed."""
     usable = _usable(positions)
-    confirming = [one for one in usable if one.purpose == "confirming"]
-    tightest = _tightest(confirming or usable)
+    tightest = _tightest(_confirming(usable) or usable)
     return None if tightest is None else from_position(tightest, record.gear_set, record.indicator)
 
 
 def _usable(positions: Sequence[PositionResult]) -> list[PositionResult]:
     return [one for one in positions if one.normal_backlash_mm is not None]
+
+
+def _confirming(usable: Sequence[PositionResult]) -> list[PositionResult]:
+    return [one for one in usable if one.purpose == "confirming"]
 
 
 def _tightest(positions: Sequence[PositionResult]) -> PositionResult | None:

@@ -5,7 +5,7 @@ Decided here: which findings bar any outcome (a doubt) and which only travel wit
 
 from __future__ import annotations
 
-from math import hypot, radians
+from math import hypot, radians, sqrt
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.cross_check import AGREEMENT_FACTOR, likely_causes
@@ -83,7 +83,7 @@ def _systematic_disagreement(record: TestRecord, positions: Sequence[PositionRes
     mean = indicator - encoder
     scatter = hypot(*(one - mean for one in differences)) / count
     set_up = against_angle_mm(record.gear_set, record.indicator, indicator)
-    allowed = AGREEMENT_FACTOR * hypot(scatter, set_up, _encoder_floor_mm(record, count))
+    allowed = AGREEMENT_FACTOR * hypot(scatter, set_up, _encoder_floor_mm(record))
     if abs(mean) <= allowed:
         return None
     causes = likely_causes(indicator, encoder, gear_set=record.gear_set, indicator=record.indicator)
@@ -145,9 +145,11 @@ def _off_whole_teeth(record: TestRecord, positions: Sequence[PositionResult]) ->
     )
 
 
-def _encoder_floor_mm(record: TestRecord, count: int) -> float:
-    """Standard uncertainty of the mean over positions that the encoder's counts and its own figure leave."""
-    gear_set = record.gear_set
-    counts = record.encoder.resolution_deg / (6 * count) ** 0.5
+def _encoder_floor_mm(record: TestRecord) -> float:
+    """Standard uncertainty that the encoder leaves, however many positions there are.
+
+    Rounding does not average out: where a tooth is a whole number of counts, every position is rounded alike.
+    """
+    counts = record.encoder.resolution_deg / sqrt(6)
     angle = hypot(counts, record.encoder.standard_uncertainty_deg)
-    return gear_set.normal_from_transverse(radians(angle) * gear_set.outer_gear_pitch_radius_mm)
+    return record.gear_set.normal_from_transverse(radians(angle) * record.gear_set.outer_gear_pitch_radius_mm)
