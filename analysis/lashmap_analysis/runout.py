@@ -6,7 +6,8 @@ is refused. Not decided here: what that runout does to backlash (`runout_match.p
 Why cells of equal angle: samples crowd where the shaft turns slowly, and a plain fit or a Fourier transform
 over time would weigh those places more and let higher orders leak into the first. Each turn is cut into equal
 cells, each cell counts once, and the harmonics are fitted to the cell means with the sines averaged over the
-same samples, so that neither the cell's width nor its filling biases them.
+same samples, so that the cell's width does not bias them and higher orders leak only as far as samples within
+a cell are uneven.
 """
 
 from __future__ import annotations
@@ -156,10 +157,9 @@ def _checked(angle_deg: ArrayLike, indicator_mm: ArrayLike) -> tuple[Floats, Flo
 def _cells(angle: Floats, indicator: Floats, start: float, turns: int) -> tuple[Floats, Floats, int]:
     """Cell means (turns, cells), averaged sines (turns, cells, 5) and the number of cells in a turn."""
     place = (angle - start) / 360
-    # A sample that closes the last turn exactly belongs to it, whatever rounding says.
-    place = np.where(np.abs(place - turns) < 1e-9, turns - 1e-9, np.where(np.abs(place) < 1e-9, 0.0, place))
-    inside = (place >= 0) & (place < turns)
-    place, value, theta = place[inside], indicator[inside], np.deg2rad(angle[inside])
+    # The sample that closes the last turn exactly stands where the first one does, and is left out.
+    inside = (place >= -1e-9) & (place < turns - 1e-9)
+    place, value, theta = np.maximum(place[inside], 0.0), indicator[inside], np.deg2rad(angle[inside])
     waves = (np.ones_like(theta), np.cos(theta), np.sin(theta), np.cos(2 * theta), np.sin(2 * theta))
     gap_deg = 0.0
     for count in CELLS:
