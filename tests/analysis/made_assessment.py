@@ -11,14 +11,7 @@ from dataclasses import fields, is_dataclass, replace
 from typing import Literal
 
 import numpy as np
-from lashmap_analysis.assessment import Assessment, PositionResult, TightSpotResult
-from lashmap_analysis.gear_set import GearSet
-from lashmap_analysis.indicator import Indicator
-from lashmap_analysis.lash_map import LashMap
-from lashmap_analysis.record import Encoder, Identity, Limits, Precondition, RockTrace, TestRecord, Units
-from lashmap_analysis.verdict import Verdict
-
-from tests.analysis.made_positions import (
+from analysis.made_positions import (
     READING_PER_BACKLASH,
     made_map,
     made_position,
@@ -27,7 +20,13 @@ from tests.analysis.made_positions import (
     true_backlash_mm,
     warned,
 )
-from tests.analysis.made_words import made_budget, made_preconditions, made_verdict
+from analysis.made_words import made_budget, made_preconditions, made_verdict
+from lashmap_analysis.assessment import Assessment, PositionResult, TightSpotResult
+from lashmap_analysis.gear_set import GearSet
+from lashmap_analysis.indicator import Indicator
+from lashmap_analysis.lash_map import LashMap
+from lashmap_analysis.record import Encoder, Identity, Limits, Precondition, RockTrace, TestRecord, Units
+from lashmap_analysis.verdict import Verdict
 
 HOSTILE = "<script>alert('x')</script>\"'><img src=http://example.invalid/x onerror=alert(1)>&amp;{{ 7*7 }}"
 Scenario = Literal["conforming", "nonconforming", "not proven", "empty"]
@@ -158,7 +157,13 @@ def _measured(
     results, traces = [], []
     for number, engagement in enumerate([*planned, int(np.argmin(curve))], start=1):
         backlash = float(curve[engagement % cycle]) + 0.0006 * math.sin(7.0 * number)
-        trace = made_trace(number, engagement, backlash * READING_PER_BACKLASH, samples=samples)
+        trace = made_trace(
+            number,
+            engagement,
+            backlash * READING_PER_BACKLASH,
+            pitch_deg=360 / gear_set.gear_teeth,
+            samples=samples,
+        )
         if number == count + 1:
             trace = replace(trace, purpose="confirming")
         traces.append(trace)

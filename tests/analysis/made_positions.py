@@ -39,7 +39,9 @@ def true_backlash_mm(gear_set: GearSet, engagements: Floats) -> Floats:
     return np.asarray(MEAN_MM - GEAR_MM * np.cos(gear) - PINION_MM * np.cos(pinion), dtype=np.float64)
 
 
-def made_trace(position: int, engagement: int, reading_mm: float, *, samples: int = 2000) -> RockTrace:
+def made_trace(
+    position: int, engagement: int, reading_mm: float, *, pitch_deg: float = 9.0, samples: int = 2000
+) -> RockTrace:
     """Make a powered rock at 1 kHz: two levels, quick ramps, a bounce after contact, noise, drift."""
     rng = np.random.default_rng(position)
     time_s = np.arange(samples) / 1000.0
@@ -59,7 +61,7 @@ def made_trace(position: int, engagement: int, reading_mm: float, *, samples: in
         time_s=time_s + start_s,
         indicator_mm=np.round(indicator, 4),
         encoder_time_s=time_s[::20] + start_s,
-        encoder_deg=np.full(time_s[::20].shape, engagement * 9.0),
+        encoder_deg=np.full(time_s[::20].shape, engagement * pitch_deg),
     )
 
 

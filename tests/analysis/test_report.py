@@ -8,12 +8,11 @@ from typing import get_args
 
 import numpy as np
 import pytest
+from analysis.made_assessment import Scenario, made_assessment
+from analysis.page_reading import Element, read_page
 from lashmap_analysis.lengths import format_length
 from lashmap_analysis.report import render_html
 from lashmap_analysis.report.words import CAUTIONS
-
-from tests.analysis.made_assessment import Scenario, made_assessment
-from tests.analysis.page_reading import Element, read_page
 
 SCENARIOS: tuple[Scenario, ...] = get_args(Scenario)
 TRACES = 49

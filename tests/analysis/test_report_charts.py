@@ -8,15 +8,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from analysis.made_assessment import made_assessment
+from analysis.page_reading import Element, read_page
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from lashmap_analysis.report import render_html
 from lashmap_analysis.report.charts_axes import lash_range, round_ticks, tick_decimals
 from lashmap_analysis.report.charts_thin import extremes, stretches
 from lashmap_analysis.report.lash_view import lash_view
-
-from tests.analysis.made_assessment import made_assessment
-from tests.analysis.page_reading import Element, read_page
 
 spans = st.floats(min_value=1e-5, max_value=1e5)
 

@@ -5,13 +5,12 @@ from __future__ import annotations
 import re
 
 import pytest
+from analysis.made_assessment import HOSTILE, made_assessment, with_every_text
+from analysis.page_reading import read_page
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lashmap_analysis.report import render_html
 from lashmap_analysis.report.page import css_string
-
-from tests.analysis.made_assessment import HOSTILE, made_assessment, with_every_text
-from tests.analysis.page_reading import read_page
 
 ATTACKS = (
     HOSTILE,

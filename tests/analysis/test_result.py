@@ -9,10 +9,9 @@ from typing import Any, get_args
 
 import numpy as np
 import pytest
+from analysis.made_assessment import Scenario, made_assessment
 from lashmap_analysis.result import KEYS, key_paths, positions_table, to_document
 from lashmap_analysis.result_keys import TABLE_COLUMNS
-
-from tests.analysis.made_assessment import Scenario, made_assessment
 
 SCENARIOS: tuple[Scenario, ...] = get_args(Scenario)
 

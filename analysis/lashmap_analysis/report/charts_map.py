@@ -18,7 +18,7 @@ from lashmap_analysis.report.lash_view import LashView, Spot
 
 Floats = NDArray[np.float64]
 WIDTH = 680.0
-LEFT, RIGHT, TOP, BELOW = 50.0, 616.0, 26.0, 32.0
+LEFT, RIGHT, TOP, BELOW = 50.0, 612.0, 24.0, 32.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +79,7 @@ def _limits(view: LashView, y: Axis) -> list[str]:
             continue
         edge = y.at(limit.value)
         shapes.append(line(LEFT, edge, RIGHT, edge, f"limit {limit.name}"))
-        shapes.append(text(RIGHT + 5, edge + 3.5, limit.name, style="t strong"))
+        shapes.append(text(RIGHT + 8, edge + 3.5, limit.name, style="t strong"))
     return shapes
 
 
@@ -119,7 +119,7 @@ def _turns(view: LashView, x: Axis, y: Axis) -> list[str]:
             at = x.at(quarter * view.gear_teeth / 4)
             shapes.append(line(at, y.end - 4, at, y.end, "axis"))
             shapes.append(text(at, y.end - 8, f"{quarter * 90}°", anchor="middle"))
-        shapes.append(text(LEFT - 5, y.end - 8, "gear", anchor="end"))
+        shapes.append(text(LEFT - 14, y.end - 8, "gear", anchor="end"))
         return shapes
     every = max(1, round(round_step(turns, 20)))
     for turn in range(int(np.ceil(x.low / view.gear_teeth)), int(np.ceil(turns))):

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from lashmap_analysis.assessment import Assessment, PositionResult
-from lashmap_analysis.flags import Flag
-from lashmap_analysis.lengths import DECIMALS, format_length
+from lashmap_analysis.lengths import DECIMALS, MISSING, format_length
 from lashmap_analysis.record import Units
 from lashmap_analysis.report.budget_view import BudgetRow, BudgetTotals, budget_rows, budget_totals
 from lashmap_analysis.report.charts_map import around_spot, map_chart
+from lashmap_analysis.report.flags_view import FlagRow, flag_rows
 from lashmap_analysis.report.lash_view import LashView, lash_view
 from lashmap_analysis.report.runout_view import RunoutRow, map_facts, runout_rows, runout_words
 from lashmap_analysis.report.set_up_view import Facts, provenance
@@ -49,7 +49,7 @@ class Evidence:
         around_spot: The lash map over one gear turn with the tight spot in its middle; None when the first
             page shows that much already.
         positions: Table of positions.
-        flags: Every flag in words, as (position, sentence, its numbers).
+        flags: Every flag in words, equal ones together.
         traces: A small picture of each rock.
         map_facts: Figures of the lash map.
         runouts: Once-per-turn parts.
@@ -65,7 +65,7 @@ class Evidence:
 
     around_spot: Markup | None
     positions: tuple[PositionRow, ...]
-    flags: tuple[tuple[str, str, str], ...]
+    flags: tuple[FlagRow, ...]
     traces: tuple[TraceFigure, ...]
     map_facts: tuple[tuple[str, str], ...]
     runouts: tuple[RunoutRow, ...]
@@ -85,9 +85,7 @@ def evidence(assessment: Assessment) -> Evidence:
     return Evidence(
         around_spot=_around_spot(view),
         positions=tuple(_row(p, record.units) for p in assessment.positions),
-        flags=tuple(
-            (_name(p), flag.sentence, _numbers(flag)) for p in assessment.positions for flag in p.flags
-        ),
+        flags=flag_rows(assessment),
         traces=trace_figures(assessment),
         map_facts=map_facts(assessment),
         runouts=runout_rows(assessment),
@@ -115,10 +113,6 @@ def _around_spot(view: LashView | None) -> Markup | None:
     )
 
 
-def _name(position: PositionResult) -> str:
-    return f"{position.position}, engagement {position.engagement}"
-
-
 def _row(position: PositionResult, units: Units) -> PositionRow:
     rock = position.rock
     marks = [flag.name.value for flag in position.flags]
@@ -126,7 +120,12 @@ def _row(position: PositionResult, units: Units) -> PositionRow:
     marks += ["confirming"] if position.purpose == "confirming" else []
     marks += [f"try {position.attempt}"] if position.attempt > 1 else []
 
+    refused = position.normal_backlash_mm is None
+
     def plain(length_mm: float | None, more: int = 0) -> str:
+        # What a refused rock would have read is no reading: its figures stand with its flags.
+        if refused:
+            return MISSING
         return format_length(length_mm, units, decimals=DECIMALS[units] + more, with_unit=False)
 
     return PositionRow(
@@ -136,15 +135,10 @@ def _row(position: PositionResult, units: Units) -> PositionRow:
         reading=plain(rock.reading_mm),
         backlash=plain(position.normal_backlash_mm),
         uncertainty=plain(position.standard_uncertainty_mm, 1),
-        reversals=str(rock.reversals),
+        reversals=MISSING if refused else str(rock.reversals),
         spread=plain(rock.spread_mm),
         peak_to_peak=plain(rock.peak_to_peak_mm),
         encoder=plain(position.encoder_backlash_mm),
         flags=tuple(marks),
-        refused=position.normal_backlash_mm is None,
+        refused=refused,
     )
-
-
-def _numbers(flag: Flag) -> str:
-    """Write a flag's figures as they were recorded: their keys name them, and the unit they are in."""
-    return ", ".join(f"{key} = {value:.4g}" for key, value in flag.numbers.items())

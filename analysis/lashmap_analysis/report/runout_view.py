@@ -43,7 +43,9 @@ def runout_words(assessment: Assessment) -> tuple[str, ...]:
     if lash_map is None:
         return (why_no_map(assessment),)
     separable = lash_map.separable
-    candidates = (separable.sentence, separable.remedy, *lash_map.remarks)
+    # What the verdict says already is not said again.
+    remarks = [remark for remark in lash_map.remarks if remark not in assessment.verdict.cautions]
+    candidates = (separable.sentence, separable.remedy, *remarks)
     words = list(dict.fromkeys(sentence for sentence in candidates if sentence))
     if not words and separable.gear and separable.pinion:
         words.append("The positions tell the gear's part and the pinion's part apart.")

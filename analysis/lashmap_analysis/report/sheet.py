@@ -48,8 +48,7 @@ class Sheet:
         headline_name: What the headline is.
         limits: The limits in words.
         rail: Interval against limits; None without a figure.
-        place: Lines that say where the tight spot lies.
-        cause: What moved it there.
+        cause: Where the tight spot lies and what moved it there.
         confirmation: Whether it was gone to and measured.
         spots: Measured, predicted, stated.
         polar: Lash map around the gear.
@@ -71,7 +70,6 @@ class Sheet:
     headline_name: str
     limits: tuple[tuple[str, str], ...]
     rail: Markup | None
-    place: tuple[tuple[str, str], ...]
     cause: str
     confirmation: str
     spots: tuple[SpotRow, ...]
@@ -100,7 +98,6 @@ def sheet(assessment: Assessment) -> Sheet:
         headline_name="Tightest normal backlash, outer end",
         limits=limit_words(assessment),
         rail=_rail(view, assessment),
-        place=_place(assessment, stated) if stated else (),
         cause=assessment.cause,
         confirmation=_confirmation(assessment),
         spots=_spots(assessment),
@@ -153,34 +150,13 @@ def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
     )
 
 
-def _place(assessment: Assessment, spot: TightSpotResult) -> tuple[tuple[str, str], ...]:
-    """Say where the tight spot lies, in teeth and degrees of both members."""
-    gear_set = assessment.record.gear_set
-    z1, z2 = gear_set.pinion_teeth, gear_set.gear_teeth
-    turn, tooth = divmod(spot.engagement, z2)
-    rows = [
-        ("gear", f"{_teeth(tooth, z2)}, {spot.gear_angle_deg % 360:.1f}°, turn {turn + 1}"),
-        ("pinion", f"{_teeth(spot.engagement % z1, z1)}, {spot.engagement % z1 * 360 / z1:.1f}°"),
-    ]
-    return tuple(rows)
-
-
-def _teeth(tooth: int, teeth: int) -> str:
-    """Say where a tooth stands, the short way round."""
-    if tooth == 0:
-        return "at the matched teeth"
-    return (
-        f"{tooth} of {teeth} teeth past" if tooth <= teeth / 2 else f"{teeth - tooth} of {teeth} teeth before"
-    )
-
-
 def _confirmation(assessment: Assessment) -> str:
     if assessment.stated is None:
         return ""
     if assessment.confirmed:
         return "Confirmed: measured there, and prediction and measurement agree within their uncertainties."
     if any(p.purpose == "confirming" for p in assessment.positions):
-        return "Not confirmed: the confirming position does not bear out the prediction."
+        return "Not confirmed: no confirming position agrees with the prediction within their uncertainties."
     return "Not confirmed: no confirming position was recorded."
 
 

@@ -87,7 +87,7 @@ def _figure(position: PositionResult, trace: RockTrace, shared_mm: float, units:
         reading=reading,
         detail=f"engagement {position.engagement}",
         flags=tuple(flag.name.value for flag in position.flags),
-        reversals=f"{rock.reversals} reversals",
+        reversals="no reading" if refused else f"{rock.reversals} reversals",
         refused=refused,
         picture=picture,
     )
