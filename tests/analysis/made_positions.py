@@ -176,13 +176,18 @@ def made_map(gear_set: GearSet, positions: tuple[PositionResult, ...]) -> LashMa
         variation_mm=float(np.ptp(curve)),
         variation_uncertainty_mm=0.0013,
         gear_runout=Runout(
-            amplitude_mm=GEAR_MM, standard_uncertainty_mm=0.0004, high_point_deg=GEAR_HIGH_DEG, fim_mm=0.0409
+            amplitude_mm=GEAR_MM,
+            standard_uncertainty_mm=0.0004,
+            high_point_deg=GEAR_HIGH_DEG,
+            fim_mm=0.0409,
+            high_point_uncertainty_deg=2.0,
         ),
         pinion_runout=Runout(
             amplitude_mm=PINION_MM,
             standard_uncertainty_mm=0.0005,
             high_point_deg=PINION_HIGH_DEG,
             fim_mm=0.0175,
+            high_point_uncertainty_deg=104.0,
         ),
         separable=Separability(gear=True, pinion=True),
         tooth_scatter_mm=0.0008,

@@ -8,8 +8,12 @@ from dataclasses import dataclass
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.lash_map import Runout
 from lashmap_analysis.lengths import DECIMALS, format_length
+from lashmap_analysis.once_per_turn import ANY_ANGLE_DEG
 from lashmap_analysis.record import Units
 from lashmap_analysis.report.words import why_no_map
+
+# An angle known hardly better than any angle at all is no figure to print (common practice, no source).
+UNKNOWN = 0.9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,6 +94,10 @@ def _row(member: str, runout: Runout, units: Units) -> RunoutRow:
             runout.standard_uncertainty_mm, units, decimals=DECIMALS[units] + 1, with_unit=False
         ),
         high_point=f"{runout.high_point_deg:.0f}°",
-        high_point_uncertainty=f"{runout.high_point_uncertainty_deg:.0f}°",
+        high_point_uncertainty=(
+            f"{runout.high_point_uncertainty_deg:.0f}°"
+            if runout.high_point_uncertainty_deg < UNKNOWN * ANY_ANGLE_DEG
+            else "unknown"
+        ),
         fim=format_length(runout.fim_mm, units, with_unit=False),
     )
