@@ -1,0 +1,39 @@
+"""Errors of the daemon a user can meet; each carries the exit status it ends a command with."""
+
+from __future__ import annotations
+
+EXIT_CONFIGURATION = 2
+EXIT_STAND = 3
+EXIT_STOPPED = 130  # as a shell reports a command ended by Ctrl-C
+
+
+class LashmapError(Exception):
+    """Base of what this package reports instead of a traceback."""
+
+    exit_status = EXIT_CONFIGURATION
+
+
+class ConfigurationError(LashmapError):
+    """A file, key or argument is wrong.
+
+    Attributes:
+        file: The file, as the user named it.
+        problems: One sentence each, beginning with the key.
+    """
+
+    def __init__(self, file: str, problems: list[str]) -> None:
+        self.file = file
+        self.problems = problems
+        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
+
+
+class LogbookError(LashmapError):
+    """A logbook cannot be opened, read or written."""
+
+    exit_status = EXIT_STAND
+
+
+class StandError(LashmapError):
+    """The stand does not do what the test needs."""
+
+    exit_status = EXIT_STAND

@@ -1,0 +1,108 @@
+"""A TOML file becomes a checked model, or an error that names file, key, what was found and expected.
+
+Lengths may be written in mm or in inches: any key that ends in ``_in`` is read as inches and stored under the
+same name ending in ``_mm``.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from lashmap_drivers.profile import MM_PER_INCH
+from pydantic import BaseModel, ValidationError
+
+from lashmap_daemon.errors import ConfigurationError
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def load(path: Path, model: type[Model]) -> Model:
+    """Read ``path`` and check it against ``model``.
+
+    Raises:
+        ConfigurationError: When the file is missing, is not TOML, or any key is wrong; all problems at once.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise ConfigurationError(str(path), ["no such file; check the path"]) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigurationError(str(path), [f"cannot be read: {error}"]) from error
+    return parse(text, str(path), model)
+
+
+def parse(text: str, name: str, model: type[Model]) -> Model:
+    """Check TOML ``text``, called ``name`` in messages, against ``model``.
+
+    Raises:
+        ConfigurationError: As `load`.
+    """
+    try:
+        tree = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigurationError(name, [f"is not valid TOML: {error}"]) from error
+    problems: list[str] = []
+    tree = _inches_to_mm(tree, "", problems)
+    try:
+        checked = model.model_validate(tree)
+    except ValidationError as error:
+        problems += [_sentence(detail, model, tree) for detail in error.errors()]
+    else:
+        if not problems:
+            return checked
+    raise ConfigurationError(name, problems)
+
+
+def _inches_to_mm(table: Mapping[str, Any], prefix: str, problems: list[str]) -> dict[str, Any]:
+    converted: dict[str, Any] = {}
+    for key, value in table.items():
+        if isinstance(value, dict):
+            converted[key] = _inches_to_mm(value, f"{prefix}{key}.", problems)
+        elif key.endswith("_in"):
+            metric = key.removesuffix("_in") + "_mm"
+            if metric in table:
+                problems.append(f"{prefix}{key}: {metric} is given too; keep one of them")
+            is_number = isinstance(value, int | float) and not isinstance(value, bool)
+            converted[metric] = value * MM_PER_INCH if is_number else value
+        else:
+            converted[key] = value
+    return converted
+
+
+def _sentence(detail: Any, model: type[BaseModel], tree: Mapping[str, Any]) -> str:  # noqa: ANN401 - pydantic's
+    path = [str(part) for part in detail["loc"]]
+    key = ".".join(path)
+    found = detail.get("input")
+    match detail["type"]:
+        case "missing":
+            return f"{key}: is missing; add it"
+        case "extra_forbidden":
+            return f"{key}: unknown key{_nearest(path, model)}"
+        case "model_type" | "dict_type":
+            return f"{key}: expected a table [{key}], got {found!r}"
+    message = str(detail["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
+    if detail["type"] == "value_error":
+        return f"{key}: {message}" if key else message
+    del tree
+    return f"{key}: expected {message}, got {found!r}"
+
+
+def _nearest(path: list[str], model: type[BaseModel]) -> str:
+    """Names the key that was probably meant."""
+    fields = model.model_fields
+    for part in path[:-1]:
+        inner = fields[part].annotation if part in fields else None
+        inner = next((a for a in (inner, *getattr(inner, "__args__", ())) if _is_model(a)), None)
+        if inner is None:
+            return "; remove it"
+        fields = inner.model_fields
+    close = difflib.get_close_matches(path[-1], fields, n=1, cutoff=0.5)
+    return f"; did you mean {close[0]}?" if close else f"; known here: {', '.join(fields)}"
+
+
+def _is_model(kind: object) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)

@@ -1,0 +1,136 @@
+"""A whole test in virtual time: the simulated stand's bytes go straight to the conductor, without waiting.
+
+Everything between is what a live test uses: chunks, decoders, arrival, sequence, logbook.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from lashmap_daemon import events, sequence, simulate_command, toml_file
+from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.channels import Channels
+from lashmap_daemon.conductor import Conductor
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.opening import start_record
+from lashmap_daemon.preconditions import collect
+from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments, Truth
+from lashmap_daemon.simulated_stand import Stand as SimulatedStand
+from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand, load_stand
+from lashmap_drivers.readings import Chunk
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+DEMO_BOX = CONFIGS / "boxes" / "spiral-13x40.toml"
+TICK_S = 0.02
+TODAY = dt.date(2026, 11, 25)
+
+
+def load_box(path: Path = DEMO_BOX, **plan: float) -> BoxFile:
+    """A shipped box, with another plan where one is given."""
+    box = toml_file.load(path, BoxFile)
+    return box.model_copy(update={"plan": box.plan.model_copy(update=plan)})
+
+
+def simulated_stand_file(folder: Path, instruments: SimulatedInstruments) -> Stand:
+    """The stand file that the simulate command would leave."""
+    folder.mkdir(parents=True, exist_ok=True)
+    simulate_command.write_stand(folder, folder / "indicator", folder / "encoder", instruments)
+    return load_stand(folder / simulate_command.STAND_FILE)
+
+
+@dataclass
+class VirtualTest:
+    """One test that can be ticked on by hand.
+
+    Attributes:
+        stream: Every event so far, stamped with virtual time.
+        truth: Of the simulated gearbox.
+    """
+
+    folder: Path
+    box: BoxFile
+    seed: int = 1
+    fault: Fault = Fault.NONE
+    instruments: SimulatedInstruments = field(default_factory=SimulatedInstruments)
+    follow: bool = True
+    stream: list[events.Stamped] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._simulated = SimulatedStand(
+            simulate_command.simulated_box(self.box), self.instruments, seed=self.seed, fault=self.fault
+        )
+        stand = simulated_stand_file(self.folder / "stand", self.instruments)
+        self.logbook = Logbook(self.folder / "virtual.logbook", create=True)
+        self.started = start_record(
+            self.box,
+            stand,
+            operator="virtual",
+            now=dt.datetime(2026, 11, 25, 8, 0, self.seed % 60, tzinfo=dt.UTC),
+            version="0",
+            box_name="box",
+        )
+        self.channels = Channels(stand, self.box.gear_set.gear_set())
+        self.channels.matched_encoder_deg = self.box.matched_teeth.encoder_deg
+        self.now_s = 0.0
+        self.conductor = Conductor(
+            self.started,
+            self.channels,
+            emit=self._emit,
+            keep=lambda name, chunks: self.logbook.keep(self.started.test, name, chunks),
+        )
+        preconditions = collect(self.box, stand, matched="box file", today=TODAY, locked_out=True)
+        self._emit(self.started)
+        self._emit(events.CautionsConfirmed(how="in virtual time"))
+        self._emit(events.PreconditionsRecorded(preconditions=preconditions))
+        self._emit(
+            events.MatchedTeethSet(encoder_deg=self.box.matched_teeth.encoder_deg or 0.0, how="box file")
+        )
+
+    @property
+    def truth(self) -> Truth:
+        return self._simulated.truth
+
+    def tick(self, count: int = 1) -> None:
+        """Let a little time pass."""
+        for _ in range(count):
+            wire = self._simulated.advance(TICK_S)
+            self.now_s += TICK_S
+            chunks = {
+                name: [Chunk(self.now_s, data)] if data else []
+                for name, data in ((INDICATOR, wire.indicator), (ENCODER, wire.encoder))
+            }
+            self.conductor.tick(self.now_s, chunks)
+
+    def run(self, most_s: float = 600.0) -> None:
+        """Go on until the test is closed, or fail after ``most_s`` of virtual time."""
+        while not self.conductor.closed:
+            self.tick()
+            assert self.now_s < most_s, f"not closed; waiting: {self.conductor.state}"
+
+    def run_until(self, kind: type[events.Event], most_s: float = 60.0) -> events.Stamped:
+        """Go on until an event of this kind; returns it."""
+        start = len(self.stream)
+        end_s = self.now_s + most_s
+        while self.now_s < end_s:
+            self.tick()
+            for stamped in self.stream[start:]:
+                if isinstance(stamped.event, kind):
+                    return stamped
+        raise AssertionError(f"no {kind.__name__} within {most_s} s; the last was {self.stream[-1]}")
+
+    def stop(self) -> None:
+        """What Ctrl-C does."""
+        self.conductor.happen(sequence.Stop("stopped", "by the operator"))
+
+    def of(self, kind: type[events.Event]) -> list[events.Event]:
+        """Events of one kind so far."""
+        return [stamped.event for stamped in self.stream if isinstance(stamped.event, kind)]
+
+    def _emit(self, event: events.Event) -> None:
+        stamped = events.Stamped(time_s=self.now_s, utc="2026-11-25T08:00:00.000+00:00", event=event)
+        self.logbook.append(self.started.test, stamped)
+        self.stream.append(stamped)
+        if self.follow and isinstance(event, events.PositionAsked):
+            self._simulated.ask(event.engagement)
