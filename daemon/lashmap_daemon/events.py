@@ -1,0 +1,208 @@
+"""What happened: a small set of immutable events, the only thing that console, logbook and prompts listen to.
+
+An event carries no time of its own: the stream stamps it once (`Stamped`), so that a replay from the logbook
+yields the same stream.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal, TypeAlias, get_args
+
+from lashmap_analysis.record import Precondition, Purpose
+from pydantic import TypeAdapter
+
+from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.stand_file import Stand
+
+Outcome = Literal["completed", "stopped", "failed"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TestStarted:
+    """All that is known up front; enough to decode and judge what follows."""
+
+    __test__ = False  # pytest: an event, not a test class
+
+    test: str
+    operator: str
+    box: BoxFile
+    stand: Stand
+    planned: tuple[int, ...]
+    version: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CautionsConfirmed:
+    """Someone confirmed the lock-out after the cautions were shown."""
+
+    how: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class PreconditionsRecorded:
+    """The state of every precondition when the test began."""
+
+    preconditions: tuple[Precondition, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class InstrumentHeard:
+    """An instrument gave its first good samples."""
+
+    instrument: str
+    port: str
+    rate_hz: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class MatchedTeethSet:
+    """The encoder's angle, of its own shaft, at engagement 0."""
+
+    encoder_deg: float
+    how: Literal["box file", "set at the stand", "assumed"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PositionAsked:
+    """The technician was shown a position to go to; how far to turn counts from where the gear stood."""
+
+    number: int
+    engagement: int
+    gear_angle_deg: float
+    turn_teeth: int
+    turn_deg: float
+    purpose: Purpose
+    attempt: int
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class RockStarted:
+    """The gear has arrived and is still; recording began."""
+
+    number: int
+    engagement: int
+    start_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class RockAccepted:
+    """A rock was recorded and gave a usable reading; the window is kept, the figures are for the screen."""
+
+    number: int
+    engagement: int
+    purpose: Purpose
+    attempt: int
+    start_s: float
+    end_s: float
+    reading_mm: float
+    normal_backlash_mm: float
+    standard_uncertainty_mm: float
+    reversals: int
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RockRefused:
+    """A rock was recorded and must be taken again."""
+
+    number: int
+    engagement: int
+    attempt: int
+    start_s: float
+    end_s: float
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PositionSkipped:
+    """A position stays unmeasured."""
+
+    number: int
+    engagement: int
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoteTaken:
+    """The operator wrote something down."""
+
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class TightSpotPredicted:
+    """The lash map of the positions so far says where to look next."""
+
+    engagement: int
+    gear_angle_deg: float
+    normal_backlash_mm: float
+    low_mm: float
+    high_mm: float
+    ask: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TestClosed:
+    """The last event of every test, also of one that died."""
+
+    __test__ = False
+
+    outcome: Outcome
+    reason: str
+
+
+Event: TypeAlias = (
+    TestStarted
+    | CautionsConfirmed
+    | PreconditionsRecorded
+    | InstrumentHeard
+    | MatchedTeethSet
+    | PositionAsked
+    | RockStarted
+    | RockAccepted
+    | RockRefused
+    | PositionSkipped
+    | NoteTaken
+    | TightSpotPredicted
+    | TestClosed
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stamped:
+    """An event and when it happened.
+
+    Attributes:
+        time_s: Monotonic seconds since the test started.
+        utc: ISO 8601, for the record only; intervals never come from it.
+        event: What happened.
+    """
+
+    time_s: float
+    utc: str
+    event: Event
+
+
+Listener: TypeAlias = Callable[[Stamped], None]
+
+KINDS: tuple[type[Event], ...] = get_args(Event)
+_ADAPTERS: dict[str, TypeAdapter[Event]] = {kind.__name__: TypeAdapter(kind) for kind in KINDS}
+
+
+def to_json(event: Event) -> tuple[str, str]:
+    """Kind and body of an event as the logbook keeps them."""
+    kind = type(event).__name__
+    return kind, _ADAPTERS[kind].dump_json(event).decode()
+
+
+def from_json(kind: str, body: str) -> Event:
+    """The event back from the logbook.
+
+    Raises:
+        KeyError: For a kind this version does not know.
+        pydantic.ValidationError: For a body that does not fit its kind.
+    """
+    return _ADAPTERS[kind].validate_json(body)

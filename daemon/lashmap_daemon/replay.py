@@ -1,0 +1,132 @@
+"""From a logbook back to a test record: raw bytes are decoded again, windows come from the events."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from lashmap_analysis.record import Identity, Precondition, RockTrace, TestRecord
+from lashmap_drivers.readings import EMPTY, Batch
+
+from lashmap_daemon import events
+from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
+
+
+@dataclass
+class _Story:
+    """What the events of one test add up to."""
+
+    started: events.TestStarted | None = None
+    started_utc: str = ""
+    preconditions: tuple[Precondition, ...] = ()
+    matched_encoder_deg: float = 0.0
+    rocks: dict[int, events.RockAccepted] = field(default_factory=dict)
+    notes: list[tuple[float, str]] = field(default_factory=list)
+    closing: str = "not closed: the record ends without its closing event"
+
+
+def newest_test(logbook: Logbook) -> str:
+    """Identifier of the test that was started last.
+
+    Raises:
+        LogbookError: When there is none.
+    """
+    tests = logbook.tests()
+    if not tests:
+        raise LogbookError(f"{logbook.path}: holds no test yet; run one first")
+    return tests[-1].test
+
+
+def read_record(logbook: Logbook, test: str) -> TestRecord:
+    """Everything recorded about ``test``, decoded anew from its raw bytes.
+
+    Raises:
+        LogbookError: When the test is unknown or cannot be read.
+    """
+    story = _read_story(logbook, test)
+    started = story.started
+    if started is None:
+        known = ", ".join(summary.test for summary in logbook.tests()[-5:]) or "none"
+        raise LogbookError(f"{logbook.path}: no test {test}; the newest are: {known}")
+    box, stand = started.box, started.stand
+    indicator = _decode(logbook, test, stand, INDICATOR)
+    encoder = _decode(logbook, test, stand, ENCODER)
+    encoder = Batch(encoder.time_s, encoder.value - story.matched_encoder_deg)
+    rocks = sorted(story.rocks.values(), key=lambda rock: rock.start_s)
+    return TestRecord(
+        identity=Identity(
+            test=test,
+            box=box.box.type,
+            serial=box.box.serial,
+            set_number=box.box.set_number,
+            stand=stand.file.stand.name,
+            operator=started.operator,
+            started_utc=story.started_utc,
+            remark="\n".join(text for text in (box.box.remark, stand.file.stand.remark) if text),
+        ),
+        gear_set=box.gear_set.gear_set(),
+        indicator=box.indicator(stand.file),
+        encoder=stand.file.encoder_for_analysis(),
+        limits=box.limits_for_analysis(),
+        preconditions=story.preconditions,
+        traces=tuple(_trace(rock, indicator, encoder) for rock in rocks),
+        units=box.box.units,
+        closing=story.closing,
+        notes=tuple(story.notes),
+    )
+
+
+def _read_story(logbook: Logbook, test: str) -> _Story:
+    story = _Story()
+    for stamped in logbook.events(test):
+        match stamped.event:
+            case events.TestStarted() as started:
+                story.started = started
+                story.started_utc = stamped.utc
+            case events.PreconditionsRecorded(preconditions=preconditions):
+                story.preconditions = preconditions
+            case events.MatchedTeethSet(encoder_deg=encoder_deg):
+                story.matched_encoder_deg = encoder_deg
+            case events.RockAccepted() as accepted:
+                story.rocks[accepted.number] = accepted  # a repeat replaces what it repeats
+            case events.PositionSkipped(number=number):
+                story.rocks.pop(number, None)
+            case events.NoteTaken(text=text):
+                story.notes.append((stamped.time_s, text))
+            case events.TestClosed(outcome=outcome, reason=reason):
+                story.closing = outcome if outcome == "completed" else f"{outcome}: {reason}"
+    return story
+
+
+def _decode(logbook: Logbook, test: str, stand: Stand, channel: str) -> Batch:
+    decoder = stand.decoders()[channel]
+    batches = [batch for chunk in logbook.raw(test, channel) if len(batch := decoder.feed(chunk))]
+    if not batches:
+        return EMPTY
+    return Batch(
+        np.concatenate([batch.time_s for batch in batches]),
+        np.concatenate([batch.value for batch in batches]),
+    )
+
+
+def _trace(rock: events.RockAccepted, indicator: Batch, encoder: Batch) -> RockTrace:
+    heard = _within(indicator, rock)
+    turned = _within(encoder, rock)
+    return RockTrace(
+        position=rock.number,
+        engagement=rock.engagement,
+        purpose=rock.purpose,
+        attempt=rock.attempt,
+        time_s=indicator.time_s[heard],
+        indicator_mm=indicator.value[heard],
+        encoder_time_s=encoder.time_s[turned],
+        encoder_deg=encoder.value[turned],
+    )
+
+
+def _within(channel: Batch, rock: events.RockAccepted) -> slice:
+    first = int(np.searchsorted(channel.time_s, rock.start_s, side="left"))
+    last = int(np.searchsorted(channel.time_s, rock.end_s, side="right"))
+    return slice(first, last)

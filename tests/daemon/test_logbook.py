@@ -1,0 +1,160 @@
+from __future__ import annotations
+
+import datetime as dt
+import sqlite3
+from pathlib import Path
+
+import pytest
+from daemon.virtual_time import load_box, simulated_stand_file
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from lashmap_analysis.record import Precondition
+from lashmap_daemon import events
+from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.events import Stamped
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.replay import newest_test, read_record
+from lashmap_daemon.simulated_stand import SimulatedInstruments
+from lashmap_drivers.readings import Chunk
+
+
+def stamped(event: events.Event, time_s: float = 0.0) -> Stamped:
+    return Stamped(time_s=time_s, utc="2026-11-25T08:00:00.000+00:00", event=event)
+
+
+def started(folder: Path, test: str = "t1") -> events.TestStarted:
+    return events.TestStarted(
+        test=test,
+        operator="Zoë [bold]x[/bold]",
+        box=load_box(),
+        stand=simulated_stand_file(folder / "stand", SimulatedInstruments()),
+        planned=(0, 5),
+        version="0",
+    )
+
+
+ONE_OF_EACH: list[events.Event] = [
+    events.CautionsConfirmed(how="typed"),
+    events.PreconditionsRecorded(
+        preconditions=(Precondition(name="bearings", state="unproven", detail="none", remedy="measure"),)
+    ),
+    events.InstrumentHeard(instrument="indicator", port="/dev/x", rate_hz=1000.0),
+    events.MatchedTeethSet(encoder_deg=37.25, how="box file"),
+    events.PositionAsked(
+        number=1, engagement=5, gear_angle_deg=45.0, turn_teeth=5, turn_deg=45.0, purpose="planned",
+        attempt=1, reason="",
+    ),
+    events.RockStarted(number=1, engagement=5, start_s=1.0),
+    events.RockAccepted(
+        number=1, engagement=5, purpose="planned", attempt=1, start_s=1.0, end_s=2.0, reading_mm=0.1,
+        normal_backlash_mm=0.09, standard_uncertainty_mm=1e-4, reversals=8, flags=("heavy rocking",),
+    ),
+    events.RockRefused(number=1, engagement=5, attempt=1, start_s=1.0, end_s=2.0, reasons=("slip",)),
+    events.PositionSkipped(number=1, engagement=5, reason="skipped"),
+    events.NoteTaken(text="a \"note\" with 'quotes' and ünïcode"),
+    events.TightSpotPredicted(
+        engagement=3, gear_angle_deg=27.0, normal_backlash_mm=0.1, low_mm=0.09, high_mm=0.11, ask=(3,)
+    ),
+    events.TestClosed(outcome="completed", reason="all positions done"),
+]  # fmt: skip
+
+
+def test_every_kind_of_event_comes_back_as_it_was(tmp_path: Path) -> None:
+    first = started(tmp_path)
+    stream = [stamped(event, 0.5 * number) for number, event in enumerate([first, *ONE_OF_EACH])]
+    with Logbook(tmp_path / "book", create=True) as book:
+        for one in stream:
+            book.append("t1", one)
+    with Logbook(tmp_path / "book", create=False) as book:
+        assert list(book.events("t1")) == stream
+    assert {type(event) for event in ONE_OF_EACH} | {events.TestStarted} == set(events.KINDS)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=20, deadline=None)
+@given(
+    st.lists(st.tuples(st.floats(0.0, 0.3), st.binary(max_size=300)), max_size=30),
+    st.lists(st.tuples(st.floats(0.0, 0.3), st.binary(max_size=30)), max_size=10),
+)
+def test_raw_chunks_come_back_with_their_boundaries_and_times(
+    tmp_path: Path, first: list[tuple[float, bytes]], second: list[tuple[float, bytes]]
+) -> None:
+    def chunks(waits: list[tuple[float, bytes]]) -> list[Chunk]:
+        arrival_s, made = 0.0, []
+        for wait_s, data in waits:
+            arrival_s += wait_s
+            made.append(Chunk(arrival_s, data))
+        return made
+
+    path = tmp_path / "raw.book"
+    path.unlink(missing_ok=True)
+    with Logbook(path, create=True) as book:
+        for chunk in chunks(first):
+            book.keep("t", "indicator", [chunk])
+        book.keep("t", "encoder", chunks(second))
+    with Logbook(path, create=False) as book:
+        assert list(book.raw("t", "indicator")) == chunks(first)
+        assert list(book.raw("t", "encoder")) == chunks(second)
+
+
+def test_an_event_is_in_the_file_when_append_returns(tmp_path: Path) -> None:
+    path = tmp_path / "book"
+    book = Logbook(path, create=True)
+    book.keep("t1", "indicator", [Chunk(0.0, b"raw")])
+    book.append("t1", stamped(events.NoteTaken(text="kept")))
+    # A second connection sees only what was committed; the first was not closed.
+    other = sqlite3.connect(path)
+    assert other.execute("SELECT count(*) FROM event").fetchone() == (1,)
+    assert other.execute("SELECT data FROM raw").fetchone() == (b"raw",)
+    assert other.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    other.close()
+    book.close()
+
+
+def test_wrong_files_are_refused_with_a_reason(tmp_path: Path) -> None:
+    with pytest.raises(LogbookError, match="no such logbook"):
+        Logbook(tmp_path / "absent", create=False)
+    text = tmp_path / "text"
+    text.write_text("not a database, but long enough to be looked at by one" * 40)
+    with pytest.raises(LogbookError, match=r"text: file is not a database"):
+        Logbook(text, create=False)
+    other = tmp_path / "other"
+    with sqlite3.connect(other) as base:
+        base.execute("CREATE TABLE something (x)")
+    base.close()
+    with pytest.raises(LogbookError, match="not a lashmap logbook"):
+        Logbook(other, create=True)
+    newer = tmp_path / "newer"
+    Logbook(newer, create=True).close()
+    with sqlite3.connect(newer) as base:
+        base.execute("PRAGMA user_version=99")
+    base.close()
+    with pytest.raises(LogbookError, match="schema 99"):
+        Logbook(newer, create=False)
+
+
+def test_unknown_tests_and_empty_logbooks_say_so(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        with pytest.raises(LogbookError, match="holds no test yet"):
+            newest_test(book)
+        book.append("t1", stamped(started(tmp_path)))
+        with pytest.raises(LogbookError, match="no test t2; the newest are: t1"):
+            read_record(book, "t2")
+
+
+def test_a_test_without_closing_record_still_reads(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        book.append("t1", stamped(started(tmp_path)))
+        record = read_record(book, "t1")
+        assert record.traces == ()
+        assert record.closing.startswith("not closed")
+        summary = book.tests()[0]
+    assert (summary.test, summary.positions, summary.closing) == ("t1", 0, "not closed")
+    assert dt.datetime.fromisoformat(summary.started_utc).tzinfo is not None
+
+
+def test_the_list_is_in_order_of_time(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        for test, utc in (("b", "2026-01-02T00:00:00+00:00"), ("a", "2026-01-03T00:00:00+00:00")):
+            book.append(test, Stamped(time_s=0.0, utc=utc, event=started(tmp_path, test)))
+        assert [one.test for one in book.tests()] == ["b", "a"]
+        assert newest_test(book) == "a"
