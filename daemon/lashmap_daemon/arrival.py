@@ -1,0 +1,70 @@
+"""Has the gear arrived and is it still? Decided from the last moments of both traces alone.
+
+Still means: in a short window the gear moved by no more than a rock explains, and so did the tip (it has come
+down on its tooth). The rock itself may already be going on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from lashmap_analysis.gear_set import GearSet
+from lashmap_analysis.record import Limits
+from lashmap_drivers.readings import Batch
+
+WINDOW_S = 0.4
+_FEWEST_SAMPLES = 4
+_LASH_WITHOUT_LIMIT_MM = 1.0  # largest lash the rock is meant for
+
+
+@dataclass(frozen=True, kw_only=True)
+class StillLimits:
+    """How much movement a rock explains.
+
+    Attributes:
+        near_deg: Largest distance of the gear from the position, half a tooth being the next engagement.
+        gear_span_deg: Largest movement of the gear in the window.
+        tip_span_mm: Largest movement of the indicator in the window.
+    """
+
+    near_deg: float
+    gear_span_deg: float
+    tip_span_mm: float
+
+
+def still_limits(gear_set: GearSet, limits: Limits) -> StillLimits:
+    """Generous limits from the tooth pitch and the largest backlash allowed."""
+    lash_mm = 3.0 * limits.maximum_mm if limits.maximum_mm else _LASH_WITHOUT_LIMIT_MM
+    pitch_deg = 360.0 / gear_set.gear_teeth
+    # A transverse lash is at most some 1.4 times the normal one, and the tip may sit off the pitch circle.
+    lash_deg = float(np.degrees(2.0 * lash_mm / gear_set.outer_gear_pitch_radius_mm))
+    return StillLimits(
+        near_deg=pitch_deg / 4.0,
+        gear_span_deg=min(lash_deg, pitch_deg / 4.0),
+        tip_span_mm=2.0 * lash_mm,
+    )
+
+
+def is_still(gear_deg: Batch, indicator: Batch, target_deg: float, limits: StillLimits) -> bool:
+    """True when the gear rests at ``target_deg`` with the tip on its tooth.
+
+    Args:
+        gear_deg: Gear angle past the matched teeth over the last `WINDOW_S` or more.
+        indicator: Indicator over the same time, mm.
+        target_deg: Gear angle of the position.
+        limits: What counts as still.
+    """
+    if len(gear_deg) < _FEWEST_SAMPLES or len(indicator) < _FEWEST_SAMPLES:
+        return False
+    return (
+        float(np.ptp(gear_deg.value)) <= limits.gear_span_deg
+        and is_near(gear_deg, target_deg, limits)
+        and float(np.ptp(indicator.value)) <= limits.tip_span_mm
+    )
+
+
+def is_near(gear_deg: Batch, target_deg: float, limits: StillLimits) -> bool:
+    """True while the gear has not left the position."""
+    middle = (float(np.max(gear_deg.value)) + float(np.min(gear_deg.value))) / 2.0
+    return abs(middle - target_deg) <= limits.near_deg

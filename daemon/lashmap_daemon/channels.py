@@ -1,0 +1,104 @@
+"""Both instruments of a stand as decoded traces, and whether they are alive."""
+
+from __future__ import annotations
+
+from lashmap_analysis.gear_set import GearSet
+from lashmap_drivers.errors import InstrumentGarbled, InstrumentSilent
+from lashmap_drivers.readings import Batch, Chunk
+
+from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
+from lashmap_daemon.trace_buffer import TraceBuffer
+
+SILENT_S = 3.0  # twenty times the interval of the slowest instrument this is meant for
+_KEEP_S = 120.0
+
+
+class Channels:
+    """Decodes what both ports bring and keeps the recent past.
+
+    Args:
+        stand: Names the ports and how their bytes are read.
+        gear_set: For the ratio, when the encoder sits on the pinion shaft.
+        keep_s: How far back `window` can reach.
+    """
+
+    def __init__(self, stand: Stand, gear_set: GearSet, keep_s: float = _KEEP_S) -> None:
+        self._stand = stand
+        self._decoders = stand.decoders()
+        self._buffers = {name: TraceBuffer(keep_s) for name in self._decoders}
+        self.matched_encoder_deg: float | None = None
+        on_pinion = stand.file.encoder.shaft == "pinion"
+        self._gear_per_encoder = gear_set.pinion_teeth / gear_set.gear_teeth if on_pinion else 1.0
+
+    def feed(self, name: str, chunks: list[Chunk]) -> None:
+        """Decode the next chunks of one instrument."""
+        for chunk in chunks:
+            self._buffers[name].append(self._decoders[name].feed(chunk))
+
+    def indicator(self, start_s: float, end_s: float = float("inf")) -> Batch:
+        """Indicator trace between two times, in mm."""
+        return self._buffers[INDICATOR].window(start_s, end_s)
+
+    def encoder_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
+        """Angle of the encoder's own shaft past the matched teeth, in degrees."""
+        raw = self._buffers[ENCODER].window(start_s, end_s)
+        return Batch(raw.time_s, raw.value - (self.matched_encoder_deg or 0.0))
+
+    def gear_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
+        """Gear angle past the matched teeth between two times, in degrees, not wrapped."""
+        shaft = self.encoder_deg(start_s, end_s)
+        return Batch(shaft.time_s, shaft.value * self._gear_per_encoder)
+
+    @property
+    def latest_indicator(self) -> tuple[float, float] | None:
+        """(time_s, mm) of the newest indicator sample."""
+        return self._buffers[INDICATOR].latest
+
+    @property
+    def latest_gear_deg(self) -> tuple[float, float] | None:
+        """(time_s, degrees past the matched teeth) of the newest encoder sample."""
+        latest = self._buffers[ENCODER].latest
+        if latest is None:
+            return None
+        return latest[0], (latest[1] - (self.matched_encoder_deg or 0.0)) * self._gear_per_encoder
+
+    @property
+    def latest_encoder_deg(self) -> float | None:
+        """Newest angle of the encoder's own shaft from its own zero."""
+        latest = self._buffers[ENCODER].latest
+        return None if latest is None else latest[1]
+
+    def good_frames(self, name: str) -> int:
+        """Lines of one instrument that fitted its profile."""
+        return self._decoders[name].parser.good_frames
+
+    def bad_frames(self, name: str) -> int:
+        """Lines of one instrument that did not fit its profile."""
+        return self._decoders[name].parser.bad_frames
+
+    def last_bad(self, name: str) -> bytes:
+        """The newest of those, as received."""
+        return self._decoders[name].parser.last_bad
+
+    def port(self, name: str) -> str:
+        """Port of one instrument as the stand file names it."""
+        return self._stand.file.indicator.port if name == INDICATOR else self._stand.file.encoder.port
+
+    def failure(self, name: str, now_s: float, since_s: float) -> InstrumentSilent | InstrumentGarbled | None:
+        """What is wrong with an instrument that has given no sample for `SILENT_S`, or None.
+
+        Args:
+            name: Which instrument.
+            now_s: The time now.
+            since_s: When listening began; silence is counted from the later of this and the newest sample.
+        """
+        latest = self._buffers[name].latest
+        silent_s = now_s - max(since_s, latest[0] if latest else since_s)
+        if silent_s < SILENT_S:
+            return None
+        parser = self._decoders[name].parser
+        profile = self._stand.indicator_profile if name == INDICATOR else self._stand.encoder_profile
+        if parser.bytes_seen and parser.good_frames == 0:
+            sample = parser.last_bad or parser.unfinished
+            return InstrumentGarbled(name, self.port(name), parser.bytes_seen, sample, profile.pattern)
+        return InstrumentSilent(name, self.port(name), silent_s)

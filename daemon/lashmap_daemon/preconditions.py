@@ -1,0 +1,130 @@
+"""Preconditions from what the box file, the stand file and the person say; nothing is assumed proven."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Literal
+
+from lashmap_analysis.lengths import format_length
+from lashmap_analysis.record import Precondition, Units
+
+from lashmap_daemon.box_file import BoxFile, MountingTable
+from lashmap_daemon.stand_file import Stand
+
+MatchedHow = Literal["box file", "set at the stand", "assumed"]
+
+
+def collect(
+    box: BoxFile, stand: Stand, *, matched: MatchedHow, today: dt.date, locked_out: bool
+) -> tuple[Precondition, ...]:
+    """Every precondition of a verdict with its state.
+
+    Args:
+        box: The box file, completed by what the operator answered.
+        stand: The stand and its instruments.
+        matched: Where the matched-teeth reference came from.
+        today: Date the calibrations are judged at.
+        locked_out: The operator confirmed the cautions.
+    """
+    return (
+        _mounting_distance("pinion", box.mounting, box.box.units),
+        _mounting_distance("gear", box.mounting, box.box.units),
+        _matched_teeth(matched),
+        _bearings(box.mounting),
+        _calibration("indicator", stand.file.indicator.calibration_due, today),
+        _calibration("encoder", stand.file.encoder.calibration_due, today),
+        Precondition(
+            name="cautions",
+            state="proven" if locked_out else "unproven",
+            detail="read and confirmed before the test" if locked_out else "not confirmed",
+            remedy="" if locked_out else "Read the cautions and confirm them at the start of the test.",
+        ),
+    )
+
+
+def _mounting_distance(
+    member: Literal["pinion", "gear"], mounting: MountingTable, units: Units
+) -> Precondition:
+    marked = mounting.pinion_marked_mm if member == "pinion" else mounting.gear_marked_mm
+    actual = mounting.pinion_set_mm if member == "pinion" else mounting.gear_set_mm
+    name = f"mounting distance, {member}"
+    if marked is None or actual is None:
+        lacking = " and ".join(
+            word for word, value in (("marked", marked), ("as set", actual)) if value is None
+        )
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail=f"{lacking} value not recorded",
+            remedy=f"Measure the {member}'s mounting distance and record it as "
+            f"mounting.{member}_marked_{units} and mounting.{member}_set_{units}.",
+        )
+    difference = actual - marked
+
+    def shown(length_mm: float, *, signed: bool = False) -> str:
+        return format_length(length_mm, units, decimals=3 if units == "mm" else 4, signed=signed)
+
+    # A micrometre of slack: marked values are written with two or three decimals.
+    within = abs(difference) <= mounting.tolerance_mm + 1e-6
+    return Precondition(
+        name=name,
+        state="proven" if within else "failed",
+        detail=f"marked {shown(marked)}, set {shown(actual)}, difference {shown(difference, signed=True)} "
+        f"(tolerance {shown(mounting.tolerance_mm)})",
+        remedy="" if within else f"Correct the {member}'s shim, then check the contact pattern.",
+    )
+
+
+def _matched_teeth(matched: MatchedHow) -> Precondition:
+    name = "matched teeth"
+    match matched:
+        case "box file":
+            return Precondition(name=name, state="proven", detail="encoder angle recorded in the box file")
+        case "set at the stand":
+            return Precondition(
+                name=name, state="proven", detail="marked teeth brought together at the stand"
+            )
+    return Precondition(
+        name=name,
+        state="unproven",
+        detail="nobody said where the marked teeth are; engagements count from where the test began",
+        remedy="Bring the marked teeth together at the start and say so, or record "
+        "matched_teeth.encoder_deg.",
+    )
+
+
+def _bearings(mounting: MountingTable) -> Precondition:
+    detail = mounting.bearings or "preload or end play not recorded"
+    if mounting.bearings_within_drawing is None:
+        return Precondition(
+            name="bearings",
+            state="unproven",
+            detail=detail,
+            remedy="Measure preload or end play against the drawing and record mounting.bearings and "
+            "mounting.bearings_within_drawing.",
+        )
+    within = mounting.bearings_within_drawing
+    return Precondition(
+        name="bearings",
+        state="proven" if within else "failed",
+        detail=detail,
+        remedy="" if within else "Set the bearings as the drawing asks, then test again.",
+    )
+
+
+def _calibration(instrument: str, due: dt.date | None, today: dt.date) -> Precondition:
+    name = f"calibration, {instrument}"
+    if due is None:
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail="no date recorded",
+            remedy=f"Record {instrument}.calibration_due in the stand file.",
+        )
+    valid = today <= due
+    return Precondition(
+        name=name,
+        state="proven" if valid else "failed",
+        detail=f"{'due' if valid else 'was due'} {due.isoformat()}",
+        remedy="" if valid else f"Have the {instrument} calibrated, then test again.",
+    )

@@ -1,0 +1,193 @@
+"""Every phase meets every input, and long random stories keep the rules a technician relies on."""
+
+from __future__ import annotations
+
+import itertools
+from typing import get_args
+
+import pytest
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+from lashmap_daemon import sequence
+from lashmap_daemon.sequence import (
+    IGNORED,
+    TABLE,
+    Accept,
+    Arrived,
+    Ask,
+    BeginRock,
+    Close,
+    Confirm,
+    Input,
+    LeaveOut,
+    Left,
+    Phase,
+    Predict,
+    Refuse,
+    Repeat,
+    RockBad,
+    RockGood,
+    Skip,
+    State,
+    Stop,
+    Target,
+)
+
+EXAMPLES: dict[type[Input], Input] = {
+    Arrived: Arrived(),
+    Left: Left(),
+    RockGood: RockGood(),
+    RockBad: RockBad(("slip",)),
+    Confirm: Confirm((7,)),
+    Repeat: Repeat(),
+    Skip: Skip(),
+    Stop: Stop("stopped", "by the operator"),
+}
+
+
+def state_in(phase: Phase) -> State:
+    asked = phase in {Phase.TURNING, Phase.ROCKING}
+    target = Target(number=2, engagement=20, purpose="planned")
+    return State(
+        phase=phase,
+        target=target if asked else None,
+        queue=(Target(number=3, engagement=30, purpose="planned"),),
+        last_accepted=Target(number=1, engagement=10, purpose="planned"),
+        asked=3,
+        tries=3,
+    )
+
+
+def test_the_table_and_the_ignored_pairs_together_are_complete() -> None:
+    pairs = set(itertools.product(Phase, get_args(Input)))
+    assert set(TABLE) | IGNORED == pairs
+    assert not set(TABLE) & IGNORED
+
+
+@pytest.mark.parametrize(
+    ("phase", "kind"),
+    list(itertools.product(Phase, get_args(Input))),
+    ids=lambda part: getattr(part, "__name__", part),
+)
+def test_every_input_in_every_phase(phase: Phase, kind: type[Input]) -> None:
+    before = state_in(phase)
+    after, actions = sequence.step(before, EXAMPLES[kind])
+    if (phase, kind) in IGNORED:
+        assert after == before
+        assert actions == ()
+    else:
+        assert after != before
+        assert actions
+
+
+def test_a_plain_test_from_first_to_last() -> None:
+    state, actions = sequence.begin((0, 8), tries=2)
+    seen = list(actions)
+    for happened in (
+        Arrived(),
+        RockGood(),
+        Arrived(),
+        RockGood(),
+        Confirm((5,)),
+        Arrived(),
+        RockGood(),
+        Confirm(()),
+    ):
+        state, actions = sequence.step(state, happened)
+        seen += actions
+    assert [type(action) for action in seen] == [
+        Ask, BeginRock, Accept, Ask, BeginRock, Accept, Predict, Ask, BeginRock, Accept, Predict, Close,
+    ]  # fmt: skip
+    assert [a.target.engagement for a in seen if isinstance(a, Accept)] == [0, 8, 5]
+    assert [a.target.number for a in seen if isinstance(a, Accept)] == [1, 2, 3]
+    assert seen[-1] == Close("completed", "all positions done")
+
+
+def test_a_refused_rock_is_asked_again_with_its_reason_and_left_out_in_the_end() -> None:
+    state, _ = sequence.begin((0,), tries=2)
+    state, _ = sequence.step(state, Arrived())
+    state, actions = sequence.step(state, RockBad(("slip",)))
+    assert isinstance(actions[0], Refuse)
+    assert actions[1] == Ask(Target(number=1, engagement=0, purpose="planned", attempt=2, reason="slip"))
+    state, _ = sequence.step(state, Arrived())
+    state, actions = sequence.step(state, RockBad(("stuck",)))
+    assert [type(action) for action in actions] == [Refuse, LeaveOut, Predict]
+    assert isinstance(actions[1], LeaveOut)
+    assert "refused 2 times" in actions[1].reason
+    assert "stuck" in actions[1].reason
+
+
+def test_leaving_early_does_not_use_up_the_tries() -> None:
+    state, _ = sequence.begin((0,), tries=1)
+    for _ in range(5):
+        state, _ = sequence.step(state, Arrived())
+        state, actions = sequence.step(state, Left())
+        assert isinstance(actions[-1], Ask)
+    assert state.phase is Phase.TURNING
+
+
+def test_repeat_goes_back_to_the_last_accepted_position_and_then_on() -> None:
+    state, _ = sequence.begin((0, 8, 16), tries=3)
+    for happened in (Arrived(), RockGood()):
+        state, _ = sequence.step(state, happened)
+    state, actions = sequence.step(state, Repeat())
+    assert isinstance(actions[0], Ask)
+    assert (actions[0].target.number, actions[0].target.attempt) == (1, 2)
+    for happened in (Arrived(), RockGood()):
+        state, actions = sequence.step(state, happened)
+    assert isinstance(actions[-1], Ask)
+    assert actions[-1].target.engagement == 8
+
+
+@pytest.mark.parametrize(("engagements", "tries"), [((), 3), ((1,), 0)])
+def test_a_test_without_positions_or_tries_is_refused(engagements: tuple[int, ...], tries: int) -> None:
+    with pytest.raises(ValueError, match="at least one"):
+        sequence.begin(engagements, tries=tries)
+
+
+class Stories(RuleBasedStateMachine):
+    """Random stories: nothing is recorded unasked, nothing is lost, the end is the end."""
+
+    @initialize(count=st.integers(1, 6), tries=st.integers(1, 3))
+    def start(self, count: int, tries: int) -> None:
+        self.state, actions = sequence.begin(tuple(range(0, 10 * count, 10)), tries=tries)
+        self.planned = set(range(1, count + 1))
+        self.settled: set[int] = set()
+        self.asked: Target | None = None
+        self.rocking: Target | None = None
+        self.closes = 0
+        self.take(actions)
+
+    @rule(happened=st.sampled_from(list(EXAMPLES.values())))
+    def happen(self, happened: Input) -> None:
+        closed_before = self.state.phase is Phase.CLOSED
+        self.state, actions = sequence.step(self.state, happened)
+        if closed_before:
+            assert actions == ()
+        self.take(actions)
+
+    def take(self, actions: tuple[sequence.Action, ...]) -> None:
+        for action in actions:
+            match action:
+                case Ask(target):
+                    self.asked, self.rocking = target, None
+                case BeginRock(target):
+                    assert target == self.asked
+                    self.rocking = target
+                case Accept(target):
+                    assert target == self.rocking
+                    self.settled.add(target.number)
+                case LeaveOut(target):
+                    self.settled.add(target.number)
+                case Predict():
+                    assert self.planned <= self.settled  # no planned position was forgotten
+                case Close():
+                    self.closes += 1
+
+    @invariant()
+    def the_phase_knows_its_target(self) -> None:
+        assert (self.state.target is not None) == (self.state.phase in {Phase.TURNING, Phase.ROCKING})
+        assert (self.state.phase is Phase.CLOSED) == (self.closes == 1)
+
+
+TestStories = Stories.TestCase
