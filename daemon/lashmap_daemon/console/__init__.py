@@ -1,0 +1,1 @@
+"""Screens: the live one for a terminal, plain lines for everything else."""

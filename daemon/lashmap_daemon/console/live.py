@@ -1,0 +1,165 @@
+"""The live screen: what to do now, the value, the rock in hand, the positions around the gear."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+from lashmap_analysis.lengths import format_length
+from rich.console import Console, Group
+from rich.live import Live
+from rich.panel import Panel
+from rich.progress_bar import ProgressBar
+from rich.table import Table
+from rich.text import Text
+
+from lashmap_daemon.console.big_digits import big
+from lashmap_daemon.console.gear_picture import draw
+from lashmap_daemon.console.keys import Keyboard
+from lashmap_daemon.view import View, look
+from lashmap_daemon.wording import angle_text, sentence, uncertainty_text
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from lashmap_daemon.conductor import Conductor
+    from lashmap_daemon.events import Stamped
+
+REFRESH_S = 0.125
+_STALE_S = 1.0
+_LOG_LINES = 4
+_KEYS = "r repeat   s skip   n note   q stop"
+
+
+class LiveScreen:
+    """A screen on a terminal, with keys.
+
+    Args:
+        console: The terminal.
+        title: Stands on the frame.
+    """
+
+    def __init__(self, console: Console, title: str) -> None:
+        self._console = console
+        self._title = title
+        self._keyboard = Keyboard()
+        self._live = Live(console=console, screen=True, auto_refresh=False)
+        self._stack = ExitStack()
+        self._lines: list[str] = []
+        self._instruction = ""
+        self._drawn_s = -REFRESH_S
+        self._units: str = "mm"
+
+    def __enter__(self) -> Self:
+        self._stack.enter_context(self._keyboard)
+        self._stack.enter_context(self._live)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stack.close()
+
+    def hear(self, stamped: Stamped) -> None:
+        """Take an event into the lines below the picture."""
+        from lashmap_daemon.events import PositionAsked, TestStarted  # noqa: PLC0415 - keeps start-up light
+
+        match stamped.event:
+            case TestStarted() as started:
+                self._units = started.box.box.units
+            case PositionAsked():
+                self._instruction = sentence(stamped.event, "mm") or ""
+                return
+        text = sentence(stamped.event, "in" if self._units == "in" else "mm")
+        if text:
+            self._lines = [*self._lines, text][-_LOG_LINES:]
+
+    def show(self, conductor: Conductor, now_s: float) -> None:
+        """Draw, at most eight times a second."""
+        if now_s - self._drawn_s < REFRESH_S:
+            return
+        self._drawn_s = now_s
+        view = look(conductor, now_s, self._instruction)
+        self._live.update(render(view, self._title, self._lines, self._keyboard.note), refresh=True)
+
+    def commands(self) -> list[str]:
+        """Commands typed since the last call."""
+        return self._keyboard.commands()
+
+
+def render(view: View, title: str, lines: list[str], note: str | None) -> RenderableType:
+    """The whole screen for one snapshot."""
+    body = Table.grid(padding=(0, 3))
+    body.add_column()
+    body.add_column(ratio=1)
+    body.add_row(
+        Text(draw(view.marks, view.gear_deg, view.tight_spot[0] if view.tight_spot else None)), _right(view)
+    )
+    footer = Text(
+        f"note: {note}▏  (Enter keeps it, Esc drops it)" if note is not None else _KEYS, style="bold"
+    )
+    now = Text(view.instruction, style="bold")
+    return Panel(
+        Group(now, Text(""), body, Text(""), _progress(view), Text("\n".join(lines), style="dim"), footer),
+        title=title,
+        title_align="left",
+    )
+
+
+def _right(view: View) -> RenderableType:
+    value = format_length(view.indicator_mm, view.units, with_unit=False, signed=True)
+    rows = Table.grid(padding=(0, 2))
+    rows.add_row(Text(big(value), style="bold"), Text(f"\n\n{view.units}"))
+    facts = Table.grid(padding=(0, 2))
+    facts.add_row("indicator", _age(view.indicator_age_s))
+    facts.add_row("gear", "–" if view.gear_deg is None else angle_text(view.gear_deg, decimals=2))
+    facts.add_row("to", "–" if view.target_deg is None else angle_text(view.target_deg, decimals=2))
+    facts.add_row("encoder", _age(view.encoder_age_s))
+    facts.add_row("doing", Text(str(view.phase)))
+    facts.add_row("rock", _rock(view))
+    if view.tight_spot:
+        gear_deg, lash_mm = view.tight_spot
+        lash = format_length(lash_mm, view.units)
+        facts.add_row("tight spot", f"{angle_text(gear_deg, decimals=1)}, {lash} normal")
+    if view.bad_frames:
+        facts.add_row("bad frames", str(view.bad_frames))
+    facts.add_row("picture", Text("M matched teeth, > gear, o to do, X tight spot; inward is tighter", "dim"))
+    return Group(rows, Text(""), facts)
+
+
+def _age(age_s: float | None) -> Text:
+    if age_s is None:
+        return Text("nothing heard yet")
+    text = f"last sample {age_s:.1f} s ago"
+    return Text(f"{text}, STALE", style="bold reverse") if age_s > _STALE_S else Text(text)
+
+
+def _rock(view: View) -> Text:
+    if view.rock_s is None:
+        return Text("–")
+    rock = view.rock
+    if rock is None:
+        return Text(f"recording, {view.rock_s:.1f} s")
+    count = f"{rock.reversals} of {view.reversals_wanted} reversals"
+    if not rock.usable:
+        reasons = ", ".join(flag.name for flag in rock.flags if flag.disabling)
+        return Text(f"{count}; not yet usable: {reasons}")
+    reading = format_length(rock.reading_mm, view.units)
+    uncertainty = uncertainty_text(rock.standard_uncertainty_mm, view.units)
+    warnings = "".join(f"; {flag.name}" for flag in rock.flags)
+    return Text(f"{count}; reading {reading}, standard uncertainty {uncertainty}{warnings}")
+
+
+def _progress(view: View) -> RenderableType:
+    bar = Table.grid(padding=(0, 2))
+    left = "" if view.left_s is None else f", about {_clock(view.left_s)} left"
+    bar.add_row(
+        ProgressBar(total=max(view.total, 1), completed=view.done, width=30),
+        f"{view.done} of {view.total} positions, {_clock(view.elapsed_s)} gone{left}",
+    )
+    return bar
+
+
+def _clock(seconds: float) -> str:
+    return f"{int(seconds) // 60}:{int(seconds) % 60:02d}"

@@ -1,0 +1,40 @@
+"""Plain lines: one for each event, for pipes, journals and terminals that cannot be drawn on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from lashmap_daemon.wording import sentence
+
+if TYPE_CHECKING:
+    from lashmap_analysis.record import Units
+
+    from lashmap_daemon.conductor import Conductor
+    from lashmap_daemon.events import Stamped
+
+
+class PlainScreen:
+    """A screen that prints a line for each event and takes no commands.
+
+    Args:
+        units: Units lengths are written in.
+        write: Takes one line.
+    """
+
+    def __init__(self, units: Units, write: Callable[[str], None]) -> None:
+        self._units = units
+        self._write = write
+
+    def hear(self, stamped: Stamped) -> None:
+        """Print the event's line, if it has one."""
+        text = sentence(stamped.event, self._units)
+        if text is not None:
+            self._write(f"{stamped.time_s:8.1f} s  {text}")
+
+    def show(self, conductor: Conductor, now_s: float) -> None:
+        """Draw nothing."""
+
+    def commands(self) -> list[str]:
+        """Take no commands."""
+        return []

@@ -1,0 +1,51 @@
+"""The prompts file: what the technician is shown, one JSON object a line, for whatever follows along.
+
+A second display beside the machine or a powered stand reads the last complete line. Keys: ``show`` (text),
+``engagement`` and ``gear_angle_deg`` (null when no position is asked for), ``closed`` (true once the test is
+over).
+lashmap only says what it waits for: it starts and stops nothing.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from lashmap_daemon.errors import StandError
+from lashmap_daemon.events import PositionAsked, Stamped, TestClosed
+from lashmap_daemon.wording import asked_sentence
+
+
+class PromptsFile:
+    """A listener that appends to a prompts file.
+
+    Args:
+        path: Emptied at the start of the test.
+
+    Raises:
+        StandError: When it cannot be written.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        try:
+            path.write_text("", encoding="utf-8")
+        except OSError as error:
+            raise StandError(f"{path}: the prompts file cannot be written ({error.strerror})") from error
+
+    def __call__(self, stamped: Stamped) -> None:
+        """Append what this event shows, if anything."""
+        match stamped.event:
+            case PositionAsked() as asked:
+                self._append(asked_sentence(asked), asked.engagement, asked.gear_angle_deg, closed=False)
+            case TestClosed() as closed:
+                self._append(f"Test {closed.outcome}: {closed.reason}", None, None, closed=True)
+
+    def _append(
+        self, show: str, engagement: int | None, gear_angle_deg: float | None, *, closed: bool
+    ) -> None:
+        line = json.dumps(
+            {"show": show, "engagement": engagement, "gear_angle_deg": gear_angle_deg, "closed": closed}
+        )
+        with self._path.open("a", encoding="utf-8") as file:
+            file.write(line + "\n")

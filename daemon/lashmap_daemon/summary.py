@@ -1,0 +1,109 @@
+"""The result on a terminal: verdict first, then what it rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.lengths import format_length
+from rich.table import Table
+from rich.text import Text
+
+from lashmap_daemon.wording import angle_text, uncertainty_text
+
+if TYPE_CHECKING:
+    from lashmap_analysis.assessment import Assessment, TightSpotResult
+    from lashmap_analysis.lash_map import Runout
+    from lashmap_analysis.record import Units
+    from rich.console import Console
+
+
+def print_summary(assessment: Assessment, console: Console, *, positions: bool) -> None:
+    """Print what was concluded.
+
+    Args:
+        assessment: What to print.
+        console: Where to.
+        positions: Also print the table of positions.
+    """
+    units = assessment.record.units
+    verdict = assessment.verdict
+    identity = assessment.record.identity
+    _say(console, f"{identity.box}, serial {identity.serial}, test {identity.test}")
+    if identity.remark:
+        _say(console, identity.remark, "dim")
+    console.print()
+    _say(console, f"VERDICT: {verdict.outcome.upper()}", "bold")
+    for reason in verdict.reasons:
+        _say(console, f"  - {reason}")
+    for text in verdict.would_settle:
+        _say(console, f"  would settle it: {text}")
+    for text in verdict.cautions:
+        _say(console, f"  note: {text}", "dim")
+    console.print()
+    for name, spot in (
+        ("stated", assessment.stated),
+        ("predicted", assessment.predicted),
+        ("measured", assessment.measured),
+    ):
+        _say(console, f"tight spot, {name:<9}  {_spot(spot, units)}")
+    confirmed = "yes" if assessment.confirmed else "no"
+    _say(console, f"confirmed               {confirmed}")
+    if assessment.cause:
+        _say(console, f"cause                   {assessment.cause}")
+    if assessment.lash_map is not None:
+        _say(console, f"gear runout             {_runout(assessment.lash_map.gear_runout, units)}")
+        _say(console, f"pinion runout           {_runout(assessment.lash_map.pinion_runout, units)}")
+        separable = assessment.lash_map.separable
+        for text in (separable.sentence, separable.remedy):
+            if text:
+                _say(console, f"                        {text}")
+    if positions:
+        console.print()
+        console.print(_positions(assessment))
+
+
+def _say(console: Console, text: str, style: str = "") -> None:
+    # Text, not markup: operator's words may hold square brackets.
+    console.print(Text(text, style=style), soft_wrap=True)
+
+
+def _spot(spot: TightSpotResult | None, units: Units) -> str:
+    if spot is None:
+        return "none"
+    low, high = spot.interval_mm
+    return (
+        f"engagement {spot.engagement}, {angle_text(spot.gear_angle_deg, decimals=1)}: normal backlash "
+        f"{format_length(spot.normal_backlash_mm, units)}, 95 % {format_length(low, units)} to "
+        f"{format_length(high, units)}"
+    )
+
+
+def _runout(runout: Runout | None, units: Units) -> str:
+    if runout is None:
+        return "not told apart"
+    return (
+        f"amplitude {format_length(runout.amplitude_mm, units)} in normal backlash (standard uncertainty "
+        f"{uncertainty_text(runout.standard_uncertainty_mm, units)}), high point {runout.high_point_deg:.0f}°"
+    )
+
+
+def _positions(assessment: Assessment) -> Table:
+    units = assessment.record.units
+    table = Table(title=f"Positions (lengths in {units}, u = standard uncertainty)", title_justify="left")
+    for heading in ("no.", "engagement", "gear °", "reading", "normal", "u", "reversals"):
+        table.add_column(heading, justify="right")
+    table.add_column("flags")
+    for one in assessment.positions:
+        table.add_row(
+            f"{one.position}{'c' if one.purpose == 'confirming' else ''}",
+            str(one.engagement),
+            f"{one.gear_angle_deg:.2f}",
+            format_length(one.rock.reading_mm, units, with_unit=False),
+            format_length(one.normal_backlash_mm, units, with_unit=False),
+            uncertainty_text(one.standard_uncertainty_mm, units).removesuffix(f"\N{NO-BREAK SPACE}{units}"),
+            str(one.rock.reversals),
+            Text(
+                ", ".join([*(flag.name.value for flag in one.flags), *(["outlier"] if one.outlier else [])])
+            ),
+        )
+    return table

@@ -1,0 +1,58 @@
+"""The installed ``lashmap`` command as a user starts it, in a process of its own."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from daemon.virtual_time import DEMO_BOX
+
+ENTRY = [sys.executable, "-m", "lashmap_daemon"]
+
+
+def lashmap(*words: str | Path, within_s: float = 60.0) -> subprocess.CompletedProcess[str]:
+    """Run a command to its end; no terminal, nothing on standard input."""
+    return subprocess.run(
+        [*ENTRY, *map(str, words)],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=within_s,
+        check=False,
+    )
+
+
+def start(*words: str | Path) -> subprocess.Popen[str]:
+    """Start a command and leave it running."""
+    return subprocess.Popen(
+        [*ENTRY, *map(str, words)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+
+
+def wait_for(path: Path, within_s: float = 20.0) -> None:
+    """Wait until a file exists."""
+    deadline_s = time.monotonic() + within_s
+    while not path.exists():
+        assert time.monotonic() < deadline_s, f"{path} did not appear"
+        time.sleep(0.02)
+
+
+@contextmanager
+def simulated_stand(folder: Path, *words: str, box: Path = DEMO_BOX) -> Iterator[Path]:
+    """A simulated stand in its own process; yields its stand file."""
+    process = start("simulate", box, "--folder", folder, "--truth", folder.parent / "truth.json", *words)
+    try:
+        wait_for(folder / "stand.toml")
+        yield folder / "stand.toml"
+    finally:
+        process.terminate()
+        process.communicate(timeout=20.0)

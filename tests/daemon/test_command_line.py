@@ -1,0 +1,171 @@
+"""The command as a user types it: real processes, real pseudo-terminals, real exit statuses."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import time
+from pathlib import Path
+
+import pytest
+from daemon.command import lashmap, simulated_stand, start
+from daemon.virtual_time import CONFIGS, DEMO_BOX
+from lashmap_daemon.logbook import Logbook
+
+SHORT_PLAN = {"positions = 26": "positions = 5", "gear_turns = 13": "gear_turns = 1"}
+
+
+@pytest.fixture
+def short_box(tmp_path: Path) -> Path:
+    text = DEMO_BOX.read_text("utf-8")
+    for old, new in {**SHORT_PLAN, "confirming_positions = 3": "confirming_positions = 1"}.items():
+        assert old in text
+        text = text.replace(old, new)
+    path = tmp_path / "box.toml"
+    path.write_text(text, "utf-8")
+    return path
+
+
+def test_help_names_every_command() -> None:
+    done = lashmap("--help")
+    assert done.returncode == 0
+    for command in ("run", "review", "list", "check", "simulate", "demo"):
+        assert re.search(rf"\b{command}\b", done.stdout)
+
+
+def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> None:
+    book = tmp_path / "book"
+    with simulated_stand(tmp_path / "stand", box=short_box) as stand:
+        done = lashmap("run", stand, short_box, "--logbook", book, "--locked-out", "--operator", "Ada")
+    assert done.returncode == 0, done.stderr
+    assert "VERDICT: " in done.stdout
+    result = json.loads(next(tmp_path.glob("*-INV-1340-07.json")).read_text("utf-8"))
+    assert len(result["positions"]) == 6
+    report = next(tmp_path.glob("*-INV-1340-07.html")).read_text("utf-8")
+    assert report.count("<svg") >= 6
+
+    reviewed = lashmap("review", "--logbook", book, "--json")
+    assert reviewed.returncode == 0
+    assert json.loads(reviewed.stdout) == result
+    by_name = lashmap("review", result["test"], "--logbook", book, "--report", tmp_path / "again.html")
+    assert by_name.returncode == 0
+    assert "Positions" in by_name.stdout
+    assert (tmp_path / "again.html").read_text("utf-8") == report
+
+    listed = lashmap("list", "--logbook", book)
+    assert "INV-1340-07" in listed.stdout.replace("\n", "")
+
+    truth = json.loads((tmp_path / "truth.json").read_text("utf-8"))["normal_backlash_mm"]
+    for one in result["positions"]:
+        # The tip's radius is off by its own uncertainty; 4 of 0.15 mm on 76 mm is 0.8 %.
+        assert one["normal_backlash_mm"] == pytest.approx(truth[one["engagement"] % 520], rel=0.008)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_leaves_a_closed_record_that_review_opens(
+    tmp_path: Path, short_box: Path, number: signal.Signals
+) -> None:
+    book = tmp_path / "book"
+    with simulated_stand(tmp_path / "stand", box=short_box) as stand:
+        running = start("run", stand, short_box, "--logbook", book, "--locked-out")
+        assert running.stdout is not None
+        for line in running.stdout:
+            if "accepted" in line:
+                break
+        running.send_signal(number)
+        out, err = running.communicate(timeout=30.0)
+    assert running.returncode == 130, err
+    assert "Traceback" not in err
+    assert "Test stopped: by the operator" in out
+    with Logbook(book, create=False) as opened:
+        assert opened.tests()[0].closing == "stopped: by the operator"
+        assert opened.tests()[0].positions >= 1
+    reviewed = lashmap("review", "--logbook", book, "--json")
+    assert reviewed.returncode == 0
+    assert json.loads(reviewed.stdout)["verdict"]["outcome"] == "not proven"
+
+
+@pytest.mark.parametrize(
+    ("fault", "expected"),
+    [
+        ("garbage", "no line that fits the profile"),
+        ("silent", "no bytes for"),
+        ("frozen encoder", "has not moved"),
+        ("lost indicator", "the port stopped working"),
+    ],
+)
+def test_a_failing_stand_ends_with_status_3_and_a_whole_logbook(
+    tmp_path: Path, short_box: Path, fault: str, expected: str
+) -> None:
+    book = tmp_path / "book"
+    with simulated_stand(tmp_path / "stand", "--fault", fault, box=short_box) as stand:
+        done = lashmap("run", stand, short_box, "--logbook", book, "--locked-out")
+    assert done.returncode == 3, done.stdout + done.stderr
+    assert expected in done.stderr
+    assert str(tmp_path / "stand") in done.stderr  # the port is named
+    assert "Traceback" not in done.stderr
+    with Logbook(book, create=False) as opened:
+        for summary in opened.tests():
+            assert summary.closing.startswith("failed: ")
+            assert lashmap("review", summary.test, "--logbook", book).returncode == 0
+
+
+def test_ports_that_do_not_open_are_all_named(tmp_path: Path) -> None:
+    stand = tmp_path / "stand.toml"
+    text = (CONFIGS / "stands" / "bench.toml").read_text("utf-8")
+    text = text.replace("../instruments", str(CONFIGS / "instruments")).replace(
+        "/dev/ttyUSB", "/dev/no-such-"
+    )
+    stand.write_text(text, "utf-8")
+    run = ("run", stand, DEMO_BOX, "--locked-out", "--logbook", tmp_path / "book")
+    for words in (("check", stand), run):
+        done = lashmap(*words)
+        assert done.returncode == 3
+        assert "indicator on /dev/no-such-0: cannot open the port" in done.stderr
+        assert "encoder on /dev/no-such-1: cannot open the port" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (("run", "nowhere.toml", DEMO_BOX), "nowhere.toml: no such file"),
+        (("run", CONFIGS / "stands" / "bench.toml", "nowhere.toml"), "nowhere.toml: no such file"),
+        (("run", CONFIGS / "stands" / "bench.toml", DEMO_BOX), "cautions were not confirmed"),
+        (("simulate", DEMO_BOX, "--fault", "gremlins"), "--fault: expected one of none, garbage"),
+        (("simulate", DEMO_BOX, "--shaft", "both"), "--shaft: expected gear or pinion"),
+        (("demo", "nowhere.toml"), "nowhere.toml: no such file"),
+        (("measure",), "No such command"),
+    ],
+)
+def test_wrong_words_end_with_status_2(words: tuple[str | Path, ...], expected: str) -> None:
+    done = lashmap(*words)
+    assert done.returncode == 2
+    assert expected in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("command", ["review", "list"])
+def test_a_missing_logbook_is_named(tmp_path: Path, command: str) -> None:
+    done = lashmap(command, "--logbook", tmp_path / "absent")
+    assert done.returncode != 0
+    assert f"{tmp_path / 'absent'}: no such logbook" in done.stderr
+
+
+def test_check_shows_both_instruments(tmp_path: Path) -> None:
+    with simulated_stand(tmp_path / "stand") as stand:
+        done = lashmap("check", stand, "--seconds", "3")
+    assert done.returncode == 0, done.stderr
+    rates = [float(rate) for rate in re.findall(r"samples/s (\d+\.\d), age 0\.\d\d s", done.stdout)]
+    assert len(rates) == 2
+    # Streams of 1000 and 500 lines a second; a busy machine may stretch the window by a few per cent.
+    assert rates == pytest.approx([1000.0, 500.0], rel=0.1)
+
+
+def test_the_simulated_stand_leaves_no_links_behind(tmp_path: Path) -> None:
+    with simulated_stand(tmp_path / "stand"):
+        assert (tmp_path / "stand" / "indicator").is_symlink()
+    deadline_s = time.monotonic() + 10.0
+    while (tmp_path / "stand" / "indicator").is_symlink():
+        assert time.monotonic() < deadline_s
+        time.sleep(0.02)
