@@ -1,21 +1,20 @@
 """Shim advice: the move of a member that brings the tight spot into the limits.
 
-Decided here: which move is advised, from what stock, and when none is. The relation is Δj_n ≈ 2 ΔA sin α_n
-sin δ (handbook, from memory; checked in the tests against two involute flanks built from first principles):
-moving a member out, away from the apex, adds backlash. Never advised while a mounting distance is unproven or
-wrong, because the right backlash can be had at a wrong mounting distance: then what to measure comes first.
+Decided here: which move is advised, from what stock, and when none is. What a move does to backlash is
+`shim_effect.py`. Never advised while a mounting distance is unproven or wrong, because the right backlash can
+be had at a wrong mounting distance: then what to measure comes first.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import radians, sin
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lashmap_analysis.lengths import format_length
+from lashmap_analysis.shim_effect import shift_mm, shift_uncertainty_mm
 from lashmap_analysis.shim_stock import Change, ShimError, ShimStock, changes
 from lashmap_analysis.uncertainty import coverage_factor
 from lashmap_analysis.verdict import MOUNTING_DISTANCE
@@ -30,8 +29,6 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Answer = Literal["no move needed", "move", "no stock reaches it", "refused"]
 
-# How far the relation is trusted: half-width, as a part of the change (the model in the tests is within it).
-RELATION_HALF_WIDTH = 0.05
 PATTERN_CAUTION = (
     "A move away from the marked mounting distance moves the contact pattern: check the pattern afterwards, "
     "and measure the backlash again."
@@ -74,12 +71,6 @@ class ShimAdvice:
     interval_mm: Interval | None
     sentences: tuple[str, ...]
     cautions: tuple[str, ...] = ()
-
-
-def backlash_per_move(gear_set: GearSet, member: Shaft) -> float:
-    """Change of normal backlash for a move of a member out, dimensionless: 2 sin α_n sin δ."""
-    angle = gear_set.gear_pitch_angle_rad if member == "gear" else gear_set.pinion_pitch_angle_rad
-    return 2 * sin(radians(gear_set.normal_pressure_angle_deg)) * sin(angle)
 
 
 def shim_advice(
@@ -150,10 +141,9 @@ def _search(
     """Try every pair of changes: the smallest that lands inside, else the one that lands nearest."""
     gear, pinion = (changes(stocks.get(member)) for member in ("gear", "pinion"))
     moves = (_column(gear)[:, np.newaxis], _column(pinion)[np.newaxis, :])
-    effect = (backlash_per_move(gear_set, "gear"), backlash_per_move(gear_set, "pinion"))
-    shifts = (effect[0] * moves[0], effect[1] * moves[1])
-    spread = _spread(shifts, effect, (gear, pinion))
-    centre = backlash_mm + shifts[0] + shifts[1]
+    thickness = (_spreads(gear)[:, np.newaxis], _spreads(pinion)[np.newaxis, :])
+    centre = backlash_mm + shift_mm(gear_set, *moves)
+    spread = coverage_factor(np.inf) * shift_uncertainty_mm(gear_set, moves, thickness)
     low = centre - np.hypot(backlash_mm - interval_mm[0], spread)
     high = centre + np.hypot(interval_mm[1] - backlash_mm, spread)
     shortfall = np.maximum(np.maximum(limits[0] - low, high - limits[1]), 0.0)
@@ -173,19 +163,8 @@ def _column(options: tuple[Change, ...]) -> Floats:
     return np.array([one.move_mm for one in options], dtype=np.float64)
 
 
-def _spread(
-    shifts: tuple[Floats, Floats],
-    effect: tuple[float, float],
-    options: tuple[tuple[Change, ...], tuple[Change, ...]],
-) -> Floats:
-    """Expanded uncertainty at 95 % that the moves add, for every pair: shape (gear, pinion).
-
-    The relation errs alike for both members (rectangular), the thickness of each shim by itself (normal).
-    """
-    relation = RELATION_HALF_WIDTH / np.sqrt(3) * (np.abs(shifts[0]) + np.abs(shifts[1]))
-    gear, pinion = (np.array([one.uncertainty_mm for one in member]) for member in options)
-    packs = np.hypot(effect[0] * gear[:, np.newaxis], effect[1] * pinion[np.newaxis, :])
-    return np.asarray(coverage_factor(np.inf) * np.hypot(relation, packs))
+def _spreads(options: tuple[Change, ...]) -> Floats:
+    return np.array([one.uncertainty_mm for one in options], dtype=np.float64)
 
 
 def _advice(plan: _Plan, stocks: Mapping[Shaft, ShimStock], units: Units, limits: Interval) -> ShimAdvice:

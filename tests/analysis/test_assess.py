@@ -16,7 +16,7 @@ from lashmap_analysis.flags import FlagName
 from lashmap_analysis.record import Limits, RockTrace, TestRecord
 from lashmap_analysis.verdict import STANDING_CAUTION
 
-from tests.analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench
+from analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench
 
 BENCH = Bench(seed=5)
 

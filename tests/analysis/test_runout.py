@@ -56,8 +56,8 @@ def apart(one: float, other: float, period: float) -> float:
 @pytest.mark.parametrize("start", [0.0, 123.4])
 @pytest.mark.parametrize(("count", "near_mm"), [(24, 1e-9), (100, 3e-6), (3600, 1e-7)])
 def test_even_samples_give_what_the_fourier_transform_gives(start: float, count: int, near_mm: float) -> None:
-    # Reference: numpy.fft order analysis on evenly spaced samples of exactly one turn. 100 samples do not fill
-    # the cells evenly, so that some of the third order, 1 µm, leaks.
+    # Reference: numpy.fft order analysis on evenly spaced samples of exactly one turn. 100 samples do not
+    # fill the cells evenly, so that some of the third order, 1 µm, leaks.
     angle = start + np.arange(count + 1) * 360.0 / count
     seen = measure_runout(angle, shape_mm(angle))
     for order, part in ((1, seen.once), (2, seen.twice)):

@@ -12,8 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lashmap_analysis.gear_set import GearSet
 from lashmap_analysis.record import Limits, Precondition, Shaft
+from lashmap_analysis.shim_effect import backlash_per_move
 from lashmap_analysis.shim_stock import ShimError, ShimStock, changes
-from lashmap_analysis.shims import ShimAdvice, backlash_per_move, shim_advice
+from lashmap_analysis.shims import ShimAdvice, shim_advice
 
 GEAR_SET = GearSet(pinion_teeth=13, gear_teeth=40, outer_module_mm=4.0, face_width_mm=25.0)
 STOCK = ShimStock(thicknesses_mm=(0.05, 0.1, 0.2, 0.5), thicker_moves="in")
@@ -71,7 +72,7 @@ def test_too_little_backlash_moves_the_gear_out(thicker: Literal["out", "in"], v
     assert advice.answer == "move"
     assert len(advice.moves) == 1
     # 2 sin 20° sin 72° = 0.6506 (pocket calculator): 0.05 mm brings 0.0325 mm and the limit is 0.030 away,
-    # but the interval's 0.002, the relation's own 5 % and the shim's tolerance would reach below it.
+    # but the interval's 0.002, the roll of the pair and the shim's tolerance would reach below it.
     assert advice.moves[0].move_mm == pytest.approx(0.1)
     assert advice.backlash_mm == pytest.approx(0.100 + 0.1 * 0.65056, abs=1e-4)
     assert f"out, away from the apex, by 0.100 mm: {verb} 0.100 mm" in plain(advice)
@@ -126,28 +127,24 @@ def test_advised_move_is_the_smallest_that_brings_the_interval_inside(
     if advice.answer != "move":
         return
     size = sum(move.move_mm**2 for move in advice.moves)
-    # Every smaller combination, tried one by one with the relation written out again, lands outside.
+    # Every smaller combination, tried one by one with the relations written out again, lands outside.
+    reach_mm = 2 * math.hypot(13, 40)
     sine = {"gear": 40 / math.hypot(13, 40), "pinion": 13 / math.hypot(13, 40)}
+    twice = 2 * math.sin(math.radians(20))
+    along = math.pi * 2 * math.cos(math.radians(20)) / reach_mm
     options = [changes(stocks.get(member)) for member in ("gear", "pinion")]
     for gear, pinion in itertools.product(*options):
-        if gear.move_mm**2 + pinion.move_mm**2 < size - 1e-12:
-            shift = (
-                2
-                * math.sin(math.radians(20))
-                * (gear.move_mm * sine["gear"] + pinion.move_mm * sine["pinion"])
-            )
-            extra = 1.96 * math.hypot(
-                0.05
-                / math.sqrt(3)
-                * 2
-                * math.sin(math.radians(20))
-                * (abs(gear.move_mm) * sine["gear"] + abs(pinion.move_mm) * sine["pinion"]),
-                2
-                * math.sin(math.radians(20))
-                * math.hypot(gear.uncertainty_mm * sine["gear"], pinion.uncertainty_mm * sine["pinion"]),
-            )
-            reach = math.hypot(half, extra) + 1e-7
-            assert backlash + shift - reach < least or backlash + shift + reach > least + room
+        if gear.move_mm**2 + pinion.move_mm**2 > size - 1e-12:
+            continue
+        shifts = twice * gear.move_mm * sine["gear"], twice * pinion.move_mm * sine["pinion"]
+        extra = math.hypot(
+            0.03 / math.sqrt(3) * (abs(shifts[0]) + abs(shifts[1])),
+            along * (gear.move_mm * sine["pinion"] - pinion.move_mm * sine["gear"]) / math.sqrt(2),
+            twice * gear.uncertainty_mm * sine["gear"],
+            twice * pinion.uncertainty_mm * sine["pinion"],
+        )
+        reach = math.hypot(half, 1.96 * extra) + 1e-6
+        assert backlash + sum(shifts) - reach < least or backlash + sum(shifts) + reach > least + room
 
 
 def test_no_move_where_none_is_needed() -> None:
