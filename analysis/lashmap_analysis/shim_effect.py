@@ -10,7 +10,7 @@ The same model shows what the handbook leaves out: the member's teeth also slide
 ΔA cos δ, where they are thicker or thinner in proportion to the cone distance. A pinion tooth that stands
 centred in its space gains by it what a gear tooth centred in its own loses: ± (π m_et / 2) cos α_n cos β_e
 ΔA cos δ / R_e. Which of the two it is depends on how far the pair is rolled when the backlash is measured, so
-it is an uncertainty: some 3 % of the change for the gear of a 3:1 set, 15 % at 1:1, and 30 % for a 3:1 pinion.
+it is an uncertainty: some 3 % of the change for the gear of a 3:1 set, 15 % at 1:1, 30 % for a 3:1 pinion.
 """
 
 from __future__ import annotations

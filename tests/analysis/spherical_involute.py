@@ -2,8 +2,8 @@
 
 Nothing of `lashmap_analysis` is used. A great circle that rolls on the base circle of a cone, both on a
 sphere about the apex, draws the spherical involute; the flank is the cone of rays from the apex through it.
-The pinion is held, a member may be shifted along its axis, and how far the gear can turn is found point by point
-over the pinion's flank.
+The pinion is held, a member may be shifted along its axis, and how far the gear can turn is found point by
+point over the pinion's flank.
 
 Where the flanks touch depends on how far the pair is rolled: a crowned pair touches near the pitch line, and
 which teeth touch there on either side changes from roll to roll. `phase` says so for both sides alike: 0 when
@@ -86,7 +86,7 @@ class BevelPair:
         foot = np.stack([sin(base) * np.cos(roll), sin(base) * np.sin(roll), np.full_like(roll, cos(base))])
         along = np.stack([-np.sin(roll), np.cos(roll), np.zeros_like(roll)])
         point = np.cos(unwound) * foot - np.sin(unwound) * along
-        return np.interp(polar, np.arccos(point[2]), np.arctan2(point[1], point[0]))
+        return np.asarray(np.interp(polar, np.arccos(point[2]), np.arctan2(point[1], point[0])))
 
     def _pinion_flank(self, phase: float) -> Floats:
         """Points on a pinion flank that faces +y, shape (profile, face, 3)."""

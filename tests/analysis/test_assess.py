@@ -10,13 +10,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench
 from lashmap_analysis.assess import assess
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.flags import FlagName
 from lashmap_analysis.record import Limits, RockTrace, TestRecord
 from lashmap_analysis.verdict import STANDING_CAUTION
-
-from analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench
 
 BENCH = Bench(seed=5)
 
