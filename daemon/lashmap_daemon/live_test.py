@@ -226,9 +226,8 @@ class LiveTest:
                 loop.remove_signal_handler(number)
 
     def _emit(self, event: events.Event) -> None:
-        stamped = events.Stamped(
-            time_s=self._now_s(), utc=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"), event=event
-        )
+        utc = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
+        stamped = events.Stamped(time_s=self._now_s(), utc=utc, event=event)
         self._logbook.append(self._test, stamped)
         if isinstance(event, events.TestClosed):
             self._closed = event

@@ -129,7 +129,7 @@ class VirtualTest:
         return [stamped.event for stamped in self.stream if isinstance(stamped.event, kind)]
 
     def _emit(self, event: events.Event) -> None:
-        stamped = events.Stamped(time_s=self.now_s, utc="2026-11-25T08:00:00.000+00:00", event=event)
+        stamped = events.Stamped(time_s=self.now_s, utc="2026-11-25T08:00:00Z", event=event)
         self.logbook.append(self.started.test, stamped)
         self.stream.append(stamped)
         if self.follow and isinstance(event, events.PositionAsked):
