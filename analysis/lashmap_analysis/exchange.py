@@ -79,6 +79,7 @@ class PlanModel:
     def of(cls, cycle: MeshCycle) -> PlanModel:
         """The model with all scales at the medians of their priors."""
         priors = Priors()
+        teeth = (cycle.gear_teeth, cycle.pinion_teeth)
         model = PatternModel.of(cycle, priors.constant_um)
         prior = model.covariance(priors.typical(), np.zeros(len(model.features)))
         gear, pinion = model.pick(cycle.engagements)
@@ -87,16 +88,15 @@ class PlanModel:
             turn_waves(cycle.pinion_teeth, 1)[pinion - cycle.gear_teeth],
         ]
         waves = np.concatenate([np.ones((cycle.length, 1)), *both], axis=1)
-        teeth = np.zeros((cycle.length, len(prior)))
-        rows = np.arange(cycle.length)
-        teeth[rows, gear] = teeth[rows, pinion] = 1.0
+        meetings = np.diag(np.repeat([1.0 / cycle.gear_teeth, 1.0 / cycle.pinion_teeth], teeth))
+        meetings[gear, pinion] = meetings[pinion, gear] = 1.0 / cycle.length
         return cls(
             model=model,
             prior=prior,
             gear=gear,
             pinion=pinion,
             waves=waves,
-            meetings=teeth.T @ teeth / cycle.length,
+            meetings=meetings,
         )
 
     def left(self, plan: Integers) -> Floats:
@@ -200,7 +200,7 @@ def _best_addition(model: PlanModel, rest: Integers, candidates: Integers, to_be
     left = model.left(rest)
     variance = model.variance(left)
     reached = left[:, model.gear[candidates]] + left[:, model.pinion[candidates]]
-    taken = np.sum(reached * (model.meetings @ reached), axis=0) / (variance[candidates] + READING_UM**2)
+    taken = model.variance(left @ model.meetings @ left)[candidates] / (variance[candidates] + READING_UM**2)
     projected = model.waves @ model.plain_inverse(rest)
     plain = np.sum(projected * model.waves, axis=1)
     chosen = projected[candidates]

@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from lashmap_analysis.lash_model import PatternModel, at_engagements, scales_of
+from lashmap_analysis.lash_model import PatternModel, at_engagements, scales_of, weighted_sums
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -86,11 +86,10 @@ def data_covariance(model: PatternModel, readings: Readings, scales: Floats, spe
     for tooth in (gear, pinion):
         fixed += special[tooth] * (tooth[:, np.newaxis] == tooth)
     fixed[np.diag_indices(count)] += np.square(readings.free_um)
-    stack = np.square(scales[:, :6]) @ kernels.reshape(6, -1) + fixed.ravel()
-    covariance = stack.reshape(-1, count, count)
+    covariance: Floats = weighted_sums(np.square(scales[:, :6]), kernels) + fixed
     noise = np.square(scales[:, 6:7] * readings.uncertainty_um)
     covariance[:, np.arange(count), np.arange(count)] += noise
-    return np.asarray(covariance)
+    return covariance
 
 
 def log_likelihood(model: PatternModel, readings: Readings, scales: Floats, special: Floats) -> Floats:
@@ -179,7 +178,9 @@ def posterior(
     gain = across @ np.linalg.inv(data_covariance(model, readings, scales, special))
     means = gain @ readings.value_um
     mean = means.mean(axis=0)
-    known = np.tensordot(gain, across, axes=([0, 2], [0, 2])) - (means - mean).T @ (means - mean)
+    known = -(means - mean).T @ (means - mean)
+    for one_gain, one_across in zip(gain, across, strict=True):
+        known += one_gain @ one_across.T
     covariance = model.covariance(scales, special) - known / COMPONENTS
     return PatternPosterior(
         mean_um=mean,

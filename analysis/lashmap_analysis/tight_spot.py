@@ -25,6 +25,7 @@ Floats = NDArray[np.float64]
 
 COVERAGE = 0.95
 MM_PER_UM = 1e-3
+LEAST_DIP_UM = 1.0  # below the resolution of common indicators no cause is worth naming (common practice)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,10 +94,11 @@ def cause_of(
     """What makes this engagement tight, as a short phrase.
 
     The dip, mean backlash minus backlash here, is the sum of four parts: waves (once and twice per turn) and
-    own tooth deviations, of either member.  Rule: ``none`` when the dip is below twice its standard
-    uncertainty; ``tooth-to-tooth`` when own deviations make more than half of it; ``not separable`` when the
-    once-per-turn terms are merged; otherwise ``gear side`` or ``pinion side`` for the member that brings more
-    than two thirds, else ``both members``.
+    own tooth deviations, of either member.  Rule: ``none`` when the dip is below 1 µm; ``not settled by these
+    positions`` when it is below three times its standard uncertainty (it was picked as the deepest);
+    ``tooth-to-tooth`` when own deviations make more than half of it; otherwise ``gear side`` or ``pinion
+    side`` for the member that brings more than two thirds, else ``both members``.  Where the once-per-turn
+    terms are merged, ``not separable`` stands for all but ``tooth-to-tooth``.
     """
     teeth = (model.cycle.gear_teeth, model.cycle.pinion_teeth)
     here = (engagement % teeth[0], teeth[0] + engagement % teeth[1])
@@ -114,12 +116,13 @@ def cause_of(
         own += shares[-1] + _waves(pattern)[tooth - first]
     dip = sum(shares)
     uncertainty = math.sqrt(max(float(functional @ posterior.covariance_um2 @ functional), 0.0))
-    if dip < 2.0 * uncertainty:
-        return "none"
-    if own > 0.5 * dip:
+    settled = dip >= max(3.0 * uncertainty, LEAST_DIP_UM)
+    if settled and own > 0.5 * dip:
         return "tooth-to-tooth"
     if not (separable.gear and separable.pinion):
         return "not separable"
+    if not settled:
+        return "none" if dip < LEAST_DIP_UM else "not settled by these positions"
     if shares[0] > 2.0 / 3.0 * dip:
         return "gear side"
     return "pinion side" if shares[1] > 2.0 / 3.0 * dip else "both members"
