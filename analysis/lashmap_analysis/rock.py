@@ -14,10 +14,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashmap_analysis.rock_checks import Evidence, check
-from lashmap_analysis.rock_dwells import Settled, settle
+from lashmap_analysis.rock_checks import check, too_few, without_stays
+from lashmap_analysis.rock_dwells import Settled, settle, straighten
+from lashmap_analysis.rock_evidence import Evidence
 from lashmap_analysis.rock_flanks import Stays, find_stays
-from lashmap_analysis.rock_steps import NO_LASH, measure_steps
+from lashmap_analysis.rock_samples import out_of_range
+from lashmap_analysis.rock_steps import NO_LASH, Lash, measure_steps
 
 if TYPE_CHECKING:
     from lashmap_analysis.flags import Flag
@@ -92,12 +94,11 @@ def measure_rock(time_s: ArrayLike, indicator_mm: ArrayLike, *, resolution_mm: f
     time, trace = np.asarray(time_s, dtype=np.float64), np.asarray(indicator_mm, dtype=np.float64)
     _refuse_nonsense(time, trace, resolution_mm)
     finite = np.isfinite(trace)
-    missing = out_of_range = 0
+    infinite = 0
     if not finite.all():
-        out_of_range = int(np.isinf(trace).sum())
-        missing = trace.size - out_of_range - int(finite.sum())
+        infinite = int(np.count_nonzero(np.isinf(trace)))
         time, trace = time[finite], trace[finite]
-    return _measure(time, trace, resolution_mm, out_of_range, missing)
+    return _measure(time, trace, resolution_mm, infinite)
 
 
 def measure_rocks(
@@ -139,29 +140,34 @@ def _refuse_nonsense(time: Floats, trace: Floats, resolution_mm: float) -> None:
         raise ValueError("time_s must be finite and must not decrease")
 
 
-def _measure(
-    time_s: Floats, trace: Floats, resolution_mm: float, out_of_range: int, missing: int
-) -> RockReading:
+def _measure(time_s: Floats, trace: Floats, resolution_mm: float, infinite: int) -> RockReading:
     """Measure a finite trace."""
-    settled, lash, gaps = None, NO_LASH, np.zeros(0)
-    centre = float(time_s.mean()) if time_s.size else 0.0
-    centred = time_s - centre
-    stays = find_stays(centred, trace)
-    if stays.start.size >= 2:
-        settled = settle(centred, stays, resolution_mm)
-        gaps, broken = _gaps(time_s, stays, settled)
-        lash = measure_steps(stays, settled, broken)
+    flags = [out_of_range(infinite)] if infinite else []
+    if trace.size < 2:
+        return _reading(NO_LASH, 0.0, (), [*flags, too_few(0)])
+    padded = np.zeros(time_s.size + 1)
+    np.subtract(time_s, np.add.reduce(time_s) / time_s.size, out=padded[:-1])
+    stays = find_stays(padded[:-1], trace)
+    if stays.start.size < 2:
+        return _reading(NO_LASH, 0.0, (), [*flags, *without_stays(trace, stays, resolution_mm)])
+    stays = straighten(padded, stays)
+    settled = settle(padded, stays, resolution_mm)
+    gaps, broken = _gaps(time_s, stays, settled)
+    lash = measure_steps(stays, settled, broken)
     evidence = Evidence(
         time_s=time_s,
         indicator_mm=trace,
+        resolution_mm=resolution_mm,
         stays=stays,
         settled=settled,
         lash=lash,
-        resolution_mm=resolution_mm,
-        not_finite=out_of_range,
-        missing=missing,
-        gaps=gaps,
+        gaps_s=gaps,
     )
+    flags += check(evidence)
+    return _reading(lash, stays.levels.slope + lash.slope, _dwells(time_s, stays, settled), flags)
+
+
+def _reading(lash: Lash, drift: float, dwells: tuple[Dwell, ...], flags: list[Flag]) -> RockReading:
     return RockReading(
         reading_mm=lash.mean_mm,
         standard_uncertainty_mm=lash.standard_uncertainty_mm,
@@ -169,15 +175,15 @@ def _measure(
         peak_to_peak_mm=lash.peak_to_peak_mm,
         spread_mm=lash.spread_mm,
         reversals=lash.steps,
-        drift_mm_per_s=stays.levels.slope + lash.slope,
-        dwells=_dwells(time_s, stays, settled),
-        flags=tuple(check(evidence)),
+        drift_mm_per_s=drift,
+        dwells=dwells,
+        flags=tuple(flags),
     )
 
 
 def _gaps(time_s: Floats, stays: Stays, settled: Settled) -> tuple[Floats, NDArray[np.bool_] | None]:
     """Gaps longer than half a typical dwell and five sample times, and the changes of flank they hide."""
-    pause = np.diff(time_s)
+    pause = time_s[1:] - time_s[:-1]
     mean = (time_s[-1] - time_s[0]) / pause.size
     if pause.max() <= 4 * mean:
         return np.zeros(0), None
@@ -190,9 +196,7 @@ def _gaps(time_s: Floats, stays: Stays, settled: Settled) -> tuple[Floats, NDArr
     return pause[away], broken
 
 
-def _dwells(time_s: Floats, stays: Stays, settled: Settled | None) -> tuple[Dwell, ...]:
-    if settled is None:
-        return ()
+def _dwells(time_s: Floats, stays: Stays, settled: Settled) -> tuple[Dwell, ...]:
     kept = settled.settled
     level = settled.offset_mm + stays.levels.mid_mm + stays.levels.slope * settled.time
     columns = (

@@ -24,6 +24,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from lashmap_analysis.rock_creep import Creep, measure_creep
+from lashmap_analysis.rock_dwells import drift_weights
+
 if TYPE_CHECKING:
     from lashmap_analysis.rock_dwells import Settled
     from lashmap_analysis.rock_flanks import Floats, Integers, Stays
@@ -45,6 +48,7 @@ class Lash:
         scatter_mm: Standard deviation of a level about the model.
         residual_mm: Levels less model, in the order of the settled dwells.
         peak_to_peak_mm: Mean over the same steps from extreme to extreme.
+        creep: Movement on the flanks.
     """
 
     mean_mm: float
@@ -56,6 +60,7 @@ class Lash:
     scatter_mm: float
     residual_mm: Floats
     peak_to_peak_mm: float
+    creep: Creep
 
 
 NO_LASH = Lash(
@@ -68,6 +73,7 @@ NO_LASH = Lash(
     scatter_mm=nan,
     residual_mm=np.zeros(0),
     peak_to_peak_mm=nan,
+    creep=Creep(travel_mm=0.0, limit_mm=inf, uncertainty_mm=0.0),
 )
 
 
@@ -89,7 +95,7 @@ def measure_steps(stays: Stays, settled: Settled, broken: Booleans | None) -> La
     if not near.any():
         return NO_LASH
     sign, time, level = stays.sign[kept], settled.time[kept], settled.offset_mm[kept]
-    drift_weight = _drift_weights(time, sign)
+    drift_weight = drift_weights(time, sign)
     slope, freedom = float(drift_weight.dot(level)), level.size - 3
     straight = level - slope * time
     residual = _residuals(straight, sign)
@@ -99,10 +105,14 @@ def measure_steps(stays: Stays, settled: Settled, broken: Booleans | None) -> La
     weight -= float(weight.dot(time)) * drift_weight
     square = float(weight.dot(weight))
     scatter2 = float(residual.dot(residual)) / freedom if freedom > 0 else nan
-    uncertainty, effective = _combine(stays, settled, kept, square, scatter2, freedom)
+    mean = float(steps.sum()) / steps.size
+    creep = measure_creep(stays, settled, kept, slope, mean)
+    rounding2 = 2 * repeated_rounding(_dither(stays, settled, kept), settled.resolution_mm)
+    random = _random(settled, kept, square, scatter2, freedom)
+    uncertainty, effective = _combine(random, rounding2 + creep.uncertainty_mm**2)
     extreme = settled.extreme_mm[kept]
     return Lash(
-        mean_mm=float(steps.mean()),
+        mean_mm=mean,
         standard_uncertainty_mm=uncertainty,
         degrees_of_freedom=effective,
         spread_mm=float(steps.max() - steps.min()),
@@ -111,17 +121,18 @@ def measure_steps(stays: Stays, settled: Settled, broken: Booleans | None) -> La
         scatter_mm=sqrt(scatter2) if freedom > 0 else nan,
         residual_mm=residual,
         peak_to_peak_mm=float((extreme[:-1] + extreme[1:])[near].mean()),
+        creep=creep,
     )
 
 
 def _residuals(straight: Floats, sign: Floats) -> Floats:
     """What is left of drift-free levels about the mean of their flank."""
     high = sign > 0
-    residual = straight.copy()
-    for flank in (high, ~high):
-        if flank.any():
-            residual[flank] -= straight[flank].mean()
-    return residual
+    count, highs = sign.size, int(np.count_nonzero(high))
+    total, total_high = float(np.add.reduce(straight)), float(high.dot(straight))
+    low_mean = (total - total_high) / (count - highs) if count > highs else 0.0
+    high_mean = total_high / highs if highs else 0.0
+    return straight - low_mean - (high_mean - low_mean) * high
 
 
 def _weights(sign: Floats, near: Booleans) -> Floats:
@@ -133,46 +144,44 @@ def _weights(sign: Floats, near: Booleans) -> Floats:
     return weight
 
 
-def _drift_weights(time: Floats, sign: Floats) -> Floats:
-    """Weights d with d·y = slope of the least squares fit of y on (1, time, sign)."""
-    across, flank = time - time.mean(), sign - sign.mean()
-    power = float(flank.dot(flank))
-    if power > 0:
-        across = across - flank * (float(across.dot(flank)) / power)
-    left = float(across.dot(across))
-    return across / left if left > 0 else np.zeros_like(across)
-
-
-def _combine(  # noqa: PLR0917 - numbers of one formula
-    stays: Stays, settled: Settled, kept: Integers, square: float, scatter2: float, freedom: int
+def _random(
+    settled: Settled, kept: Integers, square: float, scatter2: float, freedom: int
 ) -> tuple[float, float]:
-    """Standard uncertainty of the mean step and its effective degrees of freedom."""
+    """Variance of the mean step by scatter, and its degrees of freedom.
+
+    The levels cannot repeat better than the noise of their samples allows: where few levels happen to agree
+    better than that, the noise within the dwells, which is known far better, stands in for their scatter.
+    """
     if freedom < 1:
         return nan, nan
     count = (settled.stop - settled.start)[kept]
-    sampling2 = settled.noise_mm**2 * float((1 / count).mean())
+    sampling2 = settled.noise_mm**2 * float((1 / count).sum()) / kept.size
     if scatter2 >= sampling2:
-        random2, random_freedom = scatter2 * square, float(freedom)
-    else:
-        random2, random_freedom = sampling2 * square, float(count.sum() - count.size)
-    rounding2 = 2 * repeated_rounding(_dither(stays, settled, kept), settled.resolution_mm)
-    variance = random2 + rounding2
-    if variance <= 0:
+        return scatter2 * square, float(freedom)
+    return sampling2 * square, float(count.sum() - kept.size)
+
+
+def _combine(random: tuple[float, float], type_b2: float) -> tuple[float, float]:
+    """Standard uncertainty and its degrees of freedom (GUM G.4.1; those of the type B part are infinite)."""
+    random2, freedom = random
+    variance = random2 + type_b2
+    if not variance > 0:
         return nan, nan
-    return sqrt(variance), random_freedom * (variance / random2) ** 2 if random2 > 0 else inf
+    return sqrt(variance), freedom * (variance / random2) ** 2 if random2 > 0 else inf
 
 
 def _dither(stays: Stays, settled: Settled, kept: Integers) -> float:
     """Variance of the signal on a flank before rounding, mean of both flanks (Sheppard's correction)."""
-    time, sign = settled.time[kept], stays.sign[kept]
-    level = settled.offset_mm[kept] + stays.levels.slope * time
+    level = settled.offset_mm[kept] + stays.levels.slope * settled.time[kept]
     count = (settled.stop - settled.start)[kept]
+    spread = settled.variance_mm2[kept] + level * level
+    high = count * (stays.sign[kept] > 0)
     total = 0.0
-    for flank in (sign > 0, sign < 0):
-        weight = count[flank] / count[flank].sum()
-        mean = weight.dot(level[flank])
-        total += weight.dot(settled.variance_mm2[kept][flank]) + weight.dot((level[flank] - mean) ** 2)
-    return max(0.5 * float(total) - settled.resolution_mm**2 / 12, 0.0)
+    for weight in (high, count - high):
+        samples = float(np.add.reduce(weight))
+        if samples > 0:
+            total += float(weight.dot(spread)) / samples - (float(weight.dot(level)) / samples) ** 2
+    return max(0.5 * total - settled.resolution_mm**2 / 12, 0.0)
 
 
 def repeated_rounding(dither_mm2: float, resolution_mm: float) -> float:
