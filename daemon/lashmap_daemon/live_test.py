@@ -21,7 +21,8 @@ from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.port import Port
 from lashmap_drivers.readings import Chunk
 
-from lashmap_daemon import events, sequence
+from lashmap_daemon import events
+from lashmap_daemon import sequence_words as words
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.conductor import Conductor
 from lashmap_daemon.errors import StandError
@@ -192,13 +193,13 @@ class LiveTest:
         word, _, rest = command.partition(" ")
         match word:
             case "repeat":
-                self.conductor.happen(sequence.Repeat())
+                self.conductor.happen(words.Repeat())
             case "skip":
-                self.conductor.happen(sequence.Skip())
+                self.conductor.happen(words.Skip())
             case "note" if rest:
                 self.conductor.note(rest)
             case "stop":
-                self.conductor.happen(sequence.Stop("stopped", "by the operator"))
+                self.conductor.happen(words.Stop("stopped", "by the operator"))
 
     @contextmanager
     def _closing_record(self) -> Iterator[None]:
@@ -216,7 +217,7 @@ class LiveTest:
     @contextmanager
     def _stopped_by_signals(self) -> Iterator[None]:
         loop = asyncio.get_running_loop()
-        stop = sequence.Stop("stopped", "by the operator")
+        stop = words.Stop("stopped", "by the operator")
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, self.conductor.happen, stop)
         try:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 
+from lashmap_analysis.record import Shaft
 from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.port import Port
 from rich.console import Console
@@ -50,6 +51,7 @@ class RunOptions:
         operator: Who runs the test.
         locked_out: The cautions are confirmed on the command line.
         plain: Plain lines also on a terminal.
+        runout: Members to turn for their runout after the last position.
     """
 
     stand: Path
@@ -59,6 +61,7 @@ class RunOptions:
     operator: str
     locked_out: bool
     plain: bool
+    runout: tuple[Shaft, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,6 +103,7 @@ def run(options: RunOptions, console: Console) -> int:
         now=now,
         version=version("lashmap"),
         box_name=str(options.box),
+        sweeps=options.runout,
     )
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     box = complete_box(box, person)

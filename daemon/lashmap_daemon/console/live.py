@@ -63,12 +63,12 @@ class LiveScreen:
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
-        from lashmap_daemon.events import PositionAsked, TestStarted  # noqa: PLC0415 - keeps start-up light
+        from lashmap_daemon.events import PositionAsked, SweepAsked, TestStarted  # noqa: PLC0415 - keeps start-up light
 
         match stamped.event:
             case TestStarted() as started:
                 self._units = started.box.box.units
-            case PositionAsked():
+            case PositionAsked() | SweepAsked():
                 self._instruction = sentence(stamped.event, "mm") or ""
                 return
         text = sentence(stamped.event, "in" if self._units == "in" else "mm")
@@ -117,7 +117,10 @@ def _right(view: View) -> RenderableType:
     facts.add_row("to", "–" if view.target_deg is None else angle_text(view.target_deg, decimals=2))
     facts.add_row("encoder", _age(view.encoder_age_s))
     facts.add_row("doing", Text(str(view.phase)))
-    facts.add_row("rock", _rock(view))
+    if view.swept_deg is None:
+        facts.add_row("rock", _rock(view))
+    else:
+        facts.add_row("sweep", f"turned {view.swept_deg:.0f}°")
     if view.tight_spot:
         gear_deg, lash_mm = view.tight_spot
         lash = format_length(lash_mm, view.units)
