@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from lashmap_analysis.lash_model import at_engagements, turn_waves
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from lashmap_analysis.lash_model import PatternModel
     from lashmap_analysis.lash_posterior import PatternPosterior
     from lashmap_analysis.separability import Separability
@@ -25,6 +27,7 @@ Floats = NDArray[np.float64]
 
 COVERAGE = 0.95
 MM_PER_UM = 1e-3
+UNEXPLAINED = "one reading that nothing else explains: measure there again"
 LEAST_DIP_UM = 1.0  # below the resolution of common indicators no cause is worth naming (common practice)
 
 
@@ -47,6 +50,21 @@ class TightSpot:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Standing:
+    """A tight reading that the map cannot explain and nobody has measured again: it stands as it was read.
+
+    Attributes:
+        engagement: In 0 … mesh cycle − 1.
+        value_um: The reading, about the readings' middle.
+        uncertainty_um: Its standard uncertainty.
+    """
+
+    engagement: int
+    value_um: float
+    uncertainty_um: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Extremes:
     """Least and largest backlash over the mesh cycle.
 
@@ -65,14 +83,23 @@ class Extremes:
     tightest_probability: Floats
 
 
-def extremes(model: PatternModel, posterior: PatternPosterior, middle_mm: float) -> Extremes:
-    """Search the whole mesh cycle in every drawn pattern."""
+def extremes(
+    model: PatternModel, posterior: PatternPosterior, middle_mm: float, standing: Sequence[Standing] = ()
+) -> Extremes:
+    """Search the whole mesh cycle in every drawn pattern, and among the readings that stand."""
     teeth = model.cycle.gear_teeth
     gear, pinion = posterior.draws_um[:, :teeth], posterior.draws_um[:, teeth:]
     least, where = model.cycle.least(gear, pinion)
     most, _ = model.cycle.most(gear, pinion)
     mean = posterior.mean_um[np.newaxis]
-    _, named = model.cycle.least(mean[:, :teeth], mean[:, teeth:])
+    expected, named = model.cycle.least(mean[:, :teeth], mean[:, teeth:])
+    normal = np.random.default_rng(len(least)).standard_normal(len(least))
+    for reading in standing:
+        read = reading.value_um + reading.uncertainty_um * normal
+        where = np.where(read < least, reading.engagement, where)
+        least = np.minimum(least, read)
+        named = np.where(reading.value_um < expected, reading.engagement, named)
+        expected = np.minimum(expected, reading.value_um)
     low, high = np.quantile(least, [(1.0 - COVERAGE) / 2.0, (1.0 + COVERAGE) / 2.0])
     return Extremes(
         tight_spot=TightSpot(
