@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashmap_analysis.flags import Flag, FlagName
-from lashmap_analysis.rock_dwells import FEW_SAMPLES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,7 +29,7 @@ MOST_TRAVEL_FEW = (0.42, 0.6)
 
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
     """Yield what speaks against rest on the flanks."""
-    settled = evidence.settled.settled
+    settled = evidence.settled
     share = np.count_nonzero(settled) / settled.size
     travel = _travel_share(evidence)
     numbers = {"settled_dwells": float(np.count_nonzero(settled)), "dwells": float(settled.size)}
@@ -61,7 +60,7 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
 
 def _check_one_sided(evidence: Evidence) -> Iterator[Flag]:
     """Rest on one flank while the gear turns round before it reaches the other."""
-    settled, high = evidence.settled.settled, evidence.stays.sign > 0
+    settled, high = evidence.settled, evidence.high
     shares = [np.count_nonzero(settled[flank]) / np.count_nonzero(flank) for flank in (high, ~high)]
     if max(shares) > 0.8 and min(shares) < 0.3:
         yield Flag(
@@ -77,21 +76,20 @@ def _travel_share(evidence: Evidence) -> float:
 
     Both flanks together and each by itself: a gear that is thrown and falls back travels on one side only.
     """
-    step = max(evidence.stays.levels.step_mm, evidence.lash.mean_mm if evidence.lash.steps else 0.0)
+    step = max(evidence.step_mm, evidence.lash.mean_mm if evidence.lash.steps else 0.0)
     resolution = evidence.resolution_mm
-    noise = evidence.settled.noise_mm
+    noise = evidence.noise_mm
     if step < 2 * resolution:
         return 0.0
     inner = max(0.25 * step, 0.5 * step - max(0.75 * resolution, 4 * noise, 0.1 * step))
-    first, last = evidence.stays.start[1], evidence.stays.stop[-2]
-    offset = evidence.stays.offset_mm[first:last]
+    first, last = evidence.stay_start[1], evidence.stay_stop[-2]
+    offset = evidence.offset_mm[first:last]
     low, high = np.count_nonzero(offset < 0), np.count_nonzero(offset > 0)
     near_low = np.count_nonzero(offset < -inner)
     near_high = np.count_nonzero(offset > inner)
     # samples at rest that noise carries between the flanks
     astray = 0.5 * erfc((0.5 * step - inner) / (noise * sqrt(2))) if noise > 0 else 0.0
-    few = evidence.settled.typical_samples < FEW_SAMPLES
-    most_of_both, most_of_one = MOST_TRAVEL_FEW if few else (MOST_TRAVEL, MOST_TRAVEL)
+    most_of_both, most_of_one = MOST_TRAVEL_FEW if evidence.few else (MOST_TRAVEL, MOST_TRAVEL)
     worst = 0.0
     for count, near, most in (
         (low + high, near_low + near_high, most_of_both),

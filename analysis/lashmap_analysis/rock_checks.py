@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 LEAST_STEPS = 4
 """Five dwells leave two degrees of freedom after mean, drift and step: the least that shows repeatability."""
 
-MOST_UNCERTAIN = 0.5
+MOST_UNCERTAIN = 0.4
 """Expanded uncertainty as a share of the reading above which there is hardly a reading."""
 
 LEAST_SEPARATION = 3.0
@@ -116,8 +116,8 @@ def _student(freedom: float) -> float:
 
 def _check_separation(evidence: Evidence) -> Iterator[Flag]:
     """The least-step test that a flat or noisy trace cannot pass."""
-    noise, resolution = evidence.settled.noise_mm, evidence.resolution_mm
-    step = evidence.lash.mean_mm if evidence.lash.steps else evidence.stays.levels.step_mm
+    noise, resolution = evidence.noise_mm, evidence.resolution_mm
+    step = evidence.lash.mean_mm if evidence.lash.steps else evidence.step_mm
     # a step of exactly two resolutions passes whatever the last bit says
     if step < LEAST_RESOLUTIONS * resolution * (1 - 1e-9) or step < LEAST_SEPARATION * noise:
         yield Flag(
@@ -130,11 +130,11 @@ def _check_separation(evidence: Evidence) -> Iterator[Flag]:
 
 def _check_heavy(evidence: Evidence) -> Iterator[Flag]:
     """Peak to peak above the settled step by more than noise, rounding and a light bounce."""
-    lash, settled = evidence.lash, evidence.settled
+    lash = evidence.lash
     if not isfinite(lash.peak_to_peak_mm):
         return
     # expected largest of n normal values is below sqrt(2 ln n) standard deviations
-    noise = 2 * settled.noise_mm * sqrt(2 * log(max(settled.typical_samples, 2.0)))
+    noise = 2 * evidence.noise_mm * sqrt(2 * log(max(evidence.typical_samples, 2.0)))
     limit = max(0.1 * lash.mean_mm, 1.5 * evidence.resolution_mm) + noise
     excess = lash.peak_to_peak_mm - lash.mean_mm
     if excess > limit:

@@ -1,8 +1,8 @@
 """Movement of the gear while it should rest on a flank: elastic wind-up, or a hand that does not hold still.
 
 Decided here: how far the gear moves on a flank from the middle of a stay on, flank by flank, what of it is
-more than noise, and what it adds to the uncertainty. A flank level means contact under a light, steady torque;
-where it still changes, part of it is the shaft winding up, and the lash is read too large.
+more than noise, and what it adds to the uncertainty. A flank level means contact under a light, steady
+torque; where it still changes, part of it is the shaft winding up, and the lash is read too large.
 
 Not seen: a press that is the same from contact to departure. Its deflection belongs to the stand, not to the
 trace.
@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.rock_dwells import FEW_SAMPLES, median_of
+from lashmap_analysis.rock_groups import median_of, ratio
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock_dwells import Settled
-    from lashmap_analysis.rock_flanks import Floats, Stays
+    from lashmap_analysis.rock_groups import Floats, Groups, Integers
+    from lashmap_analysis.rock_stack import StayStack
 
 SHARE = 0.01
 """Movement from the middle of the stay to a fifth later, as a share of the step, that is refused."""
@@ -50,61 +51,77 @@ class Creep:
     uncertainty_mm: float
 
 
-def measure_creep(stays: Stays, settled: Settled, kept: np.ndarray, slope: float, step_mm: float) -> Creep:
-    """Compare the middle of the stays with the fifths before and after it.
+def measure_creep(  # noqa: PLR0917 - parallel arrays of one stage
+    stays: StayStack,
+    settled: Settled,
+    kept: Integers,
+    groups: Groups,
+    trace: Integers,
+    slope: Floats,
+    step_mm: Floats,
+) -> list[Creep]:
+    """Compare the middle of the stays with what comes before and after it, trace by trace.
 
     Args:
         stays: The stays on the flanks.
-        settled: Their settled parts and shapes.
-        kept: Indices of the settled stays.
-        slope: Drift still in the offsets.
-        step_mm: Mean step.
+        settled: Their settled parts.
+        kept: Shape (k,), indices of the settled stays.
+        groups: Those of each trace.
+        trace: Shape (h,), number of each of these traces in the stack.
+        slope: Shape (h,), drift still in the offsets.
+        step_mm: Shape (h,), mean step.
     """
-    sign, shape = stays.sign[kept], settled.shape_mm[kept]
-    drifting = sign * slope * settled.apart_time[kept]
+    sign, shape = stays.sign[kept], settled.middles.shape_mm[kept]
+    drifting = sign * groups.spread(slope) * settled.middles.apart_time[kept]
     early, late = shape[:, 1] - shape[:, 0] - drifting, shape[:, 2] - shape[:, 1] - drifting
-    if settled.typical_samples < FEW_SAMPLES:
-        return _creep_of_few(sign, early, late, settled, step_mm)
-    return _creep_of_many(sign, late, settled, step_mm)
+    few = settled.middles.few[trace]
+    jitter, resolution = settled.middles.jitter_mm[trace], settled.resolution_mm
+    noise = jitter * np.sqrt(10 / settled.middles.typical_samples[trace])
+    creeps = _creep_of_many(sign, late, groups, noise, step_mm, resolution)
+    for at in np.flatnonzero(few).tolist():
+        one = slice(groups.first[at], groups.first[at] + groups.size[at])
+        least = 1.1 * max(float(jitter[at]), 0.25 * resolution)
+        creeps[at] = _creep_of_few(sign[one], early[one], late[one], least, float(step_mm[at]), resolution)
+    return creeps
 
 
-def _creep_of_many(sign: Floats, late: Floats, settled: Settled, step_mm: float) -> Creep:
+def _creep_of_many(  # noqa: PLR0917 - parallel arrays of one stage
+    sign: Floats, late: Floats, groups: Groups, noise: Floats, step_mm: Floats, resolution_mm: float
+) -> list[Creep]:
     """Movement from the middle fifth of the stay to the next one; the bounce is over by then."""
-    noise = settled.jitter_mm * sqrt(10 / settled.typical_samples)
     least = SHARE * step_mm
-    worst_travel, worst_limit, both, sure = 0.0, max(least, settled.resolution_mm), 0.0, False
+    worst_travel, worst_limit = np.zeros_like(step_mm), np.maximum(least, resolution_mm)
+    both, sure = np.zeros_like(step_mm), np.zeros(step_mm.size, dtype=np.bool_)
     high = (sign > 0).astype(np.float64)
     squared = late * late
     for on in (np.ones_like(late), high, 1 - high):
-        count = float(np.add.reduce(on))
-        if count == 0:
-            continue
-        mean = float(on.dot(late)) / count
-        travel = abs(mean)
-        deviation = sqrt(max(float(on.dot(squared)) - count * mean * mean, 0.0) / max(count - 1, 1.0))
+        count = groups.total(on)
+        mean = ratio(groups.total(on * late), count)
+        squares = np.maximum(groups.total(on * squared) - count * mean * mean, 0.0)
+        deviation = np.sqrt(squares / np.maximum(count - 1, 1.0))
+        travel, count = np.abs(mean), np.maximum(count, 1.0)
         # movement itself makes the stays differ: little more is allowed than noise explains
-        error = max(noise, min(deviation, noise + 0.03 * step_mm)) / sqrt(count)
-        both = max(both, 2 * travel)
+        error = np.maximum(noise, np.minimum(deviation, noise + 0.03 * step_mm)) / np.sqrt(count)
+        both = np.maximum(both, 2 * travel)
         # creep of the base carries single stays across the edge of a code
-        coarse = max(0.2, 1.05 / count) * settled.resolution_mm
-        limit = max(least, coarse, 3.6 * error)
-        sure |= travel > max(0.25 * least, coarse, 3 * error)
-        if travel * worst_limit > worst_travel * limit:
-            worst_travel, worst_limit = travel, limit
-    return Creep(
-        travel_mm=worst_travel,
-        limit_mm=worst_limit,
-        uncertainty_mm=REACH * both / sqrt(3) if sure else 0.0,
-    )
+        coarse = np.maximum(0.2, 1.05 / count) * resolution_mm
+        limit = np.maximum(np.maximum(least, coarse), 3.6 * error)
+        sure |= travel > np.maximum(np.maximum(0.25 * least, coarse), 3 * error)
+        worse = travel * worst_limit > worst_travel * limit
+        worst_travel, worst_limit = np.where(worse, travel, worst_travel), np.where(worse, limit, worst_limit)
+    uncertainty = np.where(sure, REACH / sqrt(3) * both, 0.0)
+    rows = zip(worst_travel.tolist(), worst_limit.tolist(), uncertainty.tolist(), strict=True)
+    return [Creep(travel_mm=travel, limit_mm=limit, uncertainty_mm=extra) for travel, limit, extra in rows]
 
 
-def _creep_of_few(sign: Floats, early: Floats, late: Floats, settled: Settled, step_mm: float) -> Creep:
+def _creep_of_few(  # noqa: PLR0917 - one trace of the same
+    sign: Floats, early: Floats, late: Floats, noise: float, step_mm: float, resolution_mm: float
+) -> Creep:
     """Movement towards both ends of the stay, on both flanks together and on each by itself.
 
     Medians, because a travel reaches into the outer samples of some stays, but not into most.
     """
-    floor = max(SHARE_FEW * step_mm, 0.4 * settled.resolution_mm)
-    noise = 1.1 * max(settled.jitter_mm, 0.25 * settled.resolution_mm)
+    floor = max(SHARE_FEW * step_mm, 0.4 * resolution_mm)
     worst = (0.0, floor)
     for on, base in ((sign != 0, floor), (sign > 0, 1.6 * floor), (sign < 0, 1.6 * floor)):
         count = int(np.count_nonzero(on))

@@ -28,8 +28,8 @@ LOG_CHANCE = -7.0
 
 def check_samples(evidence: Evidence) -> Iterator[Flag]:
     """Yield what speaks against the samples."""
-    if evidence.settled.typical_samples < LEAST_SAMPLES_PER_STAY:
-        yield undersampled(evidence.settled.typical_samples)
+    if evidence.typical_samples < LEAST_SAMPLES_PER_STAY:
+        yield undersampled(evidence.typical_samples)
     if evidence.gaps_s.size:
         yield _gap(evidence)
     yield from _check_range(evidence)
@@ -76,22 +76,22 @@ def _gap(evidence: Evidence) -> Flag:
 
 def _check_range(evidence: Evidence) -> Iterator[Flag]:
     """One flank always shows the very same value while the other one lives: the end of the range."""
-    settled, resolution = evidence.settled, evidence.resolution_mm
-    good = settled.settled
-    creep = abs(evidence.stays.levels.slope) * float(settled.apart_time.max()) * 5
-    if settled.variance_mm2[good].size and _livelier(evidence, 0.05 * resolution**2 + creep * creep):
+    good, resolution = evidence.settled, evidence.resolution_mm
+    longest = float((evidence.time_s[evidence.stay_stop - 1] - evidence.time_s[evidence.stay_start]).max())
+    creep = evidence.slope_mm_per_s * longest
+    if _livelier(evidence, 0.05 * resolution**2 + creep * creep):
         return
-    bounds = np.stack((settled.start[good], settled.stop[good] - 1), axis=1).ravel()
+    bounds = np.stack((evidence.start[good], evidence.stop[good] - 1), axis=1).ravel()
     if bounds.size < 8:
         return
     value = evidence.indicator_mm
     lowest, highest = np.minimum.reduceat(value, bounds)[::2], np.maximum.reduceat(value, bounds)[::2]
-    high = evidence.stays.sign[good] > 0
+    high = evidence.high[good]
     for flank, other, side in ((high, ~high, 1.0), (~high, high, -1.0)):
         if not (flank.any() and other.any()) or highest[flank].max() > lowest[flank].min():
             continue
         within, between = _life(evidence, other)
-        samples = float((settled.stop - settled.start)[good][flank].sum())
+        samples = float((evidence.stop - evidence.start)[good][flank].sum())
         if value.max() <= highest[flank].max() or value.min() >= lowest[flank].min():
             # nothing beyond: the samples that were trimmed off the dwells count as well
             samples = max(samples, 0.8 * np.count_nonzero(value == highest[flank][0]))
@@ -105,7 +105,7 @@ def _check_range(evidence: Evidence) -> Iterator[Flag]:
         )
         # the bounce that every arrival on the other flank shows is cut off here
         edge = (value.max() - highest[flank].max()) if side > 0 else (lowest[flank].min() - value.min())
-        overshoot = settled.extreme_mm[good] - evidence.stays.sign[good] * settled.offset_mm[good]
+        overshoot = evidence.extreme_mm[good] - np.where(high, 1.0, -1.0) * evidence.level_mm[good]
         cut = edge <= 0 and float(np.median(overshoot[other])) > 4 * resolution
         if chance < LOG_CHANCE or cut:
             yield Flag(
@@ -118,19 +118,16 @@ def _check_range(evidence: Evidence) -> Iterator[Flag]:
 
 def _livelier(evidence: Evidence, variance_mm2: float) -> bool:
     """True when the dwells of both flanks vary by more than that within themselves, at least one of each."""
-    above = evidence.settled.variance_mm2 > variance_mm2
-    above &= evidence.settled.settled
-    high = evidence.stays.sign > 0
-    return bool((above & high).any() and (above & ~high).any())
+    above = (evidence.variance_mm2 > variance_mm2) & evidence.settled
+    return bool((above & evidence.high).any() and (above & ~evidence.high).any())
 
 
 def _life(evidence: Evidence, flank: NDArray[np.bool_]) -> tuple[float, float]:
     """Standard deviations within the dwells of a flank and between them, drift included."""
-    settled = evidence.settled
-    good = settled.settled
-    level = (settled.offset_mm + evidence.stays.levels.slope * settled.time)[good][flank]
-    count = (settled.stop - settled.start)[good][flank]
-    within = float(count @ settled.variance_mm2[good][flank]) / max(float((count - 1).sum()), 1.0)
+    good = evidence.settled
+    level = (evidence.level_mm + evidence.slope_mm_per_s * evidence.level_time)[good][flank]
+    count = (evidence.stop - evidence.start)[good][flank]
+    within = float(count @ evidence.variance_mm2[good][flank]) / max(float((count - 1).sum()), 1.0)
     return sqrt(within), float(level.std())
 
 
@@ -141,17 +138,17 @@ def _log_chance_of_same(deviation_mm: float, resolution_mm: float) -> float:
 
 def _check_freeze(evidence: Evidence) -> Iterator[Flag]:
     """One value repeated far longer than any dwell while the indicator is alive elsewhere."""
-    settled, value = evidence.settled, evidence.indicator_mm
+    value = evidence.indicator_mm
     # a run longer than that covers two samples that are half of it apart
-    sparse = value[:: max(int(max(10.0, 3 * settled.typical_samples)) // 2, 1)]
+    sparse = value[:: max(int(max(10.0, 3 * evidence.typical_samples)) // 2, 1)]
     if not (sparse[1:] == sparse[:-1]).any():
         return
     changes = np.flatnonzero(value[1:] != value[:-1])
     ends = np.concatenate(([-1], changes, [value.size - 1]))
     longest = int((ends[1:] - ends[:-1]).max())
-    if longest <= max(10.0, 3 * settled.typical_samples):
+    if longest <= max(10.0, 3 * evidence.typical_samples):
         return
-    start, stop = settled.start[settled.settled], settled.stop[settled.settled]
+    start, stop = evidence.start[evidence.settled], evidence.stop[evidence.settled]
     inside = np.searchsorted(changes, stop - 1) - np.searchsorted(changes, start)
     alive = float(np.median(inside / np.maximum(stop - start - 1, 1))) if start.size else 0.0
     if alive > 0.25:
@@ -159,5 +156,5 @@ def _check_freeze(evidence: Evidence) -> Iterator[Flag]:
             name=FlagName.STUCK,
             disabling=True,
             sentence="The indicator repeated one value for longer than a dwell: check plunger and cable.",
-            numbers={"same_value_samples": float(longest), "samples_per_dwell": settled.typical_samples},
+            numbers={"same_value_samples": float(longest), "samples_per_dwell": evidence.typical_samples},
         )
