@@ -19,6 +19,7 @@ from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.conclude import conclude, write_json, write_report
+from lashmap_daemon.console.lines import say
 from lashmap_daemon.console.live import LiveScreen
 from lashmap_daemon.console.plain import PlainScreen
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, StandError
@@ -72,7 +73,7 @@ class AtTerminal:
 
     def show(self, text: str) -> None:
         """Print a line as it is."""
-        self.console.print(text, markup=False, highlight=False, soft_wrap=True)
+        say(self.console, text)
 
     def ask(self, question: str) -> str:
         """Ask for a line; end of input is no answer."""

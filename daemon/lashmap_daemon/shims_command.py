@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from lashmap_analysis.shims import ShimAdvice, shim_advice
 from rich.console import Console
-from rich.text import Text
 
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.conclude import conclude
+from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import newest_test, start_of
@@ -36,8 +36,8 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
     assessment = conclude(logbook, name)
     stated, record = assessment.stated, assessment.record
     if stated is None:
-        console.print("No tight spot was found in this test, so there is nothing to correct.", soft_wrap=True)
-        console.print(Text(assessment.cause), soft_wrap=True)
+        say(console, "No tight spot was found in this test, so there is nothing to correct.")
+        say(console, assessment.cause)
         return None
     advice = shim_advice(
         gear_set=record.gear_set,
@@ -48,9 +48,9 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
         stocks=stocks,
         units=record.units,
     )
-    console.print(Text(f"SHIMS: {advice.answer.upper()}", style="bold"), soft_wrap=True)
+    say(console, f"SHIMS: {advice.answer.upper()}", "bold")
     for sentence in advice.sentences:
-        console.print(Text(f"  - {sentence}"), soft_wrap=True)
+        say(console, f"  - {sentence}")
     for caution in advice.cautions:
-        console.print(Text(f"  note: {caution}", style="dim"), soft_wrap=True)
+        say(console, f"  note: {caution}", "dim")
     return advice
