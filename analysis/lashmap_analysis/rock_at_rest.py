@@ -17,6 +17,12 @@ if TYPE_CHECKING:
 MOST_UNSETTLED = 0.3
 """Share of the stays that may lack a settled part."""
 
+WANDER = 2.5
+"""Deviation of samples from their dwell over that of neighbours from each other; 1 for plain noise."""
+
+WANDER_SHARE = 0.05
+"""Share of the step below which wandering does no harm."""
+
 MOST_TRAVEL = 0.46
 """Share of the time between the flanks, as of a trapezoid, both together or on either side.
 
@@ -46,7 +52,7 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
             name=FlagName.FLANK_NOT_SETTLED,
             disabling=True,
             sentence="The gear moved most of the time: pause at each end of the rock.",
-            numbers={"travel_share_over_limit": travel},
+            numbers={"travel_share_over_limit": float(travel)},
         )
     elif share < 1:
         yield Flag(
@@ -87,8 +93,9 @@ def _travel_share(evidence: Evidence) -> float:
     low, high = np.count_nonzero(offset < 0), np.count_nonzero(offset > 0)
     near_low = np.count_nonzero(offset < -inner)
     near_high = np.count_nonzero(offset > inner)
-    # samples at rest that noise carries between the flanks
-    astray = 0.5 * erfc((0.5 * step - inner) / (noise * sqrt(2))) if noise > 0 else 0.0
+    # samples at rest that noise and rounding carry between the flanks
+    reach = 0.5 * step - inner - 0.5 * resolution
+    astray = 0.5 * erfc(reach / (noise * sqrt(2))) if noise > 0 else 0.0
     most_of_both, most_of_one = MOST_TRAVEL_FEW if evidence.few else (MOST_TRAVEL, MOST_TRAVEL)
     worst = 0.0
     for count, near, most in (
@@ -109,6 +116,14 @@ def _check_wind_up(evidence: Evidence) -> Iterator[Flag]:
     if not isfinite(lash.mean_mm):
         return
     travel, limit = lash.creep.travel_mm, lash.creep.limit_mm
+    jitter = max(evidence.jitter_mm, 0.3 * evidence.resolution_mm)
+    if evidence.noise_mm > max(WANDER * jitter, WANDER_SHARE * lash.mean_mm):
+        yield Flag(
+            name=FlagName.UNSTEADY_FLANK,
+            disabling=True,
+            sentence="The indicator wanders while the gear should rest: hold still, check its clamping.",
+            numbers={"wander_mm": evidence.noise_mm, "noise_mm": evidence.jitter_mm},
+        )
     if travel > limit:
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,

@@ -34,6 +34,9 @@ MOST_UNCERTAIN = 0.4
 LEAST_SEPARATION = 3.0
 """Step over noise of a sample below which two levels may be two halves of one noisy level (about 2.7)."""
 
+LEAST_CLEAR = 0.55
+"""Share of the samples near a flank where samples are few; of evenly spread ones it is less than a half."""
+
 LEAST_RESOLUTIONS = 2.0
 """Step in resolutions below which rounding makes the lash."""
 
@@ -119,13 +122,20 @@ def _check_separation(evidence: Evidence) -> Iterator[Flag]:
     noise, resolution = evidence.noise_mm, evidence.resolution_mm
     step = evidence.lash.mean_mm if evidence.lash.steps else evidence.step_mm
     # a step of exactly two resolutions passes whatever the last bit says
-    if step < LEAST_RESOLUTIONS * resolution * (1 - 1e-9) or step < LEAST_SEPARATION * noise:
+    unclear = evidence.few and _clear_share(evidence, step) < LEAST_CLEAR
+    if step < LEAST_RESOLUTIONS * resolution * (1 - 1e-9) or step < LEAST_SEPARATION * noise or unclear:
         yield Flag(
             name=FlagName.SINGLE_FLANK,
             disabling=True,
             sentence="No two flanks stand out from noise and resolution: rock until both flanks are touched.",
             numbers={"step_mm": step, "noise_mm": noise, "resolution_mm": resolution},
         )
+
+
+def _clear_share(evidence: Evidence, step: float) -> float:
+    """Share of the samples within a quarter step of a flank (and a code, which rounding may move them)."""
+    away = np.abs(np.abs(evidence.offset_mm) - 0.5 * step)
+    return float(np.count_nonzero(away < max(0.25 * step, 1.05 * evidence.resolution_mm)) / away.size)
 
 
 def _check_heavy(evidence: Evidence) -> Iterator[Flag]:

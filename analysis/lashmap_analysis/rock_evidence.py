@@ -33,7 +33,8 @@ class Evidence:
         level_time: Shape (m,), when, in seconds from the middle of the trace.
         variance_mm2: Shape (m,), of the settled samples about their mean.
         extreme_mm: Shape (m,), farthest outward sample of each stay.
-        noise_mm: Standard deviation of a single sample.
+        noise_mm: Standard deviation of a single sample within the dwells.
+        jitter_mm: The same from neighbouring samples, blind to slow movement.
         typical_samples: Median number of samples in a stay.
         few: True when that is few.
         lash: Mean step.
@@ -57,6 +58,7 @@ class Evidence:
     variance_mm2: Floats
     extreme_mm: Floats
     noise_mm: float
+    jitter_mm: float
     typical_samples: float
     few: bool
     lash: Lash
@@ -93,6 +95,7 @@ def gather(  # noqa: PLR0917 - everything known about one trace
         variance_mm2=settled.variance_mm2[own],
         extreme_mm=settled.extreme_mm[own],
         noise_mm=float(settled.noise_mm[trace]),
+        jitter_mm=float(settled.middles.jitter_mm[trace]),
         typical_samples=float(settled.middles.typical_samples[trace]),
         few=bool(settled.middles.few[trace]),
         lash=lash,

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from lashmap_analysis.rock_evidence import Evidence
+    from lashmap_analysis.rock_groups import Floats
 
 LEAST_SAMPLES_PER_STAY = 3.0
 """Two agreeing samples and one on the way."""
@@ -96,7 +97,10 @@ def _check_range(evidence: Evidence) -> Iterator[Flag]:
             # nothing beyond: the samples that were trimmed off the dwells count as well
             samples = max(samples, 0.8 * np.count_nonzero(value == highest[flank][0]))
         # rounding alone can hide one code of movement, not two
-        spans = highest[other].max() - lowest[other].min() > 1.5 * resolution
+        spans = bool(highest[other].max() - lowest[other].min() > 1.5 * resolution)
+        if evidence.few and not _flickers(value, float(highest[flank][0]), resolution):
+            outward, farthest = _outward_life(evidence, other, -side)
+            within, spans = max(within, outward), spans or farthest > 1.05 * resolution
         chance = (
             samples * _log_chance_of_same(within, resolution)
             + np.count_nonzero(flank) * _log_chance_of_same(between, resolution)
@@ -129,6 +133,26 @@ def _life(evidence: Evidence, flank: NDArray[np.bool_]) -> tuple[float, float]:
     count = (evidence.stop - evidence.start)[good][flank]
     within = float(count @ evidence.variance_mm2[good][flank]) / max(float((count - 1).sum()), 1.0)
     return sqrt(within), float(level.std())
+
+
+def _flickers(value: Floats, code: float, resolution_mm: float) -> bool:
+    """True when samples one or two codes away show that the flank is alive."""
+    away = np.abs(value - code)
+    return bool(((away > 0.5 * resolution_mm) & (away < 2.5 * resolution_mm)).any())
+
+
+def _outward_life(evidence: Evidence, flank: NDArray[np.bool_], side: float) -> tuple[float, float]:
+    """Standard deviation and farthest sample beyond the level of a flank, where no travel reaches.
+
+    With few samples a stay most of the noise is trimmed off the dwells; half of it is seen beyond the level.
+    """
+    level = float(evidence.level_mm[evidence.settled][flank].mean())
+    beyond = side * (evidence.offset_mm - level)
+    near = np.abs(beyond) < max(4 * evidence.resolution_mm, 4 * evidence.noise_mm)
+    outward = beyond[near & (beyond > 0)]
+    if not outward.size:
+        return 0.0, 0.0
+    return sqrt(2 * float(outward @ outward) / np.count_nonzero(near)), float(outward.max())
 
 
 def _log_chance_of_same(deviation_mm: float, resolution_mm: float) -> float:
