@@ -32,6 +32,7 @@ from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 TICK_S = 0.02
 _SAMPLES_TO_BELIEVE = 5  # good lines before an instrument counts as heard
 _LISTEN_S = 1.0
+_STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)  # the last one: the terminal went away
 
 
 class Screen(Protocol):
@@ -218,12 +219,12 @@ class LiveTest:
     def _stopped_by_signals(self) -> Iterator[None]:
         loop = asyncio.get_running_loop()
         stop = words.Stop("stopped", "by the operator")
-        for number in (signal.SIGINT, signal.SIGTERM):
+        for number in _STOPPING:
             loop.add_signal_handler(number, self.conductor.happen, stop)
         try:
             yield
         finally:
-            for number in (signal.SIGINT, signal.SIGTERM):
+            for number in _STOPPING:
                 loop.remove_signal_handler(number)
 
     def _emit(self, event: events.Event) -> None:

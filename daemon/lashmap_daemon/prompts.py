@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Literal
 
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.events import PositionAsked, Stamped, SweepAsked, TestClosed
@@ -23,15 +24,12 @@ class PromptsFile:
         path: Emptied at the start of the test.
 
     Raises:
-        StandError: When it cannot be written.
+        StandError: When it cannot be written, now or later.
     """
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        try:
-            path.write_text("", encoding="utf-8")
-        except OSError as error:
-            raise StandError(f"{path}: the prompts file cannot be written ({error.strerror})") from error
+        self._write("w", "")
 
     def __call__(self, stamped: Stamped) -> None:
         """Append what this event shows, if anything."""
@@ -46,5 +44,14 @@ class PromptsFile:
 
     def _append(self, show: str, **said: object) -> None:
         line = {"show": show, "engagement": None, "gear_angle_deg": None, "sweep": None, "closed": False}
-        with self._path.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(line | said) + "\n")
+        self._write("a", json.dumps(line | said) + "\n")
+
+    def _write(self, mode: Literal["w", "a"], text: str) -> None:
+        try:
+            with self._path.open(mode, encoding="utf-8") as file:
+                file.write(text)
+        except OSError as error:
+            raise StandError(
+                f"{self._path}: the prompts file cannot be written ({error.strerror}); make room, or change "
+                "prompts.file in the stand file"
+            ) from error
