@@ -74,6 +74,7 @@ def measure_creep(  # noqa: PLR0917 - parallel arrays of one stage
     sign, shape = stays.sign[kept], settled.middles.shape_mm[kept]
     drifting = sign * groups.spread(slope) * settled.middles.apart_time[kept]
     early, late = shape[:, 1] - shape[:, 0] - drifting, shape[:, 2] - shape[:, 1] - drifting
+    rise = settled.middles.rise_mm[kept] - drifting * (4 / 3)  # over 0.4 of the stay, not 0.3
     few = settled.middles.few[trace]
     jitter, resolution = settled.middles.jitter_mm[trace], settled.resolution_mm
     noise = jitter * np.sqrt(10 / settled.middles.typical_samples[trace])
@@ -81,7 +82,9 @@ def measure_creep(  # noqa: PLR0917 - parallel arrays of one stage
     for at in np.flatnonzero(few).tolist():
         one = slice(groups.first[at], groups.first[at] + groups.size[at])
         least = 1.1 * max(float(jitter[at]), 0.25 * resolution)
-        creeps[at] = _creep_of_few(sign[one], early[one], late[one], least, float(step_mm[at]), resolution)
+        creeps[at] = _creep_of_few(
+            sign[one], (early[one], late[one], rise[one]), least, float(step_mm[at]), resolution
+        )
     return creeps
 
 
@@ -106,7 +109,7 @@ def _creep_of_many(  # noqa: PLR0917 - parallel arrays of one stage
         # creep of the base carries single stays across the edge of a code
         coarse = np.maximum(0.2, 1.05 / count) * resolution_mm
         limit = np.maximum(np.maximum(least, coarse), 3.6 * error)
-        sure |= travel > np.maximum(np.maximum(0.25 * least, coarse), 3 * error)
+        sure |= travel > np.maximum(np.maximum(0.25 * least, coarse), 3.4 * error)
         worse = travel * worst_limit > worst_travel * limit
         worst_travel, worst_limit = np.where(worse, travel, worst_travel), np.where(worse, limit, worst_limit)
     uncertainty = np.where(sure, REACH / sqrt(3) * both, 0.0)
@@ -114,30 +117,33 @@ def _creep_of_many(  # noqa: PLR0917 - parallel arrays of one stage
     return [Creep(travel_mm=travel, limit_mm=limit, uncertainty_mm=extra) for travel, limit, extra in rows]
 
 
-def _creep_of_few(  # noqa: PLR0917 - one trace of the same
-    sign: Floats, early: Floats, late: Floats, noise: float, step_mm: float, resolution_mm: float
+def _creep_of_few(
+    sign: Floats, changes: tuple[Floats, Floats, Floats], noise: float, step_mm: float, resolution_mm: float
 ) -> Creep:
     """Movement towards both ends of the stay, on both flanks together and on each by itself.
 
     Medians, because a travel reaches into the outer samples of some stays, but not into most.
     """
     floor = max(SHARE_FEW * step_mm, 0.4 * resolution_mm)
+    early, late, steady = changes
     worst = (0.0, floor)
-    for on, base in ((sign != 0, floor), (sign > 0, 1.6 * floor), (sign < 0, 1.6 * floor)):
+    for on, base in ((sign != 0, floor), (sign > 0, 1.5 * floor), (sign < 0, 1.5 * floor)):
         count = int(np.count_nonzero(on))
         if count < 2:
             continue
         rise, rise_spread = _robust(early[on])
         fall, fall_spread = _robust(-late[on])
         # a steady shape looks like noise within a stay, but repeats from stay to stay
-        error = min(noise, 1.5 * max(rise_spread, fall_spread) + 0.01 * step_mm)
+        error = min(noise, 1.5 * max(rise_spread, fall_spread) + 0.02 * step_mm)
         # a travel lowers the ends of the stay; anything else needs less to be seen
         limit = (base if min(rise, fall) > 0 else 0.6 * base) + 2.5 * error / sqrt(count)
         # movement itself looks like noise where samples are few
         limit = min(limit, max(base, MOST_FEW * step_mm * base / floor))
-        travel = min(abs(rise), abs(fall))
-        if travel * worst[1] > worst[0] * limit:
-            worst = (travel, limit)
+        slope = _robust(steady[on])[0]
+        slope_limit = 1.8 * base + 4.5 * noise / sqrt(count)
+        for travel, most in ((min(abs(rise), abs(fall)), limit), (abs(slope), slope_limit)):
+            if travel * worst[1] > worst[0] * most:
+                worst = (travel, most)
     return Creep(travel_mm=worst[0], limit_mm=worst[1], uncertainty_mm=0.0)
 
 

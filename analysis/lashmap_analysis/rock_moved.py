@@ -47,7 +47,7 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
     scatter_limit = max(MOST_SCATTER * step, 2.5 * level_error)
     shift = lash.shift_mm if isfinite(lash.scatter_mm) else 0.0
     shift_limit = max(
-        (SLIP_FEW if evidence.few else SLIP) * step, evidence.resolution_mm, 4.5 * lash.shift_error_mm
+        (SLIP_FEW if evidence.few else SLIP) * step, evidence.resolution_mm, 4.2 * lash.shift_error_mm
     )
     drift = (evidence.slope_mm_per_s + lash.slope) * float(evidence.time_s[-1] - evidence.time_s[0])
     near, beyond = _place(evidence)

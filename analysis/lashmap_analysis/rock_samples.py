@@ -23,6 +23,9 @@ LEAST_SAMPLES_PER_STAY = 3.0
 MOST_LOST = 0.5
 """Share of the time that gaps may take."""
 
+MOST_SAME = 0.75
+"""Share of the dwells on a flank that must show just the end of the range; bounces spoil some."""
+
 LOG_CHANCE = -7.0
 """One in a thousand: below it, a flank that never changes its value is at the end of the range."""
 
@@ -87,30 +90,34 @@ def _check_range(evidence: Evidence) -> Iterator[Flag]:
         return
     value = evidence.indicator_mm
     lowest, highest = np.minimum.reduceat(value, bounds)[::2], np.maximum.reduceat(value, bounds)[::2]
-    high = evidence.high[good]
+    high, counts = evidence.high[good], (evidence.stop - evidence.start)[good]
     for flank, other, side in ((high, ~high, 1.0), (~high, high, -1.0)):
-        if not (flank.any() and other.any()) or highest[flank].max() > lowest[flank].min():
+        if not (flank.any() and other.any()):
+            continue
+        code = float(highest[flank].max() if side > 0 else lowest[flank].min())
+        same = flank & (lowest == highest) & (highest == code)
+        if np.count_nonzero(same) < MOST_SAME * np.count_nonzero(flank):
             continue
         within, between = _life(evidence, other)
-        samples = float((evidence.stop - evidence.start)[good][flank].sum())
-        if value.max() <= highest[flank].max() or value.min() >= lowest[flank].min():
-            # nothing beyond: the samples that were trimmed off the dwells count as well
-            samples = max(samples, 0.8 * np.count_nonzero(value == highest[flank][0]))
+        samples = float(counts[same].sum())
+        if (value.max() - code if side > 0 else code - value.min()) > 0.5 * resolution:
+            continue
+        # nothing beyond: the samples that were trimmed off the dwells count as well
+        samples = max(samples, 0.8 * np.count_nonzero(value == code))
         # rounding alone can hide one code of movement, not two
         spans = bool(highest[other].max() - lowest[other].min() > 1.5 * resolution)
-        if evidence.few and not _flickers(value, float(highest[flank][0]), resolution):
+        if evidence.few and not _flickers(value, code, resolution):
             outward, farthest = _outward_life(evidence, other, -side)
             within, spans = max(within, outward), spans or farthest > 1.05 * resolution
         chance = (
             samples * _log_chance_of_same(within, resolution)
-            + np.count_nonzero(flank) * _log_chance_of_same(between, resolution)
+            + np.count_nonzero(same) * _log_chance_of_same(between, resolution)
             if spans
             else 0.0
         )
         # the bounce that every arrival on the other flank shows is cut off here
-        edge = (value.max() - highest[flank].max()) if side > 0 else (lowest[flank].min() - value.min())
         overshoot = evidence.extreme_mm[good] - np.where(high, 1.0, -1.0) * evidence.level_mm[good]
-        cut = edge <= 0 and float(np.median(overshoot[other])) > 4 * resolution
+        cut = float(np.median(overshoot[other])) > 4 * resolution
         if chance < LOG_CHANCE or cut:
             yield Flag(
                 name=FlagName.OUT_OF_RANGE,
@@ -121,9 +128,13 @@ def _check_range(evidence: Evidence) -> Iterator[Flag]:
 
 
 def _livelier(evidence: Evidence, variance_mm2: float) -> bool:
-    """True when the dwells of both flanks vary by more than that within themselves, at least one of each."""
-    above = (evidence.variance_mm2 > variance_mm2) & evidence.settled
-    return bool((above & evidence.high).any() and (above & ~evidence.high).any())
+    """True when at least half of the dwells of both flanks vary by more than that within themselves."""
+    above = (evidence.variance_mm2 > variance_mm2) | ~evidence.settled
+    highs, lows = np.count_nonzero(evidence.high), np.count_nonzero(~evidence.high)
+    return bool(
+        2 * np.count_nonzero(above & evidence.high) > highs
+        and 2 * np.count_nonzero(above & ~evidence.high) > lows
+    )
 
 
 def _life(evidence: Evidence, flank: NDArray[np.bool_]) -> tuple[float, float]:

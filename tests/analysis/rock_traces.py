@@ -173,7 +173,7 @@ def _slip(rock: Rock, rng: np.random.Generator) -> Trace:
     # somewhere in the middle half of the reversals the pinion or the base gives by 15 to 50 % of the lash
     count = path.level_mm.size
     when = path.arrive_s[int(rng.integers(count // 4 + 1, count - count // 4))] + rng.uniform(0, rock.dwell_s)
-    least = max(0.15 * rock.lash_mm, 3 * rock.resolution_mm, 6 * level_noise(rock))
+    least = max(0.15 * rock.lash_mm, 3 * rock.resolution_mm, 8 * level_noise(rock))
     size = max(rng.uniform(0.15, 0.5) * rock.lash_mm, least) * rng.choice((-1, 1))
     value = position(rock, path, time) + size * (time > when)
     return Trace(time_s=time, indicator_mm=finish(rock, path, time, value, rng), path=path)
@@ -187,7 +187,8 @@ def _wind_up(rock: Rock, rng: np.random.Generator) -> Trace:
     part = np.clip((time - path.arrive_s[at]) / dwell, 0, 1)
     resting = time <= path.leave_s[at]
     # a movement within the dwell that hides between a few noisy samples is no fault that could be asked for
-    least = max(0.15 * rock.lash_mm, 4 * rock.resolution_mm, 8 * level_noise(rock))
+    share = 0.35 if rock.rate_hz * rock.dwell_s < 12 else 0.15
+    least = max(share * rock.lash_mm, 4 * rock.resolution_mm, 8 * level_noise(rock))
     size = max(rng.uniform(0.15, 0.5) * rock.lash_mm, least)
     shape = np.sin(np.pi * part) if rng.random() < 0.5 else part
     outward = np.sign(path.level_mm[at] - np.median(path.level_mm))
