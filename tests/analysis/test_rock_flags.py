@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from analysis.rock_traces import FAULTS, Rock, Trace, make, make_faulty
+from analysis.rock_faults import FAULTS, make_faulty
+from analysis.rock_traces import Rock, Trace, make
 from lashmap_analysis.flags import FlagName
 from lashmap_analysis.rock import RockReading, measure_rock
 
