@@ -1,7 +1,7 @@
 """Rock traces with one fault each, made from `rock_traces`.
 
 Decided here: what goes wrong on a bench, and how much of it must be there for a trace to be called faulty: a
-slip or a wind-up below the noise of a dwell is in nobody's power to see. With few samples a dwell a wind-up is
+slip or a wind-up below the noise of a dwell is in nobody's power to see. With few samples a dwell, wind-up is
 at least 35 % of the lash, otherwise 15 %.
 """
 
