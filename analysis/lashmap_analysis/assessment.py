@@ -10,8 +10,10 @@ from dataclasses import dataclass
 
 from lashmap_analysis.flags import Flag
 from lashmap_analysis.lash_map import LashMap
-from lashmap_analysis.record import Purpose, TestRecord
+from lashmap_analysis.record import Purpose, Shaft, TestRecord
 from lashmap_analysis.rock import RockReading
+from lashmap_analysis.runout import RunoutSweep
+from lashmap_analysis.runout_match import RunoutMatch
 from lashmap_analysis.uncertainty import Budget
 from lashmap_analysis.verdict import Verdict
 
@@ -71,6 +73,23 @@ class TightSpotResult:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SweepResult:
+    """What a runout sweep says, and whether it explains what moved the tight spot.
+
+    Attributes:
+        member: The member that was turned.
+        sweep: Its runout; None when the samples give none.
+        refusal: Why they give none; empty otherwise.
+        match: Comparison with the lash map's part of that member; None without a runout.
+    """
+
+    member: Shaft
+    sweep: RunoutSweep | None
+    refusal: str
+    match: RunoutMatch | None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Assessment:
     """Everything concluded from one test record.
 
@@ -87,6 +106,7 @@ class Assessment:
         verdict: Outcome and reasons.
         cause: One sentence: where the tight spot lies (teeth, degrees) and what moved it there.
         version: Version of the analysis that concluded this.
+        sweeps: What the runout sweeps say, in the order of recording.
     """
 
     record: TestRecord
@@ -100,3 +120,4 @@ class Assessment:
     verdict: Verdict
     cause: str
     version: str
+    sweeps: tuple[SweepResult, ...] = ()

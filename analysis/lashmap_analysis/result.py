@@ -16,7 +16,7 @@ from lashmap_analysis.result_keys import KEYS, SCHEMA, TABLE_COLUMNS
 if TYPE_CHECKING:
     import pandas as pd
 
-    from lashmap_analysis.assessment import Assessment, PositionResult, TightSpotResult
+    from lashmap_analysis.assessment import Assessment, PositionResult, SweepResult, TightSpotResult
     from lashmap_analysis.flags import Flag
     from lashmap_analysis.lash_map import LashMap, Runout
     from lashmap_analysis.record import TestRecord
@@ -69,6 +69,7 @@ def to_document(assessment: Assessment) -> Json:
             "merged": _runout(lash_map.merged_runout if lash_map else None),
             "separable": _separable(lash_map),
         },
+        "sweeps": [_sweep(sweep) for sweep in assessment.sweeps],
         "lash_map": _lash_map(lash_map),
         "positions": [_position(position) for position in assessment.positions],
         "budget": _budget(assessment.budget),
@@ -129,6 +130,25 @@ def _tight_spot(spot: TightSpotResult | None) -> Json | None:
         "expanded_uncertainty_mm": spot.expanded_uncertainty_mm,
         "interval_low_mm": low,
         "interval_high_mm": high,
+    }
+
+
+def _sweep(result: SweepResult) -> Json:
+    sweep, match = result.sweep, result.match
+    return {
+        "member": result.member,
+        "refusal": result.refusal,
+        "turns": sweep.turns if sweep else None,
+        "fim_mm": sweep.fim_mm if sweep else None,
+        "fim_standard_uncertainty_mm": sweep.fim_uncertainty_mm if sweep else None,
+        "once_amplitude_mm": sweep.once.amplitude_mm if sweep else None,
+        "once_high_point_deg": sweep.once.high_point_deg if sweep else None,
+        "twice_amplitude_mm": sweep.twice.amplitude_mm if sweep else None,
+        "rest_mm": sweep.rest_mm if sweep else None,
+        "repeatability_mm": sweep.repeatability_mm if sweep else None,
+        "lash_amplitude_mm": match.predicted_amplitude_mm if match else None,
+        "explains": match.explains if match else None,
+        "sentence": match.sentence if match else "",
     }
 
 

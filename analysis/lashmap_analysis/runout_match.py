@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 Look = Literal["perpendicular to the pitch cone", "radial"]
 AGREEMENT_FACTOR = 2.0
+# The relation holds within a few per cent (flank contact by vectors, tests of the simulated stand).
+RELATION_SHARE = 0.03
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,12 +31,13 @@ class RunoutMatch:
 
     Attributes:
         explains: True when amplitude and high point both agree within twice their combined standard
-            uncertainties; None when the lash map has no part of that member to compare with.
+            uncertainties, the relation's own allowance included; the amplitude alone when nobody recorded
+            where the indicator sat; None when the lash map has no part of that member to compare with.
         predicted_amplitude_mm: Amplitude of normal backlash that the measured runout makes.
         standard_uncertainty_mm: Of that.
         amplitude_difference_mm: The lash map's amplitude minus that; None without one.
         high_point_difference_deg: The lash map's high point minus the measured one, −180 … 180; None
-            without one.
+            when they cannot be compared.
         sentence: The answer in words.
     """
 
@@ -53,7 +56,7 @@ def match_runout(
     gear_set: GearSet,
     shaft: Shaft,
     look: Look = "radial",
-    indicator_past_mesh_deg: float = 0.0,
+    indicator_past_mesh_deg: float | None = 0.0,
     units: Units = "mm",
 ) -> RunoutMatch:
     """Compare a runout sweep with the lash map's part of the same member.
@@ -65,7 +68,8 @@ def match_runout(
         shaft: The member that was swept.
         look: Line of action of the indicator. A radial runout e counts as e cos δ across the pitch cone.
         indicator_past_mesh_deg: Angle from the mesh on to the indicator, in the sense of the encoder: a high
-            point seen there was at the mesh that much earlier.
+            point seen there was at the mesh that much earlier. None when it is not known: then only the
+            amplitudes are compared.
         units: Unit of the figures in the sentence.
 
     Returns:
@@ -89,19 +93,27 @@ def match_runout(
             sentence=f"{made}; the lash map has no {shaft} part of its own to compare it with.",
         )
     difference = lash_runout.amplitude_mm - predicted
-    combined = hypot(spread, lash_runout.standard_uncertainty_mm)
-    seen = sweep.once.high_point_deg - indicator_past_mesh_deg
-    turn = (lash_runout.high_point_deg - seen + 180) % 360 - 180
-    # As vectors: the part of the difference that lies across the amplitude, at the smaller of both.
-    apart = hypot(difference, 2 * min(predicted, lash_runout.amplitude_mm) * sin(radians(abs(turn) / 2)))
-    explains = apart <= AGREEMENT_FACTOR * combined
+    combined = hypot(spread, lash_runout.standard_uncertainty_mm, RELATION_SHARE * predicted)
+    turn = None
+    across_mm = 0.0
+    if indicator_past_mesh_deg is not None:
+        seen = sweep.once.high_point_deg - indicator_past_mesh_deg
+        turn = (lash_runout.high_point_deg - seen + 180) % 360 - 180
+        # As vectors: the part of the difference that lies across the amplitude, at the smaller of both.
+        across_mm = 2 * min(predicted, lash_runout.amplitude_mm) * sin(radians(abs(turn) / 2))
+    explains = hypot(difference, across_mm) <= AGREEMENT_FACTOR * combined
     verb = "explains" if explains else "does not explain"
+    place = (
+        "high points not compared, since nobody recorded where the indicator sat"
+        if turn is None
+        else f"high point {turn:+.0f}° away from the lash map's"
+    )
     return RunoutMatch(
         explains=explains,
         predicted_amplitude_mm=predicted,
         standard_uncertainty_mm=spread,
         amplitude_difference_mm=difference,
         high_point_difference_deg=turn,
-        sentence=f"{made}, high point {turn:+.0f}° away from the lash map's: it {verb} the lash map's "
+        sentence=f"{made}, {place}: it {verb} the lash map's "
         f"amplitude of {format_length(lash_runout.amplitude_mm, units)}.",
     )

@@ -141,6 +141,7 @@ def simulated_box(box: BoxFile) -> SimulatedBox:
         pinion_mounting_error_mm=_mounting_error(box.mounting, "pinion"),
         gear_mounting_error_mm=_mounting_error(box.mounting, "gear"),
         matched_teeth_encoder_deg=box.matched_teeth.encoder_deg or 0.0,
+        runout_indicator_from_mesh_deg=box.runout.gear_indicator_from_mesh_deg or 90.0,
         **simulated.model_dump(),
     )
 

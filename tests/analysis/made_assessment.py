@@ -21,11 +21,13 @@ from analysis.made_positions import (
     warned,
 )
 from analysis.made_words import made_budget, made_preconditions, made_verdict
-from lashmap_analysis.assessment import Assessment, PositionResult, TightSpotResult
+from lashmap_analysis.assessment import Assessment, PositionResult, SweepResult, TightSpotResult
 from lashmap_analysis.gear_set import GearSet
 from lashmap_analysis.indicator import Indicator
 from lashmap_analysis.lash_map import LashMap
 from lashmap_analysis.record import Encoder, Identity, Limits, Precondition, RockTrace, TestRecord, Units
+from lashmap_analysis.runout import measure_runout
+from lashmap_analysis.runout_match import match_runout
 from lashmap_analysis.verdict import Verdict
 
 HOSTILE = "<script>alert('x')</script>\"'><img src=http://example.invalid/x onerror=alert(1)>&amp;{{ 7*7 }}"
@@ -121,6 +123,19 @@ def made_assessment(
         cause=f"The tight spot lies {tooth} gear teeth past the matched teeth in turn {turn + 1}; "
         "runout of both members put it there.",
         version="0.0.test",
+        sweeps=made_sweeps(gear_set, lash_map) if scenario == "not proven" else (),
+    )
+
+
+def made_sweeps(gear_set: GearSet, lash_map: LashMap) -> tuple[SweepResult, ...]:
+    """Two turns of the gear before an indicator, and a sweep of the pinion that came too short."""
+    angle_deg = np.arange(0.0, 730.0, 0.5)
+    surface_mm = 0.004 * np.cos(np.radians(angle_deg - 140.0)) + 0.0006 * np.cos(np.radians(2 * angle_deg))
+    sweep = measure_runout(angle_deg, surface_mm, resolution_mm=0.0001)
+    match = match_runout(sweep, lash_map.gear_runout, gear_set=gear_set, shaft="gear")
+    return (
+        SweepResult(member="gear", sweep=sweep, refusal="", match=match),
+        SweepResult(member="pinion", sweep=None, refusal="less than one full turn", match=None),
     )
 
 

@@ -245,6 +245,15 @@ def test_sweeps_of_both_members_give_their_true_runout(tmp_path: Path, shaft: Sh
     for one, once_per_turn_mm in zip(found, true, strict=True):
         # The truth is the once-per-turn part; the full movement also holds the finer form of the surface.
         assert -0.0002 < one.fim_mm - once_per_turn_mm < 0.0015
+    assessment = conclude(test.logbook, None)
+    for shown, result in zip(found, assessment.sweeps, strict=True):
+        assert result.sweep is not None
+        assert result.sweep.fim_mm == pytest.approx(shown.fim_mm, abs=1e-9)
+    lash = (test.truth.gear.amplitude_mm, test.truth.pinion.amplitude_mm)
+    for result, amplitude_mm in zip(assessment.sweeps, lash, strict=True):
+        # Single tooth errors add their own once-per-turn share to the lash: a fifth of a few tenths of a µm.
+        assert result.match is not None
+        assert result.match.predicted_amplitude_mm == pytest.approx(amplitude_mm, rel=0.05, abs=0.0003)
     assert isinstance(test.stream[-1].event, events.TestClosed)
 
 
