@@ -57,6 +57,7 @@ def match_runout(
     shaft: Shaft,
     look: Look = "radial",
     indicator_past_mesh_deg: float | None = 0.0,
+    merged: Runout | None = None,
     units: Units = "mm",
 ) -> RunoutMatch:
     """Compare a runout sweep with the lash map's part of the same member.
@@ -70,6 +71,7 @@ def match_runout(
         indicator_past_mesh_deg: Angle from the mesh on to the indicator, in the sense of the encoder: a high
             point seen there was at the mesh that much earlier. None when it is not known: then only the
             amplitudes are compared.
+        merged: In a 1:1 set the lash map's sum of both members, for the sentence.
         units: Unit of the figures in the sentence.
 
     Returns:
@@ -84,13 +86,17 @@ def match_runout(
     spread = factor * sweep.once.standard_uncertainty_mm
     made = f"The {shaft}'s measured runout makes a lash amplitude of {format_length(predicted, units)}"
     if lash_runout is None:
+        alone = f"the lash map has no {shaft} part of its own to compare it with"
+        if merged is not None:
+            both = format_length(merged.amplitude_mm, units)
+            alone = f"the lash map knows only the sum of both members, whose amplitude is {both}"
         return RunoutMatch(
             explains=None,
             predicted_amplitude_mm=predicted,
             standard_uncertainty_mm=spread,
             amplitude_difference_mm=None,
             high_point_difference_deg=None,
-            sentence=f"{made}; the lash map has no {shaft} part of its own to compare it with.",
+            sentence=f"{made}; {alone}.",
         )
     difference = lash_runout.amplitude_mm - predicted
     combined = hypot(spread, lash_runout.standard_uncertainty_mm, RELATION_SHARE * predicted)

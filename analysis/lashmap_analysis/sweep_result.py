@@ -43,6 +43,7 @@ def sweep_result(trace: RunoutTrace, record: TestRecord, lash_map: LashMap | Non
         shaft=trace.member,
         look="perpendicular to the pitch cone",
         indicator_past_mesh_deg=trace.indicator_from_mesh_deg,
+        merged=lash_map.merged_runout if lash_map is not None else None,
         units=record.units,
     )
     return SweepResult(member=trace.member, sweep=sweep, refusal="", match=match)

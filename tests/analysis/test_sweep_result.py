@@ -88,6 +88,17 @@ def test_high_points_are_compared_only_where_the_indicator_is_known_to_have_been
     assert known.high_point_difference_deg == pytest.approx(expected, abs=0.3)
 
 
+def test_where_the_map_knows_only_the_sum_the_sentence_says_so() -> None:
+    assessment = made_assessment(count=8)
+    lash_map = assessment.lash_map
+    assert lash_map is not None
+    merged = replace(lash_map, gear_runout=None, pinion_runout=None, merged_runout=lash_map.gear_runout)
+    match = sweep_result(swept("gear", assessment.record), assessment.record, merged).match
+    assert match is not None
+    assert match.explains is None
+    assert "sum of both members" in match.sentence
+
+
 def test_sweeps_are_in_the_report_and_in_the_document() -> None:
     assessment = made_assessment("not proven")
     page = render_html(assessment)
