@@ -15,7 +15,7 @@ from lashmap_analysis.report.charts_svg import chart, line, polyline, rectangle,
 from lashmap_analysis.runout import RunoutSweep
 
 WIDTH, HEIGHT = 680.0, 150.0
-LEFT, RIGHT, TOP, BOTTOM = 50.0, 612.0, 10.0, 118.0
+LEFT, RIGHT, TOP, BOTTOM = 64.0, 612.0, 10.0, 118.0
 
 
 @dataclass(frozen=True, kw_only=True)
