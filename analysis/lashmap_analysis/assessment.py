@@ -81,12 +81,19 @@ class SweepResult:
         sweep: Its runout; None when the samples give none.
         refusal: Why they give none; empty otherwise.
         match: Comparison with the lash map's part of that member; None without a runout.
+        tight_spot_part_mm: Normal backlash that this runout takes at the lash map's tight spot, negative
+            where it gives; None without a lash map or when nobody recorded where the indicator sat.
+        tight_spot_depth_mm: How far the lash map's tight spot lies below its mean; None without a lash map.
+        sentence: All of it in words, lengths in the units of the paperwork; the refusal when there is none.
     """
 
     member: Shaft
     sweep: RunoutSweep | None
     refusal: str
     match: RunoutMatch | None
+    tight_spot_part_mm: float | None = None
+    tight_spot_depth_mm: float | None = None
+    sentence: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
