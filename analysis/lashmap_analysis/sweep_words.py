@@ -46,8 +46,8 @@ def match_sentence(
     """Say what lash the runout makes and whether that is the lash map's, and if not, what to look at."""
     made = f"The {shaft}'s measured runout makes a lash amplitude of {format_length(predicted_mm, units)}"
     if lash is None:
-        return f"{made}; {_without_part(shaft, merged, remainder, units)}"
-    place = NO_PLACE if turn_deg is None else f"high point {turn_deg:+.0f}° away from the lash map's"
+        return f"{made}; {_without_part(shaft, predicted_mm, merged, remainder, units)}"
+    place = NO_PLACE if turn_deg is None else f"high point {round(turn_deg):+d}° away from the lash map's"
     part = f"the lash map's amplitude of {format_length(lash.amplitude_mm, units)}"
     match explains:
         case True:
@@ -81,16 +81,20 @@ def tight_spot_sentence(part_mm: float, depth_mm: float, depth_uncertainty_mm: f
     return f"At the tight spot it takes {part} of the {depth} by which that lies below the mean{share}."
 
 
-def _without_part(shaft: Shaft, merged: Runout | None, remainder: Remainder | None, units: Units) -> str:
+def _without_part(
+    shaft: Shaft, predicted_mm: float, merged: Runout | None, remainder: Remainder | None, units: Units
+) -> str:
     other = OTHER[shaft]
     if merged is None:
         return f"the lash map has no {shaft} part of its own to compare it with."
     both = format_length(merged.amplitude_mm, units)
     start = f"the lash map knows only the sum of both members, whose amplitude is {both}"
     if remainder is None:
+        least = format_length(abs(merged.amplitude_mm - predicted_mm), units, with_unit=False)
+        most = format_length(merged.amplitude_mm + predicted_mm, units)
         return (
-            f"{start}; what remains for the {other} cannot be told, since nobody recorded where the "
-            "indicator sat."
+            f"{start}; what remains for the {other} is anything from about {least} to {most}, since nobody "
+            "recorded where the indicator sat."
         )
     left = format_length(remainder.amplitude_mm, units)
     u = format_length(remainder.standard_uncertainty_mm, units)
