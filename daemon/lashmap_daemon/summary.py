@@ -55,8 +55,7 @@ def print_summary(assessment: Assessment, console: Console, *, positions: bool) 
         say(console, f"gear runout             {_runout(assessment.lash_map.gear_runout, units)}")
         say(console, f"pinion runout           {_runout(assessment.lash_map.pinion_runout, units)}")
         for result in assessment.sweeps:
-            words = result.match.sentence if result.match else result.refusal
-            say(console, f"{result.member + ' sweep':<23} {words}")
+            say(console, f"{result.member + ' sweep':<23} {result.sentence}")
         separable = assessment.lash_map.separable
         for text in (separable.sentence, separable.remedy):
             if text:
