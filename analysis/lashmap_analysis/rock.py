@@ -19,7 +19,7 @@ from lashmap_analysis.rock_dwells import settle
 from lashmap_analysis.rock_evidence import gather
 from lashmap_analysis.rock_flanks import find_stays
 from lashmap_analysis.rock_gaps import find_gaps
-from lashmap_analysis.rock_samples import out_of_range
+from lashmap_analysis.rock_range import out_of_range
 from lashmap_analysis.rock_stack import stack_stays
 from lashmap_analysis.rock_steps import NO_LASH, measure_steps
 

@@ -24,6 +24,9 @@ SLIP = 0.04
 SLIP_FEW = 0.06
 """The same with few samples a stay, where a single sample on its way moves a level."""
 
+SURE = 3.6
+"""A shift in its standard errors; the best of several is looked at."""
+
 MOST_SCATTER = 0.06
 """Scatter of the levels of one flank as a share of the step."""
 
@@ -47,7 +50,7 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
     scatter_limit = max(MOST_SCATTER * step, 2.5 * level_error)
     shift = lash.shift_mm if isfinite(lash.scatter_mm) else 0.0
     shift_limit = max(
-        (SLIP_FEW if evidence.few else SLIP) * step, evidence.resolution_mm, 4.2 * lash.shift_error_mm
+        (SLIP_FEW if evidence.few else SLIP) * step, evidence.resolution_mm, SURE * lash.shift_error_mm
     )
     drift = (evidence.slope_mm_per_s + lash.slope) * float(evidence.time_s[-1] - evidence.time_s[0])
     near, beyond = _place(evidence)

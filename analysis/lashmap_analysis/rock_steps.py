@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.rock_creep import Creep, measure_creep
+from lashmap_analysis.rock_creep import NO_CREEP, Creep, measure_creep
 from lashmap_analysis.rock_groups import Groups, ratio
 from lashmap_analysis.rock_shift import largest_shift
 from lashmap_analysis.rock_stack import drift_weights
@@ -76,7 +76,7 @@ NO_LASH = Lash(
     shift_mm=0.0,
     shift_error_mm=inf,
     peak_to_peak_mm=nan,
-    creep=Creep(travel_mm=0.0, limit_mm=inf, uncertainty_mm=0.0),
+    creep=NO_CREEP,
 )
 
 

@@ -51,13 +51,17 @@ def test_stated_intervals_cover_the_truth_as_often_as_they_say() -> None:
     # source: the trace maker's truth; SciPy's binomial distribution bounds the count (0.1 % either side)
     rock = Rock(lash_mm=0.12, resolution_mm=0.001, noise_mm=0.0005, seating_mm=0.001, reversals=8)
     seeds = 300
-    covered = 0
+    covered = refused = 0
     for seed in range(seeds):
         trace = make(rock, np.random.default_rng(seed))
         reading = measure_rock(trace.time_s, trace.indicator_mm, resolution_mm=rock.resolution_mm)
-        assert reading.usable, (seed, reading.flags)
+        if not reading.usable:
+            refused += 1
+            continue
         covered += abs(reading.reading_mm - rock.lash_mm) <= half_width(reading)
-    low, high = (float(stats.binom.ppf(chance, seeds, 0.955)) for chance in (0.001, 0.999))
+    # one in two hundred good traces may be refused
+    assert refused <= 1
+    low, high = (float(stats.binom.ppf(chance, seeds - refused, 0.955)) for chance in (0.001, 0.999))
     assert low <= covered <= high
 
 

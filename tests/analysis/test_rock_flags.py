@@ -127,6 +127,34 @@ def test_uneven_sampling_is_no_gap() -> None:
     assert reading.usable
 
 
+def test_an_arch_on_the_flanks_shows_in_all_thin_stays_together() -> None:
+    # source: a half sine wave of the given height on every dwell, added to a good trace
+    rock = replace(HAND, noise_mm=0.003, reversals=14, irregularity=0.05)
+    for seed in range(8):
+        trace = make(rock, np.random.default_rng(seed))
+        path = trace.path
+        at = np.clip(np.searchsorted(path.arrive_s, trace.time_s, side="right") - 1, 0, rock.reversals)
+        part = np.clip((trace.time_s - path.arrive_s[at]) / (path.leave_s[at] - path.arrive_s[at]), 0, 1)
+        arch = np.sign(path.level_mm[at] - path.level_mm.mean()) * np.sin(np.pi * part)
+        for share, refused in ((0.01, False), (0.35, True)):
+            value = np.round(trace.indicator_mm + share * rock.lash_mm * arch, 3)
+            reading = measure_rock(trace.time_s, value, resolution_mm=rock.resolution_mm)
+            assert (FlagName.UNSTEADY_FLANK in disabling(reading)) == refused, (seed, share)
+
+
+def test_a_thin_trace_too_noisy_to_show_rest_is_refused_and_a_quieter_one_is_not() -> None:
+    refused = [0, 0]
+    for seed in range(10):
+        for at, share in enumerate((0.1, 0.01)):
+            rock = replace(HAND, noise_mm=share * HAND.lash_mm, reversals=7, irregularity=0.05)
+            reading = measure(make(rock, np.random.default_rng(seed)), rock)
+            flags = [flag for flag in reading.flags if flag.name == FlagName.UNDERSAMPLED_DWELL]
+            refused[at] += bool(flags)
+            assert all(flag.numbers["hidden_movement_mm"] > flag.numbers["limit_mm"] for flag in flags)
+    assert refused[0] >= 5
+    assert refused[1] == 0
+
+
 def test_an_indicator_that_freezes_is_stuck_and_a_long_dwell_is_not() -> None:
     trace = make(POWERED, np.random.default_rng(8))
     resting = (trace.time_s > trace.path.arrive_s[6] + 0.05) & (trace.time_s < trace.path.leave_s[6])
