@@ -28,7 +28,16 @@ BISQUARE = 4.7
 """Residuals beyond so many standard deviations have no weight."""
 
 ROUNDS = 8
-"""Reweightings; the first two with weights that never vanish, so that the start does not matter."""
+"""Most reweightings; the first two with weights that never vanish, so that the start does not matter."""
+
+CONVERGED = 0.01
+"""Change of the deviation, as a share of it, after which no more reweighting is done."""
+
+MANY_SAMPLES = 40.0
+"""Samples a stay from which on means of neighbours are taken, ..."""
+
+PARTS = 16
+"""... so many a stay."""
 
 MOST_INFLATED = 1e4
 """Variance of an unknown over that of a sample from which on it is not determined."""
@@ -75,10 +84,7 @@ def measure_shape(evidence: Evidence, step_mm: float) -> Shape | None:
     """Lay all complete stays over each other; None when there are too few samples for a shape."""
     if evidence.stay_start.size < 4:
         return None
-    stays = overlay(evidence)
-    kept = np.abs(stays.place) < REACH
-    place, high = stays.place[kept], stays.high[kept]
-    outward = np.where(high, 1.0, -1.0) * evidence.offset_mm[stays.index[kept]]
+    place, outward, high = _middle_samples(evidence)
     if min(np.count_nonzero(high), np.count_nonzero(~high)) < LEAST_SAMPLES:
         return None
     columns = np.stack((np.ones_like(place), place, 1 - place * place), axis=1)
@@ -99,6 +105,23 @@ def measure_shape(evidence: Evidence, step_mm: float) -> Shape | None:
         arch_error_mm=0.5 * error[:, 2],
         freedom=freedom,
     )
+
+
+def _middle_samples(evidence: Evidence) -> tuple[Floats, Floats, Booleans]:
+    """Place, outward offset and flank of the samples away from the ends of the stays.
+
+    With many samples a stay, the means of a few neighbours stand for them.
+    """
+    stays = overlay(evidence)
+    value = np.where(stays.high, 1.0, -1.0) * evidence.offset_mm[stays.index]
+    kept = np.abs(stays.place) < REACH
+    place, outward, high = stays.place[kept], value[kept], stays.high[kept]
+    if evidence.typical_samples < MANY_SAMPLES or place.size < 2:
+        return place, outward, high
+    part = np.floor((place + REACH) * (PARTS / (2 * REACH))).astype(np.int64)
+    begin = np.concatenate(([0], np.flatnonzero((part[1:] != part[:-1]) | (high[1:] != high[:-1])) + 1))
+    count = np.diff(np.append(begin, place.size))
+    return np.add.reduceat(place, begin) / count, np.add.reduceat(outward, begin) / count, high[begin]
 
 
 def overlay(evidence: Evidence) -> Overlay:
@@ -125,7 +148,7 @@ def _fit(design: Floats, outward: Floats, least_mm: float) -> tuple[Floats, Floa
     unknowns = design.shape[1]
     spare = sqrt(outward.size / max(outward.size - unknowns, 1))
     weight, residual, solution = np.ones_like(outward), outward, np.zeros(unknowns)
-    inverse = np.eye(unknowns)
+    inverse, deviation = np.eye(unknowns), least_mm
     for number in range(ROUNDS + 1):
         weighted = design.T * weight
         try:
@@ -137,7 +160,9 @@ def _fit(design: Floats, outward: Floats, least_mm: float) -> tuple[Floats, Floa
         if number == ROUNDS:
             break
         size = np.abs(residual)
-        deviation = max(1.4826 * float(np.median(size)) * spare, least_mm)
+        before, deviation = deviation, max(1.4826 * float(np.median(size)) * spare, least_mm)
+        if number > 3 and abs(deviation - before) < CONVERGED * deviation:
+            break
         if number < 2:
             weight = 1 / np.maximum(1.0, size / (1.3 * deviation))
         else:

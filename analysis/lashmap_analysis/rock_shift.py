@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashmap_analysis.rock_groups import ratio
-from lashmap_analysis.rock_stack import drift_weights
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock_groups import Floats, Groups
@@ -27,7 +26,7 @@ STUDENT = 3.5
 
 
 def largest_shift(
-    time: Floats, sign: Floats, residual: Floats, groups: Groups, level_error: Floats
+    drift_weight: Floats, sign: Floats, residual: Floats, groups: Groups, level_error: Floats
 ) -> tuple[Floats, Floats]:
     """Look for a shift between every two neighbouring dwells and within every dwell.
 
@@ -37,7 +36,7 @@ def largest_shift(
     M h is taken off the pattern of that dwell alone as well.
 
     Args:
-        time: Shape (k,), of the dwells.
+        drift_weight: Shape (k,), those of `drift_weights` on these dwells, orthogonal to level and step.
         sign: Shape (k,), flank.
         residual: Shape (k,), levels less (level, drift, step).
         groups: The dwells of each trace.
@@ -50,13 +49,14 @@ def largest_shift(
     after = groups.later(ones)
     power, cross, own = after.copy(), np.zeros_like(after), ones.copy()
     flank = sign - groups.spread(groups.mean(sign))
-    for direction in (ones, flank, drift_weights(time, sign, groups)):
+    for direction in (ones, flank, drift_weight):
         later = groups.later(direction)
         total = groups.total(direction * direction)
-        scaled = later * groups.spread(ratio(np.ones_like(total), total))
-        power -= later * scaled
-        cross -= direction * scaled
-        own -= direction * direction * groups.spread(ratio(np.ones_like(total), total))
+        scale = groups.spread(ratio(np.ones_like(total), total))
+        scaled = direction * scale
+        power -= later * later * scale
+        cross -= later * scaled
+        own -= direction * scaled
     before = groups.spread(groups.size.astype(np.float64)) - 1 - after
     later, own = groups.later(residual), np.maximum(own, LEAST_POWER)
     alone = residual * residual / own

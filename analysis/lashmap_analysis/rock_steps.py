@@ -130,7 +130,7 @@ def measure_steps(stays: StayStack, settled: Settled, broken: Booleans | None) -
     creeps = measure_creep(stays, settled, dwells.kept, groups, dwells.trace, slope, mean)
     sampling2 = settled.noise_mm[dwells.trace] ** 2 * groups.mean(1 / dwells.count)
     level_error = np.sqrt(sampling2 + settled.resolution_mm**2 / 12)
-    shift, shift_error = largest_shift(dwells.time, sign, residual, groups, level_error)
+    shift, shift_error = largest_shift(drift_weight, sign, residual, groups, level_error)
     spread = np.maximum.reduceat(steps, pairs.first) - np.minimum.reduceat(steps, pairs.first)
     peak = pairs.mean((extreme[1:] + extreme[:-1])[dwells.near])
     random = _random(square, scatter2, sampling2, freedom, groups.total(dwells.count - 1))
