@@ -70,7 +70,7 @@ def measure_creep(  # noqa: PLR0917 - parallel arrays of one stage
         step_mm: Shape (h,), mean step.
     """
     sign, shape = stays.sign[kept], settled.middles.shape_mm[kept]
-    drifting = sign * groups.spread(slope) * settled.middles.apart_time[kept]
+    drifting = sign * groups.each(slope) * settled.middles.apart_time[kept]
     late = shape[:, 2] - shape[:, 1] - drifting
     jitter, resolution = settled.middles.jitter_mm[trace], settled.resolution_mm
     noise = jitter * np.sqrt(10 / settled.middles.typical_samples[trace])

@@ -160,7 +160,8 @@ def _fit(design: Floats, outward: Floats, least_mm: float) -> tuple[Floats, Floa
         if number == ROUNDS:
             break
         size = np.abs(residual)
-        before, deviation = deviation, max(1.4826 * float(np.median(size)) * spare, least_mm)
+        middle = float(np.partition(size, size.size // 2)[size.size // 2])
+        before, deviation = deviation, max(1.4826 * middle * spare, least_mm)
         if number > 3 and abs(deviation - before) < CONVERGED * deviation:
             break
         if number < 2:

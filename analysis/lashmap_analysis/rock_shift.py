@@ -48,16 +48,16 @@ def largest_shift(
     ones = np.ones_like(residual)
     after = groups.later(ones)
     power, cross, own = after.copy(), np.zeros_like(after), ones.copy()
-    flank = sign - groups.spread(groups.mean(sign))
+    flank = sign - groups.each(groups.mean(sign))
     for direction in (ones, flank, drift_weight):
         later = groups.later(direction)
         total = groups.total(direction * direction)
-        scale = groups.spread(ratio(np.ones_like(total), total))
+        scale = groups.each(ratio(np.ones_like(total), total))
         scaled = direction * scale
         power -= later * later * scale
         cross -= later * scaled
         own -= direction * scaled
-    before = groups.spread(groups.size.astype(np.float64)) - 1 - after
+    before = groups.each(groups.size.astype(np.float64)) - 1 - after
     later, own = groups.later(residual), np.maximum(own, LEAST_POWER)
     alone = residual * residual / own
     left = np.maximum(power, LEAST_POWER), np.maximum(power - cross * cross / own, LEAST_POWER)
@@ -89,7 +89,7 @@ def _best(  # noqa: PLR0917 - parallel arrays of one stage
     """The shift that explains most of the squares, and its standard error."""
     gain = np.where(sides >= LEAST_DWELLS, size * size * power + alone, 0.0)
     best = np.maximum.reduceat(gain, groups.first)
-    candidates = np.flatnonzero(gain == groups.spread(best))
+    candidates = np.flatnonzero(gain == groups.each(best))
     at = candidates[np.searchsorted(candidates, groups.first)]
     freedom = np.maximum(groups.size - (5 if alone.any() else 4), 1)
     left = np.sqrt(np.maximum(groups.total(residual * residual) - best, 0.0) / freedom)
