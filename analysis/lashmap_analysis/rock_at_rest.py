@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import erfc, inf, isfinite, sqrt
+from math import erfc, isfinite, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -171,7 +171,8 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
     shape = measure_shape(evidence, step)
     if shape is None:
         if evidence.few:
-            yield _unknown_shape(evidence, inf, step)
+            # any movement up to the lash itself could hide
+            yield _unknown_shape(evidence, step, step)
         return
     # Student's factor, roughly: the errors come from few samples themselves
     wide = 1 + 2 / shape.freedom

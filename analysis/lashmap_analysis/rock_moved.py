@@ -81,6 +81,6 @@ def _place(evidence: Evidence) -> tuple[float, float]:
     """Shares of the samples that lie near a flank and beyond it."""
     step, resolution, noise = evidence.lash.mean_mm, evidence.resolution_mm, evidence.noise_mm
     distance = np.abs(evidence.offset_mm) - 0.5 * step
-    beyond = np.count_nonzero(distance > max(0.2 * step, 1.5 * resolution, 4.5 * noise))
-    near = np.count_nonzero(np.abs(distance) < max(0.15 * step, 1.05 * resolution, 4 * noise))
+    beyond = int(np.count_nonzero(distance > max(0.2 * step, 1.5 * resolution, 4.5 * noise)))
+    near = int(np.count_nonzero(np.abs(distance) < max(0.15 * step, 1.05 * resolution, 4 * noise)))
     return near / distance.size, beyond / distance.size

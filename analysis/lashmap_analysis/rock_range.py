@@ -97,7 +97,7 @@ def _end_of_range(life_mm: float, samples: float, chance: float) -> Flag:
         name=FlagName.OUT_OF_RANGE,
         disabling=True,
         sentence="One flank always gives the same value: the indicator is at the end of its range.",
-        numbers={"other_flank_noise_mm": life_mm, "samples": samples, "log_chance": chance},
+        numbers={"other_flank_noise_mm": life_mm, "samples": samples, "log_chance": float(chance)},
     )
 
 

@@ -53,6 +53,8 @@ def test_a_faulty_trace_is_refused_by_its_name(fault: str, rock: Rock) -> None:
         reading = measure(trace, rock)
         assert disabling(reading) & EXPECTED[fault], (seed, reading.flags)
         assert all(flag.sentence and flag.numbers for flag in reading.flags)
+        # RFC 8259, 6: a number in JSON is finite
+        assert all(np.isfinite(value) for flag in reading.flags for value in flag.numbers.values())
 
 
 @pytest.mark.parametrize("rock", [POWERED, HAND], ids=["powered", "hand"])
@@ -153,6 +155,18 @@ def test_a_thin_trace_too_noisy_to_show_rest_is_refused_and_a_quieter_one_is_not
             assert all(flag.numbers["hidden_movement_mm"] > flag.numbers["limit_mm"] for flag in flags)
     assert refused[0] >= 5
     assert refused[1] == 0
+
+
+def test_too_few_samples_for_any_shape_say_so_with_finite_numbers() -> None:
+    short = replace(HAND, reversals=5, irregularity=0.05)
+    seen = 0
+    for seed in range(20):
+        reading = measure(make(short, np.random.default_rng(seed)), short)
+        flags = [flag for flag in reading.flags if flag.name == FlagName.UNDERSAMPLED_DWELL]
+        seen += bool(flags)
+        assert all(np.isfinite(value) for flag in flags for value in flag.numbers.values())
+        assert all("longer" in flag.sentence for flag in flags)
+    assert seen >= 5
 
 
 def test_an_indicator_that_freezes_is_stuck_and_a_long_dwell_is_not() -> None:
