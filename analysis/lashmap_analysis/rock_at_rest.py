@@ -51,6 +51,9 @@ HIDDEN = (1.65, 0.3)
 PLENTY = (60.0, 0.05)
 """Samples a stay, and noise as a share of the step, with which every stay shows its own shape."""
 
+FLAT = 0.02
+"""Arch or half tilt over the middle three fifths, as a share of the step, below which nothing is refused."""
+
 
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
     """Yield what speaks against rest on the flanks."""
@@ -166,7 +169,8 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
     if not step > 0:
         return
     samples, quiet = PLENTY
-    if evidence.typical_samples > samples and evidence.noise_mm < quiet * step:
+    plenty = evidence.typical_samples > samples
+    if plenty and (evidence.noise_mm < quiet * step or _looks_flat(evidence, FLAT * step)):
         return
     shape = measure_shape(evidence, step)
     if shape is None:
@@ -201,6 +205,16 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
         hidden = float((shape.arch_mm + HIDDEN[0] * wide * shape.arch_error_mm)[:2].max())
         if hidden > HIDDEN[1] * step:
             yield _unknown_shape(evidence, hidden, step)
+
+
+def _looks_flat(evidence: Evidence, least_mm: float) -> bool:
+    """True when the fifths of many samples already tell that neither flank is tilted or arched."""
+    for flank in (evidence.high, ~evidence.high):
+        if flank.any():
+            before, middle, after = evidence.shape_mm[flank].mean(axis=0).tolist()
+            if max(abs(middle - 0.5 * (before + after)), 0.5 * abs(after - before)) > least_mm:
+                return False
+    return True
 
 
 def _unknown_shape(evidence: Evidence, hidden_mm: float, step_mm: float) -> Flag:
