@@ -208,7 +208,7 @@ def rival_rocks(count: int) -> list[Rock]:
 
 
 def print_rivals(count: int) -> None:
-    """Errors and times of all methods on the same traces."""
+    """Errors and processor times of all methods on the same traces."""
     made = []
     for number, rock in enumerate(rival_rocks(count)):
         trace = make(rock, generator("rival", number))
@@ -217,20 +217,20 @@ def print_rivals(count: int) -> None:
     spent: dict[str, float] = defaultdict(float)
     for rock, when, value in made:
         for name, rival in RIVALS.items():
-            begin = time.perf_counter()
+            begin = time.process_time()
             lash, _ = lash_of(value, rival(value))
-            spent[name] += time.perf_counter() - begin
+            spent[name] += time.process_time() - begin
             errors[name].append(lash / rock.lash_mm - 1 if np.isfinite(lash) else -1.0)
-        begin = time.perf_counter()
+        begin = time.process_time()
         reading = measure_rock(when, value, resolution_mm=rock.resolution_mm)
-        spent["measure_rock"] += time.perf_counter() - begin
+        spent["measure_rock"] += time.process_time() - begin
         errors["measure_rock"].append(reading.reading_mm / rock.lash_mm - 1 if reading.usable else -1.0)
     size = min(value.size for _, _, value in made)
     times = np.stack([when[:size] for _, when, _ in made])
     values = np.stack([value[:size] for _, _, value in made])
-    begin = time.perf_counter()
+    begin = time.process_time()
     stack = measure_rocks(times, values, resolution_mm=0.0001)
-    spent["measure_rocks"] += time.perf_counter() - begin
+    spent["measure_rocks"] += time.process_time() - begin
     errors["measure_rocks"] = [
         reading.reading_mm / rock.lash_mm - 1 if reading.usable else -1.0
         for reading, (rock, _, _) in zip(stack, made, strict=True)
