@@ -138,6 +138,22 @@ def test_eccentricity_and_high_point(box: SimulatedBox, member: str) -> None:
     assert mean(values) == pytest.approx(box.mean_normal_backlash_mm, rel=1e-9)
 
 
+@pytest.mark.parametrize("box", [SPIRAL, STRAIGHT])
+@pytest.mark.parametrize("member", ["gear", "pinion"])
+def test_a_quarter_turn_past_the_high_point_the_gap_is_carried_along(box: SimulatedBox, member: str) -> None:
+    box = replace(box, gear_teeth=40, pinion_teeth=20)
+    if member == "gear":
+        box = replace(box, gear_eccentricity_mm=0.02, gear_high_point_deg=0.0)
+    else:
+        box = replace(box, pinion_eccentricity_mm=0.02, pinion_high_point_deg=0.0)
+    teeth = box.gear_teeth if member == "gear" else box.pinion_teeth
+    low, high = Mesh(box, seed=1).limits_rad(teeth // 4)
+    # Turning carries the eccentricity from the mesh on, the way both surfaces move there: the pinion's spaces
+    # stand that much ahead of the gear's teeth, or the gear's teeth ahead of them (arc over radius).
+    ahead = 0.02 / (box.outer_module_mm * box.gear_teeth / 2.0)
+    assert (low + high) / 2.0 == pytest.approx(ahead if member == "pinion" else -ahead, rel=1e-9)
+
+
 def test_face_wobble_works_like_a_moving_mounting_distance() -> None:
     # Handbook relation Δj_n = 2 ΔA sin α_n sin δ (memory), ΔA = ± wobble over a turn.
     values = backlash(replace(SPIRAL, gear_face_wobble_mm=0.01, gear_high_point_deg=0.0))
