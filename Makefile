@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint .constraints.txt
 
-.PHONY: demo test check lint format types arrows benchmark constraints clean
+.PHONY: demo test check lint format types arrows benchmark pictures constraints clean
 
 $(VENV)/.runtime: pyproject.toml .constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -39,6 +39,9 @@ arrows: $(VENV)/.dev
 
 benchmark: $(VENV)/.dev  ## accuracy and speed, side by side with the alternatives; minutes
 	for script in tests/benchmarks/bench_*.py; do $(BIN)/python $$script || exit 1; done
+
+pictures: $(VENV)/.dev  ## make the README's pictures anew (the report's needs chromium)
+	$(BIN)/python tests/make_pictures.py
 
 constraints:  ## renew the pinned versions (needs uv)
 	uv pip compile pyproject.toml --universal --python-version 3.11 --all-extras --no-header --output-file .constraints.txt

@@ -15,23 +15,37 @@ if TYPE_CHECKING:
     from lashmap_analysis.backlash_budget import budget
     from lashmap_analysis.gear_set import GearSet, GearSetError
     from lashmap_analysis.indicator import Indicator, IndicatorError
-    from lashmap_analysis.lash_map import fit_lash_map
+    from lashmap_analysis.lash_map import LashMapError, fit_lash_map
     from lashmap_analysis.positions import plan_positions
+    from lashmap_analysis.record import Encoder, Identity, Limits, Precondition, RockTrace, TestRecord
     from lashmap_analysis.rock import measure_rock, measure_rocks
     from lashmap_analysis.runout import RunoutError, measure_runout
+    from lashmap_analysis.runout_match import match_runout
+    from lashmap_analysis.shim_stock import ShimStock
     from lashmap_analysis.shims import shim_advice
-    from lashmap_analysis.verdict import judge
+    from lashmap_analysis.verdict import Doubt, Evidence, judge
 
 __all__ = [
+    "Doubt",
+    "Encoder",
+    "Evidence",
     "GearSet",
     "GearSetError",
+    "Identity",
     "Indicator",
     "IndicatorError",
+    "LashMapError",
+    "Limits",
+    "Precondition",
+    "RockTrace",
     "RunoutError",
+    "ShimStock",
+    "TestRecord",
     "assess",
     "budget",
     "fit_lash_map",
     "judge",
+    "match_runout",
     "measure_rock",
     "measure_rocks",
     "measure_runout",
@@ -40,15 +54,26 @@ __all__ = [
 ]
 
 _HOME: dict[str, str] = {
+    "Doubt": "verdict",
+    "Encoder": "record",
+    "Evidence": "verdict",
     "GearSet": "gear_set",
     "GearSetError": "gear_set",
+    "Identity": "record",
     "Indicator": "indicator",
     "IndicatorError": "indicator",
+    "LashMapError": "lash_map",
+    "Limits": "record",
+    "Precondition": "record",
+    "RockTrace": "record",
     "RunoutError": "runout",
+    "ShimStock": "shim_stock",
+    "TestRecord": "record",
     "assess": "assess",
     "budget": "backlash_budget",
     "fit_lash_map": "lash_map",
     "judge": "verdict",
+    "match_runout": "runout_match",
     "measure_rock": "rock",
     "measure_rocks": "rock",
     "measure_runout": "runout",

@@ -79,6 +79,7 @@ class PlanModel:
     def of(cls, cycle: MeshCycle) -> PlanModel:
         """The model with all scales at the medians of their priors."""
         priors = Priors()
+        teeth = (cycle.gear_teeth, cycle.pinion_teeth)
         model = PatternModel.of(cycle, priors.constant_um)
         prior = model.covariance(priors.typical(), np.zeros(len(model.features)))
         gear, pinion = model.pick(cycle.engagements)
@@ -87,16 +88,15 @@ class PlanModel:
             turn_waves(cycle.pinion_teeth, 1)[pinion - cycle.gear_teeth],
         ]
         waves = np.concatenate([np.ones((cycle.length, 1)), *both], axis=1)
-        teeth = np.zeros((cycle.length, len(prior)))
-        rows = np.arange(cycle.length)
-        teeth[rows, gear] = teeth[rows, pinion] = 1.0
+        meetings = np.diag(np.repeat([1.0 / cycle.gear_teeth, 1.0 / cycle.pinion_teeth], teeth))
+        meetings[gear, pinion] = meetings[pinion, gear] = 1.0 / cycle.length
         return cls(
             model=model,
             prior=prior,
             gear=gear,
             pinion=pinion,
             waves=waves,
-            meetings=teeth.T @ teeth / cycle.length,
+            meetings=meetings,
         )
 
     def left(self, plan: Integers) -> Floats:
@@ -106,6 +106,12 @@ class PlanModel:
         data = across[gear] + across[pinion]
         data[np.diag_indices(len(plan))] += READING_UM**2
         return np.asarray(self.prior - across @ np.linalg.solve(data, across.T))
+
+    def added(self, left: Floats, engagement: int, sign: float = 1.0) -> Floats:
+        """What is left after one more position; with sign −1, after taking one away again."""
+        column = left[:, self.gear[engagement]] + left[:, self.pinion[engagement]]
+        variance = column[self.gear[engagement]] + column[self.pinion[engagement]]
+        return np.asarray(left - np.outer(column, column) / (variance + sign * READING_UM**2))
 
     def variance(self, left: Floats) -> Floats:
         """Variance of prediction at every engagement of the mesh cycle."""
@@ -125,9 +131,9 @@ class PlanModel:
         """Largest variance of the plain fit over the mesh cycle, in units of the variance of one reading."""
         return float(np.sum(self.waves @ self.plain_inverse(plan) * self.waves, axis=1).max())
 
-    def score(self, plan: Integers, to_beat: ToBeat) -> float:
-        """Score of a plan, the lower the better."""
-        left = self.left(plan)
+    def score(self, plan: Integers, to_beat: ToBeat, left: Floats | None = None) -> float:
+        """Score of a plan, the lower the better; `left` where it is known already."""
+        left = self.left(plan) if left is None else left
         worst, mean = self.variance(left).max(), np.sum(self.meetings * left)
         return float(to_beat.penalised(*np.array([worst, mean, self.plain_variance(plan)])))
 
@@ -140,8 +146,7 @@ def grow(model: PlanModel, count: int, reach: int) -> Integers:
         variance = model.variance(left)[: reach + 1]
         variance[plan] = -1.0
         best = int(variance.argmax())
-        column = left[:, model.gear[best]] + left[:, model.pinion[best]]
-        left = left - np.outer(column, column) / (variance[best] + READING_UM**2)
+        left = model.added(left, best)
         plan.append(best)
     return np.sort(np.array(plan, dtype=np.int64))
 
@@ -154,7 +159,7 @@ def lattice(model: PlanModel, count: int, reach: int, to_beat: ToBeat) -> Intege
     length = reach + 1
     steps = np.arange(1, length // 2 + 1)
     if len(steps) > MOST_STEPS:
-        steps = np.random.default_rng(SEED).choice(steps, MOST_STEPS, replace=False)
+        steps = np.append(np.random.default_rng(SEED).choice(steps, MOST_STEPS, replace=False), 1)
     plans = np.sort(np.arange(count) * steps[:, np.newaxis] % length, axis=1)
     plans = plans[np.all(np.diff(plans, axis=1) > 0, axis=1)]
     rows = model.waves[plans]
@@ -177,30 +182,31 @@ def improve(
     plan = start.copy()
     for penalty in penalties:
         target = replace(to_beat, penalty=penalty)
-        best = model.score(plan, target)
+        left = model.left(plan)
+        best = model.score(plan, target, left)
         for place in generator.permutation(np.arange(1, len(plan))):
-            rest = np.delete(plan, place)
+            rest, left_by_rest = np.delete(plan, place), model.added(left, plan[place], -1.0)
             candidates = np.setdiff1d(np.arange(reach + 1), rest, assume_unique=True)
             if len(candidates) > MOST_CANDIDATES:
                 candidates = generator.choice(candidates, MOST_CANDIDATES, replace=False)
-            trial = np.append(rest, _best_addition(model, rest, candidates, target))
-            score = model.score(trial, target)
+            candidate = _best_addition(model, left_by_rest, rest, candidates, target)
+            trial, left_by_trial = np.append(rest, candidate), model.added(left_by_rest, candidate)
+            score = model.score(trial, target, left_by_trial)
             if score < best:
-                plan, best = trial, score
+                plan, best, left = trial, score, left_by_trial
     return np.sort(plan)
 
 
-def _best_addition(model: PlanModel, rest: Integers, candidates: Integers, to_beat: ToBeat) -> int:
-    """The candidate that, added to `rest`, gives the lowest score.
+def _best_addition(
+    model: PlanModel, left: Floats, rest: Integers, candidates: Integers, to_beat: ToBeat
+) -> int:
+    """The candidate that, added to `rest`, which leaves `left`, gives the lowest score.
 
     Adding a position lowers every variance v_k by c_kx² / (u² + v_x); the worst is sought among engagements
-    that are among the worst now, for those candidates only that lower one of
-    the two mean variances most.
+    that are among the worst now, for those candidates only that lower one of the two mean variances most.
     """
-    left = model.left(rest)
     variance = model.variance(left)
-    reached = left[:, model.gear[candidates]] + left[:, model.pinion[candidates]]
-    taken = np.sum(reached * (model.meetings @ reached), axis=0) / (variance[candidates] + READING_UM**2)
+    taken = model.variance(left @ model.meetings @ left)[candidates] / (variance[candidates] + READING_UM**2)
     projected = model.waves @ model.plain_inverse(rest)
     plain = np.sum(projected * model.waves, axis=1)
     chosen = projected[candidates]
@@ -212,7 +218,8 @@ def _best_addition(model: PlanModel, rest: Integers, candidates: Integers, to_be
     )
     candidates, total = candidates[keep], variance[candidates[keep]] + READING_UM**2
     rows = _highest(variance, ROWS_ABOVE * variance.max())
-    shared = reached[model.gear[rows][:, np.newaxis], keep] + reached[model.pinion[rows][:, np.newaxis], keep]
+    reached = left[:, model.gear[candidates]] + left[:, model.pinion[candidates]]
+    shared = reached[model.gear[rows]] + reached[model.pinion[rows]]
     worst = _worst_after(variance[rows], shared, total)
     mean = np.sum(model.meetings * left) - taken[keep]
 

@@ -19,9 +19,9 @@ from lashmap_analysis.lash_model import PatternModel, Priors
 from lashmap_analysis.lash_posterior import PatternPosterior, Readings, posterior
 from lashmap_analysis.mesh_cycle import MeshCycle
 from lashmap_analysis.once_per_turn import Runout, merged_functional, named_terms, runout
-from lashmap_analysis.outliers import Outlier, screen
+from lashmap_analysis.outliers import Outlier, remark, screen, standing
 from lashmap_analysis.separability import Separability, separability, wave_functional
-from lashmap_analysis.tight_spot import TightSpot, cause_of, extremes, predicted
+from lashmap_analysis.tight_spot import UNEXPLAINED, Standing, TightSpot, cause_of, extremes, predicted
 
 if TYPE_CHECKING:
     from lashmap_analysis.gear_set import GearSet
@@ -182,6 +182,7 @@ def fit_lash_map(
         separable=separable,
         found=sorted(found, key=lambda pair: pair[0]),
         middle=middle,
+        stand=standing(model, screened),
     )
 
 
@@ -194,14 +195,16 @@ def _assemble(
     separable: Separability,
     found: list[tuple[int, Outlier]],
     middle: float,
+    stand: tuple[Standing, ...],
 ) -> LashMap:
-    ends = extremes(model, patterns, middle)
+    ends = extremes(model, patterns, middle, stand)
+    unexplained = any(one.engagement == ends.tight_spot.engagement for one in stand)
     alpha = gear_set.normal_pressure_angle_deg
     gear, pinion = (runout(patterns, wave_functional(model, member, 1), alpha) for member in (0, 1))
     one_to_one = gear_set.pinion_teeth == gear_set.gear_teeth
     teeth = model.cycle.gear_teeth
     average = np.repeat([1.0 / teeth, 1.0 / model.cycle.pinion_teeth], [teeth, model.cycle.pinion_teeth])
-    remarks = [_remark(given[0][index], index, outlier, model) for index, outlier in found]
+    remarks = [remark(model, int(given[0][index]), index, outlier, stand) for index, outlier in found]
     remarks += [text for text in (separable.sentence, separable.remedy) if text]
     return LashMap(
         gear_set=gear_set,
@@ -221,7 +224,9 @@ def _assemble(
         separable=separable,
         tooth_scatter_mm=1e-3 * float(np.hypot(patterns.scales[:, 4], patterns.scales[:, 5]).mean()),
         outliers=tuple(index for index, _ in found),
-        cause=cause_of(model, patterns, ends.tight_spot.engagement, separable),
+        cause=UNEXPLAINED
+        if unexplained
+        else cause_of(model, patterns, ends.tight_spot.engagement, separable),
         tightest_probability=ends.tightest_probability,
         remarks=tuple(remarks),
         posterior=patterns,
@@ -243,20 +248,6 @@ def _readings(
         free_um=np.zeros(len(engagements)),
     )
     return readings, middle
-
-
-def _remark(engagement: int, index: int, outlier: Outlier, model: PatternModel) -> str:
-    gear, pinion = engagement % model.cycle.gear_teeth, engagement % model.cycle.pinion_teeth
-    side = "above" if outlier.residual_um > 0 else "below"
-    meaning = {
-        "reading": "It is taken for a bad reading and does not shape the map",
-        "gear tooth": f"It is taken for gear tooth {gear} itself (counted from the matched teeth)",
-        "pinion tooth": f"It is taken for pinion tooth {pinion} itself (counted from the matched teeth)",
-    }[outlier.suspect]
-    return (
-        f"Reading {index + 1} at engagement {engagement} lies {abs(outlier.residual_um):.1f} µm {side} what "
-        f"all other positions predict. {meaning}: clean the teeth and measure there again."
-    )
 
 
 def _whole(values: ArrayLike) -> Integers:

@@ -156,13 +156,12 @@ class PatternModel:
 
     def covariance_with(self, gear: Integers, pinion: Integers, scales: Floats, special: Floats) -> Floats:
         """Prior covariance of T with backlash where teeth meet (indices into T): shape (s, m, n)."""
-        size, count = len(self.features), len(gear)
+        count = len(gear)
         kernels = self.kernels[:, :, gear] + self.kernels[:, :, pinion]
         constant = np.outer(self.features[:, 0], np.full(count, self.constant_um**2))
         for tooth in (gear, pinion):
             constant[tooth, np.arange(count)] += special[tooth]
-        flat = np.square(scales[:, : len(KERNELS)]) @ kernels.reshape(len(KERNELS), -1)
-        return (flat + constant.ravel()).reshape(-1, size, count)
+        return weighted_sums(np.square(scales[:, : len(KERNELS)]), kernels) + constant
 
     def pick(self, engagements: Integers) -> tuple[Integers, Integers]:
         """Indices into T of the gear and the pinion tooth at each engagement."""
@@ -179,3 +178,13 @@ def turn_waves(teeth: int, order: int) -> Floats:
 def at_engagements(array: Floats, gear: Integers, pinion: Integers) -> Floats:
     """Backlash from patterns: the gear entry plus the pinion entry along the last axis."""
     return np.asarray(array[..., gear] + array[..., pinion])
+
+
+def weighted_sums(weights: Floats, arrays: Floats) -> Floats:
+    """Sums of arrays of shape (c, a, b) with weights of shape (s, c): shape (s, a, b).
+
+    One small product a row: a single large one would be spread over threads, which costs four times the
+    processor time here and far more on a busy machine.
+    """
+    flat = arrays.reshape(len(arrays), -1)
+    return np.asarray((weights[:, np.newaxis, :] @ flat).reshape(len(weights), *arrays.shape[1:]))

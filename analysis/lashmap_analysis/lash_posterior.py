@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from lashmap_analysis.lash_model import PatternModel, at_engagements, scales_of
+from lashmap_analysis.lash_model import PatternModel, at_engagements, scales_of, weighted_sums
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -26,6 +26,7 @@ COMPONENTS = 96
 DRAWS_EACH = 32
 T_DEGREES = 7.0
 SEED = 20_011
+MOST_ENTRIES = 4_000_000  # numbers in one stack of covariances: 32 MB
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,7 +66,7 @@ class PatternPosterior:
     scales: Floats
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=16)
 def _normals(kind: str, *shape: int) -> Floats:
     seed = [SEED, *kind.encode(), *shape]
     values = np.random.default_rng(seed).standard_normal(shape)
@@ -86,11 +87,16 @@ def data_covariance(model: PatternModel, readings: Readings, scales: Floats, spe
     for tooth in (gear, pinion):
         fixed += special[tooth] * (tooth[:, np.newaxis] == tooth)
     fixed[np.diag_indices(count)] += np.square(readings.free_um)
-    stack = np.square(scales[:, :6]) @ kernels.reshape(6, -1) + fixed.ravel()
-    covariance = stack.reshape(-1, count, count)
+    covariance: Floats = weighted_sums(np.square(scales[:, :6]), kernels) + fixed
     noise = np.square(scales[:, 6:7] * readings.uncertainty_um)
     covariance[:, np.arange(count), np.arange(count)] += noise
-    return np.asarray(covariance)
+    return covariance
+
+
+def _parts(total: int, count: int) -> list[slice]:
+    """Slices of `total` scales, so that their covariances of `count` readings stay within memory."""
+    step = max(1, MOST_ENTRIES // count**2)
+    return [slice(first, first + step) for first in range(0, total, step)]
 
 
 def log_likelihood(model: PatternModel, readings: Readings, scales: Floats, special: Floats) -> Floats:
@@ -99,8 +105,11 @@ def log_likelihood(model: PatternModel, readings: Readings, scales: Floats, spec
     The readings are appended to the covariance as one more row; the last row of its Cholesky factor is then
     the whitened readings, so that one factorisation gives both determinant and square sum.
     """
-    covariance = data_covariance(model, readings, scales, special)
     count = len(readings.value_um)
+    parts = _parts(len(scales), count)
+    if len(parts) > 1:
+        return np.concatenate([log_likelihood(model, readings, scales[part], special) for part in parts])
+    covariance = data_covariance(model, readings, scales, special)
     augmented = np.zeros((len(scales), count + 1, count + 1))
     augmented[:, :count, :count] = covariance
     augmented[:, count, :count] = readings.value_um
@@ -175,11 +184,19 @@ def posterior(
     comb = (np.arange(COMPONENTS) + 0.5) / COMPONENTS
     chosen = np.minimum(np.searchsorted(np.cumsum(weight), comb), len(weight) - 1)
     scales = scales_of(points[chosen])
-    across = model.covariance_with(readings.gear, readings.pinion, scales, special)
-    gain = across @ np.linalg.inv(data_covariance(model, readings, scales, special))
+    distinct, place = np.unique(chosen, return_inverse=True)
+    some = scales_of(points[distinct])
+    across = model.covariance_with(readings.gear, readings.pinion, some, special)
+    gains = [
+        across[part] @ np.linalg.inv(data_covariance(model, readings, some[part], special))
+        for part in _parts(len(some), len(readings.value_um))
+    ]
+    across, gain = across[place], np.concatenate(gains)[place]
     means = gain @ readings.value_um
     mean = means.mean(axis=0)
-    known = np.tensordot(gain, across, axes=([0, 2], [0, 2])) - (means - mean).T @ (means - mean)
+    known = -(means - mean).T @ (means - mean)
+    for one_gain, one_across in zip(gain, across, strict=True):
+        known += one_gain @ one_across.T
     covariance = model.covariance(scales, special) - known / COMPONENTS
     return PatternPosterior(
         mean_um=mean,

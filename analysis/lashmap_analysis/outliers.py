@@ -5,7 +5,9 @@ that it cannot hide behind the scatter it causes) is further from the reading th
 studentised residual, Bonferroni over the positions (Cook & Weisberg, Residuals and Influence in Regression,
 1982, §2.2.2; *from memory*).  It then no longer bends the curve, nor widens the scatter of the other teeth.
 What it was is decided on the side of caution: a tight reading is taken for a real tooth until it is measured
-again, a loose one for a bad reading unless other readings at that tooth say the same.
+again, a loose one for a bad reading unless other readings at that tooth say the same.  A tight one that other
+readings at both its teeth contradict does not shape the map, but stands as it was read, tight spot included,
+until that engagement is measured again.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ from numpy.typing import NDArray
 
 from lashmap_analysis.lash_model import scales_of
 from lashmap_analysis.lash_posterior import data_covariance, log_likelihood, sample_scales
+from lashmap_analysis.tight_spot import Standing
 
 if TYPE_CHECKING:
     from lashmap_analysis.lash_model import PatternModel
@@ -102,6 +105,46 @@ def screen(model: PatternModel, readings: Readings, prior: tuple[Floats, Floats]
         points, weight = sample_scales(model, readings, prior, special)
     return Screened(
         readings=readings, special_um2=special, outliers=tuple(found), points=points, weight=weight
+    )
+
+
+def standing(model: PatternModel, screened: Screened) -> tuple[Standing, ...]:
+    """Tight bad readings at engagements where no other reading, itself not an outlier, says otherwise."""
+    readings = screened.readings
+    cycle = model.cycle
+    engagement = cycle.engagement_of(readings.gear, readings.pinion - cycle.gear_teeth)
+    trusted = np.ones(len(engagement), dtype=bool)
+    trusted[[outlier.index for outlier in screened.outliers]] = False
+    found = []
+    for outlier in screened.outliers:
+        again = np.any(trusted & (engagement == engagement[outlier.index]))
+        if outlier.suspect == "reading" and outlier.residual_um < 0.0 and not again:
+            found.append(
+                Standing(
+                    engagement=int(engagement[outlier.index]),
+                    value_um=float(readings.value_um[outlier.index]),
+                    uncertainty_um=float(readings.uncertainty_um[outlier.index]),
+                )
+            )
+    return tuple(found)
+
+
+def remark(
+    model: PatternModel, engagement: int, index: int, outlier: Outlier, stand: tuple[Standing, ...]
+) -> str:
+    """Sentence for the technician about reading `index` (of the readings as given) at `engagement`."""
+    gear, pinion = engagement % model.cycle.gear_teeth, engagement % model.cycle.pinion_teeth
+    side = "above" if outlier.residual_um > 0 else "below"
+    stands = any(one.engagement == engagement % model.cycle.length for one in stand)
+    meaning = {
+        "reading": "It is taken for a bad reading and does not shape the map"
+        + (", but stands as it was read until this engagement is measured again" if stands else ""),
+        "gear tooth": f"It is taken for gear tooth {gear} itself (counted from the matched teeth)",
+        "pinion tooth": f"It is taken for pinion tooth {pinion} itself (counted from the matched teeth)",
+    }[outlier.suspect]
+    return (
+        f"Reading {index + 1} at engagement {engagement} lies {abs(outlier.residual_um):.1f} µm {side} what "
+        f"all other positions predict. {meaning}: clean the teeth and measure there again."
     )
 
 

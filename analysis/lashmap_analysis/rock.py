@@ -14,15 +14,27 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashmap_analysis.rock_checks import Evidence, check
-from lashmap_analysis.rock_dwells import Settled, settle
-from lashmap_analysis.rock_flanks import Stays, find_stays
+from lashmap_analysis.rock_checks import check, too_few, without_stays
+from lashmap_analysis.rock_dwells import settle
+from lashmap_analysis.rock_evidence import gather
+from lashmap_analysis.rock_flanks import find_stays
+from lashmap_analysis.rock_gaps import find_gaps
+from lashmap_analysis.rock_samples import out_of_range
+from lashmap_analysis.rock_stack import stack_stays
 from lashmap_analysis.rock_steps import NO_LASH, measure_steps
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from lashmap_analysis.flags import Flag
+    from lashmap_analysis.rock_evidence import Evidence
+    from lashmap_analysis.rock_flanks import Stays
+    from lashmap_analysis.rock_steps import Lash
 
 Floats = NDArray[np.float64]
+
+STACK = 64
+"""Traces measured at once: enough to share the work between, few enough to stay in the processor's cache."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,13 +103,7 @@ def measure_rock(time_s: ArrayLike, indicator_mm: ArrayLike, *, resolution_mm: f
     """
     time, trace = np.asarray(time_s, dtype=np.float64), np.asarray(indicator_mm, dtype=np.float64)
     _refuse_nonsense(time, trace, resolution_mm)
-    finite = np.isfinite(trace)
-    missing = out_of_range = 0
-    if not finite.all():
-        out_of_range = int(np.isinf(trace).sum())
-        missing = trace.size - out_of_range - int(finite.sum())
-        time, trace = time[finite], trace[finite]
-    return _measure(time, trace, resolution_mm, out_of_range, missing)
+    return _measure([(time, trace)], resolution_mm)[0]
 
 
 def measure_rocks(
@@ -122,11 +128,11 @@ def measure_rocks(
             f"indicator_mm must be (n_traces, n_samples) and time_s the same or (n_samples,); "
             f"got {traces.shape} and {time.shape}"
         )
-    times = np.broadcast_to(time, traces.shape)
-    return tuple(
-        measure_rock(when, trace, resolution_mm=resolution_mm)
-        for when, trace in zip(times, traces, strict=True)
-    )
+    pairs = list(zip(np.broadcast_to(time, traces.shape), traces, strict=True))
+    # a common time axis is checked once
+    for when, trace in pairs if time.ndim == 2 else pairs[:1]:
+        _refuse_nonsense(when, trace, resolution_mm)
+    return tuple(_measure(pairs, resolution_mm))
 
 
 def _refuse_nonsense(time: Floats, trace: Floats, resolution_mm: float) -> None:
@@ -139,29 +145,85 @@ def _refuse_nonsense(time: Floats, trace: Floats, resolution_mm: float) -> None:
         raise ValueError("time_s must be finite and must not decrease")
 
 
-def _measure(
-    time_s: Floats, trace: Floats, resolution_mm: float, out_of_range: int, missing: int
-) -> RockReading:
-    """Measure a finite trace."""
-    settled, lash, gaps = None, NO_LASH, np.zeros(0)
-    centre = float(time_s.mean()) if time_s.size else 0.0
-    centred = time_s - centre
-    stays = find_stays(centred, trace)
-    if stays.start.size >= 2:
-        settled = settle(centred, stays, resolution_mm)
-        gaps, broken = _gaps(time_s, stays, settled)
-        lash = measure_steps(stays, settled, broken)
-    evidence = Evidence(
+@dataclass(frozen=True, kw_only=True)
+class _Trace:
+    """One finite trace and what it was cut from."""
+
+    number: int
+    time_s: Floats
+    indicator_mm: Floats
+    padded_time: Floats
+    stays: Stays
+    flags: tuple[Flag, ...]
+
+
+def _measure(traces: Sequence[tuple[Floats, Floats]], resolution_mm: float) -> list[RockReading]:
+    """Measure traces of any lengths, as stacks of moderate size."""
+    readings: list[RockReading | None] = [None] * len(traces)
+    waiting: list[_Trace] = []
+    for number, (time, indicator) in enumerate(traces):
+        found = _find(number, time, indicator, resolution_mm)
+        if isinstance(found, RockReading):
+            readings[number] = found
+        else:
+            waiting.append(found)
+    for first in range(0, len(waiting), STACK):
+        batch = waiting[first : first + STACK]
+        for trace, reading in zip(batch, _measure_stack(batch, resolution_mm), strict=True):
+            readings[trace.number] = reading
+    return [reading for reading in readings if reading is not None]
+
+
+def _find(number: int, time_s: Floats, indicator_mm: Floats, resolution_mm: float) -> _Trace | RockReading:
+    """Find the stays of one trace; a reading without a value when there are fewer than two."""
+    flags: tuple[Flag, ...] = ()
+    finite = np.isfinite(indicator_mm)
+    if not finite.all():
+        infinite = int(np.count_nonzero(np.isinf(indicator_mm)))
+        flags = (out_of_range(infinite),) if infinite else ()
+        time_s, indicator_mm = time_s[finite], indicator_mm[finite]
+    if indicator_mm.size < 2:
+        return _reading(NO_LASH, 0.0, (), (*flags, too_few(0)))
+    padded = np.zeros(time_s.size + 1)
+    np.subtract(time_s, np.add.reduce(time_s) / time_s.size, out=padded[:-1])
+    stays = find_stays(padded[:-1], indicator_mm)
+    if stays.start.size < 2:
+        return _reading(NO_LASH, 0.0, (), (*flags, *without_stays(indicator_mm, stays, resolution_mm)))
+    return _Trace(
+        number=number,
         time_s=time_s,
-        indicator_mm=trace,
+        indicator_mm=indicator_mm,
+        padded_time=padded,
         stays=stays,
-        settled=settled,
-        lash=lash,
-        resolution_mm=resolution_mm,
-        not_finite=out_of_range,
-        missing=missing,
-        gaps=gaps,
+        flags=flags,
     )
+
+
+def _measure_stack(traces: Sequence[_Trace], resolution_mm: float) -> Iterator[RockReading]:
+    """Measure traces that have stays on two levels."""
+    stays = stack_stays([one.padded_time for one in traces], [one.stays for one in traces])
+    settled = settle(stays, resolution_mm)
+    gaps = [
+        find_gaps(one.time_s, one.stays, typical)
+        for one, typical in zip(traces, settled.middles.typical_samples.tolist(), strict=True)
+    ]
+    broken = None
+    if any(gap.broken is not None for gap in gaps):
+        broken = np.concatenate(
+            [
+                np.zeros(one.stays.start.size, dtype=np.bool_) if gap.broken is None else gap.broken
+                for one, gap in zip(traces, gaps, strict=True)
+            ]
+        )
+    lashes = measure_steps(stays, settled, broken)
+    for number, (one, lash, gap) in enumerate(zip(traces, lashes, gaps, strict=True)):
+        evidence = gather(one.time_s, one.indicator_mm, stays, settled, lash, gap.lengths_s, number)
+        drift = evidence.slope_mm_per_s + lash.slope
+        dwells = _dwells(evidence, one.stays.levels.mid_mm)
+        yield _reading(lash, drift, dwells, (*one.flags, *check(evidence)))
+
+
+def _reading(lash: Lash, drift: float, dwells: tuple[Dwell, ...], flags: tuple[Flag, ...]) -> RockReading:
     return RockReading(
         reading_mm=lash.mean_mm,
         standard_uncertainty_mm=lash.standard_uncertainty_mm,
@@ -169,37 +231,20 @@ def _measure(
         peak_to_peak_mm=lash.peak_to_peak_mm,
         spread_mm=lash.spread_mm,
         reversals=lash.steps,
-        drift_mm_per_s=stays.levels.slope + lash.slope,
-        dwells=_dwells(time_s, stays, settled),
-        flags=tuple(check(evidence)),
+        drift_mm_per_s=drift,
+        dwells=dwells,
+        flags=flags,
     )
 
 
-def _gaps(time_s: Floats, stays: Stays, settled: Settled) -> tuple[Floats, NDArray[np.bool_] | None]:
-    """Gaps longer than half a typical dwell and five sample times, and the changes of flank they hide."""
-    pause = np.diff(time_s)
-    mean = (time_s[-1] - time_s[0]) / pause.size
-    if pause.max() <= 4 * mean:
-        return np.zeros(0), None
-    usual = float(np.median(pause))
-    least = max(5.0, 0.5 * settled.typical_samples) * usual
-    away = np.flatnonzero(pause > least)
-    if not away.size:
-        return np.zeros(0), None
-    broken = time_s[stays.start[1:]] - time_s[stays.stop[:-1] - 1] > least
-    return pause[away], broken
-
-
-def _dwells(time_s: Floats, stays: Stays, settled: Settled | None) -> tuple[Dwell, ...]:
-    if settled is None:
-        return ()
-    kept = settled.settled
-    level = settled.offset_mm + stays.levels.mid_mm + stays.levels.slope * settled.time
+def _dwells(evidence: Evidence, mid_mm: float) -> tuple[Dwell, ...]:
+    kept = evidence.settled
+    level = evidence.level_mm + mid_mm + evidence.slope_mm_per_s * evidence.level_time
     columns = (
-        time_s[settled.start[kept]].tolist(),
-        time_s[settled.stop[kept] - 1].tolist(),
+        evidence.time_s[evidence.start[kept]].tolist(),
+        evidence.time_s[evidence.stop[kept] - 1].tolist(),
         level[kept].tolist(),
-        (stays.sign[kept] > 0).tolist(),
+        evidence.high[kept].tolist(),
     )
     return tuple(
         Dwell(start_s=start, end_s=end, level_mm=value, high=high)

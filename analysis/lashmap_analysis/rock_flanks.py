@@ -28,6 +28,9 @@ LEAST_SWING = 1.5
 BOUNCE_SHARE = 0.2
 """A stay shorter than this share of the typical stay is a bounce or a burst of noise, not a dwell."""
 
+NO_DRIFT = 0.05
+"""Drift over the trace, as a share of the step, that carries no sample to the other flank."""
+
 COLLINEAR = 0.8
 """Share of the flank pattern that a line explains above which drift and step cannot be told apart."""
 
@@ -56,14 +59,19 @@ class Stays:
         stop: One past the last sample.
         sign: +1 on the high flank, −1 on the low one.
         levels: The two levels and the drift.
-        offset_mm: Shape (n,), the signal less mid level and drift.
+        padded_mm: Shape (n + 1,), the signal less mid level and drift, then a zero.
     """
 
     start: Integers
     stop: Integers
     sign: Floats
     levels: Levels
-    offset_mm: Floats
+    padded_mm: Floats
+
+    @property
+    def offset_mm(self) -> Floats:
+        """The signal less mid level and drift, shape (n,)."""
+        return self.padded_mm[:-1]
 
 
 def find_stays(centred_time: Floats, signal_mm: Floats) -> Stays:
@@ -76,55 +84,52 @@ def find_stays(centred_time: Floats, signal_mm: Floats) -> Stays:
     Returns:
         The stays; none when the signal has no two levels.
     """
-    levels, side = _two_levels(centred_time, signal_mm)
-    offset = signal_mm - levels.mid_mm - levels.slope * centred_time
-    stays = _split(offset, levels)
-    if stays.start.size >= 2:
-        refined = _fit(centred_time, signal_mm, _side_of(stays, side.size))
-        moved = abs(refined.mid_mm - levels.mid_mm) + abs((refined.slope - levels.slope) * centred_time[-1])
-        if moved > 0.02 * levels.step_mm and refined.step_mm > 0:
-            offset = signal_mm - refined.mid_mm - refined.slope * centred_time
-            stays = _split(offset, refined)
-    return stays
+    levels = _two_levels(centred_time, signal_mm)
+    padded = np.zeros(signal_mm.size + 1)
+    np.subtract(signal_mm, levels.mid_mm, out=padded[:-1])
+    padded[:-1] -= levels.slope * centred_time
+    return _split(padded, levels)
 
 
-def _two_levels(time: Floats, signal: Floats) -> tuple[Levels, Floats]:
+def _two_levels(time: Floats, signal: Floats) -> Levels:
     """Two-means on a three-point median (a single wild sample must not become a level), then with drift."""
     calm = signal.copy()
     if calm.size >= 3:
         before, here, after = signal[:-2], signal[1:-1], signal[2:]
         low, high = np.minimum(before, here), np.maximum(before, here)
         calm[1:-1] = np.maximum(low, np.minimum(high, after))
-    mean = float(calm.mean())
+    mean = float(np.add.reduce(calm)) / calm.size
     calm -= mean
     count, cut = calm.size, 0.0
     side = np.sign(calm)
-    for _ in range(8):
+    for _ in range(6):
         # side is −1, 0, +1: both flanks share a sample that lies exactly on the cut
-        excess, moment = float(side.sum()), float(calm.dot(side))
+        excess, moment = float(np.add.reduce(side)), float(calm.dot(side))
         above, below = 0.5 * (count + excess), 0.5 * (count - excess)
         if above <= 0 or below <= 0:
             break
         centre = 0.25 * moment * (1 / above - 1 / below)
-        done = abs(centre - cut) <= 1e-3 * abs(moment) / count
+        done = abs(centre - cut) <= 5e-3 * abs(moment) / count
         cut = centre
         if done:
             break
         side = np.sign(calm - cut)
     levels = _fit(time, calm, side)
     for _ in range(6):
+        if abs(levels.slope) * (time[-1] - time[0]) < NO_DRIFT * levels.step_mm:
+            break
         new_side = np.sign(calm - levels.mid_mm - levels.slope * time)
         if np.array_equal(new_side, side):
             break
         side = new_side
         levels = _fit(time, calm, side)
-    return Levels(mid_mm=levels.mid_mm + mean, slope=levels.slope, step_mm=levels.step_mm), side
+    return Levels(mid_mm=levels.mid_mm + mean, slope=levels.slope, step_mm=levels.step_mm)
 
 
 def _fit(time: Floats, signal: Floats, side: Floats) -> Levels:
     """Least squares of signal on (1, time, side), time having mean zero."""
     count = signal.size
-    mean, lean = float(signal.sum()) / count, float(side.sum()) / count
+    mean, lean = float(np.add.reduce(signal)) / count, float(np.add.reduce(side)) / count
     a, b = float(time.dot(time)), float(time.dot(side))
     c = float(side.dot(side)) - count * lean * lean
     p, q = float(time.dot(signal)), float(side.dot(signal)) - count * lean * mean
@@ -138,19 +143,11 @@ def _fit(time: Floats, signal: Floats, side: Floats) -> Levels:
     return Levels(mid_mm=mean - half * lean, slope=slope, step_mm=2 * half)
 
 
-def _side_of(stays: Stays, count: int) -> Floats:
-    """Flank of every sample, shape (n,): −1, +1, or 0 between stays."""
-    side = np.zeros(count)
-    spans = zip(stays.start.tolist(), stays.stop.tolist(), stays.sign.tolist(), strict=True)
-    for start, stop, sign in spans:
-        side[start:stop] = sign
-    return side
-
-
-def _split(offset: Floats, levels: Levels) -> Stays:
+def _split(padded: Floats, levels: Levels) -> Stays:
     """Most probable stays for known levels."""
+    offset = padded[:-1]
     empty = np.zeros(0, dtype=np.int64)
-    nothing = Stays(start=empty, stop=empty, sign=np.zeros(0), levels=levels, offset_mm=offset)
+    nothing = Stays(start=empty, stop=empty, sign=np.zeros(0), levels=levels, padded_mm=padded)
     half = 0.5 * levels.step_mm
     if not (half > 0 and isfinite(half)):
         return nothing
@@ -176,7 +173,7 @@ def _split(offset: Floats, levels: Levels) -> Stays:
     sign = np.where(positive[last], 1.0, -1.0)
     if placed is not None:
         first, last = placed[first], placed[last]
-    return Stays(start=first, stop=last + 1, sign=sign, levels=levels, offset_mm=offset)
+    return Stays(start=first, stop=last + 1, sign=sign, levels=levels, padded_mm=padded)
 
 
 def _turning_points(areas: list[float], price: float) -> list[int]:

@@ -22,13 +22,16 @@ from math import exp, inf, nan, pi, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+
+from lashmap_analysis.rock_creep import Creep, measure_creep
+from lashmap_analysis.rock_groups import Groups, ratio
+from lashmap_analysis.rock_shift import largest_shift
+from lashmap_analysis.rock_stack import drift_weights
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock_dwells import Settled
-    from lashmap_analysis.rock_flanks import Floats, Integers, Stays
-
-Booleans = NDArray[np.bool_]
+    from lashmap_analysis.rock_groups import Booleans, Floats, Integers
+    from lashmap_analysis.rock_stack import StayStack
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,9 +45,11 @@ class Lash:
         spread_mm: Largest less smallest step, drift removed.
         steps: Number of steps.
         slope: Drift beyond that of the levels of the stays, in mm over the unit of the time axis.
-        scatter_mm: Standard deviation of a level about the model.
-        residual_mm: Levels less model, in the order of the settled dwells.
+        scatter_mm: Standard deviation of a level about the model; NaN with fewer than four dwells.
+        shift_mm: Lasting shift between two dwells that explains most of the scatter.
+        shift_error_mm: Its standard error, for the choice of the best of several.
         peak_to_peak_mm: Mean over the same steps from extreme to extreme.
+        creep: Movement on the flanks.
     """
 
     mean_mm: float
@@ -54,8 +59,10 @@ class Lash:
     steps: int
     slope: float
     scatter_mm: float
-    residual_mm: Floats
+    shift_mm: float
+    shift_error_mm: float
     peak_to_peak_mm: float
+    creep: Creep
 
 
 NO_LASH = Lash(
@@ -66,113 +73,175 @@ NO_LASH = Lash(
     steps=0,
     slope=0.0,
     scatter_mm=nan,
-    residual_mm=np.zeros(0),
+    shift_mm=0.0,
+    shift_error_mm=inf,
     peak_to_peak_mm=nan,
+    creep=Creep(travel_mm=0.0, limit_mm=inf, uncertainty_mm=0.0),
 )
 
 
-def measure_steps(stays: Stays, settled: Settled, broken: Booleans | None) -> Lash:
-    """Average the steps between neighbouring settled dwells.
+@dataclass(frozen=True, kw_only=True)
+class _Dwells:
+    """The k settled dwells of those h traces that have steps.
+
+    `near` has shape (k − 1,): true where two dwells are neighbours of the same trace. The rest is (k,), but
+    for `trace`, shape (h,), the number of the trace in the stack.
+    """
+
+    kept: Integers
+    groups: Groups
+    trace: Integers
+    near: Booleans
+    sign: Floats
+    time: Floats
+    level: Floats
+    count: Floats
+
+
+def measure_steps(stays: StayStack, settled: Settled, broken: Booleans | None) -> list[Lash]:
+    """Average the steps between neighbouring settled dwells, trace by trace.
 
     Args:
         stays: The stays on the flanks.
         settled: Their settled parts.
-        broken: Shape (m − 1,), true where the samples between two stays are missing for so long that they
-            are no neighbours; None when nowhere.
+        broken: Shape (m,), true where the samples after a stay are missing for so long that it is no
+            neighbour of the next; None when nowhere.
     """
-    kept = np.flatnonzero(settled.settled)
-    if kept.size < 2:
-        return NO_LASH
-    near = np.diff(kept) == 1
-    if broken is not None:
-        near &= ~broken[kept[:-1]]
-    if not near.any():
-        return NO_LASH
-    sign, time, level = stays.sign[kept], settled.time[kept], settled.offset_mm[kept]
-    drift_weight = _drift_weights(time, sign)
-    slope, freedom = float(drift_weight.dot(level)), level.size - 3
-    straight = level - slope * time
-    residual = _residuals(straight, sign)
-    steps = (sign[1:] * np.diff(straight))[near]
+    lashes = [NO_LASH] * stays.groups.size.size
+    dwells = _find_neighbours(stays, settled, broken)
+    if dwells is None:
+        return lashes
+    groups, sign = dwells.groups, dwells.sign
+    drift_weight = drift_weights(dwells.time, sign, groups)
+    slope = groups.total(drift_weight * dwells.level)
+    straight = dwells.level - groups.spread(slope) * dwells.time
+    residual = _residuals(straight, sign, groups)
+    freedom = groups.size - 3
+    scatter2 = groups.total(residual * residual) / np.maximum(freedom, 1)
+    # a pair belongs to the trace of its first dwell
+    pairs = Groups.of_sizes(groups.counts(np.append(dwells.near, values=False)))
+    extreme = settled.extreme_mm[dwells.kept]
+    steps = (sign[1:] * (straight[1:] - straight[:-1]))[dwells.near]
+    mean = pairs.mean(steps)
     # the drift is itself a linear function of the levels, and c·t of it enters the mean
-    weight = _weights(sign, near)
-    weight -= float(weight.dot(time)) * drift_weight
-    square = float(weight.dot(weight))
-    scatter2 = float(residual.dot(residual)) / freedom if freedom > 0 else nan
-    uncertainty, effective = _combine(stays, settled, kept, square, scatter2, freedom)
-    extreme = settled.extreme_mm[kept]
-    return Lash(
-        mean_mm=float(steps.mean()),
-        standard_uncertainty_mm=uncertainty,
-        degrees_of_freedom=effective,
-        spread_mm=float(steps.max() - steps.min()),
-        steps=int(steps.size),
-        slope=slope,
-        scatter_mm=sqrt(scatter2) if freedom > 0 else nan,
-        residual_mm=residual,
-        peak_to_peak_mm=float((extreme[:-1] + extreme[1:])[near].mean()),
+    weight = _weights(dwells, pairs)
+    weight -= groups.spread(groups.total(weight * dwells.time)) * drift_weight
+    square = groups.total(weight * weight)
+    creeps = measure_creep(stays, settled, dwells.kept, groups, dwells.trace, slope, mean)
+    sampling2 = settled.noise_mm[dwells.trace] ** 2 * groups.mean(1 / dwells.count)
+    level_error = np.sqrt(sampling2 + settled.resolution_mm**2 / 12)
+    shift, shift_error = largest_shift(dwells.time, sign, residual, groups, level_error)
+    spread = np.maximum.reduceat(steps, pairs.first) - np.minimum.reduceat(steps, pairs.first)
+    peak = pairs.mean((extreme[1:] + extreme[:-1])[dwells.near])
+    random = _random(square, scatter2, sampling2, freedom, groups.total(dwells.count - 1))
+    type_b2 = [
+        2 * repeated_rounding(dither, settled.resolution_mm) + creep.uncertainty_mm**2
+        for dither, creep in zip(_dither(stays, settled, dwells), creeps, strict=True)
+    ]
+    scatter = np.where(freedom > 0, np.sqrt(scatter2), nan)
+    columns = (mean, *random, spread, slope, scatter, shift, shift_error, peak)
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    for at, row in enumerate(rows):
+        uncertainty, effective = _combine(row[1], row[2], type_b2[at])
+        lashes[int(dwells.trace[at])] = Lash(
+            mean_mm=row[0],
+            standard_uncertainty_mm=uncertainty,
+            degrees_of_freedom=effective,
+            spread_mm=row[3],
+            steps=int(pairs.size[at]),
+            slope=row[4],
+            scatter_mm=row[5],
+            shift_mm=row[6],
+            shift_error_mm=row[7],
+            peak_to_peak_mm=row[8],
+            creep=creeps[at],
+        )
+    return lashes
+
+
+def _find_neighbours(stays: StayStack, settled: Settled, broken: Booleans | None) -> _Dwells | None:
+    """Settled dwells of the traces that have at least one step; None when no trace has."""
+    count = stays.groups.size
+    good = settled.settled
+    # a stay and the next one of the same trace
+    followed = np.append(good[:-1] & good[1:], values=False)
+    followed[stays.groups.first + count - 1] = False
+    if broken is not None:
+        followed &= ~broken
+    some = stays.groups.counts(followed) > 0
+    if not some.any():
+        return None
+    if not some.all():
+        good = good & np.repeat(some, count)
+    kept = np.flatnonzero(good)
+    kept_count = stays.groups.counts(good)
+    return _Dwells(
+        kept=kept,
+        groups=Groups.of_sizes(kept_count[some]),
+        trace=np.flatnonzero(some),
+        near=followed[kept[:-1]],
+        sign=stays.sign[kept],
+        time=settled.time[kept],
+        level=settled.offset_mm[kept],
+        count=settled.count[kept].astype(np.float64),
     )
 
 
-def _residuals(straight: Floats, sign: Floats) -> Floats:
-    """What is left of drift-free levels about the mean of their flank."""
-    high = sign > 0
-    residual = straight.copy()
-    for flank in (high, ~high):
-        if flank.any():
-            residual[flank] -= straight[flank].mean()
-    return residual
+def _residuals(straight: Floats, sign: Floats, groups: Groups) -> Floats:
+    """What is left of drift-free levels about the mean of their flank, shape (k,)."""
+    high = (sign > 0).astype(np.float64)
+    highs = groups.total(high)
+    total, total_high = groups.total(straight), groups.total(straight * high)
+    low_mean = ratio(total - total_high, groups.size - highs)
+    high_mean = ratio(total_high, highs)
+    return straight - groups.spread(low_mean) - groups.spread(high_mean - low_mean) * high
 
 
-def _weights(sign: Floats, near: Booleans) -> Floats:
-    """Weights c with c·y = mean of the steps between neighbours."""
-    weight = np.zeros_like(sign)
-    weight[1:] += near
-    weight[:-1] += near
-    weight *= sign / np.count_nonzero(near)
+def _weights(dwells: _Dwells, pairs: Groups) -> Floats:
+    """Weights c with c·y = mean of the steps between neighbours, shape (k,)."""
+    weight = np.zeros_like(dwells.sign)
+    weight[1:] += dwells.near
+    weight[:-1] += dwells.near
+    weight *= dwells.sign / dwells.groups.spread(pairs.size.astype(np.float64))
     return weight
 
 
-def _drift_weights(time: Floats, sign: Floats) -> Floats:
-    """Weights d with d·y = slope of the least squares fit of y on (1, time, sign)."""
-    across, flank = time - time.mean(), sign - sign.mean()
-    power = float(flank.dot(flank))
-    if power > 0:
-        across = across - flank * (float(across.dot(flank)) / power)
-    left = float(across.dot(across))
-    return across / left if left > 0 else np.zeros_like(across)
+def _random(
+    square: Floats, scatter2: Floats, sampling2: Floats, freedom: Integers, pooled_freedom: Floats
+) -> tuple[Floats, Floats]:
+    """Variance of the mean step by scatter, and its degrees of freedom, shape (h,); NaN with too few dwells.
+
+    The levels cannot repeat better than the noise of their samples allows: where few levels happen to agree
+    better than that, the noise within the dwells, which is known far better, stands in for their scatter.
+    """
+    scattered = scatter2 >= sampling2
+    variance = np.where(scattered, scatter2, sampling2) * square
+    known = np.where(scattered, freedom, pooled_freedom)
+    enough = freedom > 0
+    return np.where(enough, variance, nan), np.where(enough, known, nan)
 
 
-def _combine(  # noqa: PLR0917 - numbers of one formula
-    stays: Stays, settled: Settled, kept: Integers, square: float, scatter2: float, freedom: int
-) -> tuple[float, float]:
-    """Standard uncertainty of the mean step and its effective degrees of freedom."""
-    if freedom < 1:
+def _combine(random2: float, freedom: float, type_b2: float) -> tuple[float, float]:
+    """Standard uncertainty and its degrees of freedom (GUM G.4.1; those of the type B part are infinite)."""
+    variance = random2 + type_b2
+    if not variance > 0:
         return nan, nan
-    count = (settled.stop - settled.start)[kept]
-    sampling2 = settled.noise_mm**2 * float((1 / count).mean())
-    if scatter2 >= sampling2:
-        random2, random_freedom = scatter2 * square, float(freedom)
-    else:
-        random2, random_freedom = sampling2 * square, float(count.sum() - count.size)
-    rounding2 = 2 * repeated_rounding(_dither(stays, settled, kept), settled.resolution_mm)
-    variance = random2 + rounding2
-    if variance <= 0:
-        return nan, nan
-    return sqrt(variance), random_freedom * (variance / random2) ** 2 if random2 > 0 else inf
+    return sqrt(variance), freedom * (variance / random2) ** 2 if random2 > 0 else inf
 
 
-def _dither(stays: Stays, settled: Settled, kept: Integers) -> float:
+def _dither(stays: StayStack, settled: Settled, dwells: _Dwells) -> list[float]:
     """Variance of the signal on a flank before rounding, mean of both flanks (Sheppard's correction)."""
-    time, sign = settled.time[kept], stays.sign[kept]
-    level = settled.offset_mm[kept] + stays.levels.slope * time
-    count = (settled.stop - settled.start)[kept]
-    total = 0.0
-    for flank in (sign > 0, sign < 0):
-        weight = count[flank] / count[flank].sum()
-        mean = weight.dot(level[flank])
-        total += weight.dot(settled.variance_mm2[kept][flank]) + weight.dot((level[flank] - mean) ** 2)
-    return max(0.5 * float(total) - settled.resolution_mm**2 / 12, 0.0)
+    groups, kept = dwells.groups, dwells.kept
+    level = dwells.level + groups.spread(stays.slope[dwells.trace]) * dwells.time
+    spread = settled.variance_mm2[kept] + level * level
+    high = dwells.count * (dwells.sign > 0)
+    total = np.zeros(groups.size.size)
+    for weight in (high, dwells.count - high):
+        samples = groups.total(weight)
+        total += ratio(groups.total(weight * spread), samples)
+        total -= ratio(groups.total(weight * level), samples) ** 2
+    values: list[float] = np.maximum(0.5 * total - settled.resolution_mm**2 / 12, 0.0).tolist()
+    return values
 
 
 def repeated_rounding(dither_mm2: float, resolution_mm: float) -> float:

@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from lashmap_analysis.lash_model import at_engagements, turn_waves
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from lashmap_analysis.lash_model import PatternModel
     from lashmap_analysis.lash_posterior import PatternPosterior
     from lashmap_analysis.separability import Separability
@@ -25,6 +27,8 @@ Floats = NDArray[np.float64]
 
 COVERAGE = 0.95
 MM_PER_UM = 1e-3
+UNEXPLAINED = "one reading that nothing else explains: measure there again"
+LEAST_DIP_UM = 1.0  # below the resolution of common indicators no cause is worth naming (common practice)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,6 +50,21 @@ class TightSpot:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Standing:
+    """A tight reading that the map cannot explain and nobody has measured again: it stands as it was read.
+
+    Attributes:
+        engagement: In 0 … mesh cycle − 1.
+        value_um: The reading, about the readings' middle.
+        uncertainty_um: Its standard uncertainty.
+    """
+
+    engagement: int
+    value_um: float
+    uncertainty_um: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Extremes:
     """Least and largest backlash over the mesh cycle.
 
@@ -64,14 +83,23 @@ class Extremes:
     tightest_probability: Floats
 
 
-def extremes(model: PatternModel, posterior: PatternPosterior, middle_mm: float) -> Extremes:
-    """Search the whole mesh cycle in every drawn pattern."""
+def extremes(
+    model: PatternModel, posterior: PatternPosterior, middle_mm: float, standing: Sequence[Standing] = ()
+) -> Extremes:
+    """Search the whole mesh cycle in every drawn pattern, and among the readings that stand."""
     teeth = model.cycle.gear_teeth
     gear, pinion = posterior.draws_um[:, :teeth], posterior.draws_um[:, teeth:]
     least, where = model.cycle.least(gear, pinion)
     most, _ = model.cycle.most(gear, pinion)
     mean = posterior.mean_um[np.newaxis]
-    _, named = model.cycle.least(mean[:, :teeth], mean[:, teeth:])
+    expected, named = model.cycle.least(mean[:, :teeth], mean[:, teeth:])
+    normal = np.random.default_rng(len(least)).standard_normal(len(least))
+    for reading in standing:
+        read = reading.value_um + reading.uncertainty_um * normal
+        where = np.where(read < least, reading.engagement, where)
+        least = np.minimum(least, read)
+        named = np.where(reading.value_um < expected, reading.engagement, named)
+        expected = np.minimum(expected, reading.value_um)
     low, high = np.quantile(least, [(1.0 - COVERAGE) / 2.0, (1.0 + COVERAGE) / 2.0])
     return Extremes(
         tight_spot=TightSpot(
@@ -93,10 +121,11 @@ def cause_of(
     """What makes this engagement tight, as a short phrase.
 
     The dip, mean backlash minus backlash here, is the sum of four parts: waves (once and twice per turn) and
-    own tooth deviations, of either member.  Rule: ``none`` when the dip is below twice its standard
-    uncertainty; ``tooth-to-tooth`` when own deviations make more than half of it; ``not separable`` when the
-    once-per-turn terms are merged; otherwise ``gear side`` or ``pinion side`` for the member that brings more
-    than two thirds, else ``both members``.
+    own tooth deviations, of either member.  Rule: ``none`` when the dip is below 1 µm; ``not settled by these
+    positions`` when it is below three times its standard uncertainty (it was picked as the deepest);
+    ``tooth-to-tooth`` when own deviations make more than half of it; otherwise ``gear side`` or ``pinion
+    side`` for the member that brings more than two thirds, else ``both members``.  Where the once-per-turn
+    terms are merged, ``not separable`` stands for all but ``tooth-to-tooth``.
     """
     teeth = (model.cycle.gear_teeth, model.cycle.pinion_teeth)
     here = (engagement % teeth[0], teeth[0] + engagement % teeth[1])
@@ -114,12 +143,13 @@ def cause_of(
         own += shares[-1] + _waves(pattern)[tooth - first]
     dip = sum(shares)
     uncertainty = math.sqrt(max(float(functional @ posterior.covariance_um2 @ functional), 0.0))
-    if dip < 2.0 * uncertainty:
-        return "none"
-    if own > 0.5 * dip:
+    settled = dip >= max(3.0 * uncertainty, LEAST_DIP_UM)
+    if settled and own > 0.5 * dip:
         return "tooth-to-tooth"
     if not (separable.gear and separable.pinion):
         return "not separable"
+    if not settled:
+        return "none" if dip < LEAST_DIP_UM else "not settled by these positions"
     if shares[0] > 2.0 / 3.0 * dip:
         return "gear side"
     return "pinion side" if shares[1] > 2.0 / 3.0 * dip else "both members"

@@ -14,6 +14,7 @@ from lashmap_analysis.record import Limits
 from lashmap_drivers.readings import Batch
 
 WINDOW_S = 0.4
+_LONGEST_WINDOW_S = 1.5
 _FEWEST_SAMPLES = 4
 _LASH_WITHOUT_LIMIT_MM = 1.0  # largest lash the rock is meant for
 
@@ -44,6 +45,13 @@ def still_limits(gear_set: GearSet, limits: Limits) -> StillLimits:
         gear_span_deg=min(lash_deg, pitch_deg / 4.0),
         tip_span_mm=2.0 * lash_mm,
     )
+
+
+def window_s(rate_hz: float) -> float:
+    """Length of the window for the slower instrument's samples a second: long enough to hold some of them."""
+    if rate_hz <= 0.0:
+        return _LONGEST_WINDOW_S
+    return min(max((_FEWEST_SAMPLES + 1) / rate_hz, WINDOW_S), _LONGEST_WINDOW_S)
 
 
 def is_still(gear_deg: Batch, indicator: Batch, target_deg: float, limits: StillLimits) -> bool:

@@ -10,7 +10,8 @@ from typing import Annotated, Literal, Self
 
 from lashmap_analysis.gear_set import GearSet, GearSetError
 from lashmap_analysis.indicator import Direction, Indicator, IndicatorError
-from lashmap_analysis.record import Limits
+from lashmap_analysis.record import Limits, Shaft
+from lashmap_analysis.shim_stock import ShimError, ShimStock
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_daemon.stand_file import StandFile
@@ -127,6 +128,57 @@ class PlanTable(_Table):
     tries: Annotated[int, Field(ge=1, le=20)] = 3
 
 
+class RunoutTable(_Table):
+    """How a runout sweep is taken.
+
+    The angles say where the indicator sits: of that member, from the mesh to the indicator, in the direction
+    of positive turning. Left out, high points of sweep and lash map are not compared.
+    """
+
+    turns: Annotated[int, Field(ge=1, le=20)] = 2
+    gear_indicator_from_mesh_deg: Finite | None = None
+    pinion_indicator_from_mesh_deg: Finite | None = None
+
+
+class ShimTable(_Table):
+    """Shims at hand for one member, and which way a thicker pack moves it."""
+
+    thicknesses_mm: Annotated[list[Positive], Field(min_length=1)]
+    thicker_moves: Literal["out", "in"]
+    fitted_mm: NotNegative | None = None
+    most_pieces: Annotated[int, Field(ge=1, le=3)] = 2
+    thickness_uncertainty_mm: NotNegative = 0.002
+
+    @model_validator(mode="after")
+    def _possible(self) -> Self:
+        try:
+            self.stock()
+        except ShimError as error:
+            raise ValueError(str(error)) from error
+        return self
+
+    def stock(self) -> ShimStock:
+        """The stock for the analysis.
+
+        Raises:
+            ShimError: When it cannot be.
+        """
+        values = self.model_dump()
+        return ShimStock(**values | {"thicknesses_mm": tuple(self.thicknesses_mm)})
+
+
+class ShimsTable(_Table):
+    """Shims of the members that may be moved."""
+
+    gear: ShimTable | None = None
+    pinion: ShimTable | None = None
+
+    def stocks(self) -> dict[Shaft, ShimStock]:
+        """Stocks for the analysis, of the members that have one."""
+        tables: dict[Shaft, ShimTable | None] = {"gear": self.gear, "pinion": self.pinion}
+        return {member: table.stock() for member, table in tables.items() if table is not None}
+
+
 class SimulatedTable(_Table):
     """Invented truth for the simulated stand; a real test ignores it."""
 
@@ -152,6 +204,8 @@ class BoxFile(_Table):
     tip: TipTable
     limits: LimitsTable = LimitsTable()
     plan: PlanTable = PlanTable()
+    runout: RunoutTable = RunoutTable()
+    shims: ShimsTable = ShimsTable()
     simulated: SimulatedTable = SimulatedTable()
 
     @model_validator(mode="after")

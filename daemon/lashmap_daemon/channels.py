@@ -11,6 +11,7 @@ from lashmap_daemon.trace_buffer import TraceBuffer
 
 SILENT_S = 3.0  # twenty times the interval of the slowest instrument this is meant for
 _KEEP_S = 120.0
+_RATE_S = 2.0
 
 
 class Channels:
@@ -48,6 +49,10 @@ class Channels:
         """Gear angle past the matched teeth between two times, in degrees, not wrapped."""
         shaft = self.encoder_deg(start_s, end_s)
         return Batch(shaft.time_s, shaft.value * self._gear_per_encoder)
+
+    def slowest_rate_hz(self, now_s: float) -> float:
+        """Samples a second of the slower instrument over the last moments."""
+        return min(len(buffer.window(now_s - _RATE_S)) for buffer in self._buffers.values()) / _RATE_S
 
     @property
     def latest_indicator(self) -> tuple[float, float] | None:

@@ -15,6 +15,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.live_test import open_ports
 from lashmap_daemon.stand_file import INDICATOR, load_stand
@@ -114,7 +115,7 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
     if live is None:
         for one in heard:
             line = ", ".join(f"{head} {cell}" for head, cell in zip(_HEADINGS, one.row(now_s), strict=True))
-            console.print(Text(line), soft_wrap=True)
+            say(console, line)
 
 
 def _table(heard: list[_Heard], now_s: float) -> Table:

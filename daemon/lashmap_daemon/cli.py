@@ -5,6 +5,7 @@ from __future__ import annotations
 import getpass
 import sys
 from contextlib import contextmanager
+from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -26,6 +27,14 @@ app = typer.Typer(
     rich_markup_mode=None,  # the plain help starts in half the time
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+
+class Member(Enum):
+    """A member of the gear set."""
+
+    GEAR = "gear"
+    PINION = "pinion"
+
 
 LogbookOption = Annotated[
     Path, typer.Option(help="Logbook file.", envvar="LASHMAP_LOGBOOK", show_default=True)
@@ -52,6 +61,10 @@ def run(
         bool, typer.Option("--locked-out", help="I have read the cautions; the drive is locked out.")
     ] = False,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live screen.")] = False,
+    runout: Annotated[
+        list[Member] | None,
+        typer.Option(help="Also turn this member for its runout; may be given twice.", show_default=False),
+    ] = None,
 ) -> None:
     """Run a test: lead through the positions, confirm the tight spot, judge, report."""
     with _reported() as console:
@@ -66,6 +79,7 @@ def run(
             operator=operator or _login_name(),
             locked_out=locked_out,
             plain=plain,
+            runout=tuple(member.value for member in runout or ()),
         )
         raise typer.Exit(run_test(options, console))
 
@@ -92,6 +106,27 @@ def review(
             typer.echo(json_text(assessment), nl=False)
         else:
             print_summary(assessment, console, positions=True)
+
+
+@app.command()
+def shims(
+    test: TestArgument = None,
+    *,
+    logbook: LogbookOption = _LOGBOOK,
+    box: Annotated[
+        Path | None, typer.Option(help="Box file whose shims to use instead of the recorded ones.")
+    ] = None,
+) -> None:
+    """Say which shims bring the tight spot into the limits, or what to measure first."""
+    with _reported() as console:
+        from lashmap_daemon import toml_file  # noqa: PLC0415
+        from lashmap_daemon.box_file import BoxFile  # noqa: PLC0415
+        from lashmap_daemon.logbook import Logbook  # noqa: PLC0415
+        from lashmap_daemon.shims_command import advise  # noqa: PLC0415
+
+        stock = None if box is None else toml_file.load(box, BoxFile)
+        with Logbook(logbook, create=False) as book:
+            advise(book, test, stock, console)
 
 
 @app.command("list")

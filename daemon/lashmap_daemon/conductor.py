@@ -7,34 +7,21 @@ about numbers the analysis's; here they meet.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
 import numpy as np
-from lashmap_analysis.flags import FlagName
-from lashmap_analysis.rock import RockReading, measure_rock
 from lashmap_drivers.readings import Chunk
 
-from lashmap_daemon import arrival, events, sequence
+from lashmap_daemon import arrival, as_events, events, sequence
+from lashmap_daemon import sequence_words as words
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.finding import Measured, find_tight_spot
-from lashmap_daemon.sequence import Phase
+from lashmap_daemon.rock_watch import RockSetting, RockWatch
+from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
-
-CHECK_S = 0.25  # how often the rock in hand is measured
-# These do not heal by rocking on: once seen in a long enough rock, it is better to begin again.
-_LASTING = {FlagName.SLIP, FlagName.OUT_OF_RANGE, FlagName.GAP_IN_SAMPLES}
-_COUNTS_TO_SEE = 4  # an encoder that should have seen this many counts and saw none is not turning
-
-
-@dataclass(frozen=True, kw_only=True)
-class RockInHand:
-    """The rock being recorded, as last measured."""
-
-    started_s: float
-    checked_s: float
-    reading: RockReading | None
+from lashmap_daemon.sweep_watch import SweepWatch, Swept
 
 
 class Conductor:
@@ -61,18 +48,28 @@ class Conductor:
         self._resolution_mm = started.stand.file.indicator.resolution_mm
         indicator = started.box.indicator(started.stand.file)
         self._normal_per_reading = indicator.normal_per_reading(self.gear_set)
-        self._arc_per_normal = indicator.arc_per_reading(self.gear_set) / self._normal_per_reading
         self._stand = started.stand
         self._still = arrival.still_limits(self.gear_set, started.box.limits_for_analysis())
+        self._rock_setting = RockSetting(
+            reversals=started.box.plan.reversals,
+            longest_s=started.box.plan.rock_seconds,
+            resolution_mm=self._resolution_mm,
+            counts_per_mm=_counts_per_mm(started, indicator.arc_per_reading(self.gear_set)),
+            still=self._still,
+        )
         self._emit = emit
         self._keep = keep
         self._now_s = 0.0
         self._asked_s = 0.0
         self._moved = False
-        self.rock: RockInHand | None = None
+        self.rock: RockWatch | None = None
         self.accepted: dict[int, events.RockAccepted] = {}
         self.predicted: events.TightSpotPredicted | None = None
-        self.state, self._pending = sequence.begin(started.planned, tries=started.box.plan.tries)
+        self.sweep_watch: SweepWatch | None = None
+        self.swept: Swept | None = None
+        self.state, self._pending = sequence.begin(
+            started.planned, tries=started.box.plan.tries, sweeps=started.sweeps
+        )
 
     @property
     def closed(self) -> bool:
@@ -107,8 +104,10 @@ class Conductor:
             self._watch_arrival()
         elif self.state.phase is Phase.ROCKING:
             self._watch_rock()
+        elif self.state.phase is Phase.SWEEPING:
+            self._watch_sweep()
 
-    def happen(self, happened: sequence.Input) -> None:
+    def happen(self, happened: words.Input) -> None:
         """Take an input of the operator or of this object into the sequence."""
         self.state, actions = sequence.step(self.state, happened)
         self._act(actions)
@@ -120,12 +119,13 @@ class Conductor:
     # What the samples say ------------------------------------------------------------------------------
 
     def _watch_arrival(self) -> None:
-        if self._now_s - self._asked_s < arrival.WINDOW_S:
+        window_s = arrival.window_s(self.channels.slowest_rate_hz(self._now_s))
+        if self._now_s - self._asked_s < window_s:
             return
-        since_s = self._now_s - arrival.WINDOW_S
+        since_s = self._now_s - window_s
         gear = self.channels.gear_deg(since_s)
         if arrival.is_still(gear, self.channels.indicator(since_s), self._target_deg(), self._still):
-            self.happen(sequence.Arrived())
+            self.happen(words.Arrived())
             return
         if len(gear) and np.ptp(gear.value) > self._still.gear_span_deg:
             self._moved = True
@@ -140,121 +140,82 @@ class Conductor:
             )
 
     def _watch_rock(self) -> None:
-        rock = self.rock
-        if rock is None or self._now_s - rock.checked_s < CHECK_S:
+        if self.rock is None:
             return
-        gear = self.channels.gear_deg(self._now_s - arrival.WINDOW_S)
-        if len(gear) and not arrival.is_near(gear, self._target_deg(), self._still):
-            self.happen(sequence.Left())
-            return
-        trace = self.channels.indicator(rock.started_s)
-        reading = measure_rock(trace.time_s, trace.value, resolution_mm=self._resolution_mm)
-        self.rock = RockInHand(started_s=rock.started_s, checked_s=self._now_s, reading=reading)
-        enough = reading.reversals >= self.box.plan.reversals
-        disabling = [flag for flag in reading.flags if flag.disabling]
-        if reading.usable and enough:
-            self._refuse_frozen_encoder(reading)
-            self.happen(sequence.RockGood())
-        elif enough and any(flag.name in _LASTING for flag in disabling):
-            self.happen(sequence.RockBad(tuple(flag.sentence for flag in disabling)))
-        elif self._now_s - rock.started_s > self.box.plan.rock_seconds:
-            few = f"{reading.reversals} reversals in {self.box.plan.rock_seconds:.0f} s"
-            wanted = f"{few}, {self.box.plan.reversals} are asked for; rock on evenly, flank to flank"
-            self.happen(sequence.RockBad(tuple(flag.sentence for flag in disabling) or (wanted,)))
+        happened = self.rock.look(self._now_s)
+        if happened is not None:
+            self.happen(happened)
 
-    def _refuse_frozen_encoder(self, reading: RockReading) -> None:
-        """A gear-side encoder must see the rock that the indicator sees."""
-        rock = self.rock
-        if self._stand.file.encoder.shaft != "gear" or rock is None:
+    def _watch_sweep(self) -> None:
+        watch = self.sweep_watch
+        if watch is None:
             return
-        arc_mm = reading.reading_mm * self._normal_per_reading * self._arc_per_normal
-        seen = self.channels.gear_deg(rock.started_s)
-        expected_counts = (
-            np.degrees(arc_mm / self.box.tip.touch_radius_mm)
-            / 360.0
-            * self._stand.file.encoder.counts_per_turn
-        )
-        if expected_counts >= _COUNTS_TO_SEE and len(seen) and np.ptp(seen.value) == 0.0:
-            raise StandError(
-                f"encoder on {self.channels.port(ENCODER)}: has not moved by a count while the indicator "
-                f"saw the gear rock by {expected_counts:.0f} counts. Check its coupling to the gear "
-                "shaft, and encoder.shaft in the stand file."
-            )
+        self.swept = watch.look(self._now_s)
+        if self.swept is not None:
+            refused = self.swept.sweep is None
+            self.happen(words.SweepBad((self.swept.reason,)) if refused else words.SweepGood())
+        elif not watch.turned_deg and self._now_s - self._asked_s > self.box.plan.turn_seconds:
+            self.happen(words.SweepBad(("the shaft was not turned",)))
 
     # What the sequence wants ---------------------------------------------------------------------------
 
-    def _act(self, actions: Iterable[sequence.Action]) -> None:
+    def _act(self, actions: Iterable[words.Action]) -> None:
         for action in actions:
             match action:
-                case sequence.Ask(target):
+                case words.Ask(target):
                     self._asked_s = self._now_s
                     self._moved = False
                     self.rock = None
-                    turn_teeth = target.engagement - self._engagement_now()
-                    self._emit(
-                        events.PositionAsked(
-                            number=target.number,
-                            engagement=target.engagement,
-                            gear_angle_deg=self.gear_set.gear_angle_deg(target.engagement),
-                            turn_teeth=turn_teeth,
-                            turn_deg=self.gear_set.gear_angle_deg(turn_teeth),
-                            purpose=target.purpose,
-                            attempt=target.attempt,
-                            reason=target.reason,
-                        )
-                    )
-                case sequence.BeginRock(target):
-                    self.rock = RockInHand(started_s=self._now_s, checked_s=self._now_s, reading=None)
-                    self._emit(
-                        events.RockStarted(
-                            number=target.number, engagement=target.engagement, start_s=self._now_s
-                        )
-                    )
-                case sequence.Accept(target):
-                    self._accept(target)
-                case sequence.Refuse(target, reasons):
-                    self._emit(
-                        events.RockRefused(
-                            number=target.number,
-                            engagement=target.engagement,
-                            attempt=target.attempt,
-                            start_s=self.rock.started_s if self.rock else self._now_s,
-                            end_s=self._now_s,
-                            reasons=reasons,
-                        )
-                    )
-                case sequence.LeaveOut(target, reason):
+                    self._emit(as_events.position_asked(target, self.gear_set, self._engagement_now()))
+                case words.BeginRock(target):
+                    self._begin_rock(target)
+                case words.Accept(target):
+                    accepted = as_events.rock_accepted(target, self.rock, self._normal_per_reading)
+                    self.accepted[target.number] = accepted
+                    self._emit(accepted)
+                case words.Refuse(target, reasons):
+                    self._emit(as_events.rock_refused(target, self.rock, reasons, self._now_s))
+                case words.LeaveOut(target, reason):
                     self.accepted.pop(target.number, None)
-                    self._emit(
-                        events.PositionSkipped(
-                            number=target.number, engagement=target.engagement, reason=reason
-                        )
-                    )
-                case sequence.Predict():
+                    number, engagement = target.number, target.engagement
+                    self._emit(events.PositionSkipped(number=number, engagement=engagement, reason=reason))
+                case words.Predict():
                     self._predict()
-                case sequence.Close(outcome, reason):
+                case words.AskSweep(sweep):
+                    self._ask_sweep(sweep)
+                case words.KeepSweep(sweep):
+                    self._emit(as_events.sweep_recorded(sweep, self.swept))
+                case words.RefuseSweep(sweep, reasons):
+                    refused = events.SweepRefused(member=sweep.member, attempt=sweep.attempt, reasons=reasons)
+                    self._emit(refused)
+                case words.Close(outcome, reason):
                     self._emit(events.TestClosed(outcome=outcome, reason=reason))
 
-    def _accept(self, target: sequence.Target) -> None:
-        rock = self.rock
-        if rock is None or rock.reading is None:
-            raise RuntimeError("a rock was accepted that was not measured")
-        reading = rock.reading
-        accepted = events.RockAccepted(
-            number=target.number,
-            engagement=target.engagement,
-            purpose=target.purpose,
-            attempt=target.attempt,
-            start_s=rock.started_s,
-            end_s=rock.checked_s,
-            reading_mm=reading.reading_mm,
-            normal_backlash_mm=reading.reading_mm * self._normal_per_reading,
-            standard_uncertainty_mm=reading.standard_uncertainty_mm * self._normal_per_reading,
-            reversals=reading.reversals,
-            flags=tuple(flag.name.value for flag in reading.flags),
+    def _begin_rock(self, target: words.Target) -> None:
+        self.rock = RockWatch(
+            self._rock_setting,
+            channels=self.channels,
+            target_deg=self._target_deg(),
+            started_s=self._now_s,
         )
-        self.accepted[target.number] = accepted
-        self._emit(accepted)
+        number, engagement = target.number, target.engagement
+        self._emit(events.RockStarted(number=number, engagement=engagement, start_s=self._now_s))
+
+    def _ask_sweep(self, sweep: words.Sweep) -> None:
+        turns = self.box.runout.turns
+        self._asked_s = self._now_s
+        self.rock = None
+        self.sweep_watch = SweepWatch(
+            sweep.member,
+            turns=turns,
+            channels=self.channels,
+            gear_set=self.gear_set,
+            since_s=self._now_s,
+            resolution_mm=self._resolution_mm,
+        )
+        self._emit(
+            events.SweepAsked(member=sweep.member, turns=turns, attempt=sweep.attempt, reason=sweep.reason)
+        )
 
     def _predict(self) -> None:
         found = find_tight_spot(
@@ -273,18 +234,11 @@ class Conductor:
         )
         if found is None:
             self.note("The measured positions do not allow a lash map; no tight spot was predicted.")
-            self.happen(sequence.Confirm(()))
+            self.happen(words.Confirm(()))
             return
-        self.predicted = events.TightSpotPredicted(
-            engagement=found.tight_spot.engagement,
-            gear_angle_deg=self.gear_set.gear_angle_deg(found.tight_spot.engagement),
-            normal_backlash_mm=found.tight_spot.backlash_mm,
-            low_mm=found.tight_spot.band_mm[0],
-            high_mm=found.tight_spot.band_mm[1],
-            ask=found.ask,
-        )
+        self.predicted = as_events.tight_spot_predicted(found, self.gear_set)
         self._emit(self.predicted)
-        self.happen(sequence.Confirm(found.ask))
+        self.happen(words.Confirm(found.ask))
 
     def _engagement_now(self) -> int:
         latest = self.channels.latest_gear_deg
@@ -293,3 +247,12 @@ class Conductor:
     def _target_deg(self) -> float:
         target = self.state.target
         return self.gear_set.gear_angle_deg(target.engagement) if target else 0.0
+
+
+def _counts_per_mm(started: events.TestStarted, arc_per_reading: float) -> float:
+    """Encoder counts that a gear-side encoder should see for a mm of reading; 0 on the pinion shaft."""
+    encoder = started.stand.file.encoder
+    if encoder.shaft != "gear":
+        return 0.0
+    turn_mm = 2.0 * math.pi * started.box.tip.touch_radius_mm
+    return arc_per_reading / turn_mm * encoder.counts_per_turn

@@ -17,6 +17,7 @@ from rich.console import Console
 
 from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.run_command import RunOptions, run
 from lashmap_daemon.simulate_command import STAND_FILE
@@ -34,7 +35,7 @@ def demo(box: Path | None, folder: Path, seed: int, console: Console, *, plain: 
     """
     box = box or _shipped_box()
     units = toml_file.load(box, BoxFile).box.units
-    console.print("Demonstration on a simulated stand: the gearbox and everything about it is invented.")
+    say(console, "Demonstration on a simulated stand: the gearbox and everything about it is invented.")
     folder.mkdir(parents=True, exist_ok=True)
     stand_folder, truth_file = folder / "stand", folder / "truth.json"
     before = set(folder.glob("*.json"))
@@ -54,7 +55,7 @@ def demo(box: Path | None, folder: Path, seed: int, console: Console, *, plain: 
     results = sorted(set(folder.glob("*.json")) - before - {truth_file})
     result = json.loads(results[-1].read_text("utf-8"))
     truth = json.loads(truth_file.read_text("utf-8"))
-    console.print(comparison(truth, result, units), soft_wrap=True)
+    say(console, comparison(truth, result, units))
     return status
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, TypeAlias, get_args
 
-from lashmap_analysis.record import Precondition, Purpose
+from lashmap_analysis.record import Precondition, Purpose, Shaft
 from pydantic import TypeAdapter
 
 from lashmap_daemon.box_file import BoxFile
@@ -31,6 +31,7 @@ class TestStarted:
     stand: Stand
     planned: tuple[int, ...]
     version: str
+    sweeps: tuple[Shaft, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -126,6 +127,36 @@ class PositionSkipped:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SweepAsked:
+    """The technician was asked to turn a member for its runout."""
+
+    member: Shaft
+    turns: int
+    attempt: int
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepRecorded:
+    """A sweep gave a runout; the window is kept, the figures are for the screen."""
+
+    member: Shaft
+    start_s: float
+    end_s: float
+    fim_mm: float
+    fim_uncertainty_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepRefused:
+    """A sweep gave none."""
+
+    member: Shaft
+    attempt: int
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class NoteTaken:
     """The operator wrote something down."""
 
@@ -165,6 +196,9 @@ Event: TypeAlias = (
     | RockAccepted
     | RockRefused
     | PositionSkipped
+    | SweepAsked
+    | SweepRecorded
+    | SweepRefused
     | NoteTaken
     | TightSpotPredicted
     | TestClosed

@@ -21,7 +21,8 @@ from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.port import Port
 from lashmap_drivers.readings import Chunk
 
-from lashmap_daemon import events, sequence
+from lashmap_daemon import events
+from lashmap_daemon import sequence_words as words
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.conductor import Conductor
 from lashmap_daemon.errors import StandError
@@ -31,6 +32,7 @@ from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 TICK_S = 0.02
 _SAMPLES_TO_BELIEVE = 5  # good lines before an instrument counts as heard
 _LISTEN_S = 1.0
+_STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)  # the last one: the terminal went away
 
 
 class Screen(Protocol):
@@ -192,13 +194,13 @@ class LiveTest:
         word, _, rest = command.partition(" ")
         match word:
             case "repeat":
-                self.conductor.happen(sequence.Repeat())
+                self.conductor.happen(words.Repeat())
             case "skip":
-                self.conductor.happen(sequence.Skip())
+                self.conductor.happen(words.Skip())
             case "note" if rest:
                 self.conductor.note(rest)
             case "stop":
-                self.conductor.happen(sequence.Stop("stopped", "by the operator"))
+                self.conductor.happen(words.Stop("stopped", "by the operator"))
 
     @contextmanager
     def _closing_record(self) -> Iterator[None]:
@@ -216,19 +218,18 @@ class LiveTest:
     @contextmanager
     def _stopped_by_signals(self) -> Iterator[None]:
         loop = asyncio.get_running_loop()
-        stop = sequence.Stop("stopped", "by the operator")
-        for number in (signal.SIGINT, signal.SIGTERM):
+        stop = words.Stop("stopped", "by the operator")
+        for number in _STOPPING:
             loop.add_signal_handler(number, self.conductor.happen, stop)
         try:
             yield
         finally:
-            for number in (signal.SIGINT, signal.SIGTERM):
+            for number in _STOPPING:
                 loop.remove_signal_handler(number)
 
     def _emit(self, event: events.Event) -> None:
-        stamped = events.Stamped(
-            time_s=self._now_s(), utc=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"), event=event
-        )
+        utc = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
+        stamped = events.Stamped(time_s=self._now_s(), utc=utc, event=event)
         self._logbook.append(self._test, stamped)
         if isinstance(event, events.TestClosed):
             self._closed = event

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from lashmap_analysis.positions import plan_positions
+from lashmap_analysis.record import Shaft
 
 from lashmap_daemon import events
 from lashmap_daemon.box_file import BoxFile
@@ -117,7 +118,14 @@ def matched_teeth(
 
 
 def start_record(
-    box: BoxFile, stand: Stand, *, operator: str, now: dt.datetime, version: str, box_name: str
+    box: BoxFile,
+    stand: Stand,
+    *,
+    operator: str,
+    now: dt.datetime,
+    version: str,
+    box_name: str,
+    sweeps: tuple[Shaft, ...] = (),
 ) -> events.TestStarted:
     """The start record with its planned positions.
 
@@ -137,6 +145,7 @@ def start_record(
         stand=stand,
         planned=tuple(int(engagement) for engagement in planned),
         version=version,
+        sweeps=sweeps,
     )
 
 

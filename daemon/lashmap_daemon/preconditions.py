@@ -49,13 +49,12 @@ def _mounting_distance(
     actual = mounting.pinion_set_mm if member == "pinion" else mounting.gear_set_mm
     name = f"mounting distance, {member}"
     if marked is None or actual is None:
-        lacking = " and ".join(
-            word for word, value in (("marked", marked), ("as set", actual)) if value is None
-        )
+        words = (("as marked", marked), ("as set", actual))
+        lacking = " and ".join(word for word, value in words if value is None)
         return Precondition(
             name=name,
             state="unproven",
-            detail=f"{lacking} value not recorded",
+            detail=f"distance {lacking} not recorded",
             remedy=f"Measure the {member}'s mounting distance and record it as "
             f"mounting.{member}_marked_{units} and mounting.{member}_set_{units}.",
         )

@@ -1,8 +1,8 @@
 """The prompts file: what the technician is shown, one JSON object a line, for whatever follows along.
 
 A second display beside the machine or a powered stand reads the last complete line. Keys: ``show`` (text),
-``engagement`` and ``gear_angle_deg`` (null when no position is asked for), ``closed`` (true once the test is
-over).
+``engagement`` and ``gear_angle_deg`` (null when no position is asked for), ``sweep`` (member to turn for its
+runout, or null), ``closed`` (true once the test is over).
 lashmap only says what it waits for: it starts and stops nothing.
 """
 
@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Literal
 
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.events import PositionAsked, Stamped, TestClosed
-from lashmap_daemon.wording import asked_sentence
+from lashmap_daemon.events import PositionAsked, Stamped, SweepAsked, TestClosed
+from lashmap_daemon.wording import asked_sentence, sweep_sentence
 
 
 class PromptsFile:
@@ -23,29 +24,34 @@ class PromptsFile:
         path: Emptied at the start of the test.
 
     Raises:
-        StandError: When it cannot be written.
+        StandError: When it cannot be written, now or later.
     """
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        try:
-            path.write_text("", encoding="utf-8")
-        except OSError as error:
-            raise StandError(f"{path}: the prompts file cannot be written ({error.strerror})") from error
+        self._write("w", "")
 
     def __call__(self, stamped: Stamped) -> None:
         """Append what this event shows, if anything."""
         match stamped.event:
             case PositionAsked() as asked:
-                self._append(asked_sentence(asked), asked.engagement, asked.gear_angle_deg, closed=False)
+                place = {"engagement": asked.engagement, "gear_angle_deg": asked.gear_angle_deg}
+                self._append(asked_sentence(asked), **place)
+            case SweepAsked() as asked:
+                self._append(sweep_sentence(asked), sweep=asked.member)
             case TestClosed() as closed:
-                self._append(f"Test {closed.outcome}: {closed.reason}", None, None, closed=True)
+                self._append(f"Test {closed.outcome}: {closed.reason}", closed=True)
 
-    def _append(
-        self, show: str, engagement: int | None, gear_angle_deg: float | None, *, closed: bool
-    ) -> None:
-        line = json.dumps(
-            {"show": show, "engagement": engagement, "gear_angle_deg": gear_angle_deg, "closed": closed}
-        )
-        with self._path.open("a", encoding="utf-8") as file:
-            file.write(line + "\n")
+    def _append(self, show: str, **said: object) -> None:
+        line = {"show": show, "engagement": None, "gear_angle_deg": None, "sweep": None, "closed": False}
+        self._write("a", json.dumps(line | said) + "\n")
+
+    def _write(self, mode: Literal["w", "a"], text: str) -> None:
+        try:
+            with self._path.open(mode, encoding="utf-8") as file:
+                file.write(text)
+        except OSError as error:
+            raise StandError(
+                f"{self._path}: the prompts file cannot be written ({error.strerror}); make room, or change "
+                "prompts.file in the stand file"
+            ) from error

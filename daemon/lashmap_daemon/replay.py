@@ -18,7 +18,6 @@ from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 class _Story:
     """What the events of one test add up to."""
 
-    started: events.TestStarted | None = None
     started_utc: str = ""
     preconditions: tuple[Precondition, ...] = ()
     matched_encoder_deg: float = 0.0
@@ -39,17 +38,27 @@ def newest_test(logbook: Logbook) -> str:
     return tests[-1].test
 
 
+def start_of(logbook: Logbook, test: str) -> events.TestStarted:
+    """The start record of ``test``.
+
+    Raises:
+        LogbookError: When the test is unknown or cannot be read.
+    """
+    for stamped in logbook.events(test):
+        if isinstance(stamped.event, events.TestStarted):
+            return stamped.event
+    known = ", ".join(summary.test for summary in logbook.tests()[-5:]) or "none"
+    raise LogbookError(f"{logbook.path}: no test {test}; the newest are: {known}")
+
+
 def read_record(logbook: Logbook, test: str) -> TestRecord:
     """Everything recorded about ``test``, decoded anew from its raw bytes.
 
     Raises:
         LogbookError: When the test is unknown or cannot be read.
     """
+    started = start_of(logbook, test)
     story = _read_story(logbook, test)
-    started = story.started
-    if started is None:
-        known = ", ".join(summary.test for summary in logbook.tests()[-5:]) or "none"
-        raise LogbookError(f"{logbook.path}: no test {test}; the newest are: {known}")
     box, stand = started.box, started.stand
     indicator = _decode(logbook, test, stand, INDICATOR)
     encoder = _decode(logbook, test, stand, ENCODER)
@@ -82,8 +91,7 @@ def _read_story(logbook: Logbook, test: str) -> _Story:
     story = _Story()
     for stamped in logbook.events(test):
         match stamped.event:
-            case events.TestStarted() as started:
-                story.started = started
+            case events.TestStarted():
                 story.started_utc = stamped.utc
             case events.PreconditionsRecorded(preconditions=preconditions):
                 story.preconditions = preconditions

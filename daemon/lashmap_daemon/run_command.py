@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 
+from lashmap_analysis.record import Shaft
 from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.port import Port
 from rich.console import Console
@@ -18,6 +19,7 @@ from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.conclude import conclude, write_json, write_report
+from lashmap_daemon.console.lines import say
 from lashmap_daemon.console.live import LiveScreen
 from lashmap_daemon.console.plain import PlainScreen
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, StandError
@@ -50,6 +52,7 @@ class RunOptions:
         operator: Who runs the test.
         locked_out: The cautions are confirmed on the command line.
         plain: Plain lines also on a terminal.
+        runout: Members to turn for their runout after the last position.
     """
 
     stand: Path
@@ -59,6 +62,7 @@ class RunOptions:
     operator: str
     locked_out: bool
     plain: bool
+    runout: tuple[Shaft, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,7 +73,7 @@ class AtTerminal:
 
     def show(self, text: str) -> None:
         """Print a line as it is."""
-        self.console.print(text, markup=False, highlight=False, soft_wrap=True)
+        say(self.console, text)
 
     def ask(self, question: str) -> str:
         """Ask for a line; end of input is no answer."""
@@ -100,6 +104,7 @@ def run(options: RunOptions, console: Console) -> int:
         now=now,
         version=version("lashmap"),
         box_name=str(options.box),
+        sweeps=options.runout,
     )
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     box = complete_box(box, person)

@@ -7,167 +7,45 @@ is complete: every phase meets every input, and what is ignored is listed as ign
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from enum import StrEnum
-from typing import TypeAlias
+from dataclasses import replace
+from typing import TypeAlias, get_args
 
-from lashmap_analysis.record import Purpose
+from lashmap_analysis.record import Shaft
 
-from lashmap_daemon.events import Outcome
+from lashmap_daemon.sequence_words import (
+    Accept,
+    Action,
+    Arrived,
+    Ask,
+    AskSweep,
+    BeginRock,
+    Close,
+    Confirm,
+    Input,
+    KeepSweep,
+    LeaveOut,
+    Left,
+    Phase,
+    Predict,
+    Refuse,
+    RefuseSweep,
+    Repeat,
+    RockBad,
+    RockGood,
+    Skip,
+    State,
+    Stop,
+    Sweep,
+    SweepBad,
+    SweepGood,
+    Target,
+)
 
-
-class Phase(StrEnum):
-    """What the test is waiting for."""
-
-    TURNING = "turning to the position"
-    ROCKING = "recording the rock"
-    PREDICTING = "finding the tight spot"
-    CLOSED = "closed"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Target:
-    """A position that is asked for."""
-
-    number: int
-    engagement: int
-    purpose: Purpose
-    attempt: int = 1
-    reason: str = ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class State:
-    """Where the test stands.
-
-    Attributes:
-        phase: What is awaited.
-        target: The position asked for now; None outside `TURNING` and `ROCKING`.
-        queue: Positions to come.
-        last_accepted: The position a *repeat* goes back to.
-        asked: How many positions were numbered so far.
-        tries: Refusals after which a position is skipped.
-    """
-
-    phase: Phase
-    target: Target | None
-    queue: tuple[Target, ...]
-    last_accepted: Target | None
-    asked: int
-    tries: int
-
-
-# Inputs -----------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Arrived:
-    """The gear is at the position and still."""
-
-
-@dataclass(frozen=True)
-class Left:
-    """The gear left the position while the rock was recorded."""
-
-
-@dataclass(frozen=True)
-class RockGood:
-    """The rock gave a usable reading."""
-
-
-@dataclass(frozen=True)
-class RockBad:
-    """The rock gave none in the time allowed."""
-
-    reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Confirm:
-    """The lash map asks for these engagements; none when the tight spot needs no (more) confirming."""
-
-    engagements: tuple[int, ...]
-
-
-@dataclass(frozen=True)
-class Repeat:
-    """The operator wants a position again: the one being recorded, otherwise the last accepted."""
-
-
-@dataclass(frozen=True)
-class Skip:
-    """The operator leaves the position out."""
-
-
-@dataclass(frozen=True)
-class Stop:
-    """The test ends here."""
-
-    outcome: Outcome
-    reason: str
-
-
-Input: TypeAlias = Arrived | Left | RockGood | RockBad | Confirm | Repeat | Skip | Stop
-
-# Actions ----------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Ask:
-    """Show this position to the technician."""
-
-    target: Target
-
-
-@dataclass(frozen=True)
-class BeginRock:
-    """Record from now on."""
-
-    target: Target
-
-
-@dataclass(frozen=True)
-class Accept:
-    """Keep the recorded rock as this position's."""
-
-    target: Target
-
-
-@dataclass(frozen=True)
-class Refuse:
-    """Give up the recorded rock."""
-
-    target: Target
-    reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class LeaveOut:
-    """Note that this position stays unmeasured."""
-
-    target: Target
-    reason: str
-
-
-@dataclass(frozen=True)
-class Predict:
-    """Fit the lash map and answer with `Confirm`."""
-
-
-@dataclass(frozen=True)
-class Close:
-    """The test is over."""
-
-    outcome: Outcome
-    reason: str
-
-
-Action: TypeAlias = Ask | BeginRock | Accept | Refuse | LeaveOut | Predict | Close
 Step: TypeAlias = tuple[State, tuple[Action, ...]]
 
 
-def begin(engagements: tuple[int, ...], *, tries: int) -> Step:
-    """The first step of a test over ``engagements``, in that order of travel.
+def begin(engagements: tuple[int, ...], *, tries: int, sweeps: tuple[Shaft, ...] = ()) -> Step:
+    """The first step of a test over ``engagements``, in that order of travel, and then ``sweeps``.
 
     Raises:
         ValueError: When there are none, or tries is below 1.
@@ -179,7 +57,13 @@ def begin(engagements: tuple[int, ...], *, tries: int) -> Step:
         for number, engagement in enumerate(engagements, start=1)
     )
     state = State(
-        phase=Phase.PREDICTING, target=None, queue=queue, last_accepted=None, asked=len(queue), tries=tries
+        phase=Phase.PREDICTING,
+        target=None,
+        queue=queue,
+        last_accepted=None,
+        asked=len(queue),
+        tries=tries,
+        sweeps=sweeps,
     )
     return _next(state)
 
@@ -260,7 +144,7 @@ def _skip(state: State, _: Input) -> Step:
 def _confirm(state: State, happened: Input) -> Step:
     engagements = happened.engagements if isinstance(happened, Confirm) else ()
     if not engagements:
-        return replace(state, phase=Phase.CLOSED), (Close("completed", "all positions done"),)
+        return _next_sweep(state)
     queue = tuple(
         Target(number=state.asked + offset, engagement=engagement, purpose="confirming")
         for offset, engagement in enumerate(engagements, start=1)
@@ -268,11 +152,55 @@ def _confirm(state: State, happened: Input) -> Step:
     return _next(replace(state, queue=queue, asked=state.asked + len(queue)))
 
 
+def _next_sweep(state: State, *before: Action) -> Step:
+    if not state.sweeps:
+        closed = replace(state, phase=Phase.CLOSED, sweep=None)
+        return closed, (*before, Close("completed", "all positions done"))
+    member, *rest = state.sweeps
+    sweep = Sweep(member=member)
+    return (
+        replace(state, phase=Phase.SWEEPING, sweep=sweep, sweeps=tuple(rest)),
+        (*before, AskSweep(sweep)),
+    )
+
+
+def _sweep(state: State) -> Sweep:
+    if state.sweep is None:
+        raise RuntimeError(f"phase {state.phase} without a sweep")
+    return state.sweep
+
+
+def _sweep_good(state: State, _: Input) -> Step:
+    return _next_sweep(state, KeepSweep(_sweep(state)))
+
+
+def _sweep_again(state: State, reasons: tuple[str, ...]) -> Step:
+    sweep = _sweep(state)
+    again = replace(sweep, attempt=sweep.attempt + 1, reason=reasons[0] if reasons else "")
+    return replace(state, sweep=again), (RefuseSweep(sweep, reasons), AskSweep(again))
+
+
+def _sweep_bad(state: State, happened: Input) -> Step:
+    reasons = happened.reasons if isinstance(happened, SweepBad) else ()
+    if _sweep(state).attempt < state.tries:
+        return _sweep_again(state, reasons)
+    return _next_sweep(state, RefuseSweep(_sweep(state), reasons))
+
+
+def _sweep_repeat(state: State, _: Input) -> Step:
+    return _sweep_again(state, ("repeated by the operator",))
+
+
+def _sweep_skip(state: State, _: Input) -> Step:
+    return _next_sweep(state, RefuseSweep(_sweep(state), ("skipped by the operator",)))
+
+
 def _stop(state: State, happened: Input) -> Step:
     outcome, reason = (
         (happened.outcome, happened.reason) if isinstance(happened, Stop) else ("stopped", "stopped")
     )
-    return replace(state, phase=Phase.CLOSED, target=None, queue=()), (Close(outcome, reason),)
+    closed = replace(state, phase=Phase.CLOSED, target=None, queue=(), sweep=None, sweeps=())
+    return closed, (Close(outcome, reason),)
 
 
 TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
@@ -288,7 +216,15 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
     (Phase.ROCKING, Stop): _stop,
     (Phase.PREDICTING, Confirm): _confirm,
     (Phase.PREDICTING, Stop): _stop,
+    (Phase.SWEEPING, SweepGood): _sweep_good,
+    (Phase.SWEEPING, SweepBad): _sweep_bad,
+    (Phase.SWEEPING, Repeat): _sweep_repeat,
+    (Phase.SWEEPING, Skip): _sweep_skip,
+    (Phase.SWEEPING, Stop): _stop,
 }
+
+_IN_NO_SWEEP: tuple[type[Input], ...] = (SweepGood, SweepBad)
+_IN_A_SWEEP: tuple[type[Input], ...] = (Arrived, Left, RockGood, RockBad, Confirm)
 
 IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
     {
@@ -304,6 +240,12 @@ IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
         (Phase.PREDICTING, RockBad),
         (Phase.PREDICTING, Repeat),
         (Phase.PREDICTING, Skip),
-        *((Phase.CLOSED, kind) for kind in (Arrived, Left, RockGood, RockBad, Confirm, Repeat, Skip, Stop)),
+        *(
+            (phase, kind)
+            for phase in (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING)
+            for kind in _IN_NO_SWEEP
+        ),
+        *((Phase.SWEEPING, kind) for kind in _IN_A_SWEEP),
+        *((Phase.CLOSED, kind) for kind in get_args(Input)),
     }
 )

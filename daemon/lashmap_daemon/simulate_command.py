@@ -14,6 +14,7 @@ from rich.console import Console
 
 from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile, MountingTable
+from lashmap_daemon.console.lines import say as tell
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.simulated_stand import (
     Fault,
@@ -88,7 +89,7 @@ def simulate(options: SimulateOptions, console: Console) -> None:
     folder = options.folder.resolve()
 
     def say(text: str) -> None:
-        console.print(text, markup=False, soft_wrap=True)
+        tell(console, text)
 
     try:
         instruments = SimulatedInstruments(

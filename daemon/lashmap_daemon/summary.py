@@ -8,6 +8,7 @@ from lashmap_analysis.lengths import format_length
 from rich.table import Table
 from rich.text import Text
 
+from lashmap_daemon.console.lines import say
 from lashmap_daemon.wording import angle_text, uncertainty_text
 
 if TYPE_CHECKING:
@@ -28,43 +29,38 @@ def print_summary(assessment: Assessment, console: Console, *, positions: bool) 
     units = assessment.record.units
     verdict = assessment.verdict
     identity = assessment.record.identity
-    _say(console, f"{identity.box}, serial {identity.serial}, test {identity.test}")
+    say(console, f"{identity.box}, serial {identity.serial}, test {identity.test}")
     if identity.remark:
-        _say(console, identity.remark, "dim")
+        say(console, identity.remark, "dim")
     console.print()
-    _say(console, f"VERDICT: {verdict.outcome.upper()}", "bold")
+    say(console, f"VERDICT: {verdict.outcome.upper()}", "bold")
     for reason in verdict.reasons:
-        _say(console, f"  - {reason}")
+        say(console, f"  - {reason}")
     for text in verdict.would_settle:
-        _say(console, f"  would settle it: {text}")
+        say(console, f"  would settle it: {text}")
     for text in verdict.cautions:
-        _say(console, f"  note: {text}", "dim")
+        say(console, f"  note: {text}", "dim")
     console.print()
     for name, spot in (
         ("stated", assessment.stated),
         ("predicted", assessment.predicted),
         ("measured", assessment.measured),
     ):
-        _say(console, f"tight spot, {name:<9}  {_spot(spot, units)}")
+        say(console, f"tight spot, {name:<9}  {_spot(spot, units)}")
     confirmed = "yes" if assessment.confirmed else "no"
-    _say(console, f"confirmed               {confirmed}")
+    say(console, f"confirmed               {confirmed}")
     if assessment.cause:
-        _say(console, f"cause                   {assessment.cause}")
+        say(console, f"cause                   {assessment.cause}")
     if assessment.lash_map is not None:
-        _say(console, f"gear runout             {_runout(assessment.lash_map.gear_runout, units)}")
-        _say(console, f"pinion runout           {_runout(assessment.lash_map.pinion_runout, units)}")
+        say(console, f"gear runout             {_runout(assessment.lash_map.gear_runout, units)}")
+        say(console, f"pinion runout           {_runout(assessment.lash_map.pinion_runout, units)}")
         separable = assessment.lash_map.separable
         for text in (separable.sentence, separable.remedy):
             if text:
-                _say(console, f"                        {text}")
+                say(console, f"                        {text}")
     if positions:
         console.print()
         console.print(_positions(assessment))
-
-
-def _say(console: Console, text: str, style: str = "") -> None:
-    # Text, not markup: operator's words may hold square brackets.
-    console.print(Text(text, style=style), soft_wrap=True)
 
 
 def _spot(spot: TightSpotResult | None, units: Units) -> str:

@@ -66,11 +66,18 @@ def _inches_to_mm(table: Mapping[str, Any], prefix: str, problems: list[str]) ->
             metric = key.removesuffix("_in") + "_mm"
             if metric in table:
                 problems.append(f"{prefix}{key}: {metric} is given too; keep one of them")
-            is_number = isinstance(value, int | float) and not isinstance(value, bool)
-            converted[metric] = value * MM_PER_INCH if is_number else value
+            converted[metric] = _in_mm(value)
         else:
             converted[key] = value
     return converted
+
+
+def _in_mm(value: Any) -> Any:  # noqa: ANN401 - whatever the file holds
+    """Numbers and lists of numbers in inches become mm; anything else is left for the model to refuse."""
+    if isinstance(value, list):
+        return [_in_mm(one) for one in value]
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return value * MM_PER_INCH if is_number else value
 
 
 def _sentence(detail: Any, model: type[BaseModel], tree: Mapping[str, Any]) -> str:  # noqa: ANN401 - pydantic's

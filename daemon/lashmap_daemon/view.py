@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from lashmap_daemon.sequence import Phase
+from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 
 if TYPE_CHECKING:
@@ -44,6 +44,7 @@ class View:
     target_deg: float | None
     rock: RockReading | None
     rock_s: float | None
+    swept_deg: float | None
     reversals_wanted: int
     marks: tuple[Mark, ...]
     done: int
@@ -95,6 +96,7 @@ def look(conductor: Conductor, now_s: float, instruction: str) -> View:
         target_deg=conductor.gear_set.gear_angle_deg(state.target.engagement) if state.target else None,
         rock=rock.reading if rock else None,
         rock_s=now_s - rock.started_s if rock else None,
+        swept_deg=conductor.sweep_watch.turned_deg if state.sweep and conductor.sweep_watch else None,
         reversals_wanted=conductor.box.plan.reversals,
         marks=tuple(marks),
         done=done,

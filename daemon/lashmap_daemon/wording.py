@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from functools import singledispatch
 
 from lashmap_analysis.lengths import DECIMALS, format_length
+from lashmap_analysis.record import Units
 
 from lashmap_daemon import events
-
-if TYPE_CHECKING:
-    from lashmap_analysis.record import Units
 
 CAUTIONS = (
     "Isolate and lock out the drive before hands go near the mesh.",
@@ -39,6 +37,16 @@ def asked_sentence(asked: events.PositionAsked) -> str:
     return text[:1].upper() + text[1:]
 
 
+def sweep_sentence(asked: events.SweepAsked) -> str:
+    """What to do for a runout sweep."""
+    again = f" (try {asked.attempt}: {asked.reason})" if asked.attempt > 1 else ""
+    turns = "one turn" if asked.turns == 1 else f"{asked.turns} turns"
+    return (
+        f"Runout of the {asked.member}: set the indicator square to its pitch cone at the outer end, then "
+        f"turn the {asked.member} steadily one way, a little more than {turns}{again}"
+    )
+
+
 def angle_text(gear_deg: float, *, decimals: int) -> str:
     """A gear angle past the matched teeth as the dial shows it, with the turn it belongs to, from 1."""
     turn, angle_deg = divmod(round(gear_deg, decimals), 360.0)
@@ -50,40 +58,86 @@ def uncertainty_text(length_mm: float | None, units: Units) -> str:
     return format_length(length_mm, units, decimals=DECIMALS[units] + 1)
 
 
-def sentence(event: events.Event, units: Units) -> str | None:  # noqa: PLR0911 - one return a kind of event
+@singledispatch
+def sentence(_event: events.Event, _units: Units) -> str | None:
     """One line for an event; None for those that people need not read."""
-    match event:
-        case events.TestStarted():
-            return f"Test {event.test}: {len(event.planned)} positions planned"
-        case events.InstrumentHeard():
-            return f"{event.instrument} on {event.port}: {event.rate_hz:.0f} samples a second"
-        case events.MatchedTeethSet():
-            return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how})"
-        case events.PositionAsked():
-            return f"{event.number:>3}  {asked_sentence(event)}"
-        case events.RockAccepted():
-            flags = f"; {', '.join(event.flags)}" if event.flags else ""
-            return (
-                f"{event.number:>3}  accepted: normal backlash "
-                f"{format_length(event.normal_backlash_mm, units)}, standard uncertainty "
-                f"{uncertainty_text(event.standard_uncertainty_mm, units)}, {event.reversals} reversals"
-                f"{flags}"
-            )
-        case events.RockRefused():
-            return f"{event.number:>3}  not accepted: {'; '.join(event.reasons)}"
-        case events.PositionSkipped():
-            return f"{event.number:>3}  left out: {event.reason}"
-        case events.NoteTaken():
-            return f"Note: {event.text}"
-        case events.TightSpotPredicted():
-            asks = ", ".join(str(engagement) for engagement in event.ask) or "nothing more"
-            return (
-                f"Tight spot predicted at engagement {event.engagement}, "
-                f"{angle_text(event.gear_angle_deg, decimals=1)}: "
-                f"normal backlash {format_length(event.normal_backlash_mm, units)}, 95 % "
-                f"{format_length(event.low_mm, units)} to {format_length(event.high_mm, units)}; "
-                f"to measure: {asks}"
-            )
-        case events.TestClosed():
-            return f"Test {event.outcome}: {event.reason}"
     return None
+
+
+@sentence.register
+def _(event: events.TestStarted, _units: Units) -> str:
+    return f"Test {event.test}: {len(event.planned)} positions planned"
+
+
+@sentence.register
+def _(event: events.InstrumentHeard, _units: Units) -> str:
+    return f"{event.instrument} on {event.port}: {event.rate_hz:.0f} samples a second"
+
+
+@sentence.register
+def _(event: events.MatchedTeethSet, _units: Units) -> str:
+    return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how})"
+
+
+@sentence.register
+def _(event: events.PositionAsked, _units: Units) -> str:
+    return f"{event.number:>3}  {asked_sentence(event)}"
+
+
+@sentence.register
+def _(event: events.RockAccepted, units: Units) -> str:
+    flags = f"; {', '.join(event.flags)}" if event.flags else ""
+    return (
+        f"{event.number:>3}  accepted: normal backlash {format_length(event.normal_backlash_mm, units)}, "
+        f"standard uncertainty {uncertainty_text(event.standard_uncertainty_mm, units)}, "
+        f"{event.reversals} reversals{flags}"
+    )
+
+
+@sentence.register
+def _(event: events.RockRefused, _units: Units) -> str:
+    return f"{event.number:>3}  not accepted: {'; '.join(event.reasons)}"
+
+
+@sentence.register
+def _(event: events.PositionSkipped, _units: Units) -> str:
+    return f"{event.number:>3}  left out: {event.reason}"
+
+
+@sentence.register
+def _(event: events.SweepAsked, _units: Units) -> str:
+    return sweep_sentence(event)
+
+
+@sentence.register
+def _(event: events.SweepRecorded, units: Units) -> str:
+    return (
+        f"Runout of the {event.member}: {format_length(event.fim_mm, units)} full indicator movement, "
+        f"standard uncertainty {uncertainty_text(event.fim_uncertainty_mm, units)}"
+    )
+
+
+@sentence.register
+def _(event: events.SweepRefused, _units: Units) -> str:
+    return f"Runout of the {event.member} not measured: {'; '.join(event.reasons)}"
+
+
+@sentence.register
+def _(event: events.NoteTaken, _units: Units) -> str:
+    return f"Note: {event.text}"
+
+
+@sentence.register
+def _(event: events.TightSpotPredicted, units: Units) -> str:
+    asks = ", ".join(str(engagement) for engagement in event.ask) or "nothing more"
+    return (
+        f"Tight spot predicted at engagement {event.engagement}, "
+        f"{angle_text(event.gear_angle_deg, decimals=1)}: normal backlash "
+        f"{format_length(event.normal_backlash_mm, units)}, 95 % {format_length(event.low_mm, units)} to "
+        f"{format_length(event.high_mm, units)}; to measure: {asks}"
+    )
+
+
+@sentence.register
+def _(event: events.TestClosed, _units: Units) -> str:
+    return f"Test {event.outcome}: {event.reason}"

@@ -274,6 +274,7 @@ def test_package_alone_is_light_and_keeps_its_functions() -> None:
     code = (
         "import sys, lashmap_analysis; assert 'numpy' not in sys.modules, 'numpy';"
         "import lashmap_analysis.assess; from lashmap_analysis import assess; assert callable(assess);"
+        "assert set(lashmap_analysis.__all__) == set(lashmap_analysis._HOME);"
         "names = [n for n in lashmap_analysis.__all__ if not callable(getattr(lashmap_analysis, n))];"
         "assert not names, names; assert 'matplotlib' not in sys.modules; assert 'pandas' not in sys.modules"
     )

@@ -175,6 +175,19 @@ def test_runout_and_cautions_and_set_up_are_there() -> None:
     assert "drawing INV-1340, note 6" in text
 
 
+def test_page_one_names_the_limits_and_where_they_come_from() -> None:
+    assessment = made_assessment()
+    front = page().all("section", kind="front")[0].text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "Limits of normal backlash, from drawing INV-1340, note 6, variation at most 0.0600 mm." in front
+    assert "minimum 0.1000" in front
+    assert "maximum 0.1800" in front
+    transverse = replace(assessment.record.limits, kind="transverse")
+    none = replace(assessment.record.limits, minimum_mm=None, maximum_mm=None, variation_mm=None)
+    for limits, said in ((transverse, "Limits of transverse backlash"), (none, "limits were not given")):
+        record = replace(assessment.record, limits=limits)
+        assert said in render_html(replace(assessment, record=record)).replace("&#39;", "'")
+
+
 def test_a_test_without_positions_says_why() -> None:
     root = page("empty")
     assert "No position was recorded, so there is no lash map and no tight spot." in root.text

@@ -41,7 +41,9 @@ def main() -> int:
             test.logbook.close()
         truth, stated = test.truth, assessment.stated
         if stated is None:
-            print(f"| {seed} | {len(assessment.positions)} | none | | | no | | {assessment.verdict.outcome} | |")
+            print(
+                f"| {seed} | {len(assessment.positions)} | none | | | no | | {assessment.verdict.outcome} | |"
+            )
             continue
         low, high = stated.interval_mm
         least = truth.tight_spot_normal_backlash_mm

@@ -7,13 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from daemon.virtual_time import CONFIGS, DEMO_BOX, VirtualTest, load_box
-from lashmap_daemon import events, sequence
+from lashmap_daemon import events
+from lashmap_daemon import sequence_words as words
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.conclude import conclude
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay import read_record
-from lashmap_daemon.sequence import Phase
-from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments
+from lashmap_daemon.sequence_words import Phase
+from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments
 from lashmap_drivers.errors import InstrumentGarbled, InstrumentSilent
 
 
@@ -108,6 +109,27 @@ def test_the_other_shipped_boxes_hold_their_truth(
         assert assessment.verdict.outcome == "not proven"
 
 
+def test_a_box_rocked_by_hand_before_a_slow_indicator(tmp_path: Path) -> None:
+    # 8 samples a second, a rock in two seconds, a resolution of 1 µm: the slowest stand this is meant for.
+    test = VirtualTest(
+        tmp_path,
+        short_box(rock_seconds=40.0),
+        instruments=SimulatedInstruments(
+            indicator_rate_hz=8.0, encoder_rate_hz=8.0, indicator_resolution_mm=0.001
+        ),
+        drive=SimulatedDrive(rocks_per_s=0.5, rhythm_jitter=0.15),
+    )
+    test.run()
+    accepted = [event for event in test.of(events.RockAccepted) if isinstance(event, events.RockAccepted)]
+    assert len(accepted) == 6
+    for one in accepted:
+        true = test.truth.normal_backlash_mm[one.engagement % 520]
+        # Radius (0.15 mm on 76 mm) and reading together, at 4 standard uncertainties.
+        allowed = 4.0 * float(np.hypot(one.standard_uncertainty_mm, true * 0.15 / 76.0))
+        assert abs(one.normal_backlash_mm - true) < allowed
+        assert one.standard_uncertainty_mm > 0.0001
+
+
 def test_a_stop_keeps_what_was_done_and_closes_the_record(tmp_path: Path) -> None:
     test = VirtualTest(tmp_path, short_box())
     test.run_until(events.RockAccepted)
@@ -137,11 +159,11 @@ def test_turning_away_in_mid_rock_asks_for_the_position_again(tmp_path: Path) ->
 def test_skip_repeat_and_note(tmp_path: Path) -> None:
     test = VirtualTest(tmp_path, short_box())
     test.run_until(events.RockAccepted)
-    test.conductor.happen(sequence.Repeat())
+    test.conductor.happen(words.Repeat())
     again = test.run_until(events.RockAccepted).event
     assert isinstance(again, events.RockAccepted)
     assert (again.number, again.attempt) == (1, 2)
-    test.conductor.happen(sequence.Skip())
+    test.conductor.happen(words.Skip())
     skipped = test.stream[-2].event
     assert skipped == events.PositionSkipped(
         number=2, engagement=test.started.planned[1], reason="skipped by the operator"

@@ -51,6 +51,9 @@ ONE_OF_EACH: list[events.Event] = [
     ),
     events.RockRefused(number=1, engagement=5, attempt=1, start_s=1.0, end_s=2.0, reasons=("slip",)),
     events.PositionSkipped(number=1, engagement=5, reason="skipped"),
+    events.SweepAsked(member="gear", turns=2, attempt=1, reason=""),
+    events.SweepRecorded(member="pinion", start_s=1.0, end_s=9.0, fim_mm=0.02, fim_uncertainty_mm=1e-4),
+    events.SweepRefused(member="gear", attempt=1, reasons=("less than a turn",)),
     events.NoteTaken(text="a \"note\" with 'quotes' and ünïcode"),
     events.TightSpotPredicted(
         engagement=3, gear_angle_deg=27.0, normal_backlash_mm=0.1, low_mm=0.09, high_mm=0.11, ask=(3,)

@@ -8,28 +8,35 @@ from typing import get_args
 import pytest
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+from lashmap_analysis.record import Shaft
 from lashmap_daemon import sequence
-from lashmap_daemon.sequence import (
-    IGNORED,
-    TABLE,
+from lashmap_daemon.sequence import IGNORED, TABLE
+from lashmap_daemon.sequence_words import (
     Accept,
+    Action,
     Arrived,
     Ask,
+    AskSweep,
     BeginRock,
     Close,
     Confirm,
     Input,
+    KeepSweep,
     LeaveOut,
     Left,
     Phase,
     Predict,
     Refuse,
+    RefuseSweep,
     Repeat,
     RockBad,
     RockGood,
     Skip,
     State,
     Stop,
+    Sweep,
+    SweepBad,
+    SweepGood,
     Target,
 )
 
@@ -40,6 +47,8 @@ EXAMPLES: dict[type[Input], Input] = {
     RockBad: RockBad(("slip",)),
     Confirm: Confirm((7,)),
     Repeat: Repeat(),
+    SweepGood: SweepGood(),
+    SweepBad: SweepBad(("too short",)),
     Skip: Skip(),
     Stop: Stop("stopped", "by the operator"),
 }
@@ -55,6 +64,8 @@ def state_in(phase: Phase) -> State:
         last_accepted=Target(number=1, engagement=10, purpose="planned"),
         asked=3,
         tries=3,
+        sweep=Sweep(member="gear") if phase is Phase.SWEEPING else None,
+        sweeps=("pinion",),
     )
 
 
@@ -139,6 +150,22 @@ def test_repeat_goes_back_to_the_last_accepted_position_and_then_on() -> None:
     assert actions[-1].target.engagement == 8
 
 
+def test_sweeps_come_last_and_a_bad_one_is_asked_again_then_given_up() -> None:
+    state, _ = sequence.begin((0,), tries=2, sweeps=("gear", "pinion"))
+    state, _ = sequence.step(state, Skip())
+    state, actions = sequence.step(state, Confirm(()))
+    assert actions == (AskSweep(Sweep(member="gear")),)
+    state, actions = sequence.step(state, SweepBad(("less than a turn",)))
+    assert isinstance(actions[1], AskSweep)
+    assert (actions[1].sweep.attempt, actions[1].sweep.reason) == (2, "less than a turn")
+    state, actions = sequence.step(state, SweepBad(("again",)))
+    assert [type(action) for action in actions] == [RefuseSweep, AskSweep]
+    assert state.sweep == Sweep(member="pinion")
+    state, actions = sequence.step(state, SweepGood())
+    assert [type(action) for action in actions] == [KeepSweep, Close]
+    assert state.phase is Phase.CLOSED
+
+
 @pytest.mark.parametrize(("engagements", "tries"), [((), 3), ((1,), 0)])
 def test_a_test_without_positions_or_tries_is_refused(engagements: tuple[int, ...], tries: int) -> None:
     with pytest.raises(ValueError, match="at least one"):
@@ -148,9 +175,13 @@ def test_a_test_without_positions_or_tries_is_refused(engagements: tuple[int, ..
 class Stories(RuleBasedStateMachine):
     """Random stories: nothing is recorded unasked, nothing is lost, the end is the end."""
 
-    @initialize(count=st.integers(1, 6), tries=st.integers(1, 3))
-    def start(self, count: int, tries: int) -> None:
-        self.state, actions = sequence.begin(tuple(range(0, 10 * count, 10)), tries=tries)
+    @initialize(
+        count=st.integers(1, 6),
+        tries=st.integers(1, 3),
+        sweeps=st.sampled_from([(), ("gear",), ("pinion", "gear")]),
+    )
+    def start(self, count: int, tries: int, sweeps: tuple[Shaft, ...]) -> None:
+        self.state, actions = sequence.begin(tuple(range(0, 10 * count, 10)), tries=tries, sweeps=sweeps)
         self.planned = set(range(1, count + 1))
         self.settled: set[int] = set()
         self.asked: Target | None = None
@@ -166,7 +197,7 @@ class Stories(RuleBasedStateMachine):
             assert actions == ()
         self.take(actions)
 
-    def take(self, actions: tuple[sequence.Action, ...]) -> None:
+    def take(self, actions: tuple[Action, ...]) -> None:
         for action in actions:
             match action:
                 case Ask(target):
@@ -187,6 +218,7 @@ class Stories(RuleBasedStateMachine):
     @invariant()
     def the_phase_knows_its_target(self) -> None:
         assert (self.state.target is not None) == (self.state.phase in {Phase.TURNING, Phase.ROCKING})
+        assert (self.state.sweep is not None) == (self.state.phase is Phase.SWEEPING)
         assert (self.state.phase is Phase.CLOSED) == (self.closes == 1)
 
 

@@ -9,14 +9,15 @@ import datetime as dt
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from lashmap_daemon import events, sequence, simulate_command, toml_file
+from lashmap_daemon import events, simulate_command, toml_file
+from lashmap_daemon import sequence_words as words
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.conductor import Conductor
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.opening import start_record
 from lashmap_daemon.preconditions import collect
-from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments, Truth
+from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments, Truth
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand, load_stand
 from lashmap_drivers.readings import Chunk
@@ -55,11 +56,16 @@ class VirtualTest:
     fault: Fault = Fault.NONE
     instruments: SimulatedInstruments = field(default_factory=SimulatedInstruments)
     follow: bool = True
+    drive: SimulatedDrive = field(default_factory=SimulatedDrive)
     stream: list[events.Stamped] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._simulated = SimulatedStand(
-            simulate_command.simulated_box(self.box), self.instruments, seed=self.seed, fault=self.fault
+            simulate_command.simulated_box(self.box),
+            self.instruments,
+            self.drive,
+            seed=self.seed,
+            fault=self.fault,
         )
         stand = simulated_stand_file(self.folder / "stand", self.instruments)
         self.logbook = Logbook(self.folder / "virtual.logbook", create=True)
@@ -122,14 +128,14 @@ class VirtualTest:
 
     def stop(self) -> None:
         """What Ctrl-C does."""
-        self.conductor.happen(sequence.Stop("stopped", "by the operator"))
+        self.conductor.happen(words.Stop("stopped", "by the operator"))
 
     def of(self, kind: type[events.Event]) -> list[events.Event]:
         """Events of one kind so far."""
         return [stamped.event for stamped in self.stream if isinstance(stamped.event, kind)]
 
     def _emit(self, event: events.Event) -> None:
-        stamped = events.Stamped(time_s=self.now_s, utc="2026-11-25T08:00:00.000+00:00", event=event)
+        stamped = events.Stamped(time_s=self.now_s, utc="2026-11-25T08:00:00Z", event=event)
         self.logbook.append(self.started.test, stamped)
         self.stream.append(stamped)
         if self.follow and isinstance(event, events.PositionAsked):

@@ -68,7 +68,7 @@ class Sheet:
     expanded: str
     interval: str
     headline_name: str
-    limits: tuple[tuple[str, str], ...]
+    limits: str
     rail: Markup | None
     cause: str
     confirmation: str
@@ -96,7 +96,7 @@ def sheet(assessment: Assessment) -> Sheet:
         expanded=format_length(stated.expanded_uncertainty_mm, units) if stated else "",
         interval=_interval(stated, units) if stated else "",
         headline_name="Tightest normal backlash, outer end",
-        limits=limit_words(assessment),
+        limits=_limit_line(assessment),
         rail=_rail(view, assessment),
         cause=assessment.cause,
         confirmation=_confirmation(assessment),
@@ -129,6 +129,21 @@ def limit_words(assessment: Assessment) -> tuple[tuple[str, str], ...]:
     if limits.source:
         rows.append(("from", limits.source))
     return tuple(rows)
+
+
+def _limit_line(assessment: Assessment) -> str:
+    """Say in one line which backlash the limits mean and who says so; the rail shows minimum and maximum."""
+    limits, units = assessment.record.limits, assessment.record.units
+    if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
+        return "The drawing's limits were not given."
+    parts = [f"Limits of {limits.kind} backlash"]
+    if limits.source:
+        parts.append(f"from {limits.source}")
+    if limits.variation_mm is not None:
+        parts.append(f"variation at most {format_length(limits.variation_mm, units)}")
+    if limits.kind == "transverse":
+        parts.append("drawn as normal backlash")
+    return ", ".join(parts) + "."
 
 
 def _interval(spot: TightSpotResult, units: Units) -> str:

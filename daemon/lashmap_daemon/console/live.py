@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 REFRESH_S = 0.125
 _STALE_S = 1.0
 _LOG_LINES = 4
+_LINES_OF_WORDS = 13
+_SMALLEST_PICTURE, _LARGEST_PICTURE = 9, 15
 _KEYS = "r repeat   s skip   n note   q stop"
 
 
@@ -63,12 +65,12 @@ class LiveScreen:
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
-        from lashmap_daemon.events import PositionAsked, TestStarted  # noqa: PLC0415 - keeps start-up light
+        from lashmap_daemon.events import PositionAsked, SweepAsked, TestStarted  # noqa: PLC0415 - keeps start-up light
 
         match stamped.event:
             case TestStarted() as started:
                 self._units = started.box.box.units
-            case PositionAsked():
+            case PositionAsked() | SweepAsked():
                 self._instruction = sentence(stamped.event, "mm") or ""
                 return
         text = sentence(stamped.event, "in" if self._units == "in" else "mm")
@@ -81,27 +83,32 @@ class LiveScreen:
             return
         self._drawn_s = now_s
         view = look(conductor, now_s, self._instruction)
-        self._live.update(render(view, self._title, self._lines, self._keyboard.note), refresh=True)
+        height = self._console.height
+        screen = render(view, self._title, self._lines, self._keyboard.note, height=height)
+        self._live.update(screen, refresh=True)
 
     def commands(self) -> list[str]:
         """Commands typed since the last call."""
         return self._keyboard.commands()
 
 
-def render(view: View, title: str, lines: list[str], note: str | None) -> RenderableType:
-    """The whole screen for one snapshot."""
+def render(view: View, title: str, lines: list[str], note: str | None, *, height: int = 30) -> RenderableType:
+    """The whole screen for one snapshot; on a low terminal the picture shrinks, words do not."""
+    rows = min(max(height - _LINES_OF_WORDS, _SMALLEST_PICTURE), _LARGEST_PICTURE)
     body = Table.grid(padding=(0, 3))
     body.add_column()
     body.add_column(ratio=1)
     body.add_row(
-        Text(draw(view.marks, view.gear_deg, view.tight_spot[0] if view.tight_spot else None)), _right(view)
+        Text(draw(view.marks, view.gear_deg, view.tight_spot[0] if view.tight_spot else None, rows=rows)),
+        _right(view),
     )
     footer = Text(
         f"note: {note}▏  (Enter keeps it, Esc drops it)" if note is not None else _KEYS, style="bold"
     )
+    log = Text("\n".join(lines), style="dim", no_wrap=True, overflow="ellipsis")
     now = Text(view.instruction, style="bold")
     return Panel(
-        Group(now, Text(""), body, Text(""), _progress(view), Text("\n".join(lines), style="dim"), footer),
+        Group(now, Text(""), body, Text(""), _progress(view), footer, log),
         title=title,
         title_align="left",
     )
@@ -117,7 +124,10 @@ def _right(view: View) -> RenderableType:
     facts.add_row("to", "–" if view.target_deg is None else angle_text(view.target_deg, decimals=2))
     facts.add_row("encoder", _age(view.encoder_age_s))
     facts.add_row("doing", Text(str(view.phase)))
-    facts.add_row("rock", _rock(view))
+    if view.swept_deg is None:
+        facts.add_row("rock", _rock(view))
+    else:
+        facts.add_row("sweep", f"turned {view.swept_deg:.0f}°")
     if view.tight_spot:
         gear_deg, lash_mm = view.tight_spot
         lash = format_length(lash_mm, view.units)
@@ -155,8 +165,8 @@ def _progress(view: View) -> RenderableType:
     bar = Table.grid(padding=(0, 2))
     left = "" if view.left_s is None else f", about {_clock(view.left_s)} left"
     bar.add_row(
-        ProgressBar(total=max(view.total, 1), completed=view.done, width=30),
-        f"{view.done} of {view.total} positions, {_clock(view.elapsed_s)} gone{left}",
+        ProgressBar(total=max(view.total, 1), completed=view.done, width=20),
+        Text(f"{view.done} of {view.total} positions, {_clock(view.elapsed_s)} gone{left}", no_wrap=True),
     )
     return bar
 

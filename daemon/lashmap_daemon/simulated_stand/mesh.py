@@ -11,12 +11,13 @@ from __future__ import annotations
 import json
 from cmath import phase, rect
 from dataclasses import asdict, dataclass
-from math import cos, degrees, lcm, pi, radians, sqrt
+from math import degrees, lcm, pi, radians, sqrt
 from random import Random
 
 from lashmap_daemon.simulated_stand.mesh_frame import MeshFrame, mesh_frame, tip_mm_per_rad
-from lashmap_daemon.simulated_stand.settings import SimulatedBox, StandError
-from lashmap_daemon.simulated_stand.vectors import Vector, across, combine, dot, turned
+from lashmap_daemon.simulated_stand.pitch_surface import PitchSurface, gear_surface, pinion_surface
+from lashmap_daemon.simulated_stand.settings import Shaft, SimulatedBox, StandError
+from lashmap_daemon.simulated_stand.vectors import Vector, combine, dot
 
 _Gaps = list[tuple[float, float]]
 
@@ -45,6 +46,9 @@ class Truth:
         gear: What the gear adds once per turn, its single tooth errors included.
         pinion: The same of the pinion.
         touch_radius_mm: Where the tip really touches.
+        gear_runout_fim_mm: Full indicator movement of the once-per-turn part of the gear's pitch surface,
+            perpendicular to the pitch cone at the outer end; single teeth do not count.
+        pinion_runout_fim_mm: The same of the pinion.
     """
 
     normal_backlash_mm: tuple[float, ...]
@@ -53,9 +57,11 @@ class Truth:
     gear: TrueRunout
     pinion: TrueRunout
     touch_radius_mm: float
+    gear_runout_fim_mm: float
+    pinion_runout_fim_mm: float
 
     def to_json(self) -> str:
-        """Return a JSON object: `tight_spot`, `runout`, `touch_radius_mm`, `normal_backlash_mm` (a list)."""
+        """Return a JSON object: `tight_spot`, `runout`, `normal_backlash_mm` (a list) and further truths."""
         document = {
             "simulated": True,
             "mesh_cycle": len(self.normal_backlash_mm),
@@ -65,6 +71,8 @@ class Truth:
             },
             "runout": {"gear": asdict(self.gear), "pinion": asdict(self.pinion)},
             "touch_radius_mm": self.touch_radius_mm,
+            "gear_runout_fim_mm": self.gear_runout_fim_mm,
+            "pinion_runout_fim_mm": self.pinion_runout_fim_mm,
             "normal_backlash_mm": list(self.normal_backlash_mm),
         }
         return json.dumps(document)
@@ -82,8 +90,16 @@ class Mesh:
         self.box = box
         self.frame = mesh_frame(box)
         chance = Random(f"{seed}/teeth")  # noqa: S311 - a simulation, not a secret
-        self._gear = _gear_gaps(box, self.frame, chance)
-        self._pinion = _pinion_gaps(box, self.frame, chance)
+        # Drawn in this order for every seed: a box keeps its truth from one version to the next.
+        gear = gear_surface(box, self.frame, chance=chance, seed=seed)
+        metal = _flank_errors(box.gear_teeth, box.gear_tooth_error_mm, chance)
+        self._gear = _gaps(gear, self.frame, metal, side=1.0, mounting_error_mm=box.gear_mounting_error_mm)
+        pinion = pinion_surface(box, self.frame, chance=chance, seed=seed)
+        metal = _flank_errors(box.pinion_teeth, box.pinion_tooth_error_mm, chance)
+        self._pinion = _gaps(
+            pinion, self.frame, metal, side=-1.0, mounting_error_mm=box.pinion_mounting_error_mm
+        )
+        self._surfaces: dict[Shaft, PitchSurface] = {"gear": gear, "pinion": pinion}
         tip = Random(f"{seed}/tip")  # noqa: S311 - a simulation, not a secret
         self.touch_radius_mm = tip.gauss(box.touch_radius_mm, box.touch_radius_uncertainty_mm)
         self.tip_mm_per_rad = tip_mm_per_rad(
@@ -119,6 +135,14 @@ class Mesh:
         rate = self.frame.closing_mm_per_rad()
         return -behind / rate, ahead / rate
 
+    def runout_mm(self, member: Shaft, turn_rad: float) -> float:
+        """Return what the sweep's indicator reads on a member that has turned so far past the matched teeth.
+
+        Its zero is a perfect surface; positive is towards the indicator.
+        """
+        place_rad = radians(self.box.runout_indicator_from_mesh_deg)
+        return self._surfaces[member].towards_indicator_mm(turn_rad, place_rad)
+
     def truth(self) -> Truth:
         """Return what a perfect test would find."""
         backlash = tuple(map(self.normal_backlash_mm, range(self.mesh_cycle)))
@@ -130,41 +154,21 @@ class Mesh:
             gear=_first_harmonic(self._gear),
             pinion=_first_harmonic(self._pinion),
             touch_radius_mm=self.touch_radius_mm,
+            gear_runout_fim_mm=self._surfaces["gear"].once_per_turn()[0],
+            pinion_runout_fim_mm=self._surfaces["pinion"].once_per_turn()[0],
         )
 
 
-def _gear_gaps(box: SimulatedBox, frame: MeshFrame, chance: Random) -> _Gaps:
-    radial = across(frame.pitch_line, frame.gear_axis)
-    high = _high_point(box.gear_high_point_deg, chance)
-    oval = chance.uniform(0.0, 2.0 * pi)
-    metal = _flank_errors(box.gear_teeth, box.gear_tooth_error_mm, chance)
+def _gaps(
+    surface: PitchSurface, frame: MeshFrame, metal: _Gaps, *, side: float, mounting_error_mm: float
+) -> _Gaps:
+    """Return what one member adds to both gaps of each of its teeth; its side is 1 for the gear, -1 else."""
     gaps = []
-    for tooth in range(box.gear_teeth):
-        turn = 2.0 * pi * tooth / box.gear_teeth
+    for tooth, too_much in enumerate(metal):
         moved = combine(
-            (box.gear_eccentricity_mm, turned(radial, frame.gear_axis, turn - high)),
-            (box.out_of_round_mm * cos(2.0 * turn - oval), radial),
-            (box.gear_mounting_error_mm - box.gear_face_wobble_mm * cos(turn - high), frame.gear_axis),
+            (1.0, surface.moved(2.0 * pi * tooth / len(metal))), (mounting_error_mm, surface.axis)
         )
-        gaps.append(_closed_by(moved, 1.0, metal[tooth], frame))
-    return gaps
-
-
-def _pinion_gaps(box: SimulatedBox, frame: MeshFrame, chance: Random) -> _Gaps:
-    radial = across(frame.pitch_line, frame.pinion_axis)
-    high = _high_point(box.pinion_high_point_deg, chance)
-    oval = chance.uniform(0.0, 2.0 * pi)
-    metal = _flank_errors(box.pinion_teeth, box.pinion_tooth_error_mm, chance)
-    gaps = []
-    for tooth in range(box.pinion_teeth):
-        turn = 2.0 * pi * tooth / box.pinion_teeth
-        moved = combine(
-            # Meshing bodies turn against each other about axes that both point outwards.
-            (box.pinion_eccentricity_mm, turned(radial, frame.pinion_axis, high - turn)),
-            (box.out_of_round_mm * cos(2.0 * turn - oval), radial),
-            (box.pinion_mounting_error_mm - box.pinion_face_wobble_mm * cos(turn - high), frame.pinion_axis),
-        )
-        gaps.append(_closed_by(moved, -1.0, metal[tooth], frame))
+        gaps.append(_closed_by(moved, side, too_much, frame))
     return gaps
 
 
@@ -174,11 +178,6 @@ def _closed_by(
     """Return by how much both gaps grow when a body moves; its side is 1 for the gear, -1 for the pinion."""
     ahead, behind = frame.outer_normals
     return -side * dot(moved, ahead) - metal[0], -side * dot(moved, behind) - metal[1]
-
-
-def _high_point(given_deg: float | None, chance: Random) -> float:
-    drawn = chance.uniform(0.0, 2.0 * pi)
-    return drawn if given_deg is None else radians(given_deg)
 
 
 def _flank_errors(teeth: int, thickness_error_mm: float, chance: Random) -> _Gaps:

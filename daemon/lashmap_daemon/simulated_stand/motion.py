@@ -1,8 +1,10 @@
-"""What the stand does: rests, turns to the engagement it is asked for, sets the tip down, rocks.
+"""What the stand does: rests, turns to the engagement it is asked for, sets the tip down, rocks or sweeps.
 
 Decided here: the order and length of these phases, and the angles of both shafts and the lift of the tip at
 any step. Turning happens with the tip lifted off the tooth; the pinion is locked again on arrival, not quite
-where it should be, and the gear then rocks between the flanks that meet there.
+where it should be, and the gear then rocks between the flanks that meet there. For a runout sweep the tip
+goes to the swept member's pitch surface instead, and both shafts, free now, are turned on from where they
+are.
 """
 
 from __future__ import annotations
@@ -14,15 +16,17 @@ from typing import TYPE_CHECKING
 
 from lashmap_daemon.simulated_stand.rhythm import Rhythm
 from lashmap_daemon.simulated_stand.rocking import RockingGear, rocking_mass
+from lashmap_daemon.simulated_stand.sweep_speed import SweepSpeed
 
 if TYPE_CHECKING:
     from lashmap_daemon.simulated_stand.mesh import Mesh
-    from lashmap_daemon.simulated_stand.settings import Fault, SimulatedDrive
+    from lashmap_daemon.simulated_stand.settings import Fault, Shaft, SimulatedDrive
 
 _LIFT_S = 0.08
 _STILL_S = 0.06
 _LOWER_S = 0.12
 _SETTLE_S = 0.15
+_POISED_S = 1.0
 _SHORTEST_TURN_S = 0.12
 
 
@@ -36,15 +40,33 @@ class Phase(Enum):
     LOWERING = auto()
     SETTLING = auto()
     ROCKING = auto()
+    POISED = auto()
+    SWEEPING = auto()
 
 
-_NEXT = {
+_TO_ROCK = {
     Phase.LIFTING: Phase.TURNING,
     Phase.TURNING: Phase.STILL,
     Phase.STILL: Phase.LOWERING,
     Phase.LOWERING: Phase.SETTLING,
     Phase.SETTLING: Phase.ROCKING,
 }
+# A turn that is under way when a sweep is asked for is finished first.
+_TO_SWEEP = {
+    Phase.LIFTING: Phase.STILL,
+    Phase.TURNING: Phase.STILL,
+    Phase.STILL: Phase.LOWERING,
+    Phase.LOWERING: Phase.POISED,
+    Phase.POISED: Phase.SWEEPING,
+}
+_LASTING_S = {
+    Phase.LIFTING: _LIFT_S,
+    Phase.STILL: _STILL_S,
+    Phase.LOWERING: _LOWER_S,
+    Phase.SETTLING: _SETTLE_S,
+    Phase.POISED: _POISED_S,
+}
+_TIP_DOWN = {Phase.SETTLING, Phase.ROCKING, Phase.POISED, Phase.SWEEPING}
 
 
 class Motion:
@@ -59,9 +81,14 @@ class Motion:
         self._gear = RockingGear(mass)
         self._rhythm = Rhythm(drive, mass, mesh.frame, seed=seed)
         self._chance = Random(f"{seed}/stops")  # noqa: S311 - a simulation, not a secret
+        self._sweeps = Random(f"{seed}/sweeps")  # noqa: S311 - a simulation, not a secret
         self.phase = Phase.REST
         self.touchdowns = 0
+        self.touched: Shaft | None = None
         self._target: int | None = None
+        self._member: Shaft | None = None
+        self._speed = SweepSpeed(drive.sweep_turns_per_s, chance=self._sweeps)
+        self._swept_rad = self._swept_rad_per_s = 0.0
         self._heading = self._engagement = 0
         self._locked_rad = 0.0
         low, high = mesh.limits_rad(0)
@@ -91,7 +118,7 @@ class Motion:
         """Go to an engagement and rock there; go on as before when that is already being done."""
         if engagement == self._target:
             return
-        self._target = engagement
+        self._target, self._member = engagement, None
         if self.phase is Phase.TURNING:
             self._enter(Phase.TURNING)
         elif self.phase is not Phase.LIFTING:
@@ -99,9 +126,17 @@ class Motion:
 
     def rest(self) -> None:
         """Lift the tip and leave the gear alone; a turn that is under way is finished first."""
-        if self._target is None:
-            return
-        self._target = None
+        if self._target is not None or self._member is not None:
+            self._leave_off()
+
+    def sweep(self, member: Shaft) -> None:
+        """Set the tip on a member's pitch surface and turn it; go on as before when that is being done."""
+        if member != self._member:
+            self._leave_off()
+            self._member = member
+
+    def _leave_off(self) -> None:
+        self._target = self._member = None
         if self.phase not in {Phase.TURNING, Phase.LIFTING}:
             self._enter(Phase.LIFTING)
 
@@ -113,8 +148,10 @@ class Motion:
         if step == self._until:
             if self.phase is Phase.TURNING:
                 self._arrive()
-            given_up = self._target is None and self.phase in {Phase.LIFTING, Phase.TURNING}
-            self._enter(Phase.REST if given_up else _NEXT[self.phase])
+            if self._target is not None:
+                self._enter(_TO_ROCK[self.phase])
+            else:
+                self._enter(Phase.REST if self._member is None else _TO_SWEEP[self.phase])
 
     def gear_rad(self) -> float:
         """Return how far the gear has turned past the matched teeth."""
@@ -134,17 +171,32 @@ class Motion:
             return self._lift_from + (1.0 - self._lift_from) * self._eased()
         if self.phase is Phase.LOWERING:
             return 1.0 - self._eased()
-        return 0.0 if self.phase in {Phase.SETTLING, Phase.ROCKING} else 1.0
+        return 0.0 if self.phase in _TIP_DOWN else 1.0
 
     def _shafts(self) -> tuple[float, float]:
         """Return the angles of gear and pinion past the matched teeth, both as gear angle."""
-        nominal = self._nominal_rad(self._engagement)
         if self.phase is not Phase.TURNING:
-            return nominal + self._gear.angle_rad, nominal + self._locked_rad + self._gear.slipped_rad
+            base = self._nominal_rad(self._engagement) + self._turned_on()[0]
+            return base + self._gear.angle_rad, base + self._locked_rad + self._gear.slipped_rad
         goal = self._nominal_rad(self._heading) + self._locked_rad
         done = self._eased()
         gear, pinion = self._turn_from
         return gear + (goal - gear) * done, pinion + (goal - pinion) * done
+
+    def _turned_on(self) -> tuple[float, float]:
+        """Return how far a sweep has turned the gear on from its engagement, and how fast it goes."""
+        seconds = (self._step - self._since) / self.steps_per_s
+        if self.phase is Phase.SWEEPING:
+            box = self._mesh.box
+            per_member = 1.0 if self.touched == "gear" else box.pinion_teeth / box.gear_teeth
+            way = self._speed.angle_rad(seconds) * per_member
+            return self._swept_rad + way, self._speed.speed_rad_per_s(seconds) * per_member
+        if self.phase is Phase.LIFTING and self._until is not None:
+            # Braked evenly while the tip lifts.
+            lasts_s = (self._until - self._since) / self.steps_per_s
+            way = self._swept_rad_per_s * (seconds - seconds**2 / (2.0 * lasts_s))
+            return self._swept_rad + way, self._swept_rad_per_s * (1.0 - seconds / lasts_s)
+        return self._swept_rad, 0.0
 
     def _nominal_rad(self, engagement: int) -> float:
         return engagement * 2.0 * pi / self._mesh.box.gear_teeth
@@ -156,20 +208,20 @@ class Motion:
         return done * done * (3.0 - 2.0 * done)
 
     def _enter(self, phase: Phase) -> None:
-        seconds: float | None = None
+        seconds = _LASTING_S.get(phase)
         if phase is Phase.LIFTING:
-            self._lift_from, seconds = self.lift(), _LIFT_S
+            self._lift_from = self.lift()
         elif phase is Phase.TURNING:
             seconds = self._set_out()
-        elif phase is Phase.STILL:
-            seconds = _STILL_S
         elif phase is Phase.LOWERING:
             self.touchdowns += 1
-            seconds = _LOWER_S
-        elif phase is Phase.SETTLING:
-            seconds = _SETTLE_S
-        else:
+        elif phase is Phase.ROCKING:
             self._rhythm.restart()
+        elif phase is Phase.SWEEPING:
+            self._speed = SweepSpeed(self._drive.sweep_turns_per_s, chance=self._sweeps)
+        self._swept_rad, self._swept_rad_per_s = self._turned_on()
+        if phase is Phase.LOWERING:
+            self.touched = self._member
         self.phase = phase
         self._since = self._step
         self._until = None if seconds is None else self._step + max(1, round(seconds * self.steps_per_s))
@@ -185,6 +237,7 @@ class Motion:
 
     def _arrive(self) -> None:
         self._engagement = self._heading
+        self._swept_rad = 0.0
         low, high = self._mesh.limits_rad(self._engagement)
         shift = self._locked_rad - self._matched_rad
         self._gear.place(low + shift, high + shift)

@@ -1,7 +1,8 @@
 """What the technician is being shown: the last whole line of a file that the recording program appends to.
 
 Each line is a JSON object with at least ``show`` (text), ``engagement`` (a whole number, or null when no
-target is shown) and ``closed`` (true once the program is done). The file may not be there yet, may be begun
+target is shown) and ``closed`` (true once the program is done); ``sweep`` names the member to turn for its
+runout, null or missing means none, and comes without a target. The file may not be there yet, may be begun
 anew, and may end in half a line. Decided here: which line counts. What follows from it is `serve`.
 """
 
@@ -15,6 +16,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from lashmap_daemon.simulated_stand.settings import Shaft
+
 
 @dataclass(frozen=True, kw_only=True)
 class Prompt:
@@ -23,11 +26,13 @@ class Prompt:
     Attributes:
         show: The text.
         engagement: The target, or None when there is none.
+        sweep: The member to turn for its runout, or None.
         closed: Whether the program is done.
     """
 
     show: str
     engagement: int | None
+    sweep: Shaft | None
     closed: bool
 
 
@@ -81,4 +86,9 @@ def _prompt(document: object) -> Prompt | None:
     whole = engagement is None or (isinstance(engagement, int) and not isinstance(engagement, bool))
     if not (isinstance(show, str) and whole and isinstance(closed, bool)):
         return None
-    return Prompt(show=show, engagement=engagement, closed=closed)
+    match document.get("sweep"):
+        case None:
+            return Prompt(show=show, engagement=engagement, sweep=None, closed=closed)
+        case "gear" | "pinion" as member if engagement is None:
+            return Prompt(show=show, engagement=None, sweep=member, closed=closed)
+    return None

@@ -163,6 +163,8 @@ class _Loop:
             self._stand.rest()
         elif prompt.engagement is not None:
             self._stand.ask(prompt.engagement)
+        elif prompt.sweep is not None:
+            self._stand.sweep(prompt.sweep)
         return prompt.closed
 
 

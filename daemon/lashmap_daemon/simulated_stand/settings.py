@@ -94,6 +94,10 @@ class SimulatedBox:
             of what an indicator on its back face would move); it has the eccentricity's high point.
         pinion_face_wobble_mm: The same of the pinion.
         out_of_round_mm: Amplitude of the radius of either pitch surface, twice per turn.
+        surface_roughness_mm: Standard deviation, over a turn, of the roughness that an indicator meets on
+            either pitch surface in a runout sweep; the mesh does not feel it.
+        runout_indicator_from_mesh_deg: Where that indicator sits: angle of the swept member from the mesh to
+            it, in the direction of positive turning.
     """
 
     pinion_teeth: int
@@ -124,6 +128,8 @@ class SimulatedBox:
     gear_face_wobble_mm: float = 0.0
     pinion_face_wobble_mm: float = 0.0
     out_of_round_mm: float = 0.0
+    surface_roughness_mm: float = 0.0002
+    runout_indicator_from_mesh_deg: float = 90.0
 
     def __post_init__(self) -> None:
         """Refuse what no gearbox can be.
@@ -142,6 +148,7 @@ class SimulatedBox:
         _inside("shaft_angle_deg", self.shaft_angle_deg, 0.0, 180.0)
         _inside("off_normal_deg", self.off_normal_deg, -60.0, 60.0)
         _inside("lever_deg", self.lever_deg or 0.0, -60.0, 60.0)
+        _inside("runout_indicator_from_mesh_deg", self.runout_indicator_from_mesh_deg, -360.1, 360.1)
         if self.on_arm and self.direction != "plane of rotation":
             raise StandError(what="direction", expected="'plane of rotation' on an arm", got=self.direction)
         for name in (
@@ -154,6 +161,7 @@ class SimulatedBox:
             "gear_face_wobble_mm",
             "pinion_face_wobble_mm",
             "out_of_round_mm",
+            "surface_roughness_mm",
         ):
             _least(name, getattr(self, name), 0.0)
 
@@ -205,6 +213,7 @@ class SimulatedDrive:
         flank_time_s: Shortest time in which the light torque carries the gear across the mean gap.
         index_teeth_per_s: Mean speed of turning to the next position, in gear teeth.
         position_error_deg: Standard deviation of where the locked pinion leaves the gear, as gear angle.
+        sweep_turns_per_s: Mean speed of the swept member in a runout sweep, in its own turns.
     """
 
     rocks_per_s: float = 4.0
@@ -212,6 +221,7 @@ class SimulatedDrive:
     flank_time_s: float = 0.022
     index_teeth_per_s: float = 80.0
     position_error_deg: float = 0.02
+    sweep_turns_per_s: float = 0.6
 
     def __post_init__(self) -> None:
         """Refuse a drive that cannot rock.
@@ -224,6 +234,7 @@ class SimulatedDrive:
         _inside("rhythm_jitter", self.rhythm_jitter, -1e-12, 0.3)
         _positive("index_teeth_per_s", self.index_teeth_per_s)
         _least("position_error_deg", self.position_error_deg, 0.0)
+        _inside("sweep_turns_per_s", self.sweep_turns_per_s, 0.0, 5.0)
 
 
 def _positive(what: str, got: float) -> None:

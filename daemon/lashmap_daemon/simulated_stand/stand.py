@@ -13,6 +13,7 @@ from lashmap_daemon.simulated_stand.mesh import Mesh, Truth
 from lashmap_daemon.simulated_stand.motion import Motion
 from lashmap_daemon.simulated_stand.settings import (
     Fault,
+    Shaft,
     SimulatedBox,
     SimulatedDrive,
     SimulatedInstruments,
@@ -142,8 +143,23 @@ class Stand:
         """Show another target: the stand turns there and rocks on; the one in hand changes nothing."""
         self._motion.ask(engagement)
 
+    def sweep(self, member: Shaft) -> None:
+        """Measure a member's runout: set the indicator on its pitch surface, then turn it on and on.
+
+        The indicator stands square to the pitch cone at the outer end, at the box's
+        `runout_indicator_from_mesh_deg`, and reads more as the surface comes towards it. After about a second
+        at rest the member is turned positively, the other with it, until something else is asked; the sweep
+        in hand changes nothing.
+
+        Raises:
+            StandError: When there is no such member.
+        """
+        if member not in {"gear", "pinion"}:
+            raise StandError(what="member", expected="'gear' or 'pinion'", got=member)
+        self._motion.sweep(member)
+
     def rest(self) -> None:
-        """Stop rocking and lift the tip."""
+        """Stop rocking or turning and lift the tip."""
         self._motion.rest()
 
     def advance(self, seconds: float) -> Wire:
@@ -187,11 +203,18 @@ class Stand:
         motion = self._motion
         return self._indicator.line(
             time_s,
-            tip_mm=motion.tip_rad() * self._mesh.tip_mm_per_rad,
+            tip_mm=self._tip_mm(),
             lift=motion.lift(),
             touchdowns=motion.touchdowns,
             fault=fault,
         )
+
+    def _tip_mm(self) -> float:
+        motion = self._motion
+        if motion.touched is None:
+            return motion.tip_rad() * self._mesh.tip_mm_per_rad
+        turn_rad = motion.gear_rad() if motion.touched == "gear" else motion.pinion_rad()
+        return self._mesh.runout_mm(motion.touched, turn_rad)
 
     def _encoder_line(self, fault: Fault) -> bytes:
         on_gear = self._instruments.encoder_shaft == "gear"

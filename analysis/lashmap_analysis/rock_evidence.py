@@ -1,0 +1,103 @@
+"""All that the checks on one rock trace look at, gathered once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from lashmap_analysis.rock_dwells import Settled
+    from lashmap_analysis.rock_groups import Booleans, Floats, Integers
+    from lashmap_analysis.rock_stack import StayStack
+    from lashmap_analysis.rock_steps import Lash
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """A finite trace of n samples with m ≥ 2 stays on the flanks; indices count from its first sample.
+
+    Attributes:
+        time_s: Shape (n,).
+        indicator_mm: Shape (n,).
+        resolution_mm: Least step of the indicator.
+        offset_mm: Shape (n,), the trace less mid level and drift.
+        step_mm: Distance between the flanks, ramps included.
+        slope_mm_per_s: Drift that was taken off.
+        stay_start: Shape (m,), first sample of each stay.
+        stay_stop: Shape (m,), one past the last.
+        high: Shape (m,), true on the high flank.
+        start: Shape (m,), first settled sample of each stay.
+        stop: Shape (m,), one past the last.
+        settled: Shape (m,), true where the gear came to rest.
+        level_mm: Shape (m,), mean of the settled samples, of `offset_mm`.
+        level_time: Shape (m,), when, in seconds from the middle of the trace.
+        variance_mm2: Shape (m,), of the settled samples about their mean.
+        extreme_mm: Shape (m,), farthest outward sample of each stay.
+        noise_mm: Standard deviation of a single sample within the dwells.
+        jitter_mm: The same from neighbouring samples, blind to slow movement.
+        typical_samples: Median number of samples in a stay.
+        few: True when that is few.
+        lash: Mean step.
+        gaps_s: Lengths of the gaps that could hide a dwell.
+    """
+
+    time_s: Floats
+    indicator_mm: Floats
+    resolution_mm: float
+    offset_mm: Floats
+    step_mm: float
+    slope_mm_per_s: float
+    stay_start: Integers
+    stay_stop: Integers
+    high: Booleans
+    start: Integers
+    stop: Integers
+    settled: Booleans
+    level_mm: Floats
+    level_time: Floats
+    variance_mm2: Floats
+    extreme_mm: Floats
+    noise_mm: float
+    jitter_mm: float
+    typical_samples: float
+    few: bool
+    lash: Lash
+    gaps_s: Floats
+
+
+def gather(  # noqa: PLR0917 - everything known about one trace
+    time_s: Floats,
+    indicator_mm: Floats,
+    stays: StayStack,
+    settled: Settled,
+    lash: Lash,
+    gaps_s: Floats,
+    trace: int,
+) -> Evidence:
+    """Cut one trace out of the stack."""
+    first, base = int(stays.groups.first[trace]), int(stays.base[trace])
+    own = slice(first, first + int(stays.groups.size[trace]))
+    return Evidence(
+        time_s=time_s,
+        indicator_mm=indicator_mm,
+        resolution_mm=settled.resolution_mm,
+        offset_mm=stays.offset_mm[base : base + indicator_mm.size],
+        step_mm=float(stays.step_mm[trace]),
+        slope_mm_per_s=float(stays.slope[trace]),
+        stay_start=stays.start[own] - base,
+        stay_stop=stays.stop[own] - base,
+        high=stays.sign[own] > 0,
+        start=settled.start[own] - base,
+        stop=settled.stop[own] - base,
+        settled=settled.settled[own],
+        level_mm=settled.offset_mm[own],
+        level_time=settled.time[own],
+        variance_mm2=settled.variance_mm2[own],
+        extreme_mm=settled.extreme_mm[own],
+        noise_mm=float(settled.noise_mm[trace]),
+        jitter_mm=float(settled.middles.jitter_mm[trace]),
+        typical_samples=float(settled.middles.typical_samples[trace]),
+        few=bool(settled.middles.few[trace]),
+        lash=lash,
+        gaps_s=gaps_s,
+    )

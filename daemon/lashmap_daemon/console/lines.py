@@ -1,0 +1,14 @@
+"""A line of text on a console: never read as markup, wrapped between words where a person reads it."""
+
+from __future__ import annotations
+
+from rich.console import Console
+from rich.text import Text
+
+
+def say(console: Console, text: str, style: str = "") -> None:
+    """Print a line.
+
+    On a terminal it is wrapped between words; in a pipe or file it stays one line, so that tools can read it.
+    """
+    console.print(Text(text, style=style), soft_wrap=not console.is_terminal)

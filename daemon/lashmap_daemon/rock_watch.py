@@ -1,0 +1,105 @@
+"""A rock as it is recorded: measured a few times a second until it is good enough, or will never be.
+
+What a rock gives is the analysis's (`measure_rock`); how long to wait for it is decided here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from lashmap_analysis.flags import FlagName
+from lashmap_analysis.rock import RockReading, measure_rock
+
+from lashmap_daemon import arrival
+from lashmap_daemon.channels import Channels
+from lashmap_daemon.errors import StandError
+from lashmap_daemon.sequence_words import Left, RockBad, RockGood
+from lashmap_daemon.stand_file import ENCODER
+
+CHECK_S = 0.25  # how often the rock in hand is measured
+# These do not heal by rocking on: once seen in a long enough rock, it is better to begin again.
+_LASTING = {FlagName.SLIP, FlagName.OUT_OF_RANGE, FlagName.GAP_IN_SAMPLES}
+_COUNTS_TO_SEE = 4  # an encoder that should have seen this many counts and saw none is not turning
+
+
+@dataclass(frozen=True, kw_only=True)
+class RockSetting:
+    """What a rock must give.
+
+    Attributes:
+        reversals: Fewest reversals.
+        longest_s: How long to wait for them.
+        resolution_mm: Of the indicator.
+        counts_per_mm: Encoder counts for a mm of reading; 0 when the encoder cannot see the rock.
+        still: How far from its position the gear may be.
+    """
+
+    reversals: int
+    longest_s: float
+    resolution_mm: float
+    counts_per_mm: float
+    still: arrival.StillLimits
+
+
+class RockWatch:
+    """Watches one rock.
+
+    Args:
+        setting: What it must give.
+        channels: The traces.
+        target_deg: Gear angle of the position.
+        started_s: When recording began.
+    """
+
+    def __init__(
+        self, setting: RockSetting, *, channels: Channels, target_deg: float, started_s: float
+    ) -> None:
+        self._setting = setting
+        self._channels = channels
+        self._target_deg = target_deg
+        self.started_s = started_s
+        self.checked_s = started_s
+        self.reading: RockReading | None = None
+
+    def look(self, now_s: float) -> RockGood | RockBad | Left | None:
+        """Take what came; None while the rock goes on.
+
+        Raises:
+            StandError: When a gear-side encoder stands still while the indicator sees the gear rock.
+        """
+        if now_s - self.checked_s < CHECK_S:
+            return None
+        gear = self._channels.gear_deg(now_s - arrival.WINDOW_S)
+        if len(gear) and not arrival.is_near(gear, self._target_deg, self._setting.still):
+            return Left()
+        trace = self._channels.indicator(self.started_s)
+        reading = measure_rock(trace.time_s, trace.value, resolution_mm=self._setting.resolution_mm)
+        self.reading, self.checked_s = reading, now_s
+        enough = reading.reversals >= self._setting.reversals
+        if reading.usable and enough:
+            self._refuse_frozen_encoder(reading.reading_mm)
+            return RockGood()
+        disabling = [flag for flag in reading.flags if flag.disabling]
+        sentences = tuple(flag.sentence for flag in disabling)
+        if enough and any(flag.name in _LASTING for flag in disabling):
+            return RockBad(sentences)
+        if now_s - self.started_s > self._setting.longest_s:
+            return RockBad(sentences or (self._too_few(reading.reversals),))
+        return None
+
+    def _too_few(self, reversals: int) -> str:
+        return (
+            f"{reversals} reversals in {self._setting.longest_s:.0f} s, {self._setting.reversals} are asked "
+            "for; rock on evenly, flank to flank"
+        )
+
+    def _refuse_frozen_encoder(self, reading_mm: float) -> None:
+        seen = self._channels.gear_deg(self.started_s)
+        expected = reading_mm * self._setting.counts_per_mm
+        if expected >= _COUNTS_TO_SEE and len(seen) and np.ptp(seen.value) == 0.0:
+            raise StandError(
+                f"encoder on {self._channels.port(ENCODER)}: has not moved by a count while the indicator "
+                f"saw the gear rock by {expected:.0f} counts. Check its coupling to the gear shaft, and "
+                "encoder.shaft in the stand file."
+            )

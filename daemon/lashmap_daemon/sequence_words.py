@@ -1,0 +1,210 @@
+"""The words of the sequence: phases, state, what can happen, what is to be done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TypeAlias
+
+from lashmap_analysis.record import Purpose, Shaft
+
+from lashmap_daemon.events import Outcome
+
+
+class Phase(StrEnum):
+    """What the test is waiting for."""
+
+    TURNING = "turning to the position"
+    ROCKING = "recording the rock"
+    PREDICTING = "finding the tight spot"
+    SWEEPING = "turning for the runout sweep"
+    CLOSED = "closed"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Target:
+    """A position that is asked for."""
+
+    number: int
+    engagement: int
+    purpose: Purpose
+    attempt: int = 1
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sweep:
+    """A runout sweep that is asked for."""
+
+    member: Shaft
+    attempt: int = 1
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class State:
+    """Where the test stands.
+
+    Attributes:
+        phase: What is awaited.
+        target: The position asked for now; None outside `TURNING` and `ROCKING`.
+        queue: Positions to come.
+        last_accepted: The position a *repeat* goes back to.
+        asked: How many positions were numbered so far.
+        tries: Refusals after which a position is skipped.
+        sweep: The runout sweep asked for now; None outside `SWEEPING`.
+        sweeps: Members whose sweeps are still to come.
+    """
+
+    phase: Phase
+    target: Target | None
+    queue: tuple[Target, ...]
+    last_accepted: Target | None
+    asked: int
+    tries: int
+    sweep: Sweep | None = None
+    sweeps: tuple[Shaft, ...] = ()
+
+
+# Inputs -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Arrived:
+    """The gear is at the position and still."""
+
+
+@dataclass(frozen=True)
+class Left:
+    """The gear left the position while the rock was recorded."""
+
+
+@dataclass(frozen=True)
+class RockGood:
+    """The rock gave a usable reading."""
+
+
+@dataclass(frozen=True)
+class RockBad:
+    """The rock gave none in the time allowed."""
+
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Confirm:
+    """The lash map asks for these engagements; none when the tight spot needs no (more) confirming."""
+
+    engagements: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class SweepGood:
+    """The sweep gave a runout."""
+
+
+@dataclass(frozen=True)
+class SweepBad:
+    """The sweep gave none."""
+
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Repeat:
+    """The operator wants a position again: the one being recorded, otherwise the last accepted."""
+
+
+@dataclass(frozen=True)
+class Skip:
+    """The operator leaves the position out."""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """The test ends here."""
+
+    outcome: Outcome
+    reason: str
+
+
+Input: TypeAlias = Arrived | Left | RockGood | RockBad | Confirm | SweepGood | SweepBad | Repeat | Skip | Stop
+
+# Actions ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Ask:
+    """Show this position to the technician."""
+
+    target: Target
+
+
+@dataclass(frozen=True)
+class BeginRock:
+    """Record from now on."""
+
+    target: Target
+
+
+@dataclass(frozen=True)
+class Accept:
+    """Keep the recorded rock as this position's."""
+
+    target: Target
+
+
+@dataclass(frozen=True)
+class Refuse:
+    """Give up the recorded rock."""
+
+    target: Target
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class LeaveOut:
+    """Note that this position stays unmeasured."""
+
+    target: Target
+    reason: str
+
+
+@dataclass(frozen=True)
+class Predict:
+    """Fit the lash map and answer with `Confirm`."""
+
+
+@dataclass(frozen=True)
+class AskSweep:
+    """Ask the technician to turn a member for its runout."""
+
+    sweep: Sweep
+
+
+@dataclass(frozen=True)
+class KeepSweep:
+    """Keep the recorded sweep."""
+
+    sweep: Sweep
+
+
+@dataclass(frozen=True)
+class RefuseSweep:
+    """Give up the recorded sweep."""
+
+    sweep: Sweep
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Close:
+    """The test is over."""
+
+    outcome: Outcome
+    reason: str
+
+
+Action: TypeAlias = (
+    Ask | BeginRock | Accept | Refuse | LeaveOut | Predict | AskSweep | KeepSweep | RefuseSweep | Close
+)

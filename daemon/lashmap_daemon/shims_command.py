@@ -1,0 +1,56 @@
+"""The command that advises on shims for a recorded test."""
+
+from __future__ import annotations
+
+from lashmap_analysis.shims import ShimAdvice, shim_advice
+from rich.console import Console
+
+from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.conclude import conclude
+from lashmap_daemon.console.lines import say
+from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.replay import newest_test, start_of
+
+
+def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Console) -> ShimAdvice | None:
+    """Print the advice for a test; None when its tight spot was not found.
+
+    Args:
+        logbook: Holds the test.
+        test: Which; the newest when None.
+        box: A box file whose table of shims replaces the recorded one; None keeps the recorded one.
+        console: Where to print.
+
+    Raises:
+        LogbookError: When the test cannot be read.
+        ConfigurationError: When no stock of shims is known.
+    """
+    name = test or newest_test(logbook)
+    stocks = (box or start_of(logbook, name).box).shims.stocks()
+    if not stocks:
+        missing = (
+            "shims: no stock was recorded; add [shims.gear] or [shims.pinion] to a box file, name it: --box"
+        )
+        raise ConfigurationError(f"test {name}", [missing])
+    assessment = conclude(logbook, name)
+    stated, record = assessment.stated, assessment.record
+    if stated is None:
+        say(console, "No tight spot was found in this test, so there is nothing to correct.")
+        say(console, assessment.cause)
+        return None
+    advice = shim_advice(
+        gear_set=record.gear_set,
+        backlash_mm=stated.normal_backlash_mm,
+        interval_mm=stated.interval_mm,
+        limits=record.limits,
+        preconditions=record.preconditions,
+        stocks=stocks,
+        units=record.units,
+    )
+    say(console, f"SHIMS: {advice.answer.upper()}", "bold")
+    for sentence in advice.sentences:
+        say(console, f"  - {sentence}")
+    for caution in advice.cautions:
+        say(console, f"  note: {caution}", "dim")
+    return advice

@@ -1,0 +1,303 @@
+"""Rock traces made from a known lash; shares no code with the estimator.
+
+Decided here: how a trace looks that a technician or a powered stand would record, and how it goes wrong. The
+motion is written as a path of the gear between two hard flanks: travel with constant acceleration and arrival
+at speed, rebounds that lose height geometrically, dwells of irregular length, creep of the base, noise and
+rounding. All values are invented; shapes are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rock:
+    """What a rock is made of.
+
+    Attributes:
+        lash_mm: The truth.
+        resolution_mm: Rounding of the indicator; 0 for none.
+        noise_mm: Standard deviation of each sample.
+        rate_hz: Mean sampling rate.
+        dwell_s: Mean time at rest on a flank.
+        travel_s: Mean time from flank to flank.
+        reversals: Complete changes of flank in the trace.
+        irregularity: Relative standard deviation of dwell times (log-normal).
+        seating_mm: Standard deviation of where a flank is found, dwell by dwell.
+        bounce: First rebound as a share of the lash.
+        drift_mm: Creep of the base over the whole trace, linear.
+        relax: Press into the flank at arrival that relaxes before the middle of the dwell, share of the lash.
+        jitter: Sampling time jitter as a share of the sampling interval.
+        partial_ends: Start and end anywhere within the first and the last dwell or travel.
+    """
+
+    lash_mm: float
+    resolution_mm: float = 0.001
+    noise_mm: float = 0.0003
+    rate_hz: float = 1000.0
+    dwell_s: float = 0.12
+    travel_s: float = 0.03
+    reversals: int = 12
+    irregularity: float = 0.2
+    seating_mm: float = 0.0002
+    bounce: float = 0.05
+    drift_mm: float = 0.0
+    relax: float = 0.0
+    jitter: float = 0.0
+    partial_ends: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class Path:
+    """When the gear sits where: arrays of shape (reversals + 1,).
+
+    Attributes:
+        arrive_s: Arrival on the flank.
+        leave_s: Departure from it.
+        level_mm: Where the flank is.
+        length_s: Duration of the trace.
+    """
+
+    arrive_s: Floats
+    leave_s: Floats
+    level_mm: Floats
+    length_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trace:
+    """A made trace: time and value of each sample, and the path behind it."""
+
+    time_s: Floats
+    indicator_mm: Floats
+    path: Path
+
+
+def plan(rock: Rock, rng: np.random.Generator) -> Path:
+    """Draw dwells and travels."""
+    count = rock.reversals + 1
+    width = np.sqrt(np.log1p(rock.irregularity**2))
+    dwell = rock.dwell_s * np.exp(width * rng.standard_normal(count) - width**2 / 2)
+    dwell = np.maximum(dwell, 0.5 * rock.dwell_s)
+    travel = rock.travel_s * rng.uniform(0.8, 1.2, count)
+    arrive = np.concatenate(([0.0], np.cumsum(dwell + travel)[:-1]))
+    leave = arrive + dwell
+    side = (-1.0) ** (np.arange(count) + rng.integers(2))
+    level = side * rock.lash_mm / 2 + rock.seating_mm * rng.standard_normal(count) + rng.uniform(-3, 3)
+    return Path(arrive_s=arrive, leave_s=leave, level_mm=level, length_s=float(leave[-1]))
+
+
+def sample_times(rock: Rock, path: Path, rng: np.random.Generator) -> Floats:
+    """Times at which the indicator is read."""
+    step = 1 / rock.rate_hz
+    start, stop = 0.0, path.length_s
+    if rock.partial_ends:
+        start = rng.uniform(0, path.leave_s[0])
+        stop = path.length_s - rng.uniform(0, path.leave_s[-1] - path.arrive_s[-1])
+    time = np.arange(start + rng.uniform(0, step), stop, step)
+    time = time + rock.jitter * step * rng.uniform(-0.5, 0.5, time.size)
+    return np.sort(time)
+
+
+def position(rock: Rock, path: Path, time: Floats) -> Floats:
+    """Where the gear is at the given times, without drift, noise and rounding."""
+    at = np.clip(np.searchsorted(path.arrive_s, time, side="right") - 1, 0, path.level_mm.size - 1)
+    after = np.minimum(at + 1, path.level_mm.size - 1)
+    here, there = path.level_mm[at], path.level_mm[after]
+    since = time - path.leave_s[at]
+    span = np.where(after > at, path.arrive_s[after] - path.leave_s[at], 1.0)
+    share = np.clip(since / span, 0, 1)
+    moving = here + (there - here) * share**2  # constant torque: the way grows with the square of time
+    resting = here + rest(rock, path, at, time)
+    return np.where(since > 0, moving, resting)
+
+
+def rest(rock: Rock, path: Path, at: NDArray[np.int64], time: Floats) -> Floats:
+    """Movement on the flank after arrival: rebounds inward, then a press outward that relaxes."""
+    outward = np.sign(path.level_mm[at] - np.median(path.level_mm))
+    since = time - path.arrive_s[at]
+    travel = (
+        np.diff(path.arrive_s)[np.maximum(at - 1, 0)] - (path.leave_s - path.arrive_s)[np.maximum(at - 1, 0)]
+    )
+    inward = np.zeros_like(time)
+    # arrival at speed 2 lash / travel under constant torque, coefficient of restitution e: the rebound is
+    # e² lash high and lasts 2 e travel, the next one e times as fast
+    restitution = np.sqrt(rock.bounce)
+    height, begin, length = rock.bounce * rock.lash_mm, np.zeros_like(time), 2 * restitution * travel
+    for _ in range(6 if rock.bounce > 0 else 0):
+        part = (since - begin) / length
+        inward += np.where((part >= 0) & (part < 1), 4 * height * part * (1 - part), 0.0)
+        begin, length, height = begin + length, length * restitution, height * rock.bounce
+    press = rock.relax * rock.lash_mm * np.exp(-((since / (0.3 * travel)) ** 2))
+    return outward * (np.where(at > 0, press - inward, 0.0))
+
+
+def finish(rock: Rock, path: Path, time: Floats, value: Floats, rng: np.random.Generator) -> Floats:
+    """Add drift and noise, and round."""
+    value = (
+        value + rock.drift_mm * (time / path.length_s - 0.5) + rock.noise_mm * rng.standard_normal(time.size)
+    )
+    if rock.resolution_mm > 0:
+        value = np.round(value / rock.resolution_mm) * rock.resolution_mm
+    return value
+
+
+def make(rock: Rock, rng: np.random.Generator) -> Trace:
+    """Make one good trace."""
+    path = plan(rock, rng)
+    time = sample_times(rock, path, rng)
+    return Trace(
+        time_s=time, indicator_mm=finish(rock, path, time, position(rock, path, time), rng), path=path
+    )
+
+
+def level_noise(rock: Rock) -> float:
+    """Noise of the mean of one dwell."""
+    return rock.noise_mm / float(np.sqrt(max(rock.rate_hz * rock.dwell_s, 1.0)))
+
+
+def make_faulty(rock: Rock, fault: str, rng: np.random.Generator) -> Trace:
+    """Make one trace with the named fault, by `FAULTS`."""
+    return FAULTS[fault](rock, rng)
+
+
+def _slip(rock: Rock, rng: np.random.Generator) -> Trace:
+    path = plan(rock, rng)
+    time = sample_times(rock, path, rng)
+    # somewhere in the middle half of the reversals the pinion or the base gives by 15 to 50 % of the lash
+    count = path.level_mm.size
+    when = path.arrive_s[int(rng.integers(count // 4 + 1, count - count // 4))] + rng.uniform(0, rock.dwell_s)
+    least = max(0.15 * rock.lash_mm, 3 * rock.resolution_mm, 6 * level_noise(rock))
+    size = max(rng.uniform(0.15, 0.5) * rock.lash_mm, least) * rng.choice((-1, 1))
+    value = position(rock, path, time) + size * (time > when)
+    return Trace(time_s=time, indicator_mm=finish(rock, path, time, value, rng), path=path)
+
+
+def _wind_up(rock: Rock, rng: np.random.Generator) -> Trace:
+    path = plan(rock, rng)
+    time = sample_times(rock, path, rng)
+    at = np.clip(np.searchsorted(path.arrive_s, time, side="right") - 1, 0, path.level_mm.size - 1)
+    dwell = path.leave_s[at] - path.arrive_s[at]
+    part = np.clip((time - path.arrive_s[at]) / dwell, 0, 1)
+    resting = time <= path.leave_s[at]
+    # a movement within the dwell that hides between a few noisy samples is no fault that could be asked for
+    least = max(0.15 * rock.lash_mm, 4 * rock.resolution_mm, 8 * level_noise(rock))
+    size = max(rng.uniform(0.15, 0.5) * rock.lash_mm, least)
+    shape = np.sin(np.pi * part) if rng.random() < 0.5 else part
+    outward = np.sign(path.level_mm[at] - np.median(path.level_mm))
+    value = position(rock, path, time) + np.where(resting, outward * size * shape, 0.0)
+    return Trace(time_s=time, indicator_mm=finish(rock, path, time, value, rng), path=path)
+
+
+def _clipped(rock: Rock, rng: np.random.Generator) -> Trace:
+    alive = replace(rock, noise_mm=max(rock.noise_mm, rock.resolution_mm), drift_mm=0.0)
+    path = plan(alive, rng)
+    time = sample_times(alive, path, rng)
+    value = finish(alive, path, time, position(alive, path, time), rng)
+    flank = float(path.level_mm.max())
+    depth = max(rng.uniform(0.1, 0.5) * rock.lash_mm, rock.resolution_mm + 3 * alive.noise_mm)
+    edge = flank - depth
+    edge = np.round(edge / rock.resolution_mm) * rock.resolution_mm if rock.resolution_mm else edge
+    return Trace(time_s=time, indicator_mm=np.minimum(value, edge), path=path)
+
+
+def _one_flank(rock: Rock, rng: np.random.Generator) -> Trace:
+    """Rests on the low flank only: thrown away from it, the gear falls back before it reaches the other."""
+    path = plan(rock, rng)
+    time = sample_times(rock, path, rng)
+    low = float(path.level_mm.min())
+    value = np.full(time.size, low)
+    high = np.flatnonzero(path.level_mm > np.median(path.level_mm))
+    for k in high:
+        begin = path.leave_s[k - 1] if k > 0 else path.arrive_s[0] - rock.travel_s
+        end = path.arrive_s[k + 1] if k + 1 < path.level_mm.size else path.leave_s[-1] + rock.travel_s
+        part = np.clip((time - begin) / (end - begin), 0, 1)
+        value += 0.8 * rock.lash_mm * 4 * part * (1 - part)
+    return Trace(time_s=time, indicator_mm=finish(rock, path, time, value, rng), path=path)
+
+
+def _few(rock: Rock, rng: np.random.Generator) -> Trace:
+    return make(replace(rock, reversals=int(rng.integers(1, 4))), rng)
+
+
+def _sine(rock: Rock, rng: np.random.Generator) -> Trace:
+    path = plan(rock, rng)
+    time = sample_times(rock, path, rng)
+    period = 2 * (rock.dwell_s + rock.travel_s)
+    value = 0.5 * rock.lash_mm * np.sin(2 * np.pi * time / period + rng.uniform(0, 2 * np.pi))
+    return Trace(time_s=time, indicator_mm=finish(rock, path, time, value, rng), path=path)
+
+
+def _triangle(rock: Rock, rng: np.random.Generator) -> Trace:
+    path = plan(rock, rng)
+    time = sample_times(rock, path, rng)
+    period = 2 * (rock.dwell_s + rock.travel_s)
+    phase = (time / period + rng.uniform()) % 1
+    value = rock.lash_mm * (2 * np.abs(phase - 0.5) - 0.5)
+    return Trace(time_s=time, indicator_mm=finish(rock, path, time, value, rng), path=path)
+
+
+def _walk(rock: Rock, rng: np.random.Generator) -> Trace:
+    path = plan(rock, rng)
+    time = sample_times(rock, path, rng)
+    value = np.cumsum(rng.standard_normal(time.size)) * rock.lash_mm / np.sqrt(time.size)
+    return Trace(time_s=time, indicator_mm=finish(rock, path, time, value, rng), path=path)
+
+
+def _ramp(rock: Rock, rng: np.random.Generator) -> Trace:
+    path = plan(rock, rng)
+    time = sample_times(rock, path, rng)
+    value = rock.lash_mm * rng.uniform(-3, 3) * time / path.length_s
+    return Trace(time_s=time, indicator_mm=finish(rock, path, time, value, rng), path=path)
+
+
+def _flat(rock: Rock, rng: np.random.Generator) -> Trace:
+    path = plan(rock, rng)
+    time = sample_times(rock, path, rng)
+    loud = replace(rock, noise_mm=rock.lash_mm * rng.uniform(0.05, 0.3))
+    value = np.full(time.size, rng.uniform(-3, 3))
+    return Trace(time_s=time, indicator_mm=finish(loud, path, time, value, rng), path=path)
+
+
+def _stuck(rock: Rock, rng: np.random.Generator) -> Trace:
+    path = plan(rock, rng)
+    time = sample_times(rock, path, rng)
+    value = np.full(time.size, rng.uniform(-3, 3))
+    return Trace(
+        time_s=time, indicator_mm=finish(replace(rock, noise_mm=0.0), path, time, value, rng), path=path
+    )
+
+
+def _undersampled(rock: Rock, rng: np.random.Generator) -> Trace:
+    return make(replace(rock, rate_hz=rng.uniform(0.5, 1.2) / (rock.dwell_s + rock.travel_s)), rng)
+
+
+def _gap(rock: Rock, rng: np.random.Generator) -> Trace:
+    trace = make(rock, rng)
+    length = trace.time_s[-1] - trace.time_s[0]
+    start = trace.time_s[0] + rng.uniform(0.1, 0.3) * length
+    keep = (trace.time_s < start) | (trace.time_s > start + 0.6 * length)
+    return replace(trace, time_s=trace.time_s[keep], indicator_mm=trace.indicator_mm[keep])
+
+
+FAULTS = {
+    "slip": _slip,
+    "wind-up": _wind_up,
+    "out of range": _clipped,
+    "single flank": _one_flank,
+    "too few reversals": _few,
+    "sine": _sine,
+    "triangle": _triangle,
+    "random walk": _walk,
+    "ramp": _ramp,
+    "flat noise": _flat,
+    "stuck": _stuck,
+    "undersampled": _undersampled,
+    "gap": _gap,
+}
