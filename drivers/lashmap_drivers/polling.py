@@ -1,7 +1,7 @@
-"""What it takes to ask an instrument that sends nothing by itself: the request, the pace, and when a reply is whole.
+"""What it takes to ask an instrument that sends nothing by itself: request, pace, and when a reply is whole.
 
-Decided here is only the shape of a poll. The bytes come from the profile, the port carries the transaction out,
-and the reply is parsed like anything else that arrives.
+Decided here is only the shape of a poll. The bytes come from the profile, the port carries the transaction
+out, and the reply is parsed like anything else that arrives.
 """
 
 from __future__ import annotations
@@ -16,11 +16,11 @@ class Poll:
 
     Attributes:
         request: Bytes written for each reading.
-        interval_s: From the start of one request to the start of the next, in seconds, greater than 0; a reply
-            that takes longer delays the next request, requests are never piled up.
+        interval_s: From the start of one request to the start of the next, in seconds, greater than 0; a
+            reply that takes longer delays the next request, requests are never piled up.
         timeout_s: How long a reply may take before it counts as missing, in seconds, greater than 0.
-        complete: Says whether the bytes received so far are the whole reply; called after every read, so it must
-            be cheap and must not keep state.
+        complete: Says whether the bytes received so far are the whole reply; called after every read, so it
+            must be cheap and must not keep state.
 
     Raises:
         ValueError: When a time is not positive or the request is empty.
