@@ -105,5 +105,5 @@ class Channels:
         profile = self._stand.indicator_profile if name == INDICATOR else self._stand.encoder_profile
         if parser.bytes_seen and parser.good_frames == 0:
             sample = parser.last_bad or parser.unfinished
-            return InstrumentGarbled(name, self.port(name), parser.bytes_seen, sample, profile.pattern)
+            return InstrumentGarbled(name, self.port(name), parser.bytes_seen, sample, profile.expected)
         return InstrumentSilent(name, self.port(name), silent_s)
