@@ -23,6 +23,24 @@ class PortNotOpened(InstrumentError):
     """The port is absent, busy, or refuses the settings."""
 
 
+class PortBusy(PortNotOpened):
+    """Another program, or this one for another instrument, has the port open.
+
+    Attributes:
+        holders: Who, each as ``process 123 (command)``; empty when it cannot be told.
+    """
+
+    def __init__(self, instrument: str, port: str, holders: tuple[str, ...]) -> None:
+        self.holders = holders
+        who = ", ".join(holders) or "a program that cannot be looked into"
+        super().__init__(
+            instrument,
+            port,
+            f"cannot open the port: it is held by {who}",
+            "Close that program first: two readers of one port take each other's bytes.",
+        )
+
+
 class InstrumentLost(InstrumentError):
     """The port stopped working while it was in use."""
 

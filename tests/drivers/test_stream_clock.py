@@ -199,8 +199,8 @@ def test_nothing_is_claimed_before_the_second_read() -> None:
     assert clock.uncertainty_s == pytest.approx(0.03)
 
 
-def test_an_hour_of_stamps_takes_no_more_memory_than_a_minute() -> None:
+def test_ten_minutes_of_stamps_take_no_more_memory_than_one() -> None:
     clock = StreamClock()
-    for read in range(20_000):
+    for read in range(3000):
         clock.stamp(0.2 * read, 2)
     assert len(clock._envelope) <= 65
