@@ -57,10 +57,11 @@ class Decoder:
             return EMPTY
         bad_before = self.parser.bad_frames
         numbers = self.parser.feed(chunk.data)
+        missed = self.parser.bad_frames - bad_before
         if not len(numbers):
+            self._clock.miss(missed)
             return EMPTY
         values = np.asarray(numbers, dtype=np.float64) * self._factor
-        missed = self.parser.bad_frames - bad_before
         times = self._clock.stamp(chunk.arrival_s, len(values), missed=missed)
         uncertainty_s = self._clock.uncertainty_s
         there = ~np.isnan(values)  # frames without a reading keep the pace of the stream, and end here
@@ -79,6 +80,9 @@ class _AsTheyCome:
 
     def restart(self) -> None:
         """A break changes nothing: no pace is kept."""
+
+    def miss(self, count: int) -> None:
+        """Unusable samples change nothing either."""
 
     def stamp(self, arrival_s: float, count: int, *, missed: int = 0) -> Floats:  # noqa: ARG002 - as StreamClock
         """Times of ``count`` samples, all at ``arrival_s`` but for nanoseconds that keep their order."""

@@ -66,6 +66,11 @@ class StreamClock:
         """Bytes are missing from here on: keep the pace, begin the grid anew at the next read."""
         self._fresh = True
 
+    def miss(self, count: int) -> None:
+        """A read brought ``count`` samples that could not be used and no other; they keep their place."""
+        if not self._fresh:
+            self._number += count
+
     def stamp(self, arrival_s: float, count: int, *, missed: int = 0) -> Floats:
         """Times of ``count`` samples that one read delivered.
 
