@@ -170,7 +170,7 @@ class CountLineParser(LineParser):
         self._is_plain = counting.wraps_at is None and not self._has_index
         self._direction = float(counting.direction)
         self._samples: list[Sample] = []
-        if "." in pattern:
+        if "." in pattern or not self._is_plain:
             self._plain = None  # each line must be looked at: a count is a whole number
 
     def feed(self, data: bytes) -> list[float]:

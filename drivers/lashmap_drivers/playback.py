@@ -14,6 +14,7 @@ from typing import Literal, Self
 from weakref import WeakSet
 
 from lashmap_drivers.readings import Chunk
+from lashmap_drivers.reconnect import Loss
 
 Speed = Literal["recorded", "full"]
 _FULL_SPEED_CHUNKS = 1000  # a take, so that two recordings advance side by side
@@ -35,6 +36,7 @@ class Playback:
     ) -> None:
         self.name = name
         self.dropped_chunks = 0
+        self.lost: Loss | None = None  # a recording never is
         self._speed = speed
         self._now = now
         self._chunks: Iterator[Chunk] = iter(chunks)
@@ -68,6 +70,15 @@ class Playback:
             taken.append(Chunk(self._next.arrival_s + self._shift_s, self._next.data))
             self._next = next(self._chunks, None)
         return taken
+
+    def wait(self, seconds: float) -> bool:
+        """Wait until a chunk is due, at most ``seconds``; true when one is."""
+        if self._next is None:
+            time.sleep(seconds)
+            return False
+        due_s = self._next.arrival_s + self._shift_s - self._now() if self._speed == "recorded" else 0.0
+        time.sleep(min(max(due_s, 0.0), seconds))
+        return due_s <= seconds
 
     def close(self) -> None:
         """Let the recording go."""
