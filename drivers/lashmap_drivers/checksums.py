@@ -9,7 +9,7 @@ covers belongs to the frame, not here.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import lru_cache, reduce
+from functools import cached_property, lru_cache, reduce
 from operator import xor
 from typing import Annotated, Literal, Self
 
@@ -86,6 +86,10 @@ class Checksum(BaseModel):
             return self.parameters().width
         return self.bits if self.method == "sum" else 8
 
+    @cached_property
+    def _hex_digits(self) -> int:
+        return self.width // 4
+
     def parameters(self) -> CrcParameters:
         """Parameters of a ``crc``.
 
@@ -116,10 +120,13 @@ class Checksum(BaseModel):
             case "binary":
                 return int.from_bytes(text, self.byte_order) if len(text) == self.width // 8 else None
             case "hex":
-                whole = len(text) == self.width // 4 and all(
-                    byte in b"0123456789abcdefABCDEF" for byte in text
-                )
-                return int(text, 16) if whole else None
+                # Letters and digits only: int would take signs, spaces and underscores as well.
+                if len(text) != self._hex_digits or not text.isalnum():
+                    return None
+                try:
+                    return int(text, 16)
+                except ValueError:
+                    return None
             case "decimal":
                 return int(text) if 1 <= len(text) <= 5 and text.isdigit() else None
 

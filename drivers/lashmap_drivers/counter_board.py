@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Annotated, Literal, Self
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from lashmap_drivers.checksums import Checksum
@@ -15,6 +16,7 @@ from lashmap_drivers.line_profile import LinePolling, check_polling, compiled_gr
 from lashmap_drivers.parser import Parser
 from lashmap_drivers.polling import Poll
 from lashmap_drivers.profile import InstrumentProfile
+from lashmap_drivers.readings import Floats
 
 _GROUPS = ("count", "index", "index_count", "checked", "checksum")
 
@@ -171,14 +173,14 @@ class CountLineParser(LineParser):
         self._direction = float(counting.direction)
         self._samples: list[Sample] = []
         if "." in pattern or not self._is_plain:
-            self._plain = None  # each line must be looked at: a count is a whole number
+            self._plain = self._fixed = None  # each line must be looked at: a count is a whole number
 
-    def feed(self, data: bytes) -> list[float]:
+    def feed(self, data: bytes) -> list[float] | Floats:
         """Take the next bytes; return unwrapped counts, nan while they are not known."""
         self._samples.clear()
         counts = super().feed(data)
         if self._is_plain:
-            return counts if self._direction > 0 else [-count for count in counts]
+            return counts if self._direction > 0 else -np.asarray(counts, dtype=np.float64)
         if not self._has_index:
             return [self._tracker.follow(Sample(int(count))) for count in counts]
         samples = self._samples[-len(counts) :] if counts else []

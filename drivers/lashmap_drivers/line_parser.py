@@ -15,8 +15,10 @@ import re
 from collections.abc import Mapping, Sequence
 
 from lashmap_drivers.checksums import Checksum
+from lashmap_drivers.fixed_lines import FEWEST_BYTES
 from lashmap_drivers.parser import OVERLOAD, Tally
-from lashmap_drivers.plain_lines import plain_reader
+from lashmap_drivers.plain_lines import fixed_reader, plain_reader
+from lashmap_drivers.readings import Floats
 
 MAX_LINE_BYTES = 256  # longer than any instrument line seen; what exceeds it is not a line
 
@@ -64,23 +66,19 @@ class LineParser(Tally):
         self._checksum = checksum
         self._compute = checksum.compute() if checksum is not None else None
         self._plain = plain_reader(pattern, terminator, decimal=decimal)
+        self._fixed = None if whole_replies else fixed_reader(pattern, terminator, decimal=decimal)
         self._whole_replies = whole_replies
         self._in_step = in_step or whole_replies
         self._rest = b""
 
-    def feed(self, data: bytes) -> list[float]:
+    def feed(self, data: bytes) -> list[float] | Floats:
         """Take the next bytes, in pieces of any size; return the numbers of the lines they complete."""
         self.bytes_seen += len(data)
         buffer = self._rest + data
-        *lines, self._rest = buffer.split(self._terminator)
-        first = 0
-        if lines and not self._in_step:
-            self._in_step = True
-            first = len(lines[0]) + len(self._terminator)
-            lines = lines[1:]
-        numbers = self._numbers(buffer[first : len(buffer) - len(self._rest)], lines) if lines else []
+        columns = self._by_columns(buffer)
+        numbers = self._by_lines(buffer) if columns is None else columns
         if self._whole_replies:
-            return self._answer(numbers)
+            return self._answer(list(numbers))
         # A terminator may have come in part: that does not make the line longer.
         if len(self._rest) > MAX_LINE_BYTES + len(self._terminator) - 1:
             self._overflow()
@@ -95,6 +93,30 @@ class LineParser(Tally):
     def unfinished(self) -> bytes:
         """The beginning of a line whose terminator has not come yet."""
         return self._rest
+
+    def _by_columns(self, buffer: bytes) -> Floats | None:
+        """All whole lines at once, when they are of one layout and there are many."""
+        if self._fixed is None or not self._in_step or len(buffer) < FEWEST_BYTES:
+            return None
+        end = buffer.rfind(self._terminator)
+        if end < 0:
+            return None
+        end += len(self._terminator)
+        numbers = self._fixed(buffer[:end])
+        if numbers is None:
+            return None
+        self._rest = buffer[end:]
+        self.good_frames += len(numbers)
+        return numbers if self._scale == 1.0 else numbers * self._scale
+
+    def _by_lines(self, buffer: bytes) -> list[float]:
+        *lines, self._rest = buffer.split(self._terminator)
+        first = 0
+        if lines and not self._in_step:
+            self._in_step = True
+            first = len(lines[0]) + len(self._terminator)
+            lines = lines[1:]
+        return self._numbers(buffer[first : len(buffer) - len(self._rest)], lines) if lines else []
 
     def _overflow(self) -> None:
         if self._in_step:  # out of step it is rubbish that was thrown away already

@@ -13,7 +13,11 @@ import math
 import re
 from collections.abc import Callable
 
+from lashmap_drivers.fixed_lines import fixed_numbers
+from lashmap_drivers.readings import Floats
+
 PlainReader = Callable[[bytes, list[bytes]], list[float] | None]
+FixedReader = Callable[[bytes], Floats | None]
 
 _VALUE = "(?P<value>"
 # Only what matches printable bytes and looks at nothing around it: no dot, no negated class, no anchor, no
@@ -28,6 +32,25 @@ _PLAIN_PATTERN = re.compile(
     )*""",
     re.VERBOSE | re.ASCII,
 )
+# Text that stands for itself: no repeat, no alternative, no class.
+_WORD = re.compile(r"""(?:[ !"#%&',/0-9:;<=>@A-Za-z~-]|\\[.+*?()\[\]{}|\\/^$-])*""", re.ASCII)
+
+
+def fixed_reader(pattern: str, terminator: bytes, *, decimal: str) -> FixedReader | None:
+    """A reader of long chunks of lines that are a number between fixed words; None as `plain_reader`.
+
+    It takes whole lines, and gives one number a line, or None when the chunk needs a closer look.
+    """
+    words = _words_around(pattern) if _is_plain(pattern, terminator) else None
+    if words is None or decimal != ".":
+        return None
+    before, after = words
+    all_fit = _all_fit(pattern, terminator)
+
+    def read(whole: bytes) -> Floats | None:
+        return fixed_numbers(whole, before, after + terminator) if all_fit(whole) is not None else None
+
+    return read
 
 
 def plain_reader(pattern: str, terminator: bytes, *, decimal: str) -> PlainReader | None:
@@ -36,17 +59,11 @@ def plain_reader(pattern: str, terminator: bytes, *, decimal: str) -> PlainReade
     The reader takes the lines both joined, each with its terminator, and split without it. It returns one
     number a line, or None when the chunk needs a closer look.
     """
-    if _PLAIN_PATTERN.fullmatch(pattern) is None or _VALUE not in pattern:
+    if not _is_plain(pattern, terminator):
         return None
-    if max(terminator) >= 0x20 or len(set(terminator)) != len(terminator):
-        return None
-    if re.compile(pattern).groups != 1:
-        return None
-    body, ending = pattern.encode("ascii"), re.escape(terminator)
-    # Possessive: a line that matched is never given back, so a hostile chunk costs no more than its lines.
-    all_fit = re.compile(rb"(?:(?:%b)%b)*+" % (body, ending)).fullmatch
-    value_is_all = _spans_all(pattern)
-    values = re.compile(rb"(?:%b)%b" % (body, ending)).findall
+    all_fit = _all_fit(pattern, terminator)
+    value_is_all = _words_around(pattern) == (b"", b"")
+    values = re.compile(rb"(?:%b)%b" % (pattern.encode("ascii"), re.escape(terminator))).findall
     comma = decimal == ","
 
     def read(whole: bytes, lines: list[bytes]) -> list[float] | None:
@@ -67,12 +84,36 @@ def plain_reader(pattern: str, terminator: bytes, *, decimal: str) -> PlainReade
     return read
 
 
-def _spans_all(pattern: str) -> bool:
-    """True when the group ``value`` is the whole pattern."""
-    if not pattern.startswith(_VALUE):
-        return False
-    depth, in_class, escaped = 0, False, False
-    for place, sign in enumerate(pattern):
+def _is_plain(pattern: str, terminator: bytes) -> bool:
+    return (
+        _PLAIN_PATTERN.fullmatch(pattern) is not None
+        and _VALUE in pattern
+        and max(terminator) < 0x20
+        and len(set(terminator)) == len(terminator)
+        and re.compile(pattern).groups == 1
+    )
+
+
+def _all_fit(pattern: str, terminator: bytes) -> Callable[[bytes], re.Match[bytes] | None]:
+    # Possessive: a line that matched is never given back, so a hostile chunk costs no more than its lines.
+    return re.compile(rb"(?:(?:%b)%b)*+" % (pattern.encode("ascii"), re.escape(terminator))).fullmatch
+
+
+def _words_around(pattern: str) -> tuple[bytes, bytes] | None:
+    """Fixed text before and after the group ``value``; None when it is not fixed."""
+    before, _, rest = pattern.partition(_VALUE)
+    end = _end_of_group(rest)
+    after = rest[end + 1 :]
+    if end < 0 or not (_WORD.fullmatch(before) and _WORD.fullmatch(after)):
+        return None
+    plain = (re.sub(r"\\(.)", r"\1", word).encode("ascii") for word in (before, after))
+    return next(plain), next(plain)
+
+
+def _end_of_group(inside: str) -> int:
+    """Place of the parenthesis that closes a group whose opening one has been taken off; −1 without one."""
+    depth, in_class, escaped = 1, False, False
+    for place, sign in enumerate(inside):
         if escaped:
             escaped = False
         elif sign == "\\":
@@ -81,10 +122,8 @@ def _spans_all(pattern: str) -> bool:
             in_class = sign != "]"
         elif sign == "[":
             in_class = True
-        elif sign == "(":
-            depth += 1
-        elif sign == ")":
-            depth -= 1
+        elif sign in "()":
+            depth += 1 if sign == "(" else -1
             if depth == 0:
-                return place == len(pattern) - 1
-    return False
+                return place
+    return -1

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 
+import numpy as np
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.plain_lines import plain_reader
@@ -26,9 +28,9 @@ PLAIN = [
 TERMINATORS = [b"\r\n", b"\n", b"\r", b"\x03\x04"]
 
 
-def slow(pattern: str, terminator: bytes, *, decimal: str) -> LineParser:
-    parser = LineParser(terminator, pattern, decimal=decimal)
-    parser._plain = None
+def slow(pattern: str, terminator: bytes, *, decimal: str = ".", scale: float = 1.0) -> LineParser:
+    parser = LineParser(terminator, pattern, decimal=decimal, scale=scale)
+    parser._plain = parser._fixed = None
     return parser
 
 
@@ -65,6 +67,63 @@ def test_quick_and_careful_agree(
         careful.last_bad,
     )
     assert quick.unfinished == careful.unfinished
+
+
+FIXED = [
+    r"(?P<value>[+-]\d+\.\d+)",
+    r"(?P<value>[+-]?\d*\.?\d*)",
+    r"(?P<value>[+-]?[0-9]{1,15})",
+    r"(?P<value>1\d+)",
+    r"V: ?(?P<value>[+-]?[\d.]+)",
+    r"V: (?P<value>[+-]?[\d.]+) m/s\?",
+    r"1(?P<value>\d+\.\d)0",
+]
+ODD = [
+    b"+000.0000",
+    b"-000.0000",
+    b"+12.34567",
+    b"+1234.567",
+    b" 100.2500",
+    b"+0x0.0000",
+    b"1e5",
+    b"9" * 20,
+    b"",
+    b"1_2",
+]
+
+
+@settings(max_examples=60)  # each reads two times 300 lines
+@given(
+    text=st.from_regex(r"(V: |1)?[+-]?\d{0,9}\.?\d{0,8}( m/s\?|0)?", fullmatch=True).filter(str.isascii),
+    digits=st.lists(st.integers(0, 9), min_size=1, max_size=40),
+    odd=st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(ODD)), max_size=2),
+    form=st.tuples(st.sampled_from(FIXED), st.sampled_from([1.0, 0.0001])),
+    cuts=st.lists(st.integers(0, 8000), max_size=5),
+)
+def test_columns_give_what_floats_give(
+    text: str, digits: list[int], odd: list[tuple[int, bytes]], form: tuple[str, float], cuts: list[int]
+) -> None:
+    """Hundreds of lines of one layout, perhaps with one or two others among them."""
+    pattern, scale = form
+    lines = []
+    for count in range(300):
+        digit = iter(digits[count % len(digits) :] + digits * 20)
+        lines.append("".join(str(next(digit)) if sign.isdigit() else sign for sign in text).encode())
+    for place, other in odd:
+        lines[place % len(lines)] = other
+    data = b"".join(line + b"\r\n" for line in lines)
+    places = sorted({0, len(data), *(cut % (len(data) + 1) for cut in cuts)})
+    quick = LineParser(b"\r\n", pattern, scale=scale)
+    careful = slow(pattern, b"\r\n", scale=scale)
+    numbers = [float(number) for start, end in pairwise(places) for number in quick.feed(data[start:end])]
+    expected = careful.feed(data)
+    assert [number.hex() for number in numbers] == [float(number).hex() for number in expected]
+    assert (quick.good_frames, quick.bad_frames) == (careful.good_frames, careful.bad_frames)
+
+
+def test_columns_are_used_at_all() -> None:
+    parser = LineParser(b"\r\n", FIXED[0], in_step=True)
+    assert isinstance(parser.feed(b"-000.1250\r\n" * 200), np.ndarray)
 
 
 @given(numbers=st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=40))
