@@ -54,6 +54,24 @@ class Channels:
         """Samples a second of the slower instrument over the last moments."""
         return min(len(buffer.window(now_s - _RATE_S)) for buffer in self._buffers.values()) / _RATE_S
 
+    def latest_s(self, name: str) -> float | None:
+        """Time of the newest sample of one instrument."""
+        latest = self._buffers[name].latest
+        return None if latest is None else latest[0]
+
+    @property
+    def complete_until_s(self) -> float | None:
+        """Time up to which every sample of both instruments has come; None before both spoke.
+
+        A sample's time lies before its arrival, so what comes next can still be older than now.
+        """
+        times = [latest[0] for buffer in self._buffers.values() if (latest := buffer.latest) is not None]
+        return min(times) if len(times) == len(self._buffers) else None
+
+    def time_uncertainty_s(self, name: str) -> float:
+        """Standard uncertainty of the newest sample times of one instrument, in seconds; nan when unknown."""
+        return self._buffers[name].time_uncertainty_s
+
     @property
     def latest_indicator(self) -> tuple[float, float] | None:
         """(time_s, mm) of the newest indicator sample."""

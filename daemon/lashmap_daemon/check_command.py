@@ -9,7 +9,7 @@ from pathlib import Path
 
 from lashmap_analysis.lengths import format_length
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.port import Port
+from lashmap_drivers.source import Source
 from rich.console import Console
 from rich.live import Live
 from rich.table import Table
@@ -29,7 +29,7 @@ _HEADINGS = ("instrument", "port", "reading", "samples/s", "age", "bad frames")
 class _Heard:
     """Running figures of one instrument."""
 
-    def __init__(self, name: str, port: Port, decoder: Decoder, since_s: float) -> None:
+    def __init__(self, name: str, port: Source, decoder: Decoder, since_s: float) -> None:
         self.name = name
         self._port = port
         self._decoder = decoder

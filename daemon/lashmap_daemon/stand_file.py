@@ -28,10 +28,11 @@ class _Table(BaseModel):
 
 
 class NameTable(_Table):
-    """Which stand this is."""
+    """Which stand this is, and how long a test waits for an instrument that was unplugged, in seconds."""
 
     name: str
     remark: str = ""
+    reconnect_seconds: Annotated[float, Field(ge=0, le=3600, allow_inf_nan=False)] = 120.0
 
 
 class IndicatorTable(_Table):

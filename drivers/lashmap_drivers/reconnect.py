@@ -21,7 +21,7 @@ class Backoff:
         ValueError: When a wait is not positive, the cap is below the first wait, or the waits would shrink.
     """
 
-    first_s: float = 0.1
+    first_s: float = 0.5
     most_s: float = 2.0
     growth: float = 2.0
     chance: Callable[[], float] = random.random
