@@ -33,7 +33,7 @@ def screen_picture(test: VirtualTest) -> str:
     for _ in range(POSITIONS_BEFORE_THE_PICTURE):
         test.run_until(RockAccepted)
     test.run_until(RockStarted)
-    test.tick(55)
+    test.tick(40)
     asked = [stamped.event for stamped in test.stream if isinstance(stamped.event, PositionAsked)]
     accepted = [stamped.event for stamped in test.stream if isinstance(stamped.event, RockAccepted)]
     lines = [sentence(event, "mm") or "" for event in accepted[-4:]]

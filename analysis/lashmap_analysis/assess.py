@@ -18,6 +18,7 @@ from lashmap_analysis.doubts import cautions_of, doubts_of
 from lashmap_analysis.lash_map import LashMapError, fit_lash_map
 from lashmap_analysis.position_result import position_result
 from lashmap_analysis.settling import confirm_step, narrowing_steps
+from lashmap_analysis.sweep_result import sweep_result
 from lashmap_analysis.tight_spot_result import confirms, from_lash_map, from_position, set_up_mm
 from lashmap_analysis.uncertainty import coverage_factor
 from lashmap_analysis.verdict import Evidence, judge
@@ -70,6 +71,7 @@ def assess(record: TestRecord) -> Assessment:
         verdict=verdict,
         cause=cause_sentence(lash_map, units=record.units) if lash_map is not None else fit.missing,
         version=_version(),
+        sweeps=tuple(sweep_result(trace, record, lash_map) for trace in record.sweeps),
     )
 
 

@@ -10,8 +10,10 @@ from dataclasses import dataclass
 
 from lashmap_analysis.flags import Flag
 from lashmap_analysis.lash_map import LashMap
-from lashmap_analysis.record import Purpose, TestRecord
+from lashmap_analysis.record import Purpose, Shaft, TestRecord
 from lashmap_analysis.rock import RockReading
+from lashmap_analysis.runout import RunoutSweep
+from lashmap_analysis.runout_match import RunoutMatch
 from lashmap_analysis.uncertainty import Budget
 from lashmap_analysis.verdict import Verdict
 
@@ -71,6 +73,30 @@ class TightSpotResult:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SweepResult:
+    """What a runout sweep says, and whether it explains what moved the tight spot.
+
+    Attributes:
+        member: The member that was turned.
+        sweep: Its runout; None when the samples give none.
+        refusal: Why they give none; empty otherwise.
+        match: Comparison with the lash map's part of that member; None without a runout.
+        tight_spot_part_mm: Normal backlash that this runout takes at the lash map's tight spot, negative
+            where it gives; None without a lash map or when nobody recorded where the indicator sat.
+        tight_spot_depth_mm: How far the lash map's tight spot lies below its mean; None without a lash map.
+        sentence: All of it in words, lengths in the units of the paperwork; the refusal when there is none.
+    """
+
+    member: Shaft
+    sweep: RunoutSweep | None
+    refusal: str
+    match: RunoutMatch | None
+    tight_spot_part_mm: float | None = None
+    tight_spot_depth_mm: float | None = None
+    sentence: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
 class Assessment:
     """Everything concluded from one test record.
 
@@ -87,6 +113,7 @@ class Assessment:
         verdict: Outcome and reasons.
         cause: One sentence: where the tight spot lies (teeth, degrees) and what moved it there.
         version: Version of the analysis that concluded this.
+        sweeps: What the runout sweeps say, in the order of recording.
     """
 
     record: TestRecord
@@ -100,3 +127,4 @@ class Assessment:
     verdict: Verdict
     cause: str
     version: str
+    sweeps: tuple[SweepResult, ...] = ()

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from lashmap_analysis.cross_check import AGREEMENT_FACTOR, likely_causes
 from lashmap_analysis.flags import FlagName
 from lashmap_analysis.lengths import format_length
+from lashmap_analysis.outlier_words import map_remarks
 from lashmap_analysis.set_up_uncertainty import against_angle_mm
 from lashmap_analysis.tight_spot_result import from_position
 from lashmap_analysis.verdict import Doubt
@@ -43,7 +44,7 @@ def cautions_of(
     record: TestRecord, positions: Sequence[PositionResult], lash_map: LashMap | None
 ) -> tuple[str, ...]:
     """List what the reader must know beside the verdict's own cautions."""
-    notes = list(lash_map.remarks) if lash_map is not None else []
+    notes = list(map_remarks(lash_map, positions, record.units)) if lash_map is not None else []
     indicator = record.indicator
     if indicator.direction == "plane of rotation" and record.limits.kind == "normal":
         factor = record.gear_set.normal_per_transverse

@@ -19,7 +19,7 @@ from lashmap_analysis.lash_model import PatternModel, Priors
 from lashmap_analysis.lash_posterior import PatternPosterior, Readings, posterior
 from lashmap_analysis.mesh_cycle import MeshCycle
 from lashmap_analysis.once_per_turn import Runout, merged_functional, named_terms, runout
-from lashmap_analysis.outliers import Outlier, remark, screen, standing
+from lashmap_analysis.outliers import Finding, Outlier, finding, remark, screen, standing
 from lashmap_analysis.separability import Separability, separability, wave_functional
 from lashmap_analysis.tight_spot import UNEXPLAINED, Standing, TightSpot, cause_of, extremes, predicted
 
@@ -92,7 +92,8 @@ class LashMap:
         merged_runout: In a 1:1 set the sum of both members' once-per-turn parts; else None.
         mean_uncertainty_mm: Standard uncertainty of `mean_mm`.
         tightest_probability: Chance of every engagement to be the tightest, shape (mesh cycle,).
-        remarks: Sentences for the technician: outliers, what is merged and how to separate it.
+        remarks: Sentences: outliers (counted among these readings), what is merged and how to separate it.
+        findings: The outliers with what they are taken for; empty in a map made by hand.
         posterior: The fitted patterns, µm about `middle_mm`; None in a map made by hand.
         middle_mm: The backlash about which `posterior` is given.
     """
@@ -117,6 +118,7 @@ class LashMap:
     mean_uncertainty_mm: float = float("nan")
     tightest_probability: Floats = field(default_factory=lambda: np.empty(0), repr=False)
     remarks: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     posterior: PatternPosterior | None = field(default=None, repr=False)
     middle_mm: float = 0.0
 
@@ -204,7 +206,8 @@ def _assemble(
     one_to_one = gear_set.pinion_teeth == gear_set.gear_teeth
     teeth = model.cycle.gear_teeth
     average = np.repeat([1.0 / teeth, 1.0 / model.cycle.pinion_teeth], [teeth, model.cycle.pinion_teeth])
-    remarks = [remark(model, int(given[0][index]), index, outlier, stand) for index, outlier in found]
+    findings = tuple(finding(model, int(given[0][index]), index, outlier, stand) for index, outlier in found)
+    remarks = [remark(model, int(given[0][one.index]), one) for one in findings]
     remarks += [text for text in (separable.sentence, separable.remedy) if text]
     return LashMap(
         gear_set=gear_set,
@@ -229,6 +232,7 @@ def _assemble(
         else cause_of(model, patterns, ends.tight_spot.engagement, separable),
         tightest_probability=ends.tightest_probability,
         remarks=tuple(remarks),
+        findings=findings,
         posterior=patterns,
         middle_mm=middle,
     )

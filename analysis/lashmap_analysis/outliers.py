@@ -55,6 +55,23 @@ class Outlier:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Finding:
+    """An outlier as the finished map keeps it, for whoever puts it into words.
+
+    Attributes:
+        index: Into the readings as they were given.
+        residual_mm: Reading minus what the others predict.
+        suspect: What it is taken for.
+        stands: True when a tight reading stands as it was read until its engagement is measured again.
+    """
+
+    index: int
+    residual_mm: float
+    suspect: Suspect
+    stands: bool
+
+
+@dataclass(frozen=True, kw_only=True)
 class Screened:
     """Readings after screening.
 
@@ -129,21 +146,31 @@ def standing(model: PatternModel, screened: Screened) -> tuple[Standing, ...]:
     return tuple(found)
 
 
-def remark(
+def finding(
     model: PatternModel, engagement: int, index: int, outlier: Outlier, stand: tuple[Standing, ...]
-) -> str:
-    """Sentence for the technician about reading `index` (of the readings as given) at `engagement`."""
+) -> Finding:
+    """An outlier as reading `index` (of the readings as given) at `engagement`."""
+    return Finding(
+        index=index,
+        residual_mm=1e-3 * outlier.residual_um,
+        suspect=outlier.suspect,
+        stands=any(one.engagement == engagement % model.cycle.length for one in stand),
+    )
+
+
+def remark(model: PatternModel, engagement: int, outlier: Finding) -> str:
+    """Sentence about a reading at `engagement`, counted among the readings as given, from 1."""
     gear, pinion = engagement % model.cycle.gear_teeth, engagement % model.cycle.pinion_teeth
-    side = "above" if outlier.residual_um > 0 else "below"
-    stands = any(one.engagement == engagement % model.cycle.length for one in stand)
+    side = "above" if outlier.residual_mm > 0 else "below"
     meaning = {
         "reading": "It is taken for a bad reading and does not shape the map"
-        + (", but stands as it was read until this engagement is measured again" if stands else ""),
+        + (", but stands as it was read until this engagement is measured again" if outlier.stands else ""),
         "gear tooth": f"It is taken for gear tooth {gear} itself (counted from the matched teeth)",
         "pinion tooth": f"It is taken for pinion tooth {pinion} itself (counted from the matched teeth)",
     }[outlier.suspect]
     return (
-        f"Reading {index + 1} at engagement {engagement} lies {abs(outlier.residual_um):.1f} µm {side} what "
+        f"Reading {outlier.index + 1} at engagement {engagement} lies "
+        f"{abs(1e3 * outlier.residual_mm):.1f} µm {side} what "
         f"all other positions predict. {meaning}: clean the teeth and measure there again."
     )
 

@@ -48,6 +48,28 @@ class RockTrace:
 
 
 @dataclass(frozen=True, kw_only=True)
+class RunoutTrace:
+    """The samples of one runout sweep: a member turned steadily before an indicator square to its pitch cone.
+
+    Attributes:
+        member: The member that was turned and touched.
+        time_s: Shape (n,), seconds from the start of the test, increasing.
+        indicator_mm: Shape (n,), as the indicator gave it; larger where the surface comes towards it.
+        encoder_time_s: Shape (m,), same time base.
+        encoder_deg: Shape (m,), angle of the shaft that carries the encoder past the matched teeth.
+        indicator_from_mesh_deg: Where the indicator sat: angle of the member from the mesh to the indicator,
+            in the direction of positive turning; None when nobody recorded it.
+    """
+
+    member: Shaft
+    time_s: Floats
+    indicator_mm: Floats
+    encoder_time_s: Floats
+    encoder_deg: Floats
+    indicator_from_mesh_deg: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Encoder:
     """Where the angle encoder sits and how fine it is.
 
@@ -138,6 +160,7 @@ class TestRecord:
         units: Units of the box's paperwork; the report shows lengths in these.
         closing: ``completed``, or why the test ended early.
         notes: Operator's notes in order, as (seconds from start, text).
+        sweeps: Runout sweeps in the order of recording.
     """
 
     identity: Identity
@@ -150,5 +173,6 @@ class TestRecord:
     units: Units = "mm"
     closing: str = "completed"
     notes: tuple[tuple[float, str], ...] = ()
+    sweeps: tuple[RunoutTrace, ...] = ()
 
     __test__ = False  # pytest: a record, not a test class

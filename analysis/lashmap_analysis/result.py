@@ -11,15 +11,16 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from lashmap_analysis.outlier_words import remarks_of
+from lashmap_analysis.result_given import given
 from lashmap_analysis.result_keys import KEYS, SCHEMA, TABLE_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from lashmap_analysis.assessment import Assessment, PositionResult, TightSpotResult
+    from lashmap_analysis.assessment import Assessment, PositionResult, SweepResult, TightSpotResult
     from lashmap_analysis.flags import Flag
     from lashmap_analysis.lash_map import LashMap, Runout
-    from lashmap_analysis.record import TestRecord
     from lashmap_analysis.uncertainty import Budget
 
 __all__ = ["KEYS", "SCHEMA", "key_paths", "positions_table", "to_document"]
@@ -69,10 +70,11 @@ def to_document(assessment: Assessment) -> Json:
             "merged": _runout(lash_map.merged_runout if lash_map else None),
             "separable": _separable(lash_map),
         },
-        "lash_map": _lash_map(lash_map),
+        "sweeps": [_sweep(sweep) for sweep in assessment.sweeps],
+        "lash_map": _lash_map(lash_map, remarks_of(assessment)),
         "positions": [_position(position) for position in assessment.positions],
         "budget": _budget(assessment.budget),
-        **_given(record),
+        **given(record),
     }
     return {key: _finite(value) for key, value in document.items()}
 
@@ -132,6 +134,38 @@ def _tight_spot(spot: TightSpotResult | None) -> Json | None:
     }
 
 
+def _sweep(result: SweepResult) -> Json:
+    sweep, match = result.sweep, result.match
+    remainder = match.remainder if match else None
+    return {
+        "member": result.member,
+        "refusal": result.refusal,
+        "turns": sweep.turns if sweep else None,
+        "fim_mm": sweep.fim_mm if sweep else None,
+        "fim_standard_uncertainty_mm": sweep.fim_uncertainty_mm if sweep else None,
+        "once_amplitude_mm": sweep.once.amplitude_mm if sweep else None,
+        "once_standard_uncertainty_mm": sweep.once.standard_uncertainty_mm if sweep else None,
+        "once_high_point_deg": sweep.once.high_point_deg if sweep else None,
+        "twice_amplitude_mm": sweep.twice.amplitude_mm if sweep else None,
+        "rest_mm": sweep.rest_mm if sweep else None,
+        "repeatability_mm": sweep.repeatability_mm if sweep else None,
+        "lash_amplitude_mm": match.predicted_amplitude_mm if match else None,
+        "lash_amplitude_standard_uncertainty_mm": match.standard_uncertainty_mm if match else None,
+        "mesh_high_point_deg": match.mesh_high_point_deg if match else None,
+        "explains": match.explains if match else None,
+        "tight_spot_part_mm": result.tight_spot_part_mm,
+        "tight_spot_depth_mm": result.tight_spot_depth_mm,
+        "other_member": {
+            "amplitude_mm": remainder.amplitude_mm,
+            "high_point_deg": remainder.high_point_deg,
+            "standard_uncertainty_mm": remainder.standard_uncertainty_mm,
+        }
+        if remainder
+        else None,
+        "sentence": result.sentence,
+    }
+
+
 def _runout(runout: Runout | None) -> Json | None:
     if runout is None:
         return None
@@ -157,7 +191,7 @@ def _separable(lash_map: LashMap | None) -> Json | None:
     }
 
 
-def _lash_map(lash_map: LashMap | None) -> Json | None:
+def _lash_map(lash_map: LashMap | None, remarks: tuple[str, ...]) -> Json | None:
     if lash_map is None:
         return None
     return {
@@ -169,7 +203,7 @@ def _lash_map(lash_map: LashMap | None) -> Json | None:
         "variation_standard_uncertainty_mm": lash_map.variation_uncertainty_mm,
         "tooth_scatter_mm": lash_map.tooth_scatter_mm,
         "cause": lash_map.cause,
-        "remarks": list(lash_map.remarks),
+        "remarks": list(remarks),
     }
 
 
@@ -183,24 +217,29 @@ def _flag(flag: Flag) -> Json:
 
 
 def _position(position: PositionResult) -> Json:
-    rock = position.rock
+    """One position; what a refused rock would have read is no reading, and stays with its flags alone."""
+    rock, usable = position.rock, position.normal_backlash_mm is not None
+
+    def read(value: float | None) -> float | None:
+        return value if usable else None
+
     return {
         "position": position.position,
         "engagement": position.engagement,
         "purpose": position.purpose,
         "attempt": position.attempt,
         "gear_angle_deg": position.gear_angle_deg,
-        "usable": position.normal_backlash_mm is not None,
-        "reading_mm": rock.reading_mm,
-        "reading_standard_uncertainty_mm": rock.standard_uncertainty_mm,
-        "degrees_of_freedom": rock.degrees_of_freedom,
+        "usable": usable,
+        "reading_mm": read(rock.reading_mm),
+        "reading_standard_uncertainty_mm": read(rock.standard_uncertainty_mm),
+        "degrees_of_freedom": read(rock.degrees_of_freedom),
         "normal_backlash_mm": position.normal_backlash_mm,
         "standard_uncertainty_mm": position.standard_uncertainty_mm,
         "reversals": rock.reversals,
-        "spread_mm": rock.spread_mm,
-        "peak_to_peak_mm": rock.peak_to_peak_mm,
+        "spread_mm": read(rock.spread_mm),
+        "peak_to_peak_mm": read(rock.peak_to_peak_mm),
         "drift_mm_per_s": rock.drift_mm_per_s,
-        "encoder_backlash_mm": position.encoder_backlash_mm,
+        "encoder_backlash_mm": read(position.encoder_backlash_mm),
         "outlier": position.outlier,
         "flags": [flag.name.value for flag in position.flags],
         "flag_details": [_flag(flag) for flag in position.flags],
@@ -226,51 +265,6 @@ def _budget(budget: Budget | None) -> Json | None:
             }
             for line in budget.lines
         ],
-    }
-
-
-def _given(record: TestRecord) -> Json:
-    """What the analysis was told, so that the document can be judged without the logbook."""
-    gear_set, indicator, encoder, limits = record.gear_set, record.indicator, record.encoder, record.limits
-    return {
-        "preconditions": [
-            {"name": p.name, "state": p.state, "detail": p.detail, "remedy": p.remedy}
-            for p in record.preconditions
-        ],
-        "limits": {
-            "minimum_mm": limits.minimum_mm,
-            "maximum_mm": limits.maximum_mm,
-            "variation_mm": limits.variation_mm,
-            "kind": limits.kind,
-            "source": limits.source,
-        },
-        "gear_set": {
-            "pinion_teeth": gear_set.pinion_teeth,
-            "gear_teeth": gear_set.gear_teeth,
-            "outer_module_mm": gear_set.outer_module_mm,
-            "face_width_mm": gear_set.face_width_mm,
-            "normal_pressure_angle_deg": gear_set.normal_pressure_angle_deg,
-            "mean_spiral_angle_deg": gear_set.mean_spiral_angle_deg,
-            "shaft_angle_deg": gear_set.shaft_angle_deg,
-            "cutter_radius_mm": gear_set.cutter_radius_mm,
-        },
-        "indicator": {
-            "resolution_mm": indicator.resolution_mm,
-            "touch_radius_mm": indicator.touch_radius_mm,
-            "touch_radius_standard_uncertainty_mm": indicator.touch_radius_uncertainty_mm,
-            "direction": indicator.direction,
-            "off_normal_deg": indicator.off_normal_deg,
-            "lever_deg": indicator.lever_deg,
-            "angle_standard_uncertainty_deg": indicator.angle_uncertainty_deg,
-            "on_arm": indicator.on_arm,
-            "calibration_expanded_uncertainty_mm": indicator.calibration_uncertainty_mm,
-        },
-        "encoder": {
-            "shaft": encoder.shaft,
-            "resolution_deg": encoder.resolution_deg,
-            "standard_uncertainty_deg": encoder.standard_uncertainty_deg,
-        },
-        "notes": [{"time_s": time_s, "text": text} for time_s, text in record.notes],
     }
 
 

@@ -19,7 +19,8 @@ from lashmap_analysis.rock_dwells import settle
 from lashmap_analysis.rock_evidence import gather
 from lashmap_analysis.rock_flanks import find_stays
 from lashmap_analysis.rock_gaps import find_gaps
-from lashmap_analysis.rock_samples import out_of_range
+from lashmap_analysis.rock_range import out_of_range
+from lashmap_analysis.rock_resolution import shown_resolution
 from lashmap_analysis.rock_stack import stack_stays
 from lashmap_analysis.rock_steps import NO_LASH, measure_steps
 
@@ -93,7 +94,7 @@ def measure_rock(time_s: ArrayLike, indicator_mm: ArrayLike, *, resolution_mm: f
         time_s: Shape (n,), seconds, finite, never decreasing; uneven steps and gaps are allowed.
         indicator_mm: Shape (n,), as the indicator gave it. NaN is a missing sample; infinite means that the
             indicator was out of its range.
-        resolution_mm: Least step of the indicator.
+        resolution_mm: Least step of the indicator. Where the values lie on a coarser grid, its step is used.
 
     Returns:
         The reading. A trace that holds no lash has disabling flags and, where nothing can be computed, NaN.
@@ -154,23 +155,25 @@ class _Trace:
     indicator_mm: Floats
     padded_time: Floats
     stays: Stays
+    resolution_mm: float
     flags: tuple[Flag, ...]
 
 
 def _measure(traces: Sequence[tuple[Floats, Floats]], resolution_mm: float) -> list[RockReading]:
     """Measure traces of any lengths, as stacks of moderate size."""
     readings: list[RockReading | None] = [None] * len(traces)
-    waiting: list[_Trace] = []
+    waiting: dict[float, list[_Trace]] = {}
     for number, (time, indicator) in enumerate(traces):
         found = _find(number, time, indicator, resolution_mm)
         if isinstance(found, RockReading):
             readings[number] = found
         else:
-            waiting.append(found)
-    for first in range(0, len(waiting), STACK):
-        batch = waiting[first : first + STACK]
-        for trace, reading in zip(batch, _measure_stack(batch, resolution_mm), strict=True):
-            readings[trace.number] = reading
+            waiting.setdefault(found.resolution_mm, []).append(found)
+    for shown_mm, alike in waiting.items():
+        for first in range(0, len(alike), STACK):
+            batch = alike[first : first + STACK]
+            for trace, reading in zip(batch, _measure_stack(batch, shown_mm), strict=True):
+                readings[trace.number] = reading
     return [reading for reading in readings if reading is not None]
 
 
@@ -184,6 +187,7 @@ def _find(number: int, time_s: Floats, indicator_mm: Floats, resolution_mm: floa
         time_s, indicator_mm = time_s[finite], indicator_mm[finite]
     if indicator_mm.size < 2:
         return _reading(NO_LASH, 0.0, (), (*flags, too_few(0)))
+    resolution_mm = shown_resolution(indicator_mm, resolution_mm)
     padded = np.zeros(time_s.size + 1)
     np.subtract(time_s, np.add.reduce(time_s) / time_s.size, out=padded[:-1])
     stays = find_stays(padded[:-1], indicator_mm)
@@ -195,6 +199,7 @@ def _find(number: int, time_s: Floats, indicator_mm: Floats, resolution_mm: floa
         indicator_mm=indicator_mm,
         padded_time=padded,
         stays=stays,
+        resolution_mm=resolution_mm,
         flags=flags,
     )
 

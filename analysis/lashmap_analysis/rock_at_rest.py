@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashmap_analysis.flags import Flag, FlagName
+from lashmap_analysis.rock_shape import measure_shape
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,6 +32,27 @@ A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls ba
 
 MOST_TRAVEL_FEW = (0.42, 0.6)
 """The same with few samples a stay: both flanks together, and either side, where the count is uncertain."""
+
+SURE = (4.0, 4.5)
+"""Movement on the mean flank over its standard error that is no chance: with few samples a stay, and many."""
+
+LEAST_MOVEMENT = (0.05, 0.08)
+"""Share of the step above which it matters; with many samples a stay `rock_creep` sees finer ones."""
+
+LEAST_CODES = 0.5
+"""The same in resolutions: a bounce that is rounded away or up in every stay looks like that much."""
+
+TILT_TO_ARCH = 1.3
+"""Bounce at arrival and travel at departure tilt a flank more than they arch it."""
+
+HIDDEN = (1.65, 0.3)
+"""An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""
+
+PLENTY = (60.0, 0.05)
+"""Samples a stay, and noise as a share of the step, with which every stay shows its own shape."""
+
+FLAT = 0.02
+"""Arch or half tilt over the middle three fifths, as a share of the step, below which nothing is refused."""
 
 
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
@@ -62,6 +84,7 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
             numbers=numbers,
         )
     yield from _check_wind_up(evidence)
+    yield from _check_shape(evidence)
 
 
 def _check_one_sided(evidence: Evidence) -> Iterator[Flag]:
@@ -138,3 +161,72 @@ def _check_wind_up(evidence: Evidence) -> Iterator[Flag]:
             sentence="The gear moved a little on the flank; the uncertainty allows for it.",
             numbers={"travel_on_flank_mm": travel, "limit_mm": limit},
         )
+
+
+def _check_shape(evidence: Evidence) -> Iterator[Flag]:
+    """The mean shape of all stays: no wind-up, no turning back before the flank, and enough to tell."""
+    step = evidence.lash.mean_mm
+    if not step > 0:
+        return
+    samples, quiet = PLENTY
+    plenty = evidence.typical_samples > samples
+    if plenty and (evidence.noise_mm < quiet * step or _looks_flat(evidence, FLAT * step)):
+        return
+    shape = measure_shape(evidence, step)
+    if shape is None:
+        if evidence.few:
+            # any movement up to the lash itself could hide
+            yield _unknown_shape(evidence, step, step)
+        return
+    # Student's factor, roughly: the errors come from few samples themselves
+    wide = 1 + 2 / shape.freedom
+    sure = SURE[not evidence.few] * wide
+    least = max(LEAST_MOVEMENT[not evidence.few] * step, LEAST_CODES * evidence.resolution_mm)
+    tilt_limit = np.maximum(TILT_TO_ARCH * least, sure * shape.tilt_error_mm)
+    arch_limit = np.maximum(least, sure * shape.arch_error_mm)
+    tilt, arch = (
+        int(np.argmax(np.abs(shape.tilt_mm) / tilt_limit)),
+        int(np.argmax(shape.arch_mm / arch_limit)),
+    )
+    if abs(shape.tilt_mm[tilt]) > tilt_limit[tilt] or shape.arch_mm[arch] > arch_limit[arch]:
+        yield Flag(
+            name=FlagName.UNSTEADY_FLANK,
+            disabling=True,
+            sentence="The gear did not rest on the flanks (wind-up, or it turned back early): "
+            "rock more lightly and hold still at each end.",
+            numbers={
+                "tilt_mm": float(shape.tilt_mm[tilt]),
+                "tilt_limit_mm": float(tilt_limit[tilt]),
+                "arch_mm": float(shape.arch_mm[arch]),
+                "arch_limit_mm": float(arch_limit[arch]),
+            },
+        )
+    elif evidence.few:
+        hidden = float((shape.arch_mm + HIDDEN[0] * wide * shape.arch_error_mm)[:2].max())
+        if hidden > HIDDEN[1] * step:
+            yield _unknown_shape(evidence, hidden, step)
+
+
+def _looks_flat(evidence: Evidence, least_mm: float) -> bool:
+    """True when the fifths of many samples already tell that neither flank is tilted or arched."""
+    for flank in (evidence.high, ~evidence.high):
+        if flank.any():
+            before, middle, after = evidence.shape_mm[flank].mean(axis=0).tolist()
+            if max(abs(middle - 0.5 * (before + after)), 0.5 * abs(after - before)) > least_mm:
+                return False
+    return True
+
+
+def _unknown_shape(evidence: Evidence, hidden_mm: float, step_mm: float) -> Flag:
+    """The flag for a trace too thin to show that the gear rested."""
+    return Flag(
+        name=FlagName.UNDERSAMPLED_DWELL,
+        disabling=True,
+        sentence="Too few samples to show that the gear rested on the flanks: rock more slowly, or longer.",
+        numbers={
+            "samples_per_dwell": evidence.typical_samples,
+            "dwells": float(evidence.stay_start.size),
+            "hidden_movement_mm": hidden_mm,
+            "limit_mm": HIDDEN[1] * step_mm,
+        },
+    )

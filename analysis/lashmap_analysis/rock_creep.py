@@ -11,12 +11,12 @@ trace.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import inf, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.rock_groups import median_of, ratio
+from lashmap_analysis.rock_groups import ratio
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock_dwells import Settled
@@ -25,12 +25,6 @@ if TYPE_CHECKING:
 
 SHARE = 0.01
 """Movement from the middle of the stay to a fifth later, as a share of the step, that is refused."""
-
-SHARE_FEW = 0.03
-"""The same with few samples a stay, towards both ends of the stay: a travel reaches into one end of some."""
-
-MOST_FEW = 0.2
-"""Share of the step above which it is refused whatever the noise."""
 
 REACH = 4.0
 """Deflection of the level per movement over a fifth: 2.5 for a steady rise, 4.7 for half a sine wave."""
@@ -49,6 +43,10 @@ class Creep:
     travel_mm: float
     limit_mm: float
     uncertainty_mm: float
+
+
+NO_CREEP = Creep(travel_mm=0.0, limit_mm=inf, uncertainty_mm=0.0)
+"""With few samples a stay nothing is seen stay by stay; `rock_shape` lays all stays over each other."""
 
 
 def measure_creep(  # noqa: PLR0917 - parallel arrays of one stage
@@ -72,16 +70,13 @@ def measure_creep(  # noqa: PLR0917 - parallel arrays of one stage
         step_mm: Shape (h,), mean step.
     """
     sign, shape = stays.sign[kept], settled.middles.shape_mm[kept]
-    drifting = sign * groups.spread(slope) * settled.middles.apart_time[kept]
-    early, late = shape[:, 1] - shape[:, 0] - drifting, shape[:, 2] - shape[:, 1] - drifting
-    few = settled.middles.few[trace]
+    drifting = sign * groups.each(slope) * settled.middles.apart_time[kept]
+    late = shape[:, 2] - shape[:, 1] - drifting
     jitter, resolution = settled.middles.jitter_mm[trace], settled.resolution_mm
     noise = jitter * np.sqrt(10 / settled.middles.typical_samples[trace])
     creeps = _creep_of_many(sign, late, groups, noise, step_mm, resolution)
-    for at in np.flatnonzero(few).tolist():
-        one = slice(groups.first[at], groups.first[at] + groups.size[at])
-        least = 1.1 * max(float(jitter[at]), 0.25 * resolution)
-        creeps[at] = _creep_of_few(sign[one], early[one], late[one], least, float(step_mm[at]), resolution)
+    for at in np.flatnonzero(settled.middles.few[trace]).tolist():
+        creeps[at] = NO_CREEP
     return creeps
 
 
@@ -106,43 +101,9 @@ def _creep_of_many(  # noqa: PLR0917 - parallel arrays of one stage
         # creep of the base carries single stays across the edge of a code
         coarse = np.maximum(0.2, 1.05 / count) * resolution_mm
         limit = np.maximum(np.maximum(least, coarse), 3.6 * error)
-        sure |= travel > np.maximum(np.maximum(0.25 * least, coarse), 3 * error)
+        sure |= travel > np.maximum(np.maximum(0.25 * least, coarse), 3.4 * error)
         worse = travel * worst_limit > worst_travel * limit
         worst_travel, worst_limit = np.where(worse, travel, worst_travel), np.where(worse, limit, worst_limit)
     uncertainty = np.where(sure, REACH / sqrt(3) * both, 0.0)
     rows = zip(worst_travel.tolist(), worst_limit.tolist(), uncertainty.tolist(), strict=True)
     return [Creep(travel_mm=travel, limit_mm=limit, uncertainty_mm=extra) for travel, limit, extra in rows]
-
-
-def _creep_of_few(  # noqa: PLR0917 - one trace of the same
-    sign: Floats, early: Floats, late: Floats, noise: float, step_mm: float, resolution_mm: float
-) -> Creep:
-    """Movement towards both ends of the stay, on both flanks together and on each by itself.
-
-    Medians, because a travel reaches into the outer samples of some stays, but not into most.
-    """
-    floor = max(SHARE_FEW * step_mm, 0.4 * resolution_mm)
-    worst = (0.0, floor)
-    for on, base in ((sign != 0, floor), (sign > 0, 1.6 * floor), (sign < 0, 1.6 * floor)):
-        count = int(np.count_nonzero(on))
-        if count < 2:
-            continue
-        rise, rise_spread = _robust(early[on])
-        fall, fall_spread = _robust(-late[on])
-        # a steady shape looks like noise within a stay, but repeats from stay to stay
-        error = min(noise, 1.5 * max(rise_spread, fall_spread) + 0.01 * step_mm)
-        # a travel lowers the ends of the stay; anything else needs less to be seen
-        limit = (base if min(rise, fall) > 0 else 0.6 * base) + 2.5 * error / sqrt(count)
-        # movement itself looks like noise where samples are few
-        limit = min(limit, max(base, MOST_FEW * step_mm * base / floor))
-        travel = min(abs(rise), abs(fall))
-        if travel * worst[1] > worst[0] * limit:
-            worst = (travel, limit)
-    return Creep(travel_mm=worst[0], limit_mm=worst[1], uncertainty_mm=0.0)
-
-
-def _robust(values: Floats) -> tuple[float, float]:
-    """Median and standard deviation by the median distance from it (1.4826: normal distribution)."""
-    listed = values.tolist()
-    centre = median_of(listed)
-    return centre, 1.4826 * median_of([abs(value - centre) for value in listed])

@@ -77,16 +77,16 @@ def settle(stays: StayStack, resolution_mm: float) -> Settled:
     )
     start, stop = _trim(stays, middles, tolerance, resolution_mm)
     count = stop - start
-    enough = count >= np.maximum(LEAST_SAMPLES, LEAST_SHARE * groups.spread(middles.typical_samples))
+    enough = count >= np.maximum(LEAST_SAMPLES, LEAST_SHARE * groups.each(middles.typical_samples))
     count = np.maximum(count, 1)
     stop = start + count
     mean = window_sums(offset, start, stop) / count
     variance = np.maximum(window_sums(offset * offset, start, stop) / count - mean * mean, 0.0)
     half = np.maximum(count // 2, 1)
     trend = (window_sums(offset, stop - half, stop) - window_sums(offset, start, start + half)) / half
-    noise = groups.spread(middles.noise_mm) * np.sqrt(2 / half)
+    noise = groups.each(middles.noise_mm) * np.sqrt(2 / half)
     flat = np.abs(trend) <= np.maximum(
-        5 * noise, np.maximum(resolution_mm, 0.05 * groups.spread(stays.step_mm))
+        5 * noise, np.maximum(resolution_mm, 0.05 * groups.each(stays.step_mm))
     )
     pooled = groups.total(variance * count) / np.maximum(groups.total(count - 1.0), 1.0)
     bounds = np.empty(2 * start.size, dtype=np.int64)
@@ -135,7 +135,7 @@ def _trim(
     if not few.any():
         return many_start, many_stop
     few_start, few_stop = _drop_edges(stays, middles, (start, stop), resolution_mm)
-    chosen = groups.spread(few)
+    chosen = groups.each(few)
     return np.where(chosen, few_start, many_start), np.where(chosen, few_stop, many_stop)
 
 
@@ -144,7 +144,7 @@ def _drop_edges(
 ) -> tuple[Integers, Integers]:
     """Drop a first or last sample that may belong to a ramp; both signs alike, not to bias the level."""
     start, stop = window
-    tolerance = stays.groups.spread(np.maximum(0.6 * resolution_mm, 1.5 * middles.noise_mm))
+    tolerance = stays.groups.each(np.maximum(0.6 * resolution_mm, 1.5 * middles.noise_mm))
     plenty = (stop - start >= ENOUGH_TO_DROP).astype(np.int64)
     start, stop = start + plenty, stop - plenty
     for _ in range(2):

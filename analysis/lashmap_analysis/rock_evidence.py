@@ -33,6 +33,7 @@ class Evidence:
         level_time: Shape (m,), when, in seconds from the middle of the trace.
         variance_mm2: Shape (m,), of the settled samples about their mean.
         extreme_mm: Shape (m,), farthest outward sample of each stay.
+        shape_mm: Shape (m, 3), outward offset in the second, third and fourth fifth of each stay.
         noise_mm: Standard deviation of a single sample within the dwells.
         jitter_mm: The same from neighbouring samples, blind to slow movement.
         typical_samples: Median number of samples in a stay.
@@ -57,6 +58,7 @@ class Evidence:
     level_time: Floats
     variance_mm2: Floats
     extreme_mm: Floats
+    shape_mm: Floats
     noise_mm: float
     jitter_mm: float
     typical_samples: float
@@ -94,6 +96,7 @@ def gather(  # noqa: PLR0917 - everything known about one trace
         level_time=settled.time[own],
         variance_mm2=settled.variance_mm2[own],
         extreme_mm=settled.extreme_mm[own],
+        shape_mm=settled.middles.shape_mm[own],
         noise_mm=float(settled.noise_mm[trace]),
         jitter_mm=float(settled.middles.jitter_mm[trace]),
         typical_samples=float(settled.middles.typical_samples[trace]),

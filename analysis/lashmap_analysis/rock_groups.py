@@ -50,10 +50,14 @@ class Groups:
         """The group's value for every member, shape (m,)."""
         return np.repeat(per_group, self.size)
 
+    def each(self, per_group: NDArray[Scalar]) -> NDArray[Scalar]:
+        """As `spread`, for arithmetic with (m,) only: where there is one group, its value stands as (1,)."""
+        return per_group if self.size.size == 1 else np.repeat(per_group, self.size)
+
     def later(self, values: Floats) -> Floats:
         """Sum over the later members of the same group, shape (m,); 0 for the last of each."""
         running = np.cumsum(values)
-        return self.spread(running[self.first + self.size - 1]) - running
+        return self.each(running[self.first + self.size - 1]) - running
 
     def counts(self, mask: Booleans) -> Integers:
         """Number of members of each group for which the mask holds, shape (g,)."""
@@ -63,6 +67,9 @@ class Groups:
 
 def ratio(numerator: Floats, denominator: Floats) -> Floats:
     """Quotient, 0 where the denominator is 0; both of one shape."""
+    if numerator.size == 1 and numerator.ndim == 1:
+        below = float(denominator[0])
+        return numerator / below if below > 0 else np.zeros_like(numerator)
     quotient = np.zeros_like(numerator)
     np.divide(numerator, denominator, out=quotient, where=denominator > 0)
     return quotient

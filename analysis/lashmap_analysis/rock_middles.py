@@ -2,7 +2,7 @@
 
 Decided here: what is taken for the level around which a dwell is looked for, and for the noise of a sample.
 With many samples a stay these are means over fifths of the stay. With few (hand-polled traces) a ramp reaches
-into the stay by a sample, so medians stand in for means and single samples for fifths.
+into the stay by a sample, so medians stand in for means; the shape is left to `rock_shape`.
 """
 
 from __future__ import annotations
@@ -23,9 +23,6 @@ if TYPE_CHECKING:
 FEW_SAMPLES = 12.0
 """Typical samples a stay below which single samples are looked at."""
 
-PLACES_OF_FEW = np.array([0.2, 0.4, 0.6, 0.8])
-"""Where a stay of few samples is looked at, as shares of its length; the middle is the mean of two places."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class Middles:
@@ -33,8 +30,8 @@ class Middles:
 
     Attributes:
         reference_mm: Shape (m,), level in the middle.
-        shape_mm: Shape (m, 3), outward offset before, in and after the middle.
-        apart_time: Shape (m,), time between those three.
+        shape_mm: Shape (m, 3), outward offset before, in and after the middle; of use with many samples.
+        apart_time: Shape (m,), time between the three of `shape_mm`.
         noise_mm: Shape (g,), standard deviation of a sample in the middle, on the noisier flank.
         jitter_mm: Shape (g,), the same from neighbouring samples, blind to slow movement.
         typical_samples: Shape (g,), median number of samples in a stay.
@@ -59,19 +56,17 @@ def find_middles(stays: StayStack) -> Middles:
     typical = np.array([median_of(lengths[i:j]) for i, j in bounds])
     few = typical < FEW_SAMPLES
     reference, shape, noise, jitter = _of_many(stays, length, bounds)
-    share = np.where(few, 0.3, 0.2)
     if few.any():
-        few_shape = _shape_of_few(stays, length)
         samples = stays.offset_mm.tolist()
         for trace in np.flatnonzero(few).tolist():
             i, j = bounds[trace]
             windows = zip(stays.start[i:j].tolist(), stays.stop[i:j].tolist(), strict=True)
             reference[i:j], noise[trace] = _of_few([samples[start:stop] for start, stop in windows])
-            jitter[trace], shape[i:j] = noise[trace], few_shape[i:j]
+            jitter[trace] = noise[trace]
     return Middles(
         reference_mm=reference,
         shape_mm=shape,
-        apart_time=groups.spread(share) * (stays.time[stays.stop - 1] - stays.time[stays.start]),
+        apart_time=0.2 * (stays.time[stays.stop - 1] - stays.time[stays.start]),
         noise_mm=noise,
         jitter_mm=jitter,
         typical_samples=typical,
@@ -128,14 +123,3 @@ def _of_few(windows: list[list[float]]) -> tuple[Floats, float]:
         else:
             noises += [abs(step) / 0.954 for step in steps]
     return np.array([median_of(stay) for stay in windows]), median_of(noises) if noises else 0.0
-
-
-def _shape_of_few(stays: StayStack, length: Integers) -> Floats:
-    """Outward offset near the beginning, the middle and the end of each stay, shape (m, 3)."""
-    place = np.maximum(stays.start[:, None] - 0.5 + length[:, None] * PLACES_OF_FEW, stays.start[:, None])
-    left = place.astype(np.int64)
-    part = place - left
-    value = stays.offset_mm[left] * (1 - part) + stays.offset_mm[left + 1] * part
-    value[:, 1] = 0.5 * (value[:, 1] + value[:, 2])
-    shape: Floats = stays.sign[:, None] * value[:, [0, 1, 3]]
-    return shape

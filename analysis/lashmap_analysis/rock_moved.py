@@ -24,6 +24,9 @@ SLIP = 0.04
 SLIP_FEW = 0.06
 """The same with few samples a stay, where a single sample on its way moves a level."""
 
+SURE = 3.6
+"""A shift in its standard errors; the best of several is looked at."""
+
 MOST_SCATTER = 0.06
 """Scatter of the levels of one flank as a share of the step."""
 
@@ -47,7 +50,7 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
     scatter_limit = max(MOST_SCATTER * step, 2.5 * level_error)
     shift = lash.shift_mm if isfinite(lash.scatter_mm) else 0.0
     shift_limit = max(
-        (SLIP_FEW if evidence.few else SLIP) * step, evidence.resolution_mm, 4.5 * lash.shift_error_mm
+        (SLIP_FEW if evidence.few else SLIP) * step, evidence.resolution_mm, SURE * lash.shift_error_mm
     )
     drift = (evidence.slope_mm_per_s + lash.slope) * float(evidence.time_s[-1] - evidence.time_s[0])
     near, beyond = _place(evidence)
@@ -78,6 +81,6 @@ def _place(evidence: Evidence) -> tuple[float, float]:
     """Shares of the samples that lie near a flank and beyond it."""
     step, resolution, noise = evidence.lash.mean_mm, evidence.resolution_mm, evidence.noise_mm
     distance = np.abs(evidence.offset_mm) - 0.5 * step
-    beyond = np.count_nonzero(distance > max(0.2 * step, 1.5 * resolution, 4.5 * noise))
-    near = np.count_nonzero(np.abs(distance) < max(0.15 * step, 1.05 * resolution, 4 * noise))
+    beyond = int(np.count_nonzero(distance > max(0.2 * step, 1.5 * resolution, 4.5 * noise)))
+    near = int(np.count_nonzero(np.abs(distance) < max(0.15 * step, 1.05 * resolution, 4 * noise)))
     return near / distance.size, beyond / distance.size

@@ -73,7 +73,7 @@ def stack_stays(padded_times: Sequence[Floats], stays: Sequence[Stays]) -> StayS
         groups=groups,
         base=samples.first,
         time=time,
-        offset_mm=offset - samples.spread(extra) * time,
+        offset_mm=offset - samples.each(extra) * time,
         step_mm=np.array([one.levels.step_mm for one in stays]),
         slope=np.array([one.levels.slope for one in stays]) + extra,
     )
@@ -81,11 +81,11 @@ def stack_stays(padded_times: Sequence[Floats], stays: Sequence[Stays]) -> StayS
 
 def drift_weights(time: Floats, sign: Floats, groups: Groups) -> Floats:
     """Weights d with Σ d·y over a group = slope of the least squares fit on (1, time, sign), shape (m,)."""
-    across = time - groups.spread(groups.mean(time))
-    flank = sign - groups.spread(groups.mean(sign))
-    across = across - flank * groups.spread(ratio(groups.total(across * flank), groups.total(flank * flank)))
+    across = time - groups.each(groups.mean(time))
+    flank = sign - groups.each(groups.mean(sign))
+    across = across - flank * groups.each(ratio(groups.total(across * flank), groups.total(flank * flank)))
     left = groups.total(across * across)
-    return across * groups.spread(ratio(np.ones_like(left), left))
+    return across * groups.each(ratio(np.ones_like(left), left))
 
 
 def window_sums(values: Floats, start: Integers, stop: Integers) -> Floats:

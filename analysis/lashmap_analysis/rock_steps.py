@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.rock_creep import Creep, measure_creep
+from lashmap_analysis.rock_creep import NO_CREEP, Creep, measure_creep
 from lashmap_analysis.rock_groups import Groups, ratio
 from lashmap_analysis.rock_shift import largest_shift
 from lashmap_analysis.rock_stack import drift_weights
@@ -76,7 +76,7 @@ NO_LASH = Lash(
     shift_mm=0.0,
     shift_error_mm=inf,
     peak_to_peak_mm=nan,
-    creep=Creep(travel_mm=0.0, limit_mm=inf, uncertainty_mm=0.0),
+    creep=NO_CREEP,
 )
 
 
@@ -114,7 +114,7 @@ def measure_steps(stays: StayStack, settled: Settled, broken: Booleans | None) -
     groups, sign = dwells.groups, dwells.sign
     drift_weight = drift_weights(dwells.time, sign, groups)
     slope = groups.total(drift_weight * dwells.level)
-    straight = dwells.level - groups.spread(slope) * dwells.time
+    straight = dwells.level - groups.each(slope) * dwells.time
     residual = _residuals(straight, sign, groups)
     freedom = groups.size - 3
     scatter2 = groups.total(residual * residual) / np.maximum(freedom, 1)
@@ -125,12 +125,12 @@ def measure_steps(stays: StayStack, settled: Settled, broken: Booleans | None) -
     mean = pairs.mean(steps)
     # the drift is itself a linear function of the levels, and c·t of it enters the mean
     weight = _weights(dwells, pairs)
-    weight -= groups.spread(groups.total(weight * dwells.time)) * drift_weight
+    weight -= groups.each(groups.total(weight * dwells.time)) * drift_weight
     square = groups.total(weight * weight)
     creeps = measure_creep(stays, settled, dwells.kept, groups, dwells.trace, slope, mean)
     sampling2 = settled.noise_mm[dwells.trace] ** 2 * groups.mean(1 / dwells.count)
     level_error = np.sqrt(sampling2 + settled.resolution_mm**2 / 12)
-    shift, shift_error = largest_shift(dwells.time, sign, residual, groups, level_error)
+    shift, shift_error = largest_shift(drift_weight, sign, residual, groups, level_error)
     spread = np.maximum.reduceat(steps, pairs.first) - np.minimum.reduceat(steps, pairs.first)
     peak = pairs.mean((extreme[1:] + extreme[:-1])[dwells.near])
     random = _random(square, scatter2, sampling2, freedom, groups.total(dwells.count - 1))
@@ -194,7 +194,7 @@ def _residuals(straight: Floats, sign: Floats, groups: Groups) -> Floats:
     total, total_high = groups.total(straight), groups.total(straight * high)
     low_mean = ratio(total - total_high, groups.size - highs)
     high_mean = ratio(total_high, highs)
-    return straight - groups.spread(low_mean) - groups.spread(high_mean - low_mean) * high
+    return straight - groups.each(low_mean) - groups.each(high_mean - low_mean) * high
 
 
 def _weights(dwells: _Dwells, pairs: Groups) -> Floats:
@@ -202,7 +202,7 @@ def _weights(dwells: _Dwells, pairs: Groups) -> Floats:
     weight = np.zeros_like(dwells.sign)
     weight[1:] += dwells.near
     weight[:-1] += dwells.near
-    weight *= dwells.sign / dwells.groups.spread(pairs.size.astype(np.float64))
+    weight *= dwells.sign / dwells.groups.each(pairs.size.astype(np.float64))
     return weight
 
 
@@ -232,7 +232,7 @@ def _combine(random2: float, freedom: float, type_b2: float) -> tuple[float, flo
 def _dither(stays: StayStack, settled: Settled, dwells: _Dwells) -> list[float]:
     """Variance of the signal on a flank before rounding, mean of both flanks (Sheppard's correction)."""
     groups, kept = dwells.groups, dwells.kept
-    level = dwells.level + groups.spread(stays.slope[dwells.trace]) * dwells.time
+    level = dwells.level + groups.each(stays.slope[dwells.trace]) * dwells.time
     spread = settled.variance_mm2[kept] + level * level
     high = dwells.count * (dwells.sign > 0)
     total = np.zeros(groups.size.size)

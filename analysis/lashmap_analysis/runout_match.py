@@ -1,17 +1,21 @@
 """Does the measured runout of a shaft explain the lash map's once-per-turn part?
 
-Decided here: what lash a runout makes, and when the two agree. The relation is that of the lash map itself:
-runout F (FIM, perpendicular to the pitch cone) makes a peak-to-peak lash variation of 2 F sin α_n
-(DESIGN §3).
+Decided here: what lash a runout makes, when the two agree, and when nothing can be said. The relation is that
+of the lash map itself: runout F (FIM, perpendicular to the pitch cone) makes a peak-to-peak lash variation of
+2 F sin α_n (DESIGN §3). Both are compared as vectors, amplitude and high point together, since two equal
+amplitudes half a turn apart explain nothing. The words are chosen in `sweep_words.py`.
 """
 
 from __future__ import annotations
 
+from cmath import phase, rect
 from dataclasses import dataclass
-from math import cos, hypot, radians, sin
+from math import cos, degrees, hypot, radians, sin, sqrt
 from typing import TYPE_CHECKING, Literal
 
-from lashmap_analysis.lengths import format_length
+import numpy as np
+
+from lashmap_analysis.sweep_words import match_sentence
 
 if TYPE_CHECKING:
     from lashmap_analysis.gear_set import GearSet
@@ -21,6 +25,28 @@ if TYPE_CHECKING:
 
 Look = Literal["perpendicular to the pitch cone", "radial"]
 AGREEMENT_FACTOR = 2.0
+# 95 % point of chi-squared with two degrees of freedom, −2 ln 0.05: along and across the amplitude.
+VECTOR_LIMIT = 5.991
+# The relation holds within a few per cent (flank contact by vectors, tests of the simulated stand).
+RELATION_SHARE = 0.03
+# Standard uncertainty of where the indicator sat, set by eye against the mesh (common practice, no source).
+PLACE_DEG = 5.0
+LEAST_MM = 1e-6  # a nanometre: keeps the comparison of figures without uncertainty sound
+
+
+@dataclass(frozen=True, kw_only=True)
+class Remainder:
+    """What is left for the other member of a set whose map knows only the sum of both.
+
+    Attributes:
+        amplitude_mm: Amplitude of normal backlash.
+        high_point_deg: Angle past the matched teeth where it takes most backlash away, 0 … 360.
+        standard_uncertainty_mm: Of either component of the difference.
+    """
+
+    amplitude_mm: float
+    high_point_deg: float
+    standard_uncertainty_mm: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,14 +54,20 @@ class RunoutMatch:
     """A shaft's runout against the lash map's.
 
     Attributes:
-        explains: True when amplitude and high point both agree within twice their combined standard
-            uncertainties; None when the lash map has no part of that member to compare with.
+        explains: True when the lash map's part stands out from nothing and agrees with the measured runout at
+            95 %, amplitude and high point together (the amplitude alone when nobody recorded where the
+            indicator sat); False when they disagree; None when there is nothing to compare with, or when the
+            map knows its part so badly that no runout at all would agree as well.
         predicted_amplitude_mm: Amplitude of normal backlash that the measured runout makes.
-        standard_uncertainty_mm: Of that.
+        standard_uncertainty_mm: Of that, the relation's own allowance included.
         amplitude_difference_mm: The lash map's amplitude minus that; None without one.
         high_point_difference_deg: The lash map's high point minus the measured one, −180 … 180; None
-            without one.
+            when they cannot be compared.
         sentence: The answer in words.
+        mesh_high_point_deg: Angle of the member past the matched teeth at which its measured high point is at
+            the mesh, 0 … 360; None when nobody recorded where the indicator sat.
+        remainder: In a 1:1 set what the sweep leaves for the other member; None otherwise, or when that
+            cannot be told.
     """
 
     explains: bool | None
@@ -44,6 +76,18 @@ class RunoutMatch:
     amplitude_difference_mm: float | None
     high_point_difference_deg: float | None
     sentence: str
+    mesh_high_point_deg: float | None = None
+    remainder: Remainder | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Wave:
+    """A once-per-turn part: amplitude, uncertainty along and across itself, high point (None: unknown)."""
+
+    amplitude_mm: float
+    along_mm: float
+    across_mm: float
+    high_deg: float | None
 
 
 def match_runout(
@@ -53,7 +97,8 @@ def match_runout(
     gear_set: GearSet,
     shaft: Shaft,
     look: Look = "radial",
-    indicator_past_mesh_deg: float = 0.0,
+    indicator_past_mesh_deg: float | None = 0.0,
+    merged: Runout | None = None,
     units: Units = "mm",
 ) -> RunoutMatch:
     """Compare a runout sweep with the lash map's part of the same member.
@@ -65,43 +110,99 @@ def match_runout(
         shaft: The member that was swept.
         look: Line of action of the indicator. A radial runout e counts as e cos δ across the pitch cone.
         indicator_past_mesh_deg: Angle from the mesh on to the indicator, in the sense of the encoder: a high
-            point seen there was at the mesh that much earlier.
+            point at β of the member is at the indicator when β + θ = φ, at the mesh when β + θ = 0. None when
+            it is not known: then only the amplitudes are compared.
+        merged: In a 1:1 set the lash map's sum of both members.
         units: Unit of the figures in the sentence.
 
     Returns:
         The comparison. Axial runout (wobble) moves the mesh too and is not in a radial sweep, so that a *no*
         means: there is more than this.
     """
-    angle = gear_set.gear_pitch_angle_rad if shaft == "gear" else gear_set.pinion_pitch_angle_rad
-    across = cos(angle) if look == "radial" else 1.0
-    # FIM of the once-per-turn part is twice its amplitude, and the lash amplitude is half of 2 F sin α_n.
-    factor = 2 * across * sin(radians(gear_set.normal_pressure_angle_deg))
-    predicted = factor * sweep.once.amplitude_mm
-    spread = factor * sweep.once.standard_uncertainty_mm
-    made = f"The {shaft}'s measured runout makes a lash amplitude of {format_length(predicted, units)}"
-    if lash_runout is None:
-        return RunoutMatch(
-            explains=None,
-            predicted_amplitude_mm=predicted,
-            standard_uncertainty_mm=spread,
-            amplitude_difference_mm=None,
-            high_point_difference_deg=None,
-            sentence=f"{made}; the lash map has no {shaft} part of its own to compare it with.",
-        )
-    difference = lash_runout.amplitude_mm - predicted
-    combined = hypot(spread, lash_runout.standard_uncertainty_mm)
-    seen = sweep.once.high_point_deg - indicator_past_mesh_deg
-    turn = (lash_runout.high_point_deg - seen + 180) % 360 - 180
-    # As vectors: the part of the difference that lies across the amplitude, at the smaller of both.
-    apart = hypot(difference, 2 * min(predicted, lash_runout.amplitude_mm) * sin(radians(abs(turn) / 2)))
-    explains = apart <= AGREEMENT_FACTOR * combined
-    verb = "explains" if explains else "does not explain"
+    measured = _as_lash(sweep, gear_set, shaft, look, indicator_past_mesh_deg)
+    explains, turn = _compared(measured, lash_runout) if lash_runout is not None else (None, None)
+    difference = None if lash_runout is None else lash_runout.amplitude_mm - measured.amplitude_mm
+    remainder = _remainder(measured, merged) if lash_runout is None and merged is not None else None
     return RunoutMatch(
         explains=explains,
-        predicted_amplitude_mm=predicted,
-        standard_uncertainty_mm=spread,
+        predicted_amplitude_mm=measured.amplitude_mm,
+        standard_uncertainty_mm=measured.along_mm,
         amplitude_difference_mm=difference,
         high_point_difference_deg=turn,
-        sentence=f"{made}, high point {turn:+.0f}° away from the lash map's: it {verb} the lash map's "
-        f"amplitude of {format_length(lash_runout.amplitude_mm, units)}.",
+        sentence=match_sentence(
+            shaft,
+            predicted_mm=measured.amplitude_mm,
+            lash=lash_runout,
+            merged=merged,
+            explains=explains,
+            turn_deg=turn,
+            remainder=remainder,
+            units=units,
+        ),
+        mesh_high_point_deg=measured.high_deg,
+        remainder=remainder,
+    )
+
+
+def _as_lash(
+    sweep: RunoutSweep, gear_set: GearSet, shaft: Shaft, look: Look, past_mesh_deg: float | None
+) -> _Wave:
+    """The lash that the measured runout makes, at the mesh."""
+    angle = gear_set.gear_pitch_angle_rad if shaft == "gear" else gear_set.pinion_pitch_angle_rad
+    to_cone = cos(angle) if look == "radial" else 1.0
+    # FIM of the once-per-turn part is twice its amplitude, and the lash amplitude is half of 2 F sin α_n.
+    factor = 2 * to_cone * sin(radians(gear_set.normal_pressure_angle_deg))
+    amplitude = factor * sweep.once.amplitude_mm
+    spread = factor * sweep.once.standard_uncertainty_mm
+    return _Wave(
+        amplitude_mm=amplitude,
+        along_mm=hypot(spread, RELATION_SHARE * amplitude),
+        across_mm=hypot(spread, radians(PLACE_DEG) * amplitude),
+        high_deg=None if past_mesh_deg is None else (sweep.once.high_point_deg - past_mesh_deg) % 360,
+    )
+
+
+def _compared(measured: _Wave, lash: Runout) -> tuple[bool | None, float | None]:
+    """Whether the measured runout explains the lash map's part, and how far apart the high points are."""
+    if measured.high_deg is None:
+        allowed = AGREEMENT_FACTOR * hypot(measured.along_mm, lash.standard_uncertainty_mm)
+        agree = abs(lash.amplitude_mm - measured.amplitude_mm) <= allowed
+        return _answer(agree=agree, stands=lash.amplitude_mm > allowed), None
+    turn = (lash.high_point_deg - measured.high_deg + 180) % 360 - 180
+    # In the frame of the lash map's part: along it, and across it.
+    c, s = cos(radians(turn)), sin(radians(turn))
+    rotated = np.array([[c, s], [-s, c]])
+    own = np.diag(np.square([measured.along_mm, measured.across_mm]))
+    sideways = lash.amplitude_mm * radians(lash.high_point_uncertainty_deg)
+    of_map = np.diag(np.square([hypot(lash.standard_uncertainty_mm, LEAST_MM), hypot(sideways, LEAST_MM)]))
+    covariance = rotated @ own @ rotated.T + of_map
+    nothing = np.array([lash.amplitude_mm, 0.0])
+    apart = nothing - measured.amplitude_mm * np.array([c, -s])
+    agree = bool(apart @ np.linalg.solve(covariance, apart) <= VECTOR_LIMIT)
+    stands = bool(nothing @ np.linalg.solve(covariance, nothing) > VECTOR_LIMIT)
+    return _answer(agree=agree, stands=stands), turn
+
+
+def _answer(*, agree: bool, stands: bool) -> bool | None:
+    """What agrees with a part that may as well be nothing explains nothing."""
+    if not agree:
+        return False
+    return True if stands else None
+
+
+def _remainder(measured: _Wave, merged: Runout) -> Remainder | None:
+    """The sum minus this member, as vectors: in a 1:1 set both turn by one angle."""
+    if measured.high_deg is None:
+        return None
+    left = rect(merged.amplitude_mm, radians(merged.high_point_deg))
+    left -= rect(measured.amplitude_mm, radians(measured.high_deg))
+    sideways = merged.amplitude_mm * radians(merged.high_point_uncertainty_deg)
+    larger = (
+        max(merged.standard_uncertainty_mm, sideways),
+        max(measured.along_mm, measured.across_mm),
+    )
+    return Remainder(
+        amplitude_mm=abs(left),
+        high_point_deg=degrees(phase(left)) % 360,
+        standard_uncertainty_mm=sqrt(larger[0] ** 2 + larger[1] ** 2),
     )

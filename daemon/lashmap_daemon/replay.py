@@ -5,10 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from lashmap_analysis.record import Identity, Precondition, RockTrace, TestRecord
+from lashmap_analysis.record import (
+    Identity,
+    Precondition,
+    RockTrace,
+    RunoutTrace,
+    Shaft,
+    TestRecord,
+)
 from lashmap_drivers.readings import EMPTY, Batch
 
 from lashmap_daemon import events
+from lashmap_daemon.box_file import RunoutTable
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
@@ -22,6 +30,7 @@ class _Story:
     preconditions: tuple[Precondition, ...] = ()
     matched_encoder_deg: float = 0.0
     rocks: dict[int, events.RockAccepted] = field(default_factory=dict)
+    sweeps: dict[Shaft, events.SweepRecorded] = field(default_factory=dict)
     notes: list[tuple[float, str]] = field(default_factory=list)
     closing: str = "not closed: the record ends without its closing event"
 
@@ -84,6 +93,7 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
         units=box.box.units,
         closing=story.closing,
         notes=tuple(story.notes),
+        sweeps=tuple(_sweep(swept, box.runout, indicator, encoder) for swept in story.sweeps.values()),
     )
 
 
@@ -99,6 +109,8 @@ def _read_story(logbook: Logbook, test: str) -> _Story:
                 story.matched_encoder_deg = encoder_deg
             case events.RockAccepted() as accepted:
                 story.rocks[accepted.number] = accepted  # a repeat replaces what it repeats
+            case events.SweepRecorded() as swept:
+                story.sweeps[swept.member] = swept
             case events.PositionSkipped(number=number):
                 story.rocks.pop(number, None)
             case events.NoteTaken(text=text):
@@ -120,8 +132,8 @@ def _decode(logbook: Logbook, test: str, stand: Stand, channel: str) -> Batch:
 
 
 def _trace(rock: events.RockAccepted, indicator: Batch, encoder: Batch) -> RockTrace:
-    heard = _within(indicator, rock)
-    turned = _within(encoder, rock)
+    heard = _within(indicator, rock.start_s, rock.end_s)
+    turned = _within(encoder, rock.start_s, rock.end_s)
     return RockTrace(
         position=rock.number,
         engagement=rock.engagement,
@@ -134,7 +146,21 @@ def _trace(rock: events.RockAccepted, indicator: Batch, encoder: Batch) -> RockT
     )
 
 
-def _within(channel: Batch, rock: events.RockAccepted) -> slice:
-    first = int(np.searchsorted(channel.time_s, rock.start_s, side="left"))
-    last = int(np.searchsorted(channel.time_s, rock.end_s, side="right"))
+def _sweep(swept: events.SweepRecorded, place: RunoutTable, indicator: Batch, encoder: Batch) -> RunoutTrace:
+    heard = _within(indicator, swept.start_s, swept.end_s)
+    turned = _within(encoder, swept.start_s, swept.end_s)
+    of_gear, of_pinion = place.gear_indicator_from_mesh_deg, place.pinion_indicator_from_mesh_deg
+    return RunoutTrace(
+        member=swept.member,
+        time_s=indicator.time_s[heard],
+        indicator_mm=indicator.value[heard],
+        encoder_time_s=encoder.time_s[turned],
+        encoder_deg=encoder.value[turned],
+        indicator_from_mesh_deg=of_gear if swept.member == "gear" else of_pinion,
+    )
+
+
+def _within(channel: Batch, start_s: float, end_s: float) -> slice:
+    first = int(np.searchsorted(channel.time_s, start_s, side="left"))
+    last = int(np.searchsorted(channel.time_s, end_s, side="right"))
     return slice(first, last)

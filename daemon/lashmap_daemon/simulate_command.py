@@ -141,8 +141,15 @@ def simulated_box(box: BoxFile) -> SimulatedBox:
         pinion_mounting_error_mm=_mounting_error(box.mounting, "pinion"),
         gear_mounting_error_mm=_mounting_error(box.mounting, "gear"),
         matched_teeth_encoder_deg=box.matched_teeth.encoder_deg or 0.0,
+        runout_indicator_from_mesh_deg=_indicator_place_deg(box),
         **simulated.model_dump(),
     )
+
+
+def _indicator_place_deg(box: BoxFile) -> float:
+    """Where the simulated indicator sits in a sweep; it has one place, the gear's, for both members."""
+    place_deg = box.runout.gear_indicator_from_mesh_deg
+    return 90.0 if place_deg is None else place_deg
 
 
 def _mounting_error(mounting: MountingTable, member: Literal["pinion", "gear"]) -> float:

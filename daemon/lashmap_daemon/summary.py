@@ -54,6 +54,8 @@ def print_summary(assessment: Assessment, console: Console, *, positions: bool) 
     if assessment.lash_map is not None:
         say(console, f"gear runout             {_runout(assessment.lash_map.gear_runout, units)}")
         say(console, f"pinion runout           {_runout(assessment.lash_map.pinion_runout, units)}")
+        for result in assessment.sweeps:
+            say(console, f"{result.member + ' sweep':<23} {result.sentence}")
         separable = assessment.lash_map.separable
         for text in (separable.sentence, separable.remedy):
             if text:

@@ -65,40 +65,37 @@ class SweepWatch:
         self._resolution_mm = resolution_mm
         self._member_per_gear = gear_set.gear_teeth / gear_set.pinion_teeth if member == "pinion" else 1.0
         self._wanted_deg = 360.0 * turns + _RAGGED_DEG
-        self._rest_s = since_s  # when the newest rest began
-        self._rest_deg: float | None = None
+        self._since_s = since_s
+        self._rest_deg: float | None = None  # where the shaft rested before the sweep; None until it did
         self._moving_s = since_s
         self._start_s: float | None = None
         self.turned_deg = 0.0
 
     def look(self, now_s: float) -> Swept | None:
         """Take what came; the complete sweep once the shaft has turned far enough."""
-        recent = self._member_deg(max(now_s - SETTLED_S, self._rest_s))
+        recent = self._member_deg(max(now_s - SETTLED_S, self._since_s))
         if not len(recent):
             return None
         newest = float(recent.value[-1])
-        if self._rest_deg is None:
-            self._rest_deg = newest
-        if np.ptp(recent.value) > _MOVED_DEG:
+        moving = bool(np.ptp(recent.value) > _MOVED_DEG)
+        if moving:
             self._moving_s = now_s
         if self._start_s is None:
-            self._begin(recent, newest, now_s)
-            return None
-        if now_s - self._moving_s > _REST_S:
-            self._start_s, self._rest_s, self._rest_deg = None, now_s, newest
-            self.turned_deg = 0.0
-            return None
-        self.turned_deg = abs(newest - self._rest_deg)
-        return self._measure(self._start_s, now_s) if self.turned_deg >= self._wanted_deg else None
+            self._await_start(now_s, newest, moving=moving)
+        elif now_s - self._moving_s > _REST_S:
+            self._start_s, self._rest_deg, self.turned_deg = None, newest, 0.0
+        elif self._rest_deg is not None:
+            self.turned_deg = abs(newest - self._rest_deg)
+            if self.turned_deg >= self._wanted_deg:
+                return self._measure(self._start_s, now_s)
+        return None
 
-    def _begin(self, recent: Batch, newest: float, now_s: float) -> None:
-        if self._rest_deg is None or abs(newest - self._rest_deg) < _MOVED_DEG:
-            if now_s - self._moving_s > SETTLED_S:
-                self._rest_deg = newest  # slow settling, or the shaft was set by hand
-            return
-        self._start_s = float(recent.time_s[-1])
-        self._rest_deg = newest
-        self._moving_s = now_s
+    def _await_start(self, now_s: float, newest: float, *, moving: bool) -> None:
+        """A sweep starts from rest: what still turns when it is asked for is an older movement."""
+        if not moving and now_s - max(self._moving_s, self._since_s) >= SETTLED_S:
+            self._rest_deg = newest
+        elif moving and self._rest_deg is not None:
+            self._start_s, self._rest_deg = now_s, newest
 
     def _measure(self, start_s: float, end_s: float) -> Swept:
         angle = self._member_deg(start_s, end_s)

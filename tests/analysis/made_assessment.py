@@ -21,11 +21,14 @@ from analysis.made_positions import (
     warned,
 )
 from analysis.made_words import made_budget, made_preconditions, made_verdict
-from lashmap_analysis.assessment import Assessment, PositionResult, TightSpotResult
+from lashmap_analysis.assessment import Assessment, PositionResult, SweepResult, TightSpotResult
 from lashmap_analysis.gear_set import GearSet
 from lashmap_analysis.indicator import Indicator
 from lashmap_analysis.lash_map import LashMap
 from lashmap_analysis.record import Encoder, Identity, Limits, Precondition, RockTrace, TestRecord, Units
+from lashmap_analysis.runout import measure_runout
+from lashmap_analysis.runout_match import match_runout
+from lashmap_analysis.sweep_words import sweep_sentence
 from lashmap_analysis.verdict import Verdict
 
 HOSTILE = "<script>alert('x')</script>\"'><img src=http://example.invalid/x onerror=alert(1)>&amp;{{ 7*7 }}"
@@ -121,6 +124,41 @@ def made_assessment(
         cause=f"The tight spot lies {tooth} gear teeth past the matched teeth in turn {turn + 1}; "
         "runout of both members put it there.",
         version="0.0.test",
+        sweeps=made_sweeps(gear_set, lash_map, units) if scenario == "not proven" else (),
+    )
+
+
+def made_sweeps(gear_set: GearSet, lash_map: LashMap, units: Units = "mm") -> tuple[SweepResult, ...]:
+    """Two turns of the gear before an indicator, and a sweep of the pinion that came too short."""
+    angle_deg = np.arange(0.0, 730.0, 0.5)
+    noise_mm = np.random.default_rng(4).normal(0.0, 0.0002, angle_deg.size)
+    surface_mm = 0.004 * np.cos(np.radians(angle_deg - 140.0)) + 0.0006 * np.cos(np.radians(2 * angle_deg))
+    sweep = measure_runout(angle_deg, surface_mm + noise_mm, resolution_mm=0.0001)
+    match = match_runout(
+        sweep,
+        lash_map.gear_runout,
+        gear_set=gear_set,
+        shaft="gear",
+        look="perpendicular to the pitch cone",
+        units=units,
+    )
+    return (
+        SweepResult(
+            member="gear",
+            sweep=sweep,
+            refusal="",
+            match=match,
+            tight_spot_part_mm=0.0008,
+            tight_spot_depth_mm=lash_map.mean_mm - lash_map.tight_spot.backlash_mm,
+            sentence=f"{sweep_sentence(sweep, units)} {match.sentence}",
+        ),
+        SweepResult(
+            member="pinion",
+            sweep=None,
+            refusal="less than one full turn",
+            match=None,
+            sentence="less than one full turn",
+        ),
     )
 
 

@@ -12,6 +12,7 @@ import pytest
 from analysis.made_assessment import Scenario, made_assessment
 from lashmap_analysis.result import KEYS, key_paths, positions_table, to_document
 from lashmap_analysis.result_keys import TABLE_COLUMNS
+from lashmap_analysis.runout_match import Remainder
 
 SCENARIOS: tuple[Scenario, ...] = get_args(Scenario)
 
@@ -36,7 +37,11 @@ def test_every_key_is_documented_and_every_documented_key_is_written() -> None:
     lash_map = assessment.lash_map
     assert lash_map is not None
     merged = replace(lash_map, merged_runout=lash_map.gear_runout)
-    written = set(key_paths(to_document(replace(assessment, lash_map=merged))))
+    sweep = assessment.sweeps[0]
+    assert sweep.match is not None
+    left = Remainder(amplitude_mm=0.003, high_point_deg=12.0, standard_uncertainty_mm=0.0005)
+    swept = replace(sweep, match=replace(sweep.match, remainder=left))
+    written = set(key_paths(to_document(replace(assessment, lash_map=merged, sweeps=(swept,)))))
     assert written == set(KEYS)
     assert all(meaning.strip() for meaning in KEYS.values())
 
@@ -76,7 +81,7 @@ def test_keys_that_the_job_asks_for_are_there() -> None:
 
 def test_units_stand_in_the_names_of_all_measured_values() -> None:
     unitless = {"engagement", "position", "attempt", "reversals", "degrees_of_freedom", "coverage_factor"}
-    unitless |= {"schema", "pinion_teeth", "gear_teeth", "add_engagements"}
+    unitless |= {"schema", "pinion_teeth", "gear_teeth", "add_engagements", "turns"}
     document = to_document(made_assessment("not proven"))
 
     def walk(value: object, key: str) -> None:
@@ -112,6 +117,19 @@ def test_what_is_not_there_is_null() -> None:
     assert empty["runout"] == {"gear": None, "pinion": None, "merged": None, "separable": None}
     assert empty["budget"] is None
     assert empty["closing"] == "stopped by the operator"
+
+
+def test_what_a_refused_rock_would_have_read_is_null() -> None:
+    # The rock itself was measured, and something else forbids its use: every figure is as plausible as ever.
+    assessment = made_assessment(count=5)
+    first = replace(assessment.positions[0], normal_backlash_mm=None, standard_uncertainty_mm=None)
+    assert math.isfinite(first.rock.reading_mm)
+    document = to_document(replace(assessment, positions=(first,)))["positions"][0]
+    figures = ("reading_mm", "reading_standard_uncertainty_mm", "spread_mm", "peak_to_peak_mm")
+    for name in (*figures, "degrees_of_freedom", "encoder_backlash_mm"):
+        assert document[name] is None, name
+    assert document["reversals"] == first.rock.reversals
+    assert positions_table(replace(assessment, positions=(first,)))["reading_mm"].isna().all()
 
 
 def test_infinite_degrees_of_freedom_are_null() -> None:

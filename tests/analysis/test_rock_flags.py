@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from analysis.rock_traces import FAULTS, Rock, Trace, make, make_faulty
+from analysis.rock_faults import FAULTS, make_faulty
+from analysis.rock_traces import Rock, Trace, make
 from lashmap_analysis.flags import FlagName
 from lashmap_analysis.rock import RockReading, measure_rock
 
@@ -52,6 +53,8 @@ def test_a_faulty_trace_is_refused_by_its_name(fault: str, rock: Rock) -> None:
         reading = measure(trace, rock)
         assert disabling(reading) & EXPECTED[fault], (seed, reading.flags)
         assert all(flag.sentence and flag.numbers for flag in reading.flags)
+        # RFC 8259, 6: a number in JSON is finite
+        assert all(np.isfinite(value) for flag in reading.flags for value in flag.numbers.values())
 
 
 @pytest.mark.parametrize("rock", [POWERED, HAND], ids=["powered", "hand"])
@@ -124,6 +127,46 @@ def test_uneven_sampling_is_no_gap() -> None:
     reading = measure(make(rock, np.random.default_rng(7)), rock)
     assert FlagName.GAP_IN_SAMPLES not in {flag.name for flag in reading.flags}
     assert reading.usable
+
+
+def test_an_arch_on_the_flanks_shows_in_all_thin_stays_together() -> None:
+    # source: a half sine wave of the given height on every dwell, added to a good trace
+    rock = replace(HAND, noise_mm=0.003, reversals=14, irregularity=0.05)
+    for seed in range(8):
+        trace = make(rock, np.random.default_rng(seed))
+        path = trace.path
+        at = np.clip(np.searchsorted(path.arrive_s, trace.time_s, side="right") - 1, 0, rock.reversals)
+        part = np.clip((trace.time_s - path.arrive_s[at]) / (path.leave_s[at] - path.arrive_s[at]), 0, 1)
+        arch = np.sign(path.level_mm[at] - path.level_mm.mean()) * np.sin(np.pi * part)
+        for share, refused in ((0.01, False), (0.35, True)):
+            value = np.round(trace.indicator_mm + share * rock.lash_mm * arch, 3)
+            reading = measure_rock(trace.time_s, value, resolution_mm=rock.resolution_mm)
+            assert (FlagName.UNSTEADY_FLANK in disabling(reading)) == refused, (seed, share)
+
+
+def test_a_thin_trace_too_noisy_to_show_rest_is_refused_and_a_quieter_one_is_not() -> None:
+    refused = [0, 0]
+    for seed in range(10):
+        for at, share in enumerate((0.1, 0.01)):
+            rock = replace(HAND, noise_mm=share * HAND.lash_mm, reversals=7, irregularity=0.05)
+            reading = measure(make(rock, np.random.default_rng(seed)), rock)
+            flags = [flag for flag in reading.flags if flag.name == FlagName.UNDERSAMPLED_DWELL]
+            refused[at] += bool(flags)
+            assert all(flag.numbers["hidden_movement_mm"] > flag.numbers["limit_mm"] for flag in flags)
+    assert refused[0] >= 5
+    assert refused[1] == 0
+
+
+def test_too_few_samples_for_any_shape_say_so_with_finite_numbers() -> None:
+    short = replace(HAND, reversals=5, irregularity=0.05)
+    seen = 0
+    for seed in range(20):
+        reading = measure(make(short, np.random.default_rng(seed)), short)
+        flags = [flag for flag in reading.flags if flag.name == FlagName.UNDERSAMPLED_DWELL]
+        seen += bool(flags)
+        assert all(np.isfinite(value) for flag in flags for value in flag.numbers.values())
+        assert all("longer" in flag.sentence for flag in flags)
+    assert seen >= 5
 
 
 def test_an_indicator_that_freezes_is_stuck_and_a_long_dwell_is_not() -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from daemon.virtual_time import CONFIGS, DEMO_BOX, VirtualTest, load_box
+from lashmap_analysis.record import Shaft
 from lashmap_daemon import events
 from lashmap_daemon import sequence_words as words
 from lashmap_daemon.box_file import BoxFile
@@ -226,3 +227,42 @@ def test_preconditions_travel_into_the_record(whole: VirtualTest) -> None:
     states = {one.name: one.state for one in record.preconditions}
     assert states["mounting distance, pinion"] == "proven"
     assert len(states) == 7
+
+
+@pytest.mark.parametrize("shaft", ["gear", "pinion"])
+def test_sweeps_of_both_members_give_their_true_runout(tmp_path: Path, shaft: Shaft) -> None:
+    test = VirtualTest(
+        tmp_path,
+        short_box(positions=4),
+        seed=5,
+        sweeps=("gear", "pinion"),
+        instruments=SimulatedInstruments(encoder_shaft=shaft),
+    )
+    test.run()
+    found = [event for event in test.of(events.SweepRecorded) if isinstance(event, events.SweepRecorded)]
+    assert [one.member for one in found] == ["gear", "pinion"]
+    true = (test.truth.gear_runout_fim_mm, test.truth.pinion_runout_fim_mm)
+    for one, once_per_turn_mm in zip(found, true, strict=True):
+        # The truth is the once-per-turn part; the full movement also holds the finer form of the surface.
+        assert -0.0002 < one.fim_mm - once_per_turn_mm < 0.0015
+    assessment = conclude(test.logbook, None)
+    for shown, result in zip(found, assessment.sweeps, strict=True):
+        assert result.sweep is not None
+        assert result.sweep.fim_mm == pytest.approx(shown.fim_mm, abs=1e-9)
+    lash = (test.truth.gear.amplitude_mm, test.truth.pinion.amplitude_mm)
+    for result, amplitude_mm in zip(assessment.sweeps, lash, strict=True):
+        # Single tooth errors add their own once-per-turn share to the lash: a fifth of a few tenths of a µm.
+        assert result.match is not None
+        assert result.match.predicted_amplitude_mm == pytest.approx(amplitude_mm, rel=0.05, abs=0.0003)
+    assert isinstance(test.stream[-1].event, events.TestClosed)
+
+
+def test_a_sweep_nobody_turns_is_asked_again_and_then_left(tmp_path: Path) -> None:
+    test = VirtualTest(tmp_path, short_box(positions=4, turn_seconds=5.0, tries=2), seed=5, sweeps=("gear",))
+    test.run_until(events.SweepAsked, most_s=60.0)
+    test._simulated.rest()
+    test.follow = False
+    test.run()
+    refused = [one.reasons for one in test.of(events.SweepRefused) if isinstance(one, events.SweepRefused)]
+    assert refused == [("the shaft was not turned",)] * 2
+    assert test.stream[-1].event == events.TestClosed(outcome="completed", reason="all positions done")

@@ -8,53 +8,25 @@ import time
 from dataclasses import replace
 from math import cos, radians
 from statistics import median, pstdev
-from typing import TYPE_CHECKING
 
 import pytest
+from daemon.simulated_boxes import COARSE, ENCODER_LINE, INDICATOR_LINE, PLAIN_BOX, rocked, values
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lashmap_daemon.simulated_stand import (
-    SimulatedBox,
     SimulatedDrive,
     SimulatedInstruments,
     Stand,
     StandError,
 )
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from lashmap_daemon.simulated_stand import Wire
-
-# A constant spiral angle and a tip at the heel, so that reading and normal backlash are the same length.
-BOX = SimulatedBox(
-    pinion_teeth=13,
-    gear_teeth=40,
-    outer_module_mm=4.0,
-    face_width_mm=25.0,
-    mean_spiral_angle_deg=35.0,
-    touch_radius_mm=80.0,
-    mean_normal_backlash_mm=0.15,
+BOX = replace(
+    PLAIN_BOX,
     gear_eccentricity_mm=0.03,
     pinion_eccentricity_mm=0.01,
     gear_tooth_error_mm=0.0005,
     pinion_tooth_error_mm=0.0005,
-    matched_teeth_encoder_deg=12.5,
 )
-COARSE = SimulatedInstruments(indicator_rate_hz=200.0, encoder_rate_hz=100.0)
-INDICATOR_LINE = re.compile(rb"[+-]\d{3}\.\d{4}\r\n")
-ENCODER_LINE = re.compile(rb"[+-]\d{10}\r\n")
-
-
-def values(lines: Sequence[bytes]) -> list[float]:
-    return [float(line) for line in lines]
-
-
-def rocked(stand: Stand, engagement: int, seconds: float = 2.0) -> Wire:
-    """Let the stand arrive, then return what it sends while it rocks."""
-    stand.ask(engagement)
-    stand.advance(2.0)
-    return stand.advance(seconds)
 
 
 def step_between_plateaus(shown: list[float]) -> float:

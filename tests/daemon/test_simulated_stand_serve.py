@@ -67,8 +67,8 @@ class Running:
         self.indicator = serial.Serial(str(indicator), timeout=PATIENCE_S)
         self.is_ready.set()
 
-    def show(self, engagement: int | None, *, closed: bool = False) -> None:
-        line = json.dumps({"show": "turn the gear", "engagement": engagement, "closed": closed})
+    def show(self, engagement: int | None, *, closed: bool = False, **more: str) -> None:
+        line = json.dumps({"show": "turn the gear", "engagement": engagement, "closed": closed} | more)
         with self.prompts.open("a", encoding="utf-8") as file:
             file.write(line + "\n")
 
@@ -134,6 +134,20 @@ def test_it_follows_the_prompts_and_ends_with_the_program(tmp_path: Path) -> Non
     assert not list(running.folder.glob("*coder"))
     truth = json.loads((running.folder / "truth.json").read_text(encoding="utf-8"))
     assert truth["normal_backlash_mm"] == pytest.approx([0.15] * 520)
+
+
+def test_it_turns_the_member_whose_runout_is_asked_for(tmp_path: Path) -> None:
+    with (
+        served(tmp_path / "stand", Stand(BOX, seed=1)) as running,
+        serial.Serial(str(running.folder / "encoder"), timeout=PATIENCE_S) as port,
+    ):
+        port.readline()
+        start = int(port.readline())
+        running.show(None, sweep="gear")
+        until = time.monotonic() + PATIENCE_S
+        # Further than any rock, and on: a tenth of a turn.
+        while int(port.readline()) - start < 36_000:
+            assert time.monotonic() < until
 
 
 def open_files() -> int:

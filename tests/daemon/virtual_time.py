@@ -9,6 +9,7 @@ import datetime as dt
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from lashmap_analysis.record import Shaft
 from lashmap_daemon import events, simulate_command, toml_file
 from lashmap_daemon import sequence_words as words
 from lashmap_daemon.box_file import BoxFile
@@ -56,6 +57,7 @@ class VirtualTest:
     fault: Fault = Fault.NONE
     instruments: SimulatedInstruments = field(default_factory=SimulatedInstruments)
     follow: bool = True
+    sweeps: tuple[Shaft, ...] = ()
     drive: SimulatedDrive = field(default_factory=SimulatedDrive)
     stream: list[events.Stamped] = field(default_factory=list)
 
@@ -76,6 +78,7 @@ class VirtualTest:
             now=dt.datetime(2026, 11, 25, 8, 0, self.seed % 60, tzinfo=dt.UTC),
             version="0",
             box_name="box",
+            sweeps=self.sweeps,
         )
         self.channels = Channels(stand, self.box.gear_set.gear_set())
         self.channels.matched_encoder_deg = self.box.matched_teeth.encoder_deg
@@ -140,3 +143,5 @@ class VirtualTest:
         self.stream.append(stamped)
         if self.follow and isinstance(event, events.PositionAsked):
             self._simulated.ask(event.engagement)
+        if self.follow and isinstance(event, events.SweepAsked):
+            self._simulated.sweep(event.member)

@@ -19,6 +19,7 @@ from lashmap_analysis.report.lash_view import LashView, lash_view
 from lashmap_analysis.report.runout_view import RunoutRow, map_facts, runout_rows, runout_words
 from lashmap_analysis.report.set_up_view import Facts, provenance
 from lashmap_analysis.report.sheet import map_notes
+from lashmap_analysis.report.sweeps_view import SweepFigure, sweep_figures
 from lashmap_analysis.report.traces_view import TraceFigure, trace_figures
 from lashmap_analysis.report.words import CAUTIONS, HOW_TO_READ
 
@@ -54,6 +55,7 @@ class Evidence:
         map_facts: Figures of the lash map.
         runouts: Once-per-turn parts.
         runout_words: What can and cannot be told apart.
+        sweeps: Runout sweeps.
         budget: Lines of the uncertainty budget.
         totals: Its last lines; None without a budget.
         notes: Operator's notes as (time, text).
@@ -70,6 +72,7 @@ class Evidence:
     map_facts: tuple[tuple[str, str], ...]
     runouts: tuple[RunoutRow, ...]
     runout_words: tuple[str, ...]
+    sweeps: tuple[SweepFigure, ...]
     budget: tuple[BudgetRow, ...]
     totals: BudgetTotals | None
     notes: tuple[tuple[str, str], ...]
@@ -90,6 +93,7 @@ def evidence(assessment: Assessment) -> Evidence:
         map_facts=map_facts(assessment),
         runouts=runout_rows(assessment),
         runout_words=runout_words(assessment),
+        sweeps=sweep_figures(assessment),
         budget=budget_rows(assessment),
         totals=budget_totals(assessment),
         notes=tuple((f"{time_s:.0f} s", text) for time_s, text in record.notes),

@@ -9,6 +9,7 @@ from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.lash_map import Runout
 from lashmap_analysis.lengths import DECIMALS, format_length
 from lashmap_analysis.once_per_turn import ANY_ANGLE_DEG
+from lashmap_analysis.outlier_words import remarks_of
 from lashmap_analysis.record import Units
 from lashmap_analysis.report.words import why_no_map
 
@@ -48,7 +49,7 @@ def runout_words(assessment: Assessment) -> tuple[str, ...]:
         return (why_no_map(assessment),)
     separable = lash_map.separable
     # What the verdict says already is not said again.
-    remarks = [remark for remark in lash_map.remarks if remark not in assessment.verdict.cautions]
+    remarks = [remark for remark in remarks_of(assessment) if remark not in assessment.verdict.cautions]
     candidates = (separable.sentence, separable.remedy, *remarks)
     words = list(dict.fromkeys(sentence for sentence in candidates if sentence))
     if not words and separable.gear and separable.pinion:

@@ -17,6 +17,8 @@ from lashmap_analysis.report.charts_map import map_chart, whole_cycle
 from lashmap_analysis.report.charts_polar import polar_chart
 from lashmap_analysis.report.charts_seal import seal
 from lashmap_analysis.report.lash_view import BAND, LashView, lash_view
+from lashmap_analysis.report.moment import moment
+from lashmap_analysis.report.sweeps_view import sweep_lines
 from lashmap_analysis.report.words import why_no_map
 from lashmap_analysis.verdict import Outcome
 
@@ -50,6 +52,7 @@ class Sheet:
         rail: Interval against limits; None without a figure.
         cause: Where the tight spot lies and what moved it there.
         confirmation: Whether it was gone to and measured.
+        sweeps: Each runout sweep in one line.
         spots: Measured, predicted, stated.
         polar: Lash map around the gear.
         straight: Lash map against engagement.
@@ -58,6 +61,7 @@ class Sheet:
         preconditions: As recorded.
         closing: How the test ended, empty when it was completed.
         operator: Who ran it.
+        started: When, for people.
     """
 
     outcome: Outcome
@@ -72,6 +76,7 @@ class Sheet:
     rail: Markup | None
     cause: str
     confirmation: str
+    sweeps: tuple[str, ...]
     spots: tuple[SpotRow, ...]
     polar: Markup | None
     straight: Markup | None
@@ -80,6 +85,7 @@ class Sheet:
     preconditions: tuple[Precondition, ...]
     closing: str
     operator: str
+    started: str
 
 
 def sheet(assessment: Assessment) -> Sheet:
@@ -100,6 +106,7 @@ def sheet(assessment: Assessment) -> Sheet:
         rail=_rail(view, assessment),
         cause=assessment.cause,
         confirmation=_confirmation(assessment),
+        sweeps=sweep_lines(assessment),
         spots=_spots(assessment),
         polar=_polar(view) if view else None,
         straight=_straight(view) if view else None,
@@ -108,6 +115,7 @@ def sheet(assessment: Assessment) -> Sheet:
         preconditions=record.preconditions,
         closing="" if record.closing == "completed" else record.closing,
         operator=record.identity.operator,
+        started=moment(record.identity.started_utc),
     )
 
 

@@ -1,0 +1,261 @@
+"""The rock measurement over a grid of rates, resolutions, noise, lash and faults, and beside general methods.
+
+Run: ``python tests/benchmarks/bench_rock.py`` (minutes), ``--quick`` for a first look. Traces
+come from `rock_traces.py`, which shares no code with the estimator; quantiles are SciPy's.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+import zlib
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from scipy import stats
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from analysis.rock_faults import FAULTS, make_faulty
+from analysis.rock_traces import Rock, make
+from benchmarks.rock_rivals import RIVALS, lash_of
+from lashmap_analysis.rock import measure_rock, measure_rocks
+
+PACES = {8: (0.55, 0.08), 20: (0.35, 0.06), 100: (0.15, 0.04), 1000: (0.12, 0.03)}
+RESOLUTIONS_MM = (0.0001, 0.001, 0.00254, 0.01, 0.0127)
+NOISES = (0.0, 0.3, 1.0)
+FEW_SAMPLES = 12
+THIN_NOISE = 0.012
+LEAST_FOR_BIAS = 5
+SHAPE_FAULTS = ("sine", "triangle", "single flank", "wind-up")
+
+
+def draw(rate: int, lash_mm: float, resolution_mm: float, noise_mm: float, rng: np.random.Generator) -> Rock:
+    """A rock as a hand or a stand would make it."""
+    dwell, travel = PACES[rate]
+    return Rock(
+        # anywhere between two codes
+        lash_mm=min(lash_mm + rng.uniform(0, 1) * resolution_mm, 1.01),
+        resolution_mm=resolution_mm,
+        noise_mm=noise_mm,
+        rate_hz=float(rate),
+        dwell_s=dwell,
+        travel_s=travel,
+        reversals=int(rng.integers(6, 20)),
+        drift_mm=rng.uniform(-0.3, 0.3) * lash_mm,
+        seating_mm=float(rng.choice((0.0, 0.003))) * lash_mm,
+        bounce=float(rng.choice((0.0, 0.05, 0.1))),
+        relax=float(rng.choice((0.0, 0.02))),
+        jitter=float(rng.choice((0.0, 0.6))),
+        irregularity=float(rng.choice((0.05, 0.3))),
+    )
+
+
+def is_thin(rock: Rock) -> bool:
+    """Refused by design: hand-polled, with too few samples in all dwells to show that the gear rested.
+
+    That is, with fewer than twelve samples a dwell: fewer than twelve in the complete dwells of a flank, or
+    noise and rounding of the mean over all complete dwells above 1.2 % of the lash. Such traces are measured,
+    but counted apart.
+    """
+    samples = rock.rate_hz * rock.dwell_s
+    if samples >= FEW_SAMPLES:
+        return False
+    deviation = float(np.hypot(rock.noise_mm, rock.resolution_mm / np.sqrt(12)))
+    mean = deviation / np.sqrt(samples * (rock.reversals - 1))
+    return samples * ((rock.reversals - 1) // 2) < FEW_SAMPLES or mean > THIN_NOISE * rock.lash_mm
+
+
+def generator(*key: object) -> np.random.Generator:
+    """Seeded by what it is for, so that every cell of the grid can be repeated alone."""
+    return np.random.default_rng(zlib.crc32(repr(key).encode()))
+
+
+@dataclass(kw_only=True)
+class Tally:
+    """What happened to the good traces of one row of the table."""
+
+    traces: int = 0
+    usable: int = 0
+    covered: int = 0
+    cells: int = 0
+    biased: int = 0
+    relative_bias: list[float] = field(default_factory=list)
+
+
+def good_cell(  # noqa: PLR0917 - the axes of the grid
+    tally: Tally, apart: Tally, rate: int, resolution: float, noise: float, lash: float, count: int
+) -> None:
+    """Measure the traces of one cell."""
+    rng = generator(rate, resolution, noise, lash)
+    spread = min(noise * max(resolution, 0.0002), lash / (10 if rate <= 20 else 4))
+    errors = []
+    for _ in range(count):
+        rock = draw(rate, lash, resolution, spread, rng)
+        trace = make(rock, rng)
+        reading = measure_rock(trace.time_s, trace.indicator_mm, resolution_mm=resolution)
+        thin = is_thin(rock)
+        own = apart if thin else tally
+        own.traces += 1
+        if not reading.usable:
+            continue
+        error = reading.reading_mm - rock.lash_mm
+        if not thin:
+            errors.append(error)
+        quantile = float(stats.t.ppf(0.975, reading.degrees_of_freedom))
+        own.usable += 1
+        own.covered += abs(error) <= quantile * reading.standard_uncertainty_mm
+    if len(errors) < LEAST_FOR_BIAS:
+        return
+    bar = max(resolution / 10, 0.0003)
+    bias, error = float(np.mean(errors)), float(np.std(errors)) / np.sqrt(len(errors))
+    tally.cells += 1
+    tally.biased += abs(bias) > bar + 2 * error
+    tally.relative_bias.append(bias / bar)
+
+
+def print_good(count: int) -> None:
+    """Bias, coverage and refusals of good traces."""
+    print("| rate | resolution | good traces | refused | bias / bar | cells over the bar | 95 % intervals |")
+    print("|---:|---:|---:|---:|---:|---:|---:|")
+    whole, apart = Tally(), Tally()
+    for rate in PACES:
+        for resolution in RESOLUTIONS_MM:
+            tally = Tally()
+            floors = ((3, 0.002), (10, 0.02), (30, 0.1))
+            lashes = {1.0} | {max(codes * resolution, least) for codes, least in floors}
+            for noise in NOISES:
+                for lash in sorted(lashes):
+                    good_cell(tally, apart, rate, resolution, noise, lash, count)
+            print_row(f"{rate} Hz | {1000 * resolution:g} µm", tally)
+            for name in ("traces", "usable", "covered", "cells", "biased"):
+                setattr(whole, name, getattr(whole, name) + getattr(tally, name))
+            whole.relative_bias += tally.relative_bias
+    print_row("all | all", whole)
+    share, covered = 1 - apart.usable / apart.traces, apart.covered / apart.usable
+    print(f"\nThin: {apart.traces} traces, {100 * share:.1f} % refused, intervals {100 * covered:.1f} %")
+
+
+def print_row(name: str, tally: Tally) -> None:
+    """One line of the table of good traces."""
+    refused, covered = 1 - tally.usable / tally.traces, tally.covered / tally.usable
+    print(
+        f"| {name} | {tally.traces} | {100 * refused:.2f} % | {np.mean(tally.relative_bias):+.2f} | "
+        f"{tally.biased} of {tally.cells} | {100 * covered:.1f} % |"
+    )
+
+
+def fault_cells(fault: str) -> list[tuple[int, float, float, float]]:
+    """Rate, resolution, noise and lash at which the fault can be seen at all.
+
+    A shape shows from ten resolutions of lash on, and where the noise of a sample is at most a twentieth of
+    the lash when few samples are taken on a flank.
+    """
+    cells = []
+    for rate in PACES:
+        for resolution in (0.0001, 0.001, 0.01):
+            for noise in NOISES:
+                for codes in (10, 100) if fault in SHAPE_FAULTS else (4, 15, 100):
+                    lash = codes * resolution
+                    spread = min(noise * max(resolution, 0.0002), lash / (20 if rate <= 100 else 4))
+                    if lash >= 0.002:
+                        cells.append((rate, resolution, spread, lash))
+    return cells
+
+
+def print_faults(count: int) -> None:
+    """Refusals of faulty traces."""
+    print("| fault | traces | refused | at 8 and 20 Hz | at 100 Hz and 1 kHz | named as |")
+    print("|---|---:|---:|---:|---:|---|")
+    total: Counter[str] = Counter()
+    for fault in FAULTS:
+        made: Counter[str] = Counter()
+        refused: Counter[str] = Counter()
+        names: Counter[str] = Counter()
+        for rate, resolution, noise, lash in fault_cells(fault):
+            rng = generator(fault, rate, resolution, noise, lash)
+            pace = "slow" if rate <= 20 else "fast"
+            for _ in range(count):
+                rock = draw(rate, lash, resolution, noise, rng)
+                rock = replace(rock, reversals=max(rock.reversals, 8), drift_mm=0.6 * rock.drift_mm)
+                trace = make_faulty(rock, fault, rng)
+                reading = measure_rock(trace.time_s, trace.indicator_mm, resolution_mm=resolution)
+                made[pace] += 1
+                refused[pace] += not reading.usable
+                names.update({flag.name.value for flag in reading.flags if flag.disabling})
+        total.update({"made": made.total(), "refused": refused.total()})
+        common = ", ".join(name for name, _ in names.most_common(3))
+        shares = [100 * refused[pace] / made[pace] for pace in ("slow", "fast")]
+        print(
+            f"| {fault} | {made.total()} | {100 * refused.total() / made.total():.2f} % | "
+            f"{shares[0]:.2f} % | {shares[1]:.2f} % | {common} |"
+        )
+    print(f"| all | {total['made']} | {100 * total['refused'] / total['made']:.2f} % | | | |")
+
+
+def rival_rocks(count: int) -> list[Rock]:
+    """Powered rocks of 2,000 samples, from quiet to noise of a quarter of the lash."""
+    rng = generator("rivals")
+    rocks = []
+    for noise in (0.003, 0.03, 0.1, 0.25):
+        for lash in (0.02, 0.1, 0.3):
+            for _ in range(count):
+                rock = draw(1000, lash, 0.0001, noise * lash, rng)
+                rocks.append(replace(rock, reversals=18))
+    return rocks
+
+
+def print_rivals(count: int) -> None:
+    """Errors and processor times of all methods on the same traces."""
+    made = []
+    for number, rock in enumerate(rival_rocks(count)):
+        trace = make(rock, generator("rival", number))
+        made.append((rock, trace.time_s[:2000], trace.indicator_mm[:2000]))
+    errors: dict[str, list[float]] = defaultdict(list)
+    spent: dict[str, float] = defaultdict(float)
+    for rock, when, value in made:
+        for name, rival in RIVALS.items():
+            begin = time.process_time()
+            lash, _ = lash_of(value, rival(value))
+            spent[name] += time.process_time() - begin
+            errors[name].append(lash / rock.lash_mm - 1 if np.isfinite(lash) else -1.0)
+        begin = time.process_time()
+        reading = measure_rock(when, value, resolution_mm=rock.resolution_mm)
+        spent["measure_rock"] += time.process_time() - begin
+        errors["measure_rock"].append(reading.reading_mm / rock.lash_mm - 1 if reading.usable else -1.0)
+    size = min(value.size for _, _, value in made)
+    times = np.stack([when[:size] for _, when, _ in made])
+    values = np.stack([value[:size] for _, _, value in made])
+    begin = time.process_time()
+    stack = measure_rocks(times, values, resolution_mm=0.0001)
+    spent["measure_rocks"] += time.process_time() - begin
+    errors["measure_rocks"] = [
+        reading.reading_mm / rock.lash_mm - 1 if reading.usable else -1.0
+        for reading, (rock, _, _) in zip(stack, made, strict=True)
+    ]
+    print("| method | median error | 95 % of errors below | off by more than 10 % or none | time a trace |")
+    print("|---|---:|---:|---:|---:|")
+    for name, relative in errors.items():
+        size_of = np.abs(relative)
+        print(
+            f"| {name} | {100 * np.median(size_of):.3f} % | {100 * np.quantile(size_of, 0.95):.2f} % | "
+            f"{100 * np.mean(size_of > 0.1):.1f} % | {1000 * spent[name] / len(made):.2f} ms |"
+        )
+
+
+def main() -> None:
+    """Print the three tables."""
+    quick = "--quick" in sys.argv[1:]
+    begin = time.perf_counter()
+    print_good(12 if quick else 100)
+    print()
+    print_faults(2 if quick else 25)
+    print()
+    print_rivals(2 if quick else 20)
+    print(f"\n{time.perf_counter() - begin:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
