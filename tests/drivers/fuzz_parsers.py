@@ -6,9 +6,9 @@ checksum, no value that was never sent. A bounded run is part of the tests (`tes
     python tests/drivers/fuzz_parsers.py [million bytes a target] [seed]
 
 and `fuzz_guided.py` looks for inputs by coverage. A sum or an exclusive or cannot find two errors that
-cancel. CRC-16 with this polynomial finds up to three wrong bits anywhere in such short frames, and misses one
-in 65,536 of the rest (its Hamming distance is 4; from memory): so damaged frames here have up to three flipped
-bits or one flipped byte, besides losses, repeats and rubbish.
+cancel. CRC-16 with this polynomial finds up to three wrong bits anywhere in such short frames, and misses
+one in 65,536 of the rest (its Hamming distance is 4; from memory): so damaged frames here have up to three
+flipped bits or one flipped byte, besides losses, repeats and rubbish.
 """
 
 from __future__ import annotations
