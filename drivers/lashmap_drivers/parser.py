@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from lashmap_drivers.readings import Floats
+if TYPE_CHECKING:
+    from lashmap_drivers.readings import Floats  # numpy would slow the start of the command line
 
 KEEP_BAD_BYTES = 256  # of a bad frame, for the message
 OVERLOAD = "overload"
