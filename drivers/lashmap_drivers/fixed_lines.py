@@ -8,6 +8,9 @@ once, to the nearest (IEEE 754), as `float` rounds.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,7 +18,17 @@ from lashmap_drivers.readings import Floats
 
 FEWEST_BYTES = 1024  # below, plain floats are quicker
 _MOST_DIGITS = 15
-_POWERS = np.array([float(10**power) for power in range(_MOST_DIGITS + 1)])
+_SHAPE = bytes.maketrans(b"123456789-", b"000000000+")  # every digit looks alike, and so do both signs
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """Where sign and digits of every line stand, and what the digits weigh."""
+
+    digits: NDArray[np.intp]
+    weights: Floats
+    divisor: float
+    sign: int | None
 
 
 def fixed_numbers(whole: bytes, before: bytes, ending: bytes) -> Floats | None:
@@ -29,31 +42,35 @@ def fixed_numbers(whole: bytes, before: bytes, ending: bytes) -> Floats | None:
     Returns:
         Shape (lines,), or None when the lines differ in layout or hold anything else.
     """
-    start = len(before)
-    width = whole.find(ending, start) - start
-    stride = start + width + len(ending)
-    if width < 1 or len(whole) % stride:
+    stride = whole.find(ending, len(before)) + len(ending)
+    if stride < len(before) + len(ending) or len(whole) % stride:
+        return None
+    shape = whole.translate(_SHAPE)
+    if shape != shape[:stride] * (len(whole) // stride):
+        return None
+    layout = _layout(shape[:stride], len(before), len(ending))
+    if layout is None:
         return None
     table = np.frombuffer(whole, dtype=np.uint8).reshape(-1, stride)
-    if not (_all_are(table[:, :start], before) and _all_are(table[:, start + width :], ending)):
-        return None
-    whole, table = whole[start : start + width], table[:, start : start + width]
-    signed = whole[:1] in {b"+", b"-"}
-    point = whole.find(b".", 0, width)
-    digits = [column for column in range(int(signed), width) if column != point]
-    if not 1 <= len(digits) <= _MOST_DIGITS or (point >= 0 and not _all_are(table[:, [point]], b".")):
-        return None
-    values = table[:, digits] - np.uint8(ord("0"))  # what stands before "0" wraps to something large
-    minus = table[:, 0] == ord("-")
-    if values.max() > 9 or (signed and not (minus | (table[:, 0] == ord("+"))).all()):
-        return None
-    numbers: Floats = values @ _POWERS[len(digits) - 1 :: -1]
-    if point >= 0:
-        numbers /= _POWERS[width - 1 - point]
-    if signed:
-        numbers *= np.where(minus, -1.0, 1.0)
+    numbers: Floats = (table[:, layout.digits] - np.uint8(ord("0"))).astype(np.float64) @ layout.weights
+    numbers /= layout.divisor
+    if layout.sign is not None:
+        numbers *= 44.0 - table[:, layout.sign]  # "+" is 43, "-" is 45
     return numbers
 
 
-def _all_are(columns: NDArray[np.uint8], text: bytes) -> bool:
-    return bool((columns == np.frombuffer(text, dtype=np.uint8)).all())
+@lru_cache(maxsize=64)
+def _layout(shape: bytes, before: int, ending: int) -> _Layout | None:
+    """Layout of lines of this shape; None when more than sign, digits and point stand between the words."""
+    text = shape[before : len(shape) - ending]
+    signed = text.startswith(b"+")
+    point = text.find(b".")
+    digits = [place for place in range(int(signed), len(text)) if place != point]
+    if not 1 <= len(digits) <= _MOST_DIGITS or any(text[place] != ord("0") for place in digits):
+        return None
+    return _Layout(
+        digits=np.array(digits, dtype=np.intp) + before,
+        weights=np.array([float(10**power) for power in range(len(digits) - 1, -1, -1)]),
+        divisor=float(10 ** (len(text) - 1 - point)) if point >= 0 else 1.0,
+        sign=before if signed else None,
+    )
