@@ -39,7 +39,7 @@ LINE = st.one_of(
     st.sampled_from(
         [b"+1.5", b"+01.5000", b"12", b".5 in", b"V12.5e", b"nan", b"inf", b"1_2", b"9" * 260, b""]
     ),
-    st.from_regex(r"[+-]\d{1,4}\.\d{1,4}", fullmatch=True).map(str.encode).filter(bytes.isascii),
+    st.from_regex(r"[+-][0-9]{1,4}\.[0-9]{1,4}", fullmatch=True).map(str.encode),
 )
 
 
@@ -94,7 +94,7 @@ ODD = [
 
 @settings(max_examples=60)  # each reads two times 300 lines
 @given(
-    text=st.from_regex(r"(V: |1)?[+-]?\d{0,9}\.?\d{0,8}( m/s\?|0)?", fullmatch=True).filter(str.isascii),
+    text=st.from_regex(r"(V: |1)?[+-]?[0-9]{0,9}\.?[0-9]{0,8}( m/s\?|0)?", fullmatch=True),
     digits=st.lists(st.integers(0, 9), min_size=1, max_size=40),
     odd=st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(ODD)), max_size=2),
     form=st.tuples(st.sampled_from(FIXED), st.sampled_from([1.0, 0.0001])),
@@ -108,7 +108,7 @@ def test_columns_give_what_floats_give(
     lines = []
     for count in range(300):
         digit = iter(digits[count % len(digits) :] + digits * 20)
-        lines.append("".join(str(next(digit)) if sign.isdigit() else sign for sign in text).encode())
+        lines.append("".join(str(next(digit)) if sign in "0123456789" else sign for sign in text).encode())
     for place, other in odd:
         lines[place % len(lines)] = other
     data = b"".join(line + b"\r\n" for line in lines)
