@@ -87,7 +87,7 @@ class SweepWatch:
         elif self._rest_deg is not None:
             self.turned_deg = abs(newest - self._rest_deg)
             if self.turned_deg >= self._wanted_deg:
-                return self._measure(self._start_s, now_s)
+                return self._measure(self._start_s, self._channels.complete_until_s or now_s)
         return None
 
     def _await_start(self, now_s: float, newest: float, *, moving: bool) -> None:

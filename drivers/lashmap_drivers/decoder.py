@@ -64,9 +64,9 @@ class Decoder:
         values = np.asarray(numbers, dtype=np.float64) * self._factor
         times = self._clock.stamp(chunk.arrival_s, len(values), missed=missed)
         uncertainty_s = self._clock.uncertainty_s
-        there = ~np.isnan(values)  # frames without a reading keep the pace of the stream, and end here
-        if there.all():
+        if not math.isnan(values.sum()):
             return Batch(times, values, uncertainty_s)
+        there = ~np.isnan(values)  # frames without a reading keep the pace of the stream, and end here
         return Batch(times[there], values[there], uncertainty_s)
 
 

@@ -25,6 +25,8 @@ from lashmap_drivers.readings import Chunk
 from lashmap_drivers.reconnect import Backoff, Loss
 
 TICK_S = 0.001  # between reads: short enough for a prompt reading, long enough to keep wake-ups few
+_BUSY_TICK_S = 0.004  # when a tick brings more than most serial lines can: waking up is what costs then
+_BUSY_BYTES = range(64, 2048)  # of a read; beyond that a terminal's 4 kB could overflow meanwhile
 _IDLE_S = 0.02  # longest wait before looking whether the port is to be closed
 _MOST_CHUNKS = 200_000  # over three minutes of ticks
 _MOST_QUEUED_BYTES = 32_000_000
@@ -191,7 +193,7 @@ class Port:
                 continue
             self._give(Chunk(time.monotonic(), data))
             if len(data) < MOST_BYTES:
-                time.sleep(TICK_S)
+                time.sleep(_BUSY_TICK_S if len(data) in _BUSY_BYTES else TICK_S)
 
     def _ask(self, link: Link, poll: Poll) -> None:
         due_s = time.monotonic()
@@ -239,7 +241,10 @@ class Port:
         self._arrived.set()
 
     def _drop_oldest(self) -> None:
-        while len(self._chunks) > _MOST_CHUNKS or self._queued_bytes > _MOST_QUEUED_BYTES:
+        """Make room, but keep the newest read."""
+        while len(self._chunks) > _MOST_CHUNKS or (
+            self._queued_bytes > _MOST_QUEUED_BYTES and len(self._chunks) > 1
+        ):
             dropped = self._chunks.popleft()
             self._queued_bytes -= len(dropped.data)
             self.dropped_chunks += not dropped.is_break

@@ -25,6 +25,7 @@ _STRETCH_READS = 8
 _SETTLED_POINTS = 8
 _SLOPE_POINTS = 16  # after a pause the old pace is better than one from fewer reads than these …
 _SLOPE_S = 1.0  # … or a shorter time
+_BACK = np.arange(1023.0, -1.0, -1.0)  # samples before the last of a read
 _MEMORY = 0.02  # weight of the newest read in the usual hold-up
 
 
@@ -34,6 +35,7 @@ class StreamClock:
     def __init__(self) -> None:
         self._last_s: float | None = None  # time of the newest sample
         self._period_s: float | None = None
+        self._stated_s = math.inf
         self._pace_is_known = False  # from a second or more of reads
         self._hold_up_s = 0.0  # usual time by which a read comes later than the grid
         self._longest_s = 0.0  # longest wait for a read so far, while the grid is young
@@ -54,13 +56,7 @@ class StreamClock:
         arrivals because it was not seen to vary, as a rectangular distribution of that width (GUM 4.3.7). A
         fixed delay of cable and adapter beyond that is not included: nothing in the stream shows it.
         """
-        if self._period_s is None:
-            return math.inf
-        if not self._settled:
-            return max(self._longest_s, self._period_s)
-        seen_s = 2.0 * self._hold_up_s  # width of an even distribution with this mean
-        hidden_s = max(0.0, min(self._period_s, HOLD_UP_S) - seen_s)
-        return math.hypot(self._envelope.spread_s, hidden_s / math.sqrt(12.0))
+        return self._stated_s
 
     def restart(self) -> None:
         """Bytes are missing from here on: keep the pace, begin the grid anew at the next read."""
@@ -90,15 +86,25 @@ class StreamClock:
             self._number += count + missed
         since_s = arrival_s - self._origin_s
         self._note(since_s, count)
-        back = np.arange(count - 1, -1, -1, dtype=np.float64)
+        back = _BACK[-count:] if count <= len(_BACK) else np.arange(count - 1.0, -1.0, -1.0)
         # Before anything is known of the pace, samples share the arrival, a microsecond apart to keep order.
         period_s = 1e-6 if self._period_s is None else self._period_s
         grid_s = min(self._offset_s + period_s * self._number, since_s) + self._origin_s
         times: Floats = grid_s - period_s * back
-        if self._last_s is not None:
+        if self._last_s is not None and not (times[0] > self._last_s + 1e-9 and period_s > 1e-9):
             times = np.maximum(times, self._last_s + 1e-9 * (count - back))
         self._last_s = float(times[-1])
         return times
+
+    def _state(self) -> float:
+        """The uncertainty, as it stands after a fit; reads in between change it by nothing to speak of."""
+        if self._period_s is None:
+            return math.inf
+        if not self._settled:
+            return max(self._longest_s, self._period_s)
+        seen_s = 2.0 * self._hold_up_s  # width of an even distribution with this mean
+        hidden_s = max(0.0, min(self._period_s, HOLD_UP_S) - seen_s)
+        return math.hypot(self._envelope.spread_s, hidden_s / math.sqrt(12.0))
 
     # The grid --------------------------------------------------------------------------------------------
 
@@ -151,6 +157,7 @@ class StreamClock:
         line = self._envelope.line(self._period_s if self._pace_is_known and not enough else None)
         if line is not None:
             self._offset_s, self._period_s = line
+        self._stated_s = self._state()
 
     def _watch_stretch(self, since_s: float, late_s: float) -> None:
         """When every read of a stretch came late, samples are missing: move the grid to the earliest."""
