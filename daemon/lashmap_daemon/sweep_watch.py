@@ -101,7 +101,8 @@ class SweepWatch:
         angle = self._member_deg(start_s, end_s)
         indicator = self._channels.indicator(start_s, end_s)
         try:
-            at_samples = np.interp(indicator.time_s, angle.time_s, angle.value)
+            # Beyond the encoder's samples the angle is not known; the analysis leaves those out likewise.
+            at_samples = np.interp(indicator.time_s, angle.time_s, angle.value, left=np.nan, right=np.nan)
             sweep = measure_runout(at_samples, indicator.value, resolution_mm=self._resolution_mm)
         except RunoutError as error:
             return Swept(start_s=start_s, end_s=end_s, sweep=None, reason=str(error))
