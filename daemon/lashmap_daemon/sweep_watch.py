@@ -100,10 +100,14 @@ class SweepWatch:
     def _measure(self, start_s: float, end_s: float) -> Swept:
         angle = self._member_deg(start_s, end_s)
         indicator = self._channels.indicator(start_s, end_s)
+        if not len(angle) or not len(indicator):
+            reason = "an instrument gave no samples while the shaft was turned"
+            return Swept(start_s=start_s, end_s=end_s, sweep=None, reason=reason)
         try:
             # Beyond the encoder's samples the angle is not known; the analysis leaves those out likewise.
-            at_samples = np.interp(indicator.time_s, angle.time_s, angle.value, left=np.nan, right=np.nan)
-            sweep = measure_runout(at_samples, indicator.value, resolution_mm=self._resolution_mm)
+            seen = (indicator.time_s >= angle.time_s[0]) & (indicator.time_s <= angle.time_s[-1])
+            at_samples = np.interp(indicator.time_s[seen], angle.time_s, angle.value)
+            sweep = measure_runout(at_samples, indicator.value[seen], resolution_mm=self._resolution_mm)
         except RunoutError as error:
             return Swept(start_s=start_s, end_s=end_s, sweep=None, reason=str(error))
         return Swept(start_s=start_s, end_s=end_s, sweep=sweep)
