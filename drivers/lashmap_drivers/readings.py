@@ -18,10 +18,17 @@ class Chunk(NamedTuple):
     A chunk without bytes marks a break: bytes are missing between what came before and what follows (the
     cable was out, or reads had to be dropped), so that half lines on either side never merge into one. The
     mark travels with the bytes into every record of them.
+
+    Attributes:
+        arrival_s: When the read returned; the middle of the transaction for an instrument that is asked.
+        data: As received.
+        within_s: Half the length of that transaction: the reading was taken at ``arrival_s`` ± this. nan for
+            an instrument that sends of its own accord.
     """
 
     arrival_s: float
     data: bytes
+    within_s: float = math.nan
 
     @property
     def is_break(self) -> bool:
