@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint .constraints.txt
 
-.PHONY: demo test check lint format types arrows benchmark pictures constraints clean
+.PHONY: demo test check lint format types arrows benchmark fuzz pictures constraints clean
 
 $(VENV)/.runtime: pyproject.toml .constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -42,6 +42,14 @@ benchmark: $(VENV)/.dev  ## accuracy and speed, side by side with the alternativ
 
 pictures: $(VENV)/.dev  ## make the README's pictures anew (the report's needs chromium)
 	$(BIN)/python tests/make_pictures.py
+
+FUZZ_MILLION ?= 10
+FUZZ_SECONDS ?= 600
+
+fuzz: $(VENV)/.dev  ## hostile bytes for every parser, then guided by coverage; a quarter of an hour
+	PYTHONPATH=tests $(BIN)/python tests/drivers/fuzz_parsers.py $(FUZZ_MILLION)
+	$(INSTALL) --editable '.[fuzz]'
+	PYTHONPATH=tests $(BIN)/python tests/drivers/fuzz_guided.py -max_total_time=$(FUZZ_SECONDS)
 
 constraints:  ## renew the pinned versions (needs uv)
 	uv pip compile pyproject.toml --universal --python-version 3.11 --all-extras --no-header --output-file .constraints.txt

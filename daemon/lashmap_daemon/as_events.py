@@ -37,7 +37,7 @@ def rock_accepted(target: Target, rock: RockWatch | None, normal_per_reading: fl
         purpose=target.purpose,
         attempt=target.attempt,
         start_s=rock.started_s,
-        end_s=rock.checked_s,
+        end_s=rock.end_s,
         reading_mm=reading.reading_mm,
         normal_backlash_mm=reading.reading_mm * normal_per_reading,
         standard_uncertainty_mm=reading.standard_uncertainty_mm * normal_per_reading,

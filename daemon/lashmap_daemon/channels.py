@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 from lashmap_analysis.gear_set import GearSet
-from lashmap_drivers.errors import InstrumentGarbled, InstrumentSilent
+from lashmap_drivers.errors import (
+    InstrumentError,
+    InstrumentGarbled,
+    InstrumentSilent,
+    InstrumentWithoutReading,
+)
 from lashmap_drivers.readings import Batch, Chunk
 
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
@@ -27,6 +34,7 @@ class Channels:
         self._stand = stand
         self._decoders = stand.decoders()
         self._buffers = {name: TraceBuffer(keep_s) for name in self._decoders}
+        self._heard_s: dict[str, float] = {}
         self.matched_encoder_deg: float | None = None
         on_pinion = stand.file.encoder.shaft == "pinion"
         self._gear_per_encoder = gear_set.pinion_teeth / gear_set.gear_teeth if on_pinion else 1.0
@@ -35,6 +43,8 @@ class Channels:
         """Decode the next chunks of one instrument."""
         for chunk in chunks:
             self._buffers[name].append(self._decoders[name].feed(chunk))
+            if not chunk.is_break:
+                self._heard_s[name] = chunk.arrival_s
 
     def indicator(self, start_s: float, end_s: float = float("inf")) -> Batch:
         """Indicator trace between two times, in mm."""
@@ -53,6 +63,24 @@ class Channels:
     def slowest_rate_hz(self, now_s: float) -> float:
         """Samples a second of the slower instrument over the last moments."""
         return min(len(buffer.window(now_s - _RATE_S)) for buffer in self._buffers.values()) / _RATE_S
+
+    def latest_s(self, name: str) -> float | None:
+        """Time of the newest sample of one instrument."""
+        latest = self._buffers[name].latest
+        return None if latest is None else latest[0]
+
+    @property
+    def complete_until_s(self) -> float | None:
+        """Time up to which every sample of both instruments has come; None before both spoke.
+
+        A sample's time lies before its arrival, so what comes next can still be older than now.
+        """
+        times = [latest[0] for buffer in self._buffers.values() if (latest := buffer.latest) is not None]
+        return min(times) if len(times) == len(self._buffers) else None
+
+    def time_uncertainty_s(self, name: str) -> float:
+        """Standard uncertainty of the newest sample times of one instrument, in seconds; nan when unknown."""
+        return self._buffers[name].time_uncertainty_s
 
     @property
     def latest_indicator(self) -> tuple[float, float] | None:
@@ -89,7 +117,7 @@ class Channels:
         """Port of one instrument as the stand file names it."""
         return self._stand.file.indicator.port if name == INDICATOR else self._stand.file.encoder.port
 
-    def failure(self, name: str, now_s: float, since_s: float) -> InstrumentSilent | InstrumentGarbled | None:
+    def failure(self, name: str, now_s: float, since_s: float) -> InstrumentError | None:
         """What is wrong with an instrument that has given no sample for `SILENT_S`, or None.
 
         Args:
@@ -105,5 +133,8 @@ class Channels:
         profile = self._stand.indicator_profile if name == INDICATOR else self._stand.encoder_profile
         if parser.bytes_seen and parser.good_frames == 0:
             sample = parser.last_bad or parser.unfinished
-            return InstrumentGarbled(name, self.port(name), parser.bytes_seen, sample, profile.pattern)
+            return InstrumentGarbled(name, self.port(name), parser.bytes_seen, sample, profile.expected)
+        if now_s - self._heard_s.get(name, -math.inf) < SILENT_S:
+            said = tuple(mark for mark, count in sorted(parser.marks.items()) if count)
+            return InstrumentWithoutReading(name, self.port(name), silent_s, said, parser.last_bad)
         return InstrumentSilent(name, self.port(name), silent_s)

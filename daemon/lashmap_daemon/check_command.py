@@ -1,87 +1,27 @@
-"""The command that talks to a stand's instruments and shows what they say."""
+"""The bench tool: talks to a stand's instruments, shows what they say, or proposes how to read them."""
 
 from __future__ import annotations
 
 import time
-from collections import deque
 from contextlib import ExitStack
 from pathlib import Path
 
-from lashmap_analysis.lengths import format_length
-from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.port import Port
-from rich.console import Console
+from lashmap_drivers.capture import CaptureRefused, propose
+from lashmap_drivers.port_list import ports_here
+from lashmap_drivers.source import Source
+from rich.console import Console, Group
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import StandError
+from lashmap_daemon.heard import HEADINGS, SILENT_S, Heard
 from lashmap_daemon.live_test import open_ports
-from lashmap_daemon.stand_file import INDICATOR, load_stand
+from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand, load_stand
 
 _REFRESH_S = 0.2
-_RATE_WINDOW_S = 2.0
-_SILENT_S = 3.0
-_HEADINGS = ("instrument", "port", "reading", "samples/s", "age", "bad frames")
-
-
-class _Heard:
-    """Running figures of one instrument."""
-
-    def __init__(self, name: str, port: Port, decoder: Decoder, since_s: float) -> None:
-        self.name = name
-        self._port = port
-        self._decoder = decoder
-        self._since_s = since_s
-        self._counts: deque[tuple[float, int]] = deque([(since_s, 0)])
-        self._value = float("nan")
-        self._value_s = float("nan")
-
-    def take(self, now_s: float) -> None:
-        """Decode what came."""
-        for chunk in self._port.take():
-            batch = self._decoder.feed(chunk)
-            if len(batch):
-                self._value, self._value_s = float(batch.value[-1]), chunk.arrival_s
-        self._counts.append((now_s, self._decoder.parser.good_frames))
-        while now_s - self._counts[0][0] > _RATE_WINDOW_S:
-            self._counts.popleft()
-
-    @property
-    def answered(self) -> bool:
-        """True once a good line came."""
-        return self._decoder.parser.good_frames > 0
-
-    def row(self, now_s: float) -> tuple[Text, ...]:
-        """Cells of the table."""
-        parser = self._decoder.parser
-        first_s, first = self._counts[0]
-        rate = (parser.good_frames - first) / max(now_s - first_s, 1e-9)
-        value = age = "–"
-        if self.answered:
-            # Chunks taken after the clock was read arrived a moment later than "now".
-            age = f"{max(now_s - self._value_s, 0.0):.2f} s"
-            is_length = self.name == INDICATOR
-            value = format_length(self._value, "mm", signed=True) if is_length else f"{self._value:.4f}°"
-        bad = str(parser.bad_frames) + (f" (last {parser.last_bad[:20]!r})" if parser.bad_frames else "")
-        return tuple(Text(cell) for cell in (self.name, self._port.name, value, f"{rate:.1f}", age, bad))
-
-    def problem(self) -> str | None:
-        """What is wrong with an instrument that gave no good line."""
-        parser = self._decoder.parser
-        if self.answered:
-            return None
-        if parser.bytes_seen:
-            sample = parser.last_bad or parser.unfinished
-            return (
-                f"{self.name} on {self._port.name}: {parser.bytes_seen} bytes and no line that fits the "
-                f"profile, for example {sample[:40]!r}. Check speed, parity and pattern in the profile."
-            )
-        return (
-            f"{self.name} on {self._port.name}: no bytes in {_SILENT_S:.0f} s. Check power, cable, and that "
-            "it is set to send by itself."
-        )
+_CAPTURE_S = 5.0
 
 
 def check(stand_path: Path, seconds: float, console: Console) -> None:
@@ -89,15 +29,16 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
 
     Raises:
         ConfigurationError: A wrong stand file or profile.
-        StandError: A port that does not open, or an instrument that gives no good line.
-        InstrumentError: A port that stopped working.
+        StandError: A port that does not open, or an instrument that gives no reading.
+        InstrumentError: A port that stopped working for good.
     """
     stand = load_stand(stand_path)
     with ExitStack() as stack:
-        ports = open_ports(stand, stack)
+        ports = _open(stand, stack)
         start_s = time.monotonic()
         decoders = stand.decoders()
-        heard = [_Heard(name, port, decoders[name], start_s) for name, port in ports.items()]
+        profiles = {INDICATOR: stand.indicator_profile, ENCODER: stand.encoder_profile}
+        heard = [Heard(name, port, profiles[name], decoders[name], start_s) for name, port in ports.items()]
         live = stack.enter_context(Live(console=console, auto_refresh=False)) if console.is_terminal else None
         while True:
             time.sleep(_REFRESH_S)
@@ -105,8 +46,8 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
             for one in heard:
                 one.take(now_s)
             if live is not None:
-                live.update(_table(heard, now_s), refresh=True)
-            if now_s - start_s >= _SILENT_S:
+                live.update(_picture(heard, now_s), refresh=True)
+            if now_s - start_s >= SILENT_S:
                 problems = [problem for one in heard if (problem := one.problem())]
                 if problems:
                     raise StandError("\n".join(problems))
@@ -114,14 +55,84 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
                 break
     if live is None:
         for one in heard:
-            line = ", ".join(f"{head} {cell}" for head, cell in zip(_HEADINGS, one.row(now_s), strict=True))
+            line = ", ".join(f"{head} {cell}" for head, cell in zip(HEADINGS, one.row(now_s), strict=True))
             say(console, line)
+            for raw, read in one.pairs:
+                say(console, f"  {raw!r} reads {read}")
 
 
-def _table(heard: list[_Heard], now_s: float) -> Table:
+def propose_profiles(stand_path: Path, seconds: float, console: Console) -> None:
+    """Listen for a while and propose a profile for each instrument of a stand.
+
+    Args:
+        stand_path: Names ports and, in its present profiles, their settings.
+        seconds: How long; 0 is five seconds.
+        console: Where the proposals are printed, as TOML.
+
+    Raises:
+        ConfigurationError: A wrong stand file or profile.
+        StandError: A port that does not open, or traffic from which no profile can be proposed; after all
+            proposals that could be made.
+        InstrumentError: A port that stopped working for good.
+    """
+    stand = load_stand(stand_path)
+    settings = {INDICATOR: stand.indicator_profile.port, ENCODER: stand.encoder_profile.port}
+    with ExitStack() as stack:
+        ports = _open(stand, stack)
+        captured = _capture(ports, seconds or _CAPTURE_S)
+    refused = []
+    for name, data in captured.items():
+        where = f"{name} on {ports[name].name}"
+        try:
+            proposal = propose(data, settings[name])
+        except CaptureRefused as error:
+            refused.append(f"{where}: {error}")
+            continue
+        say(console, f"# {where}: {proposal.fitting} of {proposal.lines} lines fit this profile, so at least")
+        say(
+            console,
+            f"# {100.0 * proposal.least_share:.1f} % of all do, at 95 %. {_JUDGEMENT[proposal.certainty]}",
+        )
+        console.print(Text(proposal.toml()), soft_wrap=True)
+    if refused:
+        raise StandError("\n".join(refused))
+
+
+_JUDGEMENT = {
+    "sure": "Everything in it was seen in the traffic.",
+    "likely": "Something in it is only likely: read the findings.",
+    "guess": "Something in it is a guess: compare with display and manual before you use it.",
+}
+
+
+def _open(stand: Stand, stack: ExitStack) -> dict[str, Source]:
+    """Open both ports; a failure also names the ports that there are."""
+    try:
+        return open_ports(stand, stack)
+    except StandError as error:
+        here = "; ".join(ports_here()) or "none"
+        raise StandError(f"{error}\nserial ports of this machine: {here}") from error
+
+
+def _capture(ports: dict[str, Source], seconds: float) -> dict[str, bytes]:
+    data = {name: bytearray() for name in ports}
+    until_s = time.monotonic() + seconds
+    while time.monotonic() < until_s:
+        time.sleep(_REFRESH_S)
+        for name, port in ports.items():
+            for chunk in port.take():
+                data[name] += chunk.data
+    return {name: bytes(one) for name, one in data.items()}
+
+
+def _picture(heard: list[Heard], now_s: float) -> Group:
     table = Table()
-    for heading in _HEADINGS:
+    for heading in HEADINGS:
         table.add_column(heading, overflow="fold")
     for one in heard:
-        table.add_row(*one.row(now_s))
-    return table
+        table.add_row(*(Text(cell) for cell in one.row(now_s)))
+    raw = Table("instrument", "raw bytes", "read as")
+    for one in heard:
+        for data, read in one.pairs:
+            raw.add_row(Text(one.name), Text(repr(data)), Text(read))
+    return Group(table, raw)

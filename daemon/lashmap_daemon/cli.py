@@ -152,12 +152,20 @@ def check(
     stand: StandArgument,
     *,
     seconds: Annotated[float, typer.Option(min=0.0, help="How long; 0 goes on until Ctrl-C.")] = 0.0,
+    profile_from_capture: Annotated[
+        bool,
+        typer.Option("--profile-from-capture", help="Propose profiles from a few seconds of ASCII traffic."),
+    ] = False,
 ) -> None:
-    """Talk to both instruments of a stand and show readings, rate and age."""
+    """Talk to both instruments of a stand: readings beside raw bytes, rate, jitter, age, bad frames."""
     with _reported() as console:
         from lashmap_daemon.check_command import check as check_stand  # noqa: PLC0415
+        from lashmap_daemon.check_command import propose_profiles  # noqa: PLC0415
 
-        check_stand(stand, seconds, console)
+        if profile_from_capture:
+            propose_profiles(stand, seconds, console)
+        else:
+            check_stand(stand, seconds, console)
 
 
 @app.command()

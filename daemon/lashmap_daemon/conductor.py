@@ -8,13 +8,15 @@ about numbers the analysis's; here they meet.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from types import MappingProxyType
 
 import numpy as np
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon import arrival, as_events, events, sequence
 from lashmap_daemon import sequence_words as words
+from lashmap_daemon.absences import Absences
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.finding import Measured, find_tight_spot
@@ -22,6 +24,8 @@ from lashmap_daemon.rock_watch import RockSetting, RockWatch
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.sweep_watch import SweepWatch, Swept
+
+_NOBODY: Mapping[str, str] = MappingProxyType({})
 
 
 class Conductor:
@@ -57,6 +61,11 @@ class Conductor:
             counts_per_mm=_counts_per_mm(started, indicator.arc_per_reading(self.gear_set)),
             still=self._still,
         )
+        self._absences = Absences(
+            channels,
+            patience_s=started.stand.file.stand.reconnect_seconds,
+            near_deg=self._still.near_deg,
+        )
         self._emit = emit
         self._keep = keep
         self._now_s = 0.0
@@ -76,16 +85,17 @@ class Conductor:
         """True once the closing record was emitted."""
         return self.state.phase is Phase.CLOSED
 
-    def tick(self, now_s: float, chunks: dict[str, list[Chunk]]) -> None:
+    def tick(self, now_s: float, chunks: dict[str, list[Chunk]], lost: Mapping[str, str] = _NOBODY) -> None:
         """Take what came since the last tick and act on it.
 
         Args:
             now_s: Seconds since the test started.
             chunks: Raw chunks by channel, arrival times in the same seconds.
+            lost: Instruments whose port does not work now, with the reason.
 
         Raises:
-            StandError: When the stand cannot go on (an encoder that does not turn).
-            InstrumentError: When an instrument fell silent.
+            StandError: When the stand cannot go on (an encoder that does not turn, or lost its reference).
+            InstrumentError: When an instrument fell silent, or stayed away too long.
         """
         self._now_s = now_s
         for name, some in chunks.items():
@@ -96,9 +106,10 @@ class Conductor:
         if self._pending:
             self._act(self._pending)
             self._pending = ()
+        self._watch_absences(lost)
         for name in (INDICATOR, ENCODER):
             failure = self.channels.failure(name, now_s, 0.0)
-            if failure:
+            if failure and name not in self._absences.names:
                 raise failure
         if self.state.phase is Phase.TURNING:
             self._watch_arrival()
@@ -117,6 +128,14 @@ class Conductor:
         self._emit(events.NoteTaken(text=text))
 
     # What the samples say ------------------------------------------------------------------------------
+
+    def _watch_absences(self, lost: Mapping[str, str]) -> None:
+        for event in self._absences.look(self._now_s, lost):
+            self._emit(event)
+            if isinstance(event, events.InstrumentLost):
+                self.happen(words.Lost(f"the {event.instrument} was lost ({event.reason})"))
+        if self.state.phase is Phase.WAITING and not self._absences.names:
+            self.happen(words.Back())
 
     def _watch_arrival(self) -> None:
         window_s = arrival.window_s(self.channels.slowest_rate_hz(self._now_s))

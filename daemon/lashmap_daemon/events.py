@@ -58,6 +58,25 @@ class InstrumentHeard:
 
 
 @dataclass(frozen=True, kw_only=True)
+class InstrumentLost:
+    """The port of an instrument stopped working; the test waits for it, at most ``patience_s``."""
+
+    instrument: str
+    port: str
+    reason: str
+    patience_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class InstrumentBack:
+    """A lost instrument gives samples again; ``away_s`` after it was missed."""
+
+    instrument: str
+    port: str
+    away_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class MatchedTeethSet:
     """The encoder's angle, of its own shaft, at engagement 0."""
 
@@ -190,6 +209,8 @@ Event: TypeAlias = (
     | CautionsConfirmed
     | PreconditionsRecorded
     | InstrumentHeard
+    | InstrumentLost
+    | InstrumentBack
     | MatchedTeethSet
     | PositionAsked
     | RockStarted

@@ -18,12 +18,12 @@ from typing import Protocol
 
 from lashmap_analysis.record import Precondition
 from lashmap_drivers.errors import InstrumentError
-from lashmap_drivers.port import Port
 from lashmap_drivers.readings import Chunk
+from lashmap_drivers.source import Source
 
 from lashmap_daemon import events
 from lashmap_daemon import sequence_words as words
-from lashmap_daemon.channels import Channels
+from lashmap_daemon.channels import SILENT_S, Channels
 from lashmap_daemon.conductor import Conductor
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.logbook import Logbook
@@ -67,20 +67,20 @@ class Opening:
     rates_hz: dict[str, float]
 
 
-def open_ports(stand: Stand, stack: ExitStack) -> dict[str, Port]:
+def open_ports(stand: Stand, stack: ExitStack) -> dict[str, Source]:
     """Open both ports; when any fails, all failures are reported at once.
 
     Raises:
         StandError: Naming every port that did not open.
     """
-    ports: dict[str, Port] = {}
+    ports: dict[str, Source] = {}
     failures: list[str] = []
     for name, port, profile in (
         (INDICATOR, stand.file.indicator.port, stand.indicator_profile),
         (ENCODER, stand.file.encoder.port, stand.encoder_profile),
     ):
         try:
-            ports[name] = stack.enter_context(Port(name, port, profile.port))
+            ports[name] = stack.enter_context(profile.open(name, port))
         except InstrumentError as error:
             failures.append(str(error))
     if failures:
@@ -88,7 +88,7 @@ def open_ports(stand: Stand, stack: ExitStack) -> dict[str, Port]:
     return ports
 
 
-def listen(ports: dict[str, Port], channels: Channels) -> dict[str, float]:
+def listen(ports: dict[str, Source], channels: Channels) -> dict[str, float]:
     """Wait until both instruments speak; returns samples a second by channel.
 
     Raises:
@@ -103,6 +103,13 @@ def listen(ports: dict[str, Port], channels: Channels) -> dict[str, float]:
         heard = all(channels.good_frames(name) >= _SAMPLES_TO_BELIEVE for name in ports)
         if heard and now_s - start_s >= _LISTEN_S:
             return {name: channels.good_frames(name) / (now_s - start_s) for name in ports}
+        gone = [
+            f"{name} on {port.name}: the port stopped working ({port.lost.reason}). Plug the cable in again."
+            for name, port in ports.items()
+            if port.lost is not None and now_s - port.lost.since_s >= SILENT_S
+        ]
+        if gone:
+            raise StandError("\n".join(gone))
         failures = [str(bad) for name in ports if (bad := channels.failure(name, now_s, start_s))]
         if failures and not heard:
             raise StandError("\n".join(failures))
@@ -122,7 +129,7 @@ class LiveTest:
     def __init__(
         self,
         opening: Opening,
-        ports: dict[str, Port],
+        ports: dict[str, Source],
         logbook: Logbook,
         screen: Screen,
         listeners: tuple[events.Listener, ...] = (),
@@ -176,17 +183,20 @@ class LiveTest:
 
     def _tick(self) -> None:
         chunks: dict[str, list[Chunk]] = {}
-        lost: InstrumentError | None = None
+        failed: InstrumentError | None = None
+        lost: dict[str, str] = {}
         for name, port in self._ports.items():
             try:
                 taken = port.take()
             except InstrumentError as error:
-                lost = error  # what the other port brought is kept first
+                failed = error  # what the other port brought is kept first
             else:
                 chunks[name] = [Chunk(chunk.arrival_s - self._start_s, chunk.data) for chunk in taken]
-        self.conductor.tick(self._now_s(), chunks)
-        if lost is not None:
-            raise lost
+            if port.lost is not None:
+                lost[name] = port.lost.reason
+        self.conductor.tick(self._now_s(), chunks, lost)
+        if failed is not None:
+            raise failed
         for command in self._screen.commands():
             self._obey(command)
 

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Literal
 
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.events import PositionAsked, Stamped, SweepAsked, TestClosed
-from lashmap_daemon.wording import asked_sentence, sweep_sentence
+from lashmap_daemon.events import InstrumentLost, PositionAsked, Stamped, SweepAsked, TestClosed
+from lashmap_daemon.wording import asked_sentence, sentence, sweep_sentence
 
 
 class PromptsFile:
@@ -39,6 +39,8 @@ class PromptsFile:
                 self._append(asked_sentence(asked), **place)
             case SweepAsked() as asked:
                 self._append(sweep_sentence(asked), sweep=asked.member)
+            case InstrumentLost() as lost:
+                self._append(sentence(lost, "mm") or "")
             case TestClosed() as closed:
                 self._append(f"Test {closed.outcome}: {closed.reason}", closed=True)
 

@@ -60,6 +60,9 @@ class RockWatch:
         self._target_deg = target_deg
         self.started_s = started_s
         self.checked_s = started_s
+        self.end_s = (
+            started_s  # newest sample that was measured: whoever decodes again must find the same ones
+        )
         self.reading: RockReading | None = None
 
     def look(self, now_s: float) -> RockGood | RockBad | Left | None:
@@ -76,6 +79,7 @@ class RockWatch:
         trace = self._channels.indicator(self.started_s)
         reading = measure_rock(trace.time_s, trace.value, resolution_mm=self._setting.resolution_mm)
         self.reading, self.checked_s = reading, now_s
+        self.end_s = float(trace.time_s[-1]) if len(trace) else now_s
         enough = reading.reversals >= self._setting.reversals
         if reading.usable and enough:
             self._refuse_frozen_encoder(reading.reading_mm)

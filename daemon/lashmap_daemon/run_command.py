@@ -12,7 +12,7 @@ from pathlib import Path
 
 from lashmap_analysis.record import Shaft
 from lashmap_drivers.errors import InstrumentError
-from lashmap_drivers.port import Port
+from lashmap_drivers.source import Source
 from rich.console import Console
 
 from lashmap_daemon import toml_file
@@ -145,7 +145,7 @@ def _open_logbook(path: Path) -> Logbook:
 
 
 def _lead(
-    opening: Opening, ports: dict[str, Port], logbook: Logbook, options: RunOptions, console: Console
+    opening: Opening, ports: dict[str, Source], logbook: Logbook, options: RunOptions, console: Console
 ) -> TestClosed:
     prompts = opening.started.stand.file.prompts
     listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()

@@ -18,6 +18,7 @@ from lashmap_daemon.sequence_words import (
     Arrived,
     Ask,
     AskSweep,
+    Back,
     BeginRock,
     Close,
     Confirm,
@@ -25,6 +26,7 @@ from lashmap_daemon.sequence_words import (
     KeepSweep,
     LeaveOut,
     Left,
+    Lost,
     Phase,
     Predict,
     Refuse,
@@ -195,6 +197,30 @@ def _sweep_skip(state: State, _: Input) -> Step:
     return _next_sweep(state, RefuseSweep(_sweep(state), ("skipped by the operator",)))
 
 
+def _lost(state: State, _: Input) -> Step:
+    return replace(state, phase=Phase.WAITING), ()
+
+
+def _lost_in_rock(state: State, happened: Input) -> Step:
+    again, (refuse, _) = _again(state, _reason_of(happened))
+    return replace(again, phase=Phase.WAITING), (refuse,)
+
+
+def _lost_in_sweep(state: State, happened: Input) -> Step:
+    again, (refuse, _) = _sweep_again(state, _reason_of(happened))
+    return replace(again, phase=Phase.WAITING), (refuse,)
+
+
+def _reason_of(happened: Input) -> tuple[str, ...]:
+    return (happened.reason,) if isinstance(happened, Lost) else ()
+
+
+def _back(state: State, _: Input) -> Step:
+    if state.sweep is not None:
+        return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
+    return replace(state, phase=Phase.TURNING), (Ask(_target(state)),)
+
+
 def _stop(state: State, happened: Input) -> Step:
     outcome, reason = (
         (happened.outcome, happened.reason) if isinstance(happened, Stop) else ("stopped", "stopped")
@@ -205,12 +231,14 @@ def _stop(state: State, happened: Input) -> Step:
 
 TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
     (Phase.TURNING, Arrived): _arrived,
+    (Phase.TURNING, Lost): _lost,
     (Phase.TURNING, Repeat): _repeat_last,
     (Phase.TURNING, Skip): _skip,
     (Phase.TURNING, Stop): _stop,
     (Phase.ROCKING, Left): _left,
     (Phase.ROCKING, RockGood): _good,
     (Phase.ROCKING, RockBad): _bad,
+    (Phase.ROCKING, Lost): _lost_in_rock,
     (Phase.ROCKING, Repeat): _repeat_recording,
     (Phase.ROCKING, Skip): _skip,
     (Phase.ROCKING, Stop): _stop,
@@ -218,9 +246,12 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
     (Phase.PREDICTING, Stop): _stop,
     (Phase.SWEEPING, SweepGood): _sweep_good,
     (Phase.SWEEPING, SweepBad): _sweep_bad,
+    (Phase.SWEEPING, Lost): _lost_in_sweep,
     (Phase.SWEEPING, Repeat): _sweep_repeat,
     (Phase.SWEEPING, Skip): _sweep_skip,
     (Phase.SWEEPING, Stop): _stop,
+    (Phase.WAITING, Back): _back,
+    (Phase.WAITING, Stop): _stop,
 }
 
 _IN_NO_SWEEP: tuple[type[Input], ...] = (SweepGood, SweepBad)
@@ -246,6 +277,9 @@ IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
             for kind in _IN_NO_SWEEP
         ),
         *((Phase.SWEEPING, kind) for kind in _IN_A_SWEEP),
+        (Phase.PREDICTING, Lost),  # over in the tick in which it began; the next phase hears of it
+        *((phase, Back) for phase in (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.SWEEPING)),
+        *((Phase.WAITING, kind) for kind in get_args(Input) if kind not in {Back, Stop}),
         *((Phase.CLOSED, kind) for kind in get_args(Input)),
     }
 )

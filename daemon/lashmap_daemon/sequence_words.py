@@ -18,6 +18,7 @@ class Phase(StrEnum):
     ROCKING = "recording the rock"
     PREDICTING = "finding the tight spot"
     SWEEPING = "turning for the runout sweep"
+    WAITING = "waiting for an instrument"
     CLOSED = "closed"
 
 
@@ -47,12 +48,13 @@ class State:
 
     Attributes:
         phase: What is awaited.
-        target: The position asked for now; None outside `TURNING` and `ROCKING`.
+        target: The position asked for now; None outside `TURNING` and `ROCKING`, and the `WAITING` that
+            interrupted them.
         queue: Positions to come.
         last_accepted: The position a *repeat* goes back to.
         asked: How many positions were numbered so far.
         tries: Refusals after which a position is skipped.
-        sweep: The runout sweep asked for now; None outside `SWEEPING`.
+        sweep: The runout sweep asked for now; None outside `SWEEPING` and the `WAITING` that interrupted it.
         sweeps: Members whose sweeps are still to come.
     """
 
@@ -111,6 +113,18 @@ class SweepBad:
 
 
 @dataclass(frozen=True)
+class Lost:
+    """An instrument is away."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class Back:
+    """Every instrument is there again."""
+
+
+@dataclass(frozen=True)
 class Repeat:
     """The operator wants a position again: the one being recorded, otherwise the last accepted."""
 
@@ -128,7 +142,9 @@ class Stop:
     reason: str
 
 
-Input: TypeAlias = Arrived | Left | RockGood | RockBad | Confirm | SweepGood | SweepBad | Repeat | Skip | Stop
+Input: TypeAlias = (
+    Arrived | Left | RockGood | RockBad | Confirm | SweepGood | SweepBad | Lost | Back | Repeat | Skip | Stop
+)
 
 # Actions ----------------------------------------------------------------------------------------------------
 

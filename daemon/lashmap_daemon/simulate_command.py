@@ -26,13 +26,13 @@ from lashmap_daemon.simulated_stand import (
 from lashmap_daemon.simulated_stand import StandError as ImpossibleStand
 
 STAND_FILE = "stand.toml"
-_INDICATOR_PROFILE = r"""kind = "indicator line"
+_INDICATOR_PROFILE = r"""kind = "ascii line"
 description = "Simulated indicator: one signed decimal number a line, sent by itself."
 terminator = "\r\n"
 pattern = '(?P<value>[+-]\d{{3}}(?:\.\d+)?)'
 unit = "{unit}"
 """
-_ENCODER_PROFILE = r"""kind = "encoder line"
+_ENCODER_PROFILE = r"""kind = "counter board"
 description = "Simulated encoder: the whole count with its sign, sent by itself."
 terminator = "\r\n"
 pattern = '(?P<count>[+-]\d{10})'

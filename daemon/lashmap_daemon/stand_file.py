@@ -7,14 +7,18 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 from lashmap_analysis.record import Encoder
+from lashmap_drivers.counter_board import CounterBoardProfile
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.profile import LineProfile
+from lashmap_drivers.kinds import AnyProfile
+from lashmap_drivers.profile import InstrumentProfile
 from pydantic import BaseModel, ConfigDict, Field
 
-from lashmap_daemon import toml_file
+from lashmap_daemon import logbook_replay, toml_file
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.profile_file import load_profile
 
 Sense = Literal[1, -1]
+logbook_replay.register_kind()  # the drivers know no logbook
 INDICATOR = "indicator"
 ENCODER = "encoder"
 
@@ -24,10 +28,11 @@ class _Table(BaseModel):
 
 
 class NameTable(_Table):
-    """Which stand this is."""
+    """Which stand this is, and how long a test waits for an instrument that was unplugged, in seconds."""
 
     name: str
     remark: str = ""
+    reconnect_seconds: Annotated[float, Field(ge=0, le=3600, allow_inf_nan=False)] = 120.0
 
 
 class IndicatorTable(_Table):
@@ -84,8 +89,8 @@ class Stand(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     file: StandFile
-    indicator_profile: LineProfile
-    encoder_profile: LineProfile
+    indicator_profile: AnyProfile
+    encoder_profile: AnyProfile
 
     def decoders(self) -> dict[str, Decoder]:
         """Fresh decoders for both instruments, by channel."""
@@ -106,23 +111,54 @@ def load_stand(path: Path) -> Stand:
         ConfigurationError: When a file is missing or a key is wrong.
     """
     file = toml_file.load(path, StandFile)
+    indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
+    encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
+    if isinstance(encoder, CounterBoardProfile) and encoder.counts_per_turn not in {
+        None,
+        file.encoder.counts_per_turn,
+    }:
+        raise ConfigurationError(
+            str(path),
+            [
+                (
+                    f"encoder.counts_per_turn: is {file.encoder.counts_per_turn} here and "
+                    f"{encoder.counts_per_turn} in {file.encoder.profile}; make them agree"
+                )
+            ],
+        )
     return Stand(
-        file=file,
-        indicator_profile=_profile(path, INDICATOR, file.indicator.profile),
-        encoder_profile=_profile(path, ENCODER, file.encoder.profile),
+        file=file.model_copy(
+            update={
+                INDICATOR: file.indicator.model_copy(update={"port": indicator_port}),
+                ENCODER: file.encoder.model_copy(update={"port": encoder_port}),
+            }
+        ),
+        indicator_profile=indicator,
+        encoder_profile=encoder,
     )
 
 
-def _profile(stand_path: Path, role: str, name: str) -> LineProfile:
-    path = stand_path.parent / name
+def _instrument(
+    stand_path: Path, role: str, table: IndicatorTable | EncoderTable
+) -> tuple[InstrumentProfile, str]:
+    """Profile and port of one instrument; a port that names a file is taken relative to the stand file."""
+    path = stand_path.parent / table.profile
     if not path.is_file():
         raise ConfigurationError(
             str(stand_path), [f"{role}.profile: no such file {path}; the path is relative to the stand file"]
         )
-    profile = toml_file.load(path, LineProfile)
-    if profile.kind != f"{role} line":
+    profile = load_profile(path)
+    port = str(stand_path.parent / table.port) if profile.reads_file else table.port
+    profile = profile.resolved(role, port)
+    expected = "length" if role == INDICATOR else "angle"
+    if profile.quantity != expected:
         raise ConfigurationError(
             str(stand_path),
-            [f'{role}.profile: {path} describes an {profile.kind}, expected an "{role} line"'],
+            [
+                (
+                    f"{role}.profile: {path} describes an instrument whose unit is {profile.unit}; an {role} "
+                    f"measures {'a length' if role == INDICATOR else 'an angle (deg or count)'}"
+                )
+            ],
         )
-    return profile
+    return profile, port

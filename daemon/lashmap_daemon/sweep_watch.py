@@ -87,7 +87,7 @@ class SweepWatch:
         elif self._rest_deg is not None:
             self.turned_deg = abs(newest - self._rest_deg)
             if self.turned_deg >= self._wanted_deg:
-                return self._measure(self._start_s, now_s)
+                return self._measure(self._start_s, self._channels.complete_until_s or now_s)
         return None
 
     def _await_start(self, now_s: float, newest: float, *, moving: bool) -> None:
@@ -100,9 +100,14 @@ class SweepWatch:
     def _measure(self, start_s: float, end_s: float) -> Swept:
         angle = self._member_deg(start_s, end_s)
         indicator = self._channels.indicator(start_s, end_s)
+        if not len(angle) or not len(indicator):
+            reason = "an instrument gave no samples while the shaft was turned"
+            return Swept(start_s=start_s, end_s=end_s, sweep=None, reason=reason)
         try:
-            at_samples = np.interp(indicator.time_s, angle.time_s, angle.value)
-            sweep = measure_runout(at_samples, indicator.value, resolution_mm=self._resolution_mm)
+            # Beyond the encoder's samples the angle is not known; the analysis leaves those out likewise.
+            seen = (indicator.time_s >= angle.time_s[0]) & (indicator.time_s <= angle.time_s[-1])
+            at_samples = np.interp(indicator.time_s[seen], angle.time_s, angle.value)
+            sweep = measure_runout(at_samples, indicator.value[seen], resolution_mm=self._resolution_mm)
         except RunoutError as error:
             return Swept(start_s=start_s, end_s=end_s, sweep=None, reason=str(error))
         return Swept(start_s=start_s, end_s=end_s, sweep=sweep)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 import numpy as np
@@ -36,6 +37,11 @@ class TraceBuffer:
         last = self._batches[-1]
         return float(last.time_s[-1]), float(last.value[-1])
 
+    @property
+    def time_uncertainty_s(self) -> float:
+        """Standard uncertainty of the newest times, in seconds; nan before the first sample."""
+        return self._batches[-1].time_uncertainty_s if self._batches else math.nan
+
     def window(self, start_s: float, end_s: float = float("inf")) -> Batch:
         """Samples with start_s <= time <= end_s."""
         chosen: list[Batch] = []
@@ -50,4 +56,4 @@ class TraceBuffer:
         time_s = np.concatenate([batch.time_s for batch in chosen])
         value = np.concatenate([batch.value for batch in chosen])
         inside = (time_s >= start_s) & (time_s <= end_s)
-        return Batch(time_s[inside], value[inside])
+        return Batch(time_s[inside], value[inside], chosen[-1].time_uncertainty_s)

@@ -75,6 +75,19 @@ def _(event: events.InstrumentHeard, _units: Units) -> str:
 
 
 @sentence.register
+def _(event: events.InstrumentLost, _units: Units) -> str:
+    return (
+        f"The {event.instrument} on {event.port} was lost ({event.reason}): plug its cable in again, and "
+        f"leave the gear where it is. Waiting up to {event.patience_s:.0f} s"
+    )
+
+
+@sentence.register
+def _(event: events.InstrumentBack, _units: Units) -> str:
+    return f"The {event.instrument} on {event.port} is back after {event.away_s:.1f} s"
+
+
+@sentence.register
 def _(event: events.MatchedTeethSet, _units: Units) -> str:
     return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how})"
 

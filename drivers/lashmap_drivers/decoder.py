@@ -5,11 +5,12 @@ The same decoder serves the live test and the review of a logbook, so a recomput
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from lashmap_drivers.line_parser import LineParser
-from lashmap_drivers.profile import LineProfile
-from lashmap_drivers.readings import EMPTY, Batch, Chunk
+from lashmap_drivers.profile import InstrumentProfile
+from lashmap_drivers.readings import EMPTY, Batch, Chunk, Floats
 from lashmap_drivers.stream_clock import StreamClock
 
 
@@ -17,29 +18,75 @@ class Decoder:
     """Turns the raw chunks of one instrument into samples.
 
     Args:
-        profile: What its lines look like.
-        factor: From the number in the line to mm (indicator) or degrees (encoder), sign included.
+        profile: What it does on the wire.
+        factor: From the number its parser gives to mm (indicator) or degrees (encoder), sign included.
     """
 
-    def __init__(self, profile: LineProfile, factor: float) -> None:
-        self._clock = StreamClock()
+    def __init__(self, profile: InstrumentProfile, factor: float) -> None:
+        self._clock: StreamClock | _AsTheyCome = StreamClock() if profile.streams else _AsTheyCome()
         self._factor = factor
-        self.parser = LineParser(profile.terminator.encode("ascii"), profile.pattern, profile.group)
+        self.parser = profile.make_parser()
 
     @classmethod
-    def for_indicator(cls, profile: LineProfile, *, sense: int = 1) -> Decoder:
-        """Decoder of an indicator; ``sense`` −1 reverses its sign."""
+    def for_indicator(cls, profile: InstrumentProfile, *, sense: int = 1) -> Decoder:
+        """Decoder of an indicator; ``sense`` −1 reverses its sign.
+
+        Raises:
+            ValueError: When the instrument measures no length.
+        """
+        if profile.quantity != "length":
+            raise ValueError(f"an indicator measures a length, this instrument's unit is {profile.unit}")
         return cls(profile, sense * profile.mm_per_unit)
 
     @classmethod
-    def for_encoder(cls, profile: LineProfile, *, counts_per_turn: int, sense: int = 1) -> Decoder:
-        """Decoder of an incremental encoder; ``counts_per_turn`` after interpolation."""
-        return cls(profile, sense * 360.0 / counts_per_turn)
+    def for_encoder(cls, profile: InstrumentProfile, *, counts_per_turn: int, sense: int = 1) -> Decoder:
+        """Decoder of an encoder; ``counts_per_turn`` after interpolation, unused when it sends degrees.
+
+        Raises:
+            ValueError: When the instrument measures no angle.
+        """
+        if profile.quantity != "angle":
+            raise ValueError(f"an encoder measures an angle, this instrument's unit is {profile.unit}")
+        return cls(profile, sense * (360.0 / counts_per_turn if profile.unit == "count" else 1.0))
 
     def feed(self, chunk: Chunk) -> Batch:
-        """Decode the next chunk; empty when it completes no line."""
-        numbers = self.parser.feed(chunk.data)
-        if not numbers:
+        """Decode the next chunk; empty when it completes no frame."""
+        if chunk.is_break:
+            self.parser.start_over()
+            self._clock.restart()
             return EMPTY
-        values = np.array(numbers) * self._factor
-        return Batch(self._clock.stamp(chunk.arrival_s, len(values)), values)
+        bad_before = self.parser.bad_frames
+        numbers = self.parser.feed(chunk.data)
+        missed = self.parser.bad_frames - bad_before
+        if not len(numbers):
+            self._clock.miss(missed)
+            return EMPTY
+        values = np.asarray(numbers, dtype=np.float64) * self._factor
+        times = self._clock.stamp(chunk.arrival_s, len(values), missed=missed)
+        uncertainty_s = self._clock.uncertainty_s
+        if not math.isnan(values.sum()):
+            return Batch(times, values, uncertainty_s)
+        there = ~np.isnan(values)  # frames without a reading keep the pace of the stream, and end here
+        return Batch(times[there], values[there], uncertainty_s)
+
+
+class _AsTheyCome:
+    """The clock of an instrument that is asked or sends on its button: a sample is as old as its chunk."""
+
+    uncertainty_s = math.nan  # how long an answer may have been under way is not in its bytes
+
+    def __init__(self) -> None:
+        self._last_s = -math.inf
+
+    def restart(self) -> None:
+        """A break changes nothing: no pace is kept."""
+
+    def miss(self, count: int) -> None:
+        """Unusable samples change nothing either."""
+
+    def stamp(self, arrival_s: float, count: int, *, missed: int = 0) -> Floats:  # noqa: ARG002 - as StreamClock
+        """Times of ``count`` samples, all at ``arrival_s`` but for nanoseconds that keep their order."""
+        start_s = max(arrival_s, self._last_s + 1e-9)
+        times: Floats = start_s + 1e-9 * np.arange(count, dtype=np.float64)
+        self._last_s = float(times[-1])
+        return times

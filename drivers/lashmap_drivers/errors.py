@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from lashmap_drivers.parser import LOST_COUNT
+
 
 class InstrumentError(Exception):
     """Base of all instrument failures.
@@ -21,6 +23,24 @@ class InstrumentError(Exception):
 
 class PortNotOpened(InstrumentError):
     """The port is absent, busy, or refuses the settings."""
+
+
+class PortBusy(PortNotOpened):
+    """Another program, or this one for another instrument, has the port open.
+
+    Attributes:
+        holders: Who, each as ``process 123 (command)``; empty when it cannot be told.
+    """
+
+    def __init__(self, instrument: str, port: str, holders: tuple[str, ...]) -> None:
+        self.holders = holders
+        who = ", ".join(holders) or "a program that cannot be looked into"
+        super().__init__(
+            instrument,
+            port,
+            f"cannot open the port: it is held by {who}",
+            "Close that program first: two readers of one port take each other's bytes.",
+        )
 
 
 class InstrumentLost(InstrumentError):
@@ -54,3 +74,31 @@ class InstrumentGarbled(InstrumentError):
             f"expected {expected!r}",
             "Check speed and parity in the instrument profile, and that this is the right instrument.",
         )
+
+
+class InstrumentWithoutReading(InstrumentError):
+    """Bytes still come, but no reading is in them.
+
+    Attributes:
+        said: What the instrument said instead (``overload``, ``lost count`` …); empty when frames are bad.
+    """
+
+    def __init__(
+        self, instrument: str, port: str, silent_s: float, said: tuple[str, ...], sample: bytes
+    ) -> None:
+        self.silent_s = silent_s
+        self.said = said
+        self.sample = sample
+        if LOST_COUNT in said:
+            remedy = (
+                "Its count goes round and could not be followed, so nobody knows the turns: bring the marked "
+                "teeth together and start the test again."
+            )
+        elif said:
+            remedy = "Look at its display: range, hold, battery."
+        else:
+            remedy = f"The last bad frame was {sample[:40]!r}. Check cable and plug."
+        what = f"it sends, but there is no reading for {silent_s:.1f} s" + (
+            f" ({', '.join(said)})" if said else ""
+        )
+        super().__init__(instrument, port, what, remedy)

@@ -1,18 +1,39 @@
-"""Instrument profiles: what an instrument does on the wire, as a technician writes it from its manual."""
+"""Instrument profiles: what an instrument does on the wire, as a technician writes it from its manual.
+
+Here stands what every kind of instrument has in common: the port, who starts a transmission, the unit. Each
+kind adds its own file; `lashmap_drivers.kinds` knows them all.
+"""
 
 from __future__ import annotations
 
-import re
-from typing import Annotated, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from lashmap_drivers.parser import Parser
+from lashmap_drivers.polling import Poll
+from lashmap_drivers.source import Source
+
 MM_PER_INCH = 25.4  # exact, by definition of the inch
-_MM_PER_UNIT = {"mm": 1.0, "um": 0.001, "in": MM_PER_INCH}
+MM_PER_UNIT = {"mm": 1.0, "um": 0.001, "in": MM_PER_INCH}
+
+Unit = Literal["mm", "um", "in", "deg", "count"]
+Quantity = Literal["length", "angle"]
+Seconds = Annotated[float, Field(gt=0, le=60, allow_inf_nan=False)]
 
 
 class PortSettings(BaseModel):
-    """How the port is set."""
+    """How the port is set.
+
+    Attributes:
+        baud: Bits a second.
+        data_bits: Of a character.
+        parity: Of a character.
+        stop_bits: Of a character.
+        flow_control: Who may hold the other side back.
+        dtr: State of that line while the port is open; None leaves it as the system sets it.
+        rts: State of that line while the port is open; None leaves it as the system sets it.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -20,42 +41,109 @@ class PortSettings(BaseModel):
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal[1, 2] = 1
+    flow_control: Literal["none", "rts/cts", "xon/xoff"] = "none"
+    dtr: bool | None = None
+    rts: bool | None = None
+
+    @model_validator(mode="after")
+    def _one_owner_of_a_line(self) -> Self:
+        if self.flow_control == "rts/cts" and self.rts is not None:
+            raise ValueError("rts cannot be set while flow_control is 'rts/cts', which works that line")
+        return self
 
 
-class LineProfile(BaseModel):
-    """An instrument that sends one ASCII line a sample, by itself.
+class Polling(BaseModel):
+    """How often an instrument is asked, and how long it may take.
 
-    The pattern must match a whole line without its terminator and name one group: ``value`` for an indicator,
-    ``count`` for an encoder.
+    Attributes:
+        interval_s: From one request to the next, in seconds.
+        timeout_s: Until a reply counts as missing, in seconds.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    kind: Literal["indicator line", "encoder line"]
+    interval_s: Seconds
+    timeout_s: Seconds = 1.0
+
+
+class InstrumentProfile(BaseModel):
+    """What all kinds have in common.
+
+    Attributes:
+        kind: Which kind of instrument; chooses the class.
+        description: For people.
+        port: How the port is set.
+        sends: Whether it streams at a steady pace, answers requests, or sends when its button is pressed.
+        unit: Of the numbers that its parser gives.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    #: True when the port of the stand file names a file instead of a serial port.
+    reads_file: ClassVar[bool] = False
+
+    kind: str
     description: str = ""
     port: PortSettings = PortSettings()
-    terminator: Annotated[str, Field(min_length=1, max_length=4)] = "\r\n"
-    pattern: str
-    unit: Literal["mm", "um", "in"] = "mm"
+    sends: Literal["by itself", "when asked", "on its button"] = "by itself"
+    unit: Unit = "mm"
 
     @property
-    def group(self) -> str:
-        """Name of the group that holds the number."""
-        return "value" if self.kind == "indicator line" else "count"
+    def streams(self) -> bool:
+        """True when its samples come at a steady pace, so that their times may be smoothed."""
+        return self.sends == "by itself"
+
+    @property
+    def quantity(self) -> Quantity:
+        """What it measures: a length (an indicator) or an angle (an encoder)."""
+        return "length" if self.unit in MM_PER_UNIT else "angle"
 
     @property
     def mm_per_unit(self) -> float:
-        """Factor from the instrument's unit to mm; meaningless for an encoder."""
-        return _MM_PER_UNIT[self.unit]
+        """Factor from the instrument's unit to mm.
 
-    @model_validator(mode="after")
-    def _pattern_compiles(self) -> Self:
-        try:
-            compiled = re.compile(self.pattern.encode("ascii"))
-        except (re.error, UnicodeEncodeError) as error:
-            raise ValueError(f"pattern is not a usable regular expression: {error}") from error
-        if self.group not in compiled.groupindex:
-            raise ValueError(f"pattern has no group (?P<{self.group}>…), which an {self.kind} needs")
-        if not self.terminator.isascii():
-            raise ValueError("terminator must be ASCII")
+        Raises:
+            KeyError: When it measures no length.
+        """
+        return MM_PER_UNIT[self.unit]
+
+    @property
+    def expected(self) -> str:
+        """What a good frame looks like, for messages."""
+        return self.kind
+
+    def resolved(self, instrument: str, name: str) -> InstrumentProfile:  # noqa: ARG002 - some kinds need it
+        """This profile with everything in it that its port knows; called once, when the stand file is read.
+
+        A record of a test holds what this returns, so its bytes can be read without the port.
+
+        Args:
+            instrument: Its role.
+            name: The port as the stand file names it.
+
+        Raises:
+            PortNotOpened: When the port had to be looked at, and could not.
+        """
         return self
+
+    def poll(self) -> Poll | None:
+        """How it is asked; None when it sends of its own accord."""
+        return None
+
+    def make_parser(self) -> Parser:
+        """A fresh parser of its bytes."""
+        raise NotImplementedError
+
+    def open(self, instrument: str, name: str) -> Source:
+        """Open the port that it hangs on.
+
+        Args:
+            instrument: Its role, for messages.
+            name: The port as the stand file names it.
+
+        Raises:
+            PortNotOpened: When it cannot be opened, with the reason.
+        """
+        from lashmap_drivers.port import Port  # noqa: PLC0415 - recordings need no serial port
+
+        return Port(instrument, name, self.port, poll=self.poll())

@@ -1,48 +1,175 @@
 """Times for the samples of a streaming instrument, from the arrival of the reads that brought them.
 
-A read returns several lines at once, so the samples are spread back from its arrival: over the time since the
-last read while the stream runs, and at the stream's usual pace after a pause, so that a real gap stays a gap.
+An instrument of steady rate takes its samples on an even grid, but the bytes arrive late by what the cable,
+an adapter's latency timer and the scheduler hold them up: never early. So the grid is the straight line under
+all arrivals of the last seconds that comes closest to them (the lower envelope), and each sample is stamped
+where its number meets that line. Decided here are the pace, the grid, and when the grid has to be begun anew,
+because samples are missing. A delay that never changes is in every arrival alike and cannot be seen here.
+
+Everything follows from the arrivals and counts alone, so the same chunks give the same times.
 """
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
+from lashmap_drivers.envelope import Envelope
 from lashmap_drivers.readings import Floats
 
-_PAUSE_PERIODS = 1.5  # a read that took this much longer than its lines explain followed a pause
-_MEMORY = 0.05  # weight of the newest read in the running period
+HOLD_UP_S = 0.016  # latency timer that USB serial adapters come with (common practice, no source)
+_PAUSE_S = 0.050  # later than this and than usual hold-ups explain: samples are missing
+_STRETCH_S = 0.25  # how long all reads must come late before the grid is moved
+_STRETCH_READS = 8
+_SETTLED_POINTS = 8
+_SLOPE_POINTS = 16  # after a pause the old pace is better than one from fewer reads than these …
+_SLOPE_S = 1.0  # … or a shorter time
+_BACK = np.arange(1023.0, -1.0, -1.0)  # samples before the last of a read
+_MEMORY = 0.02  # weight of the newest read in the usual hold-up
 
 
 class StreamClock:
-    """Stamps the samples of one instrument; times never run backwards."""
+    """Stamps the samples of one instrument; times never run backwards, nor ahead of their arrival."""
 
     def __init__(self) -> None:
-        self._last_s: float | None = None
+        self._last_s: float | None = None  # time of the newest sample
         self._period_s: float | None = None
+        self._stated_s = math.inf
+        self._pace_is_known = False  # from a second or more of reads
+        self._hold_up_s = 0.0  # usual time by which a read comes later than the grid
+        self._longest_s = 0.0  # longest wait for a read so far, while the grid is young
+        self._begin(0.0)
+        self._fresh = True
 
-    def stamp(self, arrival_s: float, count: int) -> Floats:
+    @property
+    def period_s(self) -> float | None:
+        """Time from sample to sample as estimated; None before the second read."""
+        return self._period_s
+
+    @property
+    def uncertainty_s(self) -> float:
+        """Standard uncertainty of the newest times, in seconds; infinite before the first two reads.
+
+        Two parts, added in quadrature (GUM 5.1.2): how far the low arrivals lie above the grid (root mean
+        square); and the hold-up, up to one period or an adapter's latency timer, that can hide in the
+        arrivals because it was not seen to vary, as a rectangular distribution of that width (GUM 4.3.7). A
+        fixed delay of cable and adapter beyond that is not included: nothing in the stream shows it.
+        """
+        return self._stated_s
+
+    def restart(self) -> None:
+        """Bytes are missing from here on: keep the pace, begin the grid anew at the next read."""
+        self._fresh = True
+
+    def miss(self, count: int) -> None:
+        """A read brought ``count`` samples that could not be used and no other; they keep their place."""
+        if not self._fresh:
+            self._number += count
+
+    def stamp(self, arrival_s: float, count: int, *, missed: int = 0) -> Floats:
         """Times of ``count`` samples that one read delivered.
 
         Args:
-            arrival_s: Monotonic time at which the read returned.
+            arrival_s: Monotonic time at which the read returned, not before the last one.
             count: Number of samples, at least 1.
+            missed: Samples that the read brought as well but that could not be used; they take their place
+                on the grid before the good ones.
 
         Returns:
-            Shape (count,), increasing, the last at ``arrival_s`` unless that would run backwards.
+            Shape (count,), increasing, the last not after ``arrival_s`` but for nanoseconds that keep order.
         """
-        back = np.arange(count - 1, -1, -1, dtype=np.float64)
-        if self._last_s is None:
-            # Nothing is known of the pace: the samples share the arrival, a microsecond apart to keep order.
-            times = arrival_s - 1e-6 * back
+        if self._fresh:
+            self._begin(arrival_s)
+            self._number = count
         else:
-            period = max(arrival_s - self._last_s, 0.0) / count
-            if self._period_s is None:
-                self._period_s = period
-            elif period < _PAUSE_PERIODS * self._period_s + 0.010 / count:
-                self._period_s += _MEMORY * (period - self._period_s)
-            else:
-                period = min(period, self._period_s)
-            times = np.maximum(arrival_s - period * back, self._last_s + 1e-9 * (count - back))
+            self._number += count + missed
+        since_s = arrival_s - self._origin_s
+        self._note(since_s, count)
+        back = _BACK[-count:] if count <= len(_BACK) else np.arange(count - 1.0, -1.0, -1.0)
+        # Before anything is known of the pace, samples share the arrival, a microsecond apart to keep order.
+        period_s = 1e-6 if self._period_s is None else self._period_s
+        grid_s = min(self._offset_s + period_s * self._number, since_s) + self._origin_s
+        times: Floats = grid_s - period_s * back
+        if self._last_s is not None and not (times[0] > self._last_s + 1e-9 and period_s > 1e-9):
+            times = np.maximum(times, self._last_s + 1e-9 * (count - back))
         self._last_s = float(times[-1])
         return times
+
+    def _state(self) -> float:
+        """The uncertainty, as it stands after a fit; reads in between change it by nothing to speak of."""
+        if self._period_s is None:
+            return math.inf
+        if not self._settled:
+            return max(self._longest_s, self._period_s)
+        seen_s = 2.0 * self._hold_up_s  # width of an even distribution with this mean
+        hidden_s = max(0.0, min(self._period_s, HOLD_UP_S) - seen_s)
+        return math.hypot(self._envelope.spread_s, hidden_s / math.sqrt(12.0))
+
+    # The grid --------------------------------------------------------------------------------------------
+
+    def _begin(self, origin_s: float) -> None:
+        """A new grid; the pace is kept until there is a better one."""
+        self._fresh = False
+        self._origin_s = origin_s
+        self._number = 0
+        self._offset_s = 0.0  # of the grid, from the origin, at number 0
+        self._envelope = Envelope()
+        self._previous_s = 0.0
+        self._lowest: tuple[float, int, float] | None = None
+        self._stretch_from_s = 0.0
+        self._stretch_reads = 0
+
+    @property
+    def _settled(self) -> bool:
+        return len(self._envelope) >= _SETTLED_POINTS and self._envelope.span_s >= _STRETCH_S
+
+    def _note(self, since_s: float, count: int) -> None:
+        """Take a read into the grid: fit, lower or move it, or begin anew after a pause."""
+        if self._number > count and self._is_pause(since_s):
+            self._begin(self._origin_s + since_s)
+            since_s, self._number = 0.0, count
+        first = len(self._envelope) == 0
+        if not first:
+            self._longest_s = max(self._longest_s, since_s - self._previous_s)
+        self._previous_s = since_s
+        if self._envelope.add(self._number, since_s):
+            self._fit()
+        if self._period_s is None:
+            return
+        late_s = since_s - self._offset_s - self._period_s * self._number
+        if first or late_s < 0.0:  # nothing arrives before it was sent
+            self._offset_s += late_s
+            late_s = 0.0
+        if not first:
+            self._hold_up_s += _MEMORY * (late_s - self._hold_up_s)
+        self._watch_stretch(since_s, late_s)
+
+    def _is_pause(self, since_s: float) -> bool:
+        if self._period_s is None or len(self._envelope) < 2:
+            return False
+        late_s = since_s - self._offset_s - self._period_s * self._number
+        return late_s > 0.75 * self._period_s + max(_PAUSE_S, 4.0 * self._hold_up_s)
+
+    def _fit(self) -> None:
+        enough = len(self._envelope) >= _SLOPE_POINTS and self._envelope.span_s >= _SLOPE_S
+        self._pace_is_known |= enough
+        line = self._envelope.line(self._period_s if self._pace_is_known and not enough else None)
+        if line is not None:
+            self._offset_s, self._period_s = line
+        self._stated_s = self._state()
+
+    def _watch_stretch(self, since_s: float, late_s: float) -> None:
+        """When every read of a stretch came late, samples are missing: move the grid to the earliest."""
+        if self._lowest is None or late_s < self._lowest[0]:
+            self._lowest = (late_s, self._number, since_s)
+        self._stretch_reads += 1
+        if since_s - self._stretch_from_s < _STRETCH_S or self._stretch_reads < _STRETCH_READS:
+            return
+        low_s, number, at_s = self._lowest
+        self._lowest, self._stretch_from_s, self._stretch_reads = None, since_s, 0
+        period_s = self._period_s or 0.0
+        if low_s > 0.75 * period_s + 0.0005 + 4.0 * self._envelope.scatter_s:
+            self._envelope = Envelope()
+            self._envelope.add(number, at_s)
+            self._offset_s += low_s

@@ -39,6 +39,8 @@ ONE_OF_EACH: list[events.Event] = [
         preconditions=(Precondition(name="bearings", state="unproven", detail="none", remedy="measure"),)
     ),
     events.InstrumentHeard(instrument="indicator", port="/dev/x", rate_hz=1000.0),
+    events.InstrumentLost(instrument="indicator", port="/dev/x", reason="gone", patience_s=120.0),
+    events.InstrumentBack(instrument="indicator", port="/dev/x", away_s=2.5),
     events.MatchedTeethSet(encoder_deg=37.25, how="box file"),
     events.PositionAsked(
         number=1, engagement=5, gear_angle_deg=45.0, turn_teeth=5, turn_deg=45.0, purpose="planned",

@@ -17,6 +17,7 @@ from lashmap_daemon.sequence_words import (
     Arrived,
     Ask,
     AskSweep,
+    Back,
     BeginRock,
     Close,
     Confirm,
@@ -24,6 +25,7 @@ from lashmap_daemon.sequence_words import (
     KeepSweep,
     LeaveOut,
     Left,
+    Lost,
     Phase,
     Predict,
     Refuse,
@@ -49,13 +51,15 @@ EXAMPLES: dict[type[Input], Input] = {
     Repeat: Repeat(),
     SweepGood: SweepGood(),
     SweepBad: SweepBad(("too short",)),
+    Lost: Lost("the indicator was lost"),
+    Back: Back(),
     Skip: Skip(),
     Stop: Stop("stopped", "by the operator"),
 }
 
 
 def state_in(phase: Phase) -> State:
-    asked = phase in {Phase.TURNING, Phase.ROCKING}
+    asked = phase in {Phase.TURNING, Phase.ROCKING, Phase.WAITING}
     target = Target(number=2, engagement=20, purpose="planned")
     return State(
         phase=phase,
@@ -88,7 +92,7 @@ def test_every_input_in_every_phase(phase: Phase, kind: type[Input]) -> None:
         assert actions == ()
     else:
         assert after != before
-        assert actions
+        assert actions or (phase, kind) == (Phase.TURNING, Lost)  # nothing had begun that could be refused
 
 
 def test_a_plain_test_from_first_to_last() -> None:
@@ -166,6 +170,34 @@ def test_sweeps_come_last_and_a_bad_one_is_asked_again_then_given_up() -> None:
     assert state.phase is Phase.CLOSED
 
 
+def test_a_lost_instrument_interrupts_the_rock_and_the_position_is_asked_again_when_it_is_back() -> None:
+    state, _ = sequence.begin((0, 8), tries=3)
+    state, _ = sequence.step(state, Arrived())
+    state, actions = sequence.step(state, Lost("the indicator was lost"))
+    assert [type(action) for action in actions] == [Refuse]
+    assert state.phase is Phase.WAITING
+    for ignored in (RockGood(), Arrived(), Skip(), Repeat(), Lost("the encoder was lost")):
+        assert sequence.step(state, ignored) == (state, ())
+    state, actions = sequence.step(state, Back())
+    assert isinstance(actions[0], Ask)
+    assert (actions[0].target.number, actions[0].target.attempt) == (1, 2)
+    assert actions[0].target.reason == "the indicator was lost"
+
+
+def test_a_lost_instrument_interrupts_a_sweep_and_a_turn_too() -> None:
+    state, first = sequence.begin((0,), tries=3, sweeps=("gear",))
+    state, actions = sequence.step(state, Lost("gone"))
+    assert actions == ()
+    state, actions = sequence.step(state, Back())
+    assert actions == first  # nothing was recorded, so it is no second attempt
+    state, _ = sequence.step(state, Skip())
+    state, _ = sequence.step(state, Confirm(()))
+    state, actions = sequence.step(state, Lost("gone"))
+    assert actions == (RefuseSweep(Sweep(member="gear"), ("gone",)),)
+    state, actions = sequence.step(state, Back())
+    assert actions == (AskSweep(Sweep(member="gear", attempt=2, reason="gone")),)
+
+
 @pytest.mark.parametrize(("engagements", "tries"), [((), 3), ((1,), 0)])
 def test_a_test_without_positions_or_tries_is_refused(engagements: tuple[int, ...], tries: int) -> None:
     with pytest.raises(ValueError, match="at least one"):
@@ -217,8 +249,10 @@ class Stories(RuleBasedStateMachine):
 
     @invariant()
     def the_phase_knows_its_target(self) -> None:
-        assert (self.state.target is not None) == (self.state.phase in {Phase.TURNING, Phase.ROCKING})
-        assert (self.state.sweep is not None) == (self.state.phase is Phase.SWEEPING)
+        waiting = self.state.phase is Phase.WAITING
+        at_position = self.state.phase in {Phase.TURNING, Phase.ROCKING}
+        assert (self.state.target is not None) == (at_position or (waiting and self.state.sweep is None))
+        assert (self.state.sweep is None) or waiting or self.state.phase is Phase.SWEEPING
         assert (self.state.phase is Phase.CLOSED) == (self.closes == 1)
 
 

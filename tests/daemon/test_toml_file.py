@@ -119,5 +119,5 @@ def test_a_stand_whose_profile_is_missing_or_of_the_wrong_kind(tmp_path: Path) -
     profiles = CONFIGS / "instruments"
     swapped = text.replace("../instruments/indicator-line-mm.toml", str(profiles / "encoder-line.toml"))
     stand.write_text(swapped, "utf-8")
-    with pytest.raises(ConfigurationError, match="describes an encoder line"):
+    with pytest.raises(ConfigurationError, match="an indicator measures a length"):
         load_stand(stand)

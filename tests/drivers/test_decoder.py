@@ -2,13 +2,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from lashmap_drivers.counter_board import CounterBoardProfile
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.profile import LineProfile
+from lashmap_drivers.line_profile import LinePolling, LineProfile, Marks
 from lashmap_drivers.readings import Chunk
-from pydantic import ValidationError
 
-INDICATOR = LineProfile(kind="indicator line", pattern=r"(?P<value>[+-]?\d*\.\d+)", terminator="\n")
-ENCODER = LineProfile(kind="encoder line", pattern=r"(?P<count>[+-]?\d+)", terminator="\n")
+INDICATOR = LineProfile(kind="ascii line", pattern=r"(?P<value>[+-]?\d*\.\d+)", terminator="\n")
+ENCODER = CounterBoardProfile(kind="counter board", pattern=r"(?P<count>[+-]?\d+)", terminator="\n")
 
 
 def decode(decoder: Decoder, text: str) -> list[float]:
@@ -35,10 +35,49 @@ def test_counts_become_degrees_over_many_turns() -> None:
     assert np.allclose(decode(decoder, "40\n-14400\n36000\n"), [-1.0, 360.0, -900.0])
 
 
-@pytest.mark.parametrize(
-    ("pattern", "complaint"),
-    [("(?P<value>", "regular expression"), (r"\d+", "no group"), (r"(?P<count>\d+)", "no group")],
-)
-def test_a_profile_that_cannot_work_is_refused(pattern: str, complaint: str) -> None:
-    with pytest.raises(ValidationError, match=complaint):
-        LineProfile(kind="indicator line", pattern=pattern)
+def test_an_angle_in_degrees_needs_no_counts() -> None:
+    profile = LineProfile(kind="ascii line", pattern=r"(?P<value>[+-]?\d*\.\d+)", terminator="\n", unit="deg")
+    assert decode(Decoder.for_encoder(profile, counts_per_turn=7), "12.5\n") == [12.5]
+
+
+def test_an_instrument_in_the_wrong_role_is_refused() -> None:
+    with pytest.raises(ValueError, match="unit is count"):
+        Decoder.for_indicator(ENCODER)
+    with pytest.raises(ValueError, match="unit is mm"):
+        Decoder.for_encoder(INDICATOR, counts_per_turn=100)
+
+
+def test_an_overload_leaves_no_sample_but_keeps_the_pace() -> None:
+    profile = LineProfile(
+        kind="ascii line",
+        pattern=r"(?P<value>\d+\.\d+)|(?P<status>OL)",
+        status=Marks(overload=("OL",)),
+        terminator="\n",
+    )
+    with_overload, without = Decoder.for_indicator(profile), Decoder.for_indicator(profile)
+    for read in range(100):
+        line = b"OL\n" if read % 10 == 9 else b"1.5\n"
+        batch = with_overload.feed(Chunk(0.01 * read, b"1.5\n" + line))
+        expected = without.feed(Chunk(0.01 * read, b"1.5\n1.5\n"))
+        assert len(batch) == (len(expected) - 1 if read % 10 == 9 else len(expected))
+        assert np.all(batch.value == 1.5)
+        assert np.array_equal(batch.time_s, expected.time_s[: len(batch)])
+
+
+def test_an_asked_instrument_is_stamped_as_its_chunk() -> None:
+    profile = LineProfile(
+        kind="ascii line",
+        pattern=r"(?P<value>\d+\.\d+)",
+        sends="when asked",
+        polling=LinePolling(request="R\r", interval_s=0.1),
+    )
+    decoder = Decoder.for_indicator(profile)
+    times = [float(decoder.feed(Chunk(at, b"1.5\r\n")).time_s[0]) for at in (1.0, 1.13, 1.2)]
+    assert times == [1.0, 1.13, 1.2]  # no pace is read into them
+
+
+def test_a_break_keeps_half_lines_apart() -> None:
+    decoder = Decoder.for_indicator(INDICATOR)
+    decoder.feed(Chunk(1.0, b"\n1.5\n12"))
+    assert len(decoder.feed(Chunk(1.1, b""))) == 0
+    assert decoder.feed(Chunk(1.2, b"3.5\n2.5\n")).value.tolist() == [2.5]

@@ -65,12 +65,12 @@ class LiveScreen:
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
-        from lashmap_daemon.events import PositionAsked, SweepAsked, TestStarted  # noqa: PLC0415 - keeps start-up light
+        from lashmap_daemon.events import InstrumentLost, PositionAsked, SweepAsked, TestStarted  # noqa: PLC0415 - keeps start-up light
 
         match stamped.event:
             case TestStarted() as started:
                 self._units = started.box.box.units
-            case PositionAsked() | SweepAsked():
+            case InstrumentLost() | PositionAsked() | SweepAsked():
                 self._instruction = sentence(stamped.event, "mm") or ""
                 return
         text = sentence(stamped.event, "in" if self._units == "in" else "mm")

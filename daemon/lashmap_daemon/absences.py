@@ -1,0 +1,107 @@
+"""Instruments that are away in the middle of a test: noticed, waited for, and believed again or not.
+
+An instrument is back when it gives samples again. An encoder is believed only when it shows the angle it
+showed before: one that begins its count anew, or whose shaft was turned meanwhile, no longer knows the
+matched teeth, and the two cannot be told apart. Ports find their cables again by themselves; nothing of that
+is done here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from lashmap_drivers.errors import InstrumentLost as Lost
+
+from lashmap_daemon import events
+from lashmap_daemon.channels import Channels
+from lashmap_daemon.errors import StandError
+from lashmap_daemon.stand_file import ENCODER
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Away:
+    """What was known when it went."""
+
+    since_s: float
+    reason: str
+    gear_deg: float | None
+
+
+class Absences:
+    """Keeps the book of who is away.
+
+    Args:
+        channels: Of the test.
+        patience_s: How long to wait for an instrument, in seconds.
+        near_deg: Change of the gear angle up to which an encoder that was away is believed.
+    """
+
+    def __init__(self, channels: Channels, *, patience_s: float, near_deg: float) -> None:
+        self._channels = channels
+        self._patience_s = patience_s
+        self._near_deg = near_deg
+        self._away: dict[str, _Away] = {}
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Who is away."""
+        return tuple(self._away)
+
+    def look(self, now_s: float, lost: Mapping[str, str]) -> Iterator[events.Event]:
+        """What changed: `events.InstrumentLost`, `events.InstrumentBack` and notes.
+
+        Args:
+            now_s: Seconds since the test started.
+            lost: Instruments whose port does not work now, with the reason.
+
+        Raises:
+            InstrumentLost: When one stays away too long.
+            StandError: When an encoder came back with another angle.
+        """
+        for name, reason in lost.items():
+            if name not in self._away:
+                yield self._leave(name, reason, now_s)
+        for name, away in tuple(self._away.items()):
+            latest_s = self._channels.latest_s(name)
+            if name not in lost and latest_s is not None and latest_s > away.since_s:
+                del self._away[name]
+                yield from self._return(name, away, now_s)
+            elif now_s - away.since_s >= self._patience_s:
+                raise self._too_long(name, away, works=name not in lost)
+
+    def _leave(self, name: str, reason: str, now_s: float) -> events.InstrumentLost:
+        latest = self._channels.latest_gear_deg
+        gear_deg = latest[1] if latest is not None and name == ENCODER else None
+        self._away[name] = _Away(since_s=now_s, reason=reason, gear_deg=gear_deg)
+        return events.InstrumentLost(
+            instrument=name, port=self._channels.port(name), reason=reason, patience_s=self._patience_s
+        )
+
+    def _return(self, name: str, away: _Away, now_s: float) -> Iterator[events.Event]:
+        port = self._channels.port(name)
+        yield events.InstrumentBack(instrument=name, port=port, away_s=now_s - away.since_s)
+        latest = self._channels.latest_gear_deg
+        if name != ENCODER or away.gear_deg is None or latest is None:
+            return
+        moved_deg = latest[1] - away.gear_deg
+        if abs(moved_deg) > self._near_deg:
+            raise StandError(
+                f"encoder on {port}: was lost and came back with the gear {abs(moved_deg):.1f}° from where "
+                "it was. Either the gear was turned meanwhile or the count began anew, so the matched teeth "
+                "are no longer known. Start the test again; what was recorded is kept."
+            )
+        yield events.NoteTaken(
+            text=f"The encoder was away for {now_s - away.since_s:.0f} s and came back with the same angle; "
+            "that it kept its count is taken for granted."
+        )
+
+    def _too_long(self, name: str, away: _Away, *, works: bool) -> Lost:
+        end = "gave no sample that can be used" if works else "did not come back"
+        return Lost(
+            name,
+            self._channels.port(name),
+            f"the port stopped working ({away.reason}) and {end} within {self._patience_s:.0f} s",
+            "Plug the cable in again and start the test again; what was recorded is kept. "
+            "stand.reconnect_seconds in the stand file sets how long to wait.",
+        )

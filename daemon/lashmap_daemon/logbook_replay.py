@@ -1,0 +1,110 @@
+"""The kind ``logbook replay``: one instrument of an earlier test, its raw bytes played again.
+
+The port of the stand file names the logbook. The profile that read the bytes then is taken from the start
+record of the test when the stand file is read, and goes into the record of the new test, which can so be
+opened without the old logbook.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import ClassVar, Literal, Self
+
+from lashmap_drivers.errors import PortNotOpened
+from lashmap_drivers.kinds import AnyProfile, register
+from lashmap_drivers.parser import Parser
+from lashmap_drivers.playback import Playback, Speed
+from lashmap_drivers.profile import InstrumentProfile, Unit
+from lashmap_drivers.readings import Chunk
+
+from lashmap_daemon.errors import LashmapError
+
+KIND = "logbook replay"
+
+
+class LogbookReplayProfile(InstrumentProfile):
+    """An instrument that a logbook has recorded.
+
+    Attributes:
+        test: Which test; the newest one when empty.
+        channel: Which instrument of it; that of the same role when empty.
+        speed: ``recorded`` or ``full``.
+        recorded: The profile it was recorded with; filled in from the logbook.
+    """
+
+    reads_file: ClassVar[bool] = True
+
+    kind: Literal["logbook replay"]
+    unit: Unit = "mm"
+    test: str = ""
+    channel: Literal["", "indicator", "encoder"] = ""
+    speed: Speed = "recorded"
+    recorded: AnyProfile | None = None
+
+    @property
+    def streams(self) -> bool:
+        """As it was recorded."""
+        return self._original().streams
+
+    @property
+    def expected(self) -> str:
+        """As it was recorded."""
+        return self._original().expected
+
+    def make_parser(self) -> Parser:
+        """The parser of the recorded instrument."""
+        return self._original().make_parser()
+
+    def resolved(self, instrument: str, name: str) -> Self:
+        """This profile with test, channel and recorded profile filled in.
+
+        Raises:
+            PortNotOpened: When the logbook has no such test.
+        """
+        # Events know stands, and stands know profiles: the logbook can only be imported here.
+        from lashmap_daemon.logbook import Logbook  # noqa: PLC0415
+        from lashmap_daemon.replay import newest_test, start_of  # noqa: PLC0415
+
+        channel = self.channel or instrument
+        try:
+            with Logbook(Path(name), create=False) as book:
+                test = self.test or newest_test(book)
+                stand = start_of(book, test).stand
+        except LashmapError as error:
+            raise PortNotOpened(instrument, name, str(error), "Name another logbook or test.") from error
+        recorded = stand.indicator_profile if channel == "indicator" else stand.encoder_profile
+        return self.model_copy(
+            update={"test": test, "channel": channel, "recorded": recorded, "unit": recorded.unit}
+        )
+
+    def open(self, instrument: str, name: str) -> Playback:
+        """Play the bytes of the instrument.
+
+        Raises:
+            PortNotOpened: When the logbook cannot be read, or holds no byte of the instrument.
+        """
+        try:
+            chunks = list(self._chunks(Path(name)))
+        except LashmapError as error:
+            raise PortNotOpened(instrument, name, str(error), "Name another logbook.") from error
+        if not chunks:
+            what = f"test {self.test} holds no bytes of the {self.channel}"
+            raise PortNotOpened(instrument, name, what, "Name another test.")
+        return Playback(name, chunks, speed=self.speed)
+
+    def _chunks(self, path: Path) -> Iterator[Chunk]:
+        from lashmap_daemon.logbook import Logbook  # noqa: PLC0415 - as above
+
+        with Logbook(path, create=False) as book:
+            yield from book.raw(self.test, self.channel)
+
+    def _original(self) -> InstrumentProfile:
+        if self.recorded is None:
+            raise ValueError("the logbook has not been looked at yet")
+        return self.recorded
+
+
+def register_kind() -> None:
+    """Make the kind known to the drivers."""
+    register(KIND, LogbookReplayProfile)

@@ -1,0 +1,217 @@
+"""The layout of captured lines: which parts are numbers, words and signs, and a pattern that says so."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from lashmap_drivers.capture_checks import escaped
+
+_POINT = re.compile(rb"\d\.\d|(?<!\d)\.\d")
+_REST = rb"|(?P<word>[A-Za-z]+)|(?P<space> +)|(?P<sign>.)"
+# A comma is a decimal mark only where no number has a point; otherwise it parts one field from the next.
+_WITH_POINT = re.compile(rb"(?P<number>[+-]? *\d+\.\d+|[+-]? *\d+|[+-]? *\.\d+)" + _REST, re.DOTALL)
+_WITH_COMMA = re.compile(rb"(?P<number>[+-]? *\d+,\d+|[+-]? *\d+)" + _REST, re.DOTALL)
+_UNITS = {b"mm": "mm", b"in": "in", b"inch": "in", b"um": "um"}
+_MOST_WORDS = 6
+_ENOUGH_FOR_WIDTH = 20
+
+Claim = tuple[str, str, Any]  # what, found, certainty
+
+
+@dataclass(frozen=True)
+class Field:
+    """One part of the line over all lines.
+
+    Attributes:
+        kind: ``number``, ``word``, ``space`` or ``sign``.
+        texts: Its text in each line.
+    """
+
+    kind: str
+    texts: tuple[bytes, ...]
+
+    @property
+    def varies(self) -> bool:
+        """True when it is not the same in every line."""
+        return len(set(self.texts)) > 1
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The layout that most lines share.
+
+    Attributes:
+        fields: Its parts in order.
+    """
+
+    fields: tuple[Field, ...]
+
+    @property
+    def numbers(self) -> list[int]:
+        """Which parts are numbers."""
+        return [place for place, field in enumerate(self.fields) if field.kind == "number"]
+
+
+@dataclass(frozen=True)
+class Written:
+    """A pattern, the keys that go with it, and what both rest on."""
+
+    pattern: str
+    keys: dict[str, Any]
+    findings: tuple[Claim, ...]
+
+
+def majority_layout(lines: Sequence[bytes]) -> Layout | None:
+    """The most frequent layout; None when the lines are not ASCII."""
+    ascii_lines = [line for line in lines if line.isascii()]
+    token = _WITH_POINT if any(_POINT.search(line) for line in ascii_lines) else _WITH_COMMA
+    cut = [[(found.lastgroup or "", found[0]) for found in token.finditer(line)] for line in ascii_lines]
+    if not cut:
+        return None
+    layouts = Counter(tuple(kind for kind, _ in parts) for parts in cut)
+    kinds, _ = layouts.most_common(1)[0]
+    fitting = [parts for parts in cut if tuple(kind for kind, _ in parts) == kinds]
+    fields = tuple(
+        Field(kind, tuple(parts[place][1] for parts in fitting)) for place, kind in enumerate(kinds)
+    )
+    return Layout(fields)
+
+
+def write_pattern(layout: Layout) -> Written:
+    """The pattern of a layout that holds at least one number."""
+    place, chosen = _value_field(layout)
+    field = layout.fields[place]
+    value, keys, findings = _value(field)
+    unit_place, unit_keys, unit_finding = _unit(layout, place, field)
+    keys |= unit_keys
+    parts = []
+    for at, other in enumerate(layout.fields):
+        if at == place:
+            parts.append(value)
+        elif at == unit_place and "units" in keys:
+            parts.append(f"(?P<unit>{_words(other)})")
+        else:
+            parts.append(_other(other))
+    words = [
+        ("status", f"the words {_quoted(one)} come and go; the manual says what they mean", "guess")
+        for at, one in enumerate(layout.fields)
+        if one.kind == "word" and one.varies and at != unit_place
+    ]
+    return Written("".join(parts), keys, (chosen, *findings, unit_finding, *words))
+
+
+def _value_field(layout: Layout) -> tuple[int, Claim]:
+    numbers = layout.numbers
+    if len(numbers) == 1:
+        return numbers[0], ("value", "the only number of the line", "sure")
+    moving = [place for place in numbers if layout.fields[place].varies]
+    decimal = [place for place in moving if re.search(rb"[.,]", layout.fields[place].texts[0])]
+    if len(decimal) == 1:
+        return decimal[0], ("value", "the only number with decimals that changes", "likely")
+    if len(moving) == 1:
+        return moving[0], ("value", "the only number that changes", "likely")
+    best = max(decimal or moving or numbers, key=lambda place: len(set(layout.fields[place].texts)))
+    order = numbers.index(best) + 1
+    return best, ("value", f"number {order} of {len(numbers)} in the line; several could be meant", "guess")
+
+
+def _value(field: Field) -> tuple[str, dict[str, Any], list[Claim]]:
+    """Pattern of the value, keys and findings."""
+    texts = field.texts
+    signs = {text[:1] for text in texts} & {b"+", b"-"}
+    always = all(text[:1] in {b"+", b"-"} for text in texts)
+    apart = any(b" " in text[1:] for text in texts) or any(text[:1] == b" " for text in texts)
+    bare = [text.lstrip(b"+- ") for text in texts]
+    marks = {mark for mark in b".," if any(mark in text for text in bare)}
+    keys: dict[str, Any] = {}
+    findings: list[Claim] = []
+    if marks == {ord(",")}:
+        keys["decimal"] = ","
+    digits = _digits(bare, len({len(text) for text in texts}) == 1)
+    sign = "[+-]" if always else "[+-]?" if signs else ""
+    if marks:
+        mark = "comma" if "decimal" in keys else "point"
+        findings.append(("number", f"written with a decimal {mark}", "sure"))
+    if sign == "":
+        findings.append(
+            ("sign", "no sign came; move the tip the other way to see how minus is written", "guess")
+        )
+    elif b"-" not in signs:
+        findings.append(("sign", "only plus came; minus is taken to be a - in its place", "likely"))
+    if apart:
+        return f"(?P<sign>{sign or '[+-]?'}) *(?P<value>{digits})", keys, findings
+    return f"(?P<value>{sign}{digits})", keys, findings
+
+
+def _digits(bare: Sequence[bytes], same_width: bool) -> str:  # noqa: FBT001 - one fact of the texts
+    wholes = [re.split(rb"[.,]", text)[0] for text in bare]
+    decimals = [re.split(rb"[.,]", text)[1:] for text in bare]
+    padded = any(len(whole) > 1 and whole[:1] == b"0" for whole in wholes)
+    widths = {len(whole) for whole in wholes}
+    # A padded number of one width is known to the digit, so that a lost byte cannot pass for a smaller one.
+    known = padded and same_width and len(widths) == 1 and len(bare) >= _ENOUGH_FOR_WIDTH
+    whole = rf"\d{{{widths.pop()}}}" if known else r"\d*" if 0 in widths else r"\d+"
+    if not any(decimals):
+        return whole
+    places = {len(part[0]) for part in decimals if part}
+    mark = r"\." if any(b"." in text for text in bare) else ","
+    fraction = rf"\d{{{places.pop()}}}" if len(places) == 1 else r"\d+"
+    return f"{whole}{mark}{fraction}" if all(decimals) else f"{whole}(?:{mark}{fraction})?"
+
+
+def _unit(layout: Layout, place: int, field: Field) -> tuple[int | None, dict[str, Any], Claim]:
+    behind = [
+        at
+        for at in range(place + 1, min(place + 3, len(layout.fields)))
+        if layout.fields[at].kind == "word"
+        and all(text.lower() in _UNITS for text in layout.fields[at].texts)
+    ]
+    if behind:
+        texts = sorted(set(layout.fields[behind[0]].texts))
+        units = {text.decode("ascii"): _UNITS[text.lower()] for text in texts}
+        keys: dict[str, Any] = {"unit": next(iter(units.values()))}
+        if len(units) > 1:
+            keys["units"] = units
+        word = _quoted(layout.fields[behind[0]])
+        return behind[0], keys, ("unit", f"the word {word} behind the number", "sure")
+    if any(mark in text for text in field.texts for mark in (b".", b",")):
+        return (
+            None,
+            {"unit": "mm"},
+            ("unit", "none is sent; mm is assumed: compare with the display", "guess"),
+        )
+    counts = (
+        "whole numbers without a unit: taken for the counts of an encoder; an indicator with an implied "
+        "decimal point (kind 'ascii line' with scale) looks the same"
+    )
+    return None, {"unit": "count"}, ("unit", counts, "guess")
+
+
+def _other(field: Field) -> str:
+    """Pattern of a part that is not the value."""
+    if not field.varies:
+        return escaped(field.texts[0])
+    match field.kind:
+        case "number":
+            return r"[+-]? *\d*(?:[.,]\d+)?"
+        case "word":
+            return _words(field)
+        case "space":
+            return " +"
+        case _:
+            return f"(?:{'|'.join(escaped(text) for text in sorted(set(field.texts)))})"
+
+
+def _words(field: Field) -> str:
+    texts = sorted(set(field.texts))
+    if len(texts) == 1:
+        return escaped(texts[0])
+    return f"(?:{'|'.join(map(escaped, texts))})" if len(texts) <= _MOST_WORDS else "[A-Za-z]+"
+
+
+def _quoted(field: Field) -> str:
+    return ", ".join(repr(text.decode("ascii")) for text in sorted(set(field.texts))[:_MOST_WORDS])

@@ -1,0 +1,139 @@
+"""From the counts of a board to an angle without end: wrap-around undone, index pulse checked.
+
+A wrapped count tells the turns only while it is followed closely. After a jump of more than a quarter of its
+range, or after missing bytes, nobody knows how often it went round: from there on no count is given, and
+`marks` say ``lost count``. A count that does not wrap loses nothing by a pause.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+
+from lashmap_drivers.parser import LOST_COUNT
+
+INDEX_SLIP = "index slip"
+_JUMPS_TO_BELIEVE = 3  # a lone jump is a glitch on the wire; this many in a row are a real one
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One count as it stood on the wire.
+
+    Attributes:
+        count: As sent.
+        index: The index pulse has passed since the previous sample.
+        index_count: Count latched at the latest index pulse; None when the board latches none.
+    """
+
+    count: int
+    index: bool = False
+    index_count: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Counting:
+    """How a board counts.
+
+    Attributes:
+        wraps_at: Number of different counts before it starts again; None when it never does.
+        counts_per_turn: Needed to check the index.
+        direction: −1 turns the count around.
+        zero_at_index: Counts are given from the first index pulse on, which becomes zero.
+        index_width: Counts by which the index may seem to move: the width of its pulse, and the play between
+            both directions of travel.
+    """
+
+    wraps_at: int | None = None
+    counts_per_turn: int | None = None
+    direction: int = 1
+    zero_at_index: bool = False
+    index_width: int = 4
+
+
+class CountTracker:
+    """Follows one counter.
+
+    Args:
+        counting: How it counts.
+        marks: Where lost counts and index slips are noted.
+    """
+
+    def __init__(self, counting: Counting, marks: Counter[str]) -> None:
+        self._counting = counting
+        self._marks = marks
+        self._last_raw: int | None = None
+        self._total = 0
+        self._lost = False
+        self._jumps = 0
+        self._latched: int | None = None
+        self._index: int | None = None  # where it passed first, in unwrapped counts
+
+    def follow(self, sample: Sample) -> float:
+        """The count without wrap-around; nan when it is not known."""
+        before = self._total
+        if not self._advance(sample.count):
+            return math.nan
+        self._watch_index(sample, before)
+        if self._lost or (self._counting.zero_at_index and self._index is None):
+            return math.nan
+        zero = self._index if self._counting.zero_at_index and self._index is not None else 0
+        return float(self._counting.direction * (self._total - zero))
+
+    def pause(self) -> None:
+        """Samples are missing from here on."""
+        if self._counting.wraps_at is not None and self._last_raw is not None:
+            self._lose()
+
+    def _advance(self, raw: int) -> bool:
+        """Go to a new count; False when it is too far to be believed."""
+        if self._last_raw is None or self._counting.wraps_at is None:
+            self._total = raw
+        else:
+            step = _nearest(raw - self._last_raw, self._counting.wraps_at)
+            if abs(step) > self._counting.wraps_at // 4:
+                self._jumps += 1
+                if self._jumps >= _JUMPS_TO_BELIEVE:
+                    self._lose()
+                return False
+            self._total += step
+        self._jumps = 0
+        self._last_raw = raw
+        return True
+
+    def _lose(self) -> None:
+        if not self._lost:
+            self._marks[LOST_COUNT] += 1
+        self._lost = True
+
+    def _watch_index(self, sample: Sample, before: int) -> None:
+        if sample.index_count is not None:
+            passed = self._latched is not None and sample.index_count != self._latched
+            self._latched = sample.index_count
+            if passed:
+                step = sample.index_count - sample.count
+                wraps_at = self._counting.wraps_at
+                at = self._total + (step if wraps_at is None else _nearest(step, wraps_at))
+                self._index_passed(at, at)
+        elif sample.index:
+            self._index_passed(min(before, self._total), max(before, self._total))
+
+    def _index_passed(self, low: int, high: int) -> None:
+        width = self._counting.index_width
+        if self._index is None:
+            if high - low <= width:  # turned slowly enough to say where it is
+                self._index = (low + high) // 2
+            return
+        per_turn = self._counting.counts_per_turn
+        if per_turn is None:
+            return
+        middle = (low + high) / 2.0
+        off = _nearest(round(middle) - self._index, per_turn)
+        if abs(off) > width + (high - low + 1) // 2:
+            self._marks[INDEX_SLIP] += 1
+
+
+def _nearest(step: int, period: int) -> int:
+    """The step of least size that differs from this one by whole periods."""
+    return (step + period // 2) % period - period // 2

@@ -1,0 +1,78 @@
+"""Which kinds of instrument there are: those here, and those that other packages bring.
+
+A package brings a kind by an entry point in the group ``lashmap.instruments``: its name is the ``kind`` that
+profiles write, its object a subclass of `InstrumentProfile`. Entry points are looked at only when a profile
+names a kind that is not built in.
+"""
+
+from __future__ import annotations
+
+from importlib.metadata import entry_points
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, SerializeAsAny
+
+from lashmap_drivers.bcd import BcdProfile
+from lashmap_drivers.counter_board import CounterBoardProfile
+from lashmap_drivers.line_profile import LineProfile
+from lashmap_drivers.modbus import ModbusProfile
+from lashmap_drivers.profile import InstrumentProfile
+from lashmap_drivers.recorded_file import RecordedFileProfile
+
+ENTRY_POINTS = "lashmap.instruments"
+BUILT_IN: dict[str, type[InstrumentProfile]] = {
+    "ascii line": LineProfile,
+    "bcd frame": BcdProfile,
+    "modbus rtu": ModbusProfile,
+    "counter board": CounterBoardProfile,
+    "recorded file": RecordedFileProfile,
+}
+
+
+_KINDS = dict(BUILT_IN)
+
+
+def register(kind: str, profile: type[InstrumentProfile]) -> None:
+    """Add a kind that an upper layer of the same program brings."""
+    _KINDS[kind] = profile
+
+
+def find_kind(kind: object) -> type[InstrumentProfile]:
+    """The profile class of a kind.
+
+    Raises:
+        ValueError: When there is none, or the package that brings it is broken; the message says which.
+    """
+    if isinstance(kind, str) and kind in _KINDS:
+        return _KINDS[kind]
+    brought = entry_points(group=ENTRY_POINTS)
+    if kind not in brought.names:
+        known = ", ".join(sorted({*_KINDS, *brought.names}))
+        raise ValueError(f"kind: expected one of {known}, got {kind!r}")
+    point = brought[str(kind)]
+    package = point.dist.name if point.dist is not None else point.value
+    try:
+        found = point.load()
+    except Exception as error:  # whatever foreign code raises while it loads
+        raise ValueError(
+            f"kind: the package {package}, which brings {kind!r}, does not load: {error}"
+        ) from error
+    if not (isinstance(found, type) and issubclass(found, InstrumentProfile)):
+        raise ValueError(  # noqa: TRY004 - to whoever wrote the profile it is a wrong value
+            f"kind: the package {package} brings {kind!r}, but not as an InstrumentProfile"
+        )
+    return found
+
+
+def build(profile: Any) -> Any:  # noqa: ANN401 - whatever stands in a file
+    """A profile from its keys; anything but a table is left to pydantic to refuse.
+
+    Raises:
+        ValueError: When kind or keys are wrong.
+    """
+    if not isinstance(profile, dict):
+        return profile
+    return find_kind(profile.get("kind")).model_validate(profile)
+
+
+AnyProfile = Annotated[SerializeAsAny[InstrumentProfile], BeforeValidator(build)]

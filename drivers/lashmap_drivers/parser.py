@@ -1,0 +1,69 @@
+"""What every parser offers, and the tallies they share.
+
+Parsers are pure: bytes in, numbers out, no clock and no port. They are bounded, back in step by themselves
+after rubbish, and give the same numbers however the stream is cut into reads.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from lashmap_drivers.readings import Floats  # numpy would slow the start of the command line
+
+KEEP_BAD_BYTES = 256  # of a bad frame, for the message
+OVERLOAD = "overload"
+LOW_BATTERY = "low battery"
+LOST_COUNT = "lost count"
+
+
+class Parser(Protocol):
+    """Turns the bytes of one instrument into numbers in its own unit.
+
+    Attributes:
+        good_frames: Frames that were whole and right, also those that carry no reading.
+        bad_frames: Frames that were not.
+        bytes_seen: Bytes fed.
+        last_bad: The newest bad frame as received, its first 256 bytes.
+        marks: How often the instrument said something beside the number: ``overload``, ``low battery``,
+            ``lost count``.
+    """
+
+    good_frames: int
+    bad_frames: int
+    bytes_seen: int
+    last_bad: bytes
+    marks: Counter[str]
+
+    @property
+    def unfinished(self) -> bytes:
+        """The beginning of a frame that has not come to its end."""
+
+    def feed(self, data: bytes) -> Sequence[float] | Floats:
+        """Take the next bytes, in pieces of any size.
+
+        Returns:
+            One number for each frame they complete, in the instrument's unit or counts; nan stands for a
+            frame that is right but carries no reading (an overload), so that the stream keeps its pace.
+        """
+
+    def start_over(self) -> None:
+        """Bytes are missing from here on: forget the unfinished frame."""
+
+
+class Tally:
+    """Counts good and bad frames; base of the parsers here."""
+
+    def __init__(self) -> None:
+        self.good_frames = 0
+        self.bad_frames = 0
+        self.bytes_seen = 0
+        self.last_bad = b""
+        self.marks: Counter[str] = Counter()
+
+    def reject(self, frame: bytes) -> None:
+        """Count a bad frame and keep its bytes."""
+        self.bad_frames += 1
+        self.last_bad = frame[:KEEP_BAD_BYTES]

@@ -1,0 +1,129 @@
+"""Chunks of plain lines in one go: validated by one regular expression, split, and turned into floats.
+
+This is the quick half of `lashmap_drivers.line_parser`, used only where it provably gives what the
+line-by-line
+half gives: patterns made of printable characters, digits, classes, groups and repeats, and a terminator of
+control characters, so that no match can reach over the end of a line. Anything else is left to the other
+half, and so is a chunk with anything odd in it.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+
+from lashmap_drivers.fixed_lines import fixed_numbers
+from lashmap_drivers.readings import Floats
+
+PlainReader = Callable[[bytes, list[bytes]], list[float] | None]
+FixedReader = Callable[[bytes], Floats | None]
+
+_VALUE = "(?P<value>"
+# Only what matches printable bytes and looks at nothing around it: no dot, no negated class, no anchor, no
+# look-around, no back-reference, no flag; and no underscore, which `float` would take for a digit mark.
+_PLAIN_PATTERN = re.compile(
+    r"""(?:
+        \(\?P<value>|\(\?:|\((?!\?)|\)          # groups
+      | [ !"#%&',/0-9:;<=>@A-Za-z~-]            # a character that stands for itself
+      | \\[d.+*?()\[\]{}|\\/^$-]                # a digit, or an escaped sign
+      | \[(?:[ !"\#$%&'()*+,./0-9:;<=>?@A-Za-z{|}~-]|\\[d.+*?()\[\]{}|\\/^$-])+\]
+      | [?*+|]|\{\d+(?:,\d*)?\}                 # repeats and alternatives
+    )*""",
+    re.VERBOSE | re.ASCII,
+)
+# Text that stands for itself: no repeat, no alternative, no class.
+_WORD = re.compile(r"""(?:[ !"#%&',/0-9:;<=>@A-Za-z~-]|\\[.+*?()\[\]{}|\\/^$-])*""", re.ASCII)
+
+
+def fixed_reader(pattern: str, terminator: bytes, *, decimal: str) -> FixedReader | None:
+    """A reader of long chunks of lines that are a number between fixed words; None as `plain_reader`.
+
+    It takes whole lines, and gives one number a line, or None when the chunk needs a closer look.
+    """
+    words = _words_around(pattern) if _is_plain(pattern, terminator) else None
+    if words is None or decimal != ".":
+        return None
+    before, after = words
+    all_fit = _all_fit(pattern, terminator)
+
+    def read(whole: bytes) -> Floats | None:
+        return fixed_numbers(whole, before, after + terminator) if all_fit(whole) is not None else None
+
+    return read
+
+
+def plain_reader(pattern: str, terminator: bytes, *, decimal: str) -> PlainReader | None:
+    """A reader of whole chunks, or None when the pattern or terminator is not plain.
+
+    The reader takes the lines both joined, each with its terminator, and split without it. It returns one
+    number a line, or None when the chunk needs a closer look.
+    """
+    if not _is_plain(pattern, terminator):
+        return None
+    all_fit = _all_fit(pattern, terminator)
+    value_is_all = _words_around(pattern) == (b"", b"")
+    values = re.compile(rb"(?:%b)%b" % (pattern.encode("ascii"), re.escape(terminator))).findall
+    comma = decimal == ","
+
+    def read(whole: bytes, lines: list[bytes]) -> list[float] | None:
+        if all_fit(whole) is None:
+            return None
+        texts = lines if value_is_all else values(whole)
+        if comma:
+            if b"." in b"".join(texts):
+                return None
+            texts = b"\n".join(texts).replace(b",", b".").split(b"\n")
+        try:
+            numbers = list(map(float, texts))
+        except (ValueError, TypeError):
+            return None
+        # One nan or infinity makes the sum so; a sum that overflows by itself only costs the closer look.
+        return numbers if len(numbers) == len(lines) and math.isfinite(sum(numbers)) else None
+
+    return read
+
+
+def _is_plain(pattern: str, terminator: bytes) -> bool:
+    return (
+        _PLAIN_PATTERN.fullmatch(pattern) is not None
+        and _VALUE in pattern
+        and max(terminator) < 0x20
+        and len(set(terminator)) == len(terminator)
+        and re.compile(pattern).groups == 1
+    )
+
+
+def _all_fit(pattern: str, terminator: bytes) -> Callable[[bytes], re.Match[bytes] | None]:
+    # Possessive: a line that matched is never given back, so a hostile chunk costs no more than its lines.
+    return re.compile(rb"(?:(?:%b)%b)*+" % (pattern.encode("ascii"), re.escape(terminator))).fullmatch
+
+
+def _words_around(pattern: str) -> tuple[bytes, bytes] | None:
+    """Fixed text before and after the group ``value``; None when it is not fixed."""
+    before, _, rest = pattern.partition(_VALUE)
+    end = _end_of_group(rest)
+    after = rest[end + 1 :]
+    if end < 0 or not (_WORD.fullmatch(before) and _WORD.fullmatch(after)):
+        return None
+    plain = (re.sub(r"\\(.)", r"\1", word).encode("ascii") for word in (before, after))
+    return next(plain), next(plain)
+
+
+def _end_of_group(inside: str) -> int:
+    """Place of the parenthesis that closes a group whose opening one has been taken off; −1 without one."""
+    depth, in_class, escaped = 1, False, False
+    for place, sign in enumerate(inside):
+        if escaped:
+            escaped = False
+        elif sign == "\\":
+            escaped = True
+        elif in_class:
+            in_class = sign != "]"
+        elif sign == "[":
+            in_class = True
+        elif sign in "()":
+            depth += 1 if sign == "(" else -1
+            if depth == 0:
+                return place
+    return -1

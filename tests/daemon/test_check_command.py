@@ -1,0 +1,139 @@
+"""The bench tool as a user types it, against simulated stands and recordings."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+from daemon.command import lashmap, simulated_stand
+from daemon.virtual_time import CONFIGS
+from lashmap_drivers.kinds import build
+
+STAND = """[stand]
+name = "Recordings"
+[indicator]
+port = "rock.csv"
+profile = "indicator.toml"
+resolution_mm = 0.0001
+[encoder]
+port = "rock.csv"
+profile = "encoder.toml"
+counts_per_turn = 360
+"""
+PROFILE = 'kind = "recorded file"\nvalue_column = "{column}"\nunit = "{unit}"\nspeed = "{speed}"\n'
+
+
+@pytest.fixture
+def recordings(tmp_path: Path) -> Path:
+    rows = "".join(f"{0.01 * row:.2f},{0.125 + 0.0001 * (row % 3):.4f},{row // 10}\n" for row in range(400))
+    (tmp_path / "rock.csv").write_text("time_s,tip_mm,count\n" + rows, "utf-8")
+    for name, column, unit in (("indicator", "tip_mm", "mm"), ("encoder", "count", "count")):
+        text = PROFILE.format(column=column, unit=unit, speed="recorded")
+        (tmp_path / f"{name}.toml").write_text(text, "utf-8")
+    path = tmp_path / "stand.toml"
+    path.write_text(STAND, "utf-8")
+    return path
+
+
+def test_raw_bytes_stand_beside_what_they_read_as(tmp_path: Path) -> None:
+    with simulated_stand(tmp_path / "stand") as stand:
+        done = lashmap("check", stand, "--seconds", "3")
+    assert done.returncode == 0, done.stderr
+    pairs = re.findall(r"b'.*([+-]\d{3}\.\d{4})\\r\\n.*' reads (\S+)\smm", done.stdout)
+    assert len(pairs) == 3
+    for raw, read in pairs:
+        assert float(raw) == float(read.replace("\N{MINUS SIGN}", "-"))
+    assert len(re.findall(r"jitter \d+\.\d\d ms", done.stdout)) == 2
+    assert len(re.findall(r"bad frames 0, said –", done.stdout)) == 2
+
+
+def test_recordings_are_an_instrument_like_any_other(recordings: Path) -> None:
+    done = lashmap("check", recordings, "--seconds", "3")
+    assert done.returncode == 0, done.stderr
+    rates = [float(rate) for rate in re.findall(r"samples/s (\d+\.\d)", done.stdout)]
+    assert rates == pytest.approx([100.0, 100.0], rel=0.15)  # a row each 10 ms
+    assert "reads +0.125" in done.stdout
+    assert re.search(r"reads \d+\.0000°", done.stdout)
+
+
+def test_a_missing_recording_is_named(recordings: Path) -> None:
+    (recordings.parent / "rock.csv").unlink()
+    done = lashmap("check", recordings)
+    assert done.returncode == 3
+    assert f"indicator on {recordings.parent / 'rock.csv'}: cannot read the recording" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_an_instrument_that_only_says_overload_is_no_reading(recordings: Path) -> None:
+    profile = 'kind = "recorded file"\nvalue_column = "tip_mm"\n'
+    (recordings.parent / "indicator.toml").write_text(profile, "utf-8")
+    text = (recordings.parent / "rock.csv").read_text("utf-8")
+    (recordings.parent / "rock.csv").write_text(re.sub(r",0\.\d+,", ",OL,", text), "utf-8")
+    done = lashmap("check", recordings, "--seconds", "5")
+    assert done.returncode == 3
+    assert "no line or frame that fits the profile, for example b'OL'" in done.stderr
+
+
+def test_a_wrong_port_names_the_ports_that_there_are(tmp_path: Path) -> None:
+    text = (CONFIGS / "stands" / "bench.toml").read_text("utf-8")
+    text = text.replace("../instruments", str(CONFIGS / "instruments"))
+    stand = tmp_path / "stand.toml"
+    stand.write_text(text.replace("/dev/ttyUSB", "/dev/no-such-"), "utf-8")
+    done = lashmap("check", stand)
+    assert done.returncode == 3
+    assert "serial ports of this machine: " in done.stderr
+
+
+def test_profiles_are_proposed_from_traffic(tmp_path: Path) -> None:
+    with simulated_stand(tmp_path / "stand") as stand:
+        done = lashmap("check", stand, "--profile-from-capture", "--seconds", "2")
+    assert done.returncode == 0, done.stderr
+    first, second = re.split(r"(?m)^# encoder on ", done.stdout)
+    indicator = build(tomllib.loads(first))
+    encoder = build(tomllib.loads("# " + second))
+    assert (indicator.kind, indicator.quantity) == ("ascii line", "length")
+    assert (encoder.kind, encoder.quantity) == ("counter board", "angle")
+    assert indicator.make_parser().feed(b"\r\n+000.1234\r\n") == [0.1234]
+    assert encoder.make_parser().feed(b"\r\n-0000012345\r\n") == [-12345.0]
+    assert done.stdout.count("a guess") >= 1  # no unit is on the wire
+    assert "at 95 %" in done.stdout
+
+
+def test_traffic_that_is_no_text_is_refused_with_its_cause(tmp_path: Path) -> None:
+    with simulated_stand(tmp_path / "stand", "--fault", "garbage") as stand:
+        done = lashmap("check", stand, "--profile-from-capture", "--seconds", "2")
+    assert done.returncode == 3
+    assert re.search(
+        r"indicator on .*: (only \d+ % of the bytes are text|no layout|the lines hold)", done.stderr
+    )
+    assert "# encoder on" in done.stdout  # the other one is proposed all the same
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "complaint"),
+    [
+        ("indicator.toml", '"recorded file"', '"abacus"', "kind: expected one of ascii line, bcd frame"),
+        ("indicator.toml", "value_column", "value_colum", "did you mean value_column?"),
+        ("indicator.toml", 'unit = "mm"', 'unit = "count"', "an indicator measures a length"),
+        ("encoder.toml", 'unit = "count"', 'unit = "mm"', "an encoder measures an angle"),
+    ],
+)
+def test_wrong_profiles_end_with_status_2(
+    recordings: Path, file: str, old: str, new: str, complaint: str
+) -> None:
+    path = recordings.parent / file
+    path.write_text(path.read_text("utf-8").replace(old, new), "utf-8")
+    done = lashmap("check", recordings)
+    assert done.returncode == 2
+    assert complaint in done.stderr
+    assert file in done.stderr
+
+
+def test_stand_and_counter_board_must_agree_on_the_counts(recordings: Path) -> None:
+    board = "kind = \"counter board\"\npattern = '(?P<count>\\d+)'\ncounts_per_turn = 400\n"
+    (recordings.parent / "encoder.toml").write_text(board, "utf-8")
+    done = lashmap("check", recordings)
+    assert done.returncode == 2
+    assert "encoder.counts_per_turn: is 360 here and 400 in encoder.toml" in done.stderr

@@ -1,0 +1,223 @@
+"""An instrument is lost in the middle of a test: in virtual time, and by pulling a cable on a real run."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from daemon.command import lashmap, simulated_stand, start
+from daemon.virtual_time import DEMO_BOX, TICK_S, VirtualTest, load_box
+from drivers.faulty_peer import FaultyPeer
+from lashmap_daemon import events
+from lashmap_daemon.conclude import conclude
+from lashmap_daemon.errors import StandError
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.replay import read_record
+from lashmap_daemon.sequence_words import Phase
+from lashmap_daemon.stand_file import ENCODER, INDICATOR
+from lashmap_drivers.errors import InstrumentLost
+from lashmap_drivers.readings import Chunk
+
+CUT = 4  # bytes of a line that still came through
+
+
+@dataclass
+class Unpluggable(VirtualTest):
+    """A test in virtual time whose cables can be pulled.
+
+    Attributes:
+        lost: Instruments that are unplugged now, with the reason.
+    """
+
+    lost: dict[str, str] = field(default_factory=dict)
+
+    def pull(self, *names: str) -> None:
+        """Pull cables in mid-line: half a line, the mark that the port leaves, then nothing."""
+        wire = self._simulated.advance(TICK_S)
+        self.now_s += TICK_S
+        halves = {INDICATOR: wire.indicator, ENCODER: wire.encoder}
+        chunks = {name: [Chunk(self.now_s, data[: len(data) - CUT])] for name, data in halves.items()}
+        for name in names:
+            self.lost[name] = "device gone"
+            chunks[name].append(Chunk(self.now_s, b""))
+        self.conductor.tick(self.now_s, chunks, self.lost)
+
+    def hear(self, *, encoder: bytes, seconds: float) -> None:
+        """Let time pass in which only the encoder speaks, and always says the same."""
+        for _ in range(round(seconds / TICK_S)):
+            self.now_s += TICK_S
+            self.conductor.tick(self.now_s, {ENCODER: [Chunk(self.now_s, encoder)]}, self.lost)
+
+    def tick(self, count: int = 1) -> None:
+        """Let a little time pass; what an unplugged instrument says is not heard."""
+        for _ in range(count):
+            wire = self._simulated.advance(TICK_S)
+            self.now_s += TICK_S
+            said = {INDICATOR: wire.indicator, ENCODER: wire.encoder}
+            chunks = {
+                name: [Chunk(self.now_s, data)] if data and name not in self.lost else []
+                for name, data in said.items()
+            }
+            self.conductor.tick(self.now_s, chunks, self.lost)
+
+
+@pytest.fixture
+def test(tmp_path: Path) -> Unpluggable:
+    return Unpluggable(tmp_path, load_box(positions=5, gear_turns=1.0, confirming_positions=1))
+
+
+def kinds(test: VirtualTest, start: int) -> list[str]:
+    return [type(stamped.event).__name__ for stamped in test.stream[start:]]
+
+
+def test_a_rock_is_interrupted_and_asked_for_again(test: Unpluggable) -> None:
+    test.run_until(events.RockAccepted)
+    test.run_until(events.RockStarted)
+    test.tick(20)
+    before = len(test.stream)
+    test.pull(INDICATOR)
+    assert kinds(test, before) == ["InstrumentLost", "RockRefused"]
+    assert test.conductor.state.phase is Phase.WAITING
+    test.tick(500)  # ten seconds, longer than a silent instrument is borne
+    assert kinds(test, before) == ["InstrumentLost", "RockRefused"]
+    test.lost.clear()
+    back = test.run_until(events.InstrumentBack).event
+    assert isinstance(back, events.InstrumentBack)
+    assert back.away_s == pytest.approx(10.0, abs=0.1)
+    asked = test.stream[-1].event
+    assert isinstance(asked, events.PositionAsked)
+    assert (asked.number, asked.attempt) == (2, 2)
+    assert asked.reason == "the indicator was lost (device gone)"
+
+
+def test_the_record_of_an_interrupted_test_decodes_to_the_same_numbers(test: Unpluggable) -> None:
+    for names in ((INDICATOR,), (ENCODER,), (INDICATOR, ENCODER)):
+        test.run_until(events.RockStarted)
+        test.tick(20)
+        test.pull(*names)
+        test.tick(50)
+        test.lost.clear()
+        test.run_until(events.RockAccepted)
+    test.run()
+    shown = {one.number: one for one in test.of(events.RockAccepted) if isinstance(one, events.RockAccepted)}
+    concluded = conclude(test.logbook, test.started.test)
+    assert len(concluded.positions) == len(shown) == 6
+    for one in concluded.positions:
+        assert one.normal_backlash_mm == shown[one.position].normal_backlash_mm
+        true = test.truth.normal_backlash_mm[shown[one.position].engagement % 520]
+        # The tip's true radius is not the nominal one, within 4 standard uncertainties of 0.15 mm on 76 mm.
+        assert one.normal_backlash_mm == pytest.approx(true, rel=4.0 * 0.15 / 76.0, abs=0.0005)
+    notes = [text for _, text in read_record(test.logbook, test.started.test).notes]
+    assert sum("the same angle" in note for note in notes) == 2
+
+
+def test_no_half_line_ever_merges_with_another(test: Unpluggable) -> None:
+    test.run_until(events.RockStarted)
+    test.pull(INDICATOR, ENCODER)
+    test.tick(10)
+    test.lost.clear()
+    test.run_until(events.InstrumentBack)
+    assert test.channels.bad_frames(INDICATOR) == 0
+    assert test.channels.bad_frames(ENCODER) == 0
+
+
+def test_after_the_time_of_the_stand_file_the_test_fails(test: Unpluggable) -> None:
+    test.run_until(events.RockStarted)
+    lost_s = test.now_s
+    test.pull(INDICATOR)
+    with pytest.raises(InstrumentLost, match=r"device gone\) and did not come back within 120 s") as caught:
+        test.run()
+    assert test.now_s - lost_s == pytest.approx(120.0, abs=0.1)
+    assert "stand.reconnect_seconds" in str(caught.value)
+
+
+def test_a_port_that_works_again_but_says_nothing_is_not_back(test: Unpluggable) -> None:
+    test.run_until(events.RockStarted)
+    test.pull(INDICATOR)
+    test.lost.clear()
+    with pytest.raises(InstrumentLost, match="gave no sample that can be used within 120 s"):
+        test.hear(encoder=b"+0000000000\r\n" * 10, seconds=130.0)
+
+
+def test_an_encoder_that_begins_its_count_anew_ends_the_test(test: Unpluggable) -> None:
+    test.run_until(events.RockAccepted)
+    test.run_until(events.RockStarted)
+    test.pull(ENCODER)
+    test.lost.clear()
+    with pytest.raises(StandError, match="the matched teeth are no longer known"):
+        test.hear(encoder=b"+0000000000\r\n" * 10, seconds=1.0)
+
+
+def test_a_stop_while_waiting_closes_the_record(test: Unpluggable) -> None:
+    test.run_until(events.RockStarted)
+    test.pull(INDICATOR)
+    test.stop()
+    assert test.stream[-1].event == events.TestClosed(outcome="stopped", reason="by the operator")
+
+
+@contextmanager
+def relayed(source: Path, peer: FaultyPeer) -> Iterator[threading.Event]:
+    """Everything that a simulated instrument says goes through a cable that can be pulled."""
+    stop, cut = threading.Event(), threading.Event()
+    descriptor = os.open(source, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
+
+    def carry() -> None:
+        while not stop.wait(0.005):
+            try:
+                data = os.read(descriptor, 4096)
+            except BlockingIOError:
+                continue
+            if not cut.is_set():
+                peer.say(data)
+
+    thread = threading.Thread(target=carry)
+    thread.start()
+    try:
+        yield cut
+    finally:
+        stop.set()
+        thread.join()
+        os.close(descriptor)
+
+
+def test_a_cable_pulled_and_put_back_on_a_running_command(tmp_path: Path) -> None:
+    box, book = tmp_path / "box.toml", tmp_path / "book"
+    text = DEMO_BOX.read_text("utf-8")
+    for old, new in (("positions = 26", "positions = 4"), ("gear_turns = 13", "gear_turns = 1")):
+        assert old in text
+        text = text.replace(old, new, 1)
+    box.write_text(text, "utf-8")
+    with (
+        simulated_stand(tmp_path / "stand", box=box) as stand,
+        FaultyPeer(tmp_path, "pulled") as peer,
+        relayed(tmp_path / "stand" / "indicator", peer) as cut,
+    ):
+        name = str(tmp_path / "stand" / "indicator")
+        stand.write_text(stand.read_text("utf-8").replace(name, peer.name), "utf-8")
+        running = start("run", stand, box, "--logbook", book, "--locked-out")
+        assert running.stdout is not None
+        for line in running.stdout:
+            if " 1  accepted" in line:
+                cut.set()
+                peer.unplug()
+            elif "was lost" in line:
+                peer.plug_in()
+                cut.clear()
+        _, errors = running.communicate(timeout=60.0)
+        assert running.returncode == 0, errors
+    with Logbook(book, create=False) as opened:
+        test = opened.tests()[0].test
+        happened = [stamped.event for stamped in opened.events(test)]
+        assert sum(isinstance(event, events.InstrumentLost) for event in happened) == 1
+        assert sum(isinstance(event, events.InstrumentBack) for event in happened) == 1
+        assert sum(chunk.is_break for chunk in opened.raw(test, INDICATOR)) == 1
+        accepted = [event for event in happened if isinstance(event, events.RockAccepted)]
+        for one in conclude(opened, test).positions:
+            shown = next(event for event in accepted if event.number == one.position)
+            assert one.normal_backlash_mm == pytest.approx(shown.normal_backlash_mm, abs=1e-12)
+    assert lashmap("review", "--logbook", book).returncode == 0

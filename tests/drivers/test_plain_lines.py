@@ -1,0 +1,163 @@
+"""The quick way through a chunk must give what the careful one gives, which goes line by line."""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+from lashmap_drivers.line_parser import LineParser
+from lashmap_drivers.plain_lines import plain_reader
+
+# Patterns the quick way takes, among them ones whose groups, repeats and alternatives could be read two ways.
+PLAIN = [
+    r"(?P<value>[+-]\d+\.\d+)",
+    r"(?P<value>[+-]?\d*\.\d+) in",
+    r"(?P<value>\d+|\d+\.\d+)",
+    r"(?P<value>\d+)\d",
+    r"(?P<value>\d*?)\d*",
+    r"(?:V|W)(?P<value>[+-]?[0-9]{1,3}(?:[.,]\d*)?)(?:e|E)?",
+    r"X|(?P<value>\d+)",
+    r"(?P<value>[+-]?\d+e?\d*)",
+    r"(?P<value>(?:nan|inf|\d+))",
+    r"[ ]*(?P<value>[ \d.]+)",
+]
+TERMINATORS = [b"\r\n", b"\n", b"\r", b"\x03\x04"]
+
+
+def slow(pattern: str, terminator: bytes, *, decimal: str = ".", scale: float = 1.0) -> LineParser:
+    parser = LineParser(terminator, pattern, decimal=decimal, scale=scale)
+    parser._plain = parser._fixed = None
+    return parser
+
+
+LINE = st.one_of(
+    st.text("+-0123456789.,e_ VWXin\r", max_size=12).map(str.encode),
+    st.sampled_from(
+        [b"+1.5", b"+01.5000", b"12", b".5 in", b"V12.5e", b"nan", b"inf", b"1_2", b"9" * 260, b""]
+    ),
+    st.from_regex(r"[+-][0-9]{1,4}\.[0-9]{1,4}", fullmatch=True).map(str.encode),
+)
+
+
+@given(
+    lines=st.lists(LINE, max_size=20),
+    pattern=st.sampled_from(PLAIN),
+    terminator=st.sampled_from(TERMINATORS),
+    decimal=st.sampled_from([".", ","]),
+    tail=LINE,
+)
+@example(lines=[b"X", b"12"], pattern=PLAIN[6], terminator=b"\n", decimal=".", tail=b"")
+@example(lines=[b"x", b"1" * 400], pattern=PLAIN[2], terminator=b"\n", decimal=".", tail=b"")
+@example(lines=[b"x", b"1,5"], pattern=PLAIN[5], terminator=b"\n", decimal=",", tail=b"V1")
+def test_quick_and_careful_agree(
+    lines: list[bytes], pattern: str, terminator: bytes, decimal: str, tail: bytes
+) -> None:
+    data = b"".join(line + terminator for line in lines) + tail
+    quick = LineParser(terminator, pattern, decimal=decimal)
+    careful = slow(pattern, terminator, decimal=decimal)
+    assert quick._plain is not None
+    assert quick.feed(data) == careful.feed(data)
+    assert (quick.good_frames, quick.bad_frames, quick.last_bad) == (
+        careful.good_frames,
+        careful.bad_frames,
+        careful.last_bad,
+    )
+    assert quick.unfinished == careful.unfinished
+
+
+FIXED = [
+    r"(?P<value>[+-]\d+\.\d+)",
+    r"(?P<value>[+-]?\d*\.?\d*)",
+    r"(?P<value>[+-]?[0-9]{1,15})",
+    r"(?P<value>1\d+)",
+    r"V: ?(?P<value>[+-]?[\d.]+)",
+    r"V: (?P<value>[+-]?[\d.]+) m/s\?",
+    r"1(?P<value>\d+\.\d)0",
+]
+ODD = [
+    b"+000.0000",
+    b"-000.0000",
+    b"+12.34567",
+    b"+1234.567",
+    b" 100.2500",
+    b"+0x0.0000",
+    b"1e5",
+    b"9" * 20,
+    b"",
+    b"1_2",
+]
+
+
+@settings(max_examples=60)  # each reads two times 300 lines
+@given(
+    text=st.from_regex(r"(V: |1)?[+-]?[0-9]{0,9}\.?[0-9]{0,8}( m/s\?|0)?", fullmatch=True),
+    digits=st.lists(st.integers(0, 9), min_size=1, max_size=40),
+    odd=st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(ODD)), max_size=2),
+    form=st.tuples(st.sampled_from(FIXED), st.sampled_from([1.0, 0.0001])),
+    cuts=st.lists(st.integers(0, 8000), max_size=5),
+)
+def test_columns_give_what_floats_give(
+    text: str, digits: list[int], odd: list[tuple[int, bytes]], form: tuple[str, float], cuts: list[int]
+) -> None:
+    """Hundreds of lines of one layout, perhaps with one or two others among them."""
+    pattern, scale = form
+    lines = []
+    for count in range(300):
+        digit = iter(digits[count % len(digits) :] + digits * 20)
+        lines.append("".join(str(next(digit)) if sign in "0123456789" else sign for sign in text).encode())
+    for place, other in odd:
+        lines[place % len(lines)] = other
+    data = b"".join(line + b"\r\n" for line in lines)
+    places = sorted({0, len(data), *(cut % (len(data) + 1) for cut in cuts)})
+    quick = LineParser(b"\r\n", pattern, scale=scale)
+    careful = slow(pattern, b"\r\n", scale=scale)
+    numbers = [float(number) for start, end in pairwise(places) for number in quick.feed(data[start:end])]
+    expected = careful.feed(data)
+    assert [number.hex() for number in numbers] == [float(number).hex() for number in expected]
+    assert (quick.good_frames, quick.bad_frames) == (careful.good_frames, careful.bad_frames)
+
+
+def test_columns_are_used_at_all() -> None:
+    parser = LineParser(b"\r\n", FIXED[0], in_step=True)
+    assert isinstance(parser.feed(b"-000.1250\r\n" * 200), np.ndarray)
+
+
+@given(numbers=st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=40))
+def test_good_lines_do_take_the_quick_way(numbers: list[float]) -> None:
+    reader = plain_reader(PLAIN[0], b"\r\n", decimal=".")
+    assert reader is not None
+    lines = [f"{number:+.6f}".encode() for number in numbers]
+    assert reader(b"".join(line + b"\r\n" for line in lines), lines) == [float(line) for line in lines]
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        r"(?P<value>.+)",  # a dot matches the carriage return
+        r"(?P<value>[^x]+)",
+        r"(?P<value>\D+)",
+        r"(?P<value>\d+)\s*",
+        r"^(?P<value>\d+)$",
+        r"(?P<value>\d+)(?=x)?",
+        r"(?<!\n)(?P<value>\d+)",
+        r"(?i)(?P<value>\d+)e",
+        r"(\d)(?P<value>\1)",
+        r"(?P<value>\d+)\b",
+        r"(?P<value>[\d_]+)",
+        r"(?P<value>\d+)\r?",
+        "(?P<value>\\d+)\r?",
+        r"(?P<value>\d+)(?P<unit>mm)",
+    ],
+)
+def test_what_could_look_beyond_its_line_goes_the_careful_way(pattern: str) -> None:
+    re.compile(pattern)
+    assert plain_reader(pattern, b"\r\n", decimal=".") is None
+
+
+@pytest.mark.parametrize("terminator", [b"\r\r", b";", b"0", b"\n,"])
+def test_terminators_that_could_stand_in_a_line_go_the_careful_way(terminator: bytes) -> None:
+    assert plain_reader(PLAIN[0], terminator, decimal=".") is None
