@@ -191,7 +191,7 @@ class LiveTest:
             except InstrumentError as error:
                 failed = error  # what the other port brought is kept first
             else:
-                chunks[name] = [Chunk(chunk.arrival_s - self._start_s, chunk.data) for chunk in taken]
+                chunks[name] = [chunk._replace(arrival_s=chunk.arrival_s - self._start_s) for chunk in taken]
             if port.lost is not None:
                 lost[name] = port.lost.reason
         self.conductor.tick(self._now_s(), chunks, lost)
