@@ -157,7 +157,7 @@ class CountLineParser(LineParser):
     """Reads counts from ASCII lines."""
 
     def __init__(self, profile: CounterBoardProfile) -> None:
-        pattern = (profile.pattern or "").replace("(?P<count>", "(?P<value>")
+        pattern = re.sub(r"(\(\?(?:P[<=]|\())count(?=[>)])", r"\1value", profile.pattern or "")
         super().__init__(
             profile.terminator.encode("ascii"),
             pattern,
@@ -172,7 +172,8 @@ class CountLineParser(LineParser):
         self._is_plain = counting.wraps_at is None and not self._has_index
         self._direction = float(counting.direction)
         self._samples: list[Sample] = []
-        if "." in pattern or not self._is_plain:
+        may_be_broken = re.search("[.Ee]", pattern.replace("(?P<value>", "")) is not None
+        if may_be_broken or not self._is_plain:
             self._plain = self._fixed = None  # each line must be looked at: a count is a whole number
 
     def feed(self, data: bytes) -> list[float] | Floats:
