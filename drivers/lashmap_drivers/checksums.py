@@ -16,6 +16,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Compute = Callable[[bytes], int]
+_HEX = frozenset(b"0123456789abcdefABCDEF")
 
 # Names and aliases of the catalogue; the tests hold every one of them to its published check value.
 # name: (width, polynomial, initial, reflect in, reflect out, final exclusive or)
@@ -120,13 +121,8 @@ class Checksum(BaseModel):
             case "binary":
                 return int.from_bytes(text, self.byte_order) if len(text) == self.width // 8 else None
             case "hex":
-                # Letters and digits only: int would take signs, spaces and underscores as well.
-                if len(text) != self._hex_digits or not text.isalnum():
-                    return None
-                try:
-                    return int(text, 16)
-                except ValueError:
-                    return None
+                # int would take signs, spaces, underscores and a leading 0x as well.
+                return int(text, 16) if len(text) == self._hex_digits and _HEX.issuperset(text) else None
             case "decimal":
                 return int(text) if 1 <= len(text) <= 5 and text.isdigit() else None
 
