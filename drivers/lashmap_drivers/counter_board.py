@@ -14,6 +14,7 @@ from lashmap_drivers.frames import FrameCutter, FramePolling, FrameShape
 from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.line_profile import LinePolling, check_polling, compiled_groups, line_poll
 from lashmap_drivers.parser import Parser
+from lashmap_drivers.pattern_risks import refuse_risks
 from lashmap_drivers.polling import Poll
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Floats
@@ -150,6 +151,7 @@ class CounterBoardProfile(InstrumentProfile):
             raise ValueError(
                 "checksum.written: an ASCII line cannot carry binary bytes; write hex or decimal"
             )
+        refuse_risks(pattern, "count")
         return bool(groups & {"index", "index_count"})
 
 

@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from lashmap_drivers.checksums import Checksum
 from lashmap_drivers.line_parser import LineParser
+from lashmap_drivers.pattern_risks import refuse_risks
 from lashmap_drivers.polling import Poll
 from lashmap_drivers.profile import MM_PER_UNIT, InstrumentProfile, Polling, Scale
 
@@ -140,6 +141,7 @@ class LineProfile(InstrumentProfile):
         ):
             if (group in groups) != (given is not None):
                 raise ValueError(f"the pattern's group (?P<{group}>…) and the key {key} belong together")
+        refuse_risks(self.pattern, "value")
         if "sign" in groups and not self.negative:
             raise ValueError("negative: name at least one text of the group (?P<sign>…) that means minus")
         if "sign" not in groups and self.negative != ("-",):
