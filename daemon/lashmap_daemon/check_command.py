@@ -22,6 +22,7 @@ from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand, load_stand
 
 _REFRESH_S = 0.2
 _CAPTURE_S = 5.0
+_MOST_CAPTURED_BYTES = 2_000_000
 
 
 def check(stand_path: Path, seconds: float, console: Console) -> None:
@@ -121,7 +122,8 @@ def _capture(ports: dict[str, Source], seconds: float) -> dict[str, bytes]:
         time.sleep(_REFRESH_S)
         for name, port in ports.items():
             for chunk in port.take():
-                data[name] += chunk.data
+                if len(data[name]) < _MOST_CAPTURED_BYTES:  # more says no more, and would fill the memory
+                    data[name] += chunk.data
     return {name: bytes(one) for name, one in data.items()}
 
 

@@ -13,7 +13,7 @@ from functools import cached_property, lru_cache, reduce
 from operator import xor
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
 Compute = Callable[[bytes], int]
 _HEX = frozenset(b"0123456789abcdefABCDEF")
@@ -59,6 +59,13 @@ class CrcParameters(BaseModel):
         return self
 
 
+# Told apart by its form, so that a wrong parameter is not also called a wrong name.
+Crc = Annotated[
+    Annotated[str, Tag("name")] | Annotated[CrcParameters, Tag("parameters")],
+    Discriminator(lambda given: "name" if isinstance(given, str) else "parameters"),
+]
+
+
 class Checksum(BaseModel):
     """How a frame is checked.
 
@@ -74,7 +81,7 @@ class Checksum(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     method: Literal["sum", "xor", "crc"]
-    crc: str | CrcParameters | None = None
+    crc: Crc | None = None
     bits: Literal[8, 16] = 8
     negated: Literal["no", "ones", "twos"] = "no"
     written: Literal["hex", "decimal", "binary"] = "hex"
