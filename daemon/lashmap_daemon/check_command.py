@@ -48,11 +48,14 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
                 one.take(now_s)
             if live is not None:
                 live.update(_picture(heard, now_s), refresh=True)
-            if now_s - start_s >= SILENT_S:
-                problems = [problem for one in heard if (problem := one.problem())]
+            at_end = bool(seconds) and now_s - start_s >= seconds
+            if at_end or now_s - start_s >= SILENT_S:
+                # A button may be pressed later, as long as there is time.
+                due = [one for one in heard if at_end or not one.waits_for_button]
+                problems = [problem for one in due if (problem := one.problem(now_s))]
                 if problems:
                     raise StandError("\n".join(problems))
-            if seconds and now_s - start_s >= seconds:
+            if at_end:
                 break
     if live is None:
         for one in heard:
