@@ -70,8 +70,9 @@ def test_a_system_that_cannot_list_its_ports_leaves_none_of_them_taken(peer: Fau
         raise OSError("no bus")
 
     before = open_descriptors()
-    with pytest.raises(OSError, match="no bus"):
-        Port("indicator", peer.name, PortSettings(), listing=broken)
+    for name in (peer.name, "usb:1a86:7523"):
+        with pytest.raises(PortNotOpened, match="no bus"):
+            Port("indicator", name, PortSettings(), listing=broken)
     assert open_descriptors() == before
 
 
