@@ -83,7 +83,16 @@ class Port:
         self._closing = threading.Event()
         self._failure: Exception | None = None
         link = self._open(lambda: resolve(name, listing))
-        self._marks = marks_of(name, link.device, listing)
+        try:
+            self._marks = marks_of(name, link.device, listing)
+        except Exception as error:  # whatever the system's listing raises must not keep the port taken
+            link.close()
+            raise PortNotOpened(
+                instrument,
+                name,
+                f"cannot list the ports of this machine ({short(error)})",
+                "Name the port by its path, and look into the system's own messages.",
+            ) from error
         self._thread = threading.Thread(target=self._run, args=(link,), name=f"port {name}", daemon=True)
         self._thread.start()
 
@@ -127,7 +136,7 @@ class Port:
     def _open(self, find: Callable[[], str]) -> Link:
         try:
             device = find()
-        except (PortNotFound, ValueError) as error:
+        except (PortNotFound, ValueError, OSError) as error:
             raise PortNotOpened(
                 self.instrument,
                 self.name,

@@ -82,6 +82,14 @@ def test_a_lone_jump_is_a_glitch_and_a_real_one_loses_the_count() -> None:
     assert parser.marks["lost count"] == 1
 
 
+def test_glitches_far_apart_do_not_add_up_to_a_real_jump() -> None:
+    parser = lines(wraps_at=65536)
+    numbers = feed(parser, "".join(f"{count}\n{count + 30000}\n" for count in range(100, 110)) + "110\n")
+    assert numbers[::2] == [float(count) for count in range(100, 111)]
+    assert all(map(math.isnan, numbers[1::2]))
+    assert parser.marks["lost count"] == 0
+
+
 def test_missing_bytes_lose_a_wrapped_count_but_not_a_whole_one() -> None:
     wrapped, whole = lines(wraps_at=65536), lines()
     for parser in (wrapped, whole):
@@ -169,3 +177,15 @@ def test_a_latched_index_count() -> None:
 def test_a_board_that_cannot_be_is_refused(keys: dict[str, object], complaint: str) -> None:
     with pytest.raises(ValidationError, match=complaint):
         board(**keys)
+
+
+def test_a_count_named_twice_in_the_pattern() -> None:
+    one = board(sends="on its button", pattern=r"(?P<count>\d+) (?P=count)").make_parser()
+    assert list(one.feed(b"15 15\r\n15 16\r\n")) == [15.0]
+    assert one.bad_frames == 1
+
+
+def test_an_exponent_does_not_make_half_a_count() -> None:
+    parser = board(sends="on its button", pattern=r"(?P<count>[0-9E-]+)").make_parser()
+    assert list(parser.feed(b"15E-1\r\n15\r\n")) == [15.0]
+    assert parser.bad_frames == 1
