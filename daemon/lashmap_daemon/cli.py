@@ -90,14 +90,18 @@ def review(
     *,
     logbook: LogbookOption = _LOGBOOK,
     as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON instead.")] = False,
-    report: Annotated[Path | None, typer.Option(help="Also write the HTML report to this file.")] = None,
+    report: Annotated[
+        Path | None, typer.Option(help="Also write the report to this file, .html or .pdf.")
+    ] = None,
 ) -> None:
     """Recompute a test from its raw samples and show the result."""
     with _reported() as console:
-        from lashmap_daemon.conclude import conclude, json_text, write_report  # noqa: PLC0415
+        from lashmap_daemon.conclude import check_report_name, conclude, json_text, write_report  # noqa: PLC0415
         from lashmap_daemon.logbook import Logbook  # noqa: PLC0415
         from lashmap_daemon.summary import print_summary  # noqa: PLC0415
 
+        if report is not None:
+            check_report_name(report)
         with Logbook(logbook, create=False) as book:
             assessment = conclude(book, test)
         if report is not None:

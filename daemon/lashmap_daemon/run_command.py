@@ -167,9 +167,13 @@ def _hand_over(logbook: Logbook, test: str, closed: TestClosed, options: RunOpti
     output = options.output if options.output is not None else options.logbook.parent
     assessment = conclude(logbook, test)
     json_path, report_path = output / f"{test}.json", output / f"{test}.html"
+    pdf_path = report_path.with_suffix(".pdf")
     write_json(assessment, json_path)
     write_report(assessment, report_path)
     print_summary(assessment, console, positions=False)
+    write_report(assessment, pdf_path)
     terminal = AtTerminal(console=console)
-    terminal.show(f"\nlogbook  {options.logbook}\nresult   {json_path}\nreport   {report_path}")
+    terminal.show(
+        f"\nlogbook  {options.logbook}\nresult   {json_path}\nreport   {report_path}\n         {pdf_path}"
+    )
     return 0 if closed.outcome == "completed" else EXIT_STOPPED

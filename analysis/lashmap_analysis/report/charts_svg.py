@@ -5,13 +5,20 @@ Everything a person or a file may have written is escaped here, once. Where the 
 
 from __future__ import annotations
 
-from html import escape
+from html import escape as escape_markup
 
 import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from lashmap_analysis.report.visible import visible
+
 Floats = NDArray[np.float64]
+
+
+def escape(words: str) -> str:
+    """Write words as SVG text or attribute, hidden characters by their numbers."""
+    return escape_markup(visible(words))
 
 
 def pixel(value: float) -> str:

@@ -10,11 +10,16 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.record import Identity
+from lashmap_analysis.report.brief import cut_to
 from lashmap_analysis.report.evidence import evidence
 from lashmap_analysis.report.sheet import sheet
+from lashmap_analysis.report.visible import visible
 
 if TYPE_CHECKING:
     from jinja2 import Template
+
+FOOTER = 90  # columns; what one line of the page margin holds
 
 
 def render_html(assessment: Assessment) -> str:
@@ -27,14 +32,20 @@ def render_html(assessment: Assessment) -> str:
         A whole HTML document in UTF-8 text: no scripts, no links out, styles and pictures inside. Lengths are
         in the units of the box's paperwork.
     """
-    identity = assessment.record.identity
+    front = sheet(assessment)
+    identity = front.identity
     return _template().render(
-        sheet=sheet(assessment),
+        sheet=front,
         evidence=evidence(assessment),
         identity=identity,
         units=assessment.record.units,
-        footer=css_string(f"{identity.test}  {identity.box}  {identity.serial}"),
+        footer=css_string(footer(identity)),
     )
+
+
+def footer(identity: Identity) -> str:
+    """Say at the foot of every page what it belongs to."""
+    return cut_to(f"{identity.test} · {identity.box} · {identity.serial}", FOOTER)
 
 
 def css_string(words: str) -> str:
@@ -53,5 +64,6 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
+        finalize=lambda value: visible(value) if type(value) is str else value,
     )
     return environment.get_template("report.html.j2")
