@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import re
 import time
 from dataclasses import replace
 from typing import get_args
@@ -30,18 +33,36 @@ def cells(table: Element) -> list[list[str]]:
 def test_page_needs_nothing_but_itself(scenario: Scenario) -> None:
     html = render_html(made_assessment(scenario))
     root = read_page(html)
-    assert not root.all(
-        "script", "link", "img", "iframe", "object", "embed", "form", "audio", "video", "base"
-    )
+    assert not root.all("link", "img", "iframe", "object", "embed", "form", "audio", "video", "base")
     for element in root.all():
-        assert not {"src", "href", "srcset", "action", "xlink:href"} & set(element.attributes)
+        assert not {"src", "href", "srcset", "action", "xlink:href", "style"} & set(element.attributes)
         assert not [name for name in element.attributes if name.startswith("on")]
     # What is left of addresses is the name of the SVG vocabulary, which no browser fetches.
     assert html.replace("http://www.w3.org/2000/svg", "").count("://") == 0
     assert "@import" not in html
     assert html.count("url(") == html.count("url(#")
+
+
+def test_policy_allows_this_style_and_this_script_and_nothing_else() -> None:
+    html = render_html(made_assessment())
+    root = read_page(html)
+    assert len(root.all("script")) == len(root.all("style")) == 1
+    # W3C Content Security Policy Level 3, 2.3.1: base64 of the SHA-256 of the element's text.
+    allowed = [
+        "'sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() + "'"
+        for name in ("style", "script")
+        for text in re.findall(rf"<{name}>(.*?)</{name}>", html, flags=re.DOTALL)
+    ]
     policy = root.all("meta")[2].attributes
-    assert policy["content"] == "default-src 'none'; style-src 'unsafe-inline'"
+    assert policy["http-equiv"] == "Content-Security-Policy"
+    assert policy["content"].split("; ") == [
+        "default-src 'none'",
+        f"style-src {allowed[0]}",
+        f"script-src {allowed[1]}",
+        "base-uri 'none'",
+        "form-action 'none'",
+    ]
+    assert len(root.all("script")[0].text) < 6_000  # no framework
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS)
