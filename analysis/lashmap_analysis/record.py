@@ -38,6 +38,8 @@ class RockTrace:
         attempt: Which try at this position, from 1; earlier tries were refused.
         times_apart_uncertainty_s: Standard uncertainty of the indicator's times against the encoder's; nan
             when nobody has stated one.
+        left_out_s: Reversals that a reviewer took out of the reading, each as the (start, end) of the time
+            between its two dwells.
     """
 
     position: int
@@ -49,6 +51,7 @@ class RockTrace:
     encoder_deg: Floats
     attempt: int = 1
     times_apart_uncertainty_s: float = nan
+    left_out_s: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

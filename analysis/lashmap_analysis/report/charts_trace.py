@@ -84,8 +84,11 @@ def trace_chart(view: TraceView) -> Markup:
     shapes.append(text(RIGHT, HEIGHT - 3, f"{x.high - x.low:.3g} s", anchor="end"))
     shapes.append(text((LEFT + RIGHT) / 2, HEIGHT - 3, view.label, anchor="middle"))
     seconds = Axis(low=0.0, high=x.high - x.low, start=LEFT, end=RIGHT)
-    reading = {"kind": "trace", "units": view.units, **seconds.reading("x"), **y.reading("y")}
-    return chart(view.name, WIDTH, HEIGHT, view.title, view.description, *shapes, reading=reading)
+    axes = {**seconds.reading("x"), **y.reading("y")}
+    reading = {"kind": "trace", "units": view.units}
+    return chart(
+        view.name, WIDTH, HEIGHT, view.title, view.description, *shapes, reading={**reading, **axes}
+    )
 
 
 def _sample_path(columns: NDArray[np.int64], rows: NDArray[np.int64], broken: NDArray[np.bool_]) -> str:
