@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from lashmap_analysis.outlier_words import remarks_of
 from lashmap_analysis.result_given import given
 from lashmap_analysis.result_keys import KEYS, SCHEMA, TABLE_COLUMNS
+from lashmap_analysis.result_review import review_document
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,9 +59,9 @@ def to_document(assessment: Assessment) -> Json:
             "cautions": list(verdict.cautions),
         },
         "tight_spot": {
-            "measured": _tight_spot(assessment.measured),
-            "predicted": _tight_spot(assessment.predicted),
-            "stated": _tight_spot(assessment.stated),
+            "measured": tight_spot_document(assessment.measured),
+            "predicted": tight_spot_document(assessment.predicted),
+            "stated": tight_spot_document(assessment.stated),
             "confirmed": assessment.confirmed,
             "cause": assessment.cause,
         },
@@ -74,6 +75,7 @@ def to_document(assessment: Assessment) -> Json:
         "lash_map": _lash_map(lash_map, remarks_of(assessment)),
         "positions": [_position(position) for position in assessment.positions],
         "budget": _budget(assessment.budget),
+        "review": review_document(assessment.review),
         **given(record),
     }
     return {key: _finite(value) for key, value in document.items()}
@@ -119,7 +121,7 @@ def positions_table(assessment: Assessment) -> pd.DataFrame:
     return frame.astype(dict(TABLE_COLUMNS))
 
 
-def _tight_spot(spot: TightSpotResult | None) -> Json | None:
+def tight_spot_document(spot: TightSpotResult | None) -> Json | None:
     if spot is None:
         return None
     low, high = spot.interval_mm

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import io
 import sys
 from contextlib import contextmanager
 from enum import Enum
@@ -93,23 +94,46 @@ def review(
     report: Annotated[
         Path | None, typer.Option(help="Also write the report to this file, .html or .pdf.")
     ] = None,
+    plain: Annotated[bool, typer.Option("--plain", help="Draw the lash map with plain letters.")] = False,
+    exclude: Annotated[
+        int | None, typer.Option(help="Leave this position out of the reviewed result.", show_default=False)
+    ] = None,
+    reversal: Annotated[
+        int | None, typer.Option(help="Of that position only this reversal, from 1.", show_default=False)
+    ] = None,
+    undo: Annotated[
+        int | None, typer.Option(help="Take back the exclusion of this number.", show_default=False)
+    ] = None,
+    reason: Annotated[str, typer.Option(help="Why; needed with --exclude and --undo.")] = "",
+    by: Annotated[str, typer.Option(help="Who reviews; the login name when left out.")] = "",
+    sign_off: Annotated[str, typer.Option(metavar="NAME", help="Sign for the reviewed result.")] = "",
 ) -> None:
-    """Recompute a test from its raw samples and show the result."""
-    with _reported() as console:
-        from lashmap_daemon.conclude import check_report_name, conclude, json_text, write_report  # noqa: PLC0415
-        from lashmap_daemon.logbook import Logbook  # noqa: PLC0415
-        from lashmap_daemon.summary import print_summary  # noqa: PLC0415
+    """Recompute a test from its raw samples, show what changed, and review it.
 
-        if report is not None:
-            check_report_name(report)
-        with Logbook(logbook, create=False) as book:
-            assessment = conclude(book, test)
-        if report is not None:
-            write_report(assessment, report)
-        if as_json:
-            typer.echo(json_text(assessment), nl=False)
-        else:
-            print_summary(assessment, console, positions=True)
+    What a reviewer leaves out is kept beside the record with its reason; both results are shown.
+    """
+    with _reported() as console:
+        from lashmap_daemon.review_book import Wishes  # noqa: PLC0415
+        from lashmap_daemon.review_command import ReviewOptions  # noqa: PLC0415
+        from lashmap_daemon.review_command import review as review_test  # noqa: PLC0415
+
+        who = by.strip() or sign_off.strip() or _login_name()
+        options = ReviewOptions(
+            test=test,
+            logbook=logbook,
+            as_json=as_json,
+            report=report,
+            plain=plain,
+            wishes=Wishes(
+                exclude=exclude,
+                reversal=reversal,
+                undo=undo,
+                reason=reason.strip(),
+                by=who,
+                sign_off=sign_off.strip(),
+            ),
+        )
+        review_test(options, console)
 
 
 @app.command()
@@ -227,6 +251,9 @@ def demo(
 
 def main() -> None:
     """Entry point of the ``lashmap`` command."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without our letters shows ? instead of failing
     app()
 
 

@@ -11,6 +11,7 @@ from lashmap_analysis.result import to_document
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.replay import newest_test, read_record
+from lashmap_daemon.review_book import with_review
 
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
@@ -21,12 +22,12 @@ REPORT_SUFFIXES = (".html", ".htm", ".pdf")
 
 
 def conclude(logbook: Logbook, test: str | None) -> Assessment:
-    """Assess a test from its raw samples; the newest one when ``test`` is None.
+    """Assess a test from its raw samples, its review beside it; the newest one when ``test`` is None.
 
     Raises:
         LogbookError: When it cannot be read.
     """
-    return assess(read_record(logbook, test or newest_test(logbook)))
+    return with_review(logbook, assess(read_record(logbook, test or newest_test(logbook))))
 
 
 def json_text(assessment: Assessment) -> str:

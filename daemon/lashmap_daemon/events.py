@@ -14,6 +14,7 @@ from lashmap_analysis.record import Precondition, Purpose, Shaft
 from pydantic import TypeAdapter
 
 from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.review_events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff
 from lashmap_daemon.stand_file import Stand
 
 Outcome = Literal["completed", "stopped", "failed"]
@@ -223,6 +224,10 @@ Event: TypeAlias = (
     | NoteTaken
     | TightSpotPredicted
     | TestClosed
+    | ResultStored
+    | PositionExcluded
+    | ExclusionUndone
+    | SignedOff
 )
 
 

@@ -81,8 +81,8 @@ class Logbook:
             LogbookError: When it cannot be written.
         """
         kind, body = events.to_json(stamped.event)
-        number = self._numbers.get(test, 0) + 1
         with self._naming_the_file():
+            number = self._numbers.get(test, self._newest_number(test)) + 1
             self._write_raw(key for key in list(self._waiting) if key[0] == test)
             self._base.execute(
                 "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)",
@@ -163,6 +163,11 @@ class Logbook:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def _newest_number(self, test: str) -> int:
+        """Number of the last event of a test; 0 when there is none. A review goes on where the test ended."""
+        row = self._base.execute("SELECT coalesce(max(number), 0) FROM event WHERE test = ?", (test,))
+        return int(row.fetchone()[0])
 
     def _summary(self, test: str) -> TestSummary:
         stream = list(self.events(test))

@@ -36,6 +36,7 @@ from lashmap_daemon.opening import (
 )
 from lashmap_daemon.preconditions import collect
 from lashmap_daemon.prompts import PromptsFile
+from lashmap_daemon.review_book import store_result, with_review
 from lashmap_daemon.stand_file import load_stand
 from lashmap_daemon.summary import print_summary
 
@@ -166,6 +167,8 @@ def _lead(
 def _hand_over(logbook: Logbook, test: str, closed: TestClosed, options: RunOptions, console: Console) -> int:
     output = options.output if options.output is not None else options.logbook.parent
     assessment = conclude(logbook, test)
+    store_result(logbook, assessment)
+    assessment = with_review(logbook, assessment)
     json_path, report_path = output / f"{test}.json", output / f"{test}.html"
     pdf_path = report_path.with_suffix(".pdf")
     write_json(assessment, json_path)

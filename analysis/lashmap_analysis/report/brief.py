@@ -81,6 +81,8 @@ def brief(assessment: Assessment, *, limits: str, sweeps: tuple[str, ...]) -> Br
     preconditions = _preconditions(record.preconditions, cut)
     lines = [*reasons, *would_settle, closing, limits, cause, *short_sweeps]
     lines += [f"{one.name} {one.detail} {one.remedy}" for one in preconditions]
+    if assessment.review is not None and assessment.review.holding:
+        lines += [""] * 5  # the results side by side
     return Brief(
         identity=identity,
         reasons=reasons,

@@ -86,9 +86,7 @@ def trace_chart(view: TraceView) -> Markup:
     seconds = Axis(low=0.0, high=x.high - x.low, start=LEFT, end=RIGHT)
     axes = {**seconds.reading("x"), **y.reading("y")}
     reading = {"kind": "trace", "units": view.units}
-    return chart(
-        view.name, WIDTH, HEIGHT, view.title, view.description, *shapes, reading={**reading, **axes}
-    )
+    return chart(view.name, WIDTH, HEIGHT, view.title, view.description, *shapes, reading={**reading, **axes})
 
 
 def _sample_path(columns: NDArray[np.int64], rows: NDArray[np.int64], broken: NDArray[np.bool_]) -> str:

@@ -16,6 +16,7 @@ from lashmap_analysis.report.budget_view import BudgetRow, BudgetTotals, budget_
 from lashmap_analysis.report.charts_map import around_spot, map_chart
 from lashmap_analysis.report.flags_view import FlagRow, flag_rows
 from lashmap_analysis.report.lash_view import LashView, lash_view
+from lashmap_analysis.report.review_view import ReviewView, review_in_full
 from lashmap_analysis.report.runout_view import RunoutRow, map_facts, runout_rows, runout_words
 from lashmap_analysis.report.set_up_view import Facts, provenance
 from lashmap_analysis.report.sheet import map_notes
@@ -58,6 +59,7 @@ class Evidence:
         sweeps: Runout sweeps.
         budget: Lines of the uncertainty budget.
         totals: Its last lines; None without a budget.
+        review: What stands beside what was recorded; None when nobody has looked.
         notes: Operator's notes as (time, text).
         not_proven: What the verdict does not prove.
         provenance: Titled lists of facts.
@@ -75,6 +77,7 @@ class Evidence:
     sweeps: tuple[SweepFigure, ...]
     budget: tuple[BudgetRow, ...]
     totals: BudgetTotals | None
+    review: ReviewView | None
     notes: tuple[tuple[str, str], ...]
     not_proven: tuple[str, ...]
     provenance: tuple[tuple[str, Facts], ...]
@@ -96,6 +99,7 @@ def evidence(assessment: Assessment) -> Evidence:
         sweeps=sweep_figures(assessment),
         budget=budget_rows(assessment),
         totals=budget_totals(assessment),
+        review=review_in_full(assessment),
         notes=tuple((f"{time_s:.0f} s", text) for time_s, text in record.notes),
         not_proven=assessment.verdict.cautions,
         provenance=provenance(assessment),

@@ -19,6 +19,7 @@ from lashmap_analysis.report.charts_polar import polar_chart
 from lashmap_analysis.report.charts_seal import seal
 from lashmap_analysis.report.lash_view import BAND, LashView, lash_view
 from lashmap_analysis.report.moment import moment
+from lashmap_analysis.report.review_view import ReviewView, review_on_front
 from lashmap_analysis.report.sweeps_view import sweep_lines
 from lashmap_analysis.report.words import why_no_map
 from lashmap_analysis.verdict import Outcome
@@ -63,6 +64,7 @@ class Sheet:
         beyond: Limits that the charts cannot show.
         no_map: Why there is no lash map.
         preconditions: As recorded.
+        review: What reviewers did, in short; None when there is nothing to see.
         closing: How the test ended, empty when it was completed.
         operator: Who ran it.
         started: When, for people.
@@ -90,6 +92,7 @@ class Sheet:
     beyond: tuple[str, ...]
     no_map: str
     preconditions: tuple[Precondition, ...]
+    review: ReviewView | None
     closing: str
     operator: str
     started: str
@@ -124,6 +127,7 @@ def sheet(assessment: Assessment) -> Sheet:
         beyond=_beyond(view) if view else (),
         no_map=why_no_map(assessment),
         preconditions=words.preconditions,
+        review=review_on_front(assessment),
         closing=words.closing,
         operator=words.identity.operator,
         started=moment(words.identity.started_utc),

@@ -1,0 +1,90 @@
+"""The review as text: short on the first page when there is something to see, whole in the evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.report.brief import cut_to
+from lashmap_analysis.report.moment import moment
+from lashmap_analysis.review import Exclusion, SignOff
+from lashmap_analysis.review_table import review_columns
+
+_LINES, _LINE = 3, 150  # of the first page
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReviewView:
+    """A review for the page.
+
+    Attributes:
+        headings: Of the results side by side.
+        rows: Of their table: name, then a cell for each result.
+        lines: Exclusions, changes and signatures in words.
+        signed: What the last signature is worth; empty without one.
+        reviewer: Name and date for the signature line; empty when no signature covers the result.
+    """
+
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    lines: tuple[str, ...]
+    signed: str
+    reviewer: str
+
+
+def review_on_front(assessment: Assessment) -> ReviewView | None:
+    """What the first page says of a review; None when nothing is left out, signed or changed."""
+    review = assessment.review
+    if review is None or not (review.holding or review.sign_offs or len(review.changes) > 1):
+        return None
+    whole = review_in_full(assessment)
+    if whole is None:
+        return None
+    lines = [_exclusion(one) for one in review.holding]
+    lines += [review.changes[0]] if len(review.changes) > 1 else []
+    shown = lines if len(lines) <= _LINES else [*lines[: _LINES - 1], "And more, in full in the evidence."]
+    return ReviewView(
+        headings=whole.headings,
+        rows=whole.rows[:4],
+        lines=tuple(cut_to(line, _LINE) for line in shown),
+        signed=cut_to(review.signed, _LINE),
+        reviewer=cut_to(whole.reviewer, 44),
+    )
+
+
+def review_in_full(assessment: Assessment) -> ReviewView | None:
+    """Everything that stands beside what was recorded; None when nobody has looked."""
+    review = assessment.review
+    if review is None:
+        return None
+    names, columns = review_columns(assessment)
+    rows = tuple((name, *(column.cells[at] for column in columns)) for at, name in enumerate(names))
+    last = review.sign_offs[-1] if review.sign_offs else None
+    return ReviewView(
+        headings=tuple(column.heading for column in columns),
+        rows=rows,
+        lines=(
+            *review.changes,
+            *(_exclusion(one) for one in review.exclusions),
+            *(_sign_off(one) for one in review.sign_offs),
+        ),
+        signed=review.signed,
+        reviewer=f"{last.by}, {last.utc[:10]}" if last is not None and review.covers else "",
+    )
+
+
+def _exclusion(one: Exclusion) -> str:
+    said = f"Exclusion {one.number}: {one.what}, left out by {one.by}, {moment(one.utc)}: {one.reason}"
+    if one.undone is None:
+        return said
+    by, utc, reason = one.undone
+    return f"{said} (taken back by {by}, {moment(utc)}: {reason})"
+
+
+def _sign_off(one: SignOff) -> str:
+    numbers = ", ".join(map(str, one.exclusions)) or "none"
+    remark = f" {one.remark}" if one.remark else ""
+    return (
+        f"Signed off by {one.by}, {moment(one.utc)}, as {one.outcome} (as recorded: {one.recorded_outcome}), "
+        f"exclusions: {numbers}, analysis {one.analysis_version}.{remark}"
+    )
