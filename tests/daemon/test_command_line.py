@@ -44,6 +44,10 @@ def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> N
     assert len(result["positions"]) == 6
     report = next(tmp_path.glob("*-INV-1340-07.html")).read_text("utf-8")
     assert report.count("<svg") >= 6
+    pdf = next(tmp_path.glob("*-INV-1340-07.pdf")).read_bytes()
+    assert pdf.startswith(b"%PDF")
+    assert result["review"]["stored"]["outcome"] == result["verdict"]["outcome"]
+    assert result["review"]["changes"][0].startswith("The same result as stored when the test ran")
 
     reviewed = lashmap("review", "--logbook", book, "--json")
     assert reviewed.returncode == 0
@@ -52,6 +56,9 @@ def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> N
     assert by_name.returncode == 0
     assert "Positions" in by_name.stdout
     assert (tmp_path / "again.html").read_text("utf-8") == report
+    again = lashmap("review", result["test"], "--logbook", book, "--report", tmp_path / "again.pdf")
+    assert again.returncode == 0
+    assert (tmp_path / "again.pdf").read_bytes() == pdf
 
     listed = lashmap("list", "--logbook", book)
     assert "INV-1340-07" in listed.stdout.replace("\n", "")

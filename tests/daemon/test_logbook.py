@@ -9,7 +9,7 @@ from daemon.virtual_time import load_box, simulated_stand_file
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from lashmap_analysis.record import Precondition
-from lashmap_daemon import events
+from lashmap_daemon import events, review_events
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.events import Stamped
 from lashmap_daemon.logbook import Logbook
@@ -61,6 +61,18 @@ ONE_OF_EACH: list[events.Event] = [
         engagement=3, gear_angle_deg=27.0, normal_backlash_mm=0.1, low_mm=0.09, high_mm=0.11, ask=(3,)
     ),
     events.TestClosed(outcome="completed", reason="all positions done"),
+    review_events.ResultStored(
+        analysis_version="0", outcome="not proven", engagement=None, normal_backlash_mm=None, low_mm=None,
+        high_mm=None, confirmed=False, positions=2, usable=1,
+    ),
+    review_events.PositionExcluded(
+        exclusion=1, position=2, reversal=3, start_s=1.5, end_s=1.75, reason="bumped", by="R. Nobody"
+    ),
+    review_events.ExclusionUndone(exclusion=1, reason="it was not", by="R. Nobody"),
+    review_events.SignedOff(
+        by="R. Nobody", analysis_version="0", outcome="not proven", recorded_outcome="not proven",
+        exclusions=(), remark="",
+    ),
 ]  # fmt: skip
 
 
