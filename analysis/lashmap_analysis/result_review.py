@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
-    from lashmap_analysis.review import Exclusion, Review, SignOff, StoredResult
+    from lashmap_analysis.review import Review
+    from lashmap_analysis.review_record import Exclusion, SignOff, StoredResult
 
 Json = dict[str, Any]
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.record import Units
-from lashmap_analysis.review import StoredResult, interval_words, length_words, stated_words
+from lashmap_analysis.review_record import StoredResult
+from lashmap_analysis.review_words import interval_words, length_words, stated_words
 
 NAMES = (
     "verdict",

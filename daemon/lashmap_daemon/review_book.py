@@ -10,15 +10,8 @@ import datetime as dt
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.review import (
-    Exclusion,
-    Review,
-    ReviewError,
-    SignOff,
-    StoredResult,
-    review,
-    window_of,
-)
+from lashmap_analysis.review import Review, ReviewError, review, window_of
+from lashmap_analysis.review_record import Exclusion, SignOff, StoredResult
 
 from lashmap_daemon import events
 from lashmap_daemon.errors import ConfigurationError
@@ -49,7 +42,7 @@ class Wishes:
         exclude: Position to leave out; None for none.
         reversal: Only this reversal of it.
         undo: Number of an exclusion to take back.
-        reason: Why, for both.
+        reason: Why, for both; a remark when somebody only signs.
         by: Who leaves out or takes back.
         sign_off: Who signs; empty for nobody.
     """
@@ -62,9 +55,14 @@ class Wishes:
     sign_off: str = ""
 
     @property
+    def changes(self) -> bool:
+        """Whether anything is to be left out or taken back."""
+        return self.exclude is not None or self.undo is not None
+
+    @property
     def any(self) -> bool:
         """Whether anything is to be written."""
-        return self.exclude is not None or self.undo is not None or bool(self.sign_off)
+        return self.changes or bool(self.sign_off)
 
 
 def store_result(logbook: Logbook, assessment: Assessment) -> None:
@@ -120,7 +118,7 @@ def write_wishes(logbook: Logbook, assessment: Assessment, wishes: Wishes) -> As
         _append(logbook, assessment, event)
     seen = with_review(logbook, assessment)
     if wishes.sign_off and seen.review is not None:
-        _append(logbook, assessment, _signature(wishes.sign_off, seen, seen.review, wishes.reason))
+        _append(logbook, assessment, _signature(wishes, seen, seen.review))
         seen = with_review(logbook, assessment)
     return seen
 
@@ -137,10 +135,9 @@ def _problems(wishes: Wishes, story: _Story, assessment: Assessment) -> list[str
         found.append(
             "--reversal: says which reversal of the position to exclude; give --exclude POSITION too"
         )
-    changing = wishes.exclude is not None or wishes.undo is not None
-    if changing and len(wishes.reason.split()) < 1:
+    if wishes.changes and not wishes.reason.strip():
         found.append("--reason: say why; it is kept with the record")
-    if changing and not wishes.by.strip():
+    if wishes.changes and not wishes.by.strip():
         found.append("--by: say who; it is kept with the record")
     if wishes.undo is not None:
         found += _undo_problems(wishes.undo, story)
@@ -185,14 +182,14 @@ def _changes(wishes: Wishes, story: _Story, assessment: Assessment) -> Sequence[
     return found
 
 
-def _signature(by: str, seen: Assessment, looked_at: Review, remark: str) -> SignedOff:
+def _signature(wishes: Wishes, seen: Assessment, looked_at: Review) -> SignedOff:
     return SignedOff(
-        by=by,
+        by=wishes.sign_off,
         analysis_version=seen.version,
         outcome=(looked_at.reviewed or seen).verdict.outcome,
         recorded_outcome=seen.verdict.outcome,
         exclusions=tuple(one.number for one in looked_at.holding),
-        remark=remark,
+        remark="" if wishes.changes else wishes.reason,
     )
 
 

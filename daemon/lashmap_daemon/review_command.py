@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -48,14 +49,23 @@ def review(options: ReviewOptions, console: Console) -> None:
     if options.report is not None:
         check_report_name(options.report)
     with Logbook(options.logbook, create=False) as book:
-        assessment = conclude(book, options.test)
+        with _busy(console, quiet=options.as_json):
+            assessment = conclude(book, options.test)
         if options.wishes.any or options.wishes.reversal is not None:
             assessment = write_wishes(book, assessment, options.wishes)
     if options.report is not None:
-        write_report(assessment, options.report)
+        with _busy(console, quiet=options.as_json):
+            write_report(assessment, options.report)
     if options.as_json:
         console.file.write(json_text(assessment))
         return
     print_summary(assessment, console, positions=True)
     print_map(assessment, console, plain=options.plain)
     print_review(assessment, console)
+
+
+def _busy(console: Console, *, quiet: bool) -> AbstractContextManager[object]:
+    """Show a person that work goes on; a pipe or a file sees nothing of it."""
+    if quiet or not console.is_terminal:
+        return nullcontext()
+    return console.status("Recomputing from the raw samples")

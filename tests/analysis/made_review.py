@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from lashmap_analysis.assessment import Assessment
-from lashmap_analysis.review import Exclusion, SignOff, StoredResult, review, window_of
+from lashmap_analysis.review import review, window_of
+from lashmap_analysis.review_record import Exclusion, SignOff, StoredResult
 
 
 def stored_of(assessment: Assessment, *, version: str | None = None) -> StoredResult:

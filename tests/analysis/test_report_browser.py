@@ -15,6 +15,7 @@ import pytest
 from analysis.browser import Browser, chromium
 from analysis.long_winded import long_winded
 from analysis.made_assessment import HOSTILE, made_assessment, with_every_text
+from analysis.made_review import reviewed
 from analysis.pdf_reading import pdf_text
 from lashmap_analysis.report import render_html
 
@@ -167,7 +168,7 @@ def test_a_chosen_chart_zooms_and_comes_back(browser: Browser, tmp_path: Path) -
 
 
 @pytest.mark.parametrize("paper", PAPER)
-@pytest.mark.parametrize("case", ["plain", "long", "longer", "unbroken"])
+@pytest.mark.parametrize("case", ["plain", "long", "longer", "unbroken", "reviewed"])
 def test_printed_signatures_stay_on_the_first_page(
     browser: Browser, tmp_path: Path, paper: str, case: str
 ) -> None:
@@ -179,6 +180,8 @@ def test_printed_signatures_stay_on_the_first_page(
         remark = "Invented box, set and figures, for demonstration; no real gearbox was tested. " * 3
         identity = replace(assessment.record.identity, remark=remark)
         assessment = replace(assessment, record=replace(assessment.record, identity=identity))
+    if case == "reviewed":
+        assessment = reviewed(assessment)
     show(browser, tmp_path, render_html(assessment))
     width_in, height_in = PAPER[paper]
     made = browser.printed(width_in=width_in, height_in=height_in)

@@ -16,6 +16,7 @@ import pytest
 import typst
 from analysis.long_winded import long_winded
 from analysis.made_assessment import Scenario, made_assessment, with_every_text
+from analysis.made_review import reviewed
 from analysis.pdf_reading import pdf_text
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.report import pdf, render_html, render_pdf
@@ -87,6 +88,12 @@ def test_signatures_stay_on_the_first_page(count: int, units: str) -> None:
     page, height = signed_on(assessment)
     assert page == 1
     assert 0.5 < height < 0.96
+
+
+def test_signatures_of_a_reviewed_test_stay_there_too() -> None:
+    page, height = signed_on(reviewed(long_winded(made_assessment("not proven"), 8)))
+    assert page == 1
+    assert height < 0.96
 
 
 @pytest.mark.parametrize("words", HOSTILE)

@@ -88,6 +88,25 @@ def test_what_is_not_there_cannot_be_left_out(recorded: Assessment) -> None:
         window_of(recorded, 2, 0)
 
 
+def test_a_reversal_that_is_no_part_of_the_reading_cannot_be_left_out(recorded: Assessment) -> None:
+    # Ten stays of a quarter second; the fifth creeps, so that the ways to and from it do not count.
+    rng = np.random.default_rng(5)
+    levels = np.repeat(np.tile([0.0, 0.15], 5), 250)
+    levels[1000:1250] += np.linspace(0.0, 0.06, 250)
+    record = recorded.record
+    trace = replace(
+        record.traces[0],
+        time_s=np.arange(levels.size) / 1000.0,
+        indicator_mm=levels + rng.normal(0.0, 0.0003, levels.size),
+    )
+    found = assess(replace(record, traces=(trace, *record.traces[1:])))
+    dwells = found.positions[0].rock.dwells
+    gap = next(at for at, (a, b) in enumerate(pairwise(dwells), start=1) if b.start_s - a.end_s > 0.2)
+    with pytest.raises(ReviewError, match=f"reversal {gap}, is not part of the reading"):
+        window_of(found, 1, gap)
+    assert window_of(found, 1, 1) == (dwells[0].end_s, dwells[1].start_s)
+
+
 def test_an_unchanged_result_says_so_and_a_changed_one_says_what_and_why(recorded: Assessment) -> None:
     same = review(recorded, stored=stored_of(recorded), exclusions=(), sign_offs=())
     assert len(same.changes) == 1
@@ -129,6 +148,11 @@ def test_a_signature_covers_what_it_was_given_for_and_nothing_else(recorded: Ass
     assert "the result is not proven now" in worth("conforming", 1)[1]
     assert not worth("conforming", 1)[0]
     assert "0.0.older" in worth(outcome, 1, version="0.0.older")[1]
+    own = replace(recorded.record.identity, operator="s. nobody")
+    same = replace(recorded, record=replace(recorded.record, identity=own))
+    found = review(same, stored=None, exclusions=(out,), sign_offs=(signed("conforming", 1),))
+    assert "the name that also ran the test" in found.signed
+    assert "(as recorded: not proven)" in found.signed
 
 
 def test_both_forms_of_the_report_show_the_results_side_by_side() -> None:
@@ -148,6 +172,8 @@ def test_both_forms_of_the_report_show_the_results_side_by_side() -> None:
     for text in (root.text, pdf_text(pdf)):
         assert "taken back by R. Nobody" in text
         assert "looked at all traces" in text
+        assert "Lash map as reviewed" in text
+        assert "left out in review" in text
 
 
 def test_a_report_without_a_review_has_no_section_for_it() -> None:

@@ -1,7 +1,7 @@
 """From a logbook to a report, part by part: ``python tests/benchmarks/bench_report.py``.
 
-About 48 positions at 1,000 indicator and 500 encoder lines a second, made in virtual time. The bar is 3 s from
-a cold start. The first rows are the command from start to end, the others its parts in one process.
+About 48 positions at 1,000 indicator and 500 encoder lines a second, made in virtual time. The bar is 3 s
+from a cold start. The first rows are the command from start to end, the others its parts in one process.
 """
 
 from __future__ import annotations

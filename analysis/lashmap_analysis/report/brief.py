@@ -16,7 +16,8 @@ from lashmap_analysis.report.visible import visible, width
 
 Density = Literal["roomy", "dense", "tight"]
 MORE = " …"
-# Most columns of each text on the first page, and most lines of a list: what fits at the smallest size.
+# Most columns of each text on the first page, and most lines of a list: what fits at the smallest size. A
+# review takes the room of two lines of each list.
 _IDENTITY = {"box": 90, "remark": 150}
 _OTHER_IDENTITY = 44
 _REASON, _REASONS = 260, 7
@@ -72,17 +73,17 @@ def brief(assessment: Assessment, *, limits: str, sweeps: tuple[str, ...]) -> Br
             for name in ("test", "box", "serial", "set_number", "stand", "operator", "started_utc", "remark")
         },
     )
-    reasons = cut.several("reason", verdict.reasons, _REASON, _REASONS)
-    would_settle = cut.several("what would settle it", verdict.would_settle, _STEP, _STEPS)
+    taken = 0 if assessment.review is None or not assessment.review.seen else 2
+    reasons = cut.several("reason", verdict.reasons, _REASON, _REASONS - taken)
+    would_settle = cut.several("what would settle it", verdict.would_settle, _STEP, _STEPS - taken)
     closing = "" if record.closing == "completed" else cut("the test ended early", record.closing, _LINE)
     limits = cut("limits", limits, _LINE)
     cause = cut("tight spot", assessment.cause, _CAUSE)
     short_sweeps = cut.several("sweep", sweeps, _LINE, 3)
-    preconditions = _preconditions(record.preconditions, cut)
+    preconditions = _preconditions(record.preconditions, cut, _STATES - taken)
     lines = [*reasons, *would_settle, closing, limits, cause, *short_sweeps]
     lines += [f"{one.name} {one.detail} {one.remedy}" for one in preconditions]
-    if assessment.review is not None and assessment.review.holding:
-        lines += [""] * 5  # the results side by side
+    lines += [""] * (4 * taken)  # the results side by side
     return Brief(
         identity=identity,
         reasons=reasons,
@@ -137,11 +138,11 @@ class _Cutter:
         return tuple(short)
 
 
-def _preconditions(given: tuple[Precondition, ...], cut: _Cutter) -> tuple[Precondition, ...]:
+def _preconditions(given: tuple[Precondition, ...], cut: _Cutter, most: int) -> tuple[Precondition, ...]:
     """Cut the preconditions; what is not proven comes first when not all of them have room."""
-    many = len(given) > _STATES
+    many = len(given) > most
     ordered = sorted(given, key=lambda one: one.state == "proven") if many else list(given)
-    shown = ordered[: _STATES - 1] if many else ordered
+    shown = ordered[: most - 1] if many else ordered
     short = [
         replace(
             one,

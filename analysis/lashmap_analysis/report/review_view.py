@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from markupsafe import Markup
+
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.report.brief import cut_to
+from lashmap_analysis.report.charts_map import map_chart, whole_cycle
+from lashmap_analysis.report.lash_view import lash_view
 from lashmap_analysis.report.moment import moment
-from lashmap_analysis.review import Exclusion, SignOff
+from lashmap_analysis.review import Review
+from lashmap_analysis.review_record import Exclusion, SignOff
 from lashmap_analysis.review_table import review_columns
 
 _LINES, _LINE = 3, 150  # of the first page
@@ -23,6 +28,7 @@ class ReviewView:
         lines: Exclusions, changes and signatures in words.
         signed: What the last signature is worth; empty without one.
         reviewer: Name and date for the signature line; empty when no signature covers the result.
+        picture: The lash map as reviewed; None on the first page and when nothing is left out.
     """
 
     headings: tuple[str, ...]
@@ -30,12 +36,13 @@ class ReviewView:
     lines: tuple[str, ...]
     signed: str
     reviewer: str
+    picture: Markup | None = None
 
 
 def review_on_front(assessment: Assessment) -> ReviewView | None:
     """What the first page says of a review; None when nothing is left out, signed or changed."""
     review = assessment.review
-    if review is None or not (review.holding or review.sign_offs or len(review.changes) > 1):
+    if review is None or not review.seen:
         return None
     whole = review_in_full(assessment)
     if whole is None:
@@ -67,9 +74,39 @@ def review_in_full(assessment: Assessment) -> ReviewView | None:
             *review.changes,
             *(_exclusion(one) for one in review.exclusions),
             *(_sign_off(one) for one in review.sign_offs),
+            *(f"As reviewed: {reason}" for reason in reviewed_reasons(review)),
         ),
         signed=review.signed,
         reviewer=f"{last.by}, {last.utc[:10]}" if last is not None and review.covers else "",
+        picture=_picture(review.reviewed) if review.reviewed is not None else None,
+    )
+
+
+def reviewed_reasons(review: Review) -> tuple[str, ...]:
+    """Reasons of the reviewed verdict; empty when nothing is left out."""
+    return review.reviewed.verdict.reasons if review.reviewed is not None else ()
+
+
+def marks_of(review: Review | None, position: int) -> list[str]:
+    """What the table of positions says of exclusions that hold."""
+    holding = review.holding if review is not None else ()
+    return [
+        "left out in review" if one.reversal is None else f"reversal {one.reversal} left out in review"
+        for one in holding
+        if one.position == position
+    ]
+
+
+def _picture(reviewed: Assessment) -> Markup | None:
+    view = lash_view(reviewed)
+    if view is None:
+        return None
+    return map_chart(
+        view,
+        whole_cycle(view),
+        name="as-reviewed",
+        title="Lash map as reviewed, over the mesh cycle",
+        description="The lash map without what is left out in review.",
     )
 
 
