@@ -22,6 +22,7 @@ from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand, load_stand
 
 _REFRESH_S = 0.2
 _CAPTURE_S = 5.0
+_MOST_CAPTURED_BYTES = 2_000_000
 
 
 def check(stand_path: Path, seconds: float, console: Console) -> None:
@@ -47,11 +48,14 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
                 one.take(now_s)
             if live is not None:
                 live.update(_picture(heard, now_s), refresh=True)
-            if now_s - start_s >= SILENT_S:
-                problems = [problem for one in heard if (problem := one.problem())]
+            at_end = bool(seconds) and now_s - start_s >= seconds
+            if at_end or now_s - start_s >= SILENT_S:
+                # A button may be pressed later, as long as there is time.
+                due = [one for one in heard if at_end or not one.waits_for_button]
+                problems = [problem for one in due if (problem := one.problem(now_s))]
                 if problems:
                     raise StandError("\n".join(problems))
-            if seconds and now_s - start_s >= seconds:
+            if at_end:
                 break
     if live is None:
         for one in heard:
@@ -121,7 +125,8 @@ def _capture(ports: dict[str, Source], seconds: float) -> dict[str, bytes]:
         time.sleep(_REFRESH_S)
         for name, port in ports.items():
             for chunk in port.take():
-                data[name] += chunk.data
+                if len(data[name]) < _MOST_CAPTURED_BYTES:  # more says no more, and would fill the memory
+                    data[name] += chunk.data
     return {name: bytes(one) for name, one in data.items()}
 
 

@@ -111,7 +111,12 @@ class Heard:
         notes = ", ".join(said) or "–"
         return (self.name, self.port.name, self._reading(), rate, age, jitter, known, bad, notes)
 
-    def problem(self) -> str | None:
+    @property
+    def waits_for_button(self) -> bool:
+        """True while nothing came of an instrument that sends when its button is pressed."""
+        return self._profile.sends == "on its button" and not self._decoder.parser.bytes_seen
+
+    def problem(self, now_s: float) -> str | None:
         """What is wrong with an instrument that gave no good frame, or good ones without a reading."""
         parser, where = self._decoder.parser, f"{self.name} on {self.port.name}"
         if self.port.lost is not None:
@@ -129,11 +134,11 @@ class Heard:
                 "the profile; --profile-from-capture proposes one for lines of text."
             )
         cause = {
-            "by itself": "that it is set to send by itself",
-            "when asked": "that the request in the profile is the right one",
+            "by itself": "and that it is set to send by itself",
+            "when asked": "and that the request in the profile is the right one",
             "on its button": "and press its button",
         }[self._profile.sends]
-        return f"{where}: no bytes in {SILENT_S:.0f} s. Check power, cable, {cause}."
+        return f"{where}: no bytes in {now_s - self._since_s:.0f} s. Check power, cable, {cause}."
 
     def _reading(self) -> str:
         if math.isnan(self._value):

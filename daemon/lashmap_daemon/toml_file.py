@@ -1,7 +1,7 @@
 """A TOML file becomes a checked model, or an error that names file, key, what was found and expected.
 
 Lengths may be written in mm or in inches: any key that ends in ``_in`` is read as inches and stored under the
-same name ending in ``_mm``.
+same name ending in ``_mm``, unless it holds true or false, which is no length.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ def _inches_to_mm(table: Mapping[str, Any], prefix: str, problems: list[str]) ->
     for key, value in table.items():
         if isinstance(value, dict):
             converted[key] = _inches_to_mm(value, f"{prefix}{key}.", problems)
-        elif key.endswith("_in"):
+        elif key.endswith("_in") and not isinstance(value, bool):  # a yes or no is no length
             metric = key.removesuffix("_in") + "_mm"
             if metric in table:
                 problems.append(f"{prefix}{key}: {metric} is given too; keep one of them")

@@ -42,8 +42,8 @@ class BcdShape(FrameShape):
     nibble_order: Literal["high first", "low first"] = "high first"
     digits: Annotated[tuple[Place, ...], Field(min_length=1, max_length=15)]
     sign: Place | None = None
-    negative: tuple[Nibble, ...] = (8,)
-    positive: tuple[Nibble, ...] = (0,)
+    negative: Annotated[tuple[Nibble, ...], Field(min_length=1)] = (8,)
+    positive: Annotated[tuple[Nibble, ...], Field(min_length=1)] = (0,)
     decimal_places: Annotated[int, Field(ge=0, le=9)] | None = None
     decimal_place_nibble: Place | None = None
     unit_nibble: Place | None = None
@@ -59,6 +59,10 @@ class BcdShape(FrameShape):
             raise ValueError(f"nibble {beyond[0]} lies behind the end of the frame")
         if len(set(self.digits)) != len(self.digits):
             raise ValueError("digits: a nibble is named twice")
+        if shared := set(self.digits) & {self.sign, self.decimal_place_nibble, self.unit_nibble}:
+            raise ValueError(f"digits: nibble {min(shared)} is named as something else as well")
+        if self.sign is None and (self.negative, self.positive) != ((8,), (0,)):
+            raise ValueError("negative and positive belong to sign; name its nibble")
         if (self.decimal_places is None) == (self.decimal_place_nibble is None):
             raise ValueError("give either decimal_places or decimal_place_nibble")
         if (self.unit_nibble is None) != (self.units is None):

@@ -13,6 +13,8 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from pydantic import ValidationError
+
 from lashmap_drivers.capture_checks import Check, Tail, find_check, unexplained_tail
 from lashmap_drivers.capture_fields import majority_layout, write_pattern
 from lashmap_drivers.kinds import build
@@ -113,7 +115,14 @@ def propose(data: bytes, port: PortSettings | None = None) -> Proposal:
     written = write_pattern(layout)
     findings += [Finding(*finding) for finding in written.findings]
     keys = _keys(terminator, written.keys, written.pattern, tail)
-    parser = build(keys).make_parser()
+    try:
+        parser = build(keys).make_parser()
+    except ValidationError as error:
+        why = "; ".join(one["msg"].removeprefix("Value error, ") for one in error.errors())
+        raise CaptureRefused(
+            f"no pattern can be written for lines like {lines[-1][:_SHOWN]!r}: {why}. Write it from the "
+            "manual"
+        ) from error
     parser.feed(data[: data.find(terminator)] + terminator + b"".join(line + terminator for line in lines))
     share = f"{parser.good_frames} of {len(lines)} lines fit"
     findings.append(Finding("lines", share, "sure" if parser.good_frames == len(lines) else "likely"))

@@ -15,7 +15,7 @@ _REST = rb"|(?P<word>[A-Za-z]+)|(?P<space> +)|(?P<sign>.)"
 # A comma is a decimal mark only where no number has a point; otherwise it parts one field from the next.
 _WITH_POINT = re.compile(rb"(?P<number>[+-]? *\d+\.\d+|[+-]? *\d+|[+-]? *\.\d+)" + _REST, re.DOTALL)
 _WITH_COMMA = re.compile(rb"(?P<number>[+-]? *\d+,\d+|[+-]? *\d+)" + _REST, re.DOTALL)
-_UNITS = {b"mm": "mm", b"in": "in", b"inch": "in", b"um": "um"}
+_UNITS = {b"mm": "mm", b"in": "in", b"inch": "in", b'"': "in", b"um": "um"}
 _MOST_WORDS = 6
 _ENOUGH_FOR_WIDTH = 20
 
@@ -88,20 +88,43 @@ def write_pattern(layout: Layout) -> Written:
     value, keys, findings = _value(field)
     unit_place, unit_keys, unit_finding = _unit(layout, place, field)
     keys |= unit_keys
+    trailing = place + 1 if _is_trailing_sign(layout, place) else None
     parts = []
     for at, other in enumerate(layout.fields):
         if at == place:
             parts.append(value)
+        elif at == trailing:
+            parts.append("(?P<sign>[+-])")
+            findings = [("sign", "stands behind the number", "likely")] + [
+                f for f in findings if f[0] != "sign"
+            ]
         elif at == unit_place and "units" in keys:
             parts.append(f"(?P<unit>{_words(other)})")
         else:
             parts.append(_other(other))
     words = [
-        ("status", f"the words {_quoted(one)} come and go; the manual says what they mean", "guess")
+        _word_claim(one, before=at == place - 1)
         for at, one in enumerate(layout.fields)
         if one.kind == "word" and one.varies and at != unit_place
     ]
     return Written("".join(parts), keys, (chosen, *findings, unit_finding, *words))
+
+
+def _is_trailing_sign(layout: Layout, place: int) -> bool:
+    texts = layout.fields[place + 1].texts if place + 1 < len(layout.fields) else ()
+    return {b"-"} <= set(texts) <= {b"+", b"-"} and not any(
+        text[:1] in b"+-" for text in layout.fields[place].texts
+    )
+
+
+def _word_claim(field: Field, *, before: bool) -> Claim:
+    if before:
+        what = (
+            f"the letters {_quoted(field)} before the number may be its sign: then make them a group "
+            "(?P<sign>…) and list those that mean minus in negative"
+        )
+        return ("sign", what, "guess")
+    return ("status", f"the words {_quoted(field)} come and go; the manual says what they mean", "guess")
 
 
 def _value_field(layout: Layout) -> tuple[int, Claim]:
@@ -123,7 +146,6 @@ def _value(field: Field) -> tuple[str, dict[str, Any], list[Claim]]:
     """Pattern of the value, keys and findings."""
     texts = field.texts
     signs = {text[:1] for text in texts} & {b"+", b"-"}
-    always = all(text[:1] in {b"+", b"-"} for text in texts)
     apart = any(b" " in text[1:] for text in texts) or any(text[:1] == b" " for text in texts)
     bare = [text.lstrip(b"+- ") for text in texts]
     marks = {mark for mark in b".," if any(mark in text for text in bare)}
@@ -132,7 +154,7 @@ def _value(field: Field) -> tuple[str, dict[str, Any], list[Claim]]:
     if marks == {ord(",")}:
         keys["decimal"] = ","
     digits = _digits(bare, len({len(text) for text in texts}) == 1)
-    sign = "[+-]" if always else "[+-]?" if signs else ""
+    sign = _sign(texts)
     if marks:
         mark = "comma" if "decimal" in keys else "point"
         findings.append(("number", f"written with a decimal {mark}", "sure"))
@@ -143,7 +165,9 @@ def _value(field: Field) -> tuple[str, dict[str, Any], list[Claim]]:
     elif b"-" not in signs:
         findings.append(("sign", "only plus came; minus is taken to be a - in its place", "likely"))
     if apart:
-        return f"(?P<sign>{sign or '[+-]?'}) *(?P<value>{digits})", keys, findings
+        # Blanks that always came part the value from a number before it.
+        before = " +" if all(text[:1] == b" " for text in texts) else ""
+        return f"{before}(?P<sign>{sign or '[+-]?'}) *(?P<value>{digits})", keys, findings
     return f"(?P<value>{sign}{digits})", keys, findings
 
 
@@ -164,20 +188,18 @@ def _digits(bare: Sequence[bytes], same_width: bool) -> str:  # noqa: FBT001 - o
 
 
 def _unit(layout: Layout, place: int, field: Field) -> tuple[int | None, dict[str, Any], Claim]:
-    behind = [
-        at
-        for at in range(place + 1, min(place + 3, len(layout.fields)))
-        if layout.fields[at].kind == "word"
-        and all(text.lower() in _UNITS for text in layout.fields[at].texts)
-    ]
-    if behind:
-        texts = sorted(set(layout.fields[behind[0]].texts))
+    near = [at for at in (place + 1, place + 2, place - 1, place - 2) if 0 <= at < len(layout.fields)]
+    told = [at for at in near if all(text.lower() in _UNITS for text in layout.fields[at].texts)]
+    if told:
+        texts = sorted(set(layout.fields[told[0]].texts))
         units = {text.decode("ascii"): _UNITS[text.lower()] for text in texts}
         keys: dict[str, Any] = {"unit": next(iter(units.values()))}
         if len(units) > 1:
             keys["units"] = units
-        word = _quoted(layout.fields[behind[0]])
-        return behind[0], keys, ("unit", f"the word {word} behind the number", "sure")
+        word = _quoted(layout.fields[told[0]])
+        if told[0] > place:
+            return told[0], keys, ("unit", f"the word {word} behind the number", "sure")
+        return told[0], keys, ("unit", f"the word {word} before the number", "likely")
     if any(mark in text for text in field.texts for mark in (b".", b",")):
         return (
             None,
@@ -197,13 +219,31 @@ def _other(field: Field) -> str:
         return escaped(field.texts[0])
     match field.kind:
         case "number":
-            return r"[+-]? *\d*(?:[.,]\d+)?"
+            return _other_number(field.texts)
         case "word":
             return _words(field)
         case "space":
             return " +"
         case _:
             return f"(?:{'|'.join(escaped(text) for text in sorted(set(field.texts)))})"
+
+
+def _other_number(texts: Sequence[bytes]) -> str:
+    """As strict as what was seen: a loose pattern beside the value would swallow its sign or digits."""
+    bare = [text.lstrip(b"+- ") for text in texts]
+    blanks = (
+        " +"
+        if all(text[:1] == b" " for text in texts)
+        else " *"
+        if any(b" " in text for text in texts)
+        else ""
+    )
+    return _sign(texts) + blanks + _digits(bare, len({len(text) for text in texts}) == 1)
+
+
+def _sign(texts: Sequence[bytes]) -> str:
+    signed = [text[:1] in {b"+", b"-"} for text in texts]
+    return "[+-]" if all(signed) else "[+-]?" if any(signed) else ""
 
 
 def _words(field: Field) -> str:

@@ -13,9 +13,10 @@ from functools import cached_property, lru_cache, reduce
 from operator import xor
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
 Compute = Callable[[bytes], int]
+_HEX = frozenset(b"0123456789abcdefABCDEF")
 
 # Names and aliases of the catalogue; the tests hold every one of them to its published check value.
 # name: (width, polynomial, initial, reflect in, reflect out, final exclusive or)
@@ -58,6 +59,13 @@ class CrcParameters(BaseModel):
         return self
 
 
+# Told apart by its form, so that a wrong parameter is not also called a wrong name.
+Crc = Annotated[
+    Annotated[str, Tag("name")] | Annotated[CrcParameters, Tag("parameters")],
+    Discriminator(lambda given: "name" if isinstance(given, str) else "parameters"),
+]
+
+
 class Checksum(BaseModel):
     """How a frame is checked.
 
@@ -73,7 +81,7 @@ class Checksum(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     method: Literal["sum", "xor", "crc"]
-    crc: str | CrcParameters | None = None
+    crc: Crc | None = None
     bits: Literal[8, 16] = 8
     negated: Literal["no", "ones", "twos"] = "no"
     written: Literal["hex", "decimal", "binary"] = "hex"
@@ -120,13 +128,8 @@ class Checksum(BaseModel):
             case "binary":
                 return int.from_bytes(text, self.byte_order) if len(text) == self.width // 8 else None
             case "hex":
-                # Letters and digits only: int would take signs, spaces and underscores as well.
-                if len(text) != self._hex_digits or not text.isalnum():
-                    return None
-                try:
-                    return int(text, 16)
-                except ValueError:
-                    return None
+                # int would take signs, spaces, underscores and a leading 0x as well.
+                return int(text, 16) if len(text) == self._hex_digits and _HEX.issuperset(text) else None
             case "decimal":
                 return int(text) if 1 <= len(text) <= 5 and text.isdigit() else None
 

@@ -14,6 +14,7 @@ from lashmap_drivers.frames import FrameCutter, FramePolling, FrameShape
 from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.line_profile import LinePolling, check_polling, compiled_groups, line_poll
 from lashmap_drivers.parser import Parser
+from lashmap_drivers.pattern_risks import refuse_risks
 from lashmap_drivers.polling import Poll
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Floats
@@ -150,6 +151,7 @@ class CounterBoardProfile(InstrumentProfile):
             raise ValueError(
                 "checksum.written: an ASCII line cannot carry binary bytes; write hex or decimal"
             )
+        refuse_risks(pattern, "count")
         return bool(groups & {"index", "index_count"})
 
 
@@ -157,7 +159,7 @@ class CountLineParser(LineParser):
     """Reads counts from ASCII lines."""
 
     def __init__(self, profile: CounterBoardProfile) -> None:
-        pattern = (profile.pattern or "").replace("(?P<count>", "(?P<value>")
+        pattern = re.sub(r"(\(\?(?:P[<=]|\())count(?=[>)])", r"\1value", profile.pattern or "")
         super().__init__(
             profile.terminator.encode("ascii"),
             pattern,
@@ -172,7 +174,8 @@ class CountLineParser(LineParser):
         self._is_plain = counting.wraps_at is None and not self._has_index
         self._direction = float(counting.direction)
         self._samples: list[Sample] = []
-        if "." in pattern or not self._is_plain:
+        may_be_broken = re.search("[.Ee]", pattern.replace("(?P<value>", "")) is not None
+        if may_be_broken or not self._is_plain:
             self._plain = self._fixed = None  # each line must be looked at: a count is a whole number
 
     def feed(self, data: bytes) -> list[float] | Floats:

@@ -89,7 +89,7 @@ class FrameShape(BaseModel):
         if len(from_hex(self.start)) + len(from_hex(self.end)) >= self.length:
             raise ValueError("start and end leave no room in a frame of this length")
         if self.checksum is not None:
-            at = self.checksum.at % self.length if -self.length <= self.checksum.at else -1
+            at = self.checksum.at + (self.length if self.checksum.at < 0 else 0)
             if not self.checksum.first < at <= self.length - self.checksum.size:
                 raise ValueError("checksum.at: the checksum must lie inside the frame, behind what it covers")
         return self

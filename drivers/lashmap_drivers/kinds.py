@@ -46,10 +46,10 @@ def find_kind(kind: object) -> type[InstrumentProfile]:
     if isinstance(kind, str) and kind in _KINDS:
         return _KINDS[kind]
     brought = entry_points(group=ENTRY_POINTS)
-    if kind not in brought.names:
+    if not isinstance(kind, str) or kind not in brought.names:
         known = ", ".join(sorted({*_KINDS, *brought.names}))
         raise ValueError(f"kind: expected one of {known}, got {kind!r}")
-    point = brought[str(kind)]
+    point = brought[kind]
     package = point.dist.name if point.dist is not None else point.value
     try:
         found = point.load()

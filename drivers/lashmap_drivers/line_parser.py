@@ -68,7 +68,7 @@ class LineParser(Tally):
         self._plain = plain_reader(pattern, terminator, decimal=decimal)
         self._fixed = None if whole_replies else fixed_reader(pattern, terminator, decimal=decimal)
         self._whole_replies = whole_replies
-        self._in_step = in_step or whole_replies
+        self._begins_whole = self._in_step = in_step or whole_replies
         self._rest = b""
 
     def feed(self, data: bytes) -> list[float] | Floats:
@@ -85,9 +85,12 @@ class LineParser(Tally):
         return numbers
 
     def start_over(self) -> None:
-        """Bytes are missing: forget the unfinished line and wait for the start of the next."""
+        """Bytes are missing: forget the unfinished line; a stream waits for the start of the next.
+
+        A line that is sent at the press of a button comes whole, after a break as at the beginning.
+        """
         self._rest = b""
-        self._in_step = self._whole_replies
+        self._in_step = self._begins_whole
 
     @property
     def unfinished(self) -> bytes:
@@ -137,9 +140,12 @@ class LineParser(Tally):
     def _numbers(self, whole: bytes, lines: list[bytes]) -> list[float]:
         if self._plain is not None and max(map(len, lines)) <= MAX_LINE_BYTES:
             numbers = self._plain(whole, lines)
+            if numbers is not None and self._scale != 1.0:
+                numbers = [number * self._scale for number in numbers]
+                numbers = numbers if math.isfinite(sum(numbers)) else None
             if numbers is not None:
                 self.good_frames += len(numbers)
-                return numbers if self._scale == 1.0 else [number * self._scale for number in numbers]
+                return numbers
         numbers = []
         for line in lines:
             number = self._number(line)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from lashmap_drivers.checksums import Checksum
 from lashmap_drivers.line_parser import LineParser
+from lashmap_drivers.pattern_risks import refuse_risks
 from lashmap_drivers.polling import Poll
-from lashmap_drivers.profile import MM_PER_UNIT, InstrumentProfile, Polling
+from lashmap_drivers.profile import MM_PER_UNIT, InstrumentProfile, Polling, Scale
 
 GROUPS = ("value", "sign", "unit", "status", "checked", "checksum")
 LengthUnit = Literal["mm", "um", "in"]
@@ -46,6 +48,13 @@ class Marks(BaseModel):
     overload: tuple[str, ...] = ()
     low_battery: tuple[str, ...] = ()
 
+    @model_validator(mode="after")
+    def _one_meaning_each(self) -> Self:
+        texts = Counter(text for texts in (self.good, self.overload, self.low_battery) for text in set(texts))
+        if twice := [text for text, meanings in texts.items() if meanings > 1]:
+            raise ValueError(f"{twice[0]!r} cannot mean two things; name it once")
+        return self
+
 
 class LineProfile(InstrumentProfile):
     r"""An instrument that sends ASCII lines.
@@ -71,7 +80,7 @@ class LineProfile(InstrumentProfile):
     terminator: Annotated[str, Field(min_length=1, max_length=4)] = "\r\n"
     pattern: Annotated[str, Field(max_length=1000)]
     decimal: Literal[".", ","] = "."
-    scale: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 1.0
+    scale: Scale = 1.0
     negative: tuple[str, ...] = ("-",)
     units: dict[str, LengthUnit] | None = None
     status: Marks | None = None
@@ -132,6 +141,11 @@ class LineProfile(InstrumentProfile):
         ):
             if (group in groups) != (given is not None):
                 raise ValueError(f"the pattern's group (?P<{group}>…) and the key {key} belong together")
+        refuse_risks(self.pattern, "value")
+        if "sign" in groups and not self.negative:
+            raise ValueError("negative: name at least one text of the group (?P<sign>…) that means minus")
+        if "sign" not in groups and self.negative != ("-",):
+            raise ValueError("negative: belongs to the group (?P<sign>…), which the pattern does not have")
         if "checked" in groups and self.checksum is None:
             raise ValueError("the pattern's group (?P<checked>…) needs a checksum")
         if self.checksum is not None and self.checksum.written == "binary":
@@ -163,6 +177,8 @@ def compiled_groups(pattern: str, terminator: str) -> set[str]:
     """
     if not terminator.isascii():
         raise ValueError("terminator must be ASCII")
+    if part := set(terminator) & set("0123456789+-.,"):
+        raise ValueError(f"terminator: {min(part)!r} may be part of a number and cannot end a line")
     try:
         return set(re.compile(pattern.encode("ascii")).groupindex)
     except (re.error, UnicodeEncodeError, OverflowError, RecursionError) as error:

@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 from lashmap_drivers.count_tracker import Counting, CountTracker, Sample
 from lashmap_drivers.parser import OVERLOAD, Tally
 from lashmap_drivers.polling import Poll
-from lashmap_drivers.profile import InstrumentProfile, Polling
+from lashmap_drivers.profile import InstrumentProfile, Polling, Scale
 
 if TYPE_CHECKING:
     from pymodbus.framer import FramerRTU
@@ -51,7 +51,7 @@ class ModbusProfile(InstrumentProfile):
     type: RegisterType
     word_order: Literal["big", "little"] = "big"
     byte_order: Literal["big", "little"] = "big"
-    scale: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 1.0
+    scale: Scale = 1.0
     wraps_at: Annotated[int, Field(ge=16, le=2**48)] | None = None
     polling: Polling = Polling(interval_s=0.1, timeout_s=0.5)
 
@@ -153,7 +153,7 @@ class ModbusParser(Tally):
             self.reject(data)
             return []
         self.good_frames += 1
-        if math.isnan(number):
+        if math.isnan(number) and self._tracker is None:  # a lost count is marked by its tracker
             self.marks[OVERLOAD] += 1
         return [number]
 

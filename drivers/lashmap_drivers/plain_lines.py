@@ -27,7 +27,8 @@ _PLAIN_PATTERN = re.compile(
         \(\?P<value>|\(\?:|\((?!\?)|\)          # groups
       | [ !"#%&',/0-9:;<=>@A-Za-z~-]            # a character that stands for itself
       | \\[d.+*?()\[\]{}|\\/^$-]                # a digit, or an escaped sign
-      | \[(?:[ !"\#$%&'()*+,./0-9:;<=>?@A-Za-z{|}~-]|\\[d.+*?()\[\]{}|\\/^$-])+\]
+      | \[-?(?:0-9|[A-Z]-[A-Z]|[a-z]-[a-z]    # a class: other ranges may hold an underscore, or a point
+          |[ !"\#$%&'()*+,./0-9:;<=>?@A-Za-z{|}~]|\\[d.+*?()\[\]{}|\\/^$-])+-?\]
       | [?*+|]|\{\d+(?:,\d*)?\}                 # repeats and alternatives
     )*""",
     re.VERBOSE | re.ASCII,

@@ -83,7 +83,11 @@ class Port:
         self._closing = threading.Event()
         self._failure: Exception | None = None
         link = self._open(lambda: resolve(name, listing))
-        self._marks = marks_of(name, link.device, listing)
+        try:
+            self._marks = marks_of(name, link.device, listing)
+        except Exception:  # whatever the system's listing raises must not keep the port taken
+            link.close()
+            raise
         self._thread = threading.Thread(target=self._run, args=(link,), name=f"port {name}", daemon=True)
         self._thread.start()
 

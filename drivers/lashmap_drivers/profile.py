@@ -19,7 +19,8 @@ MM_PER_UNIT = {"mm": 1.0, "um": 0.001, "in": MM_PER_INCH}
 
 Unit = Literal["mm", "um", "in", "deg", "count"]
 Quantity = Literal["length", "angle"]
-Seconds = Annotated[float, Field(gt=0, le=60, allow_inf_nan=False)]
+Seconds = Annotated[float, Field(ge=0.001, le=60, allow_inf_nan=False)]  # less would only turn in circles
+Scale = Annotated[float, Field(ge=1e-12, le=1e12)]  # so that no number of fifteen digits overflows
 
 
 class PortSettings(BaseModel):
@@ -37,7 +38,7 @@ class PortSettings(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    baud: Annotated[int, Field(gt=0)] = 115200
+    baud: Annotated[int, Field(ge=50, le=20_000_000)] = 115200
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal[1, 2] = 1

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
@@ -21,6 +22,7 @@ from lashmap_drivers.profile import InstrumentProfile, Unit
 from lashmap_drivers.readings import Chunk
 
 _PATTERN = r" *(?P<value>[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?) *"
+_NUMBER = re.compile(_PATTERN, re.ASCII)
 
 
 class RecordedFileProfile(InstrumentProfile):
@@ -92,12 +94,18 @@ class RecordedFileProfile(InstrumentProfile):
                 continue
             if len(row) != len(header):
                 raise ValueError(f"row {number} has {len(row)} columns, the first row has {len(header)}")
-            try:
-                time_s = float(row[time_at].replace(self.decimal, ".")) * self.time_scale
-            except ValueError:
-                time_s = math.nan
+            time_s = self._time_s(row[time_at])
             if not (math.isfinite(time_s) and time_s >= last_s):
                 raise ValueError(f"row {number}: {row[time_at]!r} is no time, or runs backwards")
             last_s = time_s
+            if "\n" in row[value_at]:
+                raise ValueError(f"row {number}: {row[value_at]!r} is more than one line")
             if row[value_at].strip():  # an empty cell is a sample of another column
                 yield Chunk(time_s, row[value_at].encode() + b"\n")
+
+    def _time_s(self, text: str) -> float:
+        """A time of the file in seconds; nan when the text is none."""
+        other = "," if self.decimal == "." else "."
+        if other in text or _NUMBER.fullmatch(text) is None:
+            return math.nan
+        return float(text.replace(self.decimal, ".")) * self.time_scale

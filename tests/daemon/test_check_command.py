@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from daemon.command import lashmap, simulated_stand
 from daemon.virtual_time import CONFIGS
+from drivers.pty_pair import pty_pair
 from lashmap_drivers.kinds import build
 
 STAND = """[stand]
@@ -137,3 +138,18 @@ def test_stand_and_counter_board_must_agree_on_the_counts(recordings: Path) -> N
     done = lashmap("check", recordings)
     assert done.returncode == 2
     assert "encoder.counts_per_turn: is 360 here and 400 in encoder.toml" in done.stderr
+
+
+@pytest.mark.parametrize("seconds", ["1", "4"])  # less and more than the time an instrument may be silent
+def test_a_button_may_be_pressed_until_the_end(recordings: Path, seconds: str) -> None:
+    profile = 'kind = "ascii line"\nsends = "on its button"\n' + "pattern = '(?P<value>[+-]\\d+)'\n"
+    (recordings.parent / "indicator.toml").write_text(profile, "utf-8")
+    with pty_pair() as (near, _):
+        text = recordings.read_text("utf-8").replace('port = "rock.csv"', f'port = "{near}"', 1)
+        recordings.write_text(text, "utf-8")
+        done = lashmap("check", recordings, "--seconds", seconds)
+    assert done.returncode == 3
+    assert (
+        f"indicator on {near}: no bytes in {seconds} s. Check power, cable, and press its button"
+        in done.stderr
+    )

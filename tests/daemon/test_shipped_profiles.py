@@ -53,6 +53,29 @@ def test_the_example_on_the_wire(name: str, wire: bytes, value: float) -> None:
     assert list(values) == pytest.approx([value] * repeated, rel=1e-15)
 
 
+@pytest.mark.parametrize(
+    ("name", "wire"),
+    [
+        ("indicator-line-mm", b"+00.00486\r\n"),  # the layout of the same dial in inches
+        ("indicator-line-inch", b"-0.0318 mm\r"),
+        ("indicator-line-polled", b"- 12,3456 cm K*63\r\n"),
+        ("indicator-bcd", bytes.fromhex("FF FF 80 12 34 53 20")),  # unit 2 is none that the profile names
+    ],
+)
+def test_a_unit_that_the_profile_does_not_know_is_never_read(name: str, wire: bytes) -> None:
+    parser = load(name).make_parser()
+    parser.feed(wire[-2:] + wire * 8)
+    assert parser.good_frames == 0
+    assert parser.bad_frames > 0
+
+
+def test_the_unit_button_of_packed_digits_is_followed() -> None:
+    one = load("indicator-bcd").make_parser()
+    # 25.4 mm an inch exactly, by definition.
+    values = one.feed(bytes.fromhex("FF FF 80 12 34 53 00") * 4 + bytes.fromhex("FF FF 80 12 34 53 10") * 2)
+    assert list(values) == pytest.approx([-12.345] * 4 + [-12.345 * 25.4] * 2, rel=1e-15)
+
+
 def test_the_shipped_registers() -> None:
     profile = load("indicator-modbus")
     assert isinstance(profile, ModbusProfile)

@@ -10,9 +10,11 @@ from lashmap_analysis.positions import plan_positions
 from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.profile_file import load_profile
 from lashmap_daemon.simulate_command import simulated_box
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.stand_file import load_stand
+from lashmap_drivers.checksums import Checksum
 
 BOXES = sorted((CONFIGS / "boxes").glob("*.toml"))
 DEMO = DEMO_BOX.read_text("utf-8")
@@ -121,3 +123,17 @@ def test_a_stand_whose_profile_is_missing_or_of_the_wrong_kind(tmp_path: Path) -
     stand.write_text(swapped, "utf-8")
     with pytest.raises(ConfigurationError, match="an indicator measures a length"):
         load_stand(stand)
+
+
+def test_a_crc_may_be_given_by_its_parameters_in_a_file(tmp_path: Path) -> None:
+    # reflect_in ends like a length in inches, and is none.
+    profile = tmp_path / "crc.toml"
+    profile.write_text(
+        'kind = "ascii line"\n'
+        "pattern = '(?P<value>[+-]\\d)(?P<checksum>[0-9A-F]{4})'\n"
+        'checksum = { method = "crc", crc = { width = 16, polynomial = 0x8005, initial = 0xFFFF, '
+        "reflect_in = true, reflect_out = true } }\n"
+    )
+    named = Checksum(method="crc", crc="CRC-16/MODBUS").compute()(b"+1")
+    parser = load_profile(profile).make_parser()
+    assert list(parser.feed(b"\r\n+1%04X\r\n" % named)) == [1.0]

@@ -91,6 +91,10 @@ def test_low_nibble_first_fixed_places_and_marks() -> None:
         ({"units": None}, "belong together"),
         ({"units": {"16": "mm"}}, "nibble values"),
         ({"negative": [0]}, "both negative and positive"),
+        ({"sign": 5}, "nibble 5 is named as something else"),
+        ({"decimal_place_nibble": 10}, "nibble 10 is named as something else"),
+        ({"negative": []}, "frame.negative"),
+        ({"sign": None, "negative": [9]}, "belong to sign"),
         ({"start": ""}, "where a frame begins"),
     ],
 )

@@ -172,3 +172,34 @@ def test_any_bytes_are_proposed_or_refused(data: bytes) -> None:
             continue
         assert 0 < proposal.fitting <= proposal.lines
         build(tomllib.loads(proposal.toml()))
+
+
+@pytest.mark.parametrize(
+    ("form", "unit"),
+    [
+        ("{0:8.4f}", "mm"),  # blanks before the number, as many as it needs
+        ("{0: .4f} mm", "mm"),
+        ("IN{0:+.4f}", "in"),
+        ('{0:+.4f}"', "in"),
+        ("{1:.4f}{2} mm", "mm"),  # the sign behind the number
+        ("{3} {0:.4f} {3}", "mm"),
+        ("{3:6d} {0:+.4f}{3:7d}", "mm"),
+    ],
+)
+def test_the_proposal_reads_sign_and_unit_as_they_were_sent(form: str, unit: str) -> None:
+    rng = random.Random(5)  # noqa: S311 - must repeat
+    values = [rng.uniform(-2.0, 2.0) for _ in range(100)]
+    lines = [
+        form.format(value, abs(value), "-" if value < 0 else "+", step) for step, value in enumerate(values)
+    ]
+    proposal = propose(traffic(lines))
+    assert proposal.keys["unit"] == unit
+    parser = build({**proposal.keys, "sends": "on its button"}).make_parser()
+    read = list(parser.feed("".join(line + "\r\n" for line in lines).encode()))
+    assert read == [round(value, 4) for value in values]
+
+
+def test_letters_that_may_be_the_sign_are_named() -> None:
+    proposal = propose(traffic([f"{'N' if value < 0 else 'P'}{abs(value):.4f}" for value in VALUES]))
+    assert proposal.certainty == "guess"
+    assert "before the number may be its sign" in proposal.toml()

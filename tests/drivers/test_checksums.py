@@ -143,6 +143,6 @@ def test_a_checksum_that_is_not_told_wholly_is_refused(keys: dict[str, object], 
         Checksum.model_validate(keys)
 
 
-@pytest.mark.parametrize("text", [b"", b"4B3", b"4B3G", b" 4B3", b"+4B3", b"04B37"])
+@pytest.mark.parametrize("text", [b"", b"4B3", b"4B3G", b" 4B3", b"+4B3", b"04B37", b"0x4B"])
 def test_a_checksum_not_written_as_told_is_none(text: bytes) -> None:
     assert Checksum(method="crc", crc="CRC-16/MODBUS").read(text) is None

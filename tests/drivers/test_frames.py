@@ -126,6 +126,7 @@ def test_after_missing_bytes_halves_do_not_merge() -> None:
         ({"length": 6, "start": "A"}, "pairs of hexadecimal digits"),
         ({"length": 6, "start": "A5", "checksum": {"method": "xor", "at": 6}}, "inside the frame"),
         ({"length": 6, "start": "A5", "checksum": {"method": "xor", "at": -7}}, "inside the frame"),
+        ({"length": 6, "start": "A5", "checksum": {"method": "xor", "at": 11}}, "inside the frame"),
         (
             {"length": 6, "start": "A5", "checksum": {"method": "crc", "crc": "CRC-16/ARC", "at": -1}},
             "inside the frame",

@@ -170,3 +170,24 @@ def test_a_reply_is_judged_alone() -> None:
     assert one.bad_frames == 2
     assert one.feed(b"+3.5\r\n+4.5\r\n") == [4.5]  # the first came too late for the request before
     assert one.bad_frames == 3
+
+
+def test_after_missing_bytes_the_next_press_of_the_button_counts() -> None:
+    one = LineParser(b"\r", r"(?P<value>[+-]\d+)", in_step=True)
+    assert one.feed(b"+1\r+2") == [1.0]
+    one.start_over()
+    assert one.feed(b"+3\r") == [3.0]
+    assert one.bad_frames == 0
+
+
+@pytest.mark.parametrize("pattern", [r"(?P<value>[+-z]+)", r"(?P<value>[ -~]+)", r"(?P<value>[0-z]+)"])
+def test_an_underscore_is_no_part_of_a_number_whatever_the_range(pattern: str) -> None:
+    one = LineParser(b"\n", pattern, in_step=True)
+    assert one.feed(b"1_0\n" * 300) == []
+    assert one.bad_frames == 300
+
+
+def test_a_number_that_overflows_by_its_scale_is_a_bad_frame() -> None:
+    one = LineParser(b"\n", r"(?P<value>[0-9e]+)", scale=1e10, in_step=True)
+    assert one.feed(b"1e308\n1\n") == [1e10]
+    assert one.bad_frames == 1

@@ -215,3 +215,11 @@ def test_pymodbus_refuses_an_address_it_lacks() -> None:
 def test_registers_that_cannot_be_are_refused(keys: dict[str, object], complaint: str) -> None:
     with pytest.raises(ValidationError, match=complaint):
         profile(**keys)
+
+
+def test_a_count_that_jumps_is_no_overload() -> None:
+    one = profile(unit="count").make_parser()
+    replies = [one.feed(rtu(1, f"0302{count:04X}")) for count in (0, 30000, 10)]
+    assert [len(reply) for reply in replies] == [1, 1, 1]
+    assert math.isnan(replies[1][0])
+    assert "overload" not in one.marks

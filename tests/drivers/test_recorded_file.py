@@ -111,6 +111,10 @@ def test_a_value_that_is_none_is_a_bad_frame(tmp_path: Path) -> None:
         ("time_s,value_mm\n0,1\nx,2\n", "row 3: 'x' is no time"),
         ("time_s,value_mm\n1,1\n0.5,2\n", "row 3: '0.5' is no time, or runs backwards"),
         ("time_s,value_mm\n1,1\n2\n", "row 3 has 1 columns"),
+        ("time_s,value_mm\n1_0,1\n", "row 2: '1_0' is no time"),
+        ("time_s,value_mm\n\u0661,1\n", "is no time"),
+        ('time_s,value_mm\n"0,5",1\n', "row 2: '0,5' is no time"),
+        ('time_s,value_mm\n1,"1\n2"\n', "is more than one line"),
     ],
 )
 def test_a_file_that_is_no_recording_names_the_row(tmp_path: Path, text: str, complaint: str) -> None:
