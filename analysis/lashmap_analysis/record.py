@@ -142,6 +142,7 @@ class Identity:
         operator: Who ran it.
         started_utc: ISO 8601, UTC.
         remark: Anything the box file says in words, such as that the scenario is invented.
+        seal: Digest that the logbook sealed the test with, in hexadecimal; empty when it is not sealed.
     """
 
     test: str
@@ -152,6 +153,7 @@ class Identity:
     operator: str = ""
     started_utc: str = ""
     remark: str = ""
+    seal: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,6 +172,7 @@ class TestRecord:
         closing: ``completed``, or why the test ended early.
         notes: Operator's notes in order, as (seconds from start, text).
         sweeps: Runout sweeps in the order of recording.
+        damage: What shows that the record is not as it was written, one sentence each; empty when it is.
     """
 
     identity: Identity
@@ -183,5 +186,6 @@ class TestRecord:
     closing: str = "completed"
     notes: tuple[tuple[float, str], ...] = ()
     sweeps: tuple[RunoutTrace, ...] = ()
+    damage: tuple[str, ...] = ()
 
     __test__ = False  # pytest: a record, not a test class

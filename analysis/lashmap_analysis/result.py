@@ -50,7 +50,7 @@ def to_document(assessment: Assessment) -> Json:
         "units": {"lengths": "mm", "angles": "deg", "times": "s", "paperwork": record.units},
         "identity": {
             name: getattr(record.identity, name)
-            for name in ("box", "serial", "set_number", "stand", "operator", "started_utc", "remark")
+            for name in ("box", "serial", "set_number", "stand", "operator", "started_utc", "remark", "seal")
         },
         "verdict": {
             "outcome": verdict.outcome,

@@ -50,6 +50,7 @@ KEYS: Mapping[str, str] = {
     "identity.operator": "who ran the test",
     "identity.started_utc": "start, ISO 8601, UTC",
     "identity.remark": "what the box file says in words",
+    "identity.seal": "SHA-256 that the logbook sealed the test with; empty when it is not sealed",
     "verdict": "what may be signed",
     "verdict.outcome": "'conforming', 'nonconforming' or 'not proven'",
     "verdict.reasons": "sentences, most important first",

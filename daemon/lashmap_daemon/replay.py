@@ -20,6 +20,8 @@ from lashmap_daemon import events
 from lashmap_daemon.box_file import RunoutTable
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.preconditions import record_intact
+from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 
 
@@ -68,6 +70,7 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
         LogbookError: When the test is unknown or cannot be read.
     """
     started = start_of(logbook, test)
+    intact = check_test(logbook.path, test)
     story = _read_story(logbook, test)
     box, stand = started.box, started.stand
     indicator = _decode(logbook, test, stand, INDICATOR)
@@ -84,17 +87,19 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
             operator=started.operator,
             started_utc=story.started_utc,
             remark="\n".join(text for text in (box.box.remark, stand.file.stand.remark) if text),
+            seal="" if intact.sealed is None else intact.sealed.digest.hex(),
         ),
         gear_set=box.gear_set.gear_set(),
         indicator=box.indicator(stand.file),
         encoder=stand.file.encoder_for_analysis(),
         limits=box.limits_for_analysis(),
-        preconditions=story.preconditions,
+        preconditions=(*story.preconditions, record_intact(intact)),
         traces=tuple(_trace(rock, indicator, encoder) for rock in rocks),
         units=box.box.units,
         closing=story.closing,
         notes=tuple(story.notes),
         sweeps=tuple(_sweep(swept, box.runout, indicator, encoder) for swept in story.sweeps.values()),
+        damage=intact.problems,
     )
 
 
@@ -132,7 +137,9 @@ class _Decoded:
 
 def _decode(logbook: Logbook, test: str, stand: Stand, channel: str) -> _Decoded:
     decoder = stand.decoders()[channel]
-    batches = [batch for chunk in logbook.raw(test, channel) if len(batch := decoder.feed(chunk))] or [EMPTY]
+    batches = [
+        batch for chunk in logbook.raw(test, channel, gaps=True) if len(batch := decoder.feed(chunk))
+    ] or [EMPTY]
     return _Decoded(
         np.concatenate([batch.time_s for batch in batches]),
         np.concatenate([batch.value for batch in batches]),
