@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from daemon.command import lashmap
 from daemon.virtual_time import VirtualTest, load_box
+from lashmap_analysis.assessment import Assessment
 from lashmap_daemon.conclude import conclude
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook import Logbook
@@ -61,6 +63,12 @@ def test_the_stored_result_is_found_again_unchanged(book: Logbook) -> None:
     assert len(found.review.changes) == 1
 
 
+def text_but_for_the_seal(reviewed: Assessment) -> str:
+    """What is added to a test is sealed anew; nothing else may differ."""
+    identity = replace(reviewed.record.identity, seal="")
+    return repr(replace(reviewed, record=replace(reviewed.record, identity=identity)))
+
+
 def test_excluding_undoing_and_signing_only_add_rows(path: Path) -> None:
     before = rows(path)
     with Logbook(path, create=False) as book:
@@ -89,7 +97,8 @@ def test_excluding_undoing_and_signing_only_add_rows(path: Path) -> None:
     with Logbook(path, create=False) as book:
         again = conclude(book, None).review
     assert again is not None
-    assert repr(again.reviewed) == repr(back.review.reviewed)
+    assert again.reviewed is not None
+    assert text_but_for_the_seal(again.reviewed) == text_but_for_the_seal(back.review.reviewed)
     assert again.exclusions == back.review.exclusions
 
 
