@@ -31,6 +31,7 @@ class LogbookReplayProfile(InstrumentProfile):
         channel: Which instrument of it; that of the same role when empty.
         speed: ``recorded`` or ``full``.
         recorded: The profile it was recorded with; filled in from the logbook.
+        counts_per_turn: Of the recorded encoder when it counts; filled in likewise.
     """
 
     reads_file: ClassVar[bool] = True
@@ -41,6 +42,7 @@ class LogbookReplayProfile(InstrumentProfile):
     channel: Literal["", "indicator", "encoder"] = ""
     speed: Speed = "recorded"
     recorded: AnyProfile | None = None
+    counts_per_turn: int | None = None
 
     @property
     def streams(self) -> bool:
@@ -75,7 +77,13 @@ class LogbookReplayProfile(InstrumentProfile):
             raise PortNotOpened(instrument, name, str(error), "Name another logbook or test.") from error
         recorded = stand.indicator_profile if channel == "indicator" else stand.encoder_profile
         return self.model_copy(
-            update={"test": test, "channel": channel, "recorded": recorded, "unit": recorded.unit}
+            update={
+                "test": test,
+                "channel": channel,
+                "recorded": recorded,
+                "unit": recorded.unit,
+                "counts_per_turn": stand.file.encoder.counts_per_turn if recorded.unit == "count" else None,
+            }
         )
 
     def open(self, instrument: str, name: str) -> Playback:

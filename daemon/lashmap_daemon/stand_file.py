@@ -113,19 +113,7 @@ def load_stand(path: Path) -> Stand:
     file = toml_file.load(path, StandFile)
     indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
     encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
-    if isinstance(encoder, CounterBoardProfile) and encoder.counts_per_turn not in {
-        None,
-        file.encoder.counts_per_turn,
-    }:
-        raise ConfigurationError(
-            str(path),
-            [
-                (
-                    f"encoder.counts_per_turn: is {file.encoder.counts_per_turn} here and "
-                    f"{encoder.counts_per_turn} in {file.encoder.profile}; make them agree"
-                )
-            ],
-        )
+    _check_counts(path, file.encoder, encoder, encoder_port)
     return Stand(
         file=file.model_copy(
             update={
@@ -162,3 +150,16 @@ def _instrument(
             ],
         )
     return profile, port
+
+
+def _check_counts(stand_path: Path, table: EncoderTable, profile: InstrumentProfile, port: str) -> None:
+    """Refuse counts per turn that differ from those of the board, or of the test that is played again."""
+    if isinstance(profile, CounterBoardProfile):
+        there, where = profile.counts_per_turn, table.profile
+    elif isinstance(profile, logbook_replay.LogbookReplayProfile):
+        there, where = profile.counts_per_turn, f"the test recorded in {port}"
+    else:
+        return
+    if there is not None and there != table.counts_per_turn:
+        here = f"is {table.counts_per_turn} here and {there} in {where}"
+        raise ConfigurationError(str(stand_path), [f"encoder.counts_per_turn: {here}; make them agree"])

@@ -9,6 +9,7 @@ import pytest
 from daemon.virtual_time import CONFIGS, DEMO_BOX
 from lashmap_daemon import events, toml_file
 from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.stand_file import Stand, load_stand
 from lashmap_drivers.errors import PortNotOpened
@@ -63,6 +64,15 @@ def test_the_same_samples_come_back(old: Stand, tmp_path: Path) -> None:
         assert np.array_equal(one.value, other.value)
         assert np.allclose(one.time_s + shift_s, other.time_s, rtol=0.0, atol=1e-6)
     assert replayed.indicator_profile.streams  # as it was recorded
+
+
+def test_the_counts_are_read_as_they_were_recorded(old: Stand, tmp_path: Path) -> None:
+    assert old.file.encoder.counts_per_turn == 360000
+    (tmp_path / "stand.toml").write_text(STAND.replace("360000", "4096"), "utf-8")
+    with pytest.raises(
+        ConfigurationError, match=r"is 4096 here and 360000 in the test recorded in .*old\.logbook"
+    ):
+        load_stand(tmp_path / "stand.toml")
 
 
 def test_the_record_of_a_replay_needs_the_old_logbook_no_more(old: Stand, tmp_path: Path) -> None:

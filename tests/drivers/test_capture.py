@@ -203,3 +203,16 @@ def test_letters_that_may_be_the_sign_are_named() -> None:
     proposal = propose(traffic([f"{'N' if value < 0 else 'P'}{abs(value):.4f}" for value in VALUES]))
     assert proposal.certainty == "guess"
     assert "before the number may be its sign" in proposal.toml()
+
+
+def test_a_checksum_is_not_believed_from_one_line_said_again_and_again() -> None:
+    body = b"+0.1234"
+    line = f"{body.decode()}*{Checksum(method='xor').compute()(body):02X}"
+    assert "checksum" not in propose(traffic([line] * 40)).keys
+
+
+def test_traffic_of_many_layouts_is_refused() -> None:
+    forms = ("{0:+.4f}", "{0:+.4f} mm", "A{0:+.4f}", "{0:+.4f};{1}", "#{1}")
+    lines = [forms[step % 5].format(value, step) for step, value in enumerate(VALUES)]
+    with pytest.raises(CaptureRefused, match="no layout fits most lines"):
+        propose(traffic(lines))

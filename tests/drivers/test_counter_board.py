@@ -82,6 +82,14 @@ def test_a_lone_jump_is_a_glitch_and_a_real_one_loses_the_count() -> None:
     assert parser.marks["lost count"] == 1
 
 
+def test_glitches_far_apart_do_not_add_up_to_a_real_jump() -> None:
+    parser = lines(wraps_at=65536)
+    numbers = feed(parser, "".join(f"{count}\n{count + 30000}\n" for count in range(100, 110)) + "110\n")
+    assert numbers[::2] == [float(count) for count in range(100, 111)]
+    assert all(map(math.isnan, numbers[1::2]))
+    assert parser.marks["lost count"] == 0
+
+
 def test_missing_bytes_lose_a_wrapped_count_but_not_a_whole_one() -> None:
     wrapped, whole = lines(wraps_at=65536), lines()
     for parser in (wrapped, whole):

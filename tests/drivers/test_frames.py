@@ -94,6 +94,13 @@ def test_a_static_reading_that_looks_like_a_boundary_is_refused_until_it_moves()
     assert one.cut(moving)[-1] == 29 + 7 * 256
 
 
+def test_two_frames_that_fit_are_not_yet_believed() -> None:
+    one = cutter()
+    assert one.cut(frame(7) + frame(8) + bytes(30)) == []
+    assert one.good_frames == 0
+    assert one.cut(frame(7) + frame(8) + frame(9) + bytes(30)) == [7, 8, 9]
+
+
 def test_single_frames_are_read_as_they_come_and_found_again() -> None:
     one = cutter(sends="on its button")
     assert one.cut(frame(7)) == [7]

@@ -98,6 +98,19 @@ def test_after_missing_bytes_half_lines_do_not_merge() -> None:
     assert one.feed(b"45.0\r\n+1.0\r\n") == [1.0]
 
 
+def test_after_missing_bytes_the_tail_of_a_line_is_no_number() -> None:
+    one = LineParser(b"\r\n", r"(?P<value>\d+\.\d+)")
+    one.feed(b"\r\n12.3")
+    one.start_over()
+    assert one.feed(b"45.0\r\n1.0\r\n") == [1.0]  # 45.0 may have been 1945.0
+
+
+def test_a_point_among_decimal_commas_is_no_number() -> None:
+    one = LineParser(b"\r", r"(?P<value>[\d,.]+)", decimal=",", in_step=True)
+    assert one.feed(b"1,5\r1.5\r") == [1.5]  # the second may be fifteen
+    assert one.bad_frames == 1
+
+
 def test_decimal_comma_and_separate_sign() -> None:
     one = LineParser(b"\r", r"(?P<sign>[NP]) *(?P<value>[\d,.]+)", decimal=",", negative=["N"])
     one.feed(b"\r")

@@ -223,3 +223,9 @@ def test_a_count_that_jumps_is_no_overload() -> None:
     assert [len(reply) for reply in replies] == [1, 1, 1]
     assert math.isnan(replies[1][0])
     assert "overload" not in one.marks
+
+
+def test_a_reply_whose_byte_count_is_not_its_own_is_never_believed() -> None:
+    one = profile(type="int32").make_parser()
+    assert one.feed(rtu(1, "03 02 0001 0002")) == []  # says two bytes, holds four, and its check is right
+    assert one.bad_frames == 1

@@ -161,3 +161,9 @@ def test_what_could_look_beyond_its_line_goes_the_careful_way(pattern: str) -> N
 @pytest.mark.parametrize("terminator", [b"\r\r", b";", b"0", b"\n,"])
 def test_terminators_that_could_stand_in_a_line_go_the_careful_way(terminator: bytes) -> None:
     assert plain_reader(PLAIN[0], terminator, decimal=".") is None
+
+
+def test_more_digits_than_a_float_holds_are_rounded_as_float_does() -> None:
+    texts = [f"0.{number:017d}" for number in range(10**16 + 1, 10**17, 997 * 10**12)]
+    one = LineParser(b"\n", r"(?P<value>\d+\.\d+)", in_step=True)
+    assert list(one.feed("".join(text + "\n" for text in texts).encode())) == list(map(float, texts))
