@@ -194,6 +194,18 @@ def verify(
 
 
 @app.command()
+def rescue(
+    damaged: Annotated[Path, typer.Argument(help="Damaged logbook; it is only read.", show_default=False)],
+    new: Annotated[Path, typer.Argument(help="New logbook to make.", show_default=False)],
+) -> None:
+    """Copy what can still be read of a damaged logbook into a new one."""
+    with _reported() as console:
+        from lashmap_daemon.rescue_command import rescue_logbook  # noqa: PLC0415
+
+        raise typer.Exit(rescue_logbook(damaged, new, console))
+
+
+@app.command()
 def check(
     stand: StandArgument,
     *,

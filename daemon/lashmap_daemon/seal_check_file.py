@@ -110,6 +110,9 @@ def _chain(base: sqlite3.Connection, seals: list[Seal], notes: list[str]) -> Ite
     part = base.execute("SELECT value FROM about WHERE key = 'part of'").fetchone()
     if part is not None:
         notes.append(f"This file holds some tests of {part[0]}; their seals are numbered as there.")
+    rescued = base.execute("SELECT value FROM about WHERE key = 'rescued from'").fetchone()
+    if rescued is not None:
+        notes.append(f"What is here was rescued from {rescued[0]}.")
     number, previous = 0, BEGINNING
     for row in base.execute("SELECT * FROM seal ORDER BY number"):
         seal, stored = seal_from(row)
