@@ -6,6 +6,7 @@ again on the next connection.
 
 from __future__ import annotations
 
+import logging
 import random
 import socket
 from collections.abc import Mapping
@@ -23,6 +24,10 @@ from lashmap_daemon.bus.topics import Topic
 MOST_IN_FLIGHT = 10  # aiomqtt warns above it
 KEEP_ALIVE_S = 10  # the broker tells of a vanished stand after one and a half times this
 _ANSWER_S = 5.0
+_CLIENT_LOG = logging.getLogger(f"{__name__}.client")
+_CLIENT_LOG.setLevel(
+    logging.CRITICAL
+)  # what it warns of ends the connection, and is told then with its reason
 _FIRST_S, _LONGEST_S = 0.25, 30.0
 _TOLD = {
     "Not authorized": (
@@ -136,6 +141,7 @@ def connect(
         username=settings.user,
         password=settings.password(),
         identifier=identifier,
+        logger=_CLIENT_LOG,
         protocol=aiomqtt.ProtocolVersion.V5,
         will=will,
         timeout=_ANSWER_S,
@@ -176,6 +182,8 @@ def told(error: BaseException) -> str:
         code = getattr(cause, "rc", None)
         if isinstance(code, ReasonCode):
             name = code.getName()
+            if name == "Unspecified error":
+                return "the broker ended the connection"
             return f"{name}: {_TOLD[name]}" if name in _TOLD else name
         cause = cause.__cause__
     text = str(error.__cause__ or error) or type(error).__name__

@@ -12,6 +12,7 @@ import asyncio
 import contextlib
 import datetime as dt
 import logging
+import time
 from dataclasses import dataclass
 
 import aiomqtt
@@ -39,6 +40,14 @@ from lashmap_daemon.errors import LashmapError
 
 _MOST_BYTES = 65536  # of a packet to us: only requests come, and they are small
 _STATE_PAUSE_S = 0.1
+_FAREWELL_S = 1.0  # a broker that hangs does not hold up the end of a program
+_LASTED_S = 1.0
+_SUSPICIOUS = 3
+# Some brokers end the older of two connections without a reason.
+_TAKEN_OVER = (
+    "; it keeps happening at once, so another program may be connecting as this stand: give each stand its "
+    "own bus.stand, and run one test at a time on it"
+)
 _LOG = logging.getLogger(__name__)
 
 
@@ -121,16 +130,19 @@ class Publisher:
 
     async def run(self) -> None:
         """Publish until `end`."""
-        waits = BackOff()
+        waits, short = BackOff(), 0
         while not self._stop.is_set():
             before = self._report.connections
+            began_s = time.monotonic()
             error = await self._until_broken()
             if error is None:
                 return
             if not isinstance(_first(error), aiomqtt.MqttError | LashmapError | OSError):
                 _LOG.error("the bus failed in a way nobody foresaw; it goes on", exc_info=error)
-            self._report.lost(told(error))
-            if self._report.connections > before:
+            lasted = time.monotonic() - began_s > _LASTED_S
+            short = short + 1 if self._report.connections > before and not lasted else 0
+            self._report.lost(told(error) + (_TAKEN_OVER if short >= _SUSPICIOUS else ""))
+            if lasted:
                 waits.reset()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._stop.wait(), waits.next_s())
@@ -161,7 +173,9 @@ class Publisher:
             self._state_news.set()
             try:
                 await self._talk(client)
+                client.timeout = _FAREWELL_S
             except Exception as error:
+                client.timeout = _FAREWELL_S
                 # Leaving politely keeps the last will from being said, so say it while that is possible.
                 with contextlib.suppress(aiomqtt.MqttError):
                     await self._send(client, STATUS, self._status(offline=told(error)))
