@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import aiomqtt
-from paho.mqtt.client import Client
+from paho.mqtt.client import Client, DisconnectFlags
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -56,9 +56,9 @@ class BackOff:
         self.tries += 1
         return longest_s * self.chance.uniform(0.5, 1.0)
 
-    def reset(self) -> None:
-        """A connection worked."""
-        self.tries = 0
+    def reset(self, tries: int = 0) -> None:
+        """A connection worked; ``tries`` of them in a row ended at once."""
+        self.tries = tries
 
 
 class Refused(aiomqtt.MqttError):
@@ -77,8 +77,18 @@ class Refused(aiomqtt.MqttError):
         )
 
 
+class NotGreeted(aiomqtt.MqttError):
+    """The broker hung up before it said anything."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the broker ended the connection before it greeted; it may want a valid client certificate "
+            "(bus.certificate_file), or encryption where there is none (mqtts://), or none where there is"
+        )
+
+
 class BusClient(aiomqtt.Client):
-    """A client that believes an acknowledgement only when it says yes.
+    """A client that believes only an acknowledgement that says yes, and notices when nobody greets.
 
     MQTT 5 acknowledges also what it refuses, with a reason code; aiomqtt takes any acknowledgement for
     success, and a record that the access list forbids would be lost.
@@ -92,6 +102,22 @@ class BusClient(aiomqtt.Client):
         if reason_code.is_failure:
             self._refusal = reason_code.getName()
         super()._on_publish(client, userdata, mid, reason_code, properties)
+
+    def _on_disconnect(
+        self,
+        client: Client,
+        userdata: object,
+        flags: DisconnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if not self._connected.done():
+            self._loop.call_soon_threadsafe(self._not_greeted)  # paho may be connecting in another thread
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _not_greeted(self) -> None:
+        if not self._connected.done():
+            self._connected.set_exception(NotGreeted())
 
     async def send(
         self, topic: str, payload: bytes, *, qos: int, retain: bool, properties: Properties
@@ -182,7 +208,7 @@ def told(error: BaseException) -> str:
         code = getattr(cause, "rc", None)
         if isinstance(code, ReasonCode):
             name = code.getName()
-            if name == "Unspecified error":
+            if name == "Unspecified error":  # paho's word for a connection that just ended
                 return "the broker ended the connection"
             return f"{name}: {_TOLD[name]}" if name in _TOLD else name
         cause = cause.__cause__

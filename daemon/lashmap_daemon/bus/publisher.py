@@ -41,7 +41,7 @@ from lashmap_daemon.errors import LashmapError
 _MOST_BYTES = 65536  # of a packet to us: only requests come, and they are small
 _STATE_PAUSE_S = 0.1
 _FAREWELL_S = 1.0  # a broker that hangs does not hold up the end of a program
-_LASTED_S = 1.0
+_LASTED_S = 0.5
 _SUSPICIOUS = 3
 # Some brokers end the older of two connections without a reason.
 _TAKEN_OVER = (
@@ -142,8 +142,8 @@ class Publisher:
             lasted = time.monotonic() - began_s > _LASTED_S
             short = short + 1 if self._report.connections > before and not lasted else 0
             self._report.lost(told(error) + (_TAKEN_OVER if short >= _SUSPICIOUS else ""))
-            if lasted:
-                waits.reset()
+            if self._report.connections > before:
+                waits.reset(short)
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._stop.wait(), waits.next_s())
 

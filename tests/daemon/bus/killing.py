@@ -99,8 +99,11 @@ def survive(folder: Path, *, kills: int, seed: int, positions: int) -> Outcome:
 
 
 def _one_kill(broker: Broker, stand: OnBus, chance: random.Random) -> None:
-    """Record a little, kill, record a little more, start again."""
-    _record(stand, chance.uniform(0.2, 0.7))
+    """Record a little with the broker there, kill it, record a little more, start it again."""
+    deadline_s = time.monotonic() + 15.0
+    while not stand.bus.report.connected and time.monotonic() < deadline_s:
+        time.sleep(0.005)
+    _record(stand, chance.uniform(0.0, 0.8))
     broker.kill()
     _record(stand, chance.uniform(0.0, 0.3))
     broker.start()
