@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING
 from lashmap_daemon import events
 from lashmap_daemon.bus import messages
 from lashmap_daemon.sequence_words import Phase
-from lashmap_daemon.view import View, look
+from lashmap_daemon.view import RockShown, View, look
 from lashmap_daemon.wording import sentence
 
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
     from lashmap_analysis.record import Shaft, Units
-    from lashmap_analysis.rock import RockReading
 
     from lashmap_daemon.conductor import Conductor
     from lashmap_daemon.sequence_words import Target
@@ -194,14 +193,14 @@ def result(assessment: Assessment, stand: str, identifier: str, utc: str) -> mes
     )
 
 
-def _rock(rock: RockReading, wanted: int) -> messages.Rock:
+def _rock(rock: RockShown, wanted: int) -> messages.Rock:
     return messages.Rock(
         reversals=rock.reversals,
         reversals_wanted=wanted,
         usable=rock.usable,
         reading_mm=_finite(rock.reading_mm) if rock.usable else None,
         standard_uncertainty_mm=_finite(rock.standard_uncertainty_mm) if rock.usable else None,
-        flags=[flag.name.value for flag in rock.flags][:50],
+        flags=[str(flag.name) for flag in rock.flags][:50],
     )
 
 

@@ -25,7 +25,8 @@ COMMAND = "lashmap/bench-1/command"
 class Asker:
     """Sends requests through the plain client."""
 
-    def __init__(self, broker: Broker) -> None:
+    def __init__(self, broker: Broker, topic: str = COMMAND) -> None:
+        self._topic = topic
         self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
         self._client.connect("127.0.0.1", broker.port)
         self._client.loop_start()
@@ -51,9 +52,9 @@ class Asker:
         self.send(json.dumps(request | other).encode(), properties)
 
     def send(self, payload: bytes, properties: Properties | None = None, *, retain: bool = False) -> None:
-        self._client.publish(COMMAND, payload, qos=1, retain=retain, properties=properties).wait_for_publish(
-            10.0
-        )
+        self._client.publish(
+            self._topic, payload, qos=1, retain=retain, properties=properties
+        ).wait_for_publish(10.0)
 
 
 def tick_until(stand: OnBus, enough: Callable[[], bool], within_s: float = 15.0) -> bool:
