@@ -187,6 +187,19 @@ def fresh(packet: int) -> Properties:
     return Properties(packet)  # type: ignore[no-untyped-call]  # paho leaves it unannotated
 
 
+class Packed(Properties):
+    """Properties that are sent again and again: their bytes are made once."""
+
+    def __init__(self, properties: Properties) -> None:
+        super().__init__(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        object.__setattr__(self, "_bytes", bytes(properties.pack()))  # type: ignore[no-untyped-call]
+
+    def pack(self) -> bytes:
+        """The bytes."""
+        packed: bytes = object.__getattribute__(self, "_bytes")
+        return packed
+
+
 def properties_of(topic: Topic, **user: str) -> Properties:
     """Content type, format, expiry and user properties of a message."""
     properties = fresh(PacketTypes.PUBLISH)

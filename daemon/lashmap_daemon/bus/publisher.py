@@ -24,6 +24,7 @@ from lashmap_daemon.bus.connection import (
     MOST_IN_FLIGHT,
     BackOff,
     BusClient,
+    Packed,
     connect,
     fresh,
     properties_of,
@@ -106,7 +107,7 @@ class Publisher:
         self._stop = asyncio.Event()
         self._linger_s = 0.0
         self._in_flight = asyncio.Semaphore(MOST_IN_FLIGHT)
-        self._properties = {topic.name: properties_of(topic) for topic in (STATUS, LIVE, STATE)}
+        self._properties = {topic.name: Packed(properties_of(topic)) for topic in (STATUS, LIVE, STATE)}
         self.test: str | None = None
         self.records = Records(outbox, identity.stand, settings.settle_seconds, self._trouble)
 
