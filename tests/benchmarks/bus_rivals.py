@@ -29,6 +29,7 @@ from lashmap_daemon.bus.topics import LIVE, Topic
 from lashmap_daemon.logbook import Logbook
 
 MESSAGES = 1500
+UTC = "2026-11-25T08:00:00Z"
 NODELAY = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]
 Way = Callable[[], Coroutine[None, None, "Used"]]
 
@@ -68,9 +69,10 @@ class Rivals:
         assert seen is not None
         self.seen, self.started = seen, test.started
         self.live = payload(from_test.live(seen, "bench-1", "t"))
+        self.state = payload(from_test.state(seen, "bench-1", "Bench 1", self.started, UTC))
         self.number = 0
 
-    def bare(self, qos: int, *, at_once: int = 1) -> Way:
+    def bare(self, qos: int, *, at_once: int = 1, data: bytes | None = None) -> Way:
         """Aiomqtt as its documentation shows it, the same bytes every time."""
 
         async def run() -> Used:
@@ -84,11 +86,11 @@ class Rivals:
                 watch = Stopwatch()
                 if at_once == 1:
                     for _ in range(MESSAGES):
-                        await client.publish("bare/live", self.live, qos=qos)
+                        await client.publish("bare/live", data or self.live, qos=qos)
                 else:
                     for _ in range(MESSAGES // at_once):
                         await asyncio.gather(
-                            *(client.publish("bare/live", self.live, qos=qos) for _ in range(at_once))
+                            *(client.publish("bare/live", data or self.live, qos=qos) for _ in range(at_once))
                         )
                 return watch.used()
 
@@ -106,7 +108,7 @@ class Rivals:
                     message: messages.Message = (
                         from_test.live(seen, "bench-1", "t")
                         if topic is LIVE
-                        else from_test.state(seen, "bench-1", "Bench 1", self.started, "2026-11-25T08:00:00Z")
+                        else from_test.state(seen, "bench-1", "Bench 1", self.started, UTC)
                     )
                     await publisher._send(client, topic, message)
                 return watch.used()
@@ -192,4 +194,4 @@ def stamped(position: int) -> events.Stamped:
         reversals=8,
         flags=(),
     )
-    return events.Stamped(time_s=position + 2.0, utc="2026-11-25T08:00:00Z", event=accepted)
+    return events.Stamped(time_s=position + 2.0, utc=UTC, event=accepted)

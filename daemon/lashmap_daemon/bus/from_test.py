@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from lashmap_daemon import events
 from lashmap_daemon.bus import messages
 from lashmap_daemon.sequence_words import Phase
-from lashmap_daemon.view import RockShown, View, look
+from lashmap_daemon.view import Mark, RockShown, View, look
 from lashmap_daemon.wording import sentence
 
 if TYPE_CHECKING:
@@ -141,14 +142,7 @@ def state(seen: Seen, stand: str, name: str, started: events.TestStarted, starte
         done=view.done,
         total=view.total,
         tight_spot=messages.TightSpot(gear_angle_deg=spot[0], normal_backlash_mm=spot[1]) if spot else None,
-        marks=[
-            messages.Mark(
-                gear_angle_deg=mark.gear_angle_deg,
-                normal_backlash_mm=_finite(mark.normal_backlash_mm),
-                purpose=mark.purpose,
-            )
-            for mark in view.marks[:_MOST_MARKS]
-        ],
+        marks=_marks(view.marks[:_MOST_MARKS]),
         lines=[line[:2000] for line in seen.lines],
     )
 
@@ -191,6 +185,19 @@ def result(assessment: Assessment, stand: str, identifier: str, utc: str) -> mes
             for sweep in document["sweeps"][:20]
         ],
     )
+
+
+@lru_cache(maxsize=8)
+def _marks(marks: tuple[Mark, ...]) -> list[messages.Mark]:
+    """They change once a position, and are sent ten times a second."""
+    return [
+        messages.Mark(
+            gear_angle_deg=mark.gear_angle_deg,
+            normal_backlash_mm=_finite(mark.normal_backlash_mm),
+            purpose=mark.purpose,
+        )
+        for mark in marks
+    ]
 
 
 def _rock(rock: RockShown, wanted: int) -> messages.Rock:

@@ -56,3 +56,16 @@ def _numbers(node: object) -> list[tuple[str, object]]:
         for value in node:
             found += _numbers(value)
     return found
+
+
+def test_the_table_in_the_documentation_is_right() -> None:
+    text = (FOLDER.parent / "bus.md").read_text("utf-8")
+    rows = {
+        cells[0].strip("` "): [cell.strip() for cell in cells[2:5]]
+        for line in text.splitlines()
+        if line.startswith("| `") and len(cells := line.strip("|").split("|")) == 6
+    }
+    for topic in TOPICS:
+        retained = "yes" if topic.retain else "never" if topic.name == "command" else "no"
+        expires = f"{topic.expiry_s} s" if topic.expiry_s else "–"
+        assert rows[topic.name] == [str(topic.qos), retained, expires], topic.name
