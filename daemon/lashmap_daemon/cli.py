@@ -279,6 +279,34 @@ def demo(
         raise typer.Exit(run_demo(box, folder, seed, console, plain=plain))
 
 
+@app.command()
+def watch(
+    stands: Annotated[
+        list[str] | None,
+        typer.Argument(help="Stand files or names on the bus; all when left out.", show_default=False),
+    ] = None,
+    *,
+    broker: Annotated[
+        str | None, typer.Option(help="mqtt://host:port or mqtts://host:port.", envvar="LASHMAP_BROKER")
+    ] = None,
+    user: Annotated[str | None, typer.Option(help="User at the broker.")] = None,
+    password_file: Annotated[
+        str | None, typer.Option(help="File with the password; or set LASHMAP_BUS_PASSWORD.")
+    ] = None,
+    ca_file: Annotated[
+        str | None, typer.Option(help="Authority that signed the broker's certificate.")
+    ] = None,
+    once: Annotated[bool, typer.Option("--once", help="Print what is known now and end.")] = False,
+) -> None:
+    """Watch stands over the bus: one as the person at it sees it, or many as a table. Read only."""
+    with _reported() as console:
+        from lashmap_daemon.watch_command import WatchOptions  # noqa: PLC0415
+        from lashmap_daemon.watch_command import watch as watch_stands  # noqa: PLC0415
+
+        others = {"broker": broker, "user": user, "password_file": password_file, "ca_file": ca_file}
+        watch_stands(WatchOptions(stands=tuple(stands or ()), once=once, others=others), console)
+
+
 def main() -> None:
     """Entry point of the ``lashmap`` command."""
     for stream in (sys.stdout, sys.stderr):

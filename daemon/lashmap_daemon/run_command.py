@@ -9,6 +9,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from lashmap_analysis.record import Shaft
 from lashmap_drivers.errors import InstrumentError
@@ -17,6 +18,7 @@ from rich.console import Console
 
 from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.bus.join import OnTheBus, join_bus
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.conclude import conclude, write_json, write_report
 from lashmap_daemon.console.lines import say
@@ -40,6 +42,9 @@ from lashmap_daemon.prompts import PromptsFile
 from lashmap_daemon.review_book import store_result, with_review
 from lashmap_daemon.stand_file import load_stand
 from lashmap_daemon.summary import print_summary
+
+if TYPE_CHECKING:
+    from lashmap_daemon.bus.stand_bus import StandBus
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,15 +134,16 @@ def run(options: RunOptions, console: Console) -> int:
             matched=matched,
             rates_hz=rates,
         )
+        bus = join_bus(stand, options.logbook, opening.started, stack, terminal.show)
         try:
-            closed = _lead(opening, ports, logbook, options, console)
+            closed = _lead(opening, ports, logbook, options, console, bus=bus)
         except (StandError, InstrumentError):
             terminal.show(
                 f"The test was closed early; what it recorded is kept. Open it with: "
                 f"lashmap review {started.test} --logbook {options.logbook}"
             )
             raise
-        return _hand_over(logbook, started.test, closed, options, console)
+        return _hand_over(logbook, started.test, closed, options, console, bus=bus)
 
 
 def _open_logbook(path: Path, stack: ExitStack) -> Logbook:
@@ -148,7 +154,13 @@ def _open_logbook(path: Path, stack: ExitStack) -> Logbook:
 
 
 def _lead(
-    opening: Opening, ports: dict[str, Source], logbook: Logbook, options: RunOptions, console: Console
+    opening: Opening,
+    ports: dict[str, Source],
+    logbook: Logbook,
+    options: RunOptions,
+    console: Console,
+    *,
+    bus: StandBus | None,
 ) -> TestClosed:
     prompts = opening.started.stand.file.prompts
     listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
@@ -162,15 +174,27 @@ def _lead(
             screen = PlainScreen(opening.started.box.box.units, terminal.show)
         for port in ports.values():
             port.take()  # what came while questions were answered belongs to no test
+        if bus is not None:
+            screen = OnTheBus(screen, bus)
         live = LiveTest(opening, ports, logbook, screen, listeners)
         return asyncio.run(live.run())
 
 
-def _hand_over(logbook: Logbook, test: str, closed: TestClosed, options: RunOptions, console: Console) -> int:
+def _hand_over(
+    logbook: Logbook,
+    test: str,
+    closed: TestClosed,
+    options: RunOptions,
+    console: Console,
+    *,
+    bus: StandBus | None,
+) -> int:
     output = options.output if options.output is not None else options.logbook.parent
     assessment = conclude(logbook, test)
     store_result(logbook, assessment)
     assessment = with_review(logbook, assessment)
+    if bus is not None:
+        bus.conclude(assessment)
     json_path, report_path = output / f"{test}.json", output / f"{test}.html"
     pdf_path = report_path.with_suffix(".pdf")
     write_json(assessment, json_path)

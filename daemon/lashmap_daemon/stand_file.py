@@ -14,6 +14,7 @@ from lashmap_drivers.profile import InstrumentProfile
 from pydantic import BaseModel, ConfigDict, Field
 
 from lashmap_daemon import logbook_replay, toml_file
+from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.profile_file import load_profile
 
@@ -73,6 +74,7 @@ class StandFile(_Table):
     indicator: IndicatorTable
     encoder: EncoderTable
     prompts: PromptsTable | None = None
+    bus: BusTable | None = None
 
     def encoder_for_analysis(self) -> Encoder:
         """The encoder for the analysis."""
@@ -119,6 +121,7 @@ def load_stand(path: Path) -> Stand:
             update={
                 INDICATOR: file.indicator.model_copy(update={"port": indicator_port}),
                 ENCODER: file.encoder.model_copy(update={"port": encoder_port}),
+                "bus": file.bus.beside(path.parent) if file.bus else None,
             }
         ),
         indicator_profile=indicator,

@@ -92,7 +92,15 @@ class LiveScreen:
         return self._keyboard.commands()
 
 
-def render(view: View, title: str, lines: list[str], note: str | None, *, height: int = 30) -> RenderableType:
+def render(
+    view: View,
+    title: str | Text,
+    lines: list[str],
+    note: str | None,
+    *,
+    height: int = 30,
+    keys: str = _KEYS,
+) -> RenderableType:
     """The whole screen for one snapshot; on a low terminal the picture shrinks, words do not."""
     rows = min(max(height - _LINES_OF_WORDS, _SMALLEST_PICTURE), _LARGEST_PICTURE)
     body = Table.grid(padding=(0, 3))
@@ -103,7 +111,7 @@ def render(view: View, title: str, lines: list[str], note: str | None, *, height
         _right(view),
     )
     footer = Text(
-        f"note: {note}▏  (Enter keeps it, Esc drops it)" if note is not None else _KEYS, style="bold"
+        f"note: {note}▏  (Enter keeps it, Esc drops it)" if note is not None else keys, style="bold"
     )
     log = Text("\n".join(lines), style="dim", no_wrap=True, overflow="ellipsis")
     now = Text(view.instruction, style="bold")
