@@ -36,6 +36,24 @@ class Member(Enum):
     PINION = "pinion"
 
 
+class Format(Enum):
+    """What an export is written as."""
+
+    CSV = "csv"
+    PARQUET = "parquet"
+    JSON = "json"
+    XLSX = "xlsx"
+    MAT = "mat"
+
+
+class Samples(Enum):
+    """Which samples an export holds."""
+
+    ALL = "all"
+    ROCKS = "rocks"
+    NONE = "none"
+
+
 LogbookOption = Annotated[
     Path, typer.Option(help="Logbook file.", envvar="LASHMAP_LOGBOOK", show_default=True)
 ]
@@ -127,6 +145,36 @@ def shims(
         stock = None if box is None else toml_file.load(box, BoxFile)
         with Logbook(logbook, create=False) as book:
             advise(book, test, stock, console)
+
+
+@app.command()
+def export(
+    test: TestArgument = None,
+    *,
+    to: Annotated[Format, typer.Option(help="Format.")],
+    output: Annotated[Path, typer.Option(help="Folder (csv, parquet, json) or file (xlsx, mat).")],
+    logbook: LogbookOption = _LOGBOOK,
+    every: Annotated[bool, typer.Option("--all", help="Every test of the logbook instead of one.")] = False,
+    samples: Annotated[
+        Samples, typer.Option(help="Every sample, those of accepted rocks and sweeps, or none.")
+    ] = Samples.ALL,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an export that is there.")] = False,
+) -> None:
+    """Export samples and results as documented tables."""
+    with _reported() as console:
+        from lashmap_daemon.export_command import ExportOptions  # noqa: PLC0415
+        from lashmap_daemon.export_command import export as export_tests  # noqa: PLC0415
+
+        options = ExportOptions(
+            test=test,
+            logbook=logbook,
+            every=every,
+            to=to.value,
+            output=output,
+            samples=samples.value,
+            overwrite=overwrite,
+        )
+        raise typer.Exit(EXIT_STAND if export_tests(options, console) else 0)
 
 
 @app.command("list")

@@ -130,16 +130,16 @@ class Logbook:
             yield Stamped(time_s=time_s, utc=utc, event=event)
 
     def raw(self, test: str, channel: str) -> Iterator[Chunk]:
-        """All raw chunks of one instrument in order, as received."""
+        """All raw chunks of one instrument in order, as received; read as they are taken, not all at once."""
         with self._naming_the_file():
             rows = self._base.execute(
                 "SELECT arrivals, data FROM raw WHERE test = ? AND channel = ? ORDER BY id", (test, channel)
-            ).fetchall()
-        for arrivals, data in rows:
-            start = 0
-            for arrival_s, length in _ARRIVAL.iter_unpack(arrivals):
-                yield Chunk(arrival_s, data[start : start + length])
-                start += length
+            )
+            for arrivals, data in rows:
+                start = 0
+                for arrival_s, length in _ARRIVAL.iter_unpack(arrivals):
+                    yield Chunk(arrival_s, data[start : start + length])
+                    start += length
 
     def tests(self) -> list[TestSummary]:
         """One line for each test, oldest first."""
