@@ -177,6 +177,23 @@ def export(
         raise typer.Exit(EXIT_STAND if export_tests(options, console) else 0)
 
 
+@app.command("import")
+def import_file(
+    mapping: Annotated[Path, typer.Argument(help="Mapping file (TOML).", show_default=False)],
+    *,
+    logbook: LogbookOption = _LOGBOOK,
+    output: Annotated[
+        Path | None, typer.Option(help="Folder for report and JSON; the logbook's own when left out.")
+    ] = None,
+) -> None:
+    """Take in a recording made elsewhere (CSV or Parquet): analyse, judge, report."""
+    with _reported() as console:
+        from lashmap_daemon.import_command import ImportOptions, import_recording  # noqa: PLC0415
+
+        options = ImportOptions(mapping=mapping, logbook=logbook, output=output, operator=_login_name())
+        import_recording(options, console)
+
+
 @app.command("list")
 def list_tests(*, logbook: LogbookOption = _LOGBOOK) -> None:
     """List the tests in a logbook, oldest first."""
