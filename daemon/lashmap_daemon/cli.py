@@ -194,6 +194,38 @@ def import_file(
         import_recording(options, console)
 
 
+@app.command()
+def compare(
+    tests: Annotated[list[str], typer.Argument(help="Two tests or more; the first is compared with.")],
+    *,
+    logbook: LogbookOption = _LOGBOOK,
+    logbook2: Annotated[
+        Path | None, typer.Option(help="Another logbook, such as that of another stand.")
+    ] = None,
+    report: Annotated[Path | None, typer.Option(help="Also write an HTML page to this file.")] = None,
+    independent: Annotated[
+        bool, typer.Option("--independent", help="Let nothing cancel, not even the same certificate.")
+    ] = False,
+    same_set_up: Annotated[
+        bool, typer.Option("--same-set-up", help="The indicator was not touched between the tests.")
+    ] = False,
+) -> None:
+    """Set tests beside each other: what changed, how well that is known, and whether shims did their work."""
+    with _reported() as console:
+        from lashmap_daemon.compare_command import CompareOptions  # noqa: PLC0415
+        from lashmap_daemon.compare_command import compare as compare_tests  # noqa: PLC0415
+
+        options = CompareOptions(
+            tests=tuple(tests),
+            logbook=logbook,
+            logbook2=logbook2,
+            report=report,
+            independent=independent,
+            same_set_up=same_set_up,
+        )
+        compare_tests(options, console)
+
+
 @app.command("list")
 def list_tests(*, logbook: LogbookOption = _LOGBOOK) -> None:
     """List the tests in a logbook, oldest first."""
