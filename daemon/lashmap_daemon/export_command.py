@@ -146,7 +146,7 @@ def _progress(console: Console) -> Progress:
         TimeRemainingColumn(),
         console=console,
         transient=True,
-        disable=not console.is_terminal,
+        disable=not console.file.isatty(),  # a notebook claims to be a terminal, and shows the codes
     )
 
 
