@@ -37,6 +37,24 @@ class Member(Enum):
     PINION = "pinion"
 
 
+class Format(Enum):
+    """What an export is written as."""
+
+    CSV = "csv"
+    PARQUET = "parquet"
+    JSON = "json"
+    XLSX = "xlsx"
+    MAT = "mat"
+
+
+class Samples(Enum):
+    """Which samples an export holds."""
+
+    ALL = "all"
+    ROCKS = "rocks"
+    NONE = "none"
+
+
 LogbookOption = Annotated[
     Path, typer.Option(help="Logbook file.", envvar="LASHMAP_LOGBOOK", show_default=True)
 ]
@@ -155,6 +173,85 @@ def shims(
         stock = None if box is None else toml_file.load(box, BoxFile)
         with Logbook(logbook, create=False) as book:
             advise(book, test, stock, console)
+
+
+@app.command()
+def export(
+    test: TestArgument = None,
+    *,
+    to: Annotated[Format, typer.Option(help="Format.")],
+    output: Annotated[Path, typer.Option(help="Folder (csv, parquet, json) or file (xlsx, mat).")],
+    logbook: LogbookOption = _LOGBOOK,
+    every: Annotated[bool, typer.Option("--all", help="Every test of the logbook instead of one.")] = False,
+    samples: Annotated[
+        Samples, typer.Option(help="Every sample, those of accepted rocks and sweeps, or none.")
+    ] = Samples.ALL,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an export that is there.")] = False,
+) -> None:
+    """Export samples and results as documented tables."""
+    with _reported() as console:
+        from lashmap_daemon.export_command import ExportOptions  # noqa: PLC0415
+        from lashmap_daemon.export_command import export as export_tests  # noqa: PLC0415
+
+        options = ExportOptions(
+            test=test,
+            logbook=logbook,
+            every=every,
+            to=to.value,
+            output=output,
+            samples=samples.value,
+            overwrite=overwrite,
+        )
+        raise typer.Exit(EXIT_STAND if export_tests(options, console) else 0)
+
+
+@app.command("import")
+def import_file(
+    mapping: Annotated[Path, typer.Argument(help="Mapping file (TOML).", show_default=False)],
+    *,
+    logbook: LogbookOption = _LOGBOOK,
+    output: Annotated[
+        Path | None, typer.Option(help="Folder for report and JSON; the logbook's own when left out.")
+    ] = None,
+) -> None:
+    """Take in a recording made elsewhere (CSV or Parquet): analyse, judge, report."""
+    with _reported() as console:
+        from lashmap_daemon.import_command import ImportOptions, import_recording  # noqa: PLC0415
+
+        options = ImportOptions(mapping=mapping, logbook=logbook, output=output, operator=_login_name())
+        import_recording(options, console)
+
+
+@app.command()
+def compare(
+    tests: Annotated[list[str], typer.Argument(help="Two tests or more; the first is compared with.")],
+    *,
+    logbook: LogbookOption = _LOGBOOK,
+    logbook2: Annotated[
+        Path | None, typer.Option(help="Another logbook, such as that of another stand.")
+    ] = None,
+    report: Annotated[Path | None, typer.Option(help="Also write an HTML page to this file.")] = None,
+    independent: Annotated[
+        bool, typer.Option("--independent", help="Let nothing cancel, not even the same certificate.")
+    ] = False,
+    same_set_up: Annotated[
+        bool, typer.Option("--same-set-up", help="The indicator was not touched between the tests.")
+    ] = False,
+) -> None:
+    """Set tests beside each other: what changed, how well that is known, and whether shims did their work."""
+    with _reported() as console:
+        from lashmap_daemon.compare_command import CompareOptions  # noqa: PLC0415
+        from lashmap_daemon.compare_command import compare as compare_tests  # noqa: PLC0415
+
+        options = CompareOptions(
+            tests=tuple(tests),
+            logbook=logbook,
+            logbook2=logbook2,
+            report=report,
+            independent=independent,
+            same_set_up=same_set_up,
+        )
+        compare_tests(options, console)
 
 
 @app.command("list")

@@ -1,0 +1,232 @@
+"""An imported recording in the logbook, where it stands like any other test and says what it is.
+
+Its raw bytes are the file's: file and mapping are kept whole, under channels of their own, and every sample
+is kept as the text that stands in the file, so that `replay.read_record` decodes an imported test as it does
+any other. Remark, note and a precondition say that it was imported, from which file, with its digest; nothing
+in it claims that lashmap was there.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass, replace
+from typing import TypeAlias
+
+import numpy as np
+from lashmap_analysis.assessment import PositionResult
+from lashmap_analysis.position_result import position_result
+from lashmap_analysis.record import Identity, Precondition, RockTrace, TestRecord
+from lashmap_drivers.readings import Chunk
+
+from lashmap_daemon import events
+from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.events import Stamped
+from lashmap_daemon.export_descriptor import program_version
+from lashmap_daemon.import_rocks import Found, Rock, Signals
+from lashmap_daemon.import_source import Source, chunks
+from lashmap_daemon.import_table import Recording
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.preconditions import MatchedHow, collect
+from lashmap_daemon.replay import start_of
+from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
+
+FILE_CHANNEL, MAPPING_CHANNEL = "imported file", "mapping file"
+_PIECE = 1 << 20
+Measured: TypeAlias = tuple[Rock, PositionResult]
+
+
+def refuse_twice(book: Logbook, source: Source) -> set[str]:
+    """Names that are taken; refuses a recording that is there already with the same mapping."""
+    tests = {one.test for one in book.tests()}
+    for test in tests:
+        if start_of(book, test).stand.file.indicator.port != source.path.name:
+            continue
+        notes = [s.event.text for s in book.events(test) if isinstance(s.event, events.NoteTaken)]
+        if any(source.digest in note and source.mapping_digest in note for note in notes):
+            problem = f"is in {book.path} already, as test {test}; open it with: lashmap review {test}"
+            raise ConfigurationError(str(source.path), [problem])
+    return tests
+
+
+def start_record(source: Source, stand: Stand, found: Found, taken: set[str]) -> events.TestStarted:
+    """The start record of the test, its origin in the remark."""
+    mapping, box = source.mapping, source.box
+    remark = "\n".join(
+        text for text in (box.box.remark, f"{source.origin[:1].upper()}{source.origin[1:]}.") if text
+    )
+    slug = re.sub(r"[^A-Za-z0-9]+", "-", box.box.serial).strip("-") or "box"
+    name = first = f"{mapping.test.recorded.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}"
+    number_of = 2
+    while name in taken:
+        name, number_of = f"{first}-{number_of}", number_of + 1
+    return events.TestStarted(
+        test=name,
+        operator=mapping.test.operator or "not recorded",
+        box=box.model_copy(update={"box": box.box.model_copy(update={"remark": remark})}),
+        stand=stand,
+        planned=tuple(dict.fromkeys(rock.engagement for rock in found.rocks)),
+        version=program_version(),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Import:
+    """What an import has read and found."""
+
+    source: Source
+    recording: Recording
+    signals: Signals
+    found: Found
+    operator: str
+
+
+def keep(book: Logbook, started: events.TestStarted, imported: Import, measured: list[Measured]) -> None:
+    """Write the test with what `measure` returned."""
+    source, recording = imported.source, imported.recording
+    test, recorded = started.test, source.mapping.test.recorded
+
+    def emit(time_s: float, event: events.Event) -> None:
+        utc = (recorded + dt.timedelta(seconds=time_s)).astimezone(dt.UTC).isoformat(timespec="milliseconds")
+        book.append(test, Stamped(time_s=time_s, utc=utc, event=event))
+
+    emit(0.0, started)
+    now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+    words = f"{source.origin}, with {source.mapping_path.name}, SHA-256 {source.mapping_digest}"
+    emit(0.0, events.NoteTaken(text=f"{words}, by {imported.operator} at {now}"))
+    emit(0.0, events.PreconditionsRecorded(preconditions=_preconditions(source, started)))
+    if recording.encoder is not None:
+        how: MatchedHow = "box file" if _matched_known(source) else "assumed"
+        emit(0.0, events.MatchedTeethSet(encoder_deg=imported.found.matched_deg, how=how))
+    for channel, data in ((FILE_CHANNEL, source.data), (MAPPING_CHANNEL, source.mapping_data)):
+        book.keep(test, channel, [Chunk(0.0, data[at : at + _PIECE]) for at in range(0, len(data), _PIECE)])
+    book.keep(test, INDICATOR, chunks(recording.indicator))
+    if recording.encoder is not None:
+        book.keep(test, ENCODER, chunks(recording.encoder))
+    for position, (rock, result) in enumerate(measured, 1):
+        emit(
+            rock.start_s,
+            events.RockStarted(number=position, engagement=rock.engagement, start_s=rock.start_s),
+        )
+        for event in _rock_events(position, rock, result):
+            emit(rock.end_s, event)
+    end = float(recording.time_s[-1])
+    emit(end, events.TestClosed(outcome="completed", reason="the imported recording ends here"))
+
+
+def measure(imported: Import, stand: Stand) -> list[Measured]:
+    """What every rock reads, so that the events can say it; the review reads it anew from the raw samples."""
+    box, signals, found = imported.source.box, imported.signals, imported.found
+    record = TestRecord(
+        identity=Identity(test="", box=box.box.type, serial=box.box.serial),
+        gear_set=box.gear_set.gear_set(),
+        indicator=box.indicator(stand.file),
+        encoder=stand.file.encoder_for_analysis(),
+        limits=box.limits_for_analysis(),
+        preconditions=(),
+        traces=(),
+        units=box.box.units,
+    )
+    encoder_deg = signals.encoder_deg - found.matched_deg
+    measured = []
+    for position, rock in enumerate(found.rocks, 1):
+        heard, turned = (
+            slice(*np.searchsorted(times, [rock.start_s, np.nextafter(rock.end_s, np.inf)]).tolist())
+            for times in (signals.time_s, signals.encoder_time_s)
+        )
+        trace = RockTrace(
+            position=position,
+            engagement=rock.engagement,
+            purpose="planned",
+            time_s=signals.time_s[heard],
+            indicator_mm=signals.indicator_mm[heard],
+            encoder_time_s=signals.encoder_time_s[turned],
+            encoder_deg=encoder_deg[turned],
+        )
+        measured.append((rock, position_result(trace, record)))
+    return measured
+
+
+def _rock_events(position: int, rock: Rock, result: PositionResult) -> list[events.Event]:
+    flags = tuple(flag.name.value for flag in result.flags)
+    if result.normal_backlash_mm is None or result.standard_uncertainty_mm is None:
+        reasons = tuple(flag.sentence for flag in result.flags if flag.disabling)
+        return [
+            events.RockRefused(
+                number=position,
+                engagement=rock.engagement,
+                attempt=1,
+                start_s=rock.start_s,
+                end_s=rock.end_s,
+                reasons=reasons,
+            ),
+            events.PositionSkipped(
+                number=position, engagement=rock.engagement, reason="the recording holds no other try"
+            ),
+        ]
+    return [
+        events.RockAccepted(
+            number=position,
+            engagement=rock.engagement,
+            purpose="planned",
+            attempt=1,
+            start_s=rock.start_s,
+            end_s=rock.end_s,
+            reading_mm=result.rock.reading_mm,
+            normal_backlash_mm=result.normal_backlash_mm,
+            standard_uncertainty_mm=result.standard_uncertainty_mm,
+            reversals=result.rock.reversals,
+            flags=flags,
+        )
+    ]
+
+
+def _matched_known(source: Source) -> bool:
+    mapping = source.mapping
+    if mapping.positions.find_by is None:
+        return bool(mapping.positions.counted_from_matched_teeth)
+    return True
+
+
+def _preconditions(source: Source, started: events.TestStarted) -> tuple[Precondition, ...]:
+    """As at the stand, but for the cautions, which nobody can read any more, and with where it comes from."""
+    mapping = source.mapping
+    known = _matched_known(source)
+    date = mapping.test.recorded.date()
+    as_at_stand = collect(
+        source.box,
+        started.stand,
+        matched="box file" if known else "assumed",
+        today=date,
+        locked_out=True,
+    )
+    kept = []
+    for one in as_at_stand:
+        if one.name == "cautions" or (one.name == "calibration, encoder" and mapping.encoder is None):
+            continue
+        if one.name == "matched teeth":
+            kept.append(
+                replace(
+                    one,
+                    detail="engagements count from the matched teeth, as the mapping file says"
+                    if known
+                    else "the mapping file does not say that engagements count from the matched teeth",
+                    remedy="" if known else "Say so in the mapping (positions), when the recording shows it.",
+                )
+            )
+            continue
+        kept.append(replace(one, remedy=one.remedy.replace("the stand file", "the mapping file")))
+    return (*kept, _recording_precondition(source))
+
+
+def _recording_precondition(source: Source) -> Precondition:
+    name, origin = "recording", source.origin
+    if source.mapping.test.vouched_by:
+        who = source.mapping.test.vouched_by
+        return Precondition(name=name, state="proven", detail=f"{origin}; vouched for by {who}")
+    return Precondition(
+        name=name,
+        state="unproven",
+        detail=f"{origin}; nobody vouches that it is of this gearbox",
+        remedy="Let whoever knows put their name into the mapping: test.vouched_by.",
+    )
