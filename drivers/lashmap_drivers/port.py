@@ -85,9 +85,14 @@ class Port:
         link = self._open(lambda: resolve(name, listing))
         try:
             self._marks = marks_of(name, link.device, listing)
-        except Exception:  # whatever the system's listing raises must not keep the port taken
+        except Exception as error:  # whatever the system's listing raises must not keep the port taken
             link.close()
-            raise
+            raise PortNotOpened(
+                instrument,
+                name,
+                f"cannot list the ports of this machine ({short(error)})",
+                "Name the port by its path, and look into the system's own messages.",
+            ) from error
         self._thread = threading.Thread(target=self._run, args=(link,), name=f"port {name}", daemon=True)
         self._thread.start()
 
@@ -131,7 +136,7 @@ class Port:
     def _open(self, find: Callable[[], str]) -> Link:
         try:
             device = find()
-        except (PortNotFound, ValueError) as error:
+        except (PortNotFound, ValueError, OSError) as error:
             raise PortNotOpened(
                 self.instrument,
                 self.name,

@@ -15,6 +15,7 @@ from drivers.faulty_peer import FaultyPeer
 from drivers.port_help import QUICK, joined, take_bytes, take_until_break, wait_back
 from lashmap_drivers import port as port_module
 from lashmap_drivers.errors import InstrumentLost, PortBusy, PortNotOpened
+from lashmap_drivers.find_port import UsbPort
 from lashmap_drivers.link import Link
 from lashmap_drivers.port import Port
 from lashmap_drivers.profile import PortSettings
@@ -64,6 +65,17 @@ def test_a_file_that_is_no_port_is_refused_and_let_go(tmp_path: Path) -> None:
     assert open_descriptors() == before
 
 
+def test_a_system_that_cannot_list_its_ports_leaves_none_of_them_taken(peer: FaultyPeer) -> None:
+    def broken() -> list[UsbPort]:
+        raise OSError("no bus")
+
+    before = open_descriptors()
+    for name in (peer.name, "usb:1a86:7523"):
+        with pytest.raises(PortNotOpened, match="no bus"):
+            Port("indicator", name, PortSettings(), listing=broken)
+    assert open_descriptors() == before
+
+
 def test_two_instruments_on_one_port_are_refused(peer: FaultyPeer) -> None:
     with (
         Port("indicator", peer.name, PortSettings()),
@@ -74,6 +86,7 @@ def test_two_instruments_on_one_port_are_refused(peer: FaultyPeer) -> None:
 
 HOLD = """
 import sys
+from lashmap_drivers.find_port import UsbPort
 from lashmap_drivers.link import Link
 from lashmap_drivers.port import Port
 from lashmap_drivers.profile import PortSettings
