@@ -14,6 +14,7 @@ import typer
 from lashmap_drivers.errors import InstrumentError
 
 from lashmap_daemon.errors import EXIT_STAND, EXIT_STOPPED, LashmapError
+from lashmap_daemon.logbook_cli import LogbookOption, add_logbook_commands
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -55,9 +56,6 @@ class Samples(Enum):
     NONE = "none"
 
 
-LogbookOption = Annotated[
-    Path, typer.Option(help="Logbook file.", envvar="LASHMAP_LOGBOOK", show_default=True)
-]
 _LOGBOOK = Path("lashmap.logbook")
 BoxArgument = Annotated[Path, typer.Argument(help="Box file (TOML).", show_default=False)]
 StandArgument = Annotated[Path, typer.Argument(help="Stand file (TOML).", show_default=False)]
@@ -273,36 +271,6 @@ def list_tests(*, logbook: LogbookOption = _LOGBOOK) -> None:
 
 
 @app.command()
-def verify(
-    test: Annotated[
-        str | None, typer.Argument(help="Test to check; all when left out.", show_default=False)
-    ] = None,
-    *,
-    logbook: LogbookOption = _LOGBOOK,
-    expect: Annotated[
-        str, typer.Option(help="Digest of a seal as printed on a report; 16 digits or more.")
-    ] = "",
-) -> None:
-    """Check a logbook against its digests: what was changed, what is missing, what is not sealed."""
-    with _reported() as console:
-        from lashmap_daemon.verify_command import verify as verify_logbook  # noqa: PLC0415
-
-        raise typer.Exit(verify_logbook(logbook, test, expect, console))
-
-
-@app.command()
-def rescue(
-    damaged: Annotated[Path, typer.Argument(help="Damaged logbook; it is only read.", show_default=False)],
-    new: Annotated[Path, typer.Argument(help="New logbook to make.", show_default=False)],
-) -> None:
-    """Copy what can still be read of a damaged logbook into a new one."""
-    with _reported() as console:
-        from lashmap_daemon.rescue_command import rescue_logbook  # noqa: PLC0415
-
-        raise typer.Exit(rescue_logbook(damaged, new, console))
-
-
-@app.command()
 def check(
     stand: StandArgument,
     *,
@@ -444,3 +412,6 @@ def _login_name() -> str:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):  # no such user in a container; ImportError on Windows
         return "not recorded"
+
+
+add_logbook_commands(app, _reported, _LOGBOOK)

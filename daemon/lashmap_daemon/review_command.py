@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.conclude import check_report_name, conclude, json_text, write_report
+from lashmap_daemon.console.lines import say
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.review_book import Wishes, write_wishes
 from lashmap_daemon.review_map import print_map
@@ -53,6 +54,7 @@ def review(options: ReviewOptions, console: Console) -> None:
             assessment = conclude(book, options.test)
         if options.wishes.any or options.wishes.reversal is not None:
             assessment = write_wishes(book, assessment, options.wishes)
+        moved = book.moved_to(assessment.record.identity.test)
     if options.report is not None:
         with _busy(console, quiet=options.as_json):
             write_report(assessment, options.report)
@@ -62,6 +64,8 @@ def review(options: ReviewOptions, console: Console) -> None:
     print_summary(assessment, console, positions=True)
     print_map(assessment, console, plain=options.plain)
     print_review(assessment, console)
+    if moved is not None:
+        say(console, moved.sentence)
 
 
 def _busy(console: Console, *, quiet: bool) -> AbstractContextManager[object]:

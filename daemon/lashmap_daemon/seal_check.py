@@ -31,6 +31,7 @@ class TestCheck:
         seal: Its newest seal; None when it has none.
         problems: What is wrong, one sentence each; empty when the test is as it was written.
         notes: What the check cannot say: not sealed, raw samples elsewhere.
+        samples_away: Raw samples are in an archive that is not at hand, and were not checked.
     """
 
     __test__ = False
@@ -40,6 +41,7 @@ class TestCheck:
     seal: Seal | None
     problems: tuple[str, ...]
     notes: tuple[str, ...]
+    samples_away: bool = False
 
     @property
     def sealed(self) -> Seal | None:
@@ -126,6 +128,7 @@ class _Check:
             seal=newest,
             problems=tuple(plain(one) for one in self.problems),
             notes=tuple(plain(one) for one in self.notes),
+            samples_away=away,
         )
 
     def _walk(

@@ -91,6 +91,9 @@ def _say_expected(found: FileCheck, test: str | None, wanted: str, console: Cons
 def _summary(found: FileCheck) -> str:
     sealed = sum(one.sealed is not None for one in found.tests)
     count = len(found.tests)
+    away = sum(one.samples_away for one in found.tests)
+    if away:
+        return f"Nothing wrong in what is here: {sealed} of {count} tests sealed, the samples of {away} away."
     if sealed == count:
         return (
             f"All good: {count} of {count} tests fit their seals." if count else "Nothing wrong; no test yet."
