@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from lashmap_drivers.errors import InstrumentError
 
+from lashmap_daemon import tell_command
 from lashmap_daemon.errors import EXIT_STAND, EXIT_STOPPED, LashmapError
 
 if TYPE_CHECKING:
@@ -221,6 +222,28 @@ def demo(
         raise typer.Exit(run_demo(box, folder, seed, console, plain=plain))
 
 
+@app.command()
+def serve(
+    stand: StandArgument,
+    *,
+    boxes: Annotated[
+        Path, typer.Option(help="Folder of the box files that may be tested.", show_default=False)
+    ],
+    logbook: LogbookOption = _LOGBOOK,
+    output: Annotated[
+        Path | None, typer.Option(help="Folder for report and JSON; the logbook's own when left out.")
+    ] = None,
+    verbose: Annotated[bool, typer.Option("--verbose", help="Log more, to search for a fault.")] = False,
+) -> None:
+    """Keep a stand always on; tests begin and end by `lashmap tell`."""
+    with _reported():
+        from lashmap_daemon.serve_command import ServeOptions  # noqa: PLC0415
+        from lashmap_daemon.serve_command import serve as serve_stand  # noqa: PLC0415
+
+        options = ServeOptions(stand=stand, logbook=logbook, boxes=boxes, output=output, verbose=verbose)
+        raise typer.Exit(serve_stand(options))
+
+
 def main() -> None:
     """Entry point of the ``lashmap`` command."""
     app()
@@ -258,3 +281,6 @@ def _login_name() -> str:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):  # no such user in a container; ImportError on Windows
         return "not recorded"
+
+
+app.add_typer(tell_command.make_app(_reported, _login_name), name="tell")

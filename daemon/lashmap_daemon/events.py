@@ -16,7 +16,7 @@ from pydantic import TypeAdapter
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.stand_file import Stand
 
-Outcome = Literal["completed", "stopped", "failed"]
+Outcome = Literal["completed", "stopped", "interrupted", "failed"]
 
 
 @dataclass(frozen=True, kw_only=True)
