@@ -20,7 +20,7 @@ from lashmap_daemon.errors import ConfigurationError, StandError
 
 MOST_BYTES = 107 if sys.platform == "linux" else 103  # unix(7): sun_path holds 108 with its final zero
 _SYSTEM = Path("/run/lashmap")
-_BESIDE = ".lashmap-control"
+_BESIDE = ".lashmap"
 _DIGEST = 12
 _STEM = 24
 

@@ -28,6 +28,7 @@ from lashmap_daemon.errors import EXIT_STAND, LashmapError, StandError
 LOG = logging.getLogger("lashmap.control")
 PATIENCE_S = 5.0  # for a request to come whole, and for an answer to be taken
 _MOST_AT_ONCE = 8
+_REFUSING_S = 0.2
 _CREDENTIALS = struct.Struct("3i")  # unix(7), struct ucred: process, user, group
 
 Answering = Callable[[Request], Awaitable[Answer]]
@@ -67,6 +68,10 @@ async def listening(path: Path, answer: Answering, *, patience_s: float = PATIEN
             path.unlink()  # noqa: ASYNC240 - a local file
 
 
+class _Silent(Exception):
+    """Somebody looked whether anybody is here, and said nothing."""
+
+
 class _Desk:
     def __init__(self, answer: Answering, patience_s: float) -> None:
         self._answer, self._patience_s = answer, patience_s
@@ -89,6 +94,7 @@ class _Desk:
             writer.close()
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        said: Answer | None
         stranger = _stranger(writer.get_extra_info("socket"))
         if stranger is not None:
             LOG.warning("a request of user %s was refused: the socket is for its owner", stranger)
@@ -96,7 +102,14 @@ class _Desk:
         elif len(self._here) > _MOST_AT_ONCE:
             said = refusal("too many are speaking to the service at once; try again", EXIT_STAND)
         else:
+            said = None
+        if said is None:
             said = await self._hear(reader)
+        else:
+            # A connection that is closed with bytes unread takes its answer with it (unix(7)).
+            with contextlib.suppress(OSError, TimeoutError):
+                async with asyncio.timeout(_REFUSING_S):
+                    await reader.read(MOST_REQUEST_BYTES)
         with contextlib.suppress(OSError, TimeoutError):  # whoever asked may be gone
             writer.write(line_of(said))
             async with asyncio.timeout(self._patience_s):
@@ -109,6 +122,8 @@ class _Desk:
         except NotUnderstood as error:
             LOG.warning("a request was not understood: %s", error)
             return refusal(str(error))
+        except _Silent:
+            return refusal("no request came")
         except LashmapError as error:
             return refusal(str(error), error.exit_status)
         except Exception as error:
@@ -121,7 +136,9 @@ class _Desk:
                 return await reader.readuntil(b"\n")
         except TimeoutError:
             raise NotUnderstood(f"no whole request came within {self._patience_s:g} s") from None
-        except asyncio.IncompleteReadError:
+        except asyncio.IncompleteReadError as error:
+            if not error.partial:
+                raise _Silent from None
             raise NotUnderstood("half a request came; it must end with a line feed") from None
         except asyncio.LimitOverrunError:
             raise NotUnderstood(f"the request is longer than {MOST_REQUEST_BYTES} bytes") from None
