@@ -67,36 +67,36 @@ def find_knock(gear: Batch, setting: HandsFreeTable, *, pitch_deg: float, since_
     time_s, angle = gear.time_s[fresh], gear.value[fresh]
     if len(time_s) < 3 * _FEWEST_SAMPLES:
         return None
-    here = pitch_deg * _HERE
-    last = time_s >= time_s[-1] - setting.still_seconds
+    here, still_s = pitch_deg * _HERE, setting.still_seconds
+    last = time_s >= time_s[-1] - still_s
+    if np.count_nonzero(last) < _FEWEST_SAMPLES or np.ptp(angle[last]) > here:
+        return None  # it does not stand still now
     place = _middle(angle[last])
-    away = np.abs(angle - place) > here
-    outside = np.flatnonzero(away)
-    if not len(outside):
+    off = np.abs(angle - place)
+    outside, far = np.flatnonzero(off > here), np.flatnonzero(off > 2.0 * here)
+    if not len(far) or outside[-1] == len(angle) - 1:
         return None
     back = int(outside[-1]) + 1  # first sample of the second standing still
-    inside_before = np.flatnonzero(~away[:back])
-    if not len(inside_before):
+    # Counted from far away: at the edge of the place itself a lively trace goes in and out.
+    inside = np.flatnonzero(off[: far[-1]] <= here)
+    if not len(inside):
         return None
-    left = int(inside_before[-1]) + 1  # first sample of the way out
-    # Just ended: what stands longer was looked at before.
-    stood_s = float(time_s[-1] - time_s[back])
-    before = (time_s < time_s[left]) & (time_s >= time_s[left] - setting.still_seconds - _slack(time_s))
-    used = time_s >= time_s[left] - setting.still_seconds - _slack(time_s)
+    left = int(inside[-1]) + 1  # first sample of the way out
+    # A sample's interval more: the edge of a standstill lies between two of them.
+    stood_since_s = float(time_s[left]) - still_s - float(np.median(np.diff(time_s)))
+    before = (time_s < time_s[left]) & (time_s >= stood_since_s)
     reach = (angle[left:back] - place) / pitch_deg
     furthest = float(reach[np.argmax(np.abs(reach))])
-    fits = (  # in an order that looks at no empty slice
-        stood_s >= setting.still_seconds
-        and float(time_s[left - 1] - time_s[0]) >= setting.still_seconds
-        and int(np.count_nonzero(before)) >= _FEWEST_SAMPLES
-        and int(np.count_nonzero(last)) >= _FEWEST_SAMPLES
-        and bool(np.all(np.abs(angle[before] - place) <= here))
-        and float(np.ptp(angle[before])) <= here
-        and float(np.ptp(angle[last])) <= here
-        and bool(np.all(np.sign(reach) == np.sign(furthest)))
+    fits = (
+        time_s[-1] - time_s[back] >= still_s
+        and time_s[left - 1] - time_s[0] >= still_s
+        and np.count_nonzero(before) >= _FEWEST_SAMPLES
+        and np.quantile(off[before], 0.9) <= here  # its last tenth may be the way out already
+        and np.ptp(np.quantile(angle[before], (0.1, 0.9))) <= here
+        and np.all(np.sign(reach) == np.sign(furthest))
         and setting.least_teeth - 0.5 <= abs(furthest) <= setting.most_teeth + 0.5
-        and float(time_s[back] - time_s[left]) <= setting.within_seconds
-        and float(np.max(np.diff(time_s[used]))) <= _LONGEST_GAP_S
+        and time_s[back] - time_s[left] <= setting.within_seconds
+        and np.max(np.diff(time_s[time_s >= stood_since_s])) <= _LONGEST_GAP_S
     )
     return Knock(place_deg=place, teeth=furthest, end_s=float(time_s[-1])) if fits else None
 
@@ -194,8 +194,3 @@ class HandsFreeScreen:
 
 def _middle(angle: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:
     return (float(np.max(angle)) + float(np.min(angle))) / 2.0
-
-
-def _slack(time_s: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:
-    """A sample's interval: the edge of a standstill lies between two of them."""
-    return float(np.median(np.diff(time_s)))
