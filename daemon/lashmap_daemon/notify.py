@@ -13,6 +13,7 @@ import time
 from collections.abc import Mapping
 
 _MICROSECONDS = 1_000_000
+_PATIENCE_S = 0.5  # for what is said once: a manager that is busy may have its queue of datagrams full
 
 
 class Notifier:
@@ -33,15 +34,15 @@ class Notifier:
 
     def ready(self) -> None:
         """The service does its work."""
-        self._send("READY=1")
+        self._send("READY=1", patience_s=_PATIENCE_S)
 
     def reloading(self) -> None:
         """The service reads its files again; `ready` follows."""
-        self._send("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
+        self._send("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}", patience_s=_PATIENCE_S)
 
     def stopping(self) -> None:
         """The service ends."""
-        self._send("STOPPING=1")
+        self._send("STOPPING=1", patience_s=_PATIENCE_S)
 
     def status(self, text: str) -> None:
         """A line for a person; sent when it changes."""
@@ -53,12 +54,12 @@ class Notifier:
         """A sign of life."""
         self._send("WATCHDOG=1")
 
-    def _send(self, *lines: str) -> None:
+    def _send(self, *lines: str, patience_s: float = 0.0) -> None:
         if self._address is None:
             return
         # A service manager that does not listen must not stop or delay a test.
         with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as one:
-            one.setblocking(False)
+            one.settimeout(patience_s)  # 0 is not to wait at all
             one.sendto("\n".join(lines).encode(), self._address)
 
 

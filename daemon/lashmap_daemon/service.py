@@ -73,6 +73,7 @@ class Service:
         self._end = asyncio.Event()
         self._status = 0
         self._reload_wanted = False
+        self._failures: list[str] = []
         self._ports = StandPorts(setup.stand)
         self._lead = Lead(
             stand=setup.stand,
@@ -158,16 +159,18 @@ class Service:
 
     async def _watch_over(self) -> None:
         """Send signs of life while there is reason to."""
+        watchdog_s = self._setup.notifier.watchdog_s
+        every_s = _WATCH_S if watchdog_s is None else min(_WATCH_S, watchdog_s / 3.0)
         while True:
-            failures = self._watch.failures()
-            for failure in failures:
+            self._failures = self._watch.failures()
+            for failure in self._failures:
                 LOG.error("no sign of life is sent: %s", failure)
-            if not failures:
+            if not self._failures:
                 self._setup.notifier.alive()
             for sentence in self._setup.holding.ended():
                 LOG.info("held back: %s", sentence)
             self._tell_status()
-            await asyncio.sleep(_WATCH_S)
+            await asyncio.sleep(every_s)
 
     # Signals ----------------------------------------------------------------------------------------------
 
@@ -224,7 +227,7 @@ class Service:
         if away:
             text += f"; {' and '.join(away)} not heard"
         room = self._watch.little_room()
-        self._setup.notifier.status(f"{text}; {room}" if room else text)
+        self._setup.notifier.status("; ".join([text, *([room] if room else []), *self._failures]))
 
 
 def run_until_ended(make: Callable[[], Service]) -> int:
