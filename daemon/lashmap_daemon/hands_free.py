@@ -22,7 +22,7 @@ from lashmap_drivers.readings import Batch
 
 from lashmap_daemon import events
 from lashmap_daemon.sequence_words import Phase
-from lashmap_daemon.stand_file import HandsFreeTable
+from lashmap_daemon.stand_file import HandsFreeTable, StandFile
 
 if TYPE_CHECKING:
     from lashmap_daemon.conductor import Conductor
@@ -190,6 +190,14 @@ class HandsFreeScreen:
         """What the operator asked for, and what the gear said."""
         spoken = [] if self._conductor is None else self._hands_free.look(self._conductor)
         return [*self._screen.commands(), *spoken]
+
+
+def obeying(screen: Screen, stand: StandFile, gear_teeth: int) -> Screen:
+    """The screen itself, or one that also obeys the gear where the stand file asks for it."""
+    setting = stand.hands_free
+    if setting is None or not setting.gestures:
+        return screen
+    return HandsFreeScreen(screen, HandsFree(setting, 360.0 / gear_teeth))
 
 
 def _middle(angle: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:

@@ -24,6 +24,7 @@ from lashmap_daemon.console.live import LiveScreen
 from lashmap_daemon.console.plain import PlainScreen
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, StandError
 from lashmap_daemon.events import Listener, TestClosed
+from lashmap_daemon.hands_free import obeying
 from lashmap_daemon.live_test import LiveTest, Opening, Screen, listen, open_ports
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.opening import (
@@ -159,6 +160,7 @@ def _lead(
             screen = PlainScreen(opening.started.box.box.units, terminal.show)
         for port in ports.values():
             port.take()  # what came while questions were answered belongs to no test
+        screen = obeying(screen, opening.started.stand.file, opening.started.box.gear_set.gear_teeth)
         live = LiveTest(opening, ports, logbook, screen, listeners)
         return asyncio.run(live.run())
 

@@ -13,7 +13,7 @@ from lashmap_daemon.control_path import place_for
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LashmapError
 from lashmap_daemon.journal import about, journal
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.logbook_lock import logbook_lock
+from lashmap_daemon.logbook_lock import only_writer
 from lashmap_daemon.notify import Notifier
 from lashmap_daemon.service import Service, Setup, run_until_ended
 from lashmap_daemon.service_boxes import BoxFolder
@@ -61,7 +61,7 @@ def serve(options: ServeOptions) -> int:
     with ExitStack() as stack:
         holding = stack.enter_context(journal(sys.stderr, os.environ, verbose=options.verbose))
         stack.enter_context(about(stand=stand.file.stand.name))
-        stack.enter_context(logbook_lock(options.logbook))
+        stack.enter_context(only_writer(options.logbook))
         logbook = stack.enter_context(Logbook(options.logbook, create=True))
         setup = Setup(
             stand_path=options.stand,

@@ -20,9 +20,9 @@ from lashmap_daemon import sequence_words as words
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.control_words import Begin
 from lashmap_daemon.errors import ConfigurationError, LashmapError, StandError
-from lashmap_daemon.hands_free import HandsFree, HandsFreeScreen, find_knock, reach_back_s
+from lashmap_daemon.hands_free import find_knock, obeying, reach_back_s
 from lashmap_daemon.journal import about
-from lashmap_daemon.live_test import LiveTest, Opening, Screen
+from lashmap_daemon.live_test import LiveTest, Opening
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.preconditions import MatchedHow
 from lashmap_daemon.prompts import PromptsFile
@@ -267,10 +267,7 @@ class Lead:
         listeners: tuple[events.Listener, ...] = (
             (PromptsFile(Path(stand.prompts.file)),) if stand.prompts is not None else ()
         )
-        screen: Screen = begun.screen
-        if stand.hands_free is not None and stand.hands_free.gestures:
-            pitch_deg = 360.0 / begun.opening.started.box.gear_set.gear_teeth
-            screen = HandsFreeScreen(screen, HandsFree(stand.hands_free, pitch_deg))
+        screen = obeying(begun.screen, stand, begun.opening.started.box.gear_set.gear_teeth)
         for source in sources.values():
             source.take()  # what came before belongs to no test
         self._live = LiveTest(begun.opening, sources, self._logbook, screen, listeners, handle_signals=False)
