@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from lashmap_drivers.errors import InstrumentError
 
+from lashmap_daemon import tell_command
 from lashmap_daemon.errors import EXIT_STAND, EXIT_STOPPED, LashmapError
 from lashmap_daemon.logbook_cli import LogbookOption, add_logbook_commands
 
@@ -372,6 +373,28 @@ def watch(
         watch_stands(WatchOptions(stands=tuple(stands or ()), once=once, others=others), console)
 
 
+@app.command()
+def serve(
+    stand: StandArgument,
+    *,
+    boxes: Annotated[
+        Path, typer.Option(help="Folder of the box files that may be tested.", show_default=False)
+    ],
+    logbook: LogbookOption = _LOGBOOK,
+    output: Annotated[
+        Path | None, typer.Option(help="Folder for report and JSON; the logbook's own when left out.")
+    ] = None,
+    verbose: Annotated[bool, typer.Option("--verbose", help="Log more, to search for a fault.")] = False,
+) -> None:
+    """Keep a stand always on; tests begin and end by `lashmap tell`."""
+    with _reported():
+        from lashmap_daemon.serve_command import ServeOptions  # noqa: PLC0415
+        from lashmap_daemon.serve_command import serve as serve_stand  # noqa: PLC0415
+
+        options = ServeOptions(stand=stand, logbook=logbook, boxes=boxes, output=output, verbose=verbose)
+        raise typer.Exit(serve_stand(options))
+
+
 def main() -> None:
     """Entry point of the ``lashmap`` command."""
     for stream in (sys.stdout, sys.stderr):
@@ -415,3 +438,4 @@ def _login_name() -> str:
 
 
 add_logbook_commands(app, _reported, _LOGBOOK)
+app.add_typer(tell_command.make_app(_reported, _login_name), name="tell")

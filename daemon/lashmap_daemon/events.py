@@ -17,7 +17,7 @@ from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.review_events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff
 from lashmap_daemon.stand_file import Stand
 
-Outcome = Literal["completed", "stopped", "failed"]
+Outcome = Literal["completed", "stopped", "interrupted", "failed"]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -125,6 +125,7 @@ class LiveTest:
         logbook: Where everything is kept.
         screen: Where it is shown.
         listeners: Further listeners to the events.
+        handle_signals: Signals stop the test; false for a program that has its own way with them.
     """
 
     def __init__(
@@ -134,7 +135,10 @@ class LiveTest:
         logbook: Logbook,
         screen: Screen,
         listeners: tuple[events.Listener, ...] = (),
+        *,
+        handle_signals: bool = True,
     ) -> None:
+        self._handle_signals = handle_signals
         self._opening = opening
         self._ports = ports
         self._logbook = logbook
@@ -228,6 +232,9 @@ class LiveTest:
 
     @contextmanager
     def _stopped_by_signals(self) -> Iterator[None]:
+        if not self._handle_signals:
+            yield
+            return
         loop = asyncio.get_running_loop()
         stop = words.Stop("stopped", "by the operator")
         for number in _STOPPING:

@@ -275,6 +275,8 @@ class Logbook:
                     if when := _SEALED_BY.get(type(stamped.event)):
                         add_seal(self._base, head, stamped.utc, when)
             self._waiting.written(test, chunks)
+        if stamped is not None and type(stamped.event) in _SEALED_BY:
+            self._heads.pop(test, None)  # what is added later may come from another process
 
     @contextmanager
     def _transaction(self, test: str) -> Iterator[Head]:

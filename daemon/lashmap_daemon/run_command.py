@@ -20,12 +20,13 @@ from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.bus.join import OnTheBus, join_bus
 from lashmap_daemon.channels import Channels
-from lashmap_daemon.conclude import conclude, write_json, write_report
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.console.live import LiveScreen
 from lashmap_daemon.console.plain import PlainScreen
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, StandError
 from lashmap_daemon.events import Listener, TestClosed
+from lashmap_daemon.hand_over import hand_over
+from lashmap_daemon.hands_free import obeying
 from lashmap_daemon.live_test import LiveTest, Opening, Screen, listen, open_ports
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_lock import only_writer
@@ -39,7 +40,6 @@ from lashmap_daemon.opening import (
 )
 from lashmap_daemon.preconditions import collect
 from lashmap_daemon.prompts import PromptsFile
-from lashmap_daemon.review_book import store_result, with_review
 from lashmap_daemon.stand_file import load_stand
 from lashmap_daemon.summary import print_summary
 
@@ -176,6 +176,7 @@ def _lead(
             port.take()  # what came while questions were answered belongs to no test
         if bus is not None:
             screen = OnTheBus(screen, bus)
+        screen = obeying(screen, opening.started.stand.file, opening.started.box.gear_set.gear_teeth)
         live = LiveTest(opening, ports, logbook, screen, listeners)
         return asyncio.run(live.run())
 
@@ -190,19 +191,12 @@ def _hand_over(
     bus: StandBus | None,
 ) -> int:
     output = options.output if options.output is not None else options.logbook.parent
-    assessment = conclude(logbook, test)
-    store_result(logbook, assessment)
-    assessment = with_review(logbook, assessment)
+    done = hand_over(logbook, test, output)
     if bus is not None:
-        bus.conclude(assessment)
-    json_path, report_path = output / f"{test}.json", output / f"{test}.html"
-    pdf_path = report_path.with_suffix(".pdf")
-    write_json(assessment, json_path)
-    write_report(assessment, report_path)
-    print_summary(assessment, console, positions=False)
-    write_report(assessment, pdf_path)
+        bus.conclude(done.assessment)
+    print_summary(done.assessment, console, positions=False)
     terminal = AtTerminal(console=console)
     terminal.show(
-        f"\nlogbook  {options.logbook}\nresult   {json_path}\nreport   {report_path}\n         {pdf_path}"
+        f"\nlogbook  {options.logbook}\nresult   {done.json}\nreport   {done.html}\n         {done.pdf}"
     )
     return 0 if closed.outcome == "completed" else EXIT_STOPPED

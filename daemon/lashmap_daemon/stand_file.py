@@ -67,6 +67,19 @@ class PromptsTable(_Table):
     file: str
 
 
+class HandsFreeTable(_Table):
+    """What the gear may say to the program while both hands are in the machine; see `hands_free`.
+
+    A knock: stand still, turn some teeth away and back to the same place, stand still again.
+    """
+
+    gestures: list[Literal["matched", "repeat", "skip"]] = []
+    still_seconds: Annotated[float, Field(ge=0.5, le=10, allow_inf_nan=False)] = 1.0
+    least_teeth: Annotated[int, Field(ge=2, le=20)] = 2
+    most_teeth: Annotated[int, Field(ge=2, le=40)] = 6
+    within_seconds: Annotated[float, Field(ge=1, le=60, allow_inf_nan=False)] = 10.0
+
+
 class StandFile(_Table):
     """A whole stand file, its profiles not yet read."""
 
@@ -75,6 +88,7 @@ class StandFile(_Table):
     encoder: EncoderTable
     prompts: PromptsTable | None = None
     bus: BusTable | None = None
+    hands_free: HandsFreeTable | None = None
 
     def encoder_for_analysis(self) -> Encoder:
         """The encoder for the analysis."""

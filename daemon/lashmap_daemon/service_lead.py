@@ -1,0 +1,296 @@
+"""The tests of a service, one after another: asked for, begun, led, closed, judged; and idle again.
+
+Whatever becomes of a test, the service lives on. What is refused raises an error that names why.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from lashmap_drivers.errors import InstrumentError
+
+from lashmap_daemon import events
+from lashmap_daemon import sequence_words as words
+from lashmap_daemon.channels import Channels
+from lashmap_daemon.control_words import Begin
+from lashmap_daemon.errors import ConfigurationError, LashmapError, StandError
+from lashmap_daemon.hands_free import find_knock, obeying, reach_back_s
+from lashmap_daemon.journal import about
+from lashmap_daemon.live_test import LiveTest, Opening
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.preconditions import MatchedHow
+from lashmap_daemon.prompts import PromptsFile
+from lashmap_daemon.service_boxes import BoxFolder
+from lashmap_daemon.service_opening import Prepared, new_name, prepare, refuse_unheard, still_encoder_deg
+from lashmap_daemon.service_ports import StandPorts
+from lashmap_daemon.service_result import write_result
+from lashmap_daemon.service_screen import ServiceScreen
+from lashmap_daemon.stand_file import Stand
+
+LOG = logging.getLogger("lashmap.service")
+PREPARING_S = 1800.0  # after this a test that nobody brings to its marked teeth is given up
+_BEGUN_S = 3.0
+State = Literal["idle", "preparing", "testing", "concluding"]
+
+
+@dataclass(frozen=True)
+class _Begun:
+    opening: Opening
+    screen: ServiceScreen
+
+
+class Lead:
+    """Leads the tests of one stand.
+
+    Attributes:
+        state: What it does.
+        stand: As it was read last.
+        screen: Of the running test.
+        test: Identifier of the running test; empty without one.
+        last_test: How the test before ended.
+
+    Args:
+        stand: Of the service.
+        ports: Its instruments.
+        logbook: Open for writing.
+        boxes: What may be tested.
+        output: Folder for results.
+        on_change: Called when the state changes.
+    """
+
+    def __init__(
+        self,
+        *,
+        stand: Stand,
+        ports: StandPorts,
+        logbook: Logbook,
+        boxes: BoxFolder,
+        output: Path,
+        on_change: Callable[[], None],
+    ) -> None:
+        self.stand, self.boxes = stand, boxes
+        self.state: State = "idle"
+        self.screen: ServiceScreen | None = None
+        self.test = self.last_test = ""
+        self._ports, self._logbook, self._output = ports, logbook, output
+        self._on_change = on_change
+        self._wake = asyncio.Event()
+        self._begun: _Begun | None = None
+        self._live: LiveTest | None = None
+        self._prepared: Prepared | None = None
+        self._gear: Channels | None = None
+        self._prepared_s = 0.0
+        self._ending = False
+        self._busy_with_matched = False
+
+    @property
+    def prepared(self) -> Prepared | None:
+        """The test that waits for its marked teeth."""
+        return self._prepared
+
+    async def run(self) -> None:
+        """Lead tests as they come, until the service ends."""
+        while not self._ending:
+            await self._wake.wait()
+            self._wake.clear()
+            begun, self._begun = self._begun, None
+            if begun is not None:
+                await self._lead(begun)
+
+    # What is asked for ------------------------------------------------------------------------------------
+
+    async def begin(self, request: Begin) -> list[str]:
+        """Begin a test, or prepare it until the marked teeth are together; returns what to do now.
+
+        Raises:
+            LashmapError: Why not.
+        """
+        self._only_when("idle")
+        self._change("preparing")
+        try:
+            refuse_unheard(self._ports)
+            prepared = prepare(request, self.boxes, self.stand)
+            prepared = new_name(prepared, self._is_known)
+            reference = prepared.box.matched_teeth.encoder_deg
+            if reference is not None:
+                return await self._go(prepared, "box file", reference)
+            if request.matched == "later":
+                return self._wait_for_matched(prepared)
+            how: MatchedHow = "set at the stand" if request.matched == "now" else "assumed"
+            return await self._go(prepared, how, await still_encoder_deg(self._ports, prepared))
+        except BaseException:
+            if self.state == "preparing":
+                self._idle_again()
+            raise
+
+    async def matched(self, *, known: bool, cause: str = "") -> list[str]:
+        """The marked teeth are together now (or nobody knows where they are): the prepared test begins.
+
+        Raises:
+            LashmapError: Why not.
+        """
+        prepared = self._prepared
+        if self.state != "preparing" or prepared is None or self._busy_with_matched:
+            raise StandError("no test waits for its marked teeth; begin one first")
+        self._busy_with_matched = True
+        try:
+            encoder_deg = await still_encoder_deg(self._ports, prepared)
+            if self._prepared is not prepared:
+                raise StandError("the preparation was given up meanwhile")
+            how: MatchedHow = "set at the stand" if known else "assumed"
+            return await self._go(prepared, how, encoder_deg, *([cause] if cause else []))
+        finally:
+            self._busy_with_matched = False
+
+    async def obey(self, command: str) -> list[str]:
+        """Pass ``repeat``, ``skip``, ``note …`` or ``stop`` on to the running test; returns what came of it.
+
+        Raises:
+            LashmapError: When no test runs, or nothing came of it.
+        """
+        if command == "stop" and self.state == "preparing":
+            self._idle_again()
+            return ["the preparation was given up; nothing was recorded"]
+        self._only_when("testing")
+        screen = self.screen
+        said = await screen.obey(command) if screen is not None else []
+        if not said and screen is not None:
+            phase = screen.conductor.state.phase.value if screen.conductor else "beginning"
+            word = command.split(maxsplit=1)[0]
+            raise StandError(f"nothing came of {word}: the test is {phase}; {screen.awaits}")
+        return said
+
+    def interrupt(self, why: str) -> None:
+        """Close the running test as interrupted; no further one begins."""
+        self._ending = True
+        self._wake.set()
+        if self._live is not None and not self._live.conductor.closed:
+            LOG.warning("the running test is closed as interrupted: %s", why)
+            try:
+                self._live.conductor.happen(words.Stop("interrupted", why))
+            except LashmapError:
+                LOG.exception("the closing record could not be written")
+
+    def look(self, now_s: float) -> bool:
+        """While a test is prepared: true when the gear says that the marked teeth are together."""
+        if self.state != "preparing" or self._prepared is None or self._busy_with_matched:
+            return False
+        if now_s - self._prepared_s > PREPARING_S:
+            LOG.warning("no marked teeth for %.0f minutes: the preparation was given up", PREPARING_S / 60.0)
+            self._idle_again()
+            return False
+        setting = self.stand.file.hands_free
+        if setting is None or "matched" not in setting.gestures or self._gear is None:
+            return False
+        gear = self._gear.gear_deg(now_s - reach_back_s(setting))
+        pitch_deg = 360.0 / self._prepared.box.gear_set.gear_teeth
+        if find_knock(gear, setting, pitch_deg=pitch_deg, since_s=self._prepared_s) is None:
+            return False
+        self._prepared_s = now_s  # one knock counts once
+        return True
+
+    # How it goes ------------------------------------------------------------------------------------------
+
+    def _wait_for_matched(self, prepared: Prepared) -> list[str]:
+        self._prepared, self._prepared_s = prepared, time.monotonic()
+        self._gear = Channels(prepared.stand, prepared.box.gear_set.gear_set(), keep_s=120.0)
+        self._ports.tap = self._gear.feed
+        LOG.info("box %s is prepared and waits for its marked teeth", prepared.box.box.serial)
+        said = [
+            "Bring the marked teeth together, hold the gear still, then say it: lashmap tell STAND matched"
+        ]
+        setting = self.stand.file.hands_free
+        if setting is not None and "matched" in setting.gestures:
+            said.append(
+                f"or without hands: stand still there, turn {setting.least_teeth} to {setting.most_teeth} "
+                "teeth away and back, stand still again"
+            )
+        return said
+
+    async def _go(self, prepared: Prepared, how: MatchedHow, encoder_deg: float, *remarks: str) -> list[str]:
+        if self._ending or self.state != "preparing":
+            raise StandError("the test was given up before it began")
+        refuse_unheard(self._ports)
+        opening = prepared.opening(self._ports, how, encoder_deg)
+        self._prepared = self._gear = self._ports.tap = None
+        screen = self.screen = ServiceScreen(prepared.started)
+        self.test = prepared.started.test
+        for remark in remarks:
+            screen.command(f"note {remark}")
+        self._begun = _Begun(opening, screen)
+        self._change("testing")
+        self._wake.set()
+        waited_s = 0.0
+        while screen.conductor is None and self.test == prepared.started.test and waited_s < _BEGUN_S:
+            await asyncio.sleep(0.05)
+            waited_s += 0.05
+        if screen.conductor is None:
+            raise StandError(f"test {prepared.started.test} did not begin; {self.last_test or 'see the log'}")
+        return [f"Test {prepared.started.test} has begun", screen.awaits]
+
+    async def _lead(self, begun: _Begun) -> None:
+        started = begun.opening.started
+        with about(test=started.test):
+            try:
+                closed = await self._live_test(begun)
+                self.last_test = f"test {started.test} {closed.outcome}: {closed.reason}"
+            except (LashmapError, InstrumentError) as error:
+                LOG.error("the test failed: %s", error)  # noqa: TRY400 - foreseen, its message says all
+                self.last_test = f"test {started.test} failed: {error}"
+            except Exception as error:
+                LOG.exception("the test failed")
+                self.last_test = f"test {started.test} failed: {type(error).__name__}, see the log"
+            finally:
+                self._live = None
+            self._change("concluding")
+            for ear in self._ports.ears.values():
+                ear.skip_rest(time.monotonic())
+            if self._ending:
+                LOG.info("no result was written; lashmap review %s makes it", started.test)
+            else:
+                said = await asyncio.to_thread(write_result, self._logbook.path, started.test, self._output)
+                self.last_test = f"{self.last_test}; {said}"
+        self.test, self.screen = "", None
+        self._change("idle")
+
+    async def _live_test(self, begun: _Begun) -> events.TestClosed:
+        sources = self._ports.sources()
+        if sources is None:
+            raise StandError("an instrument went away before the test began")
+        stand = begun.opening.started.stand.file
+        listeners: tuple[events.Listener, ...] = (
+            (PromptsFile(Path(stand.prompts.file)),) if stand.prompts is not None else ()
+        )
+        screen = obeying(begun.screen, stand, begun.opening.started.box.gear_set.gear_teeth)
+        for source in sources.values():
+            source.take()  # what came before belongs to no test
+        self._live = LiveTest(begun.opening, sources, self._logbook, screen, listeners, handle_signals=False)
+        return await self._live.run()
+
+    def _is_known(self, test: str) -> bool:
+        return next(iter(self._logbook.events(test)), None) is not None
+
+    def _idle_again(self) -> None:
+        self._prepared = self._gear = self._ports.tap = None
+        self._change("idle")
+
+    def _only_when(self, state: State) -> None:
+        if self._ending:
+            raise StandError("the service is ending; nothing is begun")
+        if self.state == state:
+            return
+        if state == "testing":
+            raise ConfigurationError("tell", [f"no test runs (the service is {self.state}); begin one first"])
+        raise StandError(
+            f"the service is {self.state} {self.test}; wait for it, or stop it first".replace("  ", " ")
+        )
+
+    def _change(self, state: State) -> None:
+        self.state = state
+        self._on_change()
