@@ -25,7 +25,7 @@ from lashmap_daemon.logbook_failures import naming
 from lashmap_daemon.logbook_migration import bring_up_to_date
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
 from lashmap_daemon.logbook_pack import PackDamaged, unpack
-from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal, head_of, seals_of
+from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal, head_of, last_packs, seals_of
 from lashmap_daemon.logbook_schema import SCHEMA, connect, is_writable, make_tables, schema_of
 from lashmap_daemon.logbook_waiting import MOST_WAITING_BYTES, PACK_S, Waiting
 from lashmap_daemon.review_events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff
@@ -199,8 +199,8 @@ class Logbook:
         """Newest time of an event or chunk of a test, in its seconds; 0 when it has none."""
         with naming(self.path):
             (event,) = self._base.execute("SELECT max(time_s) FROM event WHERE test = ?", (test,)).fetchone()
-            (raw,) = self._base.execute("SELECT max(last_s) FROM raw WHERE test = ?", (test,)).fetchone()
-        return max(event or 0.0, raw or 0.0, self._waiting.end_s(test))
+            raw = [last_s for _, _, last_s in last_packs(self._base, test)]
+        return max(event or 0.0, *raw, self._waiting.end_s(test))
 
     def close(self) -> None:
         """Write what waits and close the file.

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.logbook_pack import PackDamaged, content_of, unpack
+from lashmap_daemon.logbook_pack import PackDamaged, examine
 from lashmap_daemon.logbook_pages import Record
 from lashmap_daemon.seal import BEGINNING, SIZE, EventRow, PackRow, Seal
 
@@ -189,10 +189,10 @@ def _quality(arrivals: object, data: object, content: bytes) -> int:
     if not (isinstance(arrivals, bytes) and isinstance(data, bytes)):
         return _BROKEN
     try:
-        chunks = unpack(arrivals, data)
+        found, _, _ = examine(arrivals, data)
     except PackDamaged:
         return _BROKEN
-    return _FITS if content_of(chunks) == content else _READABLE
+    return _FITS if found == content else _READABLE
 
 
 def _seal(found: Found, number: int, values: Columns) -> None:

@@ -48,7 +48,6 @@ def head_of(base: sqlite3.Connection, test: str) -> Head:
     raw = base.execute(
         "SELECT place, digest FROM raw WHERE test = ? ORDER BY place DESC LIMIT 1", (test,)
     ).fetchone()
-    packs = base.execute("SELECT channel, max(number) FROM raw WHERE test = ? GROUP BY channel", (test,))
     last = max(
         (row for row in (event, raw) if row is not None), default=(0, BEGINNING), key=lambda row: row[0]
     )
@@ -57,8 +56,23 @@ def head_of(base: sqlite3.Connection, test: str) -> Head:
         place=last[0],
         digest=last[1],
         events=0 if event is None else event[2],
-        packs=dict(packs.fetchall()),
+        packs={channel: number for channel, number, _ in last_packs(base, test)},
     )
+
+
+def last_packs(base: sqlite3.Connection, test: str) -> list[tuple[str, int, float]]:
+    """Channel, number and last arrival of the newest pack of each instrument, however many there are."""
+    channels = base.execute(
+        "SELECT DISTINCT channel FROM raw WHERE test = ? ORDER BY channel", (test,)
+    ).fetchall()
+    return [
+        base.execute(
+            "SELECT channel, number, last_s FROM raw WHERE test = ? AND channel = ? "
+            "ORDER BY place DESC LIMIT 1",
+            (test, channel),
+        ).fetchone()
+        for (channel,) in channels
+    ]
 
 
 def add_event(base: sqlite3.Connection, head: Head, *, time_s: float, utc: str, kind: str, body: str) -> None:

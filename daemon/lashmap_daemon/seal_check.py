@@ -13,7 +13,7 @@ from heapq import merge
 from pathlib import Path
 
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
-from lashmap_daemon.logbook_pack import PackDamaged, content_of, unpack
+from lashmap_daemon.logbook_pack import PackDamaged, examine
 from lashmap_daemon.logbook_rows import seals_of
 from lashmap_daemon.logbook_schema import connect
 from lashmap_daemon.seal import BEGINNING, SIZE, EventRow, PackRow, Seal
@@ -214,12 +214,12 @@ class _Check:
     def _wrong(self, row: PackRow, moved: Moved | None, blobs: tuple[bytes, bytes] | None) -> str:
         """What is wrong with the samples of a pack; empty when nothing is."""
         try:
-            chunks = unpack(*(self.archives.pack(moved, row.place) if blobs is None else blobs))
+            content, *times = examine(*(self.archives.pack(moved, row.place) if blobs is None else blobs))
         except (PackDamaged, TypeError, sqlite3.Error) as error:
             return f"the samples cannot be read: {error}"
-        if content_of(chunks) != row.content:
+        if content != row.content:
             return "the samples were changed"
-        if (chunks[0].arrival_s, chunks[-1].arrival_s) != (row.first_s, row.last_s):
+        if times != [row.first_s, row.last_s]:
             return "its times are not those of its samples"
         return ""
 
