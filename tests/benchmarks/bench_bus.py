@@ -168,9 +168,9 @@ def ours_live(broker: Broker, folder: Path) -> tuple[Floats, Floats, Floats, Flo
 
 
 def kills(count: int, folder: Path) -> None:
-    """The broker is killed so many times during a test."""
+    """The broker is killed so many times during a test, and once after it."""
     start_s = time.monotonic()
-    outcome = survive(folder, kills=count, seed=11, positions=40)
+    outcome = survive(folder, kills=count, seed=11, positions=80)
     lost = set(outcome.expected) - set(outcome.copies)
     changed = [name for name, copies in outcome.copies.items() if len(set(copies)) > 1]
     print(f"\n{count} kills of the broker during a test, {time.monotonic() - start_s:.0f} s")

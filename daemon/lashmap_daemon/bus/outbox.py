@@ -206,8 +206,9 @@ def _connect(logbook: Path) -> sqlite3.Connection:
     base = sqlite3.connect(
         f"{logbook.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=_BUSY_S
     )
-    # Neither wait for the disk nor tidy the write-ahead log: both are the recorder's business.
-    base.execute("PRAGMA synchronous=OFF")
+    # In WAL mode NORMAL does not wait for the disk at a commit, but does when the log is tidied on closing:
+    # what the recorder made durable stays so. OFF would risk it.
+    base.execute("PRAGMA synchronous=NORMAL")
     base.execute("PRAGMA wal_autocheckpoint=0")
     return base
 

@@ -40,7 +40,7 @@ def reply_to(message: aiomqtt.Message, answers: str) -> Reply:
     given = getattr(message.properties, "CorrelationData", None)
     topic = answers
     if isinstance(asked, str) and asked.startswith(f"{answers}/") and len(asked) <= _MOST_TOPIC:
-        topic = answers if set(asked) & set("+#\0") else asked
+        topic = asked if asked.isprintable() and not set(asked) & set("+#") else answers
     correlation = bytes(given) if isinstance(given, bytes) and len(given) <= _MOST_CORRELATION else None
     return Reply(topic=topic, correlation=correlation)
 
