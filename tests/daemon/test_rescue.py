@@ -197,6 +197,8 @@ def test_a_torn_log_loses_only_what_was_torn(tmp_path: Path) -> None:
         torn = bytearray(log)
         (cut if turn % 2 else flip)(torn, rng)
         (folder / "torn-wal").write_bytes(torn)
+        verified(folder / "torn")
+        assert (folder / "torn-wal").read_bytes() == torn  # what is left of it is left to rescue
         rescued = must_be_honest_running(folder / "torn", before)
         assert not next(one for one in rescued if one.test == "t1").problems
 
