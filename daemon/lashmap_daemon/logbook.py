@@ -26,7 +26,14 @@ from lashmap_daemon.logbook_migration import bring_up_to_date
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
 from lashmap_daemon.logbook_pack import PackDamaged, unpack
 from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal, head_of, last_packs, seals_of
-from lashmap_daemon.logbook_schema import SCHEMA, connect, is_writable, make_tables, schema_of
+from lashmap_daemon.logbook_schema import (
+    SCHEMA,
+    connect,
+    is_writable,
+    make_tables,
+    must_be_there,
+    schema_of,
+)
 from lashmap_daemon.logbook_waiting import MOST_WAITING_BYTES, PACK_S, Waiting
 from lashmap_daemon.review_events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff
 from lashmap_daemon.seal import Seal, SealedWhen
@@ -75,8 +82,8 @@ class Logbook:
         self._waiting = Waiting(most_waiting_bytes)
         self._full: tuple[LogbookFull, float] | None = None
         self._archives = Archives(path)
-        if not create and not path.is_file():
-            raise LogbookError(f"{path}: no such logbook; name it with --logbook, or run a test first")
+        if not create:
+            must_be_there(path)
         with naming(path):
             self._base = connect(path)
             try:

@@ -10,10 +10,8 @@ import sqlite3
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
-from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook_pack import PackDamaged, examine
 from lashmap_daemon.logbook_pages import Record
 from lashmap_daemon.seal import BEGINNING, SIZE, EventRow, PackRow, Seal
@@ -52,13 +50,13 @@ class Found:
         rows: Copies by test and place.
         moved: Rows about archives by test.
         about: What the file says about itself.
-        older: Rows of a logbook of schema 1.
+        older: Rows of a logbook of schema 1, with their numbers.
     """
 
     rows: dict[str, dict[int, list[Copy]]] = field(default_factory=dict)
     moved: dict[str, Columns] = field(default_factory=dict)
     about: dict[str, str] = field(default_factory=dict)
-    older: int = 0
+    older: list[tuple[int, Columns]] = field(default_factory=list)
     _seals: dict[tuple[str, int], Seal] = field(default_factory=dict)
     _numbers: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
 
@@ -122,15 +120,6 @@ class Found:
 
         return sorted(self.rows, key=began)
 
-    def fail(self, damaged: Path) -> NoReturn:
-        """Say why there is nothing to rescue."""
-        if self.older:
-            raise LogbookError(
-                f"{damaged}: {self.older} rows are of logbook schema 1, whose rows carry no digests to tell "
-                "good from bad; open a copy of it with the version that wrote it"
-            )
-        raise LogbookError(f"{damaged}: no row of a logbook can be read in it; look for an older copy")
-
 
 def make_aside(base: sqlite3.Connection) -> None:
     """A table for blobs that goes when the connection is closed."""
@@ -153,9 +142,9 @@ def gather(base: sqlite3.Connection, some: Iterator[Record]) -> Found:
             case ("part of" | "rescued from" as key, str(value)):
                 found.about[key] = value
             case (str(), int(), float() | int(), str(), str(), str()):
-                found.older += 1
+                found.older.append((rowid, values))
             case (None, str(), str(), float() | int(), float() | int(), bytes(), bytes()):
-                found.older += 1
+                found.older.append((rowid, values))
     return found
 
 

@@ -20,6 +20,7 @@ from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook_failures import naming
 from lashmap_daemon.logbook_found import Copy, Found, gather, make_aside
 from lashmap_daemon.logbook_pages import read_pages, records
+from lashmap_daemon.logbook_rescue_1 import rescue_schema_1
 from lashmap_daemon.logbook_rows import insert_pack, insert_seal
 from lashmap_daemon.logbook_schema import make_tables
 from lashmap_daemon.seal import BEGINNING, EventRow, Seal
@@ -82,8 +83,8 @@ def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
             make_aside(base)
             base.execute("BEGIN")
             found = gather(base, records(pages))
-            if not found.rows:
-                found.fail(damaged)
+            _must_hold_something(found, damaged)
+            older = rescue_schema_1(base, found.older) if not found.rows else {}
             found.drop_spoilt_copies()
             written = {test: _write(base, found, test) for test in found.rows}
             _write_about(base, damaged, found)
@@ -95,7 +96,13 @@ def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
                 new.with_name(name).unlink(missing_ok=True)
             raise
         base.close()
-    return tuple(_told(new, found, test, written[test], kept[test]) for test in found.in_order())
+    told = tuple(_told(new, found, test, written[test], kept[test]) for test in found.in_order())
+    return told or tuple(_told_older(new, test, left_out) for test, left_out in older.items())
+
+
+def _must_hold_something(found: Found, damaged: Path) -> None:
+    if not found.rows and not found.older:
+        raise LogbookError(f"{damaged}: no row of a logbook can be read in it; look for an older copy")
 
 
 def _write(base: sqlite3.Connection, found: Found, test: str) -> _Written:
@@ -174,6 +181,12 @@ def _write_seals(base: sqlite3.Connection, found: Found, test: str, written: _Wr
     for seal in kept:
         insert_seal(base, seal)
     return tuple(kept)
+
+
+def _told_older(new: Path, test: str, left_out: tuple[str, ...]) -> Rescued:
+    check = check_test(new, test)
+    problems = (*(plain(one) for one in left_out), *check.problems)
+    return Rescued(test=plain(test), rows=check.rows, problems=problems, kept=(), dropped=())
 
 
 def _told(new: Path, found: Found, test: str, written: _Written, kept: tuple[Seal, ...]) -> Rescued:

@@ -18,6 +18,7 @@ from lashmap_daemon.logbook_rows import seals_of
 from lashmap_daemon.logbook_schema import connect
 from lashmap_daemon.seal import BEGINNING, SIZE, EventRow, PackRow, Seal
 
+_OR_BEFORE = "Instead of a row that was changed, the one before it may have been, and its digest made anew."
 _MOST_NAMED = 20  # problems of one test; a rewritten file would name thousands
 
 
@@ -71,7 +72,7 @@ def check_test(logbook: Path, test: str) -> TestCheck:
 
 def connect_leniently(path: Path) -> sqlite3.Connection:
     """A connection that reads text whatever its bytes are: one bad byte must not hide its neighbours."""
-    base = connect(path)
+    base = connect(path, only_read=True)
     base.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
     return base
 
@@ -153,8 +154,8 @@ class _Check:
             if found.wrong:
                 self._name(f"{row.name}: {found.wrong}")
             if previous is not None and row.digest(previous) != found.stored:
-                or_before = "" if row.place == 1 else f" (or {before} was, and its digest made anew)"
-                self._name(f"{row.name}: it was changed{or_before}")
+                self._name(f"{row.name}: it was changed")
+                self.notes += [_OR_BEFORE] if _OR_BEFORE not in self.notes else []
             place, previous, before = row.place, found.stored, row.name
             closed = isinstance(row, EventRow) and row.kind == "TestClosed"
             if place in wanted:

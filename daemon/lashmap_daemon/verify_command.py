@@ -11,7 +11,7 @@ from lashmap_daemon.errors import EXIT_STAND, ConfigurationError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.seal import Seal
 from lashmap_daemon.seal_check import TestCheck
-from lashmap_daemon.seal_check_file import FileCheck, check_file
+from lashmap_daemon.seal_check_file import FileCheck, check_file, is_older
 
 _LEAST_DIGITS = 16
 _LIMITS = (
@@ -35,7 +35,8 @@ def verify(logbook: Path, test: str | None, expect: str, console: Console) -> in
         ConfigurationError: When ``expect`` is no digest.
     """
     wanted = _digits(expect)
-    Logbook(logbook, create=False).close()  # brings an older schema along, refuses a newer one
+    if is_older(logbook):
+        Logbook(logbook, create=False).close()  # brings it up to date
     found = check_file(logbook, test)
     for note in found.notes:
         say(console, note)
