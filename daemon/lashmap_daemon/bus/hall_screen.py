@@ -10,6 +10,7 @@ from math import nan
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.lengths import format_length
+from rich.box import SIMPLE_HEAD
 from rich.console import Group
 from rich.table import Table
 from rich.text import Text
@@ -69,12 +70,11 @@ def table(hall: Hall, broker: BrokerSeen, now_s: float) -> RenderableType:
     if not hall.stands:
         asked = ", ".join(sorted(hall.wanted)) or "any stand"
         return Text(f"nothing heard of {asked} below {hall.root}/ yet")
-    rows = Table(expand=True)
-    for title in ("stand", "is", "heard", "box"):
-        rows.add_column(title)
-    rows.add_column("doing", ratio=1)
-    for title in ("done", "tight spot", "last result"):
-        rows.add_column(title)
+    # No more lines and minima than needed: 80 columns are few.
+    rows = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    for title in ("stand", "is", "heard", "box", "doing", "done", "tight spot"):
+        rows.add_column(title, min_width=5, overflow="fold")
+    rows.add_column("verdict", min_width=13, overflow="fold")  # a verdict is never cut
     for stand in sorted(hall.stands):
         seen = hall.stands[stand]
         rows.add_row(*_cells(seen, now_s, away=bool(broker.problem)))

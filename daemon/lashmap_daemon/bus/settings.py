@@ -174,4 +174,8 @@ def _split(broker: str) -> SplitResult:
         raise ValueError("only host and port may follow")
     if parts.port == 0:
         raise ValueError("port 0 is none")
+    try:
+        parts.hostname.encode("idna")
+    except UnicodeError:
+        raise ValueError("that is no host name") from None
     return parts

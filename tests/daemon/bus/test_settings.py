@@ -41,6 +41,8 @@ def test_files_are_relative_to_the_stand_file(tmp_path: Path) -> None:
     [
         ('broker = "http://a"', "expected mqtt://host:port or mqtts://host:port"),
         ('broker = "mqtt://a/path"', "only host and port may follow"),
+        ('broker = "mqtt://a..b"', "that is no host name"),
+        ('broker = "mqtt://[::1"', "expected mqtt://host:port"),
         ('broker = "mqtt://a:99999"', "expected mqtt://host:port"),
         ('broker = "mqtt://a"\nca_file = "x"', "write mqtts://"),
         ('broker = "mqtts://a"\nkey_file = "x"', "belong together"),
