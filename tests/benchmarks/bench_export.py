@@ -1,7 +1,7 @@
 """Speed and memory of exports, side by side with plain pandas. Run with plain python; it takes some minutes.
 
 Every way writes the same ten million samples, from blocks as `export_samples` gives them (their making is
-counted with it, and shown alone in the first row); pandas gets them as one frame, since that is how it is used.
+counted with it, and shown alone in the first row); pandas gets them as one frame, as it is commonly used.
 Each way runs in a process of its own, so that its peak of memory is its own. The last rows are the whole way
 from a logbook: bytes decoded, judged, written. One run each; memory is what the process held at most above
 what it held when its input was ready, so that the frame itself is not counted with pandas.
