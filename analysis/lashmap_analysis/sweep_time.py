@@ -6,7 +6,8 @@ large it is, and what is said about it. Over the dwells of a rock nothing turns,
 of a dwell matter (`cross_check.py`).
 
 What no stream shows is a delay that never changes, such as an instrument's own filter: it is in nobody's
-figure, and turns the high points of two sweeps in opposite directions of turning apart by twice its angle.
+figure. It turns the high points of two sweeps in opposite directions apart, by the delay times the sum of
+their speeds.
 """
 
 from __future__ import annotations
@@ -53,7 +54,10 @@ def time_sentence(times_apart_s: float, speed_deg_per_s: float) -> str:
         speed_deg_per_s: Speed of the member.
     """
     if isnan(speed_deg_per_s):
-        return ""
+        return (
+            "The sweep is too short to tell how fast it was turned; what the time between indicator and "
+            "encoder makes of the high point is not included."
+        )
     speed = f"{speed_deg_per_s:.0f}°/s"
     if isnan(times_apart_s) or isinf(times_apart_s):
         return (

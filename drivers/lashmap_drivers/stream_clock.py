@@ -53,8 +53,11 @@ class StreamClock:
 
         Two parts, added in quadrature (GUM 5.1.2): how far the low arrivals lie above the grid (root mean
         square); and the hold-up, up to one period or an adapter's latency timer, that can hide in the
-        arrivals because it was not seen to vary, as a rectangular distribution of that width (GUM 4.3.7). A
-        fixed delay of cable and adapter beyond that is not included: nothing in the stream shows it.
+        arrivals because it was not seen to vary. It is anything from nothing to that width w, and the times
+        are left as if it were nothing, since moving them by w/2 would spoil those of all other instruments:
+        so its root mean square counts, w/√3 (the variance w²/12 of GUM 4.3.7 and the square of the mean w/2
+        that is not corrected). A fixed delay of cable and adapter beyond that is not included: nothing in
+        the stream shows it.
         """
         return self._stated_s
 
@@ -104,7 +107,7 @@ class StreamClock:
             return max(self._longest_s, self._period_s)
         seen_s = 2.0 * self._hold_up_s  # width of an even distribution with this mean
         hidden_s = max(0.0, min(self._period_s, HOLD_UP_S) - seen_s)
-        return math.hypot(self._envelope.spread_s, hidden_s / math.sqrt(12.0))
+        return math.hypot(self._envelope.spread_s, hidden_s / math.sqrt(3.0))
 
     # The grid --------------------------------------------------------------------------------------------
 

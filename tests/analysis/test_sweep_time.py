@@ -33,7 +33,7 @@ def sweep(
 ) -> RunoutTrace:
     """The indicator's samples bear times that are ``delay_s`` late against the encoder's."""
     rng = np.random.default_rng(seed)
-    longest_s = 760.0 / speed_deg_per_s
+    longest_s = 760.0 / abs(speed_deg_per_s)
     time_s = np.arange(0.0, longest_s, 0.004)
     encoder_s = np.arange(-0.1, longest_s + 0.1, 0.003)
     place = np.radians(turned_deg(time_s - delay_s, speed_deg_per_s) - HIGH_DEG)
@@ -102,7 +102,22 @@ def test_what_nobody_stated_is_said_and_not_taken_for_nothing() -> None:
     assert hopeless.sweep.once.high_point_uncertainty_deg > 100.0
     assert hopeless.match is not None
     assert math.isfinite(hopeless.match.standard_uncertainty_mm)
-    assert time_sentence(0.001, math.nan) == ""
+    assert "is not included" in time_sentence(0.001, math.nan)
+
+
+def test_turning_both_ways_shows_a_delay_that_no_stream_shows() -> None:
+    """The advice of the README: apart by delay times both speeds, right in the weighted mean."""
+    record, delay_s = made_assessment(count=5).record, 0.020
+    there = sweep_result(sweep(60.0, delay_s, stated_s=0.001), record, None)
+    back = sweep_result(sweep(-30.0, delay_s, stated_s=0.001), record, None)
+    assert there.sweep is not None
+    assert back.sweep is not None
+    first, second = there.sweep.once.high_point_deg, back.sweep.once.high_point_deg
+    fast, slow = there.turning_deg_per_s, back.turning_deg_per_s
+    assert (first - second) / (fast + slow) == pytest.approx(delay_s, abs=0.0005)
+    assert (first * slow + second * fast) / (fast + slow) == pytest.approx(HIGH_DEG, abs=0.2)
+    # Neither interval reaches the truth: the delay is in nobody's figure.
+    assert abs(first - HIGH_DEG) > 1.96 * there.sweep.once.high_point_uncertainty_deg
 
 
 def test_result_and_report_state_the_time_between_the_instruments() -> None:
@@ -140,3 +155,5 @@ def test_a_rock_s_dwells_lose_only_their_edges_to_the_time_between_the_instrumen
     assert aware.backlash_mm is not None
     assert abs(naive.backlash_mm / true_mm - 1.0) > 0.03
     assert aware.backlash_mm == pytest.approx(true_mm, rel=1e-9)
+    # The middle of the two flanks is where it was made to be: on a dwell no time makes an angle.
+    assert aware.gear_angle_deg == pytest.approx(0.0, abs=1e-12)

@@ -171,6 +171,7 @@ def test_pymodbus_answers_our_port() -> None:
     one = profile(type="int32", scale=0.0001, unit="mm", polling={"interval_s": 0.01, "timeout_s": 0.5})
     decoder = Decoder.for_indicator(one)
     values: list[float] = []
+    known_s: list[float] = []
     with (
         pty_pair() as (ours, theirs),
         server(theirs, [0xFFFF, 0xCFC7, 7, 7]),
@@ -179,7 +180,10 @@ def test_pymodbus_answers_our_port() -> None:
         deadline_s = time.monotonic() + 10.0
         while len(values) < 5 and time.monotonic() < deadline_s:
             port.wait(0.1)
-            values += [float(value) for chunk in port.take() for value in decoder.feed(chunk).value]
+            batches = [decoder.feed(chunk) for chunk in port.take()]
+            values += [float(value) for batch in batches for value in batch.value]
+            known_s += [batch.time_uncertainty_s for batch in batches]
+    assert all(0.0 < one < 0.5 for one in known_s)  # a registers' transaction is timed like any other
     # 0xFFFFCFC7 is -12345 in two's complement; times 0.1 um.
     assert values[:5] == pytest.approx([-1.2345] * 5, rel=1e-12)
     assert decoder.parser.bad_frames == 0
