@@ -87,8 +87,8 @@ class Workbook:
         self._counts[name] += more
         if self._counts[name] > MOST_ROWS:
             problem = (
-                f"the table of {name} has more than the {MOST_ROWS - 1:,} rows that a sheet can hold; use --to "
-                "parquet or csv, or leave samples out: --samples rocks or none"
+                f"the table of {name} has more than the {MOST_ROWS - 1:,} rows that a sheet can hold; use "
+                "--to parquet or csv, or leave samples out: --samples rocks or none"
             )
             raise ConfigurationError(self._name, [problem])
 
