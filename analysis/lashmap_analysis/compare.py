@@ -4,9 +4,9 @@ Decided here: the difference of two tight spots, of two mean backlashes and of t
 uncertainty. Runout is `compare_runout.py`, shims `compare_shims.py`, words `compare_words.py`.
 
 What both tests have in common does not make their difference uncertain. With the difference d = j2 − j1 and
-an input that enters both, GUM 5.2.2 (and F.1.2.3 for the covariance, F.1.2.4 for one quantity in two results;
-from memory) gives |c2 − c1| u instead of √(c1² + c2²) u. It is taken to be the same input only where the
-records say so:
+an input that enters both, GUM 5.2.2 (and F.1.2.3 for the covariance, F.1.2.4 for a common influence taken as
+an input of its own; from memory) gives |c2 − c1| u instead of √(c1² + c2²) u. It is taken to be the same
+input only where the records say so:
 
 - *indicator calibration*: the same serial number, certificate date and figure. The error is taken to be the
   same for both readings; an indicator whose error changes along its travel repeats it less, so `independent`

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from lashmap_analysis.compare import Build, same_teeth
 from lashmap_analysis.lengths import format_length, in_units
 from lashmap_analysis.report.charts_axes import Axis, lash_range, round_step, round_ticks, tick_decimals
-from lashmap_analysis.report.charts_svg import chart, line, polyline, rectangle, text
+from lashmap_analysis.report.charts_svg import chart, circle, line, polyline, rectangle, text
 from lashmap_analysis.report.charts_thin import extremes
 from lashmap_analysis.tight_spot_result import NORMAL_95
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 WIDTH, LEFT, RIGHT, TOP, BELOW = 680.0, 50.0, 640.0, 24.0, 32.0
+LABEL_WIDTH, LINE = 80.0, 11.0  # of the figure at a tight spot
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 DASHES = ("none", "7 3", "2 3", "10 3 2 3", "5 2 1 2 1 2", "1 4")
 
@@ -55,7 +56,7 @@ def overlay_chart(builds: Sequence[Build], units: Units) -> Markup | None:
     for number, curve in curves.items():
         across, level = _thinned(x, y, np.r_[curve, curve[0]])
         shapes.append(polyline(across, level, f"curve c{number % len(DASHES)}"))
-        shapes += _spot(builds[number], number, x, y, units)
+    shapes += _spots([(number, builds[number]) for number in curves], x, y, units)
     told = "; ".join(
         f"{letter(number)} is {builds[number].test}, mean {curve.mean():.4g} {units}"
         for number, curve in curves.items()
@@ -106,18 +107,27 @@ def _thinned(x: Axis, y: Axis, values: Floats) -> tuple[Floats, Floats]:
     return across[kept], y.at_all(values)[kept]
 
 
-def _spot(build: Build, number: int, x: Axis, y: Axis, units: Units) -> list[str]:
-    stated = build.assessment.stated
-    if stated is None:
-        return []
-    level = y.at(in_units(stated.normal_backlash_mm, units))
-    at = x.at(float(stated.engagement % (x.high - x.low)))
-    words = f"{letter(number)} {format_length(stated.normal_backlash_mm, units, with_unit=False)}"
-    anchor = "end" if at > (LEFT + RIGHT) / 2 else "start"
-    return [
-        f'<circle class="m-tight" cx="{at:.1f}" cy="{level:.1f}" r="5"/>',
-        text(at + (-8 if anchor == "end" else 8), level + 4, words, style="t strong halo", anchor=anchor),
-    ]
+def _spots(shown: Sequence[tuple[int, Build]], x: Axis, y: Axis, units: Units) -> list[str]:
+    """A ring at every stated tight spot, and its figure where no other stands."""
+    shapes: list[str] = []
+    taken: list[tuple[float, float]] = []
+    for number, build in shown:
+        stated = build.assessment.stated
+        if stated is None:
+            continue
+        level = y.at(in_units(stated.normal_backlash_mm, units))
+        at = x.at(float(stated.engagement % (x.high - x.low)))
+        anchor = "end" if at > (LEFT + RIGHT) / 2 else "start"
+        line_at = level + 4.0
+        while any(abs(at - other) < LABEL_WIDTH and abs(line_at - above) < LINE for other, above in taken):
+            line_at += LINE if line_at + LINE < y.start else -LINE * (len(taken) + 1)
+        taken.append((at, line_at))
+        words = f"{letter(number)} {format_length(stated.normal_backlash_mm, units, with_unit=False)}"
+        shapes += [
+            circle(at, level, 5, "m-tight"),
+            text(at + (-8 if anchor == "end" else 8), line_at, words, style="t strong halo", anchor=anchor),
+        ]
+    return shapes
 
 
 def _plate(x: Axis, y: Axis, gear_teeth: int, name: str) -> list[str]:

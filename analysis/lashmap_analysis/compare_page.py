@@ -105,7 +105,7 @@ def figures(build: Build, units: Units) -> tuple[tuple[str, str], ...]:
     found = [
         ("box", f"{identity.box}, serial {identity.serial}"),
         ("gear set", identity.set_number or "–"),
-        ("started", moment(identity.started_utc)),
+        ("started", moment(identity.started_utc) or "–"),
         ("verdict", assessment.verdict.outcome),
     ]
     if stated is not None:
@@ -113,7 +113,7 @@ def figures(build: Build, units: Units) -> tuple[tuple[str, str], ...]:
         found.append(
             ("tight spot", f"{format_length(stated.normal_backlash_mm, units)} (95 %: {low} to {high})")
         )
-        found.append(("at engagement", str(stated.engagement)))
+        found.append(("engagement", str(stated.engagement)))
     if lash_map is not None:
         spread = format_length(lash_map.mean_uncertainty_mm, units)
         found.append(("mean", f"{format_length(lash_map.mean_mm, units)} (u = {spread})"))

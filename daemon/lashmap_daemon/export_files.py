@@ -138,7 +138,7 @@ class _TextFile:
 
 
 def _json_samples(block: Block) -> list[str]:
-    """Rows of samples without their braces, put together by Arrow: ten times as quick as in Python."""
+    """The rows of a block in one text, put together by Arrow: ten times as quick as in Python."""
     import pyarrow as pa  # noqa: PLC0415 - heavy, and not everybody has it
     from pyarrow import compute  # noqa: PLC0415 - as above
 
@@ -164,8 +164,8 @@ def _json_samples(block: Block) -> list[str]:
         sweeps,
         "",
     )
-    rows: list[str] = joined.to_pylist()
-    return rows
+    together: str = compute.binary_join(pa.ListArray.from_arrays([0, size], joined), "},\n{")[0].as_py()
+    return [together]
 
 
 def _safe(cell: Any) -> Any:  # noqa: ANN401 - whatever the cell holds

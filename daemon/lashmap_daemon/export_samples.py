@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from lashmap_analysis.record import TestRecord
+from lashmap_analysis.record import RockTrace, RunoutTrace, TestRecord
 from lashmap_drivers.readings import Batch, Floats
 from numpy.typing import NDArray
 
@@ -85,7 +85,9 @@ def blocks(logbook: Logbook, record: TestRecord, which: Which) -> Iterator[Block
     test = record.identity.test
     for channel in (INDICATOR, ENCODER):
         windows = _Windows.of(record, channel)
-        for time_s, value in _joined(_decoded(logbook, test, channel)):
+        # What lies in rocks and sweeps is in the record: the raw bytes need not be decoded once more.
+        batches = _decoded(logbook, test, channel) if which == "all" else _recorded(record, channel)
+        for time_s, value in _joined(batches):
             block = Block(
                 test=test,
                 channel=channel,
@@ -94,10 +96,7 @@ def blocks(logbook: Logbook, record: TestRecord, which: Which) -> Iterator[Block
                 position=windows.position(time_s),
                 sweep=windows.sweep(time_s),
             )
-            if which == "rocks":
-                block = _inside(block)
-            if len(block):
-                yield block
+            yield block
 
 
 def _decoded(logbook: Logbook, test: str, channel: str) -> Iterator[Batch]:
@@ -111,6 +110,18 @@ def _decoded(logbook: Logbook, test: str, channel: str) -> Iterator[Batch]:
         batch = decoder.feed(chunk)
         if len(batch):
             yield Batch(batch.time_s, batch.value - zero if channel == ENCODER else batch.value)
+
+
+def _recorded(record: TestRecord, channel: str) -> Iterator[Batch]:
+    """The samples of rocks and sweeps in the order of time."""
+    traces: tuple[RockTrace | RunoutTrace, ...] = (*record.traces, *record.sweeps)
+    parts = [
+        Batch(trace.time_s, trace.indicator_mm)
+        if channel == INDICATOR
+        else Batch(trace.encoder_time_s, trace.encoder_deg)
+        for trace in traces
+    ]
+    yield from sorted((part for part in parts if len(part)), key=lambda part: float(part.time_s[0]))
 
 
 def _joined(batches: Iterator[Batch]) -> Iterator[tuple[Floats, Floats]]:
@@ -128,18 +139,6 @@ def _joined(batches: Iterator[Batch]) -> Iterator[tuple[Floats, Floats]]:
 
 def _together(batches: list[Batch]) -> tuple[Floats, Floats]:
     return np.concatenate([one.time_s for one in batches]), np.concatenate([one.value for one in batches])
-
-
-def _inside(block: Block) -> Block:
-    kept = (block.position > 0) | (block.sweep > 0)
-    return Block(
-        test=block.test,
-        channel=block.channel,
-        time_s=block.time_s[kept],
-        value=block.value[kept],
-        position=block.position[kept],
-        sweep=block.sweep[kept],
-    )
 
 
 @dataclass(frozen=True, kw_only=True)

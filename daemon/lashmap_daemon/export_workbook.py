@@ -46,6 +46,7 @@ class Workbook:
         self._book = openpyxl.Workbook(write_only=True)
         self._sheets: dict[str, Any] = {}
         self._counts: dict[str, int] = {}
+        self._blocks: list[Block] = []
         self._describe()
         for table in TABLES.values():
             sheet = self._book.create_sheet(table.name)
@@ -53,40 +54,48 @@ class Workbook:
             sheet.append([self._cell(sheet, column.name) for column in table.columns])
             self._sheets[table.name], self._counts[table.name] = sheet, 1
 
+    def samples(self, block: Block) -> None:
+        """Take samples; they are written at the end, so that too many are refused before the slow part.
+
+        Raises:
+            ConfigurationError: When they are too many for a sheet.
+        """
+        self._blocks.append(block)
+        self._count("samples", len(block))
+
     def rows(self, table: Table, columns: Columns) -> None:
         """Append rows to the sheet of a table.
 
         Raises:
             ConfigurationError: When they are too many, or a text is too long for a cell.
         """
-        sheet, names = self._sheets[table.name], [column.name for column in table.columns]
-        cells = [columns[name] for name in names]
-        self._counts[table.name] += len(cells[0])
-        if self._counts[table.name] > MOST_ROWS:
-            raise ConfigurationError(
-                self._name,
-                [
-                    (
-                        f"the table of {table.name} has more than the {MOST_ROWS - 1:,} rows that a sheet "
-                        "can hold; use --to parquet or csv, or leave samples out: --samples rocks or none"
-                    )
-                ],
-            )
-        for row in zip(*cells, strict=True):
-            sheet.append([self._cell(sheet, value) for value in row])
-
-    def samples(self, block: Block) -> None:
-        """Append samples; raises as `rows`."""
-        self.rows(TABLES["samples"], block.columns())
+        self._count(table.name, len(columns[table.key[0]]))
+        self._append(table, columns)
 
     def close(self) -> None:
         """Write the file."""
+        for block in self._blocks:
+            self._append(TABLES["samples"], block.columns())
         self._book.save(self._path)
 
     def abandon(self) -> None:
         """Close what was begun; the library's own temporary files go when the program ends."""
         for sheet in self._book.worksheets:
             sheet.close()
+
+    def _count(self, name: str, more: int) -> None:
+        self._counts[name] += more
+        if self._counts[name] > MOST_ROWS:
+            problem = (
+                f"the table of {name} has more than the {MOST_ROWS - 1:,} rows that a sheet can hold; use "
+                "--to parquet or csv, or leave samples out: --samples rocks or none"
+            )
+            raise ConfigurationError(self._name, [problem])
+
+    def _append(self, table: Table, columns: Columns) -> None:
+        sheet = self._sheets[table.name]
+        for row in zip(*(columns[column.name] for column in table.columns), strict=True):
+            sheet.append([self._cell(sheet, value) for value in row])
 
     def _describe(self) -> None:
         sheet = self._book.create_sheet("columns")

@@ -33,6 +33,7 @@ from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 
 FILE_CHANNEL, MAPPING_CHANNEL = "imported file", "mapping file"
 _PIECE = 1 << 20
+_TOGETHER = 1000
 Measured: TypeAlias = tuple[Rock, PositionResult]
 
 
@@ -99,10 +100,12 @@ def keep(book: Logbook, started: events.TestStarted, imported: Import, measured:
         how: MatchedHow = "box file" if _matched_known(source) else "assumed"
         emit(0.0, events.MatchedTeethSet(encoder_deg=imported.found.matched_deg, how=how))
     for channel, data in ((FILE_CHANNEL, source.data), (MAPPING_CHANNEL, source.mapping_data)):
-        book.keep(test, channel, [Chunk(0.0, data[at : at + _PIECE]) for at in range(0, len(data), _PIECE)])
-    book.keep(test, INDICATOR, chunks(recording.indicator))
-    if recording.encoder is not None:
-        book.keep(test, ENCODER, chunks(recording.encoder))
+        for at in range(0, len(data), _PIECE):
+            book.keep(test, channel, [Chunk(0.0, data[at : at + _PIECE])])
+    for channel, column in ((INDICATOR, recording.indicator), (ENCODER, recording.encoder)):
+        samples = [] if column is None else chunks(column)
+        for at in range(0, len(samples), _TOGETHER):  # a logbook is made for what comes bit by bit
+            book.keep(test, channel, samples[at : at + _TOGETHER])
     for position, (rock, result) in enumerate(measured, 1):
         emit(
             rock.start_s,

@@ -158,6 +158,11 @@ class Mapping(_Table):
     encoder: EncoderTable | None = None
     positions: PositionsTable
 
+    @property
+    def decimal(self) -> Literal[".", ","]:
+        """Decimal point of the texts of cells; Parquet files hold numbers, which are written with a point."""
+        return "." if self.file.path.endswith(".parquet") else self.file.decimal
+
     @model_validator(mode="after")
     def _fits(self) -> Self:
         if self.positions.find_by == "encoder" and self.encoder is None:

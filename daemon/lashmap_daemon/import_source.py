@@ -75,7 +75,7 @@ def read_source(mapping_path: Path) -> Source:
 
 def stand_of(source: Source) -> Stand:
     """The instruments of the recording as a stand: what decodes the texts of its samples."""
-    mapping, decimal = source.mapping, source.mapping.file.decimal
+    mapping, decimal = source.mapping, source.mapping.decimal
     indicator, encoder = mapping.indicator, mapping.encoder
     common = {"port": source.path.name, "profile": source.mapping_path.name}
     file = StandFile.model_validate(
@@ -123,7 +123,7 @@ def chunks(column: Column) -> list[Chunk]:
 
 def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
     """The samples as numbers, for finding rocks: unit and sense as the decoders apply them."""
-    decimal, file = source.mapping.file.decimal, stand.file
+    decimal, file = source.mapping.decimal, stand.file
 
     def values(column: Column, factor: float) -> Floats:
         return np.asarray(np.array([number(text, decimal) for text in column.texts]) * factor)

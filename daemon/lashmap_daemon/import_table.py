@@ -80,7 +80,7 @@ def read(path: Path, mapping: Mapping) -> Recording:
     first_s, time_s = _times(path, by_name[mapping.time.column], rows, mapping)
 
     def column(name: str) -> Column:
-        decimal = mapping.file.decimal
+        decimal = mapping.decimal
         for cell, row in zip(by_name[name], rows, strict=True):
             if cell not in missing and math.isnan(number(cell, decimal)):
                 problem = (
@@ -105,9 +105,10 @@ def read(path: Path, mapping: Mapping) -> Recording:
 
 def number(text: str, decimal: str) -> float:
     """The value of a cell; nan when it holds no plain, finite number."""
-    if not _NUMBER.fullmatch(text) or ("," in text) != ("," in text and decimal == ","):
+    other = "." if decimal == "," else ","  # may divide thousands, so that 1.234 would mean 1234: not guessed
+    if not _NUMBER.fullmatch(text) or other in text:
         return math.nan
-    value = float(text.replace(",", "."))
+    value = float(text.replace(decimal, "."))
     return value if math.isfinite(value) else math.nan
 
 
@@ -183,7 +184,7 @@ def _times(path: Path, cells: list[str], rows: Sequence[int], mapping: Mapping) 
         moments = [_moment(path, cell, row) for cell, row in zip(cells, rows, strict=True)]
         first, since = math.nan, np.array([(moment - moments[0]).total_seconds() for moment in moments])
     else:
-        own = np.array([number(cell, mapping.file.decimal) for cell in cells])
+        own = np.array([number(cell, mapping.decimal) for cell in cells])
         bad = np.flatnonzero(np.isnan(own))
         if bad.size:
             at = int(bad[0])

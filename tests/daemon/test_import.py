@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 from daemon.command import lashmap
 from daemon.exported import recorded
-from daemon.recordings import BY_ENCODER, BY_LABEL, ENCODER, mapping, rows, write_csv
+from daemon.recordings import BY_ENCODER, BY_LABEL, ENCODER, MATCHED_DEG, mapping, rows, write_csv
 from daemon.virtual_time import CONFIGS
 from lashmap_analysis.assessment import Assessment
 from lashmap_daemon import events
@@ -103,6 +103,23 @@ def test_a_parquet_recording_and_one_without_an_encoder(tmp_path: Path, at_the_s
     assert test.startswith("20260301-073000-")
 
 
+def on_the_pinion(table: pd.DataFrame) -> pd.DataFrame:
+    """The encoder on the locked pinion of the 13:40 set, its own zero at 5 degrees."""
+    turning = (table["angle"] - MATCHED_DEG) * 40 / 13
+    at_rest = table["tooth"] * 360.0 / 13
+    return table.assign(angle=at_rest.where(table["tooth"].notna() & turning.notna(), turning) + 5.0)
+
+
+def test_an_encoder_on_the_pinion_finds_the_same_rocks(tmp_path: Path, at_the_stand: Assessment) -> None:
+    write_csv(tmp_path / "bench.csv", on_the_pinion)
+    rest = ENCODER + 'shaft = "pinion"\nmatched_deg = 5.0\n' + BY_ENCODER
+    found, _ = imported(mapping(tmp_path, rest=rest), tmp_path / "book")
+    expected = {one.engagement: one.normal_backlash_mm for one in at_the_stand.positions}
+    assert [one.engagement for one in found.positions] == list(expected)
+    for one in found.positions:
+        assert one.normal_backlash_mm == pytest.approx(expected[one.engagement], abs=0.0003)
+
+
 def test_the_logbook_holds_the_file_and_every_word_says_imported(tmp_path: Path) -> None:
     write_csv(tmp_path / "bench.csv")
     path = mapping(tmp_path)
@@ -188,6 +205,8 @@ def broken(column: str, row: int, cell: str | float) -> Change:
             r"row 43, column dial: 'NaN' is no number; .* add it to file.missing",
         ),
         (broken("dial", 41, "1e999"), {}, r"row 43, column dial: '1e999' is no number"),
+        (broken("dial", 41, "1,234"), {}, r"row 43, column dial: '1,234' is no number"),
+        (lambda table: table, {"file": 'decimal = ","'}, r"row 2, column t: '0.0\d*' is no time"),
         (broken("t", 3, "soon"), {}, r"row 5, column t: 'soon' is no time"),
         (lambda table: table.drop(columns="dial"), {}, r"has no column 'dial'; it has: t, angle, tooth"),
         (
