@@ -22,7 +22,7 @@ from lashmap_daemon.errors import StandError
 from lashmap_daemon.finding import Measured, find_tight_spot
 from lashmap_daemon.rock_watch import RockSetting, RockWatch
 from lashmap_daemon.sequence_words import Phase
-from lashmap_daemon.stand_file import ENCODER, INDICATOR
+from lashmap_daemon.stand_file import ENCODER
 from lashmap_daemon.sweep_watch import SweepWatch, Swept
 
 _NOBODY: Mapping[str, str] = MappingProxyType({})
@@ -69,6 +69,7 @@ class Conductor:
         self._emit = emit
         self._keep = keep
         self._now_s = 0.0
+        self._heard_since_s = 0.0
         self._asked_s = 0.0
         self._moved = False
         self.rock: RockWatch | None = None
@@ -95,7 +96,7 @@ class Conductor:
 
         Raises:
             StandError: When the stand cannot go on (an encoder that does not turn, or lost its reference).
-            InstrumentError: When an instrument fell silent, or stayed away too long.
+            InstrumentError: When an instrument stayed away, or gave no readings, for too long.
         """
         self._now_s = now_s
         for name, some in chunks.items():
@@ -107,10 +108,6 @@ class Conductor:
             self._act(self._pending)
             self._pending = ()
         self._watch_absences(lost)
-        for name in (INDICATOR, ENCODER):
-            failure = self.channels.failure(name, now_s, 0.0)
-            if failure and name not in self._absences.names:
-                raise failure
         if self.state.phase is Phase.TURNING:
             self._watch_arrival()
         elif self.state.phase is Phase.ROCKING:
@@ -130,11 +127,12 @@ class Conductor:
     # What the samples say ------------------------------------------------------------------------------
 
     def _watch_absences(self, lost: Mapping[str, str]) -> None:
-        for event in self._absences.look(self._now_s, lost):
+        for event in self._absences.look(self._now_s, lost, heard_since_s=self._heard_since_s):
             self._emit(event)
-            if isinstance(event, events.InstrumentLost):
-                self.happen(words.Lost(f"the {event.instrument} was lost ({event.reason})"))
-        if self.state.phase is Phase.WAITING and not self._absences.names:
+        why = self._absences.why
+        if why and self.state.phase is not Phase.WAITING:
+            self.happen(words.Lost(why))
+        elif not why and self.state.phase is Phase.WAITING:
             self.happen(words.Back())
 
     def _watch_arrival(self) -> None:

@@ -16,7 +16,8 @@ from pydantic import TypeAdapter
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.stand_file import Stand
 
-Outcome = Literal["completed", "stopped", "failed"]
+Outcome = Literal["completed", "stopped", "interrupted", "failed"]
+"""By itself; by the operator; by what ends programs (a signal, a lost terminal); by a failing stand."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,7 +60,7 @@ class InstrumentHeard:
 
 @dataclass(frozen=True, kw_only=True)
 class InstrumentLost:
-    """The port of an instrument stopped working; the test waits for it, at most ``patience_s``."""
+    """An instrument gives no readings (port, silence, rubbish); the test waits at most ``patience_s``."""
 
     instrument: str
     port: str

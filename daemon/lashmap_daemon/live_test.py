@@ -32,7 +32,11 @@ from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 TICK_S = 0.02
 _SAMPLES_TO_BELIEVE = 5  # good lines before an instrument counts as heard
 _LISTEN_S = 1.0
-_STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)  # the last one: the terminal went away
+_ENDING = {
+    signal.SIGINT: words.Stop("stopped", "by the operator"),
+    signal.SIGTERM: words.Stop("interrupted", "the program was told to end (SIGTERM)"),
+    signal.SIGHUP: words.Stop("interrupted", "the terminal went away (SIGHUP)"),
+}
 
 
 class Screen(Protocol):
@@ -124,6 +128,8 @@ class LiveTest:
         logbook: Where everything is kept.
         screen: Where it is shown.
         listeners: Further listeners to the events.
+        handle_signals: Close the record on Ctrl-C (stopped) and on SIGTERM and SIGHUP (interrupted); false
+            leaves signals to a program that runs more than this test, which cancels `run` instead.
     """
 
     def __init__(
@@ -133,12 +139,15 @@ class LiveTest:
         logbook: Logbook,
         screen: Screen,
         listeners: tuple[events.Listener, ...] = (),
+        *,
+        handle_signals: bool = True,
     ) -> None:
         self._opening = opening
         self._ports = ports
         self._logbook = logbook
         self._screen = screen
         self._listeners = (screen.hear, *listeners)
+        self._handle_signals = handle_signals
         self._test = opening.started.test
         self._start_s = time.monotonic()
         self._closed: events.TestClosed | None = None
@@ -159,7 +168,7 @@ class LiveTest:
             StandError: When the stand failed; the closing record is written first.
             InstrumentError: When an instrument failed; the closing record is written first.
         """
-        with self._closing_record(), self._stopped_by_signals():
+        with self._closing_record(), self._ended_by_signals():
             self._emit(self._opening.started)
             self._emit(self._opening.cautions)
             self._emit(events.PreconditionsRecorded(preconditions=self._opening.preconditions))
@@ -219,22 +228,22 @@ class LiveTest:
             yield
         except BaseException as error:
             if self._closed is None:
-                stopped = isinstance(error, KeyboardInterrupt | asyncio.CancelledError)
-                reason = "by the operator" if stopped else str(error) or type(error).__name__
                 with contextlib.suppress(Exception):  # the first failure is the one to report
-                    self._emit(events.TestClosed(outcome="stopped" if stopped else "failed", reason=reason))
+                    self._emit(_closing_of(error))
             raise
 
     @contextmanager
-    def _stopped_by_signals(self) -> Iterator[None]:
+    def _ended_by_signals(self) -> Iterator[None]:
+        if not self._handle_signals:
+            yield
+            return
         loop = asyncio.get_running_loop()
-        stop = words.Stop("stopped", "by the operator")
-        for number in _STOPPING:
+        for number, stop in _ENDING.items():
             loop.add_signal_handler(number, self.conductor.happen, stop)
         try:
             yield
         finally:
-            for number in _STOPPING:
+            for number in _ENDING:
                 loop.remove_signal_handler(number)
 
     def _emit(self, event: events.Event) -> None:
@@ -248,3 +257,13 @@ class LiveTest:
 
     def _now_s(self) -> float:
         return time.monotonic() - self._start_s
+
+
+def _closing_of(error: BaseException) -> events.TestClosed:
+    """The closing record of a test that ``error`` ended."""
+    match error:
+        case KeyboardInterrupt():
+            return events.TestClosed(outcome="stopped", reason="by the operator")
+        case asyncio.CancelledError():
+            return events.TestClosed(outcome="interrupted", reason="the program that ran it ended")
+    return events.TestClosed(outcome="failed", reason=str(error) or type(error).__name__)

@@ -20,6 +20,7 @@ from lashmap_daemon.stand_file import ENCODER
 CHECK_S = 0.25  # how often the rock in hand is measured
 # These do not heal by rocking on: once seen in a long enough rock, it is better to begin again.
 _LASTING = {FlagName.SLIP, FlagName.OUT_OF_RANGE, FlagName.GAP_IN_SAMPLES}
+_FRESH_S = 0.5  # four samples of the slowest encoder this is meant for
 _COUNTS_TO_SEE = 4  # an encoder that should have seen this many counts and saw none is not turning
 
 
@@ -82,8 +83,7 @@ class RockWatch:
         self.end_s = float(trace.time_s[-1]) if len(trace) else now_s
         enough = reading.reversals >= self._setting.reversals
         if reading.usable and enough:
-            self._refuse_frozen_encoder(reading.reading_mm)
-            return RockGood()
+            return self._unless_unseen(now_s, reading.reading_mm)
         disabling = [flag for flag in reading.flags if flag.disabling]
         sentences = tuple(flag.sentence for flag in disabling)
         if enough and any(flag.name in _LASTING for flag in disabling):
@@ -91,6 +91,14 @@ class RockWatch:
         if now_s - self.started_s > self._setting.longest_s:
             return RockBad(sentences or (self._too_few(reading.reversals),))
         return None
+
+    def _unless_unseen(self, now_s: float, reading_mm: float) -> RockGood | None:
+        """Good, unless the encoder is silent: whether the gear stayed is not known before it speaks again."""
+        seen = self._channels.gear_deg(self.started_s)
+        if not len(seen) or now_s - float(seen.time_s[-1]) > _FRESH_S:
+            return None
+        self._refuse_frozen_encoder(reading_mm)
+        return RockGood()
 
     def _too_few(self, reversals: int) -> str:
         return (

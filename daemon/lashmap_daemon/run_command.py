@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import datetime as dt
 import sys
 from contextlib import ExitStack
@@ -127,14 +128,19 @@ def run(options: RunOptions, console: Console) -> int:
             matched=matched,
             rates_hz=rates,
         )
+        again = f"lashmap run {options.stand} {options.box} --logbook {options.logbook} --resume"
         try:
             closed = _lead(opening, ports, logbook, options, console)
         except (StandError, InstrumentError):
             terminal.show(
                 f"The test was closed early; what it recorded is kept. Open it with: "
-                f"lashmap review {started.test} --logbook {options.logbook}"
+                f"lashmap review {started.test} --logbook {options.logbook}\nGo on with it: {again}"
             )
             raise
+        if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
+            with contextlib.suppress(OSError):  # the terminal may be what went away
+                print(f"lashmap: interrupted; what was recorded is kept. Go on: {again}", file=sys.stderr)  # noqa: T201
+            return EXIT_STOPPED
         return _hand_over(logbook, started.test, closed, options, console)
 
 

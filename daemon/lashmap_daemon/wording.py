@@ -77,7 +77,7 @@ def _(event: events.InstrumentHeard, _units: Units) -> str:
 @sentence.register
 def _(event: events.InstrumentLost, _units: Units) -> str:
     return (
-        f"The {event.instrument} on {event.port} was lost ({event.reason}): plug its cable in again, and "
+        f"The {event.instrument} on {event.port} was lost ({event.reason}): see to its cable and power, and "
         f"leave the gear where it is. Waiting up to {event.patience_s:.0f} s"
     )
 
