@@ -148,6 +148,24 @@ def list_tests(*, logbook: LogbookOption = _LOGBOOK) -> None:
 
 
 @app.command()
+def verify(
+    test: Annotated[
+        str | None, typer.Argument(help="Test to check; all when left out.", show_default=False)
+    ] = None,
+    *,
+    logbook: LogbookOption = _LOGBOOK,
+    expect: Annotated[
+        str, typer.Option(help="Digest of a seal as printed on a report; 16 digits or more.")
+    ] = "",
+) -> None:
+    """Check a logbook against its digests: what was changed, what is missing, what is not sealed."""
+    with _reported() as console:
+        from lashmap_daemon.verify_command import verify as verify_logbook  # noqa: PLC0415
+
+        raise typer.Exit(verify_logbook(logbook, test, expect, console))
+
+
+@app.command()
 def check(
     stand: StandArgument,
     *,
