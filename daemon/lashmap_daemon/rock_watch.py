@@ -5,13 +5,14 @@ What a rock gives is the analysis's (`measure_rock`); how long to wait for it is
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from lashmap_analysis.flags import FlagName
 from lashmap_analysis.rock import RockReading, measure_rock
 
-from lashmap_daemon import arrival
+from lashmap_daemon import arrival, events
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.sequence_words import Left, RockBad, RockGood
@@ -43,6 +44,22 @@ class RockSetting:
     still: arrival.StillLimits
 
 
+def setting_of(
+    started: events.TestStarted, arc_per_reading: float, still: arrival.StillLimits
+) -> RockSetting:
+    """What the plan of a test asks of a rock, and what its encoder should see of it."""
+    encoder, plan = started.stand.file.encoder, started.box.plan
+    turn_mm = 2.0 * math.pi * started.box.tip.touch_radius_mm
+    sees_rock = encoder.shaft == "gear"
+    return RockSetting(
+        reversals=plan.reversals,
+        longest_s=plan.rock_seconds,
+        resolution_mm=started.stand.file.indicator.resolution_mm,
+        counts_per_mm=arc_per_reading / turn_mm * encoder.counts_per_turn if sees_rock else 0.0,
+        still=still,
+    )
+
+
 class RockWatch:
     """Watches one rock.
 
@@ -65,6 +82,7 @@ class RockWatch:
             started_s  # newest sample that was measured: whoever decodes again must find the same ones
         )
         self.reading: RockReading | None = None
+        self.gear_deg: float | None = None  # middle of its way, once the rock was found good
 
     def look(self, now_s: float) -> RockGood | RockBad | Left | None:
         """Take what came; None while the rock goes on.
@@ -98,6 +116,7 @@ class RockWatch:
         if not len(seen) or now_s - float(seen.time_s[-1]) > _FRESH_S:
             return None
         self._refuse_frozen_encoder(reading_mm)
+        self.gear_deg = (float(np.max(seen.value)) + float(np.min(seen.value))) / 2.0
         return RockGood()
 
     def _too_few(self, reversals: int) -> str:
