@@ -244,14 +244,15 @@ class Logbook:
         if not isinstance(started, TestStarted):
             closing = "damaged: lashmap verify says what"
             return TestSummary(test=test, started_utc=utc, box="", serial="", positions=0, closing=closing)
-        closed = next((s.event for s in reversed(stream) if isinstance(s.event, TestClosed)), None)
+        ends = (s.event for s in reversed(stream) if isinstance(s.event, TestClosed | events.TestResumed))
+        closed = next(ends, None)
         return TestSummary(
             test=test,
             started_utc=utc,
             box=started.box.box.type,
             serial=started.box.box.serial,
             positions=len({s.event.number for s in stream if isinstance(s.event, events.RockAccepted)}),
-            closing=f"{closed.outcome}: {closed.reason}" if closed else "not closed",
+            closing=f"{closed.outcome}: {closed.reason}" if isinstance(closed, TestClosed) else "not closed",
         )
 
     def _prepare(self) -> None:
