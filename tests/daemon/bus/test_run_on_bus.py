@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 from pathlib import Path
 
 from daemon.bus.broker import Broker, free_port
@@ -53,7 +54,7 @@ def test_run_without_its_broker_says_what_waits(tmp_path: Path) -> None:
         for line in running.stdout:
             if "accepted" in line:
                 break
-        running.terminate()
+        running.send_signal(signal.SIGINT)
         out, err = running.communicate(timeout=30.0)
     assert err == ""
     assert "3 records wait in the outbox" in out  # the position, the alarm of the early end, the result
