@@ -69,7 +69,7 @@ class VirtualTest:
             seed=self.seed,
             fault=self.fault,
         )
-        stand = simulated_stand_file(self.folder / "stand", self.instruments)
+        self.stand = stand = simulated_stand_file(self.folder / "stand", self.instruments)
         self.logbook = Logbook(self.folder / "virtual.logbook", create=True)
         self.started = start_record(
             self.box,

@@ -1,0 +1,252 @@
+"""Kill -9 at random moments of a real test on a real simulated stand, and go on each time.
+
+    python tests/benchmarks/bench_kill.py 300 [--seed 1]
+
+After each kill: everything that the plain screen had acknowledged (accepted positions, skipped ones, notes) is
+in the logbook, the file passes SQLite's own integrity check, and the test goes on at the right position. At the
+end of each test the stated interval holds the truth of the simulated gearbox. Prints what failed, and counts.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import random
+import re
+import signal
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from lashmap_daemon import events
+from lashmap_daemon.conclude import conclude
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.resume import plan
+from lashmap_daemon.resume_progress import Progress
+from lashmap_daemon.sequence_words import Ask
+
+ENTRY = [sys.executable, "-m", "lashmap_daemon"]
+BOX = Path(__file__).parents[2] / "configs" / "boxes" / "spiral-13x40.toml"
+PLAN = {
+    "positions = 26": "positions = 12",
+    "gear_turns = 13": "gear_turns = 3",
+    "confirming_positions = 3": "confirming_positions = 2",
+}
+_ACCEPTED = re.compile(r" s  +(\d+)  accepted: normal backlash (\d\.\d+) mm")
+_ASKED = re.compile(r" s  +(\d+)  (?:Turn|Stay|Confirm).* engagement (-?\d+),")
+_READY_S = 30.0
+
+
+@dataclass
+class Found:
+    """What the kills brought to light.
+
+    Attributes:
+        kills: How many.
+        tests: How many tests were brought to their end.
+        acknowledged: Accepted positions seen on the screen.
+        in_rock: Kills while a rock was recorded.
+        problems: What should not have been.
+    """
+
+    kills: int = 0
+    tests: int = 0
+    acknowledged: int = 0
+    in_rock: int = 0
+    problems: list[str] = field(default_factory=list)
+
+
+class Screen:
+    """Reads the plain lines of a run as they come."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self.process = process
+        self.lines: list[str] = []
+        self._thread = threading.Thread(target=self._read, daemon=True)
+        self._thread.start()
+
+    def end(self) -> None:
+        """All that was printed has been read."""
+        self.process.wait()
+        self._thread.join()
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self.lines.append(line.rstrip("\n"))
+
+
+def hammer(folder: Path, *, kills: int, seed: int, longest_s: float = 9.0) -> Found:
+    """Kill until it was done ``kills`` times, then let the last test end.
+
+    Args:
+        folder: For everything.
+        kills: How many.
+        seed: Of the moments.
+        longest_s: Longest time that a run is left alone, in seconds.
+    """
+    random_moment = random.Random(seed)
+    found = Found()
+    text = BOX.read_text("utf-8")
+    for old, new in PLAN.items():
+        text = text.replace(old, new, 1)
+    box, book = folder / "box.toml", folder / "book"
+    box.write_text(text, "utf-8")
+    while True:
+        with stand_of(folder, box, seed + found.tests) as stand:
+            resume = False
+            while found.kills < kills:
+                screen = run(stand, box, book, resume=resume)
+                try:
+                    screen.process.wait(timeout=random_moment.uniform(0.3, longest_s))
+                except subprocess.TimeoutExpired:
+                    screen.process.send_signal(signal.SIGKILL)
+                    found.kills += 1
+                screen.end()
+                done = screen.process.returncode == 0
+                resume = look(screen, book, found, done=done) and not done
+                if done:
+                    break
+            else:
+                screen = run(stand, box, book, resume=resume)
+                screen.end()
+                look(screen, book, found, done=screen.process.returncode == 0)
+        judge(folder, book, found)
+        if found.kills >= kills:
+            return found
+
+
+@contextmanager
+def stand_of(folder: Path, box: Path, seed: int) -> Iterator[Path]:
+    """A simulated stand; each test of the series has a gearbox of its own."""
+    stand_file = folder / "stand" / "stand.toml"
+    stand_file.unlink(missing_ok=True)
+    words = ["simulate", str(box), "--folder", str(stand_file.parent), "--seed", str(seed)]
+    process = subprocess.Popen([*ENTRY, *words, "--truth", str(folder / "truth.json")], stdout=subprocess.DEVNULL)
+    try:
+        end_s = time.monotonic() + _READY_S
+        while not stand_file.exists():
+            if time.monotonic() > end_s or process.poll() is not None:
+                raise RuntimeError("the simulated stand did not start")
+            time.sleep(0.05)
+        yield stand_file
+    finally:
+        process.terminate()
+        process.wait(timeout=20.0)
+
+
+def run(stand: Path, box: Path, book: Path, *, resume: bool) -> Screen:
+    """Start or go on."""
+    words = ["run", str(stand), str(box), "--logbook", str(book), "--locked-out", "--plain"]
+    process = subprocess.Popen(
+        [*ENTRY, *words, *(["--resume"] if resume else [])],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    return Screen(process)
+
+
+def look(screen: Screen, book: Path, found: Found, *, done: bool) -> bool:
+    """Hold the file to what the screen acknowledged; true when there is an unfinished test in it."""
+
+    def wrong(what: str) -> None:
+        found.problems.append(f"kill {found.kills}: {what}")
+
+    if screen.process.returncode not in {0, -signal.SIGKILL}:
+        wrong(f"ended with {screen.process.returncode}: {screen.lines[-3:]}")
+    if not book.exists():
+        return False
+    base = sqlite3.connect(book)
+    try:
+        checked = base.execute("PRAGMA integrity_check").fetchall()
+    finally:
+        base.close()
+    if checked != [("ok",)]:
+        wrong(f"integrity check: {checked}")
+    with Logbook(book, create=False) as opened:
+        tests = opened.tests()
+        if not tests:
+            return False
+        stream = list(opened.events(tests[-1].test))
+        end_s = opened.end_s(tests[-1].test)
+    progress = Progress(stream)
+    kept = {
+        (event.number, f"{event.normal_backlash_mm:.4f}")
+        for stamped in stream
+        if isinstance(event := stamped.event, events.RockAccepted)
+    }
+    shown = [match.groups() for line in screen.lines if (match := _ACCEPTED.search(line))]
+    found.acknowledged += len(shown)
+    for number, lash in shown:
+        if (int(number), lash) not in kept:
+            wrong(f"position {number} was shown as accepted with {lash} mm and is not in the logbook")
+    if not done:
+        found.in_rock += isinstance(stream[-1].event, events.RockStarted)
+        follow(progress, stream, end_s, wrong)
+    return progress.closed is None or progress.closed.outcome != "completed"
+
+
+def follow(progress: Progress, stream: list[events.Stamped], end_s: float, wrong: object) -> None:
+    """The next position is the one after the last settled, counted from the events without the program's help."""
+    assert callable(wrong)
+    if progress.closed is not None or progress.started is None:
+        return
+    settled = {
+        stamped.event.number
+        for stamped in stream
+        if isinstance(stamped.event, events.RockAccepted | events.PositionSkipped)
+    }
+    due = [number for number in range(1, len(progress.started.planned) + 1) if number not in settled]
+    asks = [action.target for action in plan(progress, end_s=end_s, tries=3).step[1] if isinstance(action, Ask)]
+    state = plan(progress, end_s=end_s, tries=3).step[0]
+    nexts = [target.number for target in (*asks, *state.queue) if target.purpose == "planned"]
+    checks = [target.number for target in asks if target.reason.startswith("check")]
+    if [number for number in nexts if number not in checks] != due:
+        wrong(f"goes on with {nexts} (checks {checks}), due are {due}")
+
+
+def judge(folder: Path, book: Path, found: Found) -> None:
+    """The test that ended last, against the truth of its gearbox."""
+    truth = json.loads((folder / "truth.json").read_text("utf-8"))
+    with Logbook(book, create=False) as opened:
+        newest = opened.tests()[-1]
+        if not newest.closing.startswith("completed"):
+            return
+        found.tests += 1
+        result = conclude(opened, newest.test)
+    true = truth["tight_spot"]["normal_backlash_mm"]
+    if result.stated is None or not result.stated.interval_mm[0] <= true <= result.stated.interval_mm[1]:
+        interval = None if result.stated is None else result.stated.interval_mm
+        found.problems.append(f"test {newest.test}: interval {interval} misses the truth {true:.4f} mm")
+    if result.record.damage:
+        found.problems.append(f"test {newest.test}: {result.record.damage}")
+
+
+def main() -> None:
+    """Kill, and print what came of it."""
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    options.add_argument("kills", type=int)
+    options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--longest", type=float, default=9.0, help="longest time between kills, in seconds")
+    asked = options.parse_args()
+    began_s = time.monotonic()
+    with tempfile.TemporaryDirectory() as folder:
+        found = hammer(Path(folder), kills=asked.kills, seed=asked.seed, longest_s=asked.longest)
+    print(f"{found.kills} kills ({found.in_rock} in a rock), {found.tests} tests brought to their end")
+    print(f"{found.acknowledged} acknowledged positions, all looked up")
+    print(f"{time.monotonic() - began_s:.0f} s")
+    print("\n".join(found.problems) or "nothing was lost, nothing went on at a wrong position")
+    sys.exit(bool(found.problems))
+
+
+if __name__ == "__main__":
+    main()
