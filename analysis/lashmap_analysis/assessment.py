@@ -7,6 +7,7 @@ backlash is normal backlash at the outer pitch radius unless a name says otherwi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import nan
 
 from lashmap_analysis.flags import Flag
 from lashmap_analysis.lash_map import LashMap
@@ -85,6 +86,9 @@ class SweepResult:
             where it gives; None without a lash map or when nobody recorded where the indicator sat.
         tight_spot_depth_mm: How far the lash map's tight spot lies below its mean; None without a lash map.
         sentence: All of it in words, lengths in the units of the paperwork; the refusal when there is none.
+        turning_deg_per_s: Speed at which the member was turned, the mean over its angle.
+        times_apart_uncertainty_s: Standard uncertainty of the indicator's times against the encoder's; nan
+            when nobody has stated one.
     """
 
     member: Shaft
@@ -94,6 +98,8 @@ class SweepResult:
     tight_spot_part_mm: float | None = None
     tight_spot_depth_mm: float | None = None
     sentence: str = ""
+    turning_deg_per_s: float = nan
+    times_apart_uncertainty_s: float = nan
 
 
 @dataclass(frozen=True, kw_only=True)

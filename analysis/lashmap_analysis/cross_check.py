@@ -9,7 +9,7 @@ verdict (`assess.py`).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, inf, nan, radians, sqrt
+from math import hypot, inf, isfinite, nan, radians, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -209,10 +209,20 @@ def pinion_effect_mm(view: EncoderView, gear_set: GearSet) -> float:
 
 
 def _dwell_angles(trace: RockTrace, rock: RockReading) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Middle time, mean angle and flank of each dwell that holds encoder samples."""
+    """Middle time, mean angle and flank of each dwell that holds encoder samples.
+
+    The indicator says when a dwell begins and ends. By as much as the two instruments' times may be apart
+    (twice their standard uncertainty), the encoder's samples at both edges may be from the ramps beside it:
+    those are left out where the dwell is long enough to do without.
+    """
     dwells = rock.dwells
-    start = np.searchsorted(trace.encoder_time_s, [one.start_s for one in dwells], side="left")
-    stop = np.searchsorted(trace.encoder_time_s, [one.end_s for one in dwells], side="right")
+    begin = np.array([one.start_s for one in dwells], dtype=np.float64)
+    end = np.array([one.end_s for one in dwells], dtype=np.float64)
+    start, stop = _inside(trace, begin, end)
+    if isfinite(trace.times_apart_uncertainty_s):
+        edge = 2.0 * trace.times_apart_uncertainty_s
+        late, early = _inside(trace, begin + edge, end - edge)
+        start, stop = np.where(early > late, (late, early), (start, stop))
     kept = stop > start
     first = float(trace.encoder_deg[0]) if trace.encoder_deg.size else 0.0
     sums = np.concatenate([[0.0], np.cumsum(trace.encoder_deg - first)])
@@ -221,6 +231,14 @@ def _dwell_angles(trace: RockTrace, rock: RockReading) -> tuple[Floats, Floats, 
     middle = np.array([(one.start_s + one.end_s) / 2 for one in dwells], dtype=np.float64)
     high = np.array([one.high for one in dwells], dtype=np.bool_)
     return middle[kept], angle[kept], high[kept]
+
+
+def _inside(trace: RockTrace, begin: Floats, end: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First encoder sample of each span and the one behind its last."""
+    return (
+        np.searchsorted(trace.encoder_time_s, begin, side="left"),
+        np.searchsorted(trace.encoder_time_s, end, side="right"),
+    )
 
 
 def _centre(angle: Floats, high: NDArray[np.bool_]) -> float:

@@ -8,6 +8,7 @@ the matched teeth.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import nan
 from typing import Literal
 
 import numpy as np
@@ -35,6 +36,8 @@ class RockTrace:
         encoder_time_s: Shape (m,), same time base.
         encoder_deg: Shape (m,), angle of the shaft that carries the encoder past the matched teeth.
         attempt: Which try at this position, from 1; earlier tries were refused.
+        times_apart_uncertainty_s: Standard uncertainty of the indicator's times against the encoder's; nan
+            when nobody has stated one.
     """
 
     position: int
@@ -45,6 +48,7 @@ class RockTrace:
     encoder_time_s: Floats
     encoder_deg: Floats
     attempt: int = 1
+    times_apart_uncertainty_s: float = nan
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,6 +63,7 @@ class RunoutTrace:
         encoder_deg: Shape (m,), angle of the shaft that carries the encoder past the matched teeth.
         indicator_from_mesh_deg: Where the indicator sat: angle of the member from the mesh to the indicator,
             in the direction of positive turning; None when nobody recorded it.
+        times_apart_uncertainty_s: As in `RockTrace`.
     """
 
     member: Shaft
@@ -67,6 +72,7 @@ class RunoutTrace:
     encoder_time_s: Floats
     encoder_deg: Floats
     indicator_from_mesh_deg: float | None = None
+    times_apart_uncertainty_s: float = nan
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,6 +139,7 @@ class Identity:
         operator: Who ran it.
         started_utc: ISO 8601, UTC.
         remark: Anything the box file says in words, such as that the scenario is invented.
+        seal: Digest that the logbook sealed the test with, in hexadecimal; empty when it is not sealed.
     """
 
     test: str
@@ -143,6 +150,7 @@ class Identity:
     operator: str = ""
     started_utc: str = ""
     remark: str = ""
+    seal: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,6 +169,7 @@ class TestRecord:
         closing: ``completed``, or why the test ended early.
         notes: Operator's notes in order, as (seconds from start, text).
         sweeps: Runout sweeps in the order of recording.
+        damage: What shows that the record is not as it was written, one sentence each; empty when it is.
     """
 
     identity: Identity
@@ -174,5 +183,6 @@ class TestRecord:
     closing: str = "completed"
     notes: tuple[tuple[float, str], ...] = ()
     sweeps: tuple[RunoutTrace, ...] = ()
+    damage: tuple[str, ...] = ()
 
     __test__ = False  # pytest: a record, not a test class

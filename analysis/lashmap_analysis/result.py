@@ -49,7 +49,7 @@ def to_document(assessment: Assessment) -> Json:
         "units": {"lengths": "mm", "angles": "deg", "times": "s", "paperwork": record.units},
         "identity": {
             name: getattr(record.identity, name)
-            for name in ("box", "serial", "set_number", "stand", "operator", "started_utc", "remark")
+            for name in ("box", "serial", "set_number", "stand", "operator", "started_utc", "remark", "seal")
         },
         "verdict": {
             "outcome": verdict.outcome,
@@ -146,6 +146,9 @@ def _sweep(result: SweepResult) -> Json:
         "once_amplitude_mm": sweep.once.amplitude_mm if sweep else None,
         "once_standard_uncertainty_mm": sweep.once.standard_uncertainty_mm if sweep else None,
         "once_high_point_deg": sweep.once.high_point_deg if sweep else None,
+        "once_high_point_standard_uncertainty_deg": sweep.once.high_point_uncertainty_deg if sweep else None,
+        "turning_deg_per_s": result.turning_deg_per_s,
+        "times_apart_standard_uncertainty_s": result.times_apart_uncertainty_s,
         "twice_amplitude_mm": sweep.twice.amplitude_mm if sweep else None,
         "rest_mm": sweep.rest_mm if sweep else None,
         "repeatability_mm": sweep.repeatability_mm if sweep else None,

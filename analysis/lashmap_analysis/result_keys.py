@@ -50,6 +50,7 @@ KEYS: Mapping[str, str] = {
     "identity.operator": "who ran the test",
     "identity.started_utc": "start, ISO 8601, UTC",
     "identity.remark": "what the box file says in words",
+    "identity.seal": "SHA-256 that the logbook sealed the test with; empty when it is not sealed",
     "verdict": "what may be signed",
     "verdict.outcome": "'conforming', 'nonconforming' or 'not proven'",
     "verdict.reasons": "sentences, most important first",
@@ -73,6 +74,11 @@ KEYS: Mapping[str, str] = {
     "sweeps[].once_amplitude_mm": "amplitude of the once-per-turn part",
     "sweeps[].once_standard_uncertainty_mm": "standard uncertainty of that amplitude",
     "sweeps[].once_high_point_deg": "angle of the member past the matched teeth where it reads highest",
+    "sweeps[].once_high_point_standard_uncertainty_deg": "of that, the time between the instruments included "
+    "where it is known",
+    "sweeps[].turning_deg_per_s": "speed at which the member was turned, mean over its angle; or null",
+    "sweeps[].times_apart_standard_uncertainty_s": "of the indicator's times against the encoder's; null "
+    "when nobody stated it: then it is not in the high point's",
     "sweeps[].twice_amplitude_mm": "amplitude of the twice-per-turn part of the indicator",
     "sweeps[].rest_mm": "peak to peak of the mean turn without both parts",
     "sweeps[].repeatability_mm": "standard deviation of one turn about the mean; null for a single turn",

@@ -13,7 +13,7 @@ a cell are uneven.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf, nan, pi, sqrt
+from math import hypot, inf, nan, pi, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -46,7 +46,8 @@ class TurnPart:
         standard_uncertainty_mm: Of the amplitude.
         high_point_deg: Encoder angle at which the indicator reads most: 0 … 360 for once per turn, 0 … 180
             for twice.
-        high_point_uncertainty_deg: Standard uncertainty; never above that of a point anywhere on the turn.
+        high_point_uncertainty_deg: Standard uncertainty, that of the angle against the indicator included;
+            never above that of a point anywhere on the turn.
     """
 
     amplitude_mm: float
@@ -72,6 +73,7 @@ class RunoutSweep:
             runout.
         angle_deg: Shape (cells,), middle of each cell, 0 … 360.
         profile_mm: Shape (cells,), the mean turn about its mean.
+        angle_uncertainty_deg: Of all angles together against the indicator, as given.
     """
 
     turns: int
@@ -85,10 +87,15 @@ class RunoutSweep:
     drift_mm_per_turn: float
     angle_deg: Floats
     profile_mm: Floats
+    angle_uncertainty_deg: float = 0.0
 
 
 def measure_runout(
-    angle_deg: ArrayLike, indicator_mm: ArrayLike, *, resolution_mm: float = 0.0
+    angle_deg: ArrayLike,
+    indicator_mm: ArrayLike,
+    *,
+    resolution_mm: float = 0.0,
+    angle_uncertainty_deg: float = 0.0,
 ) -> RunoutSweep:
     """Measure the runout in a sweep.
 
@@ -98,6 +105,10 @@ def measure_runout(
             turn apart.
         indicator_mm: Shape (n,), indicator at the same instants.
         resolution_mm: Display step of the indicator, for the uncertainty; 0 when it is negligible.
+        angle_uncertainty_deg: Standard uncertainty of all angles together against the indicator, such as
+            that of the time between the two instruments times the speed. It turns the high points. The
+            amplitudes it leaves alone: were it different from sample to sample instead, order k would be
+            smeared to exp(−(k u)²/2) of itself, 0.015 % for one degree once per turn.
 
     Returns:
         FIM, once- and twice-per-turn parts, the rest, repeatability between turns.
@@ -126,18 +137,20 @@ def measure_runout(
     mean_weights = weights.mean(axis=0)
     middle = (start + (np.arange(count) + 0.5) * 360 / count) % 360
     order = np.argsort(middle)
+    known = _Known(resolution_mm=resolution_mm, cells=count, angle_deg=angle_uncertainty_deg)
     return RunoutSweep(
         turns=turns,
         fim_mm=float(np.ptp(profile)),
         fim_uncertainty_mm=sqrt(2 * noise**2 / turns + resolution_mm**2 / 6),
         fim_by_turn_mm=tuple(float(np.ptp(row)) for row in table),
-        once=_part(mean_weights[1:3], 1, scatter, resolution_mm, count),
-        twice=_part(mean_weights[3:5], 2, scatter, resolution_mm, count),
+        once=_part(mean_weights[1:3], 1, scatter, known),
+        twice=_part(mean_weights[3:5], 2, scatter, known),
         rest_mm=float(np.ptp(rest)),
         repeatability_mm=noise if turns > 1 else nan,
         drift_mm_per_turn=drift,
         angle_deg=middle[order],
         profile_mm=profile[order],
+        angle_uncertainty_deg=angle_uncertainty_deg,
     )
 
 
@@ -216,16 +229,26 @@ def _cell_noise(level: Floats, rest: Floats) -> float:
     return sqrt(float(np.mean((rest - np.roll(rest, 1)) ** 2)) / 2)
 
 
-def _part(pair: Floats, order: int, scatter: float, resolution_mm: float, cells: int) -> TurnPart:
+@dataclass(frozen=True, kw_only=True)
+class _Known:
+    """What is known beforehand: display step, cells in a turn, standard uncertainty of the angle."""
+
+    resolution_mm: float
+    cells: int
+    angle_deg: float
+
+
+def _part(pair: Floats, order: int, scatter: float, known: _Known) -> TurnPart:
+    step_mm = known.resolution_mm
     amplitude = float(np.hypot(*pair))
     # A turn crosses about 4 A / step display steps for each order; that many rounding errors are averaged.
-    crossed = min(max(4 * amplitude / resolution_mm, 1.0), cells) if resolution_mm > 0 else inf
-    uncertainty = sqrt(scatter**2 + resolution_mm**2 / 12 * 2 / crossed)
+    crossed = min(max(4 * amplitude / step_mm, 1.0), known.cells) if step_mm > 0 else inf
+    uncertainty = sqrt(scatter**2 + step_mm**2 / 12 * 2 / crossed)
     anywhere = 360 / order / sqrt(12)
     turn = uncertainty / amplitude * 180 / pi / order if amplitude > 0 else anywhere
     return TurnPart(
         amplitude_mm=amplitude,
         standard_uncertainty_mm=uncertainty,
         high_point_deg=float(np.rad2deg(np.arctan2(pair[1], pair[0])) / order % (360 / order)),
-        high_point_uncertainty_deg=min(turn, anywhere),
+        high_point_uncertainty_deg=min(hypot(turn, known.angle_deg), anywhere),
     )

@@ -31,6 +31,7 @@ VECTOR_LIMIT = 5.991
 RELATION_SHARE = 0.03
 # Standard uncertainty of where the indicator sat, set by eye against the mesh (common practice, no source).
 PLACE_DEG = 5.0
+ANYWHERE_DEG = 360 / sqrt(12)  # standard uncertainty of a point anywhere on the turn (GUM 4.3.7)
 LEAST_MM = 1e-6  # a nanometre: keeps the comparison of figures without uncertainty sound
 
 
@@ -154,10 +155,11 @@ def _as_lash(
     factor = 2 * to_cone * sin(radians(gear_set.normal_pressure_angle_deg))
     amplitude = factor * sweep.once.amplitude_mm
     spread = factor * sweep.once.standard_uncertainty_mm
+    turned = min(sweep.angle_uncertainty_deg, ANYWHERE_DEG)
     return _Wave(
         amplitude_mm=amplitude,
         along_mm=hypot(spread, RELATION_SHARE * amplitude),
-        across_mm=hypot(spread, radians(PLACE_DEG) * amplitude),
+        across_mm=hypot(spread, radians(hypot(PLACE_DEG, turned)) * amplitude),
         high_deg=None if past_mesh_deg is None else (sweep.once.high_point_deg - past_mesh_deg) % 360,
     )
 

@@ -14,6 +14,7 @@ import numpy as np
 from lashmap_analysis.assessment import SweepResult
 from lashmap_analysis.runout import RunoutError, measure_runout
 from lashmap_analysis.runout_match import match_runout
+from lashmap_analysis.sweep_time import time_sentence, turning_speed_deg_per_s
 from lashmap_analysis.sweep_words import sweep_sentence, tight_spot_sentence
 
 if TYPE_CHECKING:
@@ -42,8 +43,13 @@ def sweep_result(trace: RunoutTrace, record: TestRecord, lash_map: LashMap | Non
     try:
         angle = member_angle_deg(trace, record)
         known = np.isfinite(angle) & np.isfinite(trace.indicator_mm)
+        speed = turning_speed_deg_per_s(trace.time_s[known], angle[known])
+        stated = trace.times_apart_uncertainty_s
         sweep = measure_runout(
-            angle[known], trace.indicator_mm[known], resolution_mm=record.indicator.resolution_mm
+            angle[known],
+            trace.indicator_mm[known],
+            resolution_mm=record.indicator.resolution_mm,
+            angle_uncertainty_deg=0.0 if isnan(stated) or isnan(speed) else speed * stated,
         )
     except RunoutError as error:
         refusal = f"needed is {error.expected}; the sweep has {error.got}."
@@ -61,7 +67,7 @@ def sweep_result(trace: RunoutTrace, record: TestRecord, lash_map: LashMap | Non
         merged=lash_map.merged_runout if lash_map is not None else None,
         units=record.units,
     )
-    words = [sweep_sentence(sweep, record.units), match.sentence]
+    words = [sweep_sentence(sweep, record.units), match.sentence, time_sentence(stated, speed)]
     taken = depth = None
     if lash_map is not None:
         taken, depth = _taken_mm(match, trace.member, lash_map), _depth_mm(lash_map)
@@ -78,7 +84,9 @@ def sweep_result(trace: RunoutTrace, record: TestRecord, lash_map: LashMap | Non
         match=match,
         tight_spot_part_mm=taken,
         tight_spot_depth_mm=depth,
-        sentence=" ".join(words),
+        sentence=" ".join(word for word in words if word),
+        turning_deg_per_s=speed,
+        times_apart_uncertainty_s=stated,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from lashmap_analysis.gear_set import GearSet
 from lashmap_drivers.errors import (
@@ -53,12 +54,12 @@ class Channels:
     def encoder_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
         """Angle of the encoder's own shaft past the matched teeth, in degrees."""
         raw = self._buffers[ENCODER].window(start_s, end_s)
-        return Batch(raw.time_s, raw.value - (self.matched_encoder_deg or 0.0))
+        return replace(raw, value=raw.value - (self.matched_encoder_deg or 0.0))
 
     def gear_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
         """Gear angle past the matched teeth between two times, in degrees, not wrapped."""
         shaft = self.encoder_deg(start_s, end_s)
-        return Batch(shaft.time_s, shaft.value * self._gear_per_encoder)
+        return replace(shaft, value=shaft.value * self._gear_per_encoder)
 
     def slowest_rate_hz(self, now_s: float) -> float:
         """Samples a second of the slower instrument over the last moments."""

@@ -14,6 +14,7 @@ from lashmap_drivers.errors import InstrumentError
 
 from lashmap_daemon import tell_command
 from lashmap_daemon.errors import EXIT_STAND, EXIT_STOPPED, LashmapError
+from lashmap_daemon.logbook_cli import LogbookOption, add_logbook_commands
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,9 +38,6 @@ class Member(Enum):
     PINION = "pinion"
 
 
-LogbookOption = Annotated[
-    Path, typer.Option(help="Logbook file.", envvar="LASHMAP_LOGBOOK", show_default=True)
-]
 _LOGBOOK = Path("lashmap.logbook")
 BoxArgument = Annotated[Path, typer.Argument(help="Box file (TOML).", show_default=False)]
 StandArgument = Annotated[Path, typer.Argument(help="Stand file (TOML).", show_default=False)]
@@ -101,12 +99,15 @@ def review(
 
         with Logbook(logbook, create=False) as book:
             assessment = conclude(book, test)
+            moved = book.moved_to(assessment.record.identity.test)
         if report is not None:
             write_report(assessment, report)
         if as_json:
             typer.echo(json_text(assessment), nl=False)
         else:
             print_summary(assessment, console, positions=True)
+            if moved is not None:
+                console.print(moved.sentence, markup=False, soft_wrap=True)
 
 
 @app.command()
@@ -284,3 +285,4 @@ def _login_name() -> str:
 
 
 app.add_typer(tell_command.make_app(_reported, _login_name), name="tell")
+add_logbook_commands(app, _reported, _LOGBOOK)

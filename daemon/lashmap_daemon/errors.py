@@ -33,6 +33,10 @@ class LogbookError(LashmapError):
     exit_status = EXIT_STAND
 
 
+class LogbookFull(LogbookError):
+    """What was to be written found no room; nothing is lost, and writing can be tried again."""
+
+
 class StandError(LashmapError):
     """The stand does not do what the test needs."""
 

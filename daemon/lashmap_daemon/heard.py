@@ -15,7 +15,7 @@ from lashmap_drivers.source import Source
 from lashmap_daemon.stand_file import INDICATOR
 
 SILENT_S = 3.0
-HEADINGS = ("instrument", "port", "reading", "samples/s", "age", "jitter", "bad frames", "said")
+HEADINGS = ("instrument", "port", "reading", "samples/s", "age", "jitter", "times to", "bad frames", "said")
 _WINDOW_S = 2.0
 _SHOWN_BYTES = 32
 _SHOWN_PAIRS = 3
@@ -56,6 +56,7 @@ class Heard:
         self._reads: deque[_Read] = deque()
         self._value = math.nan
         self._value_s = math.nan
+        self._known_to_s = math.nan
 
     def take(self, now_s: float) -> None:
         """Decode what came."""
@@ -64,6 +65,7 @@ class Heard:
             batch = self._decoder.feed(chunk)
             if len(batch):
                 self._value, self._value_s = float(batch.value[-1]), chunk.arrival_s
+                self._known_to_s = batch.time_uncertainty_s
                 self._reads.append(_Read(chunk.arrival_s, float(batch.time_s[-1]), len(batch)))
                 self.pairs.append((chunk.data[-_SHOWN_BYTES:], self._reading()))
             elif self._decoder.parser.bad_frames > bad_before:
@@ -100,12 +102,14 @@ class Heard:
         # Chunks taken after the clock was read arrived a moment later than "now".
         age = f"{max(now_s - self._value_s, 0.0):.2f} s" if math.isfinite(self._value_s) else "–"
         jitter = f"{1000.0 * self.jitter_s:.2f} ms" if math.isfinite(self.jitter_s) else "–"
+        known = f"{1000.0 * self._known_to_s:.2f} ms" if math.isfinite(self._known_to_s) else "–"
         bad = str(parser.bad_frames) + (f" (last {parser.last_bad[:20]!r})" if parser.bad_frames else "")
         said = [f"{mark} {count}" for mark, count in sorted(parser.marks.items()) if count]
         if self.port.lost is not None:
             said.insert(0, f"away: {self.port.lost.reason}")
         rate = f"{self.rate_hz(now_s):.1f}"
-        return (self.name, self.port.name, self._reading(), rate, age, jitter, bad, ", ".join(said) or "–")
+        notes = ", ".join(said) or "–"
+        return (self.name, self.port.name, self._reading(), rate, age, jitter, known, bad, notes)
 
     def problem(self) -> str | None:
         """What is wrong with an instrument that gave no good frame, or good ones without a reading."""

@@ -27,6 +27,7 @@ from lashmap_daemon.channels import SILENT_S, Channels
 from lashmap_daemon.conductor import Conductor
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_pack import on_test_clock
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 
 TICK_S = 0.02
@@ -195,7 +196,7 @@ class LiveTest:
             except InstrumentError as error:
                 failed = error  # what the other port brought is kept first
             else:
-                chunks[name] = [Chunk(chunk.arrival_s - self._start_s, chunk.data) for chunk in taken]
+                chunks[name] = [on_test_clock(chunk, self._start_s) for chunk in taken]
             if port.lost is not None:
                 lost[name] = port.lost.reason
         self.conductor.tick(self._now_s(), chunks, lost)

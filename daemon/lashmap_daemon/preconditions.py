@@ -9,6 +9,7 @@ from lashmap_analysis.lengths import format_length
 from lashmap_analysis.record import Precondition, Units
 
 from lashmap_daemon.box_file import BoxFile, MountingTable
+from lashmap_daemon.seal_check import TestCheck
 from lashmap_daemon.stand_file import Stand
 
 MatchedHow = Literal["box file", "set at the stand", "assumed"]
@@ -40,6 +41,27 @@ def collect(
             remedy="" if locked_out else "Read the cautions and confirm them at the start of the test.",
         ),
     )
+
+
+def record_intact(check: TestCheck) -> Precondition:
+    """Whether the record of a test is as it was written, from a check of its digests."""
+    name = "record intact"
+    if check.problems:
+        count = len(check.problems)
+        return Precondition(
+            name=name,
+            state="failed",
+            detail=f"{count} deviation{'s' if count > 1 else ''} from its digests",
+            remedy="Verify the logbook; judge from a copy that fits its seal, or test again.",
+        )
+    if check.sealed is None:
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail="not sealed, since the test is not closed",
+            remedy="Close the test; one that was broken off can be resumed.",
+        )
+    return Precondition(name=name, state="proven", detail=f"fits its seal {check.sealed.digest.hex()[:16]} …")
 
 
 def _mounting_distance(

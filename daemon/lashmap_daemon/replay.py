@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from lashmap_analysis.record import (
@@ -13,12 +14,14 @@ from lashmap_analysis.record import (
     Shaft,
     TestRecord,
 )
-from lashmap_drivers.readings import EMPTY, Batch
+from lashmap_drivers.readings import EMPTY, Floats
 
 from lashmap_daemon import events
 from lashmap_daemon.box_file import RunoutTable
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.preconditions import record_intact
+from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 
 
@@ -67,11 +70,12 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
         LogbookError: When the test is unknown or cannot be read.
     """
     started = start_of(logbook, test)
+    intact = check_test(logbook.path, test)
     story = _read_story(logbook, test)
     box, stand = started.box, started.stand
     indicator = _decode(logbook, test, stand, INDICATOR)
     encoder = _decode(logbook, test, stand, ENCODER)
-    encoder = Batch(encoder.time_s, encoder.value - story.matched_encoder_deg)
+    encoder = replace(encoder, value=encoder.value - story.matched_encoder_deg)
     rocks = sorted(story.rocks.values(), key=lambda rock: rock.start_s)
     return TestRecord(
         identity=Identity(
@@ -83,17 +87,19 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
             operator=started.operator,
             started_utc=story.started_utc,
             remark="\n".join(text for text in (box.box.remark, stand.file.stand.remark) if text),
+            seal="" if intact.sealed is None else intact.sealed.digest.hex(),
         ),
         gear_set=box.gear_set.gear_set(),
         indicator=box.indicator(stand.file),
         encoder=stand.file.encoder_for_analysis(),
         limits=box.limits_for_analysis(),
-        preconditions=story.preconditions,
+        preconditions=(*story.preconditions, record_intact(intact)),
         traces=tuple(_trace(rock, indicator, encoder) for rock in rocks),
         units=box.box.units,
         closing=story.closing,
         notes=tuple(story.notes),
         sweeps=tuple(_sweep(swept, box.runout, indicator, encoder) for swept in story.sweeps.values()),
+        damage=intact.problems,
     )
 
 
@@ -120,18 +126,36 @@ def _read_story(logbook: Logbook, test: str) -> _Story:
     return story
 
 
-def _decode(logbook: Logbook, test: str, stand: Stand, channel: str) -> Batch:
+@dataclass(frozen=True)
+class _Decoded:
+    """All samples of one instrument, each with the standard uncertainty of its time; shapes (n,)."""
+
+    time_s: Floats
+    value: Floats
+    time_uncertainty_s: Floats
+
+
+def _decode(logbook: Logbook, test: str, stand: Stand, channel: str) -> _Decoded:
     decoder = stand.decoders()[channel]
-    batches = [batch for chunk in logbook.raw(test, channel) if len(batch := decoder.feed(chunk))]
-    if not batches:
-        return EMPTY
-    return Batch(
+    batches = [
+        batch for chunk in logbook.raw(test, channel, gaps=True) if len(batch := decoder.feed(chunk))
+    ] or [EMPTY]
+    return _Decoded(
         np.concatenate([batch.time_s for batch in batches]),
         np.concatenate([batch.value for batch in batches]),
+        np.repeat([batch.time_uncertainty_s for batch in batches], [len(batch) for batch in batches]),
     )
 
 
-def _trace(rock: events.RockAccepted, indicator: Batch, encoder: Batch) -> RockTrace:
+def _apart_s(indicator: _Decoded, heard: slice, encoder: _Decoded, turned: slice) -> float:
+    """Standard uncertainty of the indicator's times against the encoder's in a window; nan when unknown."""
+    both = (indicator.time_uncertainty_s[heard], encoder.time_uncertainty_s[turned])
+    if not all(len(one) for one in both):
+        return math.nan
+    return math.hypot(*(float(np.max(one)) for one in both))
+
+
+def _trace(rock: events.RockAccepted, indicator: _Decoded, encoder: _Decoded) -> RockTrace:
     heard = _within(indicator, rock.start_s, rock.end_s)
     turned = _within(encoder, rock.start_s, rock.end_s)
     return RockTrace(
@@ -143,10 +167,13 @@ def _trace(rock: events.RockAccepted, indicator: Batch, encoder: Batch) -> RockT
         indicator_mm=indicator.value[heard],
         encoder_time_s=encoder.time_s[turned],
         encoder_deg=encoder.value[turned],
+        times_apart_uncertainty_s=_apart_s(indicator, heard, encoder, turned),
     )
 
 
-def _sweep(swept: events.SweepRecorded, place: RunoutTable, indicator: Batch, encoder: Batch) -> RunoutTrace:
+def _sweep(
+    swept: events.SweepRecorded, place: RunoutTable, indicator: _Decoded, encoder: _Decoded
+) -> RunoutTrace:
     heard = _within(indicator, swept.start_s, swept.end_s)
     turned = _within(encoder, swept.start_s, swept.end_s)
     of_gear, of_pinion = place.gear_indicator_from_mesh_deg, place.pinion_indicator_from_mesh_deg
@@ -157,10 +184,11 @@ def _sweep(swept: events.SweepRecorded, place: RunoutTable, indicator: Batch, en
         encoder_time_s=encoder.time_s[turned],
         encoder_deg=encoder.value[turned],
         indicator_from_mesh_deg=of_gear if swept.member == "gear" else of_pinion,
+        times_apart_uncertainty_s=_apart_s(indicator, heard, encoder, turned),
     )
 
 
-def _within(channel: Batch, start_s: float, end_s: float) -> slice:
+def _within(channel: _Decoded, start_s: float, end_s: float) -> slice:
     first = int(np.searchsorted(channel.time_s, start_s, side="left"))
     last = int(np.searchsorted(channel.time_s, end_s, side="right"))
     return slice(first, last)

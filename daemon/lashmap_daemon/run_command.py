@@ -27,6 +27,7 @@ from lashmap_daemon.events import Listener, TestClosed
 from lashmap_daemon.hands_free import obeying
 from lashmap_daemon.live_test import LiveTest, Opening, Screen, listen, open_ports
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_lock import only_writer
 from lashmap_daemon.opening import (
     Nobody,
     Person,
@@ -110,7 +111,7 @@ def run(options: RunOptions, console: Console) -> int:
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     box = complete_box(box, person)
     with ExitStack() as stack:
-        logbook = stack.enter_context(_open_logbook(options.logbook))
+        logbook = stack.enter_context(_open_logbook(options.logbook, stack))
         ports = open_ports(stand, stack)
         channels = Channels(stand, box.gear_set.gear_set())
         rates = listen(ports, channels)
@@ -139,9 +140,10 @@ def run(options: RunOptions, console: Console) -> int:
         return _hand_over(logbook, started.test, closed, options, console)
 
 
-def _open_logbook(path: Path) -> Logbook:
+def _open_logbook(path: Path, stack: ExitStack) -> Logbook:
     if not path.parent.is_dir():
         raise ConfigurationError(str(path), [f"logbook: no such folder {path.parent}; make it first"])
+    stack.enter_context(only_writer(path))
     return Logbook(path, create=True)
 
 

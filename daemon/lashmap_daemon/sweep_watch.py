@@ -6,7 +6,7 @@ by hand is no end, a long rest begins it anew. What runout means is the analysis
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from lashmap_analysis.gear_set import GearSet
@@ -114,4 +114,4 @@ class SweepWatch:
 
     def _member_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
         gear = self._channels.gear_deg(start_s, end_s)
-        return Batch(gear.time_s, gear.value * self._member_per_gear)
+        return replace(gear, value=gear.value * self._member_per_gear)

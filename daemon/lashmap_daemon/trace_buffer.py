@@ -43,7 +43,10 @@ class TraceBuffer:
         return self._batches[-1].time_uncertainty_s if self._batches else math.nan
 
     def window(self, start_s: float, end_s: float = float("inf")) -> Batch:
-        """Samples with start_s <= time <= end_s."""
+        """Samples with start_s <= time <= end_s.
+
+        Their time uncertainty is the largest of the batches they are from, and unknown when any of them is.
+        """
         chosen: list[Batch] = []
         for batch in reversed(self._batches):
             if batch.time_s[-1] < start_s:
@@ -56,4 +59,5 @@ class TraceBuffer:
         time_s = np.concatenate([batch.time_s for batch in chosen])
         value = np.concatenate([batch.value for batch in chosen])
         inside = (time_s >= start_s) & (time_s <= end_s)
-        return Batch(time_s[inside], value[inside], chosen[-1].time_uncertainty_s)
+        uncertainty_s = float(np.max([batch.time_uncertainty_s for batch in chosen]))
+        return Batch(time_s[inside], value[inside], uncertainty_s)

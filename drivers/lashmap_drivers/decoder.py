@@ -24,6 +24,7 @@ class Decoder:
 
     def __init__(self, profile: InstrumentProfile, factor: float) -> None:
         self._clock: StreamClock | _AsTheyCome = StreamClock() if profile.streams else _AsTheyCome()
+        self._streams = profile.streams
         self._factor = factor
         self.parser = profile.make_parser()
 
@@ -63,7 +64,8 @@ class Decoder:
             return EMPTY
         values = np.asarray(numbers, dtype=np.float64) * self._factor
         times = self._clock.stamp(chunk.arrival_s, len(values), missed=missed)
-        uncertainty_s = self._clock.uncertainty_s
+        # Any moment of a transaction may be the one at which the value was taken: a rectangular distribution.
+        uncertainty_s = self._clock.uncertainty_s if self._streams else chunk.within_s / math.sqrt(3.0)
         if not math.isnan(values.sum()):
             return Batch(times, values, uncertainty_s)
         there = ~np.isnan(values)  # frames without a reading keep the pace of the stream, and end here
@@ -73,7 +75,7 @@ class Decoder:
 class _AsTheyCome:
     """The clock of an instrument that is asked or sends on its button: a sample is as old as its chunk."""
 
-    uncertainty_s = math.nan  # how long an answer may have been under way is not in its bytes
+    uncertainty_s = math.nan  # of the stream nothing can be said; a transaction tells its own
 
     def __init__(self) -> None:
         self._last_s = -math.inf

@@ -67,7 +67,7 @@ class Playback:
         due_s = self._now() - self._shift_s if self._speed == "recorded" else float("inf")
         limit = _FULL_SPEED_CHUNKS if self._speed == "full" else float("inf")
         while self._next is not None and self._next.arrival_s <= due_s and len(taken) < limit:
-            taken.append(Chunk(self._next.arrival_s + self._shift_s, self._next.data))
+            taken.append(self._next._replace(arrival_s=self._next.arrival_s + self._shift_s))
             self._next = next(self._chunks, None)
         return taken
 

@@ -205,12 +205,12 @@ class Port:
         while not self._closing.wait(max(0.0, due_s - time.monotonic())):
             due_s = max(due_s + poll.interval_s, time.monotonic())
             self.stale_bytes += len(link.read())
+            asked_s = time.monotonic()  # before writing: an instrument can be quicker than the return from it
             link.write(poll.request)
-            asked_s = time.monotonic()
             reply, last_s = self._reply(link, poll, asked_s)
             if reply and poll.complete(reply):
                 self.transaction_s = last_s - asked_s
-                self._give(Chunk((asked_s + last_s) / 2.0, reply))
+                self._give(Chunk((asked_s + last_s) / 2.0, reply, (last_s - asked_s) / 2.0))
             elif not self._closing.is_set():
                 self._miss(link, poll, Chunk(last_s, reply))
 

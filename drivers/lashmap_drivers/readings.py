@@ -43,8 +43,9 @@ class Batch:
     Attributes:
         time_s: Shape (n,), monotonic seconds, increasing; the same clock for every instrument of a process.
         value: Shape (n,), mm for an indicator, degrees of its shaft for an encoder.
-        time_uncertainty_s: Standard uncertainty of the times, in seconds, of what the stream itself can tell
-            (see `StreamClock.uncertainty_s`); nan where nobody has stated one.
+        time_uncertainty_s: Standard uncertainty of the times, in seconds: of a stream what it can tell itself
+            (see `StreamClock.uncertainty_s`), of an instrument that is asked half the transaction over √3
+            (GUM 4.3.7); nan where nobody has stated one.
     """
 
     time_s: Floats

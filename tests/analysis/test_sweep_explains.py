@@ -158,7 +158,8 @@ def test_page_one_says_it_in_a_line_and_the_evidence_in_a_table(units: Units) ->
     table = next(t for t in root.all("table") if f"Runout of the gear, {units}" in t.text)
     cells = [[c.text for c in row.all("th", "td")] for row in table.all("tr")]
     assert cells[1][:2] == ["FIM of the mean turn", fim]
-    assert cells[2][3] == f"{result.sweep.once.high_point_deg:.0f}°"
+    once = result.sweep.once
+    assert cells[2][3] == f"{once.high_point_deg:.0f}° (u = {once.high_point_uncertainty_deg:.1f}°)"
     picture = next(s for s in root.all("svg") if "Runout of the gear" in s.text)
     dashed, full = picture.all("polyline", kind="minimum"), picture.all("polyline", kind="curve")
     assert len(dashed) == len(full) == 1

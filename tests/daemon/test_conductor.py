@@ -226,7 +226,8 @@ def test_preconditions_travel_into_the_record(whole: VirtualTest) -> None:
     record = read_record(whole.logbook, whole.started.test)
     states = {one.name: one.state for one in record.preconditions}
     assert states["mounting distance, pinion"] == "proven"
-    assert len(states) == 7
+    assert states["record intact"] == "proven"
+    assert len(states) == 8
 
 
 @pytest.mark.parametrize("shaft", ["gear", "pinion"])

@@ -13,6 +13,7 @@ from lashmap_daemon import events
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.events import Stamped
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_pack import unpack
 from lashmap_daemon.replay import newest_test, read_record
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_drivers.readings import Chunk
@@ -109,7 +110,7 @@ def test_an_event_is_in_the_file_when_append_returns(tmp_path: Path) -> None:
     # A second connection sees only what was committed; the first was not closed.
     other = sqlite3.connect(path)
     assert other.execute("SELECT count(*) FROM event").fetchone() == (1,)
-    assert other.execute("SELECT data FROM raw").fetchone() == (b"raw",)
+    assert unpack(*other.execute("SELECT arrivals, data FROM raw").fetchone()) == [Chunk(0.0, b"raw")]
     assert other.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     other.close()
     book.close()
@@ -135,6 +136,34 @@ def test_wrong_files_are_refused_with_a_reason(tmp_path: Path) -> None:
     base.close()
     with pytest.raises(LogbookError, match="schema 99"):
         Logbook(newer, create=False)
+
+
+def test_a_logbook_on_a_read_only_disk_can_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        book.append("t1", stamped(started(tmp_path)))
+    monkeypatch.setattr("lashmap_daemon.logbook_schema.os.access", lambda *_: False)
+    with Logbook(tmp_path / "book", create=False) as book:
+        assert [one.test for one in book.tests()] == ["t1"]
+        with pytest.raises(LogbookError, match="copy it to a folder where you may write"):
+            book.append("t1", stamped(events.NoteTaken(text="no")))
+
+
+def test_a_test_goes_on_after_its_last_row(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        book.append("t1", stamped(started(tmp_path)))
+        book.keep("t1", "encoder", [Chunk(4.0, b"one", 0.01)])
+        book.append("t1", stamped(events.NoteTaken(text="first"), 3.0))
+        assert book.end_s("t1") == 4.0
+    with Logbook(tmp_path / "book", create=False) as book:
+        assert book.end_s("unknown") == 0.0
+        book.append("t1", stamped(events.NoteTaken(text="second"), 5.0))
+        book.keep("t1", "encoder", [Chunk(5.5, b"two", 0.02), Chunk(5.6, b"")])
+        assert book.end_s("t1") == 5.6  # what waits counts
+    with Logbook(tmp_path / "book", create=False) as book:
+        assert [one.time_s for one in book.events("t1")] == [0.0, 3.0, 5.0]
+        assert list(book.raw("t1", "encoder")) == [
+            Chunk(4.0, b"one", 0.01), Chunk(5.5, b"two", 0.02), Chunk(5.6, b""),
+        ]  # fmt: skip
 
 
 def test_unknown_tests_and_empty_logbooks_say_so(tmp_path: Path) -> None:

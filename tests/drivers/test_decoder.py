@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from lashmap_drivers.counter_board import CounterBoardProfile
@@ -74,6 +76,10 @@ def test_an_asked_instrument_is_stamped_as_its_chunk() -> None:
     decoder = Decoder.for_indicator(profile)
     times = [float(decoder.feed(Chunk(at, b"1.5\r\n")).time_s[0]) for at in (1.0, 1.13, 1.2)]
     assert times == [1.0, 1.13, 1.2]  # no pace is read into them
+    # A rectangular distribution of half width 6 ms (GUM 4.3.7): 6 / sqrt(3) = 3.4641 ms.
+    asked = decoder.feed(Chunk(1.3, b"1.5\r\n", 0.006))
+    assert asked.time_uncertainty_s == pytest.approx(0.0034641, rel=1e-4)
+    assert math.isnan(decoder.feed(Chunk(1.4, b"1.5\r\n")).time_uncertainty_s)  # nobody timed this one
 
 
 def test_a_break_keeps_half_lines_apart() -> None:

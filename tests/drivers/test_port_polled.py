@@ -76,6 +76,11 @@ def test_a_reading_is_stamped_in_the_middle_of_its_transaction(tmp_path: Path) -
     # What separates the two is how long each side took to wake up, half of it; a busy machine takes its time.
     assert sorted(map(abs, apart))[5] < 0.002
     assert port.transaction_s >= 0.02
+    # The instrument took its value between hearing the request and its last byte: inside what is stated.
+    for chunk, (heard_s, said_s) in zip(chunks, times, strict=False):
+        assert chunk.arrival_s - chunk.within_s <= heard_s
+        assert said_s <= chunk.arrival_s + chunk.within_s + 0.002  # the clock is read here after the write
+        assert chunk.within_s >= 0.01
     assert port.missed_polls == 0
 
 

@@ -90,9 +90,9 @@ def _rows(result: SweepResult, sweep: RunoutSweep, units: Units) -> tuple[tuple[
         return format_length(length_mm, units, decimals=DECIMALS[units] + more, with_unit=False)
 
     def part(name: str, part: TurnPart) -> tuple[str, str, str, str]:
-        high = (
-            f"{part.high_point_deg:.0f}°" if part.amplitude_mm > 2 * part.standard_uncertainty_mm else MISSING
-        )
+        stands = part.amplitude_mm > 2 * part.standard_uncertainty_mm
+        known_to = f"u = {part.high_point_uncertainty_deg:.1f}°"
+        high = f"{part.high_point_deg:.0f}° ({known_to})" if stands else MISSING
         return name, plain(part.amplitude_mm), plain(part.standard_uncertainty_mm, 1), high
 
     rows = [

@@ -1,0 +1,128 @@
+"""From older schemas to the present one: in one transaction, with a copy beside it until it has succeeded.
+
+Schema 1 kept events and packs in two rows of their own and chained nothing. The chain made here puts a pack
+before the first event that is not older than its last chunk. Closed tests are sealed as ``brought over``:
+such a seal shows what happens to them from now on, and nothing about the time before.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import sqlite3
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+
+from lashmap_drivers.readings import Chunk
+
+from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal
+from lashmap_daemon.logbook_schema import SCHEMA, TABLES, is_writable
+
+_ARRIVAL_1 = struct.Struct("<dI")
+
+
+def bring_up_to_date(base: sqlite3.Connection, path: Path, schema: int) -> None:
+    """Migrate an open logbook.
+
+    Args:
+        base: Open on ``path``.
+        path: The file; its copy stands beside it meanwhile, and stays there when this fails.
+        schema: What it has now.
+
+    Raises:
+        LogbookError: When it cannot be written, or is too damaged to be read whole.
+        sqlite3.Error: When SQLite fails; the file is as it was.
+    """
+    if not is_writable(path):
+        raise LogbookError(
+            f"{path}: has logbook schema {schema} and must be brought to {SCHEMA}, but cannot be written; "
+            "copy it to a folder where you may write, and open the copy"
+        )
+    copy = path.with_name(f"{path.name}.schema-{schema}")
+    _copy(base, copy)
+    base.execute("BEGIN EXCLUSIVE")
+    try:
+        if base.execute("PRAGMA user_version").fetchone() == (schema,):  # else somebody was quicker
+            _from_schema_1(base)
+        base.execute("COMMIT")
+    except (sqlite3.DatabaseError, struct.error, ValueError) as error:
+        base.execute("ROLLBACK")
+        raise LogbookError(
+            f"{path}: has logbook schema {schema} and cannot be brought to {SCHEMA} ({error}); it is as it "
+            f"was, with a copy in {copy}; save what is left with: lashmap rescue {path} NEW"
+        ) from error
+    copy.unlink()
+
+
+def chunks_of_schema_1(arrivals: bytes, data: bytes) -> list[Chunk]:
+    """The chunks of a pack of schema 1.
+
+    Raises:
+        ValueError: When lengths and bytes do not fit.
+        struct.error: When the arrivals are cut off.
+    """
+    chunks, start = [], 0
+    for arrival_s, length in _ARRIVAL_1.iter_unpack(arrivals):
+        chunks.append(Chunk(arrival_s, data[start : start + length]))
+        start += length
+    if start != len(data):
+        raise ValueError(f"a pack has {len(data)} bytes instead of {start}")
+    return chunks
+
+
+def _copy(base: sqlite3.Connection, copy: Path) -> None:
+    """Through SQLite, so that what still stands in a journal comes along."""
+    copy.unlink(missing_ok=True)
+    other = sqlite3.connect(copy)
+    try:
+        base.backup(other)
+    finally:
+        other.close()
+
+
+def _from_schema_1(base: sqlite3.Connection) -> None:
+    base.execute("ALTER TABLE event RENAME TO event_1")
+    base.execute("ALTER TABLE raw RENAME TO raw_1")
+    base.execute("DROP INDEX raw_by_test")
+    for statement in TABLES.split(";\n"):
+        base.execute(statement)
+    for (test,) in base.execute("SELECT DISTINCT test FROM event_1 ORDER BY utc, test").fetchall():
+        _chain(base, test)
+    base.execute("DROP TABLE event_1")
+    base.execute("DROP TABLE raw_1")
+    base.execute(f"PRAGMA user_version={SCHEMA}")
+
+
+def _chain(base: sqlite3.Connection, test: str) -> None:
+    head, kind = Head(test=test), ""
+    packs = base.execute(
+        "SELECT channel, last_s, arrivals, data FROM raw_1 WHERE test = ? ORDER BY id", (test,)
+    )
+    pack = next(packs, None)
+    for time_s, utc, kind, body in base.execute(
+        "SELECT time_s, utc, kind, body FROM event_1 WHERE test = ? ORDER BY number", (test,)
+    ).fetchall():
+        while pack is not None and pack[1] <= time_s:
+            _add(base, head, pack)
+            pack = next(packs, None)
+        add_event(base, head, time_s=time_s, utc=utc, kind=kind, body=body)
+    for rest in _all(pack, packs):
+        _add(base, head, rest)
+    if kind == "TestClosed":
+        add_seal(base, head, f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}", "brought over")
+
+
+_Pack1 = tuple[str, float, bytes, bytes]
+
+
+def _all(first: _Pack1 | None, rest: Iterator[_Pack1]) -> Iterator[_Pack1]:
+    if first is not None:
+        yield first
+        yield from rest
+
+
+def _add(base: sqlite3.Connection, head: Head, pack: _Pack1) -> None:
+    channel, _, arrivals, data = pack
+    if chunks := chunks_of_schema_1(arrivals, data):
+        add_raw(base, head, channel, chunks)

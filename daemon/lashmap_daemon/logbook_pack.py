@@ -1,0 +1,188 @@
+"""Raw chunks as blobs and back, to the last bit: arrivals as small numbers, both blobs deflated.
+
+Arrivals on whole microseconds (`on_test_clock` puts them there) are kept as differences, anything else as the
+floats they are. What a digest covers is decided here too: the chunks themselves, not how they are compressed,
+so that a later layout keeps the seals. How packs are chained and where they are written is decided elsewhere.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import struct
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from lashmap_drivers.readings import Chunk
+from numpy.typing import NDArray
+
+_MICRO = 1e6
+_HEADER = struct.Struct("<BII")  # how it is written, number of chunks, bytes of data
+_WHOLE_MICROSECONDS, _WITHIN, _DEFLATED = 1, 2, 4
+_MOST_CHUNKS, _MOST_BYTES = 1 << 22, 1 << 28  # no pack is that large; a damaged header may say so
+_LEVEL = 6
+_COUNT = struct.Struct("<Q")
+
+Floats = NDArray[np.float64]
+_Kind = TypeVar("_Kind", bound=np.generic)
+
+
+class PackDamaged(ValueError):
+    """A pack does not decode; the text says what is wrong with it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pack:
+    """Consecutive chunks of one instrument as they are stored.
+
+    Attributes:
+        arrivals: When they came, how long they are, how long their transactions took.
+        data: Their bytes, one after the other.
+        content: SHA-256 over what the chunks are, however they are compressed.
+    """
+
+    arrivals: bytes
+    data: bytes
+    content: bytes
+
+
+def on_test_clock(chunk: Chunk, start_s: float) -> Chunk:
+    """The chunk with its arrival in seconds since ``start_s``, on a whole microsecond.
+
+    Live decoding and every later one must see the very same number; whole microseconds are finer than any
+    arrival is known, and small in the logbook.
+    """
+    return chunk._replace(arrival_s=round((chunk.arrival_s - start_s) * _MICRO) / _MICRO)
+
+
+def pack(chunks: Sequence[Chunk]) -> Pack:
+    """Chunks as blobs; `unpack` gives the very same chunks back."""
+    made = _columns(chunks)
+    how, columns = 0, []
+    micros = np.rint(made.arrival_s * _MICRO) if np.all(np.abs(made.arrival_s) < 1e9) else None
+    if micros is not None and _same(micros / _MICRO, made.arrival_s):
+        how |= _WHOLE_MICROSECONDS
+        columns.append(_planes(np.diff(micros.astype(np.int64), prepend=np.int64(0)).astype(np.int64)))
+    else:
+        columns.append(_planes(made.arrival_s))
+    columns.append(_planes(made.lengths))
+    if not np.all(np.isnan(made.within_s)):
+        how |= _WITHIN
+        columns.append(_planes(made.within_s))
+    deflated = zlib.compress(made.data, _LEVEL)
+    if len(deflated) < len(made.data):
+        how |= _DEFLATED
+    arrivals = _HEADER.pack(how, len(chunks), len(made.data)) + zlib.compress(b"".join(columns), _LEVEL)
+    return Pack(arrivals=arrivals, data=deflated if how & _DEFLATED else made.data, content=made.content())
+
+
+def unpack(arrivals: bytes, data: bytes) -> list[Chunk]:
+    """The chunks back.
+
+    Raises:
+        PackDamaged: When the blobs are not what `pack` made.
+    """
+    columns = _open(arrivals, data)
+    within_s = [math.nan if math.isnan(half_s) else half_s for half_s in columns.within_s.tolist()]
+    chunks, start = [], 0
+    for arrival_s, length, half_s in zip(
+        columns.arrival_s.tolist(), columns.lengths.tolist(), within_s, strict=True
+    ):
+        chunks.append(Chunk(arrival_s, columns.data[start : start + length], half_s))
+        start += length
+    return chunks
+
+
+def examine(arrivals: bytes, data: bytes) -> tuple[bytes, float, float]:
+    """Content, first and last arrival of a pack, without making its chunks.
+
+    Raises:
+        PackDamaged: When the blobs are not what `pack` made.
+    """
+    columns = _open(arrivals, data)
+    return columns.content(), float(columns.arrival_s[0]), float(columns.arrival_s[-1])
+
+
+def content_of(chunks: Sequence[Chunk]) -> bytes:
+    """What `Pack.content` is for these chunks."""
+    return _columns(chunks).content()
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Columns:
+    """Chunks as columns, shapes (n,), and their bytes."""
+
+    arrival_s: Floats
+    within_s: Floats
+    lengths: NDArray[np.uint32]
+    data: bytes
+
+    def content(self) -> bytes:
+        """Counts first, then columns of fixed width, then the bytes: no two lists of chunks read alike."""
+        within_s = np.where(np.isnan(self.within_s), math.nan, self.within_s)  # one spelling of not-a-number
+        digest = hashlib.sha256(_COUNT.pack(len(self.lengths)))
+        for column in (self.arrival_s, within_s, self.lengths):
+            digest.update(column.tobytes())
+        digest.update(self.data)
+        return digest.digest()
+
+
+def _columns(chunks: Sequence[Chunk]) -> _Columns:
+    return _Columns(
+        arrival_s=np.array([chunk.arrival_s for chunk in chunks], dtype="<f8"),
+        within_s=np.array([chunk.within_s for chunk in chunks], dtype="<f8"),
+        lengths=np.array([len(chunk.data) for chunk in chunks], dtype="<u4"),
+        data=b"".join(chunk.data for chunk in chunks),
+    )
+
+
+def _open(arrivals: bytes, data: bytes) -> _Columns:
+    if len(arrivals) < _HEADER.size:
+        raise PackDamaged("its arrival times are cut off")
+    how, count, size = _HEADER.unpack_from(arrivals)
+    if not 0 < count <= _MOST_CHUNKS or size > _MOST_BYTES or how >= 8:
+        raise PackDamaged("its first bytes make no sense")
+    columns = _inflate(arrivals[_HEADER.size :], count * (20 if how & _WITHIN else 12))
+    raw = _inflate(data, size) if how & _DEFLATED else data
+    if len(raw) != size:
+        raise PackDamaged(f"it holds {len(raw)} bytes instead of {size}")
+    if how & _WHOLE_MICROSECONDS:
+        arrival_s = np.cumsum(_from_planes(columns[: 8 * count], np.int64)) / _MICRO
+    else:
+        arrival_s = _from_planes(columns[: 8 * count], np.float64)
+    lengths = _from_planes(columns[8 * count : 12 * count], np.uint32)
+    if int(lengths.sum(dtype=np.uint64)) != size:
+        raise PackDamaged("the lengths of its chunks do not add up to its bytes")
+    within_s = _from_planes(columns[12 * count :], np.float64) if how & _WITHIN else np.full(count, math.nan)
+    return _Columns(arrival_s=arrival_s, within_s=within_s, lengths=lengths, data=raw)
+
+
+def _planes(column: NDArray[np.int64] | NDArray[np.uint32] | Floats) -> bytes:
+    """All first bytes, then all second ones …: what hardly changes stands together and deflates away."""
+    width = column.dtype.itemsize
+    return column.view(np.uint8).reshape(-1, width).T.tobytes()
+
+
+def _from_planes(planes: bytes, kind: type[_Kind]) -> NDArray[_Kind]:
+    width = np.dtype(kind).itemsize
+    return np.frombuffer(np.frombuffer(planes, np.uint8).reshape(width, -1).T.tobytes(), dtype=kind)
+
+
+def _inflate(blob: bytes, size: int) -> bytes:
+    """At most ``size`` bytes, whatever a damaged blob would swell to."""
+    machine = zlib.decompressobj()
+    try:
+        raw = machine.decompress(blob, size + 1)
+    except zlib.error as error:
+        raise PackDamaged(f"it does not inflate ({error})") from error
+    if len(raw) != size or not machine.eof:
+        raise PackDamaged("it does not inflate to its size")
+    return raw
+
+
+def _same(micros_s: Floats, arrival_s: Floats) -> bool:
+    """Whole microseconds give the very same floats back; a negative zero would lose its sign."""
+    return np.array_equal(micros_s, arrival_s) and not np.any(np.signbit(arrival_s) & (arrival_s == 0.0))

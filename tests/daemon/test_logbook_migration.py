@@ -1,0 +1,97 @@
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import struct
+from pathlib import Path
+
+import pytest
+from lashmap_daemon.conclude import conclude
+from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.logbook import SCHEMA, Logbook
+from lashmap_drivers.readings import Chunk
+
+SCHEMA_1 = Path(__file__).parent / "data" / "schema-1.logbook"
+CLOSED, KILLED = "20261125-080001-INV-1340-07", "20261125-080002-INV-1340-07"
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> Path:
+    return Path(shutil.copy(SCHEMA_1, tmp_path / "old.logbook"))
+
+
+def chunks_of_schema_1(test: str, channel: str) -> list[tuple[float, bytes]]:
+    """Read by the old layout itself: 12 bytes an arrival ('<dI'), the bytes one after another."""
+    with sqlite3.connect(f"file:{SCHEMA_1}?immutable=1", uri=True) as base:
+        rows = base.execute(
+            "SELECT arrivals, data FROM raw WHERE test = ? AND channel = ? ORDER BY id", (test, channel)
+        ).fetchall()
+    base.close()
+    chunks = []
+    for arrivals, data in rows:
+        start = 0
+        for at in range(0, len(arrivals), 12):
+            arrival_s, length = struct.unpack_from("<dI", arrivals, at)
+            chunks.append((arrival_s, data[start : start + length]))
+            start += length
+    return chunks
+
+
+def test_everything_of_schema_1_comes_along(old: Path) -> None:
+    with sqlite3.connect(old) as base:
+        assert base.execute("PRAGMA user_version").fetchone() == (1,)
+        events = base.execute("SELECT test, number, time_s, utc, kind, body FROM event").fetchall()
+    base.close()
+    with Logbook(old, create=False) as book:
+        for test in (CLOSED, KILLED):
+            for channel in ("indicator", "encoder"):
+                before = chunks_of_schema_1(test, channel)
+                assert len(before) > 300
+                assert [one[:2] for one in book.raw(test, channel)] == before
+        assert conclude(book, CLOSED).lash_map is not None
+        assert [one.closing for one in book.tests()] == ["completed: all positions done", "not closed"]
+        sealed = book.seal_of(CLOSED)
+        assert sealed is not None
+        assert sealed.when == "brought over"
+        assert book.seal_of(KILLED) is None
+    with sqlite3.connect(old) as base:
+        assert base.execute("PRAGMA user_version").fetchone() == (SCHEMA,)
+        assert base.execute("SELECT test, number, time_s, utc, kind, body FROM event").fetchall() == events
+        names = {name for (name,) in base.execute("SELECT name FROM sqlite_master WHERE sql IS NOT NULL")}
+        assert names == {"event", "raw", "raw_by_place", "seal", "seal_by_test", "moved", "about"}
+    base.close()
+    assert [path.name for path in old.parent.glob("*schema*")] == []
+
+
+def test_a_killed_test_of_schema_1_can_go_on(old: Path) -> None:
+    with Logbook(old, create=False) as book:
+        last_s = book.end_s(KILLED)
+        assert last_s == pytest.approx(9.0)
+        stamped = list(book.events(KILLED))
+        book.append(KILLED, stamped[-1])
+        book.keep(KILLED, "encoder", [Chunk(9.5, b"x")])
+    with Logbook(old, create=False) as book:
+        assert list(book.events(KILLED)) == [*stamped, stamped[-1]]
+        assert book.end_s(KILLED) == 9.5
+
+
+def test_a_migration_that_fails_leaves_the_file_and_its_copy(old: Path) -> None:
+    with sqlite3.connect(old) as base:
+        base.execute("UPDATE raw SET arrivals = ? WHERE id = 40", (b"short",))
+    base.close()
+    with pytest.raises(
+        LogbookError, match=r"cannot be brought to 2 .* it is as it was, with a copy in .*rescue"
+    ):
+        Logbook(old, create=False)
+    with sqlite3.connect(old) as base:
+        assert base.execute("PRAGMA user_version").fetchone() == (1,)
+        assert base.execute("SELECT count(*) FROM raw").fetchone() == (134,)
+    base.close()
+    assert (old.parent / "old.logbook.schema-1").exists()
+
+
+def test_a_file_that_cannot_be_written_says_what_to_do(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # As os.access answers on a read-only disk; file modes would not stop tests that run as root.
+    monkeypatch.setattr("lashmap_daemon.logbook_schema.os.access", lambda *_: False)
+    with pytest.raises(LogbookError, match="copy it to a folder where you may write"):
+        Logbook(old, create=False)
