@@ -17,7 +17,7 @@ from rich.text import Text
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.heard import HEADINGS, SILENT_S, Heard
-from lashmap_daemon.live_test import open_ports
+from lashmap_daemon.listening import open_ports
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand, load_stand
 
 _REFRESH_S = 0.2

@@ -64,8 +64,16 @@ def run(
         list[Member] | None,
         typer.Option(help="Also turn this member for its runout; may be given twice.", show_default=False),
     ] = None,
+    resume: Annotated[
+        bool,
+        typer.Option("--resume", help="Go on with a test that was broken off, stopped or failed."),
+    ] = False,
+    test: Annotated[
+        str | None,
+        typer.Option(help="With --resume: which test; the box's newest unfinished one when left out."),
+    ] = None,
 ) -> None:
-    """Run a test: lead through the positions, confirm the tight spot, judge, report."""
+    """Run a test: lead through the positions, confirm the tight spot, judge, report; or go on with one."""
     with _reported() as console:
         from lashmap_daemon.run_command import RunOptions  # noqa: PLC0415
         from lashmap_daemon.run_command import run as run_test  # noqa: PLC0415
@@ -79,6 +87,8 @@ def run(
             locked_out=locked_out,
             plain=plain,
             runout=tuple(member.value for member in runout or ()),
+            resume=resume or test is not None,
+            test=test,
         )
         raise typer.Exit(run_test(options, console))
 

@@ -17,6 +17,7 @@ from lashmap_analysis.record import Shaft
 from lashmap_daemon import events
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.errors import ConfigurationError, LashmapError
+from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.preconditions import MatchedHow
 from lashmap_daemon.stand_file import Stand
 from lashmap_daemon.wording import CAUTIONS
@@ -147,6 +148,15 @@ def start_record(
         version=version,
         sweeps=sweeps,
     )
+
+
+def unused_name(logbook: Logbook, test: str) -> str:
+    """``test``, or with a number behind it when there is one of that name: the wall clock was set back."""
+    name, count = test, 1
+    while next(iter(logbook.events(name)), None) is not None:
+        count += 1
+        name = f"{test}-{count}"
+    return name
 
 
 def _ask_length(person: Person, words: str, units: str) -> float | None:

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from lashmap_analysis.record import (
     Identity,
-    Precondition,
     RockTrace,
     RunoutTrace,
     Shaft,
@@ -21,8 +20,11 @@ from lashmap_daemon.box_file import RunoutTable
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.preconditions import record_intact
+from lashmap_daemon.replay_parts import Parts
 from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
+
+NOT_CLOSED = "not closed: the record ends without its closing event"
 
 
 @dataclass
@@ -30,12 +32,11 @@ class _Story:
     """What the events of one test add up to."""
 
     started_utc: str = ""
-    preconditions: tuple[Precondition, ...] = ()
-    matched_encoder_deg: float = 0.0
+    parts: Parts = field(default_factory=Parts)
     rocks: dict[int, events.RockAccepted] = field(default_factory=dict)
     sweeps: dict[Shaft, events.SweepRecorded] = field(default_factory=dict)
     notes: list[tuple[float, str]] = field(default_factory=list)
-    closing: str = "not closed: the record ends without its closing event"
+    closing: str = NOT_CLOSED
 
 
 def newest_test(logbook: Logbook) -> str:
@@ -73,9 +74,9 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
     intact = check_test(logbook.path, test)
     story = _read_story(logbook, test)
     box, stand = started.box, started.stand
-    indicator = _decode(logbook, test, stand, INDICATOR)
-    encoder = _decode(logbook, test, stand, ENCODER)
-    encoder = replace(encoder, value=encoder.value - story.matched_encoder_deg)
+    indicator = _decode(logbook, test, stand, INDICATOR, story.parts)
+    encoder = _decode(logbook, test, stand, ENCODER, story.parts)
+    encoder = replace(encoder, value=encoder.value - story.parts.reference_deg(encoder.time_s))
     rocks = sorted(story.rocks.values(), key=lambda rock: rock.start_s)
     return TestRecord(
         identity=Identity(
@@ -93,7 +94,7 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
         indicator=box.indicator(stand.file),
         encoder=stand.file.encoder_for_analysis(),
         limits=box.limits_for_analysis(),
-        preconditions=(*story.preconditions, record_intact(intact)),
+        preconditions=(*story.parts.all_preconditions(), record_intact(intact)),
         traces=tuple(_trace(rock, indicator, encoder) for rock in rocks),
         units=box.box.units,
         closing=story.closing,
@@ -106,13 +107,12 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
 def _read_story(logbook: Logbook, test: str) -> _Story:
     story = _Story()
     for stamped in logbook.events(test):
+        story.parts.hear(stamped.event)
         match stamped.event:
             case events.TestStarted():
                 story.started_utc = stamped.utc
-            case events.PreconditionsRecorded(preconditions=preconditions):
-                story.preconditions = preconditions
-            case events.MatchedTeethSet(encoder_deg=encoder_deg):
-                story.matched_encoder_deg = encoder_deg
+            case events.TestResumed():
+                story.closing = NOT_CLOSED
             case events.RockAccepted() as accepted:
                 story.rocks[accepted.number] = accepted  # a repeat replaces what it repeats
             case events.SweepRecorded() as swept:
@@ -135,11 +135,23 @@ class _Decoded:
     time_uncertainty_s: Floats
 
 
-def _decode(logbook: Logbook, test: str, stand: Stand, channel: str) -> _Decoded:
+def end_encoder_deg(logbook: Logbook, test: str, stand: Stand) -> float | None:
+    """The last recorded angle of the encoder's own shaft; None when there is none."""
+    value = _decode(logbook, test, stand, ENCODER, _read_story(logbook, test).parts).value
+    return float(value[-1]) if len(value) else None
+
+
+def _decode(logbook: Logbook, test: str, stand: Stand, channel: str, parts: Parts) -> _Decoded:
     decoder = stand.decoders()[channel]
-    batches = [
-        batch for chunk in logbook.raw(test, channel, gaps=True) if len(batch := decoder.feed(chunk))
-    ] or [EMPTY]
+    starts_s = [*parts.starts_s, math.inf]
+    batches = [EMPTY]
+    for chunk in logbook.raw(test, channel, gaps=True):
+        while chunk.arrival_s >= starts_s[0]:
+            decoder = stand.decoders()[channel]
+            del starts_s[0]
+        batch = decoder.feed(chunk)
+        if len(batch):
+            batches.append(batch)
     return _Decoded(
         np.concatenate([batch.time_s for batch in batches]),
         np.concatenate([batch.value for batch in batches]),

@@ -17,6 +17,7 @@ from rich.text import Text
 from lashmap_daemon.console.big_digits import big
 from lashmap_daemon.console.gear_picture import draw
 from lashmap_daemon.console.keys import Keyboard
+from lashmap_daemon.relay import Relay
 from lashmap_daemon.view import View, look
 from lashmap_daemon.wording import angle_text, sentence, uncertainty_text
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from lashmap_daemon.events import Stamped
 
 REFRESH_S = 0.2  # a frame takes 7 ms; at eight a second a live test came over 15 % of a core
+_LAST_FRAME_S = 1.0
 _STALE_S = 1.0
 _LABELS = 10
 _LOG_LINES = 4
@@ -51,6 +53,7 @@ class LiveScreen:
         self._stack = ExitStack()
         self._lines: list[str] = []
         self._instruction = ""
+        self.drawing = Relay("the screen", self._draw, replace=True)
         self._drawn_s = -REFRESH_S
         self._units: str = "mm"
 
@@ -62,16 +65,23 @@ class LiveScreen:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self.drawing.close(_LAST_FRAME_S)
         self._stack.close()
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
-        from lashmap_daemon.events import InstrumentLost, PositionAsked, SweepAsked, TestStarted  # noqa: PLC0415 - keeps start-up light
+        from lashmap_daemon.events import (  # noqa: PLC0415 - keeps start-up light
+            InstrumentLost,
+            PositionAsked,
+            RecordingPaused,
+            SweepAsked,
+            TestStarted,
+        )
 
         match stamped.event:
             case TestStarted() as started:
                 self._units = started.box.box.units
-            case InstrumentLost() | PositionAsked() | SweepAsked():
+            case InstrumentLost() | PositionAsked() | RecordingPaused() | SweepAsked():
                 self._instruction = sentence(stamped.event, "mm") or ""
                 return
         text = sentence(stamped.event, "in" if self._units == "in" else "mm")
@@ -79,18 +89,22 @@ class LiveScreen:
             self._lines = [*self._lines, text][-_LOG_LINES:]
 
     def show(self, conductor: Conductor, now_s: float) -> None:
-        """Draw, at most five times a second."""
+        """Have it drawn, at most five times a second, by a thread of its own: a terminal can be stopped."""
         if now_s - self._drawn_s < REFRESH_S:
             return
         self._drawn_s = now_s
+        self._units = conductor.box.box.units  # a test that goes on has no start record to hear
         view = look(conductor, now_s, self._instruction)
-        height = self._console.height
-        screen = render(view, self._title, self._lines, self._keyboard.note, height=height)
-        self._live.update(screen, refresh=True)
+        self.drawing((view, self._lines, self._keyboard.note))
 
     def commands(self) -> list[str]:
         """Commands typed since the last call."""
         return self._keyboard.commands()
+
+    def _draw(self, shown: tuple[View, list[str], str | None]) -> None:
+        view, lines, note = shown
+        screen = render(view, self._title, lines, note, height=self._console.height)
+        self._live.update(screen, refresh=True)
 
 
 def render(view: View, title: str, lines: list[str], note: str | None, *, height: int = 30) -> RenderableType:
