@@ -135,6 +135,7 @@ def running_service(
     """
     logbook = folder / "book.logbook"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        (short / "notify").unlink(missing_ok=True)
         manager.bind(str(short / "notify"))
         monkeypatch.setenv("NOTIFY_SOCKET", str(short / "notify"))
         monkeypatch.setenv("WATCHDOG_USEC", "30000000")

@@ -12,13 +12,14 @@ from typing import Self
 import pytest
 from daemon.running_service import short_boxes
 from daemon.virtual_time import simulated_stand_file
-from lashmap_daemon.control_words import Begin
+from lashmap_daemon.control_words import Begin, Resume
 from lashmap_daemon.errors import ConfigurationError, StandError
-from lashmap_daemon.events import MatchedTeethSet, NoteTaken
+from lashmap_daemon.events import MatchedTeethSet, NoteTaken, PreconditionsRecorded, TestResumed
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.service_boxes import BoxFolder
-from lashmap_daemon.service_lead import PREPARING_S, Lead
+from lashmap_daemon.service_lead import Lead
 from lashmap_daemon.service_ports import StandPorts
+from lashmap_daemon.service_waiting import PREPARING_S
 from lashmap_daemon.service_watch import Watch
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, HandsFreeTable
@@ -75,11 +76,12 @@ class Bench:
         self.ports.ears[INDICATOR].source = Said(lambda: b"-004.0000\r\n")
         self.ports.ears[ENCODER].source = self.encoder
         self.logbook = Logbook(folder / "book", create=True)
+        boxes = folder / "boxes"
         self.lead = Lead(
             stand=self.stand,
             ports=self.ports,
             logbook=self.logbook,
-            boxes=BoxFolder(short_boxes(folder / "boxes")),
+            boxes=BoxFolder(boxes if boxes.is_dir() else short_boxes(boxes)),
             output=folder,
             on_change=lambda: None,
         )
@@ -153,6 +155,42 @@ def test_without_the_gesture_a_knock_means_nothing(tmp_path: Path) -> None:
         assert not any([await bench.turn(to, seconds) for to, seconds in moves])
 
     asyncio.run(work())
+
+
+def test_a_test_that_goes_on_says_once_when_marks_and_encoder_disagree(tmp_path: Path) -> None:
+    async def interrupted() -> str:
+        bench = Bench(tmp_path)
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 0.3)
+        begun = await bench.lead.begin(Begin(box="short", confirmed="typed at the stand"))
+        await asyncio.sleep(0.5)  # long enough for the encoder to be in the record
+        bench.lead.interrupt("the end of this test")
+        await running
+        bench.logbook.close()
+        return begun[0].split()[1]
+
+    async def goes_on() -> tuple[list[str], Bench]:
+        bench = Bench(tmp_path)
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 0.3)
+        request = Resume(box="short", confirmed="typed at the stand", operator="Ada")
+        assert "Bring the marked teeth together" in (await bench.lead.resume(request))[0]
+        # The record has them at 37.25 degrees, three teeth of 9 degrees from here.
+        with pytest.raises(StandError, match=r"marked teeth are 3\.0 teeth from here.*say it again"):
+            await bench.lead.matched(known=True)
+        assert bench.lead.state == "preparing"
+        said = await bench.lead.matched(known=True)
+        bench.lead.interrupt("the end of this test")
+        await running
+        return said, bench
+
+    test = asyncio.run(interrupted())
+    said, bench = asyncio.run(goes_on())
+    assert test in said[0]
+    happened = [stamped.event for stamped in bench.logbook.events(test)]
+    assert [one.operator for one in happened if isinstance(one, TestResumed)] == ["Ada"]
+    recorded = [one for one in happened if isinstance(one, PreconditionsRecorded)][-1]
+    assert {one.name: one.state for one in recorded.preconditions}["matched teeth"] == "failed"
 
 
 @pytest.mark.parametrize(
