@@ -91,11 +91,22 @@ class Stop(_Request):
 
 
 class Resume(_Request):
-    """Go on with a test that ended early; the newest such one when none is named."""
+    """Go on with a test that ended early; the newest such one of this box when none is named.
+
+    Attributes:
+        box: Name of its box file in the service's folder.
+        test: Which.
+        operator: Who goes on with it.
+        confirmed: As for `Begin`.
+        matched: Whether the marked teeth are together again now.
+    """
 
     command: Literal["resume"] = "resume"
+    box: Name
     test: Name | None = None
+    operator: Annotated[str, Field(max_length=200)] = ""
     confirmed: Confirmed | None = None
+    matched: Literal["later", "now", "unknown"] = "later"
 
 
 Request: TypeAlias = Status | Begin | Matched | Repeat | Skip | Note | Stop | Resume

@@ -9,7 +9,6 @@ from lashmap_analysis.lengths import format_length
 
 from lashmap_daemon import control_words as words
 from lashmap_daemon.channels import SILENT_S
-from lashmap_daemon.errors import StandError
 from lashmap_daemon.service_lead import Lead
 from lashmap_daemon.service_ports import StandPorts
 from lashmap_daemon.service_screen import ServiceScreen
@@ -51,7 +50,7 @@ class Answers:
             case words.Note():
                 said = await self.lead.obey(f"note {' '.join(request.text.split())}")
             case words.Resume():
-                raise StandError("this version cannot resume a test yet; begin it anew")
+                said = await self.lead.resume(request)
             case _:
                 said = await self.lead.obey(request.command)
         return words.Answer(say=said)

@@ -9,7 +9,7 @@ import asyncio
 import logging
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -17,24 +17,25 @@ from lashmap_drivers.errors import InstrumentError
 
 from lashmap_daemon import events
 from lashmap_daemon import sequence_words as words
-from lashmap_daemon.channels import Channels
-from lashmap_daemon.control_words import Begin
+from lashmap_daemon.control_words import Begin, Resume
 from lashmap_daemon.errors import ConfigurationError, LashmapError, StandError
-from lashmap_daemon.hands_free import find_knock, obeying, reach_back_s
+from lashmap_daemon.hands_free import obeying
 from lashmap_daemon.journal import about
 from lashmap_daemon.live_test import LiveTest, Opening
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.opening import unused_name
 from lashmap_daemon.preconditions import MatchedHow
 from lashmap_daemon.prompts import PromptsFile
 from lashmap_daemon.service_boxes import BoxFolder
-from lashmap_daemon.service_opening import Prepared, new_name, prepare, refuse_unheard, still_encoder_deg
+from lashmap_daemon.service_opening import prepare, refuse_unheard, still_encoder_deg
 from lashmap_daemon.service_ports import StandPorts
 from lashmap_daemon.service_result import write_result
+from lashmap_daemon.service_resume import prepare_again
 from lashmap_daemon.service_screen import ServiceScreen
+from lashmap_daemon.service_waiting import PREPARING_S, AnyPrepared, Waiting
 from lashmap_daemon.stand_file import Stand
 
 LOG = logging.getLogger("lashmap.service")
-PREPARING_S = 1800.0  # after this a test that nobody brings to its marked teeth is given up
 _BEGUN_S = 3.0
 State = Literal["idle", "preparing", "testing", "concluding"]
 
@@ -83,16 +84,13 @@ class Lead:
         self._wake = asyncio.Event()
         self._begun: _Begun | None = None
         self._live: LiveTest | None = None
-        self._prepared: Prepared | None = None
-        self._gear: Channels | None = None
-        self._prepared_s = 0.0
+        self._waiting: Waiting | None = None
         self._ending = False
-        self._busy_with_matched = False
 
     @property
-    def prepared(self) -> Prepared | None:
+    def prepared(self) -> AnyPrepared | None:
         """The test that waits for its marked teeth."""
-        return self._prepared
+        return self._waiting.prepared if self._waiting else None
 
     async def run(self) -> None:
         """Lead tests as they come, until the service ends."""
@@ -116,17 +114,31 @@ class Lead:
         try:
             refuse_unheard(self._ports)
             prepared = prepare(request, self.boxes, self.stand)
-            prepared = new_name(prepared, self._is_known)
+            name = unused_name(self._logbook, prepared.started.test)
+            prepared = replace(prepared, started=replace(prepared.started, test=name))
             reference = prepared.box.matched_teeth.encoder_deg
             if reference is not None:
                 return await self._go(prepared, "box file", reference)
-            if request.matched == "later":
-                return self._wait_for_matched(prepared)
-            how: MatchedHow = "set at the stand" if request.matched == "now" else "assumed"
-            return await self._go(prepared, how, await still_encoder_deg(self._ports, prepared))
+            return await self._match(prepared, request.matched)
         except BaseException:
-            if self.state == "preparing":
-                self._idle_again()
+            self._give_up()
+            raise
+
+    async def resume(self, request: Resume) -> list[str]:
+        """Prepare a test that ended early to go on, or go on with it; returns what to do now.
+
+        Raises:
+            LashmapError: Why not.
+        """
+        self._only_when("idle")
+        self._change("preparing")
+        try:
+            refuse_unheard(self._ports)
+            prepared = prepare_again(request, self.boxes, self.stand, self._logbook)
+            prepared.before_deg = await still_encoder_deg(self._ports, prepared)
+            return await self._match(prepared, request.matched)
+        except BaseException:
+            self._give_up()
             raise
 
     async def matched(self, *, known: bool, cause: str = "") -> list[str]:
@@ -135,18 +147,18 @@ class Lead:
         Raises:
             LashmapError: Why not.
         """
-        prepared = self._prepared
-        if self.state != "preparing" or prepared is None or self._busy_with_matched:
+        waiting = self._waiting
+        if waiting is None or waiting.busy:
             raise StandError("no test waits for its marked teeth; begin one first")
-        self._busy_with_matched = True
+        waiting.busy = True
         try:
-            encoder_deg = await still_encoder_deg(self._ports, prepared)
-            if self._prepared is not prepared:
+            encoder_deg = await still_encoder_deg(self._ports, waiting.prepared)
+            if self._waiting is not waiting:
                 raise StandError("the preparation was given up meanwhile")
             how: MatchedHow = "set at the stand" if known else "assumed"
-            return await self._go(prepared, how, encoder_deg, *([cause] if cause else []))
+            return await self._go(waiting.prepared, how, encoder_deg, *([cause] if cause else []))
         finally:
-            self._busy_with_matched = False
+            waiting.busy = False
 
     async def obey(self, command: str) -> list[str]:
         """Pass ``repeat``, ``skip``, ``note …`` or ``stop`` on to the running test; returns what came of it.
@@ -179,46 +191,37 @@ class Lead:
 
     def look(self, now_s: float) -> bool:
         """While a test is prepared: true when the gear says that the marked teeth are together."""
-        if self.state != "preparing" or self._prepared is None or self._busy_with_matched:
+        waiting = self._waiting
+        if waiting is None or waiting.busy:
             return False
-        if now_s - self._prepared_s > PREPARING_S:
+        if waiting.overdue(now_s):
             LOG.warning("no marked teeth for %.0f minutes: the preparation was given up", PREPARING_S / 60.0)
             self._idle_again()
             return False
-        setting = self.stand.file.hands_free
-        if setting is None or "matched" not in setting.gestures or self._gear is None:
-            return False
-        gear = self._gear.gear_deg(now_s - reach_back_s(setting))
-        pitch_deg = 360.0 / self._prepared.box.gear_set.gear_teeth
-        if find_knock(gear, setting, pitch_deg=pitch_deg, since_s=self._prepared_s) is None:
-            return False
-        self._prepared_s = now_s  # one knock counts once
-        return True
+        return waiting.spoken(now_s)
+
+    async def _match(self, prepared: AnyPrepared, when: Literal["later", "now", "unknown"]) -> list[str]:
+        if when == "later":
+            return self._wait_for_matched(prepared)
+        how: MatchedHow = "set at the stand" if when == "now" else "assumed"
+        return await self._go(prepared, how, await still_encoder_deg(self._ports, prepared))
 
     # How it goes ------------------------------------------------------------------------------------------
 
-    def _wait_for_matched(self, prepared: Prepared) -> list[str]:
-        self._prepared, self._prepared_s = prepared, time.monotonic()
-        self._gear = Channels(prepared.stand, prepared.box.gear_set.gear_set(), keep_s=120.0)
-        self._ports.tap = self._gear.feed
+    def _wait_for_matched(self, prepared: AnyPrepared) -> list[str]:
+        self._waiting = Waiting(prepared)
+        self._ports.tap = self._waiting.gear.feed
         LOG.info("box %s is prepared and waits for its marked teeth", prepared.box.box.serial)
-        said = [
-            "Bring the marked teeth together, hold the gear still, then say it: lashmap tell STAND matched"
-        ]
-        setting = self.stand.file.hands_free
-        if setting is not None and "matched" in setting.gestures:
-            said.append(
-                f"or without hands: stand still there, turn {setting.least_teeth} to {setting.most_teeth} "
-                "teeth away and back, stand still again"
-            )
-        return said
+        return self._waiting.instructions()
 
-    async def _go(self, prepared: Prepared, how: MatchedHow, encoder_deg: float, *remarks: str) -> list[str]:
+    async def _go(
+        self, prepared: AnyPrepared, how: MatchedHow, encoder_deg: float, *remarks: str
+    ) -> list[str]:
         if self._ending or self.state != "preparing":
             raise StandError("the test was given up before it began")
         refuse_unheard(self._ports)
         opening = prepared.opening(self._ports, how, encoder_deg)
-        self._prepared = self._gear = self._ports.tap = None
+        self._waiting = self._ports.tap = None
         screen = self.screen = ServiceScreen(prepared.started)
         self.test = prepared.started.test
         for remark in remarks:
@@ -232,7 +235,8 @@ class Lead:
             waited_s += 0.05
         if screen.conductor is None:
             raise StandError(f"test {prepared.started.test} did not begin; {self.last_test or 'see the log'}")
-        return [f"Test {prepared.started.test} has begun", screen.awaits]
+        does = "has begun" if opening.resumed is None else "goes on"
+        return [f"Test {prepared.started.test} {does}", screen.awaits]
 
     async def _lead(self, begun: _Begun) -> None:
         started = begun.opening.started
@@ -273,11 +277,12 @@ class Lead:
         self._live = LiveTest(begun.opening, sources, self._logbook, screen, listeners, handle_signals=False)
         return await self._live.run()
 
-    def _is_known(self, test: str) -> bool:
-        return next(iter(self._logbook.events(test)), None) is not None
+    def _give_up(self) -> None:
+        if self.state == "preparing":
+            self._idle_again()
 
     def _idle_again(self) -> None:
-        self._prepared = self._gear = self._ports.tap = None
+        self._waiting = self._ports.tap = None
         self._change("idle")
 
     def _only_when(self, state: State) -> None:
@@ -288,7 +293,7 @@ class Lead:
         if state == "testing":
             raise ConfigurationError("tell", [f"no test runs (the service is {self.state}); begin one first"])
         raise StandError(
-            f"the service is {self.state} {self.test}; wait for it, or stop it first".replace("  ", " ")
+            f"the service is {self.state}{self.test and ' '}{self.test}; wait for it, or stop it first"
         )
 
     def _change(self, state: State) -> None:

@@ -8,16 +8,16 @@ from __future__ import annotations
 import asyncio
 import datetime as dt
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib.metadata import version
+from typing import Protocol
 
 import numpy as np
 
 from lashmap_daemon import arrival, events
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.channels import Channels
-from lashmap_daemon.control_words import Begin
+from lashmap_daemon.control_words import Begin, Resume
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.live_test import Opening
 from lashmap_daemon.opening import start_record
@@ -29,6 +29,14 @@ from lashmap_daemon.stand_file import ENCODER, Stand
 _STEADY_S = 4.0  # for the encoder to be heard and the gear to be still
 _LOOK_S = 0.05
 _FEWEST_SAMPLES = 4
+
+
+class _HasBox(Protocol):
+    @property
+    def box(self) -> BoxFile: ...
+
+    @property
+    def stand(self) -> Stand: ...
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,17 +76,25 @@ class Prepared:
         )
 
 
+def confirmed(request: Begin | Resume) -> events.CautionsConfirmed:
+    """That the cautions were confirmed to whoever asked.
+
+    Raises:
+        ConfigurationError: When they were not.
+    """
+    if request.confirmed is None:
+        problem = "the cautions are not confirmed; isolate and lock out the drive, then give --locked-out"
+        raise ConfigurationError(request.command, [problem])
+    return events.CautionsConfirmed(how=f"{request.confirmed}, told to the service")
+
+
 def prepare(request: Begin, boxes: BoxFolder, stand: Stand) -> Prepared:
     """Read the box and plan the test.
 
     Raises:
         ConfigurationError: A wrong box, setting or plan.
     """
-    if request.confirmed is None:
-        raise ConfigurationError(
-            "begin",
-            ["the cautions are not confirmed; isolate and lock out the drive, then give --locked-out"],
-        )
+    cautions = confirmed(request)
     box = completed(boxes.load(request.box), request.settings)
     if box.matched_teeth.encoder_deg is not None and request.matched != "later":
         raise ConfigurationError(
@@ -93,17 +109,7 @@ def prepare(request: Begin, boxes: BoxFolder, stand: Stand) -> Prepared:
         box_name=str(boxes.path(request.box)),
         sweeps=tuple(dict.fromkeys(request.runout)),
     )
-    cautions = events.CautionsConfirmed(how=f"{request.confirmed}, told to the service")
     return Prepared(started=started, cautions=cautions, stand=stand)
-
-
-def new_name(prepared: Prepared, is_known: Callable[[str], bool]) -> Prepared:
-    """The same test under a name that the logbook does not hold yet."""
-    name, number = prepared.started.test, 1
-    while is_known(name):
-        number += 1
-        name = f"{prepared.started.test}-{number}"
-    return replace(prepared, started=replace(prepared.started, test=name))
 
 
 def refuse_unheard(ports: StandPorts) -> None:
@@ -123,7 +129,7 @@ def refuse_unheard(ports: StandPorts) -> None:
         raise StandError("\n".join(problems or ["an instrument is absent"]))
 
 
-async def still_encoder_deg(ports: StandPorts, prepared: Prepared) -> float:
+async def still_encoder_deg(ports: StandPorts, prepared: _HasBox) -> float:
     """The encoder's angle while the gear stands still, from a decoder as fresh as the test's own will be.
 
     Raises:

@@ -23,7 +23,13 @@ if TYPE_CHECKING:
 LOG = logging.getLogger("lashmap.test")
 _MOST_COMMANDS = 32
 _SETTLE_S = 0.2  # after the first event that a command made: what belongs to it follows at once
-_TROUBLE = (events.InstrumentLost, events.RockRefused, events.PositionSkipped, events.SweepRefused)
+_TROUBLE = (
+    events.InstrumentLost,
+    events.RecordingPaused,
+    events.RockRefused,
+    events.PositionSkipped,
+    events.SweepRefused,
+)
 
 
 class ServiceScreen:
@@ -64,7 +70,7 @@ class ServiceScreen:
                 self.awaits = f"the rock of position {event.number} is recorded: rock on lightly"
             case events.SweepAsked():
                 self.awaits = sweep_sentence(event)
-            case events.InstrumentLost():
+            case events.InstrumentLost() | events.RecordingPaused():
                 self.awaits = sentence(event, self._units) or ""
             case events.RockRefused() | events.SweepRefused():
                 self.last_refusal = "; ".join(event.reasons)

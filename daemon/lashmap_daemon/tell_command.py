@@ -112,9 +112,16 @@ def _add_begin(app: typer.Typer, login_name: Callable[[], str]) -> None:
     @app.command()
     def resume(
         context: typer.Context,
+        box: Annotated[str, typer.Argument(help="Name of its box file in the service's folder.")],
         test: Annotated[
-            str | None, typer.Argument(help="Which; the newest unfinished one when left out.")
+            str | None, typer.Option(help="Which; the newest unfinished one of this box when left out.")
         ] = None,
+        operator: Annotated[
+            str, typer.Option(help="Who goes on with it; the login name when left out.")
+        ] = "",
+        matched: Annotated[
+            str, typer.Option(help="The marked teeth: together again now, unknown, or said later.")
+        ] = "later",
         *,
         locked_out: _LockedOut = False,
     ) -> None:
@@ -122,7 +129,14 @@ def _add_begin(app: typer.Typer, login_name: Callable[[], str]) -> None:
         from lashmap_daemon.control_words import Resume  # noqa: PLC0415
 
         with context.obj.reported() as console:
-            request = _request(Resume, test=test, confirmed=_confirmed(console, locked_out=locked_out))
+            request = _request(
+                Resume,
+                box=box,
+                test=test,
+                operator=operator or login_name(),
+                confirmed=_confirmed(console, locked_out=locked_out),
+                matched=matched,
+            )
         _say(context, request)
 
 

@@ -129,7 +129,9 @@ def stand_of(folder: Path, box: Path, seed: int) -> Iterator[Path]:
     stand_file = folder / "stand" / "stand.toml"
     stand_file.unlink(missing_ok=True)
     words = ["simulate", str(box), "--folder", str(stand_file.parent), "--seed", str(seed)]
-    process = subprocess.Popen([*ENTRY, *words, "--truth", str(folder / "truth.json")], stdout=subprocess.DEVNULL)
+    process = subprocess.Popen(
+        [*ENTRY, *words, "--truth", str(folder / "truth.json")], stdout=subprocess.DEVNULL
+    )
     try:
         end_s = time.monotonic() + _READY_S
         while not stand_file.exists():
@@ -206,7 +208,9 @@ def follow(progress: Progress, stream: list[events.Stamped], end_s: float, wrong
         if isinstance(stamped.event, events.RockAccepted | events.PositionSkipped)
     }
     due = [number for number in range(1, len(progress.started.planned) + 1) if number not in settled]
-    asks = [action.target for action in plan(progress, end_s=end_s, tries=3).step[1] if isinstance(action, Ask)]
+    asks = [
+        action.target for action in plan(progress, end_s=end_s, tries=3).step[1] if isinstance(action, Ask)
+    ]
     state = plan(progress, end_s=end_s, tries=3).step[0]
     nexts = [target.number for target in (*asks, *state.queue) if target.purpose == "planned"]
     checks = [target.number for target in asks if target.reason.startswith("check")]

@@ -81,7 +81,9 @@ class Story:
         self.act(actions)
 
     def tell(self, event: events.Event) -> None:
-        self.stream.append(events.Stamped(time_s=float(len(self.stream)), utc="2026-11-25T08:00:00Z", event=event))
+        self.stream.append(
+            events.Stamped(time_s=float(len(self.stream)), utc="2026-11-25T08:00:00Z", event=event)
+        )
 
     def of(self, kind: type[events.Event]) -> list[events.Event]:
         return [stamped.event for stamped in self.stream if isinstance(stamped.event, kind)]

@@ -14,6 +14,7 @@ from daemon.command import lashmap, simulated_stand
 from daemon.running_service import RunningService, running_service, short_boxes
 from daemon.virtual_time import CONFIGS
 from lashmap_daemon.conclude import conclude, json_text
+from lashmap_daemon.control_words import Begin, Matched, Note, Resume, Stop
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import read_record
 
@@ -40,8 +41,9 @@ def test_tests_begin_and_end_while_the_ports_stay_open(tmp_path: Path, serve: Se
         assert begun.returncode == 0, begun.stderr
         test = begun.stdout.split("Test ", 1)[1].split(" ", 1)[0]
         assert "rock the gear lightly" in begun.stdout
-        assert service.tell("begin", "short", "--locked-out").returncode == 3
-        assert "Note: seen from outside" in service.tell("note", "seen from outside").stdout
+        assert service.ask(Note(text="seen from\noutside")).say == ["Note: seen from outside"]
+        again = service.ask(Begin(box="short", confirmed="typed at the stand"))
+        assert (again.exit_status, f"the service is testing {test}" in again.say[0]) == (3, True)
         idle = service.until(lambda status: status.state == "idle")
         assert f"test {test} completed: all positions done; verdict " in idle.last_test
         result = json.loads((tmp_path / f"{test}.json").read_text("utf-8"))
@@ -54,8 +56,8 @@ def test_tests_begin_and_end_while_the_ports_stay_open(tmp_path: Path, serve: Se
         asked = service.tell("begin", "open", "--locked-out", "--set", "mounting.pinion_set_mm=105.01")
         assert "Bring the marked teeth together" in asked.stdout
         assert service.status().state == "preparing"
-        assert service.tell("matched").returncode == 0
-        assert "Test stopped: by the operator" in service.tell("stop").stdout
+        assert service.ask(Matched()).exit_status == 0
+        assert service.ask(Stop()).say == ["Test stopped: by the operator"]
         service.until(lambda status: status.state == "idle")
         assert closings(service.logbook) == ["completed: all positions done", "stopped: by the operator"]
         with Logbook(service.logbook, create=False) as book:
@@ -77,6 +79,29 @@ def test_sigterm_closes_a_running_test_as_interrupted(tmp_path: Path, serve: Ser
     assert closings(service.logbook) == ["interrupted: the service was told to end (SIGTERM)"]
     with Logbook(service.logbook, create=False) as book:
         assert conclude(book, None).verdict.outcome == "not proven"
+
+
+def test_an_interrupted_test_goes_on_in_the_next_service(tmp_path: Path, serve: Serve) -> None:
+    box = short_boxes(tmp_path / "simulated") / "short.toml"
+    with simulated_stand(tmp_path / "stand", box=box) as stand:
+        with serve(stand) as service:
+            test = service.begin()
+            service.until(lambda status: status.done >= 1)
+            service.end()
+        with serve(stand) as service:
+            service.wait_heard()
+            asked = service.tell("resume", "short", "--locked-out")
+            assert asked.returncode == 0, asked.stderr
+            assert "Bring the marked teeth together" in asked.stdout
+            gone_on = service.ask(Matched(known=False))
+            assert gone_on.say[0] == f"Test {test} goes on"
+            service.until(lambda status: status.state == "idle")
+            assert service.ask(Resume(box="short", confirmed="typed at the stand")).exit_status == 2
+            service.end()
+    assert closings(service.logbook) == ["completed: all positions done"]
+    result = json.loads((tmp_path / f"{test}.json").read_text("utf-8"))
+    assert len(result["positions"]) >= 5
+    assert {one["name"]: one["state"] for one in result["preconditions"]}["matched teeth"] == "unproven"
 
 
 def test_instruments_may_be_absent_and_may_fail_a_test(tmp_path: Path, serve: Serve) -> None:

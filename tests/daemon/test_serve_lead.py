@@ -1,4 +1,4 @@
-"""What the service decides without a port: boxes, settings, reloads, instruments, marked teeth by a knock."""
+"""What the service decides, over instruments that are scripted: what begins, what ends, what is alive."""
 
 from __future__ import annotations
 
@@ -11,19 +11,18 @@ from typing import Self
 
 import pytest
 from daemon.running_service import short_boxes
-from daemon.virtual_time import CONFIGS, DEMO_BOX, load_box, simulated_stand_file
-from lashmap_daemon import toml_file
-from lashmap_daemon.control_words import Begin
+from daemon.virtual_time import simulated_stand_file
+from lashmap_daemon.control_words import Begin, Resume
 from lashmap_daemon.errors import ConfigurationError, StandError
-from lashmap_daemon.events import MatchedTeethSet, NoteTaken
+from lashmap_daemon.events import MatchedTeethSet, NoteTaken, PreconditionsRecorded, TestResumed
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.service_boxes import BoxFolder, completed
-from lashmap_daemon.service_lead import PREPARING_S, Lead
+from lashmap_daemon.service_boxes import BoxFolder
+from lashmap_daemon.service_lead import Lead
 from lashmap_daemon.service_ports import StandPorts
-from lashmap_daemon.service_reload import accepted
+from lashmap_daemon.service_waiting import PREPARING_S
 from lashmap_daemon.service_watch import Watch
 from lashmap_daemon.simulated_stand import SimulatedInstruments
-from lashmap_daemon.stand_file import ENCODER, INDICATOR, HandsFreeTable, Stand, load_stand
+from lashmap_daemon.stand_file import ENCODER, INDICATOR, HandsFreeTable
 from lashmap_drivers.errors import InstrumentLost
 from lashmap_drivers.readings import Chunk
 from lashmap_drivers.reconnect import Backoff, Loss
@@ -77,11 +76,12 @@ class Bench:
         self.ports.ears[INDICATOR].source = Said(lambda: b"-004.0000\r\n")
         self.ports.ears[ENCODER].source = self.encoder
         self.logbook = Logbook(folder / "book", create=True)
+        boxes = folder / "boxes"
         self.lead = Lead(
             stand=self.stand,
             ports=self.ports,
             logbook=self.logbook,
-            boxes=BoxFolder(short_boxes(folder / "boxes")),
+            boxes=BoxFolder(boxes if boxes.is_dir() else short_boxes(boxes)),
             output=folder,
             on_change=lambda: None,
         )
@@ -157,6 +157,42 @@ def test_without_the_gesture_a_knock_means_nothing(tmp_path: Path) -> None:
     asyncio.run(work())
 
 
+def test_a_test_that_goes_on_says_once_when_marks_and_encoder_disagree(tmp_path: Path) -> None:
+    async def interrupted() -> str:
+        bench = Bench(tmp_path)
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 0.3)
+        begun = await bench.lead.begin(Begin(box="short", confirmed="typed at the stand"))
+        await asyncio.sleep(0.5)  # long enough for the encoder to be in the record
+        bench.lead.interrupt("the end of this test")
+        await running
+        bench.logbook.close()
+        return begun[0].split()[1]
+
+    async def goes_on() -> tuple[list[str], Bench]:
+        bench = Bench(tmp_path)
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 0.3)
+        request = Resume(box="short", confirmed="typed at the stand", operator="Ada")
+        assert "Bring the marked teeth together" in (await bench.lead.resume(request))[0]
+        # The record has them at 37.25 degrees, three teeth of 9 degrees from here.
+        with pytest.raises(StandError, match=r"marked teeth are 3\.0 teeth from here.*say it again"):
+            await bench.lead.matched(known=True)
+        assert bench.lead.state == "preparing"
+        said = await bench.lead.matched(known=True)
+        bench.lead.interrupt("the end of this test")
+        await running
+        return said, bench
+
+    test = asyncio.run(interrupted())
+    said, bench = asyncio.run(goes_on())
+    assert test in said[0]
+    happened = [stamped.event for stamped in bench.logbook.events(test)]
+    assert [one.operator for one in happened if isinstance(one, TestResumed)] == ["Ada"]
+    recorded = [one for one in happened if isinstance(one, PreconditionsRecorded)][-1]
+    assert {one.name: one.state for one in recorded.preconditions}["matched teeth"] == "failed"
+
+
 @pytest.mark.parametrize(
     ("request_", "expected"),
     [
@@ -181,80 +217,6 @@ def test_what_cannot_begin_leaves_the_service_idle(tmp_path: Path, request_: Beg
 
     asyncio.run(work())
     assert bench.logbook.tests() == []
-
-
-def test_settings_fill_what_the_file_leaves_open() -> None:
-    box = load_box()
-    lacking = box.model_copy(
-        update={"mounting": toml_file.parse("tolerance_mm = 0.01", "x", type(box.mounting))}
-    )
-    done = completed(
-        lacking,
-        {
-            "mounting.pinion_set_in": "3.125",
-            "mounting.pinion_marked_mm": "79,375",
-            "mounting.bearings_within_drawing": "true",
-        },
-    ).mounting
-    assert done.pinion_set_mm == pytest.approx(79.375, abs=1e-12)  # 3.125 x 25.4, the inch by its definition
-    assert done.pinion_marked_mm == 79.375
-    assert (done.bearings_within_drawing, done.bearings) == (True, "as said at the start of the test")
-    assert done.tolerance_mm == 0.01
-    for key, text in (
-        ("mounting.pinion_set_mm", "-3"),
-        ("mounting.pinion_set_mm", "nan"),
-        ("mounting.pinion_set_mm", "about 3"),
-        ("mounting.bearings_within_drawing", "perhaps"),
-        ("mounting.tolerance_mm", "1"),
-        ("limits.minimum_mm", "0"),
-    ):
-        with pytest.raises(ConfigurationError, match="--set"):
-            completed(lacking, {key: text})
-    with pytest.raises(ConfigurationError, match="is given already"):
-        completed(box, {"mounting.pinion_set_mm": "105.0"})
-
-
-def changed(tmp_path: Path, old: str, new: str) -> Stand:
-    text = (
-        (CONFIGS / "stands" / "bench.toml")
-        .read_text("utf-8")
-        .replace("../instruments", str(CONFIGS / "instruments"))
-    )
-    assert old in text
-    path = tmp_path / "stand.toml"
-    path.write_text(text.replace(old, new, 1), "utf-8")
-    return load_stand(path)
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "key"),
-    [
-        ('remark = "', 'remark = "newer ', "stand.remark"),
-        ("2027-06-30", "2028-06-30", "indicator.calibration_due"),
-        ("uncertainty_mm = 0.0005", "uncertainty_mm = 0.0004", "indicator.calibration_uncertainty_mm"),
-        ("[indicator]", "reconnect_seconds = 5.0\n[indicator]", "stand.reconnect_seconds"),
-    ],
-)
-def test_what_may_change_is_taken_over(tmp_path: Path, old: str, new: str, key: str) -> None:
-    before = changed(tmp_path, "[stand]", "[stand]")
-    assert accepted(before, changed(tmp_path, old, new), "stand.toml") == [key]
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "key"),
-    [
-        ('port = "/dev/ttyUSB0"', 'port = "/dev/ttyUSB7"', "indicator.port"),
-        ("sense = 1", "sense = -1", "indicator.sense"),
-        ('serial = "example-indicator"', 'serial = "another"', "indicator.serial"),
-        ("indicator-line-mm.toml", "indicator-line-inch.toml", "indicator.profile"),
-        ('shaft = "gear"', 'shaft = "pinion"', "encoder.shaft"),
-    ],
-)
-def test_what_may_not_change_refuses_the_whole_file(tmp_path: Path, old: str, new: str, key: str) -> None:
-    before = changed(tmp_path, "[stand]", "[stand]")
-    after = changed(tmp_path, old, new)
-    with pytest.raises(ConfigurationError, match=f"{key}: cannot change while the service runs"):
-        accepted(before, after, "stand.toml")
 
 
 def test_a_port_that_cannot_be_opened_is_tried_again_and_one_whose_reader_ended_is_opened_anew(
@@ -306,14 +268,3 @@ def test_signs_of_life_want_readers_that_run_and_a_test_that_goes_on(tmp_path: P
     bench.lead.state = "idle"
     bench.logbook.path.unlink()
     assert "the file is gone" in watch.failures()[0]
-
-
-def test_a_folder_of_boxes_names_what_is_wrong(tmp_path: Path) -> None:
-    folder = short_boxes(tmp_path / "boxes")
-    (folder / "bad.toml").write_text("[box]\n", "utf-8")
-    boxes = BoxFolder(folder)
-    assert boxes.names() == ["bad", "open", "short"]
-    assert all("bad.toml" in problem for problem in boxes.problems())
-    assert boxes.problems()
-    assert boxes.load("short.toml") == boxes.load("short")
-    assert boxes.load("short").box == toml_file.load(DEMO_BOX, type(boxes.load("short"))).box
