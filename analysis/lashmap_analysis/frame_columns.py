@@ -109,7 +109,7 @@ SAMPLES = Table(
 GIVEN: Mapping[str, tuple[Kind, str]] = {
     **{
         name: ("string", f"identity.{name}")
-        for name in ("box", "serial", "set_number", "stand", "operator", "started_utc", "remark")
+        for name in ("box", "serial", "set_number", "stand", "operator", "started_utc", "remark", "seal")
     },
     "closing": ("string", "closing"),
     "paperwork_units": ("string", "units.paperwork"),

@@ -132,7 +132,7 @@ def _rows(tables: Mapping[str, pd.DataFrame], name: str, test: str) -> list[Row]
 
 
 def _identity(given: Row) -> Identity:
-    names = ("test", "box", "serial", "set_number", "stand", "operator", "started_utc", "remark")
+    names = ("test", "box", "serial", "set_number", "stand", "operator", "started_utc", "remark", "seal")
     return Identity(**{name: given[name] for name in names})
 
 

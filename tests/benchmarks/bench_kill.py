@@ -2,9 +2,10 @@
 
     python tests/benchmarks/bench_kill.py 300 [--seed 1]
 
-After each kill: everything that the plain screen had acknowledged (accepted positions, skipped ones, notes) is
-in the logbook, the file passes SQLite's own integrity check, and the test goes on at the right position. At the
-end of each test the stated interval holds the truth of the simulated gearbox. Prints what failed, and counts.
+After each kill: everything that the plain screen had acknowledged (accepted positions, skipped ones, notes)
+is in the logbook, the file passes SQLite's own integrity check, and the test goes on at the right position.
+At the end of each test the stated interval holds the truth of the simulated gearbox. Prints what failed, and
+counts.
 """
 
 from __future__ import annotations
@@ -92,7 +93,7 @@ def hammer(folder: Path, *, kills: int, seed: int, longest_s: float = 9.0) -> Fo
         seed: Of the moments.
         longest_s: Longest time that a run is left alone, in seconds.
     """
-    random_moment = random.Random(seed)
+    random_moment = random.Random(seed)  # noqa: S311 - the same seed kills at the same moments
     found = Found()
     text = BOX.read_text("utf-8")
     for old, new in PLAN.items():
@@ -128,10 +129,8 @@ def stand_of(folder: Path, box: Path, seed: int) -> Iterator[Path]:
     """A simulated stand; each test of the series has a gearbox of its own."""
     stand_file = folder / "stand" / "stand.toml"
     stand_file.unlink(missing_ok=True)
-    words = ["simulate", str(box), "--folder", str(stand_file.parent), "--seed", str(seed)]
-    process = subprocess.Popen(
-        [*ENTRY, *words, "--truth", str(folder / "truth.json")], stdout=subprocess.DEVNULL
-    )
+    words = ["simulate", str(box), "--folder", str(stand_file.parent), "--seed", str(seed), "--truth"]
+    process = subprocess.Popen([*ENTRY, *words, str(folder / "truth.json")], stdout=subprocess.DEVNULL)
     try:
         end_s = time.monotonic() + _READY_S
         while not stand_file.exists():
@@ -198,7 +197,7 @@ def look(screen: Screen, book: Path, found: Found, *, done: bool) -> bool:
 
 
 def follow(progress: Progress, stream: list[events.Stamped], end_s: float, wrong: object) -> None:
-    """The next position is the one after the last settled, counted from the events without the program's help."""
+    """The next position is the one after the last settled, counted from the events alone."""
     assert callable(wrong)
     if progress.closed is not None or progress.started is None:
         return

@@ -1,4 +1,4 @@
-"""Random stories that are broken off anywhere and go on: nothing is lost, nothing done twice, the end is the same.
+"""Random stories, broken off anywhere, go on: nothing is lost, nothing done twice, the end is the same.
 
 The story is kept as the events a live test would write, cut at any of them, and read back by `Progress`; so
 the pure sequence and the reading of the record are held to each other.
@@ -194,7 +194,7 @@ def told(action: words.Action) -> events.Event | None:
             return told_of_sweeps(action)
 
 
-def told_of_sweeps(action: words.Action) -> events.Event | None:
+def told_of_sweeps(action: words.Action) -> events.Event | None:  # noqa: PLR0911 - a table of actions
     match action:
         case words.AskSweep(sweep):
             return events.SweepAsked(member=sweep.member, turns=2, attempt=sweep.attempt, reason=sweep.reason)
