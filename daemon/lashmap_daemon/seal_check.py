@@ -33,6 +33,7 @@ class TestCheck:
         problems: What is wrong, one sentence each; empty when the test is as it was written.
         notes: What the check cannot say: not sealed, raw samples elsewhere.
         samples_away: Raw samples are in an archive that is not at hand, and were not checked.
+        closing: The newest seal that a closing made; what is added later is sealed again.
     """
 
     __test__ = False
@@ -43,6 +44,15 @@ class TestCheck:
     problems: tuple[str, ...]
     notes: tuple[str, ...]
     samples_away: bool = False
+    closing: Seal | None = None
+
+    @property
+    def sealed_as_closed(self) -> Seal | None:
+        """The seal that a report prints, of the test as it was closed; None while not all of it is sealed.
+
+        A stored result or a review that comes later leaves it as it is.
+        """
+        return None if self.sealed is None else self.closing
 
     @property
     def sealed(self) -> Seal | None:
@@ -119,6 +129,7 @@ class _Check:
         for seal, stored in seals:
             self._seal(seal, stored, at, last)
         newest = seals[-1][0] if seals else None
+        closings = [seal for seal, _ in seals if seal.when != "added to"]
         if newest is None or last > newest.rows:
             self._unsealed(newest, closed=closed)
         if self.named > _MOST_NAMED:
@@ -127,6 +138,7 @@ class _Check:
             test=self.test,
             rows=last,
             seal=newest,
+            closing=closings[-1] if closings else None,
             problems=tuple(plain(one) for one in self.problems),
             notes=tuple(plain(one) for one in self.notes),
             samples_away=away,
