@@ -101,7 +101,9 @@ def test_an_early_end_is_an_alarm(tmp_path: Path, broker: Broker) -> None:
         alarm = json.loads(heard.on("alarm")[0].payload)
         assert alarm["kind"] == "TestClosed"
         assert alarm["record"] == {"outcome": "stopped", "reason": "by the operator"}
-        assert heard.wait(lambda: json.loads(heard.on("state")[-1].payload)["phase"] == "closed")
+        assert heard.wait(
+            lambda: [json.loads(one.payload)["phase"] for one in heard.on("state")[-1:]] == ["closed"]
+        )
 
 
 def test_a_frozen_broker_and_a_locked_logbook_delay_nobody(tmp_path: Path, broker: Broker) -> None:
