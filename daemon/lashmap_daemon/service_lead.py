@@ -183,7 +183,7 @@ class Lead:
         self._ending = True
         self._wake.set()
         if self._live is not None and not self._live.conductor.closed:
-            LOG.warning("the running test is closed as interrupted: %s", why)
+            LOG.warning("the running test is closed as interrupted: %s", why, extra={"test": self.test})
             try:
                 self._live.conductor.happen(words.Stop("interrupted", why))
             except LashmapError:

@@ -79,7 +79,8 @@ class ServiceScreen:
             return
         self._heard.append(text.strip())
         self._count += 1
-        LOG.log(logging.WARNING if isinstance(event, _TROUBLE) else logging.INFO, "%s", text.strip())
+        level = logging.WARNING if isinstance(event, _TROUBLE) else logging.INFO
+        LOG.log(level, "%s", text.strip(), extra={"test": self.started.test})  # heard outside its task too
 
     def show(self, conductor: Conductor, now_s: float) -> None:
         """Remember where the test is; nothing is drawn."""
