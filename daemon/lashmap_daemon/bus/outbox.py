@@ -79,7 +79,7 @@ def store_result(logbook: Path, topic: str, identifier: str, body: str) -> None:
 class Outbox:
     """The records of one stand that the broker does not surely have yet, oldest first.
 
-    Used by one thread at a time. Up to where records were handed out is kept in memory, and begins anew at the
+    Used by one thread at a time. How far records were handed out is kept in memory, and begins anew at the
     marks with `start_over`.
 
     Args:
