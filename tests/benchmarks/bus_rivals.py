@@ -134,6 +134,7 @@ class Rivals:
                 await records.emptied()
                 used = watch.used()
                 task.cancel()
+                records.close()
             assert records.sent == MESSAGES
             box.close()
             return used

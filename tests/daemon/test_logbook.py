@@ -64,8 +64,8 @@ ONE_OF_EACH: list[events.Event] = [
     events.RecordingPaused(reason="the disk is full"),
     events.RecordingGoesOn(paused_s=12.5, given_up_s=0.0),
     events.TestResumed(
-        operator="Zoë", version="0", first_s=120.0, gap_s=-3600.0, check=4, check_of=2, encoder_moved_deg=0.25,
-        changed=("stand.indicator.port: /dev/x → /dev/y",),
+        operator="Zoë", version="0", first_s=120.0, gap_s=-3600.0, check=4, check_of=2,
+        encoder_moved_deg=0.25, changed=("stand.indicator.port: /dev/x → /dev/y",),
     ),
     events.CheckedAgain(
         number=4, of=2, difference_mm=1e-4, allowed_mm=2e-4, difference_deg=None, allowed_deg=0.1

@@ -79,8 +79,8 @@ def store_result(logbook: Path, topic: str, identifier: str, body: str) -> None:
 class Outbox:
     """The records of one stand that the broker does not surely have yet, oldest first.
 
-    Used from one thread. The position up to which records were handed out is kept in memory and begins anew
-    at the marks with `start_over`.
+    Used by one thread at a time. How far records were handed out is kept in memory, and begins anew at the
+    marks with `start_over`.
 
     Args:
         logbook: The logbook file; must exist.
@@ -204,7 +204,11 @@ class Outbox:
 
 def _connect(logbook: Path) -> sqlite3.Connection:
     base = sqlite3.connect(
-        f"{logbook.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=_BUSY_S
+        f"{logbook.absolute().as_uri()}?mode=rw",
+        uri=True,
+        isolation_level=None,
+        timeout=_BUSY_S,
+        check_same_thread=False,
     )
     # In WAL mode NORMAL does not wait for the disk at a commit, but does when the log is tidied on closing:
     # what the recorder made durable stays so. OFF would risk it.

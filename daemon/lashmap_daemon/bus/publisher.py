@@ -94,7 +94,6 @@ class Publisher:
     ) -> None:
         self._identity = identity
         self._settings = settings
-        self._outbox = outbox
         self._report = report
         self._listens = desk is not None
         self._requests = Requests(desk, identity.topic(ANSWER), report)
@@ -113,10 +112,11 @@ class Publisher:
 
     # Told from outside, inside the loop -----------------------------------------------------------------
 
-    def offer(self, live: messages.Live, state: messages.State) -> None:
-        """The newest values; what was not sent yet is replaced by them."""
-        self._live = live
-        self._live_news.set()
+    def offer(self, live: messages.Live | None, state: messages.State) -> None:
+        """The newest values, if there are any, and the state; what was not sent yet is replaced by them."""
+        if live is not None:
+            self._live = live
+            self._live_news.set()
         if state != self._state:
             self._state = state
             self._state_sent.clear()
@@ -160,7 +160,7 @@ class Publisher:
         return None if connection.cancelled() else connection.exception()
 
     async def _one_connection(self) -> None:
-        waiting = self._outbox.waiting()
+        waiting = await self.records.waiting()
         async with connect(
             self._settings,
             f"lashmap-{self._identity.stand}",

@@ -12,7 +12,10 @@ import asyncio
 import time
 from collections import deque
 from collections.abc import Callable, Coroutine
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
+from typing import ParamSpec, TypeVar
 
 from lashmap_daemon.bus.connection import MOST_IN_FLIGHT
 from lashmap_daemon.bus.outbox import Outbox, StoredResult
@@ -21,6 +24,8 @@ from lashmap_daemon.bus.topics import RESULT
 from lashmap_daemon.errors import LogbookError
 
 Send = Callable[[Outgoing], Coroutine[None, None, None]]
+Given = ParamSpec("Given")
+Found = TypeVar("Found")
 _PAUSE_S = 1.0
 
 
@@ -36,8 +41,10 @@ class _Acknowledged:
 class Records:
     """Empties an outbox over one connection after another.
 
+    The disk has a thread of its own: a slow one, or a recorder that is writing, must not delay live values.
+
     Args:
-        outbox: Where records come from.
+        outbox: Where records come from; used from that thread alone until `close`.
         stand: Topic level of the stand, for the messages.
         settle_s: How long a connection must outlive an acknowledgement.
         trouble: Told when the logbook cannot be read or marked.
@@ -51,7 +58,25 @@ class Records:
         self._acknowledged: deque[_Acknowledged] = deque()
         self._wake = asyncio.Event()
         self._empty = asyncio.Event()
+        self._disk = ThreadPoolExecutor(max_workers=1, thread_name_prefix="outbox")
         self.sent = 0
+
+    def close(self) -> None:
+        """Let the disk's thread end; the outbox may be closed then."""
+        self._disk.shutdown()
+
+    def follow(self, test: str) -> None:
+        """An enrolled test is running: its events are to be sent as they come."""
+        self._disk.submit(self._outbox.follow, test)
+        self.wake()
+
+    async def waiting(self) -> int:
+        """How many records the broker does not surely have.
+
+        Raises:
+            LogbookError: When the logbook cannot be read.
+        """
+        return await self._there(self._outbox.waiting)
 
     def wake(self) -> None:
         """There may be something new in the logbook."""
@@ -63,9 +88,21 @@ class Records:
         self.wake()
         await self._empty.wait()
 
-    def left_over(self) -> int:
-        """How many records and results are still to be sent; hands them out, so ask at the end."""
+    async def left_over(self, *, all_over: bool) -> int:
+        """How many records and results are still to be sent; asked at the end, since it hands them out.
+
+        Args:
+            all_over: Count also those whose acknowledgement the end of a connection has made void.
+
+        Raises:
+            LogbookError: When the logbook cannot be read.
+        """
+        return await self._there(self._count_left, all_over)
+
+    def _count_left(self, all_over: bool) -> int:  # noqa: FBT001 - called through an executor
         left = 0
+        if all_over:
+            self._outbox.start_over()
         while rows := self._outbox.take(1000):
             left += sum(outgoing(row, self._stand) is not None for row in rows)
         while self._outbox.take_result() is not None:
@@ -75,16 +112,14 @@ class Records:
     async def run(self, send: Send) -> None:
         """Send on one connection until it is cancelled or ``send`` fails."""
         self._acknowledged.clear()
-        self._outbox.start_over()
-        newest = self._outbox.newest_result()
-        if newest is not None and self._outbox.take_result() is None:
+        newest = await self._there(self._begin)
+        if newest is not None:
             await send(_result(newest))  # a new broker may not have it
-        self._outbox.start_over()
         while True:
             self._wake.clear()
             try:
                 busy = await self._send_some(send)
-                self._settle()
+                await self._settle()
             except LogbookError as error:
                 self._trouble(str(error))
                 busy = False
@@ -99,7 +134,7 @@ class Records:
 
     async def _send_some(self, send: Send) -> bool:
         """Send the next few; False when there are none."""
-        rows = self._outbox.take(MOST_IN_FLIGHT)
+        rows = await self._there(self._outbox.take, MOST_IN_FLIGHT)
         if rows:
             messages = [made for row in rows if (made := outgoing(row, self._stand)) is not None]
             async with asyncio.TaskGroup() as group:
@@ -108,7 +143,7 @@ class Records:
             self.sent += len(messages)
             self._note({row.test: row.number for row in rows}, 0)
             return True
-        result = self._outbox.take_result()
+        result = await self._there(self._outbox.take_result)
         if result is None:
             return False
         await send(_result(result))
@@ -116,10 +151,21 @@ class Records:
         self._note({}, result.number)
         return True
 
+    def _begin(self) -> StoredResult | None:
+        """Start over; the newest result when none waits to be sent."""
+        self._outbox.start_over()
+        waits = self._outbox.take_result() is not None
+        self._outbox.start_over()
+        return None if waits else self._outbox.newest_result()
+
+    async def _there(self, call: Callable[Given, Found], *given: Given.args, **named: Given.kwargs) -> Found:
+        """Call in the disk's thread."""
+        return await asyncio.get_running_loop().run_in_executor(self._disk, partial(call, *given, **named))
+
     def _note(self, events: dict[str, int], result: int) -> None:
         self._acknowledged.append(_Acknowledged(at_s=time.monotonic(), events=events, result=result))
 
-    def _settle(self) -> None:
+    async def _settle(self) -> None:
         """Mark what was acknowledged long enough ago, in one go."""
         until_s = time.monotonic() - self._settle_s
         events: dict[str, int] = {}
@@ -132,7 +178,7 @@ class Records:
             result = max(result, entry.result)
             settled += 1
         if settled:
-            self._outbox.mark(events, result)
+            await self._there(self._outbox.mark, events, result)
             for _ in range(settled):
                 self._acknowledged.popleft()
 

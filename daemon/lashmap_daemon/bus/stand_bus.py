@@ -24,6 +24,7 @@ from lashmap_daemon.bus.publisher import Identity, Publisher
 from lashmap_daemon.bus.report import Report
 from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.bus.topics import level
+from lashmap_daemon.sequence_words import Phase
 
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
@@ -61,6 +62,7 @@ class StandBus:
         self._started_utc = ""
         self._onlooker: from_test.Onlooker | None = None
         self._slot: from_test.Seen | None = None
+        self._offered: from_test.Seen | None = None
         self._poked = False
         self._ready = threading.Event()
         self._failed: BaseException | None = None
@@ -116,7 +118,7 @@ class StandBus:
         """A moment of the running test; takes a snapshot when one is due."""
         seen = self._onlooker.look(conductor, now_s) if self._onlooker is not None else None
         if seen is not None:
-            self.report.live_due += 1
+            self.report.live_due += seen.view.phase is not Phase.CLOSED
             self._slot = seen
             self._poke()
 
@@ -183,16 +185,17 @@ class StandBus:
             self._loop = asyncio.get_running_loop()
             self._loop.set_exception_handler(_quietly)
             self._publisher = Publisher(self.identity, self._settings, box, self._desk, self.report)
-            self._box = box
+            records = self._publisher.records
             self._ready.set()
-            await self._publisher.run()
-            if not self.report.connected:
-                box.start_over()
-            self._left_over = self._publisher.records.left_over()
+            try:
+                await self._publisher.run()
+                self._left_over = await records.left_over(all_over=not self.report.connected)
+            finally:
+                records.close()
 
     def _follow(self, test: str) -> None:
-        self._box.follow(test)
         self._publisher.test = test
+        self._publisher.records.follow(test)
 
     def _poke(self) -> None:
         if not self._poked:
@@ -203,11 +206,13 @@ class StandBus:
         self._poked = False  # before looking, so that what comes from now on pokes again
         self._publisher.records.wake()
         seen, started = self._slot, self._started
-        if seen is None or started is None:
-            return
+        if seen is None or started is None or seen is self._offered:
+            return  # a record woke us; an old value must not go out again as if it were new
+        self._offered = seen
         stand, name = self.identity.stand, self.identity.name
+        over = seen.view.phase is Phase.CLOSED
         self._publisher.offer(
-            from_test.live(seen, stand, started.test),
+            None if over else from_test.live(seen, stand, started.test),
             from_test.state(seen, stand, name, started, self._started_utc),
         )
 

@@ -68,6 +68,7 @@ async def empty_into(box: Outbox, broker: Broker, settle_s: float = 0.0) -> None
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError, ExceptionGroup, ConnectionError):
             await task
+    records.close()
 
 
 def test_all_in_order_and_ten_at_once_at_most(book: Path) -> None:

@@ -60,6 +60,8 @@ def test_a_whole_test_as_a_subscriber_hears_it(tmp_path: Path, broker: Broker) -
         document = to_document(assessment)
         assert result["tight_spot_stated"] == document["tight_spot"]["stated"]
         assert result["outcome"] == document["verdict"]["outcome"]
+        turns = [json.loads(one.payload)["number"] for one in heard.on("live")]
+        assert turns == sorted(set(turns))  # no value goes out twice
         assert json.loads(heard.on("state")[-1].payload)["phase"] == "closed"
         assert [json.loads(one.payload)["online"] for one in heard.on("status")] == [True, False]
     with subscriber(broker.port) as late:  # what a late comer is told at once
