@@ -24,6 +24,7 @@ from lashmap_daemon.rock_watch import RockSetting, RockWatch
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.sweep_watch import SweepWatch, Swept
+from lashmap_daemon.wording import mark_sentence
 
 _NOBODY: Mapping[str, str] = MappingProxyType({})
 
@@ -71,6 +72,7 @@ class Conductor:
         self._now_s = 0.0
         self._asked_s = 0.0
         self._moved = False
+        self._marked: set[tuple[str, str]] = set()
         self.rock: RockWatch | None = None
         self.accepted: dict[int, events.RockAccepted] = {}
         self.predicted: events.TightSpotPredicted | None = None
@@ -103,6 +105,7 @@ class Conductor:
             self.channels.feed(name, some)
         if self.closed:
             return
+        self._note_marks()
         if self._pending:
             self._act(self._pending)
             self._pending = ()
@@ -126,6 +129,14 @@ class Conductor:
     def note(self, text: str) -> None:
         """Keep the operator's words."""
         self._emit(events.NoteTaken(text=text))
+
+    def _note_marks(self) -> None:
+        """The first of each kind goes into the record: a count of them alone would be seen by nobody."""
+        for name in (INDICATOR, ENCODER):
+            for mark, count in self.channels.marks(name).items():
+                if count and (name, mark) not in self._marked:
+                    self._marked.add((name, mark))
+                    self.note(mark_sentence(name, self.channels.port(name), mark))
 
     # What the samples say ------------------------------------------------------------------------------
 

@@ -14,12 +14,14 @@ from lashmap_analysis.record import (
     Shaft,
     TestRecord,
 )
+from lashmap_drivers.count_tracker import INDEX_SLIP
 from lashmap_drivers.readings import EMPTY, Floats
 
 from lashmap_daemon import events
 from lashmap_daemon.box_file import RunoutTable
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.preconditions import index_in_place
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 
 
@@ -89,7 +91,7 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
         indicator=box.indicator(stand.file),
         encoder=stand.file.encoder_for_analysis(),
         limits=box.limits_for_analysis(),
-        preconditions=story.preconditions,
+        preconditions=(*story.preconditions, *index_in_place(encoder.index_slips)),
         traces=tuple(_trace(rock, indicator, encoder) for rock in rocks),
         units=box.box.units,
         closing=story.closing,
@@ -123,11 +125,15 @@ def _read_story(logbook: Logbook, test: str) -> _Story:
 
 @dataclass(frozen=True)
 class _Decoded:
-    """All samples of one instrument, each with the standard uncertainty of its time; shapes (n,)."""
+    """All samples of one instrument, each with the standard uncertainty of its time; shapes (n,).
+
+    Also how often an encoder's index pulse came where it does not belong.
+    """
 
     time_s: Floats
     value: Floats
     time_uncertainty_s: Floats
+    index_slips: int
 
 
 def _decode(logbook: Logbook, test: str, stand: Stand, channel: str) -> _Decoded:
@@ -137,6 +143,7 @@ def _decode(logbook: Logbook, test: str, stand: Stand, channel: str) -> _Decoded
         np.concatenate([batch.time_s for batch in batches]),
         np.concatenate([batch.value for batch in batches]),
         np.repeat([batch.time_uncertainty_s for batch in batches], [len(batch) for batch in batches]),
+        decoder.parser.marks[INDEX_SLIP],
     )
 
 

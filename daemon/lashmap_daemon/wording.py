@@ -6,6 +6,8 @@ from functools import singledispatch
 
 from lashmap_analysis.lengths import DECIMALS, format_length
 from lashmap_analysis.record import Units
+from lashmap_drivers.count_tracker import INDEX_SLIP
+from lashmap_drivers.parser import LOW_BATTERY
 
 from lashmap_daemon import events
 
@@ -58,6 +60,17 @@ def uncertainty_text(length_mm: float | None, units: Units) -> str:
     return format_length(length_mm, units, decimals=DECIMALS[units] + 1)
 
 
+def mark_sentence(instrument: str, port: str, mark: str) -> str:
+    """What an instrument said for the first time beside its numbers, and what that means."""
+    said = f"The {instrument} on {port} said for the first time: {mark}."
+    todo = {
+        INDEX_SLIP: "Its index pulse did not come at the count where it belongs, so its angles may be wrong: "
+        "see to coupling and cable, and bring the marked teeth together again.",
+        LOW_BATTERY: "Change its battery before the next test.",
+    }.get(mark)
+    return f"{said} {todo}" if todo else said
+
+
 @singledispatch
 def sentence(_event: events.Event, _units: Units) -> str | None:
     """One line for an event; None for those that people need not read."""
@@ -102,7 +115,7 @@ def _(event: events.RockAccepted, units: Units) -> str:
     flags = f"; {', '.join(event.flags)}" if event.flags else ""
     return (
         f"{event.number:>3}  accepted: normal backlash {format_length(event.normal_backlash_mm, units)}, "
-        f"standard uncertainty {uncertainty_text(event.standard_uncertainty_mm, units)}, "
+        f"random part of its uncertainty {uncertainty_text(event.standard_uncertainty_mm, units)}, "
         f"{event.reversals} reversals{flags}"
     )
 
@@ -126,7 +139,7 @@ def _(event: events.SweepAsked, _units: Units) -> str:
 def _(event: events.SweepRecorded, units: Units) -> str:
     return (
         f"Runout of the {event.member}: {format_length(event.fim_mm, units)} full indicator movement, "
-        f"standard uncertainty {uncertainty_text(event.fim_uncertainty_mm, units)}"
+        f"random part of its uncertainty {uncertainty_text(event.fim_uncertainty_mm, units)}"
     )
 
 
