@@ -115,7 +115,7 @@ def _(event: events.RockAccepted, units: Units) -> str:
     flags = f"; {', '.join(event.flags)}" if event.flags else ""
     return (
         f"{event.number:>3}  accepted: normal backlash {format_length(event.normal_backlash_mm, units)}, "
-        f"random part of its uncertainty {uncertainty_text(event.standard_uncertainty_mm, units)}, "
+        f"random part of u {uncertainty_text(event.standard_uncertainty_mm, units)}, "
         f"{event.reversals} reversals{flags}"
     )
 
@@ -139,7 +139,7 @@ def _(event: events.SweepAsked, _units: Units) -> str:
 def _(event: events.SweepRecorded, units: Units) -> str:
     return (
         f"Runout of the {event.member}: {format_length(event.fim_mm, units)} full indicator movement, "
-        f"random part of its uncertainty {uncertainty_text(event.fim_uncertainty_mm, units)}"
+        f"random part of u {uncertainty_text(event.fim_uncertainty_mm, units)}"
     )
 
 
