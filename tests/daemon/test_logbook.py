@@ -61,6 +61,14 @@ ONE_OF_EACH: list[events.Event] = [
     events.TightSpotPredicted(
         engagement=3, gear_angle_deg=27.0, normal_backlash_mm=0.1, low_mm=0.09, high_mm=0.11, ask=(3,)
     ),
+    events.TestResumed(
+        operator="Grace", version="1", first_s=12.5, gap_s=-3.0, check=6, check_of=2, changed=("a: 1 → 2",)
+    ),
+    events.CheckedAgain(
+        number=6, of=2, difference_mm=1e-4, allowed_mm=2e-3, difference_deg=None, allowed_deg=0.5
+    ),
+    events.RecordingPaused(reason="book: no room"),
+    events.RecordingGoesOn(paused_s=4.0, given_up_s=0.0),
     events.TestClosed(outcome="completed", reason="all positions done"),
 ]  # fmt: skip
 

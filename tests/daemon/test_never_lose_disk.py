@@ -42,11 +42,14 @@ class KeptTest(VirtualTest):
             self.logbook,
             self.started.test,
             now_s=lambda: self.now_s,
-            utc=lambda: self.utc(),
+            utc=self._wall_clock,
             listeners=(self._hear,),
             most_held_bytes=self.most_held_bytes,
         )
         self.conductor = Conductor(self.started, self.channels, emit=self.keeper.emit, keep=self.keeper.keep)
+
+    def _wall_clock(self) -> dt.datetime:
+        return self.utc()
 
     def fill(self) -> None:
         """No page more than there are."""
@@ -174,12 +177,22 @@ def test_a_test_that_is_stopped_while_the_disk_is_full_says_that_it_is_not_close
     assert test.conductor.closed
     with pytest.raises(LogbookFull, match="could not be closed in its record"):
         test.keeper.finish(0.0)
-    assert test.keeper.closed is None
+    assert not test.logbook.seal_of(test.started.test)
     test.make_room()
     test.now_s += 2.0
     test.keeper.finish(0.0)
     assert test.keeper.closed == events.TestClosed(outcome="stopped", reason="by the operator")
     test.whole()
+
+
+def jumping(test: KeptTest, jump: dt.timedelta) -> Callable[[], dt.datetime]:
+    """A wall clock that is moved in the middle of a test."""
+    began = dt.datetime(2026, 10, 25, 0, 59, 58, tzinfo=dt.UTC)  # clocks go back in much of Europe
+
+    def clock() -> dt.datetime:
+        return began + dt.timedelta(seconds=test.now_s) + (jump if test.now_s > 3.0 else dt.timedelta())
+
+    return clock
 
 
 @pytest.mark.parametrize("step", [dt.timedelta(hours=1), dt.timedelta(days=-1), dt.timedelta(days=1)])
@@ -189,18 +202,12 @@ def test_a_wall_clock_that_jumps_touches_neither_intervals_nor_order(
     shown: list[list[tuple[float, events.Event]]] = []
     for jump in (dt.timedelta(), step):
         test = KeptTest(tmp_path / str(jump.total_seconds()), BOX, seed=4)
-        began = dt.datetime(2026, 10, 25, 0, 59, 58, tzinfo=dt.UTC)  # clocks go back in much of Europe
-
-        def clock(jump: dt.timedelta = jump, test: KeptTest = test) -> dt.datetime:
-            jumped = jump if test.now_s > 3.0 else dt.timedelta()
-            return began + dt.timedelta(seconds=test.now_s) + jumped
-
-        test.utc = clock
+        test.utc = jumping(test, jump)
         for _ in range(3):
             test.run_until(events.RockAccepted)
         test.stop()
         kept = list(test.logbook.events(test.started.test))
         shown.append([(stamped.time_s, stamped.event) for stamped in kept[4:]])
-        assert kept[-1].utc == f"{clock():%Y-%m-%dT%H:%M:%SZ}"
+        assert kept[-1].utc == f"{test.utc():%Y-%m-%dT%H:%M:%SZ}"
         test.whole()
     assert shown[0] == shown[1]

@@ -8,6 +8,7 @@ import itertools
 import threading
 import time
 from pathlib import Path
+from typing import cast
 
 import pytest
 from daemon.virtual_time import TODAY, load_box, simulated_stand_file
@@ -22,6 +23,7 @@ from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from lashmap_drivers.readings import Chunk
 from lashmap_drivers.reconnect import Loss
+from lashmap_drivers.source import Source
 
 BOX = load_box(positions=4, gear_turns=1.0, confirming_positions=1)
 
@@ -102,7 +104,7 @@ def live(folder: Path, book: Logbook, listener: events.Listener, positions: int)
     ports = {name: Wire(wires, name) for name in (INDICATOR, ENCODER)}
     return LiveTest(
         opening,
-        ports,  # type: ignore[arg-type] - as much of a source as a live test uses
+        cast("dict[str, Source]", ports),  # as much of one as a live test uses
         book,
         Screen(wires, positions),
         (listener,),

@@ -1,4 +1,4 @@
-"""A test that ended early goes on: in virtual time, on a simulated stand whose physics is not the analysis's."""
+"""A test that ended early goes on: in virtual time, on a stand whose physics is not the analysis's."""
 
 from __future__ import annotations
 
