@@ -213,8 +213,7 @@ def _full_in_sweep(state: State, happened: Input) -> Step:
 
 def _space(state: State, happened: Input) -> Step:
     """As when an instrument is back; one that is still away is found out at once."""
-    going, actions = _back(state, happened)
-    return going, (GoOn(), *actions)
+    return (back := _back(state, happened))[0], (GoOn(), *back[1])
 
 
 def _reason_of(happened: Input) -> tuple[str, ...]:
