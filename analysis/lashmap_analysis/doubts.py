@@ -75,7 +75,7 @@ def _not_as_written(record: TestRecord) -> Doubt | None:
     more = f", and {others} more" if others else ""
     return Doubt(
         sentence=f"The record is not as it was written: {record.damage[0]}{more}.",
-        remedy="Verify the logbook, and judge from a copy that still fits its seal, or test again.",
+        remedy="Verify the logbook; judge from a copy that fits its seal, or test again.",
     )
 
 

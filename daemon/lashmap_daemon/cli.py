@@ -13,6 +13,7 @@ import typer
 from lashmap_drivers.errors import InstrumentError
 
 from lashmap_daemon.errors import EXIT_STAND, EXIT_STOPPED, LashmapError
+from lashmap_daemon.logbook_cli import LogbookOption, add_logbook_commands
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,9 +37,6 @@ class Member(Enum):
     PINION = "pinion"
 
 
-LogbookOption = Annotated[
-    Path, typer.Option(help="Logbook file.", envvar="LASHMAP_LOGBOOK", show_default=True)
-]
 _LOGBOOK = Path("lashmap.logbook")
 BoxArgument = Annotated[Path, typer.Argument(help="Box file (TOML).", show_default=False)]
 StandArgument = Annotated[Path, typer.Argument(help="Stand file (TOML).", show_default=False)]
@@ -110,12 +108,15 @@ def review(
 
         with Logbook(logbook, create=False) as book:
             assessment = conclude(book, test)
+            moved = book.moved_to(assessment.record.identity.test)
         if report is not None:
             write_report(assessment, report)
         if as_json:
             typer.echo(json_text(assessment), nl=False)
         else:
             print_summary(assessment, console, positions=True)
+            if moved is not None:
+                console.print(moved.sentence, markup=False, soft_wrap=True)
 
 
 @app.command()
@@ -155,24 +156,6 @@ def list_tests(*, logbook: LogbookOption = _LOGBOOK) -> None:
             cells = (one.test, one.started_utc[:19], one.box, one.serial, str(one.positions), one.closing)
             table.add_row(*(Text(cell) for cell in cells))
         console.print(table)
-
-
-@app.command()
-def verify(
-    test: Annotated[
-        str | None, typer.Argument(help="Test to check; all when left out.", show_default=False)
-    ] = None,
-    *,
-    logbook: LogbookOption = _LOGBOOK,
-    expect: Annotated[
-        str, typer.Option(help="Digest of a seal as printed on a report; 16 digits or more.")
-    ] = "",
-) -> None:
-    """Check a logbook against its digests: what was changed, what is missing, what is not sealed."""
-    with _reported() as console:
-        from lashmap_daemon.verify_command import verify as verify_logbook  # noqa: PLC0415
-
-        raise typer.Exit(verify_logbook(logbook, test, expect, console))
 
 
 @app.command()
@@ -286,3 +269,6 @@ def _login_name() -> str:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):  # no such user in a container; ImportError on Windows
         return "not recorded"
+
+
+add_logbook_commands(app, _reported, _LOGBOOK)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -20,31 +19,25 @@ from pydantic import ValidationError
 
 from lashmap_daemon import events
 from lashmap_daemon.errors import LogbookError, LogbookFull
-from lashmap_daemon.events import Stamped, TestClosed, TestStarted
+from lashmap_daemon.events import Stamped
 from lashmap_daemon.logbook_failures import naming
+from lashmap_daemon.logbook_list import TestSummary, summary_of
 from lashmap_daemon.logbook_migration import bring_up_to_date
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
 from lashmap_daemon.logbook_pack import PackDamaged, unpack
-from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal, head_of, seals_of
-from lashmap_daemon.logbook_schema import SCHEMA, connect, is_writable, make_tables, schema_of
+from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal, head_of, last_packs, seals_of
+from lashmap_daemon.logbook_schema import (
+    SCHEMA,
+    connect,
+    is_writable,
+    make_tables,
+    must_be_there,
+    schema_of,
+)
 from lashmap_daemon.logbook_waiting import MOST_WAITING_BYTES, PACK_S, Waiting
-from lashmap_daemon.seal import Seal
+from lashmap_daemon.seal import CLOSES, OPENS_AGAIN, Seal
 
 __all__ = ["SCHEMA", "Logbook", "TestSummary"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class TestSummary:
-    """A line of the list of tests."""
-
-    __test__ = False
-
-    test: str
-    started_utc: str
-    box: str
-    serial: str
-    positions: int
-    closing: str
 
 
 class Logbook:
@@ -62,11 +55,12 @@ class Logbook:
     def __init__(self, path: Path, *, create: bool, most_waiting_bytes: int = MOST_WAITING_BYTES) -> None:
         self.path = path
         self._heads: dict[str, Head] = {}
+        self._version = 0
         self._waiting = Waiting(most_waiting_bytes)
         self._full: tuple[LogbookFull, float] | None = None
         self._archives = Archives(path)
-        if not create and not path.is_file():
-            raise LogbookError(f"{path}: no such logbook; name it with --logbook, or run a test first")
+        if not create:
+            must_be_there(path)
         with naming(path):
             self._base = connect(path)
             try:
@@ -86,7 +80,10 @@ class Logbook:
         return self._waiting.bytes
 
     def append(self, test: str, stamped: Stamped) -> None:
-        """Keep an event; durable when this returns. A closing record also seals the test.
+        """Keep an event; durable when this returns.
+
+        A closing record also seals the test. What is added to a closed test is sealed at once; only its
+        resumption, or raw samples, open it again until its next closing.
 
         Raises:
             LogbookFull: When there is no room. Nothing is lost: the same event can be appended again.
@@ -189,8 +186,8 @@ class Logbook:
         """Newest time of an event or chunk of a test, in its seconds; 0 when it has none."""
         with naming(self.path):
             (event,) = self._base.execute("SELECT max(time_s) FROM event WHERE test = ?", (test,)).fetchone()
-            (raw,) = self._base.execute("SELECT max(last_s) FROM raw WHERE test = ?", (test,)).fetchone()
-        return max(event or 0.0, raw or 0.0, self._waiting.end_s(test))
+            raw = [last_s for _, _, last_s in last_packs(self._base, test)]
+        return max(event or 0.0, *raw, self._waiting.end_s(test))
 
     def close(self) -> None:
         """Write what waits and close the file.
@@ -220,22 +217,9 @@ class Logbook:
 
     def _summary(self, test: str, utc: str) -> TestSummary:
         try:
-            stream = list(self.events(test))
+            return summary_of(test, utc, list(self.events(test)))
         except LogbookError:
-            stream = []
-        started = stream[0].event if stream else None
-        if not isinstance(started, TestStarted):
-            closing = "damaged: lashmap verify says what"
-            return TestSummary(test=test, started_utc=utc, box="", serial="", positions=0, closing=closing)
-        last = stream[-1].event
-        return TestSummary(
-            test=test,
-            started_utc=utc,
-            box=started.box.box.type,
-            serial=started.box.box.serial,
-            positions=len({s.event.number for s in stream if isinstance(s.event, events.RockAccepted)}),
-            closing=f"{last.outcome}: {last.reason}" if isinstance(last, TestClosed) else "not closed",
-        )
+            return summary_of(test, utc, [])
 
     def _prepare(self) -> None:
         schema = schema_of(self._base, self.path)
@@ -260,11 +244,25 @@ class Logbook:
                 for channel, some in chunks.items():
                     add_raw(self._base, head, channel, some)
                 if last and stamped is not None:
-                    kind, body = events.to_json(stamped.event)
-                    add_event(self._base, head, time_s=stamped.time_s, utc=stamped.utc, kind=kind, body=body)
-                    if isinstance(stamped.event, TestClosed):
-                        add_seal(self._base, head, stamped.utc, "closed")
+                    self._add(head, stamped)
             self._waiting.written(test, chunks)
+
+    def _add(self, head: Head, stamped: Stamped) -> None:
+        """Add an event, and a seal when it closes the test or is added to a closed one."""
+        kind, body = events.to_json(stamped.event)
+        was_sealed = head.sealed
+        add_event(self._base, head, time_s=stamped.time_s, utc=stamped.utc, kind=kind, body=body)
+        if kind == CLOSES:
+            add_seal(self._base, head, stamped.utc, "closed")
+        elif was_sealed and kind != OPENS_AGAIN:
+            add_seal(self._base, head, stamped.utc, "added")
+
+    def _forget_old_heads(self) -> None:
+        """Another process may have added to a test meanwhile, such as a review."""
+        (version,) = self._base.execute("PRAGMA data_version").fetchone()
+        if version != self._version:
+            self._heads.clear()
+            self._version = version
 
     @contextmanager
     def _transaction(self, test: str) -> Iterator[Head]:
@@ -273,6 +271,7 @@ class Logbook:
             with naming(self.path):
                 self._base.execute("BEGIN IMMEDIATE")
                 try:
+                    self._forget_old_heads()
                     head = (self._heads.get(test) or head_of(self._base, test)).copy()
                     yield head
                     self._base.execute("COMMIT")

@@ -32,6 +32,10 @@ def naming(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise failure(path, error) from error
+    except UnicodeDecodeError as error:  # the message itself, when it quotes damaged bytes
+        raise LogbookError(
+            f"{path}: its tables cannot be read; save what is left with: lashmap rescue {path} NEW"
+        ) from error
 
 
 def failure(path: Path, error: sqlite3.Error) -> LogbookError:

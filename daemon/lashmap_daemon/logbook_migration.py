@@ -88,13 +88,20 @@ def _from_schema_1(base: sqlite3.Connection) -> None:
     for statement in TABLES.split(";\n"):
         base.execute(statement)
     for (test,) in base.execute("SELECT DISTINCT test FROM event_1 ORDER BY utc, test").fetchall():
-        _chain(base, test)
+        chain_of_schema_1(base, test)
     base.execute("DROP TABLE event_1")
     base.execute("DROP TABLE raw_1")
     base.execute(f"PRAGMA user_version={SCHEMA}")
 
 
-def _chain(base: sqlite3.Connection, test: str) -> None:
+def chain_of_schema_1(base: sqlite3.Connection, test: str, *, sealed: bool = True) -> None:
+    """Write the rows of a test from tables ``event_1`` and ``raw_1`` into the present ones, chained.
+
+    Args:
+        base: Within a transaction.
+        test: Identifier of the test.
+        sealed: Seal it as ``brought over`` when it was closed.
+    """
     head, kind = Head(test=test), ""
     packs = base.execute(
         "SELECT channel, last_s, arrivals, data FROM raw_1 WHERE test = ? ORDER BY id", (test,)
@@ -109,7 +116,7 @@ def _chain(base: sqlite3.Connection, test: str) -> None:
         add_event(base, head, time_s=time_s, utc=utc, kind=kind, body=body)
     for rest in _all(pack, packs):
         _add(base, head, rest)
-    if kind == "TestClosed":
+    if sealed and kind == "TestClosed":
         add_seal(base, head, f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}", "brought over")
 
 

@@ -60,27 +60,23 @@ def on_test_clock(chunk: Chunk, start_s: float) -> Chunk:
 
 def pack(chunks: Sequence[Chunk]) -> Pack:
     """Chunks as blobs; `unpack` gives the very same chunks back."""
-    arrival_s, within_s, lengths, data = _columns(chunks)
+    made = _columns(chunks)
     how, columns = 0, []
-    micros = np.rint(arrival_s * _MICRO) if np.all(np.abs(arrival_s) < 1e9) else None
-    if (
-        micros is not None
-        and np.array_equal(micros / _MICRO, arrival_s)
-        and not _has_negative_zero(arrival_s)
-    ):
+    micros = np.rint(made.arrival_s * _MICRO) if np.all(np.abs(made.arrival_s) < 1e9) else None
+    if micros is not None and _same(micros / _MICRO, made.arrival_s):
         how |= _WHOLE_MICROSECONDS
         columns.append(_planes(np.diff(micros.astype(np.int64), prepend=np.int64(0)).astype(np.int64)))
     else:
-        columns.append(_planes(arrival_s))
-    columns.append(_planes(lengths))
-    if not np.all(np.isnan(within_s)):
+        columns.append(_planes(made.arrival_s))
+    columns.append(_planes(made.lengths))
+    if not np.all(np.isnan(made.within_s)):
         how |= _WITHIN
-        columns.append(_planes(within_s))
-    deflated = zlib.compress(data, _LEVEL)
-    if len(deflated) < len(data):
+        columns.append(_planes(made.within_s))
+    deflated = zlib.compress(made.data, _LEVEL)
+    if len(deflated) < len(made.data):
         how |= _DEFLATED
-    arrivals = _HEADER.pack(how, len(chunks), len(data)) + zlib.compress(b"".join(columns), _LEVEL)
-    return Pack(arrivals=arrivals, data=deflated if how & _DEFLATED else data, content=_content(chunks, data))
+    arrivals = _HEADER.pack(how, len(chunks), len(made.data)) + zlib.compress(b"".join(columns), _LEVEL)
+    return Pack(arrivals=arrivals, data=deflated if how & _DEFLATED else made.data, content=made.content())
 
 
 def unpack(arrivals: bytes, data: bytes) -> list[Chunk]:
@@ -89,13 +85,67 @@ def unpack(arrivals: bytes, data: bytes) -> list[Chunk]:
     Raises:
         PackDamaged: When the blobs are not what `pack` made.
     """
+    columns = _open(arrivals, data)
+    within_s = [math.nan if math.isnan(half_s) else half_s for half_s in columns.within_s.tolist()]
+    chunks, start = [], 0
+    for arrival_s, length, half_s in zip(
+        columns.arrival_s.tolist(), columns.lengths.tolist(), within_s, strict=True
+    ):
+        chunks.append(Chunk(arrival_s, columns.data[start : start + length], half_s))
+        start += length
+    return chunks
+
+
+def examine(arrivals: bytes, data: bytes) -> tuple[bytes, float, float]:
+    """Content, first and last arrival of a pack, without making its chunks.
+
+    Raises:
+        PackDamaged: When the blobs are not what `pack` made.
+    """
+    columns = _open(arrivals, data)
+    return columns.content(), float(columns.arrival_s[0]), float(columns.arrival_s[-1])
+
+
+def content_of(chunks: Sequence[Chunk]) -> bytes:
+    """What `Pack.content` is for these chunks."""
+    return _columns(chunks).content()
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Columns:
+    """Chunks as columns, shapes (n,), and their bytes."""
+
+    arrival_s: Floats
+    within_s: Floats
+    lengths: NDArray[np.uint32]
+    data: bytes
+
+    def content(self) -> bytes:
+        """Counts first, then columns of fixed width, then the bytes: no two lists of chunks read alike."""
+        within_s = np.where(np.isnan(self.within_s), math.nan, self.within_s)  # one spelling of not-a-number
+        digest = hashlib.sha256(_COUNT.pack(len(self.lengths)))
+        for column in (self.arrival_s, within_s, self.lengths):
+            digest.update(column.tobytes())
+        digest.update(self.data)
+        return digest.digest()
+
+
+def _columns(chunks: Sequence[Chunk]) -> _Columns:
+    return _Columns(
+        arrival_s=np.array([chunk.arrival_s for chunk in chunks], dtype="<f8"),
+        within_s=np.array([chunk.within_s for chunk in chunks], dtype="<f8"),
+        lengths=np.array([len(chunk.data) for chunk in chunks], dtype="<u4"),
+        data=b"".join(chunk.data for chunk in chunks),
+    )
+
+
+def _open(arrivals: bytes, data: bytes) -> _Columns:
     if len(arrivals) < _HEADER.size:
         raise PackDamaged("its arrival times are cut off")
     how, count, size = _HEADER.unpack_from(arrivals)
     if not 0 < count <= _MOST_CHUNKS or size > _MOST_BYTES or how >= 8:
         raise PackDamaged("its first bytes make no sense")
-    width = 20 if how & _WITHIN else 12
-    columns = _inflate(arrivals[_HEADER.size :], count * width)
+    columns = _inflate(arrivals[_HEADER.size :], count * (20 if how & _WITHIN else 12))
     raw = _inflate(data, size) if how & _DEFLATED else data
     if len(raw) != size:
         raise PackDamaged(f"it holds {len(raw)} bytes instead of {size}")
@@ -103,41 +153,11 @@ def unpack(arrivals: bytes, data: bytes) -> list[Chunk]:
         arrival_s = np.cumsum(_from_planes(columns[: 8 * count], np.int64)) / _MICRO
     else:
         arrival_s = _from_planes(columns[: 8 * count], np.float64)
-    lengths = _from_planes(columns[8 * count : 12 * count], np.uint32).tolist()
-    if sum(lengths) != size:
+    lengths = _from_planes(columns[8 * count : 12 * count], np.uint32)
+    if int(lengths.sum(dtype=np.uint64)) != size:
         raise PackDamaged("the lengths of its chunks do not add up to its bytes")
-    within_s = [math.nan] * count
-    if how & _WITHIN:
-        halves = _from_planes(columns[12 * count :], np.float64).tolist()
-        within_s = [math.nan if math.isnan(half_s) else half_s for half_s in halves]
-    chunks, start = [], 0
-    for arrived_s, length, half_s in zip(arrival_s.tolist(), lengths, within_s, strict=True):
-        chunks.append(Chunk(arrived_s, raw[start : start + length], half_s))
-        start += length
-    return chunks
-
-
-def content_of(chunks: Sequence[Chunk]) -> bytes:
-    """What `Pack.content` is for these chunks."""
-    return _content(chunks, b"".join(chunk.data for chunk in chunks))
-
-
-def _columns(chunks: Sequence[Chunk]) -> tuple[Floats, Floats, NDArray[np.uint32], bytes]:
-    arrival_s = np.array([chunk.arrival_s for chunk in chunks], dtype="<f8")
-    within_s = np.array([chunk.within_s for chunk in chunks], dtype="<f8")
-    lengths = np.array([len(chunk.data) for chunk in chunks], dtype="<u4")
-    return arrival_s, within_s, lengths, b"".join(chunk.data for chunk in chunks)
-
-
-def _content(chunks: Sequence[Chunk], data: bytes) -> bytes:
-    """Counts first, then columns of fixed width, then the bytes: no two lists of chunks read alike."""
-    arrival_s, within_s, lengths, _ = _columns(chunks)
-    within_s[np.isnan(within_s)] = math.nan  # one spelling of not-a-number
-    digest = hashlib.sha256(_COUNT.pack(len(chunks)))
-    for column in (arrival_s, within_s, lengths):
-        digest.update(column.tobytes())
-    digest.update(data)
-    return digest.digest()
+    within_s = _from_planes(columns[12 * count :], np.float64) if how & _WITHIN else np.full(count, math.nan)
+    return _Columns(arrival_s=arrival_s, within_s=within_s, lengths=lengths, data=raw)
 
 
 def _planes(column: NDArray[np.int64] | NDArray[np.uint32] | Floats) -> bytes:
@@ -163,5 +183,6 @@ def _inflate(blob: bytes, size: int) -> bytes:
     return raw
 
 
-def _has_negative_zero(column: Floats) -> bool:
-    return bool(np.any(np.signbit(column) & (column == 0.0)))
+def _same(micros_s: Floats, arrival_s: Floats) -> bool:
+    """Whole microseconds give the very same floats back; a negative zero would lose its sign."""
+    return np.array_equal(micros_s, arrival_s) and not np.any(np.signbit(arrival_s) & (arrival_s == 0.0))

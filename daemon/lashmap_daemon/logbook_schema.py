@@ -34,21 +34,36 @@ CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
 
 
-def connect(path: Path, *, busy_s: float = 5.0) -> sqlite3.Connection:
+def connect(path: Path, *, busy_s: float = 5.0, only_read: bool = False) -> sqlite3.Connection:
     """Open a file; one that cannot be written is opened for reading.
+
+    Args:
+        path: The file.
+        busy_s: How long to wait for another one who writes.
+        only_read: Leave the file and its write-ahead log as they are, even where that is torn.
 
     Raises:
         sqlite3.Error: When it cannot be opened.
     """
-    if not path.exists() or is_writable(path):
+    if not only_read and (not path.exists() or is_writable(path)):
         return sqlite3.connect(path, isolation_level=None, timeout=busy_s)
     # Without its shared-memory file, a database in WAL mode can be read only as one that nobody changes.
     waiting = path.with_name(path.name + "-wal")
     quiet = not waiting.exists() or waiting.stat().st_size == 0
-    mode = "immutable=1" if quiet else "mode=ro"
+    mode = "immutable=1" if quiet and not is_writable(path) else "mode=ro"
     return sqlite3.connect(
         f"{path.resolve().as_uri()}?{mode}", isolation_level=None, timeout=busy_s, uri=True
     )
+
+
+def must_be_there(path: Path) -> None:
+    """Refuse a file that is not there.
+
+    Raises:
+        LogbookError: When there is none.
+    """
+    if not path.is_file():
+        raise LogbookError(f"{path}: no such logbook; name it with --logbook, or run a test first")
 
 
 def is_writable(path: Path) -> bool:

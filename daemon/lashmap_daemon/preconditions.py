@@ -47,12 +47,12 @@ def record_intact(check: TestCheck) -> Precondition:
     """Whether the record of a test is as it was written, from a check of its digests."""
     name = "record intact"
     if check.problems:
-        others = len(check.problems) - 1
+        count = len(check.problems)
         return Precondition(
             name=name,
             state="failed",
-            detail=check.problems[0] + (f", and {others} more" if others else ""),
-            remedy="Run lashmap verify; judge from a copy that fits its seal, or test again.",
+            detail=f"{count} deviation{'s' if count > 1 else ''} from its digests",
+            remedy="Verify the logbook; judge from a copy that fits its seal, or test again.",
         )
     if check.sealed is None:
         return Precondition(

@@ -31,6 +31,7 @@ from lashmap_daemon.events import Listener, TestClosed
 from lashmap_daemon.listening import listen, open_ports
 from lashmap_daemon.live_test import LiveTest, Opening, Screen
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_lock import only_writer
 from lashmap_daemon.opening import (
     Nobody,
     Person,
@@ -156,7 +157,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     )
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     box = complete_box(box, person)
-    logbook = stack.enter_context(_open_logbook(options.logbook))
+    logbook = stack.enter_context(_open_logbook(options.logbook, stack))
     started = replace(started, box=box, test=unused_name(logbook, started.test))
     ports, rates_hz, encoder_deg = _listen(stand, box, stack)
     how, matched = matched_teeth(box, person, encoder_deg=encoder_deg)
@@ -176,7 +177,7 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         raise ConfigurationError("--runout", ["a test goes on with the sweeps it began with; leave it out"])
     if not options.logbook.is_file():
         raise ConfigurationError(str(options.logbook), ["no such logbook, so there is no test to go on with"])
-    logbook = stack.enter_context(_open_logbook(options.logbook))
+    logbook = stack.enter_context(_open_logbook(options.logbook, stack))
     test = find_unfinished(logbook, options.test, box)
     unfinished = take_up(logbook, test, box, stand)
     person.show(f"Going on with test {test}: {unfinished.state_text}.")
@@ -218,9 +219,10 @@ def _listen(
     return ports, rates_hz, encoder_deg
 
 
-def _open_logbook(path: Path) -> Logbook:
+def _open_logbook(path: Path, stack: ExitStack) -> Logbook:
     if not path.parent.is_dir():
         raise ConfigurationError(str(path), [f"logbook: no such folder {path.parent}; make it first"])
+    stack.enter_context(only_writer(path))
     return Logbook(path, create=True)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook_rows import seal_from
-from lashmap_daemon.logbook_schema import SCHEMA, TABLES, schema_of
+from lashmap_daemon.logbook_schema import SCHEMA, TABLES, must_be_there, schema_of
 from lashmap_daemon.seal import BEGINNING, Seal
 from lashmap_daemon.seal_check import TestCheck, check_test, connect_leniently, plain
 
@@ -48,12 +48,14 @@ def check_file(path: Path, test: str | None = None) -> FileCheck:
     Raises:
         LogbookError: When it is no logbook of the present schema at all.
     """
+    must_be_there(path)
     damage: list[str] = []
     notes: list[str] = []
     seals: list[Seal] = []
     names: list[str] = []
-    base = connect_leniently(path)
+    base = None
     try:
+        base = connect_leniently(path)
         _must_be_logbook(base, path)
         damage += _database(base)
         names = _names(base) if test is None else [test]
@@ -61,7 +63,8 @@ def check_file(path: Path, test: str | None = None) -> FileCheck:
     except (sqlite3.Error, TypeError, ValueError, OverflowError) as error:
         damage.append(f"the database is damaged ({error})")
     finally:
-        base.close()
+        if base is not None:
+            base.close()
     checks = [check_test(path, name) for name in names]
     if test is not None and checks[0].rows == 0 and not checks[0].problems:
         raise LogbookError(f"{path}: no test {test}; lashmap list names those it holds")
@@ -71,6 +74,23 @@ def check_file(path: Path, test: str | None = None) -> FileCheck:
         seals=tuple(seals),
         notes=tuple(notes),
     )
+
+
+def is_older(path: Path) -> bool:
+    """True for a sound logbook of an older schema; what is wrong with any other is for `check_file` to say.
+
+    Raises:
+        LogbookError: When there is no such file.
+    """
+    must_be_there(path)
+    try:
+        base = connect_leniently(path)
+        try:
+            return 0 < schema_of(base, path) < SCHEMA
+        finally:
+            base.close()
+    except (sqlite3.Error, ValueError, LogbookError):
+        return False
 
 
 def _must_be_logbook(base: sqlite3.Connection, path: Path) -> None:
@@ -110,6 +130,9 @@ def _chain(base: sqlite3.Connection, seals: list[Seal], notes: list[str]) -> Ite
     part = base.execute("SELECT value FROM about WHERE key = 'part of'").fetchone()
     if part is not None:
         notes.append(f"This file holds some tests of {part[0]}; their seals are numbered as there.")
+    rescued = base.execute("SELECT value FROM about WHERE key = 'rescued from'").fetchone()
+    if rescued is not None:
+        notes.append(f"What is here was rescued from {rescued[0]}.")
     number, previous = 0, BEGINNING
     for row in base.execute("SELECT * FROM seal ORDER BY number"):
         seal, stored = seal_from(row)

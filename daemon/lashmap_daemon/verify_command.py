@@ -11,7 +11,7 @@ from lashmap_daemon.errors import EXIT_STAND, ConfigurationError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.seal import Seal
 from lashmap_daemon.seal_check import TestCheck
-from lashmap_daemon.seal_check_file import FileCheck, check_file
+from lashmap_daemon.seal_check_file import FileCheck, check_file, is_older
 
 _LEAST_DIGITS = 16
 _LIMITS = (
@@ -35,7 +35,8 @@ def verify(logbook: Path, test: str | None, expect: str, console: Console) -> in
         ConfigurationError: When ``expect`` is no digest.
     """
     wanted = _digits(expect)
-    Logbook(logbook, create=False).close()  # brings an older schema along, refuses a newer one
+    if is_older(logbook):
+        Logbook(logbook, create=False).close()  # brings it up to date
     found = check_file(logbook, test)
     for note in found.notes:
         say(console, note)
@@ -54,10 +55,10 @@ def verify(logbook: Path, test: str | None, expect: str, console: Console) -> in
 
 
 def _say_test(check: TestCheck, console: Console) -> None:
-    state = "WRONG" if check.problems else "good" if check.sealed is not None else "not sealed"
+    state = "WRONG" if check.problems else "good" if check.is_sealed else "not sealed"
     say(console, f"test {check.test}: {state}, {check.rows} rows", "bold" if check.problems else "")
-    if check.seal is not None:
-        say(console, f"  seal {check.seal.number}  {check.seal.digest.hex()}  {_when(check.seal)}")
+    for seal in check.seals:
+        say(console, f"  seal {seal.number}  {seal.digest.hex()}  {_when(seal)}")
     for problem in check.problems:
         say(console, f"  - {problem}")
     for note in check.notes:
@@ -65,8 +66,8 @@ def _say_test(check: TestCheck, console: Console) -> None:
 
 
 def _when(seal: Seal) -> str:
-    if seal.when == "closed":
-        return f"closed {seal.utc}"
+    if seal.when != "brought over":
+        return f"{'closed' if seal.when == 'closed' else 'added to'} {seal.utc}"
     return f"brought over from an older schema {seal.utc}; proves nothing about the time before"
 
 
@@ -87,8 +88,11 @@ def _say_expected(found: FileCheck, test: str | None, wanted: str, console: Cons
 
 
 def _summary(found: FileCheck) -> str:
-    sealed = sum(one.sealed is not None for one in found.tests)
+    sealed = sum(one.is_sealed for one in found.tests)
     count = len(found.tests)
+    away = sum(one.samples_away for one in found.tests)
+    if away:
+        return f"Nothing wrong in what is here: {sealed} of {count} tests sealed, the samples of {away} away."
     if sealed == count:
         return (
             f"All good: {count} of {count} tests fit their seals." if count else "Nothing wrong; no test yet."
