@@ -178,9 +178,9 @@ def kills(count: int, folder: Path) -> None:
     print(
         f"  {len(lost)} lost, {len(changed)} with another content, {outcome.repeated} repeated as they were"
     )
-    longest_ms = outcome.longest_s * 1e3
     print(f"  {outcome.connections} connections")
-    print(f"  {outcome.calls} calls into the bus by the recorder, the longest {longest_ms:.1f} ms")
+    print("  milliseconds a call into the bus by the recorder: 50th, 99th percentile, most")
+    report(f"{len(outcome.calls_s)} calls", np.array(outcome.calls_s))
 
 
 def main() -> None:

@@ -35,7 +35,10 @@ def test_every_record_arrives_though_the_broker_is_killed(tmp_path: Path) -> Non
     numbers = [int(identifier.rpartition("/")[2]) for identifier in outcome.order[:-1]]
     assert numbers == sorted(numbers)
     assert "/result/" in outcome.order[-1]
-    assert outcome.longest_s < 0.1  # seconds; a busy machine may pause anyone for a moment
+    # In seconds. Not the longest: a busy machine pauses anyone, for half a second when it is very busy.
+    calls_s = sorted(outcome.calls_s)
+    assert calls_s[len(calls_s) // 2] < 0.001
+    assert calls_s[int(0.98 * len(calls_s))] < 0.05
 
 
 def test_what_waited_goes_out_with_the_next_test(tmp_path: Path) -> None:
