@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from lashmap_daemon.conductor import Conductor
     from lashmap_daemon.events import Stamped
 
-REFRESH_S = 0.2  # a frame takes 7 ms; at eight a second a live test came over 15 % of a core
+REFRESH_S = 0.2  # a frame takes 7 ms; more often would cost more than the rest of a live test
 _LAST_FRAME_S = 1.0
 _STALE_S = 1.0
 _LABELS = 10
