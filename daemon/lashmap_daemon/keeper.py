@@ -109,8 +109,7 @@ class Keeper:
 
     def try_again(self) -> bool:
         """Try to write what waits, once in a while; true when all is written."""
-        now_s = time.monotonic()
-        if now_s - self._tried_s < AGAIN_S:
+        if self._now_s() - self._tried_s < AGAIN_S:
             return False
         self.full = ""
         self._write_backlog()
@@ -159,7 +158,7 @@ class Keeper:
 
     def _note_full(self, error: LogbookFull) -> None:
         self.full = str(error)
-        self._tried_s = time.monotonic()
+        self._tried_s = self._now_s()
 
     def _tell(self, stamped: events.Stamped) -> None:
         for listener in self._listeners:

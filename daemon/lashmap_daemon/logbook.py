@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -20,8 +19,9 @@ from pydantic import ValidationError
 
 from lashmap_daemon import events
 from lashmap_daemon.errors import LogbookError, LogbookFull
-from lashmap_daemon.events import Stamped, TestClosed, TestStarted
+from lashmap_daemon.events import Stamped
 from lashmap_daemon.logbook_failures import naming
+from lashmap_daemon.logbook_list import TestSummary, summary_of
 from lashmap_daemon.logbook_migration import bring_up_to_date
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
 from lashmap_daemon.logbook_pack import PackDamaged, unpack
@@ -35,33 +35,9 @@ from lashmap_daemon.logbook_schema import (
     schema_of,
 )
 from lashmap_daemon.logbook_waiting import MOST_WAITING_BYTES, PACK_S, Waiting
-from lashmap_daemon.review_events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff
-from lashmap_daemon.seal import Seal, SealedWhen
+from lashmap_daemon.seal import CLOSES, OPENS_AGAIN, Seal
 
 __all__ = ["SCHEMA", "Logbook", "TestSummary"]
-
-# What is written after the closing is sealed as it comes: nothing may be cut off the end unseen.
-_SEALED_BY: dict[type[events.Event], SealedWhen] = {
-    TestClosed: "closed",
-    ResultStored: "added to",
-    PositionExcluded: "added to",
-    ExclusionUndone: "added to",
-    SignedOff: "added to",
-}
-
-
-@dataclass(frozen=True, kw_only=True)
-class TestSummary:
-    """A line of the list of tests."""
-
-    __test__ = False
-
-    test: str
-    started_utc: str
-    box: str
-    serial: str
-    positions: int
-    closing: str
 
 
 class Logbook:
@@ -79,6 +55,7 @@ class Logbook:
     def __init__(self, path: Path, *, create: bool, most_waiting_bytes: int = MOST_WAITING_BYTES) -> None:
         self.path = path
         self._heads: dict[str, Head] = {}
+        self._version = 0
         self._waiting = Waiting(most_waiting_bytes)
         self._full: tuple[LogbookFull, float] | None = None
         self._archives = Archives(path)
@@ -103,7 +80,10 @@ class Logbook:
         return self._waiting.bytes
 
     def append(self, test: str, stamped: Stamped) -> None:
-        """Keep an event; durable when this returns. What closes a test or is added afterwards seals it.
+        """Keep an event; durable when this returns.
+
+        A closing record also seals the test. What is added to a closed test is sealed at once; only its
+        resumption, or raw samples, open it again until its next closing.
 
         Raises:
             LogbookFull: When there is no room. Nothing is lost: the same event can be appended again.
@@ -237,23 +217,9 @@ class Logbook:
 
     def _summary(self, test: str, utc: str) -> TestSummary:
         try:
-            stream = list(self.events(test))
+            return summary_of(test, utc, list(self.events(test)))
         except LogbookError:
-            stream = []
-        started = stream[0].event if stream else None
-        if not isinstance(started, TestStarted):
-            closing = "damaged: lashmap verify says what"
-            return TestSummary(test=test, started_utc=utc, box="", serial="", positions=0, closing=closing)
-        ends = (s.event for s in reversed(stream) if isinstance(s.event, TestClosed | events.TestResumed))
-        closed = next(ends, None)
-        return TestSummary(
-            test=test,
-            started_utc=utc,
-            box=started.box.box.type,
-            serial=started.box.box.serial,
-            positions=len({s.event.number for s in stream if isinstance(s.event, events.RockAccepted)}),
-            closing=f"{closed.outcome}: {closed.reason}" if isinstance(closed, TestClosed) else "not closed",
-        )
+            return summary_of(test, utc, [])
 
     def _prepare(self) -> None:
         schema = schema_of(self._base, self.path)
@@ -278,13 +244,25 @@ class Logbook:
                 for channel, some in chunks.items():
                     add_raw(self._base, head, channel, some)
                 if last and stamped is not None:
-                    kind, body = events.to_json(stamped.event)
-                    add_event(self._base, head, time_s=stamped.time_s, utc=stamped.utc, kind=kind, body=body)
-                    if when := _SEALED_BY.get(type(stamped.event)):
-                        add_seal(self._base, head, stamped.utc, when)
+                    self._add(head, stamped)
             self._waiting.written(test, chunks)
-        if stamped is not None and type(stamped.event) in _SEALED_BY:
-            self._heads.pop(test, None)  # what is added later may come from another process
+
+    def _add(self, head: Head, stamped: Stamped) -> None:
+        """Add an event, and a seal when it closes the test or is added to a closed one."""
+        kind, body = events.to_json(stamped.event)
+        was_sealed = head.sealed
+        add_event(self._base, head, time_s=stamped.time_s, utc=stamped.utc, kind=kind, body=body)
+        if kind == CLOSES:
+            add_seal(self._base, head, stamped.utc, "closed")
+        elif was_sealed and kind != OPENS_AGAIN:
+            add_seal(self._base, head, stamped.utc, "added")
+
+    def _forget_old_heads(self) -> None:
+        """Another process may have added to a test meanwhile, such as a review."""
+        (version,) = self._base.execute("PRAGMA data_version").fetchone()
+        if version != self._version:
+            self._heads.clear()
+            self._version = version
 
     @contextmanager
     def _transaction(self, test: str) -> Iterator[Head]:
@@ -293,6 +271,7 @@ class Logbook:
             with naming(self.path):
                 self._base.execute("BEGIN IMMEDIATE")
                 try:
+                    self._forget_old_heads()
                     head = (self._heads.get(test) or head_of(self._base, test)).copy()
                     yield head
                     self._base.execute("COMMIT")

@@ -99,11 +99,11 @@ def _move(base: sqlite3.Connection, logbook: Path, to: Path, test: str, now: dt.
     check = check_test(logbook, test)
     if check.problems:
         return Archived(test=test, stays=f"it does not fit its digests ({check.problems[0]})")
-    if check.sealed is None:
+    if not check.is_sealed:
         return Archived(test=test, stays="it was resumed and is not closed")
     _copy(base, logbook, to, test)
     copied = check_test(to, test)
-    if copied.problems or copied.sealed is None or copied.sealed.digest != check.sealed.digest:
+    if copied.problems or copied.seals != check.seals:
         raise LogbookError(
             f"{to}: test {test} did not arrive whole ({', '.join(copied.problems) or 'another seal'}); its "
             "samples are still in the logbook. Check the disk of the archive, and name another file"

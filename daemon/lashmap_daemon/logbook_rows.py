@@ -27,6 +27,7 @@ class Head:
         digest: Of its last row.
         events: Number of its last event.
         packs: Number of the last pack by channel.
+        sealed: The newest seal covers all of it.
     """
 
     test: str
@@ -34,6 +35,7 @@ class Head:
     digest: bytes = BEGINNING
     events: int = 0
     packs: dict[str, int] = field(default_factory=dict)
+    sealed: bool = False
 
     def copy(self) -> Head:
         """One to write on with, until the transaction is committed."""
@@ -48,6 +50,9 @@ def head_of(base: sqlite3.Connection, test: str) -> Head:
     raw = base.execute(
         "SELECT place, digest FROM raw WHERE test = ? ORDER BY place DESC LIMIT 1", (test,)
     ).fetchone()
+    seal = base.execute(
+        "SELECT rows FROM seal WHERE test = ? ORDER BY number DESC LIMIT 1", (test,)
+    ).fetchone()
     last = max(
         (row for row in (event, raw) if row is not None), default=(0, BEGINNING), key=lambda row: row[0]
     )
@@ -57,6 +62,7 @@ def head_of(base: sqlite3.Connection, test: str) -> Head:
         digest=last[1],
         events=0 if event is None else event[2],
         packs={channel: number for channel, number, _ in last_packs(base, test)},
+        sealed=seal is not None and seal[0] == last[0],
     )
 
 
@@ -87,7 +93,7 @@ def add_event(base: sqlite3.Connection, head: Head, *, time_s: float, utc: str, 
         body=body,
     )
     head.digest = row.digest(head.digest)
-    head.place, head.events = row.place, row.number
+    head.place, head.events, head.sealed = row.place, row.number, False
     base.execute(
         "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
         (row.test, row.number, row.place, row.time_s, row.utc, row.kind, row.body, head.digest),
@@ -108,7 +114,7 @@ def add_raw(base: sqlite3.Connection, head: Head, channel: str, chunks: Sequence
             content=packed.content,
         )
         head.digest = row.digest(head.digest)
-        head.place, head.packs[channel] = row.place, row.number
+        head.place, head.packs[channel], head.sealed = row.place, row.number, False
         insert_pack(base, row, head.digest, packed.arrivals, packed.data)
 
 
@@ -127,7 +133,7 @@ def insert_pack(
 
 
 def add_seal(base: sqlite3.Connection, head: Head, utc: str, when: SealedWhen) -> Seal:
-    """Seal a test as it stands."""
+    """Seal a test as it stands; ``head`` is sealed then."""
     last = base.execute("SELECT number, digest FROM seal ORDER BY number DESC LIMIT 1").fetchone()
     number, previous = last or (0, BEGINNING)
     seal = Seal(
@@ -140,6 +146,7 @@ def add_seal(base: sqlite3.Connection, head: Head, utc: str, when: SealedWhen) -
         previous=previous,
     )
     insert_seal(base, seal)
+    head.sealed = True
     return seal
 
 

@@ -54,14 +54,14 @@ def record_intact(check: TestCheck) -> Precondition:
             detail=f"{count} deviation{'s' if count > 1 else ''} from its digests",
             remedy="Verify the logbook; judge from a copy that fits its seal, or test again.",
         )
-    if check.sealed_as_closed is None:
+    if check.sealed is None:
         return Precondition(
             name=name,
             state="unproven",
             detail="not sealed, since the test is not closed",
             remedy="Close the test; one that was broken off can be resumed.",
         )
-    digest = check.sealed_as_closed.digest.hex()
+    digest = check.sealed.digest.hex()
     return Precondition(name=name, state="proven", detail=f"fits its seal {digest[:16]} …")
 
 

@@ -88,7 +88,7 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
             operator=started.operator,
             started_utc=story.started_utc,
             remark="\n".join(text for text in (box.box.remark, stand.file.stand.remark) if text),
-            seal="" if intact.sealed_as_closed is None else intact.sealed_as_closed.digest.hex(),
+            seal="" if intact.sealed is None else intact.sealed.digest.hex(),
         ),
         gear_set=box.gear_set.gear_set(),
         indicator=box.indicator(stand.file),

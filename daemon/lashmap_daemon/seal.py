@@ -16,7 +16,8 @@ from typing import Literal, TypeAlias
 SIZE = 32
 BEGINNING = bytes(SIZE)  # what comes before the first row of a test and before the first seal of a file
 Field: TypeAlias = str | int | float | bytes
-SealedWhen = Literal["closed", "added to", "brought over"]
+SealedWhen = Literal["closed", "added", "brought over"]
+CLOSES, OPENS_AGAIN = "TestClosed", "TestResumed"  # kinds of events; what else follows a closing is a remark
 
 _LENGTH = struct.Struct("<cQ")
 _INT = struct.Struct("<cq")
@@ -103,8 +104,9 @@ class Seal:
         rows: Rows of the test that it covers.
         head: Digest of the last of them.
         utc: When it was made, ISO 8601.
-        when: ``closed`` for the closing record of the test; ``brought over`` when a logbook of an older
-            schema was migrated, which proves nothing about the time before.
+        when: ``closed`` for the closing record of the test; ``added`` for an event that was added to a closed
+            test (a review of it); ``brought over`` when a logbook of an older schema was migrated, which
+            proves nothing about the time before.
         previous: Digest of the seal before it in the file.
     """
 

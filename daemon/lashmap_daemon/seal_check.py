@@ -16,7 +16,7 @@ from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
 from lashmap_daemon.logbook_pack import PackDamaged, examine
 from lashmap_daemon.logbook_rows import seals_of
 from lashmap_daemon.logbook_schema import connect
-from lashmap_daemon.seal import BEGINNING, SIZE, EventRow, PackRow, Seal
+from lashmap_daemon.seal import BEGINNING, CLOSES, OPENS_AGAIN, SIZE, EventRow, PackRow, Seal
 
 _OR_BEFORE = "Instead of a row that was changed, the one before it may have been, and its digest made anew."
 _MOST_NAMED = 20  # problems of one test; a rewritten file would name thousands
@@ -29,35 +29,31 @@ class TestCheck:
     Attributes:
         test: Identifier of the test.
         rows: Rows found.
-        seal: Its newest seal; None when it has none.
+        seals: Its seals, oldest first.
         problems: What is wrong, one sentence each; empty when the test is as it was written.
         notes: What the check cannot say: not sealed, raw samples elsewhere.
         samples_away: Raw samples are in an archive that is not at hand, and were not checked.
-        closing: The newest seal that a closing made; what is added later is sealed again.
     """
 
     __test__ = False
 
     test: str
     rows: int
-    seal: Seal | None
+    seals: tuple[Seal, ...]
     problems: tuple[str, ...]
     notes: tuple[str, ...]
     samples_away: bool = False
-    closing: Seal | None = None
 
     @property
-    def sealed_as_closed(self) -> Seal | None:
-        """The seal that a report prints, of the test as it was closed; None while not all of it is sealed.
-
-        A stored result or a review that comes later leaves it as it is.
-        """
-        return None if self.sealed is None else self.closing
+    def is_sealed(self) -> bool:
+        """The newest seal covers all of it."""
+        return bool(self.seals) and self.rows <= self.seals[-1].rows
 
     @property
     def sealed(self) -> Seal | None:
-        """The seal that covers all of it; None while there is none."""
-        return self.seal if self.seal is not None and self.rows <= self.seal.rows else None
+        """The seal of its closing, reviews come after it; None while it is not sealed."""
+        closings = [seal for seal in self.seals if seal.when != "added"]
+        return closings[-1] if closings and self.is_sealed else None
 
 
 def check_test(logbook: Path, test: str) -> TestCheck:
@@ -73,7 +69,7 @@ def check_test(logbook: Path, test: str) -> TestCheck:
         return _Check(base, logbook, archives, test).result()
     except (sqlite3.Error, TypeError, ValueError, OverflowError) as error:
         problem = f"the database is damaged where this test is kept ({error})"
-        return TestCheck(test=test, rows=0, seal=None, problems=(plain(problem),), notes=())
+        return TestCheck(test=test, rows=0, seals=(), problems=(plain(problem),), notes=())
     finally:
         archives.close()
         if base is not None:
@@ -129,7 +125,6 @@ class _Check:
         for seal, stored in seals:
             self._seal(seal, stored, at, last)
         newest = seals[-1][0] if seals else None
-        closings = [seal for seal, _ in seals if seal.when != "added to"]
         if newest is None or last > newest.rows:
             self._unsealed(newest, closed=closed)
         if self.named > _MOST_NAMED:
@@ -137,8 +132,7 @@ class _Check:
         return TestCheck(
             test=self.test,
             rows=last,
-            seal=newest,
-            closing=closings[-1] if closings else None,
+            seals=tuple(seal for seal, _ in seals),
             problems=tuple(plain(one) for one in self.problems),
             notes=tuple(plain(one) for one in self.notes),
             samples_away=away,
@@ -169,7 +163,10 @@ class _Check:
                 self._name(f"{row.name}: it was changed")
                 self.notes += [_OR_BEFORE] if _OR_BEFORE not in self.notes else []
             place, previous, before = row.place, found.stored, row.name
-            closed = isinstance(row, EventRow) and row.kind == "TestClosed"
+            if isinstance(row, PackRow) or row.kind == OPENS_AGAIN:
+                closed = False
+            elif row.kind == CLOSES:
+                closed = True
             if place in wanted:
                 at[place] = found.stored
         if self.lost_rows > self.lost_named:
@@ -253,7 +250,7 @@ class _Check:
 
     def _unsealed(self, newest: Seal | None, *, closed: bool) -> None:
         if closed:
-            self._name("it was closed, but the seal of its closing is gone")
+            self._name("it is closed, but no seal covers its end: the newest seal is gone")
         elif newest is None:
             self.notes.append("It is not sealed: it runs, or it ended without its closing record.")
         else:

@@ -1,7 +1,6 @@
 """The sequence of a test as a pure state machine: ``(state, input) -> (state, actions)``.
 
-It knows positions, tries and what comes next; it knows no clock, port, file or screen. The table at the end
-is complete: every phase meets every input, and what is ignored is listed as ignored.
+It knows positions, tries and what comes next; no clock, port, file or screen. The table below is complete.
 """
 
 from __future__ import annotations
@@ -52,6 +51,8 @@ from lashmap_daemon.sequence_words import (
     SweepGood,
     Target,
 )
+
+_DISK_FULL = "the disk was full"
 
 
 def begin(engagements: tuple[int, ...], *, tries: int, sweeps: tuple[Shaft, ...] = ()) -> Step:
@@ -199,21 +200,20 @@ def _full(state: State, happened: Input) -> Step:
 
 
 def _full_in_rock(state: State, happened: Input) -> Step:
-    waiting, refused = _lost_in_rock(state, happened)
+    waiting, refused = _lost_in_rock(state, Full(_DISK_FULL))
     paused, said = _full(waiting, happened)
     return paused, (*refused, *said)
 
 
 def _full_in_sweep(state: State, happened: Input) -> Step:
-    waiting, refused = _lost_in_sweep(state, happened)
+    waiting, refused = _lost_in_sweep(state, Full(_DISK_FULL))
     paused, said = _full(waiting, happened)
     return paused, (*refused, *said)
 
 
 def _space(state: State, happened: Input) -> Step:
     """As when an instrument is back; one that is still away is found out at once."""
-    going, actions = _back(state, happened)
-    return going, (GoOn(), *actions)
+    return (back := _back(state, happened))[0], (GoOn(), *back[1])
 
 
 def _reason_of(happened: Input) -> tuple[str, ...]:

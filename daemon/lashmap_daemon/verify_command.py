@@ -55,10 +55,10 @@ def verify(logbook: Path, test: str | None, expect: str, console: Console) -> in
 
 
 def _say_test(check: TestCheck, console: Console) -> None:
-    state = "WRONG" if check.problems else "good" if check.sealed is not None else "not sealed"
+    state = "WRONG" if check.problems else "good" if check.is_sealed else "not sealed"
     say(console, f"test {check.test}: {state}, {check.rows} rows", "bold" if check.problems else "")
-    if check.seal is not None:
-        say(console, f"  seal {check.seal.number}  {check.seal.digest.hex()}  {_when(check.seal)}")
+    for seal in check.seals:
+        say(console, f"  seal {seal.number}  {seal.digest.hex()}  {_when(seal)}")
     for problem in check.problems:
         say(console, f"  - {problem}")
     for note in check.notes:
@@ -66,10 +66,8 @@ def _say_test(check: TestCheck, console: Console) -> None:
 
 
 def _when(seal: Seal) -> str:
-    if seal.when == "closed":
-        return f"closed {seal.utc}"
-    if seal.when == "added to":
-        return f"added to after its closing {seal.utc}"
+    if seal.when != "brought over":
+        return f"{'closed' if seal.when == 'closed' else 'added to'} {seal.utc}"
     return f"brought over from an older schema {seal.utc}; proves nothing about the time before"
 
 
@@ -90,7 +88,7 @@ def _say_expected(found: FileCheck, test: str | None, wanted: str, console: Cons
 
 
 def _summary(found: FileCheck) -> str:
-    sealed = sum(one.sealed is not None for one in found.tests)
+    sealed = sum(one.is_sealed for one in found.tests)
     count = len(found.tests)
     away = sum(one.samples_away for one in found.tests)
     if away:

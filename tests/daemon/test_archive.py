@@ -67,6 +67,7 @@ def test_only_old_closed_sound_tests_go(tmp_path: Path) -> None:
     assert not to.exists()
     with Logbook(path, create=False) as book:
         closed_test(book, tmp_path, "t3")
+        book.keep("t3", "encoder", [Chunk(300.0, b"resumed")])
         book.append("t3", note("resumed", 300.0))
         book.append("t4", note("never closed"))
     base = sqlite3.connect(path)

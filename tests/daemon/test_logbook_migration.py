@@ -9,6 +9,7 @@ import pytest
 from lashmap_daemon.conclude import conclude
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import SCHEMA, Logbook
+from lashmap_daemon.logbook_rescue import rescue
 from lashmap_drivers.readings import Chunk
 
 SCHEMA_1 = Path(__file__).parent / "data" / "schema-1.logbook"
@@ -95,3 +96,29 @@ def test_a_file_that_cannot_be_written_says_what_to_do(old: Path, monkeypatch: p
     monkeypatch.setattr("lashmap_daemon.logbook_schema.os.access", lambda *_: False)
     with pytest.raises(LogbookError, match="copy it to a folder where you may write"):
         Logbook(old, create=False)
+
+
+def test_a_damaged_file_of_schema_1_gives_what_can_be_read_and_no_seal(old: Path, tmp_path: Path) -> None:
+    base = sqlite3.connect(old)
+    base.execute("UPDATE raw SET arrivals = zeroblob(5) WHERE id = 40")
+    base.execute("DELETE FROM event WHERE number = 9")
+    base.commit()
+    (packs,) = base.execute("SELECT count(*) FROM raw").fetchone()
+    channel, first_s, last_s = base.execute(
+        "SELECT channel, first_s, last_s FROM raw WHERE id = 40"
+    ).fetchone()
+    base.close()
+    rescued = rescue(old, tmp_path / "new")
+    assert [one.test[-17:] for one in rescued] == ["80001-INV-1340-07", "80002-INV-1340-07"]
+    lost = f"samples of the {channel}, {first_s:.2f} to {last_s:.2f} s, cannot be read and were left out"
+    assert lost in rescued[0].problems
+    for one in rescued:
+        assert "event 9 is gone" in one.problems
+        assert any("carry no digests" in problem for problem in one.problems)
+    base = sqlite3.connect(tmp_path / "new")
+    assert base.execute("SELECT count(*) FROM raw").fetchone() == (packs - 1,)
+    assert base.execute("SELECT count(*) FROM seal").fetchone() == (0,)
+    base.close()
+    with Logbook(tmp_path / "new", create=False) as book:
+        verdict = conclude(book, rescued[0].test).verdict
+    assert verdict.outcome == "not proven"

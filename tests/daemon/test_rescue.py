@@ -13,7 +13,6 @@ from pathlib import Path
 import pytest
 from daemon.command import lashmap
 from daemon.logbooks import closed_test, note, two_tests
-from lashmap_daemon.conclude import conclude
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_rescue import Rescued, rescue
@@ -271,33 +270,6 @@ def test_damage_that_the_database_cannot_even_quote_is_an_error_with_a_way_out(
         LogbookError, match="its tables cannot be read; save what is left with: lashmap rescue"
     ):
         Logbook(path, create=False)
-
-
-def test_a_damaged_file_of_schema_1_gives_what_can_be_read_and_no_seal(tmp_path: Path) -> None:
-    path = Path(shutil.copy(Path(__file__).parent / "data" / "schema-1.logbook", tmp_path / "old"))
-    base = sqlite3.connect(path)
-    base.execute("UPDATE raw SET arrivals = zeroblob(5) WHERE id = 40")
-    base.execute("DELETE FROM event WHERE number = 9")
-    base.commit()
-    (packs,) = base.execute("SELECT count(*) FROM raw").fetchone()
-    channel, first_s, last_s = base.execute(
-        "SELECT channel, first_s, last_s FROM raw WHERE id = 40"
-    ).fetchone()
-    base.close()
-    rescued = rescue(path, tmp_path / "new")
-    assert [one.test[-17:] for one in rescued] == ["80001-INV-1340-07", "80002-INV-1340-07"]
-    lost = f"samples of the {channel}, {first_s:.2f} to {last_s:.2f} s, cannot be read and were left out"
-    assert lost in rescued[0].problems
-    for one in rescued:
-        assert "event 9 is gone" in one.problems
-        assert any("carry no digests" in problem for problem in one.problems)
-    base = sqlite3.connect(tmp_path / "new")
-    assert base.execute("SELECT count(*) FROM raw").fetchone() == (packs - 1,)
-    assert base.execute("SELECT count(*) FROM seal").fetchone() == (0,)
-    base.close()
-    with Logbook(tmp_path / "new", create=False) as book:
-        verdict = conclude(book, rescued[0].test).verdict
-    assert verdict.outcome == "not proven"
 
 
 def test_an_open_test_comes_along(tmp_path: Path) -> None:

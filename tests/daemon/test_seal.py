@@ -52,7 +52,8 @@ def test_a_closed_test_is_sealed_and_a_resumed_one_again(tmp_path: Path) -> None
         assert first is not None
         assert (first.number, first.rows, first.previous) == (1, check_test(path, "t1").rows, BEGINNING)
         closed_test(book, tmp_path, "t2")
-        book.append("t1", note("resumed", 100.0))
+        book.keep("t1", "encoder", [Chunk(250.0, b"resumed")])
+        book.append("t1", note("resumed", 250.0))
         assert book.seal_of("t1") == first
         check = check_test(path, "t1")
         assert (check.problems, check.sealed) == ((), None)
@@ -68,12 +69,53 @@ def test_a_closed_test_is_sealed_and_a_resumed_one_again(tmp_path: Path) -> None
     assert [one.sealed is not None for one in found.tests] == [True, True]
 
 
+def test_what_is_added_to_a_closed_test_is_sealed_at_once(tmp_path: Path) -> None:
+    """A review comes after the closing: it must not make the record look open, nor be changed itself."""
+    path = tmp_path / "book"
+    with Logbook(path, create=True) as book:
+        closed_test(book, tmp_path, "t1")
+        closing = book.seal_of("t1")
+    with Logbook(path, create=False) as book:
+        for text in ("a reviewer's remark", "and another"):
+            book.append("t1", note(text, 200.0))
+        assert book.tests()[0].closing == "completed: all positions done"
+    check = check_test(path, "t1")
+    assert [seal.when for seal in check.seals] == ["closed", "added", "added"]
+    assert check.sealed == closing  # what the report of the test prints
+    assert (check.is_sealed, check.problems, check.notes) == (True, (), ())
+    base = sqlite3.connect(path)
+    base.execute("DELETE FROM seal WHERE number = 3")
+    base.commit()
+    (problem,) = check_test(path, "t1").problems
+    assert problem == "it is closed, but no seal covers its end: the newest seal is gone"
+    base.execute("DELETE FROM event WHERE body LIKE '%and another%'")
+    base.commit()
+    base.close()
+    assert check_test(path, "t1").problems == ()  # an end can be cut
+    assert check_test(path, "t1").rows == check.rows - 1
+
+
+def test_two_who_write_in_turn_keep_one_chain(tmp_path: Path) -> None:
+    """A reviewer adds to a test while the process that ran it is still there."""
+    path = tmp_path / "book"
+    with Logbook(path, create=True) as runs, Logbook(path, create=False) as reviews:
+        closed_test(runs, tmp_path, "t1")
+        for turn in range(3):
+            reviews.append("t1", note(f"review {turn}", 200.0))
+            runs.append("t2", note(f"running {turn}"))
+            runs.append("t1", note(f"remark {turn}", 200.0))
+    found = check_file(path)
+    assert found.good
+    assert [seal.number for seal in found.seals] == list(range(1, 8))
+    assert [one.rows for one in found.tests if one.test == "t2"] == [3]
+
+
 def test_a_test_that_is_not_closed_is_said_to_be_so(tmp_path: Path) -> None:
     path = tmp_path / "book"
     with Logbook(path, create=True) as book:
         book.append("t1", note("alone"))
     check = check_test(path, "t1")
-    assert (check.problems, check.seal) == ((), None)
+    assert (check.problems, check.seals) == ((), ())
     assert "not sealed" in check.notes[0]
 
 
@@ -113,7 +155,7 @@ MEDDLING = {
         r"seal 1 covers \d+ rows, 0 are there: the whole test is gone"
     ),
     "UPDATE seal SET head = zeroblob(32) WHERE number = 1": "seal 1: it was changed itself",
-    "DELETE FROM seal WHERE number = 1": "the seal of its closing is gone",
+    "DELETE FROM seal WHERE number = 1": "it is closed, but no seal covers its end",
     "INSERT INTO event SELECT test, 99, 99, 99.0, utc, 'NoteTaken', body, digest FROM event" + EVENT_5: (
         "events 9 to 98 are gone"
     ),

@@ -216,7 +216,7 @@ def test_a_full_disk_pauses_a_turn_a_rock_a_sweep_and_a_wait_and_space_goes_on()
     state, actions = sequence.step(state, Full("no room"))
     assert [type(action) for action in actions] == [Refuse, Pause]
     state, actions = sequence.step(state, Space())
-    again = Target(number=1, engagement=0, purpose="planned", attempt=2, reason="no room")
+    again = Target(number=1, engagement=0, purpose="planned", attempt=2, reason="the disk was full")
     assert actions == (GoOn(), Ask(again))
     state, _ = sequence.step(state, Lost("gone"))
     state, actions = sequence.step(state, Full("no room"))
@@ -227,7 +227,7 @@ def test_a_full_disk_pauses_a_turn_a_rock_a_sweep_and_a_wait_and_space_goes_on()
     state, actions = sequence.step(state, Full("no room"))
     assert [type(action) for action in actions] == [RefuseSweep, Pause]
     state, actions = sequence.step(state, Space())
-    assert actions == (GoOn(), AskSweep(Sweep(member="gear", attempt=2, reason="no room")))
+    assert actions == (GoOn(), AskSweep(Sweep(member="gear", attempt=2, reason="the disk was full")))
     state, actions = sequence.step(state, Stop("interrupted", "told to end"))
     assert actions == (Close("interrupted", "told to end"),)
 
