@@ -125,8 +125,7 @@ def measure_runout(
     start = float(angle.min()) + (span - 360 * turns) / 2
     table, basis, count = _cells(angle, indicator, start, turns)
     drift = _drift(table)
-    offset = (np.arange(turns)[:, np.newaxis] + np.arange(count) / count) * drift
-    level = table - offset
+    level = table - (np.arange(turns)[:, np.newaxis] + np.arange(count) / count) * drift
     weights = np.array([_harmonics(level[turn], basis[turn]) for turn in range(turns)])
     mean_turn = level.mean(axis=0)
     fitted = np.einsum("tcp,tp->tc", basis, weights)
@@ -135,9 +134,9 @@ def measure_runout(
     rest = (level - fitted).mean(axis=0)
     noise = _cell_noise(level, rest)
     mean_weights = weights.mean(axis=0)
+    known = _Known(resolution_mm=resolution_mm, cells=count, angle_deg=angle_uncertainty_deg)
     middle = (start + (np.arange(count) + 0.5) * 360 / count) % 360
     order = np.argsort(middle)
-    known = _Known(resolution_mm=resolution_mm, cells=count, angle_deg=angle_uncertainty_deg)
     return RunoutSweep(
         turns=turns,
         fim_mm=float(np.ptp(profile)),

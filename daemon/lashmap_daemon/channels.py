@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 
 from lashmap_analysis.gear_set import GearSet
@@ -109,6 +110,10 @@ class Channels:
     def bad_frames(self, name: str) -> int:
         """Lines of one instrument that did not fit its profile."""
         return self._decoders[name].parser.bad_frames
+
+    def marks(self, name: str) -> Mapping[str, int]:
+        """What one instrument said beside its numbers (`lashmap_drivers.parser`), and how often."""
+        return self._decoders[name].parser.marks
 
     def last_bad(self, name: str) -> bytes:
         """The newest of those, as received."""

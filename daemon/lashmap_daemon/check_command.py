@@ -14,9 +14,10 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from lashmap_daemon.channels import SILENT_S
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.heard import HEADINGS, SILENT_S, Heard
+from lashmap_daemon.heard import HEADINGS, Heard
 from lashmap_daemon.listening import open_ports
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand, load_stand
 

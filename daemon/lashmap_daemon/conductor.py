@@ -25,6 +25,7 @@ from lashmap_daemon.rock_watch import RockWatch, setting_of
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.sweep_watch import SweepWatch, Swept
+from lashmap_daemon.wording import mark_sentence
 
 _BOTH = (INDICATOR, ENCODER)
 _NOBODY: Mapping[str, str] = MappingProxyType({})
@@ -71,6 +72,7 @@ class Conductor:
         self._break_due = resumption is not None  # the record ended in the middle of whatever came
         self._paused_s = 0.0
         self._moved = False
+        self._marked: set[tuple[str, str]] = set()
         self.rock: RockWatch | None = None
         self.accepted: dict[int, events.RockAccepted] = dict(resumption.accepted) if resumption else {}
         self.predicted = resumption.predicted if resumption else None
@@ -109,6 +111,7 @@ class Conductor:
             self.channels.feed(name, some)
         if self.closed:
             return
+        self._note_marks()
         if self._pending:
             self._act(self._pending)
             self._pending = ()
@@ -129,6 +132,14 @@ class Conductor:
     def note(self, text: str) -> None:
         """Keep the operator's words."""
         self._emit(events.NoteTaken(text=text))
+
+    def _note_marks(self) -> None:
+        """The first of each kind goes into the record: a count of them alone would be seen by nobody."""
+        for name in (INDICATOR, ENCODER):
+            for mark, count in self.channels.marks(name).items():
+                if count and (name, mark) not in self._marked:
+                    self._marked.add((name, mark))
+                    self.note(mark_sentence(name, self.channels.port(name), mark))
 
     # What the samples say ------------------------------------------------------------------------------
 

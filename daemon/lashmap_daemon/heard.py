@@ -14,7 +14,6 @@ from lashmap_drivers.source import Source
 
 from lashmap_daemon.stand_file import INDICATOR
 
-SILENT_S = 3.0
 HEADINGS = ("instrument", "port", "reading", "samples/s", "age", "jitter", "times to", "bad frames", "said")
 _WINDOW_S = 2.0
 _SHOWN_BYTES = 32

@@ -65,6 +65,24 @@ def record_intact(check: TestCheck) -> Precondition:
     return Precondition(name=name, state="proven", detail=f"fits its seal {digest[:16]} …")
 
 
+def index_in_place(slips: int) -> tuple[Precondition, ...]:
+    """Whether the encoder's index pulse came where it belongs; nothing when it never came elsewhere.
+
+    Args:
+        slips: How often it did not.
+    """
+    if not slips:
+        return ()
+    return (
+        Precondition(
+            name="encoder index",
+            state="failed",
+            detail=f"came {slips} time{'s' if slips > 1 else ''} at another count than before",
+            remedy="See to the encoder's coupling and cable, set the matched teeth anew, and test again.",
+        ),
+    )
+
+
 def _mounting_distance(
     member: Literal["pinion", "gear"], mounting: MountingTable, units: Units
 ) -> Precondition:

@@ -13,13 +13,14 @@ from lashmap_analysis.record import (
     Shaft,
     TestRecord,
 )
+from lashmap_drivers.count_tracker import INDEX_SLIP
 from lashmap_drivers.readings import EMPTY, Floats
 
 from lashmap_daemon import events
 from lashmap_daemon.box_file import RunoutTable
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.preconditions import record_intact
+from lashmap_daemon.preconditions import index_in_place, record_intact
 from lashmap_daemon.replay_parts import Parts
 from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
@@ -94,7 +95,11 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
         indicator=box.indicator(stand.file),
         encoder=stand.file.encoder_for_analysis(),
         limits=box.limits_for_analysis(),
-        preconditions=(*story.parts.all_preconditions(), record_intact(intact)),
+        preconditions=(
+            *story.parts.all_preconditions(),
+            *index_in_place(encoder.index_slips),
+            record_intact(intact),
+        ),
         traces=tuple(_trace(rock, indicator, encoder) for rock in rocks),
         units=box.box.units,
         closing=story.closing,
@@ -128,11 +133,15 @@ def _read_story(logbook: Logbook, test: str) -> _Story:
 
 @dataclass(frozen=True)
 class _Decoded:
-    """All samples of one instrument, each with the standard uncertainty of its time; shapes (n,)."""
+    """All samples of one instrument, each with the standard uncertainty of its time; shapes (n,).
+
+    Also how often an encoder's index pulse came where it does not belong.
+    """
 
     time_s: Floats
     value: Floats
     time_uncertainty_s: Floats
+    index_slips: int
 
 
 def end_encoder_deg(logbook: Logbook, test: str, stand: Stand) -> float | None:
@@ -145,8 +154,10 @@ def _decode(logbook: Logbook, test: str, stand: Stand, channel: str, parts: Part
     decoder = stand.decoders()[channel]
     starts_s = [*parts.starts_s, math.inf]
     batches = [EMPTY]
+    slips = 0
     for chunk in logbook.raw(test, channel, gaps=True):
         while chunk.arrival_s >= starts_s[0]:
+            slips += decoder.parser.marks[INDEX_SLIP]
             decoder = stand.decoders()[channel]
             del starts_s[0]
         batch = decoder.feed(chunk)
@@ -156,6 +167,7 @@ def _decode(logbook: Logbook, test: str, stand: Stand, channel: str, parts: Part
         np.concatenate([batch.time_s for batch in batches]),
         np.concatenate([batch.value for batch in batches]),
         np.repeat([batch.time_uncertainty_s for batch in batches], [len(batch) for batch in batches]),
+        slips + decoder.parser.marks[INDEX_SLIP],
     )
 
 

@@ -88,7 +88,8 @@ def _runout(runout: Runout | None, units: Units) -> str:
 
 def _positions(assessment: Assessment) -> Table:
     units = assessment.record.units
-    table = Table(title=f"Positions (lengths in {units}, u = standard uncertainty)", title_justify="left")
+    title = f"Positions (lengths in {units}, u = random part of the standard uncertainty)"
+    table = Table(title=title, title_justify="left")
     for heading in ("no.", "engagement", "gear °", "reading", "normal", "u", "reversals"):
         table.add_column(heading, justify="right")
     table.add_column("flags")

@@ -6,6 +6,8 @@ from functools import singledispatch
 
 from lashmap_analysis.lengths import DECIMALS, format_length
 from lashmap_analysis.record import Units
+from lashmap_drivers.count_tracker import INDEX_SLIP
+from lashmap_drivers.parser import LOW_BATTERY
 
 from lashmap_daemon import events
 
@@ -64,6 +66,17 @@ def _span_text(seconds: float) -> str:
     if seconds < 120.0:
         return f"{seconds:.0f} s"
     return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
+
+
+def mark_sentence(instrument: str, port: str, mark: str) -> str:
+    """What an instrument said for the first time beside its numbers, and what that means."""
+    said = f"The {instrument} on {port} said for the first time: {mark}."
+    todo = {
+        INDEX_SLIP: "Its index pulse did not come at the count where it belongs, so its angles may be wrong: "
+        "see to coupling and cable, and bring the marked teeth together again.",
+        LOW_BATTERY: "Change its battery before the next test.",
+    }.get(mark)
+    return f"{said} {todo}" if todo else said
 
 
 @singledispatch
@@ -142,7 +155,7 @@ def _(event: events.RockAccepted, units: Units) -> str:
     flags = f"; {', '.join(event.flags)}" if event.flags else ""
     return (
         f"{event.number:>3}  accepted: normal backlash {format_length(event.normal_backlash_mm, units)}, "
-        f"standard uncertainty {uncertainty_text(event.standard_uncertainty_mm, units)}, "
+        f"random part of u {uncertainty_text(event.standard_uncertainty_mm, units)}, "
         f"{event.reversals} reversals{flags}"
     )
 
@@ -166,7 +179,7 @@ def _(event: events.SweepAsked, _units: Units) -> str:
 def _(event: events.SweepRecorded, units: Units) -> str:
     return (
         f"Runout of the {event.member}: {format_length(event.fim_mm, units)} full indicator movement, "
-        f"standard uncertainty {uncertainty_text(event.fim_uncertainty_mm, units)}"
+        f"random part of u {uncertainty_text(event.fim_uncertainty_mm, units)}"
     )
 
 

@@ -35,8 +35,8 @@ class LineParser(Tally):
         unit_factors: Factor for each text of the group ``unit``; None when there is no such group.
         status: Meaning of each text of the group ``status``: empty, ``overload`` or ``low battery``.
         checksum: How the group ``checksum`` is checked against ``checked``, or all before it.
-        whole_replies: Every feed is one whole reply: lines never span two, and only the last one is the
-        answer. in_step: The stream begins with a whole line.
+        whole_replies: Every feed is one whole reply: lines never span two, and the last one is the answer.
+        in_step: The stream begins with a whole line.
     """
 
     def __init__(

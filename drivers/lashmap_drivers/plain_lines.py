@@ -1,10 +1,9 @@
 """Chunks of plain lines in one go: validated by one regular expression, split, and turned into floats.
 
-This is the quick half of `lashmap_drivers.line_parser`, used only where it provably gives what the
-line-by-line
-half gives: patterns made of printable characters, digits, classes, groups and repeats, and a terminator of
-control characters, so that no match can reach over the end of a line. Anything else is left to the other
-half, and so is a chunk with anything odd in it.
+This is the quick half of `lashmap_drivers.line_parser`, used only where it provably gives what the half that
+goes line by line gives: patterns made of printable characters, digits, classes, groups and repeats, and a
+terminator of control characters, so that no match can reach over the end of a line. Anything else is left to
+the other half, and so is a chunk with anything odd in it.
 """
 
 from __future__ import annotations

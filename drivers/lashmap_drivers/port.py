@@ -32,6 +32,7 @@ _MOST_CHUNKS = 200_000  # over three minutes of ticks
 _MOST_QUEUED_BYTES = 32_000_000
 _MOST_REPLY_BYTES = 4096
 _JOIN_S = 2.0
+_LATE_S = 1.0  # a reply may be this late: taken for the next one, every value from then on would be one old
 RETRY = Backoff()
 
 
@@ -241,7 +242,7 @@ class Port:
         if part.data:
             self._give(part)
             self._give(Chunk(part.arrival_s, b""))
-        quiet_s = time.monotonic() + poll.timeout_s
+        quiet_s = time.monotonic() + max(poll.timeout_s, _LATE_S)
         while (left_s := quiet_s - time.monotonic()) > 0.0 and not self._closing.is_set():
             link.wait(min(left_s, _IDLE_S))
             self.stale_bytes += len(link.read())

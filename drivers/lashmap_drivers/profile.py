@@ -6,6 +6,7 @@ kind adds its own file; `lashmap_drivers.kinds` knows them all.
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -131,9 +132,9 @@ class InstrumentProfile(BaseModel):
         """How it is asked; None when it sends of its own accord."""
         return None
 
+    @abstractmethod
     def make_parser(self) -> Parser:
         """A fresh parser of its bytes."""
-        raise NotImplementedError
 
     def open(self, instrument: str, name: str) -> Source:
         """Open the port that it hangs on.

@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from lashmap_analysis.assess import assess
 from lashmap_analysis.gear_set import GearSet
 from lashmap_analysis.indicator import Indicator
 from lashmap_analysis.record import (
@@ -131,6 +132,13 @@ class Bench:
             preconditions=preconditions,
             traces=tuple(self.trace(n, k, purpose) for n, (k, purpose) in enumerate(wanted, start=1)),
         )
+
+
+def confirmed_record(bench: Bench, limits: Limits = LIMITS) -> TestRecord:
+    """A test whose last position confirms the tight spot that the others predict."""
+    predicted = assess(bench.record()).stated
+    assert predicted is not None
+    return bench.record(confirm=(predicted.engagement,), limits=limits)
 
 
 def _cycle() -> tuple[list[float], list[float]]:

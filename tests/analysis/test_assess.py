@@ -10,26 +10,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench
+from analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench, confirmed_record
 from lashmap_analysis.assess import assess
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.flags import FlagName
-from lashmap_analysis.record import Limits, RockTrace, TestRecord
+from lashmap_analysis.record import Limits, RockTrace
 from lashmap_analysis.verdict import STANDING_CAUTION
 
 BENCH = Bench(seed=5)
 
 
-def confirmed_record(bench: Bench = BENCH, limits: Limits = LIMITS) -> TestRecord:
-    """A test whose last position confirms the tight spot that the others predict."""
-    predicted = assess(bench.record()).stated
-    assert predicted is not None
-    return bench.record(confirm=(predicted.engagement,), limits=limits)
-
-
 @pytest.fixture(scope="module")
 def good() -> Assessment:
-    return assess(confirmed_record())
+    return assess(confirmed_record(BENCH))
 
 
 def test_good_box_conforms_and_states_the_truth(good: Assessment) -> None:
@@ -91,7 +84,7 @@ def test_unconfirmed_box_is_not_proven_and_says_where_to_go() -> None:
 
 
 def test_confirming_position_that_reads_otherwise_does_not_confirm() -> None:
-    record = confirmed_record()
+    record = confirmed_record(BENCH)
     last = record.traces[-1]
     other = replace(last, indicator_mm=last.indicator_mm * 0.95)
     seen = assess(replace(record, traces=(*record.traces[:-1], other)))
@@ -108,13 +101,13 @@ def test_confirming_position_away_from_the_tight_spot_does_not_confirm() -> None
 
 @pytest.mark.parametrize("limits", [Limits(minimum_mm=0.14, maximum_mm=0.2), Limits(maximum_mm=0.12)])
 def test_box_outside_its_limits_is_nonconforming(limits: Limits) -> None:
-    assert assess(confirmed_record(limits=limits)).verdict.outcome == "nonconforming"
+    assert assess(confirmed_record(BENCH, limits=limits)).verdict.outcome == "nonconforming"
 
 
 def test_limit_inside_the_interval_is_not_proven_and_says_what_would_settle_it(good: Assessment) -> None:
     assert good.stated is not None
     limits = Limits(minimum_mm=good.stated.normal_backlash_mm)
-    seen = assess(confirmed_record(limits=limits))
+    seen = assess(confirmed_record(BENCH, limits=limits))
     assert seen.verdict.outcome == "not proven"
     assert "positions" in seen.verdict.would_settle[0]
     assert any("% of the variance" in step for step in seen.verdict.would_settle)
@@ -167,7 +160,7 @@ def test_small_pinion_slip_is_a_warning_and_widens_the_uncertainty() -> None:
 
 
 def test_miscounted_teeth_raise_a_doubt() -> None:
-    record = confirmed_record()
+    record = confirmed_record(BENCH)
     lost = replace(record.traces[3], engagement=record.traces[3].engagement + 1)
     seen = assess(replace(record, traces=(*record.traces[:3], lost, *record.traces[4:])))
     assert any("miscounted" in reason for reason in seen.verdict.reasons)
@@ -206,7 +199,7 @@ def test_unusable_positions_still_give_an_assessment(spoil: object) -> None:
 
 
 def test_one_unusable_position_is_left_out() -> None:
-    record = confirmed_record()
+    record = confirmed_record(BENCH)
     spoiled = replace(record, traces=(flat(record.traces[0]), *record.traces[1:]))
     seen = assess(spoiled)
     assert seen.positions[0].normal_backlash_mm is None
@@ -225,7 +218,7 @@ def test_missing_encoder_samples_leave_the_nominal_angle() -> None:
 
 
 def test_shift_of_the_indicators_zero_changes_nothing(good: Assessment) -> None:
-    record = confirmed_record()
+    record = confirmed_record(BENCH)
     moved = tuple(replace(one, indicator_mm=one.indicator_mm + 1.25) for one in record.traces)
     seen = assess(replace(record, traces=moved))
     assert seen.stated is not None

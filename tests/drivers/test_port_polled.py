@@ -98,11 +98,12 @@ def test_requests_keep_their_pace_and_never_pile_up(tmp_path: Path) -> None:
     assert sum(waits) / len(waits) == pytest.approx(0.02, rel=0.1)
 
 
-def test_a_missing_reply_is_counted_and_a_late_one_thrown_away(tmp_path: Path) -> None:
+@pytest.mark.parametrize("late_s", [0.075, 0.4])  # beyond one time-out, and beyond many
+def test_a_missing_reply_is_counted_and_a_late_one_thrown_away(tmp_path: Path, late_s: float) -> None:
     poll = Poll(b"?\r", interval_s=0.01, timeout_s=0.05, complete=POLL.complete)
 
     def second_is_late(number: int) -> list[tuple[float, bytes]]:
-        return [(0.075 if number == 1 else 0.0, b"reply %d\r\n" % number)]
+        return [(late_s if number == 1 else 0.0, b"reply %d\r\n" % number)]
 
     with (
         FaultyPeer(tmp_path) as peer,

@@ -183,7 +183,7 @@ def _rock(view: View) -> Text:
     reading = format_length(rock.reading_mm, view.units)
     uncertainty = uncertainty_text(rock.standard_uncertainty_mm, view.units)
     warnings = "".join(f"; {flag.name}" for flag in rock.flags)
-    return Text(f"{count}; reading {reading}, standard uncertainty {uncertainty}{warnings}")
+    return Text(f"{count}; reading {reading}, random part of u {uncertainty}{warnings}")
 
 
 def _progress(view: View) -> RenderableType:
