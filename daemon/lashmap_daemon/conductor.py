@@ -36,7 +36,7 @@ class Conductor:
 
     Args:
         started: The start record; box, stand and plan come from it.
-        channels: Decoded traces; `Channels.matched_encoder_deg` must be set before the first tick.
+        channels: Decoded traces; `Channels.count_from` must have been called before the first tick.
         emit: Called with every event, in order.
         keep: Called with every raw chunk before it is decoded.
         resumption: From where a test goes on that had ended early.

@@ -86,12 +86,15 @@ class InstrumentBack:
 class MatchedTeethSet:
     """The encoder's angle, of its own shaft, at engagement 0; it holds until the next one.
 
-    ``moved_deg`` is how far it is from the one before, None for the first of a test.
+    ``moved_deg`` is how far it is from the one before, None for the first of a test. ``seen_deg`` is where
+    the encoder was seen last before the record, in the same count: a count that wraps is recorded from within
+    its range, and `reference.in_record_deg` finds which one it is. None where the count is the record's own.
     """
 
     encoder_deg: float
     how: Literal["box file", "set at the stand", "assumed"]
     moved_deg: float | None = None
+    seen_deg: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -118,7 +118,7 @@ class LiveTest:
             logbook, started.test, now_s=self._now_s, utc=utc, listeners=(screen.hear, *self._own)
         )
         channels = Channels(started.stand, started.box.gear_set.gear_set())
-        channels.matched_encoder_deg = opening.matched.encoder_deg
+        channels.count_from(opening.matched)
         self.conductor = Conductor(
             started, channels, emit=self._emit, keep=self._keeper.keep, resumption=opening.resumption
         )

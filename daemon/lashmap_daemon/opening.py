@@ -115,6 +115,7 @@ def matched_teeth(
         answer = person.ask('Bring the marked teeth together, then type "matched"; Enter = not known')
         how = "set at the stand" if answer.strip().casefold() == "matched" else "assumed"
         angle = encoder_deg()
+        return how, events.MatchedTeethSet(encoder_deg=angle, how=how, seen_deg=angle)
     return how, events.MatchedTeethSet(encoder_deg=angle, how=how)
 
 

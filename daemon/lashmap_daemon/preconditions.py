@@ -10,7 +10,7 @@ from lashmap_analysis.record import Precondition, Units
 
 from lashmap_daemon.box_file import BoxFile, MountingTable
 from lashmap_daemon.seal_check import TestCheck
-from lashmap_daemon.stand_file import Stand
+from lashmap_daemon.stand_file import ENCODER, Stand
 
 MatchedHow = Literal["box file", "set at the stand", "assumed"]
 
@@ -30,7 +30,7 @@ def collect(
     return (
         _mounting_distance("pinion", box.mounting, box.box.units),
         _mounting_distance("gear", box.mounting, box.box.units),
-        _matched_teeth(matched),
+        _matched_teeth(matched, _ranges_in_cycle(box, stand)),
         _bearings(box.mounting),
         _calibration("indicator", stand.file.indicator.calibration_due, today),
         _calibration("encoder", stand.file.encoder.calibration_due, today),
@@ -115,9 +115,26 @@ def _mounting_distance(
     )
 
 
-def _matched_teeth(matched: MatchedHow) -> Precondition:
+def _ranges_in_cycle(box: BoxFile, stand: Stand) -> float:
+    """How often the encoder's count begins again within a mesh cycle; 0 when it never does."""
+    range_deg = stand.decoders()[ENCODER].range_deg
+    gear_set = box.gear_set.gear_set()
+    teeth = gear_set.gear_teeth if stand.file.encoder.shaft == "gear" else gear_set.pinion_teeth
+    return 0.0 if range_deg is None else gear_set.mesh_cycle * 360.0 / teeth / range_deg
+
+
+def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float) -> Precondition:
     name = "matched teeth"
     match matched:
+        case "box file" if ranges_in_cycle > 1.0:
+            return Precondition(
+                name=name,
+                state="unproven",
+                detail=f"the encoder's count begins again {ranges_in_cycle:.1f} times in a mesh cycle, so "
+                "the angle in the box file does not tell which teeth are together",
+                remedy="Leave matched_teeth.encoder_deg out, and bring the marked teeth together at the "
+                "start.",
+            )
         case "box file":
             return Precondition(name=name, state="proven", detail="encoder angle recorded in the box file")
         case "set at the stand":

@@ -144,25 +144,29 @@ class _Decoded:
     index_slips: int
 
 
-def end_encoder_deg(logbook: Logbook, test: str, stand: Stand) -> float | None:
-    """The last recorded angle of the encoder's own shaft; None when there is none."""
-    value = _decode(logbook, test, stand, ENCODER, _read_story(logbook, test).parts).value
-    return float(value[-1]) if len(value) else None
+def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, float | None]:
+    """The last reference and the last recorded angle, None when there is none; both in one count."""
+    parts = _read_story(logbook, test).parts
+    value = _decode(logbook, test, stand, ENCODER, parts).value
+    return parts.parts[-1].encoder_deg, float(value[-1]) if len(value) else None
 
 
 def _decode(logbook: Logbook, test: str, stand: Stand, channel: str, parts: Parts) -> _Decoded:
     decoder = stand.decoders()[channel]
     starts_s = [*parts.starts_s, math.inf]
     batches = [EMPTY]
-    slips = 0
+    part = slips = 0
     for chunk in logbook.raw(test, channel, gaps=True):
         while chunk.arrival_s >= starts_s[0]:
             slips += decoder.parser.marks[INDEX_SLIP]
             decoder = stand.decoders()[channel]
             del starts_s[0]
+            part += 1
         batch = decoder.feed(chunk)
         if len(batch):
             batches.append(batch)
+            if channel == ENCODER:
+                parts.parts[part].begin_count(float(batch.value[0]), decoder.range_deg)
     return _Decoded(
         np.concatenate([batch.time_s for batch in batches]),
         np.concatenate([batch.value for batch in batches]),

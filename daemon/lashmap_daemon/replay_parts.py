@@ -14,6 +14,7 @@ from lashmap_analysis.record import Precondition
 from lashmap_drivers.readings import Floats
 
 from lashmap_daemon import events
+from lashmap_daemon.reference import in_record_deg
 
 _RANK = {"proven": 0, "unproven": 1, "failed": 2}
 
@@ -24,7 +25,8 @@ class Part:
 
     Attributes:
         first_s: Its first moment.
-        encoder_deg: Its matched-teeth reference.
+        encoder_deg: Its matched-teeth reference, as set; in the count of the record after `begin_count`.
+        matched: As it was set, until then.
         resumed: How it began; None for the first.
         checked: What the check found; None when it was not made.
         rocks: How many rocks were accepted in it.
@@ -35,6 +37,13 @@ class Part:
     resumed: events.TestResumed | None = None
     checked: events.CheckedAgain | None = None
     rocks: int = 0
+    matched: events.MatchedTeethSet | None = None
+
+    def begin_count(self, first_deg: float, range_deg: float | None) -> None:
+        """Say with which angle the part begins; further calls change nothing."""
+        if self.matched is not None:
+            self.encoder_deg = in_record_deg(self.matched, first_deg, range_deg)
+            self.matched = None
 
 
 @dataclass
@@ -51,7 +60,7 @@ class Parts:
             case events.TestResumed():
                 self.parts.append(Part(first_s=event.first_s, encoder_deg=now.encoder_deg, resumed=event))
             case events.MatchedTeethSet(encoder_deg=encoder_deg):
-                now.encoder_deg = encoder_deg
+                now.encoder_deg, now.matched = encoder_deg, event
             case events.CheckedAgain():
                 now.checked = event
             case events.RockAccepted():

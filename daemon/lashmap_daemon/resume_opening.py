@@ -13,9 +13,10 @@ from lashmap_daemon.live_test import Opening
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.opening import Person, matched_teeth
 from lashmap_daemon.preconditions import collect
-from lashmap_daemon.replay import end_encoder_deg
+from lashmap_daemon.replay import end_of_encoder
 from lashmap_daemon.resume import Unfinished
 from lashmap_daemon.resume_matched import Reference, find_again
+from lashmap_daemon.stand_file import ENCODER
 
 
 def open_again(
@@ -26,6 +27,7 @@ def open_again(
     cautions: events.CautionsConfirmed,
     rates_hz: dict[str, float],
     encoder_deg: Callable[[], float],
+    followed: bool,
     operator: str,
     version: str,
     now: dt.datetime,
@@ -39,6 +41,7 @@ def open_again(
         cautions: Confirmed anew.
         rates_hz: Samples a second as heard, by channel.
         encoder_deg: Reads the encoder now.
+        followed: It follows a count that wraps from one call to the next.
         operator: Who goes on with it.
         version: Of this program.
         now: By the wall clock.
@@ -50,13 +53,15 @@ def open_again(
     if before is None:  # it ended before there was a reference
         how, matched = matched_teeth(started.box, person, encoder_deg=encoder_deg)
     else:
+        reference_deg, end_deg = end_of_encoder(logbook, unfinished.test, unfinished.recorded.stand)
         reference = Reference(
-            encoder_deg=before.encoder_deg,
-            end_deg=end_encoder_deg(logbook, unfinished.test, unfinished.recorded.stand),
+            encoder_deg=reference_deg,
+            end_deg=end_deg,
             gear_set=started.box.gear_set.gear_set(),
             shaft=started.stand.file.encoder.shaft,
+            range_deg=started.stand.decoders()[ENCODER].range_deg,
         )
-        found, moved_deg = find_again(reference, person, encoder_deg=encoder_deg)
+        found, moved_deg = find_again(reference, person, encoder_deg=encoder_deg, followed=followed)
         how, matched, proven = found.matched.how, found.matched, (found.precondition,)
     today = now.astimezone().date()
     others = collect(started.box, started.stand, matched=how, today=today, locked_out=True)

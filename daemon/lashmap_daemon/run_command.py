@@ -196,6 +196,7 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         cautions=cautions,
         rates_hz=rates_hz,
         encoder_deg=encoder_deg,
+        followed=True,
         operator=options.operator,
         version=version("lashmap"),
         now=dt.datetime.now(dt.UTC),

@@ -119,10 +119,10 @@ class Lead:
             reference = prepared.box.matched_teeth.encoder_deg
             if reference is not None:
                 return await self._go(prepared, "box file", reference)
-            return await self._match(prepared, request.matched)
         except BaseException:
             self._give_up()
             raise
+        return await self._match(prepared, request.matched)
 
     async def resume(self, request: Resume) -> list[str]:
         """Prepare a test that ended early to go on, or go on with it; returns what to do now.
@@ -136,10 +136,10 @@ class Lead:
             refuse_unheard(self._ports)
             prepared = prepare_again(request, self.boxes, self.stand, self._logbook)
             prepared.before_deg = await still_encoder_deg(self._ports, prepared)
-            return await self._match(prepared, request.matched)
         except BaseException:
             self._give_up()
             raise
+        return await self._match(prepared, request.matched)
 
     async def matched(self, *, known: bool, cause: str = "") -> list[str]:
         """The marked teeth are together now (or nobody knows where they are): the prepared test begins.
@@ -201,10 +201,9 @@ class Lead:
         return waiting.spoken(now_s)
 
     async def _match(self, prepared: AnyPrepared, when: Literal["later", "now", "unknown"]) -> list[str]:
-        if when == "later":
-            return self._wait_for_matched(prepared)
-        how: MatchedHow = "set at the stand" if when == "now" else "assumed"
-        return await self._go(prepared, how, await still_encoder_deg(self._ports, prepared))
+        instructions = self._wait_for_matched(prepared)
+        # What is refused from here on leaves the test prepared: it can be said again.
+        return instructions if when == "later" else await self.matched(known=when == "now")
 
     # How it goes ------------------------------------------------------------------------------------------
 

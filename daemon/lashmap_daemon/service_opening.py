@@ -71,7 +71,9 @@ class Prepared:
                 today=dt.datetime.now().astimezone().date(),
                 locked_out=True,
             ),
-            matched=events.MatchedTeethSet(encoder_deg=encoder_deg, how=how),
+            matched=events.MatchedTeethSet(
+                encoder_deg=encoder_deg, how=how, seen_deg=None if how == "box file" else encoder_deg
+            ),
             rates_hz={name: ear.rate_hz(now_s) for name, ear in ports.ears.items()},
         )
 
@@ -156,6 +158,7 @@ async def still_encoder_deg(ports: StandPorts, prepared: _HasBox) -> float:
         ports.tap = before
     if channels.good_frames(ENCODER):
         raise StandError(
-            "the gear is turning; hold it still with the marked teeth together, then say it again"
+            "the gear is turning; hold it still with the marked teeth together, then say: lashmap tell STAND "
+            "matched"
         )
     raise StandError(f"{ENCODER} on {channels.port(ENCODER)}: no angle within {_STEADY_S:.0f} s")

@@ -74,6 +74,7 @@ class PreparedAgain:
             cautions=self.cautions,
             rates_hz={name: ear.rate_hz(now_s) for name, ear in ports.ears.items()},
             encoder_deg=lambda: angles.pop() if len(angles) > 1 else angles[0],
+            followed=False,
             operator=self.operator,
             version=version("lashmap"),
             now=dt.datetime.now(dt.UTC),

@@ -120,6 +120,10 @@ class CounterBoardProfile(InstrumentProfile):
             index_width=self.index_width,
         )
 
+    def repeats_after(self, counts_per_turn: int) -> int | None:
+        """The counter's range; a turn when zero is at the index, since it passes once in each."""
+        return counts_per_turn if self.zero == "index" else self.counting().wraps_at
+
     @model_validator(mode="after")
     def _is_usable(self) -> Self:
         if (self.pattern is None) == (self.frame is None):

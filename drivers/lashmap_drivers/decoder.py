@@ -20,12 +20,15 @@ class Decoder:
     Args:
         profile: What it does on the wire.
         factor: From the number its parser gives to mm (indicator) or degrees (encoder), sign included.
+        range_deg: Of an encoder: after how much turning a fresh decoder may give the same angle again; None
+            when it never does.
     """
 
-    def __init__(self, profile: InstrumentProfile, factor: float) -> None:
+    def __init__(self, profile: InstrumentProfile, factor: float, range_deg: float | None = None) -> None:
         self._clock: StreamClock | _AsTheyCome = StreamClock() if profile.streams else _AsTheyCome()
         self._streams = profile.streams
         self._factor = factor
+        self.range_deg = range_deg
         self.parser = profile.make_parser()
 
     @classmethod
@@ -48,7 +51,12 @@ class Decoder:
         """
         if profile.quantity != "angle":
             raise ValueError(f"an encoder measures an angle, this instrument's unit is {profile.unit}")
-        return cls(profile, sense * (360.0 / counts_per_turn if profile.unit == "count" else 1.0))
+        if profile.unit != "count":
+            return cls(profile, float(sense))
+        count_deg = 360.0 / counts_per_turn
+        repeats_after = profile.repeats_after(counts_per_turn)
+        range_deg = None if repeats_after is None else repeats_after * count_deg
+        return cls(profile, sense * count_deg, range_deg)
 
     def feed(self, chunk: Chunk) -> Batch:
         """Decode the next chunk; empty when it completes no frame."""

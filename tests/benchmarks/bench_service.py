@@ -35,7 +35,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from daemon.virtual_time import DEMO_BOX, TICK_S, VirtualTest, load_box
+from daemon.virtual_time import DEMO_BOX, TICK_S, VirtualTest, load_box, matched_of
 from lashmap_daemon import events, simulate_command, toml_file
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.channels import Channels
@@ -199,7 +199,7 @@ def again(first: VirtualTest, name: str, logbook: Logbook) -> Conductor:
     """A conductor for one more test of the same box."""
     started = replace(first.started, test=name)
     channels = Channels(started.stand, first.box.gear_set.gear_set())
-    channels.matched_encoder_deg = first.box.matched_teeth.encoder_deg
+    channels.count_from(matched_of(first.box))
 
     def emit(event: events.Event) -> None:
         logbook.append(name, events.Stamped(time_s=0.0, utc="2026-11-25T08:00:00Z", event=event))

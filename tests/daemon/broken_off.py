@@ -32,12 +32,14 @@ class BrokenOff(VirtualTest):
 
     count_offset: int = 0
     shown: list[str] = field(default_factory=list)
+    _listening: Channels | None = None
+    _heard_s: float = 0.0
 
     def go_on(
         self,
         *,
         marks: int | None = 0,
-        offset: int = 0,
+        offset: int | None = 0,
         box: BoxFile | None = None,
         stand: Stand | None = None,
         now: dt.datetime = LATER,
@@ -46,12 +48,12 @@ class BrokenOff(VirtualTest):
 
         Args:
             marks: Engagement that the person brings together and calls matched; None when nobody does.
-            offset: What the encoder's count is off by from now on.
+            offset: What the encoder's count is off by from now on; None leaves it as it is.
             box: Of the new process.
             stand: Of the new process.
             now: Its wall clock.
         """
-        self.count_offset = offset
+        self.count_offset = self.count_offset if offset is None else offset
         self.logbook = Logbook(self.folder / "virtual.logbook", create=False)  # the other never closed
         unfinished = take_up(self.logbook, self.started.test, box or self.box, stand or self.stand)
         opening = open_again(
@@ -61,6 +63,7 @@ class BrokenOff(VirtualTest):
             cautions=events.CautionsConfirmed(how="again"),
             rates_hz={},
             encoder_deg=self._encoder_deg(),
+            followed=True,
             operator="Grace",
             version="1",
             now=now,
@@ -69,7 +72,8 @@ class BrokenOff(VirtualTest):
         assert opening.resumed is not None
         self.now_s = opening.resumption.first_s
         self.channels = Channels(opening.started.stand, self.box.gear_set.gear_set())
-        self.channels.matched_encoder_deg = opening.matched.encoder_deg
+        self.channels.count_from(opening.matched)
+        self._listening = None
         self.conductor = Conductor(
             opening.started,
             self.channels,
@@ -91,23 +95,30 @@ class BrokenOff(VirtualTest):
             self.conductor.tick(self.now_s, chunks)
 
     def let_pass(self, seconds: float) -> None:
-        """Let time pass that nobody records."""
-        self._simulated.advance(seconds)
+        """Let time pass that nobody records; a program that listens goes on with that."""
+        for _ in range(round(seconds / TICK_S)):
+            said, self._heard_s = self._said(), self._heard_s + TICK_S
+            if self._listening is not None:
+                self._listening.feed(ENCODER, [Chunk(self._heard_s, said[ENCODER])])
+
+    def switch_encoder_off_and_on(self) -> None:
+        """It counts from its own zero."""
+        self.count_offset = 0
+        lines = self._said()[ENCODER].splitlines()
+        self.count_offset = -int(lines[-1])
 
     def _said(self) -> dict[str, bytes]:
         wire = self._simulated.advance(TICK_S)
-        lines = (b"%+011d\r\n" % (int(line) + self.count_offset) for line in wire.encoder_lines)
-        return {INDICATOR: wire.indicator, ENCODER: b"".join(lines)}
+        counts = (int(line) + self.count_offset for line in wire.encoder_lines)
+        wrapped = counts if self.wraps_at is None else (count % self.wraps_at for count in counts)
+        return {INDICATOR: wire.indicator, ENCODER: b"".join(b"%+011d\r\n" % count for count in wrapped)}
 
     def _encoder_deg(self) -> Callable[[], float]:
         channels = Channels(self.stand, self.box.gear_set.gear_set())
-        heard_s = 0.0
+        self._listening = channels
 
         def read() -> float:
-            nonlocal heard_s
-            for _ in range(5):
-                heard_s += TICK_S
-                channels.feed(ENCODER, [Chunk(heard_s, self._said()[ENCODER])])
+            self.let_pass(5 * TICK_S)
             assert channels.latest_encoder_deg is not None
             return channels.latest_encoder_deg
 

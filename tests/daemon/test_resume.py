@@ -129,12 +129,14 @@ def test_what_was_assumed_once_stays_unproven_although_it_is_said_later(test: Br
 
 def test_an_encoder_that_began_its_count_anew_gets_a_new_reference(test: BrokenOff) -> None:
     killed_after(test, 2)
-    test.go_on(offset=-123_457)  # 360,000 counts a turn
+    test.switch_encoder_off_and_on()
+    test.go_on(offset=None)
     matched = test.of(events.MatchedTeethSet)
     assert isinstance(matched[1], events.MatchedTeethSet)
-    assert matched[1].encoder_deg == pytest.approx(37.25 - 123.457, abs=0.5)
+    assert matched[1].encoder_deg == pytest.approx(37.25 + test.count_offset / 1000.0, abs=0.5)
     test.run()
-    assert "could not confirm" in precondition(test, "matched teeth").detail
+    found = precondition(test, "matched teeth")
+    assert (found.state, found.detail.endswith("its count began anew")) == ("proven", True)
     numbers_agree(test)
     # Every part counts from its own reference: a rock lies at its engagement's angle, 9° a tooth.
     for trace in read_record(test.logbook, test.started.test).traces:
@@ -151,6 +153,18 @@ def test_marks_that_contradict_the_encoder_are_said_and_fail(test: BrokenOff) ->
     test.stop()
     assert precondition(test, "matched teeth").state == "failed"
     assert conclude(test.logbook, None).verdict.outcome != "conforming"
+
+
+def test_an_encoder_that_may_have_kept_its_count_or_not_proves_nothing(test: BrokenOff) -> None:
+    killed_after(test, 2)
+    test.go_on(offset=-123_457)  # 360,000 counts a turn: neither where the record ended nor at its own zero
+    assert len(test.shown) == 2
+    assert "stood -123.5° from where the record ended" in test.shown[0]
+    assert "switch it off and on once more and resume" in test.shown[0]
+    test.run()
+    found = precondition(test, "matched teeth")
+    assert (found.state, "whether it kept its count nobody knows" in found.detail) == ("unproven", True)
+    assert conclude(test.logbook, None).verdict.outcome == "not proven"
 
 
 def test_teeth_that_moved_meanwhile_are_found_by_the_check(test: BrokenOff) -> None:

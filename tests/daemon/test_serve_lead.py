@@ -120,7 +120,7 @@ def test_a_knock_at_the_marked_teeth_begins_the_prepared_test(tmp_path: Path) ->
     begun = asyncio.run(work())
     test = begun[0].split()[1]
     happened = [stamped.event for stamped in bench.logbook.events(test)]
-    assert MatchedTeethSet(encoder_deg=50.0, how="set at the stand") in happened
+    assert MatchedTeethSet(encoder_deg=50.0, how="set at the stand", seen_deg=50.0) in happened
     assert NoteTaken(text="hands-free: a knock") in happened
     assert bench.logbook.tests()[0].closing == "interrupted: the end of this test"
 
@@ -191,6 +191,41 @@ def test_a_test_that_goes_on_says_once_when_marks_and_encoder_disagree(tmp_path:
     assert [one.operator for one in happened if isinstance(one, TestResumed)] == ["Ada"]
     recorded = [one for one in happened if isinstance(one, PreconditionsRecorded)][-1]
     assert {one.name: one.state for one in recorded.preconditions}["matched teeth"] == "failed"
+
+
+def test_a_word_that_the_encoder_speaks_against_is_not_taken_at_once_and_proves_nothing(
+    tmp_path: Path,
+) -> None:
+    async def interrupted() -> None:
+        bench = Bench(tmp_path)
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 0.3)
+        await bench.lead.begin(Begin(box="short", confirmed="typed at the stand"))
+        await asyncio.sleep(0.5)
+        bench.lead.interrupt("the end of this test")
+        await running
+        bench.logbook.close()
+
+    async def goes_on() -> Bench:
+        bench = Bench(tmp_path)
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(20.0, 0.3)  # neither where the record ended nor at the encoder's zero, nor the marks
+        request = Resume(box="short", confirmed="typed at the stand", matched="now")
+        with pytest.raises(
+            StandError, match=r"stood \+10\.0° from where .* 1\.9 teeth from here.*say it again"
+        ):
+            await bench.lead.resume(request)
+        assert bench.lead.state == "preparing"
+        await bench.lead.matched(known=True)
+        bench.lead.interrupt("the end of this test")
+        await running
+        return bench
+
+    asyncio.run(interrupted())
+    bench = asyncio.run(goes_on())
+    test = bench.logbook.tests()[0].test
+    recorded = [s.event for s in bench.logbook.events(test) if isinstance(s.event, PreconditionsRecorded)][-1]
+    assert {one.name: one.state for one in recorded.preconditions}["matched teeth"] == "unproven"
 
 
 @pytest.mark.parametrize(

@@ -194,14 +194,15 @@ def _say(context: typer.Context, request: Request, *, as_json: bool = False) -> 
         from lashmap_daemon.control_client import ask  # noqa: PLC0415
 
         answer = ask(context.obj.stand, context.obj.logbook, request)
+        lines = [line.replace("tell STAND", f"tell {context.obj.stand}") for line in answer.say]
         if as_json and answer.status is not None:
             typer.echo(answer.status.model_dump_json(indent=2))
         elif answer.exit_status:
-            for line in answer.say:
+            for line in lines:
                 typer.echo(f"lashmap: {line}", err=True)
         else:
-            for line in answer.say:
-                say(console, line.replace("tell STAND", f"tell {context.obj.stand}"))
+            for line in lines:
+                say(console, line)
         raise typer.Exit(answer.exit_status)
 
 
