@@ -76,7 +76,7 @@ class Channels:
 
     def slowest_rate_hz(self, now_s: float) -> float:
         """Samples a second of the slower instrument over the last moments."""
-        return min(len(buffer.window(now_s - _RATE_S)) for buffer in self._buffers.values()) / _RATE_S
+        return min(buffer.count(now_s - _RATE_S) for buffer in self._buffers.values()) / _RATE_S
 
     def latest_s(self, name: str) -> float | None:
         """Time of the newest sample of one instrument."""

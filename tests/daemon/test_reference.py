@@ -79,7 +79,11 @@ def test_a_test_on_a_count_that_wraps_each_turn_goes_on_in_the_turn_it_was_in(tm
     assert test.shown == []
     test.run()
     record = read_record(test.logbook, test.started.test)
-    assert {one.name: one.state for one in record.preconditions}["matched teeth"] == "proven"
+    found = test.of(events.PreconditionsRecorded)[-1]
+    assert isinstance(found, events.PreconditionsRecorded)
+    # At first the box file's angle, which says nothing on such a count; then the marks.
+    assert {one.name: one.state for one in found.preconditions}["matched teeth"] == "proven"
+    assert {one.name: one.state for one in record.preconditions}["matched teeth"] == "unproven"
     for trace in record.traces:
         middle_deg = (np.max(trace.encoder_deg) + np.min(trace.encoder_deg)) / 2.0
         assert middle_deg == pytest.approx(trace.engagement * 9.0, abs=0.5)

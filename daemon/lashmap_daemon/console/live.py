@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
+from itertools import zip_longest
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
@@ -10,8 +11,6 @@ from lashmap_analysis.lengths import format_length
 from rich.console import Console, Group
 from rich.live import Live
 from rich.panel import Panel
-from rich.progress_bar import ProgressBar
-from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.console.big_digits import big
@@ -22,15 +21,18 @@ from lashmap_daemon.view import View, look
 from lashmap_daemon.wording import angle_text, sentence, uncertainty_text
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
+    from rich.console import ConsoleOptions, RenderableType, RenderResult
 
     from lashmap_daemon.conductor import Conductor
     from lashmap_daemon.events import Stamped
 
-REFRESH_S = 0.2  # a frame takes 7 ms; more often would cost more than the rest of a live test
+REFRESH_S = 0.2  # a frame takes 4 ms of processor time
 _LAST_FRAME_S = 1.0
 _STALE_S = 1.0
 _LABELS = 10
+_GAP = 3
+_BAR = 20
+_PLAIN = Console(width=80, color_system=None)
 _LOG_LINES = 4
 _LINES_OF_WORDS = 13
 _SMALLEST_PICTURE, _LARGEST_PICTURE = 9, 15
@@ -118,49 +120,71 @@ def render(
 ) -> RenderableType:
     """The whole screen for one snapshot; on a low terminal the picture shrinks, words do not."""
     rows = min(max(height - _LINES_OF_WORDS, _SMALLEST_PICTURE), _LARGEST_PICTURE)
-    body = Table.grid(padding=(0, 3))
-    body.add_column(width=2 * rows)  # known widths need no measuring, which is half the work of a frame
-    body.add_column(ratio=1)
-    body.add_row(
-        Text(draw(view.marks, view.gear_deg, view.tight_spot[0] if view.tight_spot else None, rows=rows)),
-        _right(view),
-    )
     footer = Text(
         f"note: {note}▏  (Enter keeps it, Esc drops it)" if note is not None else keys, style="bold"
     )
     log = Text("\n".join(lines), style="dim", no_wrap=True, overflow="ellipsis")
     now = Text(view.instruction, style="bold")
     return Panel(
-        Group(now, Text(""), body, Text(""), _progress(view), footer, log),
+        Group(now, Text(""), _Beside(view, rows), Text(""), _progress(view), footer, log),
         title=title,
         title_align="left",
     )
 
 
-def _right(view: View) -> RenderableType:
+class _Beside:
+    """The picture, and the facts beside it, as one text: nested tables take most of the work of a frame."""
+
+    def __init__(self, view: View, rows: int) -> None:
+        self._view, self._rows = view, rows
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        view = self._view
+        tight_deg = view.tight_spot[0] if view.tight_spot else None
+        picture = draw(view.marks, view.gear_deg, tight_deg, rows=self._rows).splitlines()
+        facts = _right(view, max(options.max_width - 2 * self._rows - _GAP, _LABELS))
+        body = Text(no_wrap=True, overflow="crop")
+        for left, right in zip_longest(picture, facts, fillvalue=None):
+            body.append((left or "").ljust(2 * self._rows + _GAP)).append(right or "").append("\n")
+        body.rstrip()
+        yield body
+
+
+def _right(view: View, width: int) -> list[Text]:
+    """The value in tall digits, and the facts below it; a line each."""
     value = format_length(view.indicator_mm, view.units, with_unit=False, signed=True)
-    rows = Table.grid(padding=(0, 2))
-    rows.add_row(Text(big(value), style="bold"), Text(f"\n\n{view.units}"))
-    facts = Table.grid(padding=(0, 2))
-    facts.add_column(width=_LABELS)
-    facts.add_column()
-    facts.add_row("indicator", _age(view.indicator_age_s))
-    facts.add_row("gear", "–" if view.gear_deg is None else angle_text(view.gear_deg, decimals=2))
-    facts.add_row("to", "–" if view.target_deg is None else angle_text(view.target_deg, decimals=2))
-    facts.add_row("encoder", _age(view.encoder_age_s))
-    facts.add_row("doing", Text(str(view.phase)))
+    *upper, last = big(value).splitlines()
+    lines = [Text(line, "bold") for line in upper]
+    lines += [Text.assemble((last, "bold"), f"  {view.units}"), Text("")]
+    room = max(width - _LABELS - 2, _LABELS)
+    for label, fact in _facts(view).items():
+        text = Text(fact) if isinstance(fact, str) else fact
+        for number, part in enumerate(text.wrap(_PLAIN, room)):
+            part.rstrip()
+            lines.append(Text((label if number == 0 else "").ljust(_LABELS + 2)).append(part))
+    return lines
+
+
+def _facts(view: View) -> dict[str, Text | str]:
+    facts: dict[str, Text | str] = {
+        "indicator": _age(view.indicator_age_s),
+        "gear": "–" if view.gear_deg is None else angle_text(view.gear_deg, decimals=2),
+        "to": "–" if view.target_deg is None else angle_text(view.target_deg, decimals=2),
+        "encoder": _age(view.encoder_age_s),
+        "doing": str(view.phase),
+    }
     if view.swept_deg is None:
-        facts.add_row("rock", _rock(view))
+        facts["rock"] = _rock(view)
     else:
-        facts.add_row("sweep", f"turned {view.swept_deg:.0f}°")
+        facts["sweep"] = f"turned {view.swept_deg:.0f}°"
     if view.tight_spot:
         gear_deg, lash_mm = view.tight_spot
         lash = format_length(lash_mm, view.units)
-        facts.add_row("tight spot", f"{angle_text(gear_deg, decimals=1)}, {lash} normal")
+        facts["tight spot"] = f"{angle_text(gear_deg, decimals=1)}, {lash} normal"
     if view.bad_frames:
-        facts.add_row("bad frames", str(view.bad_frames))
-    facts.add_row("picture", Text("M matched teeth, > gear, o to do, X tight spot; inward is tighter", "dim"))
-    return Group(rows, Text(""), facts)
+        facts["bad frames"] = str(view.bad_frames)
+    facts["picture"] = Text("M matched teeth, > gear, o to do, X tight spot; inward is tighter", "dim")
+    return facts
 
 
 def _age(age_s: float | None) -> Text:
@@ -170,30 +194,31 @@ def _age(age_s: float | None) -> Text:
     return Text(f"{text}, STALE", style="bold reverse") if age_s > _STALE_S else Text(text)
 
 
-def _rock(view: View) -> Text:
+def _rock(view: View) -> str:
     if view.rock_s is None:
-        return Text("–")
+        return "–"
     rock = view.rock
     if rock is None:
-        return Text(f"recording, {view.rock_s:.1f} s")
+        return f"recording, {view.rock_s:.1f} s"
     count = f"{rock.reversals} of {view.reversals_wanted} reversals"
     if not rock.usable:
         reasons = ", ".join(flag.name for flag in rock.flags if flag.disabling)
-        return Text(f"{count}; not yet usable: {reasons}")
+        return f"{count}; not yet usable: {reasons}"
     reading = format_length(rock.reading_mm, view.units)
     uncertainty = uncertainty_text(rock.standard_uncertainty_mm, view.units)
     warnings = "".join(f"; {flag.name}" for flag in rock.flags)
-    return Text(f"{count}; reading {reading}, random part of u {uncertainty}{warnings}")
+    return f"{count}; reading {reading}, random part of u {uncertainty}{warnings}"
 
 
-def _progress(view: View) -> RenderableType:
-    bar = Table.grid(padding=(0, 2))
+def _progress(view: View) -> Text:
     left = "" if view.left_s is None else f", about {_clock(view.left_s)} left"
-    bar.add_row(
-        ProgressBar(total=max(view.total, 1), completed=view.done, width=20),
-        Text(f"{view.done} of {view.total} positions, {_clock(view.elapsed_s)} gone{left}", no_wrap=True),
+    done = round(_BAR * view.done / max(view.total, 1))
+    return Text.assemble(
+        ("━" * done, "bar.complete"),
+        ("─" * (_BAR - done), "bar.back"),
+        f"  {view.done} of {view.total} positions, {_clock(view.elapsed_s)} gone{left}",
+        no_wrap=True,
     )
-    return bar
 
 
 def _clock(seconds: float) -> str:
