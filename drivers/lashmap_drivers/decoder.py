@@ -13,6 +13,9 @@ from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import EMPTY, Batch, Chunk, Floats
 from lashmap_drivers.stream_clock import StreamClock
 
+_SURE_S = 0.05  # less may be the machine's own business
+FASTEST_DEG_S = 3600.0  # of an encoder's shaft, by hand or on a slow drive (common practice, no source)
+
 
 class Decoder:
     """Turns the raw chunks of one instrument into samples.
@@ -25,10 +28,14 @@ class Decoder:
     """
 
     def __init__(self, profile: InstrumentProfile, factor: float, range_deg: float | None = None) -> None:
-        self._clock: StreamClock | _AsTheyCome = StreamClock() if profile.streams else _AsTheyCome()
+        poll = None if profile.streams else profile.poll()
+        self._clock: StreamClock | _AsTheyCome = (
+            StreamClock() if profile.streams else _AsTheyCome(poll.interval_s if poll else None)
+        )
         self._streams = profile.streams
         self._factor = factor
         self.range_deg = range_deg
+        self._last_s = -math.inf
         self.parser = profile.make_parser()
 
     @classmethod
@@ -72,6 +79,9 @@ class Decoder:
             return EMPTY
         values = np.asarray(numbers, dtype=np.float64) * self._factor
         times = self._clock.stamp(chunk.arrival_s, len(values), missed=missed)
+        if self._may_have_gone_round(times):
+            self.parser.start_over()
+            return EMPTY
         # Any moment of a transaction may be the one at which the value was taken: a rectangular distribution.
         uncertainty_s = self._clock.uncertainty_s if self._streams else chunk.within_s / math.sqrt(3.0)
         if not math.isnan(values.sum()):
@@ -79,13 +89,27 @@ class Decoder:
         there = ~np.isnan(values)  # frames without a reading keep the pace of the stream, and end here
         return Batch(times[there], values[there], uncertainty_s)
 
+    def _may_have_gone_round(self, times: Floats) -> bool:
+        """Samples were missing for so long that a count with a range may be a whole one further."""
+        usual_s, last_s = self._clock.period_s, self._last_s
+        self._last_s = float(times[-1])
+        if self.range_deg is None or usual_s is None or math.isinf(last_s):
+            return False
+        unseen_s = float(times[0]) - last_s - usual_s
+        return unseen_s > _SURE_S and unseen_s * FASTEST_DEG_S > self.range_deg / 2.0
+
 
 class _AsTheyCome:
-    """The clock of an instrument that is asked or sends on its button: a sample is as old as its chunk."""
+    """The clock of an instrument that is asked or sends on its button: a sample is as old as its chunk.
+
+    Args:
+        period_s: From request to request; None when it is not asked.
+    """
 
     uncertainty_s = math.nan  # of the stream nothing can be said; a transaction tells its own
 
-    def __init__(self) -> None:
+    def __init__(self, period_s: float | None) -> None:
+        self.period_s = period_s
         self._last_s = -math.inf
 
     def restart(self) -> None:
