@@ -23,10 +23,13 @@ def list_tests(*, logbook: LogbookOption = LOGBOOK) -> None:
 
         with Logbook(logbook, create=False) as book:
             tests = book.tests()
-        table = Table("test", "started (UTC)", "box", "serial", "positions", "closing")
+        table = Table()
+        table.add_column("test (begun, UTC)", no_wrap=True)  # what every other command wants to be told
+        for heading in ("box", "accepted", "closing"):
+            table.add_column(heading)
         for one in tests:
-            cells = (one.test, one.started_utc[:19], one.box, one.serial, str(one.positions), one.closing)
-            table.add_row(*(Text(cell) for cell in cells))
+            box = ", serial ".join(text for text in (one.box, one.serial) if text)
+            table.add_row(*(Text(cell) for cell in (one.test, box, str(one.positions), one.closing)))
         console.print(table)
 
 
