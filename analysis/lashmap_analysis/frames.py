@@ -89,7 +89,7 @@ def _found(document: Json, path: str) -> Any:  # noqa: ANN401 - whatever the doc
         if value is None:
             return None
         value = value[key]
-    return value
+    return "\n".join(value) if isinstance(value, list) else value
 
 
 def _positions(document: Json, assessment: Assessment) -> list[Json]:

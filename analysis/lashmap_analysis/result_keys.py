@@ -37,6 +37,7 @@ KEYS: Mapping[str, str] = {
     "test": "identifier of the test",
     "analysis_version": "version of the analysis that concluded this",
     "closing": "'completed', or why the test ended early",
+    "damage": "what shows that the record is not as it was written, one sentence each; in a table one a line",
     "units": "units of this document and of the paperwork",
     "units.lengths": "always 'mm' in this document",
     "units.angles": "always 'deg' in this document",

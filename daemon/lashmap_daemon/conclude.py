@@ -15,6 +15,7 @@ from lashmap_daemon.review_book import with_review
 
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.record import TestRecord
 
     from lashmap_daemon.logbook import Logbook
 
@@ -27,7 +28,16 @@ def conclude(logbook: Logbook, test: str | None) -> Assessment:
     Raises:
         LogbookError: When it cannot be read.
     """
-    return with_review(logbook, assess(read_record(logbook, test or newest_test(logbook))))
+    return judged(logbook, read_record(logbook, test or newest_test(logbook)))
+
+
+def judged(logbook: Logbook, record: TestRecord) -> Assessment:
+    """Assess a record that was read from a logbook, its review beside it.
+
+    Raises:
+        LogbookError: When the review cannot be read.
+    """
+    return with_review(logbook, assess(record))
 
 
 def json_text(assessment: Assessment) -> str:

@@ -20,17 +20,18 @@ from lashmap_analysis.frame_columns import TABLES, Table
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
-from lashmap_daemon.conclude import conclude
+from lashmap_daemon.conclude import judged
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.export_descriptor import NAME, descriptor
 from lashmap_daemon.export_files import Columns, TableFile, open_table
 from lashmap_daemon.export_frames import small_tables
 from lashmap_daemon.export_matrices import MatlabFile
-from lashmap_daemon.export_samples import Block, Which, blocks
+from lashmap_daemon.export_samples import Block, Which, read_samples
 from lashmap_daemon.export_workbook import Workbook
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import newest_test
+from lashmap_daemon.stand_file import ENCODER
 
 Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
 FOLDERS = ("csv", "parquet", "json")
@@ -124,15 +125,29 @@ def _write(
 def _write_test(
     book: Logbook, test: str, sink: Sink, options: ExportOptions, show: Callable[[float], None]
 ) -> None:
-    assessment = conclude(book, test)
-    tables = small_tables(book, assessment)
-    length_s = max(tables["events"]["time_s"][-1], 1e-3)
-    for name, columns in tables.items():
-        sink.rows(TABLES[name], columns)
-    for block in blocks(book, assessment.record, options.samples):
+    length_s = max(book.end_s(test), 1e-3)
+
+    begun = False
+
+    def take(block: Block) -> None:
+        nonlocal begun
+        begun = True
         sink.samples(block)
         done = float(block.time_s[-1]) / length_s
-        show(0.5 * min(done, 1.0) + (0.5 if block.channel == "encoder" else 0.0))
+        show(0.5 * min(done, 1.0) + (0.5 if block.channel == ENCODER else 0.0))
+
+    try:
+        record = read_samples(book, test, options.samples, take)
+        tables = small_tables(book, judged(book, record))
+    except LogbookError as error:
+        if not (begun and options.every):
+            raise
+        problem = (
+            f"test {test} turned out unreadable when its samples were half written, so nothing was exported"
+        )
+        raise ConfigurationError("--all", [f"{problem}: {error}. Export the other tests by name"]) from error
+    for name, columns in tables.items():
+        sink.rows(TABLES[name], columns)
 
 
 def _show(progress: Progress, bar: TaskID, share: float) -> None:

@@ -8,7 +8,6 @@ received, events) is added here.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,9 +15,10 @@ from lashmap_analysis.frame_columns import TABLES
 from lashmap_analysis.frames import as_columns, columns_of, frame
 
 from lashmap_daemon import events
-from lashmap_daemon.conclude import conclude
-from lashmap_daemon.export_samples import Block, Which, blocks
+from lashmap_daemon.conclude import judged
+from lashmap_daemon.export_samples import Block, Which, read_samples
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.replay import newest_test
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -59,14 +59,16 @@ def frames(logbook: Logbook, test: str | None, *, samples: Which = "all") -> dic
     Raises:
         LogbookError: When the test cannot be read.
     """
-    assessment = conclude(logbook, test)
+    made: list[Block] = []
+    record = read_samples(logbook, test or newest_test(logbook), samples, made.append)
+    assessment = judged(logbook, record)
     found = {
         name: frame(TABLES[name], columns) for name, columns in small_tables(logbook, assessment).items()
     }
-    return {**found, "samples": _samples_frame(blocks(logbook, assessment.record, samples))}
+    return {**found, "samples": _samples_frame(made)}
 
 
-def _samples_frame(parts: Iterator[Block]) -> pd.DataFrame:
+def _samples_frame(parts: list[Block]) -> pd.DataFrame:
     import pandas as pd  # noqa: PLC0415  (slow to import)
 
     columns = [column.name for column in TABLES["samples"].columns]

@@ -1,4 +1,4 @@
-"""All samples of a test in blocks, decoded anew from the raw bytes, so that no test is too long to export.
+"""All samples of a test in blocks, handed on while its record is decoded: no test is too long to export.
 
 Decided here: which samples there are, in which order, and to which rock or sweep each belongs. A block holds
 samples of one instrument; the indicator comes first, then the encoder, each in the order of time.
@@ -6,22 +6,20 @@ samples of one instrument; the indicator comes first, then the encoder, each in 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from lashmap_analysis.record import RockTrace, RunoutTrace, TestRecord
-from lashmap_drivers.readings import Batch, Floats
-from numpy.typing import NDArray
+from lashmap_drivers.readings import Floats, Integers, Samples
 
-from lashmap_daemon.events import MatchedTeethSet
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.replay import start_of
+from lashmap_daemon.replay import Replay
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 
 Which = Literal["all", "rocks", "none"]
-Integers = NDArray[np.int64]
 BLOCK = 1 << 18  # samples; a row group of this size is read and written whole, 2 MB a column
 SWEEPS = ("", "gear", "pinion")
 UNIT = {INDICATOR: "mm", ENCODER: "deg"}
@@ -69,105 +67,97 @@ class Block:
         }
 
 
-def blocks(logbook: Logbook, record: TestRecord, which: Which) -> Iterator[Block]:
-    """The samples of a test.
+Take = Callable[[Block], None]
+
+
+def read_samples(logbook: Logbook, test: str, which: Which, take: Take) -> TestRecord:
+    """The record of a test, its samples handed on in blocks while they are decoded.
 
     Args:
         logbook: Holds the test.
-        record: The test, for its rocks and sweeps.
+        test: Identifier.
         which: ``all`` that was received, what lies in accepted ``rocks`` and sweeps, or ``none``.
+        take: Is given the blocks.
 
     Raises:
         LogbookError: When the test cannot be read.
     """
+    replay = Replay(logbook, test)
+    labels = _Labels.of(replay)
     if which == "none":
-        return
-    test = record.identity.test
-    for channel in (INDICATOR, ENCODER):
-        windows = _Windows.of(record, channel)
-        # What lies in rocks and sweeps is in the record: the raw bytes need not be decoded once more.
-        batches = _decoded(logbook, test, channel) if which == "all" else _recorded(record, channel)
-        for time_s, value in _joined(batches):
-            block = Block(
-                test=test,
-                channel=channel,
-                time_s=time_s,
-                value=value,
-                position=windows.position(time_s),
-                sweep=windows.sweep(time_s),
+        return replay.record()
+    blocks = _Blocks(test, labels, take)
+    if which == "all":
+        record = replay.record(blocks.hear)
+    else:
+        record = replay.record()
+        for channel, samples in _recorded(record):
+            blocks.hear(channel, samples)
+    blocks.flush()
+    return record
+
+
+class _Blocks:
+    """Gathers samples until they are enough for a block."""
+
+    def __init__(self, test: str, labels: _Labels, take: Take) -> None:
+        self._test, self._labels, self._take = test, labels, take
+        self._channel = ""
+        self._waiting: list[Samples] = []
+
+    def hear(self, channel: str, samples: Samples) -> None:
+        if channel != self._channel:
+            self.flush()
+            self._channel = channel
+        self._waiting.append(samples)
+        if sum(map(len, self._waiting)) >= BLOCK:
+            self.flush()
+
+    def flush(self) -> None:
+        samples = Samples.joined(self._waiting)
+        self._waiting = []
+        if not len(samples):
+            return
+        self._take(
+            Block(
+                test=self._test,
+                channel=self._channel,
+                time_s=samples.time_s,
+                value=samples.value,
+                position=_labels(self._labels.rocks, samples.time_s),
+                sweep=_labels(self._labels.sweeps, samples.time_s),
             )
-            yield block
+        )
 
 
-def _decoded(logbook: Logbook, test: str, channel: str) -> Iterator[Batch]:
-    """As `replay.read_record` decodes them, the angle of the matched teeth taken off."""
-    decoder = start_of(logbook, test).stand.decoders()[channel]
-    zero = 0.0
-    if channel == ENCODER:
-        found = [s.event for s in logbook.events(test) if isinstance(s.event, MatchedTeethSet)]
-        zero = found[-1].encoder_deg if found else 0.0
-    for chunk in logbook.raw(test, channel):
-        batch = decoder.feed(chunk)
-        if len(batch):
-            yield Batch(batch.time_s, batch.value - zero if channel == ENCODER else batch.value)
-
-
-def _recorded(record: TestRecord, channel: str) -> Iterator[Batch]:
-    """The samples of rocks and sweeps in the order of time."""
+def _recorded(record: TestRecord) -> Iterator[tuple[str, Samples]]:
+    """The samples of rocks and sweeps in the order of time, of one instrument after the other."""
     traces: tuple[RockTrace | RunoutTrace, ...] = (*record.traces, *record.sweeps)
-    parts = [
-        Batch(trace.time_s, trace.indicator_mm)
-        if channel == INDICATOR
-        else Batch(trace.encoder_time_s, trace.encoder_deg)
-        for trace in traces
-    ]
-    yield from sorted((part for part in parts if len(part)), key=lambda part: float(part.time_s[0]))
-
-
-def _joined(batches: Iterator[Batch]) -> Iterator[tuple[Floats, Floats]]:
-    waiting: list[Batch] = []
-    count = 0
-    for batch in batches:
-        waiting.append(batch)
-        count += len(batch)
-        if count >= BLOCK:
-            yield _together(waiting)
-            waiting, count = [], 0
-    if waiting:
-        yield _together(waiting)
-
-
-def _together(batches: list[Batch]) -> tuple[Floats, Floats]:
-    return np.concatenate([one.time_s for one in batches]), np.concatenate([one.value for one in batches])
+    for channel in (INDICATOR, ENCODER):
+        parts = [
+            (trace.time_s, trace.indicator_mm)
+            if channel == INDICATOR
+            else (trace.encoder_time_s, trace.encoder_deg)
+            for trace in traces
+        ]
+        for time_s, value in sorted((one for one in parts if len(one[0])), key=lambda one: float(one[0][0])):
+            yield (
+                channel,
+                Samples(time_s=time_s, value=value, time_uncertainty_s=np.full(len(time_s), math.nan)),
+            )
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Windows:
-    """First and last sample of every rock and sweep of one instrument, in the order of time."""
+class _Labels:
+    """First and last moment of every rock and sweep with its label, in the order of time."""
 
     rocks: tuple[tuple[float, float, int], ...]
     sweeps: tuple[tuple[float, float, int], ...]
 
     @classmethod
-    def of(cls, record: TestRecord, channel: str) -> _Windows:
-        def times(trace: object) -> Floats:
-            name = "time_s" if channel == INDICATOR else "encoder_time_s"
-            found: Floats = getattr(trace, name)
-            return found
-
-        def window(trace: object, label: int) -> tuple[float, float, int]:
-            return float(times(trace)[0]), float(times(trace)[-1]), label
-
-        return cls(
-            rocks=tuple(sorted(window(t, t.position) for t in record.traces if len(times(t)))),
-            sweeps=tuple(sorted(window(t, SWEEPS.index(t.member)) for t in record.sweeps if len(times(t)))),
-        )
-
-    def position(self, time_s: Floats) -> Integers:
-        return _labels(self.rocks, time_s)
-
-    def sweep(self, time_s: Floats) -> Integers:
-        return _labels(self.sweeps, time_s)
+    def of(cls, replay: Replay) -> _Labels:
+        sweeps = sorted((start_s, end_s, SWEEPS.index(member)) for start_s, end_s, member in replay.sweeps_s)
+        return cls(rocks=tuple(sorted(replay.rocks_s)), sweeps=tuple(sweeps))
 
 
 def _labels(windows: tuple[tuple[float, float, int], ...], time_s: Floats) -> Integers:

@@ -14,7 +14,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks, a_break
 from pydantic import ValidationError
 
 from lashmap_daemon import events
@@ -24,7 +24,7 @@ from lashmap_daemon.logbook_failures import naming
 from lashmap_daemon.logbook_list import TestSummary, summary_of
 from lashmap_daemon.logbook_migration import bring_up_to_date
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
-from lashmap_daemon.logbook_pack import PackDamaged, unpack
+from lashmap_daemon.logbook_pack import PackDamaged, unpack_columns
 from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal, head_of, last_packs, seals_of
 from lashmap_daemon.logbook_schema import (
     SCHEMA,
@@ -143,6 +143,11 @@ class Logbook:
         Raises:
             LogbookError: When a pack cannot be read, or was moved to an archive that is not at hand.
         """
+        for chunks in self.raw_packs(test, channel, gaps=gaps):
+            yield from chunks
+
+    def raw_packs(self, test: str, channel: str, *, gaps: bool = False) -> Iterator[Chunks]:
+        """As `raw`, a pack at a time and as columns: many times as quick for a long test."""
         with naming(self.path):
             for place, first_s, last_s, arrivals, data in self._base.execute(
                 "SELECT place, first_s, last_s, arrivals, data FROM raw WHERE test = ? AND channel = ? "
@@ -151,17 +156,17 @@ class Logbook:
             ):
                 try:
                     if arrivals is None:
-                        chunks = unpack(*self._archives.pack(self._moved(test), place))
+                        chunks = unpack_columns(*self._archives.pack(self._moved(test), place))
                     else:
-                        chunks = unpack(arrivals, data)
+                        chunks = unpack_columns(arrivals, data)
                 except (PackDamaged, TypeError) as error:
                     if not gaps:
                         raise LogbookError(
                             f"{self.path}: test {test}, {channel}, {first_s:.2f} to {last_s:.2f} s cannot be "
                             f"read: {error}; find out what else with: lashmap verify --logbook {self.path}"
                         ) from error
-                    chunks = [Chunk(first_s, b"")]
-                yield from chunks
+                    chunks = a_break(first_s)
+                yield chunks
 
     def tests(self) -> list[TestSummary]:
         """One line for each test, oldest first; one that is damaged says so."""

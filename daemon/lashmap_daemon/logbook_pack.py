@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks
 from numpy.typing import NDArray
 
 _MICRO = 1e6
@@ -85,15 +85,22 @@ def unpack(arrivals: bytes, data: bytes) -> list[Chunk]:
     Raises:
         PackDamaged: When the blobs are not what `pack` made.
     """
+    return list(unpack_columns(arrivals, data))
+
+
+def unpack_columns(arrivals: bytes, data: bytes) -> Chunks:
+    """The same as columns, without making each chunk.
+
+    Raises:
+        PackDamaged: When the blobs are not what `pack` made.
+    """
     columns = _open(arrivals, data)
-    within_s = [math.nan if math.isnan(half_s) else half_s for half_s in columns.within_s.tolist()]
-    chunks, start = [], 0
-    for arrival_s, length, half_s in zip(
-        columns.arrival_s.tolist(), columns.lengths.tolist(), within_s, strict=True
-    ):
-        chunks.append(Chunk(arrival_s, columns.data[start : start + length], half_s))
-        start += length
-    return chunks
+    return Chunks(
+        arrival_s=columns.arrival_s,
+        within_s=np.where(np.isnan(columns.within_s), math.nan, columns.within_s),
+        lengths=columns.lengths.astype(np.int64),
+        data=columns.data,
+    )
 
 
 def examine(arrivals: bytes, data: bytes) -> tuple[bytes, float, float]:

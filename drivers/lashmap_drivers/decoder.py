@@ -6,15 +6,18 @@ The same decoder serves the live test and the review of a logbook, so a recomput
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
+from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.profile import InstrumentProfile
-from lashmap_drivers.readings import EMPTY, Batch, Chunk, Floats
+from lashmap_drivers.readings import EMPTY, Batch, Chunk, Chunks, Floats, Samples
 from lashmap_drivers.stream_clock import StreamClock
 
 _SURE_S = 0.05  # less may be the machine's own business
 FASTEST_DEG_S = 3600.0  # of an encoder's shaft, by hand or on a slow drive (common practice, no source)
+_FEWEST_CHUNKS = 16  # fewer are as quickly fed one by one
 
 
 class Decoder:
@@ -97,6 +100,50 @@ class Decoder:
             return False
         unseen_s = float(times[0]) - last_s - usual_s
         return unseen_s > _SURE_S and unseen_s * FASTEST_DEG_S > self.range_deg / 2.0
+
+    def feed_many(self, chunks: Chunks) -> Samples:
+        """What `feed` gives for one chunk after another, to the last bit, many times as quick where it can.
+
+        Long stretches of plain lines are read at once; where anything is odd (a break, a bad line, the start
+        of the stream) the chunks around it are fed one by one.
+        """
+        breaks = np.flatnonzero(chunks.lengths == 0).tolist()
+        found: list[Samples] = []
+        for first, last in pairwise([-1, *breaks, len(chunks)]):
+            if first >= 0:
+                self.feed(Chunk(float(chunks.arrival_s[first]), b""))
+            found += self._stretch(chunks.part(first + 1, last))
+        return Samples.joined(found)
+
+    def _stretch(self, chunks: Chunks) -> list[Samples]:
+        """Chunks without a break."""
+        parser, clock = self.parser, self._clock
+        if not (isinstance(parser, LineParser) and parser.reads_many and isinstance(clock, StreamClock)):
+            return self._one_by_one(chunks)
+        if self.range_deg is not None:  # a count that may have gone round is followed read by read
+            return self._one_by_one(chunks)
+        if len(chunks) < _FEWEST_CHUNKS:
+            return self._one_by_one(chunks)
+        read = parser.feed_many(chunks.data, chunks.lengths)
+        if read is None:
+            middle = len(chunks) // 2
+            return self._stretch(chunks.part(0, middle)) + self._stretch(chunks.part(middle, len(chunks)))
+        numbers, counts = read
+        times, uncertainty_s = clock.stamp_many(chunks.arrival_s.tolist(), counts.tolist())
+        return [Samples(time_s=times, value=numbers * self._factor, time_uncertainty_s=uncertainty_s)]
+
+    def _one_by_one(self, chunks: Chunks) -> list[Samples]:
+        batches = [batch for chunk in chunks if len(batch := self.feed(chunk))]
+        if not batches:
+            return []
+        uncertainties = [batch.time_uncertainty_s for batch in batches]
+        return [
+            Samples(
+                time_s=np.concatenate([batch.time_s for batch in batches]),
+                value=np.concatenate([batch.value for batch in batches]),
+                time_uncertainty_s=np.repeat(uncertainties, [len(batch) for batch in batches]),
+            )
+        ]
 
 
 class _AsTheyCome:

@@ -23,14 +23,13 @@ import numpy as np
 import pandas as pd
 from lashmap_analysis.frame_columns import SAMPLES
 from lashmap_daemon.export_arrow import arrow
-from lashmap_daemon.export_command import ExportOptions, export
+from lashmap_daemon.export_command import ExportOptions, Kind, export
 from lashmap_daemon.export_files import open_table
 from lashmap_daemon.export_samples import BLOCK, SWEEPS, Block
 from lashmap_drivers.readings import Chunk
 from rich.console import Console
 
 SAMPLE_COUNT = 10_000_000
-LOGBOOK_SAMPLES = 2_000_000
 TEST = "20300517-081244-INV-0007"
 
 
@@ -115,32 +114,42 @@ def run(way: str, count: int) -> None:
     shutil.rmtree(folder)
 
 
-def logbook(path: Path, lines_a_read: int) -> None:
-    """A logbook of a test on the simulated box, with lines of the indicator after its end."""
+def logbook(path: Path, lines_a_read: int, count: int) -> None:
+    """A logbook of a test on the simulated box, with lines of both instruments after its end.
+
+    They are 1 kHz streams, half of the samples each; reads return up to a millisecond late, as they do.
+    """
     sys.path.insert(0, str(Path(__file__).parents[1]))
     from daemon.virtual_time import VirtualTest, load_box  # noqa: PLC0415 - needed by one row of the table
 
     test = VirtualTest(path, load_box(positions=10, gear_turns=6.0, confirming_positions=1), seed=4)
     test.run()
-    line = b"+000.1234\r\n"
+    rng = np.random.default_rng(2)
+    um, counts = (rng.integers(-700, 700, 4096).tolist() for _ in range(2))
+    lines = {
+        "indicator": [b"%+09.4f\r\n" % (one * 1e-4) for one in um],
+        "encoder": [b"%+011d\r\n" % one for one in counts],
+    }
     name, at_s = test.started.test, test.now_s
-    for _ in range(LOGBOOK_SAMPLES // lines_a_read):
+    for read in range(count // 2 // lines_a_read):
         at_s += lines_a_read * 1e-3
-        test.logbook.keep(name, "indicator", [Chunk(at_s, line * lines_a_read)])
+        at, late_s = read * lines_a_read % 3000, round(0.001 * rng.random(), 6)
+        for channel, some in lines.items():
+            test.logbook.keep(name, channel, [Chunk(at_s + late_s, b"".join(some[at : at + lines_a_read]))])
     test.logbook.close()
 
 
-def from_logbook(lines_a_read: int) -> None:
+def from_logbook(lines_a_read: int, count: int, kind: Kind) -> None:
     """The whole way: decoded, judged, written."""
     folder = Path(tempfile.mkdtemp(prefix="lashmap-bench-"))
     command = [sys.executable, __file__, "--make", str(folder), "--lines", str(lines_a_read)]
-    subprocess.run(command, check=True)
+    subprocess.run([*command, "--count", str(count)], check=True)
     before_mb, wall_s, busy_s = peak_mb(), time.perf_counter(), time.process_time()
     options = ExportOptions(
         test=None,
         logbook=folder / "virtual.logbook",
         every=False,
-        to="parquet",
+        to=kind,
         output=folder / "out",
         samples="all",
         overwrite=False,
@@ -148,8 +157,8 @@ def from_logbook(lines_a_read: int) -> None:
     with (folder / "console").open("w") as screen:
         export(options, Console(file=screen))
     wall_s, busy_s = time.perf_counter() - wall_s, time.process_time() - busy_s
-    name = f"logbook to parquet, {LOGBOOK_SAMPLES / 1e6:.0f} M samples, {lines_a_read} a read"
-    size = (folder / "out" / "samples.parquet").stat().st_size / 1e6
+    name = f"logbook to {kind}, {count / 1e6:.0f} million, {lines_a_read} lines a read"
+    size = (folder / "out" / f"samples.{kind}").stat().st_size / 1e6
     print(f"| {name} | {wall_s:.1f} | {busy_s:.1f} | {peak_mb() - before_mb:.0f} | {size:.0f} |", flush=True)
     shutil.rmtree(folder)
 
@@ -160,14 +169,15 @@ def main() -> None:
     parser.add_argument("--way", default="")
     parser.add_argument("--count", type=int, default=SAMPLE_COUNT)
     parser.add_argument("--lines", type=int, default=0)
+    parser.add_argument("--to", choices=("parquet", "csv"), default="parquet")
     parser.add_argument("--make", type=Path, default=None)
     asked = parser.parse_args()
     if asked.make is not None:
-        logbook(asked.make, asked.lines)
+        logbook(asked.make, asked.lines, asked.count)
     elif asked.way:
         run(asked.way, asked.count)
     elif asked.lines:
-        from_logbook(asked.lines)
+        from_logbook(asked.lines, asked.count, asked.to)
     else:
         table(asked.count)
 
@@ -187,8 +197,16 @@ def table(count: int) -> None:
     ]
     for way, size in rows:
         subprocess.run([sys.executable, __file__, "--way", way, "--count", str(size)], check=True)
-    for lines in (4, 372):
-        subprocess.run([sys.executable, __file__, "--lines", str(lines)], check=True)
+    for kind, lines, size in (
+        ("parquet", 4, count // 10),
+        ("parquet", 4, count // 2),
+        ("parquet", 4, count),
+        ("parquet", 40, count),
+        ("csv", 4, count),
+        ("csv", 40, count),
+    ):
+        command = [sys.executable, __file__, "--lines", str(lines), "--count", str(size), "--to", kind]
+        subprocess.run(command, check=True)
 
 
 if __name__ == "__main__":

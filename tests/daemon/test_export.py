@@ -5,8 +5,12 @@ References: pandas, pyarrow, openpyxl, scipy.io and the Data Package reference l
 
 from __future__ import annotations
 
+import io
 import json
+import shutil
+import sqlite3
 import warnings
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,17 +19,21 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from daemon.broken_off import BrokenOff
 from daemon.exported import FORMULA, NOTES, exported, recorded
+from daemon.virtual_time import load_box
 from lashmap_analysis import assess, load
 from lashmap_analysis.frame_columns import TABLES
 from lashmap_analysis.result import to_document
+from lashmap_daemon import events
 from lashmap_daemon.conclude import conclude
-from lashmap_daemon.export_command import Kind
+from lashmap_daemon.export_command import ExportOptions, Kind, export
 from lashmap_daemon.export_frames import frames
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import read_record
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from pyarrow import parquet
+from rich.console import Console
 from scipy.io import loadmat
 
 
@@ -186,3 +194,48 @@ def test_rocks_alone_and_none(tmp_path: Path, truth: dict[str, pd.DataFrame]) ->
     assert len(load(tmp_path / "none")["samples"]) == 0
     with pytest.raises(ValueError, match="--samples all or rocks"):
         load(tmp_path / "none").record()
+
+
+def test_a_record_that_was_changed_is_doubted_after_an_export_too(tmp_path: Path) -> None:
+    # Whoever changes a record may want either outcome: neither may come out of an exported copy of it.
+    shutil.copy(recorded()[0], tmp_path / "book")
+    with closing(sqlite3.connect(tmp_path / "book")) as base, base:
+        base.execute("UPDATE event SET body = replace(body, '+1', '+2') WHERE kind = 'NoteTaken'")
+    options = ExportOptions(
+        test=None,
+        logbook=tmp_path / "book",
+        every=False,
+        to="csv",
+        output=tmp_path / "csv",
+        samples="rocks",
+        overwrite=False,
+    )
+    export(options, Console(file=io.StringIO()))
+    record = load(tmp_path / "csv").record()
+    assert len(record.damage) >= 1
+    with Logbook(tmp_path / "book", create=False) as logbook:
+        assert record.damage == read_record(logbook, recorded()[1]).damage
+    verdict = assess(record).verdict
+    assert verdict.outcome == "not proven"
+    assert verdict.reasons[0].startswith("The record is not as it was written: ")
+
+
+def test_a_resumed_test_is_exported_as_it_is_judged(tmp_path: Path) -> None:
+    """Each part has decoders and a matched-teeth reference of its own: in the samples as in the record."""
+    test = BrokenOff(tmp_path, load_box(positions=4, gear_turns=1.0, confirming_positions=1), seed=4)
+    test.run_until(events.RockAccepted)
+    test.run_until(events.RockStarted)
+    test.go_on(offset=-123_457)  # the encoder began its count anew; 360,000 counts a turn
+    test.run()
+    record = read_record(test.logbook, test.started.test)
+    samples = frames(test.logbook, test.started.test)["samples"]
+    rocks = frames(test.logbook, test.started.test, samples="rocks")["samples"]
+    assert len(record.traces) == 6  # four planned, one of them again after going on, and the confirming one
+    for trace in record.traces:
+        for table in (samples, rocks):
+            own = table[table["position"] == trace.position]
+            heard, turned = (own[own["channel"] == channel] for channel in (INDICATOR, ENCODER))
+            assert np.array_equal(heard["time_s"], trace.time_s)
+            assert np.array_equal(heard["value"], trace.indicator_mm)
+            assert np.array_equal(turned["time_s"], trace.encoder_time_s)
+            assert np.array_equal(turned["value"], trace.encoder_deg)

@@ -12,6 +12,7 @@ from daemon.command import lashmap
 from daemon.exported import exported, recorded
 from lashmap_analysis import load
 from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.record import TestRecord
 from lashmap_daemon import export_command, export_workbook
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook import Logbook
@@ -76,19 +77,31 @@ def test_without_openpyxl_a_workbook_names_the_extra(tmp_path: Path, monkeypatch
 def test_a_whole_logbook_leaves_unreadable_tests_out_and_says_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def unreadable(book: Logbook, test: str | None) -> Assessment:
+    def unreadable(book: Logbook, test: str, *_: object) -> TestRecord:
         raise LogbookError(f"{book.path}: test {test}, event 3 cannot be read")
 
     book, test = recorded()
     assert exported("parquet", tmp_path / "all", every=True) == ()
     assert load(tmp_path / "all")["tests"]["test"].tolist() == [test]
-    monkeypatch.setattr(export_command, "conclude", unreadable)
+    monkeypatch.setattr(export_command, "read_samples", unreadable)
     assert exported("parquet", tmp_path / "none", every=True) == (test,)
     assert len(load(tmp_path / "none")["tests"]) == 0
     with pytest.raises(LogbookError, match="event 3 cannot be read"):
         exported("csv", tmp_path / "one")
     assert not (tmp_path / "one").exists()
     assert book.is_file()
+
+
+def test_a_test_that_turns_out_unreadable_half_way_leaves_no_half_table(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def unreadable(book: Logbook, _: TestRecord) -> Assessment:
+        raise LogbookError(f"{book.path}: its review cannot be read")
+
+    monkeypatch.setattr(export_command, "judged", unreadable)
+    with pytest.raises(ConfigurationError, match=r"half written.*Export the other tests by name"):
+        exported("csv", tmp_path / "all", every=True)
+    assert not (tmp_path / "all").exists()
 
 
 @pytest.mark.parametrize(
