@@ -19,9 +19,30 @@ from lashmap_daemon.resume_matched import Reference, find_again
 from lashmap_daemon.stand_file import ENCODER
 
 
+def reference_of(unfinished: Unfinished, logbook: Logbook) -> Reference | None:
+    """What the record says of the matched teeth; None when the test ended before there was a reference.
+
+    Decodes the whole record of the encoder.
+
+    Raises:
+        LogbookError: When it cannot be read.
+    """
+    if unfinished.matched is None:
+        return None
+    started = unfinished.started
+    reference_deg, end_deg = end_of_encoder(logbook, unfinished.test, unfinished.recorded.stand)
+    return Reference(
+        encoder_deg=reference_deg,
+        end_deg=end_deg,
+        gear_set=started.box.gear_set.gear_set(),
+        shaft=started.stand.file.encoder.shaft,
+        range_deg=started.stand.decoders()[ENCODER].range_deg,
+    )
+
+
 def open_again(
     unfinished: Unfinished,
-    logbook: Logbook,
+    reference: Reference | None,
     *,
     person: Person,
     cautions: events.CautionsConfirmed,
@@ -36,7 +57,7 @@ def open_again(
 
     Args:
         unfinished: The test.
-        logbook: Where it is kept.
+        reference: What its record says of the matched teeth (`reference_of`).
         person: Who is asked.
         cautions: Confirmed anew.
         rates_hz: Samples a second as heard, by channel.
@@ -47,20 +68,11 @@ def open_again(
         now: By the wall clock.
     """
     started = unfinished.started
-    before = unfinished.matched
     moved_deg: float | None = None
     proven: tuple[Precondition, ...] = ()
-    if before is None:  # it ended before there was a reference
+    if reference is None:
         how, matched = matched_teeth(started.box, person, encoder_deg=encoder_deg)
     else:
-        reference_deg, end_deg = end_of_encoder(logbook, unfinished.test, unfinished.recorded.stand)
-        reference = Reference(
-            encoder_deg=reference_deg,
-            end_deg=end_deg,
-            gear_set=started.box.gear_set.gear_set(),
-            shaft=started.stand.file.encoder.shaft,
-            range_deg=started.stand.decoders()[ENCODER].range_deg,
-        )
         found, moved_deg = find_again(reference, person, encoder_deg=encoder_deg, followed=followed)
         how, matched, proven = found.matched.how, found.matched, (found.precondition,)
     today = now.astimezone().date()

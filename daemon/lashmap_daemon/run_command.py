@@ -47,7 +47,7 @@ from lashmap_daemon.preconditions import collect
 from lashmap_daemon.prompts import PromptsFile
 from lashmap_daemon.relay import Relay
 from lashmap_daemon.resume import find_unfinished, take_up
-from lashmap_daemon.resume_opening import open_again
+from lashmap_daemon.resume_opening import open_again, reference_of
 from lashmap_daemon.stand_file import ENCODER, Stand, load_stand
 from lashmap_daemon.summary import print_summary
 
@@ -191,7 +191,7 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     ports, rates_hz, encoder_deg = _listen(stand, unfinished.started.box, stack)
     opening = open_again(
         unfinished,
-        logbook,
+        reference_of(unfinished, logbook),
         person=person,
         cautions=cautions,
         rates_hz=rates_hz,

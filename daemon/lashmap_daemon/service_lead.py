@@ -98,7 +98,7 @@ class Lead:
             await self._wake.wait()
             self._wake.clear()
             begun, self._begun = self._begun, None
-            if begun is not None:
+            if begun is not None and not self._ending:
                 await self._lead(begun)
 
     # What is asked for ------------------------------------------------------------------------------------
@@ -134,7 +134,9 @@ class Lead:
         self._change("preparing")
         try:
             refuse_unheard(self._ports)
-            prepared = prepare_again(request, self.boxes, self.stand, self._logbook)
+            prepared = await asyncio.to_thread(
+                prepare_again, request, self.boxes, self.stand, self._logbook.path
+            )
             prepared.before_deg = await still_encoder_deg(self._ports, prepared)
         except BaseException:
             self._give_up()

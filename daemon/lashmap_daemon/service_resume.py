@@ -10,6 +10,7 @@ import datetime as dt
 import time
 from dataclasses import dataclass, field
 from importlib.metadata import version
+from pathlib import Path
 
 from lashmap_daemon import events
 from lashmap_daemon.box_file import BoxFile
@@ -19,7 +20,8 @@ from lashmap_daemon.live_test import Opening
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.preconditions import MatchedHow
 from lashmap_daemon.resume import Unfinished, find_unfinished, take_up
-from lashmap_daemon.resume_opening import open_again
+from lashmap_daemon.resume_matched import Reference
+from lashmap_daemon.resume_opening import open_again, reference_of
 from lashmap_daemon.service_boxes import BoxFolder
 from lashmap_daemon.service_opening import confirmed
 from lashmap_daemon.service_ports import StandPorts
@@ -32,7 +34,7 @@ class PreparedAgain:
 
     Attributes:
         unfinished: The test.
-        logbook: Where it is kept.
+        reference: What its record says of the matched teeth.
         cautions: How they were confirmed.
         stand: As it was read last.
         operator: Who goes on with it.
@@ -41,7 +43,7 @@ class PreparedAgain:
     """
 
     unfinished: Unfinished
-    logbook: Logbook
+    reference: Reference | None
     cautions: events.CautionsConfirmed
     stand: Stand
     operator: str
@@ -69,7 +71,7 @@ class PreparedAgain:
         angles = [encoder_deg] if self.unfinished.matched is None else [encoder_deg, self.before_deg]
         return open_again(
             self.unfinished,
-            self.logbook,
+            self.reference,
             person=person,
             cautions=self.cautions,
             rates_hz={name: ear.rate_hz(now_s) for name, ear in ports.ears.items()},
@@ -98,8 +100,14 @@ class _Told:
         return self._says
 
 
-def prepare_again(request: Resume, boxes: BoxFolder, stand: Stand, logbook: Logbook) -> PreparedAgain:
-    """Find the test and see that box and stand are the same.
+def prepare_again(request: Resume, boxes: BoxFolder, stand: Stand, path: Path) -> PreparedAgain:
+    """Find the test and see that box and stand are the same; takes as long as its record is long.
+
+    Args:
+        request: What is asked for.
+        boxes: What may be tested.
+        stand: As it was read last.
+        path: Logbook; opened anew, so that this can be done on another thread.
 
     Raises:
         ConfigurationError: A wrong box file, or cautions that are not confirmed.
@@ -108,10 +116,13 @@ def prepare_again(request: Resume, boxes: BoxFolder, stand: Stand, logbook: Logb
     """
     cautions = confirmed(request)
     box = boxes.load(request.box)
-    test = find_unfinished(logbook, request.test, box)
+    with Logbook(path, create=False) as logbook:
+        test = find_unfinished(logbook, request.test, box)
+        unfinished = take_up(logbook, test, box, stand)
+        reference = reference_of(unfinished, logbook)
     return PreparedAgain(
-        unfinished=take_up(logbook, test, box, stand),
-        logbook=logbook,
+        unfinished=unfinished,
+        reference=reference,
         cautions=cautions,
         stand=stand,
         operator=request.operator or "not recorded",

@@ -13,7 +13,7 @@ from lashmap_daemon.channels import Channels
 from lashmap_daemon.conductor import Conductor
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.resume import take_up
-from lashmap_daemon.resume_opening import open_again
+from lashmap_daemon.resume_opening import open_again, reference_of
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 from lashmap_drivers.readings import Chunk
 
@@ -58,7 +58,7 @@ class BrokenOff(VirtualTest):
         unfinished = take_up(self.logbook, self.started.test, box or self.box, stand or self.stand)
         opening = open_again(
             unfinished,
-            self.logbook,
+            reference_of(unfinished, self.logbook),
             person=_AtTheStand(self, marks),
             cautions=events.CautionsConfirmed(how="again"),
             rates_hz={},
