@@ -24,7 +24,7 @@ from lashmap_daemon.bus.topics import Topic
 MOST_IN_FLIGHT = 10  # aiomqtt warns above it
 KEEP_ALIVE_S = 10  # the broker tells of a vanished stand after one and a half times this
 _ANSWER_S = 5.0
-_CLIENT_LOG = logging.getLogger(f"{__name__}.client")
+_CLIENT_LOG = logging.getLogger("lashmap.bus.client")
 _CLIENT_LOG.setLevel(
     logging.CRITICAL
 )  # what it warns of ends the connection, and is told then with its reason
