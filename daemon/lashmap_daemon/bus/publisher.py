@@ -224,13 +224,7 @@ class Publisher:
 
     async def _send_record(self, client: BusClient, record: Outgoing) -> None:
         async with self._in_flight:
-            await client.send(
-                self._identity.topic(record.topic),
-                record.payload,
-                qos=record.topic.qos,
-                retain=record.topic.retain,
-                properties=properties_of(record.topic, id=record.id),
-            )
+            await client.send_record(self._identity.topic(record.topic), record)
         self._report.records_sent += 1
 
     def _status(self, offline: str = "") -> messages.Status:

@@ -109,11 +109,16 @@ class Records:
             self._outbox.start_over()
         return self._outbox.left()
 
-    async def run(self, send: Send) -> None:
-        """Send on one connection until it is cancelled or ``send`` fails."""
+    async def run(self, send: Send, *, repeat_newest: bool = True) -> None:
+        """Send on one connection until it is cancelled or ``send`` fails.
+
+        Args:
+            send: Sends one record.
+            repeat_newest: Send the newest result once more when none waits.
+        """
         self._acknowledged.clear()
         newest = await self._there(self._begin)
-        if newest is not None:
+        if newest is not None and repeat_newest:
             await send(_result(newest))  # a new broker may not have it
         while True:
             self._wake.clear()
