@@ -158,6 +158,7 @@ class StatusReport(_Words):
         last_test: How the test before ended, as a sentence.
         boxes: Names of the box files.
         uptime_s: Of the service.
+        bus: How the broker is; empty for a stand that is not published.
     """
 
     state: Literal["idle", "preparing", "testing", "concluding", "ending"]
@@ -173,6 +174,7 @@ class StatusReport(_Words):
     last_test: str = ""
     boxes: list[str] = []
     uptime_s: float = 0.0
+    bus: str = ""
 
 
 class Answer(_Words):

@@ -9,6 +9,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
+from lashmap_daemon.bus.join import open_bus
 from lashmap_daemon.control_path import place_for
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LashmapError
 from lashmap_daemon.journal import about, journal
@@ -17,9 +18,11 @@ from lashmap_daemon.logbook_lock import only_writer
 from lashmap_daemon.notify import Notifier
 from lashmap_daemon.service import Service, Setup, run_until_ended
 from lashmap_daemon.service_boxes import BoxFolder
+from lashmap_daemon.service_bus import ServiceBus
 from lashmap_daemon.stand_file import load_stand
 
 LOG = logging.getLogger("lashmap.service")
+_LEAVING_S = (0.4, 0.6)  # what waits stays in the logbook; whoever ends a service does not wait for a broker
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,6 +66,9 @@ def serve(options: ServeOptions) -> int:
         stack.enter_context(about(stand=stand.file.stand.name))
         stack.enter_context(only_writer(options.logbook))
         logbook = stack.enter_context(Logbook(options.logbook, create=True))
+        bus = open_bus(
+            stand, options.logbook, stack, lambda text: LOG.warning("%s", text), patience_s=_LEAVING_S
+        )
         setup = Setup(
             stand_path=options.stand,
             stand=stand,
@@ -72,6 +78,7 @@ def serve(options: ServeOptions) -> int:
             socket=socket,
             notifier=Notifier(os.environ),
             holding=holding,
+            bus=ServiceBus(bus, stand.file.bus.broker if stand.file.bus else ""),
         )
         try:
             return run_until_ended(lambda: Service(setup))

@@ -23,6 +23,7 @@ from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.notify import Notifier
 from lashmap_daemon.service_answer import Answers
 from lashmap_daemon.service_boxes import BoxFolder
+from lashmap_daemon.service_bus import ServiceBus
 from lashmap_daemon.service_lead import Lead
 from lashmap_daemon.service_ports import StandPorts
 from lashmap_daemon.service_reload import accepted
@@ -49,6 +50,7 @@ class Setup:
         socket: Where to listen for commands.
         notifier: Tells the service manager.
         holding: Of the log.
+        bus: Where tests are published; leaves it after the service has ended.
     """
 
     stand_path: Path
@@ -59,6 +61,7 @@ class Setup:
     socket: Path
     notifier: Notifier
     holding: Holding
+    bus: ServiceBus
 
 
 class Service:
@@ -82,12 +85,14 @@ class Service:
             boxes=setup.boxes,
             output=setup.output,
             on_change=self._tell_status,
+            bus=setup.bus,
         )
         self._answers = Answers(
             lead=self._lead,
             ports=self._ports,
             logbook=str(setup.logbook.path),
             started_s=time.monotonic(),
+            bus=setup.bus,
         )
         self._watch = Watch(self._lead, self._ports, setup.logbook.path)
 
@@ -106,6 +111,7 @@ class Service:
                         for name, task in (
                             ("drain", self._drain()),
                             ("watch", self._watch_over()),
+                            ("requests", self._setup.bus.take_requests(self._lead.obey)),
                             *((f"open {name}", self._ports.keep(name)) for name in self._ports.ears),
                         )
                     ]
@@ -222,6 +228,8 @@ class Service:
 
     def _tell_status(self) -> None:
         report = self._answers.report()
+        prepared = self._lead.prepared
+        self._setup.bus.show(report, prepared.box.box if prepared else None)
         away = [one.instrument for one in report.instruments if one.state != "heard"]
         text = f"{report.state}" + (f" {report.test}: {report.done} of {report.total}" if report.test else "")
         if away:

@@ -9,6 +9,7 @@ from lashmap_analysis.lengths import format_length
 
 from lashmap_daemon import control_words as words
 from lashmap_daemon.channels import SILENT_S
+from lashmap_daemon.service_bus import ServiceBus
 from lashmap_daemon.service_lead import Lead
 from lashmap_daemon.service_ports import StandPorts
 from lashmap_daemon.service_screen import ServiceScreen
@@ -26,12 +27,14 @@ class Answers:
         ports: Its instruments.
         logbook: Its logbook, for people.
         started_s: Monotonic time at which it started.
+        bus: Where its tests are published.
     """
 
     lead: Lead
     ports: StandPorts
     logbook: str
     started_s: float
+    bus: ServiceBus
 
     async def __call__(self, request: words.Request) -> words.Answer:
         """Do what is asked.
@@ -86,6 +89,7 @@ class Answers:
             last_test=lead.last_test,
             boxes=lead.boxes.names(),
             uptime_s=now_s - self.started_s,
+            bus=self.bus.line,
         )
 
 
@@ -136,6 +140,8 @@ def lines(report: words.StatusReport) -> list[str]:
             said.append(f"             {one.detail}")
     if report.last_test:
         said.append(f"  last       {report.last_test}")
+    if report.bus:
+        said.append(f"  bus        {report.bus}")
     said.append(f"  boxes      {', '.join(report.boxes) or 'none'}")
     said.append(f"  logbook    {report.logbook}; up for {_span(report.uptime_s)}")
     return said

@@ -27,6 +27,7 @@ from lashmap_daemon.opening import unused_name
 from lashmap_daemon.preconditions import MatchedHow
 from lashmap_daemon.prompts import PromptsFile
 from lashmap_daemon.service_boxes import BoxFolder
+from lashmap_daemon.service_bus import ServiceBus
 from lashmap_daemon.service_opening import prepare, refuse_unheard, still_encoder_deg
 from lashmap_daemon.service_ports import StandPorts
 from lashmap_daemon.service_result import write_result
@@ -63,6 +64,7 @@ class Lead:
         boxes: What may be tested.
         output: Folder for results.
         on_change: Called when the state changes.
+        bus: Where tests are published.
     """
 
     def __init__(
@@ -74,6 +76,7 @@ class Lead:
         boxes: BoxFolder,
         output: Path,
         on_change: Callable[[], None],
+        bus: ServiceBus | None = None,
     ) -> None:
         self.stand, self.boxes = stand, boxes
         self.state: State = "idle"
@@ -81,6 +84,7 @@ class Lead:
         self.test = self.last_test = ""
         self._ports, self._logbook, self._output = ports, logbook, output
         self._on_change = on_change
+        self._bus = bus or ServiceBus(None)
         self._wake = asyncio.Event()
         self._begun: _Begun | None = None
         self._live: LiveTest | None = None
@@ -243,6 +247,7 @@ class Lead:
         started = begun.opening.started
         with about(test=started.test):
             try:
+                await self._bus.begin(started)
                 closed = await self._live_test(begun)
                 self.last_test = f"test {started.test} {closed.outcome}: {closed.reason}"
             except (LashmapError, InstrumentError) as error:
@@ -253,13 +258,16 @@ class Lead:
                 self.last_test = f"test {started.test} failed: {type(error).__name__}, see the log"
             finally:
                 self._live = None
+                self._bus.over()
             self._change("concluding")
             for ear in self._ports.ears.values():
                 ear.skip_rest(time.monotonic())
             if self._ending:
                 LOG.info("no result was written; lashmap review %s makes it", started.test)
             else:
-                said = await asyncio.to_thread(write_result, self._logbook.path, started.test, self._output)
+                said = await asyncio.to_thread(
+                    write_result, self._logbook.path, started.test, self._output, self._bus.conclude
+                )
                 self.last_test = f"{self.last_test}; {said}"
         self.test, self.screen = "", None
         self._change("idle")
@@ -268,11 +276,13 @@ class Lead:
         sources = self._ports.sources()
         if sources is None:
             raise StandError("an instrument went away before the test began")
+        if self._ending:
+            raise StandError("the service ended before the test began")
         stand = begun.opening.started.stand.file
         listeners: tuple[events.Listener, ...] = (
             (PromptsFile(Path(stand.prompts.file)),) if stand.prompts is not None else ()
         )
-        screen = obeying(begun.screen, stand, begun.opening.started.box.gear_set.gear_teeth)
+        screen = obeying(self._bus.screen(begun.screen), stand, begun.opening.started.box.gear_set.gear_teeth)
         for source in sources.values():
             source.take()  # what came before belongs to no test
         self._live = LiveTest(begun.opening, sources, self._logbook, screen, listeners, handle_signals=False)

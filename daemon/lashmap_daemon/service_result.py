@@ -3,16 +3,29 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.logbook import Logbook
 
+if TYPE_CHECKING:
+    from lashmap_analysis.assessment import Assessment
+
 LOG = logging.getLogger("lashmap.result")
 
 
-def write_result(logbook: Path, test: str, output: Path) -> str:
+def write_result(
+    logbook: Path, test: str, output: Path, also: Callable[[Assessment], None] = lambda _assessment: None
+) -> str:
     """Judge a test from its raw samples and write JSON and report.
+
+    Args:
+        logbook: Where it is kept.
+        test: Which.
+        output: Folder for the files.
+        also: Told the result as well.
 
     Returns:
         How it went, as part of a sentence; a failure is logged and named, never raised.
@@ -23,6 +36,7 @@ def write_result(logbook: Path, test: str, output: Path) -> str:
     try:
         with Logbook(logbook, create=False) as book:
             done = hand_over(book, test, output)
+        also(done.assessment)
     except LashmapError as error:
         LOG.error("no result was written: %s; %s", error, again)  # noqa: TRY400 - its message says all
         return f"no result was written ({error}); {again}"

@@ -21,8 +21,9 @@ from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon import events
 from lashmap_daemon.bus import from_test, messages, outbox
 from lashmap_daemon.bus.connection import BusClient, connect
+from lashmap_daemon.bus.identity import Identity
 from lashmap_daemon.bus.messages import payload
-from lashmap_daemon.bus.publisher import Identity, Publisher
+from lashmap_daemon.bus.publisher import Publisher
 from lashmap_daemon.bus.records import Records
 from lashmap_daemon.bus.report import Report
 from lashmap_daemon.bus.topics import LIVE, Topic

@@ -12,9 +12,11 @@ from daemon.virtual_time import load_box
 from lashmap_analysis.record import Precondition
 from lashmap_daemon import events, simulate_command
 from lashmap_daemon import sequence_words as words
+from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.conclude import conclude
 from lashmap_daemon.replay import read_record
 from lashmap_daemon.resume import ResumeError, find_unfinished, take_up
+from lashmap_daemon.resume_same import differences
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 
@@ -284,5 +286,22 @@ def test_ports_dates_and_waiting_times_may_differ_and_are_recorded(test: BrokenO
     assert resumed.changed[0] == "plan.turn_seconds: 300.0 → 77.0"
     assert resumed.changed[1].endswith("→ /dev/elsewhere")
     assert test.conductor.box.plan.turn_seconds == 77.0
+    test.run()
+    numbers_agree(test)
+
+
+def test_a_test_goes_on_though_it_is_published_elsewhere_or_for_the_first_time(test: BrokenOff) -> None:
+    killed_after(test, 1)
+    first = test.stand.file.model_copy(update={"bus": BusTable(broker="mqtts://first.example")})
+    file = test.stand.file.model_copy(update={"bus": BusTable(broker="mqtt://other.example", user="joe")})
+    recorded = test.stand.model_copy(update={"file": first})
+    now = test.stand.model_copy(update={"file": file})
+    different, changed_keys = differences(BOX, now, of_box=BOX, of_stand=recorded)
+    assert different == ()
+    assert changed_keys[0] == "bus.broker: mqtts://first.example → mqtt://other.example"
+    test.go_on(stand=now)
+    resumed = test.of(events.TestResumed)[0]
+    assert isinstance(resumed, events.TestResumed)
+    assert "bus.user: not given → joe" in resumed.changed
     test.run()
     numbers_agree(test)

@@ -3,4 +3,4 @@
 import logging
 
 # Without a log to write to, nothing may appear on the screen of a running test.
-logging.getLogger(__name__).addHandler(logging.NullHandler())
+logging.getLogger("lashmap.bus").addHandler(logging.NullHandler())

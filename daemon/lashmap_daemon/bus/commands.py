@@ -15,12 +15,13 @@ from dataclasses import dataclass, field
 
 from pydantic import ValidationError
 
-from lashmap_daemon.bus.messages import Answer, Command
+from lashmap_daemon.bus.messages_request import Answer, Command
 from lashmap_daemon.bus.topics import COMMAND
 
 MOST_BYTES = 4096
 STALE_S = float(COMMAND.expiry_s or 0)
 UNTAKEN_S = 2.0  # a running test looks for commands fifty times a second
+UNDECIDED_S = 10.0  # what was taken and is not answered for by then hangs
 _REMEMBERED = 256
 _WAITING = 8
 
@@ -48,10 +49,16 @@ class Allowance:
 
 
 class Pending:
-    """A request that waits for the running test; whoever claims it first decides what becomes of it."""
+    """A request that waits for the running test; whoever claims it first decides what becomes of it.
+
+    Attributes:
+        command: What is asked.
+        refusal: Why whoever took it did not do it, empty when it was done; None until that is known.
+    """
 
     def __init__(self, command: Command) -> None:
         self.command = command
+        self.refusal: str | None = None
         self._lock = threading.Lock()
         self._claimed = False
 
@@ -143,7 +150,7 @@ class Desk:
         )
 
     def take(self) -> list[Pending]:
-        """Requests for the running test, each claimed."""
+        """Requests for the running test, each claimed; whoever takes them says then what came of each."""
         taken = []
         while self._waiting:
             pending = self._waiting.popleft()

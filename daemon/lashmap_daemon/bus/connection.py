@@ -18,13 +18,14 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from lashmap_daemon.bus.recorded import Outgoing
 from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.bus.topics import Topic
 
 MOST_IN_FLIGHT = 10  # aiomqtt warns above it
 KEEP_ALIVE_S = 10  # the broker tells of a vanished stand after one and a half times this
 _ANSWER_S = 5.0
-_CLIENT_LOG = logging.getLogger(f"{__name__}.client")
+_CLIENT_LOG = logging.getLogger("lashmap.bus.client")
 _CLIENT_LOG.setLevel(
     logging.CRITICAL
 )  # what it warns of ends the connection, and is told then with its reason
@@ -131,6 +132,21 @@ class BusClient(aiomqtt.Client):
         await self.publish(topic, payload, qos, retain, properties)
         if self._refusal:
             raise Refused(topic, self._refusal, "write")
+
+    async def send_record(self, topic: str, record: Outgoing) -> None:
+        """Publish a record with its identifier.
+
+        Raises:
+            Refused: The broker will not have it.
+            aiomqtt.MqttError: As `send`.
+        """
+        await self.send(
+            topic,
+            record.payload,
+            qos=record.topic.qos,
+            retain=record.topic.retain,
+            properties=properties_of(record.topic, id=record.id),
+        )
 
     async def listen_to(self, topic: str, *, qos: int) -> None:
         """Subscribe.

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
     from lashmap_analysis.record import Shaft, Units
 
+    from lashmap_daemon.box_file import BoxTable
     from lashmap_daemon.conductor import Conductor
     from lashmap_daemon.sequence_words import Target
 
@@ -114,13 +115,60 @@ def live(seen: Seen, stand: str, test: str) -> messages.Live:
     )
 
 
-def state(seen: Seen, stand: str, name: str, started: events.TestStarted, started_utc: str) -> messages.State:
+@dataclass(frozen=True, kw_only=True)
+class Standing:
+    """A stand that is always on, as it is now.
+
+    Attributes:
+        service: What it does.
+        prepared: The box of a test that waits for its marked teeth.
+    """
+
+    service: messages.Service
+    prepared: BoxTable | None = None
+
+
+def idle(standing: Standing, stand: str, name: str) -> messages.State:
+    """What is awaited while there is no test to speak of."""
+    box = standing.prepared
+    return messages.State(
+        stand=stand,
+        name=name[:200],
+        service=standing.service,
+        test="",
+        started_utc="",
+        box=box.type[:200] if box else "",
+        serial=box.serial[:200] if box else "",
+        units=box.units if box else "mm",
+        phase=Phase.CLOSED,
+        instruction=standing.service.awaits,
+        target=None,
+        sweep=None,
+        rock=None,
+        done=0,
+        total=0,
+        tight_spot=None,
+        marks=[],
+        lines=[],
+    )
+
+
+def state(
+    seen: Seen,
+    stand: str,
+    name: str,
+    started: events.TestStarted,
+    started_utc: str,
+    *,
+    service: messages.Service | None = None,
+) -> messages.State:
     """What is awaited at a moment."""
     view, target = seen.view, seen.target
     spot = view.tight_spot
     return messages.State(
         stand=stand,
         name=name[:200],
+        service=service,
         test=started.test[:200],
         started_utc=started_utc,
         box=started.box.box.type[:200],

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 from lashmap_daemon.bus import messages
 from lashmap_daemon.bus.clean_text import clean
 from lashmap_daemon.bus.topics import PUBLISHED, Topic, level
+from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.wording import sentence
 
 MOST_BYTES = 262_144
@@ -57,7 +58,7 @@ class StandSeen:
     @property
     def running(self) -> bool:
         """True while a test runs there, as far as anyone knows."""
-        return self.online and self.state is not None and self.state.phase.name != "CLOSED"
+        return self.online and self.state is not None and self.state.phase is not Phase.CLOSED
 
     def age_s(self, now_s: float) -> float | None:
         """Seconds since its last own word."""
@@ -108,9 +109,9 @@ class Hall:
         seen = self.stands.setdefault(stand, StandSeen(stand=stand))
         if not retained:
             seen.news_s = now_s
-        self._take(seen, message, now_s)
+        self._take(seen, message, now_s, retained=retained)
 
-    def _take(self, seen: StandSeen, message: messages.Message, now_s: float) -> None:
+    def _take(self, seen: StandSeen, message: messages.Message, now_s: float, *, retained: bool) -> None:
         match message:
             case messages.Status():
                 before, seen.status = seen.status, message
@@ -118,11 +119,12 @@ class Hall:
                     there = "online" if message.online else f"offline: {message.reason}"
                     self._say(seen, there)
             case messages.Live():
-                seen.live, seen.live_s = message, now_s
+                if not retained:  # no stand has it kept: whoever did, an old value must not look live
+                    seen.live, seen.live_s = message, now_s
             case messages.State():
                 before_state, seen.state = seen.state, message
-                if before_state is None or before_state.instruction != message.instruction:
-                    self._say(seen, message.instruction)
+                if _asks(message) and (before_state is None or _asks(before_state) != _asks(message)):
+                    self._say(seen, _asks(message))
             case messages.Result():
                 before_result, seen.result = seen.result, message
                 if before_result is None or before_result.id != message.id:
@@ -141,6 +143,13 @@ class Hall:
 
     def _say(self, seen: StandSeen, text: str) -> None:
         self.tell(f"{seen.stand}: {clean(text, 500)}")
+
+
+def _asks(state: messages.State) -> str:
+    """What is awaited: by the test, or by a stand that is always on when none runs."""
+    if state.service is not None and state.phase is Phase.CLOSED:
+        return f"{state.service.doing}; awaits {state.service.awaits}"
+    return state.instruction
 
 
 def _understand(kind: Topic, payload: bytes) -> messages.Message | None:

@@ -90,20 +90,26 @@ def _cells(seen: StandSeen, now_s: float, *, away: bool) -> list[Text]:
         Text(seen.name),
         Text("unknown" if away or seen.status is None else "online" if seen.online else "offline"),
         heard,
-        Text(clean(state.serial or state.box, 24) if state else "–"),
+        Text(clean(state.serial or state.box, 24) or "–" if state else "–"),
         _doing(seen),
-        Text(f"{state.done}/{state.total}" if state else "–"),
+        Text(f"{state.done}/{state.total}" if state and state.test else "–"),
         Text(_spot(state)),
         Text(_outcome(result, state) if result else "–"),
     ]
 
 
 def _doing(seen: StandSeen) -> Text:
-    """What a running test waits for; otherwise why there is none."""
+    """What a running test waits for; otherwise why there is none, and what a stand without one lacks."""
     state = seen.state
     if not seen.running or state is None:
         said = seen.status.reason if seen.status and not seen.online else ""
-        return Text(clean(said, 80) or "–", style="dim")
+        service = state.service if state and seen.online else None
+        if service is None:
+            return Text(clean(said, 80) or "–", style="dim")
+        lacks = [
+            f"{clean(one.instrument, 20)} {one.state}" for one in service.instruments if one.state != "heard"
+        ]
+        return Text("\n".join([service.doing, *lacks]), style="bold" if lacks else "dim")
     at = f" {state.target.position}" if state.target else f": {state.sweep}" if state.sweep else ""
     text = Text(f"{state.phase}{at}")
     if seen.alarm:
@@ -160,7 +166,8 @@ def _one(seen: StandSeen, broker: BrokerSeen, now_s: float, *, height: int) -> R
     state = seen.state
     if state is None:
         return Text("–")
-    title = Text(clean(f"{seen.name} · {state.serial} · test {state.test}", 100))
+    test = f"test {state.test}" if state.test else "no test"
+    title = Text(clean(" · ".join([seen.name, *([state.serial] if state.serial else []), test]), 100))
     if broker.problem:
         title.append(" · broker away", style=_BAD)
     elif not seen.online:
@@ -168,6 +175,8 @@ def _one(seen: StandSeen, broker: BrokerSeen, now_s: float, *, height: int) -> R
     elif seen.silent(now_s):
         title.append(" · SILENT", style=_BAD)
     lines = [clean(line) for line in state.lines[-_LINES:]]
+    if state.service is not None and not seen.running:
+        lines = [*lines[1 - _LINES :], clean(f"{state.service.doing}; awaits {state.service.awaits}")]
     return render(view_of(seen, now_s), title, lines, None, height=height - 2, keys=_KEYS)
 
 

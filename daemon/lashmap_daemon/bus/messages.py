@@ -49,7 +49,9 @@ class Status(Message):
     name: Word = Field(description="Name of the stand as its file has it.")
     version: Word = Field(description="Version of lashmap.")
     connected_utc: Word = Field(description="When this connection began.")
-    test: Word | None = Field(description="Identifier of the running test.")
+    test: Word | None = Field(
+        description="Identifier of the running test; None when none runs, and in a last will."
+    )
     waiting_records: Count = Field(description="Records in the outbox when the connection began.")
 
 
@@ -114,10 +116,36 @@ class TightSpot(BaseModel):
     normal_backlash_mm: Finite
 
 
+class InstrumentIs(BaseModel):
+    """An instrument of a stand that is always on, in a word."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+
+    instrument: Word
+    state: Literal["heard", "absent", "away", "silent", "not understood", "without reading"]
+
+
+class Service(BaseModel):
+    """What a stand that is always on does, with a test or without one."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+
+    doing: Literal["idle", "preparing", "testing", "concluding", "ending"]
+    awaits: Sentence = Field(description="What it waits for now.")
+    instruments: Annotated[list[InstrumentIs], Field(max_length=10)]
+
+
 class State(Message):
-    """What is awaited now, and what the person at the stand is shown around it."""
+    """What is awaited now, and what the person at the stand is shown around it.
+
+    When no test runs it is that of the last one, its phase `closed`. `test` is empty while a stand that is
+    always on has had none since it was started, or prepares one; no figure stands beside an empty `test`.
+    """
 
     name: Word = Field(description="Name of the stand as its file has it.")
+    service: Service | None = Field(
+        default=None, description="Of a stand that is always on; None where a test is run by itself."
+    )
     test: Word
     started_utc: Word
     box: Word
@@ -253,31 +281,6 @@ class Result(Message):
     cause: Sentence
     positions: Count = Field(description="Positions that were recorded.")
     sweeps: Annotated[list[SweptRunout], Field(max_length=20)]
-
-
-class Command(Message):
-    """A request to a stand; there is none that starts or stops a drive."""
-
-    id: Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[!-~]+$")] = Field(
-        description="Chosen by the sender; a second request with the same one is answered, not obeyed, again."
-    )
-    utc: Annotated[str, Field(max_length=40)] = Field(description="When it was sent; old ones are refused.")
-    test: Word = Field(description="The running test; a request for another one is refused.")
-    command: Literal["note", "repeat", "skip", "stop"]
-    text: Annotated[str, Field(max_length=500)] = Field(default="", description="The note.")
-    by: Annotated[str, Field(min_length=1, max_length=100)] = Field(
-        description="Who asks; it is written into the logbook."
-    )
-
-
-class Answer(Message):
-    """What became of a request."""
-
-    id: Word | None = Field(description="Of the request; None when it could not be read.")
-    test: Word | None = Field(description="The running test.")
-    utc: Word
-    accepted: bool = Field(description="True once the running test has taken it.")
-    reason: Sentence = Field(description="Why it was refused; empty when it was accepted.")
 
 
 def payload(message: Message) -> bytes:

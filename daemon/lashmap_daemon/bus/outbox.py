@@ -17,9 +17,11 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from lashmap_daemon.bus.topics import EVENTS, topic_of_event
 from lashmap_daemon.errors import LogbookError
 
 _BUSY_S = 0.5  # the recorder never holds the file for longer; if it does, we wait for our next turn
+PATIENCE_S = 5.0  # of whoever has nothing else to do meanwhile
 _TABLES = """
 CREATE TABLE IF NOT EXISTS outbox (
     id INTEGER PRIMARY KEY, topic TEXT NOT NULL, test TEXT NOT NULL, sent INTEGER NOT NULL,
@@ -51,8 +53,11 @@ class StoredResult:
     body: str
 
 
-def enrol(logbook: Path, topic: str, test: str) -> None:
+def enrol(logbook: Path, topic: str, test: str) -> str:
     """From now on the events of ``test`` are to reach the broker below ``topic``; those already there too.
+
+    Returns:
+        When the test began, UTC, if it did before; empty for one that is about to.
 
     Raises:
         LogbookError: When the logbook cannot be written.
@@ -60,6 +65,8 @@ def enrol(logbook: Path, topic: str, test: str) -> None:
     with _naming(logbook), closing(_connect(logbook)) as base:
         base.executescript(_TABLES)
         base.execute("INSERT OR IGNORE INTO outbox (topic, test, sent) VALUES (?, ?, 0)", (topic, test))
+        first = base.execute("SELECT utc FROM event WHERE test = ? AND number = 1", (test,)).fetchone()
+    return str(first[0]) if first else ""
 
 
 def store_result(logbook: Path, topic: str, identifier: str, body: str) -> None:
@@ -68,7 +75,7 @@ def store_result(logbook: Path, topic: str, identifier: str, body: str) -> None:
     Raises:
         LogbookError: When the logbook cannot be written.
     """
-    with _naming(logbook), closing(_connect(logbook)) as base:
+    with _naming(logbook), closing(_connect(logbook, PATIENCE_S)) as base:
         base.executescript(_TABLES)
         base.execute(
             "INSERT INTO outbox_result (topic, identifier, body, sent) VALUES (?, ?, ?, 0)",
@@ -97,8 +104,9 @@ class Outbox:
         self._followed: set[str] = set()
         self._result_position = 0
         with _naming(logbook):
+            with closing(_connect(logbook, PATIENCE_S)) as patient:
+                patient.executescript(_TABLES)
             self._base = _connect(logbook)
-            self._base.executescript(_TABLES)
         self.start_over()
 
     def close(self) -> None:
@@ -121,25 +129,35 @@ class Outbox:
             self.follow(test)
 
     def follow(self, test: str) -> None:
-        """An enrolled test is running: look for new events of it."""
+        """A test is running: look for new events of it, and enrol it where that is still to be done."""
         self._followed.add(test)
         with _naming(self._path):
-            row = self._base.execute(
-                "SELECT sent FROM outbox WHERE topic = ? AND test = ?", (self._topic, test)
-            ).fetchone()
-        if row is not None:
-            self._positions.setdefault(test, row[0])
+            mark = "SELECT sent FROM outbox WHERE topic = ? AND test = ?"
+            row = self._base.execute(mark, (self._topic, test)).fetchone()
+            if row is None:
+                self._base.execute(
+                    "INSERT OR IGNORE INTO outbox (topic, test, sent) VALUES (?, ?, 0)", (self._topic, test)
+                )
+        self._positions.setdefault(test, 0 if row is None else row[0])
+
+    def unfollow(self, test: str) -> None:
+        """A test has ended: what it has left goes out, and then it is looked at no more."""
+        self._followed.discard(test)
 
     def take(self, most: int) -> list[Row]:
         """The next events, at most so many, in order; they are not handed out again until `start_over`."""
         found: list[Row] = []
+        for test in self._followed - self._positions.keys():
+            self.follow(test)  # the logbook was locked when it began
         with _naming(self._path):
-            for test, position in self._positions.items():
+            for test, position in list(self._positions.items()):
                 rows = self._base.execute(
                     "SELECT number, time_s, utc, kind, body FROM event WHERE test = ? AND number > ? "
                     "ORDER BY number LIMIT ?",
                     (test, position, most - len(found)),
                 ).fetchall()
+                if not rows and test not in self._followed:
+                    del self._positions[test]  # a service has thousands of tests behind it
                 found += [
                     Row(test=test, number=number, time_s=time_s, utc=utc, kind=kind, body=body)
                     for number, time_s, utc, kind, body in rows
@@ -162,15 +180,41 @@ class Outbox:
         return self._result("topic = ? ORDER BY id DESC", self._topic)
 
     def waiting(self) -> int:
-        """How many events and results the broker does not surely have."""
+        """How many records and results the broker does not surely have."""
         with _naming(self._path):
-            (count,) = self._base.execute(
-                "SELECT (SELECT count(*) FROM outbox JOIN event ON event.test = outbox.test "
-                "AND event.number > outbox.sent WHERE topic = :topic) + "
-                "(SELECT count(*) FROM outbox_result WHERE topic = :topic AND sent = 0)",
-                {"topic": self._topic},
+            marks = self._base.execute(
+                "SELECT test, sent FROM outbox WHERE topic = ? AND sent < "
+                "(SELECT coalesce(max(number), 0) FROM event WHERE event.test = outbox.test)",
+                (self._topic,),
+            ).fetchall()
+            count = self._records_after(dict(marks))
+            (results,) = self._base.execute(
+                "SELECT count(*) FROM outbox_result WHERE topic = ? AND sent = 0", (self._topic,)
             ).fetchone()
-        return int(count)
+        return count + int(results)
+
+    def left(self) -> int:
+        """How many records and results were not handed out yet."""
+        with _naming(self._path):
+            count = self._records_after(self._positions)
+            (results,) = self._base.execute(
+                "SELECT count(*) FROM outbox_result WHERE topic = ? AND id > ?",
+                (self._topic, self._result_position),
+            ).fetchone()
+        return count + int(results)
+
+    def elsewhere(self) -> dict[str, int]:
+        """Other topics that tests of this logbook are published below, with what waits for each."""
+        with _naming(self._path):
+            topics = self._base.execute(
+                "SELECT topic FROM outbox UNION SELECT topic FROM outbox_result ORDER BY topic"
+            ).fetchall()
+        found = {}
+        for (topic,) in topics:
+            if topic != self._topic:
+                with closing(Outbox(self._path, topic)) as other:
+                    found[topic] = other.waiting()
+        return {topic: count for topic, count in found.items() if count}
 
     def mark(self, sent: dict[str, int], results: int) -> None:
         """The broker surely has these: of each test the events up to a number, and results up to a number.
@@ -195,6 +239,19 @@ class Outbox:
                     self._base.execute("ROLLBACK")
                 raise
 
+    def _records_after(self, numbers: dict[str, int]) -> int:
+        """Events after a number of each test that are sent to somebody; most events are nobody's business."""
+        kinds = ", ".join(f"'{kind}'" for kind in EVENTS)
+        count = 0
+        for test, number in numbers.items():
+            rows = self._base.execute(
+                "SELECT kind, CASE kind WHEN 'TestClosed' THEN body ELSE '' END FROM event "  # noqa: S608 - our own words
+                f"WHERE test = ? AND number > ? AND kind IN ({kinds})",
+                (test, number),
+            )
+            count += sum(topic_of_event(kind, body) is not None for kind, body in rows)
+        return count
+
     def _result(self, where: str, *values: object) -> StoredResult | None:
         query = f"SELECT id, identifier, body FROM outbox_result WHERE {where} LIMIT 1"  # noqa: S608 - our own words
         with _naming(self._path):
@@ -202,12 +259,12 @@ class Outbox:
         return None if row is None else StoredResult(number=row[0], id=row[1], body=row[2])
 
 
-def _connect(logbook: Path) -> sqlite3.Connection:
+def _connect(logbook: Path, busy_s: float = _BUSY_S) -> sqlite3.Connection:
     base = sqlite3.connect(
         f"{logbook.absolute().as_uri()}?mode=rw",
         uri=True,
         isolation_level=None,
-        timeout=_BUSY_S,
+        timeout=busy_s,
         check_same_thread=False,
     )
     # In WAL mode NORMAL does not wait for the disk at a commit, but does when the log is tidied on closing:

@@ -1,9 +1,8 @@
 """A stand on the bus: connects, sends status, state, records and live values, takes requests, begins anew.
 
 Runs in an event loop of its own (`stand_bus`). Whatever goes wrong with the broker ends a connection, never
-the
-publisher: the next try follows after a growing, jittered wait. On a new connection goes out who we are, what
-    is awaited, and what the outbox holds; live values go out as they come and are never kept.
+the publisher: the next try follows after a growing, jittered wait. On a new connection goes out who we are,
+what is awaited, and what the outbox holds; live values go out as they come and are never kept.
 """
 
 from __future__ import annotations
@@ -13,10 +12,8 @@ import contextlib
 import datetime as dt
 import logging
 import time
-from dataclasses import dataclass
 
 import aiomqtt
-from paho.mqtt.packettypes import PacketTypes
 
 from lashmap_daemon.bus import messages
 from lashmap_daemon.bus.commands import Desk
@@ -25,11 +22,12 @@ from lashmap_daemon.bus.connection import (
     BackOff,
     BusClient,
     Packed,
+    Refused,
     connect,
-    fresh,
     properties_of,
     told,
 )
+from lashmap_daemon.bus.identity import Identity
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.recorded import Outgoing
 from lashmap_daemon.bus.records import Records
@@ -49,33 +47,7 @@ _TAKEN_OVER = (
     "; it keeps happening at once, so another program may be connecting as this stand: give each stand its "
     "own bus.stand, and run one test at a time on it"
 )
-_LOG = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Identity:
-    """Who publishes.
-
-    Attributes:
-        root: First levels of every topic.
-        stand: Level of the stand.
-        name: Name of the stand as its file has it.
-        version: Of lashmap.
-    """
-
-    root: str
-    stand: str
-    name: str
-    version: str
-
-    @property
-    def base(self) -> str:
-        """Root and stand: what all topics of this stand begin with."""
-        return f"{self.root}/{self.stand}"
-
-    def topic(self, topic: Topic) -> str:
-        """Full name of a topic."""
-        return f"{self.base}/{topic.name}"
+_LOG = logging.getLogger("lashmap.bus")
 
 
 class Publisher:
@@ -103,14 +75,23 @@ class Publisher:
         self._state_news = asyncio.Event()
         self._state_sent = asyncio.Event()
         self._state_sent.set()
+        self._status_news = asyncio.Event()
+        self._since = dt.datetime.now(dt.UTC)
+        self._waiting = 0
         self._stop = asyncio.Event()
         self._linger_s = 0.0
         self._in_flight = asyncio.Semaphore(MOST_IN_FLIGHT)
         self._properties = {topic.name: Packed(properties_of(topic)) for topic in (STATUS, LIVE, STATE)}
-        self.test: str | None = None
+        self._test: str | None = None
         self.records = Records(outbox, identity.stand, settings.settle_seconds, self._trouble)
 
     # Told from outside, inside the loop -----------------------------------------------------------------
+
+    def runs(self, test: str | None) -> None:
+        """Which test runs; None when none does."""
+        if test != self._test:
+            self._test = test
+            self._status_news.set()
 
     def offer(self, live: messages.Live | None, state: messages.State) -> None:
         """The newest values, if there are any, and the state; what was not sent yet is replaced by them."""
@@ -140,9 +121,10 @@ class Publisher:
                 return
             if not isinstance(_first(error), aiomqtt.MqttError | LashmapError | OSError):
                 _LOG.error("the bus failed in a way nobody foresaw; it goes on", exc_info=error)
+            refused = isinstance(_first(error), Refused)  # will be so again, however long it stood
             lasted = time.monotonic() - began_s > _LASTED_S
-            short = short + 1 if self._report.connections > before and not lasted else 0
-            self._report.lost(told(error) + (_TAKEN_OVER if short >= _SUSPICIOUS else ""))
+            short = short + 1 if self._report.connections > before and (refused or not lasted) else 0
+            self._away(told(error) + (_TAKEN_OVER if short >= _SUSPICIOUS and not refused else ""))
             if self._report.connections > before:
                 waits.reset(short)
             with contextlib.suppress(TimeoutError):
@@ -160,17 +142,20 @@ class Publisher:
         return None if connection.cancelled() else connection.exception()
 
     async def _one_connection(self) -> None:
-        waiting = await self.records.waiting()
+        self._waiting = await self.records.waiting()
+        self._since = dt.datetime.now(dt.UTC)
         async with connect(
             self._settings,
             f"lashmap-{self._identity.stand}",
-            will=self._will(),
+            will=self._identity.will(since=self._since),
             most_bytes=_MOST_BYTES,
         ) as client:
-            await self._send(client, STATUS, self._status(waiting=waiting))
+            self._status_news.clear()
+            await self._send(client, STATUS, self._status())
             if self._listens:
                 await client.listen_to(self._identity.topic(COMMAND), qos=COMMAND.qos)
             self._report.reached()
+            _LOG.info("%s was reached; %d records wait for it", self._settings.broker, self._waiting)
             self._state_news.set()
             try:
                 await self._talk(client)
@@ -189,6 +174,7 @@ class Publisher:
                 group.create_task(self._requests.run(client)),
                 group.create_task(self._send_live(client)),
                 group.create_task(self._send_state(client)),
+                group.create_task(self._send_status(client)),
                 group.create_task(self.records.run(lambda record: self._send_record(client, record))),
             ]
             await self._stop.wait()
@@ -208,6 +194,12 @@ class Publisher:
             if self._live is not None:
                 await self._send(client, LIVE, self._live)
                 self._report.live_sent += 1
+
+    async def _send_status(self, client: BusClient) -> None:
+        while True:
+            await self._status_news.wait()
+            self._status_news.clear()
+            await self._send(client, STATUS, self._status())
 
     async def _send_state(self, client: BusClient) -> None:
         while True:
@@ -232,39 +224,23 @@ class Publisher:
 
     async def _send_record(self, client: BusClient, record: Outgoing) -> None:
         async with self._in_flight:
-            await client.send(
-                self._identity.topic(record.topic),
-                record.payload,
-                qos=record.topic.qos,
-                retain=record.topic.retain,
-                properties=properties_of(record.topic, id=record.id),
-            )
+            await client.send_record(self._identity.topic(record.topic), record)
         self._report.records_sent += 1
 
-    def _status(self, *, offline: str = "", waiting: int = 0) -> messages.Status:
-        identity = self._identity
-        return messages.Status(
-            stand=identity.stand,
-            online=not offline,
-            reason=offline[:2000],
-            name=identity.name[:200],
-            version=identity.version,
-            connected_utc=f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}",
-            test=self.test,
-            waiting_records=waiting,
+    def _status(self, offline: str = "") -> messages.Status:
+        return self._identity.status(
+            since=self._since, test=self._test, offline=offline, waiting=self._waiting
         )
 
-    def _will(self) -> aiomqtt.Will:
-        properties = fresh(PacketTypes.WILLMESSAGE)
-        properties.PayloadFormatIndicator = 1
-        properties.ContentType = "application/json"
-        return aiomqtt.Will(
-            self._identity.topic(STATUS),
-            messages.payload(self._status(offline="the connection broke")),
-            qos=STATUS.qos,
-            retain=STATUS.retain,
-            properties=properties,
-        )
+    def _away(self, problem: str) -> None:
+        """The broker is away; said once for each reason, since it may stay so for hours."""
+        if self._report.connected or problem != self._report.problem:
+            _LOG.warning(
+                "%s is away: %s; records wait in the logbook, and it is tried again",
+                self._settings.broker,
+                problem,
+            )
+        self._report.lost(problem)
 
     def _trouble(self, problem: str) -> None:
         if problem != self._report.problem:

@@ -7,17 +7,7 @@ from dataclasses import dataclass
 
 from lashmap_daemon.bus.messages import SCHEMA
 from lashmap_daemon.bus.outbox import Row
-from lashmap_daemon.bus.topics import ALARM, POSITION, Topic
-
-_TOPICS = {
-    "RockAccepted": POSITION,
-    "RockRefused": POSITION,
-    "PositionSkipped": POSITION,
-    "SweepRecorded": POSITION,
-    "InstrumentLost": ALARM,
-    "InstrumentBack": ALARM,
-    "TestClosed": ALARM,
-}
+from lashmap_daemon.bus.topics import Topic, topic_of_event
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,8 +24,8 @@ def outgoing(row: Row, stand: str) -> Outgoing | None:
 
     The body of the event is taken over as the logbook keeps it, never written anew.
     """
-    topic = _TOPICS.get(row.kind)
-    if topic is None or (row.kind == "TestClosed" and json.loads(row.body).get("outcome") == "completed"):
+    topic = topic_of_event(row.kind, row.body)
+    if topic is None:
         return None
     identifier = f"{row.test}/{row.number}"
     envelope = json.dumps(

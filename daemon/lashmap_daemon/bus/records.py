@@ -66,8 +66,13 @@ class Records:
         self._disk.shutdown()
 
     def follow(self, test: str) -> None:
-        """An enrolled test is running: its events are to be sent as they come."""
-        self._disk.submit(self._outbox.follow, test)
+        """A test is running: its events are to be sent as they come."""
+        self._disk.submit(self._outbox.follow, test)  # where that fails, `take` does it
+        self.wake()
+
+    def unfollow(self, test: str) -> None:
+        """It has ended, and its last event is in the logbook."""
+        self._disk.submit(self._outbox.unfollow, test)
         self.wake()
 
     async def waiting(self) -> int:
@@ -89,7 +94,7 @@ class Records:
         await self._empty.wait()
 
     async def left_over(self, *, all_over: bool) -> int:
-        """How many records and results are still to be sent; asked at the end, since it hands them out.
+        """How many records and results are still to be sent.
 
         Args:
             all_over: Count also those whose acknowledgement the end of a connection has made void.
@@ -100,20 +105,20 @@ class Records:
         return await self._there(self._count_left, all_over)
 
     def _count_left(self, all_over: bool) -> int:  # noqa: FBT001 - called through an executor
-        left = 0
         if all_over:
             self._outbox.start_over()
-        while rows := self._outbox.take(1000):
-            left += sum(outgoing(row, self._stand) is not None for row in rows)
-        while self._outbox.take_result() is not None:
-            left += 1
-        return left
+        return self._outbox.left()
 
-    async def run(self, send: Send) -> None:
-        """Send on one connection until it is cancelled or ``send`` fails."""
+    async def run(self, send: Send, *, repeat_newest: bool = True) -> None:
+        """Send on one connection until it is cancelled or ``send`` fails.
+
+        Args:
+            send: Sends one record.
+            repeat_newest: Send the newest result once more when none waits.
+        """
         self._acknowledged.clear()
         newest = await self._there(self._begin)
-        if newest is not None:
+        if newest is not None and repeat_newest:
             await send(_result(newest))  # a new broker may not have it
         while True:
             self._wake.clear()

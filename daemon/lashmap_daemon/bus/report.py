@@ -18,6 +18,8 @@ class Report:
         live_sent: Those that went out.
         records_sent: Records and results that the broker acknowledged, repetitions included.
         requests_refused: Requests over the bus that were not obeyed.
+        left_over: Records in the outbox at the end.
+        harm: What failed inside; empty when nothing did.
         away_s: Seconds without a broker, those of a finished absence.
     """
 
@@ -28,6 +30,8 @@ class Report:
     live_sent: int = 0
     records_sent: int = 0
     requests_refused: int = 0
+    left_over: int = 0
+    harm: str = ""
     away_s: float = 0.0
     _since_s: float = field(default_factory=time.monotonic)
 
@@ -47,3 +51,39 @@ class Report:
     def gone_s(self) -> float:
         """Seconds without a broker so far."""
         return self.away_s + (0.0 if self.connected else time.monotonic() - self._since_s)
+
+    def line(self, broker: str) -> str:
+        """How it is now, for a person."""
+        if self.connected:
+            return f"{broker}: connected"
+        problem = f": {self.problem}" if self.problem else ""
+        return f"{broker}: away for {self.gone_s():.0f} s in all{problem}; records wait in the logbook"
+
+    def closing_words(self, broker: str, *, stuck: bool) -> str | None:
+        """At the end: what the person should know; None when all went out.
+
+        Args:
+            broker: Its address.
+            stuck: The thread of the bus did not end in time.
+        """
+        words = []
+        if stuck:
+            words.append("did not end in time")
+        if self.left_over:
+            count = f"{self.left_over} record{'s wait' if self.left_over > 1 else ' waits'}"
+            words.append(f"{count} in the outbox for the next test on this stand, or lashmap publish")
+        if not self.connections:
+            words.append("was never reached")
+        elif self.connections > 1:
+            words.append(f"was away for {self.gone_s():.0f} s in all")
+        missed = self.live_due - self.live_sent
+        if words and missed > 0:
+            words.append(f"{missed} live messages were not sent")
+        if self.harm:
+            words.append(f"something failed inside, which touches no record ({self.harm})")
+        if self.requests_refused:
+            words.append(f"{self.requests_refused} requests were refused")
+        if not words:
+            return None
+        problem = f" Last trouble: {self.problem}" if self.problem else ""
+        return f"bus      {broker}: {'; '.join(words)}.{problem}"

@@ -11,9 +11,10 @@ from typing import Final
 import aiomqtt
 from paho.mqtt.properties import Properties
 
-from lashmap_daemon.bus.commands import UNTAKEN_S, Allowance, Desk, Pending
+from lashmap_daemon.bus.commands import UNDECIDED_S, UNTAKEN_S, Allowance, Desk, Pending
 from lashmap_daemon.bus.connection import BusClient, properties_of
-from lashmap_daemon.bus.messages import Answer, payload
+from lashmap_daemon.bus.messages import payload
+from lashmap_daemon.bus.messages_request import Answer
 from lashmap_daemon.bus.report import Report
 from lashmap_daemon.bus.topics import ANSWER
 
@@ -85,12 +86,18 @@ class Requests:
                     await self._answer(client, reply, judged)
 
     async def _await_taker(self, client: BusClient, desk: Desk, pending: Pending, reply: Reply) -> None:
-        """Answer once the test has taken the request, or has not for too long."""
+        """Answer once it is known what came of the request, or once that takes too long."""
         deadline_s = time.monotonic() + UNTAKEN_S
         while not pending.claimed and time.monotonic() < deadline_s:  # noqa: ASYNC110 - the taker has no loop
             await asyncio.sleep(_LOOK_S)
-        late = pending.claim()
-        reason = f"the test took no request for {UNTAKEN_S:.0f} s; look at the stand" if late else ""
+        if pending.claim():
+            pending.refusal = f"the test took no request for {UNTAKEN_S:.0f} s; look at the stand"
+        deadline_s = time.monotonic() + UNDECIDED_S
+        while pending.refusal is None and time.monotonic() < deadline_s:  # noqa: ASYNC110 - as above
+            await asyncio.sleep(_LOOK_S)
+        reason = pending.refusal
+        if reason is None:
+            reason = f"taken, but for {UNDECIDED_S:.0f} s nothing was heard of it; look at the stand"
         await self._answer(client, reply, desk.settle(pending.command.id, reason))
 
     async def _answer(self, client: BusClient, reply: Reply, answer: Answer) -> None:

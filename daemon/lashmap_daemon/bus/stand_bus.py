@@ -8,22 +8,26 @@ dead for hours: the test does not notice, and what was recorded goes out later.
 from __future__ import annotations
 
 import asyncio
+import contextvars
 import datetime as dt
 import logging
 import threading
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from lashmap_daemon import events
 from lashmap_daemon.bus import from_test, messages, outbox
-from lashmap_daemon.bus.commands import Desk
-from lashmap_daemon.bus.publisher import Identity, Publisher
+from lashmap_daemon.bus.commands import Desk, Pending
+from lashmap_daemon.bus.identity import Identity
+from lashmap_daemon.bus.publisher import Publisher
 from lashmap_daemon.bus.report import Report
 from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.bus.topics import level
+from lashmap_daemon.bus.unwaited import Unwaited
+from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.sequence_words import Phase
 
 if TYPE_CHECKING:
@@ -32,8 +36,8 @@ if TYPE_CHECKING:
     from lashmap_daemon.conductor import Conductor
 
 LINGER_S = 3.0
-_GIVE_UP_S = 7.0  # a connection attempt into the void ends after five
-_LOG = logging.getLogger(__name__)
+GIVE_UP_S = 3.0  # two seconds are what a broker that hangs may take for its farewell
+_LOG = logging.getLogger("lashmap.bus")
 
 
 class StandBus:
@@ -44,13 +48,25 @@ class StandBus:
         name: Name of the stand.
         logbook: An existing logbook; its records go out.
         version: Of lashmap.
+        linger_s: On leaving, at most so long for what waits while the broker is there.
+        give_up_s: After that, at most so long for the farewell; then the thread is left behind.
 
     Raises:
         ConfigurationError: On entering, when password or certificates cannot be read.
         LogbookError: On entering, when the outbox cannot be opened.
     """
 
-    def __init__(self, settings: BusTable, name: str, logbook: Path, version: str) -> None:
+    def __init__(
+        self,
+        settings: BusTable,
+        name: str,
+        logbook: Path,
+        version: str,
+        *,
+        linger_s: float = LINGER_S,
+        give_up_s: float = GIVE_UP_S,
+    ) -> None:
+        self._linger_s, self._give_up_s = linger_s, give_up_s
         self._settings = settings
         self._logbook = logbook
         self.identity = Identity(
@@ -62,12 +78,15 @@ class StandBus:
         self._started_utc = ""
         self._onlooker: from_test.Onlooker | None = None
         self._slot: from_test.Seen | None = None
-        self._offered: from_test.Seen | None = None
+        self._standing: from_test.Standing | None = None
+        self._offered: tuple[object, object] = (None, None)
         self._poked = False
         self._ready = threading.Event()
         self._failed: BaseException | None = None
-        self._left_over = 0
-        self._thread = threading.Thread(target=self._run, name="bus", daemon=True)
+        # What is logged there carries the same stand as here.
+        self._thread = threading.Thread(
+            target=contextvars.copy_context().run, args=(self._run,), name="bus", daemon=True
+        )
 
     def __enter__(self) -> Self:
         self._settings.password()
@@ -81,20 +100,20 @@ class StandBus:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._in_loop(lambda: self._publisher.end(LINGER_S))
-        self._thread.join(LINGER_S + _GIVE_UP_S)
+        self._in_loop(lambda: self._publisher.end(self._linger_s))
+        self._thread.join(self._linger_s + self._give_up_s)
 
     # Told by the test -----------------------------------------------------------------------------------
 
     def begin(self, started: events.TestStarted) -> None:
-        """A test is about to start (or to go on): its records are to go out.
-
-        Raises:
-            LogbookError: When the outbox cannot be written.
-        """
-        outbox.enrol(self._logbook, self.identity.base, started.test)
+        """A test is about to start (or to go on): its records are to go out."""
+        began = ""
+        try:
+            began = outbox.enrol(self._logbook, self.identity.base, started.test)
+        except LogbookError as error:  # the thread does it as soon as it can
+            _LOG.warning("%s", error)
         self._started = started
-        self._started_utc = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
+        self._started_utc = began or f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
         self._onlooker = from_test.Onlooker(started, 1.0 / self._settings.live_hz)
         self._slot = None
         if self._desk is not None:
@@ -105,34 +124,59 @@ class StandBus:
         """An event happened, and is in the logbook."""
         if self._onlooker is None:
             return
-        if isinstance(stamped.event, events.TestStarted):
-            self._started_utc = stamped.utc
-        self._onlooker.hear(stamped)
-        if isinstance(stamped.event, events.TestClosed):
-            if self._desk is not None:
-                self._desk.test = None
-            self._slot = self._onlooker.closed() or self._slot
-        self._poke()
+        with self._no_harm():
+            if isinstance(stamped.event, events.TestStarted):
+                self._started_utc = stamped.utc
+            self._onlooker.hear(stamped)
+            if isinstance(stamped.event, events.TestClosed):
+                self._slot = self._onlooker.closed() or self._slot
+                self.over()
+            self._poke()
 
     def look(self, conductor: Conductor, now_s: float) -> None:
         """A moment of the running test; takes a snapshot when one is due."""
-        seen = self._onlooker.look(conductor, now_s) if self._onlooker is not None else None
-        if seen is not None:
-            self.report.live_due += seen.view.phase is not Phase.CLOSED
-            self._slot = seen
-            self._poke()
+        if self._onlooker is None:
+            return
+        with self._no_harm():
+            seen = self._onlooker.look(conductor, now_s)
+            if seen is not None:
+                self.report.live_due += seen.view.phase is not Phase.CLOSED
+                self._slot = seen
+                self._poke()
+
+    def over(self) -> None:
+        """No test runs any more, however it ended."""
+        started = self._started
+        if self._desk is not None:
+            self._desk.test = None
+        if started is not None:
+            self._in_loop(lambda: self._unfollow(started.test))
+
+    def show(self, standing: from_test.Standing) -> None:
+        """What a stand that is always on does now; goes out when it changed."""
+        if standing == self._standing:
+            return
+        if standing.prepared is not None:
+            self._started = self._slot = None  # the last test is history, another box is on the stand
+        self._standing = standing
+        self._poke()
+
+    def asked(self) -> list[Pending]:
+        """What was asked over the bus since the last call; whoever takes it says what came of it."""
+        return self._desk.take() if self._desk is not None else []
 
     def commands(self) -> list[str]:
-        """What was asked over the bus since the last call, each preceded by a note of who asked."""
-        if self._desk is None:
-            return []
-        return [words for pending in self._desk.take() for words in pending.as_words]
+        """The same as words for a test, each preceded by a note of who asked; taken is accepted."""
+        taken = self.asked()
+        for pending in taken:
+            pending.refusal = ""
+        return [words for pending in taken for words in pending.as_words]
 
     def conclude(self, assessment: Assessment) -> None:
         """A test was assessed: its result is to go out.
 
         Raises:
-            LogbookError: When the outbox cannot be written.
+            LogbookError: When the outbox cannot be written; the result stands in the logbook all the same.
         """
         now = dt.datetime.now(dt.UTC)
         test = assessment.record.identity.test
@@ -147,25 +191,7 @@ class StandBus:
 
     def closing_words(self) -> str | None:
         """After the end: what the person should know about the bus; None when all went out."""
-        report, words = self.report, []
-        if self._thread.is_alive():
-            words.append("did not end in time")
-        if self._left_over:
-            count = f"{self._left_over} record{'s wait' if self._left_over > 1 else ' waits'}"
-            words.append(f"{count} in the outbox and will go out with the next test on this stand")
-        if not report.connections:
-            words.append("was never reached")
-        elif report.connections > 1:
-            words.append(f"was away for {report.gone_s():.0f} s in all")
-        missed = report.live_due - report.live_sent
-        if words and missed > 0:
-            words.append(f"{missed} live messages were not sent")
-        if report.requests_refused:
-            words.append(f"{report.requests_refused} requests were refused")
-        if not words:
-            return None
-        problem = f" Last trouble: {report.problem}" if report.problem else ""
-        return f"bus      {self._settings.broker}: {'; '.join(words)}.{problem}"
+        return self.report.closing_words(self._settings.broker, stuck=self._thread.is_alive())
 
     # Inside the thread ----------------------------------------------------------------------------------
 
@@ -184,18 +210,33 @@ class StandBus:
         with closing(outbox.Outbox(self._logbook, self.identity.base)) as box:
             self._loop = asyncio.get_running_loop()
             self._loop.set_exception_handler(_quietly)
+            self._loop.set_default_executor(Unwaited())
             self._publisher = Publisher(self.identity, self._settings, box, self._desk, self.report)
             records = self._publisher.records
             self._ready.set()
             try:
                 await self._publisher.run()
-                self._left_over = await records.left_over(all_over=not self.report.connected)
+                self.report.left_over = await records.left_over(all_over=not self.report.connected)
             finally:
                 records.close()
 
+    @contextmanager
+    def _no_harm(self) -> Iterator[None]:
+        """Whatever goes wrong in here, the test goes on."""
+        try:
+            yield
+        except Exception as error:  # noqa: BLE001 - told, and a test is worth more
+            if not self.report.harm:
+                _LOG.exception("the bus failed inside; the test goes on")
+            self.report.harm = str(error) or type(error).__name__
+
     def _follow(self, test: str) -> None:
-        self._publisher.test = test
+        self._publisher.runs(test)
         self._publisher.records.follow(test)
+
+    def _unfollow(self, test: str) -> None:
+        self._publisher.runs(None)
+        self._publisher.records.unfollow(test)
 
     def _poke(self) -> None:
         if not self._poked:
@@ -205,16 +246,21 @@ class StandBus:
     def _poke_arrived(self) -> None:
         self._poked = False  # before looking, so that what comes from now on pokes again
         self._publisher.records.wake()
-        seen, started = self._slot, self._started
-        if seen is None or started is None or seen is self._offered:
-            return  # a record woke us; an old value must not go out again as if it were new
-        self._offered = seen
+        seen, started, standing = self._slot, self._started, self._standing
         stand, name = self.identity.stand, self.identity.name
-        over = seen.view.phase is Phase.CLOSED
-        self._publisher.offer(
-            None if over else from_test.live(seen, stand, started.test),
-            from_test.state(seen, stand, name, started, self._started_utc),
-        )
+        before, self._offered = self._offered, (seen, standing)
+        if seen is not None and started is not None:
+            # A record or the service may have woken us; an old value must not go out again as if it were new.
+            old = seen is before[0]
+            if old and standing is before[1]:
+                return
+            service = standing.service if standing else None
+            self._publisher.offer(
+                None if old or seen.view.phase is Phase.CLOSED else from_test.live(seen, stand, started.test),
+                from_test.state(seen, stand, name, started, self._started_utc, service=service),
+            )
+        elif standing is not None and standing is not before[1] and standing.service.doing != "testing":
+            self._publisher.offer(None, from_test.idle(standing, stand, name))
 
     def _in_loop(self, call: Callable[[], None]) -> None:
         try:

@@ -5,6 +5,7 @@ What stands in the messages is decided in `messages`, when they are sent in `pub
 
 from __future__ import annotations
 
+import json
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from typing import Any, Final
 from pydantic import TypeAdapter
 
 from lashmap_daemon.bus import messages
+from lashmap_daemon.bus.messages_request import Answer, Command
 
 ROOT: Final = "lashmap"
 _NOT_IN_A_LEVEL = re.compile(r"[^a-z0-9_.-]+")
@@ -90,7 +92,7 @@ ALARM: Final = Topic(
 )
 COMMAND: Final = Topic(
     name="command",
-    adapter=TypeAdapter(messages.Command),
+    adapter=TypeAdapter(Command),
     qos=1,
     retain=False,
     expiry_s=10,
@@ -98,14 +100,31 @@ COMMAND: Final = Topic(
 )
 ANSWER: Final = Topic(
     name="answer",
-    adapter=TypeAdapter(messages.Answer),
+    adapter=TypeAdapter(Answer),
     qos=1,
     retain=False,
     expiry_s=60,
     why="one for each request; the request may name a topic below it in its response topic",
 )
+EVENTS: Final = {
+    "RockAccepted": POSITION,
+    "RockRefused": POSITION,
+    "PositionSkipped": POSITION,
+    "SweepRecorded": POSITION,
+    "InstrumentLost": ALARM,
+    "InstrumentBack": ALARM,
+    "TestClosed": ALARM,
+}
 PUBLISHED: Final = (STATUS, LIVE, STATE, POSITION, RESULT, ALARM)
 TOPICS: Final = (*PUBLISHED, COMMAND, ANSWER)
+
+
+def topic_of_event(kind: str, body: str) -> Topic | None:
+    """Where an event of the logbook goes as a record; None for events that nobody is sent."""
+    topic = EVENTS.get(kind)
+    if kind == "TestClosed" and json.loads(body).get("outcome") == "completed":
+        return None  # the result says it
+    return topic
 
 
 def level(name: str) -> str:

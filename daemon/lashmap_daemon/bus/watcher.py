@@ -15,6 +15,8 @@ from lashmap_daemon.bus.hall_screen import BrokerSeen
 from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.bus.topics import PUBLISHED
 
+_LASTED_S = 5.0
+
 
 class Watcher:
     """Feeds a hall from a broker.
@@ -40,18 +42,20 @@ class Watcher:
         """
         waits = BackOff()
         while True:
+            began_s = time.monotonic()
             try:
-                await self._one_connection(waits)
+                await self._one_connection()
             except (aiomqtt.MqttError, OSError) as error:
+                if not self.broker.problem and time.monotonic() - began_s > _LASTED_S:
+                    waits.reset()  # a broker that ends every connection at once is not knocked at as fast
                 self._lost(told(error))
             await asyncio.sleep(waits.next_s())
 
-    async def _one_connection(self, waits: BackOff) -> None:
+    async def _one_connection(self) -> None:
         async with connect(self._settings, self._identifier, most_bytes=MOST_BYTES) as client:
             for stand in sorted(self._hall.wanted) or ["+"]:
                 for topic in PUBLISHED:
                     await client.listen_to(f"{self._hall.root}/{stand}/{topic.name}", qos=topic.qos)
-            waits.reset()
             self.broker = BrokerSeen(address=self._settings.broker, since_s=time.monotonic(), problem="")
             self._hall.tell("broker reached")
             async for message in client.messages:

@@ -1,4 +1,4 @@
-"""Commands that speak to a stand: run a test, see what the instruments say, keep it on, watch it."""
+"""Commands that speak to a stand: run a test, see what the instruments say, keep it on, publish, watch it."""
 
 from __future__ import annotations
 
@@ -112,6 +112,19 @@ def serve(
 
         options = ServeOptions(stand=stand, logbook=logbook, boxes=boxes, output=output, verbose=verbose)
         raise typer.Exit(serve_stand(options))
+
+
+@app.command()
+def publish(
+    stand: StandArgument,
+    *,
+    logbook: LogbookOption = LOGBOOK,
+) -> None:
+    """Send what waits in a logbook to the broker of the stand, without a test; once is enough."""
+    with reported() as console:
+        from lashmap_daemon.publish_command import publish as publish_waiting  # noqa: PLC0415
+
+        publish_waiting(stand, logbook, console)
 
 
 @app.command()

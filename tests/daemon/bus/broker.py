@@ -43,14 +43,21 @@ class Broker:
         settings: Lines of its configuration besides the listener and where it saves.
         listener: Lines that belong to the listener.
         keep: True to save every change at once.
+        port: Where it listens; any free one when None.
     """
 
     def __init__(
-        self, folder: Path, settings: str = _PLAIN, *, listener: str = "", keep: bool = False
+        self,
+        folder: Path,
+        settings: str = _PLAIN,
+        *,
+        listener: str = "",
+        keep: bool = False,
+        port: int | None = None,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self._program = mosquitto()
-        self.port = free_port()
+        self.port = port or free_port()
         self._settings = folder / "mosquitto.conf"
         self.log = folder / "mosquitto.log"
         saving = f"persistence {'true' if keep else 'false'}\npersistence_location {folder}/\n"

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_daemon.bus.commands import MOST_BYTES, Allowance, Desk, Pending
-from lashmap_daemon.bus.messages import Answer
+from lashmap_daemon.bus.messages_request import Answer
 
 NOW = dt.datetime(2026, 11, 25, 8, 0, 0, tzinfo=dt.UTC)
 GOOD = {

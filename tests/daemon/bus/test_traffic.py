@@ -46,7 +46,7 @@ def test_a_whole_test_as_a_subscriber_hears_it(tmp_path: Path, broker: Broker) -
             stand.run()
             assessment = conclude(test.logbook, None)
             stand.bus.conclude(assessment)
-        assert heard.wait(lambda: len([one for one in heard.heard if one.last == "status"]) == 2)
+        assert heard.wait(lambda: any(b'"online":false' in one.payload for one in heard.on("status")))
         for one in heard.heard:
             check(one)
         assert {one.topic for one in heard.heard} == {
@@ -63,7 +63,14 @@ def test_a_whole_test_as_a_subscriber_hears_it(tmp_path: Path, broker: Broker) -
         turns = [json.loads(one.payload)["number"] for one in heard.on("live")]
         assert turns == sorted(set(turns))  # no value goes out twice
         assert json.loads(heard.on("state")[-1].payload)["phase"] == "closed"
-        assert [json.loads(one.payload)["online"] for one in heard.on("status")] == [True, False]
+        *online, offline = [json.loads(one.payload) for one in heard.on("status")]
+        assert all(one["online"] for one in online)
+        assert not offline["online"]
+        assert [one["test"] for one in online[-2:]] == [
+            test.started.test,
+            None,
+        ]  # it ended before its stand left
+        assert offline["test"] is None
     with subscriber(broker.port) as late:  # what a late comer is told at once
         assert late.wait(lambda: len(late.heard) >= 3)
         assert {one.last for one in late.heard} == {topic.name for topic in PUBLISHED if topic.retain}
