@@ -48,10 +48,7 @@ class Waiting:
         waiting = self._chunks.get(key)
         if not waiting:
             return False
-        return (
-            waiting[-1].arrival_s - waiting[0].arrival_s >= PACK_S
-            or self._sizes[key] >= _PACK_BYTES
-        )
+        return waiting[-1].arrival_s - waiting[0].arrival_s >= PACK_S or self._sizes[key] >= _PACK_BYTES
 
     def oldest(self, test: str) -> dict[str, list[Chunk]]:
         """The oldest of what waits of a test, by channel; it goes on waiting until `written`."""
