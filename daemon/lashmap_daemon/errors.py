@@ -4,6 +4,7 @@ from __future__ import annotations
 
 EXIT_CONFIGURATION = 2
 EXIT_STAND = 3
+EXIT_UNCHECKED = 4  # nothing is wrong in what was checked, but not all could be
 EXIT_STOPPED = 130  # as a shell reports a command ended by Ctrl-C
 
 

@@ -32,6 +32,7 @@ from lashmap_daemon.logbook_schema import (
     is_writable,
     make_tables,
     must_be_there,
+    must_not_lose_its_log,
     schema_of,
 )
 from lashmap_daemon.logbook_waiting import MOST_WAITING_BYTES, PACK_S, Waiting
@@ -59,7 +60,9 @@ class Logbook:
         self._waiting = Waiting(most_waiting_bytes)
         self._full: tuple[LogbookFull, float] | None = None
         self._archives = Archives(path)
-        if not create:
+        if create:
+            must_not_lose_its_log(path)
+        else:
             must_be_there(path)
         with naming(path):
             self._base = connect(path)
@@ -169,12 +172,14 @@ class Logbook:
                 yield chunks
 
     def tests(self) -> list[TestSummary]:
-        """One line for each test, oldest first; one that is damaged says so."""
+        """One line for each test, oldest first; one that is damaged says so, even without a beginning."""
         with naming(self.path):
             names = self._base.execute(
-                "SELECT test, utc FROM event WHERE number = 1 ORDER BY utc, test"
+                "SELECT test, utc, min(number) AS first FROM event GROUP BY test "  # utc of the first row
+                "UNION ALL SELECT test, min(utc), 0 FROM seal WHERE NOT EXISTS "
+                "(SELECT 1 FROM event WHERE event.test = seal.test) GROUP BY test ORDER BY 2, 1"
             ).fetchall()
-        return [self._summary(name, utc) for name, utc in names]
+        return [self._summary(name, utc) for name, utc, _ in names]
 
     def seal_of(self, test: str) -> Seal | None:
         """The newest seal of a test; None when it was never closed."""

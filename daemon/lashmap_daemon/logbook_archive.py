@@ -18,6 +18,7 @@ from lashmap_daemon.errors import LogbookError, LogbookFull
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_failures import naming
 from lashmap_daemon.logbook_lock import only_writer
+from lashmap_daemon.logbook_moved import moved_of
 from lashmap_daemon.logbook_schema import connect
 from lashmap_daemon.seal_check import check_test
 
@@ -101,6 +102,11 @@ def _move(base: sqlite3.Connection, logbook: Path, to: Path, test: str, now: dt.
         return Archived(test=test, stays=f"it does not fit its digests ({check.problems[0]})")
     if not check.is_sealed:
         return Archived(test=test, stays="it was resumed and is not closed")
+    moved = moved_of(base, test)
+    found = None if moved is None else moved.found_from(logbook)
+    if moved is not None and (found is None or found.resolve() != to.resolve()):
+        where = found or moved.file
+        return Archived(test=test, stays=f"a part of its samples is in {where}; name that archive")
     _copy(base, logbook, to, test)
     copied = check_test(to, test)
     if copied.problems or copied.seals != check.seals:

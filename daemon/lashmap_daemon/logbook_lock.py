@@ -6,6 +6,7 @@ which stays there and tells who holds it. Where the system has no such locks (Wi
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import json
 import os
@@ -71,7 +72,10 @@ def only_writer(logbook: Path) -> Iterator[None]:
                 f"{path}: cannot be locked ({error.strerror}); keep the logbook on a disk of this machine"
             ) from error
         _write_holder(file)
-        yield
+        try:
+            yield
+        finally:
+            _empty(file)  # or the next one would be called by this one's name until it has written its own
 
 
 def _write_holder(file: IO[str]) -> None:
@@ -79,12 +83,15 @@ def _write_holder(file: IO[str]) -> None:
     since = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
     name = Path(sys.argv[0]).name if sys.argv and sys.argv[0] else "python"
     command = " ".join([name, *sys.argv[1:]])
-    try:
-        file.truncate(0)
-        file.write(json.dumps({"process": os.getpid(), "command": command, "since_utc": since}))
-        file.flush()
-    except OSError:
-        file.truncate(0)
+    told = json.dumps({"process": os.getpid(), "command": command, "since_utc": since})
+    _empty(file)
+    with contextlib.suppress(OSError):  # not through the file's buffer, which would try again on closing
+        os.write(file.fileno(), told.encode())
+
+
+def _empty(file: IO[str]) -> None:
+    with contextlib.suppress(OSError):
+        os.ftruncate(file.fileno(), 0)
 
 
 def _holder(file: IO[str]) -> tuple[int, str, str]:

@@ -11,13 +11,15 @@ import datetime as dt
 import sqlite3
 import struct
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 from lashmap_drivers.readings import Chunk
 
-from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.errors import LogbookError, LogbookFull
+from lashmap_daemon.logbook_failures import failure
 from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal
-from lashmap_daemon.logbook_schema import SCHEMA, TABLES, is_writable
+from lashmap_daemon.logbook_schema import SCHEMA, TABLES, connect, is_writable
 
 _ARRIVAL_1 = struct.Struct("<dI")
 
@@ -40,19 +42,24 @@ def bring_up_to_date(base: sqlite3.Connection, path: Path, schema: int) -> None:
             "copy it to a folder where you may write, and open the copy"
         )
     copy = path.with_name(f"{path.name}.schema-{schema}")
-    _copy(base, copy)
     base.execute("BEGIN EXCLUSIVE")
     try:
         if base.execute("PRAGMA user_version").fetchone() == (schema,):  # else somebody was quicker
+            _copy(path, copy)
             _from_schema_1(base)
         base.execute("COMMIT")
-    except (sqlite3.DatabaseError, struct.error, ValueError) as error:
-        base.execute("ROLLBACK")
-        raise LogbookError(
-            f"{path}: has logbook schema {schema} and cannot be brought to {SCHEMA} ({error}); it is as it "
-            f"was, with a copy in {copy}; save what is left with: lashmap rescue {path} NEW"
-        ) from error
-    copy.unlink()
+    except BaseException as error:
+        if base.in_transaction:
+            base.execute("ROLLBACK")
+        if isinstance(error, sqlite3.Error) and isinstance(failure(path, error), LogbookFull):
+            copy.unlink(missing_ok=True)  # it may be cut; the file itself is as it was
+        elif isinstance(error, sqlite3.DatabaseError | struct.error | ValueError | TypeError | OverflowError):
+            raise LogbookError(
+                f"{path}: has logbook schema {schema} and cannot be brought to {SCHEMA} ({error}); it is as "
+                f"it was, with a copy in {copy}; save what is left with: lashmap rescue {path} NEW"
+            ) from error
+        raise
+    copy.unlink(missing_ok=True)
 
 
 def chunks_of_schema_1(arrivals: bytes, data: bytes) -> list[Chunk]:
@@ -71,14 +78,14 @@ def chunks_of_schema_1(arrivals: bytes, data: bytes) -> list[Chunk]:
     return chunks
 
 
-def _copy(base: sqlite3.Connection, copy: Path) -> None:
-    """Through SQLite, so that what still stands in a journal comes along."""
+def _copy(path: Path, copy: Path) -> None:
+    """Through SQLite, so that what still stands in a journal comes along.
+
+    By a connection of its own: the one that is about to write must not be its own reader.
+    """
     copy.unlink(missing_ok=True)
-    other = sqlite3.connect(copy)
-    try:
+    with closing(connect(path, only_read=True)) as base, closing(sqlite3.connect(copy.absolute())) as other:
         base.backup(other)
-    finally:
-        other.close()
 
 
 def _from_schema_1(base: sqlite3.Connection) -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.logbook_failures import failure, is_unreachable
 from lashmap_daemon.logbook_pack import PackDamaged
 from lashmap_daemon.logbook_schema import connect
 
@@ -61,8 +62,8 @@ class Archives:
         """Blobs of a pack.
 
         Raises:
-            LogbookError: When the archive is not at hand.
-            PackDamaged: When it does not hold the pack.
+            LogbookError: When the archive is not at hand, or cannot be reached.
+            PackDamaged: When it does not hold the pack, or is damaged there.
         """
         if moved is None:
             raise PackDamaged("it is not here, and no archive is named for it")
@@ -72,13 +73,18 @@ class Archives:
                 f"{self._logbook}: {moved.sentence} It is not there; bring it back, or put it beside the "
                 "logbook"
             )
-        if path not in self._open:
-            self._open[path] = connect(path)
-        row = (
-            self._open[path]
-            .execute("SELECT arrivals, data FROM raw WHERE test = ? AND place = ?", (moved.test, place))
-            .fetchone()
-        )
+        try:
+            if path not in self._open:
+                self._open[path] = connect(path, only_read=True)
+            row = (
+                self._open[path]
+                .execute("SELECT arrivals, data FROM raw WHERE test = ? AND place = ?", (moved.test, place))
+                .fetchone()
+            )
+        except sqlite3.Error as error:
+            if is_unreachable(error):
+                raise failure(path, error) from error
+            raise PackDamaged(f"the archive {path} cannot be read ({error})") from error
         if row is None or None in row:
             raise PackDamaged(f"the archive {path} does not hold it")
         return row[0], row[1]

@@ -63,14 +63,17 @@ class Pages:
 
 
 def read_pages(path: Path) -> Pages:
-    """The pages of a database file and of the log beside it; its header may be damaged.
+    """The pages of a database file and of the log beside it; its header may be damaged, or only the log left.
 
     Raises:
         OSError: When the file cannot be read.
     """
-    with path.open("rb") as file:
-        empty = path.stat().st_size == 0
-        content = memoryview(b"" if empty else mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ))
+    log = path.with_name(path.name + "-wal")
+    content = memoryview(b"")
+    if path.exists() or not log.is_file():
+        with path.open("rb") as file:
+            if path.stat().st_size > 0:
+                content = memoryview(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ))
     size = int.from_bytes(content[16:18], "big") if len(content) >= 100 else 0
     size = 65536 if size == 1 else size
     reserved = content[20] if len(content) >= 100 else 0
@@ -78,7 +81,6 @@ def read_pages(path: Path) -> Pages:
         size = _USUAL_SIZE
     if reserved > 64:
         reserved = 0
-    log = path.with_name(path.name + "-wal")
     newer = _frames(log.read_bytes(), size) if log.exists() else {}
     return Pages(size, reserved, content, newer)
 

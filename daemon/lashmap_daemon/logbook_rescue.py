@@ -22,7 +22,7 @@ from lashmap_daemon.logbook_found import Copy, Found, gather, make_aside
 from lashmap_daemon.logbook_pages import read_pages, records
 from lashmap_daemon.logbook_rescue_1 import rescue_schema_1
 from lashmap_daemon.logbook_rows import insert_pack, insert_seal
-from lashmap_daemon.logbook_schema import make_tables
+from lashmap_daemon.logbook_schema import make_tables, must_not_lose_its_log
 from lashmap_daemon.seal import BEGINNING, EventRow, Seal
 from lashmap_daemon.seal_check import check_test, plain
 
@@ -70,13 +70,14 @@ def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
     """
     if new.exists():
         raise LogbookError(f"{new}: is there already; name a file that is not")
+    must_not_lose_its_log(new)
     try:
         pages = read_pages(damaged)
     except OSError as error:
         reason = f"cannot be read ({error.strerror}); check its name and permissions"
         raise LogbookError(f"{damaged}: {reason}") from error
     with naming(new):
-        base = sqlite3.connect(new, isolation_level=None)
+        base = sqlite3.connect(new.absolute(), isolation_level=None)
         try:
             base.execute("PRAGMA journal_mode=WAL")
             make_tables(base)

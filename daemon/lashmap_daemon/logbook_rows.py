@@ -175,6 +175,10 @@ def seal_from(row: Sequence[object]) -> tuple[Seal, bytes]:
 
 def portions(chunks: Sequence[Chunk]) -> Iterator[Sequence[Chunk]]:
     """Chunks in portions that make packs of bounded size."""
+    if len(chunks) <= MOST_CHUNKS and sum([len(chunk.data) for chunk in chunks]) <= MOST_BYTES:
+        if chunks:
+            yield chunks  # as nearly always: nothing to divide
+        return
     start, size = 0, 0
     for end, chunk in enumerate(chunks):
         if end > start and (size + len(chunk.data) > MOST_BYTES or end - start >= MOST_CHUNKS):

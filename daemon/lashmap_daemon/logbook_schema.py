@@ -46,7 +46,7 @@ def connect(path: Path, *, busy_s: float = 5.0, only_read: bool = False) -> sqli
         sqlite3.Error: When it cannot be opened.
     """
     if not only_read and (not path.exists() or is_writable(path)):
-        return sqlite3.connect(path, isolation_level=None, timeout=busy_s)
+        return sqlite3.connect(path.absolute(), isolation_level=None, timeout=busy_s)
     # Without its shared-memory file, a database in WAL mode can be read only as one that nobody changes.
     waiting = path.with_name(path.name + "-wal")
     quiet = not waiting.exists() or waiting.stat().st_size == 0
@@ -57,13 +57,37 @@ def connect(path: Path, *, busy_s: float = 5.0, only_read: bool = False) -> sqli
 
 
 def must_be_there(path: Path) -> None:
-    """Refuse a file that is not there.
+    """Refuse a file that is not there, or holds nothing.
 
     Raises:
         LogbookError: When there is none.
     """
+    if path.is_dir():
+        raise LogbookError(f"{path}: is a folder; name the logbook in it with --logbook")
     if not path.is_file():
         raise LogbookError(f"{path}: no such logbook; name it with --logbook, or run a test first")
+    must_not_lose_its_log(path)
+    if path.stat().st_size == 0:
+        raise LogbookError(
+            f"{path}: is empty: nothing was ever written to it, or it was cut to nothing. If it was a "
+            "logbook, look for an older copy; otherwise delete it and run a test first"
+        )
+
+
+def must_not_lose_its_log(path: Path) -> None:
+    """Refuse a write-ahead log whose file is gone or empty: SQLite would delete it on opening.
+
+    Raises:
+        LogbookError: When rows stand in a log without its file.
+    """
+    log = path.with_name(path.name + "-wal")
+    empty = path.is_file() and path.stat().st_size == 0
+    if (empty or not path.exists()) and log.is_file() and log.stat().st_size > 0:
+        raise LogbookError(
+            f"{path}: is {'empty' if empty else 'not there'}, but its write-ahead log {log.name} is. Bring "
+            "the file back beside it; if it is lost, save what is in the log with: "
+            f"lashmap rescue {path} NEW; otherwise name another file"
+        )
 
 
 def is_writable(path: Path) -> bool:

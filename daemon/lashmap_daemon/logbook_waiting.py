@@ -32,12 +32,14 @@ class Waiting:
         self.bytes = 0
         self._most_bytes = most_bytes
         self._chunks: dict[Key, deque[Chunk]] = {}
+        self._sizes: dict[Key, int] = {}  # bytes of the chunks alone, so that nobody need count them again
 
     def add(self, key: Key, chunks: list[Chunk]) -> None:
         """Let chunks wait."""
-        waiting = self._chunks.setdefault(key, deque())
-        waiting.extend(chunks)
-        self.bytes += sum(len(chunk.data) + _CHUNK_BYTES for chunk in chunks)
+        size = sum([len(chunk.data) for chunk in chunks])
+        self._chunks.setdefault(key, deque()).extend(chunks)
+        self._sizes[key] = self._sizes.get(key, 0) + size
+        self.bytes += size + _CHUNK_BYTES * len(chunks)
         while self.bytes > self._most_bytes:
             self._drop_oldest()
 
@@ -46,10 +48,7 @@ class Waiting:
         waiting = self._chunks.get(key)
         if not waiting:
             return False
-        return (
-            waiting[-1].arrival_s - waiting[0].arrival_s >= PACK_S
-            or sum(len(chunk.data) for chunk in waiting) >= _PACK_BYTES
-        )
+        return waiting[-1].arrival_s - waiting[0].arrival_s >= PACK_S or self._sizes[key] >= _PACK_BYTES
 
     def oldest(self, test: str) -> dict[str, list[Chunk]]:
         """The oldest of what waits of a test, by channel; it goes on waiting until `written`."""
@@ -66,10 +65,10 @@ class Waiting:
     def written(self, test: str, chunks: dict[str, list[Chunk]]) -> None:
         """What `oldest` gave is in the file now."""
         for channel, some in chunks.items():
-            waiting = self._chunks[test, channel]
-            for chunk in some:
-                waiting.popleft()
-                self.bytes -= len(chunk.data) + _CHUNK_BYTES
+            key = test, channel
+            for _ in some:
+                self._chunks[key].popleft()
+            self._took(key, some)
 
     def are_all(self, test: str, chunks: dict[str, list[Chunk]]) -> bool:
         """True when nothing of the test waits but these."""
@@ -88,11 +87,15 @@ class Waiting:
 
     def _drop_oldest(self) -> None:
         """Halve the longest queue: dropping one by one would mark a break before every chunk."""
-        longest = max(self._chunks.values(), key=len)
-        for _ in range(max(1, len(longest) // 2)):
-            gone = longest.popleft()
-            self.bytes -= len(gone.data) + _CHUNK_BYTES
-            self.dropped_chunks += not gone.is_break
+        key, longest = max(self._chunks.items(), key=lambda item: len(item[1]))
+        gone = [longest.popleft() for _ in range(max(1, len(longest) // 2))]
+        self._took(key, gone)
+        self.dropped_chunks += sum(not one.is_break for one in gone)
         if longest:
             longest.appendleft(Chunk(longest[0].arrival_s, b""))
             self.bytes += _CHUNK_BYTES
+
+    def _took(self, key: Key, some: list[Chunk]) -> None:
+        size = sum([len(chunk.data) for chunk in some])
+        self._sizes[key] -= size
+        self.bytes -= size + _CHUNK_BYTES * len(some)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from heapq import merge
 from pathlib import Path
 
+from lashmap_daemon.logbook_failures import failure, is_unreachable
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
 from lashmap_daemon.logbook_pack import PackDamaged, examine
 from lashmap_daemon.logbook_rows import seals_of
@@ -60,6 +61,9 @@ def check_test(logbook: Path, test: str) -> TestCheck:
     """Check one test of a file, raw samples included.
 
     Damage of the database becomes a problem of the test; nothing is raised for it.
+
+    Raises:
+        LogbookError: When the file cannot be reached, which is no fault of the test.
     """
     archives = Archives(logbook)
     base = None
@@ -68,6 +72,8 @@ def check_test(logbook: Path, test: str) -> TestCheck:
         base.execute("BEGIN")  # one moment of a file that may be written meanwhile
         return _Check(base, logbook, archives, test).result()
     except (sqlite3.Error, TypeError, ValueError, OverflowError) as error:
+        if isinstance(error, sqlite3.Error) and is_unreachable(error):
+            raise failure(logbook, error) from error
         problem = f"the database is damaged where this test is kept ({error})"
         return TestCheck(test=test, rows=0, seals=(), problems=(plain(problem),), notes=())
     finally:
@@ -225,7 +231,7 @@ class _Check:
         """What is wrong with the samples of a pack; empty when nothing is."""
         try:
             content, *times = examine(*(self.archives.pack(moved, row.place) if blobs is None else blobs))
-        except (PackDamaged, TypeError, sqlite3.Error) as error:
+        except (PackDamaged, TypeError) as error:
             return f"the samples cannot be read: {error}"
         if content != row.content:
             return "the samples were changed"

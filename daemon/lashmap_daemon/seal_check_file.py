@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.logbook_failures import failure, is_unreachable
 from lashmap_daemon.logbook_rows import seal_from
 from lashmap_daemon.logbook_schema import SCHEMA, TABLES, must_be_there, schema_of
 from lashmap_daemon.seal import BEGINNING, Seal
@@ -46,7 +47,7 @@ def check_file(path: Path, test: str | None = None) -> FileCheck:
         test: Check this test only; the database and the chain of seals are always checked.
 
     Raises:
-        LogbookError: When it is no logbook of the present schema at all.
+        LogbookError: When it is no logbook of the present schema at all, or cannot be reached.
     """
     must_be_there(path)
     damage: list[str] = []
@@ -61,7 +62,9 @@ def check_file(path: Path, test: str | None = None) -> FileCheck:
         names = _names(base) if test is None else [test]
         damage += _chain(base, seals, notes)
     except (sqlite3.Error, TypeError, ValueError, OverflowError) as error:
-        damage.append(f"the database is damaged ({error})")
+        if isinstance(error, sqlite3.Error) and is_unreachable(error):
+            raise failure(path, error) from error
+        damage.append(_what_is_damaged(error))
     finally:
         if base is not None:
             base.close()
@@ -91,6 +94,12 @@ def is_older(path: Path) -> bool:
             base.close()
     except (sqlite3.Error, ValueError, LogbookError):
         return False
+
+
+def _what_is_damaged(error: Exception) -> str:
+    if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_NOTADB:
+        return "it is no database: it never was a logbook, or its beginning is damaged"
+    return f"the database is damaged ({error})"
 
 
 def _must_be_logbook(base: sqlite3.Connection, path: Path) -> None:

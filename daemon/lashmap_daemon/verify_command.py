@@ -7,7 +7,7 @@ from pathlib import Path
 from rich.console import Console
 
 from lashmap_daemon.console.lines import say
-from lashmap_daemon.errors import EXIT_STAND, ConfigurationError
+from lashmap_daemon.errors import EXIT_STAND, EXIT_UNCHECKED, ConfigurationError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.seal import Seal
 from lashmap_daemon.seal_check import TestCheck
@@ -22,7 +22,10 @@ _LIMITS = (
 
 
 def verify(logbook: Path, test: str | None, expect: str, console: Console) -> int:
-    """Check and say what was found; returns the exit status, 0 only when nothing is wrong.
+    """Check and say what was found; returns the exit status.
+
+    It is 0 only when everything was checked and nothing is wrong, and `EXIT_UNCHECKED` when raw samples are
+    in an archive that is not at hand: whoever goes by the status alone must not take those for checked.
 
     Args:
         logbook: The file.
@@ -48,7 +51,7 @@ def verify(logbook: Path, test: str | None, expect: str, console: Console) -> in
     if found.good and expected:
         say(console, _summary(found))
         say(console, _LIMITS, "dim")
-        return 0
+        return EXIT_UNCHECKED if any(one.samples_away for one in found.tests) else 0
     say(console, f"NOT GOOD: {logbook} is not as it was written.", "bold")
     say(console, f"Keep the file as it is. What still holds can be copied: lashmap rescue {logbook} NEW")
     return EXIT_STAND
@@ -56,6 +59,8 @@ def verify(logbook: Path, test: str | None, expect: str, console: Console) -> in
 
 def _say_test(check: TestCheck, console: Console) -> None:
     state = "WRONG" if check.problems else "good" if check.is_sealed else "not sealed"
+    if check.samples_away and not check.problems:
+        state += ", its raw samples NOT CHECKED"
     say(console, f"test {check.test}: {state}, {check.rows} rows", "bold" if check.problems else "")
     for seal in check.seals:
         say(console, f"  seal {seal.number}  {seal.digest.hex()}  {_when(seal)}")
@@ -92,7 +97,10 @@ def _summary(found: FileCheck) -> str:
     count = len(found.tests)
     away = sum(one.samples_away for one in found.tests)
     if away:
-        return f"Nothing wrong in what is here: {sealed} of {count} tests sealed, the samples of {away} away."
+        return (
+            f"Nothing wrong in what is here: {sealed} of {count} tests sealed. NOT CHECKED: the raw samples "
+            f"of {away}, in an archive that is not at hand (see above). Bring it back and verify again."
+        )
     if sealed == count:
         return (
             f"All good: {count} of {count} tests fit their seals." if count else "Nothing wrong; no test yet."

@@ -26,7 +26,8 @@ from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.seal_check import check_test
 from lashmap_drivers.readings import Chunk
 
-PACK_S, READS = 0.25, 63  # reads of 4 lines, a little more than a quarter second: what makes a pack due
+READS = 64  # reads of 4 lines, a little more than a quarter second: what makes a pack due
+TICK_READS = 5  # a live test hands over every 20 ms what came meanwhile
 LINES_A_READ = 4
 FLOAT_MB_AN_HOUR = 2 * 1000 * 3600 * 8 / 1e6  # values alone
 Quarter = dict[str, list[tuple[float, bytes]]]
@@ -37,7 +38,7 @@ def quarters(seed: int = 1) -> list[Quarter]:
     rng = random.Random(seed)  # noqa: S311 - test data
     made: list[Quarter] = []
     side, moved = 0.0, 0
-    for number in range(240):
+    for _ in range(240):
         quarter: Quarter = {"indicator": [], "encoder": []}
         for read in range(READS):
             at_s = read * 0.004 + rng.uniform(0.0, 2e-4)
@@ -50,7 +51,6 @@ def quarters(seed: int = 1) -> list[Quarter]:
             text = b"".join(b"%+011d\r\n" % (12_345 + moved + rng.randrange(2)) for _ in range(LINES_A_READ))
             quarter["encoder"].append((at_s + 1e-4, text))
         made.append(quarter)
-        assert number < 240
     return made
 
 
@@ -59,6 +59,13 @@ def chunks(quarter: Quarter, start_s: float) -> dict[str, list[Chunk]]:
         name: [Chunk(round((start_s + at_s) * 1e6) / 1e6, data) for at_s, data in some]
         for name, some in quarter.items()
     }
+
+
+def keep(book: Logbook, ready: dict[str, list[Chunk]]) -> None:
+    """As a live test does: both instruments in turn, tick by tick, and so one commit for both."""
+    for start in range(0, READS, TICK_READS):
+        for name, some in ready.items():
+            book.keep("t", name, some[start : start + TICK_READS])
 
 
 def note(time_s: float) -> Stamped:
@@ -85,9 +92,11 @@ def commits(folder: Path, minute: list[Quarter]) -> None:
     csv = (folder / "fsync.csv").open("a")
     loose = (folder / "loose.csv").open("a")
 
+    turns = 600
+    ready = [chunks(minute[turn % 240], turn * READS * 0.004) for turn in range(turns)]
+
     def both(turn: int) -> None:
-        for name, some in chunks(minute[turn % 240], turn * READS * 0.004).items():
-            book.keep("t", name, some)
+        keep(book, ready[turn])
 
     def binary(turn: int) -> None:
         for some in minute[turn % 240].values():
@@ -114,7 +123,7 @@ def commits(folder: Path, minute: list[Quarter]) -> None:
             "CSV append of it with fsync": csv_fsync,
             "CSV append of it without fsync": lambda turn: lines(turn, loose),
         },
-        600,
+        turns,
     )
     for file in (plain, csv, loose):
         file.close()
@@ -131,8 +140,7 @@ def rate_and_size(folder: Path, minute: list[Quarter], hours: float) -> None:
             began = time.process_time()
             ready = chunks(minute[turn % 240], turn * READS * 0.004)
             preparing += time.process_time() - began
-            for name, some in ready.items():
-                book.keep("t", name, some)
+            keep(book, ready)
         largest = path.with_name(path.name + "-wal").stat().st_size / 1e6
     wall, cpu = time.perf_counter() - start, time.process_time() - used - preparing
     recorded_s = packs * READS * 0.004
@@ -162,8 +170,7 @@ def write_until_killed(path: Path, hours: float) -> Iterator[None]:
         if turn == hurry:
             book._base.execute("PRAGMA synchronous=FULL")
             print("now", flush=True)
-        for name, some in chunks(minute[turn % 240], turn * READS * 0.004).items():
-            book.keep("t", name, some)
+        keep(book, chunks(minute[turn % 240], turn * READS * 0.004))
         yield
 
 

@@ -95,9 +95,11 @@ def test_an_archive_that_is_away_is_named_and_found_beside_the_logbook(tmp_path:
     assert found.tests[0].samples_away
     assert "they were not checked" in found.tests[0].notes[0]
     done = lashmap("verify", "--logbook", path)
-    assert done.returncode == 0
-    assert "the samples of 2 away" in done.stdout
+    assert done.returncode == 4  # whoever goes by the status alone must not take them for checked
+    assert "test t1: good, its raw samples NOT CHECKED, 20 rows" in done.stdout
+    assert "NOT CHECKED: the raw samples of 2, in an archive" in " ".join(done.stdout.split())
     shutil.move(away, tmp_path / "old.archive")
+    assert lashmap("verify", "--logbook", path).returncode == 0
     assert samples(path, "t1") == before
     assert not check_file(path).tests[0].samples_away
 
@@ -180,6 +182,43 @@ def test_a_test_that_was_archived_and_resumed_can_be_archived_again(tmp_path: Pa
     assert samples(path, "t1") == [*before, Chunk(300.0, b"more", 0.01)]
     assert check_file(path).good
     assert check_file(to).good
+
+
+def test_a_resumed_test_goes_on_in_the_archive_it_began_in_and_keeps_nobody_waiting(tmp_path: Path) -> None:
+    """In another archive, or while the first is away, it could not be checked whole."""
+    path, first, second = two_tests(tmp_path), tmp_path / "first.archive", tmp_path / "second.archive"
+    archived(path, first)
+    with Logbook(path, create=False) as book:
+        book.keep("t1", "encoder", [Chunk(300.0, b"more", 0.01)])
+        book.append("t1", CLOSE)
+        closed_test(book, tmp_path, "t3")
+    for away in (False, True):
+        if away:
+            first.rename(tmp_path / "elsewhere")
+        stays = {one.test: one.stays for one in archived(path, second).tests}
+        assert f"a part of its samples is in {first}; name that archive" in stays["t1"]
+        assert away or stays["t3"] == ""
+    (tmp_path / "elsewhere").rename(first)
+    assert [(one.test, one.stays) for one in archived(path, first).tests] == [("t1", "")]
+    assert check_file(path).good
+
+
+def test_the_state_of_an_archive_that_cannot_be_reached_is_not_called_damage(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, to = two_tests(tmp_path), tmp_path / "old.archive"
+    archived(path, to)
+    monkeypatch.setattr("lashmap_daemon.logbook_moved.connect", out_of_reach)
+    with pytest.raises(LogbookError, match=rf"{to}: unable to open .*"):
+        check_test(path, "t1")
+    monkeypatch.undo()
+    to.write_bytes(b"something else" * 100)
+    (problem, *_) = check_test(path, "t1").problems
+    assert f"the archive {to} cannot be read (file is not a database)" in problem
+
+
+def out_of_reach(_: Path, **__: bool) -> sqlite3.Connection:
+    return sqlite3.connect("file:/absent/absent?mode=ro", uri=True)
 
 
 def test_wrong_files_are_refused(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from daemon.logbooks import two_tests
 from daemon.virtual_time import load_box, simulated_stand_file
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -213,3 +214,15 @@ def test_the_list_is_in_order_of_time(tmp_path: Path) -> None:
             book.append(test, Stamped(time_s=0.0, utc=utc, event=started(tmp_path, test)))
         assert [one.test for one in book.tests()] == ["b", "a"]
         assert newest_test(book) == "a"
+
+
+def test_a_test_whose_beginning_or_whole_is_gone_is_still_listed(tmp_path: Path) -> None:
+    path = two_tests(tmp_path)
+    with sqlite3.connect(path) as base:
+        base.execute("DELETE FROM event WHERE test = 't1' AND number = 1")
+        base.execute("DELETE FROM event WHERE test = 't2'")
+        base.execute("DELETE FROM raw WHERE test = 't2'")
+    base.close()
+    with Logbook(path, create=False) as book:
+        told = {one.test: one.closing for one in book.tests()}
+    assert told == dict.fromkeys(("t1", "t2"), "damaged: lashmap verify says what")

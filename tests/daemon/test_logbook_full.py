@@ -113,6 +113,22 @@ def test_what_waits_is_bounded_and_what_goes_is_counted_and_marked() -> None:
     assert MOST_WAITING_BYTES / a_second > 500
 
 
+def test_what_waits_is_due_by_its_time_or_its_size_and_what_was_written_counts_no_more() -> None:
+    waiting, key = Waiting(), ("t", "indicator")
+    waiting.add(key, [Chunk(0.0, bytes(40_000)), Chunk(0.2, b"")])
+    assert not waiting.is_due(key)
+    waiting.written("t", waiting.oldest("t"))
+    waiting.add(key, [Chunk(0.3, bytes(40_000))])
+    assert not waiting.is_due(key)
+    waiting.add(key, [Chunk(0.3, bytes(40_000))])
+    assert waiting.is_due(key)
+    waiting.written("t", waiting.oldest("t"))
+    waiting.add(key, [Chunk(1.0, b"x"), Chunk(1.24, b"y")])
+    assert not waiting.is_due(key)
+    waiting.add(key, [Chunk(1.25, b"z")])
+    assert waiting.is_due(key)
+
+
 def test_closing_on_a_full_disk_says_what_is_lost_and_lets_go_of_the_file(tmp_path: Path) -> None:
     book = Logbook(tmp_path / "book", create=True)
     book.append("t", note("first"))

@@ -68,6 +68,23 @@ def test_a_lock_file_that_tells_nothing_is_still_a_lock(tmp_path: Path) -> None:
             pass
 
 
+def test_the_name_of_who_held_it_before_is_not_left_behind(tmp_path: Path) -> None:
+    """Between locking and writing its own name, the next holder would be called by it."""
+    path = tmp_path / "book"
+    with only_writer(path):
+        assert (tmp_path / "book.lock").stat().st_size > 0
+    assert (tmp_path / "book.lock").stat().st_size == 0
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full here")
+def test_a_disk_too_full_for_the_name_of_the_holder_locks_nevertheless(tmp_path: Path) -> None:
+    """Every write to /dev/full fails for want of room (full(4)); it can be locked."""
+    path = tmp_path / "book"
+    (tmp_path / "book.lock").symlink_to("/dev/full")
+    with only_writer(path), pytest.raises(LogbookBusy), only_writer(path):
+        pass
+
+
 def test_a_folder_that_is_none_is_named(tmp_path: Path) -> None:
     with (
         pytest.raises(LogbookError, match=r"book\.lock: the lock file cannot be made"),

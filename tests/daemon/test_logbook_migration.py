@@ -1,15 +1,21 @@
 from __future__ import annotations
 
 import shutil
+import signal
 import sqlite3
 import struct
+import subprocess
+import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
+from lashmap_daemon import logbook_migration
 from lashmap_daemon.conclude import conclude
-from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.errors import LogbookError, LogbookFull
 from lashmap_daemon.logbook import SCHEMA, Logbook
 from lashmap_daemon.logbook_rescue import rescue
+from lashmap_daemon.seal_check_file import check_file
 from lashmap_drivers.readings import Chunk
 
 SCHEMA_1 = Path(__file__).parent / "data" / "schema-1.logbook"
@@ -89,6 +95,74 @@ def test_a_migration_that_fails_leaves_the_file_and_its_copy(old: Path) -> None:
         assert base.execute("SELECT count(*) FROM raw").fetchone() == (134,)
     base.close()
     assert (old.parent / "old.logbook.schema-1").exists()
+
+
+CUT = """
+import os, sys
+from pathlib import Path
+from lashmap_daemon import logbook_migration
+from lashmap_daemon.logbook import Logbook
+chain = logbook_migration.chain_of_schema_1
+done = []
+def cut(base, test):
+    if done:
+        os.kill(os.getpid(), 9)
+    chain(base, test)
+    done.append(test)
+logbook_migration.chain_of_schema_1 = cut
+Logbook(Path(sys.argv[1]), create=False)
+"""
+
+
+def test_a_migration_that_is_killed_is_as_if_it_had_never_begun(old: Path) -> None:
+    """After the first of two tests, in a process of its own; opened again it goes through."""
+    before = everything_of_schema_1(old)
+    done = subprocess.run([sys.executable, "-c", CUT, str(old)], check=False, timeout=60)
+    assert done.returncode == -signal.SIGKILL
+    assert everything_of_schema_1(old) == before
+    assert everything_of_schema_1(old.with_name("old.logbook.schema-1")) == before
+    with Logbook(old, create=False) as book:
+        assert [one.test for one in book.tests()] == [CLOSED, KILLED]
+        assert [one[:2] for one in book.raw(KILLED, "encoder")] == chunks_of_schema_1(KILLED, "encoder")
+    assert [path.name for path in old.parent.glob("*schema*")] == []
+    assert check_file(old).good
+
+
+def everything_of_schema_1(path: Path) -> list[tuple[object, ...]]:
+    with closing(sqlite3.connect(path)) as base:
+        assert base.execute("PRAGMA user_version").fetchone() == (1,)
+        return [
+            *base.execute("SELECT * FROM event ORDER BY test, number"),
+            *base.execute("SELECT * FROM raw ORDER BY id"),
+        ]
+
+
+def test_a_migration_that_finds_no_room_says_so_and_leaves_everything(
+    old: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = everything_of_schema_1(old)
+    chain = logbook_migration.chain_of_schema_1
+
+    def filled(base: sqlite3.Connection, test: str) -> None:
+        (pages,) = base.execute("PRAGMA page_count").fetchone()
+        base.execute(f"PRAGMA max_page_count = {pages + 2}")
+        chain(base, test)
+
+    monkeypatch.setattr(logbook_migration, "chain_of_schema_1", filled)
+    with pytest.raises(LogbookFull, match=r"no room .* Make room; what was written is safe"):
+        Logbook(old, create=False)
+    assert [path.name for path in old.parent.glob("*schema*")] == []
+    assert everything_of_schema_1(old) == before
+
+
+def test_rows_of_another_kind_than_they_should_be_are_refused_and_not_stumbled_over(old: Path) -> None:
+    with closing(sqlite3.connect(old)) as base:
+        base.execute("UPDATE raw SET arrivals = 'text' WHERE id = 40")
+        base.commit()
+    with pytest.raises(LogbookError, match=r"cannot be brought to 2 .* it is as it was, with a copy"):
+        Logbook(old, create=False)
+    with closing(sqlite3.connect(old)) as base:
+        assert base.execute("PRAGMA user_version").fetchone() == (1,)
 
 
 def test_a_file_that_cannot_be_written_says_what_to_do(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:

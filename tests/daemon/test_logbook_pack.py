@@ -7,7 +7,7 @@ import struct
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_daemon.logbook_pack import PackDamaged, content_of, on_test_clock, pack, unpack
+from lashmap_daemon.logbook_pack import PackDamaged, examine, on_test_clock, pack, unpack
 from lashmap_drivers.readings import Chunk
 
 anything = st.lists(
@@ -32,7 +32,10 @@ def test_chunks_come_back_to_the_last_bit(chunks: list[Chunk]) -> None:
     packed = pack(chunks)
     back = unpack(packed.arrivals, packed.data)
     assert bits(back) == bits(chunks)
-    assert content_of(back) == packed.content
+    assert pack(back).content == packed.content
+    content, *ends = examine(packed.arrivals, packed.data)
+    assert content == packed.content
+    assert struct.pack("<2d", *ends) == struct.pack("<2d", chunks[0].arrival_s, chunks[-1].arrival_s)
 
 
 @given(st.floats(0.0, 1e7), st.floats(0.0, 1e6), st.floats(0.0, 0.1))
@@ -49,7 +52,7 @@ def test_the_test_clock_is_in_whole_microseconds_and_keeps_the_transaction(
 def test_what_a_digest_covers_tells_chunks_apart() -> None:
     """The same bytes cut elsewhere, or arrived at another time, are something else."""
     of = {
-        content_of(chunks)
+        pack(chunks).content
         for chunks in (
             [Chunk(0.0, b"ab"), Chunk(1.0, b"c")],
             [Chunk(0.0, b"a"), Chunk(1.0, b"bc")],
@@ -93,5 +96,5 @@ def test_a_damaged_pack_is_refused_or_unchanged_whatever_is_flipped() -> None:
         except PackDamaged:
             refused += 1
         else:
-            assert back == chunks or content_of(back) != packed.content
+            assert back == chunks or pack(back).content != packed.content
     assert refused > 2500  # deflate carries a sum of its own; the header is what content tells
