@@ -55,6 +55,12 @@ def shim_sentences(first: Build, second: Build, check: ShimCheck) -> tuple[str, 
         if move is not None
     )
     sentences.append(f"By the recorded mounting distances {moves} (plus is out, away from the apex).")
+    moves_mm = {"gear": check.gear_move_mm, "pinion": check.pinion_move_mm}
+    sentences += [
+        f"The {member}'s mounting distance is not recorded in both tests: it is taken not to have moved."
+        for member, move in moves_mm.items()
+        if move is None
+    ]
     predicted, found = (
         f"{format_length(value, units, signed=True)} (u = {format_length(spread, units)})"
         for value, spread in (
@@ -109,6 +115,7 @@ def cautions_of(first: Build, second: Build, common: Common) -> tuple[str, ...]:
             f"{other.identity.set_number or 'no number'}): an engagement is not the same pair of teeth."
         )
     for build in (first, second):
+        found += _doubts(build)
         states = {p.name: p.state for p in build.assessment.record.preconditions}
         if states.get("matched teeth") != "proven":
             found.append(
@@ -130,3 +137,20 @@ def cautions_of(first: Build, second: Build, common: Common) -> tuple[str, ...]:
             "the indicator in between, say so: --same-set-up."
         )
     return tuple(found)
+
+
+def _doubts(build: Build) -> list[str]:
+    """Why the figures of one test may not be those that somebody signed for."""
+    found = []
+    assessment = build.assessment
+    if assessment.record.damage:
+        found.append(
+            f"The record of {build.test} is not as it was written ({assessment.record.damage[0]}): "
+            "its figures prove nothing."
+        )
+    if assessment.review is not None and assessment.review.holding:
+        found.append(
+            f"A reviewer took positions or reversals out of {build.test}; compared is the result as "
+            "recorded, with all of them."
+        )
+    return found

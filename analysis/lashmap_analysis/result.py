@@ -78,7 +78,7 @@ def to_document(assessment: Assessment) -> Json:
         "review": review_document(assessment.review),
         **given(record),
     }
-    return {key: _finite(value) for key, value in document.items()}
+    return {key: finite(value) for key, value in document.items()}
 
 
 def key_paths(document: object, prefix: str = "") -> Iterator[str]:
@@ -122,6 +122,7 @@ def positions_table(assessment: Assessment) -> pd.DataFrame:
 
 
 def tight_spot_document(spot: TightSpotResult | None) -> Json | None:
+    """One way of seeing the tight spot; None stays None."""
     if spot is None:
         return None
     low, high = spot.interval_mm
@@ -273,16 +274,16 @@ def _budget(budget: Budget | None) -> Json | None:
     }
 
 
-def _finite(value: object) -> object:
-    """Return `value` with plain Python numbers in it and None for every number that is not finite."""
+def finite(value: object) -> object:
+    """`value` with plain Python numbers in it and None for every number that is not finite."""
     if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
+        return {key: finite(item) for key, item in value.items()}
     if isinstance(value, list):
-        return [_finite(item) for item in value]
+        return [finite(item) for item in value]
     if value is None or isinstance(value, str | bool):
         return value
     if isinstance(value, int):
         return int(value)
     if hasattr(value, "item"):  # a numpy scalar that slipped through a field typed as a plain number
-        return _finite(value.item())
+        return finite(value.item())
     return float(value) if isinstance(value, float) and math.isfinite(value) else None

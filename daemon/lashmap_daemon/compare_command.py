@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from pathlib import Path
 
 from lashmap_analysis.compare import Build, CompareError
 from lashmap_analysis.compare_chart import letter
+from lashmap_analysis.compare_document import comparison_document
 from lashmap_analysis.compare_page import figures, pair_view, render_comparison
 from lashmap_analysis.compare_tests import Pair, compare_tests
 from lashmap_analysis.record import Units
@@ -31,6 +33,7 @@ class CompareOptions:
         logbook: Logbook file.
         logbook2: Another one, for tests that the first does not hold; None without.
         report: HTML page to write; None without.
+        as_json: Print the document of `lashmap_analysis.compare_document` instead of words.
         independent: Take nothing as common.
         same_set_up: The indicator was not touched between the tests.
     """
@@ -39,6 +42,7 @@ class CompareOptions:
     logbook: Path
     logbook2: Path | None
     report: Path | None
+    as_json: bool
     independent: bool
     same_set_up: bool
 
@@ -61,9 +65,14 @@ def compare(options: CompareOptions, console: Console) -> tuple[Pair, ...]:
         raise ConfigurationError(
             f"--{error.field.replace('_', '-')}", [f"expected {error.expected}"]
         ) from error
-    _print(builds, pairs, console)
     if options.report is not None:
         _write(options.report, render_comparison(pairs))
+    if options.as_json:
+        text = json.dumps(comparison_document(pairs), indent=2, allow_nan=False, ensure_ascii=False)
+        console.file.write(text + "\n")
+        return pairs
+    _print(builds, pairs, console)
+    if options.report is not None:
         say(console, f"\nreport   {options.report}")
     return pairs
 

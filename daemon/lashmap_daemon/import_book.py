@@ -11,20 +11,17 @@ from __future__ import annotations
 import datetime as dt
 import re
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
-import numpy as np
-from lashmap_analysis.assessment import PositionResult
-from lashmap_analysis.position_result import position_result
-from lashmap_analysis.record import Identity, Precondition, RockTrace, TestRecord
+from lashmap_analysis.record import Precondition
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon import events
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.events import Stamped
 from lashmap_daemon.export_descriptor import program_version
-from lashmap_daemon.import_rocks import Found, Rock, Signals
+from lashmap_daemon.import_measure import Measured
 from lashmap_daemon.import_source import Source, chunks
+from lashmap_daemon.import_stretch import Found, Signals
 from lashmap_daemon.import_table import Recording
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.preconditions import MatchedHow, collect
@@ -34,7 +31,6 @@ from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 FILE_CHANNEL, MAPPING_CHANNEL = "imported file", "mapping file"
 _PIECE = 1 << 20
 _TOGETHER = 1000
-Measured: TypeAlias = tuple[Rock, PositionResult]
 
 
 def refuse_twice(book: Logbook, source: Source) -> set[str]:
@@ -43,7 +39,10 @@ def refuse_twice(book: Logbook, source: Source) -> set[str]:
     for test in tests:
         if start_of(book, test).stand.file.indicator.port != source.path.name:
             continue
-        notes = [s.event.text for s in book.events(test) if isinstance(s.event, events.NoteTaken)]
+        told = [stamped.event for stamped in book.events(test)]
+        if not any(isinstance(event, events.TestClosed) for event in told):
+            continue  # an import that was killed half way is no reason to refuse a whole one
+        notes = [event.text for event in told if isinstance(event, events.NoteTaken)]
         if any(source.digest in note and source.mapping_digest in note for note in notes):
             problem = f"is in {book.path} already, as test {test}; open it with: lashmap review {test}"
             raise ConfigurationError(str(source.path), [problem])
@@ -61,12 +60,23 @@ def start_record(source: Source, stand: Stand, found: Found, taken: set[str]) ->
     number_of = 2
     while name in taken:
         name, number_of = f"{first}-{number_of}", number_of + 1
+    places = {
+        f"{swept.member}_indicator_from_mesh_deg": swept.indicator_from_mesh_deg
+        for swept in mapping.sweep
+        if swept.indicator_from_mesh_deg is not None
+    }
     return events.TestStarted(
         test=name,
         operator=mapping.test.operator or "not recorded",
-        box=box.model_copy(update={"box": box.box.model_copy(update={"remark": remark})}),
+        box=box.model_copy(
+            update={
+                "box": box.box.model_copy(update={"remark": remark}),
+                "runout": box.runout.model_copy(update=places),
+            }
+        ),
         stand=stand,
         planned=tuple(dict.fromkeys(rock.engagement for rock in found.rocks)),
+        sweeps=tuple(sweep.member for sweep in found.sweeps),
         version=program_version(),
     )
 
@@ -82,7 +92,7 @@ class Import:
     operator: str
 
 
-def keep(book: Logbook, started: events.TestStarted, imported: Import, measured: list[Measured]) -> None:
+def keep(book: Logbook, started: events.TestStarted, imported: Import, measured: Measured) -> None:
     """Write the test with what `measure` returned."""
     source, recording = imported.source, imported.recording
     test, recorded = started.test, source.mapping.test.recorded
@@ -106,82 +116,10 @@ def keep(book: Logbook, started: events.TestStarted, imported: Import, measured:
         samples = [] if column is None else chunks(column)
         for at in range(0, len(samples), _TOGETHER):  # a logbook is made for what comes bit by bit
             book.keep(test, channel, samples[at : at + _TOGETHER])
-    for position, (rock, result) in enumerate(measured, 1):
-        emit(
-            rock.start_s,
-            events.RockStarted(number=position, engagement=rock.engagement, start_s=rock.start_s),
-        )
-        for event in _rock_events(position, rock, result):
-            emit(rock.end_s, event)
+    for time_s, event in measured.events:
+        emit(time_s, event)
     end = float(recording.time_s[-1])
     emit(end, events.TestClosed(outcome="completed", reason="the imported recording ends here"))
-
-
-def measure(imported: Import, stand: Stand) -> list[Measured]:
-    """What every rock reads, so that the events can say it; the review reads it anew from the raw samples."""
-    box, signals, found = imported.source.box, imported.signals, imported.found
-    record = TestRecord(
-        identity=Identity(test="", box=box.box.type, serial=box.box.serial),
-        gear_set=box.gear_set.gear_set(),
-        indicator=box.indicator(stand.file),
-        encoder=stand.file.encoder_for_analysis(),
-        limits=box.limits_for_analysis(),
-        preconditions=(),
-        traces=(),
-        units=box.box.units,
-    )
-    encoder_deg = signals.encoder_deg - found.matched_deg
-    measured = []
-    for position, rock in enumerate(found.rocks, 1):
-        heard, turned = (
-            slice(*np.searchsorted(times, [rock.start_s, np.nextafter(rock.end_s, np.inf)]).tolist())
-            for times in (signals.time_s, signals.encoder_time_s)
-        )
-        trace = RockTrace(
-            position=position,
-            engagement=rock.engagement,
-            purpose="planned",
-            time_s=signals.time_s[heard],
-            indicator_mm=signals.indicator_mm[heard],
-            encoder_time_s=signals.encoder_time_s[turned],
-            encoder_deg=encoder_deg[turned],
-        )
-        measured.append((rock, position_result(trace, record)))
-    return measured
-
-
-def _rock_events(position: int, rock: Rock, result: PositionResult) -> list[events.Event]:
-    flags = tuple(flag.name.value for flag in result.flags)
-    if result.normal_backlash_mm is None or result.standard_uncertainty_mm is None:
-        reasons = tuple(flag.sentence for flag in result.flags if flag.disabling)
-        return [
-            events.RockRefused(
-                number=position,
-                engagement=rock.engagement,
-                attempt=1,
-                start_s=rock.start_s,
-                end_s=rock.end_s,
-                reasons=reasons,
-            ),
-            events.PositionSkipped(
-                number=position, engagement=rock.engagement, reason="the recording holds no other try"
-            ),
-        ]
-    return [
-        events.RockAccepted(
-            number=position,
-            engagement=rock.engagement,
-            purpose="planned",
-            attempt=1,
-            start_s=rock.start_s,
-            end_s=rock.end_s,
-            reading_mm=result.rock.reading_mm,
-            normal_backlash_mm=result.normal_backlash_mm,
-            standard_uncertainty_mm=result.standard_uncertainty_mm,
-            reversals=result.rock.reversals,
-            flags=flags,
-        )
-    ]
 
 
 def _matched_known(source: Source) -> bool:

@@ -7,11 +7,12 @@ from pathlib import Path
 
 from rich.console import Console
 
-from lashmap_daemon.conclude import conclude, write_json, write_report
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.import_book import Import, Measured, keep, measure, refuse_twice, start_record
-from lashmap_daemon.import_rocks import find_rocks
+from lashmap_daemon.hand_over import hand_over
+from lashmap_daemon.import_book import Import, keep, refuse_twice, start_record
+from lashmap_daemon.import_measure import Measured, measure
+from lashmap_daemon.import_rocks import find
 from lashmap_daemon.import_source import read_source, signals_of, stand_of
 from lashmap_daemon.import_table import read
 from lashmap_daemon.logbook import Logbook
@@ -25,7 +26,7 @@ class ImportOptions:
     Attributes:
         mapping: Mapping file.
         logbook: Logbook file; made when absent.
-        output: Folder for report and JSON; None is the logbook's folder.
+        output: Folder for reports and JSON; None is the logbook's folder.
         operator: Who imports it.
     """
 
@@ -36,7 +37,7 @@ class ImportOptions:
 
 
 def import_recording(options: ImportOptions, console: Console) -> str:
-    """Import a recording, judge it and write JSON and report; returns the name of its test.
+    """Import a recording, judge it and write JSON, HTML and PDF; returns the name of its test.
 
     Raises:
         ConfigurationError: Mapping, box file or recording is wrong, or it has been imported before.
@@ -46,13 +47,13 @@ def import_recording(options: ImportOptions, console: Console) -> str:
     recording = read(source.path, source.mapping)
     stand = stand_of(source)
     signals = signals_of(source, recording, stand)
-    found = find_rocks(source.path, source.mapping, source.box, recording, signals)
+    found = find(source.path, source.mapping, source.box, recording, signals)
     imported = Import(
         source=source, recording=recording, signals=signals, found=found, operator=options.operator
     )
-    measured = measure(imported, stand)
+    measured = measure(signals, found, source.box, stand)
     _say_refused(measured, console)
-    if all(result.normal_backlash_mm is None for _, result in measured):
+    if all(result.normal_backlash_mm is None for _, result in measured.rocks):
         problem = (
             "none of the rocks above is usable, so nothing was imported; check the mapping, or record again"
         )
@@ -65,18 +66,18 @@ def import_recording(options: ImportOptions, console: Console) -> str:
         known = refuse_twice(book, source)
         started = start_record(source, stand, found, known)
         keep(book, started, imported, measured)
-        assessment = conclude(book, started.test)
-    output = options.output if options.output is not None else options.logbook.parent
-    json_path, report_path = output / f"{started.test}.json", output / f"{started.test}.html"
-    write_json(assessment, json_path)
-    write_report(assessment, report_path)
-    print_summary(assessment, console, positions=False)
-    say(console, f"\nlogbook  {options.logbook}\nresult   {json_path}\nreport   {report_path}")
+        output = options.output if options.output is not None else options.logbook.parent
+        done = hand_over(book, started.test, output)
+    print_summary(done.assessment, console, positions=False)
+    say(
+        console,
+        f"\nlogbook  {options.logbook}\nresult   {done.json}\nreport   {done.html}\n         {done.pdf}",
+    )
     return started.test
 
 
-def _say_refused(measured: list[Measured], console: Console) -> None:
-    for rock, result in measured:
+def _say_refused(measured: Measured, console: Console) -> None:
+    for rock, result in measured.rocks:
         if result.normal_backlash_mm is None:
             why = " ".join(flag.sentence for flag in result.flags if flag.disabling)
             say(
@@ -85,5 +86,14 @@ def _say_refused(measured: list[Measured], console: Console) -> None:
                 f"first row: {why}",
                 "bold",
             )
-    usable = sum(result.normal_backlash_mm is not None for _, result in measured)
-    say(console, f"{len(measured)} rocks found, {usable} usable\n")
+    for sweep, result_of in measured.sweeps:
+        if result_of.sweep is None:
+            say(console, f"refused  {sweep.member} sweep: {result_of.refusal}", "bold")
+    usable = sum(result.normal_backlash_mm is not None for _, result in measured.rocks)
+    good = sum(result.sweep is not None for _, result in measured.sweeps)
+    swept = f"; {_many(len(measured.sweeps))}, {good} usable" if measured.sweeps else ""
+    say(console, f"{len(measured.rocks)} rocks found, {usable} usable{swept}\n")
+
+
+def _many(sweeps: int) -> str:
+    return "1 runout sweep" if sweeps == 1 else f"{sweeps} runout sweeps"

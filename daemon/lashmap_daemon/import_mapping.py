@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated, Literal, Self
 
+from lashmap_analysis.record import Shaft
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_daemon.stand_file import Sense
@@ -148,6 +149,28 @@ class PositionsTable(_Table):
         return self
 
 
+class SweepTable(_Table):
+    """One runout sweep: the member was turned, the indicator was on it, by the times in the file, in seconds.
+
+    Attributes:
+        member: Which member was turned and touched.
+        from_s: First moment.
+        to_s: Last moment; whole turns are taken out of what lies between.
+        indicator_from_mesh_deg: Where the indicator sat; the box file's when left out.
+    """
+
+    member: Shaft
+    from_s: Finite
+    to_s: Finite
+    indicator_from_mesh_deg: Finite | None = None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.from_s >= self.to_s:
+            raise ValueError(f"from_s {self.from_s:g} is not before to_s {self.to_s:g}")
+        return self
+
+
 class Mapping(_Table):
     """A whole mapping file."""
 
@@ -157,6 +180,7 @@ class Mapping(_Table):
     indicator: IndicatorTable
     encoder: EncoderTable | None = None
     positions: PositionsTable
+    sweep: list[SweepTable] = []
 
     @property
     def decimal(self) -> Literal[".", ","]:
@@ -167,4 +191,9 @@ class Mapping(_Table):
     def _fits(self) -> Self:
         if self.positions.find_by == "encoder" and self.encoder is None:
             raise ValueError('positions.find_by: "encoder" needs the table [encoder]')
+        if self.sweep and self.encoder is None:
+            raise ValueError("sweep: needs the table [encoder], which says how far the member was turned")
+        members = [one.member for one in self.sweep]
+        if len(set(members)) < len(members):
+            raise ValueError("sweep: one sweep of each member; leave the others out")
         return self

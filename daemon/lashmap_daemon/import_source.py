@@ -18,7 +18,7 @@ from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.import_mapping import Mapping
-from lashmap_daemon.import_rocks import Signals
+from lashmap_daemon.import_stretch import Signals
 from lashmap_daemon.import_table import Column, Recording, number
 from lashmap_daemon.stand_file import Stand, StandFile
 

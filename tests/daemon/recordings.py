@@ -45,12 +45,17 @@ BY_LABEL = '[positions]\nengagement_column = "tooth"\ncounted_from_matched_teeth
 
 
 @cache
-def rows() -> pd.DataFrame:
-    """One row for every moment at which an instrument gave a sample; empty cells where one gave none."""
+def rows(*, swept: bool = False) -> pd.DataFrame:
+    """One row for every moment at which an instrument gave a sample; empty cells where one gave none.
+
+    Args:
+        swept: With the runout sweep of the gear, otherwise without.
+    """
     book, test = recorded()
     with Logbook(book, create=False) as logbook:
         tables = frames(logbook, test)
-    samples = tables["samples"][tables["samples"]["sweep"] == ""]
+    samples = tables["samples"]
+    samples = samples if swept else samples[samples["sweep"] == ""]
     samples = samples.assign(time_s=samples["time_s"].round(6))  # as a logger writes them
     engagement = dict(zip(tables["positions"]["position"], tables["positions"]["engagement"], strict=True))
     table = samples.pivot_table(index="time_s", columns="channel", values="value", sort=True)
@@ -63,6 +68,16 @@ def rows() -> pd.DataFrame:
             "tooth": tooth.to_numpy(),
         }
     )
+
+
+@cache
+def sweep_s() -> tuple[float, float]:
+    """First and last moment of the runout sweep, as a logger writes them."""
+    book, test = recorded()
+    with Logbook(book, create=False) as logbook:
+        samples = frames(logbook, test)["samples"]
+    times = samples[samples["sweep"] == "gear"]["time_s"].round(6)
+    return float(times.min()), float(times.max())
 
 
 def write_csv(path: Path, change: Callable[[pd.DataFrame], pd.DataFrame] = lambda table: table) -> None:

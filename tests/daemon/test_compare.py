@@ -6,6 +6,8 @@ Reference: the simulated box, whose physics share no formula with the analysis.
 from __future__ import annotations
 
 import io
+import json
+import shutil
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -15,7 +17,10 @@ import pytest
 from daemon.command import lashmap
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import VirtualTest, load_box
+from lashmap_analysis.compare_document import KEYS
 from lashmap_analysis.compare_tests import Pair, compare_tests
+from lashmap_analysis.lengths import format_length
+from lashmap_analysis.result import key_paths
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.compare_command import CompareOptions, compare
 from lashmap_daemon.errors import ConfigurationError, LogbookError
@@ -49,6 +54,7 @@ def compared(*, after_mm: float, **more: bool) -> tuple[Pair, str]:
         logbook=recorded(0.0)[0],
         logbook2=recorded(after_mm)[0],
         report=None,
+        as_json=False,
         independent=more.get("independent", False),
         same_set_up=more.get("same_set_up", False),
     )
@@ -95,6 +101,54 @@ def test_the_command_prints_and_writes_a_page(tmp_path: Path) -> None:
     assert "came true" in page
 
 
+def test_the_json_has_the_figures_of_the_page_every_key_documented(tmp_path: Path) -> None:
+    words = (TEST, TEST, "--logbook", recorded(0.0)[0], "--logbook2", recorded(MOVE_MM)[0], "--json")
+    done = lashmap("compare", *words, "--report", tmp_path / "page.html")
+    assert done.returncode == 0, done.stderr
+
+    def refuse(constant: str) -> None:  # RFC 8259 knows no NaN
+        raise AssertionError(constant)
+
+    document = json.loads(done.stdout, parse_constant=refuse)
+    assert set(key_paths(document)) == set(KEYS)
+    pair, _ = compared(after_mm=MOVE_MM)
+    (found,) = document["pairs"]
+    assert pair.tight_spot is not None
+    assert found["tight_spot"]["value_mm"] == pair.tight_spot.value_mm
+    # The difference is that of the two figures which stand beside it.
+    first, second = (one["stated"]["normal_backlash_mm"] for one in document["tests"])
+    assert found["tight_spot"]["value_mm"] == pytest.approx(second - first, abs=1e-12)
+    assert len(found["lash_map"]["value_mm"]) == 520
+    # GUM 5.1.2: contributions add in quadrature.
+    parts = [one["together_mm"] ** 2 for one in found["tight_spot"]["contributions"]]
+    assert found["tight_spot"]["standard_uncertainty_mm"] == pytest.approx(sum(parts) ** 0.5)
+    page = (tmp_path / "page.html").read_text("utf-8")
+    assert format_length(found["tight_spot"]["value_mm"], "mm", signed=True) in page
+    assert found["shims"]["sentences"] == list(pair.shim_sentences)
+
+
+def test_what_is_doubtful_about_a_test_is_said_beside_its_figures() -> None:
+    pair, _ = compared(after_mm=MOVE_MM)
+    record = replace(pair.second.assessment.record, damage=("event 3: it was changed",))
+    damaged = replace(pair.second, assessment=replace(pair.second.assessment, record=record))
+    cautions = compare_tests([pair.first, damaged])[0].cautions
+    assert any(one.startswith(f"The record of {TEST} is not as it was written (event 3") for one in cautions)
+    half = compare_tests([pair.first, replace(pair.second, pinion_at_mm=None)])[0]
+    assert half.shims.pinion_move_mm is None
+    assert "The pinion's mounting distance is not recorded in both tests: it is taken" in " ".join(
+        half.shim_sentences
+    )
+
+
+def test_a_reviewers_exclusion_is_said(tmp_path: Path) -> None:
+    shutil.copy(recorded(0.0)[0], tmp_path / "book")
+    words = ("review", "--logbook", tmp_path / "book", "--exclude", "2", "--reason", "somebody leaned on it")
+    done = lashmap(*words, "--by", "A. Nobody")
+    assert done.returncode == 0, done.stderr
+    done = lashmap("compare", TEST, TEST, "--logbook", tmp_path / "book", "--logbook2", recorded(MOVE_MM)[0])
+    assert "A reviewer took positions or reversals out of" in done.stdout
+
+
 @pytest.mark.parametrize(
     ("tests", "error", "says"),
     [
@@ -109,6 +163,7 @@ def test_wrong_names_are_refused(tests: tuple[str, ...], error: type[Exception],
         logbook=recorded(0.0)[0],
         logbook2=None,
         report=None,
+        as_json=False,
         independent=False,
         same_set_up=False,
     )

@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 from daemon.command import lashmap
 from daemon.exported import recorded
-from daemon.recordings import BY_ENCODER, BY_LABEL, ENCODER, MATCHED_DEG, mapping, rows, write_csv
+from daemon.recordings import BY_ENCODER, BY_LABEL, ENCODER, MATCHED_DEG, mapping, rows, sweep_s, write_csv
 from daemon.virtual_time import CONFIGS
 from lashmap_analysis.assessment import Assessment
 from lashmap_daemon import events
@@ -180,6 +180,86 @@ def test_the_shipped_example_runs_as_it_stands(tmp_path: Path) -> None:
     assert "4 rocks found, 4 usable" in done.stdout
     assert list(tmp_path.glob("20260302-083000-INV-1340-07.html"))
     assert lashmap("review", "--logbook", tmp_path / "book").returncode == 0
+
+
+def gear_sweep(from_s: float, to_s: float, more: str = "") -> str:
+    return f'[[sweep]]\nmember = "gear"\nfrom_s = {from_s}\nto_s = {to_s}\n{more}'
+
+
+@pytest.mark.parametrize("way", [BY_LABEL, BY_ENCODER])
+def test_a_runout_sweep_reads_as_at_the_stand(tmp_path: Path, at_the_stand: Assessment, way: str) -> None:
+    write_csv(tmp_path / "bench.csv", lambda _: rows(swept=True))
+    sweep = gear_sweep(*sweep_s(), "indicator_from_mesh_deg = 31.0\n")
+    path = mapping(tmp_path, rest=ENCODER + way + sweep)
+    found, test = imported(path, tmp_path / "book")
+    (known,), (own,) = at_the_stand.sweeps, found.sweeps
+    assert own.sweep is not None
+    assert known.sweep is not None
+    # The file has its times to a microsecond.
+    assert own.sweep.fim_mm == pytest.approx(known.sweep.fim_mm, rel=1e-3)
+    assert own.sweep.once.amplitude_mm == pytest.approx(known.sweep.once.amplitude_mm, rel=1e-3)
+    assert own.sweep.once.high_point_deg == pytest.approx(known.sweep.once.high_point_deg, abs=0.05)
+    assert found.record.sweeps[0].indicator_from_mesh_deg == 31.0
+    assert [one.engagement for one in found.positions] == [
+        one.engagement for one in at_the_stand.positions
+    ]  # turning is no rock
+    with Logbook(tmp_path / "book", create=False) as book:
+        told = [one.event for one in book.events(test) if isinstance(one.event, events.SweepRecorded)]
+    assert [one.fim_mm for one in told] == [own.sweep.fim_mm]
+    assert (tmp_path / f"{test}.pdf").read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(
+    ("rest", "says"),
+    [
+        (BY_LABEL + gear_sweep(1.0, 2.0), r"sweep: needs the table \[encoder\]"),
+        (ENCODER + BY_LABEL + gear_sweep(2.0, 1.0), r"from_s 2 is not before to_s 1"),
+        (ENCODER + BY_LABEL + gear_sweep(1, 2) + gear_sweep(3, 4), r"one sweep of each member"),
+        (ENCODER + BY_LABEL + gear_sweep(0.0, 1000.0), r"the gear sweep ends .* but the rock .* overlap"),
+        (
+            ENCODER
+            + "[positions]\ncounted_from_matched_teeth = true\n"
+            + "".join(
+                f"[[positions.rock]]\nengagement = {k}\nfrom_s = {k + 1.0}\nto_s = {k + 2.5}\n"
+                for k in (0, 1)
+            ),
+            r"the rock at engagement 0 ends .* but the rock at engagement 1 begins .* do not overlap",
+        ),
+    ],
+)
+def test_sweeps_and_rocks_that_cannot_be_are_refused(tmp_path: Path, rest: str, says: str) -> None:
+    write_csv(tmp_path / "bench.csv")
+    with pytest.raises(ConfigurationError, match=says):
+        imported(mapping(tmp_path, rest=rest), tmp_path / "book")
+    assert not (tmp_path / "book").exists()
+
+
+def test_a_sweep_that_is_no_turn_is_refused_and_the_rocks_stay(tmp_path: Path) -> None:
+    write_csv(tmp_path / "bench.csv", lambda _: rows(swept=True))
+    first, last = sweep_s()
+    rest = ENCODER + BY_LABEL + gear_sweep(first, first + (last - first) / 8.0)
+    path = mapping(tmp_path, rest=rest)
+    screen = io.StringIO()
+    options = ImportOptions(mapping=path, logbook=tmp_path / "book", output=None, operator="tester")
+    test = import_recording(options, Console(file=screen, width=200))
+    assert "refused  gear sweep: needed is " in screen.getvalue()
+    assert "1 runout sweep, 0 usable" in screen.getvalue()
+    with Logbook(tmp_path / "book", create=False) as book:
+        assert conclude(book, test).sweeps == ()
+        assert [one for one in book.events(test) if isinstance(one.event, events.SweepRefused)]
+
+
+def test_an_import_that_was_killed_does_not_bar_the_next(tmp_path: Path) -> None:
+    write_csv(tmp_path / "bench.csv")
+    _, first = imported(mapping(tmp_path), tmp_path / "whole")
+    with (
+        Logbook(tmp_path / "whole", create=False) as whole,
+        Logbook(tmp_path / "book", create=True) as book,
+    ):
+        for stamped in list(whole.events(first))[:5]:
+            book.append(first, stamped)
+    _, second = imported(mapping(tmp_path), tmp_path / "book")
+    assert second == f"{first}-2"
 
 
 def broken(column: str, row: int, cell: str | float) -> Change:

@@ -93,6 +93,7 @@ def compare(
         Path | None, typer.Option(help="Another logbook, such as that of another stand.")
     ] = None,
     report: Annotated[Path | None, typer.Option(help="Also write an HTML page to this file.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON instead.")] = False,
     independent: Annotated[
         bool, typer.Option("--independent", help="Let nothing cancel, not even the same certificate.")
     ] = False,
@@ -110,6 +111,7 @@ def compare(
             logbook=logbook,
             logbook2=logbook2,
             report=report,
+            as_json=as_json,
             independent=independent,
             same_set_up=same_set_up,
         )
