@@ -18,6 +18,7 @@ from lashmap_daemon.bus.stand_bus import StandBus
 from lashmap_daemon.conclude import conclude
 
 SETTLE_S = 1.0
+_LONGEST_WAIT_S = 30.0  # between two tries to connect
 _PUBLISHED = (events.RockAccepted, events.RockRefused, events.PositionSkipped, events.SweepRecorded)
 
 
@@ -100,8 +101,9 @@ def survive(folder: Path, *, kills: int, seed: int, positions: int) -> Outcome:
 
 def _one_kill(broker: Broker, stand: OnBus, chance: random.Random) -> None:
     """Record a little with the broker there, kill it, record a little more, start it again."""
-    deadline_s = time.monotonic() + 15.0
-    while not stand.bus.report.connected and time.monotonic() < deadline_s:
+    deadline_s = time.monotonic() + 2.0 * _LONGEST_WAIT_S
+    while not stand.bus.report.connected:
+        assert time.monotonic() < deadline_s, "the stand did not come back to its broker"
         time.sleep(0.005)
     _record(stand, chance.uniform(0.0, 0.8))
     broker.kill()
