@@ -91,6 +91,29 @@ def test_words_arrive_as_they_were_said(runtime: Path) -> None:
     }
 
 
+def test_a_resumption_arrives_as_it_was_said(runtime: Path) -> None:
+    stand = runtime / "stand.toml"
+    with service(stand) as asked:
+        said = lashmap(
+            *("tell", stand, "resume", "b-7", "--test", "20261125-080000-b-7", "--operator", "Ada"),
+            *("--locked-out", "--matched", "unknown"),
+        )
+        assert (said.returncode, said.stdout.splitlines()[-1]) == (0, "resume: done"), said.stderr
+        later = lashmap("tell", stand, "resume", "b-7", "--locked-out")
+        assert later.returncode == 0, later.stderr
+    resumes = [one.model_dump() for one in asked]
+    assert resumes[0] == {
+        "lashmap": 1,
+        "command": "resume",
+        "box": "b-7",
+        "test": "20261125-080000-b-7",
+        "operator": "Ada",
+        "confirmed": "on the command line (--locked-out)",
+        "matched": "unknown",
+    }
+    assert (resumes[1]["test"], resumes[1]["matched"]) == (None, "later")
+
+
 def test_without_the_lock_out_nothing_is_said_to_the_service(runtime: Path) -> None:
     stand = runtime / "stand.toml"
     with service(stand) as asked:
