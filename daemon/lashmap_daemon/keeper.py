@@ -3,7 +3,8 @@
 The logbook comes first and is written at once: what a listener hears is durable, but for the news that
 nothing can be written. While the disk is full events wait in order and raw samples wait in the logbook, up to
 a bound; beyond it the newest samples are given up, as if they had never come, and a break marks the place.
-When the test pauses and goes on is the sequence's.
+When the test pauses and goes on is the sequence's. A test that ends then cannot wait: it is closed with the
+room that was kept back for it (`logbook_reserve`).
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from lashmap_drivers.readings import Chunk
 from lashmap_daemon import events
 from lashmap_daemon.errors import LogbookFull
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_reserve import Reserve
 
 MOST_HELD_BYTES = 32_000_000  # half of what the logbook itself would hold; about ten minutes at 2 × 1 kHz
 AGAIN_S = 1.0  # between tries on a full disk
@@ -46,6 +48,7 @@ class Keeper:
         now_s: Time of the test.
         utc: Wall clock.
         listeners: Told after an event is durable; must not wait.
+        reserve: Room that is given back when the test ends on a full disk; held and let go by the caller.
         most_held_bytes: How much may wait in memory.
     """
 
@@ -57,6 +60,7 @@ class Keeper:
         now_s: Clock,
         utc: Callable[[], dt.datetime] = utc_now,
         listeners: Iterable[events.Listener] = (),
+        reserve: Reserve | None = None,
         most_held_bytes: int = MOST_HELD_BYTES,
     ) -> None:
         self.full = ""
@@ -66,6 +70,7 @@ class Keeper:
         self._logbook, self._test = logbook, test
         self._now_s, self._utc = now_s, utc
         self._listeners = tuple(listeners)
+        self._reserve = reserve
         self._most_held_bytes = most_held_bytes
         self._backlog: deque[events.Stamped] = deque()
         self._tried_s = 0.0
@@ -122,11 +127,14 @@ class Keeper:
         return max(0.0, self._now_s() - since_s) if since_s < math.inf else 0.0
 
     def finish(self, patience_s: float) -> None:
-        """Write what waits after the test has closed.
+        """Write what waits after the test has closed, with the room kept back when there is no other.
 
         Raises:
             LogbookFull: When there is no room even now; the record stays unclosed.
         """
+        if self.full and self._reserve is not None and self._reserve.release():
+            self.full = ""
+            self._write_backlog()
         end_s = time.monotonic() + patience_s
         while self.full:
             if self.try_again():

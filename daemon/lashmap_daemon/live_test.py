@@ -28,12 +28,17 @@ from lashmap_daemon.conductor import Conductor
 from lashmap_daemon.keeper import SLOW_S, Keeper, utc_now
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_pack import on_test_clock
+from lashmap_daemon.logbook_reserve import SIZE, Reserve
 from lashmap_daemon.relay import BEHIND_S, Relay
 from lashmap_daemon.resume import Resumption
 from lashmap_daemon.sequence_words import Phase
 
 TICK_S = 0.02
 _CLOSING_S = 1.0
+_NO_RESERVE = (
+    f"the disk of the logbook has no {SIZE // 1_000_000} MB to spare: should it fill up, this test can be "
+    "closed only after room was made"
+)
 _ENDING = {
     signal.SIGINT: words.Stop("stopped", "by the operator"),
     signal.SIGTERM: words.Stop("interrupted", "the program was told to end (SIGTERM)"),
@@ -114,8 +119,14 @@ class LiveTest:
         self._relays: tuple[Relay[Any], ...] = (*self._own, *slow)
         self._named: set[str] = set()
         started = opening.started
+        self._reserve = Reserve(logbook.path)
         self._keeper = Keeper(
-            logbook, started.test, now_s=self._now_s, utc=utc, listeners=(screen.hear, *self._own)
+            logbook,
+            started.test,
+            now_s=self._now_s,
+            utc=utc,
+            listeners=(screen.hear, *self._own),
+            reserve=self._reserve,
         )
         channels = Channels(started.stand, started.box.gear_set.gear_set())
         channels.count_from(opening.matched)
@@ -130,8 +141,15 @@ class LiveTest:
             StandError: When the stand failed; the closing record is written first.
             InstrumentError: When an instrument failed; the closing record is written first.
         """
-        with self._relays_closed(), self._closing_record(), self._ended_by_signals():
+        with (
+            self._relays_closed(),
+            self._room_kept() as kept,
+            self._closing_record(),
+            self._ended_by_signals(),
+        ):
             self._open()
+            if not kept:
+                self._emit(events.NoteTaken(text=_NO_RESERVE))
             while not self.conductor.closed:
                 self._tick()
                 self._screen.show(self.conductor, self._now_s())
@@ -212,6 +230,14 @@ class LiveTest:
                     self._emit(_closing_of(error))
                     self._keeper.finish(_CLOSING_S)
             raise
+
+    @contextmanager
+    def _room_kept(self) -> Iterator[bool]:
+        """Room to close the test on a full disk; false when the disk has none to spare."""
+        try:
+            yield self._reserve.hold()
+        finally:
+            self._reserve.release()
 
     @contextmanager
     def _relays_closed(self) -> Iterator[None]:
