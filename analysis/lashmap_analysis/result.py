@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from lashmap_analysis.outlier_words import remarks_of
+from lashmap_analysis.result_budget import budget_document
 from lashmap_analysis.result_given import given
 from lashmap_analysis.result_keys import KEYS, SCHEMA, TABLE_COLUMNS
 from lashmap_analysis.result_review import review_document
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment, PositionResult, SweepResult, TightSpotResult
     from lashmap_analysis.flags import Flag
     from lashmap_analysis.lash_map import LashMap, Runout
-    from lashmap_analysis.uncertainty import Budget
 
 __all__ = ["KEYS", "SCHEMA", "key_paths", "positions_table", "to_document"]
 
@@ -74,7 +74,7 @@ def to_document(assessment: Assessment) -> Json:
         "sweeps": [_sweep(sweep) for sweep in assessment.sweeps],
         "lash_map": _lash_map(lash_map, remarks_of(assessment)),
         "positions": [_position(position) for position in assessment.positions],
-        "budget": _budget(assessment.budget),
+        "budget": budget_document(assessment.budget),
         "review": review_document(assessment.review),
         **given(record),
     }
@@ -249,28 +249,6 @@ def _position(position: PositionResult) -> Json:
         "outlier": position.outlier,
         "flags": [flag.name.value for flag in position.flags],
         "flag_details": [_flag(flag) for flag in position.flags],
-    }
-
-
-def _budget(budget: Budget | None) -> Json | None:
-    if budget is None:
-        return None
-    return {
-        "combined_standard_uncertainty_mm": budget.combined_mm,
-        "degrees_of_freedom": budget.degrees_of_freedom,
-        "coverage_factor": budget.coverage_factor,
-        "expanded_uncertainty_mm": budget.expanded_mm,
-        "lines": [
-            {
-                "quantity": line.quantity,
-                "value": line.value,
-                "distribution": line.distribution,
-                "standard_uncertainty_mm": line.standard_uncertainty_mm,
-                "degrees_of_freedom": line.degrees_of_freedom,
-                "source": line.source,
-            }
-            for line in budget.lines
-        ],
     }
 
 

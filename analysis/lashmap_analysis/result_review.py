@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from lashmap_analysis.result_budget import budget_document
+
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
     from lashmap_analysis.review import Review
@@ -73,11 +75,14 @@ def _reviewed(reviewed: Assessment | None) -> Json | None:
         "reasons": list(reviewed.verdict.reasons),
         "engagement": spot.engagement if spot else None,
         "normal_backlash_mm": spot.normal_backlash_mm if spot else None,
+        "standard_uncertainty_mm": spot.standard_uncertainty_mm if spot else None,
+        "expanded_uncertainty_mm": spot.expanded_uncertainty_mm if spot else None,
         "interval_low_mm": spot.interval_mm[0] if spot else None,
         "interval_high_mm": spot.interval_mm[1] if spot else None,
         "confirmed": reviewed.confirmed,
         "positions": len(reviewed.positions),
         "usable": sum(one.normal_backlash_mm is not None for one in reviewed.positions),
+        "budget": budget_document(reviewed.budget),
     }
 
 

@@ -12,10 +12,13 @@ from typing import get_args
 import numpy as np
 import pytest
 from analysis.made_assessment import Scenario, made_assessment
+from analysis.made_review import reviewed
 from analysis.page_reading import Element, read_page
+from analysis.pdf_reading import pdf_text
 from lashmap_analysis.lengths import format_length
-from lashmap_analysis.report import render_html
+from lashmap_analysis.report import render_html, render_pdf
 from lashmap_analysis.report.words import CAUTIONS
+from lashmap_analysis.result import to_document
 
 SCENARIOS: tuple[Scenario, ...] = get_args(Scenario)
 TRACES = 49
@@ -179,6 +182,29 @@ def test_budget_shows_its_lines_and_its_shares() -> None:
     assert rows[-2][1] == f"{budget.combined_mm:.5f}"
     assert rows[-1][0].endswith(f"k = {budget.coverage_factor:.2f}")
     assert rows[-1][1] == f"{budget.expanded_mm:.5f} mm"
+
+
+def test_the_reviewed_result_has_a_budget_of_its_own() -> None:
+    assessment = reviewed(made_assessment("not proven"))
+    assert assessment.review is not None
+    left = assessment.review.reviewed
+    assert left is not None
+    assert left.budget is not None
+    assert assessment.budget is not None
+    assert left.budget.expanded_mm != assessment.budget.expanded_mm  # a position less
+    page = read_page(render_html(assessment))
+    tables = [table for table in page.all("table") if "Contributions to the standard" in table.text]
+    assert len(tables) == 2
+    for table, budget in zip(tables, (assessment.budget, left.budget), strict=True):
+        rows = cells(table)
+        assert rows[-1][1] == f"{budget.expanded_mm:.5f} mm"
+        lines = [float(row[3]) for row in rows[1:-2]]
+        assert lines == pytest.approx([one.standard_uncertainty_mm for one in budget.lines], abs=6e-6)
+    document = to_document(assessment)["review"]["reviewed"]
+    assert document["budget"]["expanded_uncertainty_mm"] == left.budget.expanded_mm
+    text = pdf_text(render_pdf(assessment))
+    assert "Uncertainty of the tight spot as reviewed" in text
+    assert f"{left.budget.expanded_mm:.5f}" in text
 
 
 def test_runout_and_cautions_and_set_up_are_there() -> None:

@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.report.brief import cut_to
+from lashmap_analysis.report.budget_view import BudgetRow, BudgetTotals, budget_rows, budget_totals
 from lashmap_analysis.report.charts_map import map_chart, whole_cycle
 from lashmap_analysis.report.lash_view import lash_view
 from lashmap_analysis.report.moment import moment
@@ -29,6 +30,8 @@ class ReviewView:
         signed: What the last signature is worth; empty without one.
         reviewer: Name and date for the signature line; empty when no signature covers the result.
         picture: The lash map as reviewed; None on the first page and when nothing is left out.
+        budget: Lines of the uncertainty budget of the result as reviewed; none on the first page.
+        totals: Its last lines; None on the first page, when nothing is left out and when nothing is stated.
     """
 
     headings: tuple[str, ...]
@@ -37,6 +40,8 @@ class ReviewView:
     signed: str
     reviewer: str
     picture: Markup | None = None
+    budget: tuple[BudgetRow, ...] = ()
+    totals: BudgetTotals | None = None
 
 
 def review_on_front(assessment: Assessment) -> ReviewView | None:
@@ -79,6 +84,8 @@ def review_in_full(assessment: Assessment) -> ReviewView | None:
         signed=review.signed,
         reviewer=f"{last.by}, {last.utc[:10]}" if last is not None and review.covers else "",
         picture=_picture(review.reviewed) if review.reviewed is not None else None,
+        budget=budget_rows(review.reviewed) if review.reviewed is not None else (),
+        totals=budget_totals(review.reviewed) if review.reviewed is not None else None,
     )
 
 
