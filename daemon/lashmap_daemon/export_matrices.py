@@ -3,7 +3,7 @@
 Texts are cell arrays, missing numbers NaN, yes or no 1 or 0 (NaN where missing). The table of samples, which
 would repeat a few texts millions of times, holds one struct for each instrument instead:
 ``samples.indicator`` with ``time_s``, ``value``, ``unit``, ``position`` (0 outside of a rock) and ``sweep``
-(0 none, 1 gear, 2 pinion). The file is put together in memory.
+(0 none, 1 gear, 2 pinion). The file is put together in memory, 21 bytes a sample.
 """
 
 from __future__ import annotations
@@ -14,12 +14,16 @@ from typing import Any
 
 import numpy as np
 from lashmap_analysis.frame_columns import TABLES, Column, Table
+from numpy.typing import NDArray
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.export_files import Columns
 from lashmap_daemon.export_samples import UNIT, Block
 
-MOST_SAMPLES = 100_000_000  # of one instrument: an array of a level 5 file must stay below 2 GB
+# Of both instruments together: a variable of a level 5 file must stay below 2 GB (documentation of the format,
+# from memory), and `samples` holds all of them at 21 bytes each.
+MOST_SAMPLES = 100_000_000
+_Kept = dict[str, NDArray[Any]]
 
 
 class MatlabFile:
@@ -33,7 +37,8 @@ class MatlabFile:
     def __init__(self, path: Path, name: str) -> None:
         self._path, self._name = path, name
         self._tables: dict[str, Any] = {}
-        self._blocks: dict[str, list[Block]] = {channel: [] for channel in UNIT}
+        self._blocks: dict[str, list[_Kept]] = {channel: [] for channel in UNIT}
+        self._count = 0
 
     def rows(self, table: Table, columns: Columns) -> None:
         """Take the rows of a table; of each table once."""
@@ -47,13 +52,21 @@ class MatlabFile:
         Raises:
             ConfigurationError: When they are more than such a file can hold.
         """
-        kept = self._blocks[block.channel]
-        kept.append(block)
-        if sum(len(one) for one in kept) > MOST_SAMPLES:
-            raise ConfigurationError(
-                self._name,
-                [f"more than {MOST_SAMPLES:,} samples of one instrument do not fit; use --to parquet"],
+        self._count += len(block)
+        if self._count > MOST_SAMPLES:
+            problem = (
+                f"such a file holds no more than {MOST_SAMPLES:,} samples; use --to parquet or csv, "
+                "which have no such limit, or leave samples out: --samples rocks or none"
             )
+            raise ConfigurationError(self._name, [problem])
+        self._blocks[block.channel].append(
+            {
+                "time_s": block.time_s,
+                "value": block.value,
+                "position": block.position.astype(np.int32),
+                "sweep": block.sweep.astype(np.int8),
+            }
+        )
 
     def abandon(self) -> None:
         """Nothing was begun that needs closing."""
@@ -77,17 +90,16 @@ class MatlabFile:
         )
 
 
-def _samples(channel: str, blocks: list[Block]) -> dict[str, Any]:
-    def joined(name: str) -> Any:  # noqa: ANN401 - an array of what the block holds
-        parts = [getattr(block, name) for block in blocks]
-        return np.concatenate(parts) if parts else np.empty(0)
+def _samples(channel: str, blocks: list[_Kept]) -> dict[str, Any]:
+    def joined(name: str, kind: type[np.generic]) -> Any:  # noqa: ANN401 - an array of what the block holds
+        return np.concatenate([np.empty(0, dtype=kind), *(block[name] for block in blocks)])
 
     return {
-        "time_s": joined("time_s"),
-        "value": joined("value"),
+        "time_s": joined("time_s", np.float64),
+        "value": joined("value", np.float64),
         "unit": UNIT[channel],
-        "position": joined("position").astype(np.int32),
-        "sweep": joined("sweep").astype(np.int8),
+        "position": joined("position", np.int32),
+        "sweep": joined("sweep", np.int8),
     }
 
 

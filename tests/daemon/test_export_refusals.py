@@ -13,7 +13,7 @@ from daemon.exported import exported, recorded
 from lashmap_analysis import load
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.record import TestRecord
-from lashmap_daemon import export_command, export_workbook
+from lashmap_daemon import export_command, export_matrices, export_workbook
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook import Logbook
 
@@ -48,6 +48,17 @@ def test_more_samples_than_a_sheet_holds_are_refused_with_the_reason(
         exported("xlsx", tmp_path / "tests.xlsx")
     assert list(tmp_path.iterdir()) == []
     exported("xlsx", tmp_path / "tests.xlsx", samples="none")
+
+
+def test_more_samples_than_a_matlab_file_holds_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert export_matrices.MOST_SAMPLES * (8 + 8 + 4 + 1) < 2**31  # one variable of a level 5 file (memory)
+    monkeypatch.setattr(export_matrices, "MOST_SAMPLES", 1000)
+    with pytest.raises(ConfigurationError, match=r"no more than 1,000 samples; use --to parquet or csv"):
+        exported("mat", tmp_path / "tests.mat")
+    assert list(tmp_path.iterdir()) == []
+    exported("mat", tmp_path / "tests.mat", samples="none")
 
 
 def test_without_arrow_csv_and_json_are_the_same_and_parquet_names_the_extra(
