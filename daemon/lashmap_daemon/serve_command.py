@@ -67,7 +67,11 @@ def serve(options: ServeOptions) -> int:
         stack.enter_context(only_writer(options.logbook))
         logbook = stack.enter_context(Logbook(options.logbook, create=True))
         bus = open_bus(
-            stand, options.logbook, stack, lambda text: LOG.warning("%s", text), patience_s=_LEAVING_S
+            stand,
+            options.logbook,
+            stack,
+            lambda text: LOG.warning("%s", " ".join(text.split())),
+            patience_s=_LEAVING_S,
         )
         setup = Setup(
             stand_path=options.stand,

@@ -6,11 +6,13 @@ again on the next connection.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import random
 import socket
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import Any, Self
 
 import aiomqtt
 from paho.mqtt.client import Client, DisconnectFlags
@@ -78,6 +80,10 @@ class Refused(aiomqtt.MqttError):
         )
 
 
+class _SaidNo(Exception):
+    """The acknowledgement of a message refuses it."""
+
+
 class NotGreeted(aiomqtt.MqttError):
     """The broker hung up before it said anything."""
 
@@ -92,16 +98,39 @@ class BusClient(aiomqtt.Client):
     """A client that believes only an acknowledgement that says yes, and notices when nobody greets.
 
     MQTT 5 acknowledges also what it refuses, with a reason code; aiomqtt takes any acknowledgement for
-    success, and a record that the access list forbids would be lost.
+    success, and a record that the access list forbids would be lost. An attempt that is given up leaves its
+    socket open for seconds, and complains later where nobody listens.
     """
 
-    _refusal: str = ""
+    _given_up = False
+
+    async def __aenter__(self) -> Self:
+        """Connect.
+
+        Raises:
+            aiomqtt.MqttError: When the broker is not reached or does not let us in.
+        """
+        self._refusals: dict[int, str] = {}
+        try:
+            return await super().__aenter__()
+        except BaseException:
+            self._given_up = True
+            self._client.disconnect()
+            raise
+
+    @contextlib.contextmanager
+    def _pending_call(self, mid: int, value: Any, pending_dict: dict[int, Any]) -> Iterator[None]:  # noqa: ANN401
+        with super()._pending_call(mid, value, pending_dict):
+            yield
+        refusal = self._refusals.pop(mid, None)
+        if refusal is not None:
+            raise _SaidNo(refusal)
 
     def _on_publish(
         self, client: Client, userdata: object, mid: int, reason_code: ReasonCode, properties: Properties
     ) -> None:
         if reason_code.is_failure:
-            self._refusal = reason_code.getName()
+            self._refusals[mid] = reason_code.getName()
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
     def _on_disconnect(
@@ -112,7 +141,7 @@ class BusClient(aiomqtt.Client):
         reason_code: ReasonCode,
         properties: Properties | None = None,
     ) -> None:
-        if not self._connected.done():
+        if not self._connected.done() and not self._given_up:
             self._loop.call_soon_threadsafe(self._not_greeted)  # paho may be connecting in another thread
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
@@ -129,9 +158,10 @@ class BusClient(aiomqtt.Client):
             Refused: The broker will not have it.
             aiomqtt.MqttError: The connection broke, or the broker does not answer.
         """
-        await self.publish(topic, payload, qos, retain, properties)
-        if self._refusal:
-            raise Refused(topic, self._refusal, "write")
+        try:
+            await self.publish(topic, payload, qos, retain, properties)
+        except _SaidNo as error:
+            raise Refused(topic, str(error), "write") from None
 
     async def send_record(self, topic: str, record: Outgoing) -> None:
         """Publish a record with its identifier.

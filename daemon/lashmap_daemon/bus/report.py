@@ -56,8 +56,10 @@ class Report:
         """How it is now, for a person."""
         if self.connected:
             return f"{broker}: connected"
+        gone_s = time.monotonic() - self._since_s
+        gone = f"{gone_s:.0f} s" if gone_s < 120.0 else f"{gone_s / 60.0:.0f} min"
         problem = f": {self.problem}" if self.problem else ""
-        return f"{broker}: away for {self.gone_s():.0f} s in all{problem}; records wait in the logbook"
+        return f"{broker}: away for {gone}{problem}; records wait in the logbook"
 
     def closing_words(self, broker: str, *, stuck: bool) -> str | None:
         """At the end: what the person should know; None when all went out.

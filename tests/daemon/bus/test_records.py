@@ -129,6 +129,48 @@ def test_a_test_that_goes_on_is_followed(tmp_path: Path) -> None:
     assert [record.id for record in broker.taken] == ["first/1", "first/2"]
 
 
+def test_a_service_does_not_look_at_all_its_old_tests_for_ever(tmp_path: Path) -> None:
+    path, broker = tmp_path / "a.logbook", Broker()
+    asked: list[str] = []
+    with Logbook(path, create=True) as logbook, contextlib.closing(Outbox(path, TOPIC)) as box:
+        for name in ("first", "second", "third"):
+            box.follow(name)
+            logbook.append(name, skipped(1))
+            asyncio.run(empty_into(box, broker))
+            box.unfollow(name)
+            logbook.append(name, skipped(2))  # its last event, on its way when the test was over
+            asyncio.run(empty_into(box, broker))
+        box.follow("fourth")
+        box._base.set_trace_callback(asked.append)
+        assert box.take(10) == []
+        assert len([one for one in asked if "FROM event" in one]) == 1
+    names = ("first", "second", "third")
+    assert [record.id for record in broker.taken] == [
+        f"{name}/{number}" for name in names for number in (1, 2)
+    ]
+
+
+def test_only_what_is_sent_to_somebody_counts_as_waiting(tmp_path: Path) -> None:
+    """A test is mostly events that nobody is sent; one that was completed is told of by its result."""
+    path = tmp_path / "a.logbook"
+    happened: list[events.Event] = [
+        events.NoteTaken(text="TestClosed RockAccepted"),
+        events.PositionSkipped(number=1, engagement=1, reason="x"),
+        events.TestClosed(outcome="completed", reason="x"),
+        events.TestClosed(outcome="stopped", reason="completed"),
+    ]
+    with Logbook(path, create=True) as logbook:
+        for number, event in enumerate(happened):
+            logbook.append("t", events.Stamped(time_s=float(number), utc="2026-11-25T08:00:00Z", event=event))
+    outbox.enrol(path, TOPIC, "t")
+    broker = Broker()
+    with contextlib.closing(Outbox(path, TOPIC)) as box:
+        assert (box.waiting(), box.left()) == (2, 2)
+        asyncio.run(empty_into(box, broker))
+        assert (box.waiting(), box.left()) == (0, 0)
+    assert [record.id for record in broker.taken] == ["t/2", "t/4"]
+
+
 def test_another_stand_with_the_same_logbook_has_its_own_marks(book: Path) -> None:
     outbox.enrol(book, "lashmap/bench-2", "first")
     with contextlib.closing(Outbox(book, TOPIC)) as box:

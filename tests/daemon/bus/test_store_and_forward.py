@@ -127,3 +127,19 @@ def test_a_frozen_broker_and_a_locked_logbook_delay_nobody(tmp_path: Path, broke
         other.execute("ROLLBACK")
         other.close()
         assert time.perf_counter() - start_s < 1.0
+
+
+def test_a_fault_inside_the_bus_ends_no_test_and_keeps_no_record(tmp_path: Path, broker: Broker) -> None:
+    test = short_test(tmp_path)
+    with subscriber(broker.port) as heard, on_bus(test, settings(broker.url)) as stand:
+
+        def fails(*_: object) -> None:
+            raise ZeroDivisionError("made to fail")
+
+        assert stand.bus._onlooker is not None
+        stand.bus._onlooker.hear = fails  # type: ignore[method-assign, assignment]
+        stand.bus._onlooker.look = fails  # type: ignore[method-assign, assignment]
+        stand.run()
+        accepted = test.of(events.RockAccepted)
+        assert heard.wait(lambda: len(heard.on("position")) == len(accepted))
+    assert "something failed inside, which touches no record (made to fail)" in str(stand.bus.closing_words())

@@ -21,6 +21,7 @@ from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_daemon import events
+from lashmap_daemon.bus import from_test, messages
 from lashmap_daemon.bus.hall import MOST_STANDS, Hall
 from lashmap_daemon.bus.hall_screen import BrokerSeen, screen
 from lashmap_daemon.errors import ConfigurationError
@@ -105,6 +106,14 @@ def test_what_the_broker_kept_does_not_look_live(heard: list[Heard]) -> None:
     for one in kept:
         hall.feed(one.topic, one.payload, retained=True, now_s=100.0)
     assert "not yet SILENT" in shown(hall)
+
+
+def test_a_live_message_that_somebody_had_kept_is_not_shown(heard: list[Heard]) -> None:
+    hall = Hall(root="lashmap", wanted=frozenset({"bench-1"}))
+    for one in heard:
+        hall.feed(one.topic, one.payload, retained=True, now_s=100.0)
+    assert hall.stands["bench-1"].live is None
+    assert "last sample" not in shown(hall)
 
 
 def changed(one: Heard, **changes: object) -> bytes:
@@ -200,6 +209,31 @@ def test_a_newer_stand_may_say_more(heard: list[Heard]) -> None:
     hall = Hall(root="lashmap")
     hall.feed(one.topic, changed(one, torque_nm=3.0), retained=False, now_s=0.0)
     assert hall.not_understood == 0
+
+
+def test_a_stand_that_is_always_on_says_what_it_does_without_a_test(heard: list[Heard]) -> None:
+    instruments = (("indicator", "heard"), ("encoder", "away"))
+    service = messages.Service(
+        doing="idle",
+        awaits="a test \x1b[2J",
+        instruments=[messages.InstrumentIs(instrument=name, state=state) for name, state in instruments],  # type: ignore[arg-type]
+    )
+    idle = from_test.idle(from_test.Standing(service=service), "bench-1", "Bench 1")
+    status = next(one for one in heard if one.last == "status")
+    lines: list[str] = []
+    for wanted, words in (
+        (frozenset[str](), ("idle", "encoder away")),
+        (frozenset({"bench-1"}), ("Bench 1 · no test", "idle; awaits a test")),
+    ):
+        hall = Hall(root="lashmap", wanted=wanted, tell=lines.append)
+        hall.feed(status.topic, status.payload, retained=True, now_s=0.0)
+        hall.feed("lashmap/bench-1/state", messages.payload(idle), retained=True, now_s=0.0)
+        assert not hall.stands["bench-1"].silent(3600.0)  # it has nothing to say for hours
+        text = shown(hall, now_s=3600.0)
+        assert all(word in text for word in words), text
+        assert "0/0" not in text
+        assert "\x1b" not in text
+    assert any("idle; awaits a test" in line for line in lines)
 
 
 # The command -----------------------------------------------------------------------------------------------
