@@ -5,7 +5,8 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from daemon.logbooks import two_tests
+from daemon.command import lashmap
+from daemon.logbooks import closed_test, two_tests
 from daemon.virtual_time import load_box, simulated_stand_file
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -226,3 +227,9 @@ def test_a_test_whose_beginning_or_whole_is_gone_is_still_listed(tmp_path: Path)
     with Logbook(path, create=False) as book:
         told = {one.test: one.closing for one in book.tests()}
     assert told == dict.fromkeys(("t1", "t2"), "damaged: lashmap verify says what")
+
+
+def test_a_list_shows_identifiers_whole_for_they_are_what_the_other_commands_want(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        closed_test(book, tmp_path, "20261125-080001-INV-1340-07", notes=0)
+    assert "20261125-080001-INV-1340-07 │" in lashmap("list", "--logbook", tmp_path / "book").stdout

@@ -23,9 +23,19 @@ def list_tests(*, logbook: LogbookOption = LOGBOOK) -> None:
 
         with Logbook(logbook, create=False) as book:
             tests = book.tests()
-        table = Table("test", "started (UTC)", "box", "serial", "positions", "closing")
+        table = Table()
+        table.add_column("test", no_wrap=True, min_width=max((len(one.test) for one in tests), default=4))
+        for heading in ("started (UTC)", "box", "serial", "positions", "closing"):
+            table.add_column(heading, overflow="fold")
         for one in tests:
-            cells = (one.test, one.started_utc[:19], one.box, one.serial, str(one.positions), one.closing)
+            cells = (
+                one.test,
+                one.started_utc[:19].replace("T", " "),
+                one.box,
+                one.serial,
+                str(one.positions),
+                one.closing,
+            )
             table.add_row(*(Text(cell) for cell in cells))
         console.print(table)
 
