@@ -67,18 +67,27 @@ def head_of(base: sqlite3.Connection, test: str) -> Head:
 
 
 def last_packs(base: sqlite3.Connection, test: str) -> list[tuple[str, int, float]]:
-    """Channel, number and last arrival of the newest pack of each instrument, however many there are."""
-    channels = base.execute(
-        "SELECT DISTINCT channel FROM raw WHERE test = ? ORDER BY channel", (test,)
-    ).fetchall()
-    return [
-        base.execute(
-            "SELECT channel, number, last_s FROM raw WHERE test = ? AND channel = ? "
-            "ORDER BY place DESC LIMIT 1",
-            (test, channel),
+    """Channel, number and last arrival of the newest pack of each instrument, however many packs there are.
+
+    Places count events and packs together, so the numbers tell when no further instrument is left to look
+    for; in a file that has gaps all its rows are looked through.
+    """
+    (event_place, events) = base.execute(
+        "SELECT place, number FROM event WHERE test = ? ORDER BY number DESC LIMIT 1", (test,)
+    ).fetchone() or (0, 0)
+    (pack_place,) = base.execute("SELECT max(place) FROM raw WHERE test = ?", (test,)).fetchone()
+    packs = max(event_place, pack_place or 0) - events
+    found: list[tuple[str, int, float]] = []
+    while sum(number for _, number, _ in found) != packs:
+        marks = ", ".join("?" * len(found))
+        others = f"SELECT channel, number, last_s FROM raw WHERE test = ? AND channel NOT IN ({marks})"  # noqa: S608 - question marks
+        row = base.execute(
+            f"{others} ORDER BY place DESC LIMIT 1", (test, *(channel for channel, _, _ in found))
         ).fetchone()
-        for (channel,) in channels
-    ]
+        if row is None:
+            break
+        found.append(row)
+    return sorted(found)
 
 
 def add_event(base: sqlite3.Connection, head: Head, *, time_s: float, utc: str, kind: str, body: str) -> None:

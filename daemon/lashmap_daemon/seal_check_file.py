@@ -137,20 +137,26 @@ def _names(base: sqlite3.Connection) -> list[str]:
 
 def _chain(base: sqlite3.Connection, seals: list[Seal], notes: list[str]) -> Iterator[str]:
     part = base.execute("SELECT value FROM about WHERE key = 'part of'").fetchone()
-    if part is not None:
-        notes.append(f"This file holds some tests of {part[0]}; their seals are numbered as there.")
     rescued = base.execute("SELECT value FROM about WHERE key = 'rescued from'").fetchone()
     if rescued is not None:
         notes.append(f"What is here was rescued from {rescued[0]}.")
-    number, previous = 0, BEGINNING
+    number, previous, elsewhere = 0, BEGINNING, list[str]()
     for row in base.execute("SELECT * FROM seal ORDER BY number"):
         seal, stored = seal_from(row)
         gone = seal.number - number - 1
-        if gone and part is None:
-            which = f"seal {number + 1} is" if gone == 1 else f"seals {number + 1} to {seal.number - 1} are"
-            yield f"{which} gone: closed tests were taken out, or a seal was"
-        elif not gone and seal.previous != previous:
+        if gone:
+            which = f"seal {number + 1}" if gone == 1 else f"seals {number + 1} to {seal.number - 1}"
+            elsewhere.append(which)
+            if part is None:
+                be = "is" if gone == 1 else "are"
+                yield f"{which} {be} gone: closed tests were taken out, or a seal was"
+        elif seal.previous != previous:
             yield f"seal {seal.number} (test {seal.test}) does not follow on seal {number}: one was replaced"
         if seal.digest == stored:
             seals.append(seal)
         number, previous = seal.number, stored
+    if part is not None:
+        what = f": {', '.join(elsewhere)} not among them" if elsewhere else ""
+        notes.append(
+            f"This file says that it holds some tests of {part[0]}, with their seals numbered as there{what}."
+        )

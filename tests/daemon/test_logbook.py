@@ -5,7 +5,8 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from daemon.logbooks import two_tests
+from daemon.command import lashmap
+from daemon.logbooks import closed_test, two_tests
 from daemon.virtual_time import load_box, simulated_stand_file
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -15,6 +16,7 @@ from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.events import Stamped
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_pack import unpack
+from lashmap_daemon.logbook_rows import last_packs
 from lashmap_daemon.replay import newest_test, read_record
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_drivers.readings import Chunk
@@ -226,3 +228,35 @@ def test_a_test_whose_beginning_or_whole_is_gone_is_still_listed(tmp_path: Path)
     with Logbook(path, create=False) as book:
         told = {one.test: one.closing for one in book.tests()}
     assert told == dict.fromkeys(("t1", "t2"), "damaged: lashmap verify says what")
+
+
+def test_a_list_shows_identifiers_whole_for_they_are_what_the_other_commands_want(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        closed_test(book, tmp_path, "20261125-080001-INV-1340-07", notes=0)
+    assert "20261125-080001-INV-1340-07 │" in lashmap("list", "--logbook", tmp_path / "book").stdout
+
+
+@pytest.mark.parametrize(
+    "gap",
+    [
+        "",
+        "DELETE FROM event WHERE number > 2",
+        "DELETE FROM raw WHERE place > 9",
+        "DELETE FROM raw WHERE channel = 'encoder' AND number > 1",
+        "DELETE FROM raw WHERE channel = 'indicator'",
+        "DELETE FROM event",
+        "DELETE FROM raw",
+    ],
+)
+def test_the_newest_pack_of_each_instrument_is_found_whatever_is_gone(tmp_path: Path, gap: str) -> None:
+    """Against a plain maximum over all rows."""
+    path = two_tests(tmp_path)
+    with sqlite3.connect(path) as base:
+        base.execute(gap)
+        expected = base.execute(
+            "SELECT channel, max(number), last_s FROM raw WHERE test = 't1' GROUP BY channel ORDER BY channel"
+        ).fetchall()
+        assert last_packs(base, "t1") == expected
+        assert len(expected) == (0 if gap == "DELETE FROM raw" else 1 if "= 'indicator'" in gap else 2)
+        assert last_packs(base, "absent") == []
+    base.close()

@@ -132,6 +132,10 @@ MEDDLING = {
     "UPDATE event SET digest = x'00'" + EVENT_5: "event 5 .*changed",
     "UPDATE event SET place = 'x'" + EVENT_5: "database is damaged where this test is kept",
     "UPDATE event SET place = 1" + EVENT_5: r"event 5 .* stands at place 1, where .* stands",
+    "UPDATE event SET place = 10000 - place WHERE test = 't1' AND number IN (5, 6)": "number 5 comes after",
+    "UPDATE event SET body = (SELECT body FROM event WHERE test = 't1' AND number = 6)" + EVENT_5: (
+        r"event 5 \(NoteTaken, at 3\.0 s\): it was changed$"
+    ),
     "DELETE FROM event" + EVENT_5: r"event 5 is gone, between 2\.00 and 4\.00 s",
     "DELETE FROM event WHERE test = 't1' AND number IN (5, 6)": r"events 5 to 6 are gone",
     "DELETE FROM raw WHERE test = 't1' AND place = " + NTH.format(2): (
@@ -231,6 +235,21 @@ def test_a_test_taken_out_with_its_seal_leaves_a_gap(filled: Path) -> None:
     found = check_file(filled)
     assert found.damage == ("seal 1 is gone: closed tests were taken out, or a seal was",)
     assert [one.test for one in found.tests] == ["t2"]
+
+
+def test_a_file_that_calls_itself_a_part_names_the_seals_it_lacks(filled: Path) -> None:
+    """Anybody can write that word into it, so it excuses a gap only by saying where it is."""
+    base = sqlite3.connect(filled)
+    for table in ("event", "raw", "seal"):
+        base.execute(f"DELETE FROM {table} WHERE test = 't1'")
+    base.execute("INSERT INTO about VALUES ('part of', 'whole.logbook')")
+    base.commit()
+    base.close()
+    found = check_file(filled)
+    assert found.damage == ()
+    (said,) = found.notes
+    assert said.startswith("This file says that it holds some tests of whole.logbook, ")
+    assert said.endswith(": seal 1 not among them.")
 
 
 def rewrite_chain(base: sqlite3.Connection, test: str) -> bytes:

@@ -24,7 +24,9 @@ def list_tests(*, logbook: LogbookOption = LOGBOOK) -> None:
         with Logbook(logbook, create=False) as book:
             tests = book.tests()
         table = Table()
-        table.add_column("test (begun, UTC)", no_wrap=True)  # what every other command wants to be told
+        # The whole name, however narrow the terminal: every other command wants to be told it.
+        whole = max((len(one.test) for one in tests), default=0)
+        table.add_column("test (begun, UTC)", no_wrap=True, min_width=whole)
         for heading in ("box", "accepted", "closing"):
             table.add_column(heading)
         for one in tests:
