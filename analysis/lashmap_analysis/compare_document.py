@@ -45,6 +45,7 @@ KEYS: Mapping[str, str] = {
     "tests[].set_number": RESULT["identity.set_number"],
     "tests[].stand": RESULT["identity.stand"],
     "tests[].started_utc": RESULT["identity.started_utc"],
+    "tests[].seal": RESULT["identity.seal"],
     "tests[].verdict": RESULT["verdict.outcome"],
     "tests[].stated": RESULT[_SPOT],
     **{
@@ -116,7 +117,10 @@ def _test(build: Build) -> Json:
     return {
         "test": build.test,
         "analysis_version": assessment.version,
-        **{name: getattr(identity, name) for name in ("box", "serial", "set_number", "stand", "started_utc")},
+        **{
+            name: getattr(identity, name)
+            for name in ("box", "serial", "set_number", "stand", "started_utc", "seal")
+        },
         "verdict": assessment.verdict.outcome,
         "stated": tight_spot_document(assessment.stated),
         "mean_mm": lash_map.mean_mm if lash_map else None,

@@ -12,6 +12,7 @@ from lashmap_analysis.compare_chart import DASHES, difference_chart, letter, ove
 from lashmap_analysis.compare_words import difference_words, runout_words
 from lashmap_analysis.lengths import DECIMALS, format_length
 from lashmap_analysis.report.moment import moment
+from lashmap_analysis.report.visible import visible
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -122,6 +123,8 @@ def figures(build: Build, units: Units) -> tuple[tuple[str, str], ...]:
             if runout is not None:
                 size = format_length(runout.amplitude_mm, units)
                 found.append((f"{member} once per turn", f"{size} at {runout.high_point_deg:.0f}°"))
+    found.append(("analysis", assessment.version))
+    found.append(("seal of the record", identity.seal or "none: the test is not sealed"))
     return tuple(found)
 
 
@@ -162,5 +165,6 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
+        finalize=lambda value: visible(value) if type(value) is str else value,
     )
     return environment.get_template("compare.html.j2")

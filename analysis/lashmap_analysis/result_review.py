@@ -95,4 +95,8 @@ def _sign_off(one: SignOff) -> Json:
         "recorded_outcome": one.recorded_outcome,
         "exclusions": list(one.exclusions),
         "remark": one.remark,
+        "engagement": one.engagement,
+        "normal_backlash_mm": one.normal_backlash_mm,
+        "interval_low_mm": one.interval_mm[0] if one.interval_mm else None,
+        "interval_high_mm": one.interval_mm[1] if one.interval_mm else None,
     }

@@ -75,6 +75,10 @@ class SignOff:
         recorded_outcome: Outcome of what was recorded, at that time.
         exclusions: Numbers of the exclusions that held.
         remark: What else was said.
+        engagement: Of the tight spot that was signed for; None, like its figures, when none was stated or the
+            signature is of a version that did not keep them.
+        normal_backlash_mm: Signed for.
+        interval_mm: Its interval at 95 %.
     """
 
     by: str
@@ -84,3 +88,6 @@ class SignOff:
     recorded_outcome: str
     exclusions: tuple[int, ...]
     remark: str = ""
+    engagement: int | None = None
+    normal_backlash_mm: float | None = None
+    interval_mm: tuple[float, float] | None = None

@@ -73,9 +73,25 @@ def _yes(value: bool) -> str:  # noqa: FBT001 - one value in, one word out
 
 
 def covers(last: SignOff, seen: Assessment, holding: list[Exclusion]) -> bool:
-    """Whether a signature is for the exclusions and the outcome that are shown."""
+    """Whether a signature is for the exclusions, the outcome and the figures that are shown."""
     same = last.exclusions == tuple(one.number for one in holding)
-    return same and last.outcome == seen.verdict.outcome
+    return same and last.outcome == seen.verdict.outcome and not _other_figures(last, seen)
+
+
+def _other_figures(last: SignOff, seen: Assessment) -> str:
+    """What was signed for and what is shown, when they differ as they are shown; empty when they do not."""
+    if last.normal_backlash_mm is None:
+        return ""  # none was stated, which the outcome tells, or an earlier version kept none
+    units = seen.record.units
+    signed = (
+        length_words(last.normal_backlash_mm, units),
+        interval_words(last.interval_mm, units),
+        _count(last.engagement),
+    )
+    now = stated_words(seen.stated, units)
+    if signed == now:
+        return ""
+    return "signed was {} (95 %: {}) at engagement {}, it is {} (95 %: {}) at {} now".format(*signed, *now)
 
 
 def worth(last: SignOff, recorded: Assessment, seen: Assessment, holding: list[Exclusion]) -> str:
@@ -89,6 +105,8 @@ def worth(last: SignOff, recorded: Assessment, seen: Assessment, holding: list[E
         return f"{name}, but the exclusions have changed since: the signature does not cover this result."
     if last.outcome != seen.verdict.outcome:
         return f"{name}, but the result is {seen.verdict.outcome} now: the signature does not cover it."
+    if other := _other_figures(last, seen):
+        return f"{name}, but {other}: the signature does not cover this result."
     if last.analysis_version != seen.version:
         return (
             f"{name}, with analysis {last.analysis_version}; this is {seen.version}. The outcome is the same."

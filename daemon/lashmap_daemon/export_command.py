@@ -231,7 +231,8 @@ def _place(options: ExportOptions) -> Iterator[tuple[Sink, Callable[[], None]]]:
                 (waiting / output.name).replace(output)
                 return
             output.mkdir(exist_ok=True)
-            for file in waiting.iterdir():
+            _take_away(output)
+            for file in sorted(waiting.iterdir(), key=lambda one: one.name == NAME):  # the descriptor last
                 file.replace(output / file.name)
 
         try:
@@ -245,6 +246,19 @@ def _place(options: ExportOptions) -> Iterator[tuple[Sink, Callable[[], None]]]:
         ) from error
     finally:
         shutil.rmtree(waiting, ignore_errors=True)
+
+
+def _take_away(folder: Path) -> None:
+    """Remove the files of an earlier export: tables of another format would lie beside the new ones."""
+    described = folder / NAME
+    try:
+        names = [Path(one["path"]).name for one in json.loads(described.read_text("utf-8"))["resources"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        return  # none that we know of
+    described.unlink()
+    for name in names:
+        if name.rpartition(".")[0] in TABLES:
+            (folder / name).unlink(missing_ok=True)
 
 
 def _sink(options: ExportOptions, waiting: Path) -> Sink:

@@ -20,8 +20,8 @@ from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.export_files import Columns
 from lashmap_daemon.export_samples import UNIT, Block
 
-# Of both instruments together: a variable of a level 5 file must stay below 2 GB (documentation of the format,
-# from memory), and `samples` holds all of them at 21 bytes each.
+# Of both instruments together: a variable of a level 5 file must stay below 2 GB (documentation of the
+# format, from memory), and `samples` holds all of them at 21 bytes each.
 MOST_SAMPLES = 100_000_000
 _Kept = dict[str, NDArray[Any]]
 

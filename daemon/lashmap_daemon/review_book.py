@@ -183,13 +183,19 @@ def _changes(wishes: Wishes, story: _Story, assessment: Assessment) -> Sequence[
 
 
 def _signature(wishes: Wishes, seen: Assessment, looked_at: Review) -> SignedOff:
+    signed = looked_at.reviewed or seen
+    spot = signed.stated
     return SignedOff(
         by=wishes.sign_off,
         analysis_version=seen.version,
-        outcome=(looked_at.reviewed or seen).verdict.outcome,
+        outcome=signed.verdict.outcome,
         recorded_outcome=seen.verdict.outcome,
         exclusions=tuple(one.number for one in looked_at.holding),
         remark="" if wishes.changes else wishes.reason,
+        engagement=spot.engagement if spot else None,
+        normal_backlash_mm=spot.normal_backlash_mm if spot else None,
+        low_mm=spot.interval_mm[0] if spot else None,
+        high_mm=spot.interval_mm[1] if spot else None,
     )
 
 
@@ -220,7 +226,10 @@ def _story(logbook: Logbook, test: str) -> _Story:
             case ResultStored() as result:
                 story.stored = _stored(result, stamped.utc)
             case PositionExcluded() as out:
-                story.exclusions[out.exclusion] = _exclusion(out, stamped.utc)
+                # Two reviewers at once may have taken the same number: neither exclusion may be lost.
+                taken = out.exclusion in story.exclusions
+                number = max(story.exclusions) + 1 if taken else out.exclusion
+                story.exclusions[number] = replace(_exclusion(out, stamped.utc), number=number)
             case ExclusionUndone(exclusion=number, reason=reason, by=by):
                 if number in story.exclusions:
                     undone = (by, stamped.utc, reason)
@@ -235,24 +244,30 @@ def _story(logbook: Logbook, test: str) -> _Story:
                         recorded_outcome=signed.recorded_outcome,
                         exclusions=signed.exclusions,
                         remark=signed.remark,
+                        engagement=signed.engagement,
+                        normal_backlash_mm=signed.normal_backlash_mm,
+                        interval_mm=_interval(signed.low_mm, signed.high_mm),
                     )
                 )
     return story
 
 
 def _stored(result: ResultStored, utc: str) -> StoredResult:
-    both = result.low_mm is not None and result.high_mm is not None
     return StoredResult(
         analysis_version=result.analysis_version,
         outcome=result.outcome,
         engagement=result.engagement,
         normal_backlash_mm=result.normal_backlash_mm,
-        interval_mm=(result.low_mm or 0.0, result.high_mm or 0.0) if both else None,
+        interval_mm=_interval(result.low_mm, result.high_mm),
         confirmed=result.confirmed,
         positions=result.positions,
         usable=result.usable,
         utc=utc,
     )
+
+
+def _interval(low_mm: float | None, high_mm: float | None) -> tuple[float, float] | None:
+    return None if low_mm is None or high_mm is None else (low_mm, high_mm)
 
 
 def _exclusion(out: PositionExcluded, utc: str) -> Exclusion:

@@ -51,7 +51,10 @@ class ExclusionUndone:
 
 @dataclass(frozen=True, kw_only=True)
 class SignedOff:
-    """A reviewer signs for the reviewed result with the exclusions that hold."""
+    """A reviewer signs for the reviewed result with the exclusions that hold.
+
+    The figures are those that were signed for; a signature of an earlier version has none.
+    """
 
     by: str
     analysis_version: str
@@ -59,3 +62,7 @@ class SignedOff:
     recorded_outcome: str
     exclusions: tuple[int, ...]
     remark: str
+    engagement: int | None = None
+    normal_backlash_mm: float | None = None
+    low_mm: float | None = None
+    high_mm: float | None = None

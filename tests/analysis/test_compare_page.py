@@ -52,6 +52,19 @@ def test_nothing_is_fetched_and_hostile_texts_stay_texts(builds: list[Build]) ->
     assert not re.findall(r"(?:src|href)=\"", page)
 
 
+def test_a_page_says_what_it_was_made_from_and_hides_nothing(builds: list[Build]) -> None:
+    identity = replace(builds[0].assessment.record.identity, serial="7\u202e1-VNI\ud800", seal="ab12" * 16)
+    record = replace(builds[0].assessment.record, identity=identity)
+    first = Build(assessment=replace(builds[0].assessment, record=record))
+    page = render_comparison(compare_tests([first, builds[1]]))
+    assert "‹U+202E›" in page  # would turn the rest of the line around (Unicode Standard Annex 9)
+    assert "‹U+D800›" in page
+    page.encode()
+    assert "ab12" * 16 in page
+    assert "none: the test is not sealed" in page
+    assert first.assessment.version in page
+
+
 def test_inches_are_used_where_the_first_test_has_them(builds: list[Build]) -> None:
     inch = replace(builds[0].assessment, record=replace(builds[0].assessment.record, units="in"))
     page = render_comparison(compare_tests([Build(assessment=inch), builds[1]]))

@@ -148,6 +148,21 @@ def test_a_signature_covers_what_it_was_given_for_and_nothing_else(recorded: Ass
     assert "the result is not proven now" in worth("conforming", 1)[1]
     assert not worth("conforming", 1)[0]
     assert "0.0.older" in worth(outcome, 1, version="0.0.older")[1]
+    # Another version may state another figure with the same outcome: nobody signed for that one.
+    looked_at = review(recorded, stored=None, exclusions=(out,), sign_offs=()).reviewed
+    assert looked_at is not None
+    assert looked_at.stated is not None
+    figure, interval = looked_at.stated.normal_backlash_mm, looked_at.stated.interval_mm
+    for shift_mm, covered in ((0.0, True), (1e-9, True), (0.001, False)):
+        sign = replace(
+            signed(outcome, 1, version=version),
+            engagement=looked_at.stated.engagement,
+            normal_backlash_mm=figure + shift_mm,
+            interval_mm=interval,
+        )
+        found = review(recorded, stored=None, exclusions=(out,), sign_offs=(sign,))
+        assert found.covers is covered
+        assert ("but signed was " in found.signed) is not covered
     own = replace(recorded.record.identity, operator="s. nobody")
     same = replace(recorded, record=replace(recorded.record, identity=own))
     found = review(same, stored=None, exclusions=(out,), sign_offs=(signed("conforming", 1),))

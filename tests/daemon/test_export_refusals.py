@@ -12,6 +12,7 @@ from daemon.command import lashmap
 from daemon.exported import exported, recorded
 from lashmap_analysis import load
 from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.frame_columns import TABLES
 from lashmap_analysis.record import TestRecord
 from lashmap_daemon import export_command, export_matrices, export_workbook
 from lashmap_daemon.errors import ConfigurationError, LogbookError
@@ -113,6 +114,20 @@ def test_a_test_that_turns_out_unreadable_half_way_leaves_no_half_table(
     with pytest.raises(ConfigurationError, match=r"half written.*Export the other tests by name"):
         exported("csv", tmp_path / "all", every=True)
     assert not (tmp_path / "all").exists()
+
+
+def test_an_export_in_another_format_replaces_the_old_one_and_nothing_else(tmp_path: Path) -> None:
+    folder = tmp_path / "out"
+    exported("csv", folder, samples="none")
+    (folder / "mine.csv").write_text("x")
+    done = lashmap(
+        *("export", "--to", "json", "--samples", "none", "--overwrite"),
+        *("--output", folder, "--logbook", recorded()[0]),
+    )
+    assert done.returncode == 0, done.stderr
+    names = {one.name for one in folder.iterdir()}
+    assert names == {"mine.csv", "datapackage.json", *(f"{name}.json" for name in TABLES)}
+    assert len(load(folder)["tests"]) == 1
 
 
 @pytest.mark.parametrize(

@@ -12,10 +12,12 @@ import pytest
 from daemon.command import lashmap
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.assessment import Assessment
+from lashmap_daemon import events
 from lashmap_daemon.conclude import conclude
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.review_book import Wishes, store_result, with_review, write_wishes
+from lashmap_daemon.review_events import PositionExcluded
 
 
 @pytest.fixture(scope="module")
@@ -133,6 +135,34 @@ def test_nothing_is_left_out_or_taken_back_twice(book: Logbook) -> None:
     number = write_wishes(book, seen, wishes).review
     assert number is not None
     assert [one.number for one in number.holding] == [2]
+
+
+def test_two_reviewers_at_once_lose_no_exclusion(book: Logbook) -> None:
+    found = conclude(book, None)
+    test = found.record.identity.test
+    for position, by in ((2, "R. Nobody"), (3, "S. Nobody")):  # each saw no exclusion before its own
+        out = PositionExcluded(
+            exclusion=1, position=position, reversal=None, start_s=None, end_s=None, reason="bumped", by=by
+        )
+        book.append(test, events.Stamped(time_s=1e4, utc="2030-05-18T09:00:00Z", event=out))
+    seen = with_review(book, found).review
+    assert seen is not None
+    assert [(one.number, one.position) for one in seen.holding] == [(1, 2), (2, 3)]
+    left = write_wishes(book, found, Wishes(undo=2, reason="it was not", by="S. Nobody")).review
+    assert left is not None
+    assert [one.position for one in left.holding] == [2]
+
+
+def test_the_figures_that_were_signed_for_are_kept(book: Logbook) -> None:
+    seen = write_wishes(book, conclude(book, None), Wishes(sign_off="S. Nobody"))
+    assert seen.review is not None
+    assert seen.stated is not None
+    (last,) = seen.review.sign_offs
+    assert (last.normal_backlash_mm, last.interval_mm) == (
+        seen.stated.normal_backlash_mm,
+        seen.stated.interval_mm,
+    )
+    assert seen.review.covers
 
 
 def test_a_test_that_is_not_closed_is_looked_at_but_not_reviewed(tmp_path: Path) -> None:

@@ -51,6 +51,7 @@ def test_tests_begin_and_end_while_the_ports_stay_open(tmp_path: Path, serve: Se
         with Logbook(service.logbook, create=False) as book:
             assert json_text(conclude(book, test)) == (tmp_path / f"{test}.json").read_text("utf-8")
         assert "seen from outside" in (tmp_path / f"{test}.html").read_text("utf-8")
+        assert (tmp_path / f"{test}.pdf").read_bytes().startswith(b"%PDF")
 
         # A second one, of a box that leaves open what a person knows.
         asked = service.tell("begin", "open", "--locked-out", "--set", "mounting.pinion_set_mm=105.01")
