@@ -132,7 +132,7 @@ def arrivals(kind: str, count: int) -> NDArray[np.float64]:
             due = due + np.cumsum((rng.random(count) < 0.001) * rng.random(count) * 0.5)
         case "late for seconds":
             due = due + np.where((due // 3.0) % 2.0 > 0.0, 0.02, 0.0) + rng.random(count) * 5e-4
-    return np.round(np.maximum.accumulate(due), 6)
+    return np.asarray(np.round(np.maximum.accumulate(due), 6), dtype=np.float64)
 
 
 @pytest.mark.parametrize(
