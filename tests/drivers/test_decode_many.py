@@ -17,6 +17,7 @@ from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.line_profile import LinePolling, LineProfile
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Batch, Chunk, Chunks, Samples
+from numpy.typing import NDArray
 
 LINES = LineProfile(kind="ascii line", pattern=r"(?P<value>[+-]\d+\.\d{4})")
 WORDS = LineProfile(kind="ascii line", pattern=r"(?P<value>[+-]?\d*\.\d+) in", terminator="\r", unit="in")
@@ -114,6 +115,44 @@ def test_many_at_once_is_one_by_one(profile: InstrumentProfile, seed: int, fault
     # And the decoder goes on as the other does.
     more = Chunk(chunks[-1].arrival_s + 0.01, line(profile, 7) * 3, 0.002)
     assert np.array_equal(quick.feed(more).time_s, slow.feed(more).time_s)
+
+
+def arrivals(kind: str, count: int) -> NDArray[np.float64]:
+    """When reads of four lines at 1 kHz return, in seconds."""
+    rng = np.random.default_rng(5)
+    due = np.arange(1, count + 1) * 4e-3
+    match kind:
+        case "a timer of 16 ms":
+            due = np.ceil(due / 0.016) * 0.016 + np.arange(count) % 4 * 1e-6
+        case "a pace that drifts":
+            due = due * (1.0 + 2e-4 * np.sin(due / 20.0)) + rng.random(count) * 1e-3
+        case "held up now and then":
+            due = due + rng.exponential(2e-4, count) + (rng.random(count) < 0.01) * rng.random(count) * 0.2
+        case "samples lost now and then":
+            due = due + np.cumsum((rng.random(count) < 0.001) * rng.random(count) * 0.5)
+        case "late for seconds":
+            due = due + np.where((due // 3.0) % 2.0 > 0.0, 0.02, 0.0) + rng.random(count) * 5e-4
+    return np.asarray(np.round(np.maximum.accumulate(due), 6), dtype=np.float64)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "regular",
+        "a timer of 16 ms",
+        "a pace that drifts",
+        "held up now and then",
+        "samples lost now and then",
+        "late for seconds",
+    ],
+)
+def test_the_clock_takes_the_same_steps_however_the_reads_come(kind: str) -> None:
+    chunks = [Chunk(float(at_s), b"+000.1234\r\n" * 4) for at_s in arrivals(kind, 3000)]
+    slow, quick = decoder_of(LINES), decoder_of(LINES)
+    expected = one_by_one(slow, chunks)
+    found = Samples.joined([quick.feed_many(columns(chunks[at : at + 700])) for at in range(0, 3000, 700)])
+    for name in ("time_s", "time_uncertainty_s"):
+        assert getattr(found, name).tobytes() == getattr(expected, name).tobytes(), name
 
 
 def test_plain_lines_are_read_many_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
