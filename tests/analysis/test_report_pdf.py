@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from pathlib import Path
 from typing import get_args
 
 import pytest
@@ -19,7 +20,7 @@ from analysis.made_assessment import Scenario, made_assessment, with_every_text
 from analysis.made_review import reviewed
 from analysis.pdf_reading import pdf_text
 from lashmap_analysis.assessment import Assessment
-from lashmap_analysis.report import pdf, render_html, render_pdf
+from lashmap_analysis.report import pdf, render_html, render_pdf, typesetting
 
 SCENARIOS: tuple[Scenario, ...] = get_args(Scenario)
 HOSTILE = (
@@ -37,11 +38,11 @@ def signed_on(assessment: Assessment) -> tuple[int, float]:
     """Page and height (0 top, 1 bottom) at which the signature lines stand, as typst itself says."""
     data = json.dumps(pdf._document(assessment), ensure_ascii=False)
     answer = typst.query(
-        pdf._template(),
+        pdf._template().encode(),
         "<signatures>",
         field="value",
         one=True,
-        font_paths=pdf._fonts(system=False),
+        font_paths=typst.Fonts(include_system_fonts=False),
         ignore_system_fonts=True,
         sys_inputs={"data": data},
     )
@@ -169,3 +170,25 @@ def test_long_runs_break_inside_the_page() -> None:
     assert pdf._breakable("20261125-065513-INV-1340-07 short") == "20261125-065513-INV-1340-07 short"
     mixed = pdf._breakable("x" * 40 + "-" + "y" * 24)
     assert max(map(len, mixed.replace("-", "\N{ZERO WIDTH SPACE}").split("\N{ZERO WIDTH SPACE}"))) <= 24
+
+
+def test_a_process_that_cannot_set_it_is_an_error_with_its_words(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    broken = tmp_path / "broken.py"
+    broken.write_text("raise SystemExit('no typesetter here')", "utf-8")
+    monkeypatch.setattr(typesetting, "__file__", str(broken))
+    with pytest.raises(pdf.PdfError, match="the process that sets it failed: no typesetter here"):
+        render_pdf(made_assessment(SCENARIOS[0]))
+
+
+def test_setting_documents_takes_no_memory_of_this_process() -> None:
+    def resident_mb() -> float:
+        return int(Path("/proc/self/statm").read_text("ascii").split()[1]) * 4096 / 1e6  # proc(5)
+
+    assessment = made_assessment(SCENARIOS[0])
+    render_pdf(assessment)
+    before = resident_mb()
+    for _ in range(2):
+        render_pdf(assessment)
+    assert resident_mb() - before < 20.0  # typst itself would keep some 30 MB of each

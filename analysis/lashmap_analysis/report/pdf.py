@@ -14,7 +14,7 @@ from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from markupsafe import Markup
 
@@ -23,11 +23,8 @@ from lashmap_analysis.report.evidence import evidence
 from lashmap_analysis.report.page import footer
 from lashmap_analysis.report.pdf_svg import standalone
 from lashmap_analysis.report.sheet import sheet
+from lashmap_analysis.report.typesetting import Job, Refused, typeset
 from lashmap_analysis.report.visible import code_name, visible
-
-if TYPE_CHECKING:
-    import typst
-    from typst import PDFStandard
 
 _TEMPLATES = ("style.typ", "front.typ", "evidence.typ", "report.typ")
 _OUTCOME_COLOURS = {"conforming": "good", "nonconforming": "bad", "not proven": "open"}
@@ -36,7 +33,7 @@ _UNBROKEN = re.compile(r"[^\s\u200b-]{25,}")
 _BREAK_EVERY = 10
 _UNSHOWN = re.compile(r'the text `(".*?")` could not be displayed', re.DOTALL)
 
-_STANDARDS: tuple[PDFStandard, ...] = ("a-2a", "ua-1")
+_STANDARDS = ("a-2a", "ua-1")
 
 
 class PdfError(RuntimeError):
@@ -57,24 +54,20 @@ def render_pdf(assessment: Assessment) -> bytes:
     Raises:
         PdfError: typst refused; nothing that was recorded makes it do so.
     """
-    import typst  # noqa: PLC0415  (40 ms that the start of the command line must not pay)
-
     data = json.dumps(_document(assessment), ensure_ascii=False)
     date = _date(assessment.record.identity.started_utc)
     try:
         return _set_without_gaps(data, date)
-    except typst.TypstError as error:
+    except Refused as error:
         raise PdfError(f"the PDF could not be set: {error.message}") from error
 
 
 def _set_without_gaps(data: str, date: datetime | None) -> bytes:
     """Set the document; characters without a shape are looked for on this machine, then written by number."""
-    import typst  # noqa: PLC0415
-
     for system in (False, True, True, True):
         try:
             return _set(data, date, system=system)
-        except typst.TypstError as error:
+        except Refused as error:
             missing = _unshown(error.diagnostic)
             if not missing:
                 raise
@@ -84,23 +77,11 @@ def _set_without_gaps(data: str, date: datetime | None) -> bytes:
     return _set(data, date, system=True, standards=())
 
 
-def _set(
-    data: str, date: datetime | None, *, system: bool, standards: tuple[PDFStandard, ...] = _STANDARDS
-) -> bytes:
-    import typst  # noqa: PLC0415
-
+def _set(data: str, date: datetime | None, *, system: bool, standards: tuple[str, ...] = _STANDARDS) -> bytes:
     # PDF/A wants a date, and no other than the test's would give the same bytes again.
-    wanted: list[PDFStandard] = [one for one in standards if one != "a-2a" or date is not None]
-    made: bytes = typst.compile(
-        _template(),
-        font_paths=_fonts(system=system),
-        ignore_system_fonts=not system,
-        format="pdf",
-        sys_inputs={"data": data},
-        timestamp=date or 0,
-        pdf_standards=wanted,
-    )
-    return made
+    wanted = tuple(one for one in standards if one != "a-2a" or date is not None)
+    when = date.isoformat() if date else ""
+    return typeset(Job(template=_template(), data=data, date=when, standards=wanted, system_fonts=system))
 
 
 def _unshown(diagnostic: str) -> str:
@@ -111,16 +92,9 @@ def _unshown(diagnostic: str) -> str:
 
 
 @cache
-def _template() -> bytes:
+def _template() -> str:
     folder = files("lashmap_analysis.report") / "templates"
-    return "\n".join((folder / name).read_text(encoding="utf-8") for name in _TEMPLATES).encode()
-
-
-@cache
-def _fonts(*, system: bool) -> typst.Fonts:
-    import typst  # noqa: PLC0415
-
-    return typst.Fonts(include_system_fonts=system)
+    return "\n".join((folder / name).read_text(encoding="utf-8") for name in _TEMPLATES)
 
 
 def _date(started_utc: str) -> datetime | None:
