@@ -18,6 +18,7 @@ from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.conclude import conclude
+from lashmap_daemon.console.busy import busy
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook import Logbook
@@ -58,7 +59,8 @@ def compare(options: CompareOptions, console: Console) -> tuple[Pair, ...]:
         raise ConfigurationError("compare", ["name two tests or more; lashmap list shows them"])
     if options.logbook2 is None and len(set(options.tests)) < len(options.tests):
         raise ConfigurationError("compare", ["a test is named twice; name each once"])
-    builds = _builds(options)
+    with busy(console, "Recomputing the tests from their raw samples", quiet=options.as_json):
+        builds = _builds(options)
     try:
         pairs = compare_tests(builds, independent=options.independent, same_set_up=options.same_set_up)
     except CompareError as error:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from lashmap_daemon.console.busy import busy
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.hand_over import hand_over
@@ -44,10 +45,11 @@ def import_recording(options: ImportOptions, console: Console) -> str:
         LogbookError: The logbook cannot be used.
     """
     source = read_source(options.mapping)
-    recording = read(source.path, source.mapping)
-    stand = stand_of(source)
-    signals = signals_of(source, recording, stand)
-    found = find(source.path, source.mapping, source.box, recording, signals)
+    with busy(console, f"Reading {source.path.name}"):
+        recording = read(source.path, source.mapping)
+        stand = stand_of(source)
+        signals = signals_of(source, recording, stand)
+        found = find(source.path, source.mapping, source.box, recording, signals)
     imported = Import(
         source=source, recording=recording, signals=signals, found=found, operator=options.operator
     )
@@ -62,7 +64,7 @@ def import_recording(options: ImportOptions, console: Console) -> str:
         raise ConfigurationError(
             str(options.logbook), [f"logbook: no such folder {options.logbook.parent}; make it first"]
         )
-    with Logbook(options.logbook, create=True) as book:
+    with Logbook(options.logbook, create=True) as book, busy(console, f"Importing {source.path.name}"):
         known = refuse_twice(book, source)
         started = start_record(source, stand, found, known)
         keep(book, started, imported, measured)

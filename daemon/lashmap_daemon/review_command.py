@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.conclude import check_report_name, conclude, json_text, write_report
+from lashmap_daemon.console.busy import busy
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.review_book import Wishes, write_wishes
@@ -17,6 +17,8 @@ from lashmap_daemon.summary import print_summary
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+_WORDS = "Recomputing from the raw samples"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,13 +52,13 @@ def review(options: ReviewOptions, console: Console) -> None:
     if options.report is not None:
         check_report_name(options.report)
     with Logbook(options.logbook, create=False) as book:
-        with _busy(console, quiet=options.as_json):
+        with busy(console, _WORDS, quiet=options.as_json):
             assessment = conclude(book, options.test)
         if options.wishes.any or options.wishes.reversal is not None:
             assessment = write_wishes(book, assessment, options.wishes)
         moved = book.moved_to(assessment.record.identity.test)
     if options.report is not None:
-        with _busy(console, quiet=options.as_json):
+        with busy(console, _WORDS, quiet=options.as_json):
             write_report(assessment, options.report)
     if options.as_json:
         console.file.write(json_text(assessment))
@@ -66,10 +68,3 @@ def review(options: ReviewOptions, console: Console) -> None:
     print_review(assessment, console)
     if moved is not None:
         say(console, moved.sentence)
-
-
-def _busy(console: Console, *, quiet: bool) -> AbstractContextManager[object]:
-    """Show a person that work goes on; a pipe or a file sees nothing of it."""
-    if quiet or not console.is_terminal:
-        return nullcontext()
-    return console.status("Recomputing from the raw samples")
