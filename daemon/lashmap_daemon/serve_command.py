@@ -22,7 +22,7 @@ from lashmap_daemon.service_bus import ServiceBus
 from lashmap_daemon.stand_file import load_stand
 
 LOG = logging.getLogger("lashmap.service")
-_LEAVING_S = (0.4, 0.4)  # what waits stays in the logbook; whoever ends a service does not wait for a broker
+_LEAVING_S = (0.3, 0.3)  # what waits stays in the logbook; whoever ends a service does not wait for a broker
 
 
 @dataclass(frozen=True, kw_only=True)
