@@ -19,6 +19,6 @@ def busy(console: Console, words: str, *, quiet: bool = False) -> AbstractContex
         words: What is being done.
         quiet: Show nothing, whoever looks.
     """
-    if quiet or not console.is_terminal:
+    if quiet or not console.file.isatty():  # a notebook claims to be a terminal, and shows the codes
         return nullcontext()
     return console.status(Text(words))  # a name with brackets is no markup
