@@ -10,6 +10,7 @@ At the end of each test the stated interval holds the truth of the simulated gea
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import random
 import re
@@ -88,18 +89,20 @@ class Screen:
             self.lines.append(line.rstrip("\n"))
 
 
-def hammer(folder: Path, *, kills: int, seed: int, shortest_s: float = 0.3, longest_s: float = 9.0) -> Found:
+def hammer(
+    folder: Path, found: Found, *, kills: int, seed: int, shortest_s: float = 0.3, longest_s: float = 9.0
+) -> None:
     """Kill until it was done ``kills`` times, then let the last test end.
 
     Args:
         folder: For everything.
+        found: Filled as it goes on.
         kills: How many.
         seed: Of the moments.
         shortest_s: Shortest time that a run is left alone, in seconds; it starts up in one or two.
         longest_s: Longest.
     """
     random_moment = random.Random(seed)  # noqa: S311 - moments, not secrets
-    found = Found()
     text = BOX.read_text("utf-8")
     for old, new in PLAN.items():
         text = text.replace(old, new, 1)
@@ -115,6 +118,8 @@ def hammer(folder: Path, *, kills: int, seed: int, shortest_s: float = 0.3, long
                 except subprocess.TimeoutExpired:
                     screen.process.send_signal(signal.SIGKILL)
                     found.kills += 1
+                    if found.kills % 25 == 0:
+                        print(f"{found.kills} kills, {len(found.problems)} problems", flush=True)
                 screen.end()
                 done = screen.process.returncode == 0
                 resume = look(screen, book, found, done=done, resumed=resume) and not done
@@ -126,7 +131,7 @@ def hammer(folder: Path, *, kills: int, seed: int, shortest_s: float = 0.3, long
                 look(screen, book, found, done=screen.process.returncode == 0, resumed=resume)
         judge(folder, book, found)
         if found.kills >= kills:
-            return found
+            return
 
 
 @contextmanager
@@ -246,11 +251,20 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     options.add_argument("kills", type=int)
     options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--shortest", type=float, default=0.3, help="shortest time between kills")
     options.add_argument("--longest", type=float, default=9.0, help="longest time between kills, in seconds")
     asked = options.parse_args()
     began_s = time.monotonic()
-    with tempfile.TemporaryDirectory() as folder:
-        found = hammer(Path(folder), kills=asked.kills, seed=asked.seed, longest_s=asked.longest)
+    found = Found()
+    with tempfile.TemporaryDirectory() as folder, contextlib.suppress(KeyboardInterrupt):
+        hammer(
+            Path(folder),
+            found,
+            kills=asked.kills,
+            seed=asked.seed,
+            shortest_s=asked.shortest,
+            longest_s=asked.longest,
+        )
     print(f"{found.kills} kills ({found.in_rock} in a rock), {found.tests} tests brought to their end")
     print(f"{found.acknowledged} acknowledged positions, all looked up; {found.right_next} next ones seen")
     print(f"{time.monotonic() - began_s:.0f} s")
