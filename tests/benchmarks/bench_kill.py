@@ -173,6 +173,7 @@ def look(screen: Screen, book: Path, found: Found, *, done: bool, resumed: bool)
 
     def wrong(what: str) -> None:
         found.problems.append(f"kill {found.kills}: {what}")
+        print(found.problems[-1], flush=True)
 
     if screen.process.returncode not in {0, -signal.SIGKILL}:
         wrong(f"ended with {screen.process.returncode}: {screen.lines[-3:]}")
@@ -215,8 +216,9 @@ def look(screen: Screen, book: Path, found: Found, *, done: bool, resumed: bool)
     found.due = [number for number in range(1, planned + 1) if number not in settled]
     if not done:
         found.in_rock += isinstance(happened[-1], events.RockStarted)
-    closed = happened[-1]
-    return not (isinstance(closed, events.TestClosed) and closed.outcome == "completed")
+    # Its result may have been stored behind the closing record already.
+    ends = [event for event in happened if isinstance(event, events.TestClosed | events.TestResumed)]
+    return not (ends and isinstance(ends[-1], events.TestClosed) and ends[-1].outcome == "completed")
 
 
 def is_kept(line: str, kept: set[tuple[int, str]], left_out: set[int], notes: set[str]) -> bool:
