@@ -145,7 +145,9 @@ class _Beside:
         facts = _right(view, max(options.max_width - 2 * self._rows - _GAP, _LABELS))
         body = Text(no_wrap=True, overflow="crop")
         for left, right in zip_longest(picture, facts, fillvalue=None):
-            body.append((left or "").ljust(2 * self._rows + _GAP)).append(right or "").append("\n")
+            # A style of its own, though it looks the same, keeps the columns apart in pictures of the screen.
+            body.append((left or "").ljust(2 * self._rows + _GAP), "not bold")
+            body.append(right or "").append("\n")
         body.rstrip()
         yield body
 
