@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from lashmap_analysis.gear_set import GearSet, GearSetError
     from lashmap_analysis.indicator import Indicator, IndicatorError
     from lashmap_analysis.lash_map import LashMapError, fit_lash_map
+    from lashmap_analysis.load import Export, LoadError, load
     from lashmap_analysis.positions import plan_positions
     from lashmap_analysis.record import Encoder, Identity, Limits, Precondition, RockTrace, TestRecord
     from lashmap_analysis.rock import measure_rock, measure_rocks
@@ -29,6 +30,7 @@ __all__ = [
     "Doubt",
     "Encoder",
     "Evidence",
+    "Export",
     "GearSet",
     "GearSetError",
     "Identity",
@@ -36,6 +38,7 @@ __all__ = [
     "IndicatorError",
     "LashMapError",
     "Limits",
+    "LoadError",
     "Precondition",
     "RockTrace",
     "RunoutError",
@@ -45,6 +48,7 @@ __all__ = [
     "budget",
     "fit_lash_map",
     "judge",
+    "load",
     "match_runout",
     "measure_rock",
     "measure_rocks",
@@ -57,6 +61,7 @@ _HOME: dict[str, str] = {
     "Doubt": "verdict",
     "Encoder": "record",
     "Evidence": "verdict",
+    "Export": "load",
     "GearSet": "gear_set",
     "GearSetError": "gear_set",
     "Identity": "record",
@@ -64,6 +69,7 @@ _HOME: dict[str, str] = {
     "IndicatorError": "indicator",
     "LashMapError": "lash_map",
     "Limits": "record",
+    "LoadError": "load",
     "Precondition": "record",
     "RockTrace": "record",
     "RunoutError": "runout",
@@ -73,6 +79,7 @@ _HOME: dict[str, str] = {
     "budget": "backlash_budget",
     "fit_lash_map": "lash_map",
     "judge": "verdict",
+    "load": "load",
     "match_runout": "runout_match",
     "measure_rock": "rock",
     "measure_rocks": "rock",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import nan
+from typing import TYPE_CHECKING
 
 from lashmap_analysis.flags import Flag
 from lashmap_analysis.lash_map import LashMap
@@ -17,6 +18,9 @@ from lashmap_analysis.runout import RunoutSweep
 from lashmap_analysis.runout_match import RunoutMatch
 from lashmap_analysis.uncertainty import Budget
 from lashmap_analysis.verdict import Verdict
+
+if TYPE_CHECKING:
+    from lashmap_analysis.review import Review
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,6 +124,7 @@ class Assessment:
         cause: One sentence: where the tight spot lies (teeth, degrees) and what moved it there.
         version: Version of the analysis that concluded this.
         sweeps: What the runout sweeps say, in the order of recording.
+        review: What was stored when the test ran and what reviewers did; None when nobody has looked.
     """
 
     record: TestRecord
@@ -134,3 +139,4 @@ class Assessment:
     cause: str
     version: str
     sweeps: tuple[SweepResult, ...] = ()
+    review: Review | None = None

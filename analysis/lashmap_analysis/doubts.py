@@ -34,7 +34,11 @@ def doubts_of(
         positions: Its positions, measured.
         stated: The tight spot that would be judged; None when there is none.
     """
-    found = [_systematic_disagreement(record, positions), _off_whole_teeth(record, positions)]
+    found = [
+        _not_as_written(record),
+        _systematic_disagreement(record, positions),
+        _off_whole_teeth(record, positions),
+    ]
     if stated is not None:
         found += [_disagreement_at(record, positions, stated), _tighter_than(record, positions, stated)]
     return tuple(one for one in found if one is not None)
@@ -61,6 +65,18 @@ def cautions_of(
     if record.closing != "completed":
         notes.append(f"The test ended early: {record.closing}.")
     return tuple(notes)
+
+
+def _not_as_written(record: TestRecord) -> Doubt | None:
+    """The record itself does not fit its digests: nothing that it says may be signed."""
+    if not record.damage:
+        return None
+    others = len(record.damage) - 1
+    more = f", and {others} more" if others else ""
+    return Doubt(
+        sentence=f"The record is not as it was written: {record.damage[0]}{more}.",
+        remedy="Verify the logbook; judge from a copy that fits its seal, or test again.",
+    )
 
 
 def _compared(positions: Sequence[PositionResult]) -> list[tuple[float, float]]:

@@ -31,7 +31,12 @@ def position_result(trace: RockTrace, record: TestRecord) -> PositionResult:
     Raises:
         IndicatorError: The tip touches no tooth of this gear set.
     """
-    rock = measure_rock(trace.time_s, trace.indicator_mm, resolution_mm=record.indicator.resolution_mm)
+    rock = measure_rock(
+        trace.time_s,
+        trace.indicator_mm,
+        resolution_mm=record.indicator.resolution_mm,
+        left_out_s=trace.left_out_s,
+    )
     view = encoder_view(trace, rock, record.encoder, record.gear_set)
     nominal = record.gear_set.gear_angle_deg(trace.engagement)
     blank = PositionResult(

@@ -38,6 +38,8 @@ class RockTrace:
         attempt: Which try at this position, from 1; earlier tries were refused.
         times_apart_uncertainty_s: Standard uncertainty of the indicator's times against the encoder's; nan
             when nobody has stated one.
+        left_out_s: Reversals that a reviewer took out of the reading, each as the (start, end) of the time
+            between its two dwells.
     """
 
     position: int
@@ -49,6 +51,7 @@ class RockTrace:
     encoder_deg: Floats
     attempt: int = 1
     times_apart_uncertainty_s: float = nan
+    left_out_s: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,6 +142,7 @@ class Identity:
         operator: Who ran it.
         started_utc: ISO 8601, UTC.
         remark: Anything the box file says in words, such as that the scenario is invented.
+        seal: Digest that the logbook sealed the test with, in hexadecimal; empty when it is not sealed.
     """
 
     test: str
@@ -149,6 +153,7 @@ class Identity:
     operator: str = ""
     started_utc: str = ""
     remark: str = ""
+    seal: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,6 +172,7 @@ class TestRecord:
         closing: ``completed``, or why the test ended early.
         notes: Operator's notes in order, as (seconds from start, text).
         sweeps: Runout sweeps in the order of recording.
+        damage: What shows that the record is not as it was written, one sentence each; empty when it is.
     """
 
     identity: Identity
@@ -180,5 +186,6 @@ class TestRecord:
     closing: str = "completed"
     notes: tuple[tuple[float, str], ...] = ()
     sweeps: tuple[RunoutTrace, ...] = ()
+    damage: tuple[str, ...] = ()
 
     __test__ = False  # pytest: a record, not a test class

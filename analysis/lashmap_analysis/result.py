@@ -12,8 +12,10 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from lashmap_analysis.outlier_words import remarks_of
+from lashmap_analysis.result_budget import budget_document
 from lashmap_analysis.result_given import given
 from lashmap_analysis.result_keys import KEYS, SCHEMA, TABLE_COLUMNS
+from lashmap_analysis.result_review import review_document
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,7 +23,6 @@ if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment, PositionResult, SweepResult, TightSpotResult
     from lashmap_analysis.flags import Flag
     from lashmap_analysis.lash_map import LashMap, Runout
-    from lashmap_analysis.uncertainty import Budget
 
 __all__ = ["KEYS", "SCHEMA", "key_paths", "positions_table", "to_document"]
 
@@ -49,7 +50,7 @@ def to_document(assessment: Assessment) -> Json:
         "units": {"lengths": "mm", "angles": "deg", "times": "s", "paperwork": record.units},
         "identity": {
             name: getattr(record.identity, name)
-            for name in ("box", "serial", "set_number", "stand", "operator", "started_utc", "remark")
+            for name in ("box", "serial", "set_number", "stand", "operator", "started_utc", "remark", "seal")
         },
         "verdict": {
             "outcome": verdict.outcome,
@@ -58,9 +59,9 @@ def to_document(assessment: Assessment) -> Json:
             "cautions": list(verdict.cautions),
         },
         "tight_spot": {
-            "measured": _tight_spot(assessment.measured),
-            "predicted": _tight_spot(assessment.predicted),
-            "stated": _tight_spot(assessment.stated),
+            "measured": tight_spot_document(assessment.measured),
+            "predicted": tight_spot_document(assessment.predicted),
+            "stated": tight_spot_document(assessment.stated),
             "confirmed": assessment.confirmed,
             "cause": assessment.cause,
         },
@@ -73,10 +74,11 @@ def to_document(assessment: Assessment) -> Json:
         "sweeps": [_sweep(sweep) for sweep in assessment.sweeps],
         "lash_map": _lash_map(lash_map, remarks_of(assessment)),
         "positions": [_position(position) for position in assessment.positions],
-        "budget": _budget(assessment.budget),
+        "budget": budget_document(assessment.budget),
+        "review": review_document(assessment.review),
         **given(record),
     }
-    return {key: _finite(value) for key, value in document.items()}
+    return {key: finite(value) for key, value in document.items()}
 
 
 def key_paths(document: object, prefix: str = "") -> Iterator[str]:
@@ -119,7 +121,8 @@ def positions_table(assessment: Assessment) -> pd.DataFrame:
     return frame.astype(dict(TABLE_COLUMNS))
 
 
-def _tight_spot(spot: TightSpotResult | None) -> Json | None:
+def tight_spot_document(spot: TightSpotResult | None) -> Json | None:
+    """One way of seeing the tight spot; None stays None."""
     if spot is None:
         return None
     low, high = spot.interval_mm
@@ -249,38 +252,16 @@ def _position(position: PositionResult) -> Json:
     }
 
 
-def _budget(budget: Budget | None) -> Json | None:
-    if budget is None:
-        return None
-    return {
-        "combined_standard_uncertainty_mm": budget.combined_mm,
-        "degrees_of_freedom": budget.degrees_of_freedom,
-        "coverage_factor": budget.coverage_factor,
-        "expanded_uncertainty_mm": budget.expanded_mm,
-        "lines": [
-            {
-                "quantity": line.quantity,
-                "value": line.value,
-                "distribution": line.distribution,
-                "standard_uncertainty_mm": line.standard_uncertainty_mm,
-                "degrees_of_freedom": line.degrees_of_freedom,
-                "source": line.source,
-            }
-            for line in budget.lines
-        ],
-    }
-
-
-def _finite(value: object) -> object:
-    """Return `value` with plain Python numbers in it and None for every number that is not finite."""
+def finite(value: object) -> object:
+    """`value` with plain Python numbers in it and None for every number that is not finite."""
     if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
+        return {key: finite(item) for key, item in value.items()}
     if isinstance(value, list):
-        return [_finite(item) for item in value]
+        return [finite(item) for item in value]
     if value is None or isinstance(value, str | bool):
         return value
     if isinstance(value, int):
         return int(value)
     if hasattr(value, "item"):  # a numpy scalar that slipped through a field typed as a plain number
-        return _finite(value.item())
+        return finite(value.item())
     return float(value) if isinstance(value, float) and math.isfinite(value) else None

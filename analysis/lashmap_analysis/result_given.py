@@ -52,5 +52,6 @@ def given(record: TestRecord) -> dict[str, Any]:
             "resolution_deg": encoder.resolution_deg,
             "standard_uncertainty_deg": encoder.standard_uncertainty_deg,
         },
+        "damage": list(record.damage),
         "notes": [{"time_s": time_s, "text": text} for time_s, text in record.notes],
     }

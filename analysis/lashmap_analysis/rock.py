@@ -87,7 +87,13 @@ class RockReading:
         return not any(flag.disabling for flag in self.flags)
 
 
-def measure_rock(time_s: ArrayLike, indicator_mm: ArrayLike, *, resolution_mm: float) -> RockReading:
+def measure_rock(
+    time_s: ArrayLike,
+    indicator_mm: ArrayLike,
+    *,
+    resolution_mm: float,
+    left_out_s: tuple[tuple[float, float], ...] = (),
+) -> RockReading:
     """Measure the lash in one rock trace.
 
     Args:
@@ -95,6 +101,8 @@ def measure_rock(time_s: ArrayLike, indicator_mm: ArrayLike, *, resolution_mm: f
         indicator_mm: Shape (n,), as the indicator gave it. NaN is a missing sample; infinite means that the
             indicator was out of its range.
         resolution_mm: Least step of the indicator. Where the values lie on a coarser grid, its step is used.
+        left_out_s: Reversals that do not enter the reading, each as a (start, end) that overlaps the time
+            between its two dwells. The dwells stay: they still say how well a level repeats.
 
     Returns:
         The reading. A trace that holds no lash has disabling flags and, where nothing can be computed, NaN.
@@ -104,7 +112,7 @@ def measure_rock(time_s: ArrayLike, indicator_mm: ArrayLike, *, resolution_mm: f
     """
     time, trace = np.asarray(time_s, dtype=np.float64), np.asarray(indicator_mm, dtype=np.float64)
     _refuse_nonsense(time, trace, resolution_mm)
-    return _measure([(time, trace)], resolution_mm)[0]
+    return _measure([(time, trace)], resolution_mm, left_out_s)[0]
 
 
 def measure_rocks(
@@ -158,8 +166,20 @@ class _Trace:
     resolution_mm: float
     flags: tuple[Flag, ...]
 
+    def left_out(self, windows_s: tuple[tuple[float, float], ...]) -> NDArray[np.bool_]:
+        """Stays whose way to the next one overlaps a window, shape (m,)."""
+        leaves, arrives = self.time_s[self.stays.stop - 1], self.time_s[self.stays.start]
+        out = np.zeros(self.stays.start.size, dtype=np.bool_)
+        for start_s, end_s in windows_s:
+            out[:-1] |= (leaves[:-1] < end_s) & (arrives[1:] > start_s)
+        return out
 
-def _measure(traces: Sequence[tuple[Floats, Floats]], resolution_mm: float) -> list[RockReading]:
+
+def _measure(
+    traces: Sequence[tuple[Floats, Floats]],
+    resolution_mm: float,
+    left_out_s: tuple[tuple[float, float], ...] = (),
+) -> list[RockReading]:
     """Measure traces of any lengths, as stacks of moderate size."""
     readings: list[RockReading | None] = [None] * len(traces)
     waiting: dict[float, list[_Trace]] = {}
@@ -172,7 +192,7 @@ def _measure(traces: Sequence[tuple[Floats, Floats]], resolution_mm: float) -> l
     for shown_mm, alike in waiting.items():
         for first in range(0, len(alike), STACK):
             batch = alike[first : first + STACK]
-            for trace, reading in zip(batch, _measure_stack(batch, shown_mm), strict=True):
+            for trace, reading in zip(batch, _measure_stack(batch, shown_mm, left_out_s), strict=True):
                 readings[trace.number] = reading
     return [reading for reading in readings if reading is not None]
 
@@ -204,7 +224,9 @@ def _find(number: int, time_s: Floats, indicator_mm: Floats, resolution_mm: floa
     )
 
 
-def _measure_stack(traces: Sequence[_Trace], resolution_mm: float) -> Iterator[RockReading]:
+def _measure_stack(
+    traces: Sequence[_Trace], resolution_mm: float, left_out_s: tuple[tuple[float, float], ...]
+) -> Iterator[RockReading]:
     """Measure traces that have stays on two levels."""
     stays = stack_stays([one.padded_time for one in traces], [one.stays for one in traces])
     settled = settle(stays, resolution_mm)
@@ -220,6 +242,9 @@ def _measure_stack(traces: Sequence[_Trace], resolution_mm: float) -> Iterator[R
                 for one, gap in zip(traces, gaps, strict=True)
             ]
         )
+    if left_out_s:
+        left_out = np.concatenate([one.left_out(left_out_s) for one in traces])
+        broken = left_out if broken is None else broken | left_out
     lashes = measure_steps(stays, settled, broken)
     for number, (one, lash, gap) in enumerate(zip(traces, lashes, gaps, strict=True)):
         evidence = gather(one.time_s, one.indicator_mm, stays, settled, lash, gap.lengths_s, number)

@@ -1,9 +1,10 @@
 """Instruments that are away in the middle of a test: noticed, waited for, and believed again or not.
 
-An instrument is back when it gives samples again. An encoder is believed only when it shows the angle it
-showed before: one that begins its count anew, or whose shaft was turned meanwhile, no longer knows the
-matched teeth, and the two cannot be told apart. Ports find their cables again by themselves; nothing of that
-is done here.
+Away is an instrument whose port stopped working, and just as well one whose port is open but gives no
+reading any more: silent, or sending rubbish. It is back when it gives samples again. An encoder is believed
+only when it shows the angle it showed before: one that begins its count anew, or whose shaft was turned
+meanwhile, no longer knows the matched teeth, and the two cannot be told apart. Ports find their cables again
+by themselves; nothing of that is done here.
 """
 
 from __future__ import annotations
@@ -11,12 +12,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.errors import InstrumentLost as Lost
 
 from lashmap_daemon import events
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.stand_file import ENCODER
+from lashmap_daemon.stand_file import ENCODER, INDICATOR
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,6 +27,7 @@ class _Away:
 
     since_s: float
     reason: str
+    by_port: bool
     gear_deg: float | None
 
 
@@ -48,32 +51,46 @@ class Absences:
         """Who is away."""
         return tuple(self._away)
 
-    def look(self, now_s: float, lost: Mapping[str, str]) -> Iterator[events.Event]:
+    @property
+    def why(self) -> str:
+        """Who was lost first, and the reason; empty when everyone is there."""
+        return next((f"the {name} was lost ({away.reason})" for name, away in self._away.items()), "")
+
+    def look(
+        self, now_s: float, lost: Mapping[str, str], *, heard_since_s: float = 0.0
+    ) -> Iterator[events.Event]:
         """What changed: `events.InstrumentLost`, `events.InstrumentBack` and notes.
 
         Args:
             now_s: Seconds since the test started.
             lost: Instruments whose port does not work now, with the reason.
+            heard_since_s: Since when samples are taken; silence before that counts for nothing.
 
         Raises:
-            InstrumentLost: When one stays away too long.
+            InstrumentError: When one stays away too long.
             StandError: When an encoder came back with another angle.
         """
-        for name, reason in lost.items():
-            if name not in self._away:
-                yield self._leave(name, reason, now_s)
-        for name, away in tuple(self._away.items()):
-            latest_s = self._channels.latest_s(name)
-            if name not in lost and latest_s is not None and latest_s > away.since_s:
+        for name in (INDICATOR, ENCODER):
+            dumb = None if name in lost else self._channels.failure(name, now_s, heard_since_s)
+            reason = lost.get(name) or (dumb.what if dumb else None)
+            away = self._away.get(name)
+            if away is None and reason is not None:
+                yield self._leave(name, reason, now_s, by_port=name in lost)
+            elif away is not None and reason is None and self._speaks(name, away):
                 del self._away[name]
                 yield from self._return(name, away, now_s)
-            elif now_s - away.since_s >= self._patience_s:
-                raise self._too_long(name, away, works=name not in lost)
+            away = self._away.get(name)
+            if away is not None and now_s - away.since_s >= self._patience_s:
+                raise self._too_long(name, away, dumb, works=name not in lost)
 
-    def _leave(self, name: str, reason: str, now_s: float) -> events.InstrumentLost:
+    def _speaks(self, name: str, away: _Away) -> bool:
+        latest_s = self._channels.latest_s(name)
+        return latest_s is not None and latest_s > away.since_s
+
+    def _leave(self, name: str, reason: str, now_s: float, *, by_port: bool) -> events.InstrumentLost:
         latest = self._channels.latest_gear_deg
         gear_deg = latest[1] if latest is not None and name == ENCODER else None
-        self._away[name] = _Away(since_s=now_s, reason=reason, gear_deg=gear_deg)
+        self._away[name] = _Away(since_s=now_s, reason=reason, by_port=by_port, gear_deg=gear_deg)
         return events.InstrumentLost(
             instrument=name, port=self._channels.port(name), reason=reason, patience_s=self._patience_s
         )
@@ -89,19 +106,24 @@ class Absences:
             raise StandError(
                 f"encoder on {port}: was lost and came back with the gear {abs(moved_deg):.1f}° from where "
                 "it was. Either the gear was turned meanwhile or the count began anew, so the matched teeth "
-                "are no longer known. Start the test again; what was recorded is kept."
+                "are no longer known. Go on with lashmap run … --resume, which has the marked teeth brought "
+                "together again; what was recorded is kept."
             )
         yield events.NoteTaken(
             text=f"The encoder was away for {now_s - away.since_s:.0f} s and came back with the same angle; "
             "that it kept its count is taken for granted."
         )
 
-    def _too_long(self, name: str, away: _Away, *, works: bool) -> Lost:
+    def _too_long(
+        self, name: str, away: _Away, dumb: InstrumentError | None, *, works: bool
+    ) -> InstrumentError:
+        if dumb is not None and not away.by_port:
+            return dumb
         end = "gave no sample that can be used" if works else "did not come back"
         return Lost(
             name,
             self._channels.port(name),
             f"the port stopped working ({away.reason}) and {end} within {self._patience_s:.0f} s",
-            "Plug the cable in again and start the test again; what was recorded is kept. "
+            "Plug the cable in again and go on with lashmap run … --resume; what was recorded is kept. "
             "stand.reconnect_seconds in the stand file sets how long to wait.",
         )

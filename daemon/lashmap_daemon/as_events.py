@@ -43,6 +43,7 @@ def rock_accepted(target: Target, rock: RockWatch | None, normal_per_reading: fl
         standard_uncertainty_mm=reading.standard_uncertainty_mm * normal_per_reading,
         reversals=reading.reversals,
         flags=tuple(flag.name.value for flag in reading.flags),
+        gear_deg=rock.gear_deg,
     )
 
 

@@ -15,6 +15,8 @@ from lashmap_drivers.errors import (
 )
 from lashmap_drivers.readings import Batch, Chunk
 
+from lashmap_daemon.events import MatchedTeethSet
+from lashmap_daemon.reference import in_record_deg
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 from lashmap_daemon.trace_buffer import TraceBuffer
 
@@ -37,16 +39,26 @@ class Channels:
         self._decoders = stand.decoders()
         self._buffers = {name: TraceBuffer(keep_s) for name in self._decoders}
         self._heard_s: dict[str, float] = {}
-        self.matched_encoder_deg: float | None = None
+        self._matched: MatchedTeethSet | None = None
+        self._reference_deg = 0.0
         on_pinion = stand.file.encoder.shaft == "pinion"
         self._gear_per_encoder = gear_set.pinion_teeth / gear_set.gear_teeth if on_pinion else 1.0
 
     def feed(self, name: str, chunks: list[Chunk]) -> None:
         """Decode the next chunks of one instrument."""
         for chunk in chunks:
-            self._buffers[name].append(self._decoders[name].feed(chunk))
+            batch = self._decoders[name].feed(chunk)
+            if name == ENCODER and self._matched is not None and len(batch):
+                first_deg, range_deg = float(batch.value[0]), self._decoders[ENCODER].range_deg
+                self._reference_deg = in_record_deg(self._matched, first_deg, range_deg)
+                self._matched = None
+            self._buffers[name].append(batch)
             if not chunk.is_break:
                 self._heard_s[name] = chunk.arrival_s
+
+    def count_from(self, matched: MatchedTeethSet) -> None:
+        """Give angles past the matched teeth from here on; to be said before the first bytes come."""
+        self._matched, self._reference_deg = matched, matched.encoder_deg
 
     def indicator(self, start_s: float, end_s: float = float("inf")) -> Batch:
         """Indicator trace between two times, in mm."""
@@ -55,7 +67,7 @@ class Channels:
     def encoder_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
         """Angle of the encoder's own shaft past the matched teeth, in degrees."""
         raw = self._buffers[ENCODER].window(start_s, end_s)
-        return replace(raw, value=raw.value - (self.matched_encoder_deg or 0.0))
+        return replace(raw, value=raw.value - self._reference_deg)
 
     def gear_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
         """Gear angle past the matched teeth between two times, in degrees, not wrapped."""
@@ -64,7 +76,7 @@ class Channels:
 
     def slowest_rate_hz(self, now_s: float) -> float:
         """Samples a second of the slower instrument over the last moments."""
-        return min(len(buffer.window(now_s - _RATE_S)) for buffer in self._buffers.values()) / _RATE_S
+        return min(buffer.count(now_s - _RATE_S) for buffer in self._buffers.values()) / _RATE_S
 
     def latest_s(self, name: str) -> float | None:
         """Time of the newest sample of one instrument."""
@@ -95,7 +107,7 @@ class Channels:
         latest = self._buffers[ENCODER].latest
         if latest is None:
             return None
-        return latest[0], (latest[1] - (self.matched_encoder_deg or 0.0)) * self._gear_per_encoder
+        return latest[0], (latest[1] - self._reference_deg) * self._gear_per_encoder
 
     @property
     def latest_encoder_deg(self) -> float | None:

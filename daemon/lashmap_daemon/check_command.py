@@ -18,7 +18,7 @@ from lashmap_daemon.channels import SILENT_S
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.heard import HEADINGS, Heard
-from lashmap_daemon.live_test import open_ports
+from lashmap_daemon.listening import open_ports
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand, load_stand
 
 _REFRESH_S = 0.2

@@ -1,4 +1,4 @@
-"""From a logbook to what is handed over: assessment, JSON result, HTML report."""
+"""From a logbook to what is handed over: assessment, JSON result, report as HTML or PDF."""
 
 from __future__ import annotations
 
@@ -11,20 +11,33 @@ from lashmap_analysis.result import to_document
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.replay import newest_test, read_record
+from lashmap_daemon.review_book import with_review
 
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.record import TestRecord
 
     from lashmap_daemon.logbook import Logbook
 
+REPORT_SUFFIXES = (".html", ".htm", ".pdf")
+
 
 def conclude(logbook: Logbook, test: str | None) -> Assessment:
-    """Assess a test from its raw samples; the newest one when ``test`` is None.
+    """Assess a test from its raw samples, its review beside it; the newest one when ``test`` is None.
 
     Raises:
         LogbookError: When it cannot be read.
     """
-    return assess(read_record(logbook, test or newest_test(logbook)))
+    return judged(logbook, read_record(logbook, test or newest_test(logbook)))
+
+
+def judged(logbook: Logbook, record: TestRecord) -> Assessment:
+    """Assess a record that was read from a logbook, its review beside it.
+
+    Raises:
+        LogbookError: When the review cannot be read.
+    """
+    return with_review(logbook, assess(record))
 
 
 def json_text(assessment: Assessment) -> str:
@@ -42,20 +55,41 @@ def write_json(assessment: Assessment, path: Path) -> None:
 
 
 def write_report(assessment: Assessment, path: Path) -> None:
-    """Write the HTML report.
+    """Write the report as its name says: ``.html`` or ``.pdf``.
 
     Raises:
-        ConfigurationError: When the file cannot be written.
+        ConfigurationError: When the name says neither, or the file cannot be written.
     """
-    from lashmap_analysis.report import render_html  # noqa: PLC0415 - templates load only when asked for
+    # Templates and typst load only when asked for.
+    from lashmap_analysis.report import PdfError, render_html, render_pdf  # noqa: PLC0415
 
-    _write(path, render_html(assessment))
+    check_report_name(path)
+    if path.suffix.lower() != ".pdf":
+        _write(path, render_html(assessment))
+        return
+    try:
+        made = render_pdf(assessment)
+    except PdfError as error:
+        raise ConfigurationError(str(path), [f"{error}; write the report as .html instead"]) from error
+    _write(path, made)
 
 
-def _write(path: Path, text: str) -> None:
+def check_report_name(path: Path) -> None:
+    """See that a report can be written under this name.
+
+    Raises:
+        ConfigurationError: When it cannot.
+    """
+    if path.suffix.lower() not in REPORT_SUFFIXES:
+        ending = f"ends in {path.suffix!r}" if path.suffix else "has no ending"
+        raise ConfigurationError(str(path), [f"{ending}; name a report .html or .pdf"])
+
+
+def _write(path: Path, content: str | bytes) -> None:
+    data = content if isinstance(content, bytes) else content.encode("utf-8")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8")
+        path.write_bytes(data)
     except OSError as error:
         raise ConfigurationError(
             str(path), [f"cannot be written ({error.strerror}); choose another place"]

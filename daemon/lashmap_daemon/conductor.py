@@ -7,7 +7,6 @@ about numbers the analysis's; here they meet.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 
@@ -19,13 +18,16 @@ from lashmap_daemon import sequence_words as words
 from lashmap_daemon.absences import Absences
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.finding import Measured, find_tight_spot
-from lashmap_daemon.rock_watch import RockSetting, RockWatch
+from lashmap_daemon.finding import find_tight_spot, measured
+from lashmap_daemon.resume import Resumption
+from lashmap_daemon.resume_check import compare
+from lashmap_daemon.rock_watch import RockWatch, setting_of
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.sweep_watch import SweepWatch, Swept
 from lashmap_daemon.wording import mark_sentence
 
+_BOTH = (INDICATOR, ENCODER)
 _NOBODY: Mapping[str, str] = MappingProxyType({})
 
 
@@ -34,9 +36,10 @@ class Conductor:
 
     Args:
         started: The start record; box, stand and plan come from it.
-        channels: Decoded traces; `Channels.matched_encoder_deg` must be set before the first tick.
+        channels: Decoded traces; `Channels.count_from` must have been called before the first tick.
         emit: Called with every event, in order.
         keep: Called with every raw chunk before it is decoded.
+        resumption: From where a test goes on that had ended early.
     """
 
     def __init__(
@@ -46,6 +49,7 @@ class Conductor:
         *,
         emit: Callable[[events.Event], None],
         keep: Callable[[str, list[Chunk]], None],
+        resumption: Resumption | None = None,
     ) -> None:
         self.box = started.box
         self.channels = channels
@@ -55,13 +59,7 @@ class Conductor:
         self._normal_per_reading = indicator.normal_per_reading(self.gear_set)
         self._stand = started.stand
         self._still = arrival.still_limits(self.gear_set, started.box.limits_for_analysis())
-        self._rock_setting = RockSetting(
-            reversals=started.box.plan.reversals,
-            longest_s=started.box.plan.rock_seconds,
-            resolution_mm=self._resolution_mm,
-            counts_per_mm=_counts_per_mm(started, indicator.arc_per_reading(self.gear_set)),
-            still=self._still,
-        )
+        self._rock_setting = setting_of(started, indicator.arc_per_reading(self.gear_set), self._still)
         self._absences = Absences(
             channels,
             patience_s=started.stand.file.stand.reconnect_seconds,
@@ -69,17 +67,22 @@ class Conductor:
         )
         self._emit = emit
         self._keep = keep
-        self._now_s = 0.0
-        self._asked_s = 0.0
+        self._resumption = resumption
+        self._now_s = self._heard_since_s = self._asked_s = resumption.first_s if resumption else 0.0
+        self._break_due = resumption is not None  # the record ended in the middle of whatever came
+        self._paused_s = 0.0
         self._moved = False
         self._marked: set[tuple[str, str]] = set()
         self.rock: RockWatch | None = None
-        self.accepted: dict[int, events.RockAccepted] = {}
-        self.predicted: events.TightSpotPredicted | None = None
+        self.accepted: dict[int, events.RockAccepted] = dict(resumption.accepted) if resumption else {}
+        self.predicted = resumption.predicted if resumption else None
+        self.given_up_s = 0.0  # seconds of samples that could not be held while the disk was full
         self.sweep_watch: SweepWatch | None = None
         self.swept: Swept | None = None
-        self.state, self._pending = sequence.begin(
-            started.planned, tries=started.box.plan.tries, sweeps=started.sweeps
+        self.state, self._pending = (
+            resumption.step
+            if resumption
+            else sequence.begin(started.planned, tries=started.box.plan.tries, sweeps=started.sweeps)
         )
 
     @property
@@ -97,9 +100,12 @@ class Conductor:
 
         Raises:
             StandError: When the stand cannot go on (an encoder that does not turn, or lost its reference).
-            InstrumentError: When an instrument fell silent, or stayed away too long.
+            InstrumentError: When an instrument stayed away, or gave no readings, for too long.
         """
         self._now_s = now_s
+        if self._break_due:
+            chunks = {name: [Chunk(self._heard_since_s, b""), *chunks.get(name, [])] for name in _BOTH}
+            self._break_due = False
         for name, some in chunks.items():
             self._keep(name, some)
             self.channels.feed(name, some)
@@ -109,11 +115,8 @@ class Conductor:
         if self._pending:
             self._act(self._pending)
             self._pending = ()
-        self._watch_absences(lost)
-        for name in (INDICATOR, ENCODER):
-            failure = self.channels.failure(name, now_s, 0.0)
-            if failure and name not in self._absences.names:
-                raise failure
+        if self.state.phase is not Phase.PAUSED:
+            self._watch_absences(lost)
         if self.state.phase is Phase.TURNING:
             self._watch_arrival()
         elif self.state.phase is Phase.ROCKING:
@@ -141,11 +144,12 @@ class Conductor:
     # What the samples say ------------------------------------------------------------------------------
 
     def _watch_absences(self, lost: Mapping[str, str]) -> None:
-        for event in self._absences.look(self._now_s, lost):
+        for event in self._absences.look(self._now_s, lost, heard_since_s=self._heard_since_s):
             self._emit(event)
-            if isinstance(event, events.InstrumentLost):
-                self.happen(words.Lost(f"the {event.instrument} was lost ({event.reason})"))
-        if self.state.phase is Phase.WAITING and not self._absences.names:
+        why = self._absences.why
+        if why and self.state.phase is not Phase.WAITING:
+            self.happen(words.Lost(why))
+        elif not why and self.state.phase is Phase.WAITING:
             self.happen(words.Back())
 
     def _watch_arrival(self) -> None:
@@ -203,6 +207,7 @@ class Conductor:
                     accepted = as_events.rock_accepted(target, self.rock, self._normal_per_reading)
                     self.accepted[target.number] = accepted
                     self._emit(accepted)
+                    self._check(accepted)
                 case words.Refuse(target, reasons):
                     self._emit(as_events.rock_refused(target, self.rock, reasons, self._now_s))
                 case words.LeaveOut(target, reason):
@@ -211,15 +216,37 @@ class Conductor:
                     self._emit(events.PositionSkipped(number=number, engagement=engagement, reason=reason))
                 case words.Predict():
                     self._predict()
-                case words.AskSweep(sweep):
-                    self._ask_sweep(sweep)
-                case words.KeepSweep(sweep):
-                    self._emit(as_events.sweep_recorded(sweep, self.swept))
-                case words.RefuseSweep(sweep, reasons):
-                    refused = events.SweepRefused(member=sweep.member, attempt=sweep.attempt, reasons=reasons)
-                    self._emit(refused)
+                case words.AskSweep() | words.KeepSweep() | words.RefuseSweep():
+                    self._act_on_sweep(action)
+                case words.Pause(reason):
+                    self._paused_s = self._now_s
+                    self.rock = None
+                    self._emit(events.RecordingPaused(reason=reason))
+                case words.GoOn():
+                    self._go_on()
                 case words.Close(outcome, reason):
                     self._emit(events.TestClosed(outcome=outcome, reason=reason))
+
+    def _go_on(self) -> None:
+        now_s = self._now_s
+        given_up_s, self.given_up_s, self._heard_since_s = self.given_up_s, 0.0, now_s
+        self._emit(events.RecordingGoesOn(paused_s=now_s - self._paused_s, given_up_s=given_up_s))
+
+    def _check(self, again: events.RockAccepted) -> None:
+        """Compare the first rock after a resumption with the one it repeats."""
+        resumption = self._resumption
+        if resumption is None or resumption.check is None or again.number != resumption.check.number:
+            return
+        if resumption.check_of is not None:
+            self._emit(
+                compare(
+                    resumption.check_of,
+                    again,
+                    resolution_mm=self._resolution_mm * self._normal_per_reading,
+                    pitch_deg=360.0 / self.gear_set.gear_teeth,
+                    same_reference=resumption.same_reference,
+                )
+            )
 
     def _begin_rock(self, target: words.Target) -> None:
         self.rock = RockWatch(
@@ -230,6 +257,16 @@ class Conductor:
         )
         number, engagement = target.number, target.engagement
         self._emit(events.RockStarted(number=number, engagement=engagement, start_s=self._now_s))
+
+    def _act_on_sweep(self, action: words.AskSweep | words.KeepSweep | words.RefuseSweep) -> None:
+        match action:
+            case words.AskSweep(sweep):
+                self._ask_sweep(sweep)
+            case words.KeepSweep(sweep):
+                self._emit(as_events.sweep_recorded(sweep, self.swept))
+            case words.RefuseSweep(sweep, reasons):
+                refused = events.SweepRefused(member=sweep.member, attempt=sweep.attempt, reasons=reasons)
+                self._emit(refused)
 
     def _ask_sweep(self, sweep: words.Sweep) -> None:
         turns = self.box.runout.turns
@@ -250,15 +287,7 @@ class Conductor:
     def _predict(self) -> None:
         found = find_tight_spot(
             self.gear_set,
-            [
-                Measured(
-                    engagement=done.engagement,
-                    purpose=done.purpose,
-                    backlash_mm=done.normal_backlash_mm,
-                    standard_uncertainty_mm=done.standard_uncertainty_mm,
-                )
-                for done in self.accepted.values()
-            ],
+            measured(self.accepted.values()),
             most=self.box.plan.confirming_positions,
             near=self._engagement_now(),
         )
@@ -277,12 +306,3 @@ class Conductor:
     def _target_deg(self) -> float:
         target = self.state.target
         return self.gear_set.gear_angle_deg(target.engagement) if target else 0.0
-
-
-def _counts_per_mm(started: events.TestStarted, arc_per_reading: float) -> float:
-    """Encoder counts that a gear-side encoder should see for a mm of reading; 0 on the pinion shaft."""
-    encoder = started.stand.file.encoder
-    if encoder.shaft != "gear":
-        return 0.0
-    turn_mm = 2.0 * math.pi * started.box.tip.touch_radius_mm
-    return arc_per_reading / turn_mm * encoder.counts_per_turn

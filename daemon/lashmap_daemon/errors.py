@@ -4,6 +4,7 @@ from __future__ import annotations
 
 EXIT_CONFIGURATION = 2
 EXIT_STAND = 3
+EXIT_UNCHECKED = 4  # nothing is wrong in what was checked, but not all could be
 EXIT_STOPPED = 130  # as a shell reports a command ended by Ctrl-C
 
 
@@ -31,6 +32,10 @@ class LogbookError(LashmapError):
     """A logbook cannot be opened, read or written."""
 
     exit_status = EXIT_STAND
+
+
+class LogbookFull(LogbookError):
+    """What was to be written found no room; nothing is lost, and writing can be tried again."""
 
 
 class StandError(LashmapError):

@@ -14,9 +14,15 @@ from lashmap_analysis.record import Precondition, Purpose, Shaft
 from pydantic import TypeAdapter
 
 from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.events_going_on import CheckedAgain as CheckedAgain  # noqa: PLC0414 - exported from here, with all the others
+from lashmap_daemon.events_going_on import RecordingGoesOn as RecordingGoesOn  # noqa: PLC0414 - exported from here, with all the others
+from lashmap_daemon.events_going_on import RecordingPaused as RecordingPaused  # noqa: PLC0414 - exported from here, with all the others
+from lashmap_daemon.events_going_on import TestResumed as TestResumed  # noqa: PLC0414 - exported from here, with all the others
+from lashmap_daemon.review_events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff
 from lashmap_daemon.stand_file import Stand
 
-Outcome = Literal["completed", "stopped", "failed"]
+Outcome = Literal["completed", "stopped", "interrupted", "failed"]
+"""By itself; by the operator; by what ends programs (a signal, a lost terminal); by a failing stand."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,7 +65,7 @@ class InstrumentHeard:
 
 @dataclass(frozen=True, kw_only=True)
 class InstrumentLost:
-    """The port of an instrument stopped working; the test waits for it, at most ``patience_s``."""
+    """An instrument gives no readings (port, silence, rubbish); the test waits at most ``patience_s``."""
 
     instrument: str
     port: str
@@ -78,10 +84,17 @@ class InstrumentBack:
 
 @dataclass(frozen=True, kw_only=True)
 class MatchedTeethSet:
-    """The encoder's angle, of its own shaft, at engagement 0."""
+    """The encoder's angle, of its own shaft, at engagement 0; it holds until the next one.
+
+    ``moved_deg`` is how far it is from the one before, None for the first of a test. ``seen_deg`` is where
+    the encoder was seen last before the record, in the same count: a count that wraps is recorded from within
+    its range, and `reference.in_record_deg` finds which one it is. None where the count is the record's own.
+    """
 
     encoder_deg: float
     how: Literal["box file", "set at the stand", "assumed"]
+    moved_deg: float | None = None
+    seen_deg: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,7 +122,10 @@ class RockStarted:
 
 @dataclass(frozen=True, kw_only=True)
 class RockAccepted:
-    """A rock was recorded and gave a usable reading; the window is kept, the figures are for the screen."""
+    """A rock was recorded and gave a usable reading; the window is kept, the figures are for the screen.
+
+    ``gear_deg`` is the middle of the gear's way while it was rocked, past the matched teeth.
+    """
 
     number: int
     engagement: int
@@ -122,6 +138,7 @@ class RockAccepted:
     standard_uncertainty_mm: float
     reversals: int
     flags: tuple[str, ...]
+    gear_deg: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -196,7 +213,7 @@ class TightSpotPredicted:
 
 @dataclass(frozen=True, kw_only=True)
 class TestClosed:
-    """The last event of every test, also of one that died."""
+    """The last event of every test, also of one that failed; a test that is resumed has another one."""
 
     __test__ = False
 
@@ -206,6 +223,10 @@ class TestClosed:
 
 Event: TypeAlias = (
     TestStarted
+    | TestResumed
+    | CheckedAgain
+    | RecordingPaused
+    | RecordingGoesOn
     | CautionsConfirmed
     | PreconditionsRecorded
     | InstrumentHeard
@@ -223,6 +244,10 @@ Event: TypeAlias = (
     | NoteTaken
     | TightSpotPredicted
     | TestClosed
+    | ResultStored
+    | PositionExcluded
+    | ExclusionUndone
+    | SignedOff
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,8 @@ from lashmap_analysis.confirming import next_position
 from lashmap_analysis.gear_set import GearSet
 from lashmap_analysis.lash_map import LashMapError, TightSpot, fit_lash_map
 from lashmap_analysis.record import Purpose
+
+from lashmap_daemon.events import RockAccepted
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,6 +35,19 @@ class Found:
 
     tight_spot: TightSpot
     ask: tuple[int, ...]
+
+
+def measured(accepted: Iterable[RockAccepted]) -> list[Measured]:
+    """Accepted rocks as the lash map takes them."""
+    return [
+        Measured(
+            engagement=done.engagement,
+            purpose=done.purpose,
+            backlash_mm=done.normal_backlash_mm,
+            standard_uncertainty_mm=done.standard_uncertainty_mm,
+        )
+        for done in accepted
+    ]
 
 
 def find_tight_spot(gear_set: GearSet, done: list[Measured], *, most: int, near: int) -> Found | None:

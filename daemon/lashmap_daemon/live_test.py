@@ -11,10 +11,10 @@ import contextlib
 import datetime as dt
 import signal
 import time
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 from lashmap_analysis.record import Precondition
 from lashmap_drivers.errors import InstrumentError
@@ -23,20 +23,31 @@ from lashmap_drivers.source import Source
 
 from lashmap_daemon import events
 from lashmap_daemon import sequence_words as words
-from lashmap_daemon.channels import SILENT_S, Channels
+from lashmap_daemon.channels import Channels
 from lashmap_daemon.conductor import Conductor
-from lashmap_daemon.errors import StandError
+from lashmap_daemon.keeper import SLOW_S, Keeper, utc_now
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
+from lashmap_daemon.logbook_pack import on_test_clock
+from lashmap_daemon.logbook_reserve import SIZE, Reserve
+from lashmap_daemon.relay import BEHIND_S, Relay
+from lashmap_daemon.resume import Resumption
+from lashmap_daemon.sequence_words import Phase
 
 TICK_S = 0.02
-_SAMPLES_TO_BELIEVE = 5  # good lines before an instrument counts as heard
-_LISTEN_S = 1.0
-_STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)  # the last one: the terminal went away
+_CLOSING_S = 1.0
+_NO_RESERVE = (
+    f"the disk of the logbook has no {SIZE // 1_000_000} MB to spare: should it fill up, this test can be "
+    "closed only after room was made"
+)
+_ENDING = {
+    signal.SIGINT: words.Stop("stopped", "by the operator"),
+    signal.SIGTERM: words.Stop("interrupted", "the program was told to end (SIGTERM)"),
+    signal.SIGHUP: words.Stop("interrupted", "the terminal went away (SIGHUP)"),
+}
 
 
 class Screen(Protocol):
-    """What a live test needs of a screen."""
+    """What a live test needs of a screen. None of this may wait: what is slow goes behind a `Relay`."""
 
     def hear(self, stamped: events.Stamped) -> None:
         """An event happened."""
@@ -58,6 +69,8 @@ class Opening:
         preconditions: Each with its state.
         matched: The encoder's angle at engagement 0.
         rates_hz: Samples a second as heard, by channel.
+        resumed: The event that a test goes on which had ended early; None for a new test.
+        resumption: From where it goes on.
     """
 
     started: events.TestStarted
@@ -65,54 +78,8 @@ class Opening:
     preconditions: tuple[Precondition, ...]
     matched: events.MatchedTeethSet
     rates_hz: dict[str, float]
-
-
-def open_ports(stand: Stand, stack: ExitStack) -> dict[str, Source]:
-    """Open both ports; when any fails, all failures are reported at once.
-
-    Raises:
-        StandError: Naming every port that did not open.
-    """
-    ports: dict[str, Source] = {}
-    failures: list[str] = []
-    for name, port, profile in (
-        (INDICATOR, stand.file.indicator.port, stand.indicator_profile),
-        (ENCODER, stand.file.encoder.port, stand.encoder_profile),
-    ):
-        try:
-            ports[name] = stack.enter_context(profile.open(name, port))
-        except InstrumentError as error:
-            failures.append(str(error))
-    if failures:
-        raise StandError("\n".join(failures))
-    return ports
-
-
-def listen(ports: dict[str, Source], channels: Channels) -> dict[str, float]:
-    """Wait until both instruments speak; returns samples a second by channel.
-
-    Raises:
-        StandError: Naming every instrument that is silent or not understood.
-    """
-    start_s = time.monotonic()
-    while True:
-        time.sleep(TICK_S)
-        now_s = time.monotonic()
-        for name, port in ports.items():
-            channels.feed(name, port.take())
-        heard = all(channels.good_frames(name) >= _SAMPLES_TO_BELIEVE for name in ports)
-        if heard and now_s - start_s >= _LISTEN_S:
-            return {name: channels.good_frames(name) / (now_s - start_s) for name in ports}
-        gone = [
-            f"{name} on {port.name}: the port stopped working ({port.lost.reason}). Plug the cable in again."
-            for name, port in ports.items()
-            if port.lost is not None and now_s - port.lost.since_s >= SILENT_S
-        ]
-        if gone:
-            raise StandError("\n".join(gone))
-        failures = [str(bad) for name in ports if (bad := channels.failure(name, now_s, start_s))]
-        if failures and not heard:
-            raise StandError("\n".join(failures))
+    resumed: events.TestResumed | None = None
+    resumption: Resumption | None = None
 
 
 class LiveTest:
@@ -123,7 +90,11 @@ class LiveTest:
         ports: Open ports by channel.
         logbook: Where everything is kept.
         screen: Where it is shown.
-        listeners: Further listeners to the events.
+        listeners: Further listeners to the events; each behind a thread of its own, so that it may be slow.
+        handle_signals: Close the record on Ctrl-C (stopped) and on SIGTERM and SIGHUP (interrupted); false
+            leaves signals to a program that runs more than this test, which cancels `run` instead.
+        slow: Relays of the screen, whose lag is to be named as well.
+        utc: The wall clock, for the record only.
     """
 
     def __init__(
@@ -133,23 +104,34 @@ class LiveTest:
         logbook: Logbook,
         screen: Screen,
         listeners: tuple[events.Listener, ...] = (),
+        *,
+        handle_signals: bool = True,
+        slow: tuple[Relay[Any], ...] = (),
+        utc: Callable[[], dt.datetime] = utc_now,
     ) -> None:
         self._opening = opening
         self._ports = ports
-        self._logbook = logbook
         self._screen = screen
-        self._listeners = (screen.hear, *listeners)
-        self._test = opening.started.test
-        self._start_s = time.monotonic()
-        self._closed: events.TestClosed | None = None
-        gear_set = opening.started.box.gear_set.gear_set()
-        channels = Channels(opening.started.stand, gear_set)
-        channels.matched_encoder_deg = opening.matched.encoder_deg
+        self._handle_signals = handle_signals
+        self._first_s = opening.resumption.first_s if opening.resumption else 0.0
+        self._start_s = time.monotonic() - self._first_s
+        self._own = tuple(Relay(_name_of(listener), listener) for listener in listeners)
+        self._relays: tuple[Relay[Any], ...] = (*self._own, *slow)
+        self._named: set[str] = set()
+        started = opening.started
+        self._reserve = Reserve(logbook.path)
+        self._keeper = Keeper(
+            logbook,
+            started.test,
+            now_s=self._now_s,
+            utc=utc,
+            listeners=(screen.hear, *self._own),
+            reserve=self._reserve,
+        )
+        channels = Channels(started.stand, started.box.gear_set.gear_set())
+        channels.count_from(opening.matched)
         self.conductor = Conductor(
-            opening.started,
-            channels,
-            emit=self._emit,
-            keep=lambda name, chunks: logbook.keep(self._test, name, chunks),
+            started, channels, emit=self._emit, keep=self._keeper.keep, resumption=opening.resumption
         )
 
     async def run(self) -> events.TestClosed:
@@ -159,27 +141,33 @@ class LiveTest:
             StandError: When the stand failed; the closing record is written first.
             InstrumentError: When an instrument failed; the closing record is written first.
         """
-        with self._closing_record(), self._stopped_by_signals():
-            self._emit(self._opening.started)
-            self._emit(self._opening.cautions)
-            self._emit(events.PreconditionsRecorded(preconditions=self._opening.preconditions))
-            for name, rate_hz in self._opening.rates_hz.items():
-                self._emit(
-                    events.InstrumentHeard(
-                        instrument=name, port=self.conductor.channels.port(name), rate_hz=rate_hz
-                    )
-                )
-            self._emit(self._opening.matched)
+        with (
+            self._relays_closed(),
+            self._room_kept() as kept,
+            self._closing_record(),
+            self._ended_by_signals(),
+        ):
+            self._open()
+            if not kept:
+                self._emit(events.NoteTaken(text=_NO_RESERVE))
             while not self.conductor.closed:
                 self._tick()
                 self._screen.show(self.conductor, self._now_s())
                 await asyncio.sleep(TICK_S)
-        return self._closing()
-
-    def _closing(self) -> events.TestClosed:
-        if self._closed is None:
+            self._keeper.finish(_CLOSING_S)
+        if self._keeper.closed is None:
             raise RuntimeError("a test ended without its closing record")
-        return self._closed
+        return self._keeper.closed
+
+    def _open(self) -> None:
+        opening = self._opening
+        self._emit(opening.resumed or opening.started)
+        self._emit(opening.cautions)
+        self._emit(events.PreconditionsRecorded(preconditions=opening.preconditions))
+        for name, rate_hz in opening.rates_hz.items():
+            port = self.conductor.channels.port(name)
+            self._emit(events.InstrumentHeard(instrument=name, port=port, rate_hz=rate_hz))
+        self._emit(opening.matched)
 
     def _tick(self) -> None:
         chunks: dict[str, list[Chunk]] = {}
@@ -191,14 +179,33 @@ class LiveTest:
             except InstrumentError as error:
                 failed = error  # what the other port brought is kept first
             else:
-                chunks[name] = [chunk._replace(arrival_s=chunk.arrival_s - self._start_s) for chunk in taken]
+                on_clock = [on_test_clock(chunk, self._start_s) for chunk in taken]
+                chunks[name] = [chunk for chunk in on_clock if chunk.arrival_s >= self._first_s]
             if port.lost is not None:
                 lost[name] = port.lost.reason
-        self.conductor.tick(self._now_s(), chunks, lost)
+        self.conductor.tick(self._now_s(), self._keeper.admit(chunks), lost)
         if failed is not None:
             raise failed
+        self._mind_the_disk()
+        self._mind_the_relays()
         for command in self._screen.commands():
             self._obey(command)
+
+    def _mind_the_disk(self) -> None:
+        paused = self.conductor.state.phase is Phase.PAUSED
+        if self._keeper.full and not paused:
+            self.conductor.happen(words.Full(self._keeper.full))
+        elif paused and self._keeper.try_again():
+            self.conductor.given_up_s = self._keeper.given_up_s
+            self.conductor.happen(words.Space())
+
+    def _mind_the_relays(self) -> None:
+        for relay in self._relays:
+            if relay.failure is not None:
+                raise relay.failure
+            if relay.name not in self._named and relay.behind_s > BEHIND_S:
+                self._named.add(relay.name)
+                self.conductor.note(f"{relay.name} does not keep up; the recording does not wait for it")
 
     def _obey(self, command: str) -> None:
         word, _, rest = command.partition(" ")
@@ -218,33 +225,76 @@ class LiveTest:
         try:
             yield
         except BaseException as error:
-            if self._closed is None:
-                stopped = isinstance(error, KeyboardInterrupt | asyncio.CancelledError)
-                reason = "by the operator" if stopped else str(error) or type(error).__name__
+            if not self.conductor.closed:
                 with contextlib.suppress(Exception):  # the first failure is the one to report
-                    self._emit(events.TestClosed(outcome="stopped" if stopped else "failed", reason=reason))
+                    self._emit(_closing_of(error))
+                    self._keeper.finish(_CLOSING_S)
             raise
 
     @contextmanager
-    def _stopped_by_signals(self) -> Iterator[None]:
+    def _room_kept(self) -> Iterator[bool]:
+        """Room to close the test on a full disk; false when the disk has none to spare."""
+        try:
+            yield self._reserve.hold()
+        finally:
+            self._reserve.release()
+
+    @contextmanager
+    def _relays_closed(self) -> Iterator[None]:
+        """What waits for a slow listener is handed on at the end; one that is stuck is left behind."""
+        try:
+            yield
+        finally:
+            for relay in self._own:
+                relay.close(_CLOSING_S)
+
+    @contextmanager
+    def _ended_by_signals(self) -> Iterator[None]:
+        if not self._handle_signals:
+            yield
+            return
         loop = asyncio.get_running_loop()
-        stop = words.Stop("stopped", "by the operator")
-        for number in _STOPPING:
+        for number, stop in _ENDING.items():
             loop.add_signal_handler(number, self.conductor.happen, stop)
         try:
             yield
         finally:
-            for number in _STOPPING:
+            for number in _ENDING:
                 loop.remove_signal_handler(number)
 
     def _emit(self, event: events.Event) -> None:
-        utc = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
-        stamped = events.Stamped(time_s=self._now_s(), utc=utc, event=event)
-        self._logbook.append(self._test, stamped)
         if isinstance(event, events.TestClosed):
-            self._closed = event
-        for listener in self._listeners:
-            listener(stamped)
+            for text in self._lags():
+                self._keeper.emit(events.NoteTaken(text=text))
+        self._keeper.emit(event)
+
+    def _lags(self) -> Iterator[str]:
+        """Who did not keep up, with counts."""
+        yield from (lag for relay in self._relays if (lag := relay.lag))
+        if self._keeper.slow_writes:
+            yield (
+                f"the disk of the logbook took longer than {SLOW_S} s for {self._keeper.slow_writes} events, "
+                f"at most {self._keeper.slowest_s:.1f} s"
+            )
+        dropped = {name: port.dropped_chunks for name, port in self._ports.items() if port.dropped_chunks}
+        for name, count in dropped.items():
+            yield f"{count} reads of the {name} were dropped, because nobody took them in time"
 
     def _now_s(self) -> float:
         return time.monotonic() - self._start_s
+
+
+def _closing_of(error: BaseException) -> events.TestClosed:
+    """The closing record of a test that ``error`` ended."""
+    match error:
+        case KeyboardInterrupt():
+            return events.TestClosed(outcome="stopped", reason="by the operator")
+        case asyncio.CancelledError():
+            return events.TestClosed(outcome="interrupted", reason="the program that ran it ended")
+        case BrokenPipeError():
+            return events.TestClosed(outcome="interrupted", reason="whoever read the output went away")
+    return events.TestClosed(outcome="failed", reason=str(error) or type(error).__name__)
+
+
+def _name_of(listener: events.Listener) -> str:
+    return str(getattr(listener, "name", type(listener).__name__))

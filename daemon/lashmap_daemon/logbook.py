@@ -2,93 +2,97 @@
 
 WAL with ``synchronous=FULL``: what `Logbook.append` returned from survives a power cut. Raw chunks are packed
 into blobs of about a quarter second; their boundaries and arrival times are kept, because the times of the
-samples are computed from them.
+samples are computed from them. What the tables are, how a pack looks, what is digested and what waits is
+decided in `logbook_schema`, `logbook_pack`, `seal` and `logbook_waiting`.
 """
 
 from __future__ import annotations
 
-import sqlite3
-import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks, a_break
 from pydantic import ValidationError
 
 from lashmap_daemon import events
-from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.events import Stamped, TestClosed, TestStarted
+from lashmap_daemon.errors import LogbookError, LogbookFull
+from lashmap_daemon.events import Stamped
+from lashmap_daemon.logbook_failures import naming
+from lashmap_daemon.logbook_list import TestSummary, summary_of
+from lashmap_daemon.logbook_migration import bring_up_to_date
+from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
+from lashmap_daemon.logbook_pack import PackDamaged, unpack_columns
+from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal, head_of, last_packs, seals_of
+from lashmap_daemon.logbook_schema import (
+    SCHEMA,
+    connect,
+    is_writable,
+    make_tables,
+    must_be_there,
+    must_not_lose_its_log,
+    schema_of,
+)
+from lashmap_daemon.logbook_waiting import MOST_WAITING_BYTES, PACK_S, Waiting
+from lashmap_daemon.seal import CLOSES, OPENS_AGAIN, Seal
 
-SCHEMA = 1
-_APPLICATION_ID = 0x6C6D6170  # "lmap", so that `file` and we can tell a logbook from any other database
-_PACK_S = 0.25
-_ARRIVAL = struct.Struct("<dI")
-
-_TABLES = """
-CREATE TABLE event (
-    test TEXT NOT NULL, number INTEGER NOT NULL, time_s REAL NOT NULL, utc TEXT NOT NULL,
-    kind TEXT NOT NULL, body TEXT NOT NULL, PRIMARY KEY (test, number)) WITHOUT ROWID;
-CREATE TABLE raw (
-    id INTEGER PRIMARY KEY, test TEXT NOT NULL, channel TEXT NOT NULL,
-    first_s REAL NOT NULL, last_s REAL NOT NULL, arrivals BLOB NOT NULL, data BLOB NOT NULL);
-CREATE INDEX raw_by_test ON raw (test, channel, id);
-"""
-
-
-@dataclass(frozen=True, kw_only=True)
-class TestSummary:
-    """A line of the list of tests."""
-
-    __test__ = False
-
-    test: str
-    started_utc: str
-    box: str
-    serial: str
-    positions: int
-    closing: str
+__all__ = ["SCHEMA", "Logbook", "TestSummary"]
 
 
 class Logbook:
-    """An open logbook file.
+    """An open logbook file. One of an older schema is brought up to date.
 
     Args:
         path: The file; made when ``create`` is true and it is absent.
         create: False refuses a missing file instead.
+        most_waiting_bytes: How much waits in memory while the disk is full, before the oldest raw chunks go.
 
     Raises:
         LogbookError: When it cannot be opened, is no logbook, or was written by a newer version.
     """
 
-    def __init__(self, path: Path, *, create: bool) -> None:
+    def __init__(self, path: Path, *, create: bool, most_waiting_bytes: int = MOST_WAITING_BYTES) -> None:
         self.path = path
-        self._numbers: dict[str, int] = {}
-        self._waiting: dict[tuple[str, str], list[Chunk]] = {}
-        if not create and not path.is_file():
-            raise LogbookError(f"{path}: no such logbook; name it with --logbook, or run a test first")
-        with self._naming_the_file():
-            self._base = sqlite3.connect(path, isolation_level=None)
-            self._prepare()
+        self._heads: dict[str, Head] = {}
+        self._version = 0
+        self._waiting = Waiting(most_waiting_bytes)
+        self._full: tuple[LogbookFull, float] | None = None
+        self._archives = Archives(path)
+        if create:
+            must_not_lose_its_log(path)
+        else:
+            must_be_there(path)
+        with naming(path):
+            self._base = connect(path)
+            try:
+                self._prepare()
+            except BaseException:
+                self._base.close()
+                raise
+
+    @property
+    def dropped_chunks(self) -> int:
+        """Raw chunks that went because the disk was full for too long; each loss is marked by a break."""
+        return self._waiting.dropped_chunks
+
+    @property
+    def waiting_bytes(self) -> int:
+        """What waits in memory to be written, with what keeping it costs."""
+        return self._waiting.bytes
 
     def append(self, test: str, stamped: Stamped) -> None:
         """Keep an event; durable when this returns.
 
+        A closing record also seals the test. What is added to a closed test is sealed at once; only its
+        resumption, or raw samples, open it again until its next closing.
+
         Raises:
+            LogbookFull: When there is no room. Nothing is lost: the same event can be appended again.
             LogbookError: When it cannot be written.
         """
-        kind, body = events.to_json(stamped.event)
-        number = self._numbers.get(test, 0) + 1
-        with self._naming_the_file():
-            self._write_raw(key for key in list(self._waiting) if key[0] == test)
-            self._base.execute(
-                "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)",
-                (test, number, stamped.time_s, stamped.utc, kind, body),
-            )
-        self._numbers[test] = number
+        self._write(test, stamped)
 
     def keep(self, test: str, channel: str, chunks: list[Chunk]) -> None:
         """Keep raw chunks as received; durable within a quarter second or at the next event.
@@ -99,16 +103,17 @@ class Logbook:
             chunks: With arrival times in seconds since the test started.
 
         Raises:
+            LogbookFull: When there is no room. The chunks wait in memory (do not hand them over again) and
+                are written when there is; beyond ``most_waiting_bytes`` the oldest go and are counted.
             LogbookError: When they cannot be written.
         """
         if not chunks:
             return
-        key = (test, channel)
-        waiting = self._waiting.setdefault(key, [])
-        waiting.extend(chunks)
-        if waiting[-1].arrival_s - waiting[0].arrival_s >= _PACK_S:
-            with self._naming_the_file():
-                self._write_raw([key])
+        self._waiting.add((test, channel), chunks)
+        if self._full is not None and abs(chunks[-1].arrival_s - self._full[1]) < PACK_S:
+            raise self._full[0]  # a try costs something, and the live test comes by every few milliseconds
+        if self._full is not None or self._waiting.is_due((test, channel)):
+            self._write(test)
 
     def events(self, test: str) -> Iterator[Stamped]:
         """All events of a test in order.
@@ -116,7 +121,7 @@ class Logbook:
         Raises:
             LogbookError: When one cannot be read.
         """
-        with self._naming_the_file():
+        with naming(self.path):
             rows = self._base.execute(
                 "SELECT number, time_s, utc, kind, body FROM event WHERE test = ? ORDER BY number", (test,)
             ).fetchall()
@@ -125,36 +130,92 @@ class Logbook:
                 event = events.from_json(kind, body)
             except (KeyError, ValidationError) as error:
                 raise LogbookError(
-                    f"{self.path}: test {test}, event {number} ({kind}) cannot be read: {error}"
+                    f"{self.path}: test {test}, event {number} ({kind}) cannot be read: {error}; find out "
+                    f"what is damaged with: lashmap verify --logbook {self.path}"
                 ) from error
             yield Stamped(time_s=time_s, utc=utc, event=event)
 
-    def raw(self, test: str, channel: str) -> Iterator[Chunk]:
-        """All raw chunks of one instrument in order, as received."""
-        with self._naming_the_file():
-            rows = self._base.execute(
-                "SELECT arrivals, data FROM raw WHERE test = ? AND channel = ? ORDER BY id", (test, channel)
-            ).fetchall()
-        for arrivals, data in rows:
-            start = 0
-            for arrival_s, length in _ARRIVAL.iter_unpack(arrivals):
-                yield Chunk(arrival_s, data[start : start + length])
-                start += length
+    def raw(self, test: str, channel: str, *, gaps: bool = False) -> Iterator[Chunk]:
+        """All raw chunks of one instrument in order, as received; read as they are taken, not all at once.
+
+        Args:
+            test: Identifier of the test.
+            channel: Which instrument.
+            gaps: A pack that cannot be read becomes a break instead of an error.
+
+        Raises:
+            LogbookError: When a pack cannot be read, or was moved to an archive that is not at hand.
+        """
+        for chunks in self.raw_packs(test, channel, gaps=gaps):
+            yield from chunks
+
+    def raw_packs(self, test: str, channel: str, *, gaps: bool = False) -> Iterator[Chunks]:
+        """As `raw`, a pack at a time and as columns: many times as quick for a long test."""
+        with naming(self.path):
+            for place, first_s, last_s, arrivals, data in self._base.execute(
+                "SELECT place, first_s, last_s, arrivals, data FROM raw WHERE test = ? AND channel = ? "
+                "ORDER BY place",
+                (test, channel),
+            ):
+                try:
+                    if arrivals is None:
+                        chunks = unpack_columns(*self._archives.pack(self._moved(test), place))
+                    else:
+                        chunks = unpack_columns(arrivals, data)
+                except (PackDamaged, TypeError) as error:
+                    if not gaps:
+                        raise LogbookError(
+                            f"{self.path}: test {test}, {channel}, {first_s:.2f} to {last_s:.2f} s cannot be "
+                            f"read: {error}; find out what else with: lashmap verify --logbook {self.path}"
+                        ) from error
+                    chunks = a_break(first_s)
+                yield chunks
 
     def tests(self) -> list[TestSummary]:
-        """One line for each test, oldest first."""
-        with self._naming_the_file():
-            names = [
-                row[0]
-                for row in self._base.execute("SELECT test FROM event WHERE number = 1 ORDER BY utc, test")
-            ]
-        return [self._summary(name) for name in names]
+        """One line for each test, oldest first; one that is damaged says so, even without a beginning."""
+        with naming(self.path):
+            names = self._base.execute(
+                "SELECT test, utc, min(number) AS first FROM event GROUP BY test "  # utc of the first row
+                "UNION ALL SELECT test, min(utc), 0 FROM seal WHERE NOT EXISTS "
+                "(SELECT 1 FROM event WHERE event.test = seal.test) GROUP BY test ORDER BY 2, 1"
+            ).fetchall()
+        return [self._summary(name, utc) for name, utc, _ in names]
+
+    def seal_of(self, test: str) -> Seal | None:
+        """The newest seal of a test; None when it was never closed."""
+        with naming(self.path):
+            seals = seals_of(self._base, test)
+        return seals[-1][0] if seals else None
+
+    def moved_to(self, test: str) -> Moved | None:
+        """Where the raw samples of a test were moved; None while they are here."""
+        with naming(self.path):
+            return moved_of(self._base, test)
+
+    def end_s(self, test: str) -> float:
+        """Newest time of an event or chunk of a test, in its seconds; 0 when it has none."""
+        with naming(self.path):
+            (event,) = self._base.execute("SELECT max(time_s) FROM event WHERE test = ?", (test,)).fetchone()
+            raw = [last_s for _, _, last_s in last_packs(self._base, test)]
+        return max(event or 0.0, *raw, self._waiting.end_s(test))
 
     def close(self) -> None:
-        """Write what waits and close the file."""
-        with self._naming_the_file():
-            self._write_raw(list(self._waiting))
-            self._base.close()
+        """Write what waits and close the file.
+
+        Raises:
+            LogbookFull: When there is no room for what waits; the file is closed, and that is lost.
+        """
+        with naming(self.path):
+            try:
+                for test in self._waiting.tests():
+                    self._write(test)
+            except LogbookFull as error:
+                raise LogbookFull(
+                    f"{error}\n{self.path}: closed with raw samples not written: {self.waiting_bytes} bytes"
+                ) from error
+            finally:
+                self._archives.close()
+                self._base.close()
 
     def __enter__(self) -> Self:
         return self
@@ -164,57 +225,72 @@ class Logbook:
     ) -> None:
         self.close()
 
-    def _summary(self, test: str) -> TestSummary:
-        stream = list(self.events(test))
-        started = stream[0].event
-        if not isinstance(started, TestStarted):
-            raise LogbookError(f"{self.path}: test {test} does not begin with its start record")
-        closing = next(
-            (f"{e.outcome}: {e.reason}" for s in stream if isinstance(e := s.event, TestClosed)), ""
-        )
-        return TestSummary(
-            test=test,
-            started_utc=stream[0].utc,
-            box=started.box.box.type,
-            serial=started.box.box.serial,
-            positions=len({s.event.number for s in stream if isinstance(s.event, events.RockAccepted)}),
-            closing=closing or "not closed",
-        )
+    def _summary(self, test: str, utc: str) -> TestSummary:
+        try:
+            return summary_of(test, utc, list(self.events(test)))
+        except LogbookError:
+            return summary_of(test, utc, [])
 
     def _prepare(self) -> None:
-        self._base.execute("PRAGMA journal_mode=WAL")
-        self._base.execute("PRAGMA synchronous=FULL")
-        (application,) = self._base.execute("PRAGMA application_id").fetchone()
-        (schema,) = self._base.execute("PRAGMA user_version").fetchone()
-        (tables,) = self._base.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        if application == 0 and tables == 0:
-            self._base.executescript(
-                f"BEGIN; {_TABLES} PRAGMA application_id={_APPLICATION_ID};"
-                f"PRAGMA user_version={SCHEMA}; COMMIT;"
-            )
-        elif application != _APPLICATION_ID:
-            raise LogbookError(f"{self.path}: is a database, but not a lashmap logbook; choose another file")
-        elif schema != SCHEMA:
-            raise LogbookError(
-                f"{self.path}: has logbook schema {schema}, this version reads {SCHEMA}; use the version "
-                "that wrote it"
-            )
+        schema = schema_of(self._base, self.path)
+        if is_writable(self.path):
+            self._base.execute("PRAGMA journal_mode=WAL")
+            self._base.execute("PRAGMA synchronous=FULL")
+        if schema == 0:
+            make_tables(self._base)
+        elif schema < SCHEMA:
+            bring_up_to_date(self._base, self.path, schema)
 
-    def _write_raw(self, keys: Iterable[tuple[str, str]]) -> None:
-        for key in keys:
-            chunks = self._waiting.get(key)
-            if not chunks:
-                continue
-            arrivals = b"".join(_ARRIVAL.pack(chunk.arrival_s, len(chunk.data)) for chunk in chunks)
-            self._base.execute(
-                "INSERT INTO raw (test, channel, first_s, last_s, arrivals, data) VALUES (?, ?, ?, ?, ?, ?)",
-                (*key, chunks[0].arrival_s, chunks[-1].arrival_s, arrivals, b"".join(c.data for c in chunks)),
-            )
-            self._waiting[key] = []
+    def _moved(self, test: str) -> Moved | None:
+        return moved_of(self._base, test)
+
+    def _write(self, test: str, stamped: Stamped | None = None) -> None:
+        """Write what waits of a test, the oldest first, and at last an event; durable when this returns."""
+        last = False
+        while not last:
+            chunks = self._waiting.oldest(test)
+            last = self._waiting.are_all(test, chunks)
+            with self._transaction(test) as head:
+                for channel, some in chunks.items():
+                    add_raw(self._base, head, channel, some)
+                if last and stamped is not None:
+                    self._add(head, stamped)
+            self._waiting.written(test, chunks)
+
+    def _add(self, head: Head, stamped: Stamped) -> None:
+        """Add an event, and a seal when it closes the test or is added to a closed one."""
+        kind, body = events.to_json(stamped.event)
+        was_sealed = head.sealed
+        add_event(self._base, head, time_s=stamped.time_s, utc=stamped.utc, kind=kind, body=body)
+        if kind == CLOSES:
+            add_seal(self._base, head, stamped.utc, "closed")
+        elif was_sealed and kind != OPENS_AGAIN:
+            add_seal(self._base, head, stamped.utc, "added")
+
+    def _forget_old_heads(self) -> None:
+        """Another process may have added to a test meanwhile, such as a review."""
+        (version,) = self._base.execute("PRAGMA data_version").fetchone()
+        if version != self._version:
+            self._heads.clear()
+            self._version = version
 
     @contextmanager
-    def _naming_the_file(self) -> Iterator[None]:
+    def _transaction(self, test: str) -> Iterator[Head]:
+        """All or nothing, in the file as in memory."""
         try:
-            yield
-        except sqlite3.Error as error:
-            raise LogbookError(f"{self.path}: {error}; check the disk and the file's permissions") from error
+            with naming(self.path):
+                self._base.execute("BEGIN IMMEDIATE")
+                try:
+                    self._forget_old_heads()
+                    head = (self._heads.get(test) or head_of(self._base, test)).copy()
+                    yield head
+                    self._base.execute("COMMIT")
+                except BaseException:
+                    if self._base.in_transaction:
+                        self._base.execute("ROLLBACK")
+                    raise
+        except LogbookFull as error:
+            self._full = (error, self._waiting.end_s(test))
+            raise
+        self._full = None
+        self._heads[test] = head

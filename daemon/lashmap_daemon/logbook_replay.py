@@ -54,6 +54,10 @@ class LogbookReplayProfile(InstrumentProfile):
         """As it was recorded."""
         return self._original().expected
 
+    def repeats_after(self, counts_per_turn: int) -> int | None:
+        """As the recorded instrument."""
+        return self._original().repeats_after(counts_per_turn)
+
     def make_parser(self) -> Parser:
         """The parser of the recorded instrument."""
         return self._original().make_parser()

@@ -17,6 +17,7 @@ from lashmap_analysis.record import Shaft
 from lashmap_daemon import events
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.errors import ConfigurationError, LashmapError
+from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.preconditions import MatchedHow
 from lashmap_daemon.stand_file import Stand
 from lashmap_daemon.wording import CAUTIONS
@@ -114,6 +115,7 @@ def matched_teeth(
         answer = person.ask('Bring the marked teeth together, then type "matched"; Enter = not known')
         how = "set at the stand" if answer.strip().casefold() == "matched" else "assumed"
         angle = encoder_deg()
+        return how, events.MatchedTeethSet(encoder_deg=angle, how=how, seen_deg=angle)
     return how, events.MatchedTeethSet(encoder_deg=angle, how=how)
 
 
@@ -147,6 +149,15 @@ def start_record(
         version=version,
         sweeps=sweeps,
     )
+
+
+def unused_name(logbook: Logbook, test: str) -> str:
+    """``test``, or with a number behind it when there is one of that name: the wall clock was set back."""
+    name, count = test, 1
+    while next(iter(logbook.events(name)), None) is not None:
+        count += 1
+        name = f"{test}-{count}"
+    return name
 
 
 def _ask_length(person: Person, words: str, units: str) -> float | None:

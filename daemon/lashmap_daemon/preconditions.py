@@ -9,7 +9,8 @@ from lashmap_analysis.lengths import format_length
 from lashmap_analysis.record import Precondition, Units
 
 from lashmap_daemon.box_file import BoxFile, MountingTable
-from lashmap_daemon.stand_file import Stand
+from lashmap_daemon.seal_check import TestCheck
+from lashmap_daemon.stand_file import ENCODER, Stand
 
 MatchedHow = Literal["box file", "set at the stand", "assumed"]
 
@@ -29,7 +30,7 @@ def collect(
     return (
         _mounting_distance("pinion", box.mounting, box.box.units),
         _mounting_distance("gear", box.mounting, box.box.units),
-        _matched_teeth(matched),
+        _matched_teeth(matched, _ranges_in_cycle(box, stand)),
         _bearings(box.mounting),
         _calibration("indicator", stand.file.indicator.calibration_due, today),
         _calibration("encoder", stand.file.encoder.calibration_due, today),
@@ -40,6 +41,28 @@ def collect(
             remedy="" if locked_out else "Read the cautions and confirm them at the start of the test.",
         ),
     )
+
+
+def record_intact(check: TestCheck) -> Precondition:
+    """Whether the record of a test is as it was written, from a check of its digests."""
+    name = "record intact"
+    if check.problems:
+        count = len(check.problems)
+        return Precondition(
+            name=name,
+            state="failed",
+            detail=f"{count} deviation{'s' if count > 1 else ''} from its digests",
+            remedy="Verify the logbook; judge from a copy that fits its seal, or test again.",
+        )
+    if check.sealed is None:
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail="not sealed, since the test is not closed",
+            remedy="Close the test; one that was broken off can be resumed.",
+        )
+    digest = check.sealed.digest.hex()
+    return Precondition(name=name, state="proven", detail=f"fits its seal {digest[:16]} …")
 
 
 def index_in_place(slips: int) -> tuple[Precondition, ...]:
@@ -92,9 +115,26 @@ def _mounting_distance(
     )
 
 
-def _matched_teeth(matched: MatchedHow) -> Precondition:
+def _ranges_in_cycle(box: BoxFile, stand: Stand) -> float:
+    """How often the encoder's count begins again within a mesh cycle; 0 when it never does."""
+    range_deg = stand.decoders()[ENCODER].range_deg
+    gear_set = box.gear_set.gear_set()
+    teeth = gear_set.gear_teeth if stand.file.encoder.shaft == "gear" else gear_set.pinion_teeth
+    return 0.0 if range_deg is None else gear_set.mesh_cycle * 360.0 / teeth / range_deg
+
+
+def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float) -> Precondition:
     name = "matched teeth"
     match matched:
+        case "box file" if ranges_in_cycle > 1.0:
+            return Precondition(
+                name=name,
+                state="unproven",
+                detail=f"the encoder's count begins again {ranges_in_cycle:.1f} times in a mesh cycle, so "
+                "the angle in the box file does not tell which teeth are together",
+                remedy="Leave matched_teeth.encoder_deg out, and bring the marked teeth together at the "
+                "start.",
+            )
         case "box file":
             return Precondition(name=name, state="proven", detail="encoder angle recorded in the box file")
         case "set at the stand":

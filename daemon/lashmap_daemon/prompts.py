@@ -13,7 +13,14 @@ from pathlib import Path
 from typing import Literal
 
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.events import InstrumentLost, PositionAsked, Stamped, SweepAsked, TestClosed
+from lashmap_daemon.events import (
+    InstrumentLost,
+    PositionAsked,
+    RecordingPaused,
+    Stamped,
+    SweepAsked,
+    TestClosed,
+)
 from lashmap_daemon.wording import asked_sentence, sentence, sweep_sentence
 
 
@@ -23,9 +30,14 @@ class PromptsFile:
     Args:
         path: Emptied at the start of the test.
 
+    Attributes:
+        name: For messages.
+
     Raises:
         StandError: When it cannot be written, now or later.
     """
+
+    name = "the prompts file"
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -39,8 +51,8 @@ class PromptsFile:
                 self._append(asked_sentence(asked), **place)
             case SweepAsked() as asked:
                 self._append(sweep_sentence(asked), sweep=asked.member)
-            case InstrumentLost() as lost:
-                self._append(sentence(lost, "mm") or "")
+            case InstrumentLost() | RecordingPaused() as halt:
+                self._append(sentence(halt, "mm") or "")
             case TestClosed() as closed:
                 self._append(f"Test {closed.outcome}: {closed.reason}", closed=True)
 

@@ -3,26 +3,31 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from lashmap_analysis.record import (
     Identity,
-    Precondition,
     RockTrace,
     RunoutTrace,
     Shaft,
     TestRecord,
 )
-from lashmap_drivers.count_tracker import INDEX_SLIP
-from lashmap_drivers.readings import EMPTY, Floats
+from lashmap_drivers.readings import Samples
 
 from lashmap_daemon import events
 from lashmap_daemon.box_file import RunoutTable
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.preconditions import index_in_place
+from lashmap_daemon.preconditions import index_in_place, record_intact
+from lashmap_daemon.replay_parts import Parts
+from lashmap_daemon.replay_samples import Decoding, Windows
+from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
+
+Heard = Callable[[str, Samples], None]
+NOT_CLOSED = "not closed: the record ends without its closing event"
 
 
 @dataclass
@@ -30,12 +35,11 @@ class _Story:
     """What the events of one test add up to."""
 
     started_utc: str = ""
-    preconditions: tuple[Precondition, ...] = ()
-    matched_encoder_deg: float = 0.0
+    parts: Parts = field(default_factory=Parts)
     rocks: dict[int, events.RockAccepted] = field(default_factory=dict)
     sweeps: dict[Shaft, events.SweepRecorded] = field(default_factory=dict)
     notes: list[tuple[float, str]] = field(default_factory=list)
-    closing: str = "not closed: the record ends without its closing event"
+    closing: str = NOT_CLOSED
 
 
 def newest_test(logbook: Logbook) -> str:
@@ -69,47 +73,116 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
     Raises:
         LogbookError: When the test is unknown or cannot be read.
     """
-    started = start_of(logbook, test)
-    story = _read_story(logbook, test)
-    box, stand = started.box, started.stand
-    indicator = _decode(logbook, test, stand, INDICATOR)
-    encoder = _decode(logbook, test, stand, ENCODER)
-    encoder = replace(encoder, value=encoder.value - story.matched_encoder_deg)
-    rocks = sorted(story.rocks.values(), key=lambda rock: rock.start_s)
-    return TestRecord(
-        identity=Identity(
-            test=test,
-            box=box.box.type,
-            serial=box.box.serial,
-            set_number=box.box.set_number,
-            stand=stand.file.stand.name,
-            operator=started.operator,
-            started_utc=story.started_utc,
-            remark="\n".join(text for text in (box.box.remark, stand.file.stand.remark) if text),
-        ),
-        gear_set=box.gear_set.gear_set(),
-        indicator=box.indicator(stand.file),
-        encoder=stand.file.encoder_for_analysis(),
-        limits=box.limits_for_analysis(),
-        preconditions=(*story.preconditions, *index_in_place(encoder.index_slips)),
-        traces=tuple(_trace(rock, indicator, encoder) for rock in rocks),
-        units=box.box.units,
-        closing=story.closing,
-        notes=tuple(story.notes),
-        sweeps=tuple(_sweep(swept, box.runout, indicator, encoder) for swept in story.sweeps.values()),
-    )
+    return Replay(logbook, test).record()
+
+
+class Replay:
+    """A test to be read from its logbook: first what its events say, then once through its samples.
+
+    Args:
+        logbook: Holds the test.
+        test: Identifier.
+
+    Raises:
+        LogbookError: When the test is unknown or its events cannot be read.
+    """
+
+    def __init__(self, logbook: Logbook, test: str) -> None:
+        self.test = test
+        self._logbook = logbook
+        self._started = start_of(logbook, test)
+        self._story = _read_story(logbook, test)
+        self._rocks = sorted(self._story.rocks.values(), key=lambda rock: rock.start_s)
+        self._sweeps = list(self._story.sweeps.values())
+
+    @property
+    def rocks_s(self) -> tuple[tuple[float, float, int], ...]:
+        """First and last moment of every accepted rock, and its position; in the order of time."""
+        return tuple((rock.start_s, rock.end_s, rock.number) for rock in self._rocks)
+
+    @property
+    def sweeps_s(self) -> tuple[tuple[float, float, Shaft], ...]:
+        """First and last moment of every runout sweep, and its member."""
+        return tuple((swept.start_s, swept.end_s, swept.member) for swept in self._sweeps)
+
+    def record(self, heard: Heard | None = None) -> TestRecord:
+        """The record, decoded from the raw bytes in one pass.
+
+        Args:
+            heard: Is given all samples in passing: of the indicator first, then of the encoder, its angle
+                past the matched teeth.
+
+        Raises:
+            LogbookError: When its samples cannot be read.
+        """
+        intact = check_test(self._logbook.path, self.test)
+        indicator, _ = self._pass(INDICATOR, heard)
+        encoder, index_slips = self._pass(ENCODER, heard)
+        both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(self._spans_s))]
+        rocks = zip(self._rocks, both, strict=False)
+        sweeps = zip(self._sweeps, both[len(self._rocks) :], strict=True)
+        box, stand, story = self._started.box, self._started.stand, self._story
+        return TestRecord(
+            identity=self._identity("" if intact.sealed is None else intact.sealed.digest.hex()),
+            gear_set=box.gear_set.gear_set(),
+            indicator=box.indicator(stand.file),
+            encoder=stand.file.encoder_for_analysis(),
+            limits=box.limits_for_analysis(),
+            preconditions=(
+                *story.parts.all_preconditions(),
+                *index_in_place(index_slips),
+                record_intact(intact),
+            ),
+            traces=tuple(_trace(rock, *samples) for rock, samples in rocks),
+            units=box.box.units,
+            closing=story.closing,
+            notes=tuple(story.notes),
+            sweeps=tuple(_sweep(swept, box.runout, *samples) for swept, samples in sweeps),
+            damage=intact.problems,
+        )
+
+    @property
+    def _spans_s(self) -> list[tuple[float, float]]:
+        return [(start_s, end_s) for start_s, end_s, _ in (*self.rocks_s, *self.sweeps_s)]
+
+    def _pass(self, channel: str, heard: Heard | None) -> tuple[Windows, int]:
+        """Once through the samples of an instrument: what lies in rocks and sweeps, and its index slips."""
+        parts = self._story.parts
+        kept = Windows(self._spans_s)
+        decoding = Decoding(self._logbook, self.test, self._started.stand, channel, parts)
+        for raw in decoding:
+            samples = raw
+            if channel == ENCODER:
+                samples = replace(raw, value=raw.value - parts.reference_deg(raw.time_s))
+            kept.hear(samples)
+            if heard is not None and len(samples):
+                heard(channel, samples)
+        return kept, decoding.index_slips
+
+    def _identity(self, seal: str) -> Identity:
+        box, stand = self._started.box.box, self._started.stand.file.stand
+        return Identity(
+            test=self.test,
+            box=box.type,
+            serial=box.serial,
+            set_number=box.set_number,
+            stand=stand.name,
+            operator=self._started.operator,
+            started_utc=self._story.started_utc,
+            remark="\n".join(text for text in (box.remark, stand.remark) if text),
+            seal=seal,
+        )
 
 
 def _read_story(logbook: Logbook, test: str) -> _Story:
     story = _Story()
     for stamped in logbook.events(test):
+        story.parts.hear(stamped.event)
         match stamped.event:
             case events.TestStarted():
                 story.started_utc = stamped.utc
-            case events.PreconditionsRecorded(preconditions=preconditions):
-                story.preconditions = preconditions
-            case events.MatchedTeethSet(encoder_deg=encoder_deg):
-                story.matched_encoder_deg = encoder_deg
+            case events.TestResumed():
+                story.closing = NOT_CLOSED
             case events.RockAccepted() as accepted:
                 story.rocks[accepted.number] = accepted  # a repeat replaces what it repeats
             case events.SweepRecorded() as swept:
@@ -123,72 +196,47 @@ def _read_story(logbook: Logbook, test: str) -> _Story:
     return story
 
 
-@dataclass(frozen=True)
-class _Decoded:
-    """All samples of one instrument, each with the standard uncertainty of its time; shapes (n,).
-
-    Also how often an encoder's index pulse came where it does not belong.
-    """
-
-    time_s: Floats
-    value: Floats
-    time_uncertainty_s: Floats
-    index_slips: int
+def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, float | None]:
+    """The last reference and the last recorded angle, None when there is none; both in one count."""
+    parts = _read_story(logbook, test).parts
+    last = None
+    for samples in Decoding(logbook, test, stand, ENCODER, parts):
+        last = float(samples.value[-1]) if len(samples) else last
+    return parts.parts[-1].encoder_deg, last
 
 
-def _decode(logbook: Logbook, test: str, stand: Stand, channel: str) -> _Decoded:
-    decoder = stand.decoders()[channel]
-    batches = [batch for chunk in logbook.raw(test, channel) if len(batch := decoder.feed(chunk))] or [EMPTY]
-    return _Decoded(
-        np.concatenate([batch.time_s for batch in batches]),
-        np.concatenate([batch.value for batch in batches]),
-        np.repeat([batch.time_uncertainty_s for batch in batches], [len(batch) for batch in batches]),
-        decoder.parser.marks[INDEX_SLIP],
-    )
-
-
-def _apart_s(indicator: _Decoded, heard: slice, encoder: _Decoded, turned: slice) -> float:
+def _apart_s(indicator: Samples, encoder: Samples) -> float:
     """Standard uncertainty of the indicator's times against the encoder's in a window; nan when unknown."""
-    both = (indicator.time_uncertainty_s[heard], encoder.time_uncertainty_s[turned])
+    both = (indicator.time_uncertainty_s, encoder.time_uncertainty_s)
     if not all(len(one) for one in both):
         return math.nan
     return math.hypot(*(float(np.max(one)) for one in both))
 
 
-def _trace(rock: events.RockAccepted, indicator: _Decoded, encoder: _Decoded) -> RockTrace:
-    heard = _within(indicator, rock.start_s, rock.end_s)
-    turned = _within(encoder, rock.start_s, rock.end_s)
+def _trace(rock: events.RockAccepted, indicator: Samples, encoder: Samples) -> RockTrace:
     return RockTrace(
         position=rock.number,
         engagement=rock.engagement,
         purpose=rock.purpose,
         attempt=rock.attempt,
-        time_s=indicator.time_s[heard],
-        indicator_mm=indicator.value[heard],
-        encoder_time_s=encoder.time_s[turned],
-        encoder_deg=encoder.value[turned],
-        times_apart_uncertainty_s=_apart_s(indicator, heard, encoder, turned),
+        time_s=indicator.time_s,
+        indicator_mm=indicator.value,
+        encoder_time_s=encoder.time_s,
+        encoder_deg=encoder.value,
+        times_apart_uncertainty_s=_apart_s(indicator, encoder),
     )
 
 
 def _sweep(
-    swept: events.SweepRecorded, place: RunoutTable, indicator: _Decoded, encoder: _Decoded
+    swept: events.SweepRecorded, place: RunoutTable, indicator: Samples, encoder: Samples
 ) -> RunoutTrace:
-    heard = _within(indicator, swept.start_s, swept.end_s)
-    turned = _within(encoder, swept.start_s, swept.end_s)
     of_gear, of_pinion = place.gear_indicator_from_mesh_deg, place.pinion_indicator_from_mesh_deg
     return RunoutTrace(
         member=swept.member,
-        time_s=indicator.time_s[heard],
-        indicator_mm=indicator.value[heard],
-        encoder_time_s=encoder.time_s[turned],
-        encoder_deg=encoder.value[turned],
+        time_s=indicator.time_s,
+        indicator_mm=indicator.value,
+        encoder_time_s=encoder.time_s,
+        encoder_deg=encoder.value,
         indicator_from_mesh_deg=of_gear if swept.member == "gear" else of_pinion,
-        times_apart_uncertainty_s=_apart_s(indicator, heard, encoder, turned),
+        times_apart_uncertainty_s=_apart_s(indicator, encoder),
     )
-
-
-def _within(channel: _Decoded, start_s: float, end_s: float) -> slice:
-    first = int(np.searchsorted(channel.time_s, start_s, side="left"))
-    last = int(np.searchsorted(channel.time_s, end_s, side="right"))
-    return slice(first, last)

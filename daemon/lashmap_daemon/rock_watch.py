@@ -5,13 +5,14 @@ What a rock gives is the analysis's (`measure_rock`); how long to wait for it is
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from lashmap_analysis.flags import FlagName
 from lashmap_analysis.rock import RockReading, measure_rock
 
-from lashmap_daemon import arrival
+from lashmap_daemon import arrival, events
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.sequence_words import Left, RockBad, RockGood
@@ -20,6 +21,7 @@ from lashmap_daemon.stand_file import ENCODER
 CHECK_S = 0.25  # how often the rock in hand is measured
 # These do not heal by rocking on: once seen in a long enough rock, it is better to begin again.
 _LASTING = {FlagName.SLIP, FlagName.OUT_OF_RANGE, FlagName.GAP_IN_SAMPLES}
+_FRESH_S = 0.5  # four samples of the slowest encoder this is meant for
 _COUNTS_TO_SEE = 4  # an encoder that should have seen this many counts and saw none is not turning
 
 
@@ -40,6 +42,22 @@ class RockSetting:
     resolution_mm: float
     counts_per_mm: float
     still: arrival.StillLimits
+
+
+def setting_of(
+    started: events.TestStarted, arc_per_reading: float, still: arrival.StillLimits
+) -> RockSetting:
+    """What the plan of a test asks of a rock, and what its encoder should see of it."""
+    encoder, plan = started.stand.file.encoder, started.box.plan
+    turn_mm = 2.0 * math.pi * started.box.tip.touch_radius_mm
+    sees_rock = encoder.shaft == "gear"
+    return RockSetting(
+        reversals=plan.reversals,
+        longest_s=plan.rock_seconds,
+        resolution_mm=started.stand.file.indicator.resolution_mm,
+        counts_per_mm=arc_per_reading / turn_mm * encoder.counts_per_turn if sees_rock else 0.0,
+        still=still,
+    )
 
 
 class RockWatch:
@@ -64,6 +82,7 @@ class RockWatch:
             started_s  # newest sample that was measured: whoever decodes again must find the same ones
         )
         self.reading: RockReading | None = None
+        self.gear_deg: float | None = None  # middle of its way, once the rock was found good
 
     def look(self, now_s: float) -> RockGood | RockBad | Left | None:
         """Take what came; None while the rock goes on.
@@ -82,8 +101,7 @@ class RockWatch:
         self.end_s = float(trace.time_s[-1]) if len(trace) else now_s
         enough = reading.reversals >= self._setting.reversals
         if reading.usable and enough:
-            self._refuse_frozen_encoder(reading.reading_mm)
-            return RockGood()
+            return self._unless_unseen(now_s, reading.reading_mm)
         disabling = [flag for flag in reading.flags if flag.disabling]
         sentences = tuple(flag.sentence for flag in disabling)
         if enough and any(flag.name in _LASTING for flag in disabling):
@@ -91,6 +109,15 @@ class RockWatch:
         if now_s - self.started_s > self._setting.longest_s:
             return RockBad(sentences or (self._too_few(reading.reversals),))
         return None
+
+    def _unless_unseen(self, now_s: float, reading_mm: float) -> RockGood | None:
+        """Good, unless the encoder is silent: whether the gear stayed is not known before it speaks again."""
+        seen = self._channels.gear_deg(self.started_s)
+        if not len(seen) or now_s - float(seen.time_s[-1]) > _FRESH_S:
+            return None
+        self._refuse_frozen_encoder(reading_mm)
+        self.gear_deg = (float(np.max(seen.value)) + float(np.min(seen.value))) / 2.0
+        return RockGood()
 
     def _too_few(self, reversals: int) -> str:
         return (

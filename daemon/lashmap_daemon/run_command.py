@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import datetime as dt
 import sys
+import time
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from lashmap_analysis.record import Shaft
 from lashmap_drivers.errors import InstrumentError
@@ -17,15 +21,19 @@ from rich.console import Console
 
 from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile
-from lashmap_daemon.channels import Channels
-from lashmap_daemon.conclude import conclude, write_json, write_report
+from lashmap_daemon.bus.join import OnTheBus, join_bus
+from lashmap_daemon.channels import SILENT_S, Channels
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.console.live import LiveScreen
 from lashmap_daemon.console.plain import PlainScreen
-from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, StandError
+from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, LogbookFull, StandError
 from lashmap_daemon.events import Listener, TestClosed
-from lashmap_daemon.live_test import LiveTest, Opening, Screen, listen, open_ports
+from lashmap_daemon.hand_over import hand_over
+from lashmap_daemon.hands_free import obeying
+from lashmap_daemon.listening import listen, open_ports
+from lashmap_daemon.live_test import LiveTest, Opening, Screen
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_lock import only_writer
 from lashmap_daemon.opening import (
     Nobody,
     Person,
@@ -33,11 +41,20 @@ from lashmap_daemon.opening import (
     confirm_cautions,
     matched_teeth,
     start_record,
+    unused_name,
 )
 from lashmap_daemon.preconditions import collect
 from lashmap_daemon.prompts import PromptsFile
-from lashmap_daemon.stand_file import load_stand
+from lashmap_daemon.relay import Relay
+from lashmap_daemon.resume import find_unfinished, take_up
+from lashmap_daemon.resume_opening import open_again, reference_of
+from lashmap_daemon.stand_file import ENCODER, Stand, load_stand
 from lashmap_daemon.summary import print_summary
+
+if TYPE_CHECKING:
+    from lashmap_daemon.bus.stand_bus import StandBus
+
+_LAST_LINES_S = 2.0  # without a line going out, before a screen that is stuck is left behind
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,6 +70,8 @@ class RunOptions:
         locked_out: The cautions are confirmed on the command line.
         plain: Plain lines also on a terminal.
         runout: Members to turn for their runout after the last position.
+        resume: Go on with a test that ended early.
+        test: Which one; the newest of this box that was not completed when None.
     """
 
     stand: Path
@@ -63,6 +82,8 @@ class RunOptions:
     locked_out: bool
     plain: bool
     runout: tuple[Shaft, ...] = ()
+    resume: bool = False
+    test: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,6 +117,40 @@ def run(options: RunOptions, console: Console) -> int:
     box = toml_file.load(options.box, BoxFile)
     terminal = AtTerminal(console=console)
     person: Person = terminal if sys.stdin.isatty() and console.is_terminal else Nobody(show=terminal.show)
+    with ExitStack() as stack:
+        if options.resume:
+            begun = _go_on(options, box, stand, person, stack)
+        else:
+            begun = _begin(options, box, stand, person, stack)
+        test = begun.opening.started.test
+        again = (
+            f"lashmap run {options.stand} {options.box} --logbook {options.logbook} --resume --test {test}"
+        )
+        bus = join_bus(stand, options.logbook, begun.opening.started, stack, terminal.show)
+        try:
+            closed = _lead(begun, options, console, bus=bus)
+        except (StandError, InstrumentError, LogbookFull):
+            terminal.show(
+                f"The test was closed early; what it recorded is kept. Open it with: "
+                f"lashmap review {test} --logbook {options.logbook}\nGo on with it: {again}"
+            )
+            raise
+        if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
+            with contextlib.suppress(OSError):  # the terminal may be what went away
+                print(f"lashmap: interrupted; what was recorded is kept. Go on: {again}", file=sys.stderr)  # noqa: T201
+            return EXIT_STOPPED
+        return _hand_over(begun.logbook, closed, test, options, console, bus=bus)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Begun:
+    opening: Opening
+    ports: dict[str, Source]
+    logbook: Logbook
+
+
+def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
+    """Everything before the first position of a new test."""
     now = dt.datetime.now(dt.UTC)
     started = start_record(
         box,
@@ -108,68 +163,115 @@ def run(options: RunOptions, console: Console) -> int:
     )
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     box = complete_box(box, person)
-    with ExitStack() as stack:
-        logbook = stack.enter_context(_open_logbook(options.logbook))
-        ports = open_ports(stand, stack)
-        channels = Channels(stand, box.gear_set.gear_set())
-        rates = listen(ports, channels)
+    logbook = stack.enter_context(_open_logbook(options.logbook, stack))
+    started = replace(started, box=box, test=unused_name(logbook, started.test))
+    ports, rates_hz, encoder_deg = _listen(stand, box, stack)
+    how, matched = matched_teeth(box, person, encoder_deg=encoder_deg)
+    opening = Opening(
+        started=started,
+        cautions=cautions,
+        preconditions=collect(box, stand, matched=how, today=now.astimezone().date(), locked_out=True),
+        matched=matched,
+        rates_hz=rates_hz,
+    )
+    return _Begun(opening=opening, ports=ports, logbook=logbook)
 
-        def encoder_deg() -> float:
-            for name, port in ports.items():
-                channels.feed(name, port.take())
-            return channels.latest_encoder_deg or 0.0
 
-        how, matched = matched_teeth(box, person, encoder_deg=encoder_deg)
-        opening = Opening(
-            started=replace(started, box=box),
-            cautions=cautions,
-            preconditions=collect(box, stand, matched=how, today=now.astimezone().date(), locked_out=True),
-            matched=matched,
-            rates_hz=rates,
-        )
-        try:
-            closed = _lead(opening, ports, logbook, options, console)
-        except (StandError, InstrumentError):
-            terminal.show(
-                f"The test was closed early; what it recorded is kept. Open it with: "
-                f"lashmap review {started.test} --logbook {options.logbook}"
+def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
+    """Everything before the next position of a test that ended early."""
+    if options.runout:
+        raise ConfigurationError("--runout", ["a test goes on with the sweeps it began with; leave it out"])
+    if not options.logbook.is_file():
+        raise ConfigurationError(str(options.logbook), ["no such logbook, so there is no test to go on with"])
+    logbook = stack.enter_context(_open_logbook(options.logbook, stack))
+    test = find_unfinished(logbook, options.test, box)
+    unfinished = take_up(logbook, test, box, stand)
+    person.show(f"Going on with test {test}: {unfinished.state_text}.")
+    cautions = confirm_cautions(person, confirmed_before=options.locked_out)
+    ports, rates_hz, encoder_deg = _listen(stand, unfinished.started.box, stack)
+    opening = open_again(
+        unfinished,
+        reference_of(unfinished, logbook),
+        person=person,
+        cautions=cautions,
+        rates_hz=rates_hz,
+        encoder_deg=encoder_deg,
+        followed=True,
+        operator=options.operator,
+        version=version("lashmap"),
+        now=dt.datetime.now(dt.UTC),
+    )
+    return _Begun(opening=opening, ports=ports, logbook=logbook)
+
+
+def _listen(
+    stand: Stand, box: BoxFile, stack: ExitStack
+) -> tuple[dict[str, Source], dict[str, float], Callable[[], float]]:
+    """Open both ports; also the rates heard, and how to read the encoder now."""
+    ports = open_ports(stand, stack)
+    channels = Channels(stand, box.gear_set.gear_set())
+    rates_hz = listen(ports, channels)
+
+    def encoder_deg() -> float:
+        for name, port in ports.items():
+            channels.feed(name, port.take())
+        latest_s = channels.latest_s(ENCODER)
+        if latest_s is None or time.monotonic() - latest_s > SILENT_S:
+            raise StandError(
+                f"encoder on {channels.port(ENCODER)}: has given no angle for {SILENT_S:.0f} s, so nobody "
+                "knows where the marked teeth are. See to its cable and power, and run again."
             )
-            raise
-        return _hand_over(logbook, started.test, closed, options, console)
+        return channels.latest_encoder_deg or 0.0
+
+    return ports, rates_hz, encoder_deg
 
 
-def _open_logbook(path: Path) -> Logbook:
+def _open_logbook(path: Path, stack: ExitStack) -> Logbook:
     if not path.parent.is_dir():
         raise ConfigurationError(str(path), [f"logbook: no such folder {path.parent}; make it first"])
+    stack.enter_context(only_writer(path))
     return Logbook(path, create=True)
 
 
-def _lead(
-    opening: Opening, ports: dict[str, Source], logbook: Logbook, options: RunOptions, console: Console
-) -> TestClosed:
+def _lead(begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus | None) -> TestClosed:
+    opening = begun.opening
     prompts = opening.started.stand.file.prompts
     listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
     with ExitStack() as stack:
         screen: Screen
+        slow: Relay[Any]
         if console.is_terminal and sys.stdin.isatty() and not options.plain:
             title = f"{opening.started.box.box.serial} · test {opening.started.test}"
-            screen = stack.enter_context(LiveScreen(console, title))
+            screen = live_screen = stack.enter_context(LiveScreen(console, title))
+            slow = live_screen.drawing
         else:
-            terminal = AtTerminal(console=console)
-            screen = PlainScreen(opening.started.box.box.units, terminal.show)
-        for port in ports.values():
+            slow = Relay("the screen", AtTerminal(console=console).show)
+            screen = PlainScreen(opening.started.box.box.units, slow)
+            stack.callback(slow.close, _LAST_LINES_S)
+        for port in begun.ports.values():
             port.take()  # what came while questions were answered belongs to no test
-        live = LiveTest(opening, ports, logbook, screen, listeners)
+        if bus is not None:
+            screen = OnTheBus(screen, bus)
+        screen = obeying(screen, opening.started.stand.file, opening.started.box.gear_set.gear_teeth)
+        live = LiveTest(opening, begun.ports, begun.logbook, screen, listeners, slow=(slow,))
         return asyncio.run(live.run())
 
 
-def _hand_over(logbook: Logbook, test: str, closed: TestClosed, options: RunOptions, console: Console) -> int:
+def _hand_over(
+    logbook: Logbook,
+    closed: TestClosed,
+    test: str,
+    options: RunOptions,
+    console: Console,
+    *,
+    bus: StandBus | None,
+) -> int:
     output = options.output if options.output is not None else options.logbook.parent
-    assessment = conclude(logbook, test)
-    json_path, report_path = output / f"{test}.json", output / f"{test}.html"
-    write_json(assessment, json_path)
-    write_report(assessment, report_path)
-    print_summary(assessment, console, positions=False)
-    terminal = AtTerminal(console=console)
-    terminal.show(f"\nlogbook  {options.logbook}\nresult   {json_path}\nreport   {report_path}")
+    done = hand_over(logbook, test, output)
+    if bus is not None:
+        bus.conclude(done.assessment)
+    print_summary(done.assessment, console, positions=False)
+    AtTerminal(console=console).show(
+        f"\nlogbook  {options.logbook}\nresult   {done.json}\nreport   {done.html}\n         {done.pdf}"
+    )
     return 0 if closed.outcome == "completed" else EXIT_STOPPED

@@ -1,17 +1,24 @@
 """The sequence of a test as a pure state machine: ``(state, input) -> (state, actions)``.
 
-It knows positions, tries and what comes next; it knows no clock, port, file or screen. The table at the end
-is complete: every phase meets every input, and what is ignored is listed as ignored.
+It knows positions, tries and what comes next; no clock, port, file or screen. The table below is complete.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TypeAlias, get_args
+from typing import get_args
 
 from lashmap_analysis.record import Shaft
 
+from lashmap_daemon.sequence_sweeps import (
+    next_sweep,
+    sweep_again,
+    sweep_bad,
+    sweep_good,
+    sweep_repeat,
+    sweep_skip,
+)
 from lashmap_daemon.sequence_words import (
     Accept,
     Action,
@@ -22,28 +29,30 @@ from lashmap_daemon.sequence_words import (
     BeginRock,
     Close,
     Confirm,
+    Full,
+    GoOn,
     Input,
-    KeepSweep,
     LeaveOut,
     Left,
     Lost,
+    Pause,
     Phase,
     Predict,
     Refuse,
-    RefuseSweep,
     Repeat,
     RockBad,
     RockGood,
     Skip,
+    Space,
     State,
+    Step,
     Stop,
-    Sweep,
     SweepBad,
     SweepGood,
     Target,
 )
 
-Step: TypeAlias = tuple[State, tuple[Action, ...]]
+_DISK_FULL = "the disk was full"
 
 
 def begin(engagements: tuple[int, ...], *, tries: int, sweeps: tuple[Shaft, ...] = ()) -> Step:
@@ -67,6 +76,24 @@ def begin(engagements: tuple[int, ...], *, tries: int, sweeps: tuple[Shaft, ...]
         tries=tries,
         sweeps=sweeps,
     )
+    return _next(state)
+
+
+def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
+    """The first step of a test that goes on.
+
+    Args:
+        state: As the record left it, in no phase yet: ``queue`` holds every position that is not settled,
+            the one asked for last first; ``sweep`` the sweep asked for last when it is not settled.
+        check: A position to measure first, to see whether anything moved; numbered after all others.
+        sweeping: The positions were done.
+    """
+    if sweeping:
+        if state.sweep is None:
+            return next_sweep(state)
+        return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
+    if check is not None:
+        state = replace(state, queue=(check, *state.queue), asked=check.number)
     return _next(state)
 
 
@@ -146,55 +173,12 @@ def _skip(state: State, _: Input) -> Step:
 def _confirm(state: State, happened: Input) -> Step:
     engagements = happened.engagements if isinstance(happened, Confirm) else ()
     if not engagements:
-        return _next_sweep(state)
+        return next_sweep(state)
     queue = tuple(
         Target(number=state.asked + offset, engagement=engagement, purpose="confirming")
         for offset, engagement in enumerate(engagements, start=1)
     )
     return _next(replace(state, queue=queue, asked=state.asked + len(queue)))
-
-
-def _next_sweep(state: State, *before: Action) -> Step:
-    if not state.sweeps:
-        closed = replace(state, phase=Phase.CLOSED, sweep=None)
-        return closed, (*before, Close("completed", "all positions done"))
-    member, *rest = state.sweeps
-    sweep = Sweep(member=member)
-    return (
-        replace(state, phase=Phase.SWEEPING, sweep=sweep, sweeps=tuple(rest)),
-        (*before, AskSweep(sweep)),
-    )
-
-
-def _sweep(state: State) -> Sweep:
-    if state.sweep is None:
-        raise RuntimeError(f"phase {state.phase} without a sweep")
-    return state.sweep
-
-
-def _sweep_good(state: State, _: Input) -> Step:
-    return _next_sweep(state, KeepSweep(_sweep(state)))
-
-
-def _sweep_again(state: State, reasons: tuple[str, ...]) -> Step:
-    sweep = _sweep(state)
-    again = replace(sweep, attempt=sweep.attempt + 1, reason=reasons[0] if reasons else "")
-    return replace(state, sweep=again), (RefuseSweep(sweep, reasons), AskSweep(again))
-
-
-def _sweep_bad(state: State, happened: Input) -> Step:
-    reasons = happened.reasons if isinstance(happened, SweepBad) else ()
-    if _sweep(state).attempt < state.tries:
-        return _sweep_again(state, reasons)
-    return _next_sweep(state, RefuseSweep(_sweep(state), reasons))
-
-
-def _sweep_repeat(state: State, _: Input) -> Step:
-    return _sweep_again(state, ("repeated by the operator",))
-
-
-def _sweep_skip(state: State, _: Input) -> Step:
-    return _next_sweep(state, RefuseSweep(_sweep(state), ("skipped by the operator",)))
 
 
 def _lost(state: State, _: Input) -> Step:
@@ -207,12 +191,33 @@ def _lost_in_rock(state: State, happened: Input) -> Step:
 
 
 def _lost_in_sweep(state: State, happened: Input) -> Step:
-    again, (refuse, _) = _sweep_again(state, _reason_of(happened))
+    again, (refuse, _) = sweep_again(state, _reason_of(happened))
     return replace(again, phase=Phase.WAITING), (refuse,)
 
 
+def _full(state: State, happened: Input) -> Step:
+    return replace(state, phase=Phase.PAUSED), tuple(Pause(reason) for reason in _reason_of(happened))
+
+
+def _full_in_rock(state: State, happened: Input) -> Step:
+    waiting, refused = _lost_in_rock(state, Full(_DISK_FULL))
+    paused, said = _full(waiting, happened)
+    return paused, (*refused, *said)
+
+
+def _full_in_sweep(state: State, happened: Input) -> Step:
+    waiting, refused = _lost_in_sweep(state, Full(_DISK_FULL))
+    paused, said = _full(waiting, happened)
+    return paused, (*refused, *said)
+
+
+def _space(state: State, happened: Input) -> Step:
+    """As when an instrument is back; one that is still away is found out at once."""
+    return (back := _back(state, happened))[0], (GoOn(), *back[1])
+
+
 def _reason_of(happened: Input) -> tuple[str, ...]:
-    return (happened.reason,) if isinstance(happened, Lost) else ()
+    return (happened.reason,) if isinstance(happened, Lost | Full) else ()
 
 
 def _back(state: State, _: Input) -> Step:
@@ -232,6 +237,7 @@ def _stop(state: State, happened: Input) -> Step:
 TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
     (Phase.TURNING, Arrived): _arrived,
     (Phase.TURNING, Lost): _lost,
+    (Phase.TURNING, Full): _full,
     (Phase.TURNING, Repeat): _repeat_last,
     (Phase.TURNING, Skip): _skip,
     (Phase.TURNING, Stop): _stop,
@@ -239,21 +245,27 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
     (Phase.ROCKING, RockGood): _good,
     (Phase.ROCKING, RockBad): _bad,
     (Phase.ROCKING, Lost): _lost_in_rock,
+    (Phase.ROCKING, Full): _full_in_rock,
     (Phase.ROCKING, Repeat): _repeat_recording,
     (Phase.ROCKING, Skip): _skip,
     (Phase.ROCKING, Stop): _stop,
     (Phase.PREDICTING, Confirm): _confirm,
     (Phase.PREDICTING, Stop): _stop,
-    (Phase.SWEEPING, SweepGood): _sweep_good,
-    (Phase.SWEEPING, SweepBad): _sweep_bad,
+    (Phase.SWEEPING, SweepGood): sweep_good,
+    (Phase.SWEEPING, SweepBad): sweep_bad,
     (Phase.SWEEPING, Lost): _lost_in_sweep,
-    (Phase.SWEEPING, Repeat): _sweep_repeat,
-    (Phase.SWEEPING, Skip): _sweep_skip,
+    (Phase.SWEEPING, Full): _full_in_sweep,
+    (Phase.SWEEPING, Repeat): sweep_repeat,
+    (Phase.SWEEPING, Skip): sweep_skip,
     (Phase.SWEEPING, Stop): _stop,
     (Phase.WAITING, Back): _back,
+    (Phase.WAITING, Full): _full,
     (Phase.WAITING, Stop): _stop,
+    (Phase.PAUSED, Space): _space,
+    (Phase.PAUSED, Stop): _stop,
 }
 
+_AT_WORK = (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.SWEEPING)
 _IN_NO_SWEEP: tuple[type[Input], ...] = (SweepGood, SweepBad)
 _IN_A_SWEEP: tuple[type[Input], ...] = (Arrived, Left, RockGood, RockBad, Confirm)
 
@@ -277,9 +289,12 @@ IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
             for kind in _IN_NO_SWEEP
         ),
         *((Phase.SWEEPING, kind) for kind in _IN_A_SWEEP),
-        (Phase.PREDICTING, Lost),  # over in the tick in which it began; the next phase hears of it
-        *((phase, Back) for phase in (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.SWEEPING)),
-        *((Phase.WAITING, kind) for kind in get_args(Input) if kind not in {Back, Stop}),
+        # Predicting is over in the tick in which it began; the next phase hears of it.
+        (Phase.PREDICTING, Lost),
+        (Phase.PREDICTING, Full),
+        *((phase, kind) for phase in _AT_WORK for kind in (Back, Space)),
+        *((Phase.WAITING, kind) for kind in get_args(Input) if kind not in {Back, Full, Stop}),
+        *((Phase.PAUSED, kind) for kind in get_args(Input) if kind not in {Space, Stop}),
         *((Phase.CLOSED, kind) for kind in get_args(Input)),
     }
 )

@@ -19,6 +19,7 @@ class Phase(StrEnum):
     PREDICTING = "finding the tight spot"
     SWEEPING = "turning for the runout sweep"
     WAITING = "waiting for an instrument"
+    PAUSED = "paused: the disk is full"
     CLOSED = "closed"
 
 
@@ -48,13 +49,12 @@ class State:
 
     Attributes:
         phase: What is awaited.
-        target: The position asked for now; None outside `TURNING` and `ROCKING`, and the `WAITING` that
-            interrupted them.
+        target: The position asked for now; None outside `TURNING` and `ROCKING`, and what interrupted them.
         queue: Positions to come.
         last_accepted: The position a *repeat* goes back to.
         asked: How many positions were numbered so far.
         tries: Refusals after which a position is skipped.
-        sweep: The runout sweep asked for now; None outside `SWEEPING` and the `WAITING` that interrupted it.
+        sweep: The runout sweep asked for now; None outside `SWEEPING` and what interrupted it.
         sweeps: Members whose sweeps are still to come.
     """
 
@@ -125,6 +125,18 @@ class Back:
 
 
 @dataclass(frozen=True)
+class Full:
+    """Nothing more can be written: the disk is full."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class Space:
+    """All that waited has been written."""
+
+
+@dataclass(frozen=True)
 class Repeat:
     """The operator wants a position again: the one being recorded, otherwise the last accepted."""
 
@@ -143,7 +155,20 @@ class Stop:
 
 
 Input: TypeAlias = (
-    Arrived | Left | RockGood | RockBad | Confirm | SweepGood | SweepBad | Lost | Back | Repeat | Skip | Stop
+    Arrived
+    | Left
+    | RockGood
+    | RockBad
+    | Confirm
+    | SweepGood
+    | SweepBad
+    | Lost
+    | Back
+    | Full
+    | Space
+    | Repeat
+    | Skip
+    | Stop
 )
 
 # Actions ----------------------------------------------------------------------------------------------------
@@ -214,6 +239,18 @@ class RefuseSweep:
 
 
 @dataclass(frozen=True)
+class Pause:
+    """Say that the test pauses, and why."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class GoOn:
+    """Say that the pause is over."""
+
+
+@dataclass(frozen=True)
 class Close:
     """The test is over."""
 
@@ -222,5 +259,19 @@ class Close:
 
 
 Action: TypeAlias = (
-    Ask | BeginRock | Accept | Refuse | LeaveOut | Predict | AskSweep | KeepSweep | RefuseSweep | Close
+    Ask
+    | BeginRock
+    | Accept
+    | Refuse
+    | LeaveOut
+    | Predict
+    | AskSweep
+    | KeepSweep
+    | RefuseSweep
+    | Pause
+    | GoOn
+    | Close
 )
+
+Step: TypeAlias = tuple[State, tuple[Action, ...]]
+"""What follows: the state, and what is to be done in this order."""

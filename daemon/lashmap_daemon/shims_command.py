@@ -8,7 +8,7 @@ from rich.console import Console
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.conclude import conclude
 from lashmap_daemon.console.lines import say
-from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import newest_test, start_of
 
@@ -35,6 +35,11 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
         raise ConfigurationError(f"test {name}", [missing])
     assessment = conclude(logbook, name)
     stated, record = assessment.stated, assessment.record
+    if record.damage:
+        raise LogbookError(
+            f"{logbook.path}: test {name} is not as it was written ({record.damage[0]}), so nothing "
+            f"is advised from it; find out more with: lashmap verify {name} --logbook {logbook.path}"
+        )
     if stated is None:
         say(console, "No tight spot was found in this test, so there is nothing to correct.")
         say(console, assessment.cause)

@@ -14,6 +14,7 @@ from lashmap_drivers.profile import InstrumentProfile
 from pydantic import BaseModel, ConfigDict, Field
 
 from lashmap_daemon import logbook_replay, toml_file
+from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.profile_file import load_profile
 
@@ -66,6 +67,19 @@ class PromptsTable(_Table):
     file: str
 
 
+class HandsFreeTable(_Table):
+    """What the gear may say to the program while both hands are in the machine; see `hands_free`.
+
+    A knock: stand still, turn some teeth away and back to the same place, stand still again.
+    """
+
+    gestures: list[Literal["matched", "repeat", "skip"]] = []
+    still_seconds: Annotated[float, Field(ge=0.5, le=10, allow_inf_nan=False)] = 1.0
+    least_teeth: Annotated[int, Field(ge=2, le=20)] = 2
+    most_teeth: Annotated[int, Field(ge=2, le=40)] = 6
+    within_seconds: Annotated[float, Field(ge=1, le=60, allow_inf_nan=False)] = 10.0
+
+
 class StandFile(_Table):
     """A whole stand file, its profiles not yet read."""
 
@@ -73,6 +87,8 @@ class StandFile(_Table):
     indicator: IndicatorTable
     encoder: EncoderTable
     prompts: PromptsTable | None = None
+    bus: BusTable | None = None
+    hands_free: HandsFreeTable | None = None
 
     def encoder_for_analysis(self) -> Encoder:
         """The encoder for the analysis."""
@@ -119,6 +135,7 @@ def load_stand(path: Path) -> Stand:
             update={
                 INDICATOR: file.indicator.model_copy(update={"port": indicator_port}),
                 ENCODER: file.encoder.model_copy(update={"port": encoder_port}),
+                "bus": file.bus.beside(path.parent) if file.bus else None,
             }
         ),
         indicator_profile=indicator,

@@ -60,6 +60,7 @@ def print_summary(assessment: Assessment, console: Console, *, positions: bool) 
         for text in (separable.sentence, separable.remedy):
             if text:
                 say(console, f"                        {text}")
+    say(console, f"seal                    {identity.seal or 'none: the test is not closed'}")
     if positions:
         console.print()
         console.print(_positions(assessment))

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from lashmap_analysis.record import Units
-    from lashmap_analysis.rock import RockReading
 
     from lashmap_daemon.conductor import Conductor
 
@@ -30,6 +31,42 @@ class Mark:
     purpose: Literal["planned", "confirming"]
 
 
+class FlagShown(Protocol):
+    """What a screen needs of a flag."""
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+
+    @property
+    def disabling(self) -> bool:
+        """True when the rock gives no reading for it."""
+
+
+class RockShown(Protocol):
+    """What a screen needs of a rock: the analysis's own reading has it, and so has what came over the bus."""
+
+    @property
+    def reversals(self) -> int:
+        """Steps from flank to flank so far."""
+
+    @property
+    def usable(self) -> bool:
+        """True when it gives a reading."""
+
+    @property
+    def reading_mm(self) -> float:
+        """The reading."""
+
+    @property
+    def standard_uncertainty_mm(self) -> float:
+        """Of the reading."""
+
+    @property
+    def flags(self) -> Sequence[FlagShown]:
+        """Refusals and warnings."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class View:
     """A running test at one moment; ages and times in seconds, angles past the matched teeth."""
@@ -42,7 +79,7 @@ class View:
     gear_deg: float | None
     encoder_age_s: float | None
     target_deg: float | None
-    rock: RockReading | None
+    rock: RockShown | None
     rock_s: float | None
     swept_deg: float | None
     reversals_wanted: int

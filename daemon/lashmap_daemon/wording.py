@@ -60,6 +60,14 @@ def uncertainty_text(length_mm: float | None, units: Units) -> str:
     return format_length(length_mm, units, decimals=DECIMALS[units] + 1)
 
 
+def _span_text(seconds: float) -> str:
+    if seconds < 0.0:
+        return "a time that is not known (the clock was set back)"
+    if seconds < 120.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
+
+
 def mark_sentence(instrument: str, port: str, mark: str) -> str:
     """What an instrument said for the first time beside its numbers, and what that means."""
     said = f"The {instrument} on {port} said for the first time: {mark}."
@@ -83,6 +91,37 @@ def _(event: events.TestStarted, _units: Units) -> str:
 
 
 @sentence.register
+def _(event: events.TestResumed, _units: Units) -> str:
+    check = f"; position {event.check_of} is measured again first, as a check" if event.check else ""
+    changed = f"; changed: {', '.join(event.changed)}" if event.changed else ""
+    return f"The test goes on after {_span_text(event.gap_s)}{check}{changed}"
+
+
+@sentence.register
+def _(event: events.CheckedAgain, units: Units) -> str:
+    shown = format_length(event.difference_mm, units, decimals=DECIMALS[units] + 1, signed=True)
+    allowed = format_length(event.allowed_mm, units, decimals=DECIMALS[units] + 1)
+    angle = "" if event.difference_deg is None else f", {event.difference_deg:+.2f}° apart"
+    if event.agrees:
+        return f"Check against position {event.of}: agrees ({shown}{angle})"
+    return (
+        f"Check against position {event.of}: DISAGREES ({shown}, {allowed} can be explained{angle}): teeth, "
+        "tip or matched-teeth reference may have moved. What follows may not fit what was before"
+    )
+
+
+@sentence.register
+def _(event: events.RecordingPaused, _units: Units) -> str:
+    return f"PAUSED: {event.reason}. The test goes on by itself then; leave the gear where it is"
+
+
+@sentence.register
+def _(event: events.RecordingGoesOn, _units: Units) -> str:
+    lost = f"; {event.given_up_s:.0f} s of samples had to be given up" if event.given_up_s else ""
+    return f"There is room again; recording goes on after {event.paused_s:.0f} s{lost}"
+
+
+@sentence.register
 def _(event: events.InstrumentHeard, _units: Units) -> str:
     return f"{event.instrument} on {event.port}: {event.rate_hz:.0f} samples a second"
 
@@ -90,7 +129,7 @@ def _(event: events.InstrumentHeard, _units: Units) -> str:
 @sentence.register
 def _(event: events.InstrumentLost, _units: Units) -> str:
     return (
-        f"The {event.instrument} on {event.port} was lost ({event.reason}): plug its cable in again, and "
+        f"The {event.instrument} on {event.port} was lost ({event.reason}): see to its cable and power, and "
         f"leave the gear where it is. Waiting up to {event.patience_s:.0f} s"
     )
 
@@ -102,7 +141,8 @@ def _(event: events.InstrumentBack, _units: Units) -> str:
 
 @sentence.register
 def _(event: events.MatchedTeethSet, _units: Units) -> str:
-    return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how})"
+    moved = "" if event.moved_deg is None else f", {event.moved_deg:+.3f}° from before"
+    return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
 
 
 @sentence.register

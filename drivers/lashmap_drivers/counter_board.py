@@ -17,7 +17,7 @@ from lashmap_drivers.parser import Parser
 from lashmap_drivers.pattern_risks import refuse_risks
 from lashmap_drivers.polling import Poll
 from lashmap_drivers.profile import InstrumentProfile
-from lashmap_drivers.readings import Floats
+from lashmap_drivers.readings import Floats, Integers
 
 _GROUPS = ("count", "index", "index_count", "checked", "checksum")
 
@@ -120,6 +120,10 @@ class CounterBoardProfile(InstrumentProfile):
             index_width=self.index_width,
         )
 
+    def repeats_after(self, counts_per_turn: int) -> int | None:
+        """The counter's range; a turn when zero is at the index, since it passes once in each."""
+        return counts_per_turn if self.zero == "index" else self.counting().wraps_at
+
     @model_validator(mode="after")
     def _is_usable(self) -> Self:
         if (self.pattern is None) == (self.frame is None):
@@ -188,6 +192,13 @@ class CountLineParser(LineParser):
             return [self._tracker.follow(Sample(int(count))) for count in counts]
         samples = self._samples[-len(counts) :] if counts else []
         return [self._tracker.follow(sample) for sample in samples]
+
+    def feed_many(self, data: bytes, lengths: Integers) -> tuple[Floats, Integers] | None:
+        """As the parser of lines does it; only of counts that neither wrap nor have an index."""
+        read = super().feed_many(data, lengths) if self._is_plain else None
+        if read is None or self._direction > 0:
+            return read
+        return -read[0], read[1]
 
     def start_over(self) -> None:
         """Bytes are missing: so may be counts."""

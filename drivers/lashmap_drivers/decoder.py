@@ -6,12 +6,18 @@ The same decoder serves the live test and the review of a logbook, so a recomput
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
+from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.profile import InstrumentProfile
-from lashmap_drivers.readings import EMPTY, Batch, Chunk, Floats
+from lashmap_drivers.readings import EMPTY, Batch, Chunk, Chunks, Floats, Samples
 from lashmap_drivers.stream_clock import StreamClock
+
+_SURE_S = 0.05  # less may be the machine's own business
+FASTEST_DEG_S = 3600.0  # of an encoder's shaft, by hand or on a slow drive (common practice, no source)
+_FEWEST_CHUNKS = 16  # fewer are as quickly fed one by one
 
 
 class Decoder:
@@ -20,12 +26,19 @@ class Decoder:
     Args:
         profile: What it does on the wire.
         factor: From the number its parser gives to mm (indicator) or degrees (encoder), sign included.
+        range_deg: Of an encoder: after how much turning a fresh decoder may give the same angle again; None
+            when it never does.
     """
 
-    def __init__(self, profile: InstrumentProfile, factor: float) -> None:
-        self._clock: StreamClock | _AsTheyCome = StreamClock() if profile.streams else _AsTheyCome()
+    def __init__(self, profile: InstrumentProfile, factor: float, range_deg: float | None = None) -> None:
+        poll = None if profile.streams else profile.poll()
+        self._clock: StreamClock | _AsTheyCome = (
+            StreamClock() if profile.streams else _AsTheyCome(poll.interval_s if poll else None)
+        )
         self._streams = profile.streams
         self._factor = factor
+        self.range_deg = range_deg
+        self._last_s = -math.inf
         self.parser = profile.make_parser()
 
     @classmethod
@@ -48,7 +61,12 @@ class Decoder:
         """
         if profile.quantity != "angle":
             raise ValueError(f"an encoder measures an angle, this instrument's unit is {profile.unit}")
-        return cls(profile, sense * (360.0 / counts_per_turn if profile.unit == "count" else 1.0))
+        if profile.unit != "count":
+            return cls(profile, float(sense))
+        count_deg = 360.0 / counts_per_turn
+        repeats_after = profile.repeats_after(counts_per_turn)
+        range_deg = None if repeats_after is None else repeats_after * count_deg
+        return cls(profile, sense * count_deg, range_deg)
 
     def feed(self, chunk: Chunk) -> Batch:
         """Decode the next chunk; empty when it completes no frame."""
@@ -64,6 +82,9 @@ class Decoder:
             return EMPTY
         values = np.asarray(numbers, dtype=np.float64) * self._factor
         times = self._clock.stamp(chunk.arrival_s, len(values), missed=missed)
+        if self._may_have_gone_round(times):
+            self.parser.start_over()
+            return EMPTY
         # Any moment of a transaction may be the one at which the value was taken: a rectangular distribution.
         uncertainty_s = self._clock.uncertainty_s if self._streams else chunk.within_s / math.sqrt(3.0)
         if not math.isnan(values.sum()):
@@ -71,13 +92,71 @@ class Decoder:
         there = ~np.isnan(values)  # frames without a reading keep the pace of the stream, and end here
         return Batch(times[there], values[there], uncertainty_s)
 
+    def _may_have_gone_round(self, times: Floats) -> bool:
+        """Samples were missing for so long that a count with a range may be a whole one further."""
+        usual_s, last_s = self._clock.period_s, self._last_s
+        self._last_s = float(times[-1])
+        if self.range_deg is None or usual_s is None or math.isinf(last_s):
+            return False
+        unseen_s = float(times[0]) - last_s - usual_s
+        return unseen_s > _SURE_S and unseen_s * FASTEST_DEG_S > self.range_deg / 2.0
+
+    def feed_many(self, chunks: Chunks) -> Samples:
+        """What `feed` gives for one chunk after another, to the last bit, many times as quick where it can.
+
+        Long stretches of plain lines are read at once; where anything is odd (a break, a bad line, the start
+        of the stream) the chunks around it are fed one by one.
+        """
+        breaks = np.flatnonzero(chunks.lengths == 0).tolist()
+        found: list[Samples] = []
+        for first, last in pairwise([-1, *breaks, len(chunks)]):
+            if first >= 0:
+                self.feed(Chunk(float(chunks.arrival_s[first]), b""))
+            found += self._stretch(chunks.part(first + 1, last))
+        return Samples.joined(found)
+
+    def _stretch(self, chunks: Chunks) -> list[Samples]:
+        """Chunks without a break."""
+        parser, clock = self.parser, self._clock
+        if not (isinstance(parser, LineParser) and parser.reads_many and isinstance(clock, StreamClock)):
+            return self._one_by_one(chunks)
+        if self.range_deg is not None:  # a count that may have gone round is followed read by read
+            return self._one_by_one(chunks)
+        if len(chunks) < _FEWEST_CHUNKS:
+            return self._one_by_one(chunks)
+        read = parser.feed_many(chunks.data, chunks.lengths)
+        if read is None:
+            middle = len(chunks) // 2
+            return self._stretch(chunks.part(0, middle)) + self._stretch(chunks.part(middle, len(chunks)))
+        numbers, counts = read
+        times, uncertainty_s = clock.stamp_many(chunks.arrival_s.tolist(), counts.tolist())
+        return [Samples(time_s=times, value=numbers * self._factor, time_uncertainty_s=uncertainty_s)]
+
+    def _one_by_one(self, chunks: Chunks) -> list[Samples]:
+        batches = [batch for chunk in chunks if len(batch := self.feed(chunk))]
+        if not batches:
+            return []
+        uncertainties = [batch.time_uncertainty_s for batch in batches]
+        return [
+            Samples(
+                time_s=np.concatenate([batch.time_s for batch in batches]),
+                value=np.concatenate([batch.value for batch in batches]),
+                time_uncertainty_s=np.repeat(uncertainties, [len(batch) for batch in batches]),
+            )
+        ]
+
 
 class _AsTheyCome:
-    """The clock of an instrument that is asked or sends on its button: a sample is as old as its chunk."""
+    """The clock of an instrument that is asked or sends on its button: a sample is as old as its chunk.
+
+    Args:
+        period_s: From request to request; None when it is not asked.
+    """
 
     uncertainty_s = math.nan  # of the stream nothing can be said; a transaction tells its own
 
-    def __init__(self) -> None:
+    def __init__(self, period_s: float | None) -> None:
+        self.period_s = period_s
         self._last_s = -math.inf
 
     def restart(self) -> None:

@@ -22,14 +22,18 @@ class Envelope:
     Attributes:
         scatter_s: Median distance of the points from the last line, in seconds.
         spread_s: Root mean square of the same distances.
+        reads_a_point: How many reads share a point.
+        in_hand: Reads taken since the newest point.
+        best: The lowest of them, which will be the next point; None when there are none.
+        slope: Of the last line.
     """
 
     def __init__(self) -> None:
         self._points: list[tuple[int, float]] = []
-        self._reads_a_point = 1
-        self._in_hand = 0
-        self._best: tuple[int, float] | None = None
-        self._slope = 0.0
+        self.reads_a_point = 1
+        self.in_hand = 0
+        self.best: tuple[int, float] | None = None
+        self.slope = 0.0
         self.scatter_s = 0.0
         self.spread_s = 0.0
 
@@ -44,13 +48,13 @@ class Envelope:
 
     def add(self, number: int, arrival_s: float) -> bool:
         """Take a read; true when it completed a point, so that the line may have changed."""
-        if self._best is None or self._height(number, arrival_s) < self._height(*self._best):
-            self._best = (number, arrival_s)
-        self._in_hand += 1
-        if self._in_hand < self._reads_a_point:
+        if self.best is None or self._height(number, arrival_s) < self._height(*self.best):
+            self.best = (number, arrival_s)
+        self.in_hand += 1
+        if self.in_hand < self.reads_a_point:
             return False
-        self._points.append(self._best)
-        self._best, self._in_hand = None, 0
+        self._points.append(self.best)
+        self.best, self.in_hand = None, 0
         if len(self._points) > _MOST_POINTS:
             self._thin_out()
         return True
@@ -65,21 +69,24 @@ class Envelope:
             slope = self._fitted_slope()
         if slope is None:
             return None
-        self._slope = slope
-        offset = min(self._height(*point) for point in self._points)
-        heights = sorted(self._height(*point) - offset for point in self._points)
+        self.slope = slope
+        above = [
+            arrival_s - slope * number for number, arrival_s in self._points
+        ]  # as `_height`, but quicker
+        offset = min(above)
+        heights = sorted([height - offset for height in above])
         self.scatter_s = heights[len(heights) // 2]
-        self.spread_s = math.sqrt(sum(height * height for height in heights) / len(heights))
+        self.spread_s = math.sqrt(sum([height * height for height in heights]) / len(heights))
         return offset, slope
 
     def _height(self, number: int, arrival_s: float) -> float:
-        return arrival_s - self._slope * number
+        return arrival_s - self.slope * number
 
     def _fitted_slope(self) -> float | None:
         hull = _lower_hull(self._points)
         if len(hull) < 2:
             return None
-        mean = sum(number for number, _ in self._points) / len(self._points)
+        mean = sum([number for number, _ in self._points]) / len(self._points)
         for (left, from_s), (right, to_s) in pairwise(hull):
             if right >= mean:
                 return max(0.0, (to_s - from_s) / (right - left))
@@ -92,7 +99,7 @@ class Envelope:
         pairs = zip(self._points[0::2], self._points[1::2], strict=False)
         newest = self._points[-1:] if len(self._points) % 2 else []
         self._points = [min(pair, key=lambda point: self._height(*point)) for pair in pairs] + newest
-        self._reads_a_point *= 2
+        self.reads_a_point *= 2
 
 
 def _lower_hull(points: list[tuple[int, float]]) -> list[tuple[int, float]]:

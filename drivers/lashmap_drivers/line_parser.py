@@ -14,11 +14,13 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from lashmap_drivers.checksums import Checksum
 from lashmap_drivers.fixed_lines import FEWEST_BYTES
 from lashmap_drivers.parser import OVERLOAD, Tally
 from lashmap_drivers.plain_lines import fixed_reader, plain_reader
-from lashmap_drivers.readings import Floats
+from lashmap_drivers.readings import Floats, Integers
 
 MAX_LINE_BYTES = 256  # longer than any instrument line seen; what exceeds it is not a line
 
@@ -83,6 +85,46 @@ class LineParser(Tally):
         if len(self._rest) > MAX_LINE_BYTES + len(self._terminator) - 1:
             self._overflow()
         return numbers
+
+    def feed_many(self, data: bytes, lengths: Integers) -> tuple[Floats, Integers] | None:
+        """What feeding the pieces of ``data`` one by one gives, when all of it is plain lines.
+
+        Args:
+            data: The pieces, one after the other.
+            lengths: Shape (n,), bytes of each piece.
+
+        Returns:
+            Numbers of all lines, and how many lines each piece completes, shape (n,). None, with nothing
+            taken, when anything needs a closer look: then the pieces are to be fed.
+        """
+        buffer = self._rest + data
+        end = buffer.rfind(self._terminator) + len(self._terminator)
+        plain = self._in_step and not self._whole_replies
+        if not plain or end < len(self._terminator) or len(buffer) - end > MAX_LINE_BYTES:
+            return None
+        whole = buffer[:end]
+        ends = np.flatnonzero(np.frombuffer(whole, np.uint8) == self._terminator[-1]) + 1
+        if int(np.diff(ends, prepend=0).max()) > MAX_LINE_BYTES:
+            return None
+        numbers = self._fixed(whole) if self._fixed is not None else None
+        if numbers is None and self._plain is not None:
+            read = self._plain(whole, whole.split(self._terminator)[:-1])
+            numbers = None if read is None else np.array(read)
+        if numbers is None or len(numbers) != len(ends):
+            return None
+        numbers = numbers if self._scale == 1.0 else numbers * self._scale
+        if not np.isfinite(numbers).all():
+            return None
+        reached = np.searchsorted(ends, len(self._rest) + np.cumsum(lengths), side="right")
+        self.bytes_seen += len(data)
+        self.good_frames += len(numbers)
+        self._rest = buffer[end:]
+        return numbers, np.diff(reached, prepend=0)
+
+    @property
+    def reads_many(self) -> bool:
+        """Whether `feed_many` can be worth a try."""
+        return not self._whole_replies and (self._fixed is not None or self._plain is not None)
 
     def start_over(self) -> None:
         """Bytes are missing: forget the unfinished line; a stream waits for the start of the next.

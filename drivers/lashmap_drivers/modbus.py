@@ -100,6 +100,10 @@ class ModbusProfile(InstrumentProfile):
         bits = 16 * self.count
         return Counting(wraps_at=self.wraps_at or (1 << bits if bits < 64 else None))
 
+    def repeats_after(self, counts_per_turn: int) -> int | None:  # noqa: ARG002 - its range is its own
+        """The counter's range."""
+        return self.counting().wraps_at if self.unit == "count" else None
+
     @model_validator(mode="after")
     def _is_usable(self) -> Self:
         if self.address + self.count > 65536:

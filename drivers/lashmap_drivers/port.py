@@ -121,6 +121,11 @@ class Port:
         """Wait until there is something to take, at most ``seconds``; true when there is."""
         return self._arrived.wait(seconds)
 
+    @property
+    def alive(self) -> bool:
+        """True while the thread that moves bytes runs."""
+        return self._thread.is_alive()
+
     def close(self) -> None:
         """Stop the thread, which releases the port; safe to call twice."""
         self._closing.set()

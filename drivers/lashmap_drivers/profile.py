@@ -128,6 +128,14 @@ class InstrumentProfile(BaseModel):
         """
         return self
 
+    def repeats_after(self, counts_per_turn: int) -> int | None:  # noqa: ARG002 - some kinds need it
+        """After how many counts a fresh parser may give the same number again; None when it never does.
+
+        Args:
+            counts_per_turn: Of the encoder after interpolation.
+        """
+        return None
+
     def poll(self) -> Poll | None:
         """How it is asked; None when it sends of its own accord."""
         return None

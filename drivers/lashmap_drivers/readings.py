@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
 
 
 class Chunk(NamedTuple):
@@ -34,6 +36,109 @@ class Chunk(NamedTuple):
     def is_break(self) -> bool:
         """True when this marks missing bytes instead of carrying some."""
         return not self.data
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chunks:
+    """Consecutive chunks of one instrument as columns, for reading a record back at speed.
+
+    Attributes:
+        arrival_s: Shape (n,), as `Chunk.arrival_s`.
+        within_s: Shape (n,), as `Chunk.within_s`.
+        lengths: Shape (n,), bytes of each; 0 marks a break.
+        data: Their bytes, one after the other.
+    """
+
+    arrival_s: Floats
+    within_s: Floats
+    lengths: Integers
+    data: bytes
+
+    def __len__(self) -> int:
+        return len(self.arrival_s)
+
+    def __iter__(self) -> Iterator[Chunk]:
+        start = 0
+        for arrival_s, length, within_s in zip(
+            self.arrival_s.tolist(), self.lengths.tolist(), self.within_s.tolist(), strict=True
+        ):
+            # One and the same not-a-number, so that chunks compare as those that were kept.
+            half_s = math.nan if math.isnan(within_s) else within_s
+            yield Chunk(arrival_s, self.data[start : start + length], half_s)
+            start += length
+
+    def part(self, first: int, last: int) -> Chunks:
+        """Those from ``first`` to before ``last``."""
+        start = int(self.lengths[:first].sum())
+        end = start + int(self.lengths[first:last].sum())
+        return Chunks(
+            arrival_s=self.arrival_s[first:last],
+            within_s=self.within_s[first:last],
+            lengths=self.lengths[first:last],
+            data=self.data[start:end],
+        )
+
+    @classmethod
+    def joined(cls, some: Sequence[Chunks]) -> Chunks:
+        """One after the other; at least one."""
+        return cls(
+            arrival_s=np.concatenate([one.arrival_s for one in some]),
+            within_s=np.concatenate([one.within_s for one in some]),
+            lengths=np.concatenate([one.lengths for one in some]),
+            data=b"".join([one.data for one in some]),
+        )
+
+
+def a_break(arrival_s: float) -> Chunks:
+    """A mark that bytes are missing, as columns."""
+    return Chunks(
+        arrival_s=np.array([arrival_s]), within_s=np.array([math.nan]), lengths=np.array([0]), data=b""
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Samples:
+    """Consecutive samples of one instrument from many chunks.
+
+    Attributes:
+        time_s: Shape (n,), as `Batch.time_s`.
+        value: Shape (n,), as `Batch.value`.
+        time_uncertainty_s: Shape (n,), as that of the batch each sample came in.
+    """
+
+    time_s: Floats
+    value: Floats
+    time_uncertainty_s: Floats
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    def part(self, kept: slice | NDArray[np.bool_]) -> Samples:
+        """Some of them, in the same order."""
+        return Samples(
+            time_s=self.time_s[kept],
+            value=self.value[kept],
+            time_uncertainty_s=self.time_uncertainty_s[kept],
+        )
+
+    def copy(self) -> Samples:
+        """The same without holding on to what they were a part of."""
+        return Samples(
+            time_s=self.time_s.copy(),
+            value=self.value.copy(),
+            time_uncertainty_s=self.time_uncertainty_s.copy(),
+        )
+
+    @classmethod
+    def joined(cls, some: Sequence[Samples]) -> Samples:
+        """One after the other; none gives none."""
+        if not some:
+            return cls(time_s=np.empty(0), value=np.empty(0), time_uncertainty_s=np.empty(0))
+        return cls(
+            time_s=np.concatenate([one.time_s for one in some]),
+            value=np.concatenate([one.value for one in some]),
+            time_uncertainty_s=np.concatenate([one.time_uncertainty_s for one in some]),
+        )
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ Everything follows from the arrivals and counts alone, so the same chunks give t
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -39,6 +40,9 @@ class StreamClock:
         self._pace_is_known = False  # from a second or more of reads
         self._hold_up_s = 0.0  # usual time by which a read comes later than the grid
         self._longest_s = 0.0  # longest wait for a read so far, while the grid is young
+        self._lowest: tuple[float, int, float] | None = None
+        self._previous_s = self._stretch_from_s = 0.0
+        self._stretch_reads = 0
         self._begin(0.0)
         self._fresh = True
 
@@ -82,6 +86,55 @@ class StreamClock:
         Returns:
             Shape (count,), increasing, the last not after ``arrival_s`` but for nanoseconds that keep order.
         """
+        grid_s, period_s = self._take(arrival_s, count, missed)
+        back = _BACK[-count:] if count <= len(_BACK) else np.arange(count - 1.0, -1.0, -1.0)
+        times: Floats = grid_s - period_s * back
+        floor_s = self._floor_s(grid_s, period_s, count)
+        if floor_s is not None:
+            times = np.maximum(times, floor_s + 1e-9 * (count - back))
+        self._last_s = float(times[-1])
+        return times
+
+    def stamp_many(self, arrivals_s: Sequence[float], counts: Sequence[int]) -> tuple[Floats, Floats]:
+        """What `stamp` gives for one read after another, to the last bit, in one go.
+
+        Args:
+            arrivals_s: When the reads returned.
+            counts: How many samples each delivered, all of them usable; 0 takes no part.
+
+        Returns:
+            Times of all samples, and the standard uncertainty of each as it stood at its read; shapes (n,).
+        """
+        reads = [read for read in zip(arrivals_s, counts, strict=True) if read[1]]
+        grids: list[float] = []
+        periods: list[float] = []
+        floors: list[float] = []
+        stated: list[float] = []
+        while len(grids) < len(reads):
+            more = self._take_uneventful(reads, len(grids))
+            grids += more
+            periods += [self._period_s or 0.0] * len(more)
+            floors += [-math.inf] * len(more)
+            stated += [self._stated_s] * len(more)
+            if len(grids) == len(reads):
+                break
+            arrival_s, count = reads[len(grids)]
+            grid_s, period_s = self._take(arrival_s, count, 0)
+            floor_s = self._floor_s(grid_s, period_s, count)
+            self._last_s = grid_s if floor_s is None else max(grid_s, floor_s + 1e-9 * count)
+            grids.append(grid_s)
+            periods.append(period_s)
+            floors.append(-math.inf if floor_s is None else floor_s)
+            stated.append(self._stated_s)
+        each = np.array([count for _, count in reads], dtype=np.int64)
+        read = np.repeat(np.arange(len(each)), each)
+        back = (np.cumsum(each)[read] - 1 - np.arange(len(read))).astype(np.float64)
+        times = np.array(grids)[read] - np.array(periods)[read] * back
+        floor = np.array(floors)[read]
+        return np.maximum(times, floor + 1e-9 * (each[read] - back)), np.array(stated)[read]
+
+    def _take(self, arrival_s: float, count: int, missed: int) -> tuple[float, float]:
+        """Take a read into the grid; the time of its last sample, and from sample to sample."""
         if self._fresh:
             self._begin(arrival_s)
             self._number = count
@@ -89,15 +142,61 @@ class StreamClock:
             self._number += count + missed
         since_s = arrival_s - self._origin_s
         self._note(since_s, count)
-        back = _BACK[-count:] if count <= len(_BACK) else np.arange(count - 1.0, -1.0, -1.0)
         # Before anything is known of the pace, samples share the arrival, a microsecond apart to keep order.
         period_s = 1e-6 if self._period_s is None else self._period_s
-        grid_s = min(self._offset_s + period_s * self._number, since_s) + self._origin_s
-        times: Floats = grid_s - period_s * back
-        if self._last_s is not None and not (times[0] > self._last_s + 1e-9 and period_s > 1e-9):
-            times = np.maximum(times, self._last_s + 1e-9 * (count - back))
-        self._last_s = float(times[-1])
-        return times
+        return min(self._offset_s + period_s * self._number, since_s) + self._origin_s, period_s
+
+    def _take_uneventful(self, reads: Sequence[tuple[float, int]], at: int) -> list[float]:
+        """Take reads from ``at`` on as long as they leave the grid as it is; the times of their last samples.
+
+        The same steps as `_take` and `_note`, in the same order, written out for speed: no fit is due,
+        nothing lowers or moves the grid, nothing can be a pause, and the grid alone keeps the order.
+        """
+        envelope, period_s, last_s = self._envelope, self._period_s, self._last_s
+        more = min(len(reads) - at, envelope.reads_a_point - envelope.in_hand - 1)
+        if more < 1 or self._fresh or period_s is None or last_s is None or self._lowest is None:
+            return []
+        if len(envelope) < 2 or period_s <= 1e-9:
+            return []
+        origin_s, offset_s, number, hold_up_s = self._origin_s, self._offset_s, self._number, self._hold_up_s
+        previous_s, longest_s, lowest = self._previous_s, self._longest_s, self._lowest
+        slope, best = envelope.slope, envelope.best
+        low_s, least = lowest[0], math.inf if best is None else best[1] - slope * best[0]
+        latest_s = 0.75 * period_s + _PAUSE_S
+        stretch_reads, stretch_from_s = self._stretch_reads, self._stretch_from_s
+        grids: list[float] = []
+        for arrival_s, count in reads[at : at + more]:
+            counted = number + count
+            since_s = arrival_s - origin_s
+            late_s = since_s - offset_s - period_s * counted
+            grid_s = min(offset_s + period_s * counted, since_s) + origin_s
+            if not 0.0 <= late_s <= latest_s or not grid_s - period_s * (count - 1.0) > last_s + 1e-9:
+                break
+            if since_s - stretch_from_s >= _STRETCH_S and stretch_reads + 1 >= _STRETCH_READS:
+                break
+            number, last_s = counted, grid_s
+            longest_s = max(longest_s, since_s - previous_s)
+            previous_s = since_s
+            if (height := since_s - slope * number) < least:
+                least, best = height, (number, since_s)
+            hold_up_s += _MEMORY * (late_s - hold_up_s)
+            if late_s < low_s:
+                low_s, lowest = late_s, (late_s, number, since_s)
+            stretch_reads += 1
+            grids.append(grid_s)
+        envelope.best = best
+        envelope.in_hand += len(grids)
+        self._number, self._last_s, self._hold_up_s = number, last_s, hold_up_s
+        self._previous_s, self._longest_s = previous_s, longest_s
+        self._lowest, self._stretch_reads = lowest, stretch_reads
+        return grids
+
+    def _floor_s(self, grid_s: float, period_s: float, count: int) -> float | None:
+        """What times have to come after, when the grid alone would not keep the order; None when it does."""
+        last_s = self._last_s
+        if last_s is None or (grid_s - period_s * (count - 1.0) > last_s + 1e-9 and period_s > 1e-9):
+            return None
+        return last_s
 
     def _state(self) -> float:
         """The uncertainty, as it stands after a fit; reads in between change it by nothing to speak of."""
@@ -119,7 +218,7 @@ class StreamClock:
         self._offset_s = 0.0  # of the grid, from the origin, at number 0
         self._envelope = Envelope()
         self._previous_s = 0.0
-        self._lowest: tuple[float, int, float] | None = None
+        self._lowest = None
         self._stretch_from_s = 0.0
         self._stretch_reads = 0
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import re
 import time
 from dataclasses import replace
 from typing import get_args
@@ -9,10 +12,13 @@ from typing import get_args
 import numpy as np
 import pytest
 from analysis.made_assessment import Scenario, made_assessment
+from analysis.made_review import reviewed
 from analysis.page_reading import Element, read_page
+from analysis.pdf_reading import pdf_text
 from lashmap_analysis.lengths import format_length
-from lashmap_analysis.report import render_html
+from lashmap_analysis.report import render_html, render_pdf
 from lashmap_analysis.report.words import CAUTIONS
+from lashmap_analysis.result import to_document
 
 SCENARIOS: tuple[Scenario, ...] = get_args(Scenario)
 TRACES = 49
@@ -30,18 +36,36 @@ def cells(table: Element) -> list[list[str]]:
 def test_page_needs_nothing_but_itself(scenario: Scenario) -> None:
     html = render_html(made_assessment(scenario))
     root = read_page(html)
-    assert not root.all(
-        "script", "link", "img", "iframe", "object", "embed", "form", "audio", "video", "base"
-    )
+    assert not root.all("link", "img", "iframe", "object", "embed", "form", "audio", "video", "base")
     for element in root.all():
-        assert not {"src", "href", "srcset", "action", "xlink:href"} & set(element.attributes)
+        assert not {"src", "href", "srcset", "action", "xlink:href", "style"} & set(element.attributes)
         assert not [name for name in element.attributes if name.startswith("on")]
     # What is left of addresses is the name of the SVG vocabulary, which no browser fetches.
     assert html.replace("http://www.w3.org/2000/svg", "").count("://") == 0
     assert "@import" not in html
     assert html.count("url(") == html.count("url(#")
+
+
+def test_policy_allows_this_style_and_this_script_and_nothing_else() -> None:
+    html = render_html(made_assessment())
+    root = read_page(html)
+    assert len(root.all("script")) == len(root.all("style")) == 1
+    # W3C Content Security Policy Level 3, 2.3.1: base64 of the SHA-256 of the element's text.
+    allowed = [
+        "'sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() + "'"
+        for name in ("style", "script")
+        for text in re.findall(rf"<{name}>(.*?)</{name}>", html, flags=re.DOTALL)
+    ]
     policy = root.all("meta")[2].attributes
-    assert policy["content"] == "default-src 'none'; style-src 'unsafe-inline'"
+    assert policy["http-equiv"] == "Content-Security-Policy"
+    assert policy["content"].split("; ") == [
+        "default-src 'none'",
+        f"style-src {allowed[0]}",
+        f"script-src {allowed[1]}",
+        "base-uri 'none'",
+        "form-action 'none'",
+    ]
+    assert len(root.all("script")[0].text) < 6_000  # no framework
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS)
@@ -158,6 +182,29 @@ def test_budget_shows_its_lines_and_its_shares() -> None:
     assert rows[-2][1] == f"{budget.combined_mm:.5f}"
     assert rows[-1][0].endswith(f"k = {budget.coverage_factor:.2f}")
     assert rows[-1][1] == f"{budget.expanded_mm:.5f} mm"
+
+
+def test_the_reviewed_result_has_a_budget_of_its_own() -> None:
+    assessment = reviewed(made_assessment("not proven"))
+    assert assessment.review is not None
+    left = assessment.review.reviewed
+    assert left is not None
+    assert left.budget is not None
+    assert assessment.budget is not None
+    assert left.budget.expanded_mm != assessment.budget.expanded_mm  # a position less
+    page = read_page(render_html(assessment))
+    tables = [table for table in page.all("table") if "Contributions to the standard" in table.text]
+    assert len(tables) == 2
+    for table, budget in zip(tables, (assessment.budget, left.budget), strict=True):
+        rows = cells(table)
+        assert rows[-1][1] == f"{budget.expanded_mm:.5f} mm"
+        lines = [float(row[3]) for row in rows[1:-2]]
+        assert lines == pytest.approx([one.standard_uncertainty_mm for one in budget.lines], abs=6e-6)
+    document = to_document(assessment)["review"]["reviewed"]
+    assert document["budget"]["expanded_uncertainty_mm"] == left.budget.expanded_mm
+    text = pdf_text(render_pdf(assessment))
+    assert "Uncertainty of the tight spot as reviewed" in text
+    assert f"{left.budget.expanded_mm:.5f}" in text
 
 
 def test_runout_and_cautions_and_set_up_are_there() -> None:

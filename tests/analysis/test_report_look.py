@@ -46,8 +46,16 @@ def test_lines_and_marks_stand_out_from_plate_and_band(name: str) -> None:
 
 def test_text_is_coloured_by_the_names_above_alone() -> None:
     used = set(re.findall(r"(?<![-a-z])color: ([^;]+);", SHEET))
-    assert used <= {f"var(--{name})" for name in ("ink", "soft", "good", "bad", "open")} | {"#4C5862"}
+    named = {f"var(--{name})" for name in ("ink", "soft", "good", "bad", "open")}
+    assert used <= named | {"#4C5862", "#FFFFFF"}
     assert COLOURS["soft"] == "#4C5862"  # page margins cannot read variables
+    # White letters stand on ink alone, in what the script shows under the pointer.
+    white = [
+        rule for rule in re.findall(r"[^{}]+\{[^{}]*\}", SHEET) if re.search(r"(?<!-)color: #FFFFFF", rule)
+    ]
+    assert len(white) == 1
+    assert "background: var(--ink)" in white[0]
+    assert contrast("#FFFFFF", COLOURS["ink"]) >= 4.5
 
 
 def test_outcomes_differ_in_frame_and_limits_in_dashes() -> None:
@@ -64,3 +72,14 @@ def test_outcomes_differ_in_frame_and_limits_in_dashes() -> None:
     assert len(set(plain.values())) == 3
     dashes = re.findall(r"\.limit\.(minimum|maximum) \{ stroke-dasharray: ([^;]*);", SHEET)
     assert len(dict(dashes)) == len({pattern for _, pattern in dashes}) == 2
+
+
+def test_pdf_has_the_colours_of_the_page() -> None:
+    templates = files("lashmap_analysis.report") / "templates"
+    sheet = "".join((templates / name).read_text(encoding="utf-8") for name in ("style.typ", "front.typ"))
+    named = dict(re.findall(r'#let (\w+) = rgb\("(#[0-9A-F]{6})"\)', sheet))
+    assert named.pop("hair") == COLOURS["hair"]
+    assert named == {name: COLOURS[name] for name in ("ink", "soft", "good", "bad", "open")}
+    assert set(re.findall(r'rgb\("(#[0-9A-F]{6})"\)', sheet)) - {*named.values(), COLOURS["hair"]} == {
+        COLOURS["accent"]
+    }

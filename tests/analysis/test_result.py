@@ -10,6 +10,7 @@ from typing import Any, get_args
 import numpy as np
 import pytest
 from analysis.made_assessment import Scenario, made_assessment
+from analysis.made_review import reviewed
 from lashmap_analysis.result import KEYS, key_paths, positions_table, to_document
 from lashmap_analysis.result_keys import TABLE_COLUMNS
 from lashmap_analysis.runout_match import Remainder
@@ -41,7 +42,8 @@ def test_every_key_is_documented_and_every_documented_key_is_written() -> None:
     assert sweep.match is not None
     left = Remainder(amplitude_mm=0.003, high_point_deg=12.0, standard_uncertainty_mm=0.0005)
     swept = replace(sweep, match=replace(sweep.match, remainder=left))
-    written = set(key_paths(to_document(replace(assessment, lash_map=merged, sweeps=(swept,)))))
+    whole = replace(reviewed(assessment), lash_map=merged, sweeps=(swept,))
+    written = set(key_paths(to_document(whole)))
     assert written == set(KEYS)
     assert all(meaning.strip() for meaning in KEYS.values())
 

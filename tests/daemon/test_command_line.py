@@ -44,6 +44,10 @@ def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> N
     assert len(result["positions"]) == 6
     report = next(tmp_path.glob("*-INV-1340-07.html")).read_text("utf-8")
     assert report.count("<svg") >= 6
+    pdf = next(tmp_path.glob("*-INV-1340-07.pdf")).read_bytes()
+    assert pdf.startswith(b"%PDF")
+    assert result["review"]["stored"]["outcome"] == result["verdict"]["outcome"]
+    assert result["review"]["changes"][0].startswith("The same result as stored when the test ran")
 
     reviewed = lashmap("review", "--logbook", book, "--json")
     assert reviewed.returncode == 0
@@ -52,6 +56,9 @@ def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> N
     assert by_name.returncode == 0
     assert "Positions" in by_name.stdout
     assert (tmp_path / "again.html").read_text("utf-8") == report
+    again = lashmap("review", result["test"], "--logbook", book, "--report", tmp_path / "again.pdf")
+    assert again.returncode == 0
+    assert (tmp_path / "again.pdf").read_bytes() == pdf
 
     listed = lashmap("list", "--logbook", book)
     assert "INV-1340-07" in listed.stdout.replace("\n", "")
@@ -62,9 +69,16 @@ def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> N
         assert one["normal_backlash_mm"] == pytest.approx(truth[one["engagement"] % 520], rel=0.008)
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize(
+    ("number", "closing"),
+    [
+        (signal.SIGINT, "stopped: by the operator"),
+        (signal.SIGTERM, "interrupted: the program was told to end (SIGTERM)"),
+        (signal.SIGHUP, "interrupted: the terminal went away (SIGHUP)"),
+    ],
+)
 def test_a_signal_leaves_a_closed_record_that_review_opens(
-    tmp_path: Path, short_box: Path, number: signal.Signals
+    tmp_path: Path, short_box: Path, number: signal.Signals, closing: str
 ) -> None:
     book = tmp_path / "book"
     with simulated_stand(tmp_path / "stand", box=short_box) as stand:
@@ -73,13 +87,18 @@ def test_a_signal_leaves_a_closed_record_that_review_opens(
         for line in running.stdout:
             if "accepted" in line:
                 break
+        sent_s = time.monotonic()
         running.send_signal(number)
-        out, err = running.communicate(timeout=30.0)
+        for line in running.stdout:
+            if f"Test {closing}" in line:
+                break
+        assert time.monotonic() - sent_s < 2.0
+        _, err = running.communicate(timeout=30.0)
     assert running.returncode == 130, err
     assert "Traceback" not in err
-    assert "Test stopped: by the operator" in out
+    assert ("--resume" in err) == closing.startswith("interrupted")
     with Logbook(book, create=False) as opened:
-        assert opened.tests()[0].closing == "stopped: by the operator"
+        assert opened.tests()[0].closing == closing
         assert opened.tests()[0].positions >= 1
     reviewed = lashmap("review", "--logbook", book, "--json")
     assert reviewed.returncode == 0

@@ -5,14 +5,18 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from daemon.command import lashmap
+from daemon.logbooks import closed_test, two_tests
 from daemon.virtual_time import load_box, simulated_stand_file
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from lashmap_analysis.record import Precondition
-from lashmap_daemon import events
+from lashmap_daemon import events, review_events
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.events import Stamped
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_pack import unpack
+from lashmap_daemon.logbook_rows import last_packs
 from lashmap_daemon.replay import newest_test, read_record
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_drivers.readings import Chunk
@@ -60,7 +64,28 @@ ONE_OF_EACH: list[events.Event] = [
     events.TightSpotPredicted(
         engagement=3, gear_angle_deg=27.0, normal_backlash_mm=0.1, low_mm=0.09, high_mm=0.11, ask=(3,)
     ),
+    events.RecordingPaused(reason="the disk is full"),
+    events.RecordingGoesOn(paused_s=12.5, given_up_s=0.0),
+    events.TestResumed(
+        operator="Zoë", version="0", first_s=120.0, gap_s=-3600.0, check=4, check_of=2,
+        encoder_moved_deg=0.25, changed=("stand.indicator.port: /dev/x → /dev/y",),
+    ),
+    events.CheckedAgain(
+        number=4, of=2, difference_mm=1e-4, allowed_mm=2e-4, difference_deg=None, allowed_deg=0.1
+    ),
     events.TestClosed(outcome="completed", reason="all positions done"),
+    review_events.ResultStored(
+        analysis_version="0", outcome="not proven", engagement=None, normal_backlash_mm=None, low_mm=None,
+        high_mm=None, confirmed=False, positions=2, usable=1,
+    ),
+    review_events.PositionExcluded(
+        exclusion=1, position=2, reversal=3, start_s=1.5, end_s=1.75, reason="bumped", by="R. Nobody"
+    ),
+    review_events.ExclusionUndone(exclusion=1, reason="it was not", by="R. Nobody"),
+    review_events.SignedOff(
+        by="R. Nobody", analysis_version="0", outcome="not proven", recorded_outcome="not proven",
+        exclusions=(), remark="",
+    ),
 ]  # fmt: skip
 
 
@@ -109,7 +134,7 @@ def test_an_event_is_in_the_file_when_append_returns(tmp_path: Path) -> None:
     # A second connection sees only what was committed; the first was not closed.
     other = sqlite3.connect(path)
     assert other.execute("SELECT count(*) FROM event").fetchone() == (1,)
-    assert other.execute("SELECT data FROM raw").fetchone() == (b"raw",)
+    assert unpack(*other.execute("SELECT arrivals, data FROM raw").fetchone()) == [Chunk(0.0, b"raw")]
     assert other.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     other.close()
     book.close()
@@ -135,6 +160,34 @@ def test_wrong_files_are_refused_with_a_reason(tmp_path: Path) -> None:
     base.close()
     with pytest.raises(LogbookError, match="schema 99"):
         Logbook(newer, create=False)
+
+
+def test_a_logbook_on_a_read_only_disk_can_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        book.append("t1", stamped(started(tmp_path)))
+    monkeypatch.setattr("lashmap_daemon.logbook_schema.os.access", lambda *_: False)
+    with Logbook(tmp_path / "book", create=False) as book:
+        assert [one.test for one in book.tests()] == ["t1"]
+        with pytest.raises(LogbookError, match="copy it to a folder where you may write"):
+            book.append("t1", stamped(events.NoteTaken(text="no")))
+
+
+def test_a_test_goes_on_after_its_last_row(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        book.append("t1", stamped(started(tmp_path)))
+        book.keep("t1", "encoder", [Chunk(4.0, b"one", 0.01)])
+        book.append("t1", stamped(events.NoteTaken(text="first"), 3.0))
+        assert book.end_s("t1") == 4.0
+    with Logbook(tmp_path / "book", create=False) as book:
+        assert book.end_s("unknown") == 0.0
+        book.append("t1", stamped(events.NoteTaken(text="second"), 5.0))
+        book.keep("t1", "encoder", [Chunk(5.5, b"two", 0.02), Chunk(5.6, b"")])
+        assert book.end_s("t1") == 5.6  # what waits counts
+    with Logbook(tmp_path / "book", create=False) as book:
+        assert [one.time_s for one in book.events("t1")] == [0.0, 3.0, 5.0]
+        assert list(book.raw("t1", "encoder")) == [
+            Chunk(4.0, b"one", 0.01), Chunk(5.5, b"two", 0.02), Chunk(5.6, b""),
+        ]  # fmt: skip
 
 
 def test_unknown_tests_and_empty_logbooks_say_so(tmp_path: Path) -> None:
@@ -163,3 +216,47 @@ def test_the_list_is_in_order_of_time(tmp_path: Path) -> None:
             book.append(test, Stamped(time_s=0.0, utc=utc, event=started(tmp_path, test)))
         assert [one.test for one in book.tests()] == ["b", "a"]
         assert newest_test(book) == "a"
+
+
+def test_a_test_whose_beginning_or_whole_is_gone_is_still_listed(tmp_path: Path) -> None:
+    path = two_tests(tmp_path)
+    with sqlite3.connect(path) as base:
+        base.execute("DELETE FROM event WHERE test = 't1' AND number = 1")
+        base.execute("DELETE FROM event WHERE test = 't2'")
+        base.execute("DELETE FROM raw WHERE test = 't2'")
+    base.close()
+    with Logbook(path, create=False) as book:
+        told = {one.test: one.closing for one in book.tests()}
+    assert told == dict.fromkeys(("t1", "t2"), "damaged: lashmap verify says what")
+
+
+def test_a_list_shows_identifiers_whole_for_they_are_what_the_other_commands_want(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        closed_test(book, tmp_path, "20261125-080001-INV-1340-07", notes=0)
+    assert "20261125-080001-INV-1340-07 │" in lashmap("list", "--logbook", tmp_path / "book").stdout
+
+
+@pytest.mark.parametrize(
+    "gap",
+    [
+        "",
+        "DELETE FROM event WHERE number > 2",
+        "DELETE FROM raw WHERE place > 9",
+        "DELETE FROM raw WHERE channel = 'encoder' AND number > 1",
+        "DELETE FROM raw WHERE channel = 'indicator'",
+        "DELETE FROM event",
+        "DELETE FROM raw",
+    ],
+)
+def test_the_newest_pack_of_each_instrument_is_found_whatever_is_gone(tmp_path: Path, gap: str) -> None:
+    """Against a plain maximum over all rows."""
+    path = two_tests(tmp_path)
+    with sqlite3.connect(path) as base:
+        base.execute(gap)
+        expected = base.execute(
+            "SELECT channel, max(number), last_s FROM raw WHERE test = 't1' GROUP BY channel ORDER BY channel"
+        ).fetchall()
+        assert last_packs(base, "t1") == expected
+        assert len(expected) == (0 if gap == "DELETE FROM raw" else 1 if "= 'indicator'" in gap else 2)
+        assert last_packs(base, "absent") == []
+    base.close()

@@ -49,7 +49,7 @@ class Told:
         self.book = Logbook(folder / "book", create=True)
         self.now_s = 0.0
         channels = Channels(stand, box.gear_set.gear_set())
-        channels.matched_encoder_deg = 0.0
+        channels.count_from(events.MatchedTeethSet(encoder_deg=0.0, how="box file"))
         self.conductor = Conductor(
             self.started,
             channels,

@@ -74,3 +74,16 @@ def test_an_assumed_reference_is_not_proven(stand: Stand) -> None:
     matched = next(one for one in found if one.name == "matched teeth")
     assert matched.state == "unproven"
     assert "marked teeth" in matched.remedy
+
+
+@pytest.mark.parametrize(
+    ("wraps_at", "expected"), [(None, "proven"), (360_000, "unproven"), (4_680_000, "proven")]
+)
+def test_an_angle_in_the_box_file_tells_the_teeth_only_where_the_count_lasts_a_mesh_cycle(
+    stand: Stand, wraps_at: int | None, expected: str
+) -> None:
+    # 13:40 meets again after 13 turns of the gear; 360,000 counts a turn.
+    profile = stand.encoder_profile.model_copy(update={"wraps_at": wraps_at})
+    found = state("matched teeth", load_box(), stand.model_copy(update={"encoder_profile": profile}))
+    assert found.state == expected
+    assert ("begins again 13.0 times in a mesh cycle" in found.detail) == (expected == "unproven")

@@ -21,11 +21,14 @@ from lashmap_daemon.sequence_words import (
     BeginRock,
     Close,
     Confirm,
+    Full,
+    GoOn,
     Input,
     KeepSweep,
     LeaveOut,
     Left,
     Lost,
+    Pause,
     Phase,
     Predict,
     Refuse,
@@ -34,6 +37,7 @@ from lashmap_daemon.sequence_words import (
     RockBad,
     RockGood,
     Skip,
+    Space,
     State,
     Stop,
     Sweep,
@@ -53,13 +57,15 @@ EXAMPLES: dict[type[Input], Input] = {
     SweepBad: SweepBad(("too short",)),
     Lost: Lost("the indicator was lost"),
     Back: Back(),
+    Full: Full("no room"),
+    Space: Space(),
     Skip: Skip(),
     Stop: Stop("stopped", "by the operator"),
 }
 
 
 def state_in(phase: Phase) -> State:
-    asked = phase in {Phase.TURNING, Phase.ROCKING, Phase.WAITING}
+    asked = phase in {Phase.TURNING, Phase.ROCKING, Phase.WAITING, Phase.PAUSED}
     target = Target(number=2, engagement=20, purpose="planned")
     return State(
         phase=phase,
@@ -198,6 +204,34 @@ def test_a_lost_instrument_interrupts_a_sweep_and_a_turn_too() -> None:
     assert actions == (AskSweep(Sweep(member="gear", attempt=2, reason="gone")),)
 
 
+def test_a_full_disk_pauses_a_turn_a_rock_a_sweep_and_a_wait_and_space_goes_on() -> None:
+    state, first = sequence.begin((0,), tries=3, sweeps=("gear",))
+    state, actions = sequence.step(state, Full("no room"))
+    assert actions == (Pause("no room"),)
+    for ignored in (Full("no room"), Lost("gone"), Back(), Skip(), Repeat(), Arrived()):
+        assert sequence.step(state, ignored) == (state, ())
+    state, actions = sequence.step(state, Space())
+    assert actions == (GoOn(), *first)
+    state, _ = sequence.step(state, Arrived())
+    state, actions = sequence.step(state, Full("no room"))
+    assert [type(action) for action in actions] == [Refuse, Pause]
+    state, actions = sequence.step(state, Space())
+    again = Target(number=1, engagement=0, purpose="planned", attempt=2, reason="the disk was full")
+    assert actions == (GoOn(), Ask(again))
+    state, _ = sequence.step(state, Lost("gone"))
+    state, actions = sequence.step(state, Full("no room"))
+    assert (state.phase, actions) == (Phase.PAUSED, (Pause("no room"),))
+    state, _ = sequence.step(state, Space())
+    state, _ = sequence.step(state, Skip())
+    state, _ = sequence.step(state, Confirm(()))
+    state, actions = sequence.step(state, Full("no room"))
+    assert [type(action) for action in actions] == [RefuseSweep, Pause]
+    state, actions = sequence.step(state, Space())
+    assert actions == (GoOn(), AskSweep(Sweep(member="gear", attempt=2, reason="the disk was full")))
+    state, actions = sequence.step(state, Stop("interrupted", "told to end"))
+    assert actions == (Close("interrupted", "told to end"),)
+
+
 @pytest.mark.parametrize(("engagements", "tries"), [((), 3), ((1,), 0)])
 def test_a_test_without_positions_or_tries_is_refused(engagements: tuple[int, ...], tries: int) -> None:
     with pytest.raises(ValueError, match="at least one"):
@@ -249,7 +283,7 @@ class Stories(RuleBasedStateMachine):
 
     @invariant()
     def the_phase_knows_its_target(self) -> None:
-        waiting = self.state.phase is Phase.WAITING
+        waiting = self.state.phase in {Phase.WAITING, Phase.PAUSED}
         at_position = self.state.phase in {Phase.TURNING, Phase.ROCKING}
         assert (self.state.target is not None) == (at_position or (waiting and self.state.sweep is None))
         assert (self.state.sweep is None) or waiting or self.state.phase is Phase.SWEEPING

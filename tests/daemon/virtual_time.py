@@ -42,12 +42,18 @@ def simulated_stand_file(folder: Path, instruments: SimulatedInstruments) -> Sta
     return load_stand(folder / simulate_command.STAND_FILE)
 
 
+def matched_of(box: BoxFile) -> events.MatchedTeethSet:
+    """The reference that a box file carries."""
+    return events.MatchedTeethSet(encoder_deg=box.matched_teeth.encoder_deg or 0.0, how="box file")
+
+
 @dataclass
 class VirtualTest:
     """One test that can be ticked on by hand.
 
     Attributes:
         stream: Every event so far, stamped with virtual time.
+        wraps_at: Number of different counts of the encoder; None for a count without end.
         truth: Of the simulated gearbox.
     """
 
@@ -58,6 +64,7 @@ class VirtualTest:
     instruments: SimulatedInstruments = field(default_factory=SimulatedInstruments)
     follow: bool = True
     sweeps: tuple[Shaft, ...] = ()
+    wraps_at: int | None = None
     drive: SimulatedDrive = field(default_factory=SimulatedDrive)
     stream: list[events.Stamped] = field(default_factory=list)
 
@@ -70,6 +77,8 @@ class VirtualTest:
             fault=self.fault,
         )
         stand = simulated_stand_file(self.folder / "stand", self.instruments)
+        profile = stand.encoder_profile.model_copy(update={"wraps_at": self.wraps_at})
+        self.stand = stand = stand.model_copy(update={"encoder_profile": profile})
         self.logbook = Logbook(self.folder / "virtual.logbook", create=True)
         self.started = start_record(
             self.box,
@@ -81,7 +90,7 @@ class VirtualTest:
             sweeps=self.sweeps,
         )
         self.channels = Channels(stand, self.box.gear_set.gear_set())
-        self.channels.matched_encoder_deg = self.box.matched_teeth.encoder_deg
+        self.channels.count_from(matched_of(self.box))
         self.now_s = 0.0
         self.conductor = Conductor(
             self.started,
@@ -93,9 +102,7 @@ class VirtualTest:
         self._emit(self.started)
         self._emit(events.CautionsConfirmed(how="in virtual time"))
         self._emit(events.PreconditionsRecorded(preconditions=preconditions))
-        self._emit(
-            events.MatchedTeethSet(encoder_deg=self.box.matched_teeth.encoder_deg or 0.0, how="box file")
-        )
+        self._emit(matched_of(self.box))
 
     @property
     def truth(self) -> Truth:

@@ -42,6 +42,44 @@ def test_an_angle_in_degrees_needs_no_counts() -> None:
     assert decode(Decoder.for_encoder(profile, counts_per_turn=7), "12.5\n") == [12.5]
 
 
+@pytest.mark.parametrize(
+    ("wraps_at", "silent_s", "lost"),
+    # A turn at 14,400 counts: half of it is gone in 0.05 s at ten turns a second, and half a range in as many
+    # times longer as it has turns; counted by hand.
+    [
+        (14_400, 0.045, False),
+        (14_400, 0.12, True),
+        (14_400 * 10, 0.12, False),
+        (14_400 * 10, 0.6, True),
+        (None, 60.0, False),
+    ],
+)
+def test_a_count_that_may_have_gone_round_in_a_silence_is_lost(
+    wraps_at: int | None,
+    silent_s: float,
+    lost: bool,  # noqa: FBT001 - a table
+) -> None:
+    profile = ENCODER.model_copy(update={"wraps_at": wraps_at})
+    decoder = Decoder.for_encoder(profile, counts_per_turn=14_400)
+    seen = 0
+    for read in range(1000):  # four lines each 4 ms
+        arrival_s = 10.0 + 0.004 * read + (silent_s if read >= 500 else 0.0)
+        seen += len(decoder.feed(Chunk(arrival_s, b"7\n" * 4)))
+    assert seen == (1999 if lost else 3999)  # the first line is taken for half a one
+    assert decoder.parser.marks["lost count"] == int(lost)
+
+
+def test_a_read_that_is_late_with_all_its_lines_loses_no_count() -> None:
+    decoder = Decoder.for_encoder(ENCODER.model_copy(update={"wraps_at": 14_400}), counts_per_turn=14_400)
+    seen = 0
+    for read in range(1000):
+        late = read == 500
+        lines = 404 if late else 4
+        arrival_s = 10.0 + 0.004 * read + (0.4 if read >= 500 else 0.0)
+        seen += len(decoder.feed(Chunk(arrival_s, b"7\n" * lines)))
+    assert (seen, decoder.parser.marks["lost count"]) == (4399, 0)
+
+
 def test_an_instrument_in_the_wrong_role_is_refused() -> None:
     with pytest.raises(ValueError, match="unit is count"):
         Decoder.for_indicator(ENCODER)

@@ -68,6 +68,11 @@ class Axis:
         scale = (self.end - self.start) / (self.high - self.low)
         return np.asarray(self.start + (values - self.low) * scale, dtype=np.float64)
 
+    def reading(self, name: str) -> dict[str, float]:
+        """Return what turns pixels back into values: value at pixel zero, and per pixel."""
+        step = (self.high - self.low) / (self.end - self.start)
+        return {f"{name}-zero": self.low - self.start * step, f"{name}-step": step}
+
 
 @dataclass(frozen=True, kw_only=True)
 class LashRange:

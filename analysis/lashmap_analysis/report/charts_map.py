@@ -58,7 +58,11 @@ def map_chart(
         *_points(view, window, x, y),
         *_tight_spot(view, window, x, y),
     ]
-    return chart(name, WIDTH, height, title, description, *shapes)
+    reading = {"kind": "map", "units": view.units, "teeth": float(view.gear_teeth)}
+    return chart(
+        name, WIDTH, height, title, description, *shapes,
+        reading={**reading, **x.reading("x"), **y.reading("y")},
+    )  # fmt: skip
 
 
 def _forbidden(view: LashView, y: Axis) -> list[str]:

@@ -66,7 +66,8 @@ def polar_chart(view: LashView, *, name: str, title: str, description: str) -> M
         *_tight_spot(view, radius),
         *_figures(view, radius),
     ]
-    return chart(name, SIZE, SIZE, title, description, *shapes)
+    reading = {"kind": "polar", "units": view.units, "teeth": float(view.gear_teeth), "centre": CENTRE}
+    return chart(name, SIZE, SIZE, title, description, *shapes, reading={**reading, **radius.reading("y")})
 
 
 def _place(view: LashView, engagement: float, radius: float) -> tuple[float, float]:

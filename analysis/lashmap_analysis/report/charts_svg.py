@@ -5,13 +5,21 @@ Everything a person or a file may have written is escaped here, once. Where the 
 
 from __future__ import annotations
 
-from html import escape
+from collections.abc import Mapping
+from html import escape as escape_markup
 
 import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from lashmap_analysis.report.visible import visible
+
 Floats = NDArray[np.float64]
+
+
+def escape(words: str) -> str:
+    """Write words as SVG text or attribute, hidden characters by their numbers."""
+    return escape_markup(visible(words))
 
 
 def pixel(value: float) -> str:
@@ -75,7 +83,15 @@ def marker(x: float, y: float, kind: str) -> str:
     return circle(x, y, 2.6, "m-planned")
 
 
-def chart(name: str, width: float, height: float, title: str, description: str, *shapes: str) -> Markup:
+def chart(
+    name: str,
+    width: float,
+    height: float,
+    title: str,
+    description: str,
+    *shapes: str,
+    reading: Mapping[str, str | float] | None = None,
+) -> Markup:
     """Frame shapes as one picture that a screen reader can name.
 
     Args:
@@ -85,10 +101,16 @@ def chart(name: str, width: float, height: float, title: str, description: str, 
         title: What it shows, in a few words.
         description: What a person without the picture must know.
         shapes: SVG text from the functions of this module.
+        reading: What the page's script needs to tell the figures under the pointer, as ``data-`` attributes;
+            None for a picture that has none.
     """
+    data = "".join(
+        f' data-{key}="{value:.10g}"' if isinstance(value, float) else f' data-{key}="{escape(value)}"'
+        for key, value in (reading or {}).items()
+    )
     return Markup(  # noqa: S704  (shapes come from the functions above, which escape every text)
         f'<svg class="chart" role="img" aria-labelledby="{name}-t {name}-d" viewBox="0 0 {pixel(width)} '
-        f'{pixel(height)}" width="{pixel(width)}" height="{pixel(height)}" xmlns="http://www.w3.org/2000/svg">'
+        f'{pixel(height)}" width="{pixel(width)}" height="{pixel(height)}" xmlns="http://www.w3.org/2000/svg"{data}>'
         f'<title id="{name}-t">{escape(title)}</title><desc id="{name}-d">{escape(description)}</desc>'
         f"{''.join(shapes)}</svg>"
     )

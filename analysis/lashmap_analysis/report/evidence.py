@@ -16,6 +16,7 @@ from lashmap_analysis.report.budget_view import BudgetRow, BudgetTotals, budget_
 from lashmap_analysis.report.charts_map import around_spot, map_chart
 from lashmap_analysis.report.flags_view import FlagRow, flag_rows
 from lashmap_analysis.report.lash_view import LashView, lash_view
+from lashmap_analysis.report.review_view import ReviewView, marks_of, review_in_full
 from lashmap_analysis.report.runout_view import RunoutRow, map_facts, runout_rows, runout_words
 from lashmap_analysis.report.set_up_view import Facts, provenance
 from lashmap_analysis.report.sheet import map_notes
@@ -58,6 +59,7 @@ class Evidence:
         sweeps: Runout sweeps.
         budget: Lines of the uncertainty budget.
         totals: Its last lines; None without a budget.
+        review: What stands beside what was recorded; None when nobody has looked.
         notes: Operator's notes as (time, text).
         not_proven: What the verdict does not prove.
         provenance: Titled lists of facts.
@@ -75,6 +77,7 @@ class Evidence:
     sweeps: tuple[SweepFigure, ...]
     budget: tuple[BudgetRow, ...]
     totals: BudgetTotals | None
+    review: ReviewView | None
     notes: tuple[tuple[str, str], ...]
     not_proven: tuple[str, ...]
     provenance: tuple[tuple[str, Facts], ...]
@@ -87,7 +90,9 @@ def evidence(assessment: Assessment) -> Evidence:
     record, view = assessment.record, lash_view(assessment)
     return Evidence(
         around_spot=_around_spot(view),
-        positions=tuple(_row(p, record.units) for p in assessment.positions),
+        positions=tuple(
+            _row(p, record.units, marks_of(assessment.review, p.position)) for p in assessment.positions
+        ),
         flags=flag_rows(assessment),
         traces=trace_figures(assessment),
         map_facts=map_facts(assessment),
@@ -96,6 +101,7 @@ def evidence(assessment: Assessment) -> Evidence:
         sweeps=sweep_figures(assessment),
         budget=budget_rows(assessment),
         totals=budget_totals(assessment),
+        review=review_in_full(assessment),
         notes=tuple((f"{time_s:.0f} s", text) for time_s, text in record.notes),
         not_proven=assessment.verdict.cautions,
         provenance=provenance(assessment),
@@ -117,12 +123,13 @@ def _around_spot(view: LashView | None) -> Markup | None:
     )
 
 
-def _row(position: PositionResult, units: Units) -> PositionRow:
+def _row(position: PositionResult, units: Units, more: list[str]) -> PositionRow:
     rock = position.rock
     marks = [flag.name.value for flag in position.flags]
     marks += ["outlier"] if position.outlier else []
     marks += ["confirming"] if position.purpose == "confirming" else []
     marks += [f"try {position.attempt}"] if position.attempt > 1 else []
+    marks += more
 
     refused = position.normal_backlash_mm is None
 

@@ -1,20 +1,30 @@
 """The page: gathers what the sheet and the evidence show and pours it into the template.
 
 The order and the look are decided by the template and the style sheet beside it; what each part says is
-decided in `sheet.py` and `evidence.py`. Nothing is fetched, nothing is scripted.
+decided in `sheet.py` and `evidence.py`. Nothing is fetched. One script of our own shows the figures under the
+pointer and zooms; its hash and that of the style sheet are in the content security policy, so that a browser
+runs no other, whatever was typed into a record. With scripts off the page is whole.
 """
 
 from __future__ import annotations
 
+from base64 import b64encode
 from functools import cache
+from hashlib import sha256
+from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.record import Identity
+from lashmap_analysis.report.brief import cut_to
 from lashmap_analysis.report.evidence import evidence
 from lashmap_analysis.report.sheet import sheet
+from lashmap_analysis.report.visible import visible
 
 if TYPE_CHECKING:
     from jinja2 import Template
+
+FOOTER = 90  # columns; what one line of the page margin holds
 
 
 def render_html(assessment: Assessment) -> str:
@@ -24,23 +34,45 @@ def render_html(assessment: Assessment) -> str:
         assessment: What was concluded; parts that are None are left out and the page says why.
 
     Returns:
-        A whole HTML document in UTF-8 text: no scripts, no links out, styles and pictures inside. Lengths are
-        in the units of the box's paperwork.
+        A whole HTML document in UTF-8 text: no links out, styles, script and pictures inside. Lengths are in
+        the units of the box's paperwork.
     """
-    identity = assessment.record.identity
+    front = sheet(assessment)
+    identity = front.identity
+    style = f"{_part('style.css')}@page {{ @bottom-left {{ content: {css_string(footer(identity))}; }} }}\n"
+    script = _part("look.js")
     return _template().render(
-        sheet=sheet(assessment),
+        policy=policy(style=style, script=script),
+        style=style,
+        script=script,
+        sheet=front,
         evidence=evidence(assessment),
         identity=identity,
         units=assessment.record.units,
-        footer=css_string(f"{identity.test}  {identity.box}  {identity.serial}"),
     )
+
+
+def policy(*, style: str, script: str) -> str:
+    """Allow exactly this style sheet and this script, and fetch nothing (W3C CSP Level 3, 2.3.1)."""
+    hashes = [f"'sha256-{b64encode(sha256(part.encode()).digest()).decode()}'" for part in (style, script)]
+    own = f"style-src {hashes[0]}; script-src {hashes[1]}"
+    return f"default-src 'none'; {own}; base-uri 'none'; form-action 'none'"
+
+
+def footer(identity: Identity) -> str:
+    """Say at the foot of every page what it belongs to."""
+    return cut_to(f"{identity.test} · {identity.box} · {identity.serial}", FOOTER)
 
 
 def css_string(words: str) -> str:
     """Write words as a CSS string that cannot end early, whatever they hold (CSS Syntax 3, 4.3.7)."""
     plain = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c) or 0xFFFD:06x} " for c in words)
     return f'"{plain}"'
+
+
+@cache
+def _part(name: str) -> str:
+    return (files("lashmap_analysis.report") / "templates" / name).read_text(encoding="utf-8")
 
 
 @cache
@@ -53,5 +85,6 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
+        finalize=lambda value: visible(value) if type(value) is str else value,
     )
     return environment.get_template("report.html.j2")

@@ -66,6 +66,7 @@ def _analysis(assessment: Assessment) -> Facts:
         ("version", assessment.version),
         ("positions", f"{len(positions)} recorded, {usable} usable"),
         ("test ended", assessment.record.closing),
+        ("seal of the record (SHA-256)", identity.seal or "none: the test is not sealed"),
         ("lengths", "inches" if assessment.record.units == "in" else "millimetres"),
     ]
     if identity.remark:

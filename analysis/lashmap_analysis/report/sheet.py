@@ -11,13 +11,15 @@ from markupsafe import Markup
 
 from lashmap_analysis.assessment import Assessment, TightSpotResult
 from lashmap_analysis.lengths import format_length
-from lashmap_analysis.record import Precondition, Units
+from lashmap_analysis.record import Identity, Precondition, Units
+from lashmap_analysis.report.brief import Density, brief
 from lashmap_analysis.report.charts_limits import limits_chart
 from lashmap_analysis.report.charts_map import map_chart, whole_cycle
 from lashmap_analysis.report.charts_polar import polar_chart
 from lashmap_analysis.report.charts_seal import seal
 from lashmap_analysis.report.lash_view import BAND, LashView, lash_view
 from lashmap_analysis.report.moment import moment
+from lashmap_analysis.report.review_view import ReviewView, review_on_front
 from lashmap_analysis.report.sweeps_view import sweep_lines
 from lashmap_analysis.report.words import why_no_map
 from lashmap_analysis.verdict import Outcome
@@ -40,6 +42,9 @@ class Sheet:
     """What the first page shows, as text and pictures.
 
     Attributes:
+        identity: Who, what, where, when, each text cut to its room.
+        density: How full the page is.
+        in_full: What was cut, as (name, whole text), for the evidence.
         outcome: Of the verdict.
         seal: Its sign.
         reasons: Of the verdict.
@@ -59,11 +64,15 @@ class Sheet:
         beyond: Limits that the charts cannot show.
         no_map: Why there is no lash map.
         preconditions: As recorded.
+        review: What reviewers did, in short; None when there is nothing to see.
         closing: How the test ended, empty when it was completed.
         operator: Who ran it.
         started: When, for people.
     """
 
+    identity: Identity
+    density: Density
+    in_full: tuple[tuple[str, str], ...]
     outcome: Outcome
     seal: Markup
     reasons: tuple[str, ...]
@@ -83,6 +92,7 @@ class Sheet:
     beyond: tuple[str, ...]
     no_map: str
     preconditions: tuple[Precondition, ...]
+    review: ReviewView | None
     closing: str
     operator: str
     started: str
@@ -93,29 +103,34 @@ def sheet(assessment: Assessment) -> Sheet:
     record, stated = assessment.record, assessment.stated
     units = record.units
     view = lash_view(assessment)
+    words = brief(assessment, limits=_limit_line(assessment), sweeps=sweep_lines(assessment))
     return Sheet(
+        identity=words.identity,
+        density=words.density,
+        in_full=words.in_full,
         outcome=assessment.verdict.outcome,
         seal=seal(assessment.verdict.outcome),
-        reasons=assessment.verdict.reasons,
-        would_settle=assessment.verdict.would_settle,
+        reasons=words.reasons,
+        would_settle=words.would_settle,
         headline=format_length(stated.normal_backlash_mm, units, with_unit=False) if stated else "",
         expanded=format_length(stated.expanded_uncertainty_mm, units) if stated else "",
         interval=_interval(stated, units) if stated else "",
         headline_name="Tightest normal backlash, outer end",
-        limits=_limit_line(assessment),
+        limits=words.limits,
         rail=_rail(view, assessment),
-        cause=assessment.cause,
+        cause=words.cause,
         confirmation=_confirmation(assessment),
-        sweeps=sweep_lines(assessment),
+        sweeps=words.sweeps,
         spots=_spots(assessment),
         polar=_polar(view) if view else None,
         straight=_straight(view) if view else None,
         beyond=_beyond(view) if view else (),
         no_map=why_no_map(assessment),
-        preconditions=record.preconditions,
-        closing="" if record.closing == "completed" else record.closing,
-        operator=record.identity.operator,
-        started=moment(record.identity.started_utc),
+        preconditions=words.preconditions,
+        review=review_on_front(assessment),
+        closing=words.closing,
+        operator=words.identity.operator,
+        started=moment(words.identity.started_utc),
     )
 
 

@@ -78,6 +78,7 @@ def _figure(position: PositionResult, trace: RockTrace, shared_mm: float, units:
             dwells=rock.dwells,
             scale=scale,
             span=height_mm * scale,
+            units=units,
             label=label,
             refused=refused,
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
+from itertools import zip_longest
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
@@ -10,24 +11,28 @@ from lashmap_analysis.lengths import format_length
 from rich.console import Console, Group
 from rich.live import Live
 from rich.panel import Panel
-from rich.progress_bar import ProgressBar
-from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.console.big_digits import big
 from lashmap_daemon.console.gear_picture import draw
 from lashmap_daemon.console.keys import Keyboard
+from lashmap_daemon.relay import Relay
 from lashmap_daemon.view import View, look
 from lashmap_daemon.wording import angle_text, sentence, uncertainty_text
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
+    from rich.console import ConsoleOptions, RenderableType, RenderResult
 
     from lashmap_daemon.conductor import Conductor
     from lashmap_daemon.events import Stamped
 
-REFRESH_S = 0.125
+REFRESH_S = 0.2  # a frame takes 4 ms of processor time
+_LAST_FRAME_S = 1.0
 _STALE_S = 1.0
+_LABELS = 10
+_GAP = 3
+_BAR = 20
+_PLAIN = Console(width=80, color_system=None)
 _LOG_LINES = 4
 _LINES_OF_WORDS = 13
 _SMALLEST_PICTURE, _LARGEST_PICTURE = 9, 15
@@ -50,6 +55,7 @@ class LiveScreen:
         self._stack = ExitStack()
         self._lines: list[str] = []
         self._instruction = ""
+        self.drawing = Relay("the screen", self._draw, replace=True)
         self._drawn_s = -REFRESH_S
         self._units: str = "mm"
 
@@ -61,16 +67,23 @@ class LiveScreen:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self.drawing.close(_LAST_FRAME_S)
         self._stack.close()
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
-        from lashmap_daemon.events import InstrumentLost, PositionAsked, SweepAsked, TestStarted  # noqa: PLC0415 - keeps start-up light
+        from lashmap_daemon.events import (  # noqa: PLC0415 - keeps start-up light
+            InstrumentLost,
+            PositionAsked,
+            RecordingPaused,
+            SweepAsked,
+            TestStarted,
+        )
 
         match stamped.event:
             case TestStarted() as started:
                 self._units = started.box.box.units
-            case InstrumentLost() | PositionAsked() | SweepAsked():
+            case InstrumentLost() | PositionAsked() | RecordingPaused() | SweepAsked():
                 self._instruction = sentence(stamped.event, "mm") or ""
                 return
         text = sentence(stamped.event, "in" if self._units == "in" else "mm")
@@ -78,64 +91,102 @@ class LiveScreen:
             self._lines = [*self._lines, text][-_LOG_LINES:]
 
     def show(self, conductor: Conductor, now_s: float) -> None:
-        """Draw, at most eight times a second."""
+        """Have it drawn, at most five times a second, by a thread of its own: a terminal can be stopped."""
         if now_s - self._drawn_s < REFRESH_S:
             return
         self._drawn_s = now_s
+        self._units = conductor.box.box.units  # a test that goes on has no start record to hear
         view = look(conductor, now_s, self._instruction)
-        height = self._console.height
-        screen = render(view, self._title, self._lines, self._keyboard.note, height=height)
-        self._live.update(screen, refresh=True)
+        self.drawing((view, self._lines, self._keyboard.note))
 
     def commands(self) -> list[str]:
         """Commands typed since the last call."""
         return self._keyboard.commands()
 
+    def _draw(self, shown: tuple[View, list[str], str | None]) -> None:
+        view, lines, note = shown
+        screen = render(view, self._title, lines, note, height=self._console.height)
+        self._live.update(screen, refresh=True)
 
-def render(view: View, title: str, lines: list[str], note: str | None, *, height: int = 30) -> RenderableType:
+
+def render(
+    view: View,
+    title: str | Text,
+    lines: list[str],
+    note: str | None,
+    *,
+    height: int = 30,
+    keys: str = _KEYS,
+) -> RenderableType:
     """The whole screen for one snapshot; on a low terminal the picture shrinks, words do not."""
     rows = min(max(height - _LINES_OF_WORDS, _SMALLEST_PICTURE), _LARGEST_PICTURE)
-    body = Table.grid(padding=(0, 3))
-    body.add_column()
-    body.add_column(ratio=1)
-    body.add_row(
-        Text(draw(view.marks, view.gear_deg, view.tight_spot[0] if view.tight_spot else None, rows=rows)),
-        _right(view),
-    )
     footer = Text(
-        f"note: {note}▏  (Enter keeps it, Esc drops it)" if note is not None else _KEYS, style="bold"
+        f"note: {note}▏  (Enter keeps it, Esc drops it)" if note is not None else keys, style="bold"
     )
     log = Text("\n".join(lines), style="dim", no_wrap=True, overflow="ellipsis")
     now = Text(view.instruction, style="bold")
     return Panel(
-        Group(now, Text(""), body, Text(""), _progress(view), footer, log),
+        Group(now, Text(""), _Beside(view, rows), Text(""), _progress(view), footer, log),
         title=title,
         title_align="left",
     )
 
 
-def _right(view: View) -> RenderableType:
+class _Beside:
+    """The picture, and the facts beside it, as one text: nested tables take most of the work of a frame."""
+
+    def __init__(self, view: View, rows: int) -> None:
+        self._view, self._rows = view, rows
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        view = self._view
+        tight_deg = view.tight_spot[0] if view.tight_spot else None
+        picture = draw(view.marks, view.gear_deg, tight_deg, rows=self._rows).splitlines()
+        facts = _right(view, max(options.max_width - 2 * self._rows - _GAP, _LABELS))
+        body = Text(no_wrap=True, overflow="crop")
+        for left, right in zip_longest(picture, facts, fillvalue=None):
+            # A style of its own, though it looks the same, keeps the columns apart in pictures of the screen.
+            body.append((left or "").ljust(2 * self._rows + _GAP), "not bold")
+            body.append(right or "").append("\n")
+        body.rstrip()
+        yield body
+
+
+def _right(view: View, width: int) -> list[Text]:
+    """The value in tall digits, and the facts below it; a line each."""
     value = format_length(view.indicator_mm, view.units, with_unit=False, signed=True)
-    rows = Table.grid(padding=(0, 2))
-    rows.add_row(Text(big(value), style="bold"), Text(f"\n\n{view.units}"))
-    facts = Table.grid(padding=(0, 2))
-    facts.add_row("indicator", _age(view.indicator_age_s))
-    facts.add_row("gear", "–" if view.gear_deg is None else angle_text(view.gear_deg, decimals=2))
-    facts.add_row("to", "–" if view.target_deg is None else angle_text(view.target_deg, decimals=2))
-    facts.add_row("encoder", _age(view.encoder_age_s))
-    facts.add_row("doing", Text(str(view.phase)))
+    *upper, last = big(value).splitlines()
+    lines = [Text(line, "bold") for line in upper]
+    lines += [Text.assemble((last, "bold"), f"  {view.units}"), Text("")]
+    room = max(width - _LABELS - 2, _LABELS)
+    for label, fact in _facts(view).items():
+        text = Text(fact) if isinstance(fact, str) else fact
+        for number, part in enumerate(text.wrap(_PLAIN, room)):
+            part.rstrip()
+            lines.append(Text((label if number == 0 else "").ljust(_LABELS + 2)).append(part))
+    return lines
+
+
+def _facts(view: View) -> dict[str, Text | str]:
+    facts: dict[str, Text | str] = {
+        "indicator": _age(view.indicator_age_s),
+        "gear": "–" if view.gear_deg is None else angle_text(view.gear_deg, decimals=2),
+        "to": "–" if view.target_deg is None else angle_text(view.target_deg, decimals=2),
+        "encoder": _age(view.encoder_age_s),
+        "doing": str(view.phase),
+    }
     if view.swept_deg is None:
-        facts.add_row("rock", _rock(view))
+        facts["rock"] = _rock(view)
     else:
-        facts.add_row("sweep", f"turned {view.swept_deg:.0f}°")
+        facts["sweep"] = f"turned {view.swept_deg:.0f}°"
     if view.tight_spot:
         gear_deg, lash_mm = view.tight_spot
         lash = format_length(lash_mm, view.units)
-        facts.add_row("tight spot", f"{angle_text(gear_deg, decimals=1)}, {lash} normal")
+        facts["tight spot"] = f"{angle_text(gear_deg, decimals=1)}, {lash} normal"
     if view.bad_frames:
-        facts.add_row("bad frames", str(view.bad_frames))
-    facts.add_row("picture", Text("M matched teeth, > gear, o to do, X tight spot; inward is tighter", "dim"))
-    return Group(rows, Text(""), facts)
+        facts["bad frames"] = str(view.bad_frames)
+    facts["picture"] = Text("M matched teeth, > gear, o to do, X tight spot; inward is tighter", "dim")
+    return facts
 
 
 def _age(age_s: float | None) -> Text:
@@ -145,30 +196,31 @@ def _age(age_s: float | None) -> Text:
     return Text(f"{text}, STALE", style="bold reverse") if age_s > _STALE_S else Text(text)
 
 
-def _rock(view: View) -> Text:
+def _rock(view: View) -> str:
     if view.rock_s is None:
-        return Text("–")
+        return "–"
     rock = view.rock
     if rock is None:
-        return Text(f"recording, {view.rock_s:.1f} s")
+        return f"recording, {view.rock_s:.1f} s"
     count = f"{rock.reversals} of {view.reversals_wanted} reversals"
     if not rock.usable:
         reasons = ", ".join(flag.name for flag in rock.flags if flag.disabling)
-        return Text(f"{count}; not yet usable: {reasons}")
+        return f"{count}; not yet usable: {reasons}"
     reading = format_length(rock.reading_mm, view.units)
     uncertainty = uncertainty_text(rock.standard_uncertainty_mm, view.units)
     warnings = "".join(f"; {flag.name}" for flag in rock.flags)
-    return Text(f"{count}; reading {reading}, random part of u {uncertainty}{warnings}")
+    return f"{count}; reading {reading}, random part of u {uncertainty}{warnings}"
 
 
-def _progress(view: View) -> RenderableType:
-    bar = Table.grid(padding=(0, 2))
+def _progress(view: View) -> Text:
     left = "" if view.left_s is None else f", about {_clock(view.left_s)} left"
-    bar.add_row(
-        ProgressBar(total=max(view.total, 1), completed=view.done, width=20),
-        Text(f"{view.done} of {view.total} positions, {_clock(view.elapsed_s)} gone{left}", no_wrap=True),
+    done = round(_BAR * view.done / max(view.total, 1))
+    return Text.assemble(
+        ("━" * done, "bar.complete"),
+        ("─" * (_BAR - done), "bar.back"),
+        f"  {view.done} of {view.total} positions, {_clock(view.elapsed_s)} gone{left}",
+        no_wrap=True,
     )
-    return bar
 
 
 def _clock(seconds: float) -> str:

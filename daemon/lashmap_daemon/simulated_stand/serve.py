@@ -88,7 +88,7 @@ def serve(
         truth.write_text(stand.truth.to_json() + "\n", encoding="utf-8")
     stop = stop or threading.Event()
     with (
-        _stopped_by_signals(stop) as signals,
+        _noted_signals() as signals,
         Terminal(folder / "indicator") as indicator,
         Terminal(folder / "encoder") as encoder,
     ):
@@ -97,9 +97,7 @@ def serve(
             ready(indicator.link, encoder.link)
         follower = None if prompts is None else Prompts(prompts)
         loop = _Loop(stand, indicator, encoder, follower, announce, exit_when_closed=exit_when_closed)
-        because = loop.run(stop, parent)
-        if signals:
-            because = signal.Signals(signals[0]).name
+        because = loop.run(stop, signals, parent)
         return Served(
             ended_because=because,
             indicator_lines_sent=indicator.lines_sent,
@@ -127,11 +125,13 @@ class _Loop:
         self._lost = False
         self.skipped_s = 0.0
 
-    def run(self, stop: threading.Event, parent: int) -> str:
+    def run(self, stop: threading.Event, signals: list[int], parent: int) -> str:
         """Go on until something ends it; return what."""
         last = monotonic()
         looks = 0
         while not stop.wait(_TICK_S):
+            if signals:
+                return signal.Signals(signals[0]).name
             now = monotonic()
             behind, last = now - last, now
             self.skipped_s += max(0.0, behind - _MOST_BEHIND_S)
@@ -169,8 +169,12 @@ class _Loop:
 
 
 @contextmanager
-def _stopped_by_signals(stop: threading.Event) -> Iterator[list[int]]:
-    """Let SIGTERM and SIGINT set an event, where signals can be handled at all; yield those that came."""
+def _noted_signals() -> Iterator[list[int]]:
+    """Yield the list of those of SIGTERM and SIGINT that came, where signals can be handled at all.
+
+    They are noted and nothing else: a handler that set an event would wait for ever for the event's own lock
+    when it interrupts the wait for that event.
+    """
     came: list[int] = []
     if threading.current_thread() is not threading.main_thread():
         yield came
@@ -178,7 +182,6 @@ def _stopped_by_signals(stop: threading.Event) -> Iterator[list[int]]:
 
     def handle(number: int, _frame: FrameType | None) -> None:
         came.append(number)
-        stop.set()
 
     before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
     try:

@@ -1,0 +1,156 @@
+"""A comparison in words: differences, shims, and what stands in the way of reading them as they are."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.compare import Build, Common, Difference, same_teeth
+from lashmap_analysis.lengths import format_length
+
+if TYPE_CHECKING:
+    from lashmap_analysis.compare_runout import RunoutDifference
+    from lashmap_analysis.compare_shims import ShimCheck
+    from lashmap_analysis.record import Units
+
+
+def difference_words(difference: Difference | None, units: Units) -> str:
+    """A difference with its interval, and whether a change is shown at all."""
+    if difference is None:
+        return "none: one of the tests states no figure"
+    low, high = (format_length(end, units, with_unit=False, signed=True) for end in difference.interval_mm)
+    value = format_length(difference.value_mm, units, signed=True)
+    judged = "" if difference.shown else ", no change shown"
+    return f"{value} (95 %: {low} to {high}{judged})"
+
+
+def runout_words(runout: RunoutDifference, units: Units) -> str:
+    """What changed in the once-per-turn part of a member."""
+    size = format_length(runout.amplitude_mm, units)
+    spread = format_length(runout.standard_uncertainty_mm, units)
+    if not runout.shown:
+        return f"no change shown ({size}, u = {spread})"
+    return f"changed by {size} (u = {spread}), taking most at {runout.high_point_deg:.0f}°"
+
+
+def shim_sentences(first: Build, second: Build, check: ShimCheck) -> tuple[str, ...]:
+    """Whether the shims did what was predicted."""
+    units = second.assessment.record.units
+    sentences = []
+    if check.answer == "not recorded":
+        reason = (
+            "the mounting distances as set are not recorded in both tests (mounting.gear_set_mm, "
+            "mounting.pinion_set_mm)"
+            if check.gear_move_mm is None and check.pinion_move_mm is None
+            else "one of the tests has no lash map, or the teeth differ"
+        )
+        return (f"Whether shims did what was predicted cannot be told: {reason}.",)
+    moves = " and ".join(
+        f"the {member} was "
+        + (
+            f"moved by {format_length(move, units, decimals=3 if units == 'mm' else 4, signed=True)}"
+            if abs(move) > 1e-4
+            else "not moved"
+        )
+        for member, move in (("gear", check.gear_move_mm), ("pinion", check.pinion_move_mm))
+        if move is not None
+    )
+    sentences.append(f"By the recorded mounting distances {moves} (plus is out, away from the apex).")
+    moves_mm = {"gear": check.gear_move_mm, "pinion": check.pinion_move_mm}
+    sentences += [
+        f"The {member}'s mounting distance is not recorded in both tests: it is taken not to have moved."
+        for member, move in moves_mm.items()
+        if move is None
+    ]
+    predicted, found = (
+        f"{format_length(value, units, signed=True)} (u = {format_length(spread, units)})"
+        for value, spread in (
+            (check.predicted_mm, check.predicted_uncertainty_mm),
+            (check.found_mm, check.found_uncertainty_mm),
+        )
+    )
+    sentences.append(
+        {
+            "came true": f"The prediction came true: {predicted} predicted, {found} found in the mean.",
+            "did not come true": f"The prediction did not come true: {predicted} predicted, {found} found in "
+            "the mean. Look for what else changed: bearings, the other member, the indicator's place.",
+            "settles nothing": f"{predicted} predicted, {found} found in the mean: they agree, but so "
+            "would no change at all, so this settles nothing.",
+            "not moved": f"No move is recorded, so no change is predicted; {found} was found in the mean "
+            "backlash.",
+        }[check.answer]
+    )
+    if check.advised is not None and first.advice is not None:
+        words = " ".join(move.sentence for move in first.advice.moves)
+        sentences.append(
+            f"The advice on {first.test} was: {words} "
+            + ("It was followed." if check.advised else "The recorded move is another one.")
+        )
+        stated = second.assessment.stated
+        if check.advised and first.advice.interval_mm is not None and stated is not None:
+            low, high = (format_length(end, units) for end in first.advice.interval_mm)
+            value = format_length(stated.normal_backlash_mm, units)
+            inside = first.advice.interval_mm[0] <= stated.normal_backlash_mm <= first.advice.interval_mm[1]
+            sentences.append(
+                f"It predicted a tight spot of {low} to {high} (95 %); {value} was found, "
+                f"{'inside' if inside else 'outside'} that."
+            )
+    return tuple(sentences)
+
+
+def cautions_of(first: Build, second: Build, common: Common) -> tuple[str, ...]:
+    """What a reader must know before the differences are believed."""
+    found = []
+    one, other = first.assessment.record, second.assessment.record
+    if not same_teeth(first, second):
+        found.append(
+            f"The sets have different teeth ({one.gear_set.pinion_teeth}:{one.gear_set.gear_teeth} and "
+            f"{other.gear_set.pinion_teeth}:{other.gear_set.gear_teeth}): their lash maps and runouts are "
+            "not compared."
+        )
+    elif one.gear_set != other.gear_set:
+        found.append("The gear sets' data differ beside their teeth: check which box file is right.")
+    if one.identity.set_number != other.identity.set_number:
+        found.append(
+            f"Different gear sets ({one.identity.set_number or 'no number'} and "
+            f"{other.identity.set_number or 'no number'}): an engagement is not the same pair of teeth."
+        )
+    for build in (first, second):
+        found += _doubts(build)
+        states = {p.name: p.state for p in build.assessment.record.preconditions}
+        if states.get("matched teeth") != "proven":
+            found.append(
+                f"In {build.test} the matched teeth are not proven: engagement 0 may be another tooth, and "
+                "the maps may lie shifted against each other."
+            )
+    if not common.calibration:
+        why = (
+            "no serial number of the indicator is recorded in both tests"
+            if not (first.indicator and second.indicator)
+            else "the tests have different indicators or certificates"
+            if first.indicator != second.indicator
+            else "it was asked to be counted as independent"
+        )
+        found.append(f"The indicator's calibration counts in full for both tests: {why}.")
+    if not common.set_up:
+        found.append(
+            "The tip's place and direction count in full for both tests, as if set anew; when nobody touched "
+            "the indicator in between, say so: --same-set-up."
+        )
+    return tuple(found)
+
+
+def _doubts(build: Build) -> list[str]:
+    """Why the figures of one test may not be those that somebody signed for."""
+    found = []
+    assessment = build.assessment
+    if assessment.record.damage:
+        found.append(
+            f"The record of {build.test} is not as it was written ({assessment.record.damage[0]}): "
+            "its figures prove nothing."
+        )
+    if assessment.review is not None and assessment.review.holding:
+        found.append(
+            f"A reviewer took positions or reversals out of {build.test}; compared is the result as "
+            "recorded, with all of them."
+        )
+    return found

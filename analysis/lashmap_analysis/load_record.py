@@ -1,0 +1,185 @@
+"""From the tables of an export back to the test record that they came from.
+
+The way back of `frames.py` and of the samples; a test holds both against each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from lashmap_analysis.frame_columns import TABLES
+from lashmap_analysis.gear_set import GearSet
+from lashmap_analysis.indicator import Indicator
+from lashmap_analysis.load import LoadError
+from lashmap_analysis.record import (
+    Encoder,
+    Identity,
+    Limits,
+    Precondition,
+    RockTrace,
+    RunoutTrace,
+    TestRecord,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+Row = dict[str, Any]
+NEEDED = ("tests", "positions", "sweeps", "preconditions", "notes", "samples")
+
+
+def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
+    """Rebuild the record of a test.
+
+    Args:
+        tables: Frames as `load` gives them.
+        test: Which test.
+
+    Raises:
+        LoadError: A table was not loaded, or the test's samples were not exported.
+    """
+    absent = [name for name in NEEDED if name not in tables]
+    if absent:
+        raise LoadError(f"{', '.join(absent)}: not loaded, but needed for a record; load all tables")
+    (given,) = _rows(tables, "tests", test)
+    heard = {channel: _Channel.of(tables["samples"], test, channel) for channel in ("indicator", "encoder")}
+    if _rows(tables, "positions", test) and not len(heard["indicator"].time_s):
+        raise LoadError(
+            f"test {test}: its samples were not exported; export again with --samples all or rocks"
+        )
+    return TestRecord(
+        identity=_identity(given),
+        gear_set=GearSet(
+            **{
+                name: given[name]
+                for name in (
+                    "pinion_teeth",
+                    "gear_teeth",
+                    "outer_module_mm",
+                    "face_width_mm",
+                    "normal_pressure_angle_deg",
+                    "mean_spiral_angle_deg",
+                    "shaft_angle_deg",
+                    "cutter_radius_mm",
+                )
+            }
+        ),
+        indicator=_indicator(given),
+        encoder=Encoder(
+            shaft=given["encoder_shaft"],
+            resolution_deg=given["encoder_resolution_deg"],
+            standard_uncertainty_deg=given["encoder_standard_uncertainty_deg"],
+        ),
+        limits=Limits(
+            minimum_mm=given["limit_minimum_mm"],
+            maximum_mm=given["limit_maximum_mm"],
+            variation_mm=given["limit_variation_mm"],
+            kind=given["limit_kind"],
+            source=given["limit_source"],
+        ),
+        preconditions=tuple(
+            Precondition(name=row["name"], state=row["state"], detail=row["detail"], remedy=row["remedy"])
+            for row in _rows(tables, "preconditions", test)
+        ),
+        traces=tuple(_trace(row, heard) for row in _rows(tables, "positions", test)),
+        units=given["paperwork_units"],
+        closing=given["closing"],
+        notes=tuple((row["time_s"], row["text"]) for row in _rows(tables, "notes", test)),
+        sweeps=tuple(_sweep(row, heard) for row in _rows(tables, "sweeps", test)),
+        damage=tuple(given["damage"].splitlines()),
+    )
+
+
+class _Channel:
+    """The samples of one instrument of one test."""
+
+    def __init__(self, time_s: NDArray[np.float64], value: NDArray[np.float64], of: dict[str, Any]) -> None:
+        self.time_s, self.value, self._of = time_s, value, of
+
+    @classmethod
+    def of(cls, samples: pd.DataFrame, test: str, channel: str) -> _Channel:
+        one = samples[(samples["test"] == test) & (samples["channel"] == channel)]
+        return cls(
+            one["time_s"].to_numpy(np.float64),
+            one["value"].to_numpy(np.float64),
+            {
+                "position": one["position"].fillna(0).to_numpy(np.int64),
+                "sweep": one["sweep"].to_numpy(object),
+            },
+        )
+
+    def within(self, column: str, label: object) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Times and values of one rock or sweep."""
+        kept = self._of[column] == label
+        return self.time_s[kept], self.value[kept]
+
+
+def _rows(tables: Mapping[str, pd.DataFrame], name: str, test: str) -> list[Row]:
+    """The rows of a test, plain values, None where one is missing."""
+    table = tables[name]
+    own = table[table["test"] == test]
+    columns = {
+        column.name: [
+            None if missing else value for value, missing in zip(cells.tolist(), cells.isna(), strict=True)
+        ]
+        for column in TABLES[name].columns
+        for cells in (own[column.name],)
+    }
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def _identity(given: Row) -> Identity:
+    names = ("test", "box", "serial", "set_number", "stand", "operator", "started_utc", "remark", "seal")
+    return Identity(**{name: given[name] for name in names})
+
+
+def _indicator(given: Row) -> Indicator:
+    return Indicator(
+        resolution_mm=given["indicator_resolution_mm"],
+        touch_radius_mm=given["touch_radius_mm"],
+        direction=given["indicator_direction"],
+        off_normal_deg=given["off_normal_deg"],
+        lever_deg=given["lever_deg"],
+        on_arm=given["on_arm"],
+        touch_radius_uncertainty_mm=given["touch_radius_standard_uncertainty_mm"],
+        angle_uncertainty_deg=given["angle_standard_uncertainty_deg"],
+        calibration_uncertainty_mm=given["calibration_expanded_uncertainty_mm"],
+    )
+
+
+def _trace(row: Row, heard: Mapping[str, _Channel]) -> RockTrace:
+    time_s, indicator_mm = heard["indicator"].within("position", row["position"])
+    encoder_time_s, encoder_deg = heard["encoder"].within("position", row["position"])
+    return RockTrace(
+        position=row["position"],
+        engagement=row["engagement"],
+        purpose=row["purpose"],
+        time_s=time_s,
+        indicator_mm=indicator_mm,
+        encoder_time_s=encoder_time_s,
+        encoder_deg=encoder_deg,
+        attempt=row["attempt"],
+        times_apart_uncertainty_s=_or_nan(row["times_apart_standard_uncertainty_s"]),
+    )
+
+
+def _sweep(row: Row, heard: Mapping[str, _Channel]) -> RunoutTrace:
+    time_s, indicator_mm = heard["indicator"].within("sweep", row["member"])
+    encoder_time_s, encoder_deg = heard["encoder"].within("sweep", row["member"])
+    return RunoutTrace(
+        member=row["member"],
+        time_s=time_s,
+        indicator_mm=indicator_mm,
+        encoder_time_s=encoder_time_s,
+        encoder_deg=encoder_deg,
+        indicator_from_mesh_deg=row["indicator_from_mesh_deg"],
+        times_apart_uncertainty_s=_or_nan(row["times_apart_standard_uncertainty_s"]),
+    )
+
+
+def _or_nan(value: float | None) -> float:
+    return np.nan if value is None else value

@@ -1,0 +1,91 @@
+"""Sets a document with typst, in a process of its own.
+
+typst remembers some 30 MB of every document that it set, and forgets them only ten documents later: too much
+for a service that runs for months beside its ports. So this file is both: the function that starts a process,
+and what that process does. It gets everything on its standard input and needs typst alone.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import asdict, dataclass
+from datetime import datetime
+
+_REFUSED = 3  # exit status: typst said no, and standard error says why
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """A document to be set.
+
+    Attributes:
+        template: typst's markup.
+        data: JSON that the template reads.
+        date: ISO 8601, for the file's metadata; empty for none.
+        standards: Of PDF that it must keep, in typst's words.
+        system_fonts: Use the fonts of this machine as well.
+    """
+
+    template: str
+    data: str
+    date: str
+    standards: tuple[str, ...]
+    system_fonts: bool
+
+
+class Refused(Exception):
+    """typst refused a document.
+
+    Attributes:
+        message: In short.
+        diagnostic: At length.
+    """
+
+    def __init__(self, message: str, diagnostic: str) -> None:
+        self.message, self.diagnostic = message, diagnostic
+        super().__init__(message)
+
+
+def typeset(job: Job) -> bytes:
+    """The document as PDF.
+
+    Raises:
+        Refused: typst refused it, or could not be started.
+    """
+    done = subprocess.run(  # noqa: S603 - this very file
+        [sys.executable, __file__], input=json.dumps(asdict(job)).encode(), capture_output=True, check=False
+    )
+    if done.returncode == 0:
+        return done.stdout
+    said = done.stderr.decode(errors="replace")
+    if done.returncode == _REFUSED:
+        raise Refused(*json.loads(said.splitlines()[-1]))
+    last = said.strip().splitlines()[-1:] or [f"it ended with status {done.returncode}"]
+    raise Refused(f"the process that sets it failed: {last[0]}", said)
+
+
+def _main() -> int:
+    import typst  # noqa: PLC0415 - not where the function alone is wanted
+
+    job = json.load(sys.stdin)
+    try:
+        made = typst.compile(
+            job["template"].encode(),
+            font_paths=typst.Fonts(include_system_fonts=job["system_fonts"]),
+            ignore_system_fonts=not job["system_fonts"],
+            format="pdf",
+            sys_inputs={"data": job["data"]},
+            timestamp=datetime.fromisoformat(job["date"]) if job["date"] else 0,
+            pdf_standards=job["standards"],
+        )
+    except typst.TypstError as error:
+        print(json.dumps([error.message, error.diagnostic]), file=sys.stderr)  # noqa: T201 - the way back
+        return _REFUSED
+    sys.stdout.buffer.write(made)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(_main())

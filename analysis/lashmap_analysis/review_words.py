@@ -1,0 +1,125 @@
+"""What a review says: what changed against the stored result and why, and what a signature is worth now."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.lengths import format_length
+
+if TYPE_CHECKING:
+    from lashmap_analysis.assessment import Assessment, TightSpotResult
+    from lashmap_analysis.record import Units
+    from lashmap_analysis.review_record import Exclusion, SignOff, StoredResult
+
+NOTHING_STORED = (
+    "No result was stored when the test ran: it was recorded by an earlier version, or ended before its "
+    "result. There is nothing to compare with."
+)
+SAME_VERSION = (
+    "The version is the same, so the analysis does not explain it: the record is no longer the one that was "
+    "judged, or the program was changed without a new version."
+)
+OTHER_VERSION = "The raw samples are the same; another version of the analysis reads them otherwise."
+
+
+def changes(stored: StoredResult | None, now: Assessment) -> tuple[str, ...]:
+    """Say what differs from the stored result, as far as it is shown, and why it may."""
+    if stored is None:
+        return (NOTHING_STORED,)
+    units = now.record.units
+    backlash, interval, engagement = stated_words(now.stated, units)
+    usable = sum(one.normal_backlash_mm is not None for one in now.positions)
+    pairs = (
+        ("verdict", stored.outcome, now.verdict.outcome),
+        ("stated backlash", length_words(stored.normal_backlash_mm, units), backlash),
+        ("95 % interval", interval_words(stored.interval_mm, units), interval),
+        ("tight spot at engagement", _count(stored.engagement), engagement),
+        ("confirmed", _yes(stored.confirmed), _yes(now.confirmed)),
+        ("positions recorded", str(stored.positions), str(len(now.positions))),
+        ("positions usable", str(stored.usable), str(usable)),
+    )
+    found = tuple(f"{name}: was {old}, is {new}" for name, old, new in pairs if old != new)
+    same_version = stored.analysis_version == now.version
+    versions = (
+        f"stored by analysis {stored.analysis_version}, recomputed by the same version"
+        if same_version
+        else f"stored by analysis {stored.analysis_version}, recomputed by {now.version}"
+    )
+    if not found:
+        return (f"The same result as stored when the test ran ({versions}).",)
+    why = SAME_VERSION if same_version else OTHER_VERSION
+    return (f"The result differs from the one stored when the test ran ({versions}).", *found, why)
+
+
+def length_words(length_mm: float | None, units: Units) -> str:
+    """A length, or ``none``."""
+    return "none" if length_mm is None else format_length(length_mm, units)
+
+
+def interval_words(interval_mm: tuple[float, float] | None, units: Units) -> str:
+    """An interval, or ``none``."""
+    if interval_mm is None:
+        return "none"
+    low, high = interval_mm
+    return f"{format_length(low, units, with_unit=False)} to {format_length(high, units)}"
+
+
+def _count(value: int | None) -> str:
+    return "none" if value is None else str(value)
+
+
+def _yes(value: bool) -> str:  # noqa: FBT001 - one value in, one word out
+    return "yes" if value else "no"
+
+
+def covers(last: SignOff, seen: Assessment, holding: list[Exclusion]) -> bool:
+    """Whether a signature is for the exclusions, the outcome and the figures that are shown."""
+    same = last.exclusions == tuple(one.number for one in holding)
+    return same and last.outcome == seen.verdict.outcome and not _other_figures(last, seen)
+
+
+def _other_figures(last: SignOff, seen: Assessment) -> str:
+    """What was signed for and what is shown, when they differ as they are shown; empty when they do not."""
+    if last.normal_backlash_mm is None:
+        return ""  # none was stated, which the outcome tells, or an earlier version kept none
+    units = seen.record.units
+    signed = (
+        length_words(last.normal_backlash_mm, units),
+        interval_words(last.interval_mm, units),
+        _count(last.engagement),
+    )
+    now = stated_words(seen.stated, units)
+    if signed == now:
+        return ""
+    return "signed was {} (95 %: {}) at engagement {}, it is {} (95 %: {}) at {} now".format(*signed, *now)
+
+
+def worth(last: SignOff, recorded: Assessment, seen: Assessment, holding: list[Exclusion]) -> str:
+    """Say whether the last signature covers the result that is shown."""
+    name = f"Signed off by {last.by} on {last.utc[:10]} as {last.outcome}"
+    if last.by.casefold() == recorded.record.identity.operator.casefold():
+        name += ", the name that also ran the test"
+    if last.outcome != last.recorded_outcome:
+        name += f" (as recorded: {last.recorded_outcome})"
+    if last.exclusions != tuple(one.number for one in holding):
+        return f"{name}, but the exclusions have changed since: the signature does not cover this result."
+    if last.outcome != seen.verdict.outcome:
+        return f"{name}, but the result is {seen.verdict.outcome} now: the signature does not cover it."
+    if other := _other_figures(last, seen):
+        return f"{name}, but {other}: the signature does not cover this result."
+    if last.analysis_version != seen.version:
+        return (
+            f"{name}, with analysis {last.analysis_version}; this is {seen.version}. The outcome is the same."
+        )
+    return f"{name}."
+
+
+def stated_words(spot: TightSpotResult | None, units: Units) -> tuple[str, str, str]:
+    """Backlash, interval and engagement of a tight spot as text."""
+    if spot is None:
+        return "none", "none", "none"
+    return (
+        format_length(spot.normal_backlash_mm, units),
+        interval_words(spot.interval_mm, units),
+        str(spot.engagement),
+    )

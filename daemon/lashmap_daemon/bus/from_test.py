@@ -1,0 +1,277 @@
+"""A running test as messages: snapshots are taken in the test's thread, messages made in the bus's."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from lashmap_daemon import events
+from lashmap_daemon.bus import messages
+from lashmap_daemon.sequence_words import Phase
+from lashmap_daemon.view import Mark, RockShown, View, look
+from lashmap_daemon.wording import sentence
+
+if TYPE_CHECKING:
+    from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.record import Shaft, Units
+
+    from lashmap_daemon.box_file import BoxTable
+    from lashmap_daemon.conductor import Conductor
+    from lashmap_daemon.sequence_words import Target
+
+_LINES = 10
+_EARLY_S = 0.01  # half a tick of the test, so that a turn is on average on time rather than half a tick late
+_MOST_MARKS = 2000
+_INSTRUCTING = events.InstrumentLost | events.PositionAsked | events.SweepAsked | events.TestClosed
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seen:
+    """One moment of a running test, by value."""
+
+    number: int
+    utc: dt.datetime
+    time_s: float
+    view: View
+    target: Target | None
+    sweep: Shaft | None
+    lines: tuple[str, ...]
+
+
+class Onlooker:
+    """Watches one test from inside its thread.
+
+    Args:
+        started: The start record.
+        interval_s: Between two snapshots.
+    """
+
+    def __init__(self, started: events.TestStarted, interval_s: float) -> None:
+        self._units: Units = started.box.box.units
+        self._interval_s = interval_s
+        self._instruction = ""
+        self._lines: tuple[str, ...] = ()
+        self._due_s = -math.inf
+        self._number = 0
+        self._last: Seen | None = None
+
+    def hear(self, stamped: events.Stamped) -> None:
+        """Take an event into what the person at the stand was told."""
+        text = sentence(stamped.event, self._units)
+        if text is None:
+            return
+        if isinstance(stamped.event, _INSTRUCTING):
+            self._instruction = text.strip()
+        if not isinstance(stamped.event, events.PositionAsked | events.SweepAsked):
+            self._lines = (*self._lines, text.strip())[-_LINES:]
+        self._due_s = -math.inf  # what happened is not kept waiting for the next turn
+
+    def look(self, conductor: Conductor, now_s: float) -> Seen | None:
+        """A snapshot when one is due; called at every tick of the test."""
+        if now_s < self._due_s - _EARLY_S:
+            return None
+        late = now_s - self._due_s > self._interval_s
+        self._due_s = now_s + self._interval_s if late else self._due_s + self._interval_s
+        self._number += 1
+        self._last = Seen(
+            number=self._number,
+            utc=dt.datetime.now(dt.UTC),
+            time_s=now_s,
+            view=look(conductor, now_s, self._instruction),
+            target=conductor.state.target,
+            sweep=conductor.state.sweep.member if conductor.state.sweep else None,
+            lines=self._lines,
+        )
+        return self._last
+
+    def closed(self) -> Seen | None:
+        """The last snapshot as the end of the test leaves it; None when there was none."""
+        if self._last is None:
+            return None
+        view = replace(self._last.view, phase=Phase.CLOSED, instruction=self._instruction)
+        return replace(self._last, view=view, target=None, sweep=None, lines=self._lines)
+
+
+def live(seen: Seen, stand: str, test: str) -> messages.Live:
+    """The values of a moment."""
+    view = seen.view
+    return messages.Live(
+        stand=stand,
+        test=test,
+        number=seen.number,
+        utc=f"{seen.utc:%Y-%m-%dT%H:%M:%S}.{seen.utc.microsecond // 1000:03d}Z",
+        time_s=seen.time_s,
+        indicator_mm=_finite(view.indicator_mm),
+        indicator_age_s=_finite(view.indicator_age_s),
+        gear_angle_deg=_finite(view.gear_deg),
+        encoder_age_s=_finite(view.encoder_age_s),
+        rock_s=_finite(view.rock_s),
+        swept_deg=_finite(view.swept_deg),
+        left_s=_finite(view.left_s),
+        bad_frames=view.bad_frames,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Standing:
+    """A stand that is always on, as it is now.
+
+    Attributes:
+        service: What it does.
+        prepared: The box of a test that waits for its marked teeth.
+    """
+
+    service: messages.Service
+    prepared: BoxTable | None = None
+
+
+def idle(standing: Standing, stand: str, name: str) -> messages.State:
+    """What is awaited while there is no test to speak of."""
+    box = standing.prepared
+    return messages.State(
+        stand=stand,
+        name=name[:200],
+        service=standing.service,
+        test="",
+        started_utc="",
+        box=box.type[:200] if box else "",
+        serial=box.serial[:200] if box else "",
+        units=box.units if box else "mm",
+        phase=Phase.CLOSED,
+        instruction=standing.service.awaits,
+        target=None,
+        sweep=None,
+        rock=None,
+        done=0,
+        total=0,
+        tight_spot=None,
+        marks=[],
+        lines=[],
+    )
+
+
+def state(
+    seen: Seen,
+    stand: str,
+    name: str,
+    started: events.TestStarted,
+    started_utc: str,
+    *,
+    service: messages.Service | None = None,
+) -> messages.State:
+    """What is awaited at a moment."""
+    view, target = seen.view, seen.target
+    spot = view.tight_spot
+    return messages.State(
+        stand=stand,
+        name=name[:200],
+        service=service,
+        test=started.test[:200],
+        started_utc=started_utc,
+        box=started.box.box.type[:200],
+        serial=started.box.box.serial[:200],
+        units=view.units,
+        phase=view.phase,
+        instruction=view.instruction[:2000],
+        target=messages.Target(
+            position=target.number,
+            engagement=target.engagement,
+            gear_angle_deg=view.target_deg or 0.0,
+            purpose=target.purpose,
+            attempt=target.attempt,
+        )
+        if target
+        else None,
+        sweep=seen.sweep,
+        rock=_rock(view.rock, view.reversals_wanted) if view.rock else None,
+        done=view.done,
+        total=view.total,
+        tight_spot=messages.TightSpot(gear_angle_deg=spot[0], normal_backlash_mm=spot[1]) if spot else None,
+        marks=_marks(view.marks[:_MOST_MARKS]),
+        lines=[line[:2000] for line in seen.lines],
+    )
+
+
+def result(assessment: Assessment, stand: str, identifier: str, utc: str) -> messages.Result:
+    """What was concluded, with the figures of the result document."""
+    from lashmap_analysis.result import to_document  # noqa: PLC0415 - only a test that ended pays for it
+
+    document = to_document(assessment)
+    identity, verdict, spots = document["identity"], document["verdict"], document["tight_spot"]
+    return messages.Result(
+        stand=stand,
+        id=identifier,
+        test=document["test"],
+        utc=utc,
+        started_utc=identity["started_utc"],
+        box=identity["box"][:200],
+        serial=identity["serial"][:200],
+        set_number=identity["set_number"][:200],
+        operator=identity["operator"][:200],
+        closing=document["closing"][:2000],
+        analysis_version=document["analysis_version"],
+        outcome=verdict["outcome"],
+        reasons=_sentences(verdict["reasons"]),
+        would_settle=_sentences(verdict["would_settle"]),
+        cautions=_sentences(verdict["cautions"]),
+        tight_spot_stated=_spot(spots["stated"]),
+        tight_spot_measured=_spot(spots["measured"]),
+        tight_spot_predicted=_spot(spots["predicted"]),
+        confirmed=spots["confirmed"],
+        cause=document["tight_spot"]["cause"][:2000],
+        positions=len(document["positions"]),
+        sweeps=[
+            messages.SweptRunout(
+                member=sweep["member"],
+                fim_mm=_finite(sweep["fim_mm"]),
+                fim_standard_uncertainty_mm=_finite(sweep["fim_standard_uncertainty_mm"]),
+                sentence=sweep["sentence"][:2000],
+            )
+            for sweep in document["sweeps"][:20]
+        ],
+    )
+
+
+@lru_cache(maxsize=8)
+def _marks(marks: tuple[Mark, ...]) -> list[messages.Mark]:
+    """They change once a position, and are sent ten times a second."""
+    return [
+        messages.Mark(
+            gear_angle_deg=mark.gear_angle_deg,
+            normal_backlash_mm=_finite(mark.normal_backlash_mm),
+            purpose=mark.purpose,
+        )
+        for mark in marks
+    ]
+
+
+def _rock(rock: RockShown, wanted: int) -> messages.Rock:
+    return messages.Rock(
+        reversals=rock.reversals,
+        reversals_wanted=wanted,
+        usable=rock.usable,
+        reading_mm=_finite(rock.reading_mm) if rock.usable else None,
+        standard_uncertainty_mm=_finite(rock.standard_uncertainty_mm) if rock.usable else None,
+        flags=[str(flag.name) for flag in rock.flags][:50],
+    )
+
+
+def _spot(spot: dict[str, float | None] | None) -> messages.Spot | None:
+    """A figure without which a spot would say nothing makes it none."""
+    if spot is None or spot["gear_angle_deg"] is None or spot["normal_backlash_mm"] is None:
+        return None
+    return messages.Spot.model_validate(
+        {key: _finite(value) for key, value in spot.items()} | {"engagement": spot["engagement"]}
+    )
+
+
+def _sentences(texts: list[str]) -> list[str]:
+    return [text[:2000] for text in texts[:100]]
+
+
+def _finite(value: float | None) -> float | None:
+    """A plain number, or None for what JSON has no word for."""
+    return None if value is None or not math.isfinite(value) else float(value)

@@ -1,0 +1,120 @@
+"""How a test or a service joins the bus: one call before, one screen around; nothing when it is off."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import ExitStack
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from lashmap_daemon import events
+    from lashmap_daemon.bus.stand_bus import StandBus
+    from lashmap_daemon.conductor import Conductor
+    from lashmap_daemon.live_test import Screen
+    from lashmap_daemon.stand_file import Stand
+
+
+def open_bus(
+    stand: Stand,
+    logbook: Path,
+    stack: ExitStack,
+    say: Callable[[str], None],
+    *,
+    patience_s: tuple[float, float] | None = None,
+) -> StandBus | None:
+    """Connect a stand to the bus its file names; None when it names none. What waits goes out.
+
+    Args:
+        stand: The stand.
+        logbook: An open logbook's file.
+        stack: Leaves the bus when it is closed, and says then what did not go out.
+        say: Shows the person a line.
+        patience_s: On leaving, for what waits and for the farewell; as for `StandBus` when None.
+
+    Raises:
+        ConfigurationError: When password or certificates cannot be read.
+        LogbookError: When the outbox cannot be opened.
+    """
+    settings = stand.file.bus
+    if settings is None:
+        return None
+    from lashmap_daemon.bus.stand_bus import GIVE_UP_S, LINGER_S, StandBus  # noqa: PLC0415 - 80 ms that only the bus pays
+
+    warning = settings.warning()
+    if warning:
+        say(warning)
+    linger_s, give_up_s = patience_s or (LINGER_S, GIVE_UP_S)
+    bus = StandBus(
+        settings,
+        stand.file.stand.name,
+        logbook,
+        version("lashmap"),
+        linger_s=linger_s,
+        give_up_s=give_up_s,
+    )
+
+    def last_words() -> None:
+        words = bus.closing_words()
+        if words:
+            say(words)
+
+    stack.callback(last_words)
+    stack.enter_context(bus)
+    return bus
+
+
+def join_bus(
+    stand: Stand,
+    logbook: Path,
+    started: events.TestStarted,
+    stack: ExitStack,
+    say: Callable[[str], None],
+) -> StandBus | None:
+    """Put a test on the bus its stand file names; None when it names none.
+
+    Args:
+        stand: The stand.
+        logbook: An open logbook's file.
+        started: The start record of the test about to begin.
+        stack: As for `open_bus`.
+        say: Shows the person a line.
+
+    Raises:
+        ConfigurationError: When password or certificates cannot be read.
+        LogbookError: When the outbox cannot be opened.
+    """
+    bus = open_bus(stand, logbook, stack, say)
+    if bus is not None:
+        bus.begin(started)
+    return bus
+
+
+class OnTheBus:
+    """A screen that also lets the bus see and ask.
+
+    Args:
+        screen: The screen of the person at the stand.
+        bus: The stand's bus.
+        asks: Hand on what is asked over the bus; false where somebody else does.
+    """
+
+    def __init__(self, screen: Screen, bus: StandBus, *, asks: bool = True) -> None:
+        self._screen = screen
+        self._bus = bus
+        self._asks = asks
+
+    def hear(self, stamped: events.Stamped) -> None:
+        """An event happened: the person is told first."""
+        self._screen.hear(stamped)
+        self._bus.hear(stamped)
+
+    def show(self, conductor: Conductor, now_s: float) -> None:
+        """Time to draw, and to look."""
+        self._bus.look(conductor, now_s)
+        self._screen.show(conductor, now_s)
+
+    def commands(self) -> list[str]:
+        """What the person asked for, then what was asked over the bus."""
+        return [*self._screen.commands(), *(self._bus.commands() if self._asks else [])]

@@ -1,0 +1,254 @@
+"""A stand on the bus: connects, sends status, state, records and live values, takes requests, begins anew.
+
+Runs in an event loop of its own (`stand_bus`). Whatever goes wrong with the broker ends a connection, never
+the publisher: the next try follows after a growing, jittered wait. On a new connection goes out who we are,
+what is awaited, and what the outbox holds; live values go out as they come and are never kept.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import datetime as dt
+import logging
+import time
+
+import aiomqtt
+
+from lashmap_daemon.bus import messages
+from lashmap_daemon.bus.commands import Desk
+from lashmap_daemon.bus.connection import (
+    MOST_IN_FLIGHT,
+    BackOff,
+    BusClient,
+    Packed,
+    Refused,
+    connect,
+    properties_of,
+    told,
+)
+from lashmap_daemon.bus.identity import Identity
+from lashmap_daemon.bus.outbox import Outbox
+from lashmap_daemon.bus.recorded import Outgoing
+from lashmap_daemon.bus.records import Records
+from lashmap_daemon.bus.report import Report
+from lashmap_daemon.bus.requests import Requests
+from lashmap_daemon.bus.settings import BusTable
+from lashmap_daemon.bus.topics import ANSWER, COMMAND, LIVE, STATE, STATUS, Topic
+from lashmap_daemon.errors import LashmapError
+
+_MOST_BYTES = 65536  # of a packet to us: only requests come, and they are small
+_STATE_PAUSE_S = 0.1
+_FAREWELL_S = 1.0  # a broker that hangs does not hold up the end of a program
+_LASTED_S = 0.5
+_SUSPICIOUS = 3
+# Some brokers end the older of two connections without a reason.
+_TAKEN_OVER = (
+    "; it keeps happening at once, so another program may be connecting as this stand: give each stand its "
+    "own bus.stand, and run one test at a time on it"
+)
+_LOG = logging.getLogger("lashmap.bus")
+
+
+class Publisher:
+    """One stand's side of the bus; made and used inside its loop.
+
+    Args:
+        identity: Who publishes.
+        settings: Broker and choices.
+        outbox: Records to send.
+        desk: Judge of requests; None when they are switched off.
+        report: Kept up to date.
+    """
+
+    def __init__(
+        self, identity: Identity, settings: BusTable, outbox: Outbox, desk: Desk | None, report: Report
+    ) -> None:
+        self._identity = identity
+        self._settings = settings
+        self._report = report
+        self._listens = desk is not None
+        self._requests = Requests(desk, identity.topic(ANSWER), report)
+        self._live: messages.Live | None = None
+        self._state: messages.State | None = None
+        self._live_news = asyncio.Event()
+        self._state_news = asyncio.Event()
+        self._state_sent = asyncio.Event()
+        self._state_sent.set()
+        self._status_news = asyncio.Event()
+        self._since = dt.datetime.now(dt.UTC)
+        self._waiting = 0
+        self._stop = asyncio.Event()
+        self._linger_s = 0.0
+        self._in_flight = asyncio.Semaphore(MOST_IN_FLIGHT)
+        self._properties = {topic.name: Packed(properties_of(topic)) for topic in (STATUS, LIVE, STATE)}
+        self._test: str | None = None
+        self.records = Records(outbox, identity.stand, settings.settle_seconds, self._trouble)
+
+    # Told from outside, inside the loop -----------------------------------------------------------------
+
+    def runs(self, test: str | None) -> None:
+        """Which test runs; None when none does."""
+        if test != self._test:
+            self._test = test
+            self._status_news.set()
+
+    def offer(self, live: messages.Live | None, state: messages.State) -> None:
+        """The newest values, if there are any, and the state; what was not sent yet is replaced by them."""
+        if live is not None:
+            self._live = live
+            self._live_news.set()
+        if state != self._state:
+            self._state = state
+            self._state_sent.clear()
+            self._state_news.set()
+
+    def end(self, linger_s: float) -> None:
+        """Send what waits, at most so long while the broker answers, then say goodbye."""
+        self._linger_s = linger_s
+        self._stop.set()
+
+    # Connections ----------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Publish until `end`."""
+        waits, short = BackOff(), 0
+        while not self._stop.is_set():
+            before = self._report.connections
+            began_s = time.monotonic()
+            error = await self._until_broken()
+            if error is None:
+                return
+            if not isinstance(_first(error), aiomqtt.MqttError | LashmapError | OSError):
+                _LOG.error("the bus failed in a way nobody foresaw; it goes on", exc_info=error)
+            refused = isinstance(_first(error), Refused)  # will be so again, however long it stood
+            lasted = time.monotonic() - began_s > _LASTED_S
+            short = short + 1 if self._report.connections > before and (refused or not lasted) else 0
+            self._away(told(error) + (_TAKEN_OVER if short >= _SUSPICIOUS and not refused else ""))
+            if self._report.connections > before:
+                waits.reset(short)
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._stop.wait(), waits.next_s())
+
+    async def _until_broken(self) -> BaseException | None:
+        """One connection; what broke it, or None when the end was asked for."""
+        connection = asyncio.create_task(self._one_connection())
+        stop = asyncio.create_task(self._stop.wait())
+        await asyncio.wait({connection, stop}, return_when=asyncio.FIRST_COMPLETED)
+        stop.cancel()
+        if not self._report.connected:
+            connection.cancel()  # told to stop while still knocking at the door; otherwise it is done
+        await asyncio.wait({connection})
+        return None if connection.cancelled() else connection.exception()
+
+    async def _one_connection(self) -> None:
+        self._waiting = await self.records.waiting()
+        self._since = dt.datetime.now(dt.UTC)
+        async with connect(
+            self._settings,
+            f"lashmap-{self._identity.stand}",
+            will=self._identity.will(since=self._since),
+            most_bytes=_MOST_BYTES,
+        ) as client:
+            self._status_news.clear()
+            await self._send(client, STATUS, self._status())
+            if self._listens:
+                await client.listen_to(self._identity.topic(COMMAND), qos=COMMAND.qos)
+            self._report.reached()
+            _LOG.info("%s was reached; %d records wait for it", self._settings.broker, self._waiting)
+            self._state_news.set()
+            try:
+                await self._talk(client)
+                client.timeout = _FAREWELL_S
+            except Exception as error:
+                client.timeout = _FAREWELL_S
+                # Leaving politely keeps the last will from being said, so say it while that is possible.
+                with contextlib.suppress(aiomqtt.MqttError):
+                    await self._send(client, STATUS, self._status(offline=told(error)))
+                raise
+            await self._send(client, STATUS, self._status(offline="the program ended"))
+
+    async def _talk(self, client: BusClient) -> None:
+        async with asyncio.TaskGroup() as group:
+            tasks = [
+                group.create_task(self._requests.run(client)),
+                group.create_task(self._send_live(client)),
+                group.create_task(self._send_state(client)),
+                group.create_task(self._send_status(client)),
+                group.create_task(self.records.run(lambda record: self._send_record(client, record))),
+            ]
+            await self._stop.wait()
+            with contextlib.suppress(TimeoutError):  # whoever closes the bus says what is left
+                async with asyncio.timeout(self._linger_s):
+                    await self.records.emptied()
+                    await self._state_sent.wait()
+            for task in tasks:
+                task.cancel()
+
+    # What goes out --------------------------------------------------------------------------------------
+
+    async def _send_live(self, client: BusClient) -> None:
+        while True:
+            await self._live_news.wait()
+            self._live_news.clear()
+            if self._live is not None:
+                await self._send(client, LIVE, self._live)
+                self._report.live_sent += 1
+
+    async def _send_status(self, client: BusClient) -> None:
+        while True:
+            await self._status_news.wait()
+            self._status_news.clear()
+            await self._send(client, STATUS, self._status())
+
+    async def _send_state(self, client: BusClient) -> None:
+        while True:
+            await self._state_news.wait()
+            state = self._state
+            if state is not None:
+                await self._send(client, STATE, state)
+            if state is self._state:
+                self._state_news.clear()
+                self._state_sent.set()
+            await asyncio.sleep(_STATE_PAUSE_S)
+
+    async def _send(self, client: BusClient, topic: Topic, message: messages.Message) -> None:
+        async with self._in_flight if topic.qos else contextlib.nullcontext():
+            await client.send(
+                self._identity.topic(topic),
+                messages.payload(message),
+                qos=topic.qos,
+                retain=topic.retain,
+                properties=self._properties[topic.name],
+            )
+
+    async def _send_record(self, client: BusClient, record: Outgoing) -> None:
+        async with self._in_flight:
+            await client.send_record(self._identity.topic(record.topic), record)
+        self._report.records_sent += 1
+
+    def _status(self, offline: str = "") -> messages.Status:
+        return self._identity.status(
+            since=self._since, test=self._test, offline=offline, waiting=self._waiting
+        )
+
+    def _away(self, problem: str) -> None:
+        """The broker is away; said once for each reason, since it may stay so for hours."""
+        if self._report.connected or problem != self._report.problem:
+            _LOG.warning(
+                "%s is away: %s; records wait in the logbook, and it is tried again",
+                self._settings.broker,
+                problem,
+            )
+        self._report.lost(problem)
+
+    def _trouble(self, problem: str) -> None:
+        if problem != self._report.problem:
+            _LOG.warning("%s", problem)
+        self._report.problem = problem
+
+
+def _first(error: BaseException) -> BaseException:
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error

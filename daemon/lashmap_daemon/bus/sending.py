@@ -1,0 +1,110 @@
+"""What waits in an outbox, sent without a test: once, over one connection, until the broker surely has it.
+
+The stand is not there meanwhile, so nothing is said about its status and its state is left alone.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import aiomqtt
+
+from lashmap_daemon.bus.connection import connect, told
+from lashmap_daemon.bus.records import Records
+from lashmap_daemon.bus.unwaited import Unwaited
+from lashmap_daemon.errors import StandError
+
+if TYPE_CHECKING:
+    from lashmap_daemon.bus.connection import BusClient
+    from lashmap_daemon.bus.identity import Identity
+    from lashmap_daemon.bus.outbox import Outbox
+    from lashmap_daemon.bus.recorded import Outgoing
+    from lashmap_daemon.bus.settings import BusTable
+
+_MOST_BYTES = 65536
+_LOOK_S = 0.2
+_ALLOWANCE_S = 10.0  # for marks that the logbook's other users keep waiting
+
+
+class Sending:
+    """Sends what waits in one outbox.
+
+    Args:
+        settings: Broker and identity.
+        identity: Whose records they are.
+        outbox: Where they wait.
+        tell: Called with the number of records sent so far, after each.
+    """
+
+    def __init__(
+        self, settings: BusTable, identity: Identity, outbox: Outbox, tell: Callable[[int], None]
+    ) -> None:
+        self._settings = settings
+        self._identity = identity
+        self._outbox = outbox
+        self._tell = tell
+        self._trouble = ""
+        self.sent = 0
+
+    async def run(self, sent_all: Callable[[], None]) -> None:
+        """Send everything and stay until it has settled.
+
+        Args:
+            sent_all: Called when the broker acknowledged the last one.
+
+        Raises:
+            StandError: When the broker is away, goes away, or refuses; what had settled is marked.
+            ConfigurationError: When password or certificates cannot be read.
+        """
+        asyncio.get_running_loop().set_default_executor(Unwaited())
+        records = Records(
+            self._outbox, self._identity.stand, self._settings.settle_seconds, self._had_trouble
+        )
+        # A name of its own: as the stand itself it would end the connection of a test that runs elsewhere.
+        name = f"lashmap-{self._identity.stand}-publish-{secrets.token_hex(4)}"
+        try:
+            async with connect(self._settings, name, most_bytes=_MOST_BYTES) as client:
+                await self._send_over(client, records, sent_all)
+        except (aiomqtt.MqttError, OSError, ExceptionGroup) as error:
+            if isinstance(error, ExceptionGroup) and isinstance(error.exceptions[0], StandError):
+                raise error.exceptions[0] from error
+            left = f"{await records.waiting()} records still wait in the logbook, publish them again later"
+            raise StandError(f"{self._settings.broker}: {told(error)}\n{left}") from error
+        finally:
+            records.close()
+
+    async def _send_over(self, client: BusClient, records: Records, sent_all: Callable[[], None]) -> None:
+        async def send(record: Outgoing) -> None:
+            await client.send_record(self._identity.topic(record.topic), record)
+            self.sent += 1
+            self._tell(self.sent)
+
+        async def listen() -> None:
+            async for _ in client.messages:  # none come; it ends when the connection breaks
+                pass
+
+        async with asyncio.TaskGroup() as group:
+            tasks = [
+                group.create_task(records.run(send, repeat_newest=False)),
+                group.create_task(listen()),
+            ]
+            await records.emptied()
+            sent_all()
+            try:
+                async with asyncio.timeout(self._settings.settle_seconds + _ALLOWANCE_S):
+                    while await records.waiting():  # noqa: ASYNC110 - the logbook rings no bell
+                        await asyncio.sleep(_LOOK_S)
+            except TimeoutError:
+                raise StandError(
+                    f"all was sent, but it could not be marked as sent and would be sent again: "
+                    f"{self._trouble or 'the logbook is busy; try again'}"
+                ) from None
+            finally:
+                for task in tasks:
+                    task.cancel()
+
+    def _had_trouble(self, problem: str) -> None:
+        self._trouble = problem

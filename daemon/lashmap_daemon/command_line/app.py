@@ -1,0 +1,76 @@
+"""What all commands share: the application they hang on, common arguments, how errors reach a person."""
+
+from __future__ import annotations
+
+import getpass
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from lashmap_drivers.errors import InstrumentError
+
+from lashmap_daemon.errors import EXIT_STAND, EXIT_STOPPED, LashmapError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from rich.console import Console
+
+app = typer.Typer(
+    help="Record the rock of a right-angle (bevel) gearbox at many positions, find its tight spot, judge it.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # the plain help starts in half the time
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+LOGBOOK = Path("lashmap.logbook")
+LogbookOption = Annotated[
+    Path, typer.Option(help="Logbook file.", envvar="LASHMAP_LOGBOOK", show_default=True)
+]
+BoxArgument = Annotated[Path, typer.Argument(help="Box file (TOML).", show_default=False)]
+StandArgument = Annotated[Path, typer.Argument(help="Stand file (TOML).", show_default=False)]
+TestArgument = Annotated[
+    str | None, typer.Argument(help="Test to open; the newest when left out.", show_default=False)
+]
+OutputOption = Annotated[
+    Path | None, typer.Option(help="Folder for report and JSON; the logbook's own when left out.")
+]
+
+
+@contextmanager
+def reported() -> Iterator[Console]:
+    """A console, and every foreseen error as its message and exit status."""
+    from rich.console import Console  # noqa: PLC0415
+
+    try:
+        yield Console(highlight=False)
+    except LashmapError as error:
+        _complain(str(error))
+        raise typer.Exit(error.exit_status) from None
+    except InstrumentError as error:
+        _complain(str(error))
+        raise typer.Exit(EXIT_STAND) from None
+    except KeyboardInterrupt:
+        _complain("stopped")
+        raise typer.Exit(EXIT_STOPPED) from None
+    except BrokenPipeError:
+        # The reader of our output went away; whatever ran has closed its record already.
+        sys.stderr.close()
+        raise typer.Exit(EXIT_STAND) from None
+
+
+def _complain(message: str) -> None:
+    for line in message.splitlines():
+        typer.echo(f"lashmap: {line}", err=True)
+
+
+def login_name() -> str:
+    """Who is logged in, for the record."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # no such user in a container; ImportError on Windows
+        return "not recorded"

@@ -1,0 +1,141 @@
+"""Commands about what was recorded: list, review, compare, choose shims."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from lashmap_daemon.command_line.app import LOGBOOK, LogbookOption, TestArgument, login_name, reported
+
+app = typer.Typer()
+
+
+@app.command("list")
+def list_tests(*, logbook: LogbookOption = LOGBOOK) -> None:
+    """List the tests in a logbook, oldest first."""
+    with reported() as console:
+        from rich.table import Table  # noqa: PLC0415
+        from rich.text import Text  # noqa: PLC0415
+
+        from lashmap_daemon.logbook import Logbook  # noqa: PLC0415
+
+        with Logbook(logbook, create=False) as book:
+            tests = book.tests()
+        table = Table()
+        # The whole name, however narrow the terminal: every other command wants to be told it.
+        whole = max((len(one.test) for one in tests), default=0)
+        table.add_column("test (begun, UTC)", no_wrap=True, min_width=whole)
+        for heading in ("box", "accepted", "closing"):
+            table.add_column(heading)
+        for one in tests:
+            box = ", serial ".join(text for text in (one.box, one.serial) if text)
+            table.add_row(*(Text(cell) for cell in (one.test, box, str(one.positions), one.closing)))
+        console.print(table)
+
+
+@app.command()
+def review(
+    test: TestArgument = None,
+    *,
+    logbook: LogbookOption = LOGBOOK,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON instead.")] = False,
+    report: Annotated[
+        Path | None, typer.Option(help="Also write the report to this file, .html or .pdf.")
+    ] = None,
+    plain: Annotated[bool, typer.Option("--plain", help="Draw the lash map with plain letters.")] = False,
+    exclude: Annotated[
+        int | None, typer.Option(help="Leave this position out of the reviewed result.", show_default=False)
+    ] = None,
+    reversal: Annotated[
+        int | None, typer.Option(help="Of that position only this reversal, from 1.", show_default=False)
+    ] = None,
+    undo: Annotated[
+        int | None, typer.Option(help="Take back the exclusion of this number.", show_default=False)
+    ] = None,
+    reason: Annotated[str, typer.Option(help="Why; needed with --exclude and --undo.")] = "",
+    by: Annotated[str, typer.Option(help="Who reviews; the login name when left out.")] = "",
+    sign_off: Annotated[str, typer.Option(metavar="NAME", help="Sign for the reviewed result.")] = "",
+) -> None:
+    """Recompute a test from its raw samples, show what changed, and review it.
+
+    What a reviewer leaves out is kept beside the record with its reason; both results are shown.
+    """
+    with reported() as console:
+        from lashmap_daemon.review_book import Wishes  # noqa: PLC0415
+        from lashmap_daemon.review_command import ReviewOptions  # noqa: PLC0415
+        from lashmap_daemon.review_command import review as review_test  # noqa: PLC0415
+
+        who = by.strip() or sign_off.strip() or login_name()
+        options = ReviewOptions(
+            test=test,
+            logbook=logbook,
+            as_json=as_json,
+            report=report,
+            plain=plain,
+            wishes=Wishes(
+                exclude=exclude,
+                reversal=reversal,
+                undo=undo,
+                reason=reason.strip(),
+                by=who,
+                sign_off=sign_off.strip(),
+            ),
+        )
+        review_test(options, console)
+
+
+@app.command()
+def compare(
+    tests: Annotated[list[str], typer.Argument(help="Two tests or more; the first is compared with.")],
+    *,
+    logbook: LogbookOption = LOGBOOK,
+    logbook2: Annotated[
+        Path | None, typer.Option(help="Another logbook, such as that of another stand.")
+    ] = None,
+    report: Annotated[Path | None, typer.Option(help="Also write an HTML page to this file.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON instead.")] = False,
+    independent: Annotated[
+        bool, typer.Option("--independent", help="Let nothing cancel, not even the same certificate.")
+    ] = False,
+    same_set_up: Annotated[
+        bool, typer.Option("--same-set-up", help="The indicator was not touched between the tests.")
+    ] = False,
+) -> None:
+    """Set tests beside each other: what changed, how well that is known, and whether shims did their work."""
+    with reported() as console:
+        from lashmap_daemon.compare_command import CompareOptions  # noqa: PLC0415
+        from lashmap_daemon.compare_command import compare as compare_tests  # noqa: PLC0415
+
+        options = CompareOptions(
+            tests=tuple(tests),
+            logbook=logbook,
+            logbook2=logbook2,
+            report=report,
+            as_json=as_json,
+            independent=independent,
+            same_set_up=same_set_up,
+        )
+        compare_tests(options, console)
+
+
+@app.command()
+def shims(
+    test: TestArgument = None,
+    *,
+    logbook: LogbookOption = LOGBOOK,
+    box: Annotated[
+        Path | None, typer.Option(help="Box file whose shims to use instead of the recorded ones.")
+    ] = None,
+) -> None:
+    """Say which shims bring the tight spot into the limits, or what to measure first."""
+    with reported() as console:
+        from lashmap_daemon import toml_file  # noqa: PLC0415
+        from lashmap_daemon.box_file import BoxFile  # noqa: PLC0415
+        from lashmap_daemon.logbook import Logbook  # noqa: PLC0415
+        from lashmap_daemon.shims_command import advise  # noqa: PLC0415
+
+        stock = None if box is None else toml_file.load(box, BoxFile)
+        with Logbook(logbook, create=False) as book:
+            advise(book, test, stock, console)

@@ -1,0 +1,253 @@
+"""The command that speaks to a running service: a person's words become a request, its answer is printed."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from lashmap_daemon.command_line.app import LOGBOOK, login_name, reported
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from lashmap_daemon.control_words import Confirmed, Request
+
+_SettingsOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set", help="What the box file leaves out: mounting.pinion_set_mm=79.375", show_default=False
+    ),
+]
+_LockedOut = Annotated[
+    bool, typer.Option("--locked-out", help="I have read the cautions; the drive is locked out.")
+]
+
+app = typer.Typer(
+    help="Speak to the service of a stand: begin a test, ask how it is, repeat, skip, note, stop.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+@dataclass(frozen=True)
+class _Service:
+    """What the words before the command said."""
+
+    stand: Path
+    logbook: Path
+
+
+@app.callback()
+def tell(
+    context: typer.Context,
+    stand: Annotated[Path, typer.Argument(help="Stand file of the service.", show_default=False)],
+    logbook: Annotated[
+        Path, typer.Option(help="Its logbook, when its socket is beside it.", envvar="LASHMAP_LOGBOOK")
+    ] = LOGBOOK,
+) -> None:
+    """Speak to the service of a stand."""
+    context.obj = _Service(stand, logbook)
+
+
+@app.command()
+def status(
+    context: typer.Context,
+    *,
+    as_json: Annotated[bool, typer.Option("--json", help="The whole answer as JSON instead.")] = False,
+) -> None:
+    """Say what is awaited now, how the instruments are, what was refused."""
+    from lashmap_daemon.control_words import Status  # noqa: PLC0415
+
+    _say(context, Status(), as_json=as_json)
+
+
+@app.command()
+def begin(  # noqa: PLR0917 - typer's own calling
+    context: typer.Context,
+    box: Annotated[str, typer.Argument(help="Name of a box file in the service's folder.")],
+    operator: Annotated[str, typer.Option(help="Who runs the test; the login name when left out.")] = "",
+    runout: Annotated[
+        list[str] | None,
+        typer.Option(help="Also turn this member (gear, pinion) for its runout.", show_default=False),
+    ] = None,
+    settings: _SettingsOption = None,
+    matched: Annotated[
+        str, typer.Option(help="The marked teeth: together now, unknown, or said later.")
+    ] = "later",
+    *,
+    locked_out: _LockedOut = False,
+) -> None:
+    """Begin a test of a box."""
+    from lashmap_daemon.control_words import Begin  # noqa: PLC0415
+
+    with reported() as console:
+        request = _request(
+            Begin,
+            box=box,
+            operator=operator or login_name(),
+            confirmed=_confirmed(console, locked_out=locked_out),
+            runout=runout or [],
+            settings=_settings(settings or []),
+            matched=matched,
+        )
+    _say(context, request)
+
+
+@app.command()
+def resume(
+    context: typer.Context,
+    box: Annotated[str, typer.Argument(help="Name of its box file in the service's folder.")],
+    test: Annotated[
+        str | None, typer.Option(help="Which; the newest unfinished one of this box when left out.")
+    ] = None,
+    operator: Annotated[str, typer.Option(help="Who goes on with it; the login name when left out.")] = "",
+    matched: Annotated[
+        str, typer.Option(help="The marked teeth: together again now, unknown, or said later.")
+    ] = "later",
+    *,
+    locked_out: _LockedOut = False,
+) -> None:
+    """Go on with a test that ended early."""
+    from lashmap_daemon.control_words import Resume  # noqa: PLC0415
+
+    with reported() as console:
+        request = _request(
+            Resume,
+            box=box,
+            test=test,
+            operator=operator or login_name(),
+            confirmed=_confirmed(console, locked_out=locked_out),
+            matched=matched,
+        )
+    _say(context, request)
+
+
+@app.command()
+def matched(
+    context: typer.Context,
+    *,
+    unknown: Annotated[bool, typer.Option("--unknown", help="Nobody knows where they are.")] = False,
+) -> None:
+    """Say that the marked teeth are together now: the prepared test begins."""
+    from lashmap_daemon.control_words import Matched  # noqa: PLC0415
+
+    _say(context, Matched(known=not unknown))
+
+
+@app.command()
+def repeat(context: typer.Context) -> None:
+    """Measure the last position again, or the one that is being recorded."""
+    from lashmap_daemon.control_words import Repeat  # noqa: PLC0415
+
+    _say(context, Repeat())
+
+
+@app.command()
+def skip(context: typer.Context) -> None:
+    """Leave the asked position out."""
+    from lashmap_daemon.control_words import Skip  # noqa: PLC0415
+
+    _say(context, Skip())
+
+
+@app.command()
+def note(
+    context: typer.Context,
+    text: Annotated[str, typer.Argument(help="Kept with the test, and on its report.")],
+) -> None:
+    """Write something down with the running test."""
+    from lashmap_daemon.control_words import Note  # noqa: PLC0415
+
+    with reported():
+        request = _request(Note, text=text)
+    _say(context, request)
+
+
+@app.command()
+def stop(context: typer.Context) -> None:
+    """End the running test, or give up its preparation; what was recorded stays."""
+    from lashmap_daemon.control_words import Stop  # noqa: PLC0415
+
+    _say(context, Stop())
+
+
+def _request(kind: type[Request], **values: object) -> Request:
+    from pydantic import ValidationError  # noqa: PLC0415
+
+    from lashmap_daemon.errors import ConfigurationError  # noqa: PLC0415
+
+    try:
+        return kind.model_validate(values)
+    except ValidationError as error:
+        problems = [f"{'.'.join(str(part) for part in one['loc'])}: {one['msg']}" for one in error.errors()]
+        raise ConfigurationError("tell", problems) from error
+
+
+def _say(context: typer.Context, request: Request, *, as_json: bool = False) -> None:
+    with reported() as console:
+        from lashmap_daemon.console.lines import say  # noqa: PLC0415
+        from lashmap_daemon.control_client import ask  # noqa: PLC0415
+
+        answer = ask(context.obj.stand, context.obj.logbook, request)
+        lines = [line.replace("tell STAND", f"tell {context.obj.stand}") for line in answer.say]
+        if as_json and answer.status is not None:
+            typer.echo(answer.status.model_dump_json(indent=2))
+        elif answer.exit_status:
+            for line in lines:
+                typer.echo(f"lashmap: {line}", err=True)
+        else:
+            for line in lines:
+                say(console, line)
+        raise typer.Exit(answer.exit_status)
+
+
+def _settings(said: list[str]) -> dict[str, str]:
+    from lashmap_daemon.errors import ConfigurationError  # noqa: PLC0415
+
+    settings: dict[str, str] = {}
+    for one in said:
+        key, is_set, value = one.partition("=")
+        if not is_set or not key or not value or key in settings:
+            raise ConfigurationError(
+                "--set", [f"expected a key and its value once, as mounting.pinion_set_mm=79.375, got {one!r}"]
+            )
+        settings[key] = value
+    return settings
+
+
+def _confirmed(console: Console, *, locked_out: bool) -> Confirmed:
+    """Show the cautions and have them confirmed, on a terminal or by the option.
+
+    Raises:
+        CautionsNotConfirmed: When nobody did.
+    """
+    from lashmap_daemon.opening import Nobody, confirm_cautions  # noqa: PLC0415
+
+    terminal = _AtTerminal(console)
+    person = terminal if sys.stdin.isatty() and console.is_terminal else Nobody(show=terminal.show)
+    confirm_cautions(person, confirmed_before=locked_out)
+    typed: Literal["typed at the stand"] = "typed at the stand"
+    return "on the command line (--locked-out)" if locked_out else typed
+
+
+class _AtTerminal:
+    """The person at this terminal."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+
+    def show(self, text: str) -> None:
+        from lashmap_daemon.console.lines import say  # noqa: PLC0415
+
+        say(self._console, text)
+
+    def ask(self, question: str) -> str:
+        try:
+            return self._console.input(f"{question}: ", markup=False)
+        except EOFError:
+            return ""

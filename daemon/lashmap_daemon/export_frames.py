@@ -1,0 +1,95 @@
+"""A test from a logbook as the tables of an export, and as pandas frames.
+
+`frames` gives what `lashmap_analysis.load` gives after an export, without the files between. The split: the
+analysis knows the tables (`frame_columns.py`), fills all that follow from an assessment (`frames.py`) and
+reads exported files (`load.py`), for a notebook that has no logbook; what needs a logbook (samples as
+received, events) is added here.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from lashmap_analysis.frame_columns import TABLES
+from lashmap_analysis.frames import as_columns, columns_of, frame
+
+from lashmap_daemon import events
+from lashmap_daemon.conclude import judged
+from lashmap_daemon.export_samples import Block, Which, read_samples
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.replay import newest_test
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from lashmap_analysis.assessment import Assessment
+
+
+def small_tables(logbook: Logbook, assessment: Assessment) -> dict[str, dict[str, list[Any]]]:
+    """Every table but the samples, as columns.
+
+    Raises:
+        LogbookError: When the events cannot be read.
+    """
+    test = assessment.record.identity.test
+    rows = []
+    for number, stamped in enumerate(logbook.events(test), 1):
+        kind, body = events.to_json(stamped.event)
+        rows.append(
+            {
+                "test": test,
+                "number": number,
+                "time_s": stamped.time_s,
+                "utc": stamped.utc,
+                "kind": kind,
+                "body": body,
+            }
+        )
+    return {**columns_of(assessment), "events": as_columns(TABLES["events"], rows)}
+
+
+def frames(logbook: Logbook, test: str | None, *, samples: Which = "all") -> dict[str, pd.DataFrame]:
+    """A test as pandas frames, by table.
+
+    Args:
+        logbook: Holds the test.
+        test: Which; the newest when None.
+        samples: Which samples; they are held in memory here.
+
+    Raises:
+        LogbookError: When the test cannot be read.
+    """
+    made: list[Block] = []
+    record = read_samples(logbook, test or newest_test(logbook), samples, made.append)
+    assessment = judged(logbook, record)
+    found = {
+        name: frame(TABLES[name], columns) for name, columns in small_tables(logbook, assessment).items()
+    }
+    return {**found, "samples": _samples_frame(made)}
+
+
+def _samples_frame(parts: list[Block]) -> pd.DataFrame:
+    import pandas as pd  # noqa: PLC0415  (slow to import)
+
+    columns = [column.name for column in TABLES["samples"].columns]
+    made = []
+    for block in parts:
+        position = pd.array(block.position, dtype="Int64")
+        position[block.position == 0] = pd.NA
+        sweeps = np.array(("", "gear", "pinion"), dtype=object)[block.sweep]
+        made.append(
+            pd.DataFrame(
+                {
+                    "test": pd.Series([block.test] * len(block), dtype="str"),
+                    "channel": block.channel,
+                    "time_s": block.time_s,
+                    "value": block.value,
+                    "unit": block.unit,
+                    "position": position,
+                    "sweep": pd.Series(sweeps, dtype="str"),
+                }
+            ).astype({"channel": "str", "unit": "str"})
+        )
+    if not made:
+        return frame(TABLES["samples"], {name: [] for name in columns})
+    return pd.concat(made, ignore_index=True)

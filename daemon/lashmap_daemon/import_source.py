@@ -1,0 +1,138 @@
+"""A recording with its mapping, as bytes and as a stand that decodes it.
+
+Decided here: how the instruments of a recording are described, so that the decoders of the drivers turn the
+texts of its cells into samples as they do with what comes over a cable.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from lashmap_drivers.readings import Chunk, Floats
+from lashmap_drivers.recorded_file import RecordedFileProfile
+
+from lashmap_daemon import toml_file
+from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.import_mapping import Mapping
+from lashmap_daemon.import_stretch import Signals
+from lashmap_daemon.import_table import Column, Recording, number
+from lashmap_daemon.stand_file import Stand, StandFile
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source:
+    """What is imported, as bytes and as read."""
+
+    path: Path
+    data: bytes
+    mapping_path: Path
+    mapping_data: bytes
+    mapping: Mapping
+    box: BoxFile
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the recording."""
+        return hashlib.sha256(self.data).hexdigest()
+
+    @property
+    def mapping_digest(self) -> str:
+        """SHA-256 of the mapping file."""
+        return hashlib.sha256(self.mapping_data).hexdigest()
+
+    @property
+    def origin(self) -> str:
+        """Where the samples come from, in words."""
+        return f"imported from {self.path.name}, {len(self.data):,} bytes, SHA-256 {self.digest}"
+
+
+def read_source(mapping_path: Path) -> Source:
+    """Read a mapping and the files it names.
+
+    Raises:
+        ConfigurationError: When one is missing or wrong.
+    """
+    mapping = toml_file.load(mapping_path, Mapping)
+    path, box = (mapping_path.parent / name for name in (mapping.file.path, mapping.file.box))
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        problem = f"file.path: {path} cannot be read ({error.strerror}); it is relative to the mapping file"
+        raise ConfigurationError(str(mapping_path), [problem]) from error
+    return Source(
+        path=path,
+        data=data,
+        mapping_path=mapping_path,
+        mapping_data=mapping_path.read_bytes(),
+        mapping=mapping,
+        box=toml_file.load(box, BoxFile),
+    )
+
+
+def stand_of(source: Source) -> Stand:
+    """The instruments of the recording as a stand: what decodes the texts of its samples."""
+    mapping, decimal = source.mapping, source.mapping.decimal
+    indicator, encoder = mapping.indicator, mapping.encoder
+    common = {"port": source.path.name, "profile": source.mapping_path.name}
+    file = StandFile.model_validate(
+        {
+            "stand": {"name": mapping.test.stand or "not recorded", "remark": ""},
+            "indicator": {
+                **common,
+                **indicator.model_dump(exclude={"column", "unit"}),
+            },
+            "encoder": {**common, **encoder.model_dump(exclude={"column", "unit", "matched_deg"})}
+            if encoder
+            else {**common, "counts_per_turn": 1},
+        }
+    )
+    return Stand(
+        file=file,
+        indicator_profile=RecordedFileProfile(
+            kind="recorded file",
+            description="imported",
+            time_column=mapping.time.column,
+            value_column=indicator.column,
+            unit=indicator.unit,
+            decimal=decimal,
+            separator=mapping.file.separator,
+        ),
+        encoder_profile=RecordedFileProfile(
+            kind="recorded file",
+            description="imported" if encoder else "none was recorded",
+            time_column=mapping.time.column,
+            value_column=encoder.column if encoder else "none",
+            unit=encoder.unit if encoder else "deg",
+            decimal=decimal,
+            separator=mapping.file.separator,
+        ),
+    )
+
+
+def chunks(column: Column) -> list[Chunk]:
+    """Each sample as the text of the file, at its time."""
+    return [
+        Chunk(time_s, text.encode() + b"\n")
+        for time_s, text in zip(column.time_s.tolist(), column.texts, strict=True)
+    ]
+
+
+def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
+    """The samples as numbers, for finding rocks: unit and sense as the decoders apply them."""
+    decimal, file = source.mapping.decimal, stand.file
+
+    def values(column: Column, factor: float) -> Floats:
+        return np.asarray(np.array([number(text, decimal) for text in column.texts]) * factor)
+
+    counts = 360.0 / file.encoder.counts_per_turn if stand.encoder_profile.unit == "count" else 1.0
+    turned = recording.encoder
+    return Signals(
+        time_s=recording.indicator.time_s,
+        indicator_mm=values(recording.indicator, stand.indicator_profile.mm_per_unit * file.indicator.sense),
+        encoder_time_s=turned.time_s if turned else np.empty(0),
+        encoder_deg=values(turned, counts * file.encoder.sense) if turned else np.empty(0),
+    )

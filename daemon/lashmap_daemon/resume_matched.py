@@ -1,0 +1,209 @@
+"""The matched teeth of a test that goes on: found again by a person, compared with the record, never assumed.
+
+The marks of both members meet once in a mesh cycle. An encoder that kept its count shows them where the
+record has them, whole mesh cycles aside. Where it says otherwise, it depends on where it stood before anyone
+went to the marks. Where the record ended: it kept its count, so marks or count are wrong. At its own zero: it
+was switched on anew and can say nothing, so the marks alone give the new reference, as they do for a new
+test. Anywhere else: nobody knows which of the two it is, and nothing is proven.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from lashmap_analysis.gear_set import GearSet
+from lashmap_analysis.record import Precondition, Shaft
+
+from lashmap_daemon import events
+from lashmap_daemon.opening import Person
+
+QUESTION = 'Bring the marked teeth together again, then type "matched"; Enter = not known'
+_ASKED = 2  # a person who says the same twice is believed to mean it
+_NEAR = 0.25  # of a tooth
+
+
+@dataclass(frozen=True, kw_only=True)
+class FoundAgain:
+    """What holds from here on.
+
+    Attributes:
+        matched: The reference.
+        precondition: What it proves.
+        contradiction: What the encoder says against it, for the person; empty when nothing.
+    """
+
+    matched: events.MatchedTeethSet
+    precondition: Precondition
+    contradiction: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reference:
+    """What the record says.
+
+    Attributes:
+        encoder_deg: The encoder's own angle at engagement 0.
+        end_deg: Its last recorded angle, in the same count; None when there is none.
+        gear_set: Under test.
+        shaft: That carries the encoder.
+        range_deg: After which the encoder's count begins again; None when it never does.
+    """
+
+    encoder_deg: float
+    end_deg: float | None
+    gear_set: GearSet
+    shaft: Shaft
+    range_deg: float | None = None
+
+    @property
+    def pitch_deg(self) -> float:
+        """One engagement, as the encoder's shaft turns."""
+        teeth = self.gear_set.gear_teeth if self.shaft == "gear" else self.gear_set.pinion_teeth
+        return 360.0 / teeth
+
+    def before(self, now_deg: float) -> Before:
+        """What can be said of an encoder that shows ``now_deg`` before anyone goes to the marks."""
+        if self.end_deg is None:
+            return Before(now_deg=now_deg, moved_deg=None, in_record_deg=now_deg, count="began anew")
+        moved_deg = self._within_range(now_deg - self.end_deg)
+        near_deg = _NEAR * self.pitch_deg
+        if abs(moved_deg) <= near_deg:
+            count: Count = "kept"
+        else:
+            count = "began anew" if abs(self._within_range(now_deg)) <= near_deg else "not known"
+        return Before(
+            now_deg=now_deg, moved_deg=moved_deg, in_record_deg=self.end_deg + moved_deg, count=count
+        )
+
+    def off_deg(self, away_deg: float, *, followed: bool) -> float:
+        """How far a turn is from whole mesh cycles; from the nearest whole range as well, unless followed."""
+        cycle_deg = self.gear_set.mesh_cycle * self.pitch_deg
+        ranges = 0 if followed or self.range_deg is None else math.ceil(cycle_deg / self.range_deg)
+        offs = (
+            math.remainder(away_deg + count * (self.range_deg or 0.0), cycle_deg)
+            for count in range(-ranges, ranges + 1)
+        )
+        return min(offs, key=abs)
+
+    def _within_range(self, turned_deg: float) -> float:
+        return turned_deg if self.range_deg is None else math.remainder(turned_deg, self.range_deg)
+
+
+Count = Literal["kept", "began anew", "not known"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Before:
+    """Where the encoder stood before anyone went to the marks.
+
+    Attributes:
+        now_deg: As it is followed now.
+        moved_deg: How far from where the record ended; None when it ended without an angle.
+        in_record_deg: The same in the count of the record, had it kept that.
+        count: Whether it kept its count.
+    """
+
+    now_deg: float
+    moved_deg: float | None
+    in_record_deg: float
+    count: Count
+
+
+def find_again(
+    reference: Reference, person: Person, *, encoder_deg: Callable[[], float], followed: bool = True
+) -> tuple[FoundAgain, float | None]:
+    """Have the marked teeth brought together again; also how far the encoder had moved before.
+
+    Args:
+        reference: What the record says.
+        person: Who is asked.
+        encoder_deg: Reads the encoder now.
+        followed: It followed a count that wraps from one call to the next.
+    """
+    before = reference.before(encoder_deg())
+    found = None
+    for _ in range(_ASKED):
+        if person.ask(QUESTION).strip().strip('"').casefold() != "matched":
+            return not_found(reference, before), before.moved_deg
+        found = judge(reference, before, encoder_deg(), followed=followed)
+        if not found.contradiction:
+            break
+        person.show(found.contradiction)
+    return found or not_found(reference, before), before.moved_deg
+
+
+def not_found(reference: Reference, before: Before) -> FoundAgain:
+    """Nobody said where the marked teeth are: the recorded reference is taken, and nothing proven."""
+    return FoundAgain(
+        matched=events.MatchedTeethSet(
+            encoder_deg=reference.encoder_deg, how="assumed", moved_deg=0.0, seen_deg=before.in_record_deg
+        ),
+        precondition=Precondition(
+            name="matched teeth",
+            state="unproven",
+            detail="the test was resumed and nobody brought the marked teeth together again; engagements "
+            "count from a reference that is assumed",
+            remedy="Test again with the marked teeth brought together, or resume and say so.",
+        ),
+    )
+
+
+def judge(reference: Reference, before: Before, found_deg: float, *, followed: bool = True) -> FoundAgain:
+    """Compare where the marked teeth were found with the record.
+
+    Args:
+        reference: What the record says.
+        before: Where the encoder stood before.
+        found_deg: The encoder's own angle with the marked teeth together.
+        followed: The encoder was followed from there to here; a count that wraps is otherwise known but for
+            whole ranges.
+    """
+    away_deg = found_deg - before.now_deg + before.in_record_deg - reference.encoder_deg
+    matched = events.MatchedTeethSet(
+        encoder_deg=found_deg, how="set at the stand", moved_deg=away_deg, seen_deg=found_deg
+    )
+    off_deg = reference.off_deg(away_deg, followed=followed)
+    again = "brought together again when the test was resumed"
+    if abs(off_deg) <= _NEAR * reference.pitch_deg:
+        return FoundAgain(matched=matched, precondition=_proven(f"{again}, {off_deg:+.2f}° from the record"))
+    if before.count == "began anew":
+        detail = f"{again}; the encoder could not confirm it: its count began anew"
+        return FoundAgain(matched=matched, precondition=_proven(detail))
+    turns = reference.gear_set.mesh_cycle // reference.gear_set.gear_teeth
+    by_count = f"by its count the marked teeth are {abs(off_deg / reference.pitch_deg):.1f} teeth from here"
+    look = (
+        "Look at both marks: pinion and gear meet there once in "
+        f"{turns} {'turn' if turns == 1 else 'turns'} of the gear."
+    )
+    if before.count == "kept":
+        what = f"the encoder stood where the record ended, and {by_count}"
+        return FoundAgain(
+            matched=matched,
+            precondition=Precondition(
+                name="matched teeth",
+                state="failed",
+                detail=f"when the test was resumed {what}",
+                remedy="Look at the marks of both members, and test again from the start.",
+            ),
+            contradiction=f"{what[:1].upper()}{what[1:]}. {look}",
+        )
+    stood = f"the encoder stood {before.moved_deg:+.1f}° from where the record ended, and {by_count}"
+    return FoundAgain(
+        matched=matched,
+        precondition=Precondition(
+            name="matched teeth",
+            state="unproven",
+            detail=f"{again}, but {stood}; whether it kept its count nobody knows",
+            remedy="If the encoder was switched off, switch it off and on at the marked teeth, so that its "
+            "count begins anew there, and resume; or test again from the start.",
+        ),
+        contradiction=f"{stood[:1].upper()}{stood[1:]}. {look} If the encoder was switched off meanwhile, "
+        "stop here, switch it off and on once more and resume, so that its count begins at its own zero.",
+    )
+
+
+def _proven(detail: str) -> Precondition:
+    return Precondition(name="matched teeth", state="proven", detail=detail)

@@ -1,0 +1,143 @@
+"""Digests of what a logbook holds: every row chained to the row before it, every closed test sealed.
+
+Decided here: what exactly is digested, in an encoding in which no two different rows read alike. A digest
+chain shows that something was changed by whoever did not also recompute everything behind it. Someone who
+rewrites test, seals and all that follows with this program is found only by a digest kept elsewhere: on the
+report, in another's hands (`lashmap verify --expect`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+SIZE = 32
+BEGINNING = bytes(SIZE)  # what comes before the first row of a test and before the first seal of a file
+Field: TypeAlias = str | int | float | bytes
+SealedWhen = Literal["closed", "added", "brought over"]
+CLOSES, OPENS_AGAIN = "TestClosed", "TestResumed"  # kinds of events; what else follows a closing is a remark
+
+_LENGTH = struct.Struct("<cQ")
+_INT = struct.Struct("<cq")
+_FLOAT = struct.Struct("<cd")
+
+
+@dataclass(frozen=True, kw_only=True)
+class EventRow:
+    """An event as it is stored.
+
+    Attributes:
+        test: Identifier of the test.
+        place: Its place among all rows of the test, events and packs together, from 1.
+        number: Its number among the events of the test, from 1.
+        time_s: Seconds since the test started.
+        utc: ISO 8601.
+        kind: Name of the event.
+        body: The event as JSON.
+    """
+
+    test: str
+    place: int
+    number: int
+    time_s: float
+    utc: str
+    kind: str
+    body: str
+
+    def digest(self, previous: bytes) -> bytes:
+        """Of this row after a row with the digest ``previous``."""
+        return digest_of(
+            "event", previous, self.test, self.place, self.number, float(self.time_s), self.utc, self.kind,
+            self.body,
+        )  # fmt: skip
+
+    @property
+    def name(self) -> str:
+        """For messages."""
+        return f"event {self.number} ({self.kind}, at {self.time_s:.1f} s)"
+
+
+@dataclass(frozen=True, kw_only=True)
+class PackRow:
+    """A pack of raw samples as it is stored, without its blobs.
+
+    Attributes:
+        test: Identifier of the test.
+        place: As in `EventRow`.
+        channel: Which instrument.
+        number: Its number among the packs of this instrument in the test, from 1.
+        first_s: Arrival of its first chunk.
+        last_s: Arrival of its last chunk.
+        content: SHA-256 over its chunks.
+    """
+
+    test: str
+    place: int
+    channel: str
+    number: int
+    first_s: float
+    last_s: float
+    content: bytes
+
+    def digest(self, previous: bytes) -> bytes:
+        """Of this row after a row with the digest ``previous``."""
+        return digest_of(
+            "raw", previous, self.test, self.place, self.channel, self.number, float(self.first_s),
+            float(self.last_s), self.content,
+        )  # fmt: skip
+
+    @property
+    def name(self) -> str:
+        """For messages."""
+        return f"{self.channel}, {self.first_s:.2f} to {self.last_s:.2f} s"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seal:
+    """What a closed test was, in one digest.
+
+    Attributes:
+        number: Its number in the file, from 1.
+        test: Identifier of the test.
+        rows: Rows of the test that it covers.
+        head: Digest of the last of them.
+        utc: When it was made, ISO 8601.
+        when: ``closed`` for the closing record of the test; ``added`` for an event that was added to a closed
+            test (a review of it); ``brought over`` when a logbook of an older schema was migrated, which
+            proves nothing about the time before.
+        previous: Digest of the seal before it in the file.
+    """
+
+    number: int
+    test: str
+    rows: int
+    head: bytes
+    utc: str
+    when: SealedWhen
+    previous: bytes
+
+    @property
+    def digest(self) -> bytes:
+        """Of the seal itself, and so of all that it covers."""
+        return digest_of(
+            "seal", self.previous, self.number, self.test, self.rows, self.head, self.utc, self.when
+        )
+
+
+def digest_of(*fields: Field) -> bytes:
+    """SHA-256 over fields, each with its kind and, where it has no fixed one, its length before it."""
+    digest = hashlib.sha256()
+    for field in fields:
+        match field:
+            case str():
+                text = field.encode("utf-8", "surrogatepass")
+                digest.update(_LENGTH.pack(b"s", len(text)) + text)
+            case bytes():
+                digest.update(_LENGTH.pack(b"b", len(field)) + field)
+            case int():
+                digest.update(_INT.pack(b"i", field))
+            case float():
+                digest.update(_FLOAT.pack(b"f", field))
+    return digest.digest()

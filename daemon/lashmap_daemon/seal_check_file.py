@@ -1,0 +1,162 @@
+"""Does a logbook as a whole still fit its seals: the database itself, the chain of seals, tests taken out."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.logbook_failures import failure, is_unreachable
+from lashmap_daemon.logbook_rows import seal_from
+from lashmap_daemon.logbook_schema import SCHEMA, TABLES, must_be_there, schema_of
+from lashmap_daemon.seal import BEGINNING, Seal
+from lashmap_daemon.seal_check import TestCheck, check_test, connect_leniently, plain
+
+_MOST_DAMAGE = 10  # lines of the database's own check that are shown
+
+
+@dataclass(frozen=True, kw_only=True)
+class FileCheck:
+    """What became of checking a file.
+
+    Attributes:
+        damage: What is wrong with the database or with the chain of seals.
+        tests: Each test asked for, oldest first as far as can be told.
+        seals: The seals whose own digests hold.
+        notes: What the check cannot say.
+    """
+
+    damage: tuple[str, ...]
+    tests: tuple[TestCheck, ...]
+    seals: tuple[Seal, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def good(self) -> bool:
+        """Nothing is wrong."""
+        return not self.damage and not any(test.problems for test in self.tests)
+
+
+def check_file(path: Path, test: str | None = None) -> FileCheck:
+    """Check a logbook of the present schema.
+
+    Args:
+        path: The file.
+        test: Check this test only; the database and the chain of seals are always checked.
+
+    Raises:
+        LogbookError: When it is no logbook of the present schema at all, or cannot be reached.
+    """
+    must_be_there(path)
+    damage: list[str] = []
+    notes: list[str] = []
+    seals: list[Seal] = []
+    names: list[str] = []
+    base = None
+    try:
+        base = connect_leniently(path)
+        _must_be_logbook(base, path)
+        damage += _database(base)
+        names = _names(base) if test is None else [test]
+        damage += _chain(base, seals, notes)
+    except (sqlite3.Error, TypeError, ValueError, OverflowError) as error:
+        if isinstance(error, sqlite3.Error) and is_unreachable(error):
+            raise failure(path, error) from error
+        damage.append(_what_is_damaged(error))
+    finally:
+        if base is not None:
+            base.close()
+    checks = [check_test(path, name) for name in names]
+    if test is not None and checks[0].rows == 0 and not checks[0].problems:
+        raise LogbookError(f"{path}: no test {test}; lashmap list names those it holds")
+    return FileCheck(
+        damage=tuple(plain(one) for one in damage),
+        tests=tuple(checks),
+        seals=tuple(seals),
+        notes=tuple(notes),
+    )
+
+
+def is_older(path: Path) -> bool:
+    """True for a sound logbook of an older schema; what is wrong with any other is for `check_file` to say.
+
+    Raises:
+        LogbookError: When there is no such file.
+    """
+    must_be_there(path)
+    try:
+        base = connect_leniently(path)
+        try:
+            return 0 < schema_of(base, path) < SCHEMA
+        finally:
+            base.close()
+    except (sqlite3.Error, ValueError, LogbookError):
+        return False
+
+
+def _what_is_damaged(error: Exception) -> str:
+    if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_NOTADB:
+        return "it is no database: it never was a logbook, or its beginning is damaged"
+    return f"the database is damaged ({error})"
+
+
+def _must_be_logbook(base: sqlite3.Connection, path: Path) -> None:
+    if schema_of(base, path) != SCHEMA:
+        raise LogbookError(f"{path}: is no logbook of schema {SCHEMA}")
+
+
+def _database(base: sqlite3.Connection) -> Iterator[str]:
+    for (line,) in base.execute(f"PRAGMA integrity_check({_MOST_DAMAGE})"):
+        if line != "ok":
+            yield f"the database is damaged: {line}"
+    model = sqlite3.connect(":memory:")
+    try:
+        model.executescript(TABLES)
+        if _tables(base) != _tables(model):
+            yield "the database is damaged: its tables are not those of a logbook"
+    finally:
+        model.close()
+
+
+def _tables(base: sqlite3.Connection) -> list[tuple[str, str, str]]:
+    return base.execute(
+        "SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name"
+    ).fetchall()
+
+
+def _names(base: sqlite3.Connection) -> list[str]:
+    """Every test that has a row or a seal."""
+    rows = base.execute(
+        "SELECT test, min(utc) FROM (SELECT test, utc FROM event UNION ALL SELECT test, '~' FROM raw "
+        "UNION ALL SELECT test, utc FROM seal) GROUP BY test ORDER BY 2, 1"
+    )
+    return [str(name) for name, _ in rows]
+
+
+def _chain(base: sqlite3.Connection, seals: list[Seal], notes: list[str]) -> Iterator[str]:
+    part = base.execute("SELECT value FROM about WHERE key = 'part of'").fetchone()
+    rescued = base.execute("SELECT value FROM about WHERE key = 'rescued from'").fetchone()
+    if rescued is not None:
+        notes.append(f"What is here was rescued from {rescued[0]}.")
+    number, previous, elsewhere = 0, BEGINNING, list[str]()
+    for row in base.execute("SELECT * FROM seal ORDER BY number"):
+        seal, stored = seal_from(row)
+        gone = seal.number - number - 1
+        if gone:
+            which = f"seal {number + 1}" if gone == 1 else f"seals {number + 1} to {seal.number - 1}"
+            elsewhere.append(which)
+            if part is None:
+                be = "is" if gone == 1 else "are"
+                yield f"{which} {be} gone: closed tests were taken out, or a seal was"
+        elif seal.previous != previous:
+            yield f"seal {seal.number} (test {seal.test}) does not follow on seal {number}: one was replaced"
+        if seal.digest == stored:
+            seals.append(seal)
+        number, previous = seal.number, stored
+    if part is not None:
+        what = f": {', '.join(elsewhere)} not among them" if elsewhere else ""
+        notes.append(
+            f"This file says that it holds some tests of {part[0]}, with their seals numbered as there{what}."
+        )

@@ -1,0 +1,312 @@
+"""The tests of a service, one after another: asked for, begun, led, closed, judged; and idle again.
+
+Whatever becomes of a test, the service lives on. What is refused raises an error that names why.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+from lashmap_drivers.errors import InstrumentError
+
+from lashmap_daemon import events
+from lashmap_daemon import sequence_words as words
+from lashmap_daemon.control_words import Begin, Resume
+from lashmap_daemon.errors import ConfigurationError, LashmapError, StandError
+from lashmap_daemon.hands_free import obeying
+from lashmap_daemon.journal import about
+from lashmap_daemon.live_test import LiveTest, Opening
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.opening import unused_name
+from lashmap_daemon.preconditions import MatchedHow
+from lashmap_daemon.prompts import PromptsFile
+from lashmap_daemon.service_boxes import BoxFolder
+from lashmap_daemon.service_bus import ServiceBus
+from lashmap_daemon.service_opening import prepare, refuse_unheard, still_encoder_deg
+from lashmap_daemon.service_ports import StandPorts
+from lashmap_daemon.service_result import write_result
+from lashmap_daemon.service_resume import prepare_again
+from lashmap_daemon.service_screen import ServiceScreen
+from lashmap_daemon.service_waiting import PREPARING_S, AnyPrepared, Waiting
+from lashmap_daemon.stand_file import Stand
+
+LOG = logging.getLogger("lashmap.service")
+_BEGUN_S = 3.0
+State = Literal["idle", "preparing", "testing", "concluding"]
+
+
+@dataclass(frozen=True)
+class _Begun:
+    opening: Opening
+    screen: ServiceScreen
+
+
+class Lead:
+    """Leads the tests of one stand.
+
+    Attributes:
+        state: What it does.
+        stand: As it was read last.
+        screen: Of the running test.
+        test: Identifier of the running test; empty without one.
+        last_test: How the test before ended.
+
+    Args:
+        stand: Of the service.
+        ports: Its instruments.
+        logbook: Open for writing.
+        boxes: What may be tested.
+        output: Folder for results.
+        on_change: Called when the state changes.
+        bus: Where tests are published.
+    """
+
+    def __init__(
+        self,
+        *,
+        stand: Stand,
+        ports: StandPorts,
+        logbook: Logbook,
+        boxes: BoxFolder,
+        output: Path,
+        on_change: Callable[[], None],
+        bus: ServiceBus | None = None,
+    ) -> None:
+        self.stand, self.boxes = stand, boxes
+        self.state: State = "idle"
+        self.screen: ServiceScreen | None = None
+        self.test = self.last_test = ""
+        self._ports, self._logbook, self._output = ports, logbook, output
+        self._on_change = on_change
+        self._bus = bus or ServiceBus(None)
+        self._wake = asyncio.Event()
+        self._begun: _Begun | None = None
+        self._live: LiveTest | None = None
+        self._waiting: Waiting | None = None
+        self._ending = False
+
+    @property
+    def prepared(self) -> AnyPrepared | None:
+        """The test that waits for its marked teeth."""
+        return self._waiting.prepared if self._waiting else None
+
+    async def run(self) -> None:
+        """Lead tests as they come, until the service ends."""
+        while not self._ending:
+            await self._wake.wait()
+            self._wake.clear()
+            begun, self._begun = self._begun, None
+            if begun is not None and not self._ending:
+                await self._lead(begun)
+
+    # What is asked for ------------------------------------------------------------------------------------
+
+    async def begin(self, request: Begin) -> list[str]:
+        """Begin a test, or prepare it until the marked teeth are together; returns what to do now.
+
+        Raises:
+            LashmapError: Why not.
+        """
+        self._only_when("idle")
+        self._change("preparing")
+        try:
+            refuse_unheard(self._ports)
+            prepared = prepare(request, self.boxes, self.stand)
+            name = unused_name(self._logbook, prepared.started.test)
+            prepared = replace(prepared, started=replace(prepared.started, test=name))
+            reference = prepared.box.matched_teeth.encoder_deg
+            if reference is not None:
+                return await self._go(prepared, "box file", reference)
+        except BaseException:
+            self._give_up()
+            raise
+        return await self._match(prepared, request.matched)
+
+    async def resume(self, request: Resume) -> list[str]:
+        """Prepare a test that ended early to go on, or go on with it; returns what to do now.
+
+        Raises:
+            LashmapError: Why not.
+        """
+        self._only_when("idle")
+        self._change("preparing")
+        try:
+            refuse_unheard(self._ports)
+            prepared = await asyncio.to_thread(
+                prepare_again, request, self.boxes, self.stand, self._logbook.path
+            )
+            prepared.before_deg = await still_encoder_deg(self._ports, prepared)
+        except BaseException:
+            self._give_up()
+            raise
+        return await self._match(prepared, request.matched)
+
+    async def matched(self, *, known: bool, cause: str = "") -> list[str]:
+        """The marked teeth are together now (or nobody knows where they are): the prepared test begins.
+
+        Raises:
+            LashmapError: Why not.
+        """
+        waiting = self._waiting
+        if waiting is None or waiting.busy:
+            raise StandError("no test waits for its marked teeth; begin one first")
+        waiting.busy = True
+        try:
+            encoder_deg = await still_encoder_deg(self._ports, waiting.prepared)
+            if self._waiting is not waiting:
+                raise StandError("the preparation was given up meanwhile")
+            how: MatchedHow = "set at the stand" if known else "assumed"
+            return await self._go(waiting.prepared, how, encoder_deg, *([cause] if cause else []))
+        finally:
+            waiting.busy = False
+
+    async def obey(self, command: str) -> list[str]:
+        """Pass ``repeat``, ``skip``, ``note …`` or ``stop`` on to the running test; returns what came of it.
+
+        Raises:
+            LashmapError: When no test runs, or nothing came of it.
+        """
+        if command == "stop" and self.state == "preparing":
+            self._idle_again()
+            return ["the preparation was given up; nothing was recorded"]
+        self._only_when("testing")
+        screen = self.screen
+        said = await screen.obey(command) if screen is not None else []
+        if not said and screen is not None:
+            phase = screen.conductor.state.phase.value if screen.conductor else "beginning"
+            word = command.split(maxsplit=1)[0]
+            raise StandError(f"nothing came of {word}: the test is {phase}; {screen.awaits}")
+        return said
+
+    def interrupt(self, why: str) -> None:
+        """Close the running test as interrupted; no further one begins."""
+        self._ending = True
+        self._wake.set()
+        if self._live is not None and not self._live.conductor.closed:
+            LOG.warning("the running test is closed as interrupted: %s", why, extra={"test": self.test})
+            try:
+                self._live.conductor.happen(words.Stop("interrupted", why))
+            except LashmapError:
+                LOG.exception("the closing record could not be written")
+
+    def look(self, now_s: float) -> bool:
+        """While a test is prepared: true when the gear says that the marked teeth are together."""
+        waiting = self._waiting
+        if waiting is None or waiting.busy:
+            return False
+        if waiting.overdue(now_s):
+            LOG.warning("no marked teeth for %.0f minutes: the preparation was given up", PREPARING_S / 60.0)
+            self._idle_again()
+            return False
+        return waiting.spoken(now_s)
+
+    async def _match(self, prepared: AnyPrepared, when: Literal["later", "now", "unknown"]) -> list[str]:
+        instructions = self._wait_for_matched(prepared)
+        # What is refused from here on leaves the test prepared: it can be said again.
+        return instructions if when == "later" else await self.matched(known=when == "now")
+
+    # How it goes ------------------------------------------------------------------------------------------
+
+    def _wait_for_matched(self, prepared: AnyPrepared) -> list[str]:
+        self._waiting = Waiting(prepared)
+        self._ports.tap = self._waiting.gear.feed
+        LOG.info("box %s is prepared and waits for its marked teeth", prepared.box.box.serial)
+        return self._waiting.instructions()
+
+    async def _go(
+        self, prepared: AnyPrepared, how: MatchedHow, encoder_deg: float, *remarks: str
+    ) -> list[str]:
+        if self._ending or self.state != "preparing":
+            raise StandError("the test was given up before it began")
+        refuse_unheard(self._ports)
+        opening = prepared.opening(self._ports, how, encoder_deg)
+        self._waiting = self._ports.tap = None
+        screen = self.screen = ServiceScreen(prepared.started)
+        self.test = prepared.started.test
+        for remark in remarks:
+            screen.command(f"note {remark}")
+        self._begun = _Begun(opening, screen)
+        self._change("testing")
+        self._wake.set()
+        waited_s = 0.0
+        while screen.conductor is None and self.test == prepared.started.test and waited_s < _BEGUN_S:
+            await asyncio.sleep(0.05)
+            waited_s += 0.05
+        if screen.conductor is None:
+            raise StandError(f"test {prepared.started.test} did not begin; {self.last_test or 'see the log'}")
+        does = "has begun" if opening.resumed is None else "goes on"
+        return [f"Test {prepared.started.test} {does}", screen.awaits]
+
+    async def _lead(self, begun: _Begun) -> None:
+        started = begun.opening.started
+        with about(test=started.test):
+            try:
+                await self._bus.begin(started)
+                closed = await self._live_test(begun)
+                self.last_test = f"test {started.test} {closed.outcome}: {closed.reason}"
+            except (LashmapError, InstrumentError) as error:
+                LOG.error("the test failed: %s", error)  # noqa: TRY400 - foreseen, its message says all
+                self.last_test = f"test {started.test} failed: {error}"
+            except Exception as error:
+                LOG.exception("the test failed")
+                self.last_test = f"test {started.test} failed: {type(error).__name__}, see the log"
+            finally:
+                self._live = None
+                self._bus.over()
+            self._change("concluding")
+            for ear in self._ports.ears.values():
+                ear.skip_rest(time.monotonic())
+            if self._ending:
+                LOG.info("no result was written; lashmap review %s makes it", started.test)
+            else:
+                said = await asyncio.to_thread(
+                    write_result, self._logbook.path, started.test, self._output, self._bus.conclude
+                )
+                self.last_test = f"{self.last_test}; {said}"
+        self.test, self.screen = "", None
+        self._change("idle")
+
+    async def _live_test(self, begun: _Begun) -> events.TestClosed:
+        sources = self._ports.sources()
+        if sources is None:
+            raise StandError("an instrument went away before the test began")
+        if self._ending:
+            raise StandError("the service ended before the test began")
+        stand = begun.opening.started.stand.file
+        listeners: tuple[events.Listener, ...] = (
+            (PromptsFile(Path(stand.prompts.file)),) if stand.prompts is not None else ()
+        )
+        screen = obeying(self._bus.screen(begun.screen), stand, begun.opening.started.box.gear_set.gear_teeth)
+        for source in sources.values():
+            source.take()  # what came before belongs to no test
+        self._live = LiveTest(begun.opening, sources, self._logbook, screen, listeners, handle_signals=False)
+        return await self._live.run()
+
+    def _give_up(self) -> None:
+        if self.state == "preparing":
+            self._idle_again()
+
+    def _idle_again(self) -> None:
+        self._waiting = self._ports.tap = None
+        self._change("idle")
+
+    def _only_when(self, state: State) -> None:
+        if self._ending:
+            raise StandError("the service is ending; nothing is begun")
+        if self.state == state:
+            return
+        if state == "testing":
+            raise ConfigurationError("tell", [f"no test runs (the service is {self.state}); begin one first"])
+        raise StandError(
+            f"the service is {self.state}{self.test and ' '}{self.test}; wait for it, or stop it first"
+        )
+
+    def _change(self, state: State) -> None:
+        self.state = state
+        self._on_change()

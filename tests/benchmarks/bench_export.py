@@ -1,0 +1,213 @@
+"""Speed and memory of exports, side by side with plain pandas. Run with plain python; it takes some minutes.
+
+Every way writes the same ten million samples, from blocks as `export_samples` gives them (their making is
+counted with it, and shown alone in the first row); pandas gets them as one frame, as it is commonly used.
+Each way runs in a process of its own, so that its peak of memory is its own. The last rows are the whole way
+from a logbook: bytes decoded, judged, written. One run each; memory is what the process held at most above
+what it held when its input was ready, so that the frame itself is not counted with pandas.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from lashmap_analysis.frame_columns import SAMPLES
+from lashmap_daemon.export_arrow import arrow
+from lashmap_daemon.export_command import ExportOptions, Kind, export
+from lashmap_daemon.export_files import open_table
+from lashmap_daemon.export_samples import BLOCK, SWEEPS, Block
+from lashmap_drivers.readings import Chunk
+from rich.console import Console
+
+SAMPLE_COUNT = 10_000_000
+TEST = "20300517-081244-INV-0007"
+
+
+def made(count: int) -> Iterator[Block]:
+    """Blocks of an invented test: a rock every thirty seconds at 1 kHz, resolution 0.1 µm."""
+    rng = np.random.default_rng(1)
+    for first in range(0, count, BLOCK):
+        size = min(BLOCK, count - first)
+        number = np.arange(first, first + size)
+        time_s = number * 1e-3 + rng.normal(0.0, 2e-5, size)
+        value = np.round(0.07 * np.sign(np.sin(number / 400.0)) + rng.normal(0.0, 2e-4, size), 4)
+        position = np.where(number % 30_000 > 10_000, number // 30_000 + 1, 0)
+        yield Block(
+            test=TEST,
+            channel="indicator" if first < count // 2 else "encoder",
+            time_s=time_s,
+            value=value,
+            position=position,
+            sweep=np.zeros(size, dtype=np.int64),
+        )
+
+
+def frame_of(blocks: Iterator[Block]) -> pd.DataFrame:
+    """The same samples as one frame."""
+    parts = list(blocks)
+    position = pd.array(np.concatenate([one.position for one in parts]), dtype="Int64")
+    position[np.asarray(position) == 0] = pd.NA
+    size = len(position)
+    return pd.DataFrame(
+        {
+            "test": pd.Series([TEST] * size, dtype="str"),
+            "channel": pd.Series(np.repeat([one.channel for one in parts], [len(one) for one in parts])),
+            "time_s": np.concatenate([one.time_s for one in parts]),
+            "value": np.concatenate([one.value for one in parts]),
+            "unit": pd.Series(np.repeat([one.unit for one in parts], [len(one) for one in parts])),
+            "position": position,
+            "sweep": pd.Series([SWEEPS[0]] * size, dtype="str"),
+        }
+    )
+
+
+def ours(kind: str) -> Callable[[Path, int], None]:
+    """Write with our own writer."""
+
+    def write(folder: Path, count: int) -> None:
+        file = open_table(SAMPLES, folder, kind)
+        for block in made(count):
+            file.samples(block)
+        file.close()
+
+    return write
+
+
+def peak_mb() -> float:
+    """Most memory this process has held, in MB."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+
+
+def run(way: str, count: int) -> None:
+    """Do one way in this process and print its figures."""
+    folder = Path(tempfile.mkdtemp(prefix="lashmap-bench-"))
+    writers: dict[str, Callable[[], object]] = {}
+    if way.startswith("lashmap"):
+        kind = way.split()[1]
+        small = next(iter(made(1000)))
+        warm = open_table(SAMPLES, folder, kind)  # imports are not what is measured
+        warm.samples(small)
+        warm.close()
+        writers[way] = lambda: ours(kind)(folder, count)
+    elif way.startswith("making"):
+        writers[way] = lambda: sum(len(block) for block in made(count))
+    else:
+        frame = frame_of(made(count))
+        writers["pandas to_csv"] = lambda: frame.to_csv(folder / "x.csv", index=False)
+        writers["pandas to_parquet"] = lambda: frame.to_parquet(folder / "x.parquet", index=False)
+    before_mb, wall_s, busy_s = peak_mb(), time.perf_counter(), time.process_time()
+    writers[way]()
+    wall_s, busy_s = time.perf_counter() - wall_s, time.process_time() - busy_s
+    size = max((one.stat().st_size for one in folder.rglob("*") if one.is_file()), default=0) / 1e6
+    name = way if count == SAMPLE_COUNT else f"{way}, {count / 1e6:g} million"
+    print(f"| {name} | {wall_s:.1f} | {busy_s:.1f} | {peak_mb() - before_mb:.0f} | {size:.0f} |", flush=True)
+    shutil.rmtree(folder)
+
+
+def logbook(path: Path, lines_a_read: int, count: int) -> None:
+    """A logbook of a test on the simulated box, with lines of both instruments after its end.
+
+    They are 1 kHz streams, half of the samples each; reads return up to a millisecond late, as they do.
+    """
+    sys.path.insert(0, str(Path(__file__).parents[1]))
+    from daemon.virtual_time import VirtualTest, load_box  # noqa: PLC0415 - needed by one row of the table
+
+    test = VirtualTest(path, load_box(positions=10, gear_turns=6.0, confirming_positions=1), seed=4)
+    test.run()
+    rng = np.random.default_rng(2)
+    um, counts = (rng.integers(-700, 700, 4096).tolist() for _ in range(2))
+    lines = {
+        "indicator": [b"%+09.4f\r\n" % (one * 1e-4) for one in um],
+        "encoder": [b"%+011d\r\n" % one for one in counts],
+    }
+    name, at_s = test.started.test, test.now_s
+    for read in range(count // 2 // lines_a_read):
+        at_s += lines_a_read * 1e-3
+        at, late_s = read * lines_a_read % 3000, round(0.001 * rng.random(), 6)
+        for channel, some in lines.items():
+            test.logbook.keep(name, channel, [Chunk(at_s + late_s, b"".join(some[at : at + lines_a_read]))])
+    test.logbook.close()
+
+
+def from_logbook(lines_a_read: int, count: int, kind: Kind) -> None:
+    """The whole way: decoded, judged, written."""
+    folder = Path(tempfile.mkdtemp(prefix="lashmap-bench-"))
+    command = [sys.executable, __file__, "--make", str(folder), "--lines", str(lines_a_read)]
+    subprocess.run([*command, "--count", str(count)], check=True)
+    before_mb, wall_s, busy_s = peak_mb(), time.perf_counter(), time.process_time()
+    options = ExportOptions(
+        test=None,
+        logbook=folder / "virtual.logbook",
+        every=False,
+        to=kind,
+        output=folder / "out",
+        samples="all",
+        overwrite=False,
+    )
+    with (folder / "console").open("w") as screen:
+        export(options, Console(file=screen))
+    wall_s, busy_s = time.perf_counter() - wall_s, time.process_time() - busy_s
+    name = f"logbook to {kind}, {count / 1e6:.0f} million, {lines_a_read} lines a read"
+    size = (folder / "out" / f"samples.{kind}").stat().st_size / 1e6
+    print(f"| {name} | {wall_s:.1f} | {busy_s:.1f} | {peak_mb() - before_mb:.0f} | {size:.0f} |", flush=True)
+    shutil.rmtree(folder)
+
+
+def main() -> None:
+    """Print the table, each row from a process of its own."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--way", default="")
+    parser.add_argument("--count", type=int, default=SAMPLE_COUNT)
+    parser.add_argument("--lines", type=int, default=0)
+    parser.add_argument("--to", choices=("parquet", "csv"), default="parquet")
+    parser.add_argument("--make", type=Path, default=None)
+    asked = parser.parse_args()
+    if asked.make is not None:
+        logbook(asked.make, asked.lines, asked.count)
+    elif asked.way:
+        run(asked.way, asked.count)
+    elif asked.lines:
+        from_logbook(asked.lines, asked.count, asked.to)
+    else:
+        table(asked.count)
+
+
+def table(count: int) -> None:
+    """Start every row in a process of its own."""
+    print(f"{count / 1e6:g} million samples unless a row says otherwise; pyarrow: {arrow() is not None}\n")
+    print("| way | wall s | processor s | memory MB | file MB |\n|---|---:|---:|---:|---:|", flush=True)
+    rows = [
+        ("making the samples", count),
+        ("lashmap parquet", count),
+        ("lashmap csv", count),
+        ("lashmap csv", count // 4),
+        ("lashmap json", count),
+        ("pandas to_parquet", count),
+        ("pandas to_csv", count),
+    ]
+    for way, size in rows:
+        subprocess.run([sys.executable, __file__, "--way", way, "--count", str(size)], check=True)
+    for kind, lines, size in (
+        ("parquet", 4, count // 10),
+        ("parquet", 4, count // 2),
+        ("parquet", 4, count),
+        ("parquet", 40, count),
+        ("csv", 4, count),
+        ("csv", 40, count),
+    ):
+        command = [sys.executable, __file__, "--lines", str(lines), "--count", str(size), "--to", kind]
+        subprocess.run(command, check=True)
+
+
+if __name__ == "__main__":
+    main()

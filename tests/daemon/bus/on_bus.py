@@ -1,0 +1,71 @@
+"""A test in virtual time whose stand is on the bus."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from daemon.virtual_time import VirtualTest
+from lashmap_daemon.bus.settings import BusTable
+from lashmap_daemon.bus.stand_bus import StandBus
+
+
+class OnBus:
+    """Ticks a virtual test and shows the bus what a live test would.
+
+    Args:
+        test: Not yet begun.
+        bus: Entered.
+    """
+
+    def __init__(self, test: VirtualTest, bus: StandBus) -> None:
+        self.test = test
+        self.bus = bus
+        self._told = 0
+        bus.begin(test.started)
+        self._tell()
+
+    def tick(self, count: int = 1) -> None:
+        for _ in range(count):
+            if self.test.conductor.closed:
+                return
+            self.test.tick()
+            self._tell()
+            self.bus.look(self.test.conductor, self.test.now_s)
+            for words in self.bus.commands():
+                self.obey(words)
+
+    def obey(self, words: str) -> None:
+        """As the live test does, for what these tests ask."""
+        if words.startswith("note "):
+            self.test.conductor.note(words.removeprefix("note "))
+        elif words == "stop":
+            self.test.stop()
+        self._tell()
+
+    def run(self, most_s: float = 600.0) -> None:
+        while not self.test.conductor.closed:
+            self.tick()
+            assert self.test.now_s < most_s
+
+    def _tell(self) -> None:
+        for stamped in self.test.stream[self._told :]:
+            self.bus.hear(stamped)
+        self._told = len(self.test.stream)
+
+
+def settings(url: str, **other: object) -> BusTable:
+    """A table as the stand file would have it."""
+    return BusTable.model_validate({"broker": url, "stand": "bench-1", **other})
+
+
+@contextmanager
+def on_bus(test: VirtualTest, table: BusTable) -> Iterator[OnBus]:
+    """The test on the bus until this is left."""
+    with StandBus(table, "Bench 1", logbook_of(test), "0") as bus:
+        yield OnBus(test, bus)
+
+
+def logbook_of(test: VirtualTest) -> Path:
+    return test.folder / "virtual.logbook"

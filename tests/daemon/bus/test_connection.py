@@ -1,0 +1,105 @@
+"""One connection: what it leaves behind when it fails, and whom it blames."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import threading
+import time
+from pathlib import Path
+
+import aiomqtt
+import pytest
+from daemon.bus.broker import Broker
+from daemon.bus.on_bus import settings
+from lashmap_daemon.bus import connection
+from lashmap_daemon.bus.connection import Refused, connect, properties_of
+from lashmap_daemon.bus.topics import POSITION, STATE
+from lashmap_daemon.bus.unwaited import Unwaited
+
+TRIES = 5
+
+
+def sockets() -> int:
+    """Open sockets of this process (proc(5))."""
+    found = 0
+    for name in Path("/proc/self/fd").iterdir():
+        try:
+            found += str(name.readlink()).startswith("socket:")
+        except OSError:
+            continue  # the listing's own
+    return found
+
+
+def test_a_broker_that_never_greets_costs_no_socket_a_try(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A service tries for months: at one socket a try it would have no port left for its instruments."""
+    monkeypatch.setattr(connection, "_ANSWER_S", 0.05)
+    complaints: list[object] = []
+    with socket.socket() as silent:
+        silent.bind(("127.0.0.1", 0))
+        silent.listen(2 * TRIES)  # the kernel accepts, nobody answers
+
+        async def tries() -> tuple[int, int]:
+            loop = asyncio.get_running_loop()
+            loop.set_exception_handler(lambda _loop, context: complaints.append(context))
+            loop.set_default_executor(Unwaited())
+            table = settings(f"mqtt://127.0.0.1:{silent.getsockname()[1]}")
+            before = sockets()
+            for _ in range(TRIES):
+                with pytest.raises(aiomqtt.MqttError):
+                    async with connect(table, "x", most_bytes=1000):
+                        raise AssertionError
+            await asyncio.sleep(0.05)  # the loop's turn to close what was given up
+            return before, sockets()
+
+        before, after = asyncio.run(tries())
+    assert after <= before + 1
+    assert complaints == []
+
+
+def test_the_message_that_was_refused_is_named_not_the_one_beside_it(tmp_path: Path) -> None:
+    rules = tmp_path / "rules"
+    rules.write_text("topic write lashmap/bench-1/state\n", "utf-8")
+    broker = Broker(tmp_path / "broker", f"allow_anonymous true\nacl_file {rules}\n")
+    broker.start()
+
+    async def both() -> list[BaseException | None]:
+        async with connect(settings(broker.url), "x", most_bytes=1000) as client:
+            sends = [
+                client.send(
+                    f"lashmap/bench-1/{topic.name}",
+                    b"{}",
+                    qos=1,
+                    retain=False,
+                    properties=properties_of(topic),
+                )
+                for topic in (POSITION, STATE, POSITION, STATE)
+            ]
+            return await asyncio.gather(*sends, return_exceptions=True)
+
+    try:
+        first, second, third, fourth = asyncio.run(both())
+    finally:
+        broker.kill()
+    assert (second, fourth) == (None, None)
+    for one in (first, third):
+        assert isinstance(one, Refused)
+        assert one.topic == "lashmap/bench-1/position"
+
+
+def test_a_call_that_hangs_holds_up_no_end() -> None:
+    hangs = threading.Event()
+
+    async def leave_it() -> None:
+        asyncio.get_running_loop().set_default_executor(Unwaited())
+        assert await asyncio.to_thread(lambda: 7) == 7
+        with pytest.raises(ZeroDivisionError):
+            await asyncio.to_thread(lambda: 1 // 0)
+        calling = asyncio.create_task(asyncio.to_thread(hangs.wait))
+        await asyncio.sleep(0)
+        calling.cancel()
+
+    start_s = time.monotonic()
+    asyncio.run(leave_it())
+    assert time.monotonic() - start_s < 2.0
+    hangs.set()

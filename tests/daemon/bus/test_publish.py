@@ -1,0 +1,168 @@
+"""What waits in a logbook, published without a test: whole, once, and never in the way of another."""
+
+from __future__ import annotations
+
+import io
+import json
+import threading
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from daemon.bus.broker import Broker, free_port
+from daemon.bus.killing import arrived, expected
+from daemon.bus.on_bus import logbook_of, on_bus, settings
+from daemon.bus.subscriber import subscriber
+from daemon.bus.test_traffic import eventually
+from daemon.command import lashmap
+from daemon.virtual_time import CONFIGS, VirtualTest, load_box
+from lashmap_daemon import events
+from lashmap_daemon.bus import outbox
+from lashmap_daemon.bus.outbox import Outbox
+from lashmap_daemon.bus.stand_bus import StandBus
+from lashmap_daemon.conclude import conclude
+from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
+from lashmap_daemon.logbook_lock import only_writer
+from lashmap_daemon.publish_command import publish
+from rich.console import Console
+
+BASE = "lashmap/bench-1"
+BENCH = (CONFIGS / "stands" / "bench.toml").read_text("utf-8")
+
+
+def stand_file(folder: Path, url: str, *more: str) -> Path:
+    path = folder / "stand.toml"
+    text = BENCH.replace('"../instruments/', f'"{CONFIGS}/instruments/')
+    path.write_text("\n".join([text, "[bus]", f'broker = "{url}"', "settle_seconds = 0.5", *more]), "utf-8")
+    return path
+
+
+def published(stand: Path, logbook: Path) -> str:
+    file = io.StringIO()
+    publish(stand, logbook, Console(file=file, width=200))
+    return file.getvalue()
+
+
+@pytest.fixture
+def unpublished(tmp_path: Path) -> tuple[Path, dict[str, str]]:
+    """A logbook with a test whose broker was away, and what of it must arrive."""
+    test = VirtualTest(tmp_path, load_box(positions=5, gear_turns=1.0, confirming_positions=1))
+    with on_bus(test, settings(f"mqtt://127.0.0.1:{free_port()}")) as stand:
+        stand.run()
+        stand.bus.conclude(conclude(test.logbook, None))
+        wanted = expected(test, stand.bus)
+    test.logbook.close()
+    return logbook_of(test), wanted
+
+
+def test_all_that_waits_arrives_once_and_the_next_time_nothing(
+    tmp_path: Path, broker: Broker, unpublished: tuple[Path, dict[str, str]]
+) -> None:
+    logbook, wanted = unpublished
+    stand = stand_file(tmp_path, broker.url)
+    with subscriber(broker.port) as heard:
+        said = published(stand, logbook)
+        assert f"{len(wanted)} records go to {broker.url}, below {BASE}" in said
+        assert said.endswith(f"{len(wanted)} records were published.\n")
+        assert heard.wait(lambda: set(arrived(heard)) == set(wanted))
+        again = published(stand, logbook)
+        assert again == f"Nothing waits in {logbook} for {BASE}.\n"
+    for identifier, copies in arrived(heard).items():
+        assert len(copies) == 1
+        text, body = copies[0].decode(), wanted[identifier]
+        assert text == body or text.endswith(f'"record":{body}}}')
+    assert list(arrived(heard)) == list(wanted)  # in order
+    assert {one.last for one in heard.heard} == {"position", "result"}  # nobody is said to be there
+
+
+def test_a_broker_that_is_away_is_named_and_nothing_is_lost(
+    tmp_path: Path, unpublished: tuple[Path, dict[str, str]]
+) -> None:
+    logbook, wanted = unpublished
+    done = lashmap("publish", stand_file(tmp_path, f"mqtt://127.0.0.1:{free_port()}"), "--logbook", logbook)
+    assert done.returncode == 3
+    assert "is the broker running there?" in done.stderr
+    assert f"{len(wanted)} records still wait in the logbook" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_broker_that_dies_before_it_surely_has_them_gets_them_again(
+    tmp_path: Path, unpublished: tuple[Path, dict[str, str]]
+) -> None:
+    logbook, wanted = unpublished
+    broker = Broker(tmp_path / "broker")
+    broker.start()
+    stand = stand_file(tmp_path, broker.url)
+    stand.write_text(stand.read_text("utf-8").replace("settle_seconds = 0.5", "settle_seconds = 60"), "utf-8")
+    try:
+        with subscriber(broker.port) as heard:
+
+            def kill() -> None:
+                heard.wait(lambda: len(arrived(heard)) == len(wanted))
+                broker.kill()
+
+            killer = threading.Thread(target=kill)
+            killer.start()
+            with pytest.raises(StandError, match=f"{len(wanted)} records still wait"):
+                published(stand, logbook)
+            killer.join()
+    finally:
+        broker.kill()
+    with closing(Outbox(logbook, BASE)) as box:
+        assert box.waiting() == len(wanted)
+
+
+def test_a_stand_that_is_there_is_left_alone(
+    tmp_path: Path, broker: Broker, unpublished: tuple[Path, dict[str, str]]
+) -> None:
+    """MQTT 5, 3.1.4: a second connection with the same identifier would end the first."""
+    logbook, _ = unpublished
+    other = VirtualTest(tmp_path / "other", load_box(positions=5, gear_turns=1.0), seed=2)
+    with subscriber(broker.port) as heard, on_bus(other, settings(broker.url)) as running:
+        assert eventually(lambda: running.bus.report.connected)
+        published(stand_file(tmp_path, broker.url), logbook)
+        assert running.bus.report.connections == 1
+        assert all(json.loads(one.payload)["online"] for one in heard.on("status"))
+
+
+def test_a_logbook_that_is_written_is_refused_and_a_foreign_stand_is_named(
+    tmp_path: Path, broker: Broker, unpublished: tuple[Path, dict[str, str]]
+) -> None:
+    logbook, wanted = unpublished
+    stand = stand_file(tmp_path, broker.url, 'stand = "renamed"')
+    with (
+        only_writer(logbook),
+        pytest.raises(LogbookError, match="sends what waits by itself"),
+    ):
+        published(stand, logbook)
+    said = published(stand, logbook)
+    assert f"Nothing waits in {logbook} for lashmap/renamed." in said
+    assert f"{len(wanted)} records wait for {BASE}, which is another stand" in said
+
+
+def test_mistakes_are_named(tmp_path: Path) -> None:
+    plain = tmp_path / "plain.toml"
+    plain.write_text(BENCH.replace('"../instruments/', f'"{CONFIGS}/instruments/'), "utf-8")
+    with pytest.raises(ConfigurationError, match=r"has no table \[bus\]"):
+        published(plain, tmp_path / "a.logbook")
+    with pytest.raises(LogbookError, match="no such logbook"):
+        published(stand_file(tmp_path, "mqtt://127.0.0.1:1"), tmp_path / "a.logbook")
+    assert not (tmp_path / "a.logbook").exists()
+
+
+def test_a_test_whose_logbook_was_locked_when_it_began_is_published_all_the_same(
+    tmp_path: Path, broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    test = VirtualTest(tmp_path, load_box(positions=5, gear_turns=1.0))
+
+    def locked(*_: object) -> str:
+        raise LogbookError("the outbox of the bus: database is locked")
+
+    with (
+        subscriber(broker.port) as heard,
+        StandBus(settings(broker.url), "Bench 1", logbook_of(test), "0") as bus,
+    ):
+        monkeypatch.setattr(outbox, "enrol", locked)
+        bus.begin(test.started)
+        test.run_until(events.RockAccepted)
+        assert heard.wait(lambda: bool(heard.on("position")))

@@ -1,0 +1,56 @@
+"""Small logbooks to write, meddle with and damage."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from daemon.virtual_time import load_box, simulated_stand_file
+from lashmap_daemon import events
+from lashmap_daemon.events import Stamped
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.simulated_stand import SimulatedInstruments
+from lashmap_drivers.readings import Chunk
+
+CLOSE = Stamped(
+    time_s=200.0,
+    utc="2026-11-25T09:00:00Z",
+    event=events.TestClosed(outcome="completed", reason="all positions done"),
+)
+
+
+def note(text: str, time_s: float = 0.0) -> Stamped:
+    """An event of a few bytes."""
+    return Stamped(time_s=time_s, utc="2026-11-25T08:00:00Z", event=events.NoteTaken(text=text))
+
+
+def start_of(folder: Path, test: str) -> Stamped:
+    """A start record, larger than a page of the database."""
+    started = events.TestStarted(
+        test=test,
+        operator="Ada",
+        box=load_box(),
+        stand=simulated_stand_file(folder / "stand", SimulatedInstruments()),
+        planned=(0, 5),
+        version="0",
+    )
+    return Stamped(time_s=0.0, utc=f"2026-11-25T08:00:0{test[-1]}Z", event=started)
+
+
+def closed_test(book: Logbook, folder: Path, test: str, *, notes: int = 6) -> None:
+    """A start record, samples and a note for every second, a closing record."""
+    book.append(test, start_of(folder, test))
+    for second in range(notes):
+        for channel in ("indicator", "encoder"):
+            line = b"%s %s %d\r\n" % (test.encode(), channel.encode(), second)
+            book.keep(test, channel, [Chunk(second + 0.01 * at, line + b"%d\r\n" % at) for at in range(20)])
+        book.append(test, note(f"note {second}", float(second)))
+    book.append(test, CLOSE)
+
+
+def two_tests(folder: Path) -> Path:
+    """A logbook of two closed tests, t1 and t2."""
+    path = folder / "filled.logbook"
+    with Logbook(path, create=True) as book:
+        closed_test(book, folder, "t1")
+        closed_test(book, folder, "t2")
+    return path

@@ -1,0 +1,196 @@
+"""A test as its events tell it, without samples, stand or time; it can be broken off anywhere and go on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from daemon.virtual_time import load_box, simulated_stand_file
+from lashmap_analysis.record import Shaft
+from lashmap_daemon import events, resume, sequence
+from lashmap_daemon import sequence_words as words
+from lashmap_daemon.resume_progress import Progress
+from lashmap_daemon.sequence_words import Phase
+from lashmap_daemon.simulated_stand import SimulatedInstruments
+
+BOX = load_box()
+with TemporaryDirectory() as folder:
+    STAND = simulated_stand_file(Path(folder), SimulatedInstruments())
+Place = tuple[int, str]  # engagement and purpose: a check takes a number, so later numbers may differ
+CONFIRMING = ((7,), (), (3, 9), ())  # what the lash map asks for, one answer for each time it is asked
+
+
+@dataclass
+class Story:
+    """A test as its events tell it, without samples."""
+
+    started: events.TestStarted
+    state: words.State | None = None
+    stream: list[events.Stamped] = field(default_factory=list)
+    checks: set[int] = field(default_factory=set)
+
+    def begin(self) -> None:
+        self.tell(self.started)
+        self.state, actions = sequence.begin(self.started.planned, tries=3, sweeps=self.started.sweeps)
+        self.act(actions)
+
+    def go_on(self) -> None:
+        """What a new process does with the record of a dead one."""
+        self.resumption = resume.plan(Progress(self.stream), end_s=float(len(self.stream)), tries=3)
+        check, of = self.resumption.check, self.resumption.check_of
+        if check is not None:
+            self.checks.add(check.number)
+        self.tell(
+            events.TestResumed(
+                operator="Ada",
+                version="0",
+                first_s=self.resumption.first_s,
+                gap_s=1.0,
+                check=check.number if check else None,
+                check_of=of.number if of else None,
+            )
+        )
+        self.state, actions = self.resumption.step
+        self.act(actions)
+
+    def happen(self, happened: words.Input) -> None:
+        assert self.state is not None
+        self.state, actions = sequence.step(self.state, happened)
+        self.act(actions)
+
+    def tell(self, event: events.Event) -> None:
+        self.stream.append(
+            events.Stamped(time_s=float(len(self.stream)), utc="2026-11-25T08:00:00Z", event=event)
+        )
+
+    def of(self, kind: type[events.Event]) -> list[events.Event]:
+        return [stamped.event for stamped in self.stream if isinstance(stamped.event, kind)]
+
+    def act(self, actions: tuple[words.Action, ...]) -> None:
+        for action in actions:
+            match action:
+                case words.Predict():
+                    count = len(self.of(events.TightSpotPredicted))
+                    ask = CONFIRMING[min(count, len(CONFIRMING) - 1)]
+                    self.tell(predicted(ask))
+                    self.happen(words.Confirm(ask))
+                case _:
+                    event = told(action)
+                    if event is not None:
+                        self.tell(event)
+
+    def to_the_end(self) -> None:
+        """All goes well from here on."""
+        for _ in range(200):
+            assert self.state is not None
+            match self.state.phase:
+                case Phase.TURNING:
+                    self.happen(words.Arrived())
+                case Phase.ROCKING:
+                    self.happen(words.RockGood())
+                case Phase.SWEEPING:
+                    self.happen(words.SweepGood())
+                case Phase.WAITING:
+                    self.happen(words.Back())
+                case Phase.PAUSED:
+                    self.happen(words.Space())
+                case Phase.CLOSED:
+                    return
+        raise AssertionError(f"no end in sight: {self.state}")
+
+    def outcome(self) -> tuple[set[Place], set[Place], list[Shaft]]:
+        """Accepted and left out positions without checks, and recorded sweeps."""
+        accepted: set[int] = set()
+        left_out: set[int] = set()
+        places: dict[int, Place] = {}
+        for stamped in self.stream:
+            match stamped.event:
+                case events.PositionAsked(number=number) as asked:
+                    places[number] = (asked.engagement, asked.purpose)
+                case events.RockAccepted(number=number):
+                    accepted.add(number)
+                    left_out.discard(number)
+                case events.PositionSkipped(number=number):
+                    left_out.add(number)
+                    accepted.discard(number)
+        swept = [one.member for one in self.of(events.SweepRecorded) if isinstance(one, events.SweepRecorded)]
+        return (
+            {places[number] for number in accepted - self.checks},
+            {places[number] for number in left_out - self.checks},
+            swept,
+        )
+
+
+def predicted(ask: tuple[int, ...]) -> events.TightSpotPredicted:
+    return events.TightSpotPredicted(
+        engagement=0, gear_angle_deg=0.0, normal_backlash_mm=0.1, low_mm=0.1, high_mm=0.1, ask=ask
+    )
+
+
+def told(action: words.Action) -> events.Event | None:  # noqa: PLR0911 - a table
+    """The event that a conductor would write."""
+    match action:
+        case words.Ask(target):
+            return events.PositionAsked(
+                number=target.number,
+                engagement=target.engagement,
+                gear_angle_deg=0.0,
+                turn_teeth=0,
+                turn_deg=0.0,
+                purpose=target.purpose,
+                attempt=target.attempt,
+                reason=target.reason,
+            )
+        case words.BeginRock(target):
+            return events.RockStarted(number=target.number, engagement=target.engagement, start_s=0.0)
+        case words.Accept(target):
+            return events.RockAccepted(
+                number=target.number,
+                engagement=target.engagement,
+                purpose=target.purpose,
+                attempt=target.attempt,
+                start_s=0.0,
+                end_s=1.0,
+                reading_mm=0.1,
+                normal_backlash_mm=0.1,
+                standard_uncertainty_mm=0.001,
+                reversals=8,
+                flags=(),
+            )
+        case words.Refuse(target, reasons):
+            return events.RockRefused(
+                number=target.number,
+                engagement=target.engagement,
+                attempt=target.attempt,
+                start_s=0.0,
+                end_s=1.0,
+                reasons=reasons,
+            )
+        case words.LeaveOut(target, reason):
+            return events.PositionSkipped(number=target.number, engagement=target.engagement, reason=reason)
+        case words.Pause(reason):
+            return events.RecordingPaused(reason=reason)
+        case words.Close(outcome, reason):
+            return events.TestClosed(outcome=outcome, reason=reason)
+        case _:
+            return told_of_sweeps(action)
+
+
+def told_of_sweeps(action: words.Action) -> events.Event | None:
+    match action:
+        case words.AskSweep(sweep):
+            return events.SweepAsked(member=sweep.member, turns=2, attempt=sweep.attempt, reason=sweep.reason)
+        case words.KeepSweep(sweep):
+            return events.SweepRecorded(
+                member=sweep.member, start_s=0.0, end_s=1.0, fim_mm=0.01, fim_uncertainty_mm=0.001
+            )
+        case words.RefuseSweep(sweep, reasons):
+            return events.SweepRefused(member=sweep.member, attempt=sweep.attempt, reasons=reasons)
+    return None
+
+
+def started_with(planned: tuple[int, ...], sweeps: tuple[Shaft, ...]) -> events.TestStarted:
+    return events.TestStarted(
+        test="t", operator="Ada", box=BOX, stand=STAND, planned=planned, version="0", sweeps=sweeps
+    )
