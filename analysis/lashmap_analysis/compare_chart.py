@@ -45,7 +45,14 @@ def overlay_chart(builds: Sequence[Build], units: Units) -> Markup | None:
         if lash_map is not None:
             every = np.arange(lash_map.gear_set.mesh_cycle, dtype=np.int64)
             curves[number] = lash_map.predict(every).backlash_mm * in_units(1.0, units)
-    covered = lash_range([float(v) for curve in curves.values() for v in (curve.min(), curve.max())], [])
+    ends = [float(v) for curve in curves.values() for v in (curve.min(), curve.max())]
+    # The stated minimum over many engagements lies below the fitted curve: its ring must not leave the plate.
+    ends += [
+        in_units(spot.normal_backlash_mm, units)
+        for spot in (builds[number].assessment.stated for number in curves)
+        if spot is not None
+    ]
+    covered = lash_range(ends, [])
     if covered is None:
         return None
     cycle = len(next(iter(curves.values())))

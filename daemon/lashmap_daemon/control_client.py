@@ -47,7 +47,7 @@ def ask(stand: Path, logbook: Path, request: Request) -> Answer:
     looked = ", ".join(dict.fromkeys(str(place.parent) for place in places))
     raise StandError(
         f"no service of {stand} answers; looked in {looked}. Start it with lashmap serve {stand}, or "
-        "name its logbook with --logbook"
+        f"name its logbook: lashmap tell --logbook FILE {stand} …"
     )
 
 

@@ -68,3 +68,5 @@ def review(options: ReviewOptions, console: Console) -> None:
     print_review(assessment, console)
     if moved is not None:
         say(console, moved.sentence)
+    if options.report is not None:
+        say(console, f"report   {options.report}")

@@ -56,6 +56,12 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
     say(console, f"SHIMS: {advice.answer.upper()}", "bold")
     for sentence in advice.sentences:
         say(console, f"  - {sentence}")
+    if assessment.review is not None and assessment.review.holding:
+        say(
+            console,
+            f"  note: A reviewer took positions or reversals out of {name}; this advice is from the result "
+            f"as recorded, with all of them. Look first: lashmap review {name} --logbook {logbook.path}",
+        )
     for caution in advice.cautions:
         say(console, f"  note: {caution}", "dim")
     return advice

@@ -46,7 +46,7 @@ def print_summary(assessment: Assessment, console: Console, *, positions: bool) 
         ("predicted", assessment.predicted),
         ("measured", assessment.measured),
     ):
-        say(console, f"tight spot, {name:<9}  {_spot(spot, units)}")
+        say(console, f"tight spot, {name:<9}   {_spot(spot, units)}")
     confirmed = "yes" if assessment.confirmed else "no"
     say(console, f"confirmed               {confirmed}")
     if assessment.cause:

@@ -30,8 +30,13 @@ def load(path: Path, model: type[Model]) -> Model:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise ConfigurationError(str(path), ["no such file; check the path"]) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigurationError(str(path), [f"cannot be read: {error}"]) from error
+    except IsADirectoryError:
+        raise ConfigurationError(str(path), ["is a folder; name the TOML file in it"]) from None
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise ConfigurationError(str(path), [f"cannot be read ({reason}); check its permissions"]) from error
+    except UnicodeDecodeError as error:
+        raise ConfigurationError(str(path), [f"is no TOML file in UTF-8: {error}"]) from error
     return parse(text, str(path), model)
 
 

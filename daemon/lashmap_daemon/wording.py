@@ -196,11 +196,13 @@ def _(event: events.NoteTaken, _units: Units) -> str:
 @sentence.register
 def _(event: events.TightSpotPredicted, units: Units) -> str:
     asks = ", ".join(str(engagement) for engagement in event.ask) or "nothing more"
+    # With nothing left to ask it is no prediction: the result calls the figure of all positions "stated".
+    found = "predicted" if event.ask else "from all positions"
     return (
-        f"Tight spot predicted at engagement {event.engagement}, "
+        f"Tight spot {found} at engagement {event.engagement}, "
         f"{angle_text(event.gear_angle_deg, decimals=1)}: normal backlash "
-        f"{format_length(event.normal_backlash_mm, units)}, 95 % {format_length(event.low_mm, units)} to "
-        f"{format_length(event.high_mm, units)}; to measure: {asks}"
+        f"{format_length(event.normal_backlash_mm, units)}, random part of the 95 % "
+        f"{format_length(event.low_mm, units)} to {format_length(event.high_mm, units)}; to measure: {asks}"
     )
 
 

@@ -70,3 +70,14 @@ def test_inches_are_used_where_the_first_test_has_them(builds: list[Build]) -> N
     page = render_comparison(compare_tests([Build(assessment=inch), builds[1]]))
     assert re.search(r"0\.00\d{3} in", page.replace("\N{NO-BREAK SPACE}", " "))
     assert "backlash, in" in page
+
+
+def test_every_ring_of_a_tight_spot_stands_on_the_plate(builds: list[Build]) -> None:
+    page = render_comparison(compare_tests(builds))
+    overlay = page[page.index('aria-labelledby="overlay-t') :].split("</svg>")[0]
+    plate = re.search(r'<rect[^>]*class="plate"[^>]*>', overlay)
+    assert plate is not None
+    top, height = (float(re.search(rf' {key}="([\d.]+)"', plate[0])[1]) for key in ("y", "height"))  # type: ignore[index]
+    rings = [float(y) for y in re.findall(r'<circle[^>]* cy="([\d.]+)"', overlay)]
+    assert len(rings) == 3
+    assert all(top <= y <= top + height for y in rings)

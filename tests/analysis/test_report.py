@@ -119,13 +119,21 @@ def test_verdict_and_its_reasons_come_before_anything_measured(scenario: Scenari
     ]
 
 
-def test_headline_is_the_stated_figure_with_its_uncertainty() -> None:
+def test_headline_is_the_stated_figure_with_the_interval_that_is_judged_and_no_other() -> None:
     assessment = made_assessment()
     stated = assessment.stated
     assert stated is not None
-    figure = read_page(render_html(assessment)).all("p", kind="figure")[0].text
-    # Formatted here by Python itself, apart from the report's own formatting.
-    assert figure == f"{stated.normal_backlash_mm:.4f} ± {stated.expanded_uncertainty_mm:.4f} mm"
+    page = read_page(render_html(assessment))
+    low, high = stated.interval_mm
+    # Formatted here by Python itself, apart from the report's own formatting. A minimum's interval is not
+    # symmetric: a ± beside it would claim another span than the one that was judged.
+    assert page.all("p", kind="figure")[0].text == f"{stated.normal_backlash_mm:.4f} mm"
+    head = page.all("div", kind="headline")[0].text
+    assert f"95 %: {low:.4f} to {high:.4f} mm" in head.replace("\N{NO-BREAK SPACE}", " ")
+    assert "±" not in head
+    table = next(t for t in page.all("table") if "stated" in t.text)
+    row = next(r for r in cells(table) if r[0] == "stated")
+    assert row[2].replace("\N{NO-BREAK SPACE}", " ") == f"{low:.4f} to {high:.4f}"
 
 
 @pytest.mark.parametrize("units", ["mm", "in"])

@@ -97,6 +97,11 @@ def test_plain_lines_for_a_whole_test(tmp_path: Path) -> None:
     text = "\n".join(lines)
     assert text.count("accepted: normal backlash") == 6
     assert "Tight spot predicted" in text
+    # What is found with nothing left to measure is what the result calls stated, not its prediction.
+    last = [line for line in lines if "Tight spot" in line][-1]
+    assert "Tight spot from all positions" in last
+    assert last.endswith("to measure: nothing more")
+    assert "random part of the 95 %" in last  # the result's own interval holds the indicator's share too
     assert "Test completed" in lines[-1]
     assert screen.commands() == []
 

@@ -199,6 +199,7 @@ def test_the_command_as_a_reviewer_types_it(path: Path, tmp_path: Path) -> None:
         signed = lashmap("review", *here, "--sign-off", "S. Nobody", "--report", tmp_path / name)
         assert signed.returncode == 0, signed.stderr
         assert "Signed off by S. Nobody" in signed.stdout
+        assert f"report   {tmp_path / name}" in signed.stdout.replace("\n", "")
     assert "S. Nobody" in (tmp_path / "a.html").read_text("utf-8")
     assert (tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
     document = json.loads(lashmap("review", *here, "--json").stdout)
@@ -208,6 +209,10 @@ def test_the_command_as_a_reviewer_types_it(path: Path, tmp_path: Path) -> None:
     wrong = lashmap("review", *here, "--report", tmp_path / "a.docx")
     assert wrong.returncode == 2
     assert "ends in '.docx'; name a report .html or .pdf" in wrong.stderr
+    # An empty name, as of a variable that is not set, must not pass for a signature.
+    nobody = lashmap("review", *here, "--sign-off", " ")
+    assert (nobody.returncode, nobody.stdout) == (2, "")
+    assert "--sign-off: no name is given, so nothing was signed; name who signs" in nobody.stderr
     twice = lashmap("review", *here, "--exclude", "2", "--reason", "x")
     assert twice.returncode == 2
     assert "position 2 is left out already (exclusion 1)" in twice.stderr

@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.conclude import conclude
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.review_book import Wishes, write_wishes
 from lashmap_daemon.shims_command import advise
 from rich.console import Console
 
@@ -43,6 +45,19 @@ def test_the_advised_move_brings_the_true_tight_spot_where_it_was_predicted(tmp_
     low, high = advice.interval_mm
     assert low <= rebuilt.tight_spot_normal_backlash_mm <= high
     assert rebuilt.tight_spot_normal_backlash_mm > 0.140
+
+
+def test_advice_from_a_record_that_a_reviewer_took_positions_out_of_says_so(tmp_path: Path) -> None:
+    test = VirtualTest(tmp_path, too_tight(), seed=4)
+    test.run()
+    console, text = printed()
+    advise(test.logbook, None, None, console)
+    assert "A reviewer" not in text.getvalue()
+    wishes = Wishes(exclude=2, reason="tip on a burr", by="R. Nobody")
+    write_wishes(test.logbook, conclude(test.logbook, None), wishes)
+    advise(test.logbook, None, None, console)
+    assert "A reviewer took positions or reversals out of" in text.getvalue()
+    assert "from the result as recorded" in text.getvalue()
 
 
 def test_nothing_is_advised_while_a_mounting_distance_is_unproven(tmp_path: Path) -> None:

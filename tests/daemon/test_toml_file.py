@@ -137,3 +137,13 @@ def test_a_crc_may_be_given_by_its_parameters_in_a_file(tmp_path: Path) -> None:
     named = Checksum(method="crc", crc="CRC-16/MODBUS").compute()(b"+1")
     parser = load_profile(profile).make_parser()
     assert list(parser.feed(b"\r\n+1%04X\r\n" % named)) == [1.0]
+
+
+def test_a_folder_and_a_file_of_other_bytes_are_named_without_the_systems_own_words(tmp_path: Path) -> None:
+    with pytest.raises(ConfigurationError, match="is a folder; name the TOML file in it") as caught:
+        toml_file.load(tmp_path, BoxFile)
+    assert "Errno" not in str(caught.value)
+    other = tmp_path / "box.toml"
+    other.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(ConfigurationError, match="is no TOML file in UTF-8"):
+        toml_file.load(other, BoxFile)

@@ -33,7 +33,6 @@ class SpotRow:
     engagement: str
     gear_angle: str
     backlash: str
-    expanded: str
     interval: str
 
 
@@ -50,8 +49,7 @@ class Sheet:
         reasons: Of the verdict.
         would_settle: Of the verdict.
         headline: Tightest backlash, without its unit; empty when none is stated.
-        expanded: Its expanded uncertainty at 95 %.
-        interval: Its 95 % interval in words.
+        interval: Its 95 % interval in words; a minimum's is not symmetric, so no ± stands beside it.
         headline_name: What the headline is.
         limits: The limits in words.
         rail: Interval against limits; None without a figure.
@@ -78,7 +76,6 @@ class Sheet:
     reasons: tuple[str, ...]
     would_settle: tuple[str, ...]
     headline: str
-    expanded: str
     interval: str
     headline_name: str
     limits: str
@@ -113,7 +110,6 @@ def sheet(assessment: Assessment) -> Sheet:
         reasons=words.reasons,
         would_settle=words.would_settle,
         headline=format_length(stated.normal_backlash_mm, units, with_unit=False) if stated else "",
-        expanded=format_length(stated.expanded_uncertainty_mm, units) if stated else "",
         interval=_interval(stated, units) if stated else "",
         headline_name="Tightest normal backlash, outer end",
         limits=words.limits,
@@ -169,9 +165,10 @@ def _limit_line(assessment: Assessment) -> str:
     return ", ".join(parts) + "."
 
 
-def _interval(spot: TightSpotResult, units: Units) -> str:
+def _interval(spot: TightSpotResult, units: Units, *, with_unit: bool = True) -> str:
     low, high = spot.interval_mm
-    return f"{format_length(low, units, with_unit=False)} to {format_length(high, units)}"
+    upper = format_length(high, units, with_unit=with_unit)
+    return f"{format_length(low, units, with_unit=False)} to {upper}"
 
 
 def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
@@ -215,8 +212,7 @@ def _spots(assessment: Assessment) -> tuple[SpotRow, ...]:
                 engagement=str(spot.engagement),
                 gear_angle=f"{spot.gear_angle_deg % 360:.1f}°",
                 backlash=format_length(spot.normal_backlash_mm, units, with_unit=False),
-                expanded=format_length(spot.expanded_uncertainty_mm, units, with_unit=False),
-                interval=_interval(spot, units),
+                interval=_interval(spot, units, with_unit=False),
             )
         )
     return tuple(rows)

@@ -22,7 +22,7 @@ HOW_TO_READ = (
     "Tip radius and direction turn the reading into normal backlash.",
     "Conforming: the whole 95 % interval lies inside the limits and every precondition is proven.",
     "Nonconforming: the whole interval lies outside. Between them: not proven (ISO 14253-1).",
-    "u is a standard uncertainty, U an expanded one at 95 %.",
+    "u is a standard uncertainty, U an expanded one at 95 %. The interval judged is not value ± U.",
     "In the table of positions u holds the random part only; the budget holds all of it.",
 )
 

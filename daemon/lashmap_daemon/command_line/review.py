@@ -56,18 +56,26 @@ def review(
     ] = None,
     reason: Annotated[str, typer.Option(help="Why; needed with --exclude and --undo.")] = "",
     by: Annotated[str, typer.Option(help="Who reviews; the login name when left out.")] = "",
-    sign_off: Annotated[str, typer.Option(metavar="NAME", help="Sign for the reviewed result.")] = "",
+    sign_off: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Sign for the reviewed result.", show_default=False)
+    ] = None,
 ) -> None:
     """Recompute a test from its raw samples, show what changed, and review it.
 
     What a reviewer leaves out is kept beside the record with its reason; both results are shown.
     """
     with reported() as console:
+        from lashmap_daemon.errors import ConfigurationError  # noqa: PLC0415
         from lashmap_daemon.review_book import Wishes  # noqa: PLC0415
         from lashmap_daemon.review_command import ReviewOptions  # noqa: PLC0415
         from lashmap_daemon.review_command import review as review_test  # noqa: PLC0415
 
-        who = by.strip() or sign_off.strip() or login_name()
+        signer = (sign_off or "").strip()
+        if sign_off is not None and not signer:
+            raise ConfigurationError(
+                "review", ["--sign-off: no name is given, so nothing was signed; name who signs"]
+            )
+        who = by.strip() or signer or login_name()
         options = ReviewOptions(
             test=test,
             logbook=logbook,
@@ -80,7 +88,7 @@ def review(
                 undo=undo,
                 reason=reason.strip(),
                 by=who,
-                sign_off=sign_off.strip(),
+                sign_off=signer,
             ),
         )
         review_test(options, console)
