@@ -86,7 +86,7 @@ class View:
     marks: tuple[Mark, ...]
     done: int
     total: int
-    elapsed_s: float
+    elapsed_s: float | None
     left_s: float | None
     bad_frames: int
     tight_spot: tuple[float, float] | None

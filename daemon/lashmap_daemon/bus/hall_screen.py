@@ -214,7 +214,7 @@ def view_of(seen: StandSeen, now_s: float) -> View:
         ),
         done=state.done,
         total=state.total,
-        elapsed_s=current.time_s if current else 0.0,
+        elapsed_s=current.time_s if current else None,
         left_s=current.left_s if current and seen.running else None,
         bad_frames=current.bad_frames if current else 0,
         tight_spot=(state.tight_spot.gear_angle_deg, state.tight_spot.normal_backlash_mm)

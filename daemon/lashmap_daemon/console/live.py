@@ -17,6 +17,7 @@ from lashmap_daemon.console.big_digits import big
 from lashmap_daemon.console.gear_picture import draw
 from lashmap_daemon.console.keys import Keyboard
 from lashmap_daemon.relay import Relay
+from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.view import View, look
 from lashmap_daemon.wording import angle_text, sentence, uncertainty_text
 
@@ -169,10 +170,10 @@ def _right(view: View, width: int) -> list[Text]:
 
 def _facts(view: View) -> dict[str, Text | str]:
     facts: dict[str, Text | str] = {
-        "indicator": _age(view.indicator_age_s),
+        "indicator": _age(view, view.indicator_age_s),
         "gear": "–" if view.gear_deg is None else angle_text(view.gear_deg, decimals=2),
         "to": "–" if view.target_deg is None else angle_text(view.target_deg, decimals=2),
-        "encoder": _age(view.encoder_age_s),
+        "encoder": _age(view, view.encoder_age_s),
         "doing": str(view.phase),
     }
     if view.swept_deg is None:
@@ -189,7 +190,9 @@ def _facts(view: View) -> dict[str, Text | str]:
     return facts
 
 
-def _age(age_s: float | None) -> Text:
+def _age(view: View, age_s: float | None) -> Text:
+    if view.phase is Phase.CLOSED:
+        return Text("–")  # nobody listens any more
     if age_s is None:
         return Text("nothing heard yet")
     text = f"last sample {age_s:.1f} s ago"
@@ -214,11 +217,12 @@ def _rock(view: View) -> str:
 
 def _progress(view: View) -> Text:
     left = "" if view.left_s is None else f", about {_clock(view.left_s)} left"
+    gone = "" if view.elapsed_s is None else f", {_clock(view.elapsed_s)} gone"
     done = round(_BAR * view.done / max(view.total, 1))
     return Text.assemble(
         ("━" * done, "bar.complete"),
         ("─" * (_BAR - done), "bar.back"),
-        f"  {view.done} of {view.total} positions, {_clock(view.elapsed_s)} gone{left}",
+        f"  {view.done} of {view.total} positions{gone}{left}",
         no_wrap=True,
     )
 
