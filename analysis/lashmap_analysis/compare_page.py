@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
@@ -11,13 +10,11 @@ from markupsafe import Markup
 from lashmap_analysis.compare_chart import DASHES, difference_chart, letter, overlay_chart
 from lashmap_analysis.compare_words import difference_words, runout_words
 from lashmap_analysis.lengths import DECIMALS, format_length
+from lashmap_analysis.report.environment import page_template
 from lashmap_analysis.report.moment import moment
-from lashmap_analysis.report.visible import visible
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from jinja2 import Template
 
     from lashmap_analysis.compare import Build, Difference
     from lashmap_analysis.compare_tests import Pair
@@ -65,7 +62,7 @@ def render_comparison(pairs: Sequence[Pair]) -> str:
     """
     builds = [pairs[0].first, *(pair.second for pair in pairs)]
     units = builds[0].assessment.record.units
-    return _template().render(
+    return page_template("compare.html.j2").render(
         tests=[_cell(n, build, units) for n, build in enumerate(builds)],
         pairs=[pair_view(pair, n, units) for n, pair in enumerate(pairs, 1)],
         overlay=overlay_chart(builds, units),
@@ -153,18 +150,3 @@ def _budget(difference: Difference | None, units: Units) -> tuple[tuple[str, str
         )
         for one in difference.contributions
     )
-
-
-@cache
-def _template() -> Template:
-    import jinja2  # noqa: PLC0415  (the start of the command line must not pay for it)
-
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("lashmap_analysis.report", "templates"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-        finalize=lambda value: visible(value) if type(value) is str else value,
-    )
-    return environment.get_template("compare.html.j2")

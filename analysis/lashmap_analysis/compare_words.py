@@ -79,22 +79,27 @@ def shim_sentences(first: Build, second: Build, check: ShimCheck) -> tuple[str, 
             "backlash.",
         }[check.answer]
     )
-    if check.advised is not None and first.advice is not None:
-        words = " ".join(move.sentence for move in first.advice.moves)
-        sentences.append(
-            f"The advice on {first.test} was: {words} "
-            + ("It was followed." if check.advised else "The recorded move is another one.")
-        )
-        stated = second.assessment.stated
-        if check.advised and first.advice.interval_mm is not None and stated is not None:
-            low, high = (format_length(end, units) for end in first.advice.interval_mm)
-            value = format_length(stated.normal_backlash_mm, units)
-            inside = first.advice.interval_mm[0] <= stated.normal_backlash_mm <= first.advice.interval_mm[1]
-            sentences.append(
-                f"It predicted a tight spot of {low} to {high} (95 %); {value} was found, "
-                f"{'inside' if inside else 'outside'} that."
-            )
-    return tuple(sentences)
+    return (*sentences, *_advice_sentences(first, second, check))
+
+
+def _advice_sentences(first: Build, second: Build, check: ShimCheck) -> tuple[str, ...]:
+    """What was advised on the first test, whether it was done, and whether it came about."""
+    advice, stated, units = first.advice, second.assessment.stated, second.assessment.record.units
+    if check.advised is None or advice is None:
+        return ()
+    words = " ".join(move.sentence for move in advice.moves)
+    done = "It was followed." if check.advised else "The recorded move is another one."
+    sentence = f"The advice on {first.test} was: {words} {done}"
+    if not check.advised or advice.interval_mm is None or stated is None:
+        return (sentence,)
+    low, high = (format_length(end, units) for end in advice.interval_mm)
+    value = format_length(stated.normal_backlash_mm, units)
+    inside = advice.interval_mm[0] <= stated.normal_backlash_mm <= advice.interval_mm[1]
+    where = "inside" if inside else "outside"
+    return (
+        sentence,
+        f"It predicted a tight spot of {low} to {high} (95 %); {value} was found, {where} that.",
+    )
 
 
 def cautions_of(first: Build, second: Build, common: Common) -> tuple[str, ...]:

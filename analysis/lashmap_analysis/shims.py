@@ -22,8 +22,9 @@ from lashmap_analysis.verdict import MOUNTING_DISTANCE
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+    from lashmap_analysis.assessment import TightSpotResult
     from lashmap_analysis.gear_set import GearSet
-    from lashmap_analysis.record import Limits, Precondition, Shaft, Units
+    from lashmap_analysis.record import Limits, Precondition, Shaft, TestRecord, Units
     from lashmap_analysis.verdict import Interval
 
 Floats = NDArray[np.float64]
@@ -119,6 +120,25 @@ def shim_advice(
         )
     plan = _search(gear_set, stocks, backlash_mm, interval_mm, (float(least), float(most)))
     return _advice(plan, stocks, units, (float(least), float(most)))
+
+
+def shim_advice_for(
+    record: TestRecord, stated: TightSpotResult, stocks: Mapping[Shaft, ShimStock]
+) -> ShimAdvice:
+    """The same for the stated tight spot of a test.
+
+    Raises:
+        ShimError: No stock is given.
+    """
+    return shim_advice(
+        gear_set=record.gear_set,
+        backlash_mm=stated.normal_backlash_mm,
+        interval_mm=stated.interval_mm,
+        limits=record.limits,
+        preconditions=record.preconditions,
+        stocks=stocks,
+        units=record.units,
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,7 +12,7 @@ from lashmap_analysis.compare_document import comparison_document
 from lashmap_analysis.compare_page import figures, pair_view, render_comparison
 from lashmap_analysis.compare_tests import Pair, compare_tests
 from lashmap_analysis.record import Units
-from lashmap_analysis.shims import ShimAdvice, shim_advice
+from lashmap_analysis.shims import ShimAdvice, shim_advice_for
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -122,15 +122,7 @@ def _build(book: Logbook, test: str) -> Build:
     advice: ShimAdvice | None = None
     stocks, stated, record = started.box.shims.stocks(), assessment.stated, assessment.record
     if stocks and stated is not None:
-        advice = shim_advice(
-            gear_set=record.gear_set,
-            backlash_mm=stated.normal_backlash_mm,
-            interval_mm=stated.interval_mm,
-            limits=record.limits,
-            preconditions=record.preconditions,
-            stocks=stocks,
-            units=record.units,
-        )
+        advice = shim_advice_for(record, stated, stocks)
     return Build(
         assessment=assessment,
         indicator=certificate,

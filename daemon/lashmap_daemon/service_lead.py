@@ -6,9 +6,10 @@ Whatever becomes of a test, the service lives on. What is refused raises an erro
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -113,19 +114,13 @@ class Lead:
         Raises:
             LashmapError: Why not.
         """
-        self._only_when("idle")
-        self._change("preparing")
-        try:
-            refuse_unheard(self._ports)
+        with self._preparing():
             prepared = prepare(request, self.boxes, self.stand)
             name = unused_name(self._logbook, prepared.started.test)
             prepared = replace(prepared, started=replace(prepared.started, test=name))
             reference = prepared.box.matched_teeth.encoder_deg
             if reference is not None:
                 return await self._go(prepared, "box file", reference)
-        except BaseException:
-            self._give_up()
-            raise
         return await self._match(prepared, request.matched)
 
     async def resume(self, request: Resume) -> list[str]:
@@ -134,17 +129,11 @@ class Lead:
         Raises:
             LashmapError: Why not.
         """
-        self._only_when("idle")
-        self._change("preparing")
-        try:
-            refuse_unheard(self._ports)
+        with self._preparing():
             prepared = await asyncio.to_thread(
                 prepare_again, request, self.boxes, self.stand, self._logbook.path
             )
             prepared.before_deg = await still_encoder_deg(self._ports, prepared)
-        except BaseException:
-            self._give_up()
-            raise
         return await self._match(prepared, request.matched)
 
     async def matched(self, *, known: bool, cause: str = "") -> list[str]:
@@ -288,9 +277,18 @@ class Lead:
         self._live = LiveTest(begun.opening, sources, self._logbook, screen, listeners, handle_signals=False)
         return await self._live.run()
 
-    def _give_up(self) -> None:
-        if self.state == "preparing":
-            self._idle_again()
+    @contextlib.contextmanager
+    def _preparing(self) -> Iterator[None]:
+        """From idle to a test that is prepared; idle again when that fails."""
+        self._only_when("idle")
+        self._change("preparing")
+        try:
+            refuse_unheard(self._ports)
+            yield
+        except BaseException:
+            if self.state == "preparing":
+                self._idle_again()
+            raise
 
     def _idle_again(self) -> None:
         self._waiting = self._ports.tap = None

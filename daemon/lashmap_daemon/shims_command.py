@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lashmap_analysis.shims import ShimAdvice, shim_advice
+from lashmap_analysis.shims import ShimAdvice, shim_advice_for
 from rich.console import Console
 
 from lashmap_daemon.box_file import BoxFile
@@ -44,15 +44,7 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
         say(console, "No tight spot was found in this test, so there is nothing to correct.")
         say(console, assessment.cause)
         return None
-    advice = shim_advice(
-        gear_set=record.gear_set,
-        backlash_mm=stated.normal_backlash_mm,
-        interval_mm=stated.interval_mm,
-        limits=record.limits,
-        preconditions=record.preconditions,
-        stocks=stocks,
-        units=record.units,
-    )
+    advice = shim_advice_for(record, stated, stocks)
     say(console, f"SHIMS: {advice.answer.upper()}", "bold")
     for sentence in advice.sentences:
         say(console, f"  - {sentence}")

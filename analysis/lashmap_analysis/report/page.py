@@ -12,17 +12,13 @@ from base64 import b64encode
 from functools import cache
 from hashlib import sha256
 from importlib.resources import files
-from typing import TYPE_CHECKING
 
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.record import Identity
 from lashmap_analysis.report.brief import cut_to
+from lashmap_analysis.report.environment import page_template
 from lashmap_analysis.report.evidence import evidence
 from lashmap_analysis.report.sheet import sheet
-from lashmap_analysis.report.visible import visible
-
-if TYPE_CHECKING:
-    from jinja2 import Template
 
 FOOTER = 90  # columns; what one line of the page margin holds
 
@@ -41,7 +37,7 @@ def render_html(assessment: Assessment) -> str:
     identity = front.identity
     style = f"{_part('style.css')}@page {{ @bottom-left {{ content: {css_string(footer(identity))}; }} }}\n"
     script = _part("look.js")
-    return _template().render(
+    return page_template("report.html.j2").render(
         policy=policy(style=style, script=script),
         style=style,
         script=script,
@@ -73,18 +69,3 @@ def css_string(words: str) -> str:
 @cache
 def _part(name: str) -> str:
     return (files("lashmap_analysis.report") / "templates" / name).read_text(encoding="utf-8")
-
-
-@cache
-def _template() -> Template:
-    import jinja2  # noqa: PLC0415  (the start of the command line must not pay for it)
-
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("lashmap_analysis.report", "templates"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-        finalize=lambda value: visible(value) if type(value) is str else value,
-    )
-    return environment.get_template("report.html.j2")
