@@ -54,7 +54,9 @@ def narrowing_steps(
     for line in sorted(budget.lines, key=lambda one: -one.standard_uncertainty_mm):
         share = line.standard_uncertainty_mm**2 / total
         if line.remedy and share >= WORTH_WHILE:
-            steps.append(f"{_capital(line.remedy)}: it makes {100 * share:.0f} % of the variance.")
+            steps.append(
+                f"{_capital(line.remedy)}: {line.quantity} makes {100 * share:.0f} % of the variance."
+            )
             if line is budget.lines[0] and _is_coarse(lash_map, record):
                 steps.append("Use an indicator with a finer resolution.")
     return tuple(steps)

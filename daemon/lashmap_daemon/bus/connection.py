@@ -271,7 +271,8 @@ def told(error: BaseException) -> str:
                 return "the broker ended the connection"
             return f"{name}: {_TOLD[name]}" if name in _TOLD else name
         cause = cause.__cause__
-    text = str(error.__cause__ or error) or type(error).__name__
+    root = error.__cause__ or error
+    text = (isinstance(root, OSError) and root.strerror) or str(root) or type(root).__name__
     return f"{text}{_hint(text)}"
 
 
