@@ -9,7 +9,7 @@ import socket
 import subprocess
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -148,3 +148,6 @@ def running_service(
         finally:
             process.kill()
             process.communicate()
+
+
+Serve = Callable[[Path], AbstractContextManager[RunningService]]

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from daemon.logbooks import CLOSE, note
+from daemon.small_disk import small_disk
 from lashmap_daemon import events
 from lashmap_daemon.errors import LogbookError, LogbookFull
 from lashmap_daemon.logbook import Logbook
@@ -186,18 +187,8 @@ def test_a_limit_on_the_size_of_files_is_a_full_disk(tmp_path: Path) -> None:
 
 
 def test_a_real_disk_of_a_megabyte(tmp_path: Path) -> None:
-    """Writes fail with ENOSPC, as they do in earnest."""
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(disk)], capture_output=True, check=False
-    )
-    if mounted.returncode:
-        pytest.skip("may not mount a disk here; the tests above do without")
-    try:
+    with small_disk(tmp_path, 1) as disk:
         filled_up(disk)
-    finally:
-        subprocess.run(["umount", str(disk)], check=True)
 
 
 def keep_until_full(book: Logbook) -> int:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from daemon.small_disk import small_disk
 from daemon.test_never_lose_disk import BOX, KeptTest
 from lashmap_daemon import events
 from lashmap_daemon.errors import LogbookFull
@@ -54,15 +54,8 @@ def ends_on_a_full_disk(test: KeptTest) -> None:
 @pytest.fixture
 def disk(tmp_path: Path) -> Iterator[Path]:
     """A disk of six megabytes."""
-    where = tmp_path / "disk"
-    where.mkdir()
-    mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=6m", "tmpfs", str(where)], capture_output=True, check=False
-    )
-    if mounted.returncode:
-        pytest.skip("may not mount a disk here; the test with a limit on pages does without")
-    yield where
-    subprocess.run(["umount", "-l", str(where)], check=True)
+    with small_disk(tmp_path, 6) as where:
+        yield where
 
 
 def fill_up(disk: Path) -> None:

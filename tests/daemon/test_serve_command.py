@@ -4,28 +4,16 @@ from __future__ import annotations
 
 import json
 import signal
-import tempfile
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager
 from pathlib import Path
 
 import pytest
 from daemon.command import lashmap, simulated_stand
-from daemon.running_service import RunningService, running_service, short_boxes
+from daemon.running_service import Serve, short_boxes
 from daemon.virtual_time import CONFIGS
 from lashmap_daemon.conclude import conclude, json_text
 from lashmap_daemon.control_words import Begin, Matched, Note, Resume, Stop
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import read_record
-
-Serve = Callable[[Path], AbstractContextManager[RunningService]]
-
-
-@pytest.fixture
-def serve(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Serve]:
-    boxes = short_boxes(tmp_path / "boxes")
-    with tempfile.TemporaryDirectory(prefix="lm-") as short:
-        yield lambda stand: running_service(tmp_path, stand, boxes, monkeypatch, Path(short))
 
 
 def closings(logbook: Path) -> list[str]:

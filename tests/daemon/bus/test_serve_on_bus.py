@@ -6,34 +6,24 @@ import datetime as dt
 import json
 import signal
 import socket
-import tempfile
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import pytest
 from daemon.bus.broker import Broker, free_port
 from daemon.bus.killing import arrived
 from daemon.bus.subscriber import Subscriber, subscriber
 from daemon.bus.test_requests import Asker
 from daemon.bus.test_traffic import check
 from daemon.command import simulated_stand
-from daemon.running_service import RunningService, running_service, short_boxes
+from daemon.running_service import Serve, short_boxes
 from lashmap_daemon import events
 from lashmap_daemon.control_words import Stop
 from lashmap_daemon.logbook import Logbook
 
 BASE = "lashmap/bench-1"
 RECORDS = (events.RockAccepted, events.RockRefused, events.PositionSkipped, events.SweepRecorded)
-Serve = Callable[[Path], AbstractContextManager[RunningService]]
-
-
-@pytest.fixture
-def serve(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Serve]:
-    boxes = short_boxes(tmp_path / "boxes")
-    with tempfile.TemporaryDirectory(prefix="lm-") as short:
-        yield lambda stand: running_service(tmp_path, stand, boxes, monkeypatch, Path(short))
 
 
 @contextmanager
