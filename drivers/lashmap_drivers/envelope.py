@@ -3,25 +3,32 @@
 Points are (sample number, arrival). Of the lines that have no point below them, the one with the least sum of
 distances runs along the edge of the lower convex hull that spans the mean number (the method of S. B. Moon,
 P. Skelly, D. Towsley, "Estimation and removal of clock skew from network delay measurements", INFOCOM 1999;
-*(memory)*, and checked in the tests against a linear programme). Memory is bounded: neighbouring reads share
-a point, the one lowest against the line so far.
+*(memory)*, and checked in the tests against a linear programme). Only that edge is looked for, starting at the
+one of the line before: mostly it still is the edge, and one pass over the points shows it. Memory is bounded:
+neighbouring reads share a point, the one lowest against the line so far.
 """
 
 from __future__ import annotations
 
 import math
-from itertools import pairwise
+
+import numpy as np
+
+from lashmap_drivers.readings import Floats
 
 _MOST_POINTS = 64
+_ROOM = 512  # points move to the front of their arrays when these are full
 _WINDOW_S = 8.0  # long enough to see the pace to some parts in 100,000, short enough to follow a drift
+_ROUNDING = (
+    1e-15  # of an arrival: some units in the last place, by which a point on the line may seem below it
+)
 
 
 class Envelope:
     """The arrivals of the last seconds, thinned out.
 
     Attributes:
-        scatter_s: Median distance of the points from the last line, in seconds.
-        spread_s: Root mean square of the same distances.
+        spread_s: Root mean square distance of the points from the last line, in seconds.
         reads_a_point: How many reads share a point.
         in_hand: Reads taken since the newest point.
         best: The lowest of them, which will be the next point; None when there are none.
@@ -29,22 +36,31 @@ class Envelope:
     """
 
     def __init__(self) -> None:
-        self._points: list[tuple[int, float]] = []
+        self._numbers, self._arrivals = np.empty(_ROOM), np.empty(_ROOM)
+        self._first = self._end = 0  # the points in use
+        self._sum = 0.0  # of their numbers
+        self._span: tuple[float, float] = (0.0, 0.0)  # first and last arrival
+        self._edge: tuple[float, float, float, float] | None = None  # number, arrival; number, arrival
+        self._heights: Floats | None = None  # of the points above the last line
         self.reads_a_point = 1
         self.in_hand = 0
         self.best: tuple[int, float] | None = None
         self.slope = 0.0
-        self.scatter_s = 0.0
         self.spread_s = 0.0
 
     def __len__(self) -> int:
         """Number of points kept."""
-        return len(self._points)
+        return self._end - self._first
 
     @property
     def span_s(self) -> float:
         """From the first to the last point kept."""
-        return self._points[-1][1] - self._points[0][1] if self._points else 0.0
+        return self._span[1] - self._span[0]
+
+    @property
+    def scatter_s(self) -> float:
+        """Median distance of the points from the last line, in seconds; 0 before there is one."""
+        return 0.0 if self._heights is None else float(np.sort(self._heights)[len(self._heights) // 2])
 
     def add(self, number: int, arrival_s: float) -> bool:
         """Take a read; true when it completed a point, so that the line may have changed."""
@@ -53,9 +69,9 @@ class Envelope:
         self.in_hand += 1
         if self.in_hand < self.reads_a_point:
             return False
-        self._points.append(self.best)
+        self._append(*self.best)
         self.best, self.in_hand = None, 0
-        if len(self._points) > _MOST_POINTS:
+        if len(self) > _MOST_POINTS:
             self._thin_out()
         return True
 
@@ -65,51 +81,87 @@ class Envelope:
         Args:
             slope: Where it is known better than from these points; otherwise fitted.
         """
+        numbers, arrivals = self._points()
         if slope is None:
-            slope = self._fitted_slope()
-        if slope is None:
-            return None
+            if len(numbers) < 2:
+                return None
+            slope = self._fitted_slope(numbers, arrivals)
         self.slope = slope
-        above = [
-            arrival_s - slope * number for number, arrival_s in self._points
-        ]  # as `_height`, but quicker
-        offset = min(above)
-        heights = sorted([height - offset for height in above])
-        self.scatter_s = heights[len(heights) // 2]
-        self.spread_s = math.sqrt(sum([height * height for height in heights]) / len(heights))
+        heights = arrivals - slope * numbers
+        offset = heights.item(heights.argmin())
+        heights -= offset
+        self._heights = heights
+        self.spread_s = math.sqrt(np.add.reduce(heights * heights).item() / len(heights))
         return offset, slope
 
     def _height(self, number: int, arrival_s: float) -> float:
         return arrival_s - self.slope * number
 
-    def _fitted_slope(self) -> float | None:
-        hull = _lower_hull(self._points)
-        if len(hull) < 2:
-            return None
-        mean = sum([number for number, _ in self._points]) / len(self._points)
-        for (left, from_s), (right, to_s) in pairwise(hull):
-            if right >= mean:
-                return max(0.0, (to_s - from_s) / (right - left))
-        raise RuntimeError("the mean lies outside of its own points")
+    def _points(self) -> tuple[Floats, Floats]:
+        return self._numbers[self._first : self._end], self._arrivals[self._first : self._end]
+
+    def _append(self, number: int, arrival_s: float) -> None:
+        if self._end == _ROOM:
+            self._replace(*self._points())
+        self._numbers[self._end] = number
+        self._arrivals[self._end] = arrival_s
+        self._span = (self._span[0] if len(self) else arrival_s, arrival_s)
+        self._sum += number
+        self._end += 1
+
+    def _replace(self, numbers: Floats, arrivals: Floats) -> None:
+        """Keep these points, at the front."""
+        count = len(numbers)
+        self._numbers[:count], self._arrivals[:count] = numbers, arrivals
+        self._first, self._end = 0, count
+        self._sum = float(numbers.sum())
+
+    def _fitted_slope(self, numbers: Floats, arrivals: Floats) -> float:
+        """Slope of the hull's edge over the mean number.
+
+        A guess of the edge is two points, one on either side of the mean; the point furthest below their line
+        takes the place of the one on its own side, until there is none. Each step lowers the line at the mean
+        (or turns it upwards about a point right there), so none comes twice.
+        """
+        mean = self._sum / len(numbers)
+        left, left_s, right, right_s = self._guess(mean, numbers, arrivals)
+        rounding_s = _ROUNDING * abs(self._span[1])
+        while True:
+            slope = (right_s - left_s) / (right - left)
+            heights = arrivals - slope * numbers
+            lowest = int(heights.argmin())
+            number, arrival_s = numbers.item(lowest), arrivals.item(lowest)
+            if number in (left, right) or heights.item(lowest) >= left_s - slope * left - rounding_s:
+                break
+            if number < mean:
+                left, left_s = number, arrival_s
+            else:
+                right, right_s = number, arrival_s
+        self._edge = (left, left_s, right, right_s)
+        return max(0.0, slope)
+
+    def _guess(self, mean: float, numbers: Floats, arrivals: Floats) -> tuple[float, float, float, float]:
+        """The edge of the last line as far as it still spans the mean; otherwise the outermost points."""
+        first, last = (numbers.item(0), arrivals.item(0)), (numbers.item(-1), arrivals.item(-1))
+        if self._edge is None or self._edge[0] < first[0]:
+            return *first, *last
+        if self._edge[2] < mean:
+            return *self._edge[2:], *last
+        return self._edge
 
     def _thin_out(self) -> None:
+        numbers, arrivals = self._points()
         if self.span_s >= _WINDOW_S:
-            del self._points[0]
+            self._first += 1
+            self._sum -= numbers.item(0)
+            self._span = (arrivals.item(1), self._span[1])
             return
-        pairs = zip(self._points[0::2], self._points[1::2], strict=False)
-        newest = self._points[-1:] if len(self._points) % 2 else []
-        self._points = [min(pair, key=lambda point: self._height(*point)) for pair in pairs] + newest
+        heights = arrivals - self.slope * numbers
+        pairs = np.arange(0, len(numbers) - 1, 2)
+        keep = pairs + (heights[pairs + 1] < heights[pairs])
+        if len(numbers) % 2:
+            keep = np.append(keep, len(numbers) - 1)
+        self._replace(numbers[keep], arrivals[keep])
+        self._span = (self._arrivals.item(0), self._span[1])
+        self._edge = None  # its points may be gone
         self.reads_a_point *= 2
-
-
-def _lower_hull(points: list[tuple[int, float]]) -> list[tuple[int, float]]:
-    """Lower convex hull of points in increasing order of number (Andrew's monotone chain)."""
-    hull: list[tuple[int, float]] = []
-    for x, y in points:
-        while len(hull) >= 2:
-            (x0, y0), (x1, y1) = hull[-2], hull[-1]
-            if (y1 - y0) * (x - x0) < (y - y0) * (x1 - x0):
-                break
-            hull.pop()
-        hull.append((x, y))
-    return hull

@@ -3,7 +3,24 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from lashmap_drivers.envelope import Envelope
+from numpy.typing import NDArray
 from scipy.optimize import linprog
+
+
+def reference_at_mean(numbers: NDArray[np.float64], arrivals: NDArray[np.float64]) -> float:
+    """Height, at the mean number, of the best line under all points: SciPy (HiGHS) knows nothing of hulls.
+
+    The best slope need not be the only one (when a corner of the hull lies at the mean), but this height is.
+    """
+    from_mean = numbers - numbers.mean()
+    best = linprog(
+        [-1.0, 0.0],
+        A_ub=np.column_stack([np.ones(len(numbers)), from_mean]),
+        b_ub=arrivals - arrivals[0],
+        bounds=[(None, None), (None, None)],
+    )
+    assert best.x is not None
+    return float(best.x[0] + arrivals[0])
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -43,3 +60,46 @@ def test_points_are_thinned_out_and_forgotten() -> None:
     assert 16 <= len(envelope) <= 65
     assert 6.0 < envelope.span_s < 17.0
     assert envelope.line() == pytest.approx((0.0, 0.001), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "kind", ["late at random", "regular", "held up in steps", "slowing down", "speeding up"]
+)
+def test_the_line_stays_the_best_while_points_come_and_go(kind: str) -> None:
+    # Points further apart than a 64th of the window are kept one a read, so the 64 newest are known from
+    # outside; the edge of the last line is where the next is looked for, and it leaves with its points.
+    rng = np.random.default_rng(11)
+    numbers = np.cumsum(rng.integers(20, 40, 400)).astype(np.float64)
+    if kind != "late at random":
+        numbers = 30.0 * np.arange(1.0, 401.0)  # the mean falls on a point at every other fit
+    late = {
+        "late at random": rng.exponential(0.004, 400),
+        "regular": np.zeros(400),
+        "held up in steps": np.round(rng.random(400), 1) * 1e-3,
+        "slowing down": 1e-10 * numbers**2,
+        "speeding up": -1e-10 * numbers**2,
+    }[kind]
+    arrivals = 0.01 * numbers + late
+    envelope = Envelope()
+    for at, (number, arrival_s) in enumerate(zip(numbers.tolist(), arrivals.tolist(), strict=True)):
+        assert envelope.add(number, arrival_s)
+        line = envelope.line()
+        if line is None or at % 7:
+            continue
+        mine = slice(max(0, at - 63), at + 1)
+        x, y = numbers[mine], arrivals[mine]
+        assert len(envelope) == len(x)
+        heights = y - line[0] - line[1] * x
+        assert heights.min() == pytest.approx(0.0, abs=1e-12)
+        assert line[0] + line[1] * x.mean() == pytest.approx(reference_at_mean(x, y), abs=1e-10)
+        assert envelope.scatter_s == pytest.approx(np.sort(heights)[len(heights) // 2], abs=1e-12)
+
+
+def test_a_day_old_stream_still_gets_its_line() -> None:
+    # A double of 86,400 s is good to 15 ps: points on the line seem to lie beside it; the search must end.
+    envelope = Envelope()
+    for number in range(86_400_000, 86_500_000, 125):
+        envelope.add(number, 0.001 * number)
+        envelope.line()
+    assert envelope.slope == pytest.approx(0.001, rel=1e-9)
+    assert envelope.spread_s < 1e-9
