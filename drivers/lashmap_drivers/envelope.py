@@ -3,9 +3,9 @@
 Points are (sample number, arrival). Of the lines that have no point below them, the one with the least sum of
 distances runs along the edge of the lower convex hull that spans the mean number (the method of S. B. Moon,
 P. Skelly, D. Towsley, "Estimation and removal of clock skew from network delay measurements", INFOCOM 1999;
-*(memory)*, and checked in the tests against a linear programme). Only that edge is looked for, starting at the
-one of the line before: mostly it still is the edge, and one pass over the points shows it. Memory is bounded:
-neighbouring reads share a point, the one lowest against the line so far.
+*(memory)*, and checked in the tests against a linear programme). Only that edge is looked for, starting at
+that of the line before: mostly it still is the edge, and one pass over the points shows it. Memory is
+bounded: neighbouring reads share a point, the one lowest against the line so far.
 """
 
 from __future__ import annotations
@@ -64,16 +64,25 @@ class Envelope:
 
     def add(self, number: int, arrival_s: float) -> bool:
         """Take a read; true when it completed a point, so that the line may have changed."""
-        if self.best is None or self._height(number, arrival_s) < self._height(*self.best):
-            self.best = (number, arrival_s)
+        best, slope = self.best, self.slope
+        if best is None or arrival_s - slope * number < best[1] - slope * best[0]:
+            self.best = best = (number, arrival_s)
         self.in_hand += 1
         if self.in_hand < self.reads_a_point:
             return False
-        self._append(*self.best)
+        self._append(*best)
         self.best, self.in_hand = None, 0
         if len(self) > _MOST_POINTS:
             self._thin_out()
         return True
+
+    def add_before_point(self, numbers: Floats, arrivals: Floats) -> None:
+        """Take reads, at least one, that do not complete a point, as `add` one after another; shapes (n,)."""
+        heights = arrivals - self.slope * numbers
+        lowest, best = int(heights.argmin()), self.best
+        if best is None or heights.item(lowest) < best[1] - self.slope * best[0]:
+            self.best = (int(numbers.item(lowest)), arrivals.item(lowest))
+        self.in_hand += len(numbers)
 
     def line(self, slope: float | None = None) -> tuple[float, float] | None:
         """Offset and slope of the line under all points; None while two points are wanting.
@@ -93,9 +102,6 @@ class Envelope:
         self._heights = heights
         self.spread_s = math.sqrt(np.add.reduce(heights * heights).item() / len(heights))
         return offset, slope
-
-    def _height(self, number: int, arrival_s: float) -> float:
-        return arrival_s - self.slope * number
 
     def _points(self) -> tuple[Floats, Floats]:
         return self._numbers[self._first : self._end], self._arrivals[self._first : self._end]
