@@ -17,6 +17,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from lashmap_drivers.envelope import Envelope
+from lashmap_drivers.read_columns import Reads
 from lashmap_drivers.readings import Floats
 
 HOLD_UP_S = 0.016  # latency timer that USB serial adapters come with (common practice, no source)
@@ -28,6 +29,9 @@ _SLOPE_POINTS = 16  # after a pause the old pace is better than one from fewer r
 _SLOPE_S = 1.0  # … or a shorter time
 _BACK = np.arange(1023.0, -1.0, -1.0)  # samples before the last of a read
 _MEMORY = 0.02  # weight of the newest read in the usual hold-up
+_FEWEST_READS = 6  # fewer are as quickly taken one by one
+_LATEST_S = 1e7  # times are rounded to 2 ns there
+_NONE = np.empty(0)
 
 
 class StreamClock:
@@ -41,7 +45,8 @@ class StreamClock:
         self._hold_up_s = 0.0  # usual time by which a read comes later than the grid
         self._longest_s = 0.0  # longest wait for a read so far, while the grid is young
         self._lowest: tuple[float, int, float] | None = None
-        self._previous_s = self._stretch_from_s = 0.0
+        self._previous_s = 0.0  # arrival of the read before
+        self._stretch_from_s = 0.0
         self._stretch_reads = 0
         self._begin(0.0)
         self._fresh = True
@@ -105,33 +110,34 @@ class StreamClock:
         Returns:
             Times of all samples, and the standard uncertainty of each as it stood at its read; shapes (n,).
         """
-        reads = [read for read in zip(arrivals_s, counts, strict=True) if read[1]]
-        grids: list[float] = []
-        periods: list[float] = []
-        floors: list[float] = []
-        stated: list[float] = []
-        while len(grids) < len(reads):
-            more = self._take_uneventful(reads, len(grids))
-            grids += more
-            periods += [self._period_s or 0.0] * len(more)
-            floors += [-math.inf] * len(more)
-            stated += [self._stated_s] * len(more)
-            if len(grids) == len(reads):
-                break
-            arrival_s, count = reads[len(grids)]
-            grid_s, period_s = self._take(arrival_s, count, 0)
-            floor_s = self._floor_s(grid_s, period_s, count)
-            self._last_s = grid_s if floor_s is None else max(grid_s, floor_s + 1e-9 * count)
-            grids.append(grid_s)
-            periods.append(period_s)
-            floors.append(-math.inf if floor_s is None else floor_s)
-            stated.append(self._stated_s)
-        each = np.array([count for _, count in reads], dtype=np.int64)
-        read = np.repeat(np.arange(len(each)), each)
-        back = (np.cumsum(each)[read] - 1 - np.arange(len(read))).astype(np.float64)
-        times = np.array(grids)[read] - np.array(periods)[read] * back
-        floor = np.array(floors)[read]
-        return np.maximum(times, floor + 1e-9 * (each[read] - back)), np.array(stated)[read]
+        each = np.asarray(counts, dtype=np.int64)
+        reads = Reads.of(np.asarray(arrivals_s, dtype=np.float64)[each > 0], each[each > 0], self._previous_s)
+        each, size = reads.count, len(reads.count)
+        grids, periods, stated, floors = (
+            np.empty(size),
+            np.empty(size),
+            np.empty(size),
+            np.full(size, -np.inf),
+        )
+        arrival_list, count_list = reads.arrival_s.tolist(), each.tolist()
+        at = 0
+        while at < size:
+            grid_s = self._take_uneventful(reads, at)
+            if (end := at + len(grid_s)) > at:
+                grids[at:end], periods[at:end], stated[at:end] = grid_s, self._period_s, self._stated_s
+                at = end
+                continue
+            count = count_list[at]
+            last_grid_s, period_s = self._take(arrival_list[at], count, 0)
+            floor_s = self._floor_s(last_grid_s, period_s, count)
+            self._last_s = last_grid_s if floor_s is None else max(last_grid_s, floor_s + 1e-9 * count)
+            grids[at], periods[at], stated[at] = last_grid_s, period_s, self._stated_s
+            floors[at] = -math.inf if floor_s is None else floor_s
+            at += 1
+        back = np.repeat(reads.total, each) - np.arange(1.0, float(each.sum()) + 1.0)
+        times = np.repeat(grids, each) - np.repeat(periods, each) * back
+        floor = np.repeat(floors, each) + 1e-9 * (np.repeat(each, each) - back)
+        return np.maximum(times, floor), np.repeat(stated, each)
 
     def _take(self, arrival_s: float, count: int, missed: int) -> tuple[float, float]:
         """Take a read into the grid; the time of its last sample, and from sample to sample."""
@@ -141,55 +147,72 @@ class StreamClock:
         else:
             self._number += count + missed
         since_s = arrival_s - self._origin_s
-        self._note(since_s, count)
+        if self._is_pause(since_s):
+            self._begin(arrival_s)
+            since_s, self._number = 0.0, count
+        self._note(since_s, arrival_s)
         # Before anything is known of the pace, samples share the arrival, a microsecond apart to keep order.
         period_s = 1e-6 if self._period_s is None else self._period_s
         return min(self._offset_s + period_s * self._number, since_s) + self._origin_s, period_s
 
-    def _take_uneventful(self, reads: Sequence[tuple[float, int]], at: int) -> list[float]:
+    def _take_uneventful(self, reads: Reads, at: int) -> Floats:
         """Take reads from ``at`` on as long as they leave the grid as it is; the times of their last samples.
 
-        The same steps as `_take` and `_note`, in the same order, written out for speed: no fit is due,
-        nothing lowers or moves the grid, nothing can be a pause, and the grid alone keeps the order.
+        The same sums as `_take` and `_note`, on whole arrays: no fit, nothing lowers or moves the grid, or
+        can be a pause; the grid alone keeps the order. Few such reads are left to `_take`, quicker then.
         """
         envelope, period_s, last_s = self._envelope, self._period_s, self._last_s
-        more = min(len(reads) - at, envelope.reads_a_point - envelope.in_hand - 1)
-        if more < 1 or self._fresh or period_s is None or last_s is None or self._lowest is None:
-            return []
-        if len(envelope) < 2 or period_s <= 1e-9:
-            return []
-        origin_s, offset_s, number, hold_up_s = self._origin_s, self._offset_s, self._number, self._hold_up_s
-        previous_s, longest_s, lowest = self._previous_s, self._longest_s, self._lowest
-        slope, best = envelope.slope, envelope.best
-        low_s, least = lowest[0], math.inf if best is None else best[1] - slope * best[0]
-        latest_s = 0.75 * period_s + _PAUSE_S
-        stretch_reads, stretch_from_s = self._stretch_reads, self._stretch_from_s
-        grids: list[float] = []
-        for arrival_s, count in reads[at : at + more]:
-            counted = number + count
-            since_s = arrival_s - origin_s
-            late_s = since_s - offset_s - period_s * counted
-            grid_s = min(offset_s + period_s * counted, since_s) + origin_s
-            if not 0.0 <= late_s <= latest_s or not grid_s - period_s * (count - 1.0) > last_s + 1e-9:
-                break
-            if since_s - stretch_from_s >= _STRETCH_S and stretch_reads + 1 >= _STRETCH_READS:
-                break
-            number, last_s = counted, grid_s
-            longest_s = max(longest_s, since_s - previous_s)
-            previous_s = since_s
-            if (height := since_s - slope * number) < least:
-                least, best = height, (number, since_s)
-            hold_up_s += _MEMORY * (late_s - hold_up_s)
-            if late_s < low_s:
-                low_s, lowest = late_s, (late_s, number, since_s)
-            stretch_reads += 1
-            grids.append(grid_s)
-        envelope.best = best
-        envelope.in_hand += len(grids)
-        self._number, self._last_s, self._hold_up_s = number, last_s, hold_up_s
-        self._previous_s, self._longest_s = previous_s, longest_s
-        self._lowest, self._stretch_reads = lowest, stretch_reads
-        return grids
+        end = min(len(reads.count), at + envelope.reads_a_point - envelope.in_hand - 1)
+        if end - at < _FEWEST_READS or self._fresh or period_s is None or last_s is None or len(envelope) < 2:
+            return _NONE
+        # So long a period outweighs the rounding of times: samples of one grid are in order by themselves.
+        if period_s < 1e-6 or reads.arrival_s.item(end - 1) > _LATEST_S:
+            return _NONE
+        number = reads.total[at:end] + (self._number - (reads.total.item(at - 1) if at else 0.0))
+        since_s = reads.arrival_s[at:end] - self._origin_s
+        line_s = self._offset_s + period_s * number
+        late_s = since_s - line_s
+        latest_s, count = 0.75 * period_s + _PAUSE_S, len(late_s)
+        if late_s.item(late_s.argmin()) < 0.0 or late_s.item(late_s.argmax()) > latest_s:
+            count = int(((late_s < 0.0) | (late_s > latest_s)).argmax())
+        if line_s.item(0) + self._origin_s - period_s * (reads.count.item(at) - 1.0) <= last_s + 1e-9:
+            return _NONE
+        count = self._watch_stretches(since_s[:count], late_s[:count], number)
+        if not count:
+            return _NONE
+        envelope.add_before_point(number[:count], since_s[:count])
+        wait_s = reads.wait_s[at : at + count]
+        self._longest_s = max(self._longest_s, wait_s.item(wait_s.argmax()))
+        self._previous_s = reads.arrival_s.item(at + count - 1)
+        hold_up_s = self._hold_up_s
+        for one_s in late_s[:count].tolist():
+            hold_up_s += _MEMORY * (one_s - hold_up_s)
+        self._hold_up_s = hold_up_s
+        self._number = int(number.item(count - 1))
+        grid_s: Floats = line_s[:count] + self._origin_s
+        self._last_s = grid_s.item(count - 1)
+        return grid_s
+
+    def _watch_stretches(self, since_s: Floats, late_s: Floats, number: Floats) -> int:
+        """As `_watch_stretch`, read after read, up to a stretch that may move the grid; reads taken."""
+        done, count = 0, len(late_s)
+        while done < count:
+            end, reads = count, self._stretch_reads + count - done
+            if ends := since_s.item(-1) - self._stretch_from_s >= _STRETCH_S and reads >= _STRETCH_READS:
+                over = int((since_s - self._stretch_from_s >= _STRETCH_S).argmax())
+                end = 1 + max(over, done + _STRETCH_READS - 1 - self._stretch_reads)
+            at = done + int(late_s[done:end].argmin())
+            lowest = self._lowest
+            if lowest is None or late_s.item(at) < lowest[0]:
+                lowest = (late_s.item(at), int(number.item(at)), since_s.item(at))
+            if not ends:
+                self._lowest, self._stretch_reads = lowest, reads
+            elif self._moves_grid(lowest[0]):
+                return done
+            else:
+                self._lowest, self._stretch_from_s, self._stretch_reads = None, since_s.item(end - 1), 0
+            done = end
+        return done
 
     def _floor_s(self, grid_s: float, period_s: float, count: int) -> float | None:
         """What times have to come after, when the grid alone would not keep the order; None when it does."""
@@ -217,7 +240,6 @@ class StreamClock:
         self._number = 0
         self._offset_s = 0.0  # of the grid, from the origin, at number 0
         self._envelope = Envelope()
-        self._previous_s = 0.0
         self._lowest = None
         self._stretch_from_s = 0.0
         self._stretch_reads = 0
@@ -226,20 +248,17 @@ class StreamClock:
     def _settled(self) -> bool:
         return len(self._envelope) >= _SETTLED_POINTS and self._envelope.span_s >= _STRETCH_S
 
-    def _note(self, since_s: float, count: int) -> None:
-        """Take a read into the grid: fit, lower or move it, or begin anew after a pause."""
-        if self._number > count and self._is_pause(since_s):
-            self._begin(self._origin_s + since_s)
-            since_s, self._number = 0.0, count
+    def _note(self, since_s: float, arrival_s: float) -> None:
+        """Take a read into the grid: fit, lower or move it."""
         first = len(self._envelope) == 0
         if not first:
-            self._longest_s = max(self._longest_s, since_s - self._previous_s)
-        self._previous_s = since_s
+            self._longest_s = max(self._longest_s, arrival_s - self._previous_s)
+        self._previous_s = arrival_s
         if self._envelope.add(self._number, since_s):
             self._fit()
         if self._period_s is None:
             return
-        late_s = since_s - self._offset_s - self._period_s * self._number
+        late_s = since_s - (self._offset_s + self._period_s * self._number)
         if first or late_s < 0.0:  # nothing arrives before it was sent
             self._offset_s += late_s
             late_s = 0.0
@@ -250,7 +269,7 @@ class StreamClock:
     def _is_pause(self, since_s: float) -> bool:
         if self._period_s is None or len(self._envelope) < 2:
             return False
-        late_s = since_s - self._offset_s - self._period_s * self._number
+        late_s = since_s - (self._offset_s + self._period_s * self._number)
         return late_s > 0.75 * self._period_s + max(_PAUSE_S, 4.0 * self._hold_up_s)
 
     def _fit(self) -> None:
@@ -270,8 +289,12 @@ class StreamClock:
             return
         low_s, number, at_s = self._lowest
         self._lowest, self._stretch_from_s, self._stretch_reads = None, since_s, 0
-        period_s = self._period_s or 0.0
-        if low_s > 0.75 * period_s + 0.0005 + 4.0 * self._envelope.scatter_s:
+        if self._moves_grid(low_s):
             self._envelope = Envelope()
             self._envelope.add(number, at_s)
             self._offset_s += low_s
+
+    def _moves_grid(self, low_s: float) -> bool:
+        """A stretch whose earliest read was this late has lost samples."""
+        least_s = 0.75 * (self._period_s or 0.0) + 0.0005
+        return low_s > least_s and low_s > least_s + 4.0 * self._envelope.scatter_s  # a median takes its time

@@ -210,3 +210,23 @@ def test_ten_minutes_of_stamps_take_no_more_memory_than_one() -> None:
     for read in range(3000):
         clock.stamp(0.2 * read, 2)
     assert len(clock._envelope) <= 65
+
+
+def test_two_thousand_reads_at_once_are_not_taken_one_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    # 250 reads a second: fits, lowerings and moved grids are some ten a second, the rest must go at once.
+    rng = np.random.default_rng(2)
+    arrivals = 0.004 * np.arange(1, 2001) + rng.random(2000) * 1e-3
+    one, many = StreamClock(), StreamClock()
+    expected = np.concatenate([one.stamp(at_s, 4) for at_s in arrivals.tolist()])
+    taken: list[float] = []
+    take = many._take
+
+    def counted(arrival_s: float, count: int, missed: int) -> tuple[float, float]:
+        taken.append(arrival_s)
+        return take(arrival_s, count, missed)
+
+    monkeypatch.setattr(many, "_take", counted)
+    times, stated_s = many.stamp_many(arrivals.tolist(), [4] * 2000)
+    assert times.tobytes() == expected.tobytes()
+    assert stated_s[-1] == one.uncertainty_s
+    assert sum(at_s > 4.0 for at_s in taken) < 80  # of 1000
