@@ -127,12 +127,14 @@ class Envelope:
 
         A guess of the edge is two points, one on either side of the mean; the point furthest below their line
         takes the place of the one on its own side, until there is none. Each step lowers the line at the mean
-        (or turns it upwards about a point right there), so none comes twice.
+        (or turns it upwards about a point right there), so none comes twice; should rounding bring one back,
+        the bound on the rounds ends it, and the line stays below all points whatever its slope.
         """
         mean = self._sum / len(numbers)
         left, left_s, right, right_s = self._guess(mean, numbers, arrivals)
         rounding_s = _ROUNDING * abs(self._span[1])
-        while True:
+        slope = 0.0
+        for _ in range(len(numbers)):
             slope = (right_s - left_s) / (right - left)
             heights = arrivals - slope * numbers
             lowest = int(heights.argmin())
