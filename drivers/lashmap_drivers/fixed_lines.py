@@ -40,7 +40,9 @@ def fixed_numbers(whole: bytes, before: bytes, ending: bytes) -> Floats | None:
         ending: What stands behind it, terminator included.
 
     Returns:
-        Shape (lines,), or None when the lines differ in layout or hold anything else.
+        Shape (lines,), or None when the lines differ in layout or hold anything else there. When they are
+        given, all lines have digits and signs at the same places and the same bytes elsewhere; of what stands
+        before the number only the length was looked at.
     """
     stride = whole.find(ending, len(before)) + len(ending)
     if stride < len(before) + len(ending) or len(whole) % stride:

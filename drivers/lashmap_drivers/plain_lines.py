@@ -1,5 +1,8 @@
 """Chunks of plain lines in one go: validated by one regular expression, split, and turned into floats.
 
+Where all lines have digits and signs at the same places, and no digit and no sign is special to the pattern,
+one line is validated for all of them.
+
 This is the quick half of `lashmap_drivers.line_parser`, used only where it provably gives what the half that
 goes line by line gives: patterns made of printable characters, digits, classes, groups and repeats, and a
 terminator of control characters, so that no match can reach over the end of a line. Anything else is left to
@@ -32,6 +35,18 @@ _PLAIN_PATTERN = re.compile(
     )*""",
     re.VERBOSE | re.ASCII,
 )
+# What takes every digit where it takes one, and both signs where it takes one: lines that differ in these
+# alone match or fail together.
+_ALIKE = re.compile(
+    r"""(?:
+        \(\?P<value>|\(\?:|\((?!\?)|\)
+      | [ !"#%&',/:;<=>@A-Za-z~]
+      | \\[d.*?()\[\]{}|\\/^$]
+      | \[(?:\+-|-\+)\] | \[[ ,.]*(?:0-9|\\d)[ ,.]*\]
+      | [?*+|]|\{\d+(?:,\d*)?\}
+    )*""",
+    re.VERBOSE | re.ASCII,
+)
 # Text that stands for itself: no repeat, no alternative, no class.
 _WORD = re.compile(r"""(?:[ !"#%&',/0-9:;<=>@A-Za-z~-]|\\[.+*?()\[\]{}|\\/^$-])*""", re.ASCII)
 
@@ -46,9 +61,14 @@ def fixed_reader(pattern: str, terminator: bytes, *, decimal: str) -> FixedReade
         return None
     before, after = words
     all_fit = _all_fit(pattern, terminator)
+    one_speaks_for_all = _ALIKE.fullmatch(pattern) is not None
 
     def read(whole: bytes) -> Floats | None:
-        return fixed_numbers(whole, before, after + terminator) if all_fit(whole) is not None else None
+        numbers = fixed_numbers(whole, before, after + terminator)
+        if numbers is None:
+            return None
+        doubtful = whole[: len(whole) // len(numbers)] if one_speaks_for_all else whole
+        return numbers if all_fit(doubtful) is not None else None
 
     return read
 

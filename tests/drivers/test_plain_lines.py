@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from lashmap_drivers.line_parser import LineParser
-from lashmap_drivers.plain_lines import plain_reader
+from lashmap_drivers.plain_lines import _ALIKE, plain_reader
 
 # Patterns the quick way takes, among them ones whose groups, repeats and alternatives could be read two ways.
 PLAIN = [
@@ -77,6 +77,10 @@ FIXED = [
     r"V: ?(?P<value>[+-]?[\d.]+)",
     r"V: (?P<value>[+-]?[\d.]+) m/s\?",
     r"1(?P<value>\d+\.\d)0",
+    r"(?P<value>[01234][0-9.]+)",  # what cares for a digit or a sign: one line does not speak for all
+    r"(?P<value>\+?[\d.]+)",
+    r"(?P<value>-?\d+\.?\d*)",
+    r"(?P<value>[+.]\d+)",
 ]
 ODD = [
     b"+000.0000",
@@ -95,20 +99,28 @@ ODD = [
 @settings(max_examples=60)  # each reads two times 300 lines
 @given(
     text=st.from_regex(r"(V: |1)?[+-]?[0-9]{0,9}\.?[0-9]{0,8}( m/s\?|0)?", fullmatch=True),
-    digits=st.lists(st.integers(0, 9), min_size=1, max_size=40),
+    varied=st.tuples(
+        st.lists(st.integers(0, 9), min_size=1, max_size=40), st.sampled_from(["+", "-", "+-", "-++"])
+    ),
     odd=st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(ODD)), max_size=2),
     form=st.tuples(st.sampled_from(FIXED), st.sampled_from([1.0, 0.0001])),
     cuts=st.lists(st.integers(0, 8000), max_size=5),
 )
 def test_columns_give_what_floats_give(
-    text: str, digits: list[int], odd: list[tuple[int, bytes]], form: tuple[str, float], cuts: list[int]
+    text: str,
+    varied: tuple[list[int], str],
+    odd: list[tuple[int, bytes]],
+    form: tuple[str, float],
+    cuts: list[int],
 ) -> None:
     """Hundreds of lines of one layout, perhaps with one or two others among them."""
-    pattern, scale = form
+    (pattern, scale), (digits, signs) = form, varied
     lines = []
     for count in range(300):
         digit = iter(digits[count % len(digits) :] + digits * 20)
-        lines.append("".join(str(next(digit)) if sign in "0123456789" else sign for sign in text).encode())
+        sign = signs[count % len(signs)]
+        line = "".join(str(next(digit)) if one.isdigit() else sign if one in "+-" else one for one in text)
+        lines.append(line.encode())
     for place, other in odd:
         lines[place % len(lines)] = other
     data = b"".join(line + b"\r\n" for line in lines)
@@ -119,6 +131,28 @@ def test_columns_give_what_floats_give(
     expected = careful.feed(data)
     assert [number.hex() for number in numbers] == [float(number).hex() for number in expected]
     assert (quick.good_frames, quick.bad_frames) == (careful.good_frames, careful.bad_frames)
+
+
+@pytest.mark.parametrize("pattern", FIXED[:3] + FIXED[4:6])
+def test_one_line_speaks_for_all_where_no_digit_and_no_sign_is_special(pattern: str) -> None:
+    assert _ALIKE.fullmatch(pattern)
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        *FIXED[3:4],
+        *FIXED[6:],
+        r"\[+-](?P<value>\d+)",  # an escaped bracket, then a repeat: no class
+        r"\[0-9](?P<value>\d+)",
+        r"(?P<value>[+ -]?\d+)x{2}-",
+        r"(?P<value>\d+)C1",
+        r"(?P<value>\d+)\+",
+    ],
+)
+def test_a_pattern_with_a_special_digit_or_sign_is_held_against_every_line(pattern: str) -> None:
+    re.compile(pattern)
+    assert not _ALIKE.fullmatch(pattern)
 
 
 def test_columns_are_used_at_all() -> None:
