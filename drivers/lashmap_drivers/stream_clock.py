@@ -162,7 +162,7 @@ class StreamClock:
         can be a pause; the grid alone keeps the order. Few such reads are left to `_take`, quicker then.
         """
         envelope, period_s, last_s = self._envelope, self._period_s, self._last_s
-        end = min(len(reads.count), at + envelope.reads_a_point - envelope.in_hand - 1)
+        end = min(len(reads.count), at + envelope.reads_before_fit)
         if end - at < _FEWEST_READS or self._fresh or period_s is None or last_s is None or len(envelope) < 2:
             return _NONE
         # So long a period outweighs the rounding of times: samples of one grid are in order by themselves.
@@ -180,7 +180,7 @@ class StreamClock:
         count = self._watch_stretches(since_s[:count], late_s[:count], number)
         if not count:
             return _NONE
-        envelope.add_before_point(number[:count], since_s[:count])
+        envelope.add_before_fit(number[:count], since_s[:count])
         wait_s = reads.wait_s[at : at + count]
         self._longest_s = max(self._longest_s, wait_s.item(wait_s.argmax()))
         self._previous_s = reads.arrival_s.item(at + count - 1)

@@ -147,10 +147,11 @@ def arrivals(kind: str, count: int) -> NDArray[np.float64]:
     ],
 )
 def test_the_clock_takes_the_same_steps_however_the_reads_come(kind: str) -> None:
-    chunks = [Chunk(float(at_s), b"+000.1234\r\n" * 4) for at_s in arrivals(kind, 3000)]
+    reads = 9000  # the window of the clock is full after 2000 of them
+    chunks = [Chunk(float(at_s), b"+000.1234\r\n" * 4) for at_s in arrivals(kind, reads)]
     slow, quick = decoder_of(LINES), decoder_of(LINES)
     expected = one_by_one(slow, chunks)
-    found = Samples.joined([quick.feed_many(columns(chunks[at : at + 700])) for at in range(0, 3000, 700)])
+    found = Samples.joined([quick.feed_many(columns(chunks[at : at + 700])) for at in range(0, reads, 700)])
     for name in ("time_s", "time_uncertainty_s"):
         assert getattr(found, name).tobytes() == getattr(expected, name).tobytes(), name
 

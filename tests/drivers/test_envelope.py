@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from lashmap_drivers.envelope import Envelope
 from numpy.typing import NDArray
 from scipy.optimize import linprog
@@ -82,7 +84,7 @@ def test_the_line_stays_the_best_while_points_come_and_go(kind: str) -> None:
     arrivals = 0.01 * numbers + late
     envelope = Envelope()
     for at, (number, arrival_s) in enumerate(zip(numbers.tolist(), arrivals.tolist(), strict=True)):
-        assert envelope.add(number, arrival_s)
+        envelope.add(number, arrival_s)
         line = envelope.line()
         if line is None or at % 7:
             continue
@@ -103,3 +105,43 @@ def test_a_day_old_stream_still_gets_its_line() -> None:
         envelope.line()
     assert envelope.slope == pytest.approx(0.001, rel=1e-9)
     assert envelope.spread_s < 1e-9
+
+
+def test_a_full_window_is_fitted_at_every_fourth_point_a_young_one_at_every_point() -> None:
+    envelope = Envelope()
+    due = []
+    for number in range(1, 201):
+        due.append(envelope.add(number, 0.2 * number))
+        if due[-1]:
+            envelope.line()
+    assert all(due[:64])  # 12.6 s, and as many points as are kept
+    assert due[64:] == [False, False, False, True] * 34
+
+
+@given(seed=st.integers(0, 2**32 - 1), reads_s=st.sampled_from([0.001, 0.01, 0.15]))
+def test_reads_taken_together_are_reads_taken_one_by_one(seed: int, reads_s: float) -> None:
+    rng = np.random.default_rng(seed)
+    numbers = np.arange(1.0, 3001.0)
+    arrivals = reads_s * numbers + rng.exponential(reads_s, 3000)
+    one, many = Envelope(), Envelope()
+    at = 0
+    while at < len(numbers):
+        size = int(rng.integers(0, many.reads_before_fit + 1))
+        if size:
+            many.add_before_fit(numbers[at : at + size], arrivals[at : at + size])
+        some = zip(numbers[at : at + size].tolist(), arrivals[at : at + size].tolist(), strict=True)
+        assert True not in [one.add(int(number), arrival_s) for number, arrival_s in some]
+        at += size
+        if at < len(numbers):
+            number, arrival_s = int(numbers[at]), float(arrivals[at])
+            due = one.add(number, arrival_s)
+            assert many.add(number, arrival_s) == due
+            if due:
+                assert one.line() == many.line()
+            at += 1
+    assert (len(one), one.in_hand, one.best, one.span_s) == (
+        len(many),
+        many.in_hand,
+        many.best,
+        many.span_s,
+    )
