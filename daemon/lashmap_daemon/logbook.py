@@ -24,7 +24,7 @@ from lashmap_daemon.logbook_failures import naming
 from lashmap_daemon.logbook_list import TestSummary, summary_of
 from lashmap_daemon.logbook_migration import bring_up_to_date
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
-from lashmap_daemon.logbook_pack import PackDamaged, unpack_columns
+from lashmap_daemon.logbook_pack import PackDamaged, opened
 from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal, head_of, last_packs, seals_of
 from lashmap_daemon.logbook_schema import (
     SCHEMA,
@@ -37,6 +37,7 @@ from lashmap_daemon.logbook_schema import (
 )
 from lashmap_daemon.logbook_waiting import MOST_WAITING_BYTES, PACK_S, Waiting
 from lashmap_daemon.seal import CLOSES, OPENS_AGAIN, Seal
+from lashmap_daemon.seal_tally import Tally
 
 __all__ = ["SCHEMA", "Logbook", "TestSummary"]
 
@@ -149,8 +150,17 @@ class Logbook:
         for chunks in self.raw_packs(test, channel, gaps=gaps):
             yield from chunks
 
-    def raw_packs(self, test: str, channel: str, *, gaps: bool = False) -> Iterator[Chunks]:
-        """As `raw`, a pack at a time and as columns: many times as quick for a long test."""
+    def raw_packs(
+        self, test: str, channel: str, *, gaps: bool = False, tally: Tally | None = None
+    ) -> Iterator[Chunks]:
+        """As `raw`, a pack at a time and as columns: many times as quick for a long test.
+
+        Args:
+            test: As in `raw`.
+            channel: As in `raw`.
+            gaps: As in `raw`.
+            tally: Is told what was read.
+        """
         with naming(self.path):
             for place, first_s, last_s, arrivals, data in self._base.execute(
                 "SELECT place, first_s, last_s, arrivals, data FROM raw WHERE test = ? AND channel = ? "
@@ -158,18 +168,23 @@ class Logbook:
                 (test, channel),
             ):
                 try:
-                    if arrivals is None:
-                        chunks = unpack_columns(*self._archives.pack(self._moved(test), place))
-                    else:
-                        chunks = unpack_columns(arrivals, data)
+                    away = arrivals is None
+                    pack = opened(
+                        *(self._archives.pack(self._moved(test), place) if away else (arrivals, data))
+                    )
                 except (PackDamaged, TypeError) as error:
                     if not gaps:
                         raise LogbookError(
                             f"{self.path}: test {test}, {channel}, {first_s:.2f} to {last_s:.2f} s cannot be "
                             f"read: {error}; find out what else with: lashmap verify --logbook {self.path}"
                         ) from error
-                    chunks = a_break(first_s)
-                yield chunks
+                    if tally is not None:
+                        tally.spoil()
+                    yield a_break(first_s)
+                    continue
+                if tally is not None:
+                    tally.add(channel, place, pack.content(), pack.first_s, pack.last_s)
+                yield pack.chunks()
 
     def tests(self) -> list[TestSummary]:
         """One line for each test, oldest first; one that is damaged says so, even without a beginning."""

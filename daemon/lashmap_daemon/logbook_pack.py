@@ -29,6 +29,8 @@ _LEVEL = 6
 _COUNT = struct.Struct("<Q")
 
 Floats = NDArray[np.float64]
+_NANS: Floats = np.full(1024, math.nan)  # what the packs of a stream have in common; nobody writes to it
+_NANS.flags.writeable = False
 _Kind = TypeVar("_Kind", bound=np.generic)
 
 
@@ -101,13 +103,7 @@ def unpack_columns(arrivals: bytes, data: bytes) -> Chunks:
     Raises:
         PackDamaged: When the blobs are not what `pack` made.
     """
-    columns = _open(arrivals, data)
-    return Chunks(
-        arrival_s=columns.arrival_s,
-        within_s=np.where(np.isnan(columns.within_s), math.nan, columns.within_s),
-        lengths=columns.lengths.astype(np.int64),
-        data=columns.data,
-    )
+    return opened(arrivals, data).chunks()
 
 
 def examine(arrivals: bytes, data: bytes) -> tuple[bytes, float, float]:
@@ -116,24 +112,55 @@ def examine(arrivals: bytes, data: bytes) -> tuple[bytes, float, float]:
     Raises:
         PackDamaged: When the blobs are not what `pack` made.
     """
-    columns = _open(arrivals, data)
-    return columns.content(), float(columns.arrival_s[0]), float(columns.arrival_s[-1])
+    columns = opened(arrivals, data)
+    return columns.content(), columns.first_s, columns.last_s
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Columns:
-    """Chunks as columns, shapes (n,), and their bytes."""
+class OpenPack:
+    """A pack's chunks as columns, shapes (n,), and their bytes.
+
+    Attributes:
+        arrival_s: As `Chunks.arrival_s`.
+        within_s: As `Chunks.within_s`; None when it is nan everywhere.
+        lengths: Bytes of each.
+        data: As `Chunks.data`.
+    """
 
     arrival_s: Floats
-    within_s: Floats
+    within_s: Floats | None
     lengths: NDArray[np.uint32]
     data: bytes
 
+    @property
+    def first_s(self) -> float:
+        """Arrival of the first chunk."""
+        return self.arrival_s.item(0)
+
+    @property
+    def last_s(self) -> float:
+        """Arrival of the last chunk."""
+        return self.arrival_s.item(-1)
+
+    def chunks(self) -> Chunks:
+        """The chunks."""
+        return Chunks(
+            arrival_s=self.arrival_s,
+            within_s=self._within_s(),
+            lengths=self.lengths.astype(np.int64),
+            data=self.data,
+        )
+
     def content(self) -> bytes:
         """As `Pack.content`."""
-        within_s = np.where(np.isnan(self.within_s), math.nan, self.within_s)
-        columns = (self.arrival_s.tobytes(), within_s.tobytes(), self.lengths.tobytes())
+        columns = (self.arrival_s.tobytes(), self._within_s().tobytes(), self.lengths.tobytes())
         return _content(len(self.lengths), *columns, self.data)
+
+    def _within_s(self) -> Floats:
+        count = len(self.lengths)
+        if self.within_s is not None:
+            return np.where(np.isnan(self.within_s), math.nan, self.within_s)
+        return _NANS[:count] if count <= len(_NANS) else np.full(count, math.nan)
 
 
 def _content(count: int, arrivals: bytes, within: bytes, lengths: bytes, data: bytes) -> bytes:
@@ -146,7 +173,12 @@ def _one_nan(value: float) -> float:
     return math.nan if math.isnan(value) else value
 
 
-def _open(arrivals: bytes, data: bytes) -> _Columns:
+def opened(arrivals: bytes, data: bytes) -> OpenPack:
+    """A pack from its blobs.
+
+    Raises:
+        PackDamaged: When the blobs are not what `pack` made.
+    """
     if len(arrivals) < _HEADER.size:
         raise PackDamaged("its arrival times are cut off")
     how, count, size = _HEADER.unpack_from(arrivals)
@@ -163,8 +195,8 @@ def _open(arrivals: bytes, data: bytes) -> _Columns:
     lengths = _from_planes(columns[8 * count : 12 * count], np.uint32)
     if int(lengths.sum(dtype=np.uint64)) != size:
         raise PackDamaged("the lengths of its chunks do not add up to its bytes")
-    within_s = _from_planes(columns[12 * count :], np.float64) if how & _WITHIN else np.full(count, math.nan)
-    return _Columns(arrival_s=arrival_s, within_s=within_s, lengths=lengths, data=raw)
+    within_s = _from_planes(columns[12 * count :], np.float64) if how & _WITHIN else None
+    return OpenPack(arrival_s=arrival_s, within_s=within_s, lengths=lengths, data=raw)
 
 
 def _planes(column: bytes, width: int) -> bytes:

@@ -14,7 +14,6 @@ from lashmap_drivers.count_tracker import INDEX_SLIP
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.readings import Chunks, Samples
 
-from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay_parts import Parts
 from lashmap_daemon.stand_file import ENCODER, Stand
 
@@ -25,8 +24,7 @@ class Decoding:
     """Iterates over the samples of one instrument, as it reads: an encoder's from its own zero.
 
     Args:
-        logbook: Holds the test; a pack that cannot be read becomes a break.
-        test: Identifier.
+        packs: All its chunks, in order.
         stand: How its bytes are read.
         channel: Which instrument.
         parts: Where fresh decoders begin; an encoder's get to know the angle they begin with.
@@ -35,8 +33,8 @@ class Decoding:
         index_slips: How often an encoder's index pulse came where it does not belong, so far.
     """
 
-    def __init__(self, logbook: Logbook, test: str, stand: Stand, channel: str, parts: Parts) -> None:
-        self._chunks = _together(logbook.raw_packs(test, channel, gaps=True))
+    def __init__(self, packs: Iterator[Chunks], stand: Stand, channel: str, parts: Parts) -> None:
+        self._chunks = _together(packs)
         self._stand, self._channel = stand, channel
         self._parts = list(parts.parts) if channel == ENCODER else []
         self._starts_s = [*parts.starts_s, math.inf]

@@ -128,16 +128,15 @@ class Seal:
 
 def digest_of(*fields: Field) -> bytes:
     """SHA-256 over fields, each with its kind and, where it has no fixed one, its length before it."""
-    digest = hashlib.sha256()
+    parts = []
     for field in fields:
-        match field:
-            case str():
-                text = field.encode("utf-8", "surrogatepass")
-                digest.update(_LENGTH.pack(b"s", len(text)) + text)
-            case bytes():
-                digest.update(_LENGTH.pack(b"b", len(field)) + field)
-            case int():
-                digest.update(_INT.pack(b"i", field))
-            case float():
-                digest.update(_FLOAT.pack(b"f", field))
-    return digest.digest()
+        if isinstance(field, str):
+            text = field.encode("utf-8", "surrogatepass")
+            parts += [_LENGTH.pack(b"s", len(text)), text]
+        elif isinstance(field, bytes):
+            parts += [_LENGTH.pack(b"b", len(field)), field]
+        elif isinstance(field, int):
+            parts.append(_INT.pack(b"i", field))
+        elif isinstance(field, float):
+            parts.append(_FLOAT.pack(b"f", field))
+    return hashlib.sha256(b"".join(parts)).digest()

@@ -18,6 +18,7 @@ from lashmap_daemon.logbook_pack import PackDamaged, examine
 from lashmap_daemon.logbook_rows import seals_of
 from lashmap_daemon.logbook_schema import connect
 from lashmap_daemon.seal import BEGINNING, CLOSES, OPENS_AGAIN, SIZE, EventRow, PackRow, Seal
+from lashmap_daemon.seal_tally import Tally
 
 _OR_BEFORE = "Instead of a row that was changed, the one before it may have been, and its digest made anew."
 _MOST_NAMED = 20  # problems of one test; a rewritten file would name thousands
@@ -57,10 +58,15 @@ class TestCheck:
         return closings[-1] if closings and self.is_sealed else None
 
 
-def check_test(logbook: Path, test: str) -> TestCheck:
+def check_test(logbook: Path, test: str, read: Tally | None = None) -> TestCheck:
     """Check one test of a file, raw samples included.
 
     Damage of the database becomes a problem of the test; nothing is raised for it.
+
+    Args:
+        logbook: The file.
+        test: Identifier of the test.
+        read: What was just read of its packs; they are read again only if that does not fit.
 
     Raises:
         LogbookError: When the file cannot be reached, which is no fault of the test.
@@ -70,7 +76,7 @@ def check_test(logbook: Path, test: str) -> TestCheck:
     try:
         base = connect_leniently(logbook)
         base.execute("BEGIN")  # one moment of a file that may be written meanwhile
-        return _Check(base, logbook, archives, test).result()
+        return _Check(base, logbook, archives, test, read).result()
     except (sqlite3.Error, TypeError, ValueError, OverflowError) as error:
         if isinstance(error, sqlite3.Error) and is_unreachable(error):
             raise failure(logbook, error) from error
@@ -110,6 +116,7 @@ class _Check:
     logbook: Path
     archives: Archives
     test: str
+    read: Tally | None
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     named: int = 0
@@ -214,17 +221,20 @@ class _Check:
             yield _Found(row=row, stored=_digest(digest))
 
     def _packs(self, moved: Moved | None, *, away: bool) -> Iterator[_Found]:
+        is_read = self.read is not None and self.read.fits(self.base, self.test)
         for place, channel, number, first_s, last_s, content, digest, arrivals, data in self.base.execute(
-            "SELECT place, channel, number, first_s, last_s, content, digest, arrivals, data FROM raw "
-            "WHERE test = ? ORDER BY place",
-            (self.test,),
+            "SELECT place, channel, number, first_s, last_s, content, digest, "
+            "CASE WHEN ?2 THEN NULL ELSE arrivals END, CASE WHEN ?2 THEN NULL ELSE data END FROM raw "
+            "WHERE test = ?1 ORDER BY place",
+            (self.test, is_read),
         ):
             row = PackRow(
                 test=self.test, place=place, channel=channel, number=number, first_s=float(first_s),
                 last_s=float(last_s), content=_digest(content),
             )  # fmt: skip
             here = arrivals is not None or data is not None
-            wrong = "" if away and not here else self._wrong(row, moved, (arrivals, data) if here else None)
+            known = is_read or (away and not here)
+            wrong = "" if known else self._wrong(row, moved, (arrivals, data) if here else None)
             yield _Found(row=row, stored=_digest(digest), wrong=wrong)
 
     def _wrong(self, row: PackRow, moved: Moved | None, blobs: tuple[bytes, bytes] | None) -> str:
