@@ -10,6 +10,7 @@ import datetime as dt
 import json
 import shutil
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -166,10 +167,15 @@ def _progress(console: Console) -> Progress:
 
 
 class _Folder:
-    """One file for each table, and the descriptor."""
+    """One file for each table, and the descriptor.
+
+    A block of samples is written while the next is decoded: writing is mostly done outside of Python.
+    """
 
     def __init__(self, folder: Path, kind: str) -> None:
         self._folder, self._kind = folder, kind
+        self._beside = ThreadPoolExecutor(1)
+        self._written: Future[None] | None = None
         self._files: dict[str, TableFile] = {
             name: open_table(table, folder, kind) for name, table in TABLES.items()
         }
@@ -178,18 +184,26 @@ class _Folder:
         self._files[table.name].rows(columns)
 
     def samples(self, block: Block) -> None:
-        self._files["samples"].samples(block)
+        self._wait()
+        self._written = self._beside.submit(self._files["samples"].samples, block)
 
     def abandon(self) -> None:
+        self._beside.shutdown()
         for file in self._files.values():
             file.close()
 
     def close(self) -> None:
+        self._wait()
         self.abandon()
         now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         described = descriptor(self._folder, self._kind, now)
         text = json.dumps(described, indent=2, ensure_ascii=False) + "\n"
         (self._folder / NAME).write_text(text, encoding="utf-8")
+
+    def _wait(self) -> None:
+        """Until the block before is written; raises what writing it raised."""
+        if self._written is not None:
+            self._written.result()
 
 
 def _check_place(options: ExportOptions) -> None:
