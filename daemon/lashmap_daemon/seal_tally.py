@@ -11,7 +11,7 @@ import hashlib
 import sqlite3
 import struct
 
-_PACK = struct.Struct("<q32sdd")
+_PACK = struct.Struct("<qQ32sdd")
 
 
 class Tally:
@@ -22,11 +22,14 @@ class Tally:
         self._spoilt = False
 
     def add(self, channel: str, place: int, content: bytes, first_s: float, last_s: float) -> None:
-        """A pack: its content, and its first and last arrival."""
+        """A pack: its content, and its first and last arrival. Spoilt by what no pack of a good record is."""
         digest = self._digests.get(channel)
         if digest is None:
             digest = self._digests[channel] = hashlib.sha256()
-        digest.update(_PACK.pack(place, content, first_s, last_s))
+        try:
+            digest.update(_PACK.pack(place, len(content), content, first_s, last_s))
+        except (struct.error, TypeError):
+            self.spoil()
 
     def spoil(self) -> None:
         """A pack could not be read."""
@@ -39,15 +42,11 @@ class Tally:
             sqlite3.Error: When the rows cannot be read.
         """
         said = Tally()
-        try:
-            for row in base.execute(
-                "SELECT channel, place, content, first_s, last_s FROM raw WHERE test = ? ORDER BY place",
-                (test,),
-            ):
-                said.add(*row)
-        except (struct.error, TypeError):  # a damaged row says something else
-            return False
-        return not self._spoilt and self._all() == said._all()
+        for row in base.execute(
+            "SELECT channel, place, content, first_s, last_s FROM raw WHERE test = ? ORDER BY place", (test,)
+        ):
+            said.add(*row)
+        return not (self._spoilt or said._spoilt) and self._all() == said._all()
 
     def _all(self) -> dict[str, bytes]:
         return {channel: digest.digest() for channel, digest in self._digests.items()}
