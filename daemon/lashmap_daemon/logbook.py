@@ -14,7 +14,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from lashmap_drivers.readings import Chunk, Chunks, a_break
+from lashmap_drivers.readings import Chunk, Chunks
 from pydantic import ValidationError
 
 from lashmap_daemon import events
@@ -24,7 +24,7 @@ from lashmap_daemon.logbook_failures import naming
 from lashmap_daemon.logbook_list import TestSummary, summary_of
 from lashmap_daemon.logbook_migration import bring_up_to_date
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
-from lashmap_daemon.logbook_pack import PackDamaged, opened
+from lashmap_daemon.logbook_raw import RawReader
 from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal, head_of, last_packs, seals_of
 from lashmap_daemon.logbook_schema import (
     SCHEMA,
@@ -72,6 +72,7 @@ class Logbook:
             except BaseException:
                 self._base.close()
                 raise
+        self._raw = RawReader(self._base, path, self._archives)
 
     @property
     def dropped_chunks(self) -> int:
@@ -153,38 +154,14 @@ class Logbook:
     def raw_packs(
         self, test: str, channel: str, *, gaps: bool = False, tally: Tally | None = None
     ) -> Iterator[Chunks]:
-        """As `raw`, a pack at a time and as columns: many times as quick for a long test.
+        """As `raw`, a pack at a time and as columns: many times as quick; see `RawReader.packs`."""
+        return self._raw.packs(test, channel, gaps=gaps, tally=tally)
 
-        Args:
-            test: As in `raw`.
-            channel: As in `raw`.
-            gaps: As in `raw`.
-            tally: Is told what was read.
-        """
+    def count_packs(self, test: str) -> int:
+        """How many raw packs a test has."""
         with naming(self.path):
-            for place, first_s, last_s, arrivals, data in self._base.execute(
-                "SELECT place, first_s, last_s, arrivals, data FROM raw WHERE test = ? AND channel = ? "
-                "ORDER BY place",
-                (test, channel),
-            ):
-                try:
-                    away = arrivals is None
-                    pack = opened(
-                        *(self._archives.pack(self._moved(test), place) if away else (arrivals, data))
-                    )
-                except (PackDamaged, TypeError) as error:
-                    if not gaps:
-                        raise LogbookError(
-                            f"{self.path}: test {test}, {channel}, {first_s:.2f} to {last_s:.2f} s cannot be "
-                            f"read: {error}; find out what else with: lashmap verify --logbook {self.path}"
-                        ) from error
-                    if tally is not None:
-                        tally.spoil()
-                    yield a_break(first_s)
-                    continue
-                if tally is not None:
-                    tally.add(channel, place, pack.content(), pack.first_s, pack.last_s)
-                yield pack.chunks()
+            (count,) = self._base.execute("SELECT count(*) FROM raw WHERE test = ?", (test,)).fetchone()
+        return int(count)
 
     def tests(self) -> list[TestSummary]:
         """One line for each test, oldest first; one that is damaged says so, even without a beginning."""
@@ -255,9 +232,6 @@ class Logbook:
             make_tables(self._base)
         elif schema < SCHEMA:
             bring_up_to_date(self._base, self.path, schema)
-
-    def _moved(self, test: str) -> Moved | None:
-        return moved_of(self._base, test)
 
     def _write(self, test: str, stamped: Stamped | None = None) -> None:
         """Write what waits of a test, the oldest first, and at last an event; durable when this returns."""

@@ -189,11 +189,11 @@ def opened(arrivals: bytes, data: bytes) -> OpenPack:
     if len(raw) != size:
         raise PackDamaged(f"it holds {len(raw)} bytes instead of {size}")
     if how & _WHOLE_MICROSECONDS:
-        arrival_s = np.cumsum(_from_planes(columns[: 8 * count], np.int64)) / _MICRO
+        arrival_s = np.add.accumulate(_from_planes(columns[: 8 * count], np.int64)) / _MICRO
     else:
         arrival_s = _from_planes(columns[: 8 * count], np.float64)
     lengths = _from_planes(columns[8 * count : 12 * count], np.uint32)
-    if int(lengths.sum(dtype=np.uint64)) != size:
+    if np.add.reduce(lengths, dtype=np.uint64).item() != size:
         raise PackDamaged("the lengths of its chunks do not add up to its bytes")
     within_s = _from_planes(columns[12 * count :], np.float64) if how & _WITHIN else None
     return OpenPack(arrival_s=arrival_s, within_s=within_s, lengths=lengths, data=raw)

@@ -20,11 +20,11 @@ from lashmap_daemon import events
 from lashmap_daemon.box_file import RunoutTable
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_raw import in_pieces
 from lashmap_daemon.preconditions import index_in_place, record_intact
+from lashmap_daemon.read_ahead import RawSamples
 from lashmap_daemon.replay_parts import Parts
 from lashmap_daemon.replay_samples import Decoding, Windows
-from lashmap_daemon.seal_check import check_test
-from lashmap_daemon.seal_tally import Tally
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 
 Heard = Callable[[str, Samples], None]
@@ -116,10 +116,10 @@ class Replay:
         Raises:
             LogbookError: When its samples cannot be read.
         """
-        tally = Tally()
-        indicator, _ = self._pass(INDICATOR, heard, tally)
-        encoder, index_slips = self._pass(ENCODER, heard, tally)
-        intact = check_test(self._logbook.path, self.test, read=tally)
+        with RawSamples(self._logbook, self.test, (INDICATOR, ENCODER)) as raw:
+            indicator, _ = self._pass(raw, INDICATOR, heard)
+            encoder, index_slips = self._pass(raw, ENCODER, heard)
+            intact = raw.check()
         both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(self._spans_s))]
         rocks = zip(self._rocks, both, strict=False)
         sweeps = zip(self._sweeps, both[len(self._rocks) :], strict=True)
@@ -147,16 +147,15 @@ class Replay:
     def _spans_s(self) -> list[tuple[float, float]]:
         return [(start_s, end_s) for start_s, end_s, _ in (*self.rocks_s, *self.sweeps_s)]
 
-    def _pass(self, channel: str, heard: Heard | None, tally: Tally) -> tuple[Windows, int]:
+    def _pass(self, raw: RawSamples, channel: str, heard: Heard | None) -> tuple[Windows, int]:
         """Once through the samples of an instrument: what lies in rocks and sweeps, and its index slips."""
         parts = self._story.parts
         kept = Windows(self._spans_s)
-        packs = self._logbook.raw_packs(self.test, channel, gaps=True, tally=tally)
-        decoding = Decoding(packs, self._started.stand, channel, parts)
-        for raw in decoding:
-            samples = raw
+        decoding = Decoding(raw.pieces(channel), self._started.stand, channel, parts)
+        for counted in decoding:
+            samples = counted
             if channel == ENCODER:
-                samples = replace(raw, value=raw.value - parts.reference_deg(raw.time_s))
+                samples = replace(counted, value=counted.value - parts.reference_deg(counted.time_s))
             kept.hear(samples)
             if heard is not None and len(samples):
                 heard(channel, samples)
@@ -203,7 +202,8 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
     """The last reference and the last recorded angle, None when there is none; both in one count."""
     parts = _read_story(logbook, test).parts
     last = None
-    for samples in Decoding(logbook.raw_packs(test, ENCODER, gaps=True), stand, ENCODER, parts):
+    pieces = in_pieces(logbook.raw_packs(test, ENCODER, gaps=True))
+    for samples in Decoding(pieces, stand, ENCODER, parts):
         last = float(samples.value[-1]) if len(samples) else last
     return parts.parts[-1].encoder_deg, last
 

@@ -1,6 +1,6 @@
 """The samples of one instrument of a test, decoded anew from its raw bytes: once, in order, piece by piece.
 
-Decided here: how much is decoded at once, where fresh decoders begin, and what of it is kept. A test of any
+Decided here: where fresh decoders begin, and what is kept. A test of any
 length takes the memory of its rocks and sweeps, not of its samples.
 """
 
@@ -17,14 +17,12 @@ from lashmap_drivers.readings import Chunks, Samples
 from lashmap_daemon.replay_parts import Parts
 from lashmap_daemon.stand_file import ENCODER, Stand
 
-_TOGETHER = 1 << 19  # bytes; some 50,000 lines, enough that numpy's fixed costs no longer count
-
 
 class Decoding:
     """Iterates over the samples of one instrument, as it reads: an encoder's from its own zero.
 
     Args:
-        packs: All its chunks, in order.
+        pieces: All its chunks, in order.
         stand: How its bytes are read.
         channel: Which instrument.
         parts: Where fresh decoders begin; an encoder's get to know the angle they begin with.
@@ -33,8 +31,8 @@ class Decoding:
         index_slips: How often an encoder's index pulse came where it does not belong, so far.
     """
 
-    def __init__(self, packs: Iterator[Chunks], stand: Stand, channel: str, parts: Parts) -> None:
-        self._chunks = _together(packs)
+    def __init__(self, pieces: Iterator[Chunks], stand: Stand, channel: str, parts: Parts) -> None:
+        self._pieces = pieces
         self._stand, self._channel = stand, channel
         self._parts = list(parts.parts) if channel == ENCODER else []
         self._starts_s = [*parts.starts_s, math.inf]
@@ -47,7 +45,7 @@ class Decoding:
         return self._slips_before + self._decoder.parser.marks[INDEX_SLIP]
 
     def __iter__(self) -> Iterator[Samples]:
-        for chunks in self._chunks:
+        for chunks in self._pieces:
             rest = chunks
             while len(later := np.flatnonzero(rest.arrival_s >= self._starts_s[0])):
                 yield self._decoded(rest.part(0, int(later[0])))
@@ -88,16 +86,3 @@ class Windows:
     def samples(self, number: int) -> Samples:
         """What lay in one of them."""
         return Samples.joined(self._kept[number][2])
-
-
-def _together(packs: Iterator[Chunks]) -> Iterator[Chunks]:
-    waiting: list[Chunks] = []
-    size = 0
-    for pack in packs:
-        waiting.append(pack)
-        size += len(pack.data)
-        if size >= _TOGETHER:
-            yield Chunks.joined(waiting)
-            waiting, size = [], 0
-    if waiting:
-        yield Chunks.joined(waiting)

@@ -1,0 +1,131 @@
+"""The raw samples of one test, each instrument's once and in order; then whether the test fits its digests.
+
+A long test is read and checked in a process beside the one that decodes it, so that both take half the time
+where there are two cores. This file is both: the class, and what that process does. Should the process not
+start or end early, what is left is read here: that takes longer, and nothing else changes.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING, Self, cast
+
+from lashmap_drivers.readings import Chunks
+
+from lashmap_daemon.logbook_moved import Archives
+from lashmap_daemon.logbook_raw import RawReader, in_pieces
+from lashmap_daemon.logbook_schema import connect
+from lashmap_daemon.seal_check import TestCheck, check_test
+from lashmap_daemon.seal_tally import Tally
+
+if TYPE_CHECKING:
+    from lashmap_daemon.logbook import Logbook
+
+MANY_PACKS = 8000  # with fewer, some fifteen minutes of two instruments, starting a process saves nothing
+_BUFFER = 1 << 20
+
+
+class RawSamples:
+    """Reads a test; to be closed.
+
+    Args:
+        logbook: Holds the test.
+        test: Identifier.
+        channels: Its instruments, in the order in which they will be read.
+    """
+
+    def __init__(self, logbook: Logbook, test: str, channels: tuple[str, ...]) -> None:
+        self._logbook, self._test = logbook, test
+        self._tally = Tally()  # of what is read here
+        is_long = logbook.count_packs(test) >= MANY_PACKS and (os.cpu_count() or 1) > 1
+        self._ahead = _start(logbook.path, test, channels) if is_long else None
+
+    def pieces(self, channel: str) -> Iterator[Chunks]:
+        """All chunks of an instrument; a pack that cannot be read becomes a break.
+
+        Raises:
+            LogbookError: When the file or an archive cannot be reached.
+        """
+        given = 0
+        while self._ahead is not None:
+            piece = self._next()
+            if piece is None and self._ahead is not None:
+                return
+            if piece is not None:
+                given += 1
+                yield cast("Chunks", piece)
+        packs = self._logbook.raw_packs(self._test, channel, gaps=True, tally=self._tally)
+        yield from islice(in_pieces(packs), given, None)
+
+    def check(self) -> TestCheck:
+        """Whether the test fits its digests, after all instruments were read.
+
+        Raises:
+            LogbookError: When the file cannot be reached.
+        """
+        found = self._next() if self._ahead is not None else None
+        if found is not None:
+            return cast("TestCheck", found)
+        return check_test(self._logbook.path, self._test, read=self._tally)
+
+    def close(self) -> None:
+        """End the process beside, wherever it stands."""
+        if self._ahead is not None:
+            self._ahead.kill()
+            self._ahead.communicate()
+            self._ahead = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _next(self) -> object:
+        """What the process says next; None, without a process, when it ended early."""
+        if self._ahead is None or self._ahead.stdout is None:
+            return None
+        try:
+            return pickle.load(self._ahead.stdout)  # noqa: S301 - said by this very file
+        except (EOFError, OSError, pickle.UnpicklingError):
+            self.close()
+            return None
+
+
+def _start(path: Path, test: str, channels: tuple[str, ...]) -> subprocess.Popen[bytes] | None:
+    command = [sys.executable, "-P", "-m", __name__, str(path), test, *channels]
+    try:
+        return subprocess.Popen(  # noqa: S603 - this very file
+            command,
+            bufsize=_BUFFER,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
+    except OSError:
+        return None
+
+
+def _main(path: Path, test: str, channels: list[str]) -> None:
+    """Say everything: the pieces of each instrument, None after its last; then the check."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the one that reads this
+    tally = Tally()
+    reader = RawReader(connect(path, only_read=True), path, Archives(path))
+    with os.fdopen(sys.stdout.fileno(), "wb", buffering=_BUFFER, closefd=False) as said:
+        for channel in channels:
+            for piece in in_pieces(reader.packs(test, channel, gaps=True, tally=tally)):
+                pickle.dump(piece, said, pickle.HIGHEST_PROTOCOL)
+            pickle.dump(None, said)
+            said.flush()
+        pickle.dump(check_test(path, test, read=tally), said)
+
+
+if __name__ == "__main__":
+    _main(Path(sys.argv[1]), sys.argv[2], sys.argv[3:])
