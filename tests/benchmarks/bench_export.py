@@ -4,8 +4,8 @@ Every way writes the same ten million samples, from blocks as `export_samples` g
 counted with it, and shown alone in the first row); pandas gets them as one frame, as it is commonly used.
 Each way runs in a process of its own, so that its peak of memory is its own. The last rows are the whole way
 from a logbook: bytes decoded, judged, written. One run each; memory is what the process held at most above
-what it held when its input was ready, so that the frame itself is not counted with pandas. A long logbook is read
-in a process beside the one that decodes it: its processor time is counted in, its memory is not.
+what it held when its input was ready, so that the frame itself is not counted with pandas. A long logbook is
+read in a process beside the one that decodes it: its processor time is counted in, its memory is not.
 """
 
 from __future__ import annotations
