@@ -14,7 +14,7 @@ from lashmap_daemon.logbook_moved import Archives, moved_of
 from lashmap_daemon.logbook_pack import PackDamaged, opened
 from lashmap_daemon.seal_tally import Tally
 
-_PIECE_BYTES = 1 << 19  # some 50,000 lines, enough that numpy's fixed costs no longer count
+_PIECE_BYTES = 1 << 18  # some 50,000 lines, enough that numpy's fixed costs no longer count
 
 
 class RawReader:

@@ -122,8 +122,8 @@ def _main(path: Path, test: str, channels: list[str]) -> None:
         for channel in channels:
             for piece in in_pieces(reader.packs(test, channel, gaps=True, tally=tally)):
                 pickle.dump(piece, said, pickle.HIGHEST_PROTOCOL)
+                said.flush()
             pickle.dump(None, said)
-            said.flush()
         pickle.dump(check_test(path, test, read=tally), said)
 
 
