@@ -13,12 +13,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from lashmap_analysis.frame_from_result import FOUND, GIVEN, KINDS, SWEEP, column, spot_column
+from lashmap_analysis.frame_review import REVIEW_TABLES
 from lashmap_analysis.frame_table import Column, Kind, Table, number, text, whole, yes_no
 from lashmap_analysis.result_keys import KEYS, TABLE_COLUMNS
 
 __all__ = ["FOUND", "GIVEN", "SAMPLES", "TABLES", "VERSION", "Column", "Kind", "Table"]
 
-VERSION = 2
+VERSION = 3
 _TEST = text("test", KEYS["test"])
 
 SAMPLES = Table(
@@ -51,7 +52,8 @@ TABLES: Mapping[str, Table] = {
         ),
         Table(
             name="results",
-            meaning="one test: what was concluded; missing where the test allows no conclusion",
+            meaning="one test: what was concluded from all that was recorded, nothing excluded by a review; "
+            "missing where the test allows no conclusion",
             key=("test",),
             columns=(_TEST, *(spot_column(name, *found) for name, found in FOUND.items())),
         ),
@@ -170,6 +172,7 @@ TABLES: Mapping[str, Table] = {
                 text("body", "its facts as JSON"),
             ),
         ),
+        *REVIEW_TABLES,
         SAMPLES,
     )
 }

@@ -66,6 +66,7 @@ _WHOLE = {"engagement"}
 FOUND: Mapping[str, tuple[Kind, str]] = {
     "analysis_version": ("string", "analysis_version"),
     "verdict": ("string", "verdict.outcome"),
+    "signed": ("string", "review.signed"),
     **{
         f"{way}_{name}": ("integer" if name in _WHOLE else "number", f"tight_spot.{way}.{name}")
         for way in ("stated", "predicted", "measured")

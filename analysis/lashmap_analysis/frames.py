@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lashmap_analysis.frame_columns import FOUND, GIVEN, TABLES
+from lashmap_analysis.frame_review import review_rows
 from lashmap_analysis.result import to_document
 
 if TYPE_CHECKING:
@@ -49,6 +50,7 @@ def columns_of(assessment: Assessment) -> dict[str, Columns]:
         "budget": _numbered((document["budget"] or {}).get("lines", []), value="figure"),
         "preconditions": document["preconditions"],
         "notes": _numbered(document["notes"]),
+        **review_rows(document["review"]),
     }
     return {
         name: as_columns(TABLES[name], ({"test": test, **row} for row in some)) for name, some in rows.items()
