@@ -129,7 +129,7 @@ class Decoder:
             middle = len(chunks) // 2
             return self._stretch(chunks.part(0, middle)) + self._stretch(chunks.part(middle, len(chunks)))
         numbers, counts = read
-        times, uncertainty_s = clock.stamp_many(chunks.arrival_s.tolist(), counts.tolist())
+        times, uncertainty_s = clock.stamp_many(chunks.arrival_s, counts)
         return [Samples(time_s=times, value=numbers * self._factor, time_uncertainty_s=uncertainty_s)]
 
     def _one_by_one(self, chunks: Chunks) -> list[Samples]:

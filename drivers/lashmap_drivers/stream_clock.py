@@ -12,13 +12,12 @@ Everything follows from the arrivals and counts alone, so the same chunks give t
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
 from lashmap_drivers.envelope import Envelope
 from lashmap_drivers.read_columns import Reads
-from lashmap_drivers.readings import Floats
+from lashmap_drivers.readings import Floats, Integers
 
 HOLD_UP_S = 0.016  # latency timer that USB serial adapters come with (common practice, no source)
 _PAUSE_S = 0.050  # later than this and than usual hold-ups explain: samples are missing
@@ -100,18 +99,17 @@ class StreamClock:
         self._last_s = float(times[-1])
         return times
 
-    def stamp_many(self, arrivals_s: Sequence[float], counts: Sequence[int]) -> tuple[Floats, Floats]:
+    def stamp_many(self, arrivals_s: Floats, counts: Integers) -> tuple[Floats, Floats]:
         """What `stamp` gives for one read after another, to the last bit, in one go.
 
         Args:
-            arrivals_s: When the reads returned.
-            counts: How many samples each delivered, all of them usable; 0 takes no part.
+            arrivals_s: Shape (reads,), when they returned.
+            counts: Shape (reads,), samples each delivered, all of them usable; 0 takes no part.
 
         Returns:
             Times of all samples, and the standard uncertainty of each as it stood at its read; shapes (n,).
         """
-        each = np.asarray(counts, dtype=np.int64)
-        reads = Reads.of(np.asarray(arrivals_s, dtype=np.float64)[each > 0], each[each > 0], self._previous_s)
+        reads = Reads.of(arrivals_s[counts > 0], counts[counts > 0], self._previous_s)
         each, size = reads.count, len(reads.count)
         grids, periods, stated, floors = (
             np.empty(size),
@@ -136,8 +134,11 @@ class StreamClock:
             at += 1
         back = np.repeat(reads.total, each) - np.arange(1.0, float(each.sum()) + 1.0)
         times = np.repeat(grids, each) - np.repeat(periods, each) * back
-        floor = np.repeat(floors, each) + 1e-9 * (np.repeat(each, each) - back)
-        return np.maximum(times, floor), np.repeat(stated, each)
+        for read in np.flatnonzero(floors > -np.inf).tolist():  # few
+            end, count = int(reads.total[read]), count_list[read]
+            own = slice(end - count, end)
+            times[own] = np.maximum(times[own], floors[read] + 1e-9 * (count - back[own]))
+        return times, np.repeat(stated, each)
 
     def _take(self, arrival_s: float, count: int, missed: int) -> tuple[float, float]:
         """Take a read into the grid; the time of its last sample, and from sample to sample."""

@@ -226,7 +226,7 @@ def test_two_thousand_reads_at_once_are_not_taken_one_by_one(monkeypatch: pytest
         return take(arrival_s, count, missed)
 
     monkeypatch.setattr(many, "_take", counted)
-    times, stated_s = many.stamp_many(arrivals.tolist(), [4] * 2000)
+    times, stated_s = many.stamp_many(arrivals, np.full(2000, 4))
     assert times.tobytes() == expected.tobytes()
     assert stated_s[-1] == one.uncertainty_s
     assert sum(at_s > 4.0 for at_s in taken) < 80  # of 1000
