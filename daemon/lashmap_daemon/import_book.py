@@ -126,7 +126,13 @@ def _matched_known(source: Source) -> bool:
     mapping = source.mapping
     if mapping.positions.find_by is None:
         return bool(mapping.positions.counted_from_matched_teeth)
-    return True
+    return not _turn_unknown(source)
+
+
+def _turn_unknown(source: Source) -> bool:
+    """The angle begins again, and the box file's does not say in which turn the marked teeth are together."""
+    turned = source.mapping.encoder
+    return turned is not None and turned.wraps_at_deg is not None and turned.matched_deg is None
 
 
 def _preconditions(source: Source, started: events.TestStarted) -> tuple[Precondition, ...]:
@@ -146,18 +152,30 @@ def _preconditions(source: Source, started: events.TestStarted) -> tuple[Precond
         if one.name == "cautions" or (one.name == "calibration, encoder" and mapping.encoder is None):
             continue
         if one.name == "matched teeth":
-            kept.append(
-                replace(
-                    one,
-                    detail="engagements count from the matched teeth, as the mapping file says"
-                    if known
-                    else "the mapping file does not say that engagements count from the matched teeth",
-                    remedy="" if known else "Say so in the mapping (positions), when the recording shows it.",
-                )
-            )
+            kept.append(_matched_precondition(source))
             continue
         kept.append(replace(one, remedy=one.remedy.replace("the stand file", "the mapping file")))
     return (*kept, _recording_precondition(source))
+
+
+def _matched_precondition(source: Source) -> Precondition:
+    name = "matched teeth"
+    if _matched_known(source):
+        detail = "engagements count from the matched teeth, as the mapping file says"
+        return Precondition(name=name, state="proven", detail=detail)
+    if source.mapping.positions.find_by is not None and _turn_unknown(source):
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail="the encoder's angle begins again, and the box file's does not say in which turn",
+            remedy="Write encoder.matched_deg in the mapping, of the turn in which the recording begins.",
+        )
+    return Precondition(
+        name=name,
+        state="unproven",
+        detail="the mapping file does not say that engagements count from the matched teeth",
+        remedy="Say so in the mapping (positions), when the recording shows it.",
+    )
 
 
 def _recording_precondition(source: Source) -> Precondition:

@@ -35,8 +35,8 @@ def check_turning(path: Path, signals: Signals) -> None:
         at = float(signals.encoder_time_s[1:][int(jumps.argmax())])
         problem = (
             f"the encoder jumps by {float(jumps.max()):.4g}° between two samples, {at:.6g} s after the "
-            "first row: it starts again after a turn, or its unit is wrong. Record an angle that "
-            "goes on over all turns"
+            "first row: it starts again after a turn, or its unit is wrong. If it starts again each turn, "
+            "write encoder.wraps_at_deg = 360"
         )
         raise ConfigurationError(str(path), [problem])
 

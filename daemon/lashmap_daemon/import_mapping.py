@@ -91,11 +91,14 @@ class EncoderTable(_Table):
     """The encoder's column, and the encoder.
 
     Attributes:
-        matched_deg: Its angle with the marked teeth together; the box file's when left out.
+        matched_deg: Its angle with the marked teeth together; the box file's when left out. Where the angle
+            begins again: of the turn in which the recording begins.
+        wraps_at_deg: Of an angle in degrees: after which it begins again, 360 as a rule.
     """
 
     column: Name
     unit: Literal["deg", "count"]
+    wraps_at_deg: Annotated[float, Field(ge=1.0, le=36_000.0)] | None = None
     sense: Sense = 1
     shaft: Literal["gear", "pinion"] = "gear"
     counts_per_turn: Annotated[int, Field(gt=0)]
@@ -103,6 +106,12 @@ class EncoderTable(_Table):
     serial: str = ""
     calibration_due: dt.date | None = None
     standard_uncertainty_deg: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _wraps_an_angle(self) -> Self:
+        if self.wraps_at_deg is not None and self.unit != "deg":
+            raise ValueError(f"wraps_at_deg: is for an angle in degrees, but unit is {self.unit!r}")
+        return self
 
 
 class RockTable(_Table):

@@ -7,10 +7,13 @@ texts of its cells into samples as they do with what comes over a cable.
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from lashmap_drivers.angle_turns import AngleTurns, first_gap
+from lashmap_drivers.parser import BEYOND, LOST_COUNT
 from lashmap_drivers.readings import Chunk, Floats
 from lashmap_drivers.recorded_file import RecordedFileProfile
 
@@ -21,6 +24,8 @@ from lashmap_daemon.import_mapping import Mapping
 from lashmap_daemon.import_stretch import Signals
 from lashmap_daemon.import_table import Column, Recording, number
 from lashmap_daemon.stand_file import Stand, StandFile
+
+_OF_THE_COLUMN = {"column", "unit", "matched_deg", "wraps_at_deg"}  # what the stand file says nothing of
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,7 +90,7 @@ def stand_of(source: Source) -> Stand:
                 **common,
                 **indicator.model_dump(exclude={"column", "unit"}),
             },
-            "encoder": {**common, **encoder.model_dump(exclude={"column", "unit", "matched_deg"})}
+            "encoder": {**common, **encoder.model_dump(exclude=_OF_THE_COLUMN)}
             if encoder
             else {**common, "counts_per_turn": 1},
         }
@@ -107,6 +112,7 @@ def stand_of(source: Source) -> Stand:
             time_column=mapping.time.column,
             value_column=encoder.column if encoder else "none",
             unit=encoder.unit if encoder else "deg",
+            wraps_at_deg=encoder.wraps_at_deg if encoder else None,
             decimal=decimal,
             separator=mapping.file.separator,
         ),
@@ -122,7 +128,11 @@ def chunks(column: Column) -> list[Chunk]:
 
 
 def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
-    """The samples as numbers, for finding rocks: unit and sense as the decoders apply them."""
+    """The samples as numbers, for finding rocks: unit, sense and turns as the decoders apply them.
+
+    Raises:
+        ConfigurationError: When the angle cannot be followed over its turns.
+    """
     decimal, file = source.mapping.decimal, stand.file
 
     def values(column: Column, factor: float) -> Floats:
@@ -130,9 +140,36 @@ def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
 
     counts = 360.0 / file.encoder.counts_per_turn if stand.encoder_profile.unit == "count" else 1.0
     turned = recording.encoder
+    time_s, angle_deg = np.empty(0), np.empty(0)
+    if turned is not None:
+        time_s, angle_deg = turned.time_s, values(turned, counts * file.encoder.sense)
+        wraps_at_deg = stand.encoder_profile.wraps_at_deg
+        if wraps_at_deg is not None and len(time_s):
+            angle_deg = _followed(source.mapping_path, wraps_at_deg, angle_deg, time_s)
+            time_s, angle_deg = time_s[~np.isnan(angle_deg)], angle_deg[~np.isnan(angle_deg)]
     return Signals(
         time_s=recording.indicator.time_s,
         indicator_mm=values(recording.indicator, stand.indicator_profile.mm_per_unit * file.indicator.sense),
-        encoder_time_s=turned.time_s if turned else np.empty(0),
-        encoder_deg=values(turned, counts * file.encoder.sense) if turned else np.empty(0),
+        encoder_time_s=time_s,
+        encoder_deg=angle_deg,
     )
+
+
+def _followed(path: Path, wraps_at_deg: float, angle_deg: Floats, time_s: Floats) -> Floats:
+    """An angle that begins again, over its turns; nan where the file has none."""
+    marks: Counter[str] = Counter()
+    gap = first_gap(time_s, wraps_at_deg)
+    found = AngleTurns(wraps_at_deg, marks).follow(angle_deg, time_s)
+    problem = ""
+    if gap is not None:
+        problem = (
+            f"no sample between {gap[0]:.3f} and {gap[1]:.3f} s, where it may have gone round unseen; import "
+            "a recording without such a gap, or one whose angle goes on over all turns"
+        )
+    elif BEYOND in marks:
+        problem = f"the angle goes further than wraps_at_deg = {wraps_at_deg:g}; correct it, or leave it out"
+    elif LOST_COUNT in marks:
+        problem = "its turns cannot be followed: from sample to sample it goes further than a quarter of one"
+    if problem:
+        raise ConfigurationError(str(path), [f"encoder: {problem}"])
+    return found

@@ -86,6 +86,7 @@ class LogbookReplayProfile(InstrumentProfile):
                 "channel": channel,
                 "recorded": recorded,
                 "unit": recorded.unit,
+                "wraps_at_deg": recorded.wraps_at_deg,
                 "counts_per_turn": stand.file.encoder.counts_per_turn if recorded.unit == "count" else None,
             }
         )

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from lashmap_drivers.parser import LOST_COUNT
 
 INDEX_SLIP = "index slip"
-_JUMPS_TO_BELIEVE = 3  # a lone jump is a glitch on the wire; this many in a row are a real one
+JUMPS_TO_BELIEVE = 3  # a lone jump is a glitch on the wire; this many in a row are a real one
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ class CountTracker:
             step = _nearest(raw - self._last_raw, self._counting.wraps_at)
             if abs(step) > self._counting.wraps_at // 4:
                 self._jumps += 1
-                if self._jumps >= _JUMPS_TO_BELIEVE:
+                if self._jumps >= JUMPS_TO_BELIEVE:
                     self._lose()
                 return False
             self._total += step

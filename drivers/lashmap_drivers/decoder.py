@@ -10,13 +10,12 @@ from itertools import pairwise
 
 import numpy as np
 
+from lashmap_drivers.angle_turns import FASTEST_DEG_S, SURE_S, AngleTurns
 from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import EMPTY, Batch, Chunk, Chunks, Floats, Samples
 from lashmap_drivers.stream_clock import StreamClock
 
-_SURE_S = 0.05  # less may be the machine's own business
-FASTEST_DEG_S = 3600.0  # of an encoder's shaft, by hand or on a slow drive (common practice, no source)
 _FEWEST_CHUNKS = 16  # fewer are as quickly fed one by one
 
 
@@ -28,9 +27,17 @@ class Decoder:
         factor: From the number its parser gives to mm (indicator) or degrees (encoder), sign included.
         range_deg: Of an encoder: after how much turning a fresh decoder may give the same angle again; None
             when it never does.
+        in_degrees: It is an encoder that sends degrees.
     """
 
-    def __init__(self, profile: InstrumentProfile, factor: float, range_deg: float | None = None) -> None:
+    def __init__(
+        self,
+        profile: InstrumentProfile,
+        factor: float,
+        range_deg: float | None = None,
+        *,
+        in_degrees: bool = False,
+    ) -> None:
         poll = None if profile.streams else profile.poll()
         self._clock: StreamClock | _AsTheyCome = (
             StreamClock() if profile.streams else _AsTheyCome(poll.interval_s if poll else None)
@@ -40,6 +47,7 @@ class Decoder:
         self.range_deg = range_deg
         self._last_s = -math.inf
         self.parser = profile.make_parser()
+        self._turns = AngleTurns(profile.wraps_at_deg, self.parser.marks) if in_degrees else None
 
     @classmethod
     def for_indicator(cls, profile: InstrumentProfile, *, sense: int = 1) -> Decoder:
@@ -62,7 +70,7 @@ class Decoder:
         if profile.quantity != "angle":
             raise ValueError(f"an encoder measures an angle, this instrument's unit is {profile.unit}")
         if profile.unit != "count":
-            return cls(profile, float(sense))
+            return cls(profile, float(sense), profile.wraps_at_deg, in_degrees=True)
         count_deg = 360.0 / counts_per_turn
         repeats_after = profile.repeats_after(counts_per_turn)
         range_deg = None if repeats_after is None else repeats_after * count_deg
@@ -71,7 +79,7 @@ class Decoder:
     def feed(self, chunk: Chunk) -> Batch:
         """Decode the next chunk; empty when it completes no frame."""
         if chunk.is_break:
-            self.parser.start_over()
+            self._start_over()
             self._clock.restart()
             return EMPTY
         bad_before = self.parser.bad_frames
@@ -83,14 +91,22 @@ class Decoder:
         values = np.asarray(numbers, dtype=np.float64) * self._factor
         times = self._clock.stamp(chunk.arrival_s, len(values), missed=missed)
         if self._may_have_gone_round(times):
-            self.parser.start_over()
+            self._start_over()
             return EMPTY
+        if self._turns is not None:
+            values = self._turns.follow(values, times)
         # Any moment of a transaction may be the one at which the value was taken: a rectangular distribution.
         uncertainty_s = self._clock.uncertainty_s if self._streams else chunk.within_s / math.sqrt(3.0)
         if not math.isnan(values.sum()):
             return Batch(times, values, uncertainty_s)
         there = ~np.isnan(values)  # frames without a reading keep the pace of the stream, and end here
         return Batch(times[there], values[there], uncertainty_s)
+
+    def _start_over(self) -> None:
+        """Bytes are missing."""
+        self.parser.start_over()
+        if self._turns is not None:
+            self._turns.pause()
 
     def _may_have_gone_round(self, times: Floats) -> bool:
         """Samples were missing for so long that a count with a range may be a whole one further."""
@@ -99,7 +115,7 @@ class Decoder:
         if self.range_deg is None or usual_s is None or math.isinf(last_s):
             return False
         unseen_s = float(times[0]) - last_s - usual_s
-        return unseen_s > _SURE_S and unseen_s * FASTEST_DEG_S > self.range_deg / 2.0
+        return unseen_s > SURE_S and unseen_s * FASTEST_DEG_S > self.range_deg / 2.0
 
     def feed_many(self, chunks: Chunks) -> Samples:
         """What `feed` gives for one chunk after another, to the last bit, many times as quick where it can.
@@ -130,7 +146,11 @@ class Decoder:
             return self._stretch(chunks.part(0, middle)) + self._stretch(chunks.part(middle, len(chunks)))
         numbers, counts = read
         times, uncertainty_s = clock.stamp_many(chunks.arrival_s, counts)
-        return [Samples(time_s=times, value=numbers * self._factor, time_uncertainty_s=uncertainty_s)]
+        values = numbers * self._factor
+        if self._turns is not None and len(values):
+            values = self._turns.follow(values, times)
+        samples = Samples(time_s=times, value=values, time_uncertainty_s=uncertainty_s)
+        return [samples if not math.isnan(values.sum()) else samples.part(~np.isnan(values))]
 
     def _one_by_one(self, chunks: Chunks) -> list[Samples]:
         batches = [batch for chunk in chunks if len(batch := self.feed(chunk))]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lashmap_drivers.parser import LOST_COUNT
+from lashmap_drivers.parser import BEYOND, JUMPED, LOST_COUNT
 
 
 class InstrumentError(Exception):
@@ -94,6 +94,14 @@ class InstrumentWithoutReading(InstrumentError):
                 "Its count goes round and could not be followed, so nobody knows the turns: bring the marked "
                 "teeth together and start the test again."
             )
+        elif JUMPED in said:
+            remedy = (
+                "It jumped by half a turn and more where nobody can turn so quickly. If it begins again each "
+                "turn, write wraps_at_deg = 360 in its profile; bring the marked teeth together and start "
+                "the test again."
+            )
+        elif BEYOND in said:
+            remedy = "Its angle goes further than wraps_at_deg of its profile: correct that, or leave it out."
         elif said:
             remedy = "Look at its display: range, hold, battery."
         else:

@@ -17,6 +17,8 @@ KEEP_BAD_BYTES = 256  # of a bad frame, for the message
 OVERLOAD = "overload"
 LOW_BATTERY = "low battery"
 LOST_COUNT = "lost count"
+JUMPED = "angle begins again"
+BEYOND = "angle beyond wraps_at_deg"
 
 
 class Parser(Protocol):
@@ -28,7 +30,7 @@ class Parser(Protocol):
         bytes_seen: Bytes fed.
         last_bad: The newest bad frame as received, its first 256 bytes.
         marks: How often the instrument said something beside the number: ``overload``, ``low battery``,
-            ``lost count``.
+            ``lost count``, and what `AngleTurns` notes.
     """
 
     good_frames: int

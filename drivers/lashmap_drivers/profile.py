@@ -77,6 +77,8 @@ class InstrumentProfile(BaseModel):
         port: How the port is set.
         sends: Whether it streams at a steady pace, answers requests, or sends when its button is pressed.
         unit: Of the numbers that its parser gives.
+        wraps_at_deg: Of an angle in degrees: after which it begins again, 360 as a rule; None when it goes on
+            over any number of turns.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -89,6 +91,16 @@ class InstrumentProfile(BaseModel):
     port: PortSettings = PortSettings()
     sends: Literal["by itself", "when asked", "on its button"] = "by itself"
     unit: Unit = "mm"
+    wraps_at_deg: Annotated[float, Field(ge=1.0, le=36_000.0)] | None = None
+
+    @model_validator(mode="after")
+    def _wraps_an_angle(self) -> Self:
+        if self.wraps_at_deg is not None and self.unit != "deg":
+            raise ValueError(
+                f"wraps_at_deg: is for an angle in degrees, but unit is {self.unit!r}"
+                + ("; counts have wraps_at" if self.unit == "count" else "")
+            )
+        return self
 
     @property
     def streams(self) -> bool:

@@ -40,6 +40,7 @@ def test_every_shipped_profile_loads_and_shows_what_it_is(path: Path) -> None:
         ("indicator-line-button", b"-0012345\r", -1.2345),
         ("indicator-bcd", bytes.fromhex("FF FF 80 12 34 53 00"), -12.345),
         ("encoder-line", b"+0000123456\r\n", 123456.0),
+        ("encoder-degrees", b"359.985\r\n", 359.985),
         # The check of A5 39 30 00 as pymodbus computes it.
         ("encoder-binary", bytes.fromhex("A5 39 30 00 E6 E5"), 12345.0),
     ],

@@ -24,6 +24,8 @@ WORDS = LineProfile(kind="ascii line", pattern=r"(?P<value>[+-]?\d*\.\d+) in", t
 SCALED = LineProfile(kind="ascii line", pattern=r"(?P<value>[+-]\d{4,8})", scale=1e-4)
 COUNTS = CounterBoardProfile(kind="counter board", pattern=r"(?P<count>[+-]?\d+)", direction=-1)
 WRAPPED = CounterBoardProfile(kind="counter board", pattern=r"(?P<count>\d+)", wraps_at=4096)
+ANGLE = LineProfile(kind="ascii line", pattern=r"(?P<value>[+-]?\d+\.\d{3})", unit="deg")
+TURNS = ANGLE.model_copy(update={"wraps_at_deg": 360.0})
 ASKED = LineProfile(
     kind="ascii line",
     pattern=r"(?P<value>[+-]\d+\.\d{4})",
@@ -51,12 +53,12 @@ def line(profile: InstrumentProfile, number: int) -> bytes:
     match profile:
         case _ if profile is WORDS:
             return b"%.5f in\r" % (number * 1e-5)
-        case _ if profile is SCALED:
+        case _ if profile is SCALED or profile is COUNTS:
             return b"%+05d\r\n" % number
-        case _ if profile is COUNTS:
-            return b"%+d\r\n" % number
         case _ if profile is WRAPPED:
             return b"%d\r\n" % (number % 4096)
+        case _ if profile.unit == "deg":
+            return b"%.3f\r\n" % (number * 0.1 % (profile.wraps_at_deg or 1e9))
     return b"%+09.4f\r\n" % (number * 1e-4)
 
 
@@ -96,7 +98,7 @@ def one_by_one(decoder: Decoder, chunks: Sequence[Chunk]) -> Samples:
 
 @settings(max_examples=60, deadline=None)
 @given(
-    profile=st.sampled_from([LINES, WORDS, SCALED, COUNTS, WRAPPED, ASKED]),
+    profile=st.sampled_from([LINES, WORDS, SCALED, COUNTS, WRAPPED, ASKED, ANGLE, TURNS]),
     seed=st.integers(0, 2**32 - 1),
     faults=st.sampled_from([0, 0, 1, 5, 200]),
     group=st.sampled_from([1, 7, 64, 400, 100_000]),
