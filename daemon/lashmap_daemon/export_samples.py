@@ -161,11 +161,17 @@ class _Labels:
 
 
 def _labels(windows: tuple[tuple[float, float, int], ...], time_s: Floats) -> Integers:
-    """Label of the window that holds each time, ends included; 0 where none does."""
-    if not windows:
-        return np.zeros(len(time_s), dtype=np.int64)
-    first, last = (np.array([window[end] for window in windows]) for end in (0, 1))
-    label = np.array([window[2] for window in windows], dtype=np.int64)
-    at = np.searchsorted(first, time_s, side="right") - 1
-    inside = (at >= 0) & (time_s <= last[at])
-    return np.where(inside, label[at], 0)
+    """Label of the window that holds each time, ends included; 0 where none does.
+
+    Args:
+        windows: First and last moment and label of each, in the order of time; none reaches into another.
+        time_s: Shape (n,), increasing.
+    """
+    labels = np.zeros(len(time_s), dtype=np.int64)
+    if windows:
+        first_s, last_s, label = (np.array(column) for column in zip(*windows, strict=True))
+        starts = np.searchsorted(time_s, first_s, side="left").tolist()
+        ends = np.searchsorted(time_s, last_s, side="right").tolist()
+        for start, end, one in zip(starts, ends, label.tolist(), strict=True):
+            labels[start:end] = one
+    return labels

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import struct
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, TypeAlias
 
 SIZE = 32
@@ -83,10 +84,25 @@ class PackRow:
 
     def digest(self, previous: bytes) -> bytes:
         """Of this row after a row with the digest ``previous``."""
-        return digest_of(
-            "raw", previous, self.test, self.place, self.channel, self.number, float(self.first_s),
-            float(self.last_s), self.content,
+        try:
+            return self._quick_digest(previous)
+        except (struct.error, AttributeError):  # a damaged row may hold anything
+            return digest_of(
+                "raw", previous, self.test, self.place, self.channel, self.number, float(self.first_s),
+                float(self.last_s), self.content,
+            )  # fmt: skip
+
+    def _quick_digest(self, previous: bytes) -> bytes:
+        """The same in a third of the time, when all fields are what they should be."""
+        if not len(previous) == len(self.content) == SIZE:
+            raise struct.error("no digest")
+        test, channel = (text.encode("utf-8", "surrogatepass") for text in (self.test, self.channel))
+        packed = _pack_layout(len(test), len(channel)).pack(
+            b"s", 3, b"raw", b"b", SIZE, previous, b"s", len(test), test, b"i", self.place,
+            b"s", len(channel), channel, b"i", self.number, b"f", self.first_s, b"f", self.last_s,
+            b"b", SIZE, self.content,
         )  # fmt: skip
+        return hashlib.sha256(packed).digest()
 
     @property
     def name(self) -> str:
@@ -124,6 +140,12 @@ class Seal:
         return digest_of(
             "seal", self.previous, self.number, self.test, self.rows, self.head, self.utc, self.when
         )
+
+
+@lru_cache(maxsize=16)
+def _pack_layout(test: int, channel: int) -> struct.Struct:
+    """What `digest_of` makes of the fields of a pack, with texts of these lengths."""
+    return struct.Struct(f"<cQ3s cQ{SIZE}s cQ{test}s cq cQ{channel}s cq cd cd cQ{SIZE}s")
 
 
 def digest_of(*fields: Field) -> bytes:

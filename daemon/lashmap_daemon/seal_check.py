@@ -157,12 +157,14 @@ class _Check:
         """Go through all rows; returns digests at places wanted, the last place, and if it is closed."""
         at: dict[int, bytes] = {}
         previous: bytes | None = BEGINNING
-        place, before, closed = 0, "the beginning", False
+        place, closed = 0, False
+        before: EventRow | PackRow | None = None
         for found in merge(self._events(), self._packs(moved, away=away), key=lambda one: one.row.place):
             row = found.row
             self._count(row)
             if row.place <= place:
-                self._name(f"{row.name}: it stands at place {row.place}, where {before} stands")
+                stands = before.name if before is not None else "the beginning"
+                self._name(f"{row.name}: it stands at place {row.place}, where {stands} stands")
                 continue
             if row.place > place + 1:
                 self.lost_rows += row.place - place - 1
@@ -175,7 +177,7 @@ class _Check:
             if previous is not None and row.digest(previous) != found.stored:
                 self._name(f"{row.name}: it was changed")
                 self.notes += [_OR_BEFORE] if _OR_BEFORE not in self.notes else []
-            place, previous, before = row.place, found.stored, row.name
+            place, previous, before = row.place, found.stored, row
             if isinstance(row, PackRow) or row.kind == OPENS_AGAIN:
                 closed = False
             elif row.kind == CLOSES:

@@ -19,9 +19,9 @@ from lashmap_drivers.readings import Floats
 _MOST_POINTS = 64
 _ROOM = 512  # points move to the front of their arrays when these are full
 _WINDOW_S = 8.0  # long enough to see the pace to some parts in 100,000, short enough to follow a drift
-# Once the window is full, half a second more of eight tells little: measured, a pace that drifts by 1 ppm a
-# second puts times wrong by 9.2 instead of 8.4 µs, a steady one by nothing that could be seen.
-_POINTS_A_FIT = 4
+# From fit to fit, once the window is full: a second more of eight tells little. Measured, a pace that drifts
+# by 1 ppm a second puts times wrong by 10.2 instead of 8.4 µs, a steady one by nothing that could be seen.
+_FIT_S = 1.0
 _ROUNDING = (
     1e-15  # of an arrival: some units in the last place, by which a point on the line may seem below it
 )
@@ -115,7 +115,8 @@ class Envelope:
         self._heights = heights
         self.spread_s = math.sqrt(np.add.reduce(heights * heights).item() / len(heights))
         is_full = len(self) >= _MOST_POINTS and self.span_s >= _WINDOW_S
-        self._points_a_fit, self._not_fitted = _POINTS_A_FIT if is_full else 1, 0
+        self._points_a_fit = max(1, round(_FIT_S * (len(self) - 1) / self.span_s)) if is_full else 1
+        self._not_fitted = 0
         return offset, slope
 
     def _points(self) -> tuple[Floats, Floats]:

@@ -103,10 +103,14 @@ class LineParser(Tally):
         if not plain or end < len(self._terminator) or len(buffer) - end > MAX_LINE_BYTES:
             return None
         whole = buffer[:end]
-        ends = np.flatnonzero(np.frombuffer(whole, np.uint8) == self._terminator[-1]) + 1
+        numbers = self._fixed(whole) if self._fixed is not None else None
+        if numbers is not None:
+            width = end // len(numbers)
+            ends = np.arange(width, end + 1, width)
+        else:
+            ends = np.flatnonzero(np.frombuffer(whole, np.uint8) == self._terminator[-1]) + 1
         if int(np.diff(ends, prepend=0).max()) > MAX_LINE_BYTES:
             return None
-        numbers = self._fixed(whole) if self._fixed is not None else None
         if numbers is None and self._plain is not None:
             read = self._plain(whole, whole.split(self._terminator)[:-1])
             numbers = None if read is None else np.array(read)

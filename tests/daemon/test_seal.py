@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from lashmap_daemon import seal_check
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_pack import examine
-from lashmap_daemon.seal import BEGINNING, EventRow, digest_of
+from lashmap_daemon.seal import BEGINNING, EventRow, PackRow, digest_of
 from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.seal_check_file import check_file
 from lashmap_daemon.seal_tally import Tally
@@ -46,6 +46,31 @@ def test_different_fields_have_different_digests(
 ) -> None:
     same = [(type(a), repr(a)) for a in one] == [(type(a), repr(a)) for a in other]
     assert (digest_of(*one) == digest_of(*other)) is same
+
+
+@given(
+    texts=st.tuples(st.text(max_size=6), st.text(max_size=6)),
+    numbers=st.tuples(st.integers(-(2**63), 2**63 - 1), st.integers(-5, 5)),
+    times=st.tuples(st.floats(allow_nan=False), st.one_of(st.floats(-2, 2), st.integers(0, 3))),
+    digests=st.tuples(
+        st.one_of(st.binary(min_size=32, max_size=32), st.just(b"not a digest")),
+        st.one_of(st.binary(min_size=32, max_size=32), st.binary(max_size=33)),
+    ),
+)
+def test_a_pack_is_digested_as_its_fields_are(
+    texts: tuple[str, str],
+    numbers: tuple[int, int],
+    times: tuple[float, float],
+    digests: tuple[bytes, bytes],
+) -> None:
+    row = PackRow(
+        test=texts[0], channel=texts[1], place=numbers[0], number=numbers[1], first_s=times[0],
+        last_s=times[1], content=digests[1],
+    )  # fmt: skip
+    assert row.digest(digests[0]) == digest_of(
+        "raw", digests[0], texts[0], numbers[0], texts[1], numbers[1], float(times[0]), float(times[1]),
+        digests[1],
+    )  # fmt: skip
 
 
 def test_a_closed_test_is_sealed_and_a_resumed_one_again(tmp_path: Path) -> None:
