@@ -18,6 +18,7 @@ GIVEN: Mapping[str, tuple[Kind, str]] = {
     },
     "closing": ("string", "closing"),
     "damage": ("string", "damage"),
+    "left_out": ("string", "left_out"),
     "paperwork_units": ("string", "units.paperwork"),
     "pinion_teeth": ("integer", "gear_set.pinion_teeth"),
     "gear_teeth": ("integer", "gear_set.gear_teeth"),

@@ -51,6 +51,7 @@ KEYS: Mapping[str, str] = {
     "analysis_version": "version of the analysis that concluded this",
     "closing": "'completed', or why the test ended early",
     "damage": "what shows that the record is not as it was written, one sentence each; in a table one a line",
+    "left_out": "positions asked for without a rock, and why, one sentence each; in a table one a line",
     "units": "units of this document and of the paperwork",
     "units.lengths": "always 'mm' in this document",
     "units.angles": "always 'deg' in this document",

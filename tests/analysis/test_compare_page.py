@@ -99,6 +99,6 @@ def test_figures_of_the_axis_in_inches_leave_room_for_its_name(builds: list[Buil
     figures = re.findall(r'<text[^>]*x="([\d.]+)"[^>]*text-anchor="end"[^>]*>(-?\d\.\d+)<', page)
     assert len(names) == 3
     assert max(len(figure) for _, figure in figures) >= 6  # such as 0.0085
-    # The sheet sets 10.5 px sans-serif, whose digits are about 0.6 em wide (measured); the name is one line high.
+    # The sheet sets 10.5 px sans-serif, whose digits are about 0.6 em wide (measured).
     starts = [float(x) - 6.3 * len(figure) for x, figure in figures]
     assert min(starts) > max(map(float, names)) + 5.25

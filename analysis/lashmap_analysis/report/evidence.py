@@ -51,6 +51,7 @@ class Evidence:
         around_spot: The lash map over one gear turn with the tight spot in its middle; None when the first
             page shows that much already.
         positions: Table of positions.
+        left_out: Positions without a rock, in words.
         flags: Every flag in words, equal ones together.
         traces: A small picture of each rock.
         map_facts: Figures of the lash map.
@@ -69,6 +70,7 @@ class Evidence:
 
     around_spot: Markup | None
     positions: tuple[PositionRow, ...]
+    left_out: tuple[str, ...]
     flags: tuple[FlagRow, ...]
     traces: tuple[TraceFigure, ...]
     map_facts: tuple[tuple[str, str], ...]
@@ -93,6 +95,7 @@ def evidence(assessment: Assessment) -> Evidence:
         positions=tuple(
             _row(p, record.units, marks_of(assessment.review, p.position)) for p in assessment.positions
         ),
+        left_out=record.left_out,
         flags=flag_rows(assessment),
         traces=trace_figures(assessment),
         map_facts=map_facts(assessment),

@@ -64,7 +64,7 @@ def _analysis(assessment: Assessment) -> Facts:
     usable = sum(p.normal_backlash_mm is not None for p in positions)
     rows = [
         ("version", assessment.version),
-        ("positions", f"{len(positions)} recorded, {usable} usable"),
+        ("positions", f"{len(positions)} recorded, {usable} usable" + _without_rock(assessment)),
         ("test ended", assessment.record.closing),
         ("seal of the record (SHA-256)", identity.seal or "none: the test is not sealed"),
         ("lengths", "inches" if assessment.record.units == "in" else "millimetres"),
@@ -72,3 +72,8 @@ def _analysis(assessment: Assessment) -> Facts:
     if identity.remark:
         rows.append(("remark", identity.remark))
     return tuple(rows)
+
+
+def _without_rock(assessment: Assessment) -> str:
+    count = len(assessment.record.left_out)
+    return f", {count} left out" if count else ""
