@@ -1,8 +1,8 @@
 """A gear that rests between its flanks before it is rocked, or after: friction holds it anywhere in its lash.
 
 Decided here: how much of such a rest does not belong to the rock. A rest between the flanks is no dwell on
-one; taken for one, it looks as if a flank had moved. Leaving it out hides nothing: what remains is a recording
-that began later, or ended earlier. A rest in the midst of the rock stays, for the analysis to judge.
+one; taken for one, it looks as if a flank had moved. Leaving it out hides nothing: what remains is a
+rock that began later, or ended earlier. A rest in the midst of it stays, for the analysis to judge.
 """
 
 from __future__ import annotations
