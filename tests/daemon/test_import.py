@@ -238,7 +238,9 @@ def test_a_sweep_that_takes_in_a_rock_which_the_encoder_finds_is_refused(tmp_pat
     write_csv(tmp_path / "bench.csv", lambda _: rows(swept=True))
     first, last = sweep_s()
     rest = ENCODER + BY_ENCODER + gear_sweep(first - 6.0, last)
-    with pytest.raises(ConfigurationError, match=r"the gear sweep ends .* but the rock at engagement \d+ .* overlap"):
+    with pytest.raises(
+        ConfigurationError, match=r"the gear sweep ends .* but the rock at engagement \d+ .* overlap"
+    ):
         imported(mapping(tmp_path, rest=rest), tmp_path / "book")
     assert not (tmp_path / "book").exists()
 
