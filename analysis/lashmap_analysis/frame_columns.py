@@ -51,7 +51,8 @@ TABLES: Mapping[str, Table] = {
         ),
         Table(
             name="results",
-            meaning="one test: what was concluded; missing where the test allows no conclusion",
+            meaning="one test: what was concluded from all that was recorded; in the columns that begin with "
+            "reviewed_, without what reviewers left out",
             key=("test",),
             columns=(_TEST, *(spot_column(name, *found) for name, found in FOUND.items())),
         ),

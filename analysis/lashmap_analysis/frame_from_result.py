@@ -74,6 +74,14 @@ FOUND: Mapping[str, tuple[Kind, str]] = {
     },
     "confirmed": ("boolean", "tight_spot.confirmed"),
     "cause": ("string", "tight_spot.cause"),
+    # The other figures are of what was recorded; these stand beside them once a reviewer left something out.
+    "reviewed_outcome": ("string", "review.reviewed.outcome"),
+    "reviewed_engagement": ("integer", "review.reviewed.engagement"),
+    **{
+        f"reviewed_{name}": ("number", f"review.reviewed.{name}")
+        for name in ("normal_backlash_mm", "interval_low_mm", "interval_high_mm")
+    },
+    "review_signed": ("string", "review.signed"),
     "mean_mm": ("number", "lash_map.mean_mm"),
     "mean_standard_uncertainty_mm": ("number", "lash_map.mean_standard_uncertainty_mm"),
     "loosest_mm": ("number", "lash_map.loosest_mm"),

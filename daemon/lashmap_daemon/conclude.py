@@ -14,6 +14,7 @@ from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.events import PositionSkipped, RockAccepted
 from lashmap_daemon.replay import newest_test, read_record
 from lashmap_daemon.review_book import with_review
+from lashmap_daemon.whole_file import write_whole
 
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
@@ -66,7 +67,7 @@ def write_json(assessment: Assessment, path: Path) -> None:
     Raises:
         ConfigurationError: When the file cannot be written.
     """
-    _write(path, json_text(assessment))
+    write_whole(path, json_text(assessment))
 
 
 def write_report(assessment: Assessment, path: Path) -> None:
@@ -80,13 +81,13 @@ def write_report(assessment: Assessment, path: Path) -> None:
 
     check_report_name(path)
     if path.suffix.lower() != ".pdf":
-        _write(path, render_html(assessment))
+        write_whole(path, render_html(assessment))
         return
     try:
         made = render_pdf(assessment)
     except PdfError as error:
         raise ConfigurationError(str(path), [f"{error}; write the report as .html instead"]) from error
-    _write(path, made)
+    write_whole(path, made)
 
 
 def check_report_name(path: Path) -> None:
@@ -98,14 +99,3 @@ def check_report_name(path: Path) -> None:
     if path.suffix.lower() not in REPORT_SUFFIXES:
         ending = f"ends in {path.suffix!r}" if path.suffix else "has no ending"
         raise ConfigurationError(str(path), [f"{ending}; name a report .html or .pdf"])
-
-
-def _write(path: Path, content: str | bytes) -> None:
-    data = content if isinstance(content, bytes) else content.encode("utf-8")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
-    except OSError as error:
-        raise ConfigurationError(
-            str(path), [f"cannot be written ({error.strerror}); choose another place"]
-        ) from error

@@ -107,11 +107,13 @@ def _write(
     book: Logbook, tests: list[str], sink: Sink, options: ExportOptions, console: Console
 ) -> dict[str, str]:
     left_out: dict[str, str] = {}
+    reviewed: list[str] = []
     with _progress(console) as progress:
         for number, test in enumerate(tests, 1):
             bar = progress.add_task(f"{test} ({number} of {len(tests)})", total=None)
             try:
-                _write_test(book, test, sink, options, partial(_show, progress, bar))
+                if _write_test(book, test, sink, options, partial(_show, progress, bar)):
+                    reviewed.append(test)
             except LogbookError as error:
                 if not options.every:
                     raise
@@ -119,12 +121,20 @@ def _write(
             progress.update(bar, total=1.0, completed=1.0, visible=False)
     for test, why in left_out.items():
         say(console, f"left out {test}: {why}", "bold")
+    for test in reviewed:
+        say(
+            console,
+            f"note: A reviewer took positions or reversals out of {test}; exported is the result as "
+            "recorded, with all of them. In the table results, the columns that begin with reviewed_ hold the other.",
+            "dim",
+        )
     return left_out
 
 
 def _write_test(
     book: Logbook, test: str, sink: Sink, options: ExportOptions, show: Callable[[float], None]
-) -> None:
+) -> bool:
+    """Write one test; returns whether a reviewer left something out of it."""
     length_s = max(book.end_s(test), 1e-3)
 
     begun = False
@@ -138,7 +148,8 @@ def _write_test(
 
     try:
         record = read_samples(book, test, options.samples, take)
-        tables = small_tables(book, judged(book, record))
+        assessment = judged(book, record)
+        tables = small_tables(book, assessment)
     except LogbookError as error:
         if not (begun and options.every):
             raise
@@ -148,6 +159,7 @@ def _write_test(
         raise ConfigurationError("--all", [f"{problem}: {error}. Export the other tests by name"]) from error
     for name, columns in tables.items():
         sink.rows(TABLES[name], columns)
+    return assessment.review is not None and bool(assessment.review.holding)
 
 
 def _show(progress: Progress, bar: TaskID, share: float) -> None:

@@ -31,6 +31,7 @@ from lashmap_daemon.export_command import ExportOptions, Kind, export
 from lashmap_daemon.export_frames import frames
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import read_record
+from lashmap_daemon.review_book import Wishes, write_wishes
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from pyarrow import parquet
 from rich.console import Console
@@ -87,7 +88,7 @@ def test_what_is_loaded_is_what_the_logbook_holds(
     with Logbook(book, create=False) as logbook:
         expected = to_document(
             replace(conclude(logbook, test), review=None)
-        )  # a review is no part of an export
+        )  # a review is no part of the record that an export holds
         assert to_document(assess(found.record(test))) == expected
 
 
@@ -218,6 +219,51 @@ def test_a_record_that_was_changed_is_doubted_after_an_export_too(tmp_path: Path
     verdict = assess(record).verdict
     assert verdict.outcome == "not proven"
     assert verdict.reasons[0].startswith("The record is not as it was written: ")
+
+
+def test_an_export_says_which_result_it_holds_after_a_review(tmp_path: Path) -> None:
+    shutil.copy(recorded()[0], tmp_path / "book")
+    with Logbook(tmp_path / "book", create=False) as logbook:
+        test = recorded()[1]
+        before = frames(logbook, test)["results"].iloc[0]
+        tight = conclude(logbook, test).measured
+        assert tight is not None
+        number = next(
+            one.position
+            for one in conclude(logbook, test).positions
+            if one.engagement % tight.engagement == 0 or one.purpose == "confirming"
+        )
+        found = write_wishes(
+            logbook, conclude(logbook, test), Wishes(exclude=number, reason="burr", by="R. Nobody")
+        )
+        found = write_wishes(logbook, found, Wishes(sign_off="S. Nobody"))
+        after = frames(logbook, test)["results"].iloc[0]
+    assert found.review is not None
+    assert found.review.reviewed is not None
+    reviewed = found.review.reviewed.stated
+    assert reviewed is not None
+    assert after["stated_normal_backlash_mm"] == before["stated_normal_backlash_mm"]
+    assert after["reviewed_normal_backlash_mm"] == reviewed.normal_backlash_mm
+    assert after["reviewed_normal_backlash_mm"] != after["stated_normal_backlash_mm"]
+    assert (after["reviewed_interval_low_mm"], after["reviewed_interval_high_mm"]) == reviewed.interval_mm
+    assert after["reviewed_outcome"] == found.review.reviewed.verdict.outcome
+    assert after["review_signed"].startswith("Signed off by S. Nobody")
+    assert before["reviewed_outcome"] == before["review_signed"] == ""
+    options = ExportOptions(
+        test=None,
+        logbook=tmp_path / "book",
+        every=False,
+        to="csv",
+        output=tmp_path / "csv",
+        samples="none",
+        overwrite=False,
+    )
+    screen = io.StringIO()
+    export(options, Console(file=screen, width=400))
+    assert (
+        f"A reviewer took positions or reversals out of {test}; exported is the result as"
+        in screen.getvalue()
+    )
 
 
 def test_a_position_without_a_rock_is_told_with_its_reason_unless_it_was_measured_later() -> None:
