@@ -125,7 +125,7 @@ def _write(
         say(
             console,
             f"note: A reviewer took positions or reversals out of {test}; exported is the result as "
-            "recorded, with all of them. In the table results, the columns that begin with reviewed_ hold the other.",
+            "recorded, with all of them. The other is in the columns reviewed_ of the table results.",
             "dim",
         )
     return left_out
