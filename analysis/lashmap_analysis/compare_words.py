@@ -25,7 +25,7 @@ def difference_words(difference: Difference | None, units: Units) -> str:
 
 def runout_words(runout: RunoutDifference, units: Units) -> str:
     """What changed in the once-per-turn part of a member."""
-    size = format_length(runout.amplitude_mm, units)
+    size = format_spread(runout.amplitude_mm, units)  # as fine as its uncertainty, which may be larger
     spread = format_spread(runout.standard_uncertainty_mm, units)
     if not runout.shown:
         return f"no change shown ({size}, u = {spread})"
