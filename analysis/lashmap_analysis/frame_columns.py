@@ -18,7 +18,7 @@ from lashmap_analysis.result_keys import KEYS, TABLE_COLUMNS
 
 __all__ = ["FOUND", "GIVEN", "SAMPLES", "TABLES", "VERSION", "Column", "Kind", "Table"]
 
-VERSION = 2
+VERSION = 3
 _TEST = text("test", KEYS["test"])
 
 SAMPLES = Table(
