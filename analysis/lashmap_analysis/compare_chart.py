@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from lashmap_analysis.record import Units
 
 Floats = NDArray[np.float64]
-WIDTH, LEFT, RIGHT, TOP, BELOW = 680.0, 50.0, 640.0, 24.0, 32.0
+WIDTH, LEFT, RIGHT, TOP, BELOW = 680.0, 64.0, 640.0, 24.0, 32.0
 LABEL_WIDTH, LINE = 80.0, 11.0  # of the figure at a tight spot
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 DASHES = ("none", "7 3", "2 3", "10 3 2 3", "5 2 1 2 1 2", "1 4")

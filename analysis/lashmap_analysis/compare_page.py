@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from lashmap_analysis.compare_chart import DASHES, difference_chart, letter, overlay_chart
 from lashmap_analysis.compare_words import difference_words, runout_words
-from lashmap_analysis.lengths import DECIMALS, format_length
+from lashmap_analysis.lengths import format_length, format_spread
 from lashmap_analysis.report.environment import page_template
 from lashmap_analysis.report.moment import moment
 
@@ -113,7 +113,7 @@ def figures(build: Build, units: Units) -> tuple[tuple[str, str], ...]:
         )
         found.append(("engagement", str(stated.engagement)))
     if lash_map is not None:
-        spread = format_length(lash_map.mean_uncertainty_mm, units)
+        spread = format_spread(lash_map.mean_uncertainty_mm, units)
         found.append(("mean", f"{format_length(lash_map.mean_mm, units)} (u = {spread})"))
         for member in ("gear", "pinion"):
             runout = getattr(lash_map, f"{member}_runout")
@@ -136,7 +136,7 @@ def _cell(number: int, build: Build, units: Units) -> TestCell:
 
 def _budget(difference: Difference | None, units: Units) -> tuple[tuple[str, str, str, str, str], ...]:
     def fine(size: float | None) -> str:
-        return format_length(size, units, decimals=DECIMALS[units] + 1, with_unit=False)
+        return format_spread(size, units, with_unit=False)
 
     if difference is None:
         return ()

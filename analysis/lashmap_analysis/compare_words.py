@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.compare import Build, Common, Difference, same_teeth
-from lashmap_analysis.lengths import format_length
+from lashmap_analysis.lengths import format_length, format_spread
 
 if TYPE_CHECKING:
     from lashmap_analysis.compare_runout import RunoutDifference
@@ -25,8 +25,8 @@ def difference_words(difference: Difference | None, units: Units) -> str:
 
 def runout_words(runout: RunoutDifference, units: Units) -> str:
     """What changed in the once-per-turn part of a member."""
-    size = format_length(runout.amplitude_mm, units)
-    spread = format_length(runout.standard_uncertainty_mm, units)
+    size = format_spread(runout.amplitude_mm, units)  # as fine as its uncertainty, which may be larger
+    spread = format_spread(runout.standard_uncertainty_mm, units)
     if not runout.shown:
         return f"no change shown ({size}, u = {spread})"
     return f"changed by {size} (u = {spread}), taking most at {runout.high_point_deg:.0f}°"
@@ -62,7 +62,7 @@ def shim_sentences(first: Build, second: Build, check: ShimCheck) -> tuple[str, 
         if move is None
     ]
     predicted, found = (
-        f"{format_length(value, units, signed=True)} (u = {format_length(spread, units)})"
+        f"{format_length(value, units, signed=True)} (u = {format_spread(spread, units)})"
         for value, spread in (
             (check.predicted_mm, check.predicted_uncertainty_mm),
             (check.found_mm, check.found_uncertainty_mm),

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashmap_analysis.flags import Flag, FlagName
+from lashmap_analysis.lengths import MM_PER_INCH
 from lashmap_analysis.set_up_uncertainty import against_angle_mm
 
 if TYPE_CHECKING:
@@ -32,6 +33,8 @@ AGREEMENT_FACTOR = 3.0
 STILL_COUNTS = 3.0
 # Part of the backlash that a pinion's movement may add with a warning; beyond, the lash is not the mesh's.
 SLIP_SHARE = 0.02
+# Logarithm of how near to 25.4 a ratio must be for mistaken inches to be named: a twentieth.
+_NEAR_INCH = 0.05
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,6 +161,10 @@ def likely_causes(indicator_mm: float, encoder_mm: float, *, gear_set: GearSet, 
     direction = f"an indicator that looks {look}"
     nearer = abs(np.log(ratio / other)) < abs(np.log(ratio)) / 4
     causes.insert(0 if nearer and not indicator.on_arm else 1, direction)
+    if abs(np.log(ratio * MM_PER_INCH)) < _NEAR_INCH:
+        causes.insert(0, "an indicator that gives inches, read as mm")
+    elif abs(np.log(ratio / MM_PER_INCH)) < _NEAR_INCH:
+        causes.insert(0, "an indicator that gives mm, read as inches")
     return "Likely causes: " + "; ".join(causes) + "."
 
 

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from lashmap_analysis.lash_map import LashMap
     from lashmap_analysis.record import TestRecord
 
+# Positions without a rock that are named beside the verdict.
+_MOST_LEFT_OUT = 4
+
 
 def doubts_of(
     record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult | None
@@ -62,9 +65,19 @@ def cautions_of(
         if flagged:
             numbers = ", ".join(str(number) for number in flagged)
             notes.append(f"{name.value[0].upper()}{name.value[1:]} at position {numbers}.")
+    notes += _left_out(record)
     if record.closing != "completed":
         notes.append(f"The test ended early: {record.closing}.")
     return tuple(notes)
+
+
+def _left_out(record: TestRecord) -> list[str]:
+    """The first of the positions without a rock; all of them stand with the table of positions."""
+    shown = (
+        record.left_out if len(record.left_out) <= _MOST_LEFT_OUT else record.left_out[: _MOST_LEFT_OUT - 1]
+    )
+    others = len(record.left_out) - len(shown)
+    return [*shown, f"And {others} more positions were left out."] if others else list(shown)
 
 
 def _not_as_written(record: TestRecord) -> Doubt | None:

@@ -18,6 +18,7 @@ GIVEN: Mapping[str, tuple[Kind, str]] = {
     },
     "closing": ("string", "closing"),
     "damage": ("string", "damage"),
+    "left_out": ("string", "left_out"),
     "paperwork_units": ("string", "units.paperwork"),
     "pinion_teeth": ("integer", "gear_set.pinion_teeth"),
     "gear_teeth": ("integer", "gear_set.gear_teeth"),
@@ -66,7 +67,6 @@ _WHOLE = {"engagement"}
 FOUND: Mapping[str, tuple[Kind, str]] = {
     "analysis_version": ("string", "analysis_version"),
     "verdict": ("string", "verdict.outcome"),
-    "signed": ("string", "review.signed"),
     **{
         f"{way}_{name}": ("integer" if name in _WHOLE else "number", f"tight_spot.{way}.{name}")
         for way in ("stated", "predicted", "measured")
@@ -74,6 +74,7 @@ FOUND: Mapping[str, tuple[Kind, str]] = {
     },
     "confirmed": ("boolean", "tight_spot.confirmed"),
     "cause": ("string", "tight_spot.cause"),
+    "review_signed": ("string", "review.signed"),
     "mean_mm": ("number", "lash_map.mean_mm"),
     "mean_standard_uncertainty_mm": ("number", "lash_map.mean_standard_uncertainty_mm"),
     "loosest_mm": ("number", "lash_map.loosest_mm"),

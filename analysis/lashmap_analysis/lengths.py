@@ -49,3 +49,22 @@ def format_length(
     value = round(in_units(length_mm, units), digits) + 0.0
     text = f"{value:{'+' if signed else ''}.{digits}f}"
     return f"{text}\N{NO-BREAK SPACE}{units}" if with_unit else text
+
+
+def format_spread(
+    length_mm: float | None, units: Units, *, decimals: int | None = None, with_unit: bool = True
+) -> str:
+    """Write an uncertainty, a scatter or a resolution for people: what is not nought never reads as nought.
+
+    Args:
+        length_mm: In mm, not negative; None, NaN and infinities are written as a dash.
+        units: Unit to write it in.
+        decimals: Digits after the point, by default one more than the length it belongs to has. Where these
+            would show nothing but noughts, as many more as show one digit.
+        with_unit: Append the unit after a no-break space.
+    """
+    digits = DECIMALS[units] + 1 if decimals is None else decimals
+    if length_mm is not None and math.isfinite(length_mm) and length_mm > 0.0:
+        first = -math.floor(math.log10(in_units(length_mm, units)))
+        digits = max(digits, first) if round(in_units(length_mm, units), digits) == 0.0 else digits
+    return format_length(length_mm, units, decimals=digits, with_unit=with_unit)

@@ -91,6 +91,7 @@ def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
         notes=tuple((row["time_s"], row["text"]) for row in _rows(tables, "notes", test)),
         sweeps=tuple(_sweep(row, heard) for row in _rows(tables, "sweeps", test)),
         damage=tuple(given["damage"].splitlines()),
+        left_out=tuple(given["left_out"].splitlines()),
     )
 
 

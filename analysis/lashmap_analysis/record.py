@@ -173,6 +173,7 @@ class TestRecord:
         notes: Operator's notes in order, as (seconds from start, text).
         sweeps: Runout sweeps in the order of recording.
         damage: What shows that the record is not as it was written, one sentence each; empty when it is.
+        left_out: Positions that were asked for and gave no rock, one sentence each with the reason.
     """
 
     identity: Identity
@@ -187,5 +188,6 @@ class TestRecord:
     notes: tuple[tuple[float, str], ...] = ()
     sweeps: tuple[RunoutTrace, ...] = ()
     damage: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
 
     __test__ = False  # pytest: a record, not a test class

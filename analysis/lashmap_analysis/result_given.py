@@ -53,5 +53,6 @@ def given(record: TestRecord) -> dict[str, Any]:
             "standard_uncertainty_deg": encoder.standard_uncertainty_deg,
         },
         "damage": list(record.damage),
+        "left_out": list(record.left_out),
         "notes": [{"time_s": time_s, "text": text} for time_s, text in record.notes],
     }

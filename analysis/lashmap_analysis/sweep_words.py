@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import isnan
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.lengths import DECIMALS, format_length
+from lashmap_analysis.lengths import format_length, format_spread
 
 if TYPE_CHECKING:
     from lashmap_analysis.lash_map import Runout
@@ -23,12 +23,11 @@ NO_PLACE = "high points not compared, since nobody recorded where the indicator 
 
 def sweep_sentence(sweep: RunoutSweep, units: Units) -> str:
     """Say what the indicator moved, and how well the turns repeat."""
-    finer = DECIMALS[units] + 1
-    u = format_length(sweep.fim_uncertainty_mm, units, decimals=finer)
+    u = format_spread(sweep.fim_uncertainty_mm, units)
     repeats = "one turn only, so that nobody knows how it repeats"
     if not isnan(sweep.repeatability_mm):
         turns = f"{sweep.turns} turns, repeating to"
-        repeats = f"{turns} {format_length(sweep.repeatability_mm, units, decimals=finer)}"
+        repeats = f"{turns} {format_spread(sweep.repeatability_mm, units)}"
     return f"FIM {format_length(sweep.fim_mm, units)} (u = {u}) over {repeats}."
 
 
@@ -47,7 +46,7 @@ def match_sentence(
     made = f"The {shaft}'s measured runout makes a lash amplitude of {format_length(predicted_mm, units)}"
     if lash is None:
         return f"{made}; {_without_part(shaft, predicted_mm, merged, remainder, units)}"
-    place = NO_PLACE if turn_deg is None else f"high point {round(turn_deg):+d}° away from the lash map's"
+    place = NO_PLACE if turn_deg is None else _place(turn_deg)
     part = f"the lash map's amplitude of {format_length(lash.amplitude_mm, units)}"
     match explains:
         case True:
@@ -55,7 +54,7 @@ def match_sentence(
                 return f"{made}, {place}: by its size it may explain {part}."
             return f"{made}, {place}: it explains {part}."
         case None:
-            u = format_length(lash.standard_uncertainty_mm, units)
+            u = format_spread(lash.standard_uncertainty_mm, units)
             return (
                 f"{made}, {place}: it cannot be told whether it explains {part} (u = {u}), "
                 "which is too little known to stand out from nothing. More positions would tell."
@@ -81,6 +80,14 @@ def tight_spot_sentence(part_mm: float, depth_mm: float, depth_uncertainty_mm: f
     return f"At the tight spot it takes {part} of the {depth} by which that lies below the mean{share}."
 
 
+def _place(turn_deg: float) -> str:
+    """Where the measured high point lies, seen from the lash map's, which is `turn_deg` past it."""
+    apart = abs(round(turn_deg))
+    if apart == 0:
+        return "high point where the lash map's is"
+    return f"high point {apart}° {'before' if turn_deg > 0 else 'past'} the lash map's"
+
+
 def _without_part(
     shaft: Shaft, predicted_mm: float, merged: Runout | None, remainder: Remainder | None, units: Units
 ) -> str:
@@ -97,7 +104,7 @@ def _without_part(
             "recorded where the indicator sat."
         )
     left = format_length(remainder.amplitude_mm, units)
-    u = format_length(remainder.standard_uncertainty_mm, units)
+    u = format_spread(remainder.standard_uncertainty_mm, units)
     if remainder.amplitude_mm <= 2 * remainder.standard_uncertainty_mm:
         return f"{start}; what remains for the {other} does not stand out from nothing ({left}, u = {u})."
     return (

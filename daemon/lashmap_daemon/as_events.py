@@ -36,7 +36,7 @@ def rock_accepted(target: Target, rock: RockWatch | None, normal_per_reading: fl
         engagement=target.engagement,
         purpose=target.purpose,
         attempt=target.attempt,
-        start_s=rock.started_s,
+        start_s=rock.begins_s,
         end_s=rock.end_s,
         reading_mm=reading.reading_mm,
         normal_backlash_mm=reading.reading_mm * normal_per_reading,

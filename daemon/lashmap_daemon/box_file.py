@@ -10,6 +10,7 @@ from typing import Annotated, Literal, Self
 
 from lashmap_analysis.gear_set import GearSet, GearSetError
 from lashmap_analysis.indicator import Direction, Indicator, IndicatorError
+from lashmap_analysis.lengths import MM_PER_INCH
 from lashmap_analysis.record import Limits, Shaft
 from lashmap_analysis.shim_stock import ShimError, ShimStock
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -66,7 +67,7 @@ class GearSetTable(_Table):
         """
         values = self.model_dump(exclude={"outer_diametral_pitch_per_inch"})
         if self.outer_diametral_pitch_per_inch is not None:
-            values["outer_module_mm"] = 25.4 / self.outer_diametral_pitch_per_inch
+            values["outer_module_mm"] = MM_PER_INCH / self.outer_diametral_pitch_per_inch
         return GearSet(**values)
 
 
@@ -100,6 +101,10 @@ class TipTable(_Table):
     angle_uncertainty_deg: NotNegative = 2.0
 
 
+def _in_both(length_mm: float) -> str:
+    return f"{length_mm:.6g} mm ({length_mm / MM_PER_INCH:.6g} in)"
+
+
 class LimitsTable(_Table):
     """Backlash allowed at the tightest point."""
 
@@ -112,7 +117,9 @@ class LimitsTable(_Table):
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         if self.minimum_mm is not None and self.maximum_mm is not None and self.minimum_mm >= self.maximum_mm:
-            raise ValueError(f"minimum {self.minimum_mm:g} mm is not below maximum {self.maximum_mm:g} mm")
+            # In both units: which of them the file has is not known here.
+            low, high = _in_both(self.minimum_mm), _in_both(self.maximum_mm)
+            raise ValueError(f"minimum {low} is not below maximum {high}")
         return self
 
 

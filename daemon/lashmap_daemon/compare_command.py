@@ -23,6 +23,7 @@ from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import start_of
+from lashmap_daemon.whole_file import write_whole
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,7 +69,7 @@ def compare(options: CompareOptions, console: Console) -> tuple[Pair, ...]:
             f"--{error.field.replace('_', '-')}", [f"expected {error.expected}"]
         ) from error
     if options.report is not None:
-        _write(options.report, render_comparison(pairs))
+        write_whole(options.report, render_comparison(pairs))
     if options.as_json:
         text = json.dumps(comparison_document(pairs), indent=2, allow_nan=False, ensure_ascii=False)
         console.file.write(text + "\n")
@@ -165,13 +166,3 @@ def _print_pair(pair: Pair, number: int, units: Units, console: Console) -> None
         console.print(table)
     for caution in view.cautions:
         say(console, f"  note: {caution}", "dim")
-
-
-def _write(path: Path, page: str) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise ConfigurationError(
-            str(path), [f"cannot be written ({error.strerror}); choose another place"]
-        ) from error

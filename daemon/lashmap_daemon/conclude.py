@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,8 +11,10 @@ from lashmap_analysis.assess import assess
 from lashmap_analysis.result import to_document
 
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.events import PositionSkipped, RockAccepted
 from lashmap_daemon.replay import newest_test, read_record
 from lashmap_daemon.review_book import with_review
+from lashmap_daemon.whole_file import write_whole
 
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
@@ -32,12 +35,25 @@ def conclude(logbook: Logbook, test: str | None) -> Assessment:
 
 
 def judged(logbook: Logbook, record: TestRecord) -> Assessment:
-    """Assess a record that was read from a logbook, its review beside it.
+    """Assess a record that was read from a logbook, its review and what was left out beside it.
 
     Raises:
         LogbookError: When the review cannot be read.
     """
-    return with_review(logbook, assess(record))
+    return with_review(logbook, assess(replace(record, left_out=_left_out(logbook, record.identity.test))))
+
+
+def _left_out(logbook: Logbook, test: str) -> tuple[str, ...]:
+    """What became of positions that were asked for and have no rock; without it nobody would miss them."""
+    found: dict[int, str] = {}
+    for stamped in logbook.events(test):
+        match stamped.event:
+            case PositionSkipped(number=number, engagement=engagement, reason=reason):
+                why = " ".join(reason.split())  # a sentence a line, as tables hold them
+                found[number] = f"Position {number} (engagement {engagement}) was left out: {why}"
+            case RockAccepted(number=number):
+                found.pop(number, None)
+    return tuple(one if one.endswith(".") else f"{one}." for _, one in sorted(found.items()))
 
 
 def json_text(assessment: Assessment) -> str:
@@ -51,7 +67,7 @@ def write_json(assessment: Assessment, path: Path) -> None:
     Raises:
         ConfigurationError: When the file cannot be written.
     """
-    _write(path, json_text(assessment))
+    write_whole(path, json_text(assessment))
 
 
 def write_report(assessment: Assessment, path: Path) -> None:
@@ -65,13 +81,13 @@ def write_report(assessment: Assessment, path: Path) -> None:
 
     check_report_name(path)
     if path.suffix.lower() != ".pdf":
-        _write(path, render_html(assessment))
+        write_whole(path, render_html(assessment))
         return
     try:
         made = render_pdf(assessment)
     except PdfError as error:
         raise ConfigurationError(str(path), [f"{error}; write the report as .html instead"]) from error
-    _write(path, made)
+    write_whole(path, made)
 
 
 def check_report_name(path: Path) -> None:
@@ -83,14 +99,3 @@ def check_report_name(path: Path) -> None:
     if path.suffix.lower() not in REPORT_SUFFIXES:
         ending = f"ends in {path.suffix!r}" if path.suffix else "has no ending"
         raise ConfigurationError(str(path), [f"{ending}; name a report .html or .pdf"])
-
-
-def _write(path: Path, content: str | bytes) -> None:
-    data = content if isinstance(content, bytes) else content.encode("utf-8")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
-    except OSError as error:
-        raise ConfigurationError(
-            str(path), [f"cannot be written ({error.strerror}); choose another place"]
-        ) from error

@@ -12,6 +12,7 @@ from lashmap_analysis.record import Shaft
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from lashmap_daemon.errors import EXIT_CONFIGURATION
+from lashmap_daemon.not_valid import in_our_words
 
 VERSION = 1
 MOST_REQUEST_BYTES = 16_384
@@ -239,4 +240,5 @@ def _what_is_wrong(line: bytes, error: ValidationError) -> str:
 
 def _problem(detail: Any) -> str:  # noqa: ANN401 - pydantic's own dictionary
     where = ".".join(str(part)[:_MOST_SHOWN] for part in detail["loc"][1:])
-    return f"{where}: {detail['msg'][:200]}" if where else str(detail["msg"])[:200]
+    sentence = in_our_words(str(detail["msg"]))[:200]
+    return f"{where}: {sentence}" if where else sentence

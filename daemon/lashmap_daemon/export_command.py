@@ -11,7 +11,7 @@ import json
 import shutil
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -108,11 +108,13 @@ def _write(
     book: Logbook, tests: list[str], sink: Sink, options: ExportOptions, console: Console
 ) -> dict[str, str]:
     left_out: dict[str, str] = {}
+    reviewed: list[str] = []
     with _progress(console) as progress:
         for number, test in enumerate(tests, 1):
             bar = progress.add_task(f"{test} ({number} of {len(tests)})", total=None)
             try:
-                _write_test(book, test, sink, options, partial(_show, progress, bar))
+                if _write_test(book, test, sink, options, partial(_show, progress, bar)):
+                    reviewed.append(test)
             except LogbookError as error:
                 if not options.every:
                     raise
@@ -120,12 +122,20 @@ def _write(
             progress.update(bar, total=1.0, completed=1.0, visible=False)
     for test, why in left_out.items():
         say(console, f"left out {test}: {why}", "bold")
+    for test in reviewed:
+        say(
+            console,
+            f"note: A reviewer took positions or reversals out of {test}; exported is the result as "
+            "recorded, with all of them. The other is in the table reviewed_results.",
+            "dim",
+        )
     return left_out
 
 
 def _write_test(
     book: Logbook, test: str, sink: Sink, options: ExportOptions, show: Callable[[float], None]
-) -> None:
+) -> bool:
+    """Write one test; returns whether a reviewer left something out of it."""
     length_s = max(book.end_s(test), 1e-3)
 
     begun = False
@@ -139,7 +149,8 @@ def _write_test(
 
     try:
         record = read_samples(book, test, options.samples, take)
-        tables = small_tables(book, judged(book, record))
+        assessment = judged(book, record)
+        tables = small_tables(book, assessment)
     except LogbookError as error:
         if not (begun and options.every):
             raise
@@ -149,6 +160,7 @@ def _write_test(
         raise ConfigurationError("--all", [f"{problem}: {error}. Export the other tests by name"]) from error
     for name, columns in tables.items():
         sink.rows(TABLES[name], columns)
+    return assessment.review is not None and bool(assessment.review.holding)
 
 
 def _show(progress: Progress, bar: TaskID, share: float) -> None:
@@ -190,11 +202,14 @@ class _Folder:
     def abandon(self) -> None:
         self._beside.shutdown()
         for file in self._files.values():
-            file.close()
+            with suppress(OSError, ValueError):  # of a full disk; or it was closed when something else failed
+                file.close()
 
     def close(self) -> None:
         self._wait()
-        self.abandon()
+        self._beside.shutdown()
+        for file in self._files.values():
+            file.close()
         now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         described = descriptor(self._folder, self._kind, now)
         text = json.dumps(described, indent=2, ensure_ascii=False) + "\n"

@@ -14,6 +14,7 @@ from lashmap_daemon.arrival import StillLimits, still_limits, window_s
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.import_mapping import Mapping
 from lashmap_daemon.import_stretch import Rock, Signals, stretches
+from lashmap_daemon.rest_between import rest_after, rest_before
 
 
 def rocks_at_rest(mapping: Mapping, box: BoxFile, signals: Signals, zero: float) -> tuple[Rock, ...]:
@@ -45,7 +46,8 @@ def rocks_at_rest(mapping: Mapping, box: BoxFile, signals: Signals, zero: float)
         if np.isfinite(still[first]) and end - start >= mapping.positions.least_seconds:
             found = Rock(engagement=int(still[first]), start_s=start, end_s=end)
             found = _trimmed(found, signals.time_s, signals.indicator_mm)
-            rocks.append(_trimmed(found, signals.encoder_time_s, gear_deg))
+            found = _trimmed(found, signals.encoder_time_s, gear_deg)
+            rocks.append(_from_flank_to_flank(found, signals))
     return tuple(rocks)
 
 
@@ -69,6 +71,18 @@ def _trimmed(rock: Rock, times: Floats, values: Floats) -> Rock:
         engagement=rock.engagement,
         start_s=float(since[before[-1] + 1]) if before.size else rock.start_s,
         end_s=float(since[after[0] - 1]) if after.size else rock.end_s,
+    )
+
+
+def _from_flank_to_flank(rock: Rock, signals: Signals) -> Rock:
+    """Without a rest between the flanks at either end."""
+    first, last = np.searchsorted(signals.time_s, [rock.start_s, np.nextafter(rock.end_s, np.inf)]).tolist()
+    times, values = signals.time_s[first:last], signals.indicator_mm[first:last]
+    before, after = rest_before(times, values), rest_after(times, values)
+    return Rock(
+        engagement=rock.engagement,
+        start_s=float(times[before]) if before else rock.start_s,
+        end_s=float(times[-1 - after]) if after else rock.end_s,
     )
 
 

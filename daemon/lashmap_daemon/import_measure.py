@@ -120,7 +120,9 @@ def _rock_events(position: int, rock: Rock, result: PositionResult) -> list[even
                 reasons=reasons,
             ),
             events.PositionSkipped(
-                number=position, engagement=rock.engagement, reason="the recording holds no other try"
+                number=position,
+                engagement=rock.engagement,
+                reason=" ".join((*reasons, "The recording holds no other try.")),
             ),
         ]
     return [

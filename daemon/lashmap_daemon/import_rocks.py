@@ -11,6 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from lashmap_analysis.rock import measure_rock
 
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.errors import ConfigurationError
@@ -39,6 +40,8 @@ def find(path: Path, mapping: Mapping, box: BoxFile, recording: Recording, signa
             raise ConfigurationError(str(path), [f"encoder.matched_deg: {problem}"])
         found = rocks_at_rest(mapping, box, signals, zero)
         rocks = tuple(rock for rock in found if not any(_overlap(rock, sweep) for sweep in sweeps))
+        swallowed = tuple(rock for rock in found if rock not in rocks and _usable(rock, mapping, signals))
+        _check_apart(path, (*swallowed, *sweeps))
         if not rocks:
             problem = (
                 "no rock was found: nowhere does the gear rest at a whole engagement for "
@@ -96,6 +99,13 @@ def _first_s(recording: Recording) -> float:
 
 def _overlap(one: Rock | Sweep, other: Rock | Sweep) -> bool:
     return one.start_s <= other.end_s and other.start_s <= one.end_s
+
+
+def _usable(rock: Rock, mapping: Mapping, signals: Signals) -> bool:
+    """Whether a stretch gives a reading: nobody rocks the gear while a member is turned for its runout."""
+    inside = (signals.time_s >= rock.start_s) & (signals.time_s <= rock.end_s)
+    time_s, value = signals.time_s[inside], signals.indicator_mm[inside]
+    return measure_rock(time_s, value, resolution_mm=mapping.indicator.resolution_mm).usable
 
 
 def _check_apart(path: Path, found: tuple[Rock | Sweep, ...]) -> None:

@@ -19,6 +19,8 @@ _NO_ROOM = {
     sqlite3.SQLITE_IOERR_TRUNCATE,
     sqlite3.SQLITE_IOERR_SHMSIZE,
 }
+# A first page of which SQLite makes nothing it knows (seen with SQLite 3.40: the code is that of any error).
+_BROKEN_HEAD = {"unsupported file format"}
 _UNREACHABLE = {
     sqlite3.SQLITE_BUSY,
     sqlite3.SQLITE_LOCKED,
@@ -57,6 +59,8 @@ def failure(path: Path, error: sqlite3.Error) -> LogbookError:
             "fails. Make room; what was written is safe, and what a running test could not write waits in "
             "memory until then"
         )
+    if str(error) in _BROKEN_HEAD:
+        code = sqlite3.SQLITE_CORRUPT
     return LogbookError(f"{path}: {error}; {_remedy(path, code & 0xFF)}")
 
 

@@ -19,11 +19,13 @@ from lashmap_daemon.console.lines import say
 
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.record import Units
     from numpy.typing import NDArray
     from rich.console import Console
 
 WIDTH, HEIGHT = 80, 12
-_LEFT = 9  # columns for the figures of the backlash axis
+_LEFT = 12  # columns for the figures of the backlash axis: "max 0.00800"
+_LIMIT_DECIMALS: dict[Units, int] = {"mm": 4, "in": 5}  # as in sentences
 _ACROSS, _DOWN = 2, 4  # dots in a braille cell
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # Unicode Standard, block Braille Patterns
 _MARKS = {
@@ -198,9 +200,9 @@ def _figures(canvas: Canvas) -> dict[int, str]:
     figures = {canvas.row(tick): f"{tick:.{decimals}f}" for tick in ticks.tolist()}
     for limit in view.limits:
         if limit.value not in view.range.beyond:
-            figures[canvas.row(limit.value)] = f"{limit.name[:3]} {limit.value:.{max(decimals, 2)}f}"[
-                : _LEFT - 1
-            ]
+            # In full: a limit cut off at its last digits would be another limit.
+            full = f"{limit.name[:3]} {limit.value:.{_LIMIT_DECIMALS[view.units]}f}"
+            figures[canvas.row(limit.value)] = full
     return figures
 
 

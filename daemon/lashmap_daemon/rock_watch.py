@@ -15,6 +15,7 @@ from lashmap_analysis.rock import RockReading, measure_rock
 from lashmap_daemon import arrival, events
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.errors import StandError
+from lashmap_daemon.rest_between import rest_before
 from lashmap_daemon.sequence_words import Left, RockBad, RockGood
 from lashmap_daemon.stand_file import ENCODER
 
@@ -77,6 +78,7 @@ class RockWatch:
         self._channels = channels
         self._target_deg = target_deg
         self.started_s = started_s
+        self.begins_s = started_s  # of the rock itself: a rest between the flanks before it is no part of it
         self.checked_s = started_s
         self.end_s = (
             started_s  # newest sample that was measured: whoever decodes again must find the same ones
@@ -96,7 +98,11 @@ class RockWatch:
         if len(gear) and not arrival.is_near(gear, self._target_deg, self._setting.still):
             return Left()
         trace = self._channels.indicator(self.started_s)
-        reading = measure_rock(trace.time_s, trace.value, resolution_mm=self._setting.resolution_mm)
+        rested = rest_before(trace.time_s, trace.value)
+        self.begins_s = float(trace.time_s[rested]) if rested else self.started_s
+        reading = measure_rock(
+            trace.time_s[rested:], trace.value[rested:], resolution_mm=self._setting.resolution_mm
+        )
         self.reading, self.checked_s = reading, now_s
         self.end_s = float(trace.time_s[-1]) if len(trace) else now_s
         enough = reading.reversals >= self._setting.reversals

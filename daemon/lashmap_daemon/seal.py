@@ -20,6 +20,7 @@ Field: TypeAlias = str | int | float | bytes
 SealedWhen = Literal["closed", "added", "brought over"]
 CLOSES, OPENS_AGAIN = "TestClosed", "TestResumed"  # kinds of events; what else follows a closing is a remark
 
+_LATEST_S = 1e9  # thirty years
 _LENGTH = struct.Struct("<cQ")
 _INT = struct.Struct("<cq")
 _FLOAT = struct.Struct("<cd")
@@ -57,7 +58,7 @@ class EventRow:
     @property
     def name(self) -> str:
         """For messages."""
-        return f"event {self.number} ({self.kind}, at {self.time_s:.1f} s)"
+        return f"event {self.number} ({self.kind}, at {seconds(self.time_s, 1)})"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +108,7 @@ class PackRow:
     @property
     def name(self) -> str:
         """For messages."""
-        return f"{self.channel}, {self.first_s:.2f} to {self.last_s:.2f} s"
+        return f"{self.channel}, {seconds(self.first_s, 2, unit='')} to {seconds(self.last_s, 2)}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,6 +141,11 @@ class Seal:
         return digest_of(
             "seal", self.previous, self.number, self.test, self.rows, self.head, self.utc, self.when
         )
+
+
+def seconds(time_s: float, decimals: int, *, unit: str = " s") -> str:
+    """A time in a test as text; no test lasts as long as what a damaged one may say."""
+    return f"{time_s:.{decimals}f}{unit}" if abs(time_s) < _LATEST_S else "a time that cannot be"
 
 
 @lru_cache(maxsize=16)

@@ -17,7 +17,7 @@ from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
 from lashmap_daemon.logbook_pack import PackDamaged, examine
 from lashmap_daemon.logbook_rows import seals_of
 from lashmap_daemon.logbook_schema import connect
-from lashmap_daemon.seal import BEGINNING, CLOSES, OPENS_AGAIN, SIZE, EventRow, PackRow, Seal
+from lashmap_daemon.seal import BEGINNING, CLOSES, OPENS_AGAIN, SIZE, EventRow, PackRow, Seal, seconds
 from lashmap_daemon.seal_tally import Tally
 
 _OR_BEFORE = "Instead of a row that was changed, the one before it may have been, and its digest made anew."
@@ -195,7 +195,7 @@ class _Check:
         first_s = row.time_s if isinstance(row, EventRow) else row.first_s
         gone = row.number - last - 1
         if gone > 0:
-            when = f"between {until_s:.2f} and {first_s:.2f} s"
+            when = f"between {seconds(until_s, 2, unit='')} and {seconds(first_s, 2)}"
             if series == "event":
                 which = f"event {last + 1} is" if gone == 1 else f"events {last + 1} to {row.number - 1} are"
                 self._name(f"{which} gone, {when}")

@@ -108,9 +108,10 @@ def _must_be_logbook(base: sqlite3.Connection, path: Path) -> None:
 
 
 def _database(base: sqlite3.Connection) -> Iterator[str]:
-    for (line,) in base.execute(f"PRAGMA integrity_check({_MOST_DAMAGE})"):
-        if line != "ok":
-            yield f"the database is damaged: {line}"
+    for (answer,) in base.execute(f"PRAGMA integrity_check({_MOST_DAMAGE})"):
+        # Several lines may come as one answer, below a heading between asterisks.
+        told = [line for line in answer.splitlines() if line != "ok" and not line.startswith("***")]
+        yield from (f"the database is damaged: {line}" for line in told[:_MOST_DAMAGE])
     model = sqlite3.connect(":memory:")
     try:
         model.executescript(TABLES)

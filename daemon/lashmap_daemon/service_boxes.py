@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile, MountingTable
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.not_valid import problem_of
 
 _SUFFIX = ".toml"
 _LENGTHS = ("pinion_marked", "pinion_set", "gear_marked", "gear_set")
@@ -112,7 +113,7 @@ def completed(box: BoxFile, settings: Mapping[str, str]) -> BoxFile:
     except ValidationError as error:
         raise ConfigurationError(
             box.box.serial,
-            [f"--set mounting.{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()],
+            [problem_of(dict(one), before="--set mounting.") for one in error.errors()],
         ) from error
     return box.model_copy(update={"mounting": mounting})
 

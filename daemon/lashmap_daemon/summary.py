@@ -90,7 +90,7 @@ def _positions(assessment: Assessment) -> Table:
     units = assessment.record.units
     title = f"Positions (lengths in {units}, u = random part of the standard uncertainty)"
     table = Table(title=title, title_justify="left")
-    for heading in ("no.", "engagement", "gear °", "reading", "normal", "u", "reversals"):
+    for heading in ("no.", "engage-\nment", "gear °", "reading", "normal", "u", "rever-\nsals"):
         table.add_column(heading, justify="right")
     table.add_column("flags")
     for one in assessment.positions:

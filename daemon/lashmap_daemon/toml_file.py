@@ -16,6 +16,7 @@ from lashmap_drivers.profile import MM_PER_INCH
 from pydantic import BaseModel, ValidationError
 
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.not_valid import in_our_words
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -96,11 +97,11 @@ def _sentence(detail: Any, model: type[BaseModel], tree: Mapping[str, Any]) -> s
             return f"{key}: unknown key{_nearest(path, model)}"
         case "model_type" | "dict_type":
             return f"{key}: expected a table [{key}], got {found!r}"
-    message = str(detail["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
+    message = in_our_words(str(detail["msg"]))
     if detail["type"] == "value_error":
         return f"{key}: {message}" if key else message
     del tree
-    return f"{key}: expected {message}, got {found!r}"
+    return f"{key}: expected {message.removeprefix('expected ')}, got {found!r}"
 
 
 def _nearest(path: list[str], model: type[BaseModel]) -> str:

@@ -23,6 +23,7 @@ from lashmap_daemon.bus.watcher import Watcher, watch_with
 from lashmap_daemon.console.keys import Keyboard
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError, StandError
+from lashmap_daemon.not_valid import problem_of
 from lashmap_daemon.stand_file import NameTable
 
 _REFRESH_S = 0.2
@@ -143,9 +144,6 @@ def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str]]:
     try:
         return BusTable.model_validate(table), frozenset(stands)
     except ValidationError as error:
-        problems = [
-            f"{'.'.join(str(part) for part in detail['loc']) or 'the options'}: "
-            f"{str(detail['msg']).removeprefix('Value error, ')}"
-            for detail in error.errors(include_input=False, include_url=False)
-        ]
+        details = error.errors(include_input=False, include_url=False)
+        problems = [problem_of(dict(one), before="" if one["loc"] else "the options") for one in details]
         raise ConfigurationError("watch", problems) from None

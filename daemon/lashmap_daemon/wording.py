@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import singledispatch
 
-from lashmap_analysis.lengths import DECIMALS, format_length
+from lashmap_analysis.lengths import DECIMALS, format_length, format_spread
 from lashmap_analysis.record import Units
 from lashmap_drivers.count_tracker import INDEX_SLIP
 from lashmap_drivers.parser import LOW_BATTERY
@@ -56,8 +56,8 @@ def angle_text(gear_deg: float, *, decimals: int) -> str:
 
 
 def uncertainty_text(length_mm: float | None, units: Units) -> str:
-    """A standard uncertainty with one digit more than the length it belongs to."""
-    return format_length(length_mm, units, decimals=DECIMALS[units] + 1)
+    """A standard uncertainty with one digit more than the length it belongs to, or more: never nought."""
+    return format_spread(length_mm, units)
 
 
 def _span_text(seconds: float) -> str:

@@ -13,6 +13,7 @@ import pytest
 from analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench, confirmed_record
 from lashmap_analysis.assess import assess
 from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.cross_check import likely_causes
 from lashmap_analysis.flags import FlagName
 from lashmap_analysis.record import Limits, RockTrace
 from lashmap_analysis.verdict import STANDING_CAUTION
@@ -130,6 +131,17 @@ def test_tip_in_the_plane_of_rotation_said_to_be_along_the_normal_is_named() -> 
     # It reads 1 / cos 20° = 1.064 times the normal backlash on a straight flank.
     seen = assess(confirmed_record(Bench(seed=5, reading_scale=1 / math.cos(math.radians(20)))))
     assert "Likely causes: an indicator that looks in the plane of rotation" in seen.verdict.reasons[0]
+
+
+@pytest.mark.parametrize("scale", [25.4, 1 / 25.4])  # NIST SP 811: 1 in = 25.4 mm
+def test_mistaken_inches_are_named_first(scale: float) -> None:
+    indicator, encoder = 0.1 * scale, 0.101
+    set_up = confirmed_record(BENCH)
+    told = likely_causes(indicator, encoder, gear_set=set_up.gear_set, indicator=set_up.indicator)
+    gives, taken_as = ("mm", "inches") if scale > 1.0 else ("inches", "mm")
+    assert told.startswith(f"Likely causes: an indicator that gives {gives}, read as {taken_as};")
+    off = likely_causes(1.1 * indicator, encoder, gear_set=set_up.gear_set, indicator=set_up.indicator)
+    assert "inches" not in off
 
 
 def test_slight_disagreement_passes() -> None:

@@ -18,8 +18,9 @@ from lashmap_analysis.compare import (
     mean_difference,
     tight_spot_difference,
 )
-from lashmap_analysis.compare_runout import CHI_SQUARE_95, runout_differences
+from lashmap_analysis.compare_runout import CHI_SQUARE_95, RunoutDifference, runout_differences
 from lashmap_analysis.compare_tests import compare_tests
+from lashmap_analysis.compare_words import runout_words
 from lashmap_analysis.gear_set import GearSet
 from lashmap_analysis.indicator import Indicator
 from scipy.stats import chi2
@@ -156,3 +157,19 @@ def test_what_cannot_be_compared_is_refused(before: Build, after: Build) -> None
     assert compare_tests([before, unnamed])[0].mean is not None
     words = " ".join(compare_tests([before, unnamed])[0].cautions)
     assert "no serial number of the indicator" in words
+
+
+def test_a_change_smaller_than_its_uncertainty_is_written_as_finely() -> None:
+    small = RunoutDifference(
+        member="gear",
+        first_mm=0.003,
+        second_mm=0.003,
+        first_deg=10.0,
+        second_deg=10.0,
+        amplitude_mm=0.0000254,  # one millionth of an inch (NIST SP 811: 1 in = 25.4 mm)
+        standard_uncertainty_mm=0.000457,
+        high_point_deg=0.0,
+        shown=False,
+    )
+    told = runout_words(small, "in").replace("\N{NO-BREAK SPACE}", " ")
+    assert told == "no change shown (0.000001 in, u = 0.000018 in)"

@@ -87,3 +87,18 @@ def test_every_ring_of_a_tight_spot_stands_on_the_plate(builds: list[Build]) -> 
     rings = [float(y) for y in re.findall(r'<circle[^>]* cy="([\d.]+)"', overlay)]
     assert len(rings) == 3
     assert all(top <= y <= top + height for y in rings)
+
+
+def test_figures_of_the_axis_in_inches_leave_room_for_its_name(builds: list[Build]) -> None:
+    inches = [
+        replace(b, assessment=replace(b.assessment, record=replace(b.assessment.record, units="in")))
+        for b in builds
+    ]
+    page = render_comparison(compare_tests(inches))
+    names = re.findall(r'<text[^>]*x="([\d.]+)"[^>]*rotate\(-90[^>]*>[^<]*, in<', page)
+    figures = re.findall(r'<text[^>]*x="([\d.]+)"[^>]*text-anchor="end"[^>]*>(-?\d\.\d+)<', page)
+    assert len(names) == 3
+    assert max(len(figure) for _, figure in figures) >= 6  # such as 0.0085
+    # The sheet sets 10.5 px sans-serif, whose digits are about 0.6 em wide (measured).
+    starts = [float(x) - 6.3 * len(figure) for x, figure in figures]
+    assert min(starts) > max(map(float, names)) + 5.25

@@ -299,3 +299,20 @@ def test_report_of_a_large_test_is_quick_and_small() -> None:
     html = render_html(assessment)
     assert time.process_time() - begin < 1.0
     assert len(html.encode()) < 600_000
+
+
+def test_positions_without_a_rock_are_told_on_the_first_page_and_listed_behind_it() -> None:
+    made = made_assessment("conforming", count=24)
+    lines = (
+        "Position 8 (engagement 22) was left out: <b>skipped</b>.",
+        "Position 9 (engagement 25) was left out: x.",
+    )
+    without = replace(made, record=replace(made.record, left_out=lines))
+    root = read_page(render_html(without))
+    first = root.all("main")[0].text if root.all("main") else root.text
+    paper = " ".join(pdf_text(render_pdf(without)).split())
+    for text in (first, paper):
+        assert "2 positions were left out, see evidence." in text
+        assert all(line in text for line in lines)  # as words, so nothing of them was taken for markup
+        assert "25 recorded, 25 usable, 2 left out" in text
+    assert "left out" not in read_page(render_html(made)).text

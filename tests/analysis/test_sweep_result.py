@@ -88,6 +88,21 @@ def test_high_points_are_compared_only_where_the_indicator_is_known_to_have_been
     assert known.high_point_difference_deg == pytest.approx(expected, abs=0.3)
 
 
+@pytest.mark.parametrize(("turned", "words"), [(25.0, "25° past"), (-25.0, "25° before"), (0.2, "where the")])
+def test_a_measured_high_point_is_placed_on_its_own_side_of_the_maps(turned: float, words: str) -> None:
+    assessment = made_assessment(count=8)
+    record, lash_map = assessment.record, assessment.lash_map
+    assert lash_map is not None
+    assert lash_map.gear_runout is not None
+    # The surface is high at HIGH_DEG under the indicator, so at HIGH_DEG less its place at the mesh.
+    sat_deg = (HIGH_DEG - lash_map.gear_runout.high_point_deg - turned) % 360.0
+    match = sweep_result(
+        replace(swept("gear", record), indicator_from_mesh_deg=sat_deg), record, lash_map
+    ).match
+    assert match is not None
+    assert f"high point {words}" in match.sentence
+
+
 def test_where_the_map_knows_only_the_sum_the_sentence_says_so() -> None:
     assessment = made_assessment(count=8)
     lash_map = assessment.lash_map

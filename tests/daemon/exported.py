@@ -41,6 +41,9 @@ def recorded() -> tuple[Path, str]:
     )
     for text in NOTES:
         test._emit(events.NoteTaken(text=text))
+    test._emit(events.PositionSkipped(number=3, engagement=7, reason="skipped at first"))
+    test._emit(events.PositionSkipped(number=98, engagement=61, reason="refused 3 times,\nlast because: x."))
+    test._emit(events.PositionSkipped(number=99, engagement=77, reason="skipped by the operator"))
     test.run()
     test.logbook.close()
     return folder / "virtual.logbook", test.started.test

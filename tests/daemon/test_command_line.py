@@ -166,6 +166,17 @@ def test_wrong_words_end_with_status_2(words: tuple[str | Path, ...], expected: 
     assert "Traceback" not in done.stderr
 
 
+def test_the_value_of_an_option_is_refused_without_the_librarys_prefixes() -> None:
+    no_choice = lashmap("export", "--to", "doc")
+    assert (no_choice.returncode, no_choice.stderr.splitlines()[-1]) == (
+        2,
+        "Error: Invalid value for '--to': 'doc' is not one of 'csv', 'parquet', 'json', 'xlsx', 'mat'.",
+    )
+    no_number = lashmap("review", "--exclude", "five")
+    assert no_number.returncode == 2
+    assert "Invalid value for '--exclude': expected a valid integer" in no_number.stderr
+
+
 @pytest.mark.parametrize("command", ["review", "list"])
 def test_a_missing_logbook_is_named(tmp_path: Path, command: str) -> None:
     done = lashmap(command, "--logbook", tmp_path / "absent")

@@ -87,7 +87,7 @@ def test_what_is_loaded_is_what_the_logbook_holds(
     with Logbook(book, create=False) as logbook:
         expected = to_document(
             replace(conclude(logbook, test), review=None)
-        )  # a review is no part of an export
+        )  # a review is no part of the record that an export holds
         assert to_document(assess(found.record(test))) == expected
 
 
@@ -218,6 +218,22 @@ def test_a_record_that_was_changed_is_doubted_after_an_export_too(tmp_path: Path
     verdict = assess(record).verdict
     assert verdict.outcome == "not proven"
     assert verdict.reasons[0].startswith("The record is not as it was written: ")
+
+
+def test_a_position_without_a_rock_is_told_with_its_reason_unless_it_was_measured_later() -> None:
+    book, test = recorded()
+    with Logbook(book, create=False) as logbook:
+        assessment = conclude(logbook, test)
+        again = frames(logbook, test)
+    told = (
+        "Position 98 (engagement 61) was left out: refused 3 times, last because: x.",
+        "Position 99 (engagement 77) was left out: skipped by the operator.",
+    )
+    assert assessment.record.left_out == told  # number 3 has its rock, recorded after it was skipped
+    assert 3 in [one.position for one in assessment.positions]
+    assert set(told) <= set(assessment.verdict.cautions)
+    assert to_document(assessment)["left_out"] == list(told)
+    assert again["tests"]["left_out"].item().splitlines() == list(told)
 
 
 def test_a_resumed_test_is_exported_as_it_is_judged(tmp_path: Path) -> None:

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import builtins
+import re
+import shutil
+import subprocess
+import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -165,3 +169,17 @@ def test_a_file_that_was_cut_is_not_loaded(tmp_path: Path) -> None:
         load(tmp_path / "csv", tables=("sample",))
     with pytest.raises(ValueError, match="name the folder that lashmap export wrote"):
         load(tmp_path)
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet", "json"])
+def test_a_full_disk_is_told_in_one_sentence_and_leaves_nothing(kind: str, tmp_path: Path) -> None:
+    # A limit on the size of a file fails a write as a full disk does.
+    shutil.copy(recorded()[0], tmp_path / "book")
+    words = f"export --to {kind} --output out --logbook book"
+    command = ["bash", "-c", f"ulimit -f 40; exec {sys.executable} -m lashmap_daemon {words}"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert re.fullmatch(r"lashmap: out: cannot be written \(.+\); choose another place\s*", done.stderr)
+    assert not (tmp_path / "out").exists()
+    assert not list(tmp_path.glob(".out*"))

@@ -41,7 +41,13 @@ def document(book: Path) -> dict[str, Any]:
 def test_a_review_is_exported_value_for_value(kind: str, book: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     words = ("--to", kind, "--output", str(out), "--samples", "none", "--logbook", str(book))
-    assert lashmap("export", *words).returncode == 0
+    done = lashmap("export", *words)
+    assert done.returncode == 0
+    said = " ".join(done.stdout.split())
+    assert (
+        "exported is the result as recorded, with all of them. The other is in the table reviewed_results"
+        in said
+    )
     found, review = load(out), document(book)["review"]
 
     (reviewed,) = found["reviewed_results"].to_dict("records")
@@ -52,7 +58,7 @@ def test_a_review_is_exported_value_for_value(kind: str, book: Path, tmp_path: P
     assert result["stated_normal_backlash_mm"] == document(book)["tight_spot"]["stated"]["normal_backlash_mm"]
     assert result["stated_interval_low_mm"] != reviewed["interval_low_mm"]  # the recorded one stays
     assert len(found["positions"]) == reviewed["positions"] + 1
-    assert result["signed"] == review["signed"] != ""
+    assert result["review_signed"] == review["signed"] != ""
 
     out_of_it = found["exclusions"]
     assert out_of_it["reason"].tolist() == [FORMULA, "bump"]
@@ -72,7 +78,9 @@ def test_a_review_is_exported_value_for_value(kind: str, book: Path, tmp_path: P
 
 def test_a_test_that_nobody_reviewed_has_no_rows_there(tmp_path: Path) -> None:
     words = ("--to", "csv", "--output", str(tmp_path / "out"), "--samples", "none")
-    assert lashmap("export", *words, "--logbook", str(recorded()[0])).returncode == 0
+    done = lashmap("export", *words, "--logbook", str(recorded()[0]))
+    assert done.returncode == 0
+    assert "reviewer" not in done.stdout
     for name in ("reviewed_results", "exclusions", "signatures"):
         assert len(pd.read_csv(tmp_path / "out" / f"{name}.csv")) == 0
-    assert load(tmp_path / "out")["results"]["signed"].tolist() == [""]
+    assert load(tmp_path / "out")["results"]["review_signed"].tolist() == [""]

@@ -234,6 +234,17 @@ def test_sweeps_and_rocks_that_cannot_be_are_refused(tmp_path: Path, rest: str, 
     assert not (tmp_path / "book").exists()
 
 
+def test_a_sweep_that_takes_in_a_rock_which_the_encoder_finds_is_refused(tmp_path: Path) -> None:
+    write_csv(tmp_path / "bench.csv", lambda _: rows(swept=True))
+    first, last = sweep_s()
+    rest = ENCODER + BY_ENCODER + gear_sweep(first - 6.0, last)
+    with pytest.raises(
+        ConfigurationError, match=r"the gear sweep ends .* but the rock at engagement \d+ .* overlap"
+    ):
+        imported(mapping(tmp_path, rest=rest), tmp_path / "book")
+    assert not (tmp_path / "book").exists()
+
+
 def test_a_sweep_that_is_no_turn_is_refused_and_the_rocks_stay(tmp_path: Path) -> None:
     write_csv(tmp_path / "bench.csv", lambda _: rows(swept=True))
     first, last = sweep_s()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import random
 import shutil
 import sqlite3
 import subprocess
@@ -40,6 +41,31 @@ def test_a_text_file_is_no_disk_to_be_checked(tmp_path: Path) -> None:
     assert told.returncode == 3
     assert "it never was a logbook, or its beginning is damaged" in " ".join(told.stdout.split())
     assert text.read_text() == "not a logbook\n"
+
+
+def test_a_logbook_with_a_broken_head_is_sent_to_the_rescue(tmp_path: Path) -> None:
+    broken = two_tests(tmp_path)
+    with broken.open("r+b") as file:
+        file.seek(
+            44
+        )  # the schema format number, a whole number of 1 to 4 (sqlite.org/fileformat2.html, 1.3.10)
+        file.write(b"\x77\x77\x77\x77")
+    said = reason(broken)
+    assert "unsupported file format; it is damaged; save what is left with: lashmap rescue" in said
+    assert "permissions" not in said
+
+
+def test_what_the_database_says_of_its_damage_is_told_line_by_line(tmp_path: Path) -> None:
+    broken = two_tests(tmp_path)
+    size = 4096  # SQLite's default, and the logbook's
+    with broken.open("r+b") as file:
+        file.seek(size + 200)  # within the second page: its cells no longer point where they should
+        file.write(random.Random(4).randbytes(size // 2))  # noqa: S311 - test data
+    told = lashmap("verify", "--logbook", str(broken))
+    assert told.returncode == 3
+    damage = [line for line in told.stdout.splitlines() if "the database is damaged" in line]
+    assert damage
+    assert not [line for line in damage if "\\x0a" in line or "***" in line]
 
 
 def test_a_folder_and_a_missing_folder_are_named_as_such(tmp_path: Path) -> None:

@@ -180,6 +180,9 @@ MEDDLING = {
     "UPDATE raw SET first_s = first_s - 1 WHERE test = 't1' AND place = " + NTH.format(1): (
         "its times are not those of its samples"
     ),
+    "UPDATE raw SET first_s = -6.6e25 WHERE test = 't1' AND place = " + NTH.format(1): (
+        "^indicator, a time that cannot be to 1\\.\\d\\d s: its times are not those"
+    ),
     "UPDATE raw SET arrivals = NULL, data = NULL WHERE test = 't1'": "and no archive is named for it",
     "DELETE FROM event WHERE test = 't1' AND kind = 'TestClosed'": (
         r"seal 1 covers \d+ rows, \d+ are there: the last 1 row of it are gone"

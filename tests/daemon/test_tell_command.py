@@ -146,8 +146,8 @@ def test_on_a_terminal_the_cautions_are_asked(runtime: Path, typed: str, status:
     ("words", "expected"),
     [
         (("begin", "b", "--locked-out", "--set", "x"), "--set: expected a key and its value once"),
-        (("begin", "b", "--locked-out", "--runout", "ring"), "runout.0: Input should be 'gear' or 'pinion'"),
-        (("begin", "b", "--locked-out", "--matched", "maybe"), "matched: Input should be"),
+        (("begin", "b", "--locked-out", "--runout", "ring"), "runout.0: expected 'gear' or 'pinion'"),
+        (("begin", "b", "--locked-out", "--matched", "maybe"), "matched: expected 'later', 'now' or"),
         (("note", ""), "text: String should have at least 1 character"),
         (("note", "x" * 3000), "text: String should have at most 2000 characters"),
         (("drive", "on"), "No such command 'drive'"),

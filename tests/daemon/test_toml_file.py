@@ -96,7 +96,11 @@ def test_a_missing_file() -> None:
         ),
         ("pinion_teeth = 13", "pinion_teeth = 50", "gear_set: "),
         ("face_width_mm = 25.0", "face_width_mm = 250.0", "gear_set: face_width_mm"),
-        ("minimum_mm = 0.10", "minimum_mm = 0.20", "limits: minimum 0.2 mm is not below maximum 0.18 mm"),
+        (
+            "minimum_mm = 0.10",
+            "minimum_mm = 0.20",
+            "limits: minimum 0.2 mm (0.00787402 in) is not below maximum 0.18 mm (0.00708661 in)",
+        ),
         ("positions = 26", "positions = 3", "plan.positions: expected greater than or equal to 4, got 3"),
         ("[tip]", "[tipp]", "tipp: unknown key; did you mean tip?"),
         ("[box]", "[box", "is not valid TOML"),

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from lashmap_analysis.assessment import Assessment
-from lashmap_analysis.lengths import DECIMALS, format_length
+from lashmap_analysis.lengths import format_spread
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,9 +43,7 @@ def budget_rows(assessment: Assessment) -> tuple[BudgetRow, ...]:
             quantity=line.quantity,
             value=line.value,
             distribution=line.distribution,
-            uncertainty=format_length(
-                line.standard_uncertainty_mm, units, decimals=DECIMALS[units] + 1, with_unit=False
-            ),
+            uncertainty=format_spread(line.standard_uncertainty_mm, units, with_unit=False),
             freedom=freedom(line.degrees_of_freedom),
             source=line.source,
             share=round(100 * line.standard_uncertainty_mm**2 / total) if total > 0 else 0,
@@ -59,12 +57,11 @@ def budget_totals(assessment: Assessment) -> BudgetTotals | None:
     budget, units = assessment.budget, assessment.record.units
     if budget is None:
         return None
-    finer = DECIMALS[units] + 1
     return BudgetTotals(
-        combined=format_length(budget.combined_mm, units, decimals=finer, with_unit=False),
+        combined=format_spread(budget.combined_mm, units, with_unit=False),
         freedom=freedom(budget.degrees_of_freedom),
         factor=f"{budget.coverage_factor:.2f}",
-        expanded=format_length(budget.expanded_mm, units, decimals=finer),
+        expanded=format_spread(budget.expanded_mm, units),
     )
 
 

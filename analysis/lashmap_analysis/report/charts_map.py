@@ -18,7 +18,7 @@ from lashmap_analysis.report.lash_view import LashView, Spot
 
 Floats = NDArray[np.float64]
 WIDTH = 680.0
-LEFT, RIGHT, TOP, BELOW = 50.0, 612.0, 24.0, 32.0
+LEFT, RIGHT, TOP, BELOW = 64.0, 612.0, 24.0, 32.0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from lashmap_analysis.assessment import Assessment, PositionResult
-from lashmap_analysis.lengths import DECIMALS, MISSING, format_length
+from lashmap_analysis.lengths import DECIMALS, MISSING, format_length, format_spread
 from lashmap_analysis.record import Units
 from lashmap_analysis.report.budget_view import BudgetRow, BudgetTotals, budget_rows, budget_totals
 from lashmap_analysis.report.charts_map import around_spot, map_chart
@@ -51,6 +51,7 @@ class Evidence:
         around_spot: The lash map over one gear turn with the tight spot in its middle; None when the first
             page shows that much already.
         positions: Table of positions.
+        left_out: Positions without a rock, in words.
         flags: Every flag in words, equal ones together.
         traces: A small picture of each rock.
         map_facts: Figures of the lash map.
@@ -69,6 +70,7 @@ class Evidence:
 
     around_spot: Markup | None
     positions: tuple[PositionRow, ...]
+    left_out: tuple[str, ...]
     flags: tuple[FlagRow, ...]
     traces: tuple[TraceFigure, ...]
     map_facts: tuple[tuple[str, str], ...]
@@ -93,6 +95,7 @@ def evidence(assessment: Assessment) -> Evidence:
         positions=tuple(
             _row(p, record.units, marks_of(assessment.review, p.position)) for p in assessment.positions
         ),
+        left_out=record.left_out,
         flags=flag_rows(assessment),
         traces=trace_figures(assessment),
         map_facts=map_facts(assessment),
@@ -133,11 +136,12 @@ def _row(position: PositionResult, units: Units, more: list[str]) -> PositionRow
 
     refused = position.normal_backlash_mm is None
 
-    def plain(length_mm: float | None, more: int = 0) -> str:
-        # What a refused rock would have read is no reading: its figures stand with its flags.
-        if refused:
-            return MISSING
-        return format_length(length_mm, units, decimals=DECIMALS[units] + more, with_unit=False)
+    # What a refused rock would have read is no reading: its figures stand with its flags.
+    def plain(length_mm: float | None) -> str:
+        return MISSING if refused else format_length(length_mm, units, with_unit=False)
+
+    def spread(length_mm: float | None, decimals: int) -> str:
+        return MISSING if refused else format_spread(length_mm, units, decimals=decimals, with_unit=False)
 
     return PositionRow(
         number=str(position.position),
@@ -145,9 +149,9 @@ def _row(position: PositionResult, units: Units, more: list[str]) -> PositionRow
         gear_angle=f"{position.gear_angle_deg:.2f}",
         reading=plain(rock.reading_mm),
         backlash=plain(position.normal_backlash_mm),
-        uncertainty=plain(position.standard_uncertainty_mm, 1),
+        uncertainty=spread(position.standard_uncertainty_mm, DECIMALS[units] + 1),
         reversals=MISSING if refused else str(rock.reversals),
-        spread=plain(rock.spread_mm),
+        spread=spread(rock.spread_mm, DECIMALS[units]),
         peak_to_peak=plain(rock.peak_to_peak_mm),
         encoder=plain(position.encoder_backlash_mm),
         flags=tuple(marks),

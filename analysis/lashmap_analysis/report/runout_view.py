@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.lash_map import Runout
-from lashmap_analysis.lengths import DECIMALS, format_length
+from lashmap_analysis.lengths import format_length, format_spread
 from lashmap_analysis.once_per_turn import ANY_ANGLE_DEG
 from lashmap_analysis.outlier_words import remarks_of
 from lashmap_analysis.record import Units
@@ -84,16 +84,14 @@ def map_facts(assessment: Assessment) -> tuple[tuple[str, str], ...]:
 
 def _with_u(value_mm: float, uncertainty_mm: float, units: Units) -> str:
     value = format_length(value_mm, units)
-    return value if math.isnan(uncertainty_mm) else f"{value}, u = {format_length(uncertainty_mm, units)}"
+    return value if math.isnan(uncertainty_mm) else f"{value}, u = {format_spread(uncertainty_mm, units)}"
 
 
 def _row(member: str, runout: Runout, units: Units) -> RunoutRow:
     return RunoutRow(
         member=member,
         amplitude=format_length(runout.amplitude_mm, units, with_unit=False),
-        uncertainty=format_length(
-            runout.standard_uncertainty_mm, units, decimals=DECIMALS[units] + 1, with_unit=False
-        ),
+        uncertainty=format_spread(runout.standard_uncertainty_mm, units, with_unit=False),
         high_point=f"{runout.high_point_deg:.0f}°",
         high_point_uncertainty=(
             f"{runout.high_point_uncertainty_deg:.0f}°"

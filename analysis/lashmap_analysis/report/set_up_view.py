@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from lashmap_analysis.assessment import Assessment
-from lashmap_analysis.lengths import format_length
+from lashmap_analysis.lengths import format_length, format_spread
 from lashmap_analysis.report.sheet import limit_words
 
 Facts = tuple[tuple[str, str], ...]
@@ -37,15 +37,15 @@ def _gear_set(assessment: Assessment) -> Facts:
 def _indicator(assessment: Assessment) -> Facts:
     indicator, units = assessment.record.indicator, assessment.record.units
     radius = format_length(indicator.touch_radius_mm, units, with_unit=False)
-    u_radius = format_length(indicator.touch_radius_uncertainty_mm, units)
+    u_radius = format_spread(indicator.touch_radius_uncertainty_mm, units)
     rows = [
         ("direction", indicator.direction),
         ("angle off it", f"{indicator.off_normal_deg:g}°, u = {indicator.angle_uncertainty_deg:g}°"),
         ("tip", "plunger" if indicator.lever_deg is None else f"lever, inclined {indicator.lever_deg:g}°"),
         ("touches", "arm on the gear shaft" if indicator.on_arm else "tooth"),
         ("touch radius", f"{radius}, u = {u_radius}"),
-        ("resolution", format_length(indicator.resolution_mm, units)),
-        ("calibration, U (k = 2)", format_length(indicator.calibration_uncertainty_mm, units)),
+        ("resolution", format_spread(indicator.resolution_mm, units)),
+        ("calibration, U (k = 2)", format_spread(indicator.calibration_uncertainty_mm, units)),
     ]
     return tuple(rows)
 
@@ -64,7 +64,7 @@ def _analysis(assessment: Assessment) -> Facts:
     usable = sum(p.normal_backlash_mm is not None for p in positions)
     rows = [
         ("version", assessment.version),
-        ("positions", f"{len(positions)} recorded, {usable} usable"),
+        ("positions", f"{len(positions)} recorded, {usable} usable" + _without_rock(assessment)),
         ("test ended", assessment.record.closing),
         ("seal of the record (SHA-256)", identity.seal or "none: the test is not sealed"),
         ("lengths", "inches" if assessment.record.units == "in" else "millimetres"),
@@ -72,3 +72,8 @@ def _analysis(assessment: Assessment) -> Facts:
     if identity.remark:
         rows.append(("remark", identity.remark))
     return tuple(rows)
+
+
+def _without_rock(assessment: Assessment) -> str:
+    count = len(assessment.record.left_out)
+    return f", {count} left out" if count else ""

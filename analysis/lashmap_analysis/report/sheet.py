@@ -186,6 +186,13 @@ def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
 
 
 def _confirmation(assessment: Assessment) -> str:
+    """Whether the tight spot was gone to and measured, and how many positions nobody has measured."""
+    count = len(assessment.record.left_out)
+    without = f"{count} position{'s were' if count > 1 else ' was'} left out, see evidence." if count else ""
+    return f"{_confirmed(assessment)} {without}".strip()
+
+
+def _confirmed(assessment: Assessment) -> str:
     if assessment.stated is None:
         return ""
     if assessment.confirmed:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from lashmap_analysis.assessment import Assessment, SweepResult
-from lashmap_analysis.lengths import DECIMALS, MISSING, format_length, in_units
+from lashmap_analysis.lengths import MISSING, format_length, format_spread, in_units
 from lashmap_analysis.record import Units
 from lashmap_analysis.report.charts_sweep import SweepView, sweep_chart
 from lashmap_analysis.runout import RunoutSweep, TurnPart
@@ -86,27 +86,30 @@ def _figure(number: int, result: SweepResult, units: Units) -> SweepFigure:
 def _rows(result: SweepResult, sweep: RunoutSweep, units: Units) -> tuple[tuple[str, str, str, str], ...]:
     match = result.match
 
-    def plain(length_mm: float | None, more: int = 0) -> str:
-        return format_length(length_mm, units, decimals=DECIMALS[units] + more, with_unit=False)
+    def plain(length_mm: float | None) -> str:
+        return format_length(length_mm, units, with_unit=False)
+
+    def fine(length_mm: float | None) -> str:
+        return format_spread(length_mm, units, with_unit=False)
 
     def part(name: str, part: TurnPart) -> tuple[str, str, str, str]:
         stands = part.amplitude_mm > 2 * part.standard_uncertainty_mm
         known_to = f"u = {part.high_point_uncertainty_deg:.1f}°"
         high = f"{part.high_point_deg:.0f}° ({known_to})" if stands else MISSING
-        return name, plain(part.amplitude_mm), plain(part.standard_uncertainty_mm, 1), high
+        return name, plain(part.amplitude_mm), fine(part.standard_uncertainty_mm), high
 
     rows = [
-        ("FIM of the mean turn", plain(sweep.fim_mm), plain(sweep.fim_uncertainty_mm, 1), MISSING),
+        ("FIM of the mean turn", plain(sweep.fim_mm), fine(sweep.fim_uncertainty_mm), MISSING),
         part("once per turn, amplitude", sweep.once),
         part("twice per turn, amplitude", sweep.twice),
         ("the rest, peak to peak", plain(sweep.rest_mm), MISSING, MISSING),
-        (_repeats(sweep), plain(sweep.repeatability_mm, 1), MISSING, MISSING),
+        (_repeats(sweep), fine(sweep.repeatability_mm), MISSING, MISSING),
     ]
     if match is not None:
         mesh = match.mesh_high_point_deg
         lash = plain(match.predicted_amplitude_mm)
         place = MISSING if mesh is None else f"{mesh:.0f}° at the mesh"
-        rows.append(("lash amplitude it makes", lash, plain(match.standard_uncertainty_mm, 1), place))
+        rows.append(("lash amplitude it makes", lash, fine(match.standard_uncertainty_mm), place))
     if result.tight_spot_part_mm is not None:
         rows.append(("taken at the tight spot", plain(result.tight_spot_part_mm), MISSING, MISSING))
     return tuple(rows)

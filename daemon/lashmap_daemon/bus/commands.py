@@ -17,6 +17,7 @@ from pydantic import ValidationError
 
 from lashmap_daemon.bus.messages_request import Answer, Command
 from lashmap_daemon.bus.topics import COMMAND
+from lashmap_daemon.not_valid import in_our_words
 
 MOST_BYTES = 4096
 STALE_S = float(COMMAND.expiry_s or 0)
@@ -200,7 +201,6 @@ def _what_is_wrong(error: ValueError | RecursionError) -> str:
         detail = error.errors(include_input=False, include_url=False, include_context=False)[0]
         where = ".".join(str(part) for part in detail["loc"])[:100]
         where = where if where.isprintable() else "a key"
-        return (
-            f"{where or 'the message'}: {detail['msg'][:200]}; docs/schemas/command.schema.json has the keys"
-        )
+        said = in_our_words(detail["msg"])[:200]
+        return f"{where or 'the message'}: {said}; docs/schemas/command.schema.json has the keys"
     return "it cannot be read as JSON"

@@ -19,6 +19,7 @@ from paho.mqtt.client import Client, DisconnectFlags
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from lashmap_daemon.bus.recorded import Outgoing
 from lashmap_daemon.bus.settings import BusTable
@@ -178,14 +179,21 @@ class BusClient(aiomqtt.Client):
             properties=properties_of(record.topic, id=record.id),
         )
 
-    async def listen_to(self, topic: str, *, qos: int) -> None:
+    async def listen_to(self, topic: str, *, qos: int, as_published: bool = False) -> None:
         """Subscribe.
+
+        Args:
+            topic: What to.
+            qos: At most.
+            as_published: Messages keep the mark that they are to be retained also while they are new; without
+                it, as MQTT 5 has it (3.8.3.1), the mark means that the broker had kept it from before.
 
         Raises:
             Refused: The broker will not have it.
             aiomqtt.MqttError: As `send`.
         """
-        for code in await self.subscribe(topic, qos):
+        options = SubscribeOptions(qos=qos, retainAsPublished=as_published)
+        for code in await self.subscribe(topic, options=options):
             if isinstance(code, ReasonCode) and code.is_failure:
                 raise Refused(topic, code.getName(), "read")
 

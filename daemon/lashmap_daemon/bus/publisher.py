@@ -153,7 +153,8 @@ class Publisher:
             self._status_news.clear()
             await self._send(client, STATUS, self._status())
             if self._listens:
-                await client.listen_to(self._identity.topic(COMMAND), qos=COMMAND.qos)
+                topic = self._identity.topic(COMMAND)
+                await client.listen_to(topic, qos=COMMAND.qos, as_published=True)
             self._report.reached()
             _LOG.info("%s was reached; %d records wait for it", self._settings.broker, self._waiting)
             self._state_news.set()

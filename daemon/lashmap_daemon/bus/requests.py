@@ -73,6 +73,8 @@ class Requests:
             async for message in client.messages:
                 if self._desk is None or not isinstance(message.payload, bytes):
                     continue
+                if message.retain and not message.payload:
+                    continue  # takes away what the broker had retained (MQTT 5, 3.3.1.3): no request
                 reply = reply_to(message, self._answers)
                 judged = self._desk.judge(
                     message.payload,

@@ -6,10 +6,11 @@ import getpass
 import sys
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from lashmap_drivers.errors import InstrumentError
+from typer.core import TyperGroup
 
 from lashmap_daemon.errors import EXIT_STAND, EXIT_STOPPED, LashmapError
 
@@ -18,7 +19,22 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+
+class _Commands(TyperGroup):
+    """All commands; what speaks against the value of an option is said in our words."""
+
+    def invoke(self, ctx: Any) -> Any:  # noqa: ANN401 - its type is private to typer
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as error:
+            from lashmap_daemon.not_valid import in_our_words  # noqa: PLC0415
+
+            error.message = in_our_words(error.message)
+            raise
+
+
 app = typer.Typer(
+    cls=_Commands,
     help="Record the rock of a right-angle (bevel) gearbox at many positions, find its tight spot, judge it.",
     no_args_is_help=True,
     add_completion=False,

@@ -180,12 +180,12 @@ def _request(kind: type[Request], **values: object) -> Request:
     from pydantic import ValidationError  # noqa: PLC0415
 
     from lashmap_daemon.errors import ConfigurationError  # noqa: PLC0415
+    from lashmap_daemon.not_valid import problem_of  # noqa: PLC0415
 
     try:
         return kind.model_validate(values)
     except ValidationError as error:
-        problems = [f"{'.'.join(str(part) for part in one['loc'])}: {one['msg']}" for one in error.errors()]
-        raise ConfigurationError("tell", problems) from error
+        raise ConfigurationError("tell", [problem_of(dict(one)) for one in error.errors()]) from error
 
 
 def _say(context: typer.Context, request: Request, *, as_json: bool = False) -> None:

@@ -35,7 +35,9 @@ class Asker:
         self._client.disconnect()
         self._client.loop_stop()
 
-    def ask(self, test: str, command: str, *, back: str | None = None, **other: object) -> None:
+    def ask(
+        self, test: str, command: str, *, back: str | None = None, retain: bool = False, **other: object
+    ) -> None:
         request = {
             "schema": 1,
             "stand": "bench-1",
@@ -49,7 +51,7 @@ class Asker:
         if back is not None:
             properties.ResponseTopic = back
             properties.CorrelationData = b"\x00\x01"
-        self.send(json.dumps(request | other).encode(), properties)
+        self.send(json.dumps(request | other).encode(), properties, retain=retain)
 
     def send(self, payload: bytes, properties: Properties | None = None, *, retain: bool = False) -> None:
         self._client.publish(
@@ -88,6 +90,28 @@ def test_ask_and_answer(tmp_path: Path, broker: Broker) -> None:
     ]
     assert test.of(events.TestClosed)
     assert not [one for one in heard.heard if one.topic == "lashmap/bench-2/state"]
+
+
+def test_a_request_that_the_broker_is_told_to_retain_is_refused_and_may_be_taken_away(
+    tmp_path: Path, broker: Broker
+) -> None:
+    # The stand hears it while it is new, and would be asked again by the broker's copy after a reconnection.
+    test = VirtualTest(tmp_path, load_box(positions=5, gear_turns=1.0))
+    asker = Asker(broker)
+    with subscriber(broker.port) as heard, on_bus(test, settings(broker.url, commands=True)) as stand:
+        assert eventually(lambda: stand.bus.report.connected)
+        asker.ask(test.started.test, "skip", retain=True)
+        assert tick_until(stand, lambda: len(heard.on("answer")) == 1)
+        asker.send(b"", retain=True)
+        asker.ask(test.started.test, "note", text="after it")
+        assert tick_until(stand, lambda: len(heard.on("answer")) == 2)
+        assert stand.bus.report.requests_refused == 1
+    asker.close()
+    refused, taken = (json.loads(one.payload) for one in heard.on("answer"))
+    assert not refused["accepted"]
+    assert "it is a retained message" in refused["reason"]
+    assert taken["accepted"]  # the empty message in between was no request, and got no answer
+    assert not test.of(events.PositionSkipped)
 
 
 def test_a_request_that_no_test_takes_is_refused_in_time(tmp_path: Path, broker: Broker) -> None:
