@@ -77,10 +77,7 @@ class _ParquetFile:
         self._writer.write_table(rows, row_group_size=len(block))
 
     def close(self) -> None:
-        try:
-            self._writer.close()
-        finally:
-            self._writer.is_open = False  # or it would try once more when it is thrown away, and say so
+        self._writer.close()
 
 
 class _ArrowCsvFile:

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 from daemon.command import lashmap
 from daemon.exported import exported, recorded
+from daemon.small_disk import small_disk
 from lashmap_analysis import load
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.frame_columns import TABLES
@@ -183,3 +184,13 @@ def test_a_full_disk_is_told_in_one_sentence_and_leaves_nothing(kind: str, tmp_p
     assert re.fullmatch(r"lashmap: out: cannot be written \(.+\); choose another place\s*", done.stderr)
     assert not (tmp_path / "out").exists()
     assert not list(tmp_path.glob(".out*"))
+
+
+def test_a_disk_without_room_gets_no_second_complaint(tmp_path: Path) -> None:
+    # Every table that is open fails to close then, and Parquet's writer would say so for itself.
+    with small_disk(tmp_path, 1) as disk:
+        (disk / "full").write_bytes(bytes(970_000))
+        done = lashmap("export", "--to", "parquet", "--output", disk / "out", "--logbook", recorded()[0])
+        assert done.returncode == 2
+        assert re.fullmatch(r"lashmap: \S+: cannot be written \(.+\); choose another place\s*", done.stderr)
+        assert [one.name for one in disk.iterdir()] == ["full"]
