@@ -111,12 +111,7 @@ class StreamClock:
         """
         reads = Reads.of(arrivals_s[counts > 0], counts[counts > 0], self._previous_s)
         each, size = reads.count, len(reads.count)
-        grids, periods, stated, floors = (
-            np.empty(size),
-            np.empty(size),
-            np.empty(size),
-            np.full(size, -np.inf),
-        )
+        grids, periods, stated, floors = np.full((4, size), -np.inf)
         arrival_list, count_list = reads.arrival_s.tolist(), each.tolist()
         at = 0
         while at < size:

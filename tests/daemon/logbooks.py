@@ -8,6 +8,7 @@ from daemon.virtual_time import load_box, simulated_stand_file
 from lashmap_daemon import events
 from lashmap_daemon.events import Stamped
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.seal_tally import Tally
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_drivers.readings import Chunk
 
@@ -54,3 +55,12 @@ def two_tests(folder: Path) -> Path:
         closed_test(book, folder, "t1")
         closed_test(book, folder, "t2")
     return path
+
+
+def read_back(path: Path, test: str) -> Tally:
+    """What a replay reads of a test."""
+    tally = Tally()
+    with Logbook(path, create=False) as logbook:
+        for channel in ("indicator", "encoder"):
+            list(logbook.raw_packs(test, channel, gaps=True, tally=tally))
+    return tally

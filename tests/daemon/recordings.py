@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -10,8 +11,12 @@ from pathlib import Path
 import pandas as pd
 from daemon.exported import recorded
 from daemon.virtual_time import DEMO_BOX
+from lashmap_analysis.assessment import Assessment
+from lashmap_daemon.conclude import conclude
 from lashmap_daemon.export_frames import frames
+from lashmap_daemon.import_command import ImportOptions, import_recording
 from lashmap_daemon.logbook import Logbook
+from rich.console import Console
 
 MATCHED_DEG = 37.25  # of the box file
 HEAD = """
@@ -100,3 +105,11 @@ def mapping(
     head = HEAD.format(path=name, box=DEMO_BOX, unit=unit, file=file, time=time)
     path.write_text(head + (rest or ENCODER + BY_ENCODER), "utf-8")
     return path
+
+
+def imported(path: Path, book: Path) -> tuple[Assessment, str]:
+    """The recording that a mapping file names, in a logbook and judged; and its test."""
+    options = ImportOptions(mapping=path, logbook=book, output=None, operator="tester")
+    test = import_recording(options, Console(file=io.StringIO(), width=200))
+    with Logbook(book, create=False) as logbook:
+        return conclude(logbook, test), test

@@ -5,41 +5,31 @@ Reference: the same samples with an angle that goes on.
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from daemon.recordings import BY_ENCODER, ENCODER, MATCHED_DEG, mapping, rows
+from daemon.recordings import BY_ENCODER, ENCODER, MATCHED_DEG, imported, mapping, rows
 from daemon.virtual_time import TODAY, load_box, simulated_stand_file
 from lashmap_analysis.assessment import Assessment
 from lashmap_daemon import events
 from lashmap_daemon.channels import Channels
-from lashmap_daemon.conclude import conclude
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.import_command import ImportOptions, import_recording
-from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.preconditions import collect
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.stand_file import ENCODER as ROLE
 from lashmap_drivers.errors import InstrumentWithoutReading
 from lashmap_drivers.kinds import build
 from lashmap_drivers.readings import Chunk, Floats
-from rich.console import Console
 
 WRAPS = ENCODER + "wraps_at_deg = 360\n"
 
 
-def imported(folder: Path, table: pd.DataFrame, rest: str) -> Assessment:
+def read(folder: Path, table: pd.DataFrame, rest: str) -> Assessment:
     """A recording judged; samples without a value have an empty cell."""
     table.to_csv(folder / "bench.csv", index=False)
-    options = ImportOptions(
-        mapping=mapping(folder, rest=rest), logbook=folder / "book", output=None, operator="tester"
-    )
-    test = import_recording(options, Console(file=io.StringIO(), width=200))
-    with Logbook(folder / "book", create=False) as logbook:
-        return conclude(logbook, test)
+    return imported(mapping(folder, rest=rest), folder / "book")[0]
 
 
 def state(found: Assessment) -> str:
@@ -52,8 +42,8 @@ def test_a_recording_whose_angle_begins_again_reads_as_one_whose_angle_goes_on(t
     assert table["angle"].max() > 5 * 360.0
     known = f"matched_deg = {MATCHED_DEG}\n"
     (tmp_path / "on").mkdir()
-    expected = imported(tmp_path / "on", table, ENCODER + known + BY_ENCODER)
-    found = imported(tmp_path, table.assign(angle=table["angle"] % 360.0), WRAPS + known + BY_ENCODER)
+    expected = read(tmp_path / "on", table, ENCODER + known + BY_ENCODER)
+    found = read(tmp_path, table.assign(angle=table["angle"] % 360.0), WRAPS + known + BY_ENCODER)
     assert [one.engagement for one in found.positions] == [one.engagement for one in expected.positions]
     for one, other in zip(found.positions, expected.positions, strict=True):
         assert one.normal_backlash_mm == pytest.approx(other.normal_backlash_mm, rel=1e-6)
@@ -63,7 +53,7 @@ def test_a_recording_whose_angle_begins_again_reads_as_one_whose_angle_goes_on(t
 
 def test_the_box_files_angle_does_not_say_in_which_turn(tmp_path: Path) -> None:
     table = rows(swept=True)
-    found = imported(tmp_path, table.assign(angle=table["angle"] % 360.0), WRAPS + BY_ENCODER)
+    found = read(tmp_path, table.assign(angle=table["angle"] % 360.0), WRAPS + BY_ENCODER)
     assert state(found) == "unproven"
     assert found.verdict.outcome == "not proven"
 
@@ -87,7 +77,7 @@ def test_turns_that_cannot_be_followed_are_refused(
         table = table[(table["t"] < 10.0) | (table["t"] > 10.5)]
     rest = ENCODER + ("" if wraps_at_deg is None else f"wraps_at_deg = {wraps_at_deg}\n") + BY_ENCODER
     with pytest.raises(ConfigurationError, match=says):
-        imported(tmp_path, table.assign(angle=table["angle"] % 360.0), rest)
+        read(tmp_path, table.assign(angle=table["angle"] % 360.0), rest)
 
 
 def text_encoder(folder: Path, wraps_at_deg: float | None) -> Channels:

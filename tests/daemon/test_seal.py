@@ -7,20 +7,16 @@ import hashlib
 import re
 import sqlite3
 import struct
-from contextlib import closing
 from pathlib import Path
 
 import pytest
-from daemon.logbooks import CLOSE, closed_test, note, two_tests
+from daemon.logbooks import CLOSE, closed_test, note, read_back, two_tests
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_daemon import seal_check
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.logbook_pack import examine
 from lashmap_daemon.seal import BEGINNING, EventRow, PackRow, digest_of
 from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.seal_check_file import check_file
-from lashmap_daemon.seal_tally import Tally
 from lashmap_drivers.readings import Chunk
 
 fields = st.lists(
@@ -214,44 +210,6 @@ def test_what_was_done_to_a_test_is_named_and_its_neighbour_is_good(filled: Path
     assert check_test(filled, "t2").problems == ()
     assert not check_file(filled).good
     assert check_test(filled, "t1", read=read_back(filled, "t1")) == check
-
-
-def read_back(path: Path, test: str) -> Tally:
-    """What a replay reads of a test."""
-    tally = Tally()
-    with Logbook(path, create=False) as logbook:
-        for channel in ("indicator", "encoder"):
-            list(logbook.raw_packs(test, channel, gaps=True, tally=tally))
-    return tally
-
-
-def test_packs_that_were_read_and_fit_are_not_read_again(
-    filled: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    plain = check_test(filled, "t1")
-    tally, half = read_back(filled, "t1"), Tally()
-    with Logbook(filled, create=False) as logbook:
-        list(logbook.raw_packs("t1", "encoder", gaps=True, tally=half))
-    examined: list[bytes] = []
-
-    def counted(arrivals: bytes, data: bytes) -> tuple[bytes, float, float]:
-        examined.append(data)
-        return examine(arrivals, data)
-
-    monkeypatch.setattr(seal_check, "examine", counted)
-    assert check_test(filled, "t1", read=tally) == plain
-    assert examined == []
-    assert check_test(filled, "t1", read=half) == plain
-    assert len(examined) > 4
-
-
-def test_what_changed_after_it_was_read_is_read_again(filled: Path) -> None:
-    tally = read_back(filled, "t1")
-    with closing(sqlite3.connect(filled)) as base, base:
-        base.execute("UPDATE raw SET content = zeroblob(32) WHERE test = 't1' AND place = " + NTH.format(1))
-    check = check_test(filled, "t1", read=tally)
-    assert any("the samples were changed" in problem for problem in check.problems)
-    assert check == check_test(filled, "t1")
 
 
 def test_one_change_is_one_problem(filled: Path) -> None:

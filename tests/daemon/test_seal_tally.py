@@ -1,0 +1,54 @@
+"""A check that goes by what was read anyway finds what a check finds that reads everything itself.
+
+All kinds of meddling go through both in `test_seal.py`.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from daemon.logbooks import read_back, two_tests
+from lashmap_daemon import seal_check
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_pack import examine
+from lashmap_daemon.seal_check import check_test
+from lashmap_daemon.seal_tally import Tally
+
+
+@pytest.fixture
+def filled(tmp_path: Path) -> Path:
+    return two_tests(tmp_path)
+
+
+def test_packs_that_were_read_and_fit_are_not_read_again(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = check_test(filled, "t1")
+    tally, half = read_back(filled, "t1"), Tally()
+    with Logbook(filled, create=False) as logbook:
+        list(logbook.raw_packs("t1", "encoder", gaps=True, tally=half))
+    examined: list[bytes] = []
+
+    def counted(arrivals: bytes, data: bytes) -> tuple[bytes, float, float]:
+        examined.append(data)
+        return examine(arrivals, data)
+
+    monkeypatch.setattr(seal_check, "examine", counted)
+    assert check_test(filled, "t1", read=tally) == plain
+    assert examined == []
+    assert check_test(filled, "t1", read=half) == plain
+    assert len(examined) > 4
+
+
+def test_what_changed_after_it_was_read_is_read_again(filled: Path) -> None:
+    tally = read_back(filled, "t1")
+    with closing(sqlite3.connect(filled)) as base, base:
+        base.execute(
+            "UPDATE raw SET content = zeroblob(32) WHERE id = (SELECT max(id) FROM raw WHERE test = 't1')"
+        )
+    check = check_test(filled, "t1", read=tally)
+    assert any("the samples were changed" in problem for problem in check.problems)
+    assert check == check_test(filled, "t1")
