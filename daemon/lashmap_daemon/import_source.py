@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from lashmap_drivers.angle_turns import AngleTurns, first_gap
+from lashmap_drivers.angle_turns import CLOSE_S, AngleTurns
 from lashmap_drivers.parser import BEYOND, LOST_COUNT
 from lashmap_drivers.readings import Chunk, Floats
 from lashmap_drivers.recorded_file import RecordedFileProfile
@@ -158,18 +158,17 @@ def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
 def _followed(path: Path, wraps_at_deg: float, angle_deg: Floats, time_s: Floats) -> Floats:
     """An angle that begins again, over its turns; nan where the file has none."""
     marks: Counter[str] = Counter()
-    gap = first_gap(time_s, wraps_at_deg)
     found = AngleTurns(wraps_at_deg, marks).follow(angle_deg, time_s)
     problem = ""
-    if gap is not None:
-        problem = (
-            f"no sample between {gap[0]:.3f} and {gap[1]:.3f} s, where it may have gone round unseen; import "
-            "a recording without such a gap, or one whose angle goes on over all turns"
-        )
-    elif BEYOND in marks:
+    if BEYOND in marks:
         problem = f"the angle goes further than wraps_at_deg = {wraps_at_deg:g}; correct it, or leave it out"
     elif LOST_COUNT in marks:
-        problem = "its turns cannot be followed: from sample to sample it goes further than a quarter of one"
+        last_s = float(time_s[~np.isnan(found)][-1])
+        problem = (
+            f"its turns cannot be followed beyond {last_s:.3f} s: there samples are missing or too far "
+            f"apart, or the angle goes too far between them. Samples must come every {CLOSE_S:g} s or "
+            "sooner; import such a recording, or one whose angle goes on over all turns"
+        )
     if problem:
         raise ConfigurationError(str(path), [f"encoder: {problem}"])
     return found

@@ -43,6 +43,8 @@ class RawReader:
         Raises:
             LogbookError: When a pack cannot be read, or was moved to an archive that is not at hand.
         """
+        if tally is not None:
+            tally.begin(channel)
         with naming(self._path):
             for place, first_s, last_s, arrivals, data in self._base.execute(
                 "SELECT place, first_s, last_s, arrivals, data FROM raw WHERE test = ? AND channel = ? "
@@ -50,7 +52,9 @@ class RawReader:
                 (test, channel),
             ):
                 try:
-                    pack = opened(*(self._away(test, place) if arrivals is None else (arrivals, data)))
+                    is_here = arrivals is not None or data is not None
+                    pack = opened(*((arrivals, data) if is_here else self._away(test, place)))
+                    content = pack.content()
                 except (PackDamaged, TypeError) as error:
                     if not gaps:
                         raise LogbookError(
@@ -59,11 +63,11 @@ class RawReader:
                             f"{self._path}"
                         ) from error
                     if tally is not None:
-                        tally.spoil()
+                        tally.spoil(channel)
                     yield a_break(first_s)
                     continue
                 if tally is not None:
-                    tally.add(channel, place, pack.content(), pack.first_s, pack.last_s)
+                    tally.add(channel, place, content, pack.first_s, pack.last_s)
                 yield pack.chunks()
 
     def _away(self, test: str, place: int) -> tuple[bytes, bytes]:

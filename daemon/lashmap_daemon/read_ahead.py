@@ -13,7 +13,6 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
-from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Self, cast
 
@@ -53,16 +52,18 @@ class RawSamples:
         Raises:
             LogbookError: When the file or an archive cannot be reached.
         """
-        given = 0
+        given = 0  # chunks
         while self._ahead is not None:
             piece = self._next()
             if piece is None and self._ahead is not None:
                 return
             if piece is not None:
-                given += 1
+                given += len(cast("Chunks", piece))
                 yield cast("Chunks", piece)
-        packs = self._logbook.raw_packs(self._test, channel, gaps=True, tally=self._tally)
-        yield from islice(in_pieces(packs), given, None)
+        for piece in in_pieces(self._logbook.raw_packs(self._test, channel, gaps=True, tally=self._tally)):
+            if given < len(piece):
+                yield piece.part(given, len(piece))
+            given = max(0, given - len(piece))
 
     def check(self) -> TestCheck:
         """Whether the test fits its digests, after all instruments were read.
@@ -94,7 +95,7 @@ class RawSamples:
             return None
         try:
             return pickle.load(self._ahead.stdout)  # noqa: S301 - said by this very file
-        except (EOFError, OSError, pickle.UnpicklingError):
+        except Exception:  # noqa: BLE001 - a torn pickle can raise anything; what is left is read here
             self.close()
             return None
 

@@ -25,6 +25,7 @@ from lashmap_daemon.preconditions import index_in_place, record_intact
 from lashmap_daemon.read_ahead import RawSamples
 from lashmap_daemon.replay_parts import Parts
 from lashmap_daemon.replay_samples import Decoding, Windows
+from lashmap_daemon.seal_check import TestCheck
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 
 Heard = Callable[[str, Samples], None]
@@ -119,7 +120,7 @@ class Replay:
         with RawSamples(self._logbook, self.test, (INDICATOR, ENCODER)) as raw:
             indicator, _ = self._pass(raw, INDICATOR, heard)
             encoder, index_slips = self._pass(raw, ENCODER, heard)
-            intact = raw.check()
+            intact = self._as_read(raw.check())
         both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(self._spans_s))]
         rocks = zip(self._rocks, both, strict=False)
         sweeps = zip(self._sweeps, both[len(self._rocks) :], strict=True)
@@ -142,6 +143,13 @@ class Replay:
             sweeps=tuple(_sweep(swept, box.runout, *samples) for swept, samples in sweeps),
             damage=intact.problems,
         )
+
+    def _as_read(self, intact: TestCheck) -> TestCheck:
+        """A seal that was set after the events were read is no seal of what was read."""
+        if self._story.closing != NOT_CLOSED or intact.sealed is None or intact.sealed.when != "closed":
+            return intact
+        problem = "it was closed while it was read. Read it again"
+        return replace(intact, problems=(*intact.problems, problem))
 
     @property
     def _spans_s(self) -> list[tuple[float, float]]:

@@ -18,7 +18,7 @@ from lashmap_daemon.logbook_pack import PackDamaged, examine
 from lashmap_daemon.logbook_rows import seals_of
 from lashmap_daemon.logbook_schema import connect
 from lashmap_daemon.seal import BEGINNING, CLOSES, OPENS_AGAIN, SIZE, EventRow, PackRow, Seal, seconds
-from lashmap_daemon.seal_tally import Tally
+from lashmap_daemon.seal_tally import Fit, Tally
 
 _OR_BEFORE = "Instead of a row that was changed, the one before it may have been, and its digest made anew."
 _MOST_NAMED = 20  # problems of one test; a rewritten file would name thousands
@@ -66,7 +66,8 @@ def check_test(logbook: Path, test: str, read: Tally | None = None) -> TestCheck
     Args:
         logbook: The file.
         test: Identifier of the test.
-        read: What was just read of its packs; they are read again only if that does not fit.
+        read: What was just read of its packs; they are read again only if that does not fit. Should it turn
+            out that they are good, then something else was read, and that is a problem too.
 
     Raises:
         LogbookError: When the file cannot be reached, which is no fault of the test.
@@ -76,7 +77,8 @@ def check_test(logbook: Path, test: str, read: Tally | None = None) -> TestCheck
     try:
         base = connect_leniently(logbook)
         base.execute("BEGIN")  # one moment of a file that may be written meanwhile
-        return _Check(base, logbook, archives, test, read).result()
+        fit = Fit() if read is None else read.fit(base, test)
+        return _Check(base, logbook, archives, test, fit).result()
     except (sqlite3.Error, TypeError, ValueError, OverflowError) as error:
         if isinstance(error, sqlite3.Error) and is_unreachable(error):
             raise failure(logbook, error) from error
@@ -116,7 +118,7 @@ class _Check:
     logbook: Path
     archives: Archives
     test: str
-    read: Tally | None
+    fit: Fit
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     named: int = 0
@@ -140,6 +142,12 @@ class _Check:
         newest = seals[-1][0] if seals else None
         if newest is None or last > newest.rows:
             self._unsealed(newest, closed=closed)
+        elif self.fit.other and not self.problems:
+            which = " and ".join(sorted(self.fit.other))
+            self._name(
+                f"what was read of the {which} is not what stands there now: it was written to meanwhile, or "
+                "could not be read for a moment. Read it again"
+            )
         if self.named > _MOST_NAMED:
             self.problems.append(f"and {self.named - _MOST_NAMED} more")
         return TestCheck(
@@ -223,20 +231,21 @@ class _Check:
             yield _Found(row=row, stored=_digest(digest))
 
     def _packs(self, moved: Moved | None, *, away: bool) -> Iterator[_Found]:
-        is_read = self.read is not None and self.read.fits(self.base, self.test)
+        known = "\n".join(("", *self.fit.same, ""))  # names between line feeds
         for place, channel, number, first_s, last_s, content, digest, arrivals, data in self.base.execute(
             "SELECT place, channel, number, first_s, last_s, content, digest, "
-            "CASE WHEN ?2 THEN NULL ELSE arrivals END, CASE WHEN ?2 THEN NULL ELSE data END FROM raw "
+            "CASE WHEN instr(?2, char(10) || channel || char(10)) THEN NULL ELSE arrivals END, "
+            "CASE WHEN instr(?2, char(10) || channel || char(10)) THEN NULL ELSE data END FROM raw "
             "WHERE test = ?1 ORDER BY place",
-            (self.test, is_read),
+            (self.test, known),
         ):
             row = PackRow(
                 test=self.test, place=place, channel=channel, number=number, first_s=float(first_s),
                 last_s=float(last_s), content=_digest(content),
             )  # fmt: skip
             here = arrivals is not None or data is not None
-            known = is_read or (away and not here)
-            wrong = "" if known else self._wrong(row, moved, (arrivals, data) if here else None)
+            is_known = channel in self.fit.same or (away and not here)
+            wrong = "" if is_known else self._wrong(row, moved, (arrivals, data) if here else None)
             yield _Found(row=row, stored=_digest(digest), wrong=wrong)
 
     def _wrong(self, row: PackRow, moved: Moved | None, blobs: tuple[bytes, bytes] | None) -> str:

@@ -1,8 +1,8 @@
 """What was read of a test, in one digest an instrument: so that its check need not read it all again.
 
-Reading a record back goes through every pack anyhow. When what was read is, pack by pack, what the rows say
-they hold, the check has only the rows left to go through; otherwise it reads the packs itself, to name the
-ones that are wrong.
+Reading a record back goes through every pack anyhow. When what was read of an instrument is, pack by pack,
+what the rows say they hold, the check has only the rows left to go through; otherwise it reads the packs
+itself, to name the ones that are wrong, or to find that something else was read than what stands there.
 """
 
 from __future__ import annotations
@@ -10,8 +10,24 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import struct
+from dataclasses import dataclass
 
-_PACK = struct.Struct("<qQ32sdd")
+from lashmap_daemon.seal import SIZE
+
+_PACK = struct.Struct(f"<q{SIZE}sdd")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """How what was read fits the rows.
+
+    Attributes:
+        same: Instruments of which all was read, and is what the rows say.
+        other: Instruments of which something else was read.
+    """
+
+    same: frozenset[str] = frozenset()
+    other: frozenset[str] = frozenset()
 
 
 class Tally:
@@ -19,34 +35,47 @@ class Tally:
 
     def __init__(self) -> None:
         self._digests: dict[str, hashlib._Hash] = {}
-        self._spoilt = False
+        self._spoilt: set[str] = set()
+
+    def begin(self, channel: str) -> None:
+        """An instrument is read from its first pack on; it may have none."""
+        self._digests[channel] = hashlib.sha256()
+        self._spoilt.discard(channel)
 
     def add(self, channel: str, place: int, content: bytes, first_s: float, last_s: float) -> None:
         """A pack: its content, and its first and last arrival. Spoilt by what no pack of a good record is."""
-        digest = self._digests.get(channel)
-        if digest is None:
-            digest = self._digests[channel] = hashlib.sha256()
         try:
-            digest.update(_PACK.pack(place, len(content), content, first_s, last_s))
-        except (struct.error, TypeError):
-            self.spoil()
+            packed = _PACK.pack(place, content, first_s, last_s)
+        except struct.error:
+            self.spoil(channel)
+            return
+        if len(content) == SIZE:
+            self._digests[channel].update(packed)
+        else:
+            self.spoil(channel)
 
-    def spoil(self) -> None:
-        """A pack could not be read."""
-        self._spoilt = True
+    def spoil(self, channel: str) -> None:
+        """A pack of an instrument could not be read."""
+        self._spoilt.add(channel)
 
-    def fits(self, base: sqlite3.Connection, test: str) -> bool:
-        """Every pack of the test was read, and is what its row says.
+    def fit(self, base: sqlite3.Connection, test: str) -> Fit:
+        """Hold what was read against the rows of a test.
 
         Raises:
             sqlite3.Error: When the rows cannot be read.
         """
         said = Tally()
+        for channel in self._digests:
+            said.begin(channel)
         for row in base.execute(
             "SELECT channel, place, content, first_s, last_s FROM raw WHERE test = ? ORDER BY place", (test,)
         ):
-            said.add(*row)
-        return not (self._spoilt or said._spoilt) and self._all() == said._all()
-
-    def _all(self) -> dict[str, bytes]:
-        return {channel: digest.digest() for channel, digest in self._digests.items()}
+            if row[0] in self._digests:
+                said.add(*row)
+        bad = self._spoilt | said._spoilt
+        same = {
+            channel
+            for channel, digest in self._digests.items()
+            if channel not in bad and digest.digest() == said._digests[channel].digest()
+        }
+        return Fit(same=frozenset(same), other=frozenset(self._digests.keys() - same))

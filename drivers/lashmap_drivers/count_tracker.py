@@ -91,8 +91,9 @@ class CountTracker:
         if self._last_raw is None or self._counting.wraps_at is None:
             self._total = raw
         else:
-            step = _nearest(raw - self._last_raw, self._counting.wraps_at)
-            if abs(step) > self._counting.wraps_at // 4:
+            step = nearest(raw - self._last_raw, self._counting.wraps_at)
+            # After a jump only a return to about where it was shows that the jump was wrong, not the count.
+            if abs(step) > self._counting.wraps_at // 4 // (self._jumps + 1):
                 self._jumps += 1
                 if self._jumps >= JUMPS_TO_BELIEVE:
                     self._lose()
@@ -114,7 +115,7 @@ class CountTracker:
             if passed:
                 step = sample.index_count - sample.count
                 wraps_at = self._counting.wraps_at
-                at = self._total + (step if wraps_at is None else _nearest(step, wraps_at))
+                at = self._total + (step if wraps_at is None else nearest(step, wraps_at))
                 self._index_passed(at, at)
         elif sample.index:
             self._index_passed(min(before, self._total), max(before, self._total))
@@ -129,11 +130,11 @@ class CountTracker:
         if per_turn is None:
             return
         middle = (low + high) / 2.0
-        off = _nearest(round(middle) - self._index, per_turn)
+        off = nearest(round(middle) - self._index, per_turn)
         if abs(off) > width + (high - low + 1) // 2:
             self._marks[INDEX_SLIP] += 1
 
 
-def _nearest(step: int, period: int) -> int:
+def nearest(step: int, period: int) -> int:
     """The step of least size that differs from this one by whole periods."""
     return (step + period // 2) % period - period // 2

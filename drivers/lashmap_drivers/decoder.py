@@ -10,12 +10,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from lashmap_drivers.angle_turns import FASTEST_DEG_S, SURE_S, AngleTurns
+from lashmap_drivers.angle_turns import FASTEST_DEG_S, AngleTurns
 from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import EMPTY, Batch, Chunk, Chunks, Floats, Samples
 from lashmap_drivers.stream_clock import StreamClock
 
+_SURE_S = 0.05  # less may be the machine's own business
 _FEWEST_CHUNKS = 16  # fewer are as quickly fed one by one
 
 
@@ -115,7 +116,7 @@ class Decoder:
         if self.range_deg is None or usual_s is None or math.isinf(last_s):
             return False
         unseen_s = float(times[0]) - last_s - usual_s
-        return unseen_s > SURE_S and unseen_s * FASTEST_DEG_S > self.range_deg / 2.0
+        return unseen_s > _SURE_S and unseen_s * FASTEST_DEG_S > self.range_deg / 2.0
 
     def feed_many(self, chunks: Chunks) -> Samples:
         """What `feed` gives for one chunk after another, to the last bit, many times as quick where it can.

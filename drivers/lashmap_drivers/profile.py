@@ -100,6 +100,8 @@ class InstrumentProfile(BaseModel):
                 f"wraps_at_deg: is for an angle in degrees, but unit is {self.unit!r}"
                 + ("; counts have wraps_at" if self.unit == "count" else "")
             )
+        if self.wraps_at_deg is not None and self.sends == "on its button":
+            raise ValueError("wraps_at_deg: between two presses nobody can follow the angle over its turns")
         return self
 
     @property

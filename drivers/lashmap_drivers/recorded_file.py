@@ -13,10 +13,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 
-import numpy as np
 from pydantic import Field
 
-from lashmap_drivers.angle_turns import first_gap
 from lashmap_drivers.errors import PortNotOpened
 from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.playback import Playback, Speed
@@ -76,19 +74,13 @@ class RecordedFileProfile(InstrumentProfile):
 
         try:
             with Path(name).open(encoding="utf-8-sig", newline="") as file:
-                chunks = list(self._chunks(csv.reader(file, delimiter=self.separator)))
+                return Playback(
+                    name, list(self._chunks(csv.reader(file, delimiter=self.separator))), speed=self.speed
+                )
         except OSError as error:
             raise refuse(f"cannot read the recording ({error.strerror})") from error
         except (ValueError, csv.Error) as error:
             raise refuse(str(error)) from error
-        if self.wraps_at_deg is not None:
-            gap = first_gap(np.array([chunk.arrival_s for chunk in chunks]), self.wraps_at_deg)
-            if gap is not None:
-                raise refuse(
-                    f"the angle may have gone round unseen between {gap[0]:.3f} and {gap[1]:.3f} s, where "
-                    "the recording has no sample"
-                )
-        return Playback(name, chunks, speed=self.speed)
 
     def _chunks(self, rows: Iterator[list[str]]) -> Iterator[Chunk]:
         header = [cell.strip() for cell in next(rows, [])]

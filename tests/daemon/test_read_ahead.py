@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import os
+import pickle
 import shutil
 import sqlite3
 import subprocess
@@ -14,7 +16,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from daemon.exported import recorded
-from lashmap_daemon import read_ahead
+from daemon.virtual_time import VirtualTest, load_box
+from lashmap_analysis import assess
+from lashmap_daemon import events, read_ahead
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.read_ahead import RawSamples
 from lashmap_daemon.replay import Replay
@@ -114,6 +118,46 @@ def test_wherever_the_process_ends_the_rest_is_read_here(
     beside(monkeypatch)
     monkeypatch.setattr(read_ahead, "_start", ends_early)
     assert same(read(recorded()[0]), here)
+
+
+def test_what_was_written_meanwhile_is_read_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # The last piece that the process gave was short, since there was no more; then it ended.
+    here = read(recorded()[0])
+    whole = io.BytesIO(said())
+    first = pickle.load(whole)  # noqa: S301 - said by our own process
+    half = len(first) // 2
+    with (tmp_path / "said").open("wb") as file:
+        pickle.dump(first.part(0, half), file)
+
+    def ends_early(*_: object) -> subprocess.Popen[bytes]:
+        return subprocess.Popen(["cat", tmp_path / "said"], stdout=subprocess.PIPE)
+
+    beside(monkeypatch)
+    monkeypatch.setattr(read_ahead, "_start", ends_early)
+    pieces, check = read(recorded()[0])
+    for found, expected in zip(pieces, here[0], strict=True):
+        together, known = Chunks.joined(found), Chunks.joined(expected)
+        assert together.data == known.data
+        assert together.arrival_s.tobytes() == known.arrival_s.tobytes()
+    assert check == here[1]
+
+
+def test_a_test_that_ends_while_it_is_read_is_not_called_intact(tmp_path: Path) -> None:
+    test = VirtualTest(tmp_path, load_box(positions=4, gear_turns=1.0, confirming_positions=1), seed=4)
+    test.run_until(events.RockAccepted)
+    replay = Replay(test.logbook, test.started.test)
+    ended: list[str] = []
+
+    def hear(channel: str, _: Samples) -> None:
+        if not ended:
+            ended.append(channel)
+            test.run()
+
+    record = replay.record(hear)
+    assert record.closing.startswith("not closed")
+    assert any("Read it again" in problem for problem in record.damage)
+    assert assess(record).verdict.outcome == "not proven"
+    assert Replay(test.logbook, test.started.test).record().damage == ()
 
 
 def test_a_process_that_cannot_be_started_is_not_missed(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,6 +5,7 @@ All kinds of meddling go through both in `test_seal.py`.
 
 from __future__ import annotations
 
+import datetime as dt
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 from daemon.logbooks import read_back, two_tests
 from lashmap_daemon import seal_check
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_archive import archive
 from lashmap_daemon.logbook_pack import examine
 from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.seal_tally import Tally
@@ -52,3 +54,42 @@ def test_what_changed_after_it_was_read_is_read_again(filled: Path) -> None:
     check = check_test(filled, "t1", read=tally)
     assert any("the samples were changed" in problem for problem in check.problems)
     assert check == check_test(filled, "t1")
+
+
+@pytest.mark.parametrize("how", ["spoil", "begin"])
+def test_good_packs_are_no_excuse_for_having_read_something_else(filled: Path, how: str) -> None:
+    # As when a pack cannot be read for a moment, or a test is written to and closed while it is read.
+    tally = read_back(filled, "t1")
+    getattr(tally, how)("encoder")
+    check = check_test(filled, "t1", read=tally)
+    assert len(check.problems) == 1
+    assert "what was read of the encoder is not what stands there now" in check.problems[0]
+
+
+def test_instruments_that_were_not_read_are_read_by_the_check(filled: Path) -> None:
+    tally = Tally()
+    with Logbook(filled, create=False) as logbook:
+        list(logbook.raw_packs("t1", "encoder", gaps=True, tally=tally))
+    with closing(sqlite3.connect(filled)) as base, base:
+        base.execute("UPDATE raw SET data = x'00' WHERE test = 't1' AND channel = 'indicator'")
+    check = check_test(filled, "t1", read=tally)
+    assert any("indicator" in problem and "cannot be read" in problem for problem in check.problems)
+    assert check == check_test(filled, "t1")
+
+
+def test_half_a_pack_of_an_archived_test_is_none(filled: Path) -> None:
+    later = dt.datetime(2027, 12, 1, tzinfo=dt.UTC)
+    archive(filled, filled.parent / "old.logbook", older_than=dt.timedelta(days=30), now=later)
+    with closing(sqlite3.connect(filled)) as base, base:
+        base.execute("UPDATE raw SET data = zeroblob(3) WHERE test = 't1' AND channel = 'encoder'")
+    plain = check_test(filled, "t1")
+    assert any("encoder" in problem and "cannot be read" in problem for problem in plain.problems)
+    assert check_test(filled, "t1", read=read_back(filled, "t1")) == plain
+
+
+def test_samples_stored_as_text_are_a_gap_and_named(filled: Path) -> None:
+    with closing(sqlite3.connect(filled)) as base, base:
+        base.execute("UPDATE raw SET data = 'text' WHERE test = 't1' AND channel = 'encoder'")
+    plain = check_test(filled, "t1")
+    assert any("encoder" in problem for problem in plain.problems)
+    assert check_test(filled, "t1", read=read_back(filled, "t1")) == plain

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from itertools import pairwise
 
@@ -9,7 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_drivers.angle_turns import AngleTurns, first_gap
+from lashmap_drivers.angle_turns import AngleTurns
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.line_profile import LineProfile
 from lashmap_drivers.parser import BEYOND, JUMPED, LOST_COUNT
@@ -120,19 +121,68 @@ def test_the_decoder_of_a_text_encoder_follows_it_in_its_own_sense() -> None:
 
 
 @pytest.mark.parametrize(
-    ("times", "gap"),
+    ("sent", "apart_s", "mark"),
     [
-        ([0.0, 0.1, 0.2, 0.3], None),
-        ([0.0, 0.001, 0.002, 0.05, 0.051], None),  # 47 ms: 170° at ten turns a second
-        ([0.0, 0.001, 0.002, 0.06, 0.061], (0.002, 0.06)),
-        ([], None),
-        ([1.0], None),
+        ([0.0, 100.0, 200.0, 300.0, 300.0], 0.05, LOST_COUNT),  # two thousand degrees a second, then at rest
+        ([0.0, 300.0, 240.0, 180.0], 1.0, LOST_COUNT),  # 300 degrees a second to and fro look alike
+        ([0.0, 10.0, 20.0], 0.21, LOST_COUNT),
+        ([0.0, 10.0, 20.0], 0.19, ""),
+        ([0.0, *[math.nan] * 40, 1.0], 0.001, ""),  # 41 ms: less than half a turn at ten turns a second
+        ([0.0, *[math.nan] * 60, 1.0], 0.001, LOST_COUNT),
+        ([0.0, *[500.0] * 60, 1.0], 0.001, LOST_COUNT),
+        ([0.0, 72.0, 0.0, 72.0, *[10.0] * 60], 0.001, ""),  # no hand turns so quickly: they are wrong ones
     ],
 )
-def test_a_gap_is_found_where_the_angle_may_have_gone_round(
-    times: list[float], gap: tuple[float, float] | None
+def test_turns_are_followed_over_close_samples_alone(sent: list[float], apart_s: float, mark: str) -> None:
+    marks: Counter[str] = Counter()
+    found = AngleTurns(360.0, marks).follow(np.array(sent), np.arange(1.0, len(sent) + 1.0) * apart_s)
+    assert marks[LOST_COUNT] == bool(mark)
+    assert math.isnan(found[-1]) == bool(mark)
+    if not mark:
+        assert found[-1] == sent[-1]
+
+
+@pytest.mark.parametrize(
+    ("wraps_deg", "rate_hz", "speed_deg_s"),
+    [
+        (360.0, 1000.0, 100.0),
+        (360.0, 10.0, 610.0),
+        (360.0, 20.0, 300.0),
+        (180.0, 1000.0, 50.0),
+        (90.0, 500.0, 50.0),
+    ],
+)
+def test_an_angle_that_begins_again_unsaid_never_names_another_turn(
+    wraps_deg: float, rate_hz: float, speed_deg_s: float
 ) -> None:
-    assert first_gap(np.array(times), 360.0) == gap
+    time_s = np.arange(1.0, 20.0 * rate_hz) / rate_hz
+    true = speed_deg_s * time_s
+    marks: Counter[str] = Counter()
+    found = AngleTurns(None, marks).follow(np.mod(true, wraps_deg), time_s)
+    known = ~np.isnan(found)
+    assert np.array_equal(found[known], true[known])
+    assert marks == {JUMPED: 1}
+
+
+def test_an_angle_may_be_anywhere_after_a_stretch_without_one() -> None:
+    sent = np.array([10.0, *[math.nan] * 500, 250.0, 250.5])
+    marks: Counter[str] = Counter()
+    found = AngleTurns(None, marks).follow(sent, KHZ[: len(sent)])
+    assert found[-2:].tolist() == [250.0, 250.5]
+    assert not marks
+
+
+def test_an_encoder_that_sends_on_its_button_cannot_be_followed() -> None:
+    with pytest.raises(ValidationError, match="between two presses nobody can follow the angle"):
+        LineProfile.model_validate(
+            {
+                "kind": "ascii line",
+                "unit": "deg",
+                "pattern": r"(?P<value>\d+)",
+                "wraps_at_deg": 360,
+                "sends": "on its button",
+            }
+        )
 
 
 @pytest.mark.parametrize("unit", ["mm", "in"])

@@ -82,6 +82,15 @@ def test_a_lone_jump_is_a_glitch_and_a_real_one_loses_the_count() -> None:
     assert parser.marks["lost count"] == 1
 
 
+def test_a_count_turned_fast_is_lost_and_not_taken_a_range_wrong() -> None:
+    # 100 of 360 a sample, then at rest: the third is nearer to the first the other way round.
+    parser = lines(wraps_at=360)
+    numbers = feed(parser, "0\n100\n200\n300\n300\n300\n")
+    assert numbers[0] == 0.0
+    assert all(map(math.isnan, numbers[1:]))
+    assert parser.marks["lost count"] == 1
+
+
 def test_glitches_far_apart_do_not_add_up_to_a_real_jump() -> None:
     parser = lines(wraps_at=65536)
     numbers = feed(parser, "".join(f"{count}\n{count + 30000}\n" for count in range(100, 110)) + "110\n")
