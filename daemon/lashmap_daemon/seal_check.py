@@ -66,8 +66,8 @@ def check_test(logbook: Path, test: str, read: Tally | None = None) -> TestCheck
     Args:
         logbook: The file.
         test: Identifier of the test.
-        read: What was just read of its packs; they are read again only if that does not fit. Should it turn
-            out that they are good, then something else was read, and that is a problem too.
+        read: What was just read of its packs; they are read again only if that does not fit. If they then
+            turn out to be good, something else was read, and that is a problem too.
 
     Raises:
         LogbookError: When the file cannot be reached, which is no fault of the test.
@@ -123,8 +123,8 @@ class _Check:
     notes: list[str] = field(default_factory=list)
     named: int = 0
     numbers: dict[str, tuple[int, float]] = field(default_factory=dict)  # last number and time by series
-    lost_rows: int = 0
-    lost_named: int = 0
+    lost_rows: int = 0  # gone from the chain …
+    lost_named: int = 0  # … and those of them that a series names
 
     def result(self) -> TestCheck:
         """Check everything."""
@@ -143,10 +143,9 @@ class _Check:
         if newest is None or last > newest.rows:
             self._unsealed(newest, closed=closed)
         elif self.fit.other and not self.problems:
-            which = " and ".join(sorted(self.fit.other))
             self._name(
-                f"what was read of the {which} is not what stands there now: it was written to meanwhile, or "
-                "could not be read for a moment. Read it again"
+                f"what was read of the {' and '.join(sorted(self.fit.other))} is not what stands there now: it "
+                "was written to meanwhile, or could not be read for a moment. Read it again"
             )
         if self.named > _MOST_NAMED:
             self.problems.append(f"and {self.named - _MOST_NAMED} more")
@@ -231,7 +230,7 @@ class _Check:
             yield _Found(row=row, stored=_digest(digest))
 
     def _packs(self, moved: Moved | None, *, away: bool) -> Iterator[_Found]:
-        known = "\n".join(("", *self.fit.same, ""))  # names between line feeds
+        known = "\n".join(("", *self.fit.same, ""))
         for place, channel, number, first_s, last_s, content, digest, arrivals, data in self.base.execute(
             "SELECT place, channel, number, first_s, last_s, content, digest, "
             "CASE WHEN instr(?2, char(10) || channel || char(10)) THEN NULL ELSE arrivals END, "
