@@ -144,8 +144,8 @@ class _Check:
             self._unsealed(newest, closed=closed)
         elif self.fit.other and not self.problems:
             self._name(
-                f"what was read of the {' and '.join(sorted(self.fit.other))} is not what stands there now: it "
-                "was written to meanwhile, or could not be read for a moment. Read it again"
+                f"what was read of the {' and '.join(sorted(self.fit.other))} is not what stands there now: "
+                "it was written to meanwhile, or could not be read for a moment. Read it again"
             )
         if self.named > _MOST_NAMED:
             self.problems.append(f"and {self.named - _MOST_NAMED} more")
