@@ -106,6 +106,7 @@ def _start(path: Path, test: str, channels: tuple[str, ...]) -> subprocess.Popen
         return subprocess.Popen(  # noqa: S603 - this very file
             command,
             bufsize=_BUFFER,
+            pipesize=_BUFFER,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
