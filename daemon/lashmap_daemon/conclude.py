@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +10,6 @@ from lashmap_analysis.assess import assess
 from lashmap_analysis.result import to_document
 
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.events import PositionSkipped, RockAccepted
 from lashmap_daemon.replay import newest_test, read_record
 from lashmap_daemon.review_book import with_review
 from lashmap_daemon.whole_file import write_whole
@@ -35,25 +33,12 @@ def conclude(logbook: Logbook, test: str | None) -> Assessment:
 
 
 def judged(logbook: Logbook, record: TestRecord) -> Assessment:
-    """Assess a record that was read from a logbook, its review and what was left out beside it.
+    """Assess a record that was read from a logbook, its review beside it.
 
     Raises:
         LogbookError: When the review cannot be read.
     """
-    return with_review(logbook, assess(replace(record, left_out=_left_out(logbook, record.identity.test))))
-
-
-def _left_out(logbook: Logbook, test: str) -> tuple[str, ...]:
-    """What became of positions that were asked for and have no rock; without it nobody would miss them."""
-    found: dict[int, str] = {}
-    for stamped in logbook.events(test):
-        match stamped.event:
-            case PositionSkipped(number=number, engagement=engagement, reason=reason):
-                why = " ".join(reason.split())  # a sentence a line, as tables hold them
-                found[number] = f"Position {number} (engagement {engagement}) was left out: {why}"
-            case RockAccepted(number=number):
-                found.pop(number, None)
-    return tuple(one if one.endswith(".") else f"{one}." for _, one in sorted(found.items()))
+    return with_review(logbook, assess(record))
 
 
 def json_text(assessment: Assessment) -> str:

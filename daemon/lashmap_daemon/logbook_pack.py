@@ -63,7 +63,7 @@ def on_test_clock(chunk: Chunk, start_s: float) -> Chunk:
 
 
 def pack(chunks: Sequence[Chunk]) -> Pack:
-    """Chunks as blobs; `unpack` gives the very same chunks back.
+    """Chunks as blobs; `opened` gives the very same chunks back.
 
     Plain Python for what is some sixty chunks as a rule: this runs right after a sync, when nothing of numpy
     is in the processor's caches, and then takes half as long.
@@ -86,24 +86,6 @@ def pack(chunks: Sequence[Chunk]) -> Pack:
         how |= _DEFLATED
     arrivals = _HEADER.pack(how, count, len(data)) + zlib.compress(columns, _LEVEL)
     return Pack(arrivals=arrivals, data=deflated if how & _DEFLATED else data, content=content)
-
-
-def unpack(arrivals: bytes, data: bytes) -> list[Chunk]:
-    """The chunks back.
-
-    Raises:
-        PackDamaged: When the blobs are not what `pack` made.
-    """
-    return list(unpack_columns(arrivals, data))
-
-
-def unpack_columns(arrivals: bytes, data: bytes) -> Chunks:
-    """The same as columns, without making each chunk.
-
-    Raises:
-        PackDamaged: When the blobs are not what `pack` made.
-    """
-    return opened(arrivals, data).chunks()
 
 
 def examine(arrivals: bytes, data: bytes) -> tuple[bytes, float, float]:

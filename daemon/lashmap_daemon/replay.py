@@ -39,6 +39,7 @@ class _Story:
     started_utc: str = ""
     parts: Parts = field(default_factory=Parts)
     rocks: dict[int, events.RockAccepted] = field(default_factory=dict)
+    skipped: dict[int, events.PositionSkipped] = field(default_factory=dict)
     sweeps: dict[Shaft, events.SweepRecorded] = field(default_factory=dict)
     notes: list[tuple[float, str]] = field(default_factory=list)
     closing: str = NOT_CLOSED
@@ -142,6 +143,7 @@ class Replay:
             notes=tuple(story.notes),
             sweeps=tuple(_sweep(swept, box.runout, *samples) for swept, samples in sweeps),
             damage=intact.problems,
+            left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
         )
 
     def _as_read(self, intact: TestCheck) -> TestCheck:
@@ -195,10 +197,12 @@ def _read_story(logbook: Logbook, test: str) -> _Story:
                 story.closing = NOT_CLOSED
             case events.RockAccepted() as accepted:
                 story.rocks[accepted.number] = accepted  # a repeat replaces what it repeats
+                story.skipped.pop(accepted.number, None)
             case events.SweepRecorded() as swept:
                 story.sweeps[swept.member] = swept
-            case events.PositionSkipped(number=number):
+            case events.PositionSkipped(number=number) as skipped:
                 story.rocks.pop(number, None)
+                story.skipped[number] = skipped
             case events.NoteTaken(text=text):
                 story.notes.append((stamped.time_s, text))
             case events.TestClosed(outcome=outcome, reason=reason):
@@ -214,6 +218,12 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
     for samples in Decoding(pieces, stand, ENCODER, parts):
         last = float(samples.value[-1]) if len(samples) else last
     return parts.parts[-1].encoder_deg, last
+
+
+def _left_out(skipped: events.PositionSkipped) -> str:
+    """What became of a position that has no rock, in a sentence; without it nobody would miss it."""
+    why = " ".join(skipped.reason.split()).removesuffix(".")  # a sentence a line, as tables hold them
+    return f"Position {skipped.number} (engagement {skipped.engagement}) was left out: {why}."
 
 
 def _apart_s(indicator: Samples, encoder: Samples) -> float:

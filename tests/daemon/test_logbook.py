@@ -15,7 +15,7 @@ from lashmap_daemon import events, review_events
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.events import Stamped
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.logbook_pack import unpack
+from lashmap_daemon.logbook_pack import opened
 from lashmap_daemon.logbook_rows import last_packs
 from lashmap_daemon.replay import newest_test, read_record
 from lashmap_daemon.simulated_stand import SimulatedInstruments
@@ -134,7 +134,9 @@ def test_an_event_is_in_the_file_when_append_returns(tmp_path: Path) -> None:
     # A second connection sees only what was committed; the first was not closed.
     other = sqlite3.connect(path)
     assert other.execute("SELECT count(*) FROM event").fetchone() == (1,)
-    assert unpack(*other.execute("SELECT arrivals, data FROM raw").fetchone()) == [Chunk(0.0, b"raw")]
+    assert list(opened(*other.execute("SELECT arrivals, data FROM raw").fetchone()).chunks()) == [
+        Chunk(0.0, b"raw")
+    ]
     assert other.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     other.close()
     book.close()

@@ -7,7 +7,7 @@ import struct
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_daemon.logbook_pack import PackDamaged, examine, on_test_clock, pack, unpack
+from lashmap_daemon.logbook_pack import PackDamaged, examine, on_test_clock, opened, pack
 from lashmap_drivers.readings import Chunk
 
 anything = st.lists(
@@ -30,7 +30,7 @@ def bits(chunks: list[Chunk]) -> list[tuple[bytes, bytes, bytes]]:
 @given(anything)
 def test_chunks_come_back_to_the_last_bit(chunks: list[Chunk]) -> None:
     packed = pack(chunks)
-    back = unpack(packed.arrivals, packed.data)
+    back = list(opened(packed.arrivals, packed.data).chunks())
     assert bits(back) == bits(chunks)
     assert pack(back).content == packed.content
     content, *ends = examine(packed.arrivals, packed.data)
@@ -76,7 +76,7 @@ def test_lines_of_an_instrument_take_a_fraction_of_a_float() -> None:
     ]
     packed = pack(chunks)
     assert len(packed.arrivals) + len(packed.data) < 0.5 * 8 * 250
-    assert unpack(packed.arrivals, packed.data) == chunks
+    assert list(opened(packed.arrivals, packed.data).chunks()) == chunks
 
 
 def test_a_damaged_pack_is_refused_or_unchanged_whatever_is_flipped() -> None:
@@ -92,7 +92,7 @@ def test_a_damaged_pack_is_refused_or_unchanged_whatever_is_flipped() -> None:
         else:
             blob[rng.randrange(len(blob))] ^= 1 << rng.randrange(8)
         try:
-            back = unpack(bytes(blobs[0]), bytes(blobs[1]))
+            back = list(opened(bytes(blobs[0]), bytes(blobs[1])).chunks())
         except PackDamaged:
             refused += 1
         else:
