@@ -6,6 +6,7 @@ What is compared is structure and words, never pixels.
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -41,13 +42,20 @@ def show(browser: Browser, folder: Path, html: str) -> str:
 
 
 def box_of(browser: Browser, name: str) -> tuple[float, float, float, float]:
-    """Where a chart is on the screen, after it was brought into view."""
-    x, y, width, height = browser.evaluate(
-        f"(() => {{ const s = document.getElementById('{name}-t').parentNode;"
-        "s.scrollIntoView({block: 'center'}); const r = s.getBoundingClientRect();"
-        "return [r.x, r.y, r.width, r.height] })()"
-    )
-    return x, y, width, height
+    """Where a chart is on the screen, after it was brought into view and stands still there.
+
+    A wheel's scrolling may come after the wheel, and would move the chart away from under a click.
+    """
+    chart = f"document.getElementById('{name}-t').parentNode"
+    box = f"(() => {{ const r = {chart}.getBoundingClientRect(); return [r.x, r.y, r.width, r.height] }})()"
+    for _ in range(100):
+        browser.evaluate(f"{chart}.scrollIntoView({{block: 'center'}})")
+        first = browser.evaluate(box)
+        time.sleep(0.05)  # some frames
+        if browser.evaluate(box) == first:
+            x, y, width, height = first
+            return x, y, width, height
+    raise AssertionError(f"{name} does not stand still")
 
 
 def test_the_browser_would_notice(browser: Browser, tmp_path: Path) -> None:
