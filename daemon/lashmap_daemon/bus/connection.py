@@ -6,13 +6,14 @@ again on the next connection.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import logging
 import random
 import socket
-from collections.abc import Iterator, Mapping
+from collections.abc import Awaitable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 import aiomqtt
 from paho.mqtt.client import Client, DisconnectFlags
@@ -25,6 +26,7 @@ from lashmap_daemon.bus.recorded import Outgoing
 from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.bus.topics import Topic
 
+Found = TypeVar("Found")
 MOST_IN_FLIGHT = 10  # aiomqtt warns above it
 KEEP_ALIVE_S = 10  # the broker tells of a vanished stand after one and a half times this
 _ANSWER_S = 5.0
@@ -100,7 +102,9 @@ class BusClient(aiomqtt.Client):
 
     MQTT 5 acknowledges also what it refuses, with a reason code; aiomqtt takes any acknowledgement for
     success, and a record that the access list forbids would be lost. An attempt that is given up leaves its
-    socket open for seconds, and complains later where nobody listens.
+    socket open for seconds, and complains later where nobody listens. And a wait of it that ends in the same
+    moment as its task is cancelled forgets that it was: whoever ends a connection would wait for ever for a
+    task that goes on.
     """
 
     _given_up = False
@@ -118,6 +122,14 @@ class BusClient(aiomqtt.Client):
             self._given_up = True
             self._client.disconnect()
             raise
+
+    async def _wait_for(self, fut: Awaitable[Found], timeout: float | None) -> Found:  # noqa: ASYNC109 - aiomqtt's
+        # `asyncio.wait_for`, which aiomqtt has here, swallows such a cancellation in Python 3.11.
+        try:
+            async with asyncio.timeout(self.timeout if timeout is None else timeout):
+                return await fut
+        except TimeoutError:
+            raise aiomqtt.MqttError("Operation timed out") from None
 
     @contextlib.contextmanager
     def _pending_call(self, mid: int, value: Any, pending_dict: dict[int, Any]) -> Iterator[None]:  # noqa: ANN401

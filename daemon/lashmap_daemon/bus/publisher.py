@@ -128,7 +128,8 @@ class Publisher:
             if self._report.connections > before:
                 waits.reset(short)
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._stop.wait(), waits.next_s())
+                async with asyncio.timeout(waits.next_s()):
+                    await self._stop.wait()
 
     async def _until_broken(self) -> BaseException | None:
         """One connection; what broke it, or None when the end was asked for."""

@@ -9,6 +9,7 @@ the next one, under the same identifier and byte for byte the same.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from collections import deque
 from collections.abc import Callable, Coroutine
@@ -132,10 +133,9 @@ class Records:
                 continue
             if not self._wake.is_set():
                 self._empty.set()
-            try:
-                await asyncio.wait_for(self._wake.wait(), _PAUSE_S)
-            except TimeoutError:
-                continue
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(_PAUSE_S):  # `wait_for` forgets a cancellation in Python 3.11
+                    await self._wake.wait()
 
     async def _send_some(self, send: Send) -> bool:
         """Send the next few; False when there are none."""

@@ -6,6 +6,7 @@ import asyncio
 import socket
 import threading
 import time
+from itertools import product
 from pathlib import Path
 
 import aiomqtt
@@ -13,7 +14,7 @@ import pytest
 from daemon.bus.broker import Broker
 from daemon.bus.on_bus import settings
 from lashmap_daemon.bus import connection
-from lashmap_daemon.bus.connection import Refused, connect, properties_of
+from lashmap_daemon.bus.connection import BusClient, Refused, connect, properties_of
 from lashmap_daemon.bus.topics import POSITION, STATE
 from lashmap_daemon.bus.unwaited import Unwaited
 
@@ -85,6 +86,45 @@ def test_the_message_that_was_refused_is_named_not_the_one_beside_it(tmp_path: P
     for one in (first, third):
         assert isinstance(one, Refused)
         assert one.topic == "lashmap/bench-1/position"
+
+
+def test_a_send_that_is_called_off_as_it_ends_does_not_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A task group that breaks calls its tasks off once; one that missed it would keep the group for ever."""
+    broker = Broker(tmp_path / "broker")
+    broker.start()
+    acknowledged = asyncio.Event()
+    heard = BusClient._on_publish
+
+    def hear(client: BusClient, *given: object) -> None:
+        heard(client, *given)  # type: ignore[arg-type]
+        acknowledged.set()
+
+    monkeypatch.setattr(BusClient, "_on_publish", hear)
+
+    async def forgotten() -> list[tuple[int, int]]:
+        """QoS and turns of the loop after the acknowledgement at which a cancellation made no difference."""
+        found = []
+        async with connect(settings(broker.url), "x", most_bytes=1000) as client:
+            for qos, turns in product((0, 1), range(8)):
+                acknowledged.clear()
+                sending = asyncio.create_task(
+                    client.send("a", b"{}", qos=qos, retain=False, properties=properties_of(STATE))
+                )
+                await acknowledged.wait()
+                for _ in range(turns):
+                    await asyncio.sleep(0)
+                called_off = sending.cancel()
+                [ended] = await asyncio.gather(sending, return_exceptions=True)
+                if called_off and not isinstance(ended, asyncio.CancelledError):
+                    found.append((qos, turns))
+        return found
+
+    try:
+        assert asyncio.run(forgotten()) == []
+    finally:
+        broker.kill()
 
 
 def test_a_call_that_hangs_holds_up_no_end() -> None:
