@@ -148,14 +148,14 @@ class Logbook:
         Raises:
             LogbookError: When a pack cannot be read, or was moved to an archive that is not at hand.
         """
-        for chunks in self.raw_packs(test, channel, gaps=gaps):
+        for chunks in self.raw_pieces(test, channel, gaps=gaps):
             yield from chunks
 
-    def raw_packs(
+    def raw_pieces(
         self, test: str, channel: str, *, gaps: bool = False, tally: Tally | None = None
     ) -> Iterator[Chunks]:
-        """As `raw`, a pack at a time and as columns: many times as quick; see `RawReader.packs`."""
-        return self._raw.packs(test, channel, gaps=gaps, tally=tally)
+        """As `raw`, in pieces and as columns: many times as quick; see `RawReader.pieces`."""
+        return self._raw.pieces(test, channel, gaps=gaps, tally=tally)
 
     def count_packs(self, test: str) -> int:
         """How many raw packs a test has."""

@@ -14,7 +14,8 @@ import struct
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from itertools import groupby
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from lashmap_drivers.readings import Chunk, Chunks
@@ -29,8 +30,6 @@ _LEVEL = 6
 _COUNT = struct.Struct("<Q")
 
 Floats = NDArray[np.float64]
-_NANS: Floats = np.full(1024, math.nan)  # what the packs of a stream have in common; nobody writes to it
-_NANS.flags.writeable = False
 _Kind = TypeVar("_Kind", bound=np.generic)
 
 
@@ -60,6 +59,13 @@ def on_test_clock(chunk: Chunk, start_s: float) -> Chunk:
     arrival is known, and small in the logbook.
     """
     return chunk._replace(arrival_s=round((chunk.arrival_s - start_s) * _MICRO) / _MICRO)
+
+
+def size_of(arrivals: object) -> int:
+    """How many bytes a pack says that it holds; 0 of one that says nothing."""
+    if not isinstance(arrivals, bytes) or len(arrivals) < _HEADER.size:
+        return 0
+    return int(_HEADER.unpack_from(arrivals)[2])
 
 
 def pack(chunks: Sequence[Chunk]) -> Pack:
@@ -94,55 +100,48 @@ def examine(arrivals: bytes, data: bytes) -> tuple[bytes, float, float]:
     Raises:
         PackDamaged: When the blobs are not what `pack` made.
     """
-    columns = opened(arrivals, data)
-    return columns.content(), columns.first_s, columns.last_s
+    [found] = opened([(arrivals, data)]).contents()
+    return found
 
 
 @dataclass(frozen=True, kw_only=True)
-class OpenPack:
-    """A pack's chunks as columns, shapes (n,), and their bytes.
+class OpenPacks:
+    """Chunks of consecutive packs as columns, shapes (n,), and the bytes of each pack.
 
     Attributes:
+        counts: Chunks of each pack.
         arrival_s: As `Chunks.arrival_s`.
-        within_s: As `Chunks.within_s`; None when it is nan everywhere.
+        within_s: As `Chunks.within_s`.
         lengths: Bytes of each.
-        data: As `Chunks.data`.
+        data: Their bytes, pack by pack.
     """
 
+    counts: list[int]
     arrival_s: Floats
-    within_s: Floats | None
+    within_s: Floats
     lengths: NDArray[np.uint32]
-    data: bytes
-
-    @property
-    def first_s(self) -> float:
-        """Arrival of the first chunk."""
-        return self.arrival_s.item(0)
-
-    @property
-    def last_s(self) -> float:
-        """Arrival of the last chunk."""
-        return self.arrival_s.item(-1)
+    data: list[bytes]
 
     def chunks(self) -> Chunks:
         """The chunks."""
         return Chunks(
             arrival_s=self.arrival_s,
-            within_s=self._within_s(),
+            within_s=self.within_s,
             lengths=self.lengths.astype(np.int64),
-            data=self.data,
+            data=b"".join(self.data),
         )
 
-    def content(self) -> bytes:
-        """As `Pack.content`."""
-        columns = (self.arrival_s.tobytes(), self._within_s().tobytes(), self.lengths.tobytes())
-        return _content(len(self.lengths), *columns, self.data)
-
-    def _within_s(self) -> Floats:
-        count = len(self.lengths)
-        if self.within_s is not None:
-            return np.where(np.isnan(self.within_s), math.nan, self.within_s)
-        return _NANS[:count] if count <= len(_NANS) else np.full(count, math.nan)
+    def contents(self) -> list[tuple[bytes, float, float]]:
+        """Of each pack, as `Pack.content`; its first and its last arrival."""
+        arrivals, within, lengths = self.arrival_s.tobytes(), self.within_s.tobytes(), self.lengths.tobytes()
+        arrival_s = self.arrival_s.tolist()
+        found, end = [], 0
+        for count, data in zip(self.counts, self.data, strict=True):
+            start, end = end, end + count
+            wide, narrow = slice(8 * start, 8 * end), slice(4 * start, 4 * end)
+            content = _content(count, arrivals[wide], within[wide], lengths[narrow], data)
+            found.append((content, arrival_s[start], arrival_s[end - 1]))
+        return found
 
 
 def _content(count: int, arrivals: bytes, within: bytes, lengths: bytes, data: bytes) -> bytes:
@@ -155,12 +154,36 @@ def _one_nan(value: float) -> float:
     return math.nan if math.isnan(value) else value
 
 
-def opened(arrivals: bytes, data: bytes) -> OpenPack:
-    """A pack from its blobs.
+def opened(blobs: Sequence[tuple[bytes, bytes]]) -> OpenPacks:
+    """Packs from their blobs, at least one; many at once take half the time of one by one.
 
     Raises:
-        PackDamaged: When the blobs are not what `pack` made.
+        PackDamaged: When the blobs of one of them are not what `pack` made; opened alone, each shows whether.
     """
+    packs = [_inflated(arrivals, data) for arrivals, data in blobs]
+    counts = [one.chunks for one in packs]
+    parts = [_columns(how, list(alike)) for how, alike in groupby(packs, lambda one: one.how)]
+    arrival_s, within_s, lengths = (np.concatenate(column) for column in zip(*parts, strict=True))
+    starts = np.add.accumulate([0, *counts[:-1]])
+    if np.add.reduceat(lengths, starts, dtype=np.uint64).tolist() != [len(one.data) for one in packs]:
+        raise PackDamaged("the lengths of its chunks do not add up to its bytes")
+    return OpenPacks(
+        counts=counts,
+        arrival_s=arrival_s,
+        within_s=within_s,
+        lengths=lengths,
+        data=[one.data for one in packs],
+    )
+
+
+class _Inflated(NamedTuple):
+    how: int  # its columns are written
+    chunks: int
+    columns: bytes
+    data: bytes
+
+
+def _inflated(arrivals: bytes, data: bytes) -> _Inflated:
     if len(arrivals) < _HEADER.size:
         raise PackDamaged("its arrival times are cut off")
     how, count, size = _HEADER.unpack_from(arrivals)
@@ -170,15 +193,30 @@ def opened(arrivals: bytes, data: bytes) -> OpenPack:
     raw = _inflate(data, size) if how & _DEFLATED else data
     if len(raw) != size:
         raise PackDamaged(f"it holds {len(raw)} bytes instead of {size}")
+    return _Inflated(how & ~_DEFLATED, count, columns, raw)
+
+
+def _columns(how: int, packs: list[_Inflated]) -> tuple[Floats, Floats, NDArray[np.uint32]]:
+    """Arrivals, halves of transactions and lengths of packs whose columns are written alike."""
+    planes = [
+        b"".join([columns[byte * count : (byte + 1) * count] for _, count, columns, _ in packs])
+        for byte in range(20 if how & _WITHIN else 12)
+    ]
     if how & _WHOLE_MICROSECONDS:
-        arrival_s = np.add.accumulate(_from_planes(columns[: 8 * count], np.int64)) / _MICRO
+        micros = np.add.accumulate(_from_planes(planes[:8], np.int64))
+        if len(packs) > 1:  # differences begin anew with each
+            counts = np.array([one.chunks for one in packs])
+            ends = np.add.accumulate(counts)
+            micros[ends[0] :] -= np.repeat(micros[ends[:-1] - 1], counts[1:])
+        arrival_s = micros / _MICRO
     else:
-        arrival_s = _from_planes(columns[: 8 * count], np.float64)
-    lengths = _from_planes(columns[8 * count : 12 * count], np.uint32)
-    if np.add.reduce(lengths, dtype=np.uint64).item() != size:
-        raise PackDamaged("the lengths of its chunks do not add up to its bytes")
-    within_s = _from_planes(columns[12 * count :], np.float64) if how & _WITHIN else None
-    return OpenPack(arrival_s=arrival_s, within_s=within_s, lengths=lengths, data=raw)
+        arrival_s = _from_planes(planes[:8], np.float64)
+    lengths = _from_planes(planes[8:12], np.uint32)
+    within_s = np.full(len(lengths), math.nan)
+    if how & _WITHIN:
+        stored_s = _from_planes(planes[12:], np.float64)
+        within_s = np.where(np.isnan(stored_s), within_s, stored_s)
+    return arrival_s, within_s, lengths
 
 
 def _planes(column: bytes, width: int) -> bytes:
@@ -186,9 +224,9 @@ def _planes(column: bytes, width: int) -> bytes:
     return b"".join([column[byte::width] for byte in range(width)])
 
 
-def _from_planes(planes: bytes, kind: type[_Kind]) -> NDArray[_Kind]:
-    width = np.dtype(kind).itemsize
-    return np.frombuffer(np.frombuffer(planes, np.uint8).reshape(width, -1).T.tobytes(), dtype=kind)
+def _from_planes(planes: list[bytes], kind: type[_Kind]) -> NDArray[_Kind]:
+    together = np.frombuffer(b"".join(planes), np.uint8).reshape(len(planes), -1)
+    return np.frombuffer(together.T.tobytes(), dtype=kind)
 
 
 def _inflate(blob: bytes, size: int) -> bytes:

@@ -1,20 +1,22 @@
-"""Reading the raw packs of a test back, one at a time or in pieces large enough for quick decoding."""
+"""Reading the raw packs of a test back, in pieces large enough for quick opening and decoding."""
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 from lashmap_drivers.readings import Chunks, a_break
 
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook_failures import naming
 from lashmap_daemon.logbook_moved import Archives, moved_of
-from lashmap_daemon.logbook_pack import PackDamaged, opened
+from lashmap_daemon.logbook_pack import PackDamaged, opened, size_of
 from lashmap_daemon.seal_tally import Tally
 
 _PIECE_BYTES = 1 << 18  # some 50,000 lines, enough that numpy's fixed costs no longer count
+_MOST_PACKS = 100
 
 
 class RawReader:
@@ -29,10 +31,10 @@ class RawReader:
     def __init__(self, base: sqlite3.Connection, path: Path, archives: Archives) -> None:
         self._base, self._path, self._archives = base, path, archives
 
-    def packs(
+    def pieces(
         self, test: str, channel: str, *, gaps: bool = False, tally: Tally | None = None
     ) -> Iterator[Chunks]:
-        """The packs of one instrument in order, read as they are taken.
+        """The chunks of one instrument in order, read as they are taken.
 
         Args:
             test: Identifier of the test.
@@ -46,43 +48,71 @@ class RawReader:
         if tally is not None:
             tally.begin(channel)
         with naming(self._path):
-            for place, first_s, last_s, arrivals, data in self._base.execute(
-                "SELECT place, first_s, last_s, arrivals, data FROM raw WHERE test = ? AND channel = ? "
-                "ORDER BY place",
-                (test, channel),
-            ):
+            for packs in self._batches(test, channel):
                 try:
-                    is_here = arrivals is not None or data is not None
-                    pack = opened(*((arrivals, data) if is_here else self._away(test, place)))
-                    content = pack.content()
-                except (PackDamaged, TypeError) as error:
-                    if not gaps:
-                        raise LogbookError(
-                            f"{self._path}: test {test}, {channel}, {first_s:.2f} to {last_s:.2f} s cannot "
-                            f"be read: {error}; find out what else with: lashmap verify --logbook "
-                            f"{self._path}"
-                        ) from error
-                    if tally is not None:
-                        tally.spoil(channel)
-                    yield a_break(first_s)
-                    continue
-                if tally is not None:
-                    tally.add(channel, place, content, pack.first_s, pack.last_s)
-                yield pack.chunks()
+                    yield self._take(packs, test, channel, tally)
+                except (PackDamaged, TypeError):
+                    for one in packs:
+                        yield self._alone(one, test, channel, tally, gaps=gaps)
 
-    def _away(self, test: str, place: int) -> tuple[bytes, bytes]:
-        return self._archives.pack(moved_of(self._base, test), place)
+    def tally(self, test: str) -> Tally:
+        """What all packs of a test hold; where that cannot be told of an instrument, it is spoilt."""
+        tally = Tally()
+        channels = self._base.execute("SELECT DISTINCT channel FROM raw WHERE test = ?", (test,)).fetchall()
+        for (channel,) in channels:
+            try:
+                for _ in self.pieces(test, channel, gaps=True, tally=tally):
+                    pass
+            except (LogbookError, ValueError, TypeError, OverflowError):  # whoever names the damage finds it
+                tally.spoil(channel)
+        return tally
+
+    def _batches(self, test: str, channel: str) -> Iterator[list[_Stored]]:
+        waiting: list[_Stored] = []
+        size = 0
+        for place, first_s, last_s, arrivals, data in self._base.execute(
+            "SELECT place, first_s, last_s, arrivals, data FROM raw WHERE test = ? AND channel = ? "
+            "ORDER BY place",
+            (test, channel),
+        ):
+            waiting.append(_Stored(place, first_s, last_s, arrivals, data))
+            size += size_of(arrivals)
+            if size >= _PIECE_BYTES or len(waiting) == _MOST_PACKS:
+                yield waiting
+                waiting, size = [], 0
+        if waiting:
+            yield waiting
+
+    def _take(self, packs: list[_Stored], test: str, channel: str, tally: Tally | None) -> Chunks:
+        found = opened([self._blobs(one, test) for one in packs])
+        if tally is not None:
+            for stored, content in zip(packs, found.contents(), strict=True):
+                tally.add(channel, stored.place, *content)
+        return found.chunks()
+
+    def _blobs(self, stored: _Stored, test: str) -> tuple[bytes, bytes]:
+        if stored.arrivals is None and stored.data is None:
+            return self._archives.pack(moved_of(self._base, test), stored.place)
+        return stored.arrivals, stored.data  # type: ignore[return-value]  # one of them alone is damage
+
+    def _alone(self, stored: _Stored, test: str, channel: str, tally: Tally | None, *, gaps: bool) -> Chunks:
+        """One of packs that do not all open."""
+        try:
+            return self._take([stored], test, channel, tally)
+        except (PackDamaged, TypeError) as error:
+            if not gaps:
+                raise LogbookError(
+                    f"{self._path}: test {test}, {channel}, {stored.first_s:.2f} to {stored.last_s:.2f} s "
+                    f"cannot be read: {error}; find out what else with: lashmap verify --logbook {self._path}"
+                ) from error
+            if tally is not None:
+                tally.spoil(channel)
+            return a_break(stored.first_s)
 
 
-def in_pieces(packs: Iterator[Chunks]) -> Iterator[Chunks]:
-    """Packs joined to pieces that are quick to decode; the same packs always make the same pieces."""
-    waiting: list[Chunks] = []
-    size = 0
-    for pack in packs:
-        waiting.append(pack)
-        size += len(pack.data)
-        if size >= _PIECE_BYTES:
-            yield Chunks.joined(waiting)
-            waiting, size = [], 0
-    if waiting:
-        yield Chunks.joined(waiting)
+class _Stored(NamedTuple):
+    place: int
+    first_s: float
+    last_s: float
+    arrivals: bytes | None
+    data: bytes | None  # both None where they were moved to an archive

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Self, cast
 from lashmap_drivers.readings import Chunks
 
 from lashmap_daemon.logbook_moved import Archives
-from lashmap_daemon.logbook_raw import RawReader, in_pieces
+from lashmap_daemon.logbook_raw import RawReader
 from lashmap_daemon.logbook_schema import connect
 from lashmap_daemon.seal_check import TestCheck, check_test
 from lashmap_daemon.seal_tally import Tally
@@ -60,7 +60,7 @@ class RawSamples:
             if piece is not None:
                 given += len(cast("Chunks", piece))
                 yield cast("Chunks", piece)
-        for piece in in_pieces(self._logbook.raw_packs(self._test, channel, gaps=True, tally=self._tally)):
+        for piece in self._logbook.raw_pieces(self._test, channel, gaps=True, tally=self._tally):
             if given < len(piece):
                 yield piece.part(given, len(piece))
             given = max(0, given - len(piece))
@@ -122,7 +122,7 @@ def _main(path: Path, test: str, channels: list[str]) -> None:
     reader = RawReader(connect(path, only_read=True), path, Archives(path))
     with os.fdopen(sys.stdout.fileno(), "wb", buffering=_BUFFER, closefd=False) as said:
         for channel in channels:
-            for piece in in_pieces(reader.packs(test, channel, gaps=True, tally=tally)):
+            for piece in reader.pieces(test, channel, gaps=True, tally=tally):
                 pickle.dump(piece, said, pickle.HIGHEST_PROTOCOL)
                 said.flush()
             pickle.dump(None, said)

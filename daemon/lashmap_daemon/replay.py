@@ -20,7 +20,6 @@ from lashmap_daemon import events
 from lashmap_daemon.box_file import RunoutTable
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.logbook_raw import in_pieces
 from lashmap_daemon.preconditions import index_in_place, record_intact
 from lashmap_daemon.read_ahead import RawSamples
 from lashmap_daemon.replay_parts import Parts
@@ -214,7 +213,7 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
     """The last reference and the last recorded angle, None when there is none; both in one count."""
     parts = _read_story(logbook, test).parts
     last = None
-    pieces = in_pieces(logbook.raw_packs(test, ENCODER, gaps=True))
+    pieces = logbook.raw_pieces(test, ENCODER, gaps=True)
     for samples in Decoding(pieces, stand, ENCODER, parts):
         last = float(samples.value[-1]) if len(samples) else last
     return parts.parts[-1].encoder_deg, last

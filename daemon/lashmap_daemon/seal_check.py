@@ -15,6 +15,7 @@ from pathlib import Path
 from lashmap_daemon.logbook_failures import failure, is_unreachable
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
 from lashmap_daemon.logbook_pack import PackDamaged, examine
+from lashmap_daemon.logbook_raw import RawReader
 from lashmap_daemon.logbook_rows import seals_of
 from lashmap_daemon.logbook_schema import connect
 from lashmap_daemon.seal import BEGINNING, CLOSES, OPENS_AGAIN, SIZE, EventRow, PackRow, Seal, seconds
@@ -77,7 +78,10 @@ def check_test(logbook: Path, test: str, read: Tally | None = None) -> TestCheck
     try:
         base = connect_leniently(logbook)
         base.execute("BEGIN")  # one moment of a file that may be written meanwhile
-        fit = Fit() if read is None else read.fit(base, test)
+        if read is None:  # packs read many at once, and then one by one only where something is wrong
+            fit = Fit(same=RawReader(base, logbook, archives).tally(test).fit(base, test).same)
+        else:
+            fit = read.fit(base, test)
         return _Check(base, logbook, archives, test, fit).result()
     except (sqlite3.Error, TypeError, ValueError, OverflowError) as error:
         if isinstance(error, sqlite3.Error) and is_unreachable(error):

@@ -62,5 +62,5 @@ def read_back(path: Path, test: str) -> Tally:
     tally = Tally()
     with Logbook(path, create=False) as logbook:
         for channel in ("indicator", "encoder"):
-            list(logbook.raw_packs(test, channel, gaps=True, tally=tally))
+            list(logbook.raw_pieces(test, channel, gaps=True, tally=tally))
     return tally

@@ -134,7 +134,7 @@ def test_an_event_is_in_the_file_when_append_returns(tmp_path: Path) -> None:
     # A second connection sees only what was committed; the first was not closed.
     other = sqlite3.connect(path)
     assert other.execute("SELECT count(*) FROM event").fetchone() == (1,)
-    assert list(opened(*other.execute("SELECT arrivals, data FROM raw").fetchone()).chunks()) == [
+    assert list(opened(other.execute("SELECT arrivals, data FROM raw").fetchall()).chunks()) == [
         Chunk(0.0, b"raw")
     ]
     assert other.execute("PRAGMA integrity_check").fetchone() == ("ok",)

@@ -27,15 +27,18 @@ def bits(chunks: list[Chunk]) -> list[tuple[bytes, bytes, bytes]]:
     return [(struct.pack("<d", one.arrival_s), one.data, struct.pack("<d", one.within_s)) for one in chunks]
 
 
-@given(anything)
-def test_chunks_come_back_to_the_last_bit(chunks: list[Chunk]) -> None:
-    packed = pack(chunks)
-    back = list(opened(packed.arrivals, packed.data).chunks())
-    assert bits(back) == bits(chunks)
-    assert pack(back).content == packed.content
-    content, *ends = examine(packed.arrivals, packed.data)
-    assert content == packed.content
-    assert struct.pack("<2d", *ends) == struct.pack("<2d", chunks[0].arrival_s, chunks[-1].arrival_s)
+@given(st.lists(anything, min_size=1, max_size=6))
+def test_chunks_come_back_to_the_last_bit(parts: list[list[Chunk]]) -> None:
+    packs = [pack(chunks) for chunks in parts]
+    together = opened([(one.arrivals, one.data) for one in packs])
+    assert bits(list(together.chunks())) == bits([chunk for chunks in parts for chunk in chunks])
+    for chunks, packed, (content, *ends) in zip(parts, packs, together.contents(), strict=True):
+        assert (
+            content == packed.content == pack(list(opened([(packed.arrivals, packed.data)]).chunks())).content
+        )
+        assert struct.pack("<2d", *ends) == struct.pack("<2d", chunks[0].arrival_s, chunks[-1].arrival_s)
+        alone, *_ = examine(packed.arrivals, packed.data)
+        assert alone == content
 
 
 @given(st.floats(0.0, 1e7), st.floats(0.0, 1e6), st.floats(0.0, 0.1))
@@ -76,7 +79,7 @@ def test_lines_of_an_instrument_take_a_fraction_of_a_float() -> None:
     ]
     packed = pack(chunks)
     assert len(packed.arrivals) + len(packed.data) < 0.5 * 8 * 250
-    assert list(opened(packed.arrivals, packed.data).chunks()) == chunks
+    assert list(opened([(packed.arrivals, packed.data)]).chunks()) == chunks
 
 
 def test_a_damaged_pack_is_refused_or_unchanged_whatever_is_flipped() -> None:
@@ -92,7 +95,7 @@ def test_a_damaged_pack_is_refused_or_unchanged_whatever_is_flipped() -> None:
         else:
             blob[rng.randrange(len(blob))] ^= 1 << rng.randrange(8)
         try:
-            back = list(opened(bytes(blobs[0]), bytes(blobs[1])).chunks())
+            back = list(opened([(bytes(blobs[0]), bytes(blobs[1]))]).chunks())
         except PackDamaged:
             refused += 1
         else:

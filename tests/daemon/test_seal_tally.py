@@ -31,7 +31,7 @@ def test_packs_that_were_read_and_fit_are_not_read_again(
     plain = check_test(filled, "t1")
     tally, half = read_back(filled, "t1"), Tally()
     with Logbook(filled, create=False) as logbook:
-        list(logbook.raw_packs("t1", "encoder", gaps=True, tally=half))
+        list(logbook.raw_pieces("t1", "encoder", gaps=True, tally=half))
     examined: list[bytes] = []
 
     def counted(arrivals: bytes, data: bytes) -> tuple[bytes, float, float]:
@@ -69,7 +69,7 @@ def test_good_packs_are_no_excuse_for_having_read_something_else(filled: Path, h
 def test_instruments_that_were_not_read_are_read_by_the_check(filled: Path) -> None:
     tally = Tally()
     with Logbook(filled, create=False) as logbook:
-        list(logbook.raw_packs("t1", "encoder", gaps=True, tally=tally))
+        list(logbook.raw_pieces("t1", "encoder", gaps=True, tally=tally))
     with closing(sqlite3.connect(filled)) as base, base:
         base.execute("UPDATE raw SET data = x'00' WHERE test = 't1' AND channel = 'indicator'")
     check = check_test(filled, "t1", read=tally)
