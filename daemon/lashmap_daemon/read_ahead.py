@@ -13,6 +13,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Self, cast
 
@@ -21,7 +22,7 @@ from lashmap_drivers.readings import Chunks
 from lashmap_daemon.logbook_moved import Archives
 from lashmap_daemon.logbook_raw import RawReader
 from lashmap_daemon.logbook_schema import connect
-from lashmap_daemon.seal_check import TestCheck, check_test
+from lashmap_daemon.seal_check import TestCheck, check_test, check_while_read
 from lashmap_daemon.seal_tally import Tally
 
 if TYPE_CHECKING:
@@ -118,15 +119,23 @@ def _start(path: Path, test: str, channels: tuple[str, ...]) -> subprocess.Popen
 def _main(path: Path, test: str, channels: list[str]) -> None:
     """Say everything: the pieces of each instrument, None after its last; then the check."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the one that reads this
-    tally = Tally()
+    tally, read = Tally(), Future[Tally]()
     reader = RawReader(connect(path, only_read=True), path, Archives(path))
-    with os.fdopen(sys.stdout.fileno(), "wb", buffering=_BUFFER, closefd=False) as said:
-        for channel in channels:
-            for piece in reader.pieces(test, channel, gaps=True, tally=tally):
-                pickle.dump(piece, said, pickle.HIGHEST_PROTOCOL)
-                said.flush()
-            pickle.dump(None, said)
-        pickle.dump(check_test(path, test, read=tally), said)
+    with (
+        ThreadPoolExecutor(1) as beside,
+        os.fdopen(sys.stdout.fileno(), "wb", buffering=_BUFFER, closefd=False) as said,
+    ):
+        check = beside.submit(check_while_read, path, test, read.result)
+        try:
+            for channel in channels:
+                for piece in reader.pieces(test, channel, gaps=True, tally=tally):
+                    pickle.dump(piece, said, pickle.HIGHEST_PROTOCOL)
+                    said.flush()
+                pickle.dump(None, said)
+            read.set_result(tally)
+        finally:
+            read.cancel()  # should this end early, the check waits no longer
+        pickle.dump(check.result(), said)
 
 
 if __name__ == "__main__":

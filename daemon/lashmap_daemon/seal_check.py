@@ -7,7 +7,8 @@ is named. What concerns the file as a whole is in `seal_check_file`.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from heapq import merge
 from pathlib import Path
@@ -22,6 +23,7 @@ from lashmap_daemon.seal import BEGINNING, CLOSES, OPENS_AGAIN, SIZE, EventRow, 
 from lashmap_daemon.seal_tally import Fit, Tally
 
 _OR_BEFORE = "Instead of a row that was changed, the one before it may have been, and its digest made anew."
+_DAMAGE = (sqlite3.Error, TypeError, ValueError, OverflowError)  # what reading a damaged file ends in
 _MOST_NAMED = 20  # problems of one test; a rewritten file would name thousands
 
 
@@ -83,7 +85,7 @@ def check_test(logbook: Path, test: str, read: Tally | None = None) -> TestCheck
         else:
             fit = read.fit(base, test)
         return _Check(base, logbook, archives, test, fit).result()
-    except (sqlite3.Error, TypeError, ValueError, OverflowError) as error:
+    except _DAMAGE as error:
         if isinstance(error, sqlite3.Error) and is_unreachable(error):
             raise failure(logbook, error) from error
         problem = f"the database is damaged where this test is kept ({error})"
@@ -92,6 +94,29 @@ def check_test(logbook: Path, test: str, read: Tally | None = None) -> TestCheck
         archives.close()
         if base is not None:
             base.close()
+
+
+def check_while_read(logbook: Path, test: str, read: Callable[[], Tally]) -> TestCheck:
+    """As `check_test`, the rows before it is known what was read of the packs: both can be done side by side.
+
+    Args:
+        logbook: The file.
+        test: Identifier of the test.
+        read: Waits for what is read meanwhile of its packs.
+
+    Raises:
+        LogbookError: As `check_test`.
+    """
+    with closing(Archives(logbook)) as archives, suppress(*_DAMAGE):
+        with closing(connect_leniently(logbook)) as base:
+            base.execute("BEGIN")  # what is read must fit the file as it was at this moment
+            channels = base.execute("SELECT DISTINCT channel FROM raw WHERE test = ?", (test,)).fetchall()
+            hoped = frozenset(channel for (channel,) in channels)
+            found = _Check(base, logbook, archives, test, Fit(same=hoped)).result()
+            fit = read().fit(base, test)
+            if fit.same >= hoped and not fit.other:
+                return found
+    return check_test(logbook, test, read())
 
 
 def connect_leniently(path: Path) -> sqlite3.Connection:
