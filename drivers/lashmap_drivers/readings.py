@@ -134,6 +134,8 @@ class Samples:
         """One after the other; none gives none."""
         if not some:
             return cls(time_s=np.empty(0), value=np.empty(0), time_uncertainty_s=np.empty(0))
+        if len(some) == 1:
+            return some[0]
         return cls(
             time_s=np.concatenate([one.time_s for one in some]),
             value=np.concatenate([one.value for one in some]),

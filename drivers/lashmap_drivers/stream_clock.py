@@ -112,7 +112,6 @@ class StreamClock:
         reads = Reads.of(arrivals_s[counts > 0], counts[counts > 0], self._previous_s)
         each, size = reads.count, len(reads.count)
         grids, periods, stated, floors = np.full((4, size), -np.inf)
-        arrival_list, count_list = reads.arrival_s.tolist(), each.tolist()
         at = 0
         while at < size:
             grid_s = self._take_uneventful(reads, at)
@@ -120,8 +119,8 @@ class StreamClock:
                 grids[at:end], periods[at:end], stated[at:end] = grid_s, self._period_s, self._stated_s
                 at = end
                 continue
-            count = count_list[at]
-            last_grid_s, period_s = self._take(arrival_list[at], count, 0)
+            count = each.item(at)
+            last_grid_s, period_s = self._take(reads.arrival_s.item(at), count, 0)
             floor_s = self._floor_s(last_grid_s, period_s, count)
             self._last_s = last_grid_s if floor_s is None else max(last_grid_s, floor_s + 1e-9 * count)
             grids[at], periods[at], stated[at] = last_grid_s, period_s, self._stated_s
@@ -130,7 +129,7 @@ class StreamClock:
         back = np.repeat(reads.total, each) - np.arange(1.0, float(each.sum()) + 1.0)
         times = np.repeat(grids, each) - np.repeat(periods, each) * back
         for read in np.flatnonzero(floors > -np.inf).tolist():  # few
-            end, count = int(reads.total[read]), count_list[read]
+            end, count = int(reads.total[read]), each.item(read)
             own = slice(end - count, end)
             times[own] = np.maximum(times[own], floors[read] + 1e-9 * (count - back[own]))
         return times, np.repeat(stated, each)
