@@ -64,7 +64,8 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
         yield Flag(
             name=FlagName.SLIP,
             disabling=True,
-            sentence="The flanks did not stay where they were: lock the pinion, clamp the base, then repeat.",
+            sentence="The flanks did not stay where they were, or the gear rested between them: lock the "
+            "pinion, clamp the base, rock from flank to flank without a stop, then repeat.",
             numbers={
                 "shift_mm": shift,
                 "shift_limit_mm": shift_limit,

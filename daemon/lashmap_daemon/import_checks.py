@@ -13,9 +13,11 @@ from lashmap_analysis.gear_set import GearSet
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.import_mapping import Mapping
-from lashmap_daemon.import_stretch import Rock, Signals
+from lashmap_daemon.import_stretch import Rock, Signals, Sweep
 
 MOST_OFF = 0.1  # of a tooth, that all positions may lie off whole engagements (common practice, no source)
+
+SPARE_S = 1.0  # by which a stretch may reach beyond the rows: people round
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,6 +41,20 @@ def check_turning(path: Path, signals: Signals) -> None:
             "write encoder.wraps_at_deg = 360"
         )
         raise ConfigurationError(str(path), [problem])
+
+
+def check_within(path: Path, found: tuple[Rock | Sweep, ...], signals: Signals) -> None:
+    """A stretch that reaches beyond the rows was mistyped, or the rest of the file is missing."""
+    last_s = float(signals.time_s[-1])
+    for one in found:
+        if one.start_s < -SPARE_S or one.end_s > last_s + SPARE_S:
+            what = f"{one.member} sweep" if isinstance(one, Sweep) else f"rock at engagement {one.engagement}"
+            problem = (
+                f"the {what} is said to last from {one.start_s:.6g} to {one.end_s:.6g} s after the first "
+                f"row, but the rows end {last_s:.6g} s after it; check its from_s and to_s, which count as "
+                "the file's own times do"
+            )
+            raise ConfigurationError(str(path), [problem])
 
 
 def check_span(case: Case, rocks: tuple[Rock, ...]) -> None:

@@ -16,7 +16,7 @@ from lashmap_analysis.rock import measure_rock
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.import_at_rest import rocks_at_rest
-from lashmap_daemon.import_checks import Case, check_angles, check_span, check_turning
+from lashmap_daemon.import_checks import Case, check_angles, check_span, check_turning, check_within
 from lashmap_daemon.import_mapping import Mapping
 from lashmap_daemon.import_stretch import Found, Rock, Signals, Sweep, stretches
 from lashmap_daemon.import_table import Recording
@@ -55,6 +55,7 @@ def find(path: Path, mapping: Mapping, box: BoxFile, recording: Recording, signa
     if not rocks:
         raise ConfigurationError(str(path), ["positions: no row belongs to a position; check the mapping"])
     _check_apart(path, (*rocks, *sweeps))
+    check_within(path, (*rocks, *sweeps), signals)
     case = Case(path=path, mapping=mapping, gear_set=gear_set, signals=signals)
     check_span(case, rocks)
     zero = check_angles(case, rocks, zero)

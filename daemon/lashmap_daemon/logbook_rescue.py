@@ -24,7 +24,8 @@ from lashmap_daemon.logbook_rescue_1 import rescue_schema_1
 from lashmap_daemon.logbook_rows import insert_pack, insert_seal
 from lashmap_daemon.logbook_schema import make_tables, must_not_lose_its_log
 from lashmap_daemon.seal import BEGINNING, EventRow, Seal
-from lashmap_daemon.seal_check import check_test, plain
+from lashmap_daemon.seal_check import check_test
+from lashmap_daemon.seal_walk import plain
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,7 +9,7 @@ from lashmap_analysis.lengths import format_length
 from lashmap_analysis.record import Precondition, Units
 
 from lashmap_daemon.box_file import BoxFile, MountingTable
-from lashmap_daemon.seal_check import TestCheck
+from lashmap_daemon.seal_walk import TestCheck
 from lashmap_daemon.stand_file import ENCODER, Stand
 
 MatchedHow = Literal["box file", "set at the stand", "assumed"]

@@ -22,8 +22,9 @@ from lashmap_drivers.readings import Chunks
 from lashmap_daemon.logbook_moved import Archives
 from lashmap_daemon.logbook_raw import RawReader
 from lashmap_daemon.logbook_schema import connect
-from lashmap_daemon.seal_check import TestCheck, check_test, check_while_read
+from lashmap_daemon.seal_check import check_test, check_while_read
 from lashmap_daemon.seal_tally import Tally
+from lashmap_daemon.seal_walk import TestCheck
 
 if TYPE_CHECKING:
     from lashmap_daemon.logbook import Logbook

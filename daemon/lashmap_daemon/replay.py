@@ -24,7 +24,7 @@ from lashmap_daemon.preconditions import index_in_place, record_intact
 from lashmap_daemon.read_ahead import RawSamples
 from lashmap_daemon.replay_parts import Parts
 from lashmap_daemon.replay_samples import Decoding, Windows
-from lashmap_daemon.seal_check import TestCheck
+from lashmap_daemon.seal_walk import TestCheck
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 
 Heard = Callable[[str, Samples], None]

@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from lashmap_analysis.lengths import in_units
+from lashmap_analysis.record import Units
+
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.stand_file import Stand
 
@@ -56,8 +59,8 @@ def differences(
     for key in before:
         if key.startswith("mounting.") and now[key] in {None, ""}:
             now[key] = before[key]  # it was asked for at the stand, and recorded
-    of_the_box = _changes(before, now)
-    of_the_stand = _changes(_flat_stand(of_stand), _flat_stand(stand))
+    of_the_box = _changes(before, now, of_box.box.units)
+    of_the_stand = _changes(_flat_stand(of_stand), _flat_stand(stand), of_box.box.units)
     free = [key for key in of_the_box if _is_among(key, _BOX_MAY_DIFFER)]
     free += [key for key in of_the_stand if _is_among(key, _STAND_MAY_DIFFER)]
     every = of_the_box | of_the_stand
@@ -72,19 +75,30 @@ def with_changes(box: BoxFile, of_box: BoxFile) -> BoxFile:
     return of_box.model_copy(update={"plan": plan})
 
 
-def _changes(before: dict[str, object], now: dict[str, object]) -> dict[str, str]:
+def _changes(before: dict[str, object], now: dict[str, object], units: Units) -> dict[str, str]:
     return {
-        key: f"{key}: {_text(before.get(key))} → {_text(now.get(key))}"
+        key: _change(key, before.get(key), now.get(key), units)
         for key in sorted(before.keys() | now.keys())
         if before.get(key) != now.get(key)
     }
+
+
+def _change(key: str, before: object, now: object, units: Units) -> str:
+    """As "key: before → now"; lengths of a box in inches as its file may give them."""
+    if units == "in" and key.endswith("_mm"):
+        texts = [_text(in_units(one, "in") if isinstance(one, float) else one, 6) for one in (before, now)]
+        if texts[0] != texts[1]:
+            return f"{key.removesuffix('_mm')}_in: {texts[0]} → {texts[1]}"
+    return f"{key}: {_text(before)} → {_text(now)}"
 
 
 def _is_among(key: str, names: tuple[str, ...]) -> bool:
     return any(key == name or key.startswith(f"{name}.") for name in names)
 
 
-def _text(value: object) -> str:
+def _text(value: object, digits: int | None = None) -> str:
+    if digits is not None and isinstance(value, float):
+        return f"{value:.{digits}g}"
     return "not given" if value in {None, ""} else str(value)
 
 

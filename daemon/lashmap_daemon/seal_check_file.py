@@ -12,7 +12,8 @@ from lashmap_daemon.logbook_failures import failure, is_unreachable
 from lashmap_daemon.logbook_rows import seal_from
 from lashmap_daemon.logbook_schema import SCHEMA, TABLES, must_be_there, schema_of
 from lashmap_daemon.seal import BEGINNING, Seal
-from lashmap_daemon.seal_check import TestCheck, check_test, connect_leniently, plain
+from lashmap_daemon.seal_check import check_test, connect_leniently
+from lashmap_daemon.seal_walk import TestCheck, plain
 
 _MOST_DAMAGE = 10  # lines of the database's own check that are shown
 

@@ -10,8 +10,8 @@ from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import EXIT_STAND, EXIT_UNCHECKED, ConfigurationError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.seal import Seal
-from lashmap_daemon.seal_check import TestCheck
 from lashmap_daemon.seal_check_file import FileCheck, check_file, is_older
+from lashmap_daemon.seal_walk import TestCheck
 
 _LEAST_DIGITS = 16
 _LIMITS = (

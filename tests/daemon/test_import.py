@@ -236,6 +236,17 @@ def test_sweeps_and_rocks_that_cannot_be_are_refused(tmp_path: Path, rest: str, 
     assert not (tmp_path / "book").exists()
 
 
+def test_a_sweep_that_reaches_beyond_the_rows_is_refused(tmp_path: Path) -> None:
+    write_csv(tmp_path / "bench.csv", lambda _: rows(swept=True))
+    first, last = sweep_s()
+    rest = ENCODER + BY_LABEL + gear_sweep(first, last + 500.0)
+    with pytest.raises(
+        ConfigurationError,
+        match=r"the gear sweep is said to last from .* but the rows end .* check its from_s",
+    ):
+        imported(mapping(tmp_path, rest=rest), tmp_path / "book")
+
+
 def test_a_sweep_that_takes_in_a_rock_which_the_encoder_finds_is_refused(tmp_path: Path) -> None:
     write_csv(tmp_path / "bench.csv", lambda _: rows(swept=True))
     first, last = sweep_s()

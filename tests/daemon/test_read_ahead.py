@@ -22,7 +22,7 @@ from lashmap_daemon import events, read_ahead
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.read_ahead import RawSamples
 from lashmap_daemon.replay import Replay
-from lashmap_daemon.seal_check import TestCheck
+from lashmap_daemon.seal_walk import TestCheck
 from lashmap_drivers.readings import Chunks, Samples
 
 CHANNELS = ("indicator", "encoder")

@@ -278,6 +278,17 @@ def test_a_profile_that_reads_the_bytes_otherwise_is_refused(test: BrokenOff) ->
         )
 
 
+def test_what_differs_is_said_in_the_units_of_the_box(test: BrokenOff) -> None:
+    killed_after(test, 1)
+    inch = changed(changed(BOX, "box", units="in"), "limits", minimum_mm=0.0508, maximum_mm=0.2032)
+    now = changed(inch, "limits", minimum_mm=0.0762, maximum_mm=0.2032 + 1e-12)
+    different, _ = differences(now, test.stand, of_box=inch, of_stand=test.stand)
+    assert different == (
+        f"limits.maximum_mm: 0.2032 → {0.2032 + 1e-12}",  # no digits of inches would show it
+        "limits.minimum_in: 0.002 → 0.003",
+    )
+
+
 def test_ports_dates_and_waiting_times_may_differ_and_are_recorded(test: BrokenOff) -> None:
     killed_after(test, 1)
     test.go_on(box=changed(BOX, "plan", turn_seconds=77.0), stand=at_another_port(test.stand))

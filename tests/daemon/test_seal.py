@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.seal import BEGINNING, EventRow, PackRow, digest_of
-from lashmap_daemon.seal_check import check_test
+from lashmap_daemon.seal_check import check_test, check_while_read
 from lashmap_daemon.seal_check_file import check_file
 from lashmap_drivers.readings import Chunk
 
@@ -210,6 +210,7 @@ def test_what_was_done_to_a_test_is_named_and_its_neighbour_is_good(filled: Path
     assert check_test(filled, "t2").problems == ()
     assert not check_file(filled).good
     assert check_test(filled, "t1", read=read_back(filled, "t1")) == check
+    assert check_while_read(filled, "t1", lambda: read_back(filled, "t1")) == check
 
 
 def test_one_change_is_one_problem(filled: Path) -> None:

@@ -1,0 +1,269 @@
+"""One pass over the rows of a test: what was changed, what is missing, what nobody can say.
+
+Decided here: how one test is checked, row by row and then against its seals, and in which words a deviation
+is named.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from heapq import merge
+from pathlib import Path
+
+from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
+from lashmap_daemon.logbook_pack import PackDamaged, examine
+from lashmap_daemon.logbook_rows import seals_of
+from lashmap_daemon.seal import BEGINNING, CLOSES, OPENS_AGAIN, SIZE, EventRow, PackRow, Seal, seconds
+from lashmap_daemon.seal_tally import Fit
+
+_OR_BEFORE = "Instead of a row that was changed, the one before it may have been, and its digest made anew."
+_MOST_NAMED = 20  # problems of one test; a rewritten file would name thousands
+
+
+@dataclass(frozen=True, kw_only=True)
+class TestCheck:
+    """What became of checking one test.
+
+    Attributes:
+        test: Identifier of the test.
+        rows: Rows found.
+        seals: Its seals, oldest first.
+        problems: What is wrong, one sentence each; empty when the test is as it was written.
+        notes: What the check cannot say: not sealed, raw samples elsewhere.
+        samples_away: Raw samples are in an archive that is not at hand, and were not checked.
+    """
+
+    __test__ = False
+
+    test: str
+    rows: int
+    seals: tuple[Seal, ...]
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+    samples_away: bool = False
+
+    @property
+    def is_sealed(self) -> bool:
+        """The newest seal covers all of it."""
+        return bool(self.seals) and self.rows <= self.seals[-1].rows
+
+    @property
+    def sealed(self) -> Seal | None:
+        """The seal of its closing, reviews come after it; None while it is not sealed."""
+        closings = [seal for seal in self.seals if seal.when != "added"]
+        return closings[-1] if closings and self.is_sealed else None
+
+
+def plain(text: str) -> str:
+    """Text from a damaged file as something that every screen can show."""
+    shown = text.encode("utf-8", "backslashreplace").decode()
+    return "".join(one if one.isprintable() else f"\\x{ord(one):02x}" for one in shown)
+
+
+@dataclass(kw_only=True)
+class _Found:
+    """A row as it stands in the file."""
+
+    row: EventRow | PackRow
+    stored: bytes
+    wrong: str = ""
+
+
+@dataclass
+class RowCheck:
+    """Goes through one test; to be used once.
+
+    Args:
+        base: The file, in a transaction.
+        logbook: Its path.
+        archives: Of this file.
+        test: Identifier of the test.
+        fit: Instruments whose packs were read already, and fit.
+    """
+
+    base: sqlite3.Connection
+    logbook: Path
+    archives: Archives
+    test: str
+    fit: Fit
+    problems: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    named: int = 0
+    numbers: dict[str, tuple[int, float]] = field(default_factory=dict)  # last number and time by series
+    lost_rows: int = 0  # gone from the chain …
+    lost_named: int = 0  # … and those of them that a series names
+
+    def result(self) -> TestCheck:
+        """Check everything."""
+        seals = seals_of(self.base, self.test)
+        moved = moved_of(self.base, self.test)
+        away = moved is not None and moved.found_from(self.logbook) is None
+        if moved is not None:
+            self.notes.append(
+                moved.sentence + (" It is not there now, so they were not checked." if away else "")
+            )
+        wanted = {seal.rows for seal, _ in seals}
+        at, last, closed = self._walk(wanted, moved, away=away)
+        for seal, stored in seals:
+            self._seal(seal, stored, at, last)
+        newest = seals[-1][0] if seals else None
+        if newest is None or last > newest.rows:
+            self._unsealed(newest, closed=closed)
+        elif self.fit.other and not self.problems:
+            self._name(
+                f"what was read of the {' and '.join(sorted(self.fit.other))} is not what stands there now: "
+                "it was written to meanwhile, or could not be read for a moment. Read it again"
+            )
+        if self.named > _MOST_NAMED:
+            self.problems.append(f"and {self.named - _MOST_NAMED} more")
+        return TestCheck(
+            test=self.test,
+            rows=last,
+            seals=tuple(seal for seal, _ in seals),
+            problems=tuple(plain(one) for one in self.problems),
+            notes=tuple(plain(one) for one in self.notes),
+            samples_away=away,
+        )
+
+    def _walk(
+        self, wanted: set[int], moved: Moved | None, *, away: bool
+    ) -> tuple[dict[int, bytes], int, bool]:
+        """Go through all rows; returns digests at places wanted, the last place, and if it is closed."""
+        at: dict[int, bytes] = {}
+        previous: bytes | None = BEGINNING
+        place, closed = 0, False
+        before: EventRow | PackRow | None = None
+        for found in merge(self._events(), self._packs(moved, away=away), key=lambda one: one.row.place):
+            row = found.row
+            self._count(row)
+            if row.place <= place:
+                stands = before.name if before is not None else "the beginning"
+                self._name(f"{row.name}: it stands at place {row.place}, where {stands} stands")
+                continue
+            if row.place > place + 1:
+                self.lost_rows += row.place - place - 1
+                previous = None
+                self.notes.append(
+                    f"What follows on something gone cannot be checked by its own digest: {row.name}."
+                )
+            if found.wrong:
+                self._name(f"{row.name}: {found.wrong}")
+            if previous is not None and row.digest(previous) != found.stored:
+                self._name(f"{row.name}: it was changed")
+                self.notes += [_OR_BEFORE] if _OR_BEFORE not in self.notes else []
+            place, previous, before = row.place, found.stored, row
+            if isinstance(row, PackRow) or row.kind == OPENS_AGAIN:
+                closed = False
+            elif row.kind == CLOSES:
+                closed = True
+            if place in wanted:
+                at[place] = found.stored
+        if self.lost_rows > self.lost_named:
+            self._name(f"gone from it: {_many(self.lost_rows - self.lost_named, 'more row')}")
+        return at, place, closed
+
+    def _count(self, row: EventRow | PackRow) -> None:
+        """Events and the packs of each instrument have numbers of their own: a gap names what is gone."""
+        series = "event" if isinstance(row, EventRow) else row.channel
+        last, until_s = self.numbers.get(series, (0, 0.0))
+        first_s = row.time_s if isinstance(row, EventRow) else row.first_s
+        gone = row.number - last - 1
+        if gone > 0:
+            when = f"between {seconds(until_s, 2, unit='')} and {seconds(first_s, 2)}"
+            if series == "event":
+                which = f"event {last + 1} is" if gone == 1 else f"events {last + 1} to {row.number - 1} are"
+                self._name(f"{which} gone, {when}")
+            else:
+                self._name(f"samples of the {series} are gone {when} ({_many(gone, 'pack')})")
+            self.lost_named += gone
+        elif gone < 0:
+            self._name(f"{row.name}: number {row.number} comes after number {last}")
+        self.numbers[series] = (row.number, row.time_s if isinstance(row, EventRow) else row.last_s)
+
+    def _events(self) -> Iterator[_Found]:
+        for number, place, time_s, utc, kind, body, digest in self.base.execute(
+            "SELECT number, place, time_s, utc, kind, body, digest FROM event WHERE test = ? ORDER BY place",
+            (self.test,),
+        ):
+            row = EventRow(
+                test=self.test,
+                place=place,
+                number=number,
+                time_s=float(time_s),
+                utc=utc,
+                kind=kind,
+                body=body,
+            )
+            yield _Found(row=row, stored=_digest(digest))
+
+    def _packs(self, moved: Moved | None, *, away: bool) -> Iterator[_Found]:
+        known = "\n".join(("", *self.fit.same, ""))
+        for place, channel, number, first_s, last_s, content, digest, arrivals, data in self.base.execute(
+            "SELECT place, channel, number, first_s, last_s, content, digest, "
+            "CASE WHEN instr(?2, char(10) || channel || char(10)) THEN NULL ELSE arrivals END, "
+            "CASE WHEN instr(?2, char(10) || channel || char(10)) THEN NULL ELSE data END FROM raw "
+            "WHERE test = ?1 ORDER BY place",
+            (self.test, known),
+        ):
+            row = PackRow(
+                test=self.test, place=place, channel=channel, number=number, first_s=float(first_s),
+                last_s=float(last_s), content=_digest(content),
+            )  # fmt: skip
+            here = arrivals is not None or data is not None
+            is_known = channel in self.fit.same or (away and not here)
+            wrong = "" if is_known else self._wrong(row, moved, (arrivals, data) if here else None)
+            yield _Found(row=row, stored=_digest(digest), wrong=wrong)
+
+    def _wrong(self, row: PackRow, moved: Moved | None, blobs: tuple[bytes, bytes] | None) -> str:
+        """What is wrong with the samples of a pack; empty when nothing is."""
+        try:
+            content, *times = examine(*(self.archives.pack(moved, row.place) if blobs is None else blobs))
+        except (PackDamaged, TypeError) as error:
+            return f"the samples cannot be read: {error}"
+        if content != row.content:
+            return "the samples were changed"
+        if times != [row.first_s, row.last_s]:
+            return "its times are not those of its samples"
+        return ""
+
+    def _seal(self, seal: Seal, stored: bytes, at: dict[int, bytes], last: int) -> None:
+        if seal.digest != stored:
+            self._name(f"seal {seal.number}: it was changed itself")
+        elif seal.rows > last:
+            gone = seal.rows - last
+            what = "the whole test is" if last == 0 else f"the last {_many(gone, 'row')} of it are"
+            self._name(f"seal {seal.number} covers {seal.rows} rows, {last} are there: {what} gone")
+        elif at.get(seal.rows) != seal.head:
+            self._name(
+                f"seal {seal.number} does not fit: the test was changed after it was sealed, and its digests "
+                "made anew"
+                if seal.rows in at and not self.problems
+                else f"seal {seal.number} does not fit"
+            )
+
+    def _unsealed(self, newest: Seal | None, *, closed: bool) -> None:
+        if closed:
+            self._name("it is closed, but no seal covers its end: the newest seal is gone")
+        elif newest is None:
+            self.notes.append("It is not sealed: it runs, or it ended without its closing record.")
+        else:
+            self.notes.append(
+                f"It was resumed after seal {newest.number} and is not closed since; what came then is "
+                "not sealed."
+            )
+
+    def _name(self, problem: str) -> None:
+        self.named += 1
+        if self.named <= _MOST_NAMED:
+            self.problems.append(problem)
+
+
+def _digest(value: object) -> bytes:
+    """A stored digest; what is none fits nothing."""
+    return value if isinstance(value, bytes) and len(value) == SIZE else b"not a digest"
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
