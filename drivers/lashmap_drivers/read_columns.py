@@ -34,3 +34,19 @@ class Reads:
             count=count,
             total=np.cumsum(count).astype(np.float64),
         )
+
+
+def first_beyond(since_s: Floats, from_s: float, stretch_s: float) -> int:
+    """Index of the first that lies at least a stretch after ``from_s``.
+
+    Args:
+        since_s: Shape (n,), never falling; the last lies so far after.
+        from_s: Where the stretch begins.
+        stretch_s: How long it is.
+    """
+    first = int(since_s.searchsorted(from_s + stretch_s))
+    while first and since_s.item(first - 1) - from_s >= stretch_s:  # a sum rounds other than a difference
+        first -= 1
+    while since_s.item(first) - from_s < stretch_s:
+        first += 1
+    return first

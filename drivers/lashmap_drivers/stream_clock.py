@@ -16,7 +16,7 @@ import math
 import numpy as np
 
 from lashmap_drivers.envelope import Envelope
-from lashmap_drivers.read_columns import Reads
+from lashmap_drivers.read_columns import Reads, first_beyond
 from lashmap_drivers.readings import Floats, Integers
 
 HOLD_UP_S = 0.016  # latency timer that USB serial adapters come with (common practice, no source)
@@ -126,8 +126,11 @@ class StreamClock:
             grids[at], periods[at], stated[at] = last_grid_s, period_s, self._stated_s
             floors[at] = -math.inf if floor_s is None else floor_s
             at += 1
-        back = np.repeat(reads.total, each) - np.arange(1.0, float(each.sum()) + 1.0)
-        times = np.repeat(grids, each) - np.repeat(periods, each) * back
+        back = np.repeat(reads.total, each)
+        back -= np.arange(1.0, len(back) + 1.0)
+        times, before_s = np.repeat(grids, each), np.repeat(periods, each)
+        before_s *= back
+        times -= before_s
         for read in np.flatnonzero(floors > -np.inf).tolist():  # few
             end, count = int(reads.total[read]), each.item(read)
             own = slice(end - count, end)
@@ -194,7 +197,7 @@ class StreamClock:
         while done < count:
             end, reads = count, self._stretch_reads + count - done
             if ends := since_s.item(-1) - self._stretch_from_s >= _STRETCH_S and reads >= _STRETCH_READS:
-                over = int((since_s - self._stretch_from_s >= _STRETCH_S).argmax())
+                over = first_beyond(since_s, self._stretch_from_s, _STRETCH_S)
                 end = 1 + max(over, done + _STRETCH_READS - 1 - self._stretch_reads)
             at = done + int(late_s[done:end].argmin())
             lowest = self._lowest

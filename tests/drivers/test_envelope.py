@@ -118,11 +118,17 @@ def test_a_full_window_is_fitted_once_a_second_a_young_one_at_every_point() -> N
     assert due[64:] == [False, False, False, False, True] * 27 + [False]
 
 
-@given(seed=st.integers(0, 2**32 - 1), reads_s=st.sampled_from([0.001, 0.01, 0.15]))
-def test_reads_taken_together_are_reads_taken_one_by_one(seed: int, reads_s: float) -> None:
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    reads_s=st.sampled_from([0.001, 0.01, 0.15]),
+    hurry=st.sampled_from([1.0, 4.0, 20.0]),
+)
+def test_reads_taken_together_are_reads_taken_one_by_one(seed: int, reads_s: float, hurry: float) -> None:
     rng = np.random.default_rng(seed)
     numbers = np.arange(1.0, 3001.0)
-    arrivals = reads_s * numbers + rng.exponential(reads_s, 3000)
+    # A full window whose points begin to come closer together has to be thinned out again.
+    every_s = np.where(numbers < rng.integers(100, 3000), reads_s, reads_s / hurry)
+    arrivals = np.maximum.accumulate(np.cumsum(every_s) + rng.exponential(every_s))
     one, many = Envelope(), Envelope()
     at = 0
     while at < len(numbers):
