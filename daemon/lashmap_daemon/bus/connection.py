@@ -1,4 +1,4 @@
-"""One connection to the broker: client, MQTT 5 properties, how long to wait for the next, what went wrong.
+"""One connection to the broker: client, MQTT 5 properties, what went wrong with it.
 
 A connection is used once. MQTT's own session is not: what must not be lost lies in the outbox, and is sent
 again on the next connection.
@@ -9,10 +9,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import random
 import socket
 from collections.abc import Awaitable, Iterator, Mapping
-from dataclasses import dataclass, field
 from typing import Any, Self, TypeVar
 
 import aiomqtt
@@ -34,7 +32,6 @@ _CLIENT_LOG = logging.getLogger("lashmap.bus.client")
 _CLIENT_LOG.setLevel(
     logging.CRITICAL
 )  # what it warns of ends the connection, and is told then with its reason
-_FIRST_S, _LONGEST_S = 0.25, 30.0
 _TOLD = {
     "Not authorized": (
         "user or password are wrong, or this user may not write this stand's topics; check bus.user, its "
@@ -47,24 +44,6 @@ _TOLD = {
     ),
     "Client identifier not valid": "the broker does not take this client identifier; change bus.stand",
 }
-
-
-@dataclass
-class BackOff:
-    """Doubling waits between tries, capped, and spread so that a hall of stands does not knock at once."""
-
-    chance: random.Random = field(default_factory=random.Random)
-    tries: int = 0
-
-    def next_s(self) -> float:
-        """Seconds to wait before the next try."""
-        longest_s = min(_LONGEST_S, _FIRST_S * 2.0 ** min(self.tries, 20))
-        self.tries += 1
-        return longest_s * self.chance.uniform(0.5, 1.0)
-
-    def reset(self, tries: int = 0) -> None:
-        """A connection worked; ``tries`` of them in a row ended at once."""
-        self.tries = tries
 
 
 class Refused(aiomqtt.MqttError):

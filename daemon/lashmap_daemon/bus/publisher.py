@@ -16,10 +16,10 @@ import time
 import aiomqtt
 
 from lashmap_daemon.bus import messages
+from lashmap_daemon.bus.back_off import BackOff
 from lashmap_daemon.bus.commands import Desk
 from lashmap_daemon.bus.connection import (
     MOST_IN_FLIGHT,
-    BackOff,
     BusClient,
     Packed,
     Refused,

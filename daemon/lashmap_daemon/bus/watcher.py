@@ -9,7 +9,8 @@ import time
 
 import aiomqtt
 
-from lashmap_daemon.bus.connection import BackOff, connect, told
+from lashmap_daemon.bus.back_off import BackOff
+from lashmap_daemon.bus.connection import connect, told
 from lashmap_daemon.bus.hall import MOST_BYTES, Hall
 from lashmap_daemon.bus.hall_screen import BrokerSeen
 from lashmap_daemon.bus.settings import BusTable

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 from lashmap_daemon import events
 from lashmap_daemon.bus import outbox
-from lashmap_daemon.bus.connection import MOST_IN_FLIGHT, BackOff
+from lashmap_daemon.bus.back_off import BackOff
+from lashmap_daemon.bus.connection import MOST_IN_FLIGHT
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.recorded import Outgoing
 from lashmap_daemon.bus.records import Records
