@@ -60,6 +60,8 @@ class RawReader:
         tally = Tally()
         channels = self._base.execute("SELECT DISTINCT channel FROM raw WHERE test = ?", (test,)).fetchall()
         for (channel,) in channels:
+            if not isinstance(channel, str):
+                continue  # damage
             try:
                 for _ in self.pieces(test, channel, gaps=True, tally=tally):
                     pass

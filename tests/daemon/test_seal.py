@@ -151,6 +151,9 @@ MEDDLING = {
     "UPDATE event SET body = replace(body, 'note 3', 'note X') WHERE test = 't1'": (
         r"event 5 \(NoteTaken, at 3\.0 s\): it was changed$"
     ),
+    "UPDATE raw SET channel = x'00' WHERE test = 't1' AND place = " + NTH.format(1): (
+        r"samples of the indicator are gone .*\(1 pack\)"
+    ),
     "UPDATE event SET time_s = 2.5" + EVENT_5: "event 5 .*changed",
     "UPDATE event SET kind = 'X'" + EVENT_5: "event 5 .*changed",
     "UPDATE event SET utc = CAST(x'ff' AS TEXT)" + EVENT_5: "event 5 .*changed",
