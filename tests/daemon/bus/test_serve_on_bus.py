@@ -66,7 +66,7 @@ def records_of(logbook: Path, tests: list[str]) -> set[str]:
         }
 
 
-def tests_said(heard: Subscriber) -> set[object]:
+def named_running(heard: Subscriber) -> set[object]:
     """Which tests the status has named as running; None where none did."""
     return {json.loads(one.payload)["test"] for one in heard.on("status") if one.payload}
 
@@ -92,7 +92,7 @@ def test_a_service_publishes_though_its_broker_is_killed(tmp_path: Path, serve: 
             service.until(lambda status: status.state == "idle")
             second = service.begin()
             # Status is of now, no history: while the broker is away, a test may begin and end unsaid in it.
-            assert heard.wait(lambda: second in tests_said(heard), 60.0)
+            assert heard.wait(lambda: second in named_running(heard), 60.0)
             assert service.ask(Stop()).exit_status == 0
             service.until(lambda status: status.state == "idle")
             wanted = records_of(service.logbook, [first, second])
@@ -110,7 +110,7 @@ def test_a_service_publishes_though_its_broker_is_killed(tmp_path: Path, serve: 
     assert all(len(set(copies)) == 1 for copies in arrived(heard).values())
     assert doing(heard)[0] == "idle"
     assert {"testing", "concluding", "idle"} <= set(doing(heard))
-    assert {first, second, None} <= tests_said(heard)
+    assert {first, second, None} <= named_running(heard)
     assert {json.loads(one.payload)["test"] for one in heard.on("live")} <= {first, second}
     away = [line for line in log if "is away" in line["message"]]
     assert away
