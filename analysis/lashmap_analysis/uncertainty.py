@@ -7,8 +7,10 @@ here: which contributions a backlash has (`backlash_budget.py`, `set_up_uncertai
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf, isfinite, sqrt
+from math import inf, sqrt
 from typing import TYPE_CHECKING
+
+from lashmap_analysis.students_t import freedom_of, quantile
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -95,10 +97,7 @@ def combine(lines: Iterable[BudgetLine]) -> Budget:
 
 def coverage_factor(degrees_of_freedom: float, level: float = LEVEL) -> float:
     """Two-sided coverage factor k from Student's t (GUM table G.2), or from the normal when infinite."""
-    from scipy.special import ndtri, stdtrit  # noqa: PLC0415 - scipy is slow to import
-
-    tail = (1 + level) / 2
-    return float(stdtrit(degrees_of_freedom, tail) if isfinite(degrees_of_freedom) else ndtri(tail))
+    return quantile((1 + level) / 2, degrees_of_freedom)
 
 
 def degrees_of_freedom_of(coverage: float, level: float = LEVEL) -> float:
@@ -107,8 +106,4 @@ def degrees_of_freedom_of(coverage: float, level: float = LEVEL) -> float:
     So that a 95 % band that is wider than its standard uncertainty suggests keeps its width in a budget.
     Never below 1, where the coverage factor at 95 % is 12.7.
     """
-    from scipy.special import stdtridf  # noqa: PLC0415 - scipy is slow to import
-
-    if coverage <= coverage_factor(1e6, level):
-        return inf
-    return max(float(stdtridf((1 + level) / 2, coverage)), 1.0)
+    return freedom_of((1 + level) / 2, coverage)
