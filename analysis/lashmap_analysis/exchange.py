@@ -31,6 +31,7 @@ MEAN_WEIGHT = 3.0  # of the mean variance beside the worst
 SEED = 7
 # What exceeds a variance to beat weighs more from pass to pass: first a good plan, then one within bounds.
 PENALTIES = (1.0, 5.0, 50.0)
+SETTLED = 2.0**16  # steps that a score is rounded to: nearly five digits
 RIDGE = 1e-7  # keeps the information of a plan that leaves a term open invertible; its variance is then huge
 
 
@@ -119,8 +120,8 @@ class PlanModel:
         return np.asarray(diagonal[self.gear] + diagonal[self.pinion] + 2.0 * left[self.gear, self.pinion])
 
     def worst_variance(self, plan: Integers) -> float:
-        """Largest variance of prediction that a plan leaves over the mesh cycle, µm²."""
-        return float(self.variance(self.left(plan)).max())
+        """Largest variance of prediction that a plan leaves over the mesh cycle, µm², `settled`."""
+        return float(settled(self.variance(self.left(plan)).max()))
 
     def plain_inverse(self, plan: Integers) -> Floats:
         """Inverse information of the plain once-per-turn fit, shape (5, 5)."""
@@ -135,7 +136,17 @@ class PlanModel:
         """Score of a plan, the lower the better; `left` where it is known already."""
         left = self.left(plan) if left is None else left
         worst, mean = self.variance(left).max(), np.sum(self.meetings * left)
-        return float(to_beat.penalised(*np.array([worst, mean, self.plain_variance(plan)])))
+        return float(settled(to_beat.penalised(*np.array([worst, mean, self.plain_variance(plan)]))))
+
+
+def settled(scores: Floats) -> Floats:
+    """Scores without the digits in which processors differ, so that a plan is the same on every computer.
+
+    A mesh cycle is symmetric: many plans are equally good but for rounding, which the mathematics library does
+    in another order on another processor.
+    """
+    mantissa, exponent = np.frexp(scores)
+    return np.asarray(np.ldexp(np.round(mantissa * SETTLED) / SETTLED, exponent))
 
 
 def grow(model: PlanModel, count: int, reach: int) -> Integers:
@@ -145,7 +156,7 @@ def grow(model: PlanModel, count: int, reach: int) -> Integers:
     while len(plan) < count:
         variance = model.variance(left)[: reach + 1]
         variance[plan] = -1.0
-        best = int(variance.argmax())
+        best = int(settled(variance).argmax())
         left = model.added(left, best)
         plan.append(best)
     return np.sort(np.array(plan, dtype=np.int64))
@@ -166,7 +177,7 @@ def lattice(model: PlanModel, count: int, reach: int, to_beat: ToBeat) -> Intege
     information = rows.transpose(0, 2, 1) @ rows + RIDGE * np.eye(rows.shape[2])
     seen = model.waves[:: max(1, len(model.waves) // MOST_CANDIDATES)]
     variance = np.einsum("kj,dji,ki->dk", seen, np.linalg.inv(information), seen, optimize=True)
-    order = np.argsort(variance.max(axis=1), kind="stable")[:MOST_COMPARED]
+    order = np.argsort(settled(variance.max(axis=1)), kind="stable")[:MOST_COMPARED]
     return min((plans[index] for index in order), key=lambda plan: model.score(plan, to_beat))
 
 
@@ -213,8 +224,8 @@ def _best_addition(
     shared = model.waves.T @ model.waves
     plain_taken = np.sum(chosen @ shared * chosen, axis=1) / (1.0 + plain[candidates])
     keep = np.union1d(
-        np.argsort(-taken, kind="stable")[:MOST_COMPARED],
-        np.argsort(-plain_taken, kind="stable")[:MOST_COMPARED],
+        np.argsort(-settled(taken), kind="stable")[:MOST_COMPARED],
+        np.argsort(-settled(plain_taken), kind="stable")[:MOST_COMPARED],
     )
     candidates, total = candidates[keep], variance[candidates[keep]] + READING_UM**2
     rows = _highest(variance, ROWS_ABOVE * variance.max())
@@ -226,14 +237,14 @@ def _best_addition(
     rows = _highest(plain, min(to_beat.plain, plain.max()))
     shared = projected[rows] @ model.waves[candidates].T
     scores = to_beat.penalised(worst, mean, _worst_after(plain[rows], shared, plain[candidates] + 1.0))
-    return int(candidates[scores.argmin()])
+    return int(candidates[settled(scores).argmin()])
 
 
 def _highest(variance: Floats, above: float) -> Integers:
     """Where the variance is above a value, the highest at least and `MOST_ROWS` at most."""
     rows = np.flatnonzero(variance > above)
     if not len(rows):
-        return np.array([variance.argmax()])
+        return np.array([settled(variance).argmax()])
     if len(rows) > MOST_ROWS:
         rows = rows[np.argpartition(variance[rows], -MOST_ROWS)[-MOST_ROWS:]]
     return rows

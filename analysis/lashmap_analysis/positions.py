@@ -99,7 +99,8 @@ def equal_spacing(gear_set: GearSet, count: int, turns: float) -> Integers:
 def worst_deviation_mm(gear_set: GearSet, engagements: Integers) -> float:
     """Worst standard deviation of prediction over the mesh cycle, scales at their prior medians, in mm."""
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
-    return 1e-3 * math.sqrt(PlanModel.of(cycle).worst_variance(engagements))
+    model = PlanModel.of(cycle)
+    return 1e-3 * math.sqrt(model.variance(model.left(engagements)).max())
 
 
 def _reach(cycle: MeshCycle, count: int, turns: float) -> int:

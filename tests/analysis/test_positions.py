@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from analysis.lash_truth import gear_set
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lashmap_analysis import plan_positions
+from lashmap_analysis import exchange, plan_positions
+from lashmap_analysis.mesh_cycle import MeshCycle
 from lashmap_analysis.positions import PlanError, equal_spacing, worst_deviation_mm
 
 SETS = [(20, 20), (20, 40), (15, 45), (13, 40), (11, 45)]
@@ -51,3 +53,21 @@ def test_what_cannot_be_planned_is_refused_with_the_field(count: int, turns: flo
     with pytest.raises(PlanError) as refusal:
         plan_positions(gear_set(13, 40), count, turns)
     assert refusal.value.field == field
+
+
+@pytest.mark.parametrize("teeth", [*SETS, (16, 48), (9, 40), (12, 37)])
+@pytest.mark.parametrize(("count", "turns"), [(5, 2.5), (8, 6.0), (16, 2.5)])
+def test_a_plan_does_not_hang_on_how_a_processor_rounds(
+    teeth: tuple[int, int], count: int, turns: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = plan_positions(gear_set(*teeth), count, turns)
+    rng = np.random.default_rng(1)
+    exact = exchange.PlanModel.of(MeshCycle(gear_teeth=teeth[1], pinion_teeth=teeth[0]))
+    for _ in range(3):
+        rounded = replace(
+            exact,
+            prior=exact.prior * (1 + 1e-14 * rng.standard_normal(exact.prior.shape)),
+            waves=exact.waves * (1 + 1e-14 * rng.standard_normal(exact.waves.shape)),
+        )
+        monkeypatch.setattr(exchange.PlanModel, "of", lambda _, made=rounded: made)
+        assert plan_positions(gear_set(*teeth), count, turns).tolist() == plan.tolist()
