@@ -40,16 +40,23 @@ def heard(tmp_path_factory: pytest.TempPathFactory) -> list[Heard]:
     broker = Broker(folder / "broker")
     broker.start()
     test = VirtualTest(folder, load_box(positions=5, gear_turns=1.0))
-    with subscriber(broker.port) as found:
-        with on_bus(test, settings(broker.url)) as stand:
-            assert eventually(lambda: stand.bus.report.connected)
-            test.run_until(events.RockAccepted)
-            stand.tick(60)
-            assert found.wait(lambda: bool(found.on("position")))
-            assert eventually(lambda: json.loads(found.on("state")[-1].payload)["done"] == 1)
-        # It says that it is online once or, when it got there before its test, twice.
-        assert found.wait(lambda: b'"online":false' in found.on("status")[-1].payload)
-    broker.kill()
+
+    def done() -> int:
+        said = found.on("state")  # of the rock, and perhaps later than the position that ended it
+        return int(json.loads(said[-1].payload)["done"]) if said else 0
+
+    try:
+        with subscriber(broker.port) as found:
+            with on_bus(test, settings(broker.url)) as stand:
+                assert eventually(lambda: stand.bus.report.connected)
+                test.run_until(events.RockAccepted)
+                stand.tick(60)
+                assert found.wait(lambda: bool(found.on("position")))
+                assert eventually(lambda: done() == 1)
+            # It says that it is online once or, when it got there before its test, twice.
+            assert found.wait(lambda: b'"online":false' in found.on("status")[-1].payload)
+    finally:
+        broker.kill()
     return [one for one in found.heard if not (one.last == "status" and b'"online":false' in one.payload)]
 
 
