@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 _NODES = 64  # more than double precision needs from half a degree of freedom to a million, out to t = 1000
 _MOST_STEPS = 100
+_FEWEST = 0.5
 _RATIO = (1, -1 / 8, 1 / 128, 5 / 1024, -21 / 32768, -399 / 262144)  # in powers of 1/x
 _FREEDOM = (1.0, 1e6)  # searched; at a million the quantile is the normal's to five places
 
@@ -27,7 +28,7 @@ def probability(t: float, degrees_of_freedom: float) -> float:
 
     Args:
         t: Zero or more, finite.
-        degrees_of_freedom: ν, above 0 and finite.
+        degrees_of_freedom: ν, at least 0.5 and finite.
     """
     return _probability(asinh(t / sqrt(degrees_of_freedom)), degrees_of_freedom)
 
@@ -37,13 +38,15 @@ def quantile(probability_below: float, degrees_of_freedom: float) -> float:
 
     Args:
         probability_below: At least 0.5, below 1.
-        degrees_of_freedom: ν, above 0; may be infinite.
+        degrees_of_freedom: ν, at least 0.5; may be infinite.
 
     Raises:
         ValueError: An argument lies outside that.
     """
-    if not 0.5 <= probability_below < 1 or not degrees_of_freedom > 0:
-        raise ValueError("expected a probability from 0.5 to below 1, and degrees of freedom above 0")
+    if not 0.5 <= probability_below < 1 or not degrees_of_freedom >= _FEWEST:
+        raise ValueError(
+            f"expected a probability from 0.5 to below 1, and {_FEWEST} degrees of freedom or more"
+        )
     normal = NormalDist().inv_cdf(probability_below)
     if not isfinite(degrees_of_freedom):
         return normal
@@ -85,7 +88,8 @@ def _probability(u: float, freedom: float) -> float:
 
 
 def _power(u: NDArray[np.float64], freedom: float) -> NDArray[np.float64]:
-    return np.exp(-freedom / 2 * np.log1p(np.sinh(u) ** 2))  # cosh⁻ᵛ u, exact for small u too
+    power: NDArray[np.float64] = np.exp(-freedom / 2 * np.log1p(np.sinh(u) ** 2))  # exact for small u too
+    return power
 
 
 def _scale(freedom: float) -> float:

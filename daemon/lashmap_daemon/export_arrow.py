@@ -1,6 +1,8 @@
 """Tables of an export as Arrow tables, for the formats that Arrow writes quickly.
 
-Arrow comes with the extra ``export``; without it CSV and JSON are written in plain Python.
+Arrow comes with the extra ``export``; without it CSV and JSON are written in plain Python. Arrays are laid
+over the samples' own memory as the Arrow columnar format says: Arrow's way to take whatever it is given loads
+pandas first, to see whether it was given something of that, which takes half a second.
 """
 
 from __future__ import annotations
@@ -14,11 +16,19 @@ from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.export_samples import SWEEPS, Block
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from types import ModuleType
 
-    from lashmap_analysis.frame_columns import Table
+    from lashmap_analysis.frame_columns import Column, Table
+    from numpy.typing import NDArray
 
 EXTRA = "export"
+_KINDS: dict[str, tuple[type | tuple[type, ...], type]] = {
+    "string": (str, np.str_),
+    "integer": (int, np.int64),
+    "number": ((int, float), np.float64),
+    "boolean": (bool, np.bool_),
+}
 
 
 def missing_extra(wanted: str, package: str) -> ConfigurationError:
@@ -65,16 +75,14 @@ def schema_of(table: Table, *, coded: bool) -> Any:  # noqa: ANN401 - pyarrow ha
 
 
 def arrow_rows(table: Table, columns: dict[str, list[Any]], schema: Any) -> Any:  # noqa: ANN401 - as above
-    """Columns of plain values as an Arrow table."""
+    """Columns of plain values as an Arrow table.
+
+    Raises:
+        TypeError: A value is not of its column's kind.
+    """
     import pyarrow as pa  # noqa: PLC0415 - as above
 
-    return pa.table(
-        [
-            pa.array([_finite(value) for value in columns[column.name]], type=schema.field(column.name).type)
-            for column in table.columns
-        ],
-        schema=schema,
-    )
+    return pa.table([_plain(columns[column.name], column) for column in table.columns], schema=schema)
 
 
 def arrow_samples(block: Block, schema: Any, texts: tuple[str, str]) -> Any:  # noqa: ANN401 - as above
@@ -90,8 +98,7 @@ def arrow_samples(block: Block, schema: Any, texts: tuple[str, str]) -> Any:  # 
     size = len(block)
 
     def text(name: str, words: tuple[str, ...], code: Any) -> Any:  # noqa: ANN401 - pyarrow has no types
-        codes = pa.array(code.astype(np.int8))
-        coded = pa.DictionaryArray.from_arrays(codes, pa.array(words, type=pa.string()))
+        coded = pa.DictionaryArray.from_arrays(numbers(code.astype(np.int8)), texts_array(words))
         return coded if pa.types.is_dictionary(schema.field(name).type) else coded.dictionary_decode()
 
     same = np.zeros(size, dtype=np.int8)
@@ -99,15 +106,51 @@ def arrow_samples(block: Block, schema: Any, texts: tuple[str, str]) -> Any:  # 
         [
             text("test", (texts[0],), same),
             text("channel", (texts[1],), same),
-            pa.array(block.time_s),
-            pa.array(block.value, mask=~np.isfinite(block.value)),
+            numbers(block.time_s),
+            numbers(block.value, np.isfinite(block.value)),
             text("unit", (block.unit,), same),
-            pa.array(block.position, mask=block.position == 0),
+            numbers(block.position, block.position != 0),
             text("sweep", SWEEPS, block.sweep),
         ],
         schema=schema,
     )
 
 
-def _finite(value: Any) -> Any:  # noqa: ANN401 - whatever the cell holds
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+def numbers(values: NDArray[Any], known: NDArray[np.bool_] | None = None) -> Any:  # noqa: ANN401 - as above
+    """An Arrow array of numbers, or of truths; ``known`` is false where a value is missing."""
+    import pyarrow as pa  # noqa: PLC0415 - as above
+
+    there = None if known is None or known.all() else _bits(known)
+    data = _bits(values) if values.dtype == np.bool_ else pa.py_buffer(np.ascontiguousarray(values))
+    return pa.Array.from_buffers(pa.from_numpy_dtype(values.dtype), len(values), [there, data])
+
+
+def texts_array(values: Sequence[str | None]) -> Any:  # noqa: ANN401 - as above
+    """An Arrow array of texts, missing where None."""
+    import pyarrow as pa  # noqa: PLC0415 - as above
+
+    coded = [(value or "").encode("utf-8") for value in values]
+    ends = np.cumsum([0, *map(len, coded)], dtype=np.int32)
+    there = _bits(np.array([value is not None for value in values], dtype=np.bool_))
+    buffers = [there, pa.py_buffer(ends), pa.py_buffer(b"".join(coded))]
+    return pa.Array.from_buffers(pa.string(), len(coded), buffers)
+
+
+def _plain(values: list[Any], column: Column) -> Any:  # noqa: ANN401 - as above
+    known = [None if isinstance(value, float) and not math.isfinite(value) else value for value in values]
+    fitting, dtype = _KINDS[column.kind]
+    for value in known:
+        if not (
+            value is None or (isinstance(value, fitting) and isinstance(value, bool) == (dtype is np.bool_))
+        ):
+            raise TypeError(f"{column.name}: {value!r} is no {column.kind}")
+    if column.kind == "string":
+        return texts_array(known)
+    filled: NDArray[Any] = np.array([dtype(0) if value is None else value for value in known], dtype=dtype)
+    return numbers(filled, np.array([value is not None for value in known], dtype=np.bool_))
+
+
+def _bits(truths: NDArray[np.bool_]) -> Any:  # noqa: ANN401 - as above
+    import pyarrow as pa  # noqa: PLC0415 - as above
+
+    return pa.py_buffer(np.packbits(truths, bitorder="little"))

@@ -9,6 +9,8 @@ import io
 import json
 import shutil
 import sqlite3
+import subprocess
+import sys
 import warnings
 from contextlib import closing
 from dataclasses import replace
@@ -255,3 +257,15 @@ def test_a_resumed_test_is_exported_as_it_is_judged(tmp_path: Path) -> None:
             assert np.array_equal(heard["value"], trace.indicator_mm)
             assert np.array_equal(turned["time_s"], trace.encoder_time_s)
             assert np.array_equal(turned["value"], trace.encoder_deg)
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_an_export_waits_for_no_library_that_it_does_not_need(kind: str, tmp_path: Path) -> None:
+    words = ["export", "--logbook", str(recorded()[0]), "--to", kind, "--output", str(tmp_path / "out")]
+    code = (
+        "import atexit, sys; from lashmap_daemon.cli import main;"
+        "atexit.register(lambda: print([name for name in ('scipy', 'pandas') if name in sys.modules]));"
+        "main()"
+    )
+    done = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
