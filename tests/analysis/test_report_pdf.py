@@ -101,6 +101,25 @@ def test_signatures_of_a_reviewed_test_stay_there_too() -> None:
     assert height < 0.96
 
 
+@pytest.mark.parametrize(("reasons", "steps"), [(1, 0), (3, 2), (5, 2), (3, 4), (5, 4)])
+def test_preconditions_of_a_reviewed_test_take_the_room_that_the_verdict_leaves(
+    reasons: int, steps: int
+) -> None:
+    given = long_winded(made_assessment("not proven"), 12)
+    verdict = replace(
+        given.verdict,
+        reasons=given.verdict.reasons[:reasons],
+        would_settle=given.verdict.would_settle[:steps],
+    )
+    record = replace(given.record, preconditions=given.record.preconditions[:9])
+    assessment = reviewed(replace(given, verdict=verdict, record=record))
+    page, height = signed_on(assessment)
+    assert page == 1
+    assert height < 0.96
+    shown = pdf_text(render_pdf(assessment), page=1)
+    assert ("more, in full" in shown) == (reasons + steps > 7)
+
+
 @pytest.mark.parametrize("words", HOSTILE)
 def test_hostile_words_become_words(words: str) -> None:
     assessment = with_every_text(made_assessment("not proven", count=9), words[:700])

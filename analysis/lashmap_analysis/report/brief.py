@@ -17,7 +17,7 @@ from lashmap_analysis.report.visible import visible, width
 Density = Literal["roomy", "dense", "tight"]
 MORE = " …"
 # Most columns of each text on the first page, and most lines of a list: what fits at the smallest size. A
-# review takes the room of two lines of each list.
+# review takes the room of two lines of each list; what the verdict leaves of its own goes to the preconditions.
 _IDENTITY = {"box": 90, "remark": 150}
 _OTHER_IDENTITY = 44
 _REASON, _REASONS = 260, 7
@@ -80,7 +80,8 @@ def brief(assessment: Assessment, *, limits: str, sweeps: tuple[str, ...]) -> Br
     limits = cut("limits", limits, _LINE)
     cause = cut("tight spot", assessment.cause, _CAUSE)
     short_sweeps = cut.several("sweep", sweeps, _LINE, 3)
-    preconditions = _preconditions(record.preconditions, cut, _STATES - taken)
+    unused = _REASONS + _STEPS - 2 * taken - len(reasons) - len(would_settle)
+    preconditions = _preconditions(record.preconditions, cut, _STATES - max(0, taken - unused))
     lines = [*reasons, *would_settle, closing, limits, cause, *short_sweeps]
     lines += [f"{one.name} {one.detail} {one.remedy}" for one in preconditions]
     lines += [""] * (4 * taken)  # the results side by side
