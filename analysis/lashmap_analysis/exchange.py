@@ -142,7 +142,7 @@ class PlanModel:
 def settled(scores: Floats) -> Floats:
     """Scores without the digits in which processors differ, so that a plan is the same on every computer.
 
-    A mesh cycle is symmetric: many plans are equally good but for rounding, which the mathematics library does
+    A mesh cycle is symmetric: many plans are equally good but for rounding, and the mathematics library adds
     in another order on another processor.
     """
     mantissa, exponent = np.frexp(scores)

@@ -17,7 +17,7 @@ from lashmap_analysis.report.visible import visible, width
 Density = Literal["roomy", "dense", "tight"]
 MORE = " …"
 # Most columns of each text on the first page, and most lines of a list: what fits at the smallest size. A
-# review takes the room of two lines of each list; what the verdict leaves of its own goes to the preconditions.
+# review takes the room of two lines of each list; what the verdict leaves unused goes to the preconditions.
 _IDENTITY = {"box": 90, "remark": 150}
 _OTHER_IDENTITY = 44
 _REASON, _REASONS = 260, 7
