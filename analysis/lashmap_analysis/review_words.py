@@ -19,7 +19,16 @@ SAME_VERSION = (
     "The version is the same, so the analysis does not explain it: the record is no longer the one that was "
     "judged, or the program was changed without a new version."
 )
+# What another kind of processor finds differs by thousandths of this (measured); the last digit shown is a
+# hundred times as much.
+_ROUNDING_MM = 1e-6
+ROUNDED = (
+    "A figure within a nanometre of the border between two last digits is written with the other one now: "
+    "computers differ in how they round."
+)
 OTHER_VERSION = "The raw samples are the same; another version of the analysis reads them otherwise."
+_FIGURES = ("stated backlash", "95 % interval", "tight spot at engagement")
+_Figures = tuple[float | None, tuple[float, float] | None, int | None]
 
 
 def changes(stored: StoredResult | None, now: Assessment) -> tuple[str, ...]:
@@ -27,13 +36,12 @@ def changes(stored: StoredResult | None, now: Assessment) -> tuple[str, ...]:
     if stored is None:
         return (NOTHING_STORED,)
     units = now.record.units
-    backlash, interval, engagement = stated_words(now.stated, units)
+    figures = (stored.normal_backlash_mm, stored.interval_mm, stored.engagement)
+    kept, rounded = _kept_words(figures, now.stated, units)
     usable = sum(one.normal_backlash_mm is not None for one in now.positions)
     pairs = (
         ("verdict", stored.outcome, now.verdict.outcome),
-        ("stated backlash", length_words(stored.normal_backlash_mm, units), backlash),
-        ("95 % interval", interval_words(stored.interval_mm, units), interval),
-        ("tight spot at engagement", _count(stored.engagement), engagement),
+        *zip(_FIGURES, kept, stated_words(now.stated, units), strict=True),
         ("confirmed", _yes(stored.confirmed), _yes(now.confirmed)),
         ("positions recorded", str(stored.positions), str(len(now.positions))),
         ("positions usable", str(stored.usable), str(usable)),
@@ -46,7 +54,8 @@ def changes(stored: StoredResult | None, now: Assessment) -> tuple[str, ...]:
         else f"stored by analysis {stored.analysis_version}, recomputed by {now.version}"
     )
     if not found:
-        return (f"The same result as stored when the test ran ({versions}).",)
+        same = f"The same result as stored when the test ran ({versions})."
+        return (same, ROUNDED) if rounded else (same,)
     why = SAME_VERSION if same_version else OTHER_VERSION
     return (f"The result differs from the one stored when the test ran ({versions}).", *found, why)
 
@@ -83,11 +92,7 @@ def _other_figures(last: SignOff, seen: Assessment) -> str:
     if last.normal_backlash_mm is None:
         return ""  # none was stated, which the outcome tells, or an earlier version kept none
     units = seen.record.units
-    signed = (
-        length_words(last.normal_backlash_mm, units),
-        interval_words(last.interval_mm, units),
-        _count(last.engagement),
-    )
+    signed, _ = _kept_words((last.normal_backlash_mm, last.interval_mm, last.engagement), seen.stated, units)
     now = stated_words(seen.stated, units)
     if signed == now:
         return ""
@@ -112,6 +117,30 @@ def worth(last: SignOff, recorded: Assessment, seen: Assessment, holding: list[E
             f"{name}, with analysis {last.analysis_version}; this is {seen.version}. The outcome is the same."
         )
     return f"{name}."
+
+
+def _kept_words(kept: _Figures, now: TightSpotResult | None, units: Units) -> tuple[tuple[str, ...], bool]:
+    """Figures that were kept, as text; what differs from now's in rounding alone is written like now's.
+
+    Returns:
+        Backlash, interval and engagement; and whether one would have been written otherwise.
+    """
+    backlash_mm, interval_mm, engagement = kept
+    as_kept = (length_words(backlash_mm, units), interval_words(interval_mm, units), _count(engagement))
+    if now is None or backlash_mm is None or interval_mm is None:
+        return as_kept, False
+    words = (
+        length_words(_like(now.normal_backlash_mm, backlash_mm), units),
+        interval_words(
+            (_like(now.interval_mm[0], interval_mm[0]), _like(now.interval_mm[1], interval_mm[1])), units
+        ),
+        as_kept[2],
+    )
+    return words, words != as_kept
+
+
+def _like(now_mm: float, kept_mm: float) -> float:
+    return now_mm if abs(now_mm - kept_mm) < _ROUNDING_MM else kept_mm
 
 
 def stated_words(spot: TightSpotResult | None, units: Units) -> tuple[str, str, str]:

@@ -132,6 +132,27 @@ def test_an_unchanged_result_says_so_and_a_changed_one_says_what_and_why(recorde
     assert "nothing to compare with" in nothing.changes[0]
 
 
+def test_a_figure_that_another_computer_rounds_otherwise_is_no_change(recorded: Assessment) -> None:
+    assert recorded.stated is not None
+    at_border = replace(recorded.stated, normal_backlash_mm=0.12665 + 1e-9)
+    now = replace(recorded, stated=at_border)
+    for below_mm, is_same in ((2e-9, True), (2e-5, False)):
+        kept_mm = at_border.normal_backlash_mm - below_mm
+        sign = replace(
+            signed(recorded.verdict.outcome),
+            engagement=at_border.engagement,
+            normal_backlash_mm=kept_mm,
+            interval_mm=at_border.interval_mm,
+        )
+        stored = replace(stored_of(now), normal_backlash_mm=kept_mm)
+        assert stored.analysis_version == now.version
+        found = review(now, stored=stored, exclusions=(), sign_offs=(sign,))
+        assert found.covers is is_same
+        text = " ".join(found.changes).replace("\N{NO-BREAK SPACE}", " ")
+        assert ("was 0.1266 mm, is 0.1267 mm" in text) is not is_same
+        assert ("computers differ in how they round" in text) is is_same
+
+
 def test_a_signature_covers_what_it_was_given_for_and_nothing_else(recorded: Assessment) -> None:
     out, outcome = exclusion(recorded, 1, 3), recorded.verdict.outcome
     version = recorded.version
