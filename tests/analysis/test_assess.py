@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import subprocess
 import sys
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -260,19 +259,6 @@ def test_cause_names_teeth_degrees_and_side(good: Assessment) -> None:
     assert "gear side" in good.cause or "Both members" in good.cause
     teeth = Bench(seed=5, gear_mm=0.0, pinion_mm=0.0, tooth_mm=0.003)
     assert "gear side" not in assess(teeth.record()).cause
-
-
-def test_assessment_is_quick() -> None:
-    plan = tuple(range(0, 300, 10))
-    record = BENCH.record(plan=plan)
-    assess(record)
-    best = math.inf
-    for _ in range(3):
-        start = time.process_time()
-        assess(record)
-        best = min(best, time.process_time() - start)
-    # 0.3 s is the bar for 30 positions on a quiet machine; room is left for a busy one.
-    assert best < 0.9
 
 
 def test_package_alone_is_light_and_keeps_its_functions() -> None:
