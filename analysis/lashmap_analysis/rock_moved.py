@@ -65,7 +65,7 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
             name=FlagName.SLIP,
             disabling=True,
             sentence="The flanks did not stay where they were, or the gear rested between them: lock the "
-            "pinion, clamp the base, rock from flank to flank without a stop, then repeat.",
+            "pinion, clamp the base, stop on the flanks and nowhere else, then repeat.",
             numbers={
                 "shift_mm": shift,
                 "shift_limit_mm": shift_limit,

@@ -14,6 +14,7 @@ from lashmap_analysis.gear_set import GearSet
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.import_mapping import Mapping
 from lashmap_daemon.import_stretch import Rock, Signals, Sweep
+from lashmap_daemon.import_table import Recording
 
 MOST_OFF = 0.1  # of a tooth, that all positions may lie off whole engagements (common practice, no source)
 
@@ -43,9 +44,9 @@ def check_turning(path: Path, signals: Signals) -> None:
         raise ConfigurationError(str(path), [problem])
 
 
-def check_within(path: Path, found: tuple[Rock | Sweep, ...], signals: Signals) -> None:
+def check_within(path: Path, found: tuple[Rock | Sweep, ...], recording: Recording) -> None:
     """A stretch that reaches beyond the rows was mistyped, or the rest of the file is missing."""
-    last_s = float(signals.time_s[-1])
+    last_s = float(recording.time_s[-1])  # of the rows: the indicator may have been taken away before
     for one in found:
         if one.start_s < -SPARE_S or one.end_s > last_s + SPARE_S:
             what = f"{one.member} sweep" if isinstance(one, Sweep) else f"rock at engagement {one.engagement}"

@@ -55,7 +55,7 @@ def find(path: Path, mapping: Mapping, box: BoxFile, recording: Recording, signa
     if not rocks:
         raise ConfigurationError(str(path), ["positions: no row belongs to a position; check the mapping"])
     _check_apart(path, (*rocks, *sweeps))
-    check_within(path, (*rocks, *sweeps), signals)
+    check_within(path, (*rocks, *sweeps), recording)
     case = Case(path=path, mapping=mapping, gear_set=gear_set, signals=signals)
     check_span(case, rocks)
     zero = check_angles(case, rocks, zero)

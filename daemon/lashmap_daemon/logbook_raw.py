@@ -72,13 +72,13 @@ class RawReader:
     def _batches(self, test: str, channel: str) -> Iterator[list[_Stored]]:
         waiting: list[_Stored] = []
         size = 0
-        for place, first_s, last_s, arrivals, data in self._base.execute(
+        for row in self._base.execute(
             "SELECT place, first_s, last_s, arrivals, data FROM raw WHERE test = ? AND channel = ? "
             "ORDER BY place",
             (test, channel),
         ):
-            waiting.append(_Stored(place, first_s, last_s, arrivals, data))
-            size += size_of(arrivals)
+            waiting.append(self._fetched(_Stored(*row), test))
+            size += size_of(waiting[-1].arrivals)
             if size >= _PIECE_BYTES or len(waiting) == _MOST_PACKS:
                 yield waiting
                 waiting, size = [], 0
@@ -91,6 +91,14 @@ class RawReader:
             for stored, content in zip(packs, found.contents(), strict=True):
                 tally.add(channel, stored.place, *content)
         return found.chunks()
+
+    def _fetched(self, stored: _Stored, test: str) -> _Stored:
+        """With its blobs wherever they are: a hundred large ones of an archive would not stay small."""
+        try:
+            arrivals, data = self._blobs(stored, test)
+        except (PackDamaged, TypeError):
+            return stored  # said when it is opened
+        return stored._replace(arrivals=arrivals, data=data)
 
     def _blobs(self, stored: _Stored, test: str) -> tuple[bytes, bytes]:
         if stored.arrivals is None and stored.data is None:
@@ -117,4 +125,4 @@ class _Stored(NamedTuple):
     first_s: float
     last_s: float
     arrivals: bytes | None
-    data: bytes | None  # both None where they were moved to an archive
+    data: bytes | None  # both None where they were moved to an archive, and are not fetched

@@ -86,7 +86,7 @@ def _changes(before: dict[str, object], now: dict[str, object], units: Units) ->
 def _change(key: str, before: object, now: object, units: Units) -> str:
     """As "key: before → now"; lengths of a box in inches as its file may give them."""
     if units == "in" and key.endswith("_mm"):
-        texts = [_text(in_units(one, "in") if isinstance(one, float) else one, 6) for one in (before, now)]
+        texts = [_text(_inches(before), 6), _text(_inches(now), 6)]
         if texts[0] != texts[1]:
             return f"{key.removesuffix('_mm')}_in: {texts[0]} → {texts[1]}"
     return f"{key}: {_text(before)} → {_text(now)}"
@@ -96,7 +96,15 @@ def _is_among(key: str, names: tuple[str, ...]) -> bool:
     return any(key == name or key.startswith(f"{name}.") for name in names)
 
 
+def _inches(value: object) -> object:
+    if isinstance(value, tuple):
+        return tuple(_inches(one) for one in value)
+    return in_units(value, "in") if isinstance(value, float) else value
+
+
 def _text(value: object, digits: int | None = None) -> str:
+    if isinstance(value, tuple):
+        return f"[{', '.join(_text(one, digits) for one in value)}]"
     if digits is not None and isinstance(value, float):
         return f"{value:.{digits}g}"
     return "not given" if value in {None, ""} else str(value)
@@ -109,11 +117,14 @@ def _flat_stand(stand: Stand) -> dict[str, object]:
 
 
 def _flat(table: dict[str, Any], above: str = "") -> dict[str, object]:
-    """Nested tables as one, with dotted keys; lists as their text."""
+    """Nested tables as one, with dotted keys; lists as their text, those of numbers as tuples."""
     flat: dict[str, object] = {}
     for key, value in table.items():
         if isinstance(value, dict):
             flat |= _flat(value, f"{above}{key}.")
+        elif isinstance(value, list):
+            are_numbers = all(isinstance(one, float) for one in value)
+            flat[f"{above}{key}"] = tuple(value) if are_numbers else str(value)
         else:
-            flat[f"{above}{key}"] = str(value) if isinstance(value, list) else value
+            flat[f"{above}{key}"] = value
     return flat

@@ -202,9 +202,10 @@ class RowCheck:
         known = "\n".join(("", *self.fit.same, ""))
         for place, channel, number, first_s, last_s, content, digest, arrivals, data in self.base.execute(
             "SELECT place, channel, number, first_s, last_s, content, digest, "
-            "CASE WHEN instr(?2, char(10) || channel || char(10)) THEN NULL ELSE arrivals END, "
-            "CASE WHEN instr(?2, char(10) || channel || char(10)) THEN NULL ELSE data END FROM raw "
-            "WHERE test = ?1 ORDER BY place",
+            "CASE WHEN is_known THEN NULL ELSE arrivals END, CASE WHEN is_known THEN NULL ELSE data END "
+            # Bytes that read as a known name are damage, and no instrument that was read.
+            "FROM (SELECT *, typeof(channel) = 'text' AND instr(?2, char(10) || channel || char(10)) "
+            "AS is_known FROM raw WHERE test = ?1) ORDER BY place",
             (self.test, known),
         ):
             row = PackRow(

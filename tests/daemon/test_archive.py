@@ -34,6 +34,23 @@ def samples(path: Path, test: str) -> list[Chunk]:
         return [*book.raw(test, "indicator"), *book.raw(test, "encoder")]
 
 
+def test_large_packs_come_in_pieces_as_small_from_an_archive(tmp_path: Path) -> None:
+    """What was imported has packs of a megabyte: a hundred of them at once are no piece."""
+
+    def sizes() -> list[int]:
+        with Logbook(path, create=False) as book:
+            return [len(piece.data) for piece in book.raw_pieces("t1", "imported file")]
+
+    path = tmp_path / "book"
+    with Logbook(path, create=True) as book:
+        for _ in range(5):
+            book.keep("t1", "imported file", [Chunk(0.0, b"x" * (1 << 20))])
+        closed_test(book, tmp_path, "t1")
+    assert sizes() == [1 << 20] * 5
+    assert [one.packs for one in archived(path, tmp_path / "old.archive").tests] == [17]
+    assert sizes() == [1 << 20] * 5
+
+
 def test_samples_are_read_from_the_archive_and_everything_still_fits(tmp_path: Path) -> None:
     path, to = two_tests(tmp_path), tmp_path / "old.archive"
     before = {test: samples(path, test) for test in ("t1", "t2")}

@@ -247,6 +247,22 @@ def test_a_sweep_that_reaches_beyond_the_rows_is_refused(tmp_path: Path) -> None
         imported(mapping(tmp_path, rest=rest), tmp_path / "book")
 
 
+def still_labelled(table: pd.DataFrame) -> pd.DataFrame:
+    """The label of the last rock stays for four seconds after the indicator was taken away."""
+    kept = table[table["t"] <= table["t"][table["tooth"].notna()].max()]
+    later = kept[-1:].assign(dial=float("nan"), angle=kept["angle"].dropna().iloc[-1])
+    together: pd.DataFrame = pd.concat(
+        [kept, *(later.assign(t=later["t"] + after_s) for after_s in (1, 2, 3, 4))]
+    )
+    return together
+
+
+def test_rows_end_where_they_end_though_the_indicator_ended_before(tmp_path: Path) -> None:
+    write_csv(tmp_path / "bench.csv", still_labelled)
+    found, _ = imported(mapping(tmp_path, rest=ENCODER + BY_LABEL), tmp_path / "book")
+    assert len(found.positions) == 11
+
+
 def test_a_sweep_that_takes_in_a_rock_which_the_encoder_finds_is_refused(tmp_path: Path) -> None:
     write_csv(tmp_path / "bench.csv", lambda _: rows(swept=True))
     first, last = sweep_s()

@@ -289,6 +289,21 @@ def test_what_differs_is_said_in_the_units_of_the_box(test: BrokenOff) -> None:
     )
 
 
+def test_a_list_of_lengths_is_said_in_the_units_of_the_box(test: BrokenOff) -> None:
+    inch = changed(BOX, "box", units="in")
+    assert inch.shims.gear is not None
+    shims = [
+        inch.shims.model_copy(update={"gear": inch.shims.gear.model_copy(update={"thicknesses_mm": lengths})})
+        for lengths in ([0.0508, 0.254], [0.0508, 0.508])
+    ]
+    then, now = (inch.model_copy(update={"shims": one}) for one in shims)
+    _, free = differences(now, test.stand, of_box=then, of_stand=test.stand)
+    assert free == ("shims.gear.thicknesses_in: [0.002, 0.01] → [0.002, 0.02]",)
+    in_mm = [changed(one, "box", units="mm") for one in (now, then)]
+    _, free = differences(in_mm[0], test.stand, of_box=in_mm[1], of_stand=test.stand)
+    assert free == ("shims.gear.thicknesses_mm: [0.0508, 0.254] → [0.0508, 0.508]",)
+
+
 def test_ports_dates_and_waiting_times_may_differ_and_are_recorded(test: BrokenOff) -> None:
     killed_after(test, 1)
     test.go_on(box=changed(BOX, "plan", turn_seconds=77.0), stand=at_another_port(test.stand))

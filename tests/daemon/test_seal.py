@@ -7,6 +7,7 @@ import hashlib
 import re
 import sqlite3
 import struct
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -214,6 +215,21 @@ def test_what_was_done_to_a_test_is_named_and_its_neighbour_is_good(filled: Path
     assert not check_file(filled).good
     assert check_test(filled, "t1", read=read_back(filled, "t1")) == check
     assert check_while_read(filled, "t1", lambda: read_back(filled, "t1")) == check
+
+
+def test_a_name_of_the_wrong_kind_does_not_make_good_samples_unreadable(filled: Path) -> None:
+    with closing(sqlite3.connect(filled)) as base, base:
+        base.execute(
+            "UPDATE raw SET channel = CAST(channel AS BLOB) WHERE test = 't1' AND place = " + NTH.format(1)
+        )
+    found = (
+        check_test(filled, "t1"),
+        check_test(filled, "t1", read=read_back(filled, "t1")),
+        check_while_read(filled, "t1", lambda: read_back(filled, "t1")),
+    )
+    for check in found:
+        assert any("it was changed" in problem for problem in check.problems)
+        assert not any("cannot be read" in problem for problem in check.problems), check.problems
 
 
 def test_one_change_is_one_problem(filled: Path) -> None:
