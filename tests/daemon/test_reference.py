@@ -70,7 +70,7 @@ def test_a_gear_turned_over_the_wrap_before_the_test_counts_from_its_marks(
 
 
 def test_a_test_on_a_count_that_wraps_each_turn_goes_on_in_the_turn_it_was_in(tmp_path: Path) -> None:
-    box = load_box(positions=5, gear_turns=13.0, confirming_positions=1)
+    box = load_box(positions=6, gear_turns=13.0, confirming_positions=1)
     test = BrokenOff(tmp_path, box, seed=4, wraps_at=TURN)
     while max((one.engagement for one in accepted(test).values()), default=0) < 80:  # two whole turns
         test.run_until(events.RockAccepted)
