@@ -32,7 +32,7 @@ class Server:
         self.port = self._listener.getsockname()[1]
 
     def accept(self) -> socket.socket:
-        self._listener.settimeout(10.0)
+        self._listener.settimeout(60.0)
         connection, _ = self._listener.accept()
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         return connection
@@ -110,7 +110,7 @@ def test_a_telnet_port_is_set_up_and_read(server: Server) -> None:
     with serial.serial_for_url("loop://", timeout=1.0) as wire:
         with (
             telnet_server(server, wire),
-            Port("encoder", f"rfc2217://127.0.0.1:{server.port}", settings, backoff=None) as port,
+            Port("encoder", f"rfc2217://127.0.0.1:{server.port}?timeout=60", settings, backoff=None) as port,
         ):
             wire.write(sent)
             assert joined(take_bytes(port, len(sent))) == sent
@@ -128,7 +128,7 @@ def socat(folder: Path) -> Iterator[tuple[str, str]]:
     ends = (folder / "near", folder / "far")
     command = ["socat", *(f"pty,rawer,link={end}" for end in ends)]
     with subprocess.Popen(command) as process:
-        deadline_s = time.monotonic() + 10.0
+        deadline_s = time.monotonic() + 60.0
         while not all(end.exists() for end in ends):
             assert time.monotonic() < deadline_s
             time.sleep(0.01)
