@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import gc
 import time
+from pathlib import Path
 
 from lashmap_drivers.port import Port
 from lashmap_drivers.readings import Chunk
@@ -59,6 +61,12 @@ def wait_back(port: Port, reconnects: int, within_s: float = PATIENCE_S) -> None
     while port.reconnects < reconnects:
         assert time.monotonic() < deadline_s, f"not back: {port.lost}"
         time.sleep(0.001)
+
+
+def open_descriptors() -> int:
+    """Of this process, without those that only wait to be collected; more than before are leaked ones."""
+    gc.collect()
+    return len(list(Path("/proc/self/fd").iterdir()))
 
 
 def joined(chunks: list[Chunk]) -> bytes:
