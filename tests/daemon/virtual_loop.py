@@ -40,7 +40,7 @@ class _Loop(asyncio.SelectorEventLoop):
         return self._clock.now_s
 
 
-def run(work: Coroutine[Any, Any, Found]) -> Found:
+def in_virtual_time(work: Coroutine[Any, Any, Found]) -> Found:
     """As `asyncio.run`, in virtual time; `time.monotonic` is that time meanwhile."""
     selector = _Selector()
     with (
