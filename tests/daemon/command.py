@@ -46,15 +46,15 @@ def wait_for(path: Path, within_s: float = 60.0) -> None:
         time.sleep(0.02)
 
 
-def least_s(measure: Callable[[], float], *, below_s: float) -> float:
-    """The least of a few times, taken until one is low enough.
+def least(measure: Callable[[], float], *, below: float) -> float:
+    """The least of a few times or deviations, taken until one is low enough.
 
-    A machine that is busy or stands still adds to some; a wait that the program makes itself is in all of them.
+    A machine that is busy or stands still adds to some; what the program does itself is in all of them.
     """
-    found_s = [measure()]
-    while min(found_s) >= below_s and len(found_s) < 4:
-        found_s.append(measure())
-    return min(found_s)
+    found = [measure()]
+    while min(found) >= below and len(found) < 4:
+        found.append(measure())
+    return min(found)
 
 
 @contextmanager

@@ -7,7 +7,7 @@ import signal
 from pathlib import Path
 
 import pytest
-from daemon.command import lashmap, least_s, simulated_stand
+from daemon.command import lashmap, least, simulated_stand
 from daemon.running_service import Serve, short_boxes
 from daemon.virtual_time import CONFIGS
 from lashmap_daemon.conclude import conclude, json_text
@@ -78,8 +78,8 @@ def test_sigterm_closes_a_running_test_as_interrupted(tmp_path: Path, serve: Ser
         return took_s
 
     with simulated_stand(tmp_path / "stand") as stand:
-        assert least_s(begin_and_end, below_s=2.0) < 2.0
-        assert least_s(only_end, below_s=2.0) < 2.0
+        assert least(begin_and_end, below=2.0) < 2.0
+        assert least(only_end, below=2.0) < 2.0
 
 
 def test_an_interrupted_test_goes_on_in_the_next_service(tmp_path: Path, serve: Serve) -> None:

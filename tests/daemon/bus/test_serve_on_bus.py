@@ -16,7 +16,7 @@ from daemon.bus.killing import arrived
 from daemon.bus.subscriber import Subscriber, subscriber
 from daemon.bus.test_requests import Asker
 from daemon.bus.test_traffic import check, named
-from daemon.command import least_s, simulated_stand
+from daemon.command import least, simulated_stand
 from daemon.running_service import Serve, short_boxes
 from lashmap_daemon import events
 from lashmap_daemon.control_words import Stop
@@ -148,13 +148,13 @@ def test_a_broker_that_is_a_void_or_hangs_delays_nothing(
             filler.setblocking(False)
             filler.connect_ex(void.getsockname())
         with published(tmp_path, f"mqtt://127.0.0.1:{void.getsockname()[1]}") as stand:
-            assert least_s(lambda: ended(stand), below_s=2.0) < 2.0
+            assert least(lambda: ended(stand), below=2.0) < 2.0
         for filler in fillers:
             filler.close()
         with simulated_stand(tmp_path / "again") as again:
             with again.open("a", encoding="utf-8") as file:
                 file.write(f'\n[bus]\nbroker = "{broker.url}"\nstand = "bench-1"\n')
-            assert least_s(lambda: ended(again, hangs=broker), below_s=2.0) < 2.0
+            assert least(lambda: ended(again, hangs=broker), below=2.0) < 2.0
     with Logbook(logbooks[0], create=False) as book:
         assert [one.closing for one in book.tests()] == [
             "interrupted: the service was told to end (SIGTERM)"
