@@ -197,15 +197,13 @@ def test_check_shows_both_instruments(tmp_path: Path) -> None:
     with simulated_stand(tmp_path / "stand") as stand:
 
         def off() -> float:
-            """How far the rates are from the streams of 1000 and 500 lines a second, or the ages from nothing."""
+            """How far the rates are from streams of 1000 and 500 lines a second, or the ages from nothing."""
             done = lashmap("check", stand, "--seconds", "3")
             assert done.returncode == 0, done.stderr
             shown = re.findall(r"samples/s (\d+\.\d), age (\d+\.\d\d) s", done.stdout)
             assert len(shown) == 2
-            off_rate = [
-                abs(float(rate) / true - 1.0) for (rate, _), true in zip(shown, (1000.0, 500.0), strict=True)
-            ]
-            return max(*off_rate, *(0.1 * float(age) for _, age in shown))
+            rates = [float(rate) / true for (rate, _), true in zip(shown, (1000.0, 500.0), strict=True)]
+            return max(*(abs(rate - 1.0) for rate in rates), *(0.1 * float(age) for _, age in shown))
 
         assert least(off, below=0.1) < 0.1
 
