@@ -133,6 +133,7 @@ class Link:
         while (left_s := until_s - time.monotonic()) > 0.0:
             self.wait(left_s)
             self.read()
+        self.read()  # whoever was held up here all that time has not looked once
 
 
 def short(error: BaseException) -> str:

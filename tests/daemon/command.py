@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from daemon.virtual_time import DEMO_BOX
 ENTRY = [sys.executable, "-m", "lashmap_daemon"]
 
 
-def lashmap(*words: str | Path, within_s: float = 60.0) -> subprocess.CompletedProcess[str]:
+def lashmap(*words: str | Path, within_s: float = 200.0) -> subprocess.CompletedProcess[str]:
     """Run a command to its end; no terminal, nothing on standard input."""
     return subprocess.run(
         [*ENTRY, *map(str, words)],
@@ -38,12 +38,23 @@ def start(*words: str | Path) -> subprocess.Popen[str]:
     )
 
 
-def wait_for(path: Path, within_s: float = 20.0) -> None:
+def wait_for(path: Path, within_s: float = 60.0) -> None:
     """Wait until a file exists."""
     deadline_s = time.monotonic() + within_s
     while not path.exists():
         assert time.monotonic() < deadline_s, f"{path} did not appear"
         time.sleep(0.02)
+
+
+def least(measure: Callable[[], float], *, below: float) -> float:
+    """The least of a few times or deviations, taken until one is low enough.
+
+    A machine that is busy or stands still adds to some; what the program does itself is in all of them.
+    """
+    found = [measure()]
+    while min(found) >= below and len(found) < 4:
+        found.append(measure())
+    return min(found)
 
 
 @contextmanager
@@ -55,4 +66,4 @@ def simulated_stand(folder: Path, *words: str, box: Path = DEMO_BOX) -> Iterator
         yield folder / "stand.toml"
     finally:
         process.terminate()
-        process.communicate(timeout=20.0)
+        process.communicate(timeout=60.0)

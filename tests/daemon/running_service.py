@@ -69,7 +69,7 @@ class RunningService:
         """Speak to it without a process of its own: on a busy machine that takes seconds."""
         return ask(self.stand, self.logbook, request)
 
-    def until(self, good: Callable[[StatusReport], bool], within_s: float = 40.0) -> StatusReport:
+    def until(self, good: Callable[[StatusReport], bool], within_s: float = 60.0) -> StatusReport:
         """Wait for a status."""
         end_s = time.monotonic() + within_s
         while not good(status := self.status()):
@@ -95,7 +95,7 @@ class RunningService:
             while True:
                 self.manager.recv(4096)
 
-    def wait_told(self, begins: str, within_s: float = 40.0) -> str:
+    def wait_told(self, begins: str, within_s: float = 60.0) -> str:
         """Wait until it tells the manager something that begins so."""
         end_s = time.monotonic() + within_s
         while time.monotonic() < end_s:
@@ -114,7 +114,7 @@ class RunningService:
         self.forget_told()
         start_s = time.monotonic()
         self.process.send_signal(number)
-        _, err = self.process.communicate(timeout=30.0)
+        _, err = self.process.communicate(timeout=60.0)
         took_s = time.monotonic() - start_s
         assert "Traceback" not in err
         return took_s, [json.loads(line) for line in err.splitlines()]

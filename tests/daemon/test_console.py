@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+import fcntl
 import io
 import math
 import os
 import pty
+import struct
 import sys
+import termios
+import time
 from pathlib import Path
 
 import pytest
@@ -106,6 +110,14 @@ def test_plain_lines_for_a_whole_test(tmp_path: Path) -> None:
     assert screen.commands() == []
 
 
+def wait_typed(terminal: int, count: int) -> None:
+    """Wait until so many bytes lie in a terminal: the system carries them there when it finds the time."""
+    deadline_s = time.monotonic() + 60.0
+    while struct.unpack("i", fcntl.ioctl(terminal, termios.FIONREAD, bytes(4)))[0] < count:
+        assert time.monotonic() < deadline_s, "what was typed does not arrive"
+        time.sleep(0.001)
+
+
 def test_keys_become_commands_and_a_note_takes_them_as_letters(monkeypatch: pytest.MonkeyPatch) -> None:
     controller, terminal = pty.openpty()
     with os.fdopen(terminal, "r") as stdin:
@@ -119,10 +131,6 @@ def test_keys_become_commands_and_a_note_takes_them_as_letters(monkeypatch: pyte
                 (b"q", ["stop"]),
             ):
                 os.write(controller, typed)
-                found = keyboard.commands()
-                for _ in range(100):
-                    if found or not expected:
-                        break
-                    found = keyboard.commands()
-                assert found == expected
+                wait_typed(terminal, len(typed))
+                assert keyboard.commands() == expected
     os.close(controller)

@@ -100,7 +100,11 @@ def test_every_kind_of_event_comes_back_as_it_was(tmp_path: Path) -> None:
     assert {type(event) for event in ONE_OF_EACH} | {events.TestStarted} == set(events.KINDS)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=20, deadline=None)
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    max_examples=20,
+    deadline=None,
+)
 @given(
     st.lists(st.tuples(st.floats(0.0, 0.3), st.binary(max_size=300)), max_size=30),
     st.lists(st.tuples(st.floats(0.0, 0.3), st.binary(max_size=30)), max_size=10),

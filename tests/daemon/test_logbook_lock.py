@@ -46,7 +46,7 @@ def test_the_holder_is_named_and_death_releases(tmp_path: Path) -> None:
         assert caught.value.process == holder.pid
         assert caught.value.command.endswith(str(path))
         holder.send_signal(signal.SIGKILL)
-        holder.wait(timeout=10.0)
+        holder.wait(timeout=60.0)
         with only_writer(path):
             pass
 

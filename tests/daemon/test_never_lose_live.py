@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import datetime as dt
 import itertools
+import re
 import threading
 import time
 from pathlib import Path
@@ -118,7 +119,7 @@ def test_a_stuck_listener_and_a_slow_disk_are_named_and_delay_no_reading(
     let = threading.Event()
 
     def stuck(_: events.Stamped) -> None:
-        let.wait(60.0)
+        let.wait(600.0)
 
     with Logbook(tmp_path / "book", create=True) as book:
         append = book.append
@@ -141,6 +142,11 @@ def test_a_stuck_listener_and_a_slow_disk_are_named_and_delay_no_reading(
     notes = [event.text for event in happened if isinstance(event, events.NoteTaken)]
     assert notes[0] == "function does not keep up; the recording does not wait for it"
     assert any(note.startswith("function was up to") for note in notes[1:])
-    assert any("the disk of the logbook took longer than 0.5 s for 2 events" in note for note in notes)
+    counted = [
+        re.match(r"the disk of the logbook took longer than 0\.5 s for (\d+) events", one) for one in notes
+    ]
+    assert [int(one.group(1)) >= 2 for one in counted if one] == [
+        True
+    ]  # more, where the machine is slow itself
     assert isinstance(happened[-1], events.TestClosed)
     assert sum(isinstance(event, events.RockAccepted) for event in happened) == 2

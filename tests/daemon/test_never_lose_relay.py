@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import threading
-import time
 
 import pytest
 from lashmap_daemon import relay
@@ -20,7 +19,7 @@ class Stuck:
         self.let = threading.Event()
 
     def __call__(self, item: int) -> None:
-        assert self.let.wait(20.0)
+        assert self.let.wait(600.0)
         self.taken.append(item)
 
 
@@ -28,13 +27,12 @@ def test_who_hands_over_never_waits_and_what_does_not_fit_is_counted(monkeypatch
     monkeypatch.setattr(relay, "BEHIND_S", 0.0)
     stuck = Stuck()
     lines = Relay("the screen", stuck, most=10)
-    before_s = time.monotonic()
     for item in range(100):
         lines(item)
-    assert time.monotonic() - before_s < 1.0  # no item was taken in that time
+    assert stuck.taken == []  # it is stuck still, and yet we are here
     assert lines.behind_s > 0.0
     stuck.let.set()
-    assert lines.close(10.0)
+    assert lines.close(60.0)
     assert stuck.taken[-10:] == list(range(90, 100))
     assert lines.dropped == 100 - len(stuck.taken)
     assert f"{lines.dropped} lines were left out" in lines.lag
@@ -47,7 +45,7 @@ def test_only_the_newest_picture_is_drawn_and_none_counts_as_dropped() -> None:
     for item in range(50):
         pictures(item)
     stuck.let.set()
-    assert pictures.close(10.0)
+    assert pictures.close(60.0)
     assert stuck.taken[-1] == 49
     assert len(stuck.taken) <= 2
     assert pictures.dropped == 0
@@ -67,7 +65,7 @@ def test_a_failure_is_kept_for_the_owner() -> None:
 
     lines = Relay("the screen", fail)
     lines(1)
-    lines.close(10.0)
+    assert lines.close(60.0)
     assert isinstance(lines.failure, BrokenPipeError)
     lines(2)  # nothing more is taken, and nobody waits
 
@@ -88,6 +86,6 @@ def test_a_full_disk_is_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
 
     lines = Relay("the prompts file", write)
     lines(7)
-    assert done.wait(10.0)
-    assert lines.close(10.0)
+    assert done.wait(60.0)
+    assert lines.close(60.0)
     assert (taken, tries, lines.failure) == ([7], 4, None)

@@ -57,11 +57,16 @@ async def send(path: Path, data: bytes, *, end: bool = False) -> bytes:
     return heard
 
 
-def served(tmp_path: Path, work: Callable[[Path], Awaitable[None]], patience_s: float = 5.0) -> None:
+def served(
+    tmp_path: Path, work: Callable[[Path], Awaitable[None]], patience_s: float = 600.0, tries: int = 1
+) -> None:
     async def main() -> None:
         async with listening(tmp_path / "s", answer, patience_s=patience_s):
             await work(tmp_path / "s")
-            assert json.loads(await send(tmp_path / "s", STATUS))["say"] == ["status"]  # still there
+            said = b""
+            for _ in range(tries):
+                said = said if b'["status"]' in said else await send(tmp_path / "s", STATUS)
+            assert json.loads(said)["say"] == ["status"]  # still there
 
     asyncio.run(main(), debug=True)
     assert not (tmp_path / "s").exists()
@@ -113,10 +118,11 @@ def test_who_says_nothing_is_sent_away(tmp_path: Path) -> None:
     async def work(path: Path) -> None:
         connections = [await asyncio.open_unix_connection(path) for _ in range(5)]
         for reader, writer in connections:
-            assert b"no whole request came within" in await asyncio.wait_for(reader.read(), 5.0)
+            assert b"no whole request came within" in await asyncio.wait_for(reader.read(), 60.0)
             writer.close()
 
-    served(tmp_path, work, patience_s=0.1)
+    # A machine that pauses can make a request late as well.
+    served(tmp_path, work, patience_s=0.1, tries=100)
 
 
 def test_a_crowd_is_told_to_come_back(tmp_path: Path) -> None:
@@ -127,7 +133,9 @@ def test_a_crowd_is_told_to_come_back(tmp_path: Path) -> None:
         for _, writer in crowd:
             writer.close()
             await writer.wait_closed()
-        await asyncio.sleep(0.05)
+        async with asyncio.timeout(60.0):
+            while b'["status"]' not in await send(path, STATUS):
+                pass  # it has not noticed yet that they went
 
     served(tmp_path, work)
 
@@ -218,6 +226,7 @@ def test_the_system_says_who_speaks() -> None:
 def test_somebody_else_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     users: list[int | None] = [65534, None, None]  # the last two: the second request and its proof of life
     monkeypatch.setattr(control_server, "_stranger", lambda _: users.pop(0))
+    monkeypatch.setattr(control_server, "_REFUSING_S", 60.0)  # what comes later takes the answer with it
 
     async def work(path: Path) -> None:
         said = json.loads(await send(path, STATUS))

@@ -11,6 +11,7 @@ from typing import Self
 
 import pytest
 from daemon.running_service import short_boxes
+from daemon.virtual_loop import in_virtual_time
 from daemon.virtual_time import simulated_stand_file
 from lashmap_daemon.control_words import Begin, Resume
 from lashmap_daemon.errors import ConfigurationError, StandError
@@ -117,7 +118,7 @@ def test_a_knock_at_the_marked_teeth_begins_the_prepared_test(tmp_path: Path) ->
         await running
         return begun
 
-    begun = asyncio.run(work())
+    begun = in_virtual_time(work())
     test = begun[0].split()[1]
     happened = [stamped.event for stamped in bench.logbook.events(test)]
     assert MatchedTeethSet(encoder_deg=50.0, how="set at the stand", seen_deg=50.0) in happened
@@ -142,7 +143,7 @@ def test_marked_teeth_are_not_taken_from_a_gear_that_turns(tmp_path: Path) -> No
         assert states == ["preparing", "preparing", "idle"]
         assert bench.logbook.tests() == []
 
-    asyncio.run(work())
+    in_virtual_time(work())
 
 
 def test_without_the_gesture_a_knock_means_nothing(tmp_path: Path) -> None:
@@ -154,7 +155,7 @@ def test_without_the_gesture_a_knock_means_nothing(tmp_path: Path) -> None:
         moves = ((10.0, 0.8), (37.0, 0.5), (10.0, 0.5), (10.0, 0.8))
         assert not any([await bench.turn(to, seconds) for to, seconds in moves])
 
-    asyncio.run(work())
+    in_virtual_time(work())
 
 
 def test_a_test_that_goes_on_says_once_when_marks_and_encoder_disagree(tmp_path: Path) -> None:
@@ -184,8 +185,8 @@ def test_a_test_that_goes_on_says_once_when_marks_and_encoder_disagree(tmp_path:
         await running
         return said, bench
 
-    test = asyncio.run(interrupted())
-    said, bench = asyncio.run(goes_on())
+    test = in_virtual_time(interrupted())
+    said, bench = in_virtual_time(goes_on())
     assert test in said[0]
     happened = [stamped.event for stamped in bench.logbook.events(test)]
     assert [one.operator for one in happened if isinstance(one, TestResumed)] == ["Ada"]
@@ -221,8 +222,8 @@ def test_a_word_that_the_encoder_speaks_against_is_not_taken_at_once_and_proves_
         await running
         return bench
 
-    asyncio.run(interrupted())
-    bench = asyncio.run(goes_on())
+    in_virtual_time(interrupted())
+    bench = in_virtual_time(goes_on())
     test = bench.logbook.tests()[0].test
     recorded = [s.event for s in bench.logbook.events(test) if isinstance(s.event, PreconditionsRecorded)][-1]
     assert {one.name: one.state for one in recorded.preconditions}["matched teeth"] == "unproven"
@@ -250,7 +251,7 @@ def test_what_cannot_begin_leaves_the_service_idle(tmp_path: Path, request_: Beg
         with pytest.raises(StandError, match="no test waits for its marked teeth"):
             await bench.lead.matched(known=True)
 
-    asyncio.run(work())
+    in_virtual_time(work())
     assert bench.logbook.tests() == []
 
 
@@ -284,7 +285,7 @@ def test_a_port_that_cannot_be_opened_is_tried_again_and_one_whose_reader_ended_
         assert (state.state, state.reading) == ("heard", "10.0000°")
         keeping.cancel()
 
-    asyncio.run(asyncio.wait_for(work(), 10.0))
+    in_virtual_time(asyncio.wait_for(work(), 10.0))
 
 
 def test_signs_of_life_want_readers_that_run_and_a_test_that_goes_on(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from lashmap_daemon.notify import Notifier
 def manager(tmp_path: Path) -> Iterator[socket.socket]:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as one:
         one.bind(str(tmp_path / "notify"))
-        one.settimeout(5.0)
+        one.settimeout(60.0)
         yield one
 
 
@@ -38,7 +38,7 @@ def test_the_abstract_namespace_is_written_with_an_at(tmp_path: Path) -> None:
     name = f"lashmap-{os.getpid()}-{tmp_path.name}"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as one:
         one.bind(f"\0{name}")
-        one.settimeout(5.0)
+        one.settimeout(60.0)
         Notifier({"NOTIFY_SOCKET": f"@{name}"}).ready()
         assert one.recv(100) == b"READY=1"
 

@@ -6,6 +6,7 @@ import asyncio
 from typing import cast
 
 import pytest
+from daemon.virtual_loop import in_virtual_time
 from lashmap_daemon import service_bus
 from lashmap_daemon.bus.commands import Pending
 from lashmap_daemon.bus.messages_request import Command
@@ -51,7 +52,7 @@ def handed_on(asked: Asked, obey: service_bus.Obey) -> list[str | None]:
         assert not taking.done(), "a request must not end the service"
         taking.cancel()
 
-    asyncio.run(asyncio.wait_for(work(), 10.0))
+    in_virtual_time(asyncio.wait_for(work(), 10.0))
     return [one.refusal for one in asked.all]
 
 

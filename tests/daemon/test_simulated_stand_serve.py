@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import re
 import signal
@@ -10,6 +11,7 @@ import sys
 import threading
 import time
 from contextlib import contextmanager
+from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,7 +33,7 @@ BOX = SimulatedBox(
     touch_radius_mm=76.0,
     mean_normal_backlash_mm=0.15,
 )
-PATIENCE_S = 10.0
+PATIENCE_S = 60.0
 
 
 class Running:
@@ -95,15 +97,22 @@ def read_lines(port: serial.Serial, count: int) -> list[bytes]:
     return [port.readline() for _ in range(count)]
 
 
-def test_lines_arrive_whole_and_at_their_rates(tmp_path: Path) -> None:
-    stand, begun = Stand(BOX, seed=1), time.monotonic()
+def test_lines_arrive_whole_and_at_their_rates(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    looks_s: list[float] = []
+
+    def look_s() -> float:
+        looks_s.append(time.monotonic())
+        return looks_s[-1]
+
+    monkeypatch.setattr(sys.modules[serve.__module__], "monotonic", look_s)
+    stand = Stand(BOX, seed=1)
     with served(tmp_path / "stand", stand) as running:
         with serial.Serial(str(running.folder / "indicator"), timeout=PATIENCE_S) as port:
             lines = read_lines(port, 1000)
         assert all(re.fullmatch(rb"[+-]\d{3}\.\d{4}\r\n", line) for line in lines)
         with serial.Serial(str(running.folder / "encoder"), timeout=PATIENCE_S) as port:
             assert all(re.fullmatch(rb"[+-]\d{10}\r\n", line) for line in read_lines(port, 50))
-    elapsed_s, report = time.monotonic() - begun, running.served
+    report = running.served
     assert report is not None
     # 1 kHz and 500 Hz by the stand's time, and that time by the clock of this machine.
     assert report.indicator_lines_sent + report.indicator_lines_dropped == pytest.approx(
@@ -112,7 +121,7 @@ def test_lines_arrive_whole_and_at_their_rates(tmp_path: Path) -> None:
     assert report.encoder_lines_sent + report.encoder_lines_dropped == pytest.approx(
         stand.time_s * 500.0, abs=3
     )
-    assert elapsed_s - 0.5 < stand.time_s + report.skipped_s <= elapsed_s
+    assert stand.time_s + report.skipped_s == pytest.approx(looks_s[-1] - looks_s[0], abs=0.01)
 
 
 def test_it_follows_the_prompts_and_ends_with_the_program(tmp_path: Path) -> None:
@@ -151,6 +160,7 @@ def test_it_turns_the_member_whose_runout_is_asked_for(tmp_path: Path) -> None:
 
 
 def open_files() -> int:
+    gc.collect()  # what earlier tests left to be collected would be missed afterwards
     return len(list(Path("/proc/self/fd").iterdir()))
 
 
@@ -159,17 +169,19 @@ def test_nothing_is_left_open(tmp_path: Path) -> None:
     for number in range(3):
         with served(tmp_path / f"stand{number}", Stand(BOX, seed=1)):
             pass
-    assert open_files() == before
+    assert open_files() <= before
 
 
 def test_a_lost_indicator_hangs_up_on_its_reader(tmp_path: Path) -> None:
-    stand = Stand(BOX, seed=1, fault=Fault.LOST_INDICATOR, fault_from_s=0.3)
+    stand = Stand(BOX, seed=1, fault=Fault.LOST_INDICATOR, fault_from_s=inf)
     with served(tmp_path / "stand", stand) as running:
         assert running.indicator is not None
         heard = b""
         with pytest.raises(serial.SerialException):  # noqa: PT012 - the port speaks until it is gone
             while len(heard) < 1_000_000:
                 heard += running.indicator.read(64)
+                if heard.count(b"\r\n") > 100:  # a hang-up takes along what was not read yet
+                    stand._fault_from_s = stand.time_s
         assert heard.count(b"\r\n") > 100
         assert not (running.folder / "indicator").is_symlink()
         assert (running.folder / "encoder").is_symlink()
@@ -239,9 +251,10 @@ def test_what_nobody_reads_is_dropped_by_whole_lines(tmp_path: Path) -> None:
                 terminal.say(said[number : number + 7])
                 if number % 6000 < 7:
                     heard += port.read(100_000)
-            time_left = 50
-            while time_left and (more := port.read(100_000)):
-                heard, time_left = heard + more, time_left - 1
+            # What was said arrives when the system finds the time.
+            until = time.monotonic() + PATIENCE_S
+            while (more := port.read(100_000)) or (heard.count(b"\r\n") <= 300 and time.monotonic() < until):
+                heard += more
     lines = heard.split(b"\r\n")
     assert len(lines) > 300
     # At most the first line was cut by opening, and the last by the end.
@@ -255,7 +268,7 @@ def test_a_file_in_the_way_is_left_alone(tmp_path: Path) -> None:
     with pytest.raises(StandError, match="indicator"):
         serve(Stand(BOX, seed=1), folder=tmp_path, announce=lambda _: None)
     assert (tmp_path / "indicator").read_text(encoding="utf-8") == "mine"
-    assert open_files() == before
+    assert open_files() <= before
 
 
 def test_an_old_link_is_replaced(tmp_path: Path) -> None:

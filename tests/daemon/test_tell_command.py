@@ -54,7 +54,7 @@ def service(stand: Path) -> Iterator[list[Request]]:
 
     thread = threading.Thread(target=asyncio.run, args=(serve(),))
     thread.start()
-    assert ready.wait(10.0)
+    assert ready.wait(60.0)
     try:
         yield asked
     finally:
@@ -137,7 +137,7 @@ def test_on_a_terminal_the_cautions_are_asked(runtime: Path, typed: str, status:
         while b"is isolated and locked out" not in heard:
             heard += os.read(ours, 4096)
         os.write(ours, typed.encode() + b"\n")
-        assert process.wait(30.0) == status
+        assert process.wait(60.0) == status
     os.close(ours)
     assert len(asked) == (0 if status else 1)
 

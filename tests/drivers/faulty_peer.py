@@ -53,7 +53,7 @@ class FaultyPeer:
     def say(self, data: bytes) -> None:
         """Send bytes, as many at a time as the terminal takes."""
         self.sent += data
-        deadline_s = time.monotonic() + 10.0
+        deadline_s = time.monotonic() + 60.0
         while data:
             assert time.monotonic() < deadline_s, "nobody reads"
             _, ready, _ = select.select([], [self._controller], [], 1.0)
@@ -81,7 +81,7 @@ class FaultyPeer:
         """What a wrong baud rate looks like: bytes of any value."""
         return self._chance.randbytes(length)
 
-    def hear(self, length: int, within_s: float = 5.0) -> bytes:
+    def hear(self, length: int, within_s: float = 60.0) -> bytes:
         """Bytes that the other side wrote, at least ``length`` unless the time is up."""
         heard = b""
         deadline_s = time.monotonic() + within_s

@@ -29,7 +29,7 @@ def pty_pair() -> Iterator[tuple[str, str]]:
         yield names[0], names[1]
     finally:
         os.close(stop)
-        relay.join(timeout=5.0)
+        relay.join(timeout=60.0)
         for descriptor in (wake, *(one for pair in controllers for one in pair)):
             os.close(descriptor)
 

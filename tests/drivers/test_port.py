@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from drivers.faulty_peer import FaultyPeer
-from drivers.port_help import QUICK, joined, take_bytes, take_until_break, wait_back
+from drivers.port_help import QUICK, joined, open_descriptors, take_bytes, take_until_break, wait_back
 from lashmap_drivers import port as port_module
 from lashmap_drivers.errors import InstrumentLost, PortBusy, PortNotOpened
 from lashmap_drivers.find_port import UsbPort
@@ -62,7 +62,7 @@ def test_a_file_that_is_no_port_is_refused_and_let_go(tmp_path: Path) -> None:
     before = open_descriptors()
     with pytest.raises(PortNotOpened, match="cannot open the port"):
         Port("encoder", str(tmp_path / "file"), PortSettings())
-    assert open_descriptors() == before
+    assert open_descriptors() <= before
 
 
 def test_a_system_that_cannot_list_its_ports_leaves_none_of_them_taken(peer: FaultyPeer) -> None:
@@ -73,7 +73,7 @@ def test_a_system_that_cannot_list_its_ports_leaves_none_of_them_taken(peer: Fau
     for name in (peer.name, "usb:1a86:7523"):
         with pytest.raises(PortNotOpened, match="no bus"):
             Port("indicator", name, PortSettings(), listing=broken)
-    assert open_descriptors() == before
+    assert open_descriptors() <= before
 
 
 def test_two_instruments_on_one_port_are_refused(peer: FaultyPeer) -> None:
@@ -143,10 +143,6 @@ def test_control_lines_flow_and_framing_reach_the_port(peer: FaultyPeer) -> None
     link.close()
 
 
-def open_descriptors() -> int:
-    return len(list(Path("/proc/self/fd").iterdir()))
-
-
 def test_stale_bytes_are_dropped_and_half_lines_kept_apart(peer: FaultyPeer) -> None:
     with Port("indicator", peer.name, PortSettings(), backoff=QUICK) as port:
         peer.say(b"+1.000\r\n+2.0")
@@ -182,7 +178,7 @@ def test_a_reader_that_breaks_is_told_to_the_consumer(
 
 def test_a_hundred_unplug_cycles_leak_nothing(peer: FaultyPeer) -> None:
     with Port("indicator", peer.name, PortSettings(), backoff=QUICK) as port:
-        descriptors, threads = open_descriptors(), threading.active_count()
+        descriptors, threads = open_descriptors(), set(threading.enumerate())
         for cycle in range(100):
             word = b"%03d\r\n" % cycle
             peer.say(word + b"half a li")
@@ -192,16 +188,16 @@ def test_a_hundred_unplug_cycles_leak_nothing(peer: FaultyPeer) -> None:
             peer.plug_in()
             wait_back(port, cycle + 1)
         assert port.reconnects == 100
-        assert threading.active_count() == threads
-        assert open_descriptors() == descriptors
-    assert threading.active_count() == threads - 1
+        assert set(threading.enumerate()) <= threads
+        assert open_descriptors() <= descriptors
+    assert not port._thread.is_alive()
 
 
 def test_a_closed_port_leaves_no_descriptor_behind(peer: FaultyPeer) -> None:
     before = open_descriptors()
     for _ in range(5):
         Port("indicator", peer.name, PortSettings()).close()
-    assert open_descriptors() == before
+    assert open_descriptors() <= before
 
 
 def test_a_lost_port_can_be_closed(peer: FaultyPeer) -> None:
@@ -219,13 +215,22 @@ def test_the_device_may_come_back_under_another_name(tmp_path: Path) -> None:
         FaultyPeer(tmp_path, "other") as other,
         Port("indicator", peer.name, PortSettings(), backoff=QUICK) as port,
     ):
-        old = os.path.realpath(peer.name)
-        peer.unplug()
-        take_until_break(port)
-        other.plug_in()  # takes the number that became free
-        assert os.path.realpath(other.name) == old
+        other.unplug()
+        old, backs = os.path.realpath(peer.name), 0
+        while True:
+            peer.unplug()
+            take_until_break(port)
+            other.plug_in()  # takes the number that became free, unless a program beside is quicker
+            if os.path.realpath(other.name) == old:
+                break
+            assert backs < 50
+            other.unplug()
+            peer.plug_in()
+            backs += 1
+            wait_back(port, backs)
+            old = os.path.realpath(peer.name)
         assert peer.plug_in() != old
-        wait_back(port, 1)
+        wait_back(port, backs + 1)
         other.say(b"wrong instrument\r\n")
         peer.say(b"right instrument\r\n")
         assert joined(take_bytes(port, 18)) == b"right instrument\r\n"

@@ -15,8 +15,17 @@ from typing import Any
 
 import pytest
 import serial
-from drivers.port_help import QUICK, joined, take_bytes, take_until_break, wait_back
+from drivers.port_help import (
+    PATIENCE_S,
+    QUICK,
+    joined,
+    open_descriptors,
+    take_bytes,
+    take_until_break,
+    wait_back,
+)
 from lashmap_drivers.errors import PortNotOpened
+from lashmap_drivers.link import Link
 from lashmap_drivers.port import Port
 from lashmap_drivers.profile import PortSettings
 from serial.rfc2217 import PortManager
@@ -32,7 +41,7 @@ class Server:
         self.port = self._listener.getsockname()[1]
 
     def accept(self) -> socket.socket:
-        self._listener.settimeout(10.0)
+        self._listener.settimeout(60.0)
         connection, _ = self._listener.accept()
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         return connection
@@ -48,19 +57,54 @@ def server() -> Iterator[Server]:
     server.close()
 
 
-def test_a_socket_brings_bytes_and_comes_back(server: Server) -> None:
-    before = len(list(Path("/proc/self/fd").iterdir()))
+def test_a_socket_brings_bytes_and_comes_back(server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
+    sent = threading.Event()
+    drop_stale = Link._drop_stale
+
+    def once_sent(link: Link) -> None:
+        assert sent.wait(PATIENCE_S)
+        drop_stale(link)
+
+    before = open_descriptors()
     with Port("indicator", f"socket://127.0.0.1:{server.port}", PortSettings(), backoff=QUICK) as port:
         with server.accept() as connection:
             connection.sendall(LINES + b"+0.1")
             assert joined(take_bytes(port, len(LINES) + 4)) == LINES + b"+0.1"
+            monkeypatch.setattr(Link, "_drop_stale", once_sent)
         assert take_until_break(port)[-1].is_break
         with server.accept() as connection:
             connection.sendall(b"kept for nobody\r\n")  # sent before anyone could have asked for it
+            sent.set()
             wait_back(port, 1)
             connection.sendall(LINES)
             assert joined(take_bytes(port, len(LINES))) == LINES
-    assert len(list(Path("/proc/self/fd").iterdir())) == before
+    assert open_descriptors() <= before
+
+
+def test_what_was_kept_is_dropped_by_one_who_was_held_up(
+    server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("lashmap_drivers.link._SETTLE_S", 0.0)  # over before it is looked for the first time
+    serial_for_url = serial.serial_for_url
+
+    def connection_of(*words: Any, **more: Any) -> Any:  # noqa: ANN401 - as pyserial's
+        port = serial_for_url(*words, **more)
+        opened = port.open
+
+        def open_and_wait() -> None:
+            opened()
+            accepted.append(server.accept())
+            accepted[0].sendall(b"kept for nobody\r\n")
+
+        port.open = open_and_wait  # type: ignore[method-assign]
+        return port
+
+    accepted: list[socket.socket] = []
+    monkeypatch.setattr(serial, "serial_for_url", connection_of)
+    with Port("indicator", f"socket://127.0.0.1:{server.port}", PortSettings(), backoff=None) as port:
+        accepted[0].sendall(b"+0.1\r\n")
+        assert joined(take_bytes(port, 6)) == b"+0.1\r\n"
+        accepted[0].close()
 
 
 def test_a_server_that_is_not_there_is_named(server: Server) -> None:
@@ -110,7 +154,7 @@ def test_a_telnet_port_is_set_up_and_read(server: Server) -> None:
     with serial.serial_for_url("loop://", timeout=1.0) as wire:
         with (
             telnet_server(server, wire),
-            Port("encoder", f"rfc2217://127.0.0.1:{server.port}", settings, backoff=None) as port,
+            Port("encoder", f"rfc2217://127.0.0.1:{server.port}?timeout=60", settings, backoff=None) as port,
         ):
             wire.write(sent)
             assert joined(take_bytes(port, len(sent))) == sent
@@ -128,7 +172,7 @@ def socat(folder: Path) -> Iterator[tuple[str, str]]:
     ends = (folder / "near", folder / "far")
     command = ["socat", *(f"pty,rawer,link={end}" for end in ends)]
     with subprocess.Popen(command) as process:
-        deadline_s = time.monotonic() + 10.0
+        deadline_s = time.monotonic() + 60.0
         while not all(end.exists() for end in ends):
             assert time.monotonic() < deadline_s
             time.sleep(0.01)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -49,6 +50,14 @@ class OnBus:
             self.tick()
             assert self.test.now_s < most_s
 
+    def until(self, enough: Callable[[], bool], within_s: float = 60.0) -> bool:
+        """Go on in real time until something holds; False when it did not in time."""
+        deadline_s = time.monotonic() + within_s
+        while not (holds := enough()) and time.monotonic() < deadline_s:
+            self.tick()
+            time.sleep(0.02)
+        return holds
+
     def _tell(self) -> None:
         for stamped in self.test.stream[self._told :]:
             self.bus.hear(stamped)
@@ -61,9 +70,10 @@ def settings(url: str, **other: object) -> BusTable:
 
 
 @contextmanager
-def on_bus(test: VirtualTest, table: BusTable) -> Iterator[OnBus]:
+def on_bus(test: VirtualTest, table: BusTable, *, patience_s: float = 60.0) -> Iterator[OnBus]:
     """The test on the bus until this is left."""
-    with StandBus(table, "Bench 1", logbook_of(test), "0") as bus:
+    # On leaving it waits for no longer than it must; how patient it is must not decide what has arrived.
+    with StandBus(table, "Bench 1", logbook_of(test), "0", linger_s=patience_s, give_up_s=patience_s) as bus:
         yield OnBus(test, bus)
 
 

@@ -46,7 +46,7 @@ class Subscriber:
         with self._news:
             return [one for one in self.heard if one.last == last]
 
-    def wait(self, enough: Callable[[], bool], within_s: float = 15.0) -> bool:
+    def wait(self, enough: Callable[[], bool], within_s: float = 60.0) -> bool:
         """Wait until enough was heard; False when it was not in time."""
         with self._news:
             return self._news.wait_for(enough, within_s)
@@ -99,10 +99,10 @@ def subscriber(
     client.on_message = lambda _client, _data, message: found.take(message)
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.SessionExpiryInterval = 3600 if session else 0
-    client.connect(host, port, keepalive=10, clean_start=session is None, properties=properties)
+    client.connect(host, port, keepalive=60, clean_start=session is None, properties=properties)
     client.loop_start()
     try:
-        assert found.connected.wait(10.0), f"could not subscribe: {found.refused}"
+        assert found.connected.wait(60.0), f"could not subscribe: {found.refused}"
         yield found
     finally:
         client.disconnect()

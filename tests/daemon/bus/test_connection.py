@@ -50,7 +50,9 @@ def test_a_broker_that_never_greets_costs_no_socket_a_try(monkeypatch: pytest.Mo
                 with pytest.raises(aiomqtt.MqttError):
                     async with connect(table, "x", most_bytes=1000):
                         raise AssertionError
-            await asyncio.sleep(0.05)  # the loop's turn to close what was given up
+            deadline_s = time.monotonic() + 60.0
+            while sockets() > before + 1 and time.monotonic() < deadline_s:  # noqa: ASYNC110 - what is given up
+                await asyncio.sleep(0.01)  # is closed by the loop and a thread, in their turn
             return before, sockets()
 
         before, after = asyncio.run(tries())
@@ -128,18 +130,24 @@ def test_a_send_that_is_called_off_as_it_ends_does_not_go_on(
 
 
 def test_a_call_that_hangs_holds_up_no_end() -> None:
-    hangs = threading.Event()
+    called, hangs, returned = threading.Event(), threading.Event(), threading.Event()
+
+    def hang() -> None:
+        called.set()
+        hangs.wait()
+        returned.set()
 
     async def leave_it() -> None:
         asyncio.get_running_loop().set_default_executor(Unwaited())
         assert await asyncio.to_thread(lambda: 7) == 7
         with pytest.raises(ZeroDivisionError):
             await asyncio.to_thread(lambda: 1 // 0)
-        calling = asyncio.create_task(asyncio.to_thread(hangs.wait))
-        await asyncio.sleep(0)
+        calling = asyncio.create_task(asyncio.to_thread(hang))
+        while not called.is_set():  # noqa: ASYNC110 - it is called in a thread
+            await asyncio.sleep(0.001)
         calling.cancel()
 
-    start_s = time.monotonic()
     asyncio.run(leave_it())
-    assert time.monotonic() - start_s < 2.0
+    assert not returned.is_set()  # it hangs still, and yet we are here
     hangs.set()
+    assert returned.wait(60.0)
