@@ -48,7 +48,7 @@ def test_lines_of_one_number(form: str, ending: str) -> None:
     assert tomllib.loads(proposal.toml())["port"]["baud"] == 9600
     assert certainty(proposal, "unit") == ("sure" if "mm" in form else "guess")
     # n of n: the bound solves p**n = 0.05 (Clopper and Pearson, one-sided).
-    assert proposal.leasthare**200 == pytest.approx(0.05)
+    assert proposal.least_share**200 == pytest.approx(0.05)
 
 
 def test_a_decimal_comma_a_sign_apart_and_a_status_letter() -> None:
@@ -138,7 +138,7 @@ def test_a_few_damaged_lines_lower_the_bound() -> None:
     proposal = propose(traffic(lines))
     assert proposal.fitting == 198
     # Clopper and Pearson, one-sided 95 %: 198 of 200 gives 0.9688 (Beta(0.05; 198, 3), by scipy).
-    assert proposal.leasthare == pytest.approx(0.9688, abs=2e-4)
+    assert proposal.least_share == pytest.approx(0.9688, abs=2e-4)
 
 
 @pytest.mark.parametrize(
