@@ -116,7 +116,7 @@ def refused(position: PositionResult) -> PositionResult:
         name=FlagName.SINGLE_FLANK,
         disabling=True,
         sentence="Only one flank was reached: rock the gear until it stops on both sides.",
-        numbers={"step_mm": 0.0007, "leasttep_mm": 0.0016},
+        numbers={"step_mm": 0.0007, "least_step_mm": 0.0016},
     )
     nan = math.nan
     rock = replace(

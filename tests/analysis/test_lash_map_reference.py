@@ -86,7 +86,7 @@ def plain_case() -> tuple[NDArray[np.int64], Floats, Floats]:
     return k, truth.backlash_mm[k] + uncertainty * generator.standard_normal(20), uncertainty
 
 
-def test_without_teeth_it_is_statsmodels_weighted_leastquares() -> None:
+def test_without_teeth_it_is_statsmodels_weighted_least_squares() -> None:
     k, readings, uncertainty = plain_case()
     reference = WLS(readings, columns(k.astype(float), (40.0, 13.0)), weights=uncertainty**-2).fit()
     every = np.arange(520)

@@ -15,7 +15,7 @@ from lashmap_analysis.positions import next_position
 
 
 @given(z1=st.integers(5, 30), z2=st.integers(5, 60), seed=st.integers(0, 9))
-def test_the_leastum_over_the_mesh_cycle_is_that_of_trying_every_engagement(
+def test_the_least_sum_over_the_mesh_cycle_is_that_of_trying_every_engagement(
     z1: int, z2: int, seed: int
 ) -> None:
     generator = np.random.default_rng(seed)

@@ -113,7 +113,7 @@ def test_what_is_not_there_is_null() -> None:
     assert refused["normal_backlash_mm"] is None
     assert refused["flags"] == ["single flank"]
     assert refused["flag_details"][0]["disabling"] is True
-    assert refused["flag_details"][0]["numbers"] == {"step_mm": 0.0007, "leasttep_mm": 0.0016}
+    assert refused["flag_details"][0]["numbers"] == {"step_mm": 0.0007, "least_step_mm": 0.0016}
     empty = to_document(made_assessment("empty"))
     assert empty["tight_spot"]["stated"] is None
     assert empty["runout"] == {"gear": None, "pinion": None, "merged": None, "separable": None}
