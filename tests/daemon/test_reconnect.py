@@ -160,10 +160,33 @@ def test_a_stop_while_waiting_closes_the_record(test: Unpluggable) -> None:
     assert test.stream[-1].event == events.TestClosed(outcome="stopped", reason="by the operator")
 
 
+class Cable:
+    """Can be pulled and put back; nothing is said into it while that is done."""
+
+    def __init__(self, peer: FaultyPeer) -> None:
+        self.whole = True
+        self._peer, self._hands = peer, threading.Lock()
+
+    def pull(self) -> None:
+        with self._hands:
+            self.whole = False
+            self._peer.unplug()
+
+    def put_back(self) -> None:
+        with self._hands:
+            self._peer.plug_in()
+            self.whole = True
+
+    def say(self, data: bytes) -> None:
+        with self._hands:
+            if self.whole:
+                self._peer.say(data)
+
+
 @contextmanager
-def relayed(source: Path, peer: FaultyPeer) -> Iterator[threading.Event]:
+def relayed(source: Path, peer: FaultyPeer) -> Iterator[Cable]:
     """Everything that a simulated instrument says goes through a cable that can be pulled."""
-    stop, cut = threading.Event(), threading.Event()
+    stop, cable = threading.Event(), Cable(peer)
     descriptor = os.open(source, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
 
     def carry() -> None:
@@ -172,13 +195,12 @@ def relayed(source: Path, peer: FaultyPeer) -> Iterator[threading.Event]:
                 data = os.read(descriptor, 4096)
             except BlockingIOError:
                 continue
-            if not cut.is_set():
-                peer.say(data)
+            cable.say(data)
 
     thread = threading.Thread(target=carry)
     thread.start()
     try:
-        yield cut
+        yield cable
     finally:
         stop.set()
         thread.join()
@@ -195,7 +217,7 @@ def test_a_cable_pulled_and_put_back_on_a_running_command(tmp_path: Path) -> Non
     with (
         simulated_stand(tmp_path / "stand", box=box) as stand,
         FaultyPeer(tmp_path, "pulled") as peer,
-        relayed(tmp_path / "stand" / "indicator", peer) as cut,
+        relayed(tmp_path / "stand" / "indicator", peer) as cable,
     ):
         name = str(tmp_path / "stand" / "indicator")
         stand.write_text(stand.read_text("utf-8").replace(name, peer.name), "utf-8")
@@ -203,18 +225,18 @@ def test_a_cable_pulled_and_put_back_on_a_running_command(tmp_path: Path) -> Non
         assert running.stdout is not None
         for line in running.stdout:
             if " 1  accepted" in line:
-                cut.set()
-                peer.unplug()
-            elif "was lost" in line:
-                peer.plug_in()
-                cut.clear()
-        _, errors = running.communicate(timeout=60.0)
+                cable.pull()
+            elif "was lost" in line and not cable.whole:
+                cable.put_back()
+        _, errors = running.communicate(timeout=120.0)
         assert running.returncode == 0, errors
     with Logbook(book, create=False) as opened:
         test = opened.tests()[0].test
         happened = [stamped.event for stamped in opened.events(test)]
-        assert sum(isinstance(event, events.InstrumentLost) for event in happened) == 1
-        assert sum(isinstance(event, events.InstrumentBack) for event in happened) == 1
+        lost = [event for event in happened if isinstance(event, events.InstrumentLost)]
+        # Beside it, an instrument may fall silent on a machine that stands still, and be heard again.
+        assert sum("no bytes" not in event.reason for event in lost) == 1
+        assert sum(isinstance(event, events.InstrumentBack) for event in happened) == len(lost)
         assert sum(chunk.is_break for chunk in opened.raw(test, INDICATOR)) == 1
         accepted = [event for event in happened if isinstance(event, events.RockAccepted)]
         for one in conclude(opened, test).positions:
