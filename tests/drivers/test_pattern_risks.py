@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import time
+from collections.abc import Callable
 
 import pytest
 from lashmap_drivers.kinds import build
@@ -47,6 +48,16 @@ HARMLESS = [
 ]
 
 
+def least_s(work: Callable[[], object]) -> float:
+    """How long something takes at best: a machine that pauses counts that for whoever is at work."""
+    taken_s = []
+    for _ in range(3):
+        start_s = time.thread_time()
+        work()
+        taken_s.append(time.thread_time() - start_s)
+    return min(taken_s)
+
+
 @pytest.mark.parametrize("pattern", [pattern for pattern, _ in HANGING])
 def test_a_pattern_that_could_hang_is_refused(pattern: str) -> None:
     with pytest.raises(ValueError, match=r"take forever|take seconds|millions of ways"):
@@ -57,13 +68,8 @@ def test_a_pattern_that_could_hang_is_refused(pattern: str) -> None:
 def test_the_danger_is_real(pattern: str, text: bytes) -> None:
     # The reference is the machine itself: six characters more, and the time is many times as long.
     match = re.compile(pattern.encode()).fullmatch
-    taken = []
-    for length in (12, 18):
-        start_s = time.thread_time()
-        for _ in range(3):
-            match(b"1" + text * length + b"!")
-        taken.append(time.thread_time() - start_s)
-    assert taken[1] > 4.0 * taken[0]
+    short_s, long_s = (least_s(lambda: match(b"1" + text * length + b"!")) for length in (12, 18))  # noqa: B023 - at once
+    assert long_s > 4.0 * short_s
 
 
 @pytest.mark.parametrize(("pattern", "complaint"), TEARING)
@@ -76,10 +82,9 @@ def test_a_pattern_that_loses_sign_or_digits_is_refused(pattern: str, complaint:
 def test_patterns_of_instruments_pass_and_are_quick(pattern: str) -> None:
     refuse_risks(pattern, "value")
     match = re.compile(pattern.encode()).fullmatch
-    start_s = time.thread_time()
     for text in (b"1", b" ", b"-", b"1 ", b"1.", b"a"):
-        match((text * MAX_LINE_BYTES)[:MAX_LINE_BYTES] + b"\n!")
-    assert time.thread_time() - start_s < 0.5  # seconds; forever for the ones above
+        line = (text * MAX_LINE_BYTES)[:MAX_LINE_BYTES] + b"\n!"
+        assert least_s(lambda: match(line)) < 0.1  # noqa: B023 - at once; seconds, forever for the ones above
 
 
 def test_the_count_of_a_board_is_looked_after_as_well() -> None:
