@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-import time
-from collections.abc import Callable
 
 import pytest
 from lashmap_drivers.kinds import build
 from lashmap_drivers.line_parser import MAX_LINE_BYTES
 from lashmap_drivers.pattern_risks import refuse_risks
 from pydantic import ValidationError
+from stopwatch import least_cpu_s
 
 # Each takes seconds to ages for a line of the text beside it; `test_the_danger_is_real` shows it.
 HANGING = [
@@ -48,16 +47,6 @@ HARMLESS = [
 ]
 
 
-def least_s(work: Callable[[], object]) -> float:
-    """How long something takes at best: a machine that pauses counts that for whoever is at work."""
-    taken_s = []
-    for _ in range(3):
-        start_s = time.thread_time()
-        work()
-        taken_s.append(time.thread_time() - start_s)
-    return min(taken_s)
-
-
 @pytest.mark.parametrize("pattern", [pattern for pattern, _ in HANGING])
 def test_a_pattern_that_could_hang_is_refused(pattern: str) -> None:
     with pytest.raises(ValueError, match=r"take forever|take seconds|millions of ways"):
@@ -68,7 +57,7 @@ def test_a_pattern_that_could_hang_is_refused(pattern: str) -> None:
 def test_the_danger_is_real(pattern: str, text: bytes) -> None:
     # The reference is the machine itself: six characters more, and the time is many times as long.
     match = re.compile(pattern.encode()).fullmatch
-    short_s, long_s = (least_s(lambda: match(b"1" + text * length + b"!")) for length in (12, 18))  # noqa: B023 - at once
+    short_s, long_s = (least_cpu_s(lambda: match(b"1" + text * length + b"!")) for length in (12, 18))  # noqa: B023 - at once
     assert long_s > 4.0 * short_s
 
 
@@ -84,7 +73,7 @@ def test_patterns_of_instruments_pass_and_are_quick(pattern: str) -> None:
     match = re.compile(pattern.encode()).fullmatch
     for text in (b"1", b" ", b"-", b"1 ", b"1.", b"a"):
         line = (text * MAX_LINE_BYTES)[:MAX_LINE_BYTES] + b"\n!"
-        assert least_s(lambda: match(line)) < 0.1  # noqa: B023 - at once; seconds, forever for the ones above
+        assert least_cpu_s(lambda: match(line)) < 0.1  # noqa: B023 - at once; seconds, forever for the ones above
 
 
 def test_the_count_of_a_board_is_looked_after_as_well() -> None:
