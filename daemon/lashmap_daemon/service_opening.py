@@ -143,7 +143,9 @@ async def still_encoder_deg(ports: StandPorts, prepared: _HasBox) -> float:
     start_s = time.monotonic()
     before, ports.tap = ports.tap, channels.feed
     try:
-        while (now_s := time.monotonic()) - start_s < _STEADY_S:
+        # Looks, not time: a program that was held up meanwhile has not seen the gear.
+        for _ in range(round(_STEADY_S / _LOOK_S)):
+            now_s = time.monotonic()
             await asyncio.sleep(_LOOK_S)
             ports.drain()
             heard = channels.gear_deg(start_s)

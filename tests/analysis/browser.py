@@ -69,7 +69,10 @@ class Browser:
         self.refused.clear()
         self.console.clear()
         self.call("Page.navigate", url=path.as_uri())
+        there = f"document.URL === {json.dumps(path.as_uri())} && document.readyState === 'complete'"
         self._wait_for("Page.loadEventFired")
+        while not self.evaluate(there):  # that was the event of the empty page before it, which came late
+            self._wait_for("Page.loadEventFired")
 
     def evaluate(self, expression: str) -> Any:  # noqa: ANN401 - whatever the page answers
         """Value of an expression in the page."""
@@ -166,6 +169,6 @@ def chromium(folder: Path) -> Iterator[Browser]:
         yield Browser(out=out, inp=inp)
     finally:
         process.terminate()
-        process.wait(timeout=20.0)
+        process.wait(timeout=60.0)
         os.close(out)
         os.close(inp)

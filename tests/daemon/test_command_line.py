@@ -128,8 +128,14 @@ def test_a_failing_stand_ends_with_status_3_and_a_whole_logbook(
 ) -> None:
     book = tmp_path / "book"
     with simulated_stand(tmp_path / "stand", "--fault", fault, box=short_box) as stand:
-        text = stand.read_text("utf-8").replace("[stand]\n", "[stand]\nreconnect_seconds = 1.0\n")
-        stand.write_text(text, "utf-8")
+        text = stand.read_text("utf-8")
+        # Patience enough that a stand that is held up is not taken for a silent one, whatever else ails it.
+        patience = (
+            "[stand]\nreconnect_seconds = 1.0\n"
+            if fault == "silent"
+            else "[stand]\nreconnect_seconds = 4.0\n"
+        )
+        stand.write_text(text.replace("[stand]\n", patience), "utf-8")
         done = lashmap("run", stand, short_box, "--logbook", book, "--locked-out")
     assert done.returncode == 3, done.stdout + done.stderr
     assert expected in done.stderr

@@ -11,7 +11,7 @@ from typing import Self
 
 import pytest
 from daemon.running_service import short_boxes
-from daemon.virtual_loop import in_virtual_time
+from daemon.virtual_loop import in_virtual_time, stand_still
 from daemon.virtual_time import simulated_stand_file
 from lashmap_daemon.control_words import Begin, Resume
 from lashmap_daemon.errors import ConfigurationError, StandError
@@ -144,6 +144,29 @@ def test_marked_teeth_are_not_taken_from_a_gear_that_turns(tmp_path: Path) -> No
         assert bench.logbook.tests() == []
 
     in_virtual_time(work())
+
+
+def test_a_machine_that_stood_still_does_not_make_the_gear_turn(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    stills = [5.0]  # more than a gear is given to come to rest
+
+    def line() -> bytes:
+        if stills and bench.lead.state == "preparing":
+            stand_still(stills.pop())
+        return b"%+011d\r\n" % round(bench.angle_deg * 1000.0)
+
+    async def work() -> list[str]:
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 0.3)
+        await bench.lead.begin(OPEN)
+        bench.encoder._line = line
+        begun = await bench.lead.matched(known=True)
+        bench.lead.interrupt("the end of this test")
+        await running
+        return begun
+
+    assert "has begun" in in_virtual_time(work())[0]
+    assert stills == []
 
 
 def test_without_the_gesture_a_knock_means_nothing(tmp_path: Path) -> None:

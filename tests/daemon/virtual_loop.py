@@ -33,11 +33,18 @@ class _Selector(selectors.DefaultSelector):
 
 class _Loop(asyncio.SelectorEventLoop):
     def __init__(self, selector: _Selector) -> None:
-        self._clock = selector
+        self.clock = selector
         super().__init__(selector)
 
     def time(self) -> float:
-        return self._clock.now_s
+        return self.clock.now_s
+
+
+def stand_still(seconds: float) -> None:
+    """The machine does nothing for so long, in the middle of whatever it is at."""
+    loop = asyncio.get_running_loop()
+    assert isinstance(loop, _Loop)
+    loop.clock.now_s += seconds
 
 
 def in_virtual_time(work: Coroutine[Any, Any, Found]) -> Found:

@@ -85,8 +85,10 @@ def test_a_service_publishes_though_its_broker_is_killed(tmp_path: Path, serve: 
             service.until(lambda status: "away" in status.bus)
             broker.start()
             service.until(lambda status: status.state == "idle")
+            # What a service does is of now, no history: it may be over before it could be said, and half a
+            # minute may pass until the broker is tried again, longer than such a test lasts.
+            service.until(lambda status: "connected" in status.bus)
             tests = [first]
-            # What a service does is of now, no history: it may be over before it could be said.
             while len(tests) < 2 or ("concluding" not in doing(heard) and len(tests) < 6):
                 tests.append(service.begin())
                 assert heard.wait(lambda: tests[-1] in named(heard))
