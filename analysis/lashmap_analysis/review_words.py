@@ -19,8 +19,8 @@ SAME_VERSION = (
     "The version is the same, so the analysis does not explain it: the record is no longer the one that was "
     "judged, or the program was changed without a new version."
 )
-# What another kind of processor finds differs by a ten-thousandth of this (measured); the last digit shown is a
-# hundred times as much.
+# What another kind of processor finds differs by a ten-thousandth of this (measured); the last digit that is
+# shown is a hundred times as much.
 _ROUNDING_MM = 1e-6
 ROUNDED = (
     "A figure within a nanometre of the border between two last digits is written with the other one now: "
