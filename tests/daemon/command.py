@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import time
@@ -26,14 +27,15 @@ def lashmap(*words: str | Path, within_s: float = 200.0) -> subprocess.Completed
     )
 
 
-def start(*words: str | Path) -> subprocess.Popen[str]:
-    """Start a command and leave it running."""
+def start(*words: str | Path, **environment: str) -> subprocess.Popen[str]:
+    """Start a command and leave it running, with more in its environment than we have in ours."""
     return subprocess.Popen(
         [*ENTRY, *map(str, words)],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        env={**os.environ, **environment},
         start_new_session=True,
     )
 

@@ -137,10 +137,12 @@ def running_service(
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         (short / "notify").unlink(missing_ok=True)
         manager.bind(str(short / "notify"))
-        monkeypatch.setenv("NOTIFY_SOCKET", str(short / "notify"))
-        monkeypatch.setenv("WATCHDOG_USEC", "30000000")
-        monkeypatch.setenv("RUNTIME_DIRECTORY", str(short / "run"))
-        process = start("serve", stand, "--boxes", boxes, "--logbook", logbook)
+        monkeypatch.setenv("RUNTIME_DIRECTORY", str(short / "run"))  # where we look for it, too
+        process = start(
+            *("serve", stand, "--boxes", boxes, "--logbook", logbook),
+            NOTIFY_SOCKET=str(short / "notify"),  # for the service alone: others would fill its short queue
+            WATCHDOG_USEC="30000000",
+        )
         service = RunningService(process, stand, logbook, manager)
         try:
             service.wait_told("READY=1")

@@ -93,9 +93,15 @@ class Broker:
 
     def start(self) -> None:
         """Start it and wait until it takes connections."""
+        # Mosquitto tells a service manager that it is up, and waits until the manager has room for the word.
+        environment = {name: value for name, value in os.environ.items() if name != "NOTIFY_SOCKET"}
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                [self._program, "-c", str(self._settings)], stdout=log, stderr=log, start_new_session=True
+                [self._program, "-c", str(self._settings)],
+                stdout=log,
+                stderr=log,
+                env=environment,
+                start_new_session=True,
             )
         deadline_s = time.monotonic() + 60.0
         while time.monotonic() < deadline_s and self._process.poll() is None:
