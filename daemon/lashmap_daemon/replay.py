@@ -132,7 +132,7 @@ class Replay:
             encoder=stand.file.encoder_for_analysis(),
             limits=box.limits_for_analysis(),
             preconditions=(
-                *story.parts.all_preconditions(),
+                *story.parts.all_preconditions(box.box.units),
                 *index_in_place(index_slips),
                 record_intact(intact),
             ),

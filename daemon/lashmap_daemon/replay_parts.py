@@ -10,7 +10,8 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from lashmap_analysis.record import Precondition
+from lashmap_analysis.lengths import format_length
+from lashmap_analysis.record import Precondition, Units
 from lashmap_drivers.readings import Floats
 
 from lashmap_daemon import events
@@ -83,14 +84,14 @@ class Parts:
         references: Floats = np.array([one.encoder_deg for one in self.parts])[part]
         return references
 
-    def all_preconditions(self) -> tuple[Precondition, ...]:
+    def all_preconditions(self, units: Units) -> tuple[Precondition, ...]:
         """As recorded, the worst of all parts, and for a resumed test whether its checks agree."""
-        checks = [_check(part) for part in self.parts if part.resumed is not None and part.rocks]
+        checks = [_check(part, units) for part in self.parts if part.resumed is not None and part.rocks]
         worst = sorted(checks, key=lambda one: _RANK[one.state])[-1:]
         return (*self.preconditions.values(), *worst)
 
 
-def _check(part: Part) -> Precondition:
+def _check(part: Part, units: Units) -> Precondition:
     name, found = "resumed test", part.checked
     remedy = "Find out what moved, and test again from the start."
     if part.resumed is not None and part.resumed.check is None:
@@ -104,7 +105,7 @@ def _check(part: Part) -> Precondition:
             detail="after it was resumed no earlier position was measured again",
             remedy="Resume and let the check be measured, or test again.",
         )
-    shown = f"{found.difference_mm * 1000.0:+.1f} µm against position {found.of}"
+    shown = f"{format_length(found.difference_mm, units, signed=True)} against position {found.of}"
     if found.agrees:
         return Precondition(
             name=name, state="proven", detail=f"the check after it was resumed agrees: {shown}"
@@ -113,7 +114,7 @@ def _check(part: Part) -> Precondition:
     return Precondition(
         name=name,
         state="failed",
-        detail=f"the check after it was resumed disagrees: {shown}, {found.allowed_mm * 1000.0:.1f} µm can "
-        f"be explained{angle}; teeth, tip or matched-teeth reference may have moved",
+        detail=f"the check after it was resumed disagrees: {shown}, {format_length(found.allowed_mm, units)} "
+        f"can be explained{angle}; teeth, tip or matched-teeth reference may have moved",
         remedy=remedy,
     )

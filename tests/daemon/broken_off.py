@@ -6,12 +6,16 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+import pytest
 from daemon.virtual_time import TICK_S, VirtualTest
+from lashmap_analysis.record import Precondition
 from lashmap_daemon import events
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.channels import Channels
+from lashmap_daemon.conclude import conclude
 from lashmap_daemon.conductor import Conductor
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.replay import read_record
 from lashmap_daemon.resume import take_up
 from lashmap_daemon.resume_opening import open_again, reference_of
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
@@ -174,3 +178,30 @@ def at_another_port(stand: Stand) -> Stand:
 def changed(box: BoxFile, table: str, **keys: object) -> BoxFile:
     """The box with other values in one table."""
     return box.model_copy(update={table: getattr(box, table).model_copy(update=keys)})
+
+
+def killed_after(test: BrokenOff, positions: int) -> int:
+    """Broken off in the middle of the next rock; returns where the new events begin."""
+    for _ in range(positions):
+        test.run_until(events.RockAccepted)
+    test.run_until(events.RockStarted)
+    test.tick(20)
+    return len(test.stream)
+
+
+def precondition(test: BrokenOff, name: str) -> Precondition:
+    """As the record gives it now."""
+    record = read_record(test.logbook, test.started.test)
+    return next(one for one in record.preconditions if one.name == name)
+
+
+def numbers_agree(test: BrokenOff) -> None:
+    """What was shown is what the raw bytes give, to the last digit, and what the stand has."""
+    shown = accepted(test)
+    concluded = conclude(test.logbook, test.started.test)
+    assert {one.position for one in concluded.positions} == set(shown)
+    for one in concluded.positions:
+        assert one.normal_backlash_mm == shown[one.position].normal_backlash_mm
+        true = test.truth.normal_backlash_mm[one.engagement % 520]
+        # The tip's true radius is not the nominal one, within 4 standard uncertainties of 0.15 mm on 76 mm.
+        assert one.normal_backlash_mm == pytest.approx(true, rel=4.0 * 0.15 / 76.0, abs=0.0005)

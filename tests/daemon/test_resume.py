@@ -7,16 +7,21 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from daemon.broken_off import BrokenOff, accepted, asked, at_another_port, changed, with_mean_backlash
+from daemon.broken_off import (
+    BrokenOff,
+    accepted,
+    asked,
+    killed_after,
+    numbers_agree,
+    precondition,
+    with_mean_backlash,
+)
 from daemon.virtual_time import load_box
-from lashmap_analysis.record import Precondition
 from lashmap_daemon import events, simulate_command
 from lashmap_daemon import sequence_words as words
-from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.conclude import conclude
 from lashmap_daemon.replay import read_record
 from lashmap_daemon.resume import ResumeError, find_unfinished, take_up
-from lashmap_daemon.resume_same import differences
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 
@@ -26,32 +31,6 @@ BOX = load_box(positions=5, gear_turns=1.0, confirming_positions=1)
 @pytest.fixture
 def test(tmp_path: Path) -> BrokenOff:
     return BrokenOff(tmp_path, BOX, seed=4)
-
-
-def killed_after(test: BrokenOff, positions: int) -> int:
-    """Broken off in the middle of the next rock; returns where the new events begin."""
-    for _ in range(positions):
-        test.run_until(events.RockAccepted)
-    test.run_until(events.RockStarted)
-    test.tick(20)
-    return len(test.stream)
-
-
-def precondition(test: BrokenOff, name: str) -> Precondition:
-    record = read_record(test.logbook, test.started.test)
-    return next(one for one in record.preconditions if one.name == name)
-
-
-def numbers_agree(test: BrokenOff) -> None:
-    """What was shown is what the raw bytes give, to the last digit, and what the stand has."""
-    shown = accepted(test)
-    concluded = conclude(test.logbook, test.started.test)
-    assert {one.position for one in concluded.positions} == set(shown)
-    for one in concluded.positions:
-        assert one.normal_backlash_mm == shown[one.position].normal_backlash_mm
-        true = test.truth.normal_backlash_mm[one.engagement % 520]
-        # The tip's true radius is not the nominal one, within 4 standard uncertainties of 0.15 mm on 76 mm.
-        assert one.normal_backlash_mm == pytest.approx(true, rel=4.0 * 0.15 / 76.0, abs=0.0005)
 
 
 def test_a_killed_test_goes_on_at_its_next_position(test: BrokenOff) -> None:
@@ -247,87 +226,3 @@ def test_a_completed_test_is_not_reopened(test: BrokenOff) -> None:
         find_unfinished(test.logbook, "nonsense", BOX)
     with pytest.raises(ResumeError, match="was completed"):
         take_up(test.logbook, test.started.test, BOX, test.stand)
-
-
-def test_another_box_or_stand_is_refused_and_the_keys_are_named(test: BrokenOff) -> None:
-    killed_after(test, 1)
-    assert find_unfinished(test.logbook, None, BOX) == test.started.test
-    box = changed(changed(BOX, "limits", maximum_mm=0.2), "gear_set", face_width_mm=24.0)
-    indicator = test.stand.file.indicator.model_copy(update={"resolution_mm": 0.001})
-    stand = test.stand.model_copy(
-        update={"file": test.stand.file.model_copy(update={"indicator": indicator})}
-    )
-    with pytest.raises(ResumeError) as caught:
-        take_up(test.logbook, test.started.test, box, stand)
-    assert [line.strip() for line in str(caught.value).splitlines()[1:4]] == [
-        "gear_set.face_width_mm: 25.0 → 24.0",
-        "limits.maximum_mm: 0.18 → 0.2",
-        "indicator.resolution_mm: 0.0001 → 0.001",
-    ]
-
-
-def test_a_profile_that_reads_the_bytes_otherwise_is_refused(test: BrokenOff) -> None:
-    killed_after(test, 1)
-    profile = test.stand.indicator_profile.model_copy(update={"unit": "in"})
-    with pytest.raises(ResumeError, match=r"indicator profile\.unit: mm → in"):
-        take_up(
-            test.logbook,
-            test.started.test,
-            BOX,
-            test.stand.model_copy(update={"indicator_profile": profile}),
-        )
-
-
-def test_what_differs_is_said_in_the_units_of_the_box(test: BrokenOff) -> None:
-    killed_after(test, 1)
-    inch = changed(changed(BOX, "box", units="in"), "limits", minimum_mm=0.0508, maximum_mm=0.2032)
-    now = changed(inch, "limits", minimum_mm=0.0762, maximum_mm=0.2032 + 1e-12)
-    different, _ = differences(now, test.stand, of_box=inch, of_stand=test.stand)
-    assert different == (
-        f"limits.maximum_mm: 0.2032 → {0.2032 + 1e-12}",  # no digits of inches would show it
-        "limits.minimum_in: 0.002 → 0.003",
-    )
-
-
-def test_a_list_of_lengths_is_said_in_the_units_of_the_box(test: BrokenOff) -> None:
-    inch = changed(BOX, "box", units="in")
-    assert inch.shims.gear is not None
-    shims = [
-        inch.shims.model_copy(update={"gear": inch.shims.gear.model_copy(update={"thicknesses_mm": lengths})})
-        for lengths in ([0.0508, 0.254], [0.0508, 0.508])
-    ]
-    then, now = (inch.model_copy(update={"shims": one}) for one in shims)
-    _, free = differences(now, test.stand, of_box=then, of_stand=test.stand)
-    assert free == ("shims.gear.thicknesses_in: [0.002, 0.01] → [0.002, 0.02]",)
-    in_mm = [changed(one, "box", units="mm") for one in (now, then)]
-    _, free = differences(in_mm[0], test.stand, of_box=in_mm[1], of_stand=test.stand)
-    assert free == ("shims.gear.thicknesses_mm: [0.0508, 0.254] → [0.0508, 0.508]",)
-
-
-def test_ports_dates_and_waiting_times_may_differ_and_are_recorded(test: BrokenOff) -> None:
-    killed_after(test, 1)
-    test.go_on(box=changed(BOX, "plan", turn_seconds=77.0), stand=at_another_port(test.stand))
-    resumed = test.of(events.TestResumed)[0]
-    assert isinstance(resumed, events.TestResumed)
-    assert resumed.changed[0] == "plan.turn_seconds: 300.0 → 77.0"
-    assert resumed.changed[1].endswith("→ /dev/elsewhere")
-    assert test.conductor.box.plan.turn_seconds == 77.0
-    test.run()
-    numbers_agree(test)
-
-
-def test_a_test_goes_on_though_it_is_published_elsewhere_or_for_the_first_time(test: BrokenOff) -> None:
-    killed_after(test, 1)
-    first = test.stand.file.model_copy(update={"bus": BusTable(broker="mqtts://first.example")})
-    file = test.stand.file.model_copy(update={"bus": BusTable(broker="mqtt://other.example", user="joe")})
-    recorded = test.stand.model_copy(update={"file": first})
-    now = test.stand.model_copy(update={"file": file})
-    different, changed_keys = differences(BOX, now, of_box=BOX, of_stand=recorded)
-    assert different == ()
-    assert changed_keys[0] == "bus.broker: mqtts://first.example → mqtt://other.example"
-    test.go_on(stand=now)
-    resumed = test.of(events.TestResumed)[0]
-    assert isinstance(resumed, events.TestResumed)
-    assert "bus.user: not given → joe" in resumed.changed
-    test.run()
-    numbers_agree(test)
