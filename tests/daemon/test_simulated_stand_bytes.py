@@ -18,7 +18,6 @@ from lashmap_daemon.simulated_stand import (
     Stand,
     StandError,
 )
-from stopwatch import least_cpu_s
 
 BOX = replace(
     PLAIN_BOX,
@@ -205,13 +204,6 @@ def test_indicator_creeps_at_about_the_stated_rate() -> None:
     last = stand.advance(2.0).indicator_lines
     crept = abs(middle_of_plateaus(values(last)) - middle_of_plateaus(values(first))) / 60.0
     assert 1e-6 < crept <= 1.1e-4
-
-
-def test_powered_stand_is_far_faster_than_real_time() -> None:
-    # Also a guard on the step count: a second of a running stand is a fifth of a second at most.
-    stand = Stand(BOX, seed=1)
-    stand.ask(0)
-    assert least_cpu_s(lambda: stand.advance(3.0)) / 3.0 < 0.2
 
 
 def test_time_does_not_run_backwards() -> None:
