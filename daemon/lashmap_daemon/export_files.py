@@ -16,15 +16,7 @@ from typing import IO, Any, Protocol
 from lashmap_analysis.frame_columns import SAMPLES, Table
 from lashmap_analysis.frame_texts import guarded
 
-from lashmap_daemon.export_arrow import (
-    arrow,
-    arrow_rows,
-    arrow_samples,
-    missing_extra,
-    numbers,
-    schema_of,
-    texts_array,
-)
+from lashmap_daemon.export_arrow import arrow, arrow_rows, arrow_samples, missing_extra, schema_of
 from lashmap_daemon.export_samples import SWEEPS, Block
 
 Columns = Mapping[str, list[Any]]
@@ -160,8 +152,9 @@ def _json_samples(block: Block) -> list[str]:
     def shown(name: str) -> Any:  # noqa: ANN401 - pyarrow has no types
         return compute.fill_null(compute.cast(columns.column(name).combine_chunks(), pa.string()), "null")
 
-    codes, words = numbers(block.sweep.astype("int8")), texts_array([json.dumps(one) for one in SWEEPS])
-    sweeps = pa.DictionaryArray.from_arrays(codes, words).dictionary_decode()
+    sweeps = pa.DictionaryArray.from_arrays(
+        pa.array(block.sweep.astype("int8")), pa.array([json.dumps(one) for one in SWEEPS])
+    ).dictionary_decode()
     fixed = {"test": block.test, "channel": block.channel}
     head = ", ".join(f'"{name}": {json.dumps(text)}' for name, text in fixed.items())
     joined = compute.binary_join_element_wise(
