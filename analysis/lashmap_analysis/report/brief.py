@@ -23,7 +23,7 @@ _OTHER_IDENTITY = 44
 _REASON, _REASONS = 260, 7
 _STEP, _STEPS = 170, 6
 _STATE_NAME, _DETAIL, _REMEDY, _STATES = 48, 120, 120, 9
-_CAUSE, _LINE = 330, 190
+_CAUSE, _LINE = 400, 190
 
 
 @dataclass(frozen=True, kw_only=True)
