@@ -13,7 +13,7 @@ from pathlib import Path
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook_failures import failure, is_unreachable
 from lashmap_daemon.logbook_pack import PackDamaged
-from lashmap_daemon.logbook_schema import connect
+from lashmap_daemon.logbook_schema import connect, schema_of
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,10 +74,8 @@ class Archives:
                 "logbook"
             )
         try:
-            if path not in self._open:
-                self._open[path] = connect(path, only_read=True)
             row = (
-                self._open[path]
+                self._archive(path)
                 .execute("SELECT arrivals, data FROM raw WHERE test = ? AND place = ?", (moved.test, place))
                 .fetchone()
             )
@@ -88,6 +86,20 @@ class Archives:
         if row is None or None in row:
             raise PackDamaged(f"the archive {path} does not hold it")
         return row[0], row[1]
+
+    def _archive(self, path: Path) -> sqlite3.Connection:
+        if path not in self._open:
+            base = connect(path, only_read=True)
+            try:
+                schema_of(base, path)
+            except LogbookError as error:
+                base.close()
+                raise PackDamaged(f"the archive cannot be used: {error}") from error
+            except sqlite3.Error:
+                base.close()
+                raise
+            self._open[path] = base
+        return self._open[path]
 
     def close(self) -> None:
         """Close them."""

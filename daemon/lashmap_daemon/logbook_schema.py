@@ -2,17 +2,23 @@
 
 Schema 2. A test is one chain of rows: ``place`` counts its events and packs together, in the order in which
 they were written. A pack whose blobs are null was moved to an archive; its digests stay.
+
+Here is the one list of all tables and indices that a logbook may hold, those of the bus included. Whoever
+opens a logbook asks `schema_of`, which refuses anything else: a view or a trigger could show other rows to
+the one who judges than to the one who checks the digests.
 """
 
 from __future__ import annotations
 
 import os
 import sqlite3
+from functools import cache
 from pathlib import Path
 
 from lashmap_daemon.errors import LogbookError
 
 SCHEMA = 2
+_MOST_NAMED = 10
 APPLICATION_ID = 0x6C6D6170  # "lmap", so that `file` and we can tell a logbook from any other database
 TABLES = """
 CREATE TABLE event (
@@ -32,28 +38,61 @@ CREATE TABLE moved (
     test TEXT PRIMARY KEY, file TEXT NOT NULL, utc TEXT NOT NULL, packs INTEGER NOT NULL) WITHOUT ROWID;
 CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
+OUTBOX = """
+CREATE TABLE outbox (
+    id INTEGER PRIMARY KEY, topic TEXT NOT NULL, test TEXT NOT NULL, sent INTEGER NOT NULL,
+    UNIQUE (topic, test));
+"""
+"""Made when a test is first to be published: of each test, the number of the newest event that was sent."""
+RESULTS_OF_OLD = """
+CREATE TABLE outbox_result (
+    id INTEGER PRIMARY KEY, topic TEXT NOT NULL, identifier TEXT NOT NULL, body TEXT NOT NULL,
+    sent INTEGER NOT NULL);
+"""
+"""Of earlier versions, no longer made: results as texts that no digest covers. They are never sent."""
+_TABLES_1 = """
+CREATE TABLE event (
+    test TEXT NOT NULL, number INTEGER NOT NULL, time_s REAL NOT NULL, utc TEXT NOT NULL,
+    kind TEXT NOT NULL, body TEXT NOT NULL, PRIMARY KEY (test, number)) WITHOUT ROWID;
+CREATE TABLE raw (
+    id INTEGER PRIMARY KEY, test TEXT NOT NULL, channel TEXT NOT NULL,
+    first_s REAL NOT NULL, last_s REAL NOT NULL, arrivals BLOB NOT NULL, data BLOB NOT NULL);
+CREATE INDEX raw_by_test ON raw (test, channel, id);
+"""
+_ALWAYS = {1: _TABLES_1, 2: TABLES}
+_Object = tuple[str, str, str, str | None]  # type, name, its table, and what made it
 
 
-def connect(path: Path, *, busy_s: float = 5.0, only_read: bool = False) -> sqlite3.Connection:
+def connect(path: Path, *, busy_s: float = 5.0, only_read: bool = False, threads: bool = False) -> sqlite3.Connection:
     """Open a file; one that cannot be written is opened for reading.
 
     Args:
         path: The file.
         busy_s: How long to wait for another one who writes.
         only_read: Leave the file and its write-ahead log as they are, even where that is torn.
+        threads: Several threads use it, one at a time.
 
     Raises:
         sqlite3.Error: When it cannot be opened.
     """
     if not only_read and (not path.exists() or is_writable(path)):
-        return sqlite3.connect(path.absolute(), isolation_level=None, timeout=busy_s)
-    # Without its shared-memory file, a database in WAL mode can be read only as one that nobody changes.
-    waiting = path.with_name(path.name + "-wal")
-    quiet = not waiting.exists() or waiting.stat().st_size == 0
-    mode = "immutable=1" if quiet and not is_writable(path) else "mode=ro"
-    return sqlite3.connect(
-        f"{path.resolve().as_uri()}?{mode}", isolation_level=None, timeout=busy_s, uri=True
-    )
+        base = sqlite3.connect(
+            path.absolute(), isolation_level=None, timeout=busy_s, check_same_thread=not threads
+        )
+    else:
+        # Without its shared-memory file, a database in WAL mode can be read only as one that nobody changes.
+        waiting = path.with_name(path.name + "-wal")
+        quiet = not waiting.exists() or waiting.stat().st_size == 0
+        mode = "immutable=1" if quiet and not is_writable(path) else "mode=ro"
+        base = sqlite3.connect(
+            f"{path.resolve().as_uri()}?{mode}",
+            isolation_level=None,
+            timeout=busy_s,
+            uri=True,
+            check_same_thread=not threads,
+        )
+    base.execute("PRAGMA trusted_schema=OFF")  # what stands in the file's schema runs nothing of ours
+    return base
 
 
 def must_be_there(path: Path) -> None:
@@ -107,8 +146,37 @@ def make_tables(base: sqlite3.Connection) -> None:
     )
 
 
+def make_outbox(base: sqlite3.Connection) -> None:
+    """Add the table of the bus, where it is not there.
+
+    Raises:
+        sqlite3.Error: When it cannot be written.
+    """
+    if not base.execute("SELECT 1 FROM sqlite_master WHERE name = 'outbox'").fetchone():
+        base.executescript(OUTBOX.replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS"))
+
+
 def schema_of(base: sqlite3.Connection, path: Path) -> int:
-    """Schema of a logbook; 0 for an empty file.
+    """Schema of a logbook that holds the tables of its schema and nothing else; 0 for an empty file.
+
+    Raises:
+        LogbookError: When it is a database, but no logbook, was written by a newer version, or holds
+            anything that lashmap did not make.
+        sqlite3.Error: When it is no database.
+    """
+    schema = version_of(base, path)
+    wrong = foreign_objects(base, schema) if schema else ()
+    if wrong:
+        raise LogbookError(
+            f"{path}: its tables are not those of a logbook: {'; '.join(wrong)}. Nothing in it is judged or "
+            f"added to. Keep the file as it is; save its records, checked one by one, with: "
+            f"lashmap rescue {path} NEW"
+        )
+    return schema
+
+
+def version_of(base: sqlite3.Connection, path: Path) -> int:
+    """As `schema_of`, whatever else the file holds.
 
     Raises:
         LogbookError: When it is a database, but no logbook, or was written by a newer version.
@@ -127,3 +195,40 @@ def schema_of(base: sqlite3.Connection, path: Path) -> int:
             "wrote it, or a newer one"
         )
     return int(schema)
+
+
+def foreign_objects(base: sqlite3.Connection, schema: int) -> tuple[str, ...]:
+    """What in the file is not of a logbook of this schema, or is missing; empty when all is as it should be.
+
+    Raises:
+        sqlite3.Error: When the database is damaged.
+    """
+    found = _objects(base)
+    always = _made_by(_ALWAYS[schema])
+    known = always | _made_by(OUTBOX) | _made_by(RESULTS_OF_OLD)
+    names = {(kind, name) for kind, name, _, _ in known}
+    other = [one for one in found if one not in known]
+    wrong = [
+        f"{kind} {name} " + ("is not as lashmap makes it" if (kind, name) in names else "does not belong there")
+        for kind, name, _, _ in other
+    ]
+    told = {(kind, name) for kind, name, _, _ in other}
+    missing = sorted((kind, name) for kind, name, _, _ in always - set(found))
+    wrong += [f"{kind} {name} is missing" for kind, name in missing if (kind, name) not in told]
+    if len(set(found)) < len(found):
+        wrong.append("something is in it twice")
+    return tuple("".join(c if c.isprintable() else "?" for c in one) for one in wrong[:_MOST_NAMED])
+
+
+def _objects(base: sqlite3.Connection) -> list[_Object]:
+    return base.execute("SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY 1, 2").fetchall()
+
+
+@cache
+def _made_by(script: str) -> frozenset[_Object]:
+    model = sqlite3.connect(":memory:")
+    try:
+        model.executescript(script)
+        return frozenset(_objects(model))
+    finally:
+        model.close()

@@ -7,7 +7,7 @@ is named.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from heapq import merge
 from pathlib import Path
@@ -16,7 +16,7 @@ from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
 from lashmap_daemon.logbook_pack import PackDamaged, examine
 from lashmap_daemon.logbook_rows import seals_of
 from lashmap_daemon.seal import BEGINNING, CLOSES, OPENS_AGAIN, SIZE, EventRow, PackRow, Seal, seconds
-from lashmap_daemon.seal_tally import Fit
+from lashmap_daemon.seal_tally import EventsTally, Fit
 
 _OR_BEFORE = "Instead of a row that was changed, the one before it may have been, and its digest made anew."
 _MOST_NAMED = 20  # problems of one test; a rewritten file would name thousands
@@ -73,27 +73,38 @@ class _Found:
 
 @dataclass
 class RowCheck:
-    """Goes through one test; to be used once.
+    """Goes through one test.
+
+    `result` can be asked again when the test has gone on: it goes on from the last row that it saw.
 
     Args:
         base: The file, in a transaction.
         logbook: Its path.
-        archives: Of this file.
+        archives: Of this file; None leaves samples alone and goes by the rows.
         test: Identifier of the test.
-        fit: Instruments whose packs were read already, and fit.
+        fit: Instruments whose packs were read already, and fit; events that were read already.
+        hear: Is given every event that was digested, in order.
     """
 
     base: sqlite3.Connection
     logbook: Path
-    archives: Archives
+    archives: Archives | None
     test: str
     fit: Fit
+    hear: Callable[[EventRow], None] = lambda _row: None
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     named: int = 0
     numbers: dict[str, tuple[int, float]] = field(default_factory=dict)  # last number and time by series
     lost_rows: int = 0  # gone from the chain …
     lost_named: int = 0  # … and those of them that a series names
+    at: dict[int, bytes] = field(default_factory=dict)  # stored digest at the end of each seal
+    place: int = 0  # of the last row …
+    previous: bytes | None = BEGINNING  # … its stored digest; None where what was before is gone
+    before: EventRow | PackRow | None = None  # … and the row itself
+    closed: bool = False
+    told: EventsTally = field(default_factory=EventsTally)
+    told_fits: bool = False
 
     def result(self) -> TestCheck:
         """Check everything."""
@@ -104,65 +115,75 @@ class RowCheck:
             self.notes.append(
                 moved.sentence + (" It is not there now, so they were not checked." if away else "")
             )
-        wanted = {seal.rows for seal, _ in seals}
-        at, last, closed = self._walk(wanted, moved, away=away)
+        self._walk({seal.rows for seal, _ in seals}, moved, away=away)
         for seal, stored in seals:
-            self._seal(seal, stored, at, last)
+            self._seal(seal, stored)
         newest = seals[-1][0] if seals else None
-        if newest is None or last > newest.rows:
-            self._unsealed(newest, closed=closed)
-        elif self.fit.other and not self.problems:
+        is_sealed = newest is not None and self.place <= newest.rows
+        if not is_sealed:
+            self._unsealed(newest)
+        other = sorted(self.fit.other) if is_sealed else []  # of one that is written to, that is no wonder
+        if not self._was_told(is_sealed=is_sealed):
+            other.append("events")
+        if other and not self.problems:
             self._name(
-                f"what was read of the {' and '.join(sorted(self.fit.other))} is not what stands there now: "
+                f"what was read of the {' and '.join(other)} is not what stands there now: "
                 "it was written to meanwhile, or could not be read for a moment. Read it again"
             )
         if self.named > _MOST_NAMED:
             self.problems.append(f"and {self.named - _MOST_NAMED} more")
         return TestCheck(
             test=self.test,
-            rows=last,
+            rows=self.place,
             seals=tuple(seal for seal, _ in seals),
             problems=tuple(plain(one) for one in self.problems),
             notes=tuple(plain(one) for one in self.notes),
             samples_away=away,
         )
 
-    def _walk(
-        self, wanted: set[int], moved: Moved | None, *, away: bool
-    ) -> tuple[dict[int, bytes], int, bool]:
-        """Go through all rows; returns digests at places wanted, the last place, and if it is closed."""
-        at: dict[int, bytes] = {}
-        previous: bytes | None = BEGINNING
-        place, closed = 0, False
-        before: EventRow | PackRow | None = None
+    def _walk(self, wanted: set[int], moved: Moved | None, *, away: bool) -> None:
+        """Go through all rows behind the last one; keeps the digests at places wanted."""
         for found in merge(self._events(), self._packs(moved, away=away), key=lambda one: one.row.place):
             row = found.row
             self._count(row)
-            if row.place <= place:
-                stands = before.name if before is not None else "the beginning"
+            if row.place <= self.place:
+                stands = self.before.name if self.before is not None else "the beginning"
                 self._name(f"{row.name}: it stands at place {row.place}, where {stands} stands")
                 continue
-            if row.place > place + 1:
-                self.lost_rows += row.place - place - 1
-                previous = None
+            if row.place > self.place + 1:
+                self.lost_rows += row.place - self.place - 1
+                self.previous = None
                 self.notes.append(
                     f"What follows on something gone cannot be checked by its own digest: {row.name}."
                 )
             if found.wrong:
                 self._name(f"{row.name}: {found.wrong}")
-            if previous is not None and row.digest(previous) != found.stored:
+            if self.previous is not None and row.digest(self.previous) != found.stored:
                 self._name(f"{row.name}: it was changed")
                 self.notes += [_OR_BEFORE] if _OR_BEFORE not in self.notes else []
-            place, previous, before = row.place, found.stored, row
+            self.place, self.previous, self.before = row.place, found.stored, row
+            if isinstance(row, EventRow):
+                self._hear(row)
             if isinstance(row, PackRow) or row.kind == OPENS_AGAIN:
-                closed = False
+                self.closed = False
             elif row.kind == CLOSES:
-                closed = True
-            if place in wanted:
-                at[place] = found.stored
+                self.closed = True
+            if self.place in wanted:
+                self.at[self.place] = found.stored
         if self.lost_rows > self.lost_named:
             self._name(f"gone from it: {_many(self.lost_rows - self.lost_named, 'more row')}")
-        return at, place, closed
+
+    def _hear(self, row: EventRow) -> None:
+        self.hear(row)
+        if self.fit.told is not None:
+            self.told.add(row)
+            self.told_fits = self.told_fits or self.told.told() == self.fit.told
+
+    def _was_told(self, *, is_sealed: bool) -> bool:
+        """True when the events that were read are those that were digested, as far as a test goes on."""
+        if self.fit.told is None:
+            return True
+        return self.told.told() == self.fit.told or (self.told_fits and not is_sealed)
 
     def _count(self, row: EventRow | PackRow) -> None:
         """Events and the packs of each instrument have numbers of their own: a gap names what is gone."""
@@ -184,8 +205,9 @@ class RowCheck:
 
     def _events(self) -> Iterator[_Found]:
         for number, place, time_s, utc, kind, body, digest in self.base.execute(
-            "SELECT number, place, time_s, utc, kind, body, digest FROM event WHERE test = ? ORDER BY place",
-            (self.test,),
+            "SELECT number, place, time_s, utc, kind, body, digest FROM event "
+            "WHERE test = ?1 AND (?2 = 0 OR place > ?2) ORDER BY place",
+            (self.test, self.place),
         ):
             row = EventRow(
                 test=self.test,
@@ -205,8 +227,8 @@ class RowCheck:
             "CASE WHEN is_known THEN NULL ELSE arrivals END, CASE WHEN is_known THEN NULL ELSE data END "
             # Bytes that read as a known name are damage, and no instrument that was read.
             "FROM (SELECT *, typeof(channel) = 'text' AND instr(?2, char(10) || channel || char(10)) "
-            "AS is_known FROM raw WHERE test = ?1) ORDER BY place",
-            (self.test, known),
+            "OR ?3 AS is_known FROM raw WHERE test = ?1 AND (?4 = 0 OR place > ?4)) ORDER BY place",
+            (self.test, known, self.archives is None, self.place),
         ):
             row = PackRow(
                 test=self.test, place=place, channel=channel, number=number, first_s=float(first_s),
@@ -214,38 +236,27 @@ class RowCheck:
             )  # fmt: skip
             here = arrivals is not None or data is not None
             is_known = channel in self.fit.same or (away and not here)
-            wrong = "" if is_known else self._wrong(row, moved, (arrivals, data) if here else None)
+            archives = None if is_known else self.archives
+            wrong = "" if archives is None else _wrong(archives, row, moved, (arrivals, data) if here else None)
             yield _Found(row=row, stored=_digest(digest), wrong=wrong)
 
-    def _wrong(self, row: PackRow, moved: Moved | None, blobs: tuple[bytes, bytes] | None) -> str:
-        """What is wrong with the samples of a pack; empty when nothing is."""
-        try:
-            content, *times = examine(*(self.archives.pack(moved, row.place) if blobs is None else blobs))
-        except (PackDamaged, TypeError) as error:
-            return f"the samples cannot be read: {error}"
-        if content != row.content:
-            return "the samples were changed"
-        if times != [row.first_s, row.last_s]:
-            return "its times are not those of its samples"
-        return ""
-
-    def _seal(self, seal: Seal, stored: bytes, at: dict[int, bytes], last: int) -> None:
+    def _seal(self, seal: Seal, stored: bytes) -> None:
         if seal.digest != stored:
             self._name(f"seal {seal.number}: it was changed itself")
-        elif seal.rows > last:
-            gone = seal.rows - last
-            what = "the whole test is" if last == 0 else f"the last {_many(gone, 'row')} of it are"
-            self._name(f"seal {seal.number} covers {seal.rows} rows, {last} are there: {what} gone")
-        elif at.get(seal.rows) != seal.head:
+        elif seal.rows > self.place:
+            gone = seal.rows - self.place
+            what = "the whole test is" if self.place == 0 else f"the last {_many(gone, 'row')} of it are"
+            self._name(f"seal {seal.number} covers {seal.rows} rows, {self.place} are there: {what} gone")
+        elif self.at.get(seal.rows) != seal.head:
             self._name(
                 f"seal {seal.number} does not fit: the test was changed after it was sealed, and its digests "
                 "made anew"
-                if seal.rows in at and not self.problems
+                if seal.rows in self.at and not self.problems
                 else f"seal {seal.number} does not fit"
             )
 
-    def _unsealed(self, newest: Seal | None, *, closed: bool) -> None:
-        if closed:
+    def _unsealed(self, newest: Seal | None) -> None:
+        if self.closed:
             self._name("it is closed, but no seal covers its end: the newest seal is gone")
         elif newest is None:
             self.notes.append("It is not sealed: it runs, or it ended without its closing record.")
@@ -259,6 +270,21 @@ class RowCheck:
         self.named += 1
         if self.named <= _MOST_NAMED:
             self.problems.append(problem)
+
+
+def _wrong(
+    archives: Archives, row: PackRow, moved: Moved | None, blobs: tuple[bytes, bytes] | None
+) -> str:
+    """What is wrong with the samples of a pack; empty when nothing is."""
+    try:
+        content, *times = examine(*(archives.pack(moved, row.place) if blobs is None else blobs))
+    except (PackDamaged, TypeError) as error:
+        return f"the samples cannot be read: {error}"
+    if content != row.content:
+        return "the samples were changed"
+    if times != [row.first_s, row.last_s]:
+        return "its times are not those of its samples"
+    return ""
 
 
 def _digest(value: object) -> bytes:
