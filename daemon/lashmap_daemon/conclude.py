@@ -10,14 +10,17 @@ from lashmap_analysis.assess import assess
 from lashmap_analysis.result import to_document
 
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.replay import newest_test, read_record
+from lashmap_daemon.replay import Replay, newest_test
 from lashmap_daemon.review_book import with_review
 from lashmap_daemon.whole_file import write_whole
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from lashmap_analysis.assessment import Assessment
     from lashmap_analysis.record import TestRecord
 
+    from lashmap_daemon.events import Stamped
     from lashmap_daemon.logbook import Logbook
 
 REPORT_SUFFIXES = (".html", ".htm", ".pdf")
@@ -29,16 +32,18 @@ def conclude(logbook: Logbook, test: str | None) -> Assessment:
     Raises:
         LogbookError: When it cannot be read.
     """
-    return judged(logbook, read_record(logbook, test or newest_test(logbook)))
+    with Replay(logbook, test or newest_test(logbook)) as replay:
+        return judged(replay.record(), replay.events)
 
 
-def judged(logbook: Logbook, record: TestRecord) -> Assessment:
+def judged(record: TestRecord, told: Sequence[Stamped]) -> Assessment:
     """Assess a record that was read from a logbook, its review beside it.
 
-    Raises:
-        LogbookError: When the review cannot be read.
+    Args:
+        record: Of a test.
+        told: Its events, as they were read with it.
     """
-    return with_review(logbook, assess(record))
+    return with_review(told, assess(record))
 
 
 def json_text(assessment: Assessment) -> str:

@@ -31,7 +31,7 @@ from lashmap_daemon.export_matrices import MatlabFile
 from lashmap_daemon.export_samples import Block, Which, read_samples
 from lashmap_daemon.export_workbook import Workbook
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.replay import newest_test
+from lashmap_daemon.replay import Replay, newest_test
 from lashmap_daemon.stand_file import ENCODER
 
 Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
@@ -148,9 +148,9 @@ def _write_test(
         show(0.5 * min(done, 1.0) + (0.5 if block.channel == ENCODER else 0.0))
 
     try:
-        record = read_samples(book, test, options.samples, take)
-        assessment = judged(book, record)
-        tables = small_tables(book, assessment)
+        with Replay(book, test) as replay:
+            assessment = judged(read_samples(replay, options.samples, take), replay.events)
+        tables = small_tables(assessment, replay.events)
     except LogbookError as error:
         if not (begun and options.every):
             raise

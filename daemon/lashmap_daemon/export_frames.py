@@ -18,22 +18,27 @@ from lashmap_daemon import events
 from lashmap_daemon.conclude import judged
 from lashmap_daemon.export_samples import Block, Which, read_samples
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.replay import newest_test
+from lashmap_daemon.replay import Replay, newest_test
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
     from lashmap_analysis.assessment import Assessment
 
+    from lashmap_daemon.events import Stamped
 
-def small_tables(logbook: Logbook, assessment: Assessment) -> dict[str, dict[str, list[Any]]]:
+
+def small_tables(assessment: Assessment, told: Sequence[Stamped]) -> dict[str, dict[str, list[Any]]]:
     """Every table but the samples, as columns.
 
-    Raises:
-        LogbookError: When the events cannot be read.
+    Args:
+        assessment: Of a test.
+        told: Its events, as they were read with it.
     """
     test = assessment.record.identity.test
     rows = []
-    for number, stamped in enumerate(logbook.events(test), 1):
+    for number, stamped in enumerate(told, 1):
         kind, body = events.to_json(stamped.event)
         rows.append(
             {
@@ -60,11 +65,10 @@ def frames(logbook: Logbook, test: str | None, *, samples: Which = "all") -> dic
         LogbookError: When the test cannot be read.
     """
     made: list[Block] = []
-    record = read_samples(logbook, test or newest_test(logbook), samples, made.append)
-    assessment = judged(logbook, record)
-    found = {
-        name: frame(TABLES[name], columns) for name, columns in small_tables(logbook, assessment).items()
-    }
+    with Replay(logbook, test or newest_test(logbook)) as replay:
+        assessment = judged(read_samples(replay, samples, made.append), replay.events)
+    tables = small_tables(assessment, replay.events)
+    found = {name: frame(TABLES[name], columns) for name, columns in tables.items()}
     return {**found, "samples": _samples_frame(made)}
 
 

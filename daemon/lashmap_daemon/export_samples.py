@@ -15,7 +15,6 @@ import numpy as np
 from lashmap_analysis.record import RockTrace, RunoutTrace, TestRecord
 from lashmap_drivers.readings import Floats, Integers, Samples
 
-from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import Replay
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 
@@ -70,23 +69,21 @@ class Block:
 Take = Callable[[Block], None]
 
 
-def read_samples(logbook: Logbook, test: str, which: Which, take: Take) -> TestRecord:
+def read_samples(replay: Replay, which: Which, take: Take) -> TestRecord:
     """The record of a test, its samples handed on in blocks while they are decoded.
 
     Args:
-        logbook: Holds the test.
-        test: Identifier.
+        replay: The test, about to be read.
         which: ``all`` that was received, what lies in accepted ``rocks`` and sweeps, or ``none``.
         take: Is given the blocks.
 
     Raises:
         LogbookError: When the test cannot be read.
     """
-    replay = Replay(logbook, test)
     labels = _Labels.of(replay)
     if which == "none":
         return replay.record()
-    blocks = _Blocks(test, labels, take)
+    blocks = _Blocks(replay.test, labels, take)
     if which == "all":
         record = replay.record(blocks.hear)
     else:

@@ -6,7 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from lashmap_daemon.conclude import conclude, write_json, write_report
+from lashmap_analysis.assess import assess
+
+from lashmap_daemon.conclude import write_json, write_report
+from lashmap_daemon.replay import Replay
 from lashmap_daemon.review_book import store_result, with_review
 
 if TYPE_CHECKING:
@@ -32,9 +35,10 @@ def hand_over(logbook: Logbook, test: str, output: Path) -> HandedOver:
         LogbookError: When the logbook cannot be read or written.
         ConfigurationError: When a file cannot be written.
     """
-    assessment = conclude(logbook, test)
-    store_result(logbook, assessment)
-    assessment = with_review(logbook, assessment)
+    with Replay(logbook, test) as replay:
+        assessment = assess(replay.record())
+    stored = store_result(logbook, replay.events, assessment)
+    assessment = with_review((*replay.events, stored), assessment)
     files = {suffix: output / f"{test}.{suffix}" for suffix in ("json", "html", "pdf")}
     write_json(assessment, files["json"])
     write_report(assessment, files["html"])

@@ -25,7 +25,16 @@ from lashmap_daemon.logbook_list import TestSummary, summary_of
 from lashmap_daemon.logbook_migration import bring_up_to_date
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
 from lashmap_daemon.logbook_raw import RawReader
-from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal, head_of, last_packs, seals_of
+from lashmap_daemon.logbook_rows import (
+    Head,
+    add_event,
+    add_raw,
+    add_seal,
+    events_of,
+    head_of,
+    last_packs,
+    seals_of,
+)
 from lashmap_daemon.logbook_schema import (
     SCHEMA,
     connect,
@@ -36,10 +45,26 @@ from lashmap_daemon.logbook_schema import (
     schema_of,
 )
 from lashmap_daemon.logbook_waiting import MOST_WAITING_BYTES, PACK_S, Waiting
-from lashmap_daemon.seal import CLOSES, OPENS_AGAIN, Seal
+from lashmap_daemon.seal import CLOSES, OPENS_AGAIN, EventRow, Seal
 from lashmap_daemon.seal_tally import Tally
 
 __all__ = ["SCHEMA", "Logbook", "TestSummary"]
+
+
+def stamped_of(row: EventRow, path: Path) -> Stamped:
+    """The event of a row.
+
+    Raises:
+        LogbookError: When it is none.
+    """
+    try:
+        event = events.from_json(row.kind, row.body)
+    except (KeyError, ValidationError, UnicodeError) as error:
+        raise LogbookError(
+            f"{path}: test {row.test}, event {row.number} ({row.kind}) cannot be read: {error}; find out "
+            f"what is damaged with: lashmap verify --logbook {path}"
+        ) from error
+    return Stamped(time_s=row.time_s, utc=row.utc, event=event)
 
 
 class Logbook:
@@ -51,7 +76,8 @@ class Logbook:
         most_waiting_bytes: How much waits in memory while the disk is full, before the oldest raw chunks go.
 
     Raises:
-        LogbookError: When it cannot be opened, is no logbook, or was written by a newer version.
+        LogbookError: When it cannot be opened, is no logbook, or was written by a newer version, or
+            holds anything else than the tables of one.
     """
 
     def __init__(self, path: Path, *, create: bool, most_waiting_bytes: int = MOST_WAITING_BYTES) -> None:
@@ -124,18 +150,9 @@ class Logbook:
             LogbookError: When one cannot be read.
         """
         with naming(self.path):
-            rows = self._base.execute(
-                "SELECT number, time_s, utc, kind, body FROM event WHERE test = ? ORDER BY number", (test,)
-            ).fetchall()
-        for number, time_s, utc, kind, body in rows:
-            try:
-                event = events.from_json(kind, body)
-            except (KeyError, ValidationError) as error:
-                raise LogbookError(
-                    f"{self.path}: test {test}, event {number} ({kind}) cannot be read: {error}; find out "
-                    f"what is damaged with: lashmap verify --logbook {self.path}"
-                ) from error
-            yield Stamped(time_s=time_s, utc=utc, event=event)
+            rows = events_of(self._base, self.path, test)
+        for row in rows:
+            yield stamped_of(row, self.path)
 
     def raw(self, test: str, channel: str, *, gaps: bool = False) -> Iterator[Chunk]:
         """All raw chunks of one instrument in order, as received; read as they are taken, not all at once.
@@ -232,6 +249,7 @@ class Logbook:
             make_tables(self._base)
         elif schema < SCHEMA:
             bring_up_to_date(self._base, self.path, schema)
+            schema_of(self._base, self.path)
 
     def _write(self, test: str, stamped: Stamped | None = None) -> None:
         """Write what waits of a test, the oldest first, and at last an event; durable when this returns."""

@@ -8,9 +8,11 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 from lashmap_drivers.readings import Chunk
 
+from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook_pack import pack
 from lashmap_daemon.seal import BEGINNING, EventRow, PackRow, Seal, SealedWhen
 
@@ -64,6 +66,35 @@ def head_of(base: sqlite3.Connection, test: str) -> Head:
         packs={channel: number for channel, number, _ in last_packs(base, test)},
         sealed=seal is not None and seal[0] == last[0],
     )
+
+
+def events_of(base: sqlite3.Connection, path: Path, test: str) -> list[EventRow]:
+    """The events of a test in order, as they are stored.
+
+    Args:
+        base: The file.
+        path: Its path, for messages.
+        test: Identifier of the test.
+
+    Raises:
+        LogbookError: When what stands there is no time.
+        sqlite3.Error: When they cannot be read.
+    """
+    rows = base.execute(
+        "SELECT place, number, time_s, utc, kind, body FROM event WHERE test = ? ORDER BY number", (test,)
+    )
+    try:
+        return [
+            EventRow(
+                test=test, place=place, number=number, time_s=float(time_s), utc=utc, kind=kind, body=body
+            )
+            for place, number, time_s, utc, kind, body in rows.fetchall()
+        ]
+    except (TypeError, ValueError) as error:
+        raise LogbookError(
+            f"{path}: test {test}: the time of an event cannot be read ({error}); find out what is damaged "
+            f"with: lashmap verify --logbook {path}"
+        ) from error
 
 
 def last_packs(base: sqlite3.Connection, test: str) -> list[tuple[str, int, float]]:

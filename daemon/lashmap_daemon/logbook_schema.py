@@ -63,7 +63,9 @@ _ALWAYS = {1: _TABLES_1, 2: TABLES}
 _Object = tuple[str, str, str, str | None]  # type, name, its table, and what made it
 
 
-def connect(path: Path, *, busy_s: float = 5.0, only_read: bool = False, threads: bool = False) -> sqlite3.Connection:
+def connect(
+    path: Path, *, busy_s: float = 5.0, only_read: bool = False, threads: bool = False
+) -> sqlite3.Connection:
     """Open a file; one that cannot be written is opened for reading.
 
     Args:
@@ -209,7 +211,8 @@ def foreign_objects(base: sqlite3.Connection, schema: int) -> tuple[str, ...]:
     names = {(kind, name) for kind, name, _, _ in known}
     other = [one for one in found if one not in known]
     wrong = [
-        f"{kind} {name} " + ("is not as lashmap makes it" if (kind, name) in names else "does not belong there")
+        f"{kind} {name} "
+        + ("is not as lashmap makes it" if (kind, name) in names else "does not belong there")
         for kind, name, _, _ in other
     ]
     told = {(kind, name) for kind, name, _, _ in other}

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from typing import Self
 
 import numpy as np
 from lashmap_analysis.record import (
@@ -19,12 +20,12 @@ from lashmap_drivers.readings import Samples
 from lashmap_daemon import events
 from lashmap_daemon.box_file import RunoutTable
 from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.events import Stamped
+from lashmap_daemon.logbook import Logbook, stamped_of
 from lashmap_daemon.preconditions import index_in_place, record_intact
 from lashmap_daemon.read_ahead import RawSamples
 from lashmap_daemon.replay_parts import Parts
 from lashmap_daemon.replay_samples import Decoding, Windows
-from lashmap_daemon.seal_walk import TestCheck
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 
 Heard = Callable[[str, Samples], None]
@@ -62,7 +63,11 @@ def start_of(logbook: Logbook, test: str) -> events.TestStarted:
     Raises:
         LogbookError: When the test is unknown or cannot be read.
     """
-    for stamped in logbook.events(test):
+    return _started(logbook, test, logbook.events(test))
+
+
+def _started(logbook: Logbook, test: str, told: Iterable[Stamped]) -> events.TestStarted:
+    for stamped in told:
         if isinstance(stamped.event, events.TestStarted):
             return stamped.event
     known = ", ".join(summary.test for summary in logbook.tests()[-5:]) or "none"
@@ -81,9 +86,14 @@ def read_record(logbook: Logbook, test: str) -> TestRecord:
 class Replay:
     """A test to be read from its logbook: first what its events say, then once through its samples.
 
+    To be closed; `record` does so.
+
     Args:
         logbook: Holds the test.
         test: Identifier.
+
+    Attributes:
+        events: What happened, in order: what the record follows from, and what its check has digested.
 
     Raises:
         LogbookError: When the test is unknown or its events cannot be read.
@@ -91,9 +101,14 @@ class Replay:
 
     def __init__(self, logbook: Logbook, test: str) -> None:
         self.test = test
-        self._logbook = logbook
-        self._started = start_of(logbook, test)
-        self._story = _read_story(logbook, test)
+        self._raw = RawSamples(logbook, test, (INDICATOR, ENCODER))
+        try:
+            self.events = tuple(stamped_of(row, logbook.path) for row in self._raw.events)
+            self._started = _started(logbook, test, self.events)
+        except BaseException:
+            self._raw.close()
+            raise
+        self._story = _read_story(self.events)
         self._rocks = sorted(self._story.rocks.values(), key=lambda rock: rock.start_s)
         self._sweeps = list(self._story.sweeps.values())
 
@@ -107,8 +122,14 @@ class Replay:
         """First and last moment of every runout sweep, and its member."""
         return tuple((swept.start_s, swept.end_s, swept.member) for swept in self._sweeps)
 
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._raw.close()
+
     def record(self, heard: Heard | None = None) -> TestRecord:
-        """The record, decoded from the raw bytes in one pass.
+        """The record, decoded from the raw bytes in one pass; to be asked for once.
 
         Args:
             heard: Is given all samples in passing: of the indicator first, then of the encoder, its angle
@@ -117,10 +138,10 @@ class Replay:
         Raises:
             LogbookError: When its samples cannot be read.
         """
-        with RawSamples(self._logbook, self.test, (INDICATOR, ENCODER)) as raw:
+        with self._raw as raw:
             indicator, _ = self._pass(raw, INDICATOR, heard)
             encoder, index_slips = self._pass(raw, ENCODER, heard)
-            intact = self._as_read(raw.check())
+            intact = raw.check()
         both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(self._spans_s))]
         rocks = zip(self._rocks, both, strict=False)
         sweeps = zip(self._sweeps, both[len(self._rocks) :], strict=True)
@@ -144,13 +165,6 @@ class Replay:
             damage=intact.problems,
             left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
         )
-
-    def _as_read(self, intact: TestCheck) -> TestCheck:
-        """A seal that was set after the events were read is no seal of what was read."""
-        if self._story.closing != NOT_CLOSED or intact.sealed is None or intact.sealed.when != "closed":
-            return intact
-        problem = "it was closed while it was read. Read it again"
-        return replace(intact, problems=(*intact.problems, problem))
 
     @property
     def _spans_s(self) -> list[tuple[float, float]]:
@@ -185,9 +199,9 @@ class Replay:
         )
 
 
-def _read_story(logbook: Logbook, test: str) -> _Story:
+def _read_story(told: Iterable[Stamped]) -> _Story:
     story = _Story()
-    for stamped in logbook.events(test):
+    for stamped in told:
         story.parts.hear(stamped.event)
         match stamped.event:
             case events.TestStarted():
@@ -211,7 +225,7 @@ def _read_story(logbook: Logbook, test: str) -> _Story:
 
 def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, float | None]:
     """The last reference and the last recorded angle, None when there is none; both in one count."""
-    parts = _read_story(logbook, test).parts
+    parts = _read_story(logbook.events(test)).parts
     last = None
     pieces = logbook.raw_pieces(test, ENCODER, gaps=True)
     for samples in Decoding(pieces, stand, ENCODER, parts):

@@ -14,8 +14,11 @@ from lashmap_analysis.review import Review, ReviewError, review, window_of
 from lashmap_analysis.review_record import Exclusion, SignOff, StoredResult
 
 from lashmap_daemon import events
-from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.events import Stamped
+from lashmap_daemon.logbook import stamped_of
 from lashmap_daemon.review_events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff
+from lashmap_daemon.seal_check import check_rows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -65,15 +68,24 @@ class Wishes:
         return self.changes or bool(self.sign_off)
 
 
-def store_result(logbook: Logbook, assessment: Assessment) -> None:
+def store_result(logbook: Logbook, told: Sequence[Stamped], assessment: Assessment) -> Stamped:
     """Keep the figures of a result that is handed over, with the version of the analysis.
+
+    Args:
+        logbook: Where the test is.
+        told: Its events, as they were read for the assessment.
+        assessment: Of what was recorded.
+
+    Returns:
+        What was added to the events.
 
     Raises:
         LogbookError: When it cannot be written.
     """
     spot = assessment.stated
-    _append(
+    return _append(
         logbook,
+        told,
         assessment,
         ResultStored(
             analysis_version=assessment.version,
@@ -89,13 +101,21 @@ def store_result(logbook: Logbook, assessment: Assessment) -> None:
     )
 
 
-def with_review(logbook: Logbook, assessment: Assessment) -> Assessment:
+def with_review(told: Sequence[Stamped], assessment: Assessment) -> Assessment:
     """Put beside an assessment what was stored when the test ran, and what reviewers did.
 
-    Raises:
-        LogbookError: When it cannot be read.
+    Args:
+        told: The events of the test, as they were read for the assessment, and what was added since.
+        assessment: Of what was recorded.
     """
-    return replace(assessment, review=_read(logbook, assessment))
+    story = _story(told)
+    reviewed = review(
+        assessment,
+        stored=story.stored,
+        exclusions=tuple(story.exclusions.values()),
+        sign_offs=tuple(story.sign_offs),
+    )
+    return replace(assessment, review=reviewed)
 
 
 def write_wishes(logbook: Logbook, assessment: Assessment, wishes: Wishes) -> Assessment:
@@ -108,19 +128,36 @@ def write_wishes(logbook: Logbook, assessment: Assessment, wishes: Wishes) -> As
 
     Raises:
         ConfigurationError: What is asked for does not fit the test; nothing was written.
-        LogbookError: It cannot be written.
+        LogbookError: It cannot be written, or was changed since the assessment.
     """
-    story = _story(logbook, assessment.record.identity.test)
+    test = assessment.record.identity.test
+    told = _checked_events(logbook, assessment)
+    story = _story(told)
     problems = _problems(wishes, story, assessment)
     if problems:
-        raise ConfigurationError(f"test {assessment.record.identity.test}", problems)
+        raise ConfigurationError(f"test {test}", problems)
     for event in _changes(wishes, story, assessment):
-        _append(logbook, assessment, event)
-    seen = with_review(logbook, assessment)
+        told.append(_append(logbook, told, assessment, event))
+    seen = with_review(told, assessment)
     if wishes.sign_off and seen.review is not None:
-        _append(logbook, assessment, _signature(wishes, seen, seen.review))
-        seen = with_review(logbook, assessment)
+        told.append(_append(logbook, told, assessment, _signature(wishes, seen, seen.review)))
+        seen = with_review(told, assessment)
     return seen
+
+
+def _checked_events(logbook: Logbook, assessment: Assessment) -> list[Stamped]:
+    """The events as they stand now, others may have reviewed meanwhile, and every digest and seal fits them.
+
+    Raises:
+        LogbookError: When they do not fit, and the assessment knows nothing of that.
+    """
+    rows, check = check_rows(logbook.path, assessment.record.identity.test)
+    if check.problems and not assessment.record.damage:
+        raise LogbookError(
+            f"{logbook.path}: test {check.test} was changed since it was read ({check.problems[0]}); nothing "
+            f"was written. See what is wrong with: lashmap verify --logbook {logbook.path}"
+        )
+    return [stamped_of(row, logbook.path) for row in rows]
 
 
 def _problems(wishes: Wishes, story: _Story, assessment: Assessment) -> list[str]:
@@ -199,26 +236,19 @@ def _signature(wishes: Wishes, seen: Assessment, looked_at: Review) -> SignedOff
     )
 
 
-def _append(logbook: Logbook, assessment: Assessment, event: events.Event) -> None:
+def _append(
+    logbook: Logbook, told: Sequence[Stamped], assessment: Assessment, event: events.Event
+) -> Stamped:
     """Write an event after all others; UTC says when, since no monotonic clock outlives the test."""
-    test = assessment.record.identity.test
     utc = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
-    logbook.append(test, events.Stamped(time_s=_story(logbook, test).end_s, utc=utc, event=event))
+    stamped = Stamped(time_s=_story(told).end_s, utc=utc, event=event)
+    logbook.append(assessment.record.identity.test, stamped)
+    return stamped
 
 
-def _read(logbook: Logbook, assessment: Assessment) -> Review:
-    story = _story(logbook, assessment.record.identity.test)
-    return review(
-        assessment,
-        stored=story.stored,
-        exclusions=tuple(story.exclusions.values()),
-        sign_offs=tuple(story.sign_offs),
-    )
-
-
-def _story(logbook: Logbook, test: str) -> _Story:
+def _story(told: Sequence[Stamped]) -> _Story:
     story = _Story()
-    for stamped in logbook.events(test):
+    for stamped in told:
         story.end_s = max(story.end_s, stamped.time_s)
         match stamped.event:
             case events.TestClosed():

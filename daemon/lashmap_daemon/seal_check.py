@@ -1,7 +1,7 @@
 """Does a test still fit its digests, and how to find out without reading what was read already.
 
-Here is the one way to open a logbook for whoever judges it: `open_to_read`. How its rows are gone through, and
-how a deviation is named, is in `seal_walk`; what concerns the file as a whole is in `seal_check_file`.
+Here is the one way to open a logbook for whoever judges it: `open_to_read`. How its rows are gone through,
+and how a deviation is named, is in `seal_walk`; what concerns the file as a whole is in `seal_check_file`.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from lashmap_daemon.logbook_failures import failure, is_unreachable
 from lashmap_daemon.logbook_moved import Archives
 from lashmap_daemon.logbook_raw import RawReader
 from lashmap_daemon.logbook_schema import connect, schema_of
+from lashmap_daemon.seal import EventRow
 from lashmap_daemon.seal_tally import Fit, Tally, Told
 from lashmap_daemon.seal_walk import RowCheck, TestCheck, plain
 
@@ -80,6 +81,20 @@ def check_open(base: sqlite3.Connection, logbook: Path, test: str, read: Tally |
             return RowCheck(base, logbook, archives, test, fit).result()
     except DAMAGE as error:
         return _damaged(logbook, test, error)
+
+
+def check_rows(logbook: Path, test: str) -> tuple[list[EventRow], TestCheck]:
+    """The events of a test, and whether its rows fit their digests and seals; its samples are left alone.
+
+    Raises:
+        LogbookError: As `check_test`.
+    """
+    told: list[EventRow] = []
+    try:
+        with open_to_read(logbook) as base:
+            return told, RowCheck(base, logbook, None, test, Fit(), told.append).result()
+    except DAMAGE as error:
+        return told, _damaged(logbook, test, error)
 
 
 def _damaged(logbook: Path, test: str, error: Exception) -> TestCheck:

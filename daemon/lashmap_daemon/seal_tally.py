@@ -1,4 +1,4 @@
-"""What was read of a test, in one digest an instrument and one of its events: what is judged is what is checked.
+"""What was read of a test, in one digest an instrument and one of its events: what is judged is checked.
 
 Reading a record back goes through every pack anyhow. When what was read of an instrument is, pack by pack,
 what the rows say they hold, the check has only the rows left to go through; otherwise it reads the packs

@@ -237,7 +237,9 @@ class RowCheck:
             here = arrivals is not None or data is not None
             is_known = channel in self.fit.same or (away and not here)
             archives = None if is_known else self.archives
-            wrong = "" if archives is None else _wrong(archives, row, moved, (arrivals, data) if here else None)
+            wrong = (
+                "" if archives is None else _wrong(archives, row, moved, (arrivals, data) if here else None)
+            )
             yield _Found(row=row, stored=_digest(digest), wrong=wrong)
 
     def _seal(self, seal: Seal, stored: bytes) -> None:
@@ -272,9 +274,7 @@ class RowCheck:
             self.problems.append(problem)
 
 
-def _wrong(
-    archives: Archives, row: PackRow, moved: Moved | None, blobs: tuple[bytes, bytes] | None
-) -> str:
+def _wrong(archives: Archives, row: PackRow, moved: Moved | None, blobs: tuple[bytes, bytes] | None) -> str:
     """What is wrong with the samples of a pack; empty when nothing is."""
     try:
         content, *times = examine(*(archives.pack(moved, row.place) if blobs is None else blobs))

@@ -22,6 +22,7 @@ from lashmap_daemon import events, read_ahead
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.read_ahead import RawSamples
 from lashmap_daemon.replay import Replay
+from lashmap_daemon.seal_tally import Told, told_of
 from lashmap_daemon.seal_walk import TestCheck
 from lashmap_drivers.readings import Chunks, Samples
 
@@ -72,8 +73,8 @@ def beside(monkeypatch: pytest.MonkeyPatch) -> list[subprocess.Popen[bytes]]:
     started: list[subprocess.Popen[bytes]] = []
     start = read_ahead._start
 
-    def noted(path: Path, test: str, channels: tuple[str, ...]) -> subprocess.Popen[bytes] | None:
-        process = start(path, test, channels)
+    def noted(path: Path, test: str, told: Told, channels: tuple[str, ...]) -> subprocess.Popen[bytes] | None:
+        process = start(path, test, told, channels)
         assert process is not None
         started.append(process)
         return process
@@ -92,7 +93,7 @@ def test_a_process_beside_reads_what_is_read_here(
     here = read(path)
     assert bool(here[1].problems) == (which == "damaged")
     started = beside(monkeypatch)
-    monkeypatch.setattr(read_ahead, "check_test", None)  # nor is it checked here
+    monkeypatch.setattr(read_ahead, "check_open", None)  # nor is it checked here
     assert same(read(path), here)
     assert [process.poll() is not None for process in started] == [True]
 
@@ -101,7 +102,10 @@ def test_a_process_beside_reads_what_is_read_here(
 def said() -> bytes:
     """All that the process says of the recorded test."""
     path, test = recorded()
-    command = [sys.executable, "-P", "-m", read_ahead.__name__, str(path), test, *CHANNELS]
+    with Logbook(path, create=False) as logbook, RawSamples(logbook, test, CHANNELS) as raw:
+        told = told_of(raw.events)
+    words = (str(path), test, str(told.count), told.digest.hex(), *CHANNELS)
+    command = [sys.executable, "-P", "-m", read_ahead.__name__, *words]
     return subprocess.run(command, check=True, capture_output=True).stdout
 
 
@@ -142,9 +146,14 @@ def test_what_was_written_meanwhile_is_read_too(tmp_path: Path, monkeypatch: pyt
     assert check == here[1]
 
 
-def test_a_test_that_ends_while_it_is_read_is_not_called_intact(tmp_path: Path) -> None:
+@pytest.mark.parametrize("where", ["here", "beside"])
+def test_a_test_that_ends_while_it_is_read_is_read_as_it_was(
+    where: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     test = VirtualTest(tmp_path, load_box(positions=4, gear_turns=1.0, confirming_positions=1), seed=4)
     test.run_until(events.RockAccepted)
+    if where == "beside":
+        beside(monkeypatch)
     replay = Replay(test.logbook, test.started.test)
     ended: list[str] = []
 
@@ -155,7 +164,7 @@ def test_a_test_that_ends_while_it_is_read_is_not_called_intact(tmp_path: Path) 
 
     record = replay.record(hear)
     assert record.closing.startswith("not closed")
-    assert any("Read it again" in problem for problem in record.damage)
+    assert record.identity.seal == ""
     assert assess(record).verdict.outcome == "not proven"
     assert Replay(test.logbook, test.started.test).record().damage == ()
 

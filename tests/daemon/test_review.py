@@ -26,7 +26,8 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("review")
     test = VirtualTest(folder, load_box(positions=9, gear_turns=3), seed=3)
     test.run()
-    store_result(test.logbook, conclude(test.logbook, None))
+    told = list(test.logbook.events(test.started.test))
+    store_result(test.logbook, told, conclude(test.logbook, None))
     test.logbook.close()
     return folder / "virtual.logbook"
 
@@ -145,7 +146,7 @@ def test_two_reviewers_at_once_lose_no_exclusion(book: Logbook) -> None:
             exclusion=1, position=position, reversal=None, start_s=None, end_s=None, reason="bumped", by=by
         )
         book.append(test, events.Stamped(time_s=1e4, utc="2030-05-18T09:00:00Z", event=out))
-    seen = with_review(book, found).review
+    seen = with_review(list(book.events(found.record.identity.test)), found).review
     assert seen is not None
     assert [(one.number, one.position) for one in seen.holding] == [(1, 2), (2, 3)]
     left = write_wishes(book, found, Wishes(undo=2, reason="it was not", by="S. Nobody")).review
@@ -180,7 +181,7 @@ def test_a_test_of_an_earlier_version_has_nothing_to_compare_with(tmp_path: Path
     test.tick(50)
     test.stop()
     test.tick()
-    found = with_review(test.logbook, conclude(test.logbook, None)).review
+    found = conclude(test.logbook, None).review
     assert found is not None
     assert found.stored is None
     assert "nothing to compare with" in found.changes[0]
