@@ -18,7 +18,13 @@ from lashmap_daemon.events_going_on import CheckedAgain as CheckedAgain  # noqa:
 from lashmap_daemon.events_going_on import RecordingGoesOn as RecordingGoesOn  # noqa: PLC0414 - exported from here, with all the others
 from lashmap_daemon.events_going_on import RecordingPaused as RecordingPaused  # noqa: PLC0414 - exported from here, with all the others
 from lashmap_daemon.events_going_on import TestResumed as TestResumed  # noqa: PLC0414 - exported from here, with all the others
-from lashmap_daemon.review_events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff
+from lashmap_daemon.review_events import (
+    ExclusionUndone,
+    PositionExcluded,
+    ResultAnnounced,
+    ResultStored,
+    SignedOff,
+)
 from lashmap_daemon.stand_file import Stand
 
 Outcome = Literal["completed", "stopped", "interrupted", "failed"]
@@ -245,6 +251,7 @@ Event: TypeAlias = (
     | TightSpotPredicted
     | TestClosed
     | ResultStored
+    | ResultAnnounced
     | PositionExcluded
     | ExclusionUndone
     | SignedOff

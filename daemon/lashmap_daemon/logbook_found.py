@@ -51,12 +51,20 @@ class Found:
         moved: Rows about archives by test.
         about: What the file says about itself.
         older: Rows of a logbook of schema 1, with their numbers.
+        sent: Of the outbox of the bus: up to which event a test was sent, by topic and test, in the order in
+            which they were enrolled. Of several copies the smallest number counts: sent twice is better than
+            never.
+        texts: Results that an earlier version left there as text, by their number.
+        has_outbox: The file had an outbox, whether or not its rows were found.
     """
 
     rows: dict[str, dict[int, list[Copy]]] = field(default_factory=dict)
     moved: dict[str, Columns] = field(default_factory=dict)
     about: dict[str, str] = field(default_factory=dict)
     older: list[tuple[int, Columns]] = field(default_factory=list)
+    sent: dict[tuple[str, str], tuple[int, int]] = field(default_factory=dict)
+    texts: dict[int, Columns] = field(default_factory=dict)
+    has_outbox: bool = False
     _seals: dict[tuple[str, int], Seal] = field(default_factory=dict)
     _numbers: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
 
@@ -72,6 +80,11 @@ class Found:
         self._numbers[seal.test].add(seal.number)
         if seal.digest == stored:
             self._seals[seal.test, seal.number] = seal
+
+    def add_sent(self, number: int, topic: str, test: str, sent: int) -> None:
+        """One more copy of a row of the outbox."""
+        known, before = self.sent.get((topic, test), (number, sent))
+        self.sent[topic, test] = (min(number, known), min(sent, before))
 
     def seals_of(self, test: str) -> list[Seal]:
         """Seals of a test whose own digests hold."""
@@ -141,6 +154,12 @@ def gather(base: sqlite3.Connection, some: Iterator[Record]) -> Found:
                 found.moved[test] = values
             case ("part of" | "rescued from" as key, str(value)):
                 found.about[key] = value
+            case (None, str(topic), str(test), int(sent)):
+                found.add_sent(rowid, topic, test, sent)
+            case (None, str(), str(), str(), 0):
+                found.texts[rowid] = values
+            case ("table", "outbox", "outbox", int(), str()):
+                found.has_outbox = True
             case (str(), int(), float() | int(), str(), str(), str()):
                 found.older.append((rowid, values))
             case (None, str(), str(), float() | int(), float() | int(), bytes(), bytes()):

@@ -22,7 +22,13 @@ from lashmap_daemon.logbook_found import Copy, Found, gather, make_aside
 from lashmap_daemon.logbook_pages import read_pages, records
 from lashmap_daemon.logbook_rescue_1 import rescue_schema_1
 from lashmap_daemon.logbook_rows import insert_pack, insert_seal
-from lashmap_daemon.logbook_schema import make_tables, must_not_lose_its_log
+from lashmap_daemon.logbook_schema import (
+    NOT_CARRIED,
+    make_outbox,
+    make_results_of_old,
+    make_tables,
+    must_not_lose_its_log,
+)
 from lashmap_daemon.seal import BEGINNING, EventRow, Seal
 from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.seal_walk import plain
@@ -89,7 +95,7 @@ def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
             older = rescue_schema_1(base, found.older) if not found.rows else {}
             found.drop_spoilt_copies()
             written = {test: _write(base, found, test) for test in found.rows}
-            _write_about(base, damaged, found)
+            _write_about(base, damaged, found, not_carried=_write_outbox(base, found))
             kept = {test: _write_seals(base, found, test, written[test]) for test in found.rows}
             base.execute("COMMIT")
         except BaseException:
@@ -169,13 +175,42 @@ def _insert(base: sqlite3.Connection, copy: Copy) -> bool:
     return True
 
 
-def _write_about(base: sqlite3.Connection, damaged: Path, found: Found) -> None:
+def _write_about(base: sqlite3.Connection, damaged: Path, found: Found, *, not_carried: list[str]) -> None:
     for row in found.moved.values():
         with contextlib.suppress(UnicodeError):  # a damaged name leads to no archive
             base.execute("INSERT INTO moved VALUES (?, ?, ?, ?)", row)
     now = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
     about = {**found.about, "rescued from": f"{damaged.resolve()}, {now}"}
+    if not_carried:
+        about[NOT_CARRIED] = "; ".join(not_carried)
     base.executemany("INSERT INTO about VALUES (?, ?)", [(key, plain(value)) for key, value in about.items()])
+
+
+def _write_outbox(base: sqlite3.Connection, found: Found) -> list[str]:
+    """What waits to be published goes on waiting; returns what cannot."""
+    if not (found.sent or found.has_outbox):
+        return []
+    make_outbox(base)
+    lost = []
+    if not found.sent:
+        lost.append("which records the broker of the bus did not have yet cannot be read; none of them waits")
+    for (topic, test), (_, sent) in sorted(found.sent.items(), key=lambda item: item[1]):
+        newest = base.execute("SELECT max(number) FROM event WHERE test = ?", (test,)).fetchone()[0]
+        if newest is None:
+            lost.append(f"test {test} was to be published below {topic}, and nothing of it is left")
+            continue
+        # A number beyond the newest event is damage: it would keep back what comes when the test goes on.
+        row = (topic, test, sent if 0 <= sent <= newest else 0)
+        try:
+            base.execute("INSERT INTO outbox (topic, test, sent) VALUES (?, ?, ?)", row)
+        except UnicodeError:
+            lost.append(f"test {test} was to be published below {topic}, which is damaged")
+    if found.texts:
+        make_results_of_old(base)
+        for number, row in sorted(found.texts.items()):
+            with contextlib.suppress(UnicodeError):  # which result, nobody can tell
+                base.execute("INSERT INTO outbox_result VALUES (?, ?, ?, ?, ?)", (number, *row[1:]))
+    return lost
 
 
 def _write_seals(base: sqlite3.Connection, found: Found, test: str, written: _Written) -> tuple[Seal, ...]:

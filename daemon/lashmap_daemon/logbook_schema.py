@@ -18,6 +18,8 @@ from pathlib import Path
 from lashmap_daemon.errors import LogbookError
 
 SCHEMA = 2
+NOT_CARRIED = "not carried over"
+"""Key in the table ``about``: what waited to be published and was lost by a rescue."""
 _MOST_NAMED = 10
 APPLICATION_ID = 0x6C6D6170  # "lmap", so that `file` and we can tell a logbook from any other database
 TABLES = """
@@ -154,8 +156,20 @@ def make_outbox(base: sqlite3.Connection) -> None:
     Raises:
         sqlite3.Error: When it cannot be written.
     """
-    if not base.execute("SELECT 1 FROM sqlite_master WHERE name = 'outbox'").fetchone():
-        base.executescript(OUTBOX.replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS"))
+    _make(base, OUTBOX)
+
+
+def make_results_of_old(base: sqlite3.Connection) -> None:
+    """Add the table of results that an earlier version left as text, to carry such results over.
+
+    Raises:
+        sqlite3.Error: When it cannot be written.
+    """
+    _make(base, RESULTS_OF_OLD)
+
+
+def _make(base: sqlite3.Connection, script: str) -> None:
+    base.execute(script.strip().removesuffix(";").replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS", 1))
 
 
 def schema_of(base: sqlite3.Connection, path: Path) -> int:

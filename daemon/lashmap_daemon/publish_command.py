@@ -13,6 +13,7 @@ from lashmap_daemon.bus.identity import Identity
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.sending import Sending
 from lashmap_daemon.bus.settings import BusTable
+from lashmap_daemon.bus.stand_bus import announce_result
 from lashmap_daemon.bus.topics import level
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError, LogbookError
@@ -29,7 +30,8 @@ def publish(stand: Path, logbook: Path, console: Console) -> None:
 
     Raises:
         ConfigurationError: A wrong stand file, or one without a table ``bus``.
-        LogbookError: The logbook cannot be used, or another program writes it.
+        LogbookError: The logbook cannot be used, another program writes it, or a test in it is not as it was
+            written; the others were sent.
         StandError: The broker is away or refuses.
     """
     file = load_stand(stand).file
@@ -46,20 +48,22 @@ def publish(stand: Path, logbook: Path, console: Console) -> None:
         version=version("lashmap"),
     )
     try:
-        with only_writer(logbook), Logbook(logbook, create=False):
-            _send(settings, identity, logbook, console)
+        with only_writer(logbook), Logbook(logbook, create=False) as book:
+            _send(settings, identity, book, console)
     except LogbookBusy as error:
         raise LogbookError(
             f"{error}\nA test or service with a table [bus] sends what waits by itself; it needs no command."
         ) from None
 
 
-def _send(settings: BusTable, identity: Identity, logbook: Path, console: Console) -> None:
+def _send(settings: BusTable, identity: Identity, book: Logbook, console: Console) -> None:
     warning = settings.warning()
     if warning:
         say(console, warning)
+    logbook = book.path
     outbox = Outbox(logbook, identity.base)
     try:
+        _announce_anew(outbox, book, identity, console)
         waiting = outbox.waiting()
         if waiting:
             _send_over(outbox, waiting, settings, identity, console)
@@ -71,8 +75,30 @@ def _send(settings: BusTable, identity: Identity, logbook: Path, console: Consol
                 f"note: {count} records wait for {topic}, which is another stand or bus.stand; publish them "
                 "with its stand file",
             )
+        if outbox.refused:
+            told = "\n".join(f"test {test}: {problem}" for test, problem in outbox.refused.items())
+            raise LogbookError(
+                f"{logbook}: NOT SENT, since not as it was written:\n{told}\n"
+                f"See what is wrong with: lashmap verify --logbook {logbook}"
+            )
     finally:
         outbox.close()
+
+
+def _announce_anew(outbox: Outbox, book: Logbook, identity: Identity, console: Console) -> None:
+    """Results that an earlier version left as text, which no digest covers, are made anew from the record."""
+    for number, test in outbox.results_as_text():
+        # Heavy, and nearly always for nothing.
+        from lashmap_daemon.conclude import conclude  # noqa: PLC0415
+
+        try:
+            announce_result(book.path, identity, conclude(book, test))
+        except LogbookError as error:
+            say(console, f"note: the result of {test}, left by an earlier version, is not sent: {error}")
+            continue
+        outbox.replaced(number)
+        say(console, f"The result of {test}, left by an earlier version, was made anew from its record.")
+    outbox.start_over()
 
 
 def _send_over(

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from lashmap_daemon.bus.outbox import waiting_in
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import EXIT_STAND
 from lashmap_daemon.logbook_rescue import rescue
@@ -28,12 +29,16 @@ def rescue_logbook(damaged: Path, new: Path, console: Console) -> int:
             say(console, f"  seal {number} does not fit what is left and was dropped", "bold")
         for problem in one.problems:
             say(console, f"  - {problem}")
-    lost = list(check_file(new).damage)
-    for damage in lost:
+    for topic, count in waiting_in(new).items():
+        say(console, f"{count} records wait to be published below {topic}, as in {damaged}.")
+    check = check_file(new)
+    for damage in check.damage:
         say(console, f"WRONG: {damage}", "bold")
+    if check.not_carried:
+        say(console, f"NOT CARRIED OVER: {check.not_carried}.", "bold")
     whole = sum(not one.problems for one in tests)
     say(console, f"{whole} of {len(tests)} tests are whole in {new}; {damaged} was not touched, keep it.")
-    if whole == len(tests) and not lost:
+    if whole == len(tests) and not check.damage and not check.not_carried:
         return 0
     say(console, "Tests that nothing is left of are not named above: compare with reports and older copies.")
     return EXIT_STAND

@@ -25,6 +25,21 @@ class ResultStored:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ResultAnnounced:
+    """A result is to reach a broker, as this text; so the seal of the test covers what is published.
+
+    Attributes:
+        topic: Root and stand below which it is published.
+        id: Identifier of the message.
+        message: The message as JSON, to the byte.
+    """
+
+    topic: str
+    id: str
+    message: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class PositionExcluded:
     """A reviewer takes a position, or one reversal of it, out of the reviewed result.
 

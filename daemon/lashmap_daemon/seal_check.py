@@ -92,9 +92,21 @@ def check_rows(logbook: Path, test: str) -> tuple[list[EventRow], TestCheck]:
     told: list[EventRow] = []
     try:
         with open_to_read(logbook) as base:
-            return told, RowCheck(base, logbook, None, test, Fit(), told.append).result()
-    except DAMAGE as error:
+            return told, walked(RowCheck(base, logbook, None, test, Fit(), told.append))
+    except sqlite3.Error as error:
         return told, _damaged(logbook, test, error)
+
+
+def walked(check: RowCheck) -> TestCheck:
+    """The result of a check; what the database says of its damage is a problem of the test.
+
+    Raises:
+        LogbookError: When the file cannot be reached, which is no fault of the test.
+    """
+    try:
+        return check.result()
+    except DAMAGE as error:
+        return _damaged(check.logbook, check.test, error)
 
 
 def _damaged(logbook: Path, test: str, error: Exception) -> TestCheck:

@@ -11,7 +11,7 @@ from pathlib import Path
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook_failures import failure, is_unreachable
 from lashmap_daemon.logbook_rows import seal_from
-from lashmap_daemon.logbook_schema import SCHEMA, foreign_objects, must_be_there, version_of
+from lashmap_daemon.logbook_schema import NOT_CARRIED, SCHEMA, foreign_objects, must_be_there, version_of
 from lashmap_daemon.seal import BEGINNING, Seal
 from lashmap_daemon.seal_check import DAMAGE, check_open, connect_leniently
 from lashmap_daemon.seal_walk import TestCheck, plain
@@ -28,12 +28,14 @@ class FileCheck:
         tests: Each test asked for, oldest first as far as can be told.
         seals: The seals whose own digests hold.
         notes: What the check cannot say.
+        not_carried: What waited to be published and was lost when the file was rescued; empty for nothing.
     """
 
     damage: tuple[str, ...]
     tests: tuple[TestCheck, ...]
     seals: tuple[Seal, ...]
     notes: tuple[str, ...] = ()
+    not_carried: str = ""
 
     @property
     def good(self) -> bool:
@@ -57,6 +59,7 @@ def check_file(path: Path, test: str | None = None) -> FileCheck:
     seals: list[Seal] = []
     names: list[str] = []
     checks: list[TestCheck] = []
+    not_carried = ""
     try:
         with closing(connect_leniently(path)) as base:
             base.execute("BEGIN")  # one moment of a file that may be written meanwhile
@@ -68,6 +71,7 @@ def check_file(path: Path, test: str | None = None) -> FileCheck:
                 if not foreign:  # a view shows one thing to one and another to another: no test is judged
                     names = _names(base) if test is None else [test]
                     damage += _chain(base, seals, notes)
+                    not_carried = _not_carried(base)
             except DAMAGE as error:
                 damage.append(_what_is_damaged(path, error))
             checks = [check_open(base, path, name) for name in names]
@@ -80,6 +84,7 @@ def check_file(path: Path, test: str | None = None) -> FileCheck:
         tests=tuple(checks),
         seals=tuple(seals),
         notes=tuple(notes),
+        not_carried=plain(not_carried),
     )
 
 
@@ -127,6 +132,11 @@ def _names(base: sqlite3.Connection) -> list[str]:
         "UNION ALL SELECT test, utc FROM seal) GROUP BY test ORDER BY 2, 1"
     )
     return [str(name) for name, _ in rows]
+
+
+def _not_carried(base: sqlite3.Connection) -> str:
+    row = base.execute("SELECT value FROM about WHERE key = ?", (NOT_CARRIED,)).fetchone()
+    return "" if row is None else str(row[0])
 
 
 def _chain(base: sqlite3.Connection, seals: list[Seal], notes: list[str]) -> Iterator[str]:

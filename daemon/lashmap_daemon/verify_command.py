@@ -43,6 +43,8 @@ def verify(logbook: Path, test: str | None, expect: str, console: Console) -> in
     found = check_file(logbook, test)
     for note in found.notes:
         say(console, note)
+    if found.not_carried:
+        say(console, f"Not carried over when it was rescued: {found.not_carried}.")
     for damage in found.damage:
         say(console, f"WRONG: {damage}", "bold")
     for one in found.tests:

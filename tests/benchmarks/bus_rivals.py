@@ -127,7 +127,7 @@ class Rivals:
                     book.append("t", stamped(position))
             outbox.enrol(path, "lashmap/bench-1", "t")
             box = outbox.Outbox(path, "lashmap/bench-1")
-            records = Records(box, "bench-1", 0.0, print)
+            records = Records(box, 0.0, print)
             publisher = self._publisher()
             async with self._client() as client:
                 watch = Stopwatch()

@@ -1,8 +1,9 @@
 """The outbox: which records of the logbook the broker has, kept in the logbook itself.
 
-Nothing is written twice. Events stay where the logbook put them; the outbox only keeps, for each test, the
-number of the newest event that the broker surely has, so "exactly as recorded" holds by construction. A
-result is no event, so it is the one thing that is stored here, as the text that goes out.
+Nothing is written twice. Events stay where the logbook put them, a result among them (`ResultAnnounced`); the
+outbox only keeps, for each test, the number of the newest event that the broker surely has, so "exactly as
+recorded" holds by construction. What is handed out is what was digested: the rows of a test are gone through
+as `lashmap verify` does it, samples aside, and a test that does not fit its digests and seals is refused.
 
 The marks have a connection of their own (WAL lets it read beside the writer) and are written without waiting
 for the disk, so that they cost the recorder microseconds: a mark lost in a power cut only sends records
@@ -11,46 +12,28 @@ again, under the same identifier.
 
 from __future__ import annotations
 
+import datetime as dt
 import sqlite3
+from collections import deque
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 from lashmap_daemon.bus.topics import EVENTS, topic_of_event
 from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.events import Stamped, TestClosed
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook_schema import connect, make_outbox, must_be_there, schema_of
+from lashmap_daemon.review_events import ResultAnnounced
+from lashmap_daemon.seal import EventRow
+from lashmap_daemon.seal_check import walked
+from lashmap_daemon.seal_tally import Fit
+from lashmap_daemon.seal_walk import RowCheck
 
 _BUSY_S = 0.5  # the recorder never holds the file for longer; if it does, we wait for our next turn
 PATIENCE_S = 5.0  # of whoever has nothing else to do meanwhile
-_TABLES = """
-CREATE TABLE IF NOT EXISTS outbox (
-    id INTEGER PRIMARY KEY, topic TEXT NOT NULL, test TEXT NOT NULL, sent INTEGER NOT NULL,
-    UNIQUE (topic, test));
-CREATE TABLE IF NOT EXISTS outbox_result (
-    id INTEGER PRIMARY KEY, topic TEXT NOT NULL, identifier TEXT NOT NULL, body TEXT NOT NULL,
-    sent INTEGER NOT NULL);
-"""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Row:
-    """An event as the logbook keeps it."""
-
-    test: str
-    number: int
-    time_s: float
-    utc: str
-    kind: str
-    body: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class StoredResult:
-    """A result as it goes out; ``number`` counts the results of this logbook."""
-
-    number: int
-    id: str
-    body: str
+_RESULT = ResultAnnounced.__name__
+_ENDS = {TestClosed.__name__, _RESULT}  # what a seal follows on
 
 
 def enrol(logbook: Path, topic: str, test: str) -> str:
@@ -63,28 +46,43 @@ def enrol(logbook: Path, topic: str, test: str) -> str:
         LogbookError: When the logbook cannot be written.
     """
     with _naming(logbook), closing(_connect(logbook)) as base:
-        base.executescript(_TABLES)
+        make_outbox(base)
         base.execute("INSERT OR IGNORE INTO outbox (topic, test, sent) VALUES (?, ?, 0)", (topic, test))
         first = base.execute("SELECT utc FROM event WHERE test = ? AND number = 1", (test,)).fetchone()
     return str(first[0]) if first else ""
 
 
-def store_result(logbook: Path, topic: str, identifier: str, body: str) -> None:
-    """A result is to reach the broker below ``topic``, under its identifier.
+def announce(logbook: Path, test: str, result: ResultAnnounced) -> None:
+    """A result of a test is to reach the broker: it goes into the record of the test, which is sealed anew.
 
     Raises:
         LogbookError: When the logbook cannot be written.
     """
-    with _naming(logbook), closing(_connect(logbook, PATIENCE_S)) as base:
-        base.executescript(_TABLES)
-        base.execute(
-            "INSERT INTO outbox_result (topic, identifier, body, sent) VALUES (?, ?, ?, 0)",
-            (topic, identifier, body),
-        )
+    enrol(logbook, result.topic, test)
+    utc = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
+    with Logbook(logbook, create=False) as book:
+        book.append(test, Stamped(time_s=book.end_s(test), utc=utc, event=result))
+
+
+def waiting_in(logbook: Path) -> dict[str, int]:
+    """How many records wait in a logbook, by topic.
+
+    Raises:
+        LogbookError: When the file cannot be used.
+    """
+    with _naming(logbook), closing(_connect(logbook)) as base:
+        if not base.execute("SELECT 1 FROM sqlite_master WHERE name = 'outbox'").fetchone():
+            return {}
+        topics = base.execute("SELECT DISTINCT topic FROM outbox ORDER BY topic").fetchall()
+    found = {}
+    for (topic,) in topics:
+        with closing(Outbox(logbook, topic)) as box:
+            found[topic] = box.waiting()
+    return {topic: count for topic, count in found.items() if count}
 
 
 class Outbox:
-    """The records of one stand that the broker does not surely have yet, oldest first.
+    """The records of one stand that the broker does not surely have yet, oldest test first.
 
     Used by one thread at a time. How far records were handed out is kept in memory, and begins anew at the
     marks with `start_over`.
@@ -93,19 +91,25 @@ class Outbox:
         logbook: The logbook file; must exist.
         topic: Root and stand.
 
+    Attributes:
+        topic: As given.
+        refused: Tests of which nothing is handed out, with what is wrong with them.
+
     Raises:
         LogbookError: When the file cannot be used.
     """
 
     def __init__(self, logbook: Path, topic: str) -> None:
         self._path = logbook
-        self._topic = topic
-        self._positions: dict[str, int] = {}
+        self.topic = topic
+        self.refused: dict[str, str] = {}
+        self._positions: dict[str, int] = {}  # up to where events were handed out
+        self._looked_at: dict[str, None] = {}  # tests that may have more, in their order
         self._followed: set[str] = set()
-        self._result_position = 0
+        self._digested: dict[str, _Digested] = {}
         with _naming(logbook):
             with closing(_connect(logbook, PATIENCE_S)) as patient:
-                patient.executescript(_TABLES)
+                make_outbox(patient)
             self._base = _connect(logbook)
         self.start_over()
 
@@ -119,105 +123,115 @@ class Outbox:
             rows = self._base.execute(
                 "SELECT test, sent FROM outbox WHERE topic = ? AND sent < "
                 "(SELECT coalesce(max(number), 0) FROM event WHERE event.test = outbox.test) ORDER BY id",
-                (self._topic,),
+                (self.topic,),
             ).fetchall()
-            (self._result_position,) = self._base.execute(
-                "SELECT coalesce(max(id), 0) FROM outbox_result WHERE topic = ? AND sent = 1", (self._topic,)
-            ).fetchone()
         self._positions = dict(rows)
+        self._looked_at = dict.fromkeys(self._positions)
+        self._digested.clear()
+        self.refused.clear()
         for test in self._followed:
             self.follow(test)
 
     def follow(self, test: str) -> None:
         """A test is running: look for new events of it, and enrol it where that is still to be done."""
         self._followed.add(test)
+        self.look_again(test)
+
+    def look_again(self, test: str) -> None:
+        """A test may have more events, though it has ended."""
         with _naming(self._path):
-            mark = "SELECT sent FROM outbox WHERE topic = ? AND test = ?"
-            row = self._base.execute(mark, (self._topic, test)).fetchone()
-            if row is None:
+            mark = self._mark_of(test)
+            if mark is None:
                 self._base.execute(
-                    "INSERT OR IGNORE INTO outbox (topic, test, sent) VALUES (?, ?, 0)", (self._topic, test)
+                    "INSERT OR IGNORE INTO outbox (topic, test, sent) VALUES (?, ?, 0)", (self.topic, test)
                 )
-        self._positions.setdefault(test, 0 if row is None else row[0])
+        self._positions.setdefault(test, mark or 0)
+        self._looked_at.setdefault(test)
 
     def unfollow(self, test: str) -> None:
         """A test has ended: what it has left goes out, and then it is looked at no more."""
         self._followed.discard(test)
 
-    def take(self, most: int) -> list[Row]:
-        """The next events, at most so many, in order; they are not handed out again until `start_over`."""
-        found: list[Row] = []
+    def take(self, most: int) -> list[EventRow]:
+        """The next events, at most so many, in order; they are not handed out again until `start_over`.
+
+        A test that does not fit its digests gives none, and is told of in `refused`.
+        """
+        found: list[EventRow] = []
         for test in self._followed - self._positions.keys():
             self.follow(test)  # the logbook was locked when it began
         with _naming(self._path):
-            for test, position in list(self._positions.items()):
-                rows = self._base.execute(
-                    "SELECT number, time_s, utc, kind, body FROM event WHERE test = ? AND number > ? "
-                    "ORDER BY number LIMIT ?",
-                    (test, position, most - len(found)),
-                ).fetchall()
-                if not rows and test not in self._followed:
-                    del self._positions[test]  # a service has thousands of tests behind it
-                found += [
-                    Row(test=test, number=number, time_s=time_s, utc=utc, kind=kind, body=body)
-                    for number, time_s, utc, kind, body in rows
-                ]
+            for test in list(self._looked_at):
+                rows = self._next(test, most - len(found))
+                if not rows and (test not in self._followed or test in self.refused):
+                    del self._looked_at[test]  # a service has thousands of tests behind it
+                    self._digested.pop(test, None)
+                found += rows
                 if len(found) == most:
                     break
         for row in found:
             self._positions[row.test] = row.number
         return found
 
-    def take_result(self) -> StoredResult | None:
-        """The next result; it is not handed out again until `start_over`."""
-        result = self._result("topic = ? AND id > ? ORDER BY id", self._topic, self._result_position)
-        if result is not None:
-            self._result_position = result.number
-        return result
+    def newest_result(self) -> EventRow | None:
+        """The event of the newest result, sent or not; None also when its test does not fit its digests."""
+        with _naming(self._path):
+            # Every result of a closed test is sealed, so the newest seals lead to the newest result.
+            for test, number, body in self._base.execute(
+                "SELECT event.test, event.number, event.body FROM seal CROSS JOIN event "
+                "ON event.test = seal.test AND event.place = seal.rows WHERE event.kind = ? "
+                "AND EXISTS (SELECT 1 FROM outbox WHERE outbox.test = seal.test AND outbox.topic = ?) "
+                "ORDER BY seal.number DESC",
+                (_RESULT, self.topic),
+            ):
+                if topic_of_event(_RESULT, body, self.topic) is not None:
+                    digested = _Digested(self._base, self._path, test, number - 1)
+                    rows = [] if self._go_on(digested) else list(digested.rows)
+                    return rows[0] if rows and rows[0].number == number else None
+        return None
 
-    def newest_result(self) -> StoredResult | None:
-        """The newest result, sent or not."""
-        return self._result("topic = ? ORDER BY id DESC", self._topic)
+    def is_sent(self, row: EventRow) -> bool:
+        """True when the broker surely has an event."""
+        with _naming(self._path):
+            return row.number <= (self._mark_of(row.test) or 0)
 
     def waiting(self) -> int:
-        """How many records and results the broker does not surely have."""
+        """How many records and results the broker does not surely have; without those of tests refused."""
         with _naming(self._path):
             marks = self._base.execute(
                 "SELECT test, sent FROM outbox WHERE topic = ? AND sent < "
                 "(SELECT coalesce(max(number), 0) FROM event WHERE event.test = outbox.test)",
-                (self._topic,),
+                (self.topic,),
             ).fetchall()
-            count = self._records_after(dict(marks))
-            (results,) = self._base.execute(
-                "SELECT count(*) FROM outbox_result WHERE topic = ? AND sent = 0", (self._topic,)
-            ).fetchone()
-        return count + int(results)
+            return self._records_after(dict(marks))
 
     def left(self) -> int:
-        """How many records and results were not handed out yet."""
+        """How many records and results were not handed out yet; without those of tests refused."""
         with _naming(self._path):
-            count = self._records_after(self._positions)
-            (results,) = self._base.execute(
-                "SELECT count(*) FROM outbox_result WHERE topic = ? AND id > ?",
-                (self._topic, self._result_position),
-            ).fetchone()
-        return count + int(results)
+            return self._records_after(self._positions)
 
     def elsewhere(self) -> dict[str, int]:
         """Other topics that tests of this logbook are published below, with what waits for each."""
-        with _naming(self._path):
-            topics = self._base.execute(
-                "SELECT topic FROM outbox UNION SELECT topic FROM outbox_result ORDER BY topic"
-            ).fetchall()
-        found = {}
-        for (topic,) in topics:
-            if topic != self._topic:
-                with closing(Outbox(self._path, topic)) as other:
-                    found[topic] = other.waiting()
-        return {topic: count for topic, count in found.items() if count}
+        return {topic: count for topic, count in waiting_in(self._path).items() if topic != self.topic}
 
-    def mark(self, sent: dict[str, int], results: int) -> None:
-        """The broker surely has these: of each test the events up to a number, and results up to a number.
+    def results_as_text(self) -> list[tuple[int, str]]:
+        """Number and test of results that an earlier version left as text, which no digest covers."""
+        with _naming(self._path):
+            if not self._base.execute("SELECT 1 FROM sqlite_master WHERE name = 'outbox_result'").fetchone():
+                return []
+            rows = self._base.execute(
+                "SELECT id, identifier FROM outbox_result WHERE topic = ? AND sent = 0 ORDER BY id",
+                (self.topic,),
+            ).fetchall()
+        return [(number, identifier.rpartition("/result/")[0]) for number, identifier in rows]
+
+    def replaced(self, number: int) -> None:
+        """A result that was left as text was announced anew."""
+        with _naming(self._path):
+            self._base.execute("UPDATE outbox_result SET sent = 1 WHERE id = ?", (number,))
+
+    def mark(self, sent: dict[str, int]) -> None:
+        """The broker surely has these: of each test the events up to a number.
 
         Raises:
             LogbookError: When the mark cannot be written now; it may be tried again later.
@@ -227,11 +241,7 @@ class Outbox:
             try:
                 self._base.executemany(
                     "UPDATE outbox SET sent = max(sent, ?) WHERE topic = ? AND test = ?",
-                    [(number, self._topic, test) for test, number in sent.items()],
-                )
-                self._base.execute(
-                    "UPDATE outbox_result SET sent = 1 WHERE topic = ? AND id <= ? AND sent = 0",
-                    (self._topic, results),
+                    [(number, self.topic, test) for test, number in sent.items()],
                 )
                 self._base.execute("COMMIT")
             except sqlite3.Error:
@@ -239,38 +249,98 @@ class Outbox:
                     self._base.execute("ROLLBACK")
                 raise
 
+    def _mark_of(self, test: str) -> int | None:
+        mark = "SELECT sent FROM outbox WHERE topic = ? AND test = ?"
+        row = self._base.execute(mark, (self.topic, test)).fetchone()
+        return None if row is None else int(row[0])
+
+    def _next(self, test: str, most: int) -> list[EventRow]:
+        """The next events of a test, whose digests fit."""
+        digested = self._digested.get(test)
+        if test not in self.refused and (digested is None or not digested.rows):
+            position = self._positions[test]
+            (newest,) = self._base.execute("SELECT max(number) FROM event WHERE test = ?", (test,)).fetchone()
+            if (newest or 0) <= position:
+                return []
+            if digested is None:
+                digested = self._digested[test] = _Digested(self._base, self._path, test, position)
+            problem = self._go_on(digested)
+            if not problem and digested.has_gone_on and any(row.kind in _ENDS for row in digested.rows):
+                # A test that ends is held against its seal as a whole, whatever fitted before.
+                digested = self._digested[test] = _Digested(self._base, self._path, test, position)
+                problem = self._go_on(digested)
+            if problem:
+                self.refused[test] = problem
+        if digested is None or test in self.refused:
+            return []
+        return [digested.rows.popleft() for _ in range(min(most, len(digested.rows)))]
+
+    def _go_on(self, digested: _Digested) -> str:
+        """Go through the rows of one moment; returns what is wrong."""
+        self._base.execute("BEGIN")
+        try:
+            schema_of(self._base, self._path)
+            return digested.go_on()
+        finally:
+            if self._base.in_transaction:
+                self._base.execute("COMMIT")
+
     def _records_after(self, numbers: dict[str, int]) -> int:
         """Events after a number of each test that are sent to somebody; most events are nobody's business."""
         kinds = ", ".join(f"'{kind}'" for kind in EVENTS)
         count = 0
         for test, number in numbers.items():
+            if test in self.refused:
+                continue
             rows = self._base.execute(
-                "SELECT kind, CASE kind WHEN 'TestClosed' THEN body ELSE '' END FROM event "  # noqa: S608 - our own words
-                f"WHERE test = ? AND number > ? AND kind IN ({kinds})",
+                f"SELECT kind, CASE kind WHEN 'TestClosed' THEN body WHEN '{_RESULT}' THEN body ELSE '' END "  # noqa: S608 - our own words
+                f"FROM event WHERE test = ? AND number > ? AND kind IN ({kinds})",
                 (test, number),
             )
-            count += sum(topic_of_event(kind, body) is not None for kind, body in rows)
+            count += sum(topic_of_event(kind, body, self.topic) is not None for kind, body in rows)
         return count
 
-    def _result(self, where: str, *values: object) -> StoredResult | None:
-        query = f"SELECT id, identifier, body FROM outbox_result WHERE {where} LIMIT 1"  # noqa: S608 - our own words
-        with _naming(self._path):
-            row = self._base.execute(query, values).fetchone()
-        return None if row is None else StoredResult(number=row[0], id=row[1], body=row[2])
+
+class _Digested:
+    """Goes through the rows of one test as they come, and keeps the events behind a number that fit.
+
+    Args:
+        base: The file.
+        path: Its path.
+        test: Identifier of the test.
+        position: Number of the last event that is not wanted.
+    """
+
+    def __init__(self, base: sqlite3.Connection, path: Path, test: str, position: int) -> None:
+        self.rows: deque[EventRow] = deque()
+        self.has_gone_on = False
+        self._position = position
+        self._path = path
+        self._check = RowCheck(base, path, None, test, Fit(), self._hear)
+
+    def go_on(self) -> str:
+        """Go through what is new; returns what is wrong, and nothing fits any more then."""
+        self.has_gone_on = self._check.place > 0
+        check = walked(self._check)
+        return check.problems[0] if check.problems else ""
+
+    def _hear(self, row: EventRow) -> None:
+        if row.number > self._position:
+            self.rows.append(row)
 
 
 def _connect(logbook: Path, busy_s: float = _BUSY_S) -> sqlite3.Connection:
-    base = sqlite3.connect(
-        f"{logbook.absolute().as_uri()}?mode=rw",
-        uri=True,
-        isolation_level=None,
-        timeout=busy_s,
-        check_same_thread=False,
-    )
-    # In WAL mode NORMAL does not wait for the disk at a commit, but does when the log is tidied on closing:
-    # what the recorder made durable stays so. OFF would risk it.
-    base.execute("PRAGMA synchronous=NORMAL")
-    base.execute("PRAGMA wal_autocheckpoint=0")
+    must_be_there(logbook)
+    base = connect(logbook, busy_s=busy_s, threads=True)
+    try:
+        schema_of(base, logbook)
+        # In WAL mode NORMAL does not wait for the disk at a commit, but does when the log is tidied on
+        # closing: what the recorder made durable stays so. OFF would risk it.
+        base.execute("PRAGMA synchronous=NORMAL")
+        base.execute("PRAGMA wal_autocheckpoint=0")
+    except BaseException:
+        base.close()
+        raise
     return base
 
 

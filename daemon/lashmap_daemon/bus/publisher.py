@@ -83,7 +83,7 @@ class Publisher:
         self._in_flight = asyncio.Semaphore(MOST_IN_FLIGHT)
         self._properties = {topic.name: Packed(properties_of(topic)) for topic in (STATUS, LIVE, STATE)}
         self._test: str | None = None
-        self.records = Records(outbox, identity.stand, settings.settle_seconds, self._trouble)
+        self.records = Records(outbox, settings.settle_seconds, self._trouble)
 
     # Told from outside, inside the loop -----------------------------------------------------------------
 

@@ -6,8 +6,8 @@ import json
 from dataclasses import dataclass
 
 from lashmap_daemon.bus.messages import SCHEMA
-from lashmap_daemon.bus.outbox import Row
-from lashmap_daemon.bus.topics import Topic, topic_of_event
+from lashmap_daemon.bus.topics import RESULT, Topic, topic_of_event
+from lashmap_daemon.seal import EventRow
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,19 +19,26 @@ class Outgoing:
     payload: bytes
 
 
-def outgoing(row: Row, stand: str) -> Outgoing | None:
+def outgoing(row: EventRow, base: str) -> Outgoing | None:
     """The message of one event; None for events that nobody is sent.
 
     The body of the event is taken over as the logbook keeps it, never written anew.
+
+    Args:
+        row: The event.
+        base: Root and stand that are published.
     """
-    topic = topic_of_event(row.kind, row.body)
+    topic = topic_of_event(row.kind, row.body, base)
     if topic is None:
         return None
+    if topic is RESULT:
+        announced = json.loads(row.body)
+        return Outgoing(topic=topic, id=announced["id"], payload=announced["message"].encode())
     identifier = f"{row.test}/{row.number}"
     envelope = json.dumps(
         {
             "schema": SCHEMA,
-            "stand": stand,
+            "stand": base.rpartition("/")[2],
             "id": identifier,
             "test": row.test,
             "event": row.number,

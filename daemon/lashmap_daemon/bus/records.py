@@ -19,9 +19,8 @@ from functools import partial
 from typing import ParamSpec, TypeVar
 
 from lashmap_daemon.bus.connection import MOST_IN_FLIGHT
-from lashmap_daemon.bus.outbox import Outbox, StoredResult
+from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.recorded import Outgoing, outgoing
-from lashmap_daemon.bus.topics import RESULT
 from lashmap_daemon.errors import LogbookError
 
 Send = Callable[[Outgoing], Coroutine[None, None, None]]
@@ -36,7 +35,6 @@ class _Acknowledged:
 
     at_s: float
     events: dict[str, int]
-    result: int
 
 
 class Records:
@@ -46,14 +44,12 @@ class Records:
 
     Args:
         outbox: Where records come from; used from that thread alone until `close`.
-        stand: Topic level of the stand, for the messages.
         settle_s: How long a connection must outlive an acknowledgement.
         trouble: Told when the logbook cannot be read or marked.
     """
 
-    def __init__(self, outbox: Outbox, stand: str, settle_s: float, trouble: Callable[[str], None]) -> None:
+    def __init__(self, outbox: Outbox, settle_s: float, trouble: Callable[[str], None]) -> None:
         self._outbox = outbox
-        self._stand = stand
         self._settle_s = settle_s
         self._trouble = trouble
         self._acknowledged: deque[_Acknowledged] = deque()
@@ -74,6 +70,11 @@ class Records:
     def unfollow(self, test: str) -> None:
         """It has ended, and its last event is in the logbook."""
         self._disk.submit(self._outbox.unfollow, test)
+        self.wake()
+
+    def look_again(self, test: str) -> None:
+        """A test that has ended has one more record."""
+        self._disk.submit(self._outbox.look_again, test)
         self.wake()
 
     async def waiting(self) -> int:
@@ -120,7 +121,7 @@ class Records:
         self._acknowledged.clear()
         newest = await self._there(self._begin)
         if newest is not None and repeat_newest:
-            await send(_result(newest))  # a new broker may not have it
+            await send(newest)  # a new broker may not have it
         while True:
             self._wake.clear()
             try:
@@ -139,54 +140,46 @@ class Records:
 
     async def _send_some(self, send: Send) -> bool:
         """Send the next few; False when there are none."""
+        known = len(self._outbox.refused)
         rows = await self._there(self._outbox.take, MOST_IN_FLIGHT)
+        for test, problem in list(self._outbox.refused.items())[known:]:
+            self._trouble(
+                f"nothing of test {test} is published: it is not as it was written ({problem}); see what is "
+                "wrong with: lashmap verify"
+            )
+        messages = [made for row in rows if (made := outgoing(row, self._outbox.topic)) is not None]
+        async with asyncio.TaskGroup() as group:
+            for message in messages:
+                group.create_task(send(message))
+        self.sent += len(messages)
         if rows:
-            messages = [made for row in rows if (made := outgoing(row, self._stand)) is not None]
-            async with asyncio.TaskGroup() as group:
-                for message in messages:
-                    group.create_task(send(message))
-            self.sent += len(messages)
-            self._note({row.test: row.number for row in rows}, 0)
-            return True
-        result = await self._there(self._outbox.take_result)
-        if result is None:
-            return False
-        await send(_result(result))
-        self.sent += 1
-        self._note({}, result.number)
-        return True
+            self._note({row.test: row.number for row in rows})
+        return bool(rows)
 
-    def _begin(self) -> StoredResult | None:
-        """Start over; the newest result when none waits to be sent."""
+    def _begin(self) -> Outgoing | None:
+        """Start over; the newest result, unless it waits to be sent."""
         self._outbox.start_over()
-        waits = self._outbox.take_result() is not None
-        self._outbox.start_over()
-        return None if waits else self._outbox.newest_result()
+        row = self._outbox.newest_result()
+        return None if row is None or not self._outbox.is_sent(row) else outgoing(row, self._outbox.topic)
 
     async def _there(self, call: Callable[Given, Found], *given: Given.args, **named: Given.kwargs) -> Found:
         """Call in the disk's thread."""
         return await asyncio.get_running_loop().run_in_executor(self._disk, partial(call, *given, **named))
 
-    def _note(self, events: dict[str, int], result: int) -> None:
-        self._acknowledged.append(_Acknowledged(at_s=time.monotonic(), events=events, result=result))
+    def _note(self, events: dict[str, int]) -> None:
+        self._acknowledged.append(_Acknowledged(at_s=time.monotonic(), events=events))
 
     async def _settle(self) -> None:
         """Mark what was acknowledged long enough ago, in one go."""
         until_s = time.monotonic() - self._settle_s
         events: dict[str, int] = {}
-        result = 0
         settled = 0
         for entry in self._acknowledged:
             if entry.at_s > until_s:
                 break
             events |= entry.events
-            result = max(result, entry.result)
             settled += 1
         if settled:
-            await self._there(self._outbox.mark, events, result)
+            await self._there(self._outbox.mark, events)
             for _ in range(settled):
                 self._acknowledged.popleft()
-
-
-def _result(stored: StoredResult) -> Outgoing:
-    return Outgoing(topic=RESULT, id=stored.id, payload=stored.body.encode())

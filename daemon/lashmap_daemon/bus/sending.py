@@ -60,9 +60,7 @@ class Sending:
             ConfigurationError: When password or certificates cannot be read.
         """
         asyncio.get_running_loop().set_default_executor(Unwaited())
-        records = Records(
-            self._outbox, self._identity.stand, self._settings.settle_seconds, self._had_trouble
-        )
+        records = Records(self._outbox, self._settings.settle_seconds, self._had_trouble)
         # A name of its own: as the stand itself it would end the connection of a test that runs elsewhere.
         name = f"lashmap-{self._identity.stand}-publish-{secrets.token_hex(4)}"
         try:

@@ -28,6 +28,7 @@ from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.bus.topics import level
 from lashmap_daemon.bus.unwaited import Unwaited
 from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.review_events import ResultAnnounced
 from lashmap_daemon.sequence_words import Phase
 
 if TYPE_CHECKING:
@@ -38,6 +39,24 @@ if TYPE_CHECKING:
 LINGER_S = 3.0
 GIVE_UP_S = 3.0  # two seconds are what a broker that hangs may take for its farewell
 _LOG = logging.getLogger("lashmap.bus")
+
+
+def announce_result(logbook: Path, identity: Identity, assessment: Assessment) -> None:
+    """What was concluded from a test is to reach the broker of a stand.
+
+    Raises:
+        LogbookError: When the logbook cannot be written.
+    """
+    now = dt.datetime.now(dt.UTC)
+    test = assessment.record.identity.test
+    result = from_test.result(
+        assessment,
+        identity.stand,
+        identifier=f"{test}/result/{now:%Y%m%dT%H%M%S%f}",
+        utc=f"{now:%Y-%m-%dT%H:%M:%SZ}",
+    )
+    text = messages.payload(result).decode()
+    outbox.announce(logbook, test, ResultAnnounced(topic=identity.base, id=result.id, message=text))
 
 
 class StandBus:
@@ -176,18 +195,10 @@ class StandBus:
         """A test was assessed: its result is to go out.
 
         Raises:
-            LogbookError: When the outbox cannot be written; the result stands in the logbook all the same.
+            LogbookError: When the logbook cannot be written; the result stands in the logbook all the same.
         """
-        now = dt.datetime.now(dt.UTC)
-        test = assessment.record.identity.test
-        result = from_test.result(
-            assessment,
-            self.identity.stand,
-            identifier=f"{test}/result/{now:%Y%m%dT%H%M%S%f}",
-            utc=f"{now:%Y-%m-%dT%H:%M:%SZ}",
-        )
-        outbox.store_result(self._logbook, self.identity.base, result.id, messages.payload(result).decode())
-        self._poke()
+        announce_result(self._logbook, self.identity, assessment)
+        self._in_loop(lambda: self._publisher.records.look_again(assessment.record.identity.test))
 
     def closing_words(self) -> str | None:
         """After the end: what the person should know about the bus; None when all went out."""

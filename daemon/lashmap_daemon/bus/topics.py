@@ -114,17 +114,33 @@ EVENTS: Final = {
     "InstrumentLost": ALARM,
     "InstrumentBack": ALARM,
     "TestClosed": ALARM,
+    "ResultAnnounced": RESULT,
 }
 PUBLISHED: Final = (STATUS, LIVE, STATE, POSITION, RESULT, ALARM)
 TOPICS: Final = (*PUBLISHED, COMMAND, ANSWER)
 
 
-def topic_of_event(kind: str, body: str) -> Topic | None:
-    """Where an event of the logbook goes as a record; None for events that nobody is sent."""
+def topic_of_event(kind: str, body: str, base: str) -> Topic | None:
+    """Where an event of the logbook goes as a record; None for events that nobody is sent.
+
+    Args:
+        kind: Name of the event.
+        body: The event as JSON.
+        base: Root and stand that are published.
+    """
     topic = EVENTS.get(kind)
-    if kind == "TestClosed" and json.loads(body).get("outcome") == "completed":
+    if kind == "TestClosed" and _said(body, "outcome") == "completed":
         return None  # the result says it
+    if topic is RESULT and _said(body, "topic") != base:
+        return None  # another stand's, whose logbook this was
     return topic
+
+
+def _said(body: str, key: str) -> object:
+    try:
+        return json.loads(body).get(key)
+    except (ValueError, AttributeError):  # it was changed: whoever sends it finds that out
+        return None
 
 
 def level(name: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 import time
 from collections import defaultdict
@@ -127,10 +128,11 @@ def expected(test: VirtualTest, bus: StandBus) -> dict[str, str]:
         if isinstance(stamped.event, _PUBLISHED)
     }
     outbox = Outbox(logbook_of(test), bus.identity.base)
-    result = outbox.newest_result()
+    row = outbox.newest_result()
     outbox.close()
-    assert result is not None
-    return bodies | {result.id: result.body}
+    assert row is not None
+    result = json.loads(row.body)
+    return bodies | {result["id"]: result["message"]}
 
 
 def arrived(heard: Subscriber) -> dict[str, list[bytes]]:

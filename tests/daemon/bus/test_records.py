@@ -18,6 +18,7 @@ from lashmap_daemon.bus.recorded import Outgoing
 from lashmap_daemon.bus.records import Records
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.review_events import ResultAnnounced
 
 TOPIC = "lashmap/bench-1"
 COUNT = 137
@@ -38,7 +39,8 @@ def book(tmp_path: Path) -> Path:
                 logbook.append(test, skipped(number))
     for test in ("first", "second"):
         outbox.enrol(path, TOPIC, test)
-    outbox.store_result(path, TOPIC, "first/result/1", '{"a":1}')
+    result = ResultAnnounced(topic=TOPIC, id="first/result/1", message='{"a":1}')
+    outbox.announce(path, "first", result)
     return path
 
 
@@ -61,7 +63,7 @@ class Broker:
 
 
 async def empty_into(box: Outbox, broker: Broker, settle_s: float = 0.0) -> None:
-    records = Records(box, "bench-1", settle_s, print)
+    records = Records(box, settle_s, print)
     running = asyncio.create_task(records.run(broker.send))
     emptied = asyncio.create_task(records.emptied())
     await asyncio.wait({running, emptied}, return_when=asyncio.FIRST_COMPLETED)
@@ -76,8 +78,8 @@ def test_all_in_order_and_ten_at_once_at_most(book: Path) -> None:
     broker = Broker()
     with contextlib.closing(Outbox(book, TOPIC)) as box:
         asyncio.run(empty_into(box, broker))
-    expected = [f"{test}/{number}" for test in ("first", "second") for number in range(1, COUNT + 1)]
-    assert [record.id for record in broker.taken] == [*expected, "first/result/1"]
+    first, second = ([f"{test}/{number}" for number in range(1, COUNT + 1)] for test in ("first", "second"))
+    assert [record.id for record in broker.taken] == [*first, "first/result/1", *second]
     assert broker.most_in_flight == MOST_IN_FLIGHT
 
 
@@ -91,9 +93,11 @@ def test_the_body_is_that_of_the_logbook_to_the_byte(book: Path) -> None:
         for test, number, body in base.execute("SELECT test, number, body FROM event")
     }
     base.close()
-    for record in broker.taken[:-1]:
-        assert record.payload.endswith(b'"record":' + bodies[record.id].encode() + b"}")
-    assert broker.taken[-1].payload == b'{"a":1}'
+    [result] = [record for record in broker.taken if record.id == "first/result/1"]
+    assert result.payload == b'{"a":1}'
+    for record in broker.taken:
+        if record is not result:
+            assert record.payload.endswith(b'"record":' + bodies[record.id].encode() + b"}")
 
 
 @pytest.mark.parametrize("fails_after", [0, 1, 9, 10, 11, 100, 2 * COUNT])
@@ -193,11 +197,11 @@ def test_a_locked_logbook_is_told_and_tried_again(book: Path) -> None:
     with contextlib.closing(Outbox(book, TOPIC)) as box:
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(LogbookError, match="outbox"):
-            box.mark({"first": 3}, 0)
+            box.mark({"first": 3})
         other.execute("ROLLBACK")
-        box.mark({"first": 3}, 0)
+        box.mark({"first": 3})
         assert box.waiting() == 2 * COUNT + 1 - 3
-        box.mark({"first": 1}, 0)  # never back
+        box.mark({"first": 1})  # never back
         assert box.waiting() == 2 * COUNT + 1 - 3
     other.close()
 
