@@ -17,12 +17,12 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from lashmap_daemon.conclude import conclude
+from lashmap_daemon.conclude import judged
 from lashmap_daemon.console.busy import busy
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.replay import start_of
+from lashmap_daemon.replay import Replay
 from lashmap_daemon.whole_file import write_whole
 
 
@@ -111,9 +111,10 @@ def _found(tests: tuple[str, ...], books: list[Logbook]) -> list[Build]:
 
 
 def _build(book: Logbook, test: str) -> Build:
-    started = start_of(book, test)
+    with Replay(book, test) as replay:
+        assessment = judged(replay.record(), replay.events)
+    started = replay.started
     mounting, indicator = started.box.mounting, started.stand.file.indicator
-    assessment = conclude(book, test)
     # A serial number and the date of a certificate together name one calibration; either alone does not.
     certificate = (
         f"{indicator.serial}, {indicator.calibration_due}, {indicator.calibration_uncertainty_mm!r}"

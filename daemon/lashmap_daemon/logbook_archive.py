@@ -19,7 +19,7 @@ from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_failures import naming
 from lashmap_daemon.logbook_lock import only_writer
 from lashmap_daemon.logbook_moved import moved_of
-from lashmap_daemon.logbook_schema import connect
+from lashmap_daemon.logbook_schema import connect, schema_of
 from lashmap_daemon.seal_check import check_test
 
 _PART_OF, _FIRST_SEAL = "part of", "first seal"
@@ -80,6 +80,7 @@ def archive(logbook: Path, to: Path, *, older_than: dt.timedelta, now: dt.dateti
         cut = f"{(now - older_than).astimezone(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
         with naming(logbook), closing(connect(logbook)) as base:
             base.execute("PRAGMA synchronous=FULL")
+            schema_of(base, logbook)
             names = _old_enough(base, cut)
             tests = tuple(_move(base, logbook, to, name, now) for name in names)
             not_smaller = _shrink(base, logbook) if any(one.packs for one in tests) else ""
@@ -133,6 +134,7 @@ def _copy(base: sqlite3.Connection, logbook: Path, to: Path, test: str) -> None:
     with naming(to), closing(connect(to)) as other:
         other.execute("PRAGMA synchronous=FULL")
         with _transaction(other):
+            schema_of(other, to)
             _must_be_archive(other, logbook, to, first)
             for table, columns in _COLUMNS.items():
                 marks = ", ".join("?" * (columns.count(",") + 1))

@@ -19,6 +19,7 @@ from lashmap_drivers.profile import InstrumentProfile, Unit
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.errors import LashmapError
+from lashmap_daemon.seal_check import check_test
 
 KIND = "logbook replay"
 
@@ -98,6 +99,10 @@ class LogbookReplayProfile(InstrumentProfile):
             PortNotOpened: When the logbook cannot be read, or holds no byte of the instrument.
         """
         try:
+            check = check_test(Path(name), self.test)
+            if check.problems:
+                what = f"test {self.test} is not as it was written: {check.problems[0]}"
+                raise PortNotOpened(instrument, name, what, "See what is wrong with: lashmap verify.")
             chunks = list(self._chunks(Path(name)))
         except LashmapError as error:
             raise PortNotOpened(instrument, name, str(error), "Name another logbook.") from error

@@ -188,10 +188,13 @@ def _write_about(base: sqlite3.Connection, damaged: Path, found: Found, *, not_c
 
 def _write_outbox(base: sqlite3.Connection, found: Found) -> list[str]:
     """What waits to be published goes on waiting; returns what cannot."""
-    if not (found.sent or found.has_outbox):
+    if not (found.sent or found.enrolled or found.has_outbox):
         return []
     make_outbox(base)
     lost = []
+    for (topic, test), number in found.enrolled.items():
+        if (topic, test) not in found.sent:  # its row is lost: sent twice is better than never
+            found.add_sent(number, topic, test, 0)
     if not found.sent:
         lost.append("which records the broker of the bus did not have yet cannot be read; none of them waits")
     for (topic, test), (_, sent) in sorted(found.sent.items(), key=lambda item: item[1]):

@@ -93,6 +93,7 @@ class Replay:
         test: Identifier.
 
     Attributes:
+        started: How it began.
         events: What happened, in order: what the record follows from, and what its check has digested.
 
     Raises:
@@ -104,7 +105,7 @@ class Replay:
         self._raw = RawSamples(logbook, test, (INDICATOR, ENCODER))
         try:
             self.events = tuple(stamped_of(row, logbook.path) for row in self._raw.events)
-            self._started = _started(logbook, test, self.events)
+            self.started = _started(logbook, test, self.events)
         except BaseException:
             self._raw.close()
             raise
@@ -145,7 +146,7 @@ class Replay:
         both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(self._spans_s))]
         rocks = zip(self._rocks, both, strict=False)
         sweeps = zip(self._sweeps, both[len(self._rocks) :], strict=True)
-        box, stand, story = self._started.box, self._started.stand, self._story
+        box, stand, story = self.started.box, self.started.stand, self._story
         return TestRecord(
             identity=self._identity("" if intact.sealed is None else intact.sealed.digest.hex()),
             gear_set=box.gear_set.gear_set(),
@@ -174,7 +175,7 @@ class Replay:
         """Once through the samples of an instrument: what lies in rocks and sweeps, and its index slips."""
         parts = self._story.parts
         kept = Windows(self._spans_s)
-        decoding = Decoding(raw.pieces(channel), self._started.stand, channel, parts)
+        decoding = Decoding(raw.pieces(channel), self.started.stand, channel, parts)
         for counted in decoding:
             samples = counted
             if channel == ENCODER:
@@ -185,14 +186,14 @@ class Replay:
         return kept, decoding.index_slips
 
     def _identity(self, seal: str) -> Identity:
-        box, stand = self._started.box.box, self._started.stand.file.stand
+        box, stand = self.started.box.box, self.started.stand.file.stand
         return Identity(
             test=self.test,
             box=box.type,
             serial=box.serial,
             set_number=box.set_number,
             stand=stand.name,
-            operator=self._started.operator,
+            operator=self.started.operator,
             started_utc=self._story.started_utc,
             remark="\n".join(text for text in (box.remark, stand.remark) if text),
             seal=seal,

@@ -15,9 +15,10 @@ from dataclasses import dataclass
 from lashmap_daemon import events, sequence
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.errors import LashmapError
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook import Logbook, stamped_of
 from lashmap_daemon.resume_progress import Progress
 from lashmap_daemon.resume_same import differences, with_changes
+from lashmap_daemon.seal_check import check_rows
 from lashmap_daemon.sequence_words import Step, Target
 from lashmap_daemon.stand_file import Stand
 
@@ -130,7 +131,14 @@ def take_up(logbook: Logbook, test: str, box: BoxFile, stand: Stand) -> Unfinish
         ResumeError: When they are not, naming the keys; or when the test was completed.
         LogbookError: When it cannot be read.
     """
-    progress = Progress(logbook.events(test))
+    rows, check = check_rows(logbook.path, test)
+    if check.problems:
+        raise ResumeError(
+            f"{logbook.path}: test {test} is not as it was written ({check.problems[0]}), so it would be "
+            "judged neither way however it went on. Begin a new test; see what is wrong with: "
+            f"lashmap verify {test} --logbook {logbook.path}"
+        )
+    progress = Progress(stamped_of(row, logbook.path) for row in rows)
     recorded = progress.started
     if recorded is None:
         raise ResumeError(f"{logbook.path}: test {test} has no start record, so nobody knows what it tested")

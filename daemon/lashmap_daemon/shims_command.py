@@ -6,11 +6,11 @@ from lashmap_analysis.shims import ShimAdvice, shim_advice_for
 from rich.console import Console
 
 from lashmap_daemon.box_file import BoxFile
-from lashmap_daemon.conclude import conclude
+from lashmap_daemon.conclude import judged
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.replay import newest_test, start_of
+from lashmap_daemon.replay import Replay, newest_test
 
 
 def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Console) -> ShimAdvice | None:
@@ -27,13 +27,15 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
         ConfigurationError: When no stock of shims is known.
     """
     name = test or newest_test(logbook)
-    stocks = (box or start_of(logbook, name).box).shims.stocks()
-    if not stocks:
-        missing = (
-            "shims: no stock was recorded; add [shims.gear] or [shims.pinion] to a box file, name it: --box"
-        )
-        raise ConfigurationError(f"test {name}", [missing])
-    assessment = conclude(logbook, name)
+    with Replay(logbook, name) as replay:
+        stocks = (box or replay.started.box).shims.stocks()
+        if not stocks:
+            missing = (
+                "shims: no stock was recorded; add [shims.gear] or [shims.pinion] to a box file, name it: "
+                "--box"
+            )
+            raise ConfigurationError(f"test {name}", [missing])
+        assessment = judged(replay.record(), replay.events)
     stated, record = assessment.stated, assessment.record
     if record.damage:
         raise LogbookError(
