@@ -103,6 +103,7 @@ class RowCheck:
     previous: bytes | None = BEGINNING  # … its stored digest; None where what was before is gone
     before: EventRow | PackRow | None = None  # … and the row itself
     closed: bool = False
+    ends: dict[int, str] = field(default_factory=dict)  # events behind which a seal was made, by place
     told: EventsTally = field(default_factory=EventsTally)
     told_fits: bool = False
 
@@ -118,6 +119,7 @@ class RowCheck:
         self._walk({seal.rows for seal, _ in seals}, moved, away=away)
         for seal, stored in seals:
             self._seal(seal, stored)
+        self._seals_are_all([seal for seal, _ in seals])
         newest = seals[-1][0] if seals else None
         is_sealed = newest is not None and self.place <= newest.rows
         if not is_sealed:
@@ -164,6 +166,8 @@ class RowCheck:
             self.place, self.previous, self.before = row.place, found.stored, row
             if isinstance(row, EventRow):
                 self._hear(row)
+                if row.kind == CLOSES or (self.closed and row.kind != OPENS_AGAIN):
+                    self.ends[row.place] = row.name
             if isinstance(row, PackRow) or row.kind == OPENS_AGAIN:
                 self.closed = False
             elif row.kind == CLOSES:
@@ -226,8 +230,13 @@ class RowCheck:
             "SELECT place, channel, number, first_s, last_s, content, digest, "
             "CASE WHEN is_known THEN NULL ELSE arrivals END, CASE WHEN is_known THEN NULL ELSE data END "
             # Bytes that read as a known name are damage, and no instrument that was read.
-            "FROM (SELECT *, typeof(channel) = 'text' AND instr(?2, char(10) || channel || char(10)) "
-            "OR ?3 AS is_known FROM raw WHERE test = ?1 AND (?4 = 0 OR place > ?4)) ORDER BY place",
+            "FROM (SELECT raw.*, led.place AS led_place, typeof(raw.channel) = 'text' AND "
+            "instr(?2, char(10) || raw.channel || char(10)) OR ?3 AS is_known "
+            # The index leads to the rows and says nothing of them: SQLite would take columns from it, and so
+            # pass over what was changed in the row itself.
+            "FROM raw AS led CROSS JOIN raw ON raw.id = led.id "
+            "WHERE led.test = ?1 AND raw.test = ?1 AND (?4 = 0 OR led.place > ?4)) "
+            "ORDER BY led_place",
             (self.test, known, self.archives is None, self.place),
         ):
             row = PackRow(
@@ -256,6 +265,18 @@ class RowCheck:
                 if seal.rows in self.at and not self.problems
                 else f"seal {seal.number} does not fit"
             )
+
+    def _seals_are_all(self, seals: list[Seal]) -> None:
+        """A closing, and whatever is added to a closed test, is sealed in the same moment.
+
+        Of an older schema nothing was, and the newest is missed where the end of the test is looked at.
+        """
+        before = max((seal.rows for seal in seals if seal.when == "brought over"), default=0)
+        newest = max((seal.rows for seal in seals), default=0)
+        there = {seal.rows for seal in seals}
+        for place, name in self.ends.items():
+            if before < place < newest and place not in there:
+                self._name(f"{name}: the seal that was made behind it is gone")
 
     def _unsealed(self, newest: Seal | None) -> None:
         if self.closed:
