@@ -30,6 +30,7 @@ from lashmap_daemon.logbook_schema import (
     SCHEMA,
     connect,
     is_writable,
+    make_new,
     make_tables,
     must_be_there,
     must_not_lose_its_log,
@@ -63,6 +64,8 @@ class Logbook:
         self._archives = Archives(path)
         if create:
             must_not_lose_its_log(path)
+            if not path.exists():
+                make_new(path)
         else:
             must_be_there(path)
         with naming(path):

@@ -22,7 +22,7 @@ from lashmap_daemon.logbook_found import Copy, Found, gather, make_aside
 from lashmap_daemon.logbook_pages import read_pages, records
 from lashmap_daemon.logbook_rescue_1 import rescue_schema_1
 from lashmap_daemon.logbook_rows import insert_pack, insert_seal
-from lashmap_daemon.logbook_schema import make_tables, must_not_lose_its_log
+from lashmap_daemon.logbook_schema import make_new, make_tables, must_not_lose_its_log
 from lashmap_daemon.seal import BEGINNING, EventRow, Seal
 from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.seal_walk import plain
@@ -78,6 +78,7 @@ def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
         reason = f"cannot be read ({error.strerror}); check its name and permissions"
         raise LogbookError(f"{damaged}: {reason}") from error
     with naming(new):
+        make_new(new)
         base = sqlite3.connect(new.absolute(), isolation_level=None)
         try:
             base.execute("PRAGMA journal_mode=WAL")

@@ -11,6 +11,7 @@ import sqlite3
 from pathlib import Path
 
 from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.whole_file import create_new
 
 SCHEMA = 2
 APPLICATION_ID = 0x6C6D6170  # "lmap", so that `file` and we can tell a logbook from any other database
@@ -43,8 +44,10 @@ def connect(path: Path, *, busy_s: float = 5.0, only_read: bool = False) -> sqli
         only_read: Leave the file and its write-ahead log as they are, even where that is torn.
 
     Raises:
+        LogbookError: When a link stands where SQLite would write beside it.
         sqlite3.Error: When it cannot be opened.
     """
+    _must_have_no_links_beside(path)
     if not only_read and (not path.exists() or is_writable(path)):
         return sqlite3.connect(path.absolute(), isolation_level=None, timeout=busy_s)
     # Without its shared-memory file, a database in WAL mode can be read only as one that nobody changes.
@@ -54,6 +57,33 @@ def connect(path: Path, *, busy_s: float = 5.0, only_read: bool = False) -> sqli
     return sqlite3.connect(
         f"{path.resolve().as_uri()}?{mode}", isolation_level=None, timeout=busy_s, uri=True
     )
+
+
+def make_new(path: Path) -> None:
+    """Make an empty file that was not there before SQLite opens it: SQLite would follow a link to nowhere.
+
+    Raises:
+        LogbookError: When a link or a file stands under the name, or it cannot be made.
+    """
+    try:
+        os.close(create_new(path))
+    except FileExistsError as error:
+        what = "a symbolic link to a file that is not there" if path.is_symlink() else "there already"
+        raise LogbookError(f"{path}: is {what}; remove it, or name another file") from error
+    except OSError as error:
+        raise LogbookError(
+            f"{path}: cannot be made ({error.strerror}); choose a folder where you may write"
+        ) from error
+
+
+def _must_have_no_links_beside(path: Path) -> None:
+    for ending in ("-wal", "-shm", "-journal"):
+        beside = path.resolve().with_name(f"{path.resolve().name}{ending}")
+        if beside.is_symlink():
+            raise LogbookError(
+                f"{beside}: is a symbolic link, and what is behind it would be written; find out who made "
+                "it, and remove it"
+            )
 
 
 def must_be_there(path: Path) -> None:
