@@ -62,18 +62,18 @@ def connect(path: Path, *, busy_s: float = 5.0, only_read: bool = False) -> sqli
 def make_new(path: Path) -> None:
     """Make an empty file that was not there before SQLite opens it: SQLite would follow a link to nowhere.
 
+    What else is in the way is left for SQLite to meet, and for `logbook_failures` to name.
+
     Raises:
-        LogbookError: When a link or a file stands under the name, or it cannot be made.
+        LogbookError: When a link or a file stands under the name.
     """
     try:
         os.close(create_new(path))
     except FileExistsError as error:
         what = "a symbolic link to a file that is not there" if path.is_symlink() else "there already"
         raise LogbookError(f"{path}: is {what}; remove it, or name another file") from error
-    except OSError as error:
-        raise LogbookError(
-            f"{path}: cannot be made ({error.strerror}); choose a folder where you may write"
-        ) from error
+    except OSError:
+        pass
 
 
 def _must_have_no_links_beside(path: Path) -> None:
