@@ -31,6 +31,7 @@ class Standing:
 
     def __init__(self, path: Path) -> None:
         self._path = path.resolve()
+        self._log_path = self._path.with_name(f"{self._path.name}-wal")
         self._file = _identity(self._path)
         self._log: Identity | None = None
         self._folders = [(folder, _identity(folder)) for folder in self._path.parents]
@@ -64,10 +65,6 @@ class Standing:
         with suppress(RuntimeError):
             yield Path.home()
         yield Path(tempfile.gettempdir())
-
-    @property
-    def _log_path(self) -> Path:
-        return self._path.with_name(f"{self._path.name}-wal")
 
 
 def save(base: sqlite3.Connection | None, standing: Standing, test: str) -> tuple[Path, bool]:
