@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 EXIT_CONFIGURATION = 2
 EXIT_STAND = 3
 EXIT_UNCHECKED = 4  # nothing is wrong in what was checked, but not all could be
@@ -36,6 +38,21 @@ class LogbookError(LashmapError):
 
 class LogbookFull(LogbookError):
     """What was to be written found no room; nothing is lost, and writing can be tried again."""
+
+
+class LogbookGone(LogbookError):
+    """The file under the logbook's name is no longer the one that was opened.
+
+    Attributes:
+        path: The logbook.
+        why: What became of the file.
+        saved: Where everything that was recorded of the test is now; None where nothing was saved.
+    """
+
+    def __init__(self, path: Path, why: str, *, saved: Path | None = None, how_saved: str = "") -> None:
+        self.path, self.why, self.saved = path, why, saved
+        told = how_saved or "what is recorded from now on would be lost with it; bring it back, or begin anew"
+        super().__init__(f"{path}: {why}; {told}")
 
 
 class StandError(LashmapError):

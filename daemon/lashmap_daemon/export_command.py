@@ -33,6 +33,7 @@ from lashmap_daemon.export_workbook import Workbook
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import Replay, newest_test
 from lashmap_daemon.stand_file import ENCODER
+from lashmap_daemon.whole_file import new_folder_beside, replace_whole
 
 Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
 FOLDERS = ("csv", "parquet", "json")
@@ -213,7 +214,7 @@ class _Folder:
         now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         described = descriptor(self._folder, self._kind, now)
         text = json.dumps(described, indent=2, ensure_ascii=False) + "\n"
-        (self._folder / NAME).write_text(text, encoding="utf-8")
+        replace_whole(self._folder / NAME, text)
 
     def _wait(self) -> None:
         """Until the block before is written; raises what writing it raised."""
@@ -248,10 +249,9 @@ def _check_place(options: ExportOptions) -> None:
 def _place(options: ExportOptions) -> Iterator[tuple[Sink, Callable[[], None]]]:
     """Where to write, and what moves it to its place; without that nothing is left."""
     output = options.output
-    waiting = output.parent / f".{output.name}.unfinished"
+    waiting: Path | None = None
     try:
-        shutil.rmtree(waiting, ignore_errors=True)
-        waiting.mkdir(parents=True)
+        waiting = new_folder_beside(output)
         sink = _sink(options, waiting)
 
         def finish() -> None:
@@ -274,7 +274,8 @@ def _place(options: ExportOptions) -> Iterator[tuple[Sink, Callable[[], None]]]:
             str(output), [f"cannot be written ({error.strerror or error}); choose another place"]
         ) from error
     finally:
-        shutil.rmtree(waiting, ignore_errors=True)
+        if waiting is not None:
+            shutil.rmtree(waiting, ignore_errors=True)
 
 
 def _take_away(folder: Path) -> None:

@@ -4,7 +4,9 @@ The logbook comes first and is written at once: what a listener hears is durable
 nothing can be written. While the disk is full events wait in order and raw samples wait in the logbook, up to
 a bound; beyond it the newest samples are given up, as if they had never come, and a break marks the place.
 When the test pauses and goes on is the sequence's. A test that ends then cannot wait: it is closed with the
-room that was kept back for it (`logbook_reserve`).
+room that was kept back for it (`logbook_reserve`). When the file of the logbook is gone nothing is shown as
+kept any more, and a test ends at once: what was recorded and what waits is saved to another file and closed
+there.
 """
 
 from __future__ import annotations
@@ -14,11 +16,12 @@ import math
 import time
 from collections import deque
 from collections.abc import Callable, Iterable
+from pathlib import Path
 
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon import events
-from lashmap_daemon.errors import LogbookFull
+from lashmap_daemon.errors import LogbookError, LogbookFull, LogbookGone
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_reserve import Reserve
 
@@ -38,6 +41,7 @@ class Keeper:
 
     Attributes:
         full: Why nothing can be written; empty while it can.
+        gone: The logbook's file is gone; after `finish` it says where everything is saved.
         closed: The closing record, once it is durable.
         slow_writes: How many events took longer than `SLOW_S` to be written.
         slowest_s: The longest.
@@ -64,6 +68,7 @@ class Keeper:
         most_held_bytes: int = MOST_HELD_BYTES,
     ) -> None:
         self.full = ""
+        self.gone: LogbookGone | None = None
         self.closed: events.TestClosed | None = None
         self.slow_writes = 0
         self.slowest_s = 0.0
@@ -75,26 +80,37 @@ class Keeper:
         self._backlog: deque[events.Stamped] = deque()
         self._tried_s = 0.0
         self._given_up_since_s: dict[str, float] = {}
+        self._written: list[events.Stamped] = []
+        self._finished = False
 
     def emit(self, event: events.Event) -> None:
-        """Keep an event and tell the listeners; with a full disk later.
+        """Keep an event and tell the listeners; with a full disk, or without the file, later.
 
         Raises:
-            LogbookError: When it cannot be kept for another reason than a full disk.
+            LogbookError: When it cannot be kept for another reason.
         """
         stamped = events.Stamped(time_s=self._now_s(), utc=f"{self._utc():%Y-%m-%dT%H:%M:%SZ}", event=event)
         self._backlog.append(stamped)
         if isinstance(event, events.RecordingPaused):
             self._tell(stamped)  # promises nothing, and cannot wait
-        elif not self.full:
+        elif not self.full and self.gone is None:
             self._write_backlog()
 
     def keep(self, channel: str, chunks: list[Chunk]) -> None:
-        """Keep raw chunks; with a full disk they wait."""
+        """Keep raw chunks; with a full disk, or without the file, they wait."""
         try:
             self._logbook.keep(self._test, channel, chunks)
         except LogbookFull as error:
             self._note_full(error)
+        except LogbookGone as error:
+            self._note_gone(error)
+
+    def look(self) -> None:
+        """See whether the logbook's file is there, also while nothing is written."""
+        try:
+            self._logbook.must_be_there()
+        except LogbookGone as error:
+            self._note_gone(error)
 
     def admit(self, chunks: dict[str, list[Chunk]]) -> dict[str, list[Chunk]]:
         """What of the newest chunks can be held; with a full disk and memory used up nothing.
@@ -131,7 +147,12 @@ class Keeper:
 
         Raises:
             LogbookFull: When there is no room even now; the record stays unclosed.
+            LogbookGone: When the logbook's file is gone; says where everything is saved, or why it is not.
         """
+        if self.gone is None:
+            self.look()
+        if self.gone is not None:
+            raise self._saved(self.gone)
         if self.full and self._reserve is not None and self._reserve.release():
             self.full = ""
             self._write_backlog()
@@ -146,6 +167,28 @@ class Keeper:
                 )
             time.sleep(AGAIN_S / 10.0)
 
+    def _saved(self, gone: LogbookGone) -> LogbookGone:
+        """Save everything to another file, once, and close the test there."""
+        if self._finished:
+            return gone
+        self._finished = True
+        saved: Path | None = None
+        try:
+            self._logbook, told = self._logbook.saved_elsewhere(self._test, self._written)
+        except LogbookError as error:
+            told = f"nothing could be saved: {error}"
+        else:
+            saved, self.gone, self.full = self._logbook.path, None, ""
+            try:
+                with self._logbook:
+                    self._write_backlog()
+            except LogbookError as error:
+                self.full = str(error)
+            if self.full:
+                told = f"{told}, but the end of the test is lost: {self.full}"
+        self.gone = LogbookGone(gone.path, gone.why, saved=saved, how_saved=f"the test was stopped. {told}")
+        return self.gone
+
     def _write_backlog(self) -> None:
         while self._backlog:
             stamped = self._backlog[0]
@@ -155,14 +198,21 @@ class Keeper:
             except LogbookFull as error:
                 self._note_full(error)
                 return
+            except LogbookGone as error:
+                self._note_gone(error)
+                return
             took_s = time.monotonic() - before_s
             self.slow_writes += took_s > SLOW_S
             self.slowest_s = max(self.slowest_s, took_s)
-            self._backlog.popleft()
+            self._written.append(self._backlog.popleft())
             if isinstance(stamped.event, events.TestClosed):
                 self.closed = stamped.event
             if not isinstance(stamped.event, events.RecordingPaused):
                 self._tell(stamped)
+
+    def _note_gone(self, error: LogbookGone) -> None:
+        if self.gone is None:
+            self.gone = error
 
     def _note_full(self, error: LogbookFull) -> None:
         self.full = str(error)

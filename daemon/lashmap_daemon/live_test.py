@@ -25,6 +25,7 @@ from lashmap_daemon import events
 from lashmap_daemon import sequence_words as words
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.conductor import Conductor
+from lashmap_daemon.errors import LogbookGone
 from lashmap_daemon.keeper import SLOW_S, Keeper, utc_now
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_pack import on_test_clock
@@ -140,6 +141,7 @@ class LiveTest:
         Raises:
             StandError: When the stand failed; the closing record is written first.
             InstrumentError: When an instrument failed; the closing record is written first.
+            LogbookGone: When the logbook's file is gone; says where the test was saved and closed.
         """
         with (
             self._relays_closed(),
@@ -192,6 +194,9 @@ class LiveTest:
             self._obey(command)
 
     def _mind_the_disk(self) -> None:
+        self._keeper.look()
+        if self._keeper.gone is not None:
+            raise self._keeper.gone
         paused = self.conductor.state.phase is Phase.PAUSED
         if self._keeper.full and not paused:
             self.conductor.happen(words.Full(self._keeper.full))
@@ -225,10 +230,14 @@ class LiveTest:
         try:
             yield
         except BaseException as error:
-            if not self.conductor.closed:
-                with contextlib.suppress(Exception):  # the first failure is the one to report
+            with contextlib.suppress(Exception):  # the first failure is the one to report
+                if not self.conductor.closed:
                     self._emit(_closing_of(error))
                     self._keeper.finish(_CLOSING_S)
+                elif self._keeper.gone is not None:
+                    self._keeper.finish(_CLOSING_S)
+            if self._keeper.gone is not None and self._keeper.gone is not error:
+                raise self._keeper.gone from error
             raise
 
     @contextmanager
@@ -293,6 +302,10 @@ def _closing_of(error: BaseException) -> events.TestClosed:
             return events.TestClosed(outcome="interrupted", reason="the program that ran it ended")
         case BrokenPipeError():
             return events.TestClosed(outcome="interrupted", reason="whoever read the output went away")
+        case LogbookGone():
+            return events.TestClosed(
+                outcome="failed", reason=f"the logbook was lost: {error.path}: {error.why}"
+            )
     return events.TestClosed(outcome="failed", reason=str(error) or type(error).__name__)
 
 

@@ -8,7 +8,7 @@ decided in `logbook_schema`, `logbook_pack`, `seal` and `logbook_waiting`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -18,9 +18,10 @@ from lashmap_drivers.readings import Chunk, Chunks
 from pydantic import ValidationError
 
 from lashmap_daemon import events
-from lashmap_daemon.errors import LogbookError, LogbookFull
+from lashmap_daemon.errors import LogbookError, LogbookFull, LogbookGone
 from lashmap_daemon.events import Stamped
 from lashmap_daemon.logbook_failures import naming
+from lashmap_daemon.logbook_gone import Standing, save
 from lashmap_daemon.logbook_list import TestSummary, summary_of
 from lashmap_daemon.logbook_migration import bring_up_to_date
 from lashmap_daemon.logbook_moved import Archives, Moved, moved_of
@@ -39,6 +40,7 @@ from lashmap_daemon.logbook_schema import (
     SCHEMA,
     connect,
     is_writable,
+    make_new,
     make_tables,
     must_be_there,
     must_not_lose_its_log,
@@ -89,6 +91,8 @@ class Logbook:
         self._archives = Archives(path)
         if create:
             must_not_lose_its_log(path)
+            if not path.exists():
+                make_new(path)
         else:
             must_be_there(path)
         with naming(path):
@@ -99,6 +103,44 @@ class Logbook:
                 self._base.close()
                 raise
         self._raw = RawReader(self._base, path, self._archives)
+        self._standing = Standing(path)
+
+    def must_be_there(self) -> None:
+        """See that the file under the name is still the one that was opened.
+
+        Raises:
+            LogbookGone: When it is not; `saved_elsewhere` can still read it.
+        """
+        why = self._standing.why_gone()
+        if why:
+            raise LogbookGone(self.path, why)
+
+    def saved_elsewhere(self, test: str, known: Iterable[Stamped] = ()) -> tuple[Logbook, str]:
+        """Save a logbook whose file is gone to a new one, together with what waits; that waits there now.
+
+        Args:
+            test: The test that has to be saved, should there be no room for the others.
+            known: Its events of this run; they are written where the old file cannot be read any more.
+
+        Returns:
+            The new logbook, open, and a sentence on what is in it.
+
+        Raises:
+            LogbookError: When there is no place for it.
+        """
+        try:
+            new, everything = save(self._base, self._standing, test)
+            held = "every test of the logbook" if everything else f"test {test} alone, for want of room"
+        except LogbookError as error:
+            new, _ = save(None, self._standing, test)
+            held = f"the events of test {test}, and what of its samples waited: the rest is lost ({error})"
+        else:
+            known = ()
+        book = Logbook(new, create=False)
+        book._waiting, self._waiting = self._waiting, Waiting()
+        for stamped in known:
+            book.append(test, stamped)
+        return book, f"saved in {new}: {held}"
 
     @property
     def dropped_chunks(self) -> int:
@@ -118,6 +160,7 @@ class Logbook:
 
         Raises:
             LogbookFull: When there is no room. Nothing is lost: the same event can be appended again.
+            LogbookGone: When the file is no longer there under its name; nothing was written.
             LogbookError: When it cannot be written.
         """
         self._write(test, stamped)
@@ -285,6 +328,7 @@ class Logbook:
     def _transaction(self, test: str) -> Iterator[Head]:
         """All or nothing, in the file as in memory."""
         try:
+            self.must_be_there()
             with naming(self.path):
                 self._base.execute("BEGIN IMMEDIATE")
                 try:
@@ -301,3 +345,4 @@ class Logbook:
             raise
         self._full = None
         self._heads[test] = head
+        self._standing.written()

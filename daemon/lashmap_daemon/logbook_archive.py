@@ -19,6 +19,7 @@ from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_failures import naming
 from lashmap_daemon.logbook_lock import only_writer
 from lashmap_daemon.logbook_moved import moved_of
+from lashmap_daemon.logbook_rows import copy_test
 from lashmap_daemon.logbook_schema import connect, schema_of
 from lashmap_daemon.seal_check import check_test
 
@@ -136,22 +137,7 @@ def _copy(base: sqlite3.Connection, logbook: Path, to: Path, test: str) -> None:
         with _transaction(other):
             schema_of(other, to)
             _must_be_archive(other, logbook, to, first)
-            for table, columns in _COLUMNS.items():
-                marks = ", ".join("?" * (columns.count(",") + 1))
-                rows = base.execute(
-                    f"SELECT {columns} FROM {table} WHERE test = ?", (test,)  # noqa: S608 - names from below
-                )  # fmt: skip
-                other.executemany(
-                    f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})",  # noqa: S608 - names from below
-                    (row for row in rows if table != "raw" or row[-1] is not None),
-                )
-
-
-_COLUMNS = {
-    "event": "test, number, place, time_s, utc, kind, body, digest",
-    "raw": "test, place, channel, number, first_s, last_s, content, digest, arrivals, data",
-    "seal": "number, test, rows, head, utc, made, previous, digest",
-}
+            copy_test(base, other, test)
 
 
 def _must_be_archive(other: sqlite3.Connection, logbook: Path, to: Path, first: str) -> None:

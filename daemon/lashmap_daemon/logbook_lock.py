@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import IO
 
 from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.whole_file import open_own
 
 if sys.platform != "win32":
     import fcntl
@@ -57,7 +58,7 @@ def only_writer(logbook: Path) -> Iterator[None]:
         return
     path = logbook.with_name(f"{logbook.name}.lock")
     try:
-        file = path.open("a+", encoding="utf-8")
+        file = os.fdopen(open_own(path, os.O_RDWR | os.O_APPEND), "a+", encoding="utf-8")
     except OSError as error:
         raise LogbookError(
             f"{path}: the lock file cannot be made ({error.strerror}); choose a folder where you may write"

@@ -19,7 +19,7 @@ from lashmap_drivers.readings import Chunk
 from lashmap_daemon.errors import LogbookError, LogbookFull
 from lashmap_daemon.logbook_failures import failure
 from lashmap_daemon.logbook_rows import Head, add_event, add_raw, add_seal
-from lashmap_daemon.logbook_schema import SCHEMA, TABLES, connect, is_writable
+from lashmap_daemon.logbook_schema import SCHEMA, TABLES, connect, is_writable, make_new
 
 _ARRIVAL_1 = struct.Struct("<dI")
 
@@ -84,6 +84,7 @@ def _copy(path: Path, copy: Path) -> None:
     By a connection of its own: the one that is about to write must not be its own reader.
     """
     copy.unlink(missing_ok=True)
+    make_new(copy)
     with closing(connect(path, only_read=True)) as base, closing(sqlite3.connect(copy.absolute())) as other:
         base.backup(other)
 

@@ -24,6 +24,7 @@ from lashmap_daemon.logbook_rescue_1 import rescue_schema_1
 from lashmap_daemon.logbook_rows import insert_pack, insert_seal
 from lashmap_daemon.logbook_schema import (
     NOT_CARRIED,
+    make_new,
     make_outbox,
     make_results_of_old,
     make_tables,
@@ -84,6 +85,7 @@ def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
         reason = f"cannot be read ({error.strerror}); check its name and permissions"
         raise LogbookError(f"{damaged}: {reason}") from error
     with naming(new):
+        make_new(new)
         base = sqlite3.connect(new.absolute(), isolation_level=None)
         try:
             base.execute("PRAGMA journal_mode=WAL")

@@ -10,6 +10,9 @@ from __future__ import annotations
 import contextlib
 import os
 from pathlib import Path
+from typing import IO
+
+from lashmap_daemon.whole_file import create_new
 
 SIZE = 8_000_000  # what waits at most (`keeper.MOST_HELD_BYTES`), deflated, in the log and again in the file
 
@@ -27,14 +30,14 @@ class Reserve:
         self._size = size
 
     def hold(self) -> bool:
-        """Take the room; what a killed program left of it is taken over. False when there is none."""
+        """Take the room, and the place of what a killed program left of it. False when there is none."""
         try:
-            with self.path.open("ab") as file:
-                os.ftruncate(file.fileno(), self._size)
+            self.path.unlink(missing_ok=True)  # of a link the link itself
+            with os.fdopen(create_new(self.path), "wb") as file:
                 if hasattr(os, "posix_fallocate"):
                     os.posix_fallocate(file.fileno(), 0, self._size)
                 else:
-                    _write_zeros(self.path, self._size)
+                    _write_zeros(file, self._size)
         except OSError:
             self.release()
             return False
@@ -48,10 +51,9 @@ class Reserve:
         return False
 
 
-def _write_zeros(path: Path, size: int) -> None:
+def _write_zeros(file: IO[bytes], size: int) -> None:
     """Where no room can be asked for, a file of zeros takes it."""
-    with path.open("wb") as file:
-        for start in range(0, size, 1 << 16):
-            file.write(bytes(min(1 << 16, size - start)))
-        file.flush()
-        os.fsync(file.fileno())
+    for start in range(0, size, 1 << 16):
+        file.write(bytes(min(1 << 16, size - start)))
+    file.flush()
+    os.fsync(file.fileno())

@@ -214,6 +214,26 @@ def seal_from(row: Sequence[object]) -> tuple[Seal, bytes]:
     return seal, digest  # type: ignore[return-value]  # as above
 
 
+def copy_test(base: sqlite3.Connection, other: sqlite3.Connection, test: str) -> None:
+    """Copy a whole test as it is; rows that are there stay, packs that were moved away do not come."""
+    for table, columns in _COLUMNS.items():
+        marks = ", ".join("?" * (columns.count(",") + 1))
+        rows = base.execute(
+            f"SELECT {columns} FROM {table} WHERE test = ?", (test,)  # noqa: S608 - names from below
+        )  # fmt: skip
+        other.executemany(
+            f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})",  # noqa: S608 - names from below
+            (row for row in rows if table != "raw" or row[-1] is not None),
+        )
+
+
+_COLUMNS = {
+    "event": "test, number, place, time_s, utc, kind, body, digest",
+    "raw": "test, place, channel, number, first_s, last_s, content, digest, arrivals, data",
+    "seal": "number, test, rows, head, utc, made, previous, digest",
+}
+
+
 def portions(chunks: Sequence[Chunk]) -> Iterator[Sequence[Chunk]]:
     """Chunks in portions that make packs of bounded size."""
     if len(chunks) <= MOST_CHUNKS and sum([len(chunk.data) for chunk in chunks]) <= MOST_BYTES:

@@ -16,6 +16,7 @@ from functools import cache
 from pathlib import Path
 
 from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.whole_file import create_new
 
 SCHEMA = 2
 NOT_CARRIED = "not carried over"
@@ -77,8 +78,10 @@ def connect(
         threads: Several threads use it, one at a time.
 
     Raises:
+        LogbookError: When a link stands where SQLite would write beside it.
         sqlite3.Error: When it cannot be opened.
     """
+    _must_have_no_links_beside(path)
     if not only_read and (not path.exists() or is_writable(path)):
         base = sqlite3.connect(
             path.absolute(), isolation_level=None, timeout=busy_s, check_same_thread=not threads
@@ -97,6 +100,33 @@ def connect(
         )
     base.execute("PRAGMA trusted_schema=OFF")  # what stands in the file's schema runs nothing of ours
     return base
+
+
+def make_new(path: Path) -> None:
+    """Make an empty file that was not there before SQLite opens it: SQLite would follow a link to nowhere.
+
+    What else is in the way is left for SQLite to meet, and for `logbook_failures` to name.
+
+    Raises:
+        LogbookError: When a link or a file stands under the name.
+    """
+    try:
+        os.close(create_new(path))
+    except FileExistsError as error:
+        what = "a symbolic link to a file that is not there" if path.is_symlink() else "there already"
+        raise LogbookError(f"{path}: is {what}; remove it, or name another file") from error
+    except OSError:
+        pass
+
+
+def _must_have_no_links_beside(path: Path) -> None:
+    for ending in ("-wal", "-shm", "-journal"):
+        beside = path.resolve().with_name(f"{path.resolve().name}{ending}")
+        if beside.is_symlink():
+            raise LogbookError(
+                f"{beside}: is a symbolic link, and what is behind it would be written; find out who made "
+                "it, and remove it"
+            )
 
 
 def must_be_there(path: Path) -> None:

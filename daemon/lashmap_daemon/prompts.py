@@ -9,8 +9,9 @@ lashmap only says what it waits for: it starts and stops nothing.
 from __future__ import annotations
 
 import json
+import os
+import stat
 from pathlib import Path
-from typing import Literal
 
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.events import (
@@ -21,6 +22,7 @@ from lashmap_daemon.events import (
     SweepAsked,
     TestClosed,
 )
+from lashmap_daemon.whole_file import open_own
 from lashmap_daemon.wording import asked_sentence, sentence, sweep_sentence
 
 
@@ -41,7 +43,7 @@ class PromptsFile:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._write("w", "")
+        self._write("", empty=True)
 
     def __call__(self, stamped: Stamped) -> None:
         """Append what this event shows, if anything."""
@@ -58,11 +60,14 @@ class PromptsFile:
 
     def _append(self, show: str, **said: object) -> None:
         line = {"show": show, "engagement": None, "gear_angle_deg": None, "sweep": None, "closed": False}
-        self._write("a", json.dumps(line | said) + "\n")
+        self._write(json.dumps(line | said) + "\n")
 
-    def _write(self, mode: Literal["w", "a"], text: str) -> None:
+    def _write(self, text: str, *, empty: bool = False) -> None:
         try:
-            with self._path.open(mode, encoding="utf-8") as file:
+            descriptor = open_own(self._path, os.O_WRONLY | os.O_APPEND)
+            with os.fdopen(descriptor, "a", encoding="utf-8") as file:
+                if empty and stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+                    os.ftruncate(file.fileno(), 0)
                 file.write(text)
         except OSError as error:
             raise StandError(

@@ -26,7 +26,14 @@ from lashmap_daemon.channels import SILENT_S, Channels
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.console.live import LiveScreen
 from lashmap_daemon.console.plain import PlainScreen
-from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, LogbookFull, StandError
+from lashmap_daemon.errors import (
+    EXIT_STOPPED,
+    ConfigurationError,
+    LashmapError,
+    LogbookFull,
+    LogbookGone,
+    StandError,
+)
 from lashmap_daemon.events import Listener, TestClosed
 from lashmap_daemon.hand_over import hand_over
 from lashmap_daemon.hands_free import obeying
@@ -123,23 +130,48 @@ def run(options: RunOptions, console: Console) -> int:
         else:
             begun = _begin(options, box, stand, person, stack)
         test = begun.opening.started.test
-        again = (
-            f"lashmap run {options.stand} {options.box} --logbook {options.logbook} --resume --test {test}"
-        )
         bus = join_bus(stand, options.logbook, begun.opening.started, stack, terminal.show)
         try:
             closed = _lead(begun, options, console, bus=bus)
-        except (StandError, InstrumentError, LogbookFull):
-            terminal.show(
-                f"The test was closed early; what it recorded is kept. Open it with: "
-                f"lashmap review {test} --logbook {options.logbook}\nGo on with it: {again}"
-            )
+        except (StandError, InstrumentError, LogbookFull, LogbookGone) as error:
+            saved = error.saved if isinstance(error, LogbookGone) else options.logbook
+            if saved is not None:
+                terminal.show(
+                    f"The test was closed early; what it recorded is kept. Open it with: "
+                    f"lashmap review {test} --logbook {saved}\nGo on with it: {_again(options, test, saved)}"
+                )
             raise
         if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
             with contextlib.suppress(OSError):  # the terminal may be what went away
+                again = _again(options, test, options.logbook)
                 print(f"lashmap: interrupted; what was recorded is kept. Go on: {again}", file=sys.stderr)  # noqa: T201
             return EXIT_STOPPED
-        return _hand_over(begun.logbook, closed, test, options, console, bus=bus)
+        try:
+            status = _hand_over(begun.logbook, closed, test, options, console, bus=bus)
+            begun.logbook.must_be_there()
+        except LashmapError:
+            _save_if_gone(begun.logbook, test)
+            raise
+        return status
+
+
+def _save_if_gone(logbook: Logbook, test: str) -> None:
+    """See that the file of a closed test is still there.
+
+    Raises:
+        LogbookGone: When it is not; says where it was saved.
+    """
+    try:
+        logbook.must_be_there()
+    except LogbookGone as error:
+        book, told = logbook.saved_elsewhere(test)
+        book.close()
+        told = f"the test itself is closed. {told}"
+        raise LogbookGone(error.path, error.why, saved=book.path, how_saved=told) from error
+
+
+def _again(options: RunOptions, test: str, logbook: Path) -> str:
+    return f"lashmap run {options.stand} {options.box} --logbook {logbook} --resume --test {test}"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -94,7 +94,7 @@ class Service:
             started_s=time.monotonic(),
             bus=setup.bus,
         )
-        self._watch = Watch(self._lead, self._ports, setup.logbook.path)
+        self._watch = Watch(self._lead, self._ports, setup.logbook)
 
     async def run(self) -> int:
         """Serve until a signal ends it; returns the exit status.

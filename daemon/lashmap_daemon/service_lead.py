@@ -19,7 +19,7 @@ from lashmap_drivers.errors import InstrumentError
 from lashmap_daemon import events
 from lashmap_daemon import sequence_words as words
 from lashmap_daemon.control_words import Begin, Resume
-from lashmap_daemon.errors import ConfigurationError, LashmapError, StandError
+from lashmap_daemon.errors import ConfigurationError, LashmapError, LogbookGone, StandError
 from lashmap_daemon.hands_free import obeying
 from lashmap_daemon.journal import about
 from lashmap_daemon.live_test import LiveTest, Opening
@@ -214,6 +214,7 @@ class Lead:
         if self._ending or self.state != "preparing":
             raise StandError("the test was given up before it began")
         refuse_unheard(self._ports)
+        self._logbook.must_be_there()
         opening = prepared.opening(self._ports, how, encoder_deg)
         self._waiting = self._ports.tap = None
         screen = self.screen = ServiceScreen(prepared.started)
@@ -235,11 +236,13 @@ class Lead:
     async def _lead(self, begun: _Begun) -> None:
         started = begun.opening.started
         with about(test=started.test):
+            book = self._logbook.path
             try:
                 await self._bus.begin(started)
                 closed = await self._live_test(begun)
                 self.last_test = f"test {started.test} {closed.outcome}: {closed.reason}"
             except (LashmapError, InstrumentError) as error:
+                book = (isinstance(error, LogbookGone) and error.saved) or book
                 LOG.error("the test failed: %s", error)  # noqa: TRY400 - foreseen, its message says all
                 self.last_test = f"test {started.test} failed: {error}"
             except Exception as error:
@@ -252,10 +255,10 @@ class Lead:
             for ear in self._ports.ears.values():
                 ear.skip_rest(time.monotonic())
             if self._ending:
-                LOG.info("no result was written; lashmap review %s makes it", started.test)
+                LOG.info("no result was written; lashmap review %s --logbook %s makes it", started.test, book)
             else:
                 said = await asyncio.to_thread(
-                    write_result, self._logbook.path, started.test, self._output, self._bus.conclude
+                    write_result, book, started.test, self._output, self._bus.conclude
                 )
                 self.last_test = f"{self.last_test}; {said}"
         self.test, self.screen = "", None
@@ -281,6 +284,7 @@ class Lead:
     def _preparing(self) -> Iterator[None]:
         """From idle to a test that is prepared; idle again when that fails."""
         self._only_when("idle")
+        self._logbook.must_be_there()
         self._change("preparing")
         try:
             refuse_unheard(self._ports)

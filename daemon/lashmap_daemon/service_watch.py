@@ -11,8 +11,9 @@ import os
 import shutil
 import time
 from collections.abc import Callable
-from pathlib import Path
 
+from lashmap_daemon.errors import LogbookGone
+from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.service_lead import Lead
 from lashmap_daemon.service_ports import StandPorts
 
@@ -27,15 +28,14 @@ class Watch:
     Args:
         lead: Of the service.
         ports: Its instruments.
-        logbook: File that tests are written to.
+        logbook: Tests are written to it.
         clock: Monotonic seconds.
     """
 
     def __init__(
-        self, lead: Lead, ports: StandPorts, logbook: Path, clock: Callable[[], float] = time.monotonic
+        self, lead: Lead, ports: StandPorts, logbook: Logbook, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self._lead, self._ports, self._logbook, self._clock = lead, ports, logbook, clock
-        self._identity = _identity(logbook)
         self._said_full = False
 
     def failures(self) -> list[str]:
@@ -50,32 +50,27 @@ class Watch:
             still_s = self._clock() - screen.asked_s
             if still_s > STUCK_S:
                 found.append(f"the running test has not gone on for {still_s:.0f} s")
-        identity = _identity(self._logbook)
-        if identity is None or identity != self._identity:
-            found.append(f"{self._logbook}: the file is gone or another one; tests would be written nowhere")
-        elif not os.access(self._logbook, os.W_OK):
-            found.append(f"{self._logbook}: cannot be written any more; check its permissions")
+        path = self._logbook.path
+        try:
+            self._logbook.must_be_there()
+        except LogbookGone as error:
+            found.append(str(error))
+        else:
+            if not os.access(path, os.W_OK):
+                found.append(f"{path}: cannot be written any more; check its permissions")
         return found
 
     def little_room(self) -> str:
         """A sentence when the logbook's disk is nearly full; empty otherwise."""
         try:
-            free = shutil.disk_usage(self._logbook.parent).free
+            free = shutil.disk_usage(self._logbook.path.parent).free
         except OSError:
             return ""
         if free >= LEAST_FREE_BYTES:
             self._said_full = False
             return ""
-        text = f"{free // (1024 * 1024)} MB are left on the disk of {self._logbook}; make room"
+        text = f"{free // (1024 * 1024)} MB are left on the disk of {self._logbook.path}; make room"
         if not self._said_full:
             self._said_full = True
             LOG.error("%s", text)
         return text
-
-
-def _identity(path: Path) -> tuple[int, int] | None:
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_dev, status.st_ino

@@ -24,6 +24,7 @@ from lashmap_daemon.simulated_stand import (
     serve,
 )
 from lashmap_daemon.simulated_stand import StandError as ImpossibleStand
+from lashmap_daemon.whole_file import replace_whole
 
 STAND_FILE = "stand.toml"
 _INDICATOR_PROFILE = r"""kind = "ascii line"
@@ -178,10 +179,8 @@ def _fault(word: str) -> Fault:
 
 def write_stand(folder: Path, indicator: Path, encoder: Path, instruments: SimulatedInstruments) -> None:
     """Leave the stand file and its two profiles in ``folder``, the stand file last and whole."""
-    (folder / "indicator.toml").write_text(
-        _INDICATOR_PROFILE.format(unit=instruments.indicator_unit), "utf-8"
-    )
-    (folder / "encoder.toml").write_text(_ENCODER_PROFILE, "utf-8")
+    replace_whole(folder / "indicator.toml", _INDICATOR_PROFILE.format(unit=instruments.indicator_unit))
+    replace_whole(folder / "encoder.toml", _ENCODER_PROFILE)
     text = _STAND.format(
         indicator=indicator,
         encoder=encoder,
@@ -190,7 +189,4 @@ def write_stand(folder: Path, indicator: Path, encoder: Path, instruments: Simul
         counts=instruments.encoder_counts_per_turn,
         prompts=folder / "prompts.jsonl",
     )
-    # Whoever waits for the stand file must never read half of it.
-    waiting = folder / f".{STAND_FILE}"
-    waiting.write_text(text, "utf-8")
-    waiting.replace(folder / STAND_FILE)
+    replace_whole(folder / STAND_FILE, text)  # whoever waits for it must never read half of it

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from daemon.command import lashmap
+from daemon.small_disk import small_disk
 from daemon.virtual_time import DEMO_BOX
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import Logbook
@@ -76,13 +77,14 @@ def test_the_name_of_who_held_it_before_is_not_left_behind(tmp_path: Path) -> No
     assert (tmp_path / "book.lock").stat().st_size == 0
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full here")
 def test_a_disk_too_full_for_the_name_of_the_holder_locks_nevertheless(tmp_path: Path) -> None:
-    """Every write to /dev/full fails for want of room (full(4)); it can be locked."""
-    path = tmp_path / "book"
-    (tmp_path / "book.lock").symlink_to("/dev/full")
-    with only_writer(path), pytest.raises(LogbookBusy), only_writer(path):
-        pass
+    with small_disk(tmp_path, 1) as disk:
+        (disk / "book.lock").touch()
+        with pytest.raises(OSError, match="No space"):
+            (disk / "somebody").write_bytes(bytes(1 << 21))
+        path = disk / "book"
+        with only_writer(path), pytest.raises(LogbookBusy, match="another process"), only_writer(path):
+            pass
 
 
 def test_a_folder_that_is_none_is_named(tmp_path: Path) -> None:

@@ -314,7 +314,7 @@ def test_a_port_that_cannot_be_opened_is_tried_again_and_one_whose_reader_ended_
 def test_signs_of_life_want_readers_that_run_and_a_test_that_goes_on(tmp_path: Path) -> None:
     bench = Bench(tmp_path)
     now_s = 1000.0
-    watch = Watch(bench.lead, bench.ports, bench.logbook.path, clock=lambda: now_s)
+    watch = Watch(bench.lead, bench.ports, bench.logbook, clock=lambda: now_s)
     assert watch.failures() == []
     bench.encoder.alive = False
     assert "the reader of the encoder" in watch.failures()[0]

@@ -20,13 +20,15 @@ def test_a_full_disk_leaves_the_report_that_was_there(tmp_path: Path) -> None:
         assert [one.name for one in disk.iterdir()] == ["box.html"]
 
 
-def test_a_folder_is_made_a_link_followed_and_a_device_written_to(tmp_path: Path) -> None:
+def test_a_folder_is_made_a_link_replaced_and_a_device_written_to(tmp_path: Path) -> None:
     write_whole(tmp_path / "new" / "a.html", "Łódź")
     assert (tmp_path / "new" / "a.html").read_bytes() == "Łódź".encode()
     (tmp_path / "link.html").symlink_to(tmp_path / "new" / "a.html")
     write_whole(tmp_path / "link.html", "again")
-    assert (tmp_path / "link.html").is_symlink()
-    assert (tmp_path / "new" / "a.html").read_text("utf-8") == "again"
+    assert not (tmp_path / "link.html").is_symlink()
+    assert (tmp_path / "link.html").read_text("utf-8") == "again"
+    assert (tmp_path / "new" / "a.html").read_text("utf-8") == "Łódź"
+    write_whole(tmp_path / ("ł" * 120 + ".html"), "a name of 245 bytes")
     write_whole(Path("/dev/null"), "gone")
     assert not Path("/dev/null").is_file()
     with pytest.raises(ConfigurationError, match="cannot be written"):

@@ -13,6 +13,7 @@ from typing import Any
 
 from lashmap_daemon.bus.messages import SCHEMA
 from lashmap_daemon.bus.topics import TOPICS, Topic
+from lashmap_daemon.whole_file import write_whole
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -46,9 +47,8 @@ def texts() -> dict[str, str]:
 
 def write(folder: Path) -> None:
     """Write all schemas into ``folder``."""
-    folder.mkdir(parents=True, exist_ok=True)
     for name, text in texts().items():
-        (folder / name).write_text(text, "utf-8")
+        write_whole(folder / name, text)
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from lashmap_daemon.simulated_stand.prompts import Prompts
 from lashmap_daemon.simulated_stand.terminals import Terminal
+from lashmap_daemon.whole_file import replace_whole
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -85,7 +86,7 @@ def serve(
     parent = os.getppid()
     folder.mkdir(parents=True, exist_ok=True)
     if truth is not None:
-        truth.write_text(stand.truth.to_json() + "\n", encoding="utf-8")
+        replace_whole(truth, stand.truth.to_json() + "\n")
     stop = stop or threading.Event()
     with (
         _noted_signals() as signals,
