@@ -25,6 +25,7 @@ from lashmap_daemon.rock_watch import RockWatch, setting_of
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.sweep_watch import SweepWatch, Swept
+from lashmap_daemon.wire_errors import WireTally
 from lashmap_daemon.wording import mark_sentence
 
 _BOTH = (INDICATOR, ENCODER)
@@ -73,6 +74,8 @@ class Conductor:
         self._paused_s = 0.0
         self._moved = False
         self._marked: set[tuple[str, str]] = set()
+        self._noted_wire: set[str] = set()
+        self._swept_from: dict[str, WireTally] = {}
         self.rock: RockWatch | None = None
         self.accepted: dict[int, events.RockAccepted] = dict(resumption.accepted) if resumption else {}
         self.predicted = resumption.predicted if resumption else None
@@ -112,6 +115,7 @@ class Conductor:
         if self.closed:
             return
         self._note_marks()
+        self._note_wire_errors()
         if self._pending:
             self._act(self._pending)
             self._pending = ()
@@ -140,6 +144,22 @@ class Conductor:
                 if count and (name, mark) not in self._marked:
                     self._marked.add((name, mark))
                     self.note(mark_sentence(name, self.channels.port(name), mark))
+
+    def _note_wire_errors(self) -> None:
+        """Say once for each instrument that its lines are damaged, also while the test waits for the gear."""
+        for name in _BOTH:
+            if name not in self._noted_wire and (tally := self.channels.tally(name)).is_notable:
+                self._noted_wire.add(name)
+                self.note(self.channels.wire_sentence(name, tally, "so far"))
+
+    def wire_notes(self) -> list[str]:
+        """What was wrong on the wires over the whole test; for its end."""
+        tallies = {name: self.channels.tally(name) for name in _BOTH}
+        return [
+            self.channels.wire_sentence(name, tally, "in the whole test")
+            for name, tally in tallies.items()
+            if tally.is_notable or name in self._noted_wire
+        ]
 
     # What the samples say ------------------------------------------------------------------------------
 
@@ -187,9 +207,17 @@ class Conductor:
         self.swept = watch.look(self._now_s)
         if self.swept is not None:
             refused = self.swept.sweep is None
-            self.happen(words.SweepBad((self.swept.reason,)) if refused else words.SweepGood())
+            reasons = (self.swept.reason, *self._wire_errors_in_sweep())
+            self.happen(words.SweepBad(reasons) if refused else words.SweepGood())
         elif not watch.turned_deg and self._now_s - self._asked_s > self.box.plan.turn_seconds:
             self.happen(words.SweepBad(("the shaft was not turned",)))
+
+    def _wire_errors_in_sweep(self) -> list[str]:
+        said = (
+            self.channels.wire_sentence(name, self.channels.tally(name).since(before), "during this sweep")
+            for name, before in self._swept_from.items()
+        )
+        return [text for text in said if text]
 
     # What the sequence wants ---------------------------------------------------------------------------
 
@@ -272,6 +300,7 @@ class Conductor:
         turns = self.box.runout.turns
         self._asked_s = self._now_s
         self.rock = None
+        self._swept_from = {name: self.channels.tally(name) for name in _BOTH}
         self.sweep_watch = SweepWatch(
             sweep.member,
             turns=turns,

@@ -264,7 +264,7 @@ class LiveTest:
 
     def _emit(self, event: events.Event) -> None:
         if isinstance(event, events.TestClosed):
-            for text in self._lags():
+            for text in (*self.conductor.wire_notes(), *self._lags()):
                 self._keeper.emit(events.NoteTaken(text=text))
         self._keeper.emit(event)
 

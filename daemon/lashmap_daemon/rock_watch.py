@@ -11,13 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 from lashmap_analysis.flags import FlagName
 from lashmap_analysis.rock import RockReading, measure_rock
+from lashmap_drivers.readings import Batch
 
 from lashmap_daemon import arrival, events
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.rest_between import rest_before
 from lashmap_daemon.sequence_words import Left, RockBad, RockGood
-from lashmap_daemon.stand_file import ENCODER
+from lashmap_daemon.stand_file import ENCODER, INDICATOR
 
 CHECK_S = 0.25  # how often the rock in hand is measured
 # These do not heal by rocking on: once seen in a long enough rock, it is better to begin again.
@@ -85,6 +86,7 @@ class RockWatch:
         )
         self.reading: RockReading | None = None
         self.gear_deg: float | None = None  # middle of its way, once the rock was found good
+        self._before = {name: channels.tally(name) for name in (INDICATOR, ENCODER)}
 
     def look(self, now_s: float) -> RockGood | RockBad | Left | None:
         """Take what came; None while the rock goes on.
@@ -96,7 +98,7 @@ class RockWatch:
             return None
         gear = self._channels.gear_deg(now_s - arrival.WINDOW_S)
         if len(gear) and not arrival.is_near(gear, self._target_deg, self._setting.still):
-            return Left()
+            return Left((self._left(gear), *self._wire_errors()))
         trace = self._channels.indicator(self.started_s)
         rested = rest_before(trace.time_s, trace.value)
         self.begins_s = float(trace.time_s[rested]) if rested else self.started_s
@@ -111,10 +113,23 @@ class RockWatch:
         disabling = [flag for flag in reading.flags if flag.disabling]
         sentences = tuple(flag.sentence for flag in disabling)
         if enough and any(flag.name in _LASTING for flag in disabling):
-            return RockBad(sentences)
+            return RockBad((*sentences, *self._wire_errors()))
         if now_s - self.started_s > self._setting.longest_s:
-            return RockBad(sentences or (self._too_few(reading.reversals),))
+            return RockBad((*(sentences or (self._too_few(reading.reversals),)), *self._wire_errors()))
         return None
+
+    def _left(self, gear: Batch) -> str:
+        off_deg = gear.value - self._target_deg
+        furthest_deg = float(off_deg[np.argmax(np.abs(off_deg))])
+        return f"the gear left the position while the rock was recorded, by {abs(furthest_deg):.1f}°"
+
+    def _wire_errors(self) -> tuple[str, ...]:
+        """Bad lines within a refused rock: they come from the same seconds, so any of them counts."""
+        said = (
+            self._channels.wire_sentence(name, self._channels.tally(name).since(before), "during this rock")
+            for name, before in self._before.items()
+        )
+        return tuple(text for text in said if text)
 
     def _unless_unseen(self, now_s: float, reading_mm: float) -> RockGood | None:
         """Good, unless the encoder is silent: whether the gear stayed is not known before it speaks again."""

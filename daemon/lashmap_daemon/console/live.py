@@ -184,8 +184,10 @@ def _facts(view: View) -> dict[str, Text | str]:
         gear_deg, lash_mm = view.tight_spot
         lash = format_length(lash_mm, view.units)
         facts["tight spot"] = f"{angle_text(gear_deg, decimals=1)}, {lash} normal"
-    if view.bad_frames:
-        facts["bad frames"] = str(view.bad_frames)
+    if view.damaged:
+        facts["bad lines"] = Text(f"{view.damaged}: check cable and baud rate", "bold")
+    elif view.bad_frames:
+        facts["bad lines"] = str(view.bad_frames)
     facts["picture"] = Text("M matched teeth, > gear, o to do, X tight spot; inward is tighter", "dim")
     return facts
 
