@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 
 import numpy as np
+from lashmap_drivers.parser import FOR_GOOD
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon import arrival, as_events, events, sequence
@@ -41,6 +42,7 @@ class Conductor:
         emit: Called with every event, in order.
         keep: Called with every raw chunk before it is decoded.
         resumption: From where a test goes on that had ended early.
+        go_on: The command that goes on with this test after it was closed, for messages.
     """
 
     def __init__(
@@ -51,6 +53,7 @@ class Conductor:
         emit: Callable[[events.Event], None],
         keep: Callable[[str, list[Chunk]], None],
         resumption: Resumption | None = None,
+        go_on: str = "",
     ) -> None:
         self.box = started.box
         self.channels = channels
@@ -65,6 +68,7 @@ class Conductor:
             channels,
             patience_s=started.stand.file.stand.reconnect_seconds,
             near_deg=self._still.near_deg,
+            go_on=go_on or f"lashmap run STAND BOX --resume --test {started.test}",
         )
         self._emit = emit
         self._keep = keep
@@ -92,6 +96,11 @@ class Conductor:
     def closed(self) -> bool:
         """True once the closing record was emitted."""
         return self.state.phase is Phase.CLOSED
+
+    @property
+    def away(self) -> str:
+        """Which instruments are away now, and why; empty when all are there."""
+        return self._absences.why
 
     def tick(self, now_s: float, chunks: dict[str, list[Chunk]], lost: Mapping[str, str] = _NOBODY) -> None:
         """Take what came since the last tick and act on it.
@@ -141,7 +150,8 @@ class Conductor:
         """The first of each kind goes into the record: a count of them alone would be seen by nobody."""
         for name in (INDICATOR, ENCODER):
             for mark, count in self.channels.marks(name).items():
-                if count and (name, mark) not in self._marked:
+                # A count that is lost for good ends the test, which says more.
+                if count and mark not in FOR_GOOD and (name, mark) not in self._marked:
                     self._marked.add((name, mark))
                     self.note(mark_sentence(name, self.channels.port(name), mark))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime as dt
+import shlex
 import sys
 import time
 from collections.abc import Callable
@@ -123,17 +124,17 @@ def run(options: RunOptions, console: Console) -> int:
         else:
             begun = _begin(options, box, stand, person, stack)
         test = begun.opening.started.test
-        again = (
-            f"lashmap run {options.stand} {options.box} --logbook {options.logbook} --resume --test {test}"
-        )
+        files = (str(options.stand), str(options.box), "--logbook", str(options.logbook))
+        again = shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
         bus = join_bus(stand, options.logbook, begun.opening.started, stack, terminal.show)
         try:
-            closed = _lead(begun, options, console, bus=bus)
+            closed = _lead(begun, options, console, bus=bus, go_on=again)
         except (StandError, InstrumentError, LogbookFull):
-            terminal.show(
-                f"The test was closed early; what it recorded is kept. Open it with: "
-                f"lashmap review {test} --logbook {options.logbook}\nGo on with it: {again}"
-            )
+            with contextlib.suppress(OSError):  # the terminal may be gone as well
+                terminal.show(
+                    f"The test was closed early; what it recorded is kept. Open it with: "
+                    f"lashmap review {test} --logbook {options.logbook}\nGo on with it: {again}"
+                )
             raise
         if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
             with contextlib.suppress(OSError):  # the terminal may be what went away
@@ -233,7 +234,9 @@ def _open_logbook(path: Path, stack: ExitStack) -> Logbook:
     return Logbook(path, create=True)
 
 
-def _lead(begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus | None) -> TestClosed:
+def _lead(
+    begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus | None, go_on: str
+) -> TestClosed:
     opening = begun.opening
     prompts = opening.started.stand.file.prompts
     listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
@@ -253,7 +256,7 @@ def _lead(begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus
         if bus is not None:
             screen = OnTheBus(screen, bus)
         screen = obeying(screen, opening.started.stand.file, opening.started.box.gear_set.gear_teeth)
-        live = LiveTest(opening, begun.ports, begun.logbook, screen, listeners, slow=(slow,))
+        live = LiveTest(opening, begun.ports, begun.logbook, screen, listeners, slow=(slow,), go_on=go_on)
         return asyncio.run(live.run())
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from itertools import zip_longest
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -69,7 +69,8 @@ class LiveScreen:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.drawing.close(_LAST_FRAME_S)
-        self._stack.close()
+        with suppress(OSError):  # a terminal that is gone takes no last frame
+            self._stack.close()
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
