@@ -63,7 +63,7 @@ class Conductor:
         self._normal_per_reading = indicator.normal_per_reading(self.gear_set)
         self._stand = started.stand
         self._still = arrival.still_limits(self.gear_set, started.box.limits_for_analysis())
-        self._rock_setting = setting_of(started, indicator.arc_per_reading(self.gear_set), self._still)
+        self._rock_setting = setting_of(started, self._still)
         self._absences = Absences(
             channels,
             patience_s=started.stand.file.stand.reconnect_seconds,
@@ -79,6 +79,7 @@ class Conductor:
         self._moved = False
         self._marked: set[tuple[str, str]] = set()
         self._noted_wire: set[str] = set()
+        self._disagree = False
         self._swept_from: dict[str, WireTally] = {}
         self.rock: RockWatch | None = None
         self.accepted: dict[int, events.RockAccepted] = dict(resumption.accepted) if resumption else {}
@@ -245,6 +246,7 @@ class Conductor:
                     accepted = as_events.rock_accepted(target, self.rock, self._normal_per_reading)
                     self.accepted[target.number] = accepted
                     self._emit(accepted)
+                    self._note_disagreement(target.number)
                     self._check(accepted)
                 case words.Refuse(target, reasons):
                     self._emit(as_events.rock_refused(target, self.rock, reasons, self._now_s))
@@ -269,6 +271,15 @@ class Conductor:
         now_s = self._now_s
         given_up_s, self.given_up_s, self._heard_since_s = self.given_up_s, 0.0, now_s
         self._emit(events.RecordingGoesOn(paused_s=now_s - self._paused_s, given_up_s=given_up_s))
+
+    def _note_disagreement(self, number: int) -> None:
+        """Say it where it begins: at the end nobody can look at tip and coupling as they were."""
+        found = self.rock.disagreement if self.rock else None
+        if found is not None and not self._disagree:
+            self.note(f"Indicator and encoder disagree from position {number} on. {found.sentence}")
+        elif found is None and self._disagree:
+            self.note(f"Indicator and encoder agree again at position {number}.")
+        self._disagree = found is not None
 
     def _check(self, again: events.RockAccepted) -> None:
         """Compare the first rock after a resumption with the one it repeats."""
