@@ -27,7 +27,7 @@ from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.sweep_watch import SweepWatch, Swept
 from lashmap_daemon.wire_errors import WireTally
-from lashmap_daemon.wording import mark_sentence
+from lashmap_daemon.wording import angle_text, mark_sentence
 
 _BOTH = (INDICATOR, ENCODER)
 _NOBODY: Mapping[str, str] = MappingProxyType({})
@@ -199,7 +199,7 @@ class Conductor:
             port = self.channels.port(ENCODER)
             raise StandError(
                 f"encoder on {port}: has not moved for {limit_s:.0f} s while the gear was to turn to "
-                f"{self._target_deg():.1f}°. Check that its shaft turns with the "
+                f"{angle_text(self._target_deg(), decimals=1)}. Check that its shaft turns with the "
                 f"{self._stand.file.encoder.shaft} and that its cable is whole; plan.turn_seconds in the box "
                 "file sets how long to wait."
             )

@@ -50,8 +50,13 @@ def sweep_sentence(asked: events.SweepAsked) -> str:
 
 
 def angle_text(gear_deg: float, *, decimals: int) -> str:
-    """A gear angle past the matched teeth as the dial shows it, with the turn it belongs to, from 1."""
+    """A gear angle past the matched teeth as a dial shows it that is 0 there, with the turn it belongs to.
+
+    Turns are counted from 1 on either side of the matched teeth.
+    """
     turn, angle_deg = divmod(round(gear_deg, decimals), 360.0)
+    if turn < 0:
+        return f"{angle_deg:.{decimals}f}° of turn {-int(turn)} before the matched teeth"
     return f"{angle_deg:.{decimals}f}° of turn {int(turn) + 1}"
 
 
