@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.errors import InstrumentLost as Lost
+from lashmap_drivers.parser import FOR_GOOD, JUMPED
 
 from lashmap_daemon import events
 from lashmap_daemon.channels import Channels
@@ -38,9 +39,11 @@ class Absences:
         channels: Of the test.
         patience_s: How long to wait for an instrument, in seconds.
         near_deg: Change of the gear angle up to which an encoder that was away is believed.
+        go_on: The command that goes on with the test after it was closed.
     """
 
-    def __init__(self, channels: Channels, *, patience_s: float, near_deg: float) -> None:
+    def __init__(self, channels: Channels, *, patience_s: float, near_deg: float, go_on: str) -> None:
+        self._go_on = go_on
         self._channels = channels
         self._patience_s = patience_s
         self._near_deg = near_deg
@@ -53,8 +56,8 @@ class Absences:
 
     @property
     def why(self) -> str:
-        """Who was lost first, and the reason; empty when everyone is there."""
-        return next((f"the {name} was lost ({away.reason})" for name, away in self._away.items()), "")
+        """Who was lost, and the reason; empty when everyone is there."""
+        return " and ".join(f"the {name} was lost ({away.reason})" for name, away in self._away.items())
 
     def look(
         self, now_s: float, lost: Mapping[str, str], *, heard_since_s: float = 0.0
@@ -68,8 +71,9 @@ class Absences:
 
         Raises:
             InstrumentError: When one stays away too long.
-            StandError: When an encoder came back with another angle.
+            StandError: When an encoder came back with another angle, or lost its count for good.
         """
+        self._refuse_lost_count(lost)
         for name in (INDICATOR, ENCODER):
             dumb = None if name in lost else self._channels.failure(name, now_s, heard_since_s)
             reason = lost.get(name) or (dumb.what if dumb else None)
@@ -82,6 +86,29 @@ class Absences:
             away = self._away.get(name)
             if away is not None and now_s - away.since_s >= self._patience_s:
                 raise self._too_long(name, away, dumb, works=name not in lost)
+
+    def _refuse_lost_count(self, lost: Mapping[str, str]) -> None:
+        """An encoder that does not know its turns any more is not waited for: nothing brings them back."""
+        marks = self._channels.marks(ENCODER)
+        mark = next((one for one in FOR_GOOD if marks.get(one)), None)
+        if mark is None:
+            return
+        if ENCODER in lost:
+            what = (
+                f"its port stopped working ({lost[ENCODER]}), and its count, which goes round, went on unseen"
+            )
+        elif mark == JUMPED:
+            what = (
+                "its angle jumped further than anybody turns; if it begins again each turn, write "
+                "wraps_at_deg = 360 in its profile"
+            )
+        else:
+            what = "its count goes round, and a jump or a gap in it was too long to be followed"
+        raise StandError(
+            f"encoder on {self._channels.port(ENCODER)}: {what}. So nobody knows which teeth are together, "
+            "and waiting does not help. What was recorded is kept. Bring the marked teeth together again and "
+            f"go on with: {self._go_on}"
+        )
 
     def _speaks(self, name: str, away: _Away) -> bool:
         latest_s = self._channels.latest_s(name)
@@ -106,8 +133,8 @@ class Absences:
             raise StandError(
                 f"encoder on {port}: was lost and came back with the gear {abs(moved_deg):.1f}° from where "
                 "it was. Either the gear was turned meanwhile or the count began anew, so the matched teeth "
-                "are no longer known. Go on with lashmap run … --resume, which has the marked teeth brought "
-                "together again; what was recorded is kept."
+                "are no longer known. What was recorded is kept. Bring the marked teeth together again and "
+                f"go on with: {self._go_on}"
             )
         yield events.NoteTaken(
             text=f"The encoder was away for {now_s - away.since_s:.0f} s and came back with the same angle; "
@@ -124,6 +151,6 @@ class Absences:
             name,
             self._channels.port(name),
             f"the port stopped working ({away.reason}) and {end} within {self._patience_s:.0f} s",
-            "Plug the cable in again and go on with lashmap run … --resume; what was recorded is kept. "
-            "stand.reconnect_seconds in the stand file sets how long to wait.",
+            "What was recorded is kept; stand.reconnect_seconds in the stand file sets how long to wait. "
+            f"Plug the cable in again and go on with: {self._go_on}",
         )

@@ -13,6 +13,8 @@ from lashmap_analysis.gear_set import GearSet
 from lashmap_analysis.record import Limits
 from lashmap_drivers.readings import Batch
 
+from lashmap_daemon.wire_errors import without_lone
+
 WINDOW_S = 0.4
 _LONGEST_WINDOW_S = 1.5
 _FEWEST_SAMPLES = 4
@@ -65,10 +67,11 @@ def is_still(gear_deg: Batch, indicator: Batch, target_deg: float, limits: Still
     """
     if len(gear_deg) < _FEWEST_SAMPLES or len(indicator) < _FEWEST_SAMPLES:
         return False
+    tip_mm = without_lone(indicator.time_s, indicator.value, limits.tip_span_mm)
     return (
         float(np.ptp(gear_deg.value)) <= limits.gear_span_deg
         and is_near(gear_deg, target_deg, limits)
-        and float(np.ptp(indicator.value)) <= limits.tip_span_mm
+        and float(np.ptp(tip_mm)) <= limits.tip_span_mm
     )
 
 

@@ -31,6 +31,7 @@ def rock_accepted(target: Target, rock: RockWatch | None, normal_per_reading: fl
     if rock is None or rock.reading is None:
         raise RuntimeError("a rock was accepted that was not measured")
     reading = rock.reading
+    flags = (*reading.flags, *([rock.disagreement] if rock.disagreement else []))
     return events.RockAccepted(
         number=target.number,
         engagement=target.engagement,
@@ -42,7 +43,7 @@ def rock_accepted(target: Target, rock: RockWatch | None, normal_per_reading: fl
         normal_backlash_mm=reading.reading_mm * normal_per_reading,
         standard_uncertainty_mm=reading.standard_uncertainty_mm * normal_per_reading,
         reversals=reading.reversals,
-        flags=tuple(flag.name.value for flag in reading.flags),
+        flags=tuple(flag.name.value for flag in flags),
         gear_deg=rock.gear_deg,
     )
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
+import numpy as np
 from lashmap_analysis.gear_set import GearSet
 from lashmap_drivers.errors import (
     InstrumentError,
@@ -13,12 +14,13 @@ from lashmap_drivers.errors import (
     InstrumentSilent,
     InstrumentWithoutReading,
 )
-from lashmap_drivers.readings import Batch, Chunk
+from lashmap_drivers.readings import Batch, Chunk, Samples
 
 from lashmap_daemon.events import MatchedTeethSet
 from lashmap_daemon.reference import in_record_deg
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
 from lashmap_daemon.trace_buffer import TraceBuffer
+from lashmap_daemon.wire_errors import LoneSamples, WireTally
 
 SILENT_S = 3.0  # twenty times the interval of the slowest instrument this is meant for
 _KEEP_S = 120.0
@@ -43,11 +45,13 @@ class Channels:
         self._reference_deg = 0.0
         on_pinion = stand.file.encoder.shaft == "pinion"
         self._gear_per_encoder = gear_set.pinion_teeth / gear_set.gear_teeth if on_pinion else 1.0
+        self._lone = LoneSamples.of(gear_set, stand.file.encoder.shaft)
 
     def feed(self, name: str, chunks: list[Chunk]) -> None:
         """Decode the next chunks of one instrument."""
         for chunk in chunks:
-            batch = self._decoders[name].feed(chunk)
+            decoded = self._decoders[name].feed(chunk)
+            batch = self._lone.feed(_as_samples(decoded)) if name == ENCODER else decoded
             if name == ENCODER and self._matched is not None and len(batch):
                 first_deg, range_deg = float(batch.value[0]), self._decoders[ENCODER].range_deg
                 self._reference_deg = in_record_deg(self._matched, first_deg, range_deg)
@@ -123,6 +127,21 @@ class Channels:
         """Lines of one instrument that did not fit its profile."""
         return self._decoders[name].parser.bad_frames
 
+    def tally(self, name: str) -> WireTally:
+        """What came of the bytes of one instrument so far."""
+        wrong = self._lone.left_out if name == ENCODER else 0
+        return WireTally(good=self.good_frames(name), bad=self.bad_frames(name), wrong=wrong)
+
+    def damaged(self) -> list[str]:
+        """Instruments with a notable share of lines that could not be read, and that share."""
+        tallies = {name: self.tally(name) for name in self._decoders}
+        return [f"{name} {one.share_text} of lines" for name, one in tallies.items() if one.is_notable]
+
+    def wire_sentence(self, name: str, tally: WireTally, when: str) -> str:
+        """What was wrong on one instrument's wire ``when``, and what to do; empty when nothing was."""
+        profile = self._stand.indicator_profile if name == INDICATOR else self._stand.encoder_profile
+        return tally.sentence(name, self.port(name), when=when, checked=profile.is_checked)
+
     def marks(self, name: str) -> Mapping[str, int]:
         """What one instrument said beside its numbers (`lashmap_drivers.parser`), and how often."""
         return self._decoders[name].parser.marks
@@ -156,3 +175,11 @@ class Channels:
             said = tuple(mark for mark, count in sorted(parser.marks.items()) if count)
             return InstrumentWithoutReading(name, self.port(name), silent_s, said, parser.last_bad)
         return InstrumentSilent(name, self.port(name), silent_s)
+
+
+def _as_samples(batch: Batch) -> Samples:
+    return Samples(
+        time_s=batch.time_s,
+        value=batch.value,
+        time_uncertainty_s=np.full(len(batch), batch.time_uncertainty_s),
+    )

@@ -89,7 +89,7 @@ def propose_profiles(stand_path: Path, seconds: float, console: Console) -> None
     for name, data in captured.items():
         where = f"{name} on {ports[name].name}"
         try:
-            proposal = propose(data, settings[name])
+            proposal = propose(data, settings[name], quantity="length" if name == INDICATOR else "angle")
         except CaptureRefused as error:
             refused.append(f"{where}: {error}")
             continue

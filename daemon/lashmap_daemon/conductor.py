@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 
 import numpy as np
+from lashmap_drivers.parser import FOR_GOOD
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon import arrival, as_events, events, sequence
@@ -25,7 +26,8 @@ from lashmap_daemon.rock_watch import RockWatch, setting_of
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.sweep_watch import SweepWatch, Swept
-from lashmap_daemon.wording import mark_sentence
+from lashmap_daemon.wire_errors import WireTally
+from lashmap_daemon.wording import angle_text, mark_sentence
 
 _BOTH = (INDICATOR, ENCODER)
 _NOBODY: Mapping[str, str] = MappingProxyType({})
@@ -40,6 +42,7 @@ class Conductor:
         emit: Called with every event, in order.
         keep: Called with every raw chunk before it is decoded.
         resumption: From where a test goes on that had ended early.
+        go_on: The command that goes on with this test after it was closed, for messages.
     """
 
     def __init__(
@@ -50,6 +53,7 @@ class Conductor:
         emit: Callable[[events.Event], None],
         keep: Callable[[str, list[Chunk]], None],
         resumption: Resumption | None = None,
+        go_on: str = "",
     ) -> None:
         self.box = started.box
         self.channels = channels
@@ -59,11 +63,12 @@ class Conductor:
         self._normal_per_reading = indicator.normal_per_reading(self.gear_set)
         self._stand = started.stand
         self._still = arrival.still_limits(self.gear_set, started.box.limits_for_analysis())
-        self._rock_setting = setting_of(started, indicator.arc_per_reading(self.gear_set), self._still)
+        self._rock_setting = setting_of(started, self._still)
         self._absences = Absences(
             channels,
             patience_s=started.stand.file.stand.reconnect_seconds,
             near_deg=self._still.near_deg,
+            go_on=go_on or f"lashmap run STAND BOX --resume --test {started.test}",
         )
         self._emit = emit
         self._keep = keep
@@ -73,6 +78,9 @@ class Conductor:
         self._paused_s = 0.0
         self._moved = False
         self._marked: set[tuple[str, str]] = set()
+        self._noted_wire: set[str] = set()
+        self._disagree = False
+        self._swept_from: dict[str, WireTally] = {}
         self.rock: RockWatch | None = None
         self.accepted: dict[int, events.RockAccepted] = dict(resumption.accepted) if resumption else {}
         self.predicted = resumption.predicted if resumption else None
@@ -89,6 +97,11 @@ class Conductor:
     def closed(self) -> bool:
         """True once the closing record was emitted."""
         return self.state.phase is Phase.CLOSED
+
+    @property
+    def away(self) -> str:
+        """Which instruments are away now, and why; empty when all are there."""
+        return self._absences.why
 
     def tick(self, now_s: float, chunks: dict[str, list[Chunk]], lost: Mapping[str, str] = _NOBODY) -> None:
         """Take what came since the last tick and act on it.
@@ -112,6 +125,7 @@ class Conductor:
         if self.closed:
             return
         self._note_marks()
+        self._note_wire_errors()
         if self._pending:
             self._act(self._pending)
             self._pending = ()
@@ -137,9 +151,26 @@ class Conductor:
         """The first of each kind goes into the record: a count of them alone would be seen by nobody."""
         for name in (INDICATOR, ENCODER):
             for mark, count in self.channels.marks(name).items():
-                if count and (name, mark) not in self._marked:
+                # A count that is lost for good ends the test, which says more.
+                if count and mark not in FOR_GOOD and (name, mark) not in self._marked:
                     self._marked.add((name, mark))
                     self.note(mark_sentence(name, self.channels.port(name), mark))
+
+    def _note_wire_errors(self) -> None:
+        """Say once for each instrument that its lines are damaged, also while the test waits for the gear."""
+        for name in _BOTH:
+            if name not in self._noted_wire and (tally := self.channels.tally(name)).is_notable:
+                self._noted_wire.add(name)
+                self.note(self.channels.wire_sentence(name, tally, "so far"))
+
+    def wire_notes(self) -> list[str]:
+        """What was wrong on the wires over the whole test; for its end."""
+        tallies = {name: self.channels.tally(name) for name in _BOTH}
+        return [
+            self.channels.wire_sentence(name, tally, "in the whole test")
+            for name, tally in tallies.items()
+            if tally.is_notable or name in self._noted_wire
+        ]
 
     # What the samples say ------------------------------------------------------------------------------
 
@@ -168,7 +199,7 @@ class Conductor:
             port = self.channels.port(ENCODER)
             raise StandError(
                 f"encoder on {port}: has not moved for {limit_s:.0f} s while the gear was to turn to "
-                f"{self._target_deg():.1f}°. Check that its shaft turns with the "
+                f"{angle_text(self._target_deg(), decimals=1)}. Check that its shaft turns with the "
                 f"{self._stand.file.encoder.shaft} and that its cable is whole; plan.turn_seconds in the box "
                 "file sets how long to wait."
             )
@@ -187,9 +218,17 @@ class Conductor:
         self.swept = watch.look(self._now_s)
         if self.swept is not None:
             refused = self.swept.sweep is None
-            self.happen(words.SweepBad((self.swept.reason,)) if refused else words.SweepGood())
+            reasons = (self.swept.reason, *self._wire_errors_in_sweep())
+            self.happen(words.SweepBad(reasons) if refused else words.SweepGood())
         elif not watch.turned_deg and self._now_s - self._asked_s > self.box.plan.turn_seconds:
             self.happen(words.SweepBad(("the shaft was not turned",)))
+
+    def _wire_errors_in_sweep(self) -> list[str]:
+        said = (
+            self.channels.wire_sentence(name, self.channels.tally(name).since(before), "during this sweep")
+            for name, before in self._swept_from.items()
+        )
+        return [text for text in said if text]
 
     # What the sequence wants ---------------------------------------------------------------------------
 
@@ -207,6 +246,7 @@ class Conductor:
                     accepted = as_events.rock_accepted(target, self.rock, self._normal_per_reading)
                     self.accepted[target.number] = accepted
                     self._emit(accepted)
+                    self._note_disagreement(target.number)
                     self._check(accepted)
                 case words.Refuse(target, reasons):
                     self._emit(as_events.rock_refused(target, self.rock, reasons, self._now_s))
@@ -231,6 +271,15 @@ class Conductor:
         now_s = self._now_s
         given_up_s, self.given_up_s, self._heard_since_s = self.given_up_s, 0.0, now_s
         self._emit(events.RecordingGoesOn(paused_s=now_s - self._paused_s, given_up_s=given_up_s))
+
+    def _note_disagreement(self, number: int) -> None:
+        """Say it where it begins: at the end nobody can look at tip and coupling as they were."""
+        found = self.rock.disagreement if self.rock else None
+        if found is not None and not self._disagree:
+            self.note(f"Indicator and encoder disagree from position {number} on. {found.sentence}")
+        elif found is None and self._disagree:
+            self.note(f"Indicator and encoder agree again at position {number}.")
+        self._disagree = found is not None
 
     def _check(self, again: events.RockAccepted) -> None:
         """Compare the first rock after a resumption with the one it repeats."""
@@ -272,6 +321,7 @@ class Conductor:
         turns = self.box.runout.turns
         self._asked_s = self._now_s
         self.rock = None
+        self._swept_from = {name: self.channels.tally(name) for name in _BOTH}
         self.sweep_watch = SweepWatch(
             sweep.member,
             turns=turns,

@@ -23,6 +23,7 @@ from lashmap_drivers.readings import Batch
 from lashmap_daemon import events
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.stand_file import HandsFreeTable, StandFile
+from lashmap_daemon.wording import angle_text
 
 if TYPE_CHECKING:
     from lashmap_daemon.conductor import Conductor
@@ -145,7 +146,7 @@ class HandsFree:
         what = "the last position again" if word == "repeat" else f"position {number} left out"
         way = "on" if knock.teeth > 0 else "back"
         cause = (
-            f"the gear stood at {knock.place_deg:.1f}° past the matched teeth, was turned {way} by "
+            f"the gear stood at {angle_text(knock.place_deg, decimals=1)}, was turned {way} by "
             f"{abs(knock.teeth):.1f} teeth and returned"
         )
         return [f"note hands-free: {what}; {cause}", word]

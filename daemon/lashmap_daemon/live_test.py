@@ -9,11 +9,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime as dt
+import errno
 import signal
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from lashmap_analysis.record import Precondition
@@ -40,11 +41,13 @@ _NO_RESERVE = (
     f"the disk of the logbook has no {SIZE // 1_000_000} MB to spare: should it fill up, this test can be "
     "closed only after room was made"
 )
+_HUNG_UP = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF}  # what a terminal that is gone answers
 _ENDING = {
     signal.SIGINT: words.Stop("stopped", "by the operator"),
     signal.SIGTERM: words.Stop("interrupted", "the program was told to end (SIGTERM)"),
     signal.SIGHUP: words.Stop("interrupted", "the terminal went away (SIGHUP)"),
 }
+_TERMINAL_GONE = words.Stop("interrupted", "the terminal went away")
 
 
 class Screen(Protocol):
@@ -96,6 +99,7 @@ class LiveTest:
             leaves signals to a program that runs more than this test, which cancels `run` instead.
         slow: Relays of the screen, whose lag is to be named as well.
         utc: The wall clock, for the record only.
+        go_on: The command that goes on with this test after it was closed, for messages.
     """
 
     def __init__(
@@ -109,6 +113,7 @@ class LiveTest:
         handle_signals: bool = True,
         slow: tuple[Relay[Any], ...] = (),
         utc: Callable[[], dt.datetime] = utc_now,
+        go_on: str = "",
     ) -> None:
         self._opening = opening
         self._ports = ports
@@ -117,6 +122,7 @@ class LiveTest:
         self._first_s = opening.resumption.first_s if opening.resumption else 0.0
         self._start_s = time.monotonic() - self._first_s
         self._own = tuple(Relay(_name_of(listener), listener) for listener in listeners)
+        self._slow = slow
         self._relays: tuple[Relay[Any], ...] = (*self._own, *slow)
         self._named: set[str] = set()
         started = opening.started
@@ -132,7 +138,12 @@ class LiveTest:
         channels = Channels(started.stand, started.box.gear_set.gear_set())
         channels.count_from(opening.matched)
         self.conductor = Conductor(
-            started, channels, emit=self._emit, keep=self._keeper.keep, resumption=opening.resumption
+            started,
+            channels,
+            emit=self._emit,
+            keep=self._keeper.keep,
+            resumption=opening.resumption,
+            go_on=go_on,
         )
 
     async def run(self) -> events.TestClosed:
@@ -190,8 +201,24 @@ class LiveTest:
             raise failed
         self._mind_the_disk()
         self._mind_the_relays()
-        for command in self._screen.commands():
+        if not self.conductor.closed:
+            self._take_commands()
+
+    def _take_commands(self) -> None:
+        try:
+            commands = self._screen.commands()
+        except OSError as error:
+            if error.errno not in _HUNG_UP:
+                raise
+            self._end(_TERMINAL_GONE)
+            return
+        for command in commands:
             self._obey(command)
+
+    def _end(self, stop: words.Stop) -> None:
+        """Close the record; what was lost before belongs to the reason: one cause may have taken both."""
+        away = self.conductor.away
+        self.conductor.happen(replace(stop, reason=f"{stop.reason}; before, {away}") if away else stop)
 
     def _mind_the_disk(self) -> None:
         self._keeper.look()
@@ -206,8 +233,12 @@ class LiveTest:
 
     def _mind_the_relays(self) -> None:
         for relay in self._relays:
-            if relay.failure is not None:
-                raise relay.failure
+            failure = relay.failure
+            if relay in self._slow and isinstance(failure, OSError) and failure.errno in _HUNG_UP:
+                self._end(_TERMINAL_GONE)
+                return
+            if failure is not None:
+                raise failure
             if relay.name not in self._named and relay.behind_s > BEHIND_S:
                 self._named.add(relay.name)
                 self.conductor.note(f"{relay.name} does not keep up; the recording does not wait for it")
@@ -264,7 +295,7 @@ class LiveTest:
             return
         loop = asyncio.get_running_loop()
         for number, stop in _ENDING.items():
-            loop.add_signal_handler(number, self.conductor.happen, stop)
+            loop.add_signal_handler(number, self._end, stop)
         try:
             yield
         finally:
@@ -273,7 +304,7 @@ class LiveTest:
 
     def _emit(self, event: events.Event) -> None:
         if isinstance(event, events.TestClosed):
-            for text in self._lags():
+            for text in (*self.conductor.wire_notes(), *self._lags()):
                 self._keeper.emit(events.NoteTaken(text=text))
         self._keeper.emit(event)
 
@@ -306,6 +337,9 @@ def _closing_of(error: BaseException) -> events.TestClosed:
             return events.TestClosed(
                 outcome="failed", reason=f"the logbook was lost: {error.path}: {error.why}"
             )
+        case OSError():
+            reason = f"this computer refused to read or write: {error.strerror or error}"
+            return events.TestClosed(outcome="failed", reason=reason)
     return events.TestClosed(outcome="failed", reason=str(error) or type(error).__name__)
 
 

@@ -27,6 +27,7 @@ from lashmap_daemon.read_ahead import RawSamples
 from lashmap_daemon.replay_parts import Parts
 from lashmap_daemon.replay_samples import Decoding, Windows
 from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
+from lashmap_daemon.wire_errors import LoneSamples
 
 Heard = Callable[[str, Samples], None]
 NOT_CLOSED = "not closed: the record ends without its closing event"
@@ -176,11 +177,12 @@ class Replay:
         parts = self._story.parts
         kept = Windows(self._spans_s)
         decoding = Decoding(raw.pieces(channel), self.started.stand, channel, parts)
+        lone = _lone_samples(self.started)
         for counted in decoding:
             samples = counted
             if channel == ENCODER:
                 samples = replace(counted, value=counted.value - parts.reference_deg(counted.time_s))
-            kept.hear(samples)
+            kept.hear(lone.feed(samples) if channel == ENCODER else samples)
             if heard is not None and len(samples):
                 heard(channel, samples)
         return kept, decoding.index_slips
@@ -228,10 +230,17 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
     """The last reference and the last recorded angle, None when there is none; both in one count."""
     parts = _read_story(logbook.events(test)).parts
     last = None
+    lone = _lone_samples(start_of(logbook, test))
     pieces = logbook.raw_pieces(test, ENCODER, gaps=True)
     for samples in Decoding(pieces, stand, ENCODER, parts):
-        last = float(samples.value[-1]) if len(samples) else last
+        right = lone.feed(samples)
+        last = float(right.value[-1]) if len(right) else last
     return parts.parts[-1].encoder_deg, last
+
+
+def _lone_samples(started: events.TestStarted) -> LoneSamples:
+    """What leaves out single wrong angles of a test's encoder, live and in its record alike."""
+    return LoneSamples.of(started.box.gear_set.gear_set(), started.stand.file.encoder.shaft)
 
 
 def _left_out(skipped: events.PositionSkipped) -> str:

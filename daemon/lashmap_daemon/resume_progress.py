@@ -134,7 +134,7 @@ class Progress:
             case events.RockRefused(number=number, reasons=reasons):
                 self._rocking = False
                 if number in self._open:
-                    reason = reasons[0] if reasons else ""
+                    reason = "; ".join(reasons)
                     self._await(replace(self._open[number], attempt=event.attempt + 1, reason=reason))
             case events.RockAccepted(number=number):
                 self.accepted[number] = self.newest = event

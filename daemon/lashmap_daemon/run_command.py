@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime as dt
+import shlex
 import sys
 import time
 from collections.abc import Callable
@@ -132,14 +133,16 @@ def run(options: RunOptions, console: Console) -> int:
         test = begun.opening.started.test
         bus = join_bus(stand, options.logbook, begun.opening.started, stack, terminal.show)
         try:
-            closed = _lead(begun, options, console, bus=bus)
+            closed = _lead(begun, options, console, bus=bus, go_on=_again(options, test, options.logbook))
         except (StandError, InstrumentError, LogbookFull, LogbookGone) as error:
             saved = error.saved if isinstance(error, LogbookGone) else options.logbook
             if saved is not None:
-                terminal.show(
-                    f"The test was closed early; what it recorded is kept. Open it with: "
-                    f"lashmap review {test} --logbook {saved}\nGo on with it: {_again(options, test, saved)}"
-                )
+                with contextlib.suppress(OSError):  # the terminal may be gone as well
+                    terminal.show(
+                        f"The test was closed early; what it recorded is kept. Open it with: "
+                        f"lashmap review {test} --logbook {saved}\n"
+                        f"Go on with it: {_again(options, test, saved)}"
+                    )
             raise
         if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
             with contextlib.suppress(OSError):  # the terminal may be what went away
@@ -171,7 +174,9 @@ def _save_if_gone(logbook: Logbook, test: str) -> None:
 
 
 def _again(options: RunOptions, test: str, logbook: Path) -> str:
-    return f"lashmap run {options.stand} {options.box} --logbook {logbook} --resume --test {test}"
+    """The command that goes on with a test, as a shell takes it."""
+    files = (str(options.stand), str(options.box), "--logbook", str(logbook))
+    return shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -265,7 +270,9 @@ def _open_logbook(path: Path, stack: ExitStack) -> Logbook:
     return Logbook(path, create=True)
 
 
-def _lead(begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus | None) -> TestClosed:
+def _lead(
+    begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus | None, go_on: str
+) -> TestClosed:
     opening = begun.opening
     prompts = opening.started.stand.file.prompts
     listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
@@ -285,7 +292,7 @@ def _lead(begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus
         if bus is not None:
             screen = OnTheBus(screen, bus)
         screen = obeying(screen, opening.started.stand.file, opening.started.box.gear_set.gear_teeth)
-        live = LiveTest(opening, begun.ports, begun.logbook, screen, listeners, slow=(slow,))
+        live = LiveTest(opening, begun.ports, begun.logbook, screen, listeners, slow=(slow,), go_on=go_on)
         return asyncio.run(live.run())
 
 

@@ -130,15 +130,15 @@ def _good(state: State, _: Input) -> Step:
 
 def _again(state: State, reasons: tuple[str, ...]) -> Step:
     target = _target(state)
-    again = replace(target, attempt=target.attempt + 1, reason=reasons[0] if reasons else "")
+    again = replace(target, attempt=target.attempt + 1, reason="; ".join(reasons))
     return (
         replace(state, phase=Phase.TURNING, target=again),
         (Refuse(target, reasons), Ask(again)),
     )
 
 
-def _left(state: State, _: Input) -> Step:
-    return _again(state, ("the gear left the position while the rock was recorded",))
+def _left(state: State, happened: Input) -> Step:
+    return _again(state, happened.reasons if isinstance(happened, Left) else ())
 
 
 def _bad(state: State, happened: Input) -> Step:

@@ -49,7 +49,7 @@ def sweep_good(state: State, _: Input) -> Step:
 def sweep_again(state: State, reasons: tuple[str, ...]) -> Step:
     """Refuse it and ask for it again."""
     sweep = sweep_of(state)
-    again = replace(sweep, attempt=sweep.attempt + 1, reason=reasons[0] if reasons else "")
+    again = replace(sweep, attempt=sweep.attempt + 1, reason="; ".join(reasons))
     return replace(state, sweep=again), (RefuseSweep(sweep, reasons), AskSweep(again))
 
 

@@ -80,6 +80,8 @@ class Arrived:
 class Left:
     """The gear left the position while the rock was recorded."""
 
+    reasons: tuple[str, ...] = ("the gear left the position while the rock was recorded",)
+
 
 @dataclass(frozen=True)
 class RockGood:

@@ -14,6 +14,7 @@ from lashmap_daemon.service_lead import Lead
 from lashmap_daemon.service_ports import StandPorts
 from lashmap_daemon.service_screen import ServiceScreen
 from lashmap_daemon.stand_file import INDICATOR
+from lashmap_daemon.wording import angle_text
 
 _RATE_S = 2.0
 
@@ -105,7 +106,7 @@ def _in_test(one: words.InstrumentState, screen: ServiceScreen, now_s: float) ->
         reading = format_length(latest[1], "mm", signed=True) if latest else ""
     else:
         latest, count = channels.latest_gear_deg, len(channels.gear_deg(since_s))
-        reading = f"gear {latest[1]:.3f}° past the matched teeth" if latest else ""
+        reading = f"gear at {angle_text(latest[1], decimals=3)}" if latest else ""
     age_s = max(test_s - latest[0], 0.0) if latest else None
     return one.model_copy(
         update={

@@ -277,7 +277,10 @@ class Lead:
         screen = obeying(self._bus.screen(begun.screen), stand, begun.opening.started.box.gear_set.gear_teeth)
         for source in sources.values():
             source.take()  # what came before belongs to no test
-        self._live = LiveTest(begun.opening, sources, self._logbook, screen, listeners, handle_signals=False)
+        go_on = f"lashmap tell STAND resume BOX --test {begun.opening.started.test}"
+        self._live = LiveTest(
+            begun.opening, sources, self._logbook, screen, listeners, handle_signals=False, go_on=go_on
+        )
         return await self._live.run()
 
     @contextlib.contextmanager

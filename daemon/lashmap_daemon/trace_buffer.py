@@ -6,7 +6,7 @@ import math
 from typing import Literal
 
 import numpy as np
-from lashmap_drivers.readings import EMPTY, Batch, Floats
+from lashmap_drivers.readings import EMPTY, Batch, Floats, Samples
 
 _FIRST = 1024  # samples that there is room for at first
 
@@ -23,7 +23,7 @@ class TraceBuffer:
         self._rows: Floats = np.empty((3, _FIRST))  # time, value, uncertainty of the time
         self._end = 0
 
-    def append(self, batch: Batch) -> None:
+    def append(self, batch: Batch | Samples) -> None:
         """Add the next samples; their times come after all before."""
         count = len(batch)
         if not count:

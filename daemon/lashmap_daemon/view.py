@@ -90,6 +90,7 @@ class View:
     left_s: float | None
     bad_frames: int
     tight_spot: tuple[float, float] | None
+    damaged: str = ""  # instruments whose lines are damaged, with the share of them
 
 
 def look(conductor: Conductor, now_s: float, instruction: str) -> View:
@@ -141,5 +142,6 @@ def look(conductor: Conductor, now_s: float, instruction: str) -> View:
         elapsed_s=now_s,
         left_s=now_s / done * (total - done) if done else None,
         bad_frames=channels.bad_frames(INDICATOR) + channels.bad_frames(ENCODER),
+        damaged=", ".join(conductor.channels.damaged()),
         tight_spot=(predicted.gear_angle_deg, predicted.normal_backlash_mm) if predicted else None,
     )

@@ -7,7 +7,7 @@ from functools import singledispatch
 from lashmap_analysis.lengths import DECIMALS, format_length, format_spread
 from lashmap_analysis.record import Units
 from lashmap_drivers.count_tracker import INDEX_SLIP
-from lashmap_drivers.parser import LOW_BATTERY
+from lashmap_drivers.parser import BEYOND, LOW_BATTERY
 
 from lashmap_daemon import events
 
@@ -50,8 +50,13 @@ def sweep_sentence(asked: events.SweepAsked) -> str:
 
 
 def angle_text(gear_deg: float, *, decimals: int) -> str:
-    """A gear angle past the matched teeth as the dial shows it, with the turn it belongs to, from 1."""
+    """A gear angle past the matched teeth as a dial shows it that is 0 there, with the turn it belongs to.
+
+    Turns are counted from 1 on either side of the matched teeth.
+    """
     turn, angle_deg = divmod(round(gear_deg, decimals), 360.0)
+    if turn < 0:
+        return f"{angle_deg:.{decimals}f}° of turn {-int(turn)} before the matched teeth"
     return f"{angle_deg:.{decimals}f}° of turn {int(turn) + 1}"
 
 
@@ -75,6 +80,7 @@ def mark_sentence(instrument: str, port: str, mark: str) -> str:
         INDEX_SLIP: "Its index pulse did not come at the count where it belongs, so its angles may be wrong: "
         "see to coupling and cable, and bring the marked teeth together again.",
         LOW_BATTERY: "Change its battery before the next test.",
+        BEYOND: "Its angle goes further than wraps_at_deg in its profile: correct that key, or leave it out.",
     }.get(mark)
     return f"{said} {todo}" if todo else said
 

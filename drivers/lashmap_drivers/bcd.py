@@ -91,6 +91,11 @@ class BcdProfile(InstrumentProfile):
     polling: FramePolling | None = None
 
     @property
+    def is_checked(self) -> bool:
+        """True with a checksum."""
+        return self.frame.checksum is not None
+
+    @property
     def expected(self) -> str:
         """Length and start of a frame."""
         start = f" that begin with {self.frame.start}" if self.frame.start else ""

@@ -9,6 +9,7 @@ parsed back over the same traffic, and the share of lines that fit is given with
 from __future__ import annotations
 
 import json
+import re
 from collections import Counter
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -16,7 +17,7 @@ from typing import Any, Literal
 from pydantic import ValidationError
 
 from lashmap_drivers.capture_checks import Check, Tail, find_check, unexplained_tail
-from lashmap_drivers.capture_fields import majority_layout, write_pattern
+from lashmap_drivers.capture_fields import SYMBOLS, UNKNOWN, Quantity, majority_layout, write_pattern
 from lashmap_drivers.kinds import build
 from lashmap_drivers.profile import PortSettings
 
@@ -24,6 +25,8 @@ Certainty = Literal["sure", "likely", "guess"]
 _TERMINATORS = (b"\r\n", b"\n\r", b"\r", b"\n", b"\x03")
 _FEWEST_LINES = 8
 _SHOWN = 60
+# Behind a number at the end of a line or field; anywhere else such a byte is a sign of a wrong parity.
+_UNIT_SIGNS = re.compile(rb"(?<=[\d ])(?:" + SYMBOLS.pattern + rb")(?=[\s;,\x03])")
 
 
 @dataclass(frozen=True)
@@ -77,7 +80,7 @@ class Proposal:
     def toml(self) -> str:
         """The profile as a file."""
         lines = [f"# {finding.what}: {finding.found} ({finding.certainty})" for finding in self.findings]
-        lines += [f"{key} = {_toml(value)}" for key, value in self.keys.items()]
+        lines += [f"{key} = {_toml(value)}{_to_do(key, value)}" for key, value in self.keys.items()]
         lines += ["", "[port]"]
         lines += [f"{key} = {_toml(value)}" for key, value in self.port.model_dump(exclude_none=True).items()]
         return "\n".join(lines) + "\n"
@@ -87,12 +90,13 @@ class CaptureRefused(ValueError):
     """No profile can be proposed; the message says why and what to try."""
 
 
-def propose(data: bytes, port: PortSettings | None = None) -> Proposal:
+def propose(data: bytes, port: PortSettings | None = None, *, quantity: Quantity | None = None) -> Proposal:
     """Propose a profile.
 
     Args:
         data: Everything that came in a few seconds.
         port: Settings it was captured with.
+        quantity: What the instrument is there to measure; None when nobody said.
 
     Raises:
         CaptureRefused: When the traffic is not lines of text that hold a number, or too little.
@@ -112,11 +116,11 @@ def propose(data: bytes, port: PortSettings | None = None) -> Proposal:
     if layout is None or not layout.numbers:
         raise CaptureRefused(f"the lines hold no number, for example {lines[-1][:_SHOWN]!r}")
     findings += _check_findings(tail)
-    written = write_pattern(layout)
+    written = write_pattern(layout, quantity)
     findings += [Finding(*finding) for finding in written.findings]
     keys = _keys(terminator, written.keys, written.pattern, tail)
     try:
-        parser = build(keys).make_parser()
+        parser = build(keys | ({"unit": "mm"} if keys["unit"] == UNKNOWN else {})).make_parser()
     except ValidationError as error:
         why = "; ".join(one["msg"].removeprefix("Value error, ") for one in error.errors())
         raise CaptureRefused(
@@ -140,9 +144,9 @@ def propose(data: bytes, port: PortSettings | None = None) -> Proposal:
 def _refuse_what_is_no_text(data: bytes) -> None:
     if not data:
         raise CaptureRefused("nothing came; check power and cable, and that it is set to send by itself")
-    counts = Counter(data)
+    counts = Counter(_UNIT_SIGNS.sub(b"", data))
     text = sum(number for byte, number in counts.items() if 0x20 <= byte < 0x7F or byte in b"\r\n\t\x02\x03")
-    if text >= 0.9 * len(data):
+    if text >= 0.9 * counts.total():
         return
     bare = bytes(byte & 0x7F for byte in data)
     good = sum(1 for byte in bare if 0x20 <= byte < 0x7F or byte in b"\r\n\t\x02\x03")
@@ -186,6 +190,10 @@ def _keys(terminator: bytes, keys: dict[str, Any], pattern: str, tail: Check | T
     if isinstance(tail, Check):
         whole["checksum"] = tail.keys
     return whole
+
+
+def _to_do(key: str, value: object) -> str:
+    return "  # to be filled in: see above" if key == "unit" and value == UNKNOWN else ""
 
 
 def _toml(value: object) -> str:

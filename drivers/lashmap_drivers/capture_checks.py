@@ -62,8 +62,9 @@ class Tail:
 
 
 def escaped(text: bytes) -> str:
-    """A pattern that matches this text, with no more escapes than needed."""
-    return re.sub(r"([\\.+*?()\[\]{}|^$])", r"\\\1", text.decode("ascii"))
+    """A pattern that matches this text, with no more escapes than needed; itself always ASCII."""
+    plain = re.sub(r"([\\.+*?()\[\]{}|^$])", r"\\\1", text.decode("latin-1"))
+    return re.sub(r"[^\x00-\x7f]", lambda sign: f"\\x{ord(sign[0]):02x}", plain)
 
 
 def find_check(lines: Sequence[bytes]) -> Check | None:

@@ -6,20 +6,35 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from lashmap_drivers.capture_checks import escaped
 
 _POINT = re.compile(rb"\d\.\d|(?<!\d)\.\d")
-_REST = rb"|(?P<word>[A-Za-z]+)|(?P<space> +)|(?P<sign>.)"
+# The degree sign and the micrometre, in one byte or in two (ISO 8859-1, UTF-8).
+_SYMBOL = rb"\xc2?\xb0|(?:\xc2?\xb5|\xce\xbc)m(?![A-Za-z])"
+SYMBOLS = re.compile(_SYMBOL)
+_REST = rb"|(?P<word>" + _SYMBOL + rb"|[A-Za-z]+)|(?P<space> +)|(?P<sign>.)"
 # A comma is a decimal mark only where no number has a point; otherwise it parts one field from the next.
 _WITH_POINT = re.compile(rb"(?P<number>[+-]? *\d+\.\d+|[+-]? *\d+|[+-]? *\.\d+)" + _REST, re.DOTALL)
 _WITH_COMMA = re.compile(rb"(?P<number>[+-]? *\d+,\d+|[+-]? *\d+)" + _REST, re.DOTALL)
-_UNITS = {b"mm": "mm", b"in": "in", b"inch": "in", b'"': "in", b"um": "um"}
+_LENGTHS = {b"mm": "mm", b"in": "in", b"inch": "in", b'"': "in", b"um": "um"}
+_LENGTHS |= {b"\xb5m": "um", b"\xc2\xb5m": "um", b"\xce\xbcm": "um"}
+_ANGLES = dict.fromkeys((b"deg", b"degs", b"degree", b"degrees", b"\xb0", b"\xc2\xb0"), "deg")
+_UNITS = _LENGTHS | _ANGLES
+UNKNOWN = "?"
+"""Stands for a unit that the person has to fill in: a profile with it is refused until that is done."""
+_ASK = {
+    "length": 'write "mm", "in" or "um", as the display shows',
+    "angle": 'write "deg" for degrees; for counts use kind = "counter board", with (?P<count>…)',
+    None: 'write "mm", "in", "um" or "deg", as the display shows',
+}
 _MOST_WORDS = 6
 _ENOUGH_FOR_WIDTH = 20
 
 Claim = tuple[str, str, Any]  # what, found, certainty
+Quantity = Literal["length", "angle"]
+_TURNS: Claim = ("turns", "should the angle begin again after each turn, add wraps_at_deg = 360", "guess")
 
 
 @dataclass(frozen=True)
@@ -66,8 +81,8 @@ class Written:
 
 
 def majority_layout(lines: Sequence[bytes]) -> Layout | None:
-    """The most frequent layout; None when the lines are not ASCII."""
-    ascii_lines = [line for line in lines if line.isascii()]
+    """The most frequent layout; None when the lines are not ASCII, signs of units apart."""
+    ascii_lines = [line for line in lines if SYMBOLS.sub(b"", line).isascii()]
     token = _WITH_POINT if any(_POINT.search(line) for line in ascii_lines) else _WITH_COMMA
     cut = [[(found.lastgroup or "", found[0]) for found in token.finditer(line)] for line in ascii_lines]
     if not cut:
@@ -81,12 +96,17 @@ def majority_layout(lines: Sequence[bytes]) -> Layout | None:
     return Layout(fields)
 
 
-def write_pattern(layout: Layout) -> Written:
-    """The pattern of a layout that holds at least one number."""
-    place, chosen = _value_field(layout)
+def write_pattern(layout: Layout, quantity: Quantity | None = None) -> Written:
+    """The pattern of a layout that holds at least one number.
+
+    Args:
+        layout: Of the lines.
+        quantity: What the instrument is there to measure; None when nobody said.
+    """
+    place, chosen = _value_field(layout, quantity)
     field = layout.fields[place]
     value, keys, findings = _value(field)
-    unit_place, unit_keys, unit_finding = _unit(layout, place, field)
+    unit_place, unit_keys, unit_finding = _unit(layout, place, field, quantity)
     keys |= unit_keys
     trailing = place + 1 if _is_trailing_sign(layout, place) else None
     parts = []
@@ -107,7 +127,8 @@ def write_pattern(layout: Layout) -> Written:
         for at, one in enumerate(layout.fields)
         if one.kind == "word" and one.varies and at != unit_place
     ]
-    return Written("".join(parts), keys, (chosen, *findings, unit_finding, *words))
+    turns = [_TURNS] if keys.get("unit") == "deg" else []
+    return Written("".join(parts), keys, (chosen, *findings, unit_finding, *turns, *words))
 
 
 def _is_trailing_sign(layout: Layout, place: int) -> bool:
@@ -127,10 +148,13 @@ def _word_claim(field: Field, *, before: bool) -> Claim:
     return ("status", f"the words {_quoted(field)} come and go; the manual says what they mean", "guess")
 
 
-def _value_field(layout: Layout) -> tuple[int, Claim]:
+def _value_field(layout: Layout, quantity: Quantity | None) -> tuple[int, Claim]:
     numbers = layout.numbers
     if len(numbers) == 1:
         return numbers[0], ("value", "the only number of the line", "sure")
+    fitting = [place for place in numbers if _quantity_behind(layout, place) == quantity]
+    if quantity is not None and len(fitting) == 1:
+        return fitting[0], ("value", f"the only number with a unit of {quantity} behind it", "likely")
     moving = [place for place in numbers if layout.fields[place].varies]
     decimal = [place for place in moving if re.search(rb"[.,]", layout.fields[place].texts[0])]
     if len(decimal) == 1:
@@ -160,7 +184,7 @@ def _value(field: Field) -> tuple[str, dict[str, Any], list[Claim]]:
         findings.append(("number", f"written with a decimal {mark}", "sure"))
     if sign == "":
         findings.append(
-            ("sign", "no sign came; move the tip the other way to see how minus is written", "guess")
+            ("sign", "no sign came; move tip or shaft the other way to see how minus is written", "guess")
         )
     elif b"-" not in signs:
         findings.append(("sign", "only plus came; minus is taken to be a - in its place", "likely"))
@@ -187,30 +211,77 @@ def _digits(bare: Sequence[bytes], same_width: bool) -> str:  # noqa: FBT001 - o
     return f"{whole}{mark}{fraction}" if all(decimals) else f"{whole}(?:{mark}{fraction})?"
 
 
-def _unit(layout: Layout, place: int, field: Field) -> tuple[int | None, dict[str, Any], Claim]:
-    near = [at for at in (place + 1, place + 2, place - 1, place - 2) if 0 <= at < len(layout.fields)]
-    told = [at for at in near if all(text.lower() in _UNITS for text in layout.fields[at].texts)]
-    if told:
-        texts = sorted(set(layout.fields[told[0]].texts))
-        units = {text.decode("ascii"): _UNITS[text.lower()] for text in texts}
-        keys: dict[str, Any] = {"unit": next(iter(units.values()))}
-        if len(units) > 1:
-            keys["units"] = units
-        word = _quoted(layout.fields[told[0]])
-        if told[0] > place:
-            return told[0], keys, ("unit", f"the word {word} behind the number", "sure")
-        return told[0], keys, ("unit", f"the word {word} before the number", "likely")
-    if any(mark in text for text in field.texts for mark in (b".", b",")):
-        return (
-            None,
-            {"unit": "mm"},
-            ("unit", "none is sent; mm is assumed: compare with the display", "guess"),
+def _unit(
+    layout: Layout, place: int, field: Field, quantity: Quantity | None
+) -> tuple[int | None, dict[str, Any], Claim]:
+    """Where the unit stands, the keys that say it, and what they rest on."""
+    at = _unit_field(layout, place)
+    if at is None:
+        return None, *_unit_not_told(layout, field, quantity)
+    texts = sorted(set(layout.fields[at].texts))
+    units = {text.decode("latin-1"): _UNITS[text.lower()] for text in texts}
+    word = f"the word {_quoted(layout.fields[at])}"
+    measured = {_quantity_of(unit) for unit in units.values()}
+    if quantity is not None and measured != {quantity}:
+        role = "an indicator" if quantity == "length" else "an encoder"
+        what = (
+            f"{word} is no unit of {quantity}, but {role} was asked for: is this its port? {_ASK[quantity]}"
         )
+        return None, {"unit": UNKNOWN}, ("unit", what, "guess")
+    keys: dict[str, Any] = {"unit": next(iter(units.values()))}
+    if len(set(units.values())) > 1 and measured == {"length"}:
+        keys["units"] = units
+    elif len(set(units.values())) > 1:
+        return None, {"unit": UNKNOWN}, ("unit", f"{word} changes: {_ASK[None]}", "guess")
+    if at > place:
+        return at, keys, ("unit", f"{word} behind the number", "sure" if at <= place + 2 else "likely")
+    return at, keys, ("unit", f"{word} before the number", "likely")
+
+
+def _unit_field(layout: Layout, place: int) -> int | None:
+    """The part that holds a unit in every line, the nearest to the number, rather behind it than before."""
+    told = [at for at, one in enumerate(layout.fields) if all(text.lower() in _UNITS for text in one.texts)]
+    # Beyond the next number it is that number's.
+    after = next((at for at in layout.numbers if at > place), len(layout.fields))
+    behind = [at for at in told if place < at < after]
+    before = [at for at in told if at < place]
+    return next(iter(behind), next(reversed(before), None))
+
+
+def _quantity_behind(layout: Layout, place: int) -> Quantity | None:
+    at = _unit_field(layout, place)
+    if at is None or at < place:
+        return None
+    quantities = {_quantity_of(_UNITS[text.lower()]) for text in layout.fields[at].texts}
+    return quantities.pop() if len(quantities) == 1 else None
+
+
+def _quantity_of(unit: str) -> Quantity:
+    return "angle" if unit == "deg" else "length"
+
+
+def _unit_not_told(layout: Layout, field: Field, quantity: Quantity | None) -> tuple[dict[str, Any], Claim]:
+    """What is proposed when no part of the line is a unit by itself."""
+    words = {text.lower() for one in layout.fields if one.kind == "word" for text in one.texts}
+    # "in" and "um" are in many a word.
+    if held := [unit for unit in (b"mm", b"inch", b"deg") if any(unit in word for word in words)]:
+        inside = ", ".join(repr(unit.decode("latin-1")) for unit in held)
+        what = f"{inside} stands in the lines, but not as a word of its own in all of them: {_ASK[quantity]}"
+        return {"unit": UNKNOWN}, ("unit", what, "guess")
+    has_decimals = any(mark in text for text in field.texts for mark in (b".", b","))
+    if has_decimals and quantity == "angle":
+        what = (
+            "none is sent; an encoder that sends decimals sends degrees as a rule: compare with the display"
+        )
+        return {"unit": "deg"}, ("unit", what, "guess")
+    if has_decimals or quantity == "length":
+        scale = "" if has_decimals else ", and set scale for a decimal point that is not sent"
+        return {"unit": UNKNOWN}, ("unit", f"none is sent: {_ASK[quantity]}{scale}", "guess")
     counts = (
         "whole numbers without a unit: taken for the counts of an encoder; an indicator with an implied "
         "decimal point (kind 'ascii line' with scale) looks the same"
     )
-    return None, {"unit": "count"}, ("unit", counts, "guess")
+    return {"unit": "count"}, ("unit", counts, "guess")
 
 
 def _other(field: Field) -> str:
@@ -254,4 +325,11 @@ def _words(field: Field) -> str:
 
 
 def _quoted(field: Field) -> str:
-    return ", ".join(repr(text.decode("ascii")) for text in sorted(set(field.texts))[:_MOST_WORDS])
+    return ", ".join(repr(_readable(text)) for text in sorted(set(field.texts))[:_MOST_WORDS])
+
+
+def _readable(text: bytes) -> str:
+    try:
+        return text.decode("utf-8")
+    except UnicodeDecodeError:
+        return text.decode("latin-1")

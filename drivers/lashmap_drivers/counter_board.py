@@ -91,6 +91,11 @@ class CounterBoardProfile(InstrumentProfile):
     index_width: Annotated[int, Field(ge=0)] = 4
 
     @property
+    def is_checked(self) -> bool:
+        """True with a checksum."""
+        return (self.frame or self).checksum is not None
+
+    @property
     def expected(self) -> str:
         """The pattern of a line, or the length and start of a frame."""
         if self.frame is None:

@@ -91,14 +91,14 @@ class InstrumentWithoutReading(InstrumentError):
         self.sample = sample
         if LOST_COUNT in said:
             remedy = (
-                "Its count goes round and could not be followed, so nobody knows the turns: bring the marked "
-                "teeth together and start the test again."
+                "Its count goes round and could not be followed, so nobody knows the turns, and waiting "
+                "does not help: bring the marked teeth together again and go on from there."
             )
         elif JUMPED in said:
             remedy = (
                 "It jumped by half a turn and more where nobody can turn so quickly. If it begins again each "
-                "turn, write wraps_at_deg = 360 in its profile; bring the marked teeth together and start "
-                "the test again."
+                "turn, write wraps_at_deg = 360 in its profile; then bring the marked teeth together again "
+                "and go on from there."
             )
         elif BEYOND in said:
             remedy = "Its angle goes further than wraps_at_deg of its profile: correct that, or leave it out."

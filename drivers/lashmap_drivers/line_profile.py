@@ -88,6 +88,11 @@ class LineProfile(InstrumentProfile):
     polling: LinePolling | None = None
 
     @property
+    def is_checked(self) -> bool:
+        """True with a checksum."""
+        return self.checksum is not None
+
+    @property
     def expected(self) -> str:
         """The pattern of a line."""
         return self.pattern

@@ -56,6 +56,11 @@ class ModbusProfile(InstrumentProfile):
     polling: Polling = Polling(interval_s=0.1, timeout_s=0.5)
 
     @property
+    def is_checked(self) -> bool:
+        """Every reply carries a cyclic redundancy check."""
+        return True
+
+    @property
     def expected(self) -> str:
         """Which reply is awaited."""
         return f"a reply of device {self.device} with {self.count} {self.registers} registers"

@@ -19,6 +19,8 @@ LOW_BATTERY = "low battery"
 LOST_COUNT = "lost count"
 JUMPED = "angle begins again"
 BEYOND = "angle beyond wraps_at_deg"
+FOR_GOOD = (LOST_COUNT, JUMPED)
+"""Marks after which no angle is given any more: nobody knows the turns, and waiting does not help."""
 
 
 class Parser(Protocol):

@@ -124,6 +124,11 @@ class InstrumentProfile(BaseModel):
         return MM_PER_UNIT[self.unit]
 
     @property
+    def is_checked(self) -> bool:
+        """True when a wrong digit on the wire makes a bad frame: a checksum covers it."""
+        return False
+
+    @property
     def expected(self) -> str:
         """What a good frame looks like, for messages."""
         return self.kind

@@ -96,7 +96,8 @@ def test_profiles_are_proposed_from_traffic(tmp_path: Path) -> None:
         done = lashmap("check", stand, "--profile-from-capture", "--seconds", "2")
     assert done.returncode == 0, done.stderr
     first, second = re.split(r"(?m)^# encoder on ", done.stdout)
-    indicator = build(tomllib.loads(first))
+    assert 'unit = "?"' in first  # no unit is on the wire: mm and inches cannot be told apart
+    indicator = build(tomllib.loads(first.replace('"?"', '"mm"')))
     encoder = build(tomllib.loads("# " + second))
     assert (indicator.kind, indicator.quantity) == ("ascii line", "length")
     assert (encoder.kind, encoder.quantity) == ("counter board", "angle")

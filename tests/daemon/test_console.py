@@ -133,4 +133,6 @@ def test_keys_become_commands_and_a_note_takes_them_as_letters(monkeypatch: pyte
                 os.write(controller, typed)
                 wait_typed(terminal, len(typed))
                 assert keyboard.commands() == expected
-    os.close(controller)
+            os.close(controller)
+            with pytest.raises(OSError, match=r"the terminal hung up|Input/output error"):
+                keyboard.commands()

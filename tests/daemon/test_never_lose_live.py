@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime as dt
+import errno
 import itertools
 import re
 import threading
@@ -19,6 +20,7 @@ from lashmap_daemon.live_test import LiveTest, Opening
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.opening import start_record
 from lashmap_daemon.preconditions import collect
+from lashmap_daemon.relay import Relay
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
@@ -84,7 +86,13 @@ class Screen:
         return ["stop"] if self.accepted >= self._positions else []
 
 
-def live(folder: Path, book: Logbook, listener: events.Listener, positions: int) -> LiveTest:
+def live(
+    folder: Path,
+    book: Logbook,
+    listener: events.Listener,
+    positions: int,
+    slow: tuple[Relay[str], ...] = (),
+) -> LiveTest:
     stand = simulated_stand_file(folder / "stand", SimulatedInstruments())
     wires = Wires()
     started = start_record(
@@ -110,6 +118,7 @@ def live(folder: Path, book: Logbook, listener: events.Listener, positions: int)
         Screen(wires, positions),
         (listener,),
         handle_signals=False,
+        slow=slow,
     )
 
 
@@ -150,3 +159,62 @@ def test_a_stuck_listener_and_a_slow_disk_are_named_and_delay_no_reading(
     ]  # more, where the machine is slow itself
     assert isinstance(happened[-1], events.TestClosed)
     assert sum(isinstance(event, events.RockAccepted) for event in happened) == 2
+
+
+class TerminalGone(Screen):
+    """A terminal that hangs up when the first position is accepted, and takes the indicator's port along."""
+
+    port: Wire
+
+    def commands(self) -> list[str]:
+        if not self.accepted:
+            return []
+        if self.port.lost is None:
+            self.port.lost = Loss(since_s=time.monotonic(), reason="the other end hung up")
+            return []
+        raise OSError(errno.EIO, "Input/output error")
+
+
+LOST_TOGETHER = events.TestClosed(
+    outcome="interrupted",
+    reason="the terminal went away; before, the indicator was lost (the other end hung up)",
+)
+
+
+def test_a_port_and_the_terminal_lost_together_are_both_named_in_the_record(tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book", create=True) as book:
+        running = live(tmp_path, book, lambda _: None, positions=9)
+        screen = running._screen
+        assert isinstance(screen, Screen)
+        screen.__class__ = TerminalGone
+        assert isinstance(screen, TerminalGone)
+        screen.port = cast("Wire", running._ports[INDICATOR])
+        assert asyncio.run(running.run()) == LOST_TOGETHER
+        (test,) = book.tests()
+        assert test.closing == f"{LOST_TOGETHER.outcome}: {LOST_TOGETHER.reason}"
+
+
+def test_a_screen_that_cannot_be_written_any_more_ends_the_test_in_words(tmp_path: Path) -> None:
+    def gone(_: str) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    lines = Relay("the screen", gone)
+    lines("a line")
+    assert lines.close(60.0)
+    with Logbook(tmp_path / "book", create=True) as book:
+        running = live(tmp_path, book, lambda _: None, positions=9, slow=(lines,))
+        assert asyncio.run(running.run()) == events.TestClosed(
+            outcome="interrupted", reason="the terminal went away"
+        )
+
+
+def test_what_this_computer_refuses_to_write_is_told_without_its_number(tmp_path: Path) -> None:
+    def refused(_: events.Stamped) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    with Logbook(tmp_path / "book", create=True) as book:
+        running = live(tmp_path, book, refused, positions=9)
+        with pytest.raises(PermissionError):
+            asyncio.run(running.run())
+        (test,) = book.tests()
+        assert test.closing == "failed: this computer refused to read or write: Permission denied"

@@ -23,6 +23,7 @@ from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from lashmap_drivers.errors import InstrumentLost
 from lashmap_drivers.readings import Chunk
 
+TURN = 360_000  # counts, as the simulated encoder has them
 CUT = 4  # bytes of a line that still came through
 
 
@@ -243,3 +244,66 @@ def test_a_cable_pulled_and_put_back_on_a_running_command(tmp_path: Path) -> Non
             shown = next(event for event in accepted if event.number == one.position)
             assert one.normal_backlash_mm == pytest.approx(shown.normal_backlash_mm, abs=1e-12)
     assert lashmap("review", "--logbook", book).returncode == 0
+
+
+@dataclass
+class WrappingUnpluggable(Unpluggable):
+    """The same, with an encoder whose count goes round."""
+
+    def tick(self, count: int = 1) -> None:
+        for _ in range(count):
+            wire = self._simulated.advance(TICK_S)
+            self.now_s += TICK_S
+            counts = (int(line) % TURN for line in wire.encoder_lines)
+            said = {INDICATOR: wire.indicator, ENCODER: b"".join(b"%+011d\r\n" % one for one in counts)}
+            chunks = {
+                name: [Chunk(self.now_s, data)] if data and name not in self.lost else []
+                for name, data in said.items()
+            }
+            self.conductor.tick(self.now_s, chunks, self.lost)
+
+
+@pytest.fixture
+def wrapping(tmp_path: Path) -> WrappingUnpluggable:
+    box = load_box(positions=5, gear_turns=1.0, confirming_positions=1)
+    return WrappingUnpluggable(tmp_path, box, wraps_at=TURN)
+
+
+def test_a_lost_count_is_not_waited_for_and_names_the_command_that_goes_on(
+    wrapping: WrappingUnpluggable,
+) -> None:
+    test = wrapping
+    test.run_until(events.RockAccepted)
+    lost_s = test.now_s
+    # A jump of half a turn that stays: nobody knows how often it went round.
+    with pytest.raises(StandError, match="a jump or a gap in it was too long to be followed") as caught:
+        test.hear(encoder=b"+0000217000\r\n" * 10, seconds=5.0)
+    said = str(caught.value)
+    assert test.now_s - lost_s < 1.0
+    assert "waiting does not help" in said
+    assert "cable" not in said
+    assert said.endswith(
+        "Bring the marked teeth together again and go on with: "
+        f"lashmap run STAND BOX --resume --test {test.started.test}"
+    )
+    assert not test.of(events.InstrumentLost)
+    assert not [note for note in test.of(events.NoteTaken) if "said for the first time" in str(note)]
+
+
+def test_a_cable_pulled_from_a_count_that_goes_round_ends_the_test_at_once(
+    wrapping: WrappingUnpluggable,
+) -> None:
+    test = wrapping
+    test.run_until(events.RockAccepted)
+    test.lost[ENCODER] = "device gone"
+    with pytest.raises(StandError, match=r"stopped working \(device gone\), and its count, which goes round"):
+        test.conductor.tick(test.now_s, {ENCODER: [Chunk(test.now_s, b"")]}, test.lost)
+    assert not test.of(events.InstrumentLost)
+
+
+def test_the_command_that_goes_on_is_the_one_that_was_given(tmp_path: Path) -> None:
+    test = Unpluggable(tmp_path, load_box(positions=5, gear_turns=1.0), goes_on="lashmap run s b --resume")
+    test.run_until(events.RockStarted)
+    test.pull(INDICATOR)
+    with pytest.raises(InstrumentLost, match=r"go on with: lashmap run s b --resume$"):
+        test.run()

@@ -10,6 +10,8 @@ from daemon.recordings import BY_ENCODER, ENCODER, HEAD
 from daemon.virtual_time import DEMO_BOX, load_box
 from hypothesis import given
 from hypothesis import strategies as st
+from lashmap_analysis.indicator import Indicator
+from lashmap_analysis.record import Encoder
 from lashmap_analysis.rock import measure_rock
 from lashmap_daemon import toml_file
 from lashmap_daemon.arrival import still_limits
@@ -20,7 +22,8 @@ from lashmap_daemon.import_stretch import Signals
 from lashmap_daemon.rest_between import rest_after, rest_before
 from lashmap_daemon.rock_watch import RockSetting, RockWatch
 from lashmap_daemon.sequence_words import RockGood
-from lashmap_drivers.readings import Floats, Samples
+from lashmap_daemon.wire_errors import WireTally
+from lashmap_drivers.readings import Batch, Floats
 
 RATE_HZ, STEP_MM, RESOLUTION_MM = 200.0, 0.2, 0.0005
 
@@ -63,24 +66,34 @@ def test_a_recording_that_begins_on_a_flank_or_never_moves_keeps_every_sample(
 
 
 class _Heard:
-    """The two traces that a watch asks for."""
+    """The two traces that a watch asks for, of an encoder on the gear and a sound wire."""
 
     def __init__(self, time_s: Floats, value: Floats, gear_deg: float) -> None:
-        known = np.zeros_like(time_s)
-        self._tip = Samples(time_s=time_s, value=value, time_uncertainty_s=known)
-        self._gear = Samples(time_s=time_s, value=gear_deg + value / 60.0, time_uncertainty_s=known)
+        self._time_s, self._tip, self._gear = time_s, value, gear_deg + value / 60.0
 
-    def indicator(self, since_s: float) -> Samples:
-        return self._tip.part(self._tip.time_s >= since_s)
+    def indicator(self, start_s: float, end_s: float = np.inf) -> Batch:
+        return self._cut(self._tip, start_s, end_s)
 
-    def gear_deg(self, since_s: float) -> Samples:
-        return self._gear.part(self._gear.time_s >= since_s)
+    def gear_deg(self, start_s: float, end_s: float = np.inf) -> Batch:
+        return self._cut(self._gear, start_s, end_s)
+
+    encoder_deg = gear_deg
+
+    def tally(self, _: str) -> WireTally:
+        return WireTally()
+
+    def _cut(self, value: Floats, start_s: float, end_s: float) -> Batch:
+        kept = (self._time_s >= start_s) & (self._time_s <= end_s)
+        return Batch(self._time_s[kept], value[kept], 0.0)
 
 
 def test_at_the_stand_a_hand_may_take_its_time_before_it_rocks() -> None:
     box = load_box()
     time_s, value = rocked(1.5, 0.0)
     setting = RockSetting(
+        gear_set=box.gear_set.gear_set(),
+        indicator=Indicator(direction="normal", touch_radius_mm=76.0, resolution_mm=RESOLUTION_MM),
+        encoder=Encoder(shaft="gear", resolution_deg=0.001),
         reversals=8,
         longest_s=20.0,
         resolution_mm=RESOLUTION_MM,

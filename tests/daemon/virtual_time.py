@@ -66,6 +66,7 @@ class VirtualTest:
     sweeps: tuple[Shaft, ...] = ()
     wraps_at: int | None = None
     drive: SimulatedDrive = field(default_factory=SimulatedDrive)
+    goes_on: str = ""
     stream: list[events.Stamped] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -97,6 +98,7 @@ class VirtualTest:
             self.channels,
             emit=self._emit,
             keep=lambda name, chunks: self.logbook.keep(self.started.test, name, chunks),
+            go_on=self.goes_on,
         )
         preconditions = collect(self.box, stand, matched="box file", today=TODAY, locked_out=True)
         self._emit(self.started)

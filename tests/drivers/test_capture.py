@@ -23,9 +23,15 @@ def traffic(lines: list[str], ending: str = "\r\n") -> bytes:
     return (lines[-1][-3:] + ending + whole + lines[0][:4]).encode("ascii")
 
 
+def filled_in(proposal: Proposal) -> dict[str, Any]:
+    """The proposed profile as a file, with mm where its unit was left to the person."""
+    tree = tomllib.loads(proposal.toml())
+    return tree | ({"unit": "mm"} if tree["unit"] == "?" else {})
+
+
 def read_back(proposal: Proposal, data: bytes) -> list[float]:
     """What the proposed profile, written to a file and read again, makes of the traffic."""
-    tree = tomllib.loads(proposal.toml())
+    tree = filled_in(proposal)
     return [float(value) for value in build(tree).make_parser().feed(data)]
 
 
@@ -171,19 +177,19 @@ def test_any_bytes_are_proposed_or_refused(data: bytes) -> None:
         except CaptureRefused:
             continue
         assert 0 < proposal.fitting <= proposal.lines
-        build(tomllib.loads(proposal.toml()))
+        build(filled_in(proposal))
 
 
 @pytest.mark.parametrize(
     ("form", "unit"),
     [
-        ("{0:8.4f}", "mm"),  # blanks before the number, as many as it needs
+        ("{0:8.4f}", "?"),  # blanks before the number, as many as it needs
         ("{0: .4f} mm", "mm"),
         ("IN{0:+.4f}", "in"),
         ('{0:+.4f}"', "in"),
         ("{1:.4f}{2} mm", "mm"),  # the sign behind the number
-        ("{3} {0:.4f} {3}", "mm"),
-        ("{3:6d} {0:+.4f}{3:7d}", "mm"),
+        ("{3} {0:.4f} {3}", "?"),
+        ("{3:6d} {0:+.4f}{3:7d}", "?"),
     ],
 )
 def test_the_proposal_reads_sign_and_unit_as_they_were_sent(form: str, unit: str) -> None:
@@ -194,7 +200,7 @@ def test_the_proposal_reads_sign_and_unit_as_they_were_sent(form: str, unit: str
     ]
     proposal = propose(traffic(lines))
     assert proposal.keys["unit"] == unit
-    parser = build({**proposal.keys, "sends": "on its button"}).make_parser()
+    parser = build({**filled_in(proposal), "sends": "on its button"}).make_parser()
     read = list(parser.feed("".join(line + "\r\n" for line in lines).encode()))
     assert read == [round(value, 4) for value in values]
 
@@ -216,3 +222,82 @@ def test_traffic_of_many_layouts_is_refused() -> None:
     lines = [forms[step % 5].format(value, step) for step, value in enumerate(VALUES)]
     with pytest.raises(CaptureRefused, match="no layout fits most lines"):
         propose(traffic(lines))
+
+
+DEGREES = [round(0.37 * step, 3) for step in range(200)]
+
+
+@pytest.mark.parametrize(
+    "form",
+    [
+        "{:07.3f} deg",
+        "{:.3f}deg",
+        "{:.3f} DEG OK",
+        "A={:+08.3f} degrees",
+        "{:.3f}\xb0",
+        "{:.3f} \xb0",
+        "{:07.3f}\xb0;OK",
+    ],
+)
+@pytest.mark.parametrize("encoding", ["latin-1", "utf-8"])
+def test_an_encoder_in_degrees_is_proposed_in_degrees(form: str, encoding: str) -> None:
+    data = "".join(f"{form.format(value)}\r\n" for value in DEGREES).encode(encoding)
+    proposal = propose(data, quantity="angle")
+    assert proposal.keys["unit"] == "deg"
+    assert certainty(proposal, "unit") == "sure"
+    profile = build(tomllib.loads(proposal.toml()))
+    assert profile.quantity == "angle"
+    assert "add wraps_at_deg = 360" in proposal.toml()
+    read = [float(value) for value in profile.make_parser().feed(data)]
+    assert read == DEGREES[1:]  # the first line may have begun before
+
+
+def test_degrees_that_are_not_sent_are_taken_from_what_was_asked_for() -> None:
+    data = traffic([f"{value:07.3f}" for value in DEGREES])
+    encoder = propose(data, quantity="angle")
+    assert (encoder.keys["unit"], certainty(encoder, "unit")) == ("deg", "guess")
+    assert build(tomllib.loads(encoder.toml())).quantity == "angle"
+
+
+@pytest.mark.parametrize("form", ["{:+.4f}", "{:+07.0f}"])
+def test_a_length_whose_unit_is_not_sent_is_left_to_the_person(form: str) -> None:
+    proposal = propose(traffic([form.format(1e3 * value) for value in VALUES]), quantity="length")
+    text = proposal.toml()
+    assert 'unit = "?"  # to be filled in: see above' in text
+    assert '# unit: none is sent: write "mm", "in" or "um", as the display shows' in text
+    assert proposal.certainty == "guess"
+    with pytest.raises(ValueError, match="unit"):  # nobody can use it by mistake
+        build(tomllib.loads(text))
+
+
+@pytest.mark.parametrize(
+    ("form", "unit", "sure"),
+    [
+        ("{:+.4f} ; ; mm", "mm", "likely"),
+        ("[mm] #1: {:+.4f}", "mm", "likely"),
+        ("{:+.4f} \xb5m", "um", "sure"),
+        ("{:+.4f}mmOK", "?", "guess"),
+    ],
+)
+def test_lines_that_hold_a_unit_are_never_said_to_send_none(form: str, unit: str, sure: str) -> None:
+    data = "".join(f"{form.format(value)}\r\n" for value in VALUES).encode("utf-8")
+    proposal = propose(data, quantity="length")
+    assert "none is sent" not in proposal.toml()
+    assert (proposal.keys["unit"], certainty(proposal, "unit")) == (unit, sure)
+    build(filled_in(proposal))
+
+
+def test_the_unit_of_the_other_instrument_is_told_and_not_proposed() -> None:
+    proposal = propose(traffic([f"{value:+.4f} mm" for value in VALUES]), quantity="angle")
+    assert proposal.keys["unit"] == "?"
+    assert (
+        "the word 'mm' is no unit of angle, but an encoder was asked for: is this its port?"
+        in proposal.toml()
+    )
+
+
+def test_of_two_numbers_the_one_with_a_fitting_unit_is_read() -> None:
+    lines = [f"{value:+.4f} mm {angle:.2f} deg" for value, angle in zip(VALUES, DEGREES, strict=True)]
+    assert read_back(propose(traffic(lines), quantity="length"), traffic(lines)) == VALUES
+    angles = [round(angle, 2) for angle in DEGREES]
+    assert read_back(propose(traffic(lines), quantity="angle"), traffic(lines)) == angles

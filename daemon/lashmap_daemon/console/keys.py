@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 import select
 import sys
@@ -34,15 +36,20 @@ class Keyboard:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._before is not None:
-            termios.tcsetattr(self._descriptor, termios.TCSADRAIN, self._before)  # type: ignore[arg-type]
+            with contextlib.suppress(termios.error):  # a terminal that is gone wants nothing back
+                termios.tcsetattr(self._descriptor, termios.TCSADRAIN, self._before)  # type: ignore[arg-type]
 
     def commands(self) -> list[str]:
-        """Commands completed since the last call."""
+        """Commands completed since the last call.
+
+        Raises:
+            OSError: When the terminal is gone.
+        """
         found = []
         while select.select([self._descriptor], [], [], 0)[0]:
             typed = os.read(self._descriptor, 64).decode("utf-8", "ignore")
-            if not typed:
-                break
+            if not typed:  # single keys have no end of input: the terminal hung up
+                raise OSError(errno.EIO, "the terminal hung up")
             # Escape gives up a note; what follows it in the same read is an arrow or function key.
             plain, escape, _ = typed.partition(_ESCAPE)
             found += [command for key in plain if (command := self._key(key))]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from itertools import zip_longest
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -69,7 +69,8 @@ class LiveScreen:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.drawing.close(_LAST_FRAME_S)
-        self._stack.close()
+        with suppress(OSError):  # a terminal that is gone takes no last frame
+            self._stack.close()
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
@@ -184,8 +185,10 @@ def _facts(view: View) -> dict[str, Text | str]:
         gear_deg, lash_mm = view.tight_spot
         lash = format_length(lash_mm, view.units)
         facts["tight spot"] = f"{angle_text(gear_deg, decimals=1)}, {lash} normal"
-    if view.bad_frames:
-        facts["bad frames"] = str(view.bad_frames)
+    if view.damaged:
+        facts["bad lines"] = Text(f"{view.damaged}: check cable and baud rate", "bold")
+    elif view.bad_frames:
+        facts["bad lines"] = str(view.bad_frames)
     facts["picture"] = Text("M matched teeth, > gear, o to do, X tight spot; inward is tighter", "dim")
     return facts
 
