@@ -284,7 +284,7 @@ def changed_and_chained_anew(path: Path, rng: random.Random) -> bool:
         base.execute(
             "UPDATE event SET body = ? WHERE test = ? AND number = ?", (_other(body, rng), test, number)
         )
-        _chain(base, test)
+        make_digests_anew(base, test)
 
     return _by_sql(path, change)
 
@@ -389,7 +389,7 @@ def doubled_event(path: Path, rng: random.Random) -> bool:
             {"test": test, "number": number},
         )
         if place != "place":
-            _chain(base, test)
+            make_digests_anew(base, test)
 
     return _by_sql(path, change)
 
@@ -543,7 +543,7 @@ def _other(text: str, rng: random.Random) -> str:
     return text[:at] + rng.choice([one for one in "123456789" if one != text[at]]) + text[at + 1 :]
 
 
-def _chain(base: sqlite3.Connection, test: str) -> None:
+def make_digests_anew(base: sqlite3.Connection, test: str) -> None:
     """Make the digests of all rows of a test anew."""
     rows: list[EventRow | PackRow] = [
         EventRow(test=test, place=place, number=number, time_s=time_s, utc=utc, kind=kind, body=body)
