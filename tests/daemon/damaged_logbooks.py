@@ -414,18 +414,22 @@ def doubled_pack(path: Path, rng: random.Random) -> bool:
 def view_of_events(path: Path, rng: random.Random) -> bool:
     """A view in the place of the events, that says something else until the table of archives was read.
 
-    The order in which a review once read: the events, the archives, and then the rows that it checked.
+    A review once read the events by one connection, and its check the archives and then the rows by another.
+    That the archives were read shows in the list of modules that SQLite loads when they are first used.
     """
-    forged = rng.choice(["replace(body, '1', '2')", "replace(body, '0.', '0.1')"])
+    limit = rng.choice(['"maximum_mm":', '"minimum_mm":'])
+    forged = f"replace(body, '{limit}0', '{limit}{1 if 'max' in limit else -1}')"
     return _by_script(
         path,
         f"""
         ALTER TABLE event RENAME TO event_kept;
         ALTER TABLE moved RENAME TO moved_kept;
-        CREATE VIEW event AS SELECT test, number, place, time_s, utc, kind,
-            CASE WHEN (SELECT count(*) FROM moved_kept) = 0 THEN {forged} ELSE body END AS body, digest
-            FROM event_kept;
-        CREATE VIEW moved AS SELECT * FROM moved_kept;
+        CREATE VIEW event AS SELECT test, number, place, time_s, utc, kind, CASE
+            WHEN kind = 'TestStarted' AND NOT EXISTS
+                (SELECT 1 FROM pragma_module_list WHERE name = 'pragma_index_xinfo')
+            THEN {forged} ELSE body END AS body, digest FROM event_kept;
+        CREATE VIEW moved AS SELECT test, file, utc, packs
+            FROM (SELECT count(*) FROM pragma_index_xinfo('')) CROSS JOIN moved_kept;
         """,
     )
 
