@@ -177,6 +177,20 @@ def another_letter(path: Path, rng: random.Random) -> bool:
     return _rewrite(path, change)
 
 
+def another_name(path: Path, rng: random.Random) -> bool:
+    """A digit in the name of a test, in one row or one entry of an index."""
+    with closing(sqlite3.connect(path)) as base:
+        (test,) = _one(base, rng, "SELECT DISTINCT test FROM seal WHERE test GLOB '*[0-9]*'")
+
+    def change(content: bytearray) -> None:
+        name = test.encode()
+        ends = [at for at in range(len(content)) if content[at : at + len(name)] == name]
+        at = rng.choice(ends)
+        content[at : at + len(name)] = _other(test, rng).encode()
+
+    return _rewrite(path, change)
+
+
 def cut_end(path: Path, rng: random.Random) -> bool:
     def change(content: bytearray) -> None:
         del content[rng.randrange(1, len(content)) :]
@@ -538,6 +552,7 @@ KINDS: tuple[Callable[[Path, random.Random], bool], ...] = (
     changed_in_the_log,
     torn_log,
     foreign_log,
+    another_name,
 )
 
 
