@@ -81,14 +81,15 @@ def events_of(base: sqlite3.Connection, path: Path, test: str) -> list[EventRow]
         sqlite3.Error: When they cannot be read.
     """
     rows = base.execute(
-        "SELECT place, number, time_s, utc, kind, body FROM event WHERE test = ? ORDER BY number", (test,)
+        "SELECT test, place, number, time_s, utc, kind, body FROM event WHERE test = ? ORDER BY number",
+        (test,),
     )
     try:
         return [
             EventRow(
-                test=test, place=place, number=number, time_s=float(time_s), utc=utc, kind=kind, body=body
+                test=name, place=place, number=number, time_s=float(time_s), utc=utc, kind=kind, body=body
             )
-            for place, number, time_s, utc, kind, body in rows.fetchall()
+            for name, place, number, time_s, utc, kind, body in rows.fetchall()
         ]
     except (TypeError, ValueError) as error:
         raise LogbookError(

@@ -208,13 +208,14 @@ class RowCheck:
         self.numbers[series] = (row.number, row.time_s if isinstance(row, EventRow) else row.last_s)
 
     def _events(self) -> Iterator[_Found]:
-        for number, place, time_s, utc, kind, body, digest in self.base.execute(
-            "SELECT number, place, time_s, utc, kind, body, digest FROM event "
+        # The name stands in the row: SQLite takes what lies between two rows of a test for one of it.
+        for name, number, place, time_s, utc, kind, body, digest in self.base.execute(
+            "SELECT test, number, place, time_s, utc, kind, body, digest FROM event "
             "WHERE test = ?1 AND (?2 = 0 OR place > ?2) ORDER BY place",
             (self.test, self.place),
         ):
             row = EventRow(
-                test=self.test,
+                test=name,
                 place=place,
                 number=number,
                 time_s=float(time_s),

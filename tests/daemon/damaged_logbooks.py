@@ -177,6 +177,20 @@ def another_letter(path: Path, rng: random.Random) -> bool:
     return _rewrite(path, change)
 
 
+def another_name(path: Path, rng: random.Random) -> bool:
+    """A digit in the name of a test, in one row or one entry of an index."""
+    with closing(sqlite3.connect(path)) as base:
+        (test,) = _one(base, rng, "SELECT DISTINCT test FROM seal WHERE test GLOB '*[0-9]*'")
+
+    def change(content: bytearray) -> None:
+        name = test.encode()
+        ends = [at for at in range(len(content)) if content[at : at + len(name)] == name]
+        at = rng.choice(ends)
+        content[at : at + len(name)] = _other(test, rng).encode()
+
+    return _rewrite(path, change)
+
+
 def cut_end(path: Path, rng: random.Random) -> bool:
     def change(content: bytearray) -> None:
         del content[rng.randrange(1, len(content)) :]
@@ -284,7 +298,7 @@ def changed_and_chained_anew(path: Path, rng: random.Random) -> bool:
         base.execute(
             "UPDATE event SET body = ? WHERE test = ? AND number = ?", (_other(body, rng), test, number)
         )
-        _chain(base, test)
+        make_digests_anew(base, test)
 
     return _by_sql(path, change)
 
@@ -389,7 +403,7 @@ def doubled_event(path: Path, rng: random.Random) -> bool:
             {"test": test, "number": number},
         )
         if place != "place":
-            _chain(base, test)
+            make_digests_anew(base, test)
 
     return _by_sql(path, change)
 
@@ -414,18 +428,22 @@ def doubled_pack(path: Path, rng: random.Random) -> bool:
 def view_of_events(path: Path, rng: random.Random) -> bool:
     """A view in the place of the events, that says something else until the table of archives was read.
 
-    The order in which a review once read: the events, the archives, and then the rows that it checked.
+    A review once read the events by one connection, and its check the archives and then the rows by another.
+    That the archives were read shows in the list of modules that SQLite loads when they are first used.
     """
-    forged = rng.choice(["replace(body, '1', '2')", "replace(body, '0.', '0.1')"])
+    limit = rng.choice(['"maximum_mm":', '"minimum_mm":'])
+    forged = f"replace(body, '{limit}0', '{limit}{1 if 'max' in limit else -1}')"
     return _by_script(
         path,
         f"""
         ALTER TABLE event RENAME TO event_kept;
         ALTER TABLE moved RENAME TO moved_kept;
-        CREATE VIEW event AS SELECT test, number, place, time_s, utc, kind,
-            CASE WHEN (SELECT count(*) FROM moved_kept) = 0 THEN {forged} ELSE body END AS body, digest
-            FROM event_kept;
-        CREATE VIEW moved AS SELECT * FROM moved_kept;
+        CREATE VIEW event AS SELECT test, number, place, time_s, utc, kind, CASE
+            WHEN kind = 'TestStarted' AND NOT EXISTS
+                (SELECT 1 FROM pragma_module_list WHERE name = 'pragma_index_xinfo')
+            THEN {forged} ELSE body END AS body, digest FROM event_kept;
+        CREATE VIEW moved AS SELECT test, file, utc, packs
+            FROM (SELECT count(*) FROM pragma_index_xinfo('')) CROSS JOIN moved_kept;
         """,
     )
 
@@ -534,6 +552,7 @@ KINDS: tuple[Callable[[Path, random.Random], bool], ...] = (
     changed_in_the_log,
     torn_log,
     foreign_log,
+    another_name,
 )
 
 
@@ -543,7 +562,7 @@ def _other(text: str, rng: random.Random) -> str:
     return text[:at] + rng.choice([one for one in "123456789" if one != text[at]]) + text[at + 1 :]
 
 
-def _chain(base: sqlite3.Connection, test: str) -> None:
+def make_digests_anew(base: sqlite3.Connection, test: str) -> None:
     """Make the digests of all rows of a test anew."""
     rows: list[EventRow | PackRow] = [
         EventRow(test=test, place=place, number=number, time_s=time_s, utc=utc, kind=kind, body=body)

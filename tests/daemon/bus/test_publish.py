@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import sqlite3
 import threading
 from contextlib import closing
 from pathlib import Path
@@ -15,6 +16,7 @@ from daemon.bus.on_bus import logbook_of, on_bus, settings
 from daemon.bus.subscriber import subscriber
 from daemon.bus.test_traffic import eventually
 from daemon.command import lashmap
+from daemon.damaged_logbooks import make_digests_anew
 from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from lashmap_daemon import events
 from lashmap_daemon.bus import outbox
@@ -22,11 +24,14 @@ from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.stand_bus import StandBus
 from lashmap_daemon.conclude import conclude
 from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
+from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_lock import only_writer
+from lashmap_daemon.logbook_schema import RESULTS_OF_OLD
 from lashmap_daemon.publish_command import publish
 from rich.console import Console
 
 BASE = "lashmap/bench-1"
+SKIPPED = events.PositionSkipped(number=1, engagement=1, reason="x")
 BENCH = (CONFIGS / "stands" / "bench.toml").read_text("utf-8")
 
 
@@ -138,6 +143,120 @@ def test_a_logbook_that_is_written_is_refused_and_a_foreign_stand_is_named(
     said = published(stand, logbook)
     assert f"Nothing waits in {logbook} for lashmap/renamed." in said
     assert f"{len(wanted)} records wait for {BASE}, which is another stand" in said
+
+
+def test_verify_calls_a_logbook_good_whose_records_wait(unpublished: tuple[Path, dict[str, str]]) -> None:
+    logbook, _ = unpublished
+    done = lashmap("verify", "--logbook", logbook)
+    assert done.returncode == 0, done.stdout
+    assert "All good: 1 of 1 tests fit their seals." in done.stdout
+
+
+def test_a_rescue_carries_over_what_waits(tmp_path: Path, unpublished: tuple[Path, dict[str, str]]) -> None:
+    logbook, wanted = unpublished
+    new = tmp_path / "new.logbook"
+    done = lashmap("rescue", logbook, new)
+    assert done.returncode == 0, done.stdout
+    assert f"{len(wanted)} records wait to be published below {BASE}" in done.stdout
+    with closing(Outbox(new, BASE)) as box:
+        assert box.waiting() == len(wanted)
+    assert lashmap("verify", "--logbook", new).returncode == 0
+
+
+def test_a_rescue_says_what_of_that_it_could_not_carry(
+    tmp_path: Path, unpublished: tuple[Path, dict[str, str]]
+) -> None:
+    logbook, _ = unpublished
+    with closing(sqlite3.connect(logbook)) as base:
+        base.execute("INSERT INTO outbox (topic, test, sent) VALUES (?, 'gone', 0)", (BASE,))
+        base.commit()
+    done = lashmap("rescue", logbook, tmp_path / "new.logbook")
+    assert done.returncode == 3
+    assert f"NOT CARRIED OVER: test gone was to be published below {BASE}, and nothing of it is left" in (
+        " ".join(done.stdout.split())
+    )
+    told = lashmap("verify", "--logbook", tmp_path / "new.logbook").stdout
+    assert "Not carried over when it was rescued: test gone" in " ".join(told.split())
+
+
+def test_a_rescue_that_finds_the_index_of_the_outbox_alone_sends_all_again(
+    tmp_path: Path, unpublished: tuple[Path, dict[str, str]]
+) -> None:
+    logbook, wanted = unpublished
+    with closing(Outbox(logbook, BASE)) as box:
+        box.mark({name.partition("/")[0]: 10**6 for name in wanted})
+    with closing(sqlite3.connect(logbook)) as base:
+        query = "SELECT rootpage FROM sqlite_master WHERE type = 'table' AND name = 'outbox'"
+        (page,) = base.execute(query).fetchone()
+        base.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    content = bytearray(logbook.read_bytes())
+    content[(page - 1) * 4096 : page * 4096] = bytes(4096)
+    (tmp_path / "damaged").write_bytes(content)
+    done = lashmap("rescue", tmp_path / "damaged", tmp_path / "new.logbook")
+    assert f"{len(wanted)} records wait to be published below {BASE}" in done.stdout
+
+
+def changed(logbook: Path, kind: str, old: str, new: str) -> str:
+    """Change what an event says, and make the digests of its test anew; returns the test."""
+    with closing(sqlite3.connect(logbook)) as base, base:
+        test, number, body = base.execute(
+            "SELECT test, number, body FROM event WHERE kind = ? LIMIT 1", (kind,)
+        ).fetchone()
+        assert old in body
+        base.execute(
+            "UPDATE event SET body = ? WHERE test = ? AND number = ?", (body.replace(old, new), test, number)
+        )
+        make_digests_anew(base, test)
+    return str(test)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        ("ResultAnnounced", '\\"outcome\\":\\"', '\\"outcome\\":\\"con'),
+        ("ResultAnnounced", BASE, "lashmap/bench-2"),
+        ("RockAccepted", '"number":1,', '"number":7,'),
+    ],
+)
+def test_what_was_changed_while_it_waited_is_not_published(
+    tmp_path: Path, broker: Broker, unpublished: tuple[Path, dict[str, str]], change: tuple[str, str, str]
+) -> None:
+    """Digests made anew up to the seal: only the seal is left to show it."""
+    logbook, _ = unpublished
+    test = changed(logbook, *change)
+    stand = stand_file(tmp_path, broker.url)
+    with Logbook(logbook, create=False) as book:
+        book.append("other", events.Stamped(time_s=1.0, utc="2026-11-25T08:00:00Z", event=SKIPPED))
+    outbox.enrol(logbook, BASE, "other")
+    with subscriber(broker.port) as heard:
+        with pytest.raises(LogbookError, match=rf"NOT SENT, since not as it was written:\ntest {test}: seal"):
+            published(stand, logbook)
+        assert heard.wait(lambda: bool(arrived(heard)))
+    assert list(arrived(heard)) == ["other/1"]  # what is whole goes out all the same
+
+
+def test_a_result_that_an_earlier_version_left_as_text_is_made_anew_from_the_record(
+    tmp_path: Path, broker: Broker, unpublished: tuple[Path, dict[str, str]]
+) -> None:
+    logbook, wanted = unpublished
+    test = next(iter(wanted)).partition("/")[0]
+    with closing(sqlite3.connect(logbook)) as base:
+        base.executescript(RESULTS_OF_OLD)
+        forged = (BASE, f"{test}/result/1", '{"outcome":"conforming"}')
+        base.execute("INSERT INTO outbox_result (topic, identifier, body, sent) VALUES (?, ?, ?, 0)", forged)
+        base.commit()
+    assert lashmap("verify", "--logbook", logbook).returncode == 0
+    stand = stand_file(tmp_path, broker.url)
+    with subscriber(broker.port) as heard:
+        said = published(stand, logbook)
+        assert heard.wait(lambda: len(arrived(heard)) == len(wanted) + 1)
+        assert published(stand, logbook) == f"Nothing waits in {logbook} for {BASE}.\n"
+    assert f"The result of {test}, left by an earlier version, was made anew from its record." in said
+    results = [json.loads(one.payload) for one in heard.on("result")]
+    assert len(results) == 2
+    assert f"{test}/result/1" not in arrived(heard)
+    assert results[0]["outcome"] == results[1]["outcome"]
+    assert lashmap("verify", "--logbook", logbook).returncode == 0
 
 
 def test_mistakes_are_named(tmp_path: Path) -> None:
