@@ -43,6 +43,7 @@ from lashmap_daemon.logbook_schema import (
     make_new,
     make_tables,
     must_be_there,
+    must_be_writable,
     must_not_lose_its_log,
     schema_of,
 )
@@ -90,6 +91,7 @@ class Logbook:
         self._full: tuple[LogbookFull, float] | None = None
         self._archives = Archives(path)
         if create:
+            must_be_writable(path)
             must_not_lose_its_log(path)
             if not path.exists():
                 make_new(path)

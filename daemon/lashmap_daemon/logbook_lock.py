@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import IO
 
 from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.logbook_schema import must_be_writable
 from lashmap_daemon.whole_file import open_own
 
 if sys.platform != "win32":
@@ -51,11 +52,12 @@ def only_writer(logbook: Path) -> Iterator[None]:
 
     Raises:
         LogbookBusy: When another one holds it, in this process or elsewhere.
-        LogbookError: When the lock file cannot be made, or the disk knows no locks.
+        LogbookError: When logbook or lock file cannot be written, or the disk knows no locks.
     """
     if sys.platform == "win32":
         yield
         return
+    must_be_writable(logbook)
     path = logbook.with_name(f"{logbook.name}.lock")
     try:
         file = os.fdopen(open_own(path, os.O_RDWR | os.O_APPEND), "a+", encoding="utf-8")

@@ -168,6 +168,26 @@ def is_writable(path: Path) -> bool:
     return os.access(path, os.W_OK) and os.access(path.resolve().parent, os.W_OK)
 
 
+def must_be_writable(path: Path) -> None:
+    """Refuse a logbook that cannot be written, before anything is begun; one that is absent may be made.
+
+    Raises:
+        LogbookError: When the file or its folder is read-only for us.
+    """
+    folder = path.resolve().parent
+    if path.exists() and not os.access(path, os.W_OK):
+        raise LogbookError(
+            f"{path}: you may not write to it, or its disk is read-only, so nothing was begun; ask its "
+            "owner, or name another file with --logbook. To read it (list, review, export, verify) is allowed"
+        )
+    if folder.is_dir() and not os.access(folder, os.W_OK | os.X_OK):
+        raise LogbookError(
+            f"{path}: you may not write in its folder {folder}, or its disk is read-only, so nothing was "
+            "begun; name a file in another folder with --logbook. To read a logbook there (list, review, "
+            "export, verify) is allowed"
+        )
+
+
 def make_tables(base: sqlite3.Connection) -> None:
     """Make an empty file a logbook, in one transaction.
 

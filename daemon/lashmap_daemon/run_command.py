@@ -42,6 +42,7 @@ from lashmap_daemon.listening import listen, open_ports
 from lashmap_daemon.live_test import LiveTest, Opening, Screen
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_lock import only_writer
+from lashmap_daemon.logbook_schema import must_be_writable
 from lashmap_daemon.opening import (
     Nobody,
     Person,
@@ -123,6 +124,7 @@ def run(options: RunOptions, console: Console) -> int:
     """
     stand = load_stand(options.stand)
     box = toml_file.load(options.box, BoxFile)
+    _check_place(options.logbook)
     terminal = AtTerminal(console=console)
     person: Person = terminal if sys.stdin.isatty() and console.is_terminal else Nobody(show=terminal.show)
     with ExitStack() as stack:
@@ -263,9 +265,14 @@ def _listen(
     return ports, rates_hz, encoder_deg
 
 
-def _open_logbook(path: Path, stack: ExitStack) -> Logbook:
+def _check_place(path: Path) -> None:
+    """Before anybody is asked anything."""
     if not path.parent.is_dir():
         raise ConfigurationError(str(path), [f"logbook: no such folder {path.parent}; make it first"])
+    must_be_writable(path)
+
+
+def _open_logbook(path: Path, stack: ExitStack) -> Logbook:
     stack.enter_context(only_writer(path))
     return Logbook(path, create=True)
 

@@ -15,6 +15,7 @@ from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LashmapError
 from lashmap_daemon.journal import about, journal
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.logbook_lock import only_writer
+from lashmap_daemon.logbook_schema import must_be_writable
 from lashmap_daemon.notify import Notifier
 from lashmap_daemon.service import Service, Setup, run_until_ended
 from lashmap_daemon.service_boxes import BoxFolder
@@ -60,6 +61,7 @@ def serve(options: ServeOptions) -> int:
     for name, folder in (("--logbook", options.logbook.parent), ("--output", output)):
         if not folder.is_dir():
             raise ConfigurationError(str(folder), [f"{name}: no such folder; make it first"])
+    must_be_writable(options.logbook)
     socket = place_for(options.stand, options.logbook, os.environ)
     with ExitStack() as stack:
         holding = stack.enter_context(journal(sys.stderr, os.environ, verbose=options.verbose))
