@@ -10,7 +10,7 @@ by themselves; nothing of that is done here.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.errors import InstrumentLost as Lost
@@ -79,7 +79,7 @@ class Absences:
             reason = lost.get(name) or (dumb.what if dumb else None)
             away = self._away.get(name)
             if away is None and reason is not None:
-                yield self._leave(name, reason, now_s, by_port=name in lost)
+                yield self._leave(name, reason, now_s, dumb)
             elif away is not None and reason is None and self._speaks(name, away):
                 del self._away[name]
                 yield from self._return(name, away, now_s)
@@ -114,13 +114,16 @@ class Absences:
         latest_s = self._channels.latest_s(name)
         return latest_s is not None and latest_s > away.since_s
 
-    def _leave(self, name: str, reason: str, now_s: float, *, by_port: bool) -> events.InstrumentLost:
+    def _leave(
+        self, name: str, reason: str, now_s: float, dumb: InstrumentError | None
+    ) -> events.InstrumentLost:
         latest = self._channels.latest_gear_deg
         gear_deg = latest[1] if latest is not None and name == ENCODER else None
-        self._away[name] = _Away(since_s=now_s, reason=reason, by_port=by_port, gear_deg=gear_deg)
-        return events.InstrumentLost(
+        self._away[name] = _Away(since_s=now_s, reason=reason, by_port=dumb is None, gear_deg=gear_deg)
+        lost = events.InstrumentLost(
             instrument=name, port=self._channels.port(name), reason=reason, patience_s=self._patience_s
         )
+        return lost if dumb is None else replace(lost, remedy=dumb.remedy)
 
     def _return(self, name: str, away: _Away, now_s: float) -> Iterator[events.Event]:
         port = self._channels.port(name)
