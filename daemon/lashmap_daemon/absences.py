@@ -93,21 +93,25 @@ class Absences:
         mark = next((one for one in FOR_GOOD if marks.get(one)), None)
         if mark is None:
             return
+        todo = "Bring"
         if ENCODER in lost:
             what = (
                 f"its port stopped working ({lost[ENCODER]}), and its count, which goes round, went on unseen"
             )
+            todo = "Plug the cable in again, bring"
         elif mark == JUMPED:
-            what = (
-                "its angle jumped further than anybody turns; if it begins again each turn, write "
-                "wraps_at_deg = 360 in its profile"
+            what = "its angle jumped further than anybody turns"
+            # Another profile is another test: what was recorded with the old one cannot be mixed with it.
+            todo = (
+                "If the angle begins again each turn, write wraps_at_deg = 360 in its profile and begin a "
+                "new test. Otherwise bring"
             )
         else:
             what = "its count goes round, and a jump or a gap in it was too long to be followed"
         raise StandError(
             f"encoder on {self._channels.port(ENCODER)}: {what}. So nobody knows which teeth are together, "
-            "and waiting does not help. What was recorded is kept. Bring the marked teeth together again and "
-            f"go on with: {self._go_on}"
+            f"and waiting does not help. What was recorded is kept. {todo} the marked teeth together again "
+            f"and go on with: {self._go_on}"
         )
 
     def _speaks(self, name: str, away: _Away) -> bool:

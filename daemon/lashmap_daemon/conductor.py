@@ -200,8 +200,8 @@ class Conductor:
             port = self.channels.port(ENCODER)
             raise StandError(
                 f"encoder on {port}: has not moved for {limit_s:.0f} s while the gear was to turn to "
-                f"{angle_text(self._target_deg(), decimals=1)}. Either nobody turned the gear, or the shaft "
-                f"of the encoder does not turn with the {self._stand.file.encoder.shaft}: check its coupling. "
+                f"{angle_text(self._target_deg(), decimals=1)}. Either nobody turned the gear, or the "
+                f"encoder does not turn with the {self._stand.file.encoder.shaft}: check its coupling. "
                 "plan.turn_seconds in the box file sets how long to wait."
             )
 
