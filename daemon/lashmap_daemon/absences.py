@@ -10,7 +10,7 @@ by themselves; nothing of that is done here.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.errors import InstrumentLost as Lost
@@ -79,7 +79,7 @@ class Absences:
             reason = lost.get(name) or (dumb.what if dumb else None)
             away = self._away.get(name)
             if away is None and reason is not None:
-                yield self._leave(name, reason, now_s, by_port=name in lost)
+                yield self._leave(name, reason, now_s, dumb)
             elif away is not None and reason is None and self._speaks(name, away):
                 del self._away[name]
                 yield from self._return(name, away, now_s)
@@ -93,34 +93,41 @@ class Absences:
         mark = next((one for one in FOR_GOOD if marks.get(one)), None)
         if mark is None:
             return
+        todo = "Bring"
         if ENCODER in lost:
             what = (
                 f"its port stopped working ({lost[ENCODER]}), and its count, which goes round, went on unseen"
             )
+            todo = "Plug the cable in again, bring"
         elif mark == JUMPED:
-            what = (
-                "its angle jumped further than anybody turns; if it begins again each turn, write "
-                "wraps_at_deg = 360 in its profile"
+            what = "its angle jumped further than anybody turns"
+            # Another profile is another test: what was recorded with the old one cannot be mixed with it.
+            todo = (
+                "If the angle begins again each turn, write wraps_at_deg = 360 in its profile and begin a "
+                "new test. Otherwise bring"
             )
         else:
             what = "its count goes round, and a jump or a gap in it was too long to be followed"
         raise StandError(
             f"encoder on {self._channels.port(ENCODER)}: {what}. So nobody knows which teeth are together, "
-            "and waiting does not help. What was recorded is kept. Bring the marked teeth together again and "
-            f"go on with: {self._go_on}"
+            f"and waiting does not help. What was recorded is kept. {todo} the marked teeth together again "
+            f"and go on with: {self._go_on}"
         )
 
     def _speaks(self, name: str, away: _Away) -> bool:
         latest_s = self._channels.latest_s(name)
         return latest_s is not None and latest_s > away.since_s
 
-    def _leave(self, name: str, reason: str, now_s: float, *, by_port: bool) -> events.InstrumentLost:
+    def _leave(
+        self, name: str, reason: str, now_s: float, dumb: InstrumentError | None
+    ) -> events.InstrumentLost:
         latest = self._channels.latest_gear_deg
         gear_deg = latest[1] if latest is not None and name == ENCODER else None
-        self._away[name] = _Away(since_s=now_s, reason=reason, by_port=by_port, gear_deg=gear_deg)
-        return events.InstrumentLost(
+        self._away[name] = _Away(since_s=now_s, reason=reason, by_port=dumb is None, gear_deg=gear_deg)
+        lost = events.InstrumentLost(
             instrument=name, port=self._channels.port(name), reason=reason, patience_s=self._patience_s
         )
+        return lost if dumb is None else replace(lost, remedy=dumb.remedy)
 
     def _return(self, name: str, away: _Away, now_s: float) -> Iterator[events.Event]:
         port = self._channels.port(name)

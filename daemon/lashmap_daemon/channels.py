@@ -41,6 +41,7 @@ class Channels:
         self._decoders = stand.decoders()
         self._buffers = {name: TraceBuffer(keep_s) for name in self._decoders}
         self._heard_s: dict[str, float] = {}
+        self._marks_before: dict[str, Mapping[str, int]] = {}  # the chunk with the newest sample, by channel
         self._matched: MatchedTeethSet | None = None
         self._reference_deg = 0.0
         on_pinion = stand.file.encoder.shaft == "pinion"
@@ -50,7 +51,10 @@ class Channels:
     def feed(self, name: str, chunks: list[Chunk]) -> None:
         """Decode the next chunks of one instrument."""
         for chunk in chunks:
+            marks = dict(self._decoders[name].parser.marks)
             decoded = self._decoders[name].feed(chunk)
+            if len(decoded):
+                self._marks_before[name] = marks
             batch = self._lone.feed(_as_samples(decoded)) if name == ENCODER else decoded
             if name == ENCODER and self._matched is not None and len(batch):
                 first_deg, range_deg = float(batch.value[0]), self._decoders[ENCODER].range_deg
@@ -172,7 +176,9 @@ class Channels:
             sample = parser.last_bad or parser.unfinished
             return InstrumentGarbled(name, self.port(name), parser.bytes_seen, sample, profile.expected)
         if now_s - self._heard_s.get(name, -math.inf) < SILENT_S:
-            said = tuple(mark for mark, count in sorted(parser.marks.items()) if count)
+            # What it said an hour ago explains nothing.
+            before = self._marks_before.get(name, {})
+            said = tuple(mark for mark, count in sorted(parser.marks.items()) if count > before.get(mark, 0))
             return InstrumentWithoutReading(name, self.port(name), silent_s, said, parser.last_bad)
         return InstrumentSilent(name, self.port(name), silent_s)
 

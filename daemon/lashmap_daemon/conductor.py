@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 
 import numpy as np
+from lashmap_analysis.lash_map import LashMapError
 from lashmap_drivers.parser import FOR_GOOD
 from lashmap_drivers.readings import Chunk
 
@@ -199,9 +200,9 @@ class Conductor:
             port = self.channels.port(ENCODER)
             raise StandError(
                 f"encoder on {port}: has not moved for {limit_s:.0f} s while the gear was to turn to "
-                f"{angle_text(self._target_deg(), decimals=1)}. Check that its shaft turns with the "
-                f"{self._stand.file.encoder.shaft} and that its cable is whole; plan.turn_seconds in the box "
-                "file sets how long to wait."
+                f"{angle_text(self._target_deg(), decimals=1)}. Either nobody turned the gear, or the "
+                f"encoder does not turn with the {self._stand.file.encoder.shaft}: check its coupling. "
+                "plan.turn_seconds in the box file sets how long to wait."
             )
 
     def _watch_rock(self) -> None:
@@ -335,14 +336,18 @@ class Conductor:
         )
 
     def _predict(self) -> None:
-        found = find_tight_spot(
-            self.gear_set,
-            measured(self.accepted.values()),
-            most=self.box.plan.confirming_positions,
-            near=self._engagement_now(),
-        )
-        if found is None:
-            self.note("The measured positions do not allow a lash map; no tight spot was predicted.")
+        try:
+            found = find_tight_spot(
+                self.gear_set,
+                measured(self.accepted.values()),
+                most=self.box.plan.confirming_positions,
+                near=self._engagement_now(),
+            )
+        except LashMapError as error:
+            self.note(
+                f"No tight spot is predicted, since the {len(self.accepted)} accepted positions give no lash "
+                f"map: {error.expected}"
+            )
             self.happen(words.Confirm(()))
             return
         self.predicted = as_events.tight_spot_predicted(found, self.gear_set)

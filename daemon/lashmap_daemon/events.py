@@ -71,12 +71,16 @@ class InstrumentHeard:
 
 @dataclass(frozen=True, kw_only=True)
 class InstrumentLost:
-    """An instrument gives no readings (port, silence, rubbish); the test waits at most ``patience_s``."""
+    """An instrument gives no readings (port, silence, rubbish); the test waits at most ``patience_s``.
+
+    ``remedy`` is what to do about that reason.
+    """
 
     instrument: str
     port: str
     reason: str
     patience_s: float
+    remedy: str = "See to its cable and power."
 
 
 @dataclass(frozen=True, kw_only=True)

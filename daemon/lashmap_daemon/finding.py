@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from lashmap_analysis.confirming import next_position
 from lashmap_analysis.gear_set import GearSet
-from lashmap_analysis.lash_map import LashMapError, TightSpot, fit_lash_map
+from lashmap_analysis.lash_map import TightSpot, fit_lash_map
 from lashmap_analysis.record import Purpose
 
 from lashmap_daemon.events import RockAccepted
@@ -50,7 +50,7 @@ def measured(accepted: Iterable[RockAccepted]) -> list[Measured]:
     ]
 
 
-def find_tight_spot(gear_set: GearSet, done: list[Measured], *, most: int, near: int) -> Found | None:
+def find_tight_spot(gear_set: GearSet, done: list[Measured], *, most: int, near: int) -> Found:
     """Fit the lash map and choose the next confirming position.
 
     Args:
@@ -59,18 +59,15 @@ def find_tight_spot(gear_set: GearSet, done: list[Measured], *, most: int, near:
         most: How many confirming positions the plan allows.
         near: Engagement the gear stands at; the equivalent engagement with the shortest way is asked for.
 
-    Returns:
-        None when the positions do not allow a fit.
+    Raises:
+        LashMapError: When the positions do not allow a fit.
     """
-    try:
-        fitted = fit_lash_map(
-            gear_set,
-            np.array([one.engagement for one in done], dtype=np.int64),
-            np.array([one.backlash_mm for one in done]),
-            np.array([one.standard_uncertainty_mm for one in done]),
-        )
-    except LashMapError:
-        return None
+    fitted = fit_lash_map(
+        gear_set,
+        np.array([one.engagement for one in done], dtype=np.int64),
+        np.array([one.backlash_mm for one in done]),
+        np.array([one.standard_uncertainty_mm for one in done]),
+    )
     confirmed = sum(one.purpose == "confirming" for one in done)
     if confirmed >= most:
         return Found(tight_spot=fitted.tight_spot, ask=())

@@ -318,7 +318,7 @@ class LiveTest:
             )
         dropped = {name: port.dropped_chunks for name, port in self._ports.items() if port.dropped_chunks}
         for name, count in dropped.items():
-            yield f"{count} reads of the {name} were dropped, because nobody took them in time"
+            yield f"{count} reads of the {name} were dropped: this computer was too busy to take them in time"
 
     def _now_s(self) -> float:
         return time.monotonic() - self._start_s

@@ -307,7 +307,11 @@ class Lead:
         if self.state == state:
             return
         if state == "testing":
-            raise ConfigurationError("tell", [f"no test runs (the service is {self.state}); begin one first"])
+            todo = {
+                "preparing": "the prepared test waits for its marked teeth; say: lashmap tell STAND matched",
+                "concluding": "the last one is being concluded; wait for it",
+            }.get(self.state, "begin one first")
+            raise ConfigurationError("tell", [f"no test runs (the service is {self.state}): {todo}"])
         raise StandError(
             f"the service is {self.state}{self.test and ' '}{self.test}; wait for it, or stop it first"
         )

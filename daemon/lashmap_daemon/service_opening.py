@@ -163,4 +163,6 @@ async def still_encoder_deg(ports: StandPorts, prepared: _HasBox) -> float:
             "the gear is turning; hold it still with the marked teeth together, then say: lashmap tell STAND "
             "matched"
         )
-    raise StandError(f"{ENCODER} on {channels.port(ENCODER)}: no angle within {_STEADY_S:.0f} s")
+    raise StandError(
+        f"{ENCODER} on {channels.port(ENCODER)}: no angle within {_STEADY_S:.0f} s; check cable and power"
+    )

@@ -17,6 +17,7 @@ from typing import Literal, TypeAlias
 from lashmap_analysis.lengths import format_length
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.errors import InstrumentError
+from lashmap_drivers.parser import FOR_GOOD
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Chunk
 from lashmap_drivers.reconnect import Backoff
@@ -56,6 +57,7 @@ class Ear:
         self.problem = "not opened yet"
         self.ended = asyncio.Event()
         self._profile, self._make_decoder = profile, decoder
+        self._decoder = decoder()
         self._listen_anew(0.0)
 
     async def open(self) -> None:
@@ -93,6 +95,8 @@ class Ear:
             if len(batch):
                 self._value, self._value_s = float(batch.value[-1]), chunk.arrival_s
                 self._counts.append((chunk.arrival_s, len(batch)))
+        if any(self._decoder.parser.marks[mark] for mark in FOR_GOOD):
+            self._decoder = self._make_decoder()  # between two tests nobody needs to know the turns
         while self._counts and time.monotonic() - self._counts[0][0] > _RATE_S:
             del self._counts[0]
 

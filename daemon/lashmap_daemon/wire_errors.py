@@ -69,7 +69,7 @@ class WireTally:
         if self.bad:
             said.append(f"{self.bad} of {lines} lines ({self.share_text}) could not be read")
         if self.wrong:
-            said.append(f"{self.wrong} single angles were left out, since no gear moves so")
+            said.append(f"{self.wrong} single angles were left out because no gear can move so")
         if not said:
             return ""
         remedy = "check its cable, plugs and the baud rate in its profile" + (
@@ -77,7 +77,7 @@ class WireTally:
             if checked
             else "; if it can send a checksum, use a profile with one: wrong digits may have passed"
         )
-        return f"{instrument} on {port}: {' and '.join(said)} {when}; {remedy}"
+        return f"{instrument} on {port}, {when}: {' and '.join(said)}; {remedy}"
 
 
 class LoneSamples:

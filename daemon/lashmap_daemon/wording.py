@@ -135,8 +135,8 @@ def _(event: events.InstrumentHeard, _units: Units) -> str:
 @sentence.register
 def _(event: events.InstrumentLost, _units: Units) -> str:
     return (
-        f"The {event.instrument} on {event.port} was lost ({event.reason}): see to its cable and power, and "
-        f"leave the gear where it is. Waiting up to {event.patience_s:.0f} s"
+        f"The {event.instrument} on {event.port} was lost ({event.reason}). {event.remedy} Leave the gear "
+        f"where it is. Waiting up to {event.patience_s:.0f} s"
     )
 
 

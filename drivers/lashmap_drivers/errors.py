@@ -97,8 +97,8 @@ class InstrumentWithoutReading(InstrumentError):
         elif JUMPED in said:
             remedy = (
                 "It jumped by half a turn and more where nobody can turn so quickly. If it begins again each "
-                "turn, write wraps_at_deg = 360 in its profile; then bring the marked teeth together again "
-                "and go on from there."
+                "turn, write wraps_at_deg = 360 in its profile; otherwise bring the marked teeth together "
+                "again and go on from there."
             )
         elif BEYOND in said:
             remedy = "Its angle goes further than wraps_at_deg of its profile: correct that, or leave it out."

@@ -14,8 +14,9 @@ from daemon.recordings import BY_ENCODER, ENCODER, MATCHED_DEG, imported, mappin
 from daemon.virtual_time import TODAY, load_box, simulated_stand_file
 from lashmap_analysis.assessment import Assessment
 from lashmap_daemon import events
+from lashmap_daemon.absences import Absences
 from lashmap_daemon.channels import Channels
-from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.preconditions import collect
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.stand_file import ENCODER as ROLE
@@ -116,6 +117,13 @@ def test_a_stand_that_is_not_told_gives_no_angle_after_the_first_turn(tmp_path: 
     failure = channels.failure(ROLE, 10.0, 0.0)
     assert isinstance(failure, InstrumentWithoutReading)
     assert "write wraps_at_deg = 360 in its profile" in str(failure)
+    absences = Absences(channels, patience_s=120.0, near_deg=2.0, go_on="lashmap run S B --resume")
+    # Going on with another profile is refused, since what was recorded would be read another way.
+    with pytest.raises(StandError, match="its angle jumped further than anybody turns") as caught:
+        list(absences.look(10.0, {}))
+    said = str(caught.value)
+    assert "write wraps_at_deg = 360 in its profile and begin a new test. Otherwise bring the marked" in said
+    assert said.endswith("go on with: lashmap run S B --resume")
 
 
 def test_a_box_files_angle_proves_nothing_on_such_an_encoder(tmp_path: Path) -> None:

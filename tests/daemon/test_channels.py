@@ -49,6 +49,16 @@ def say(channels: Channels, name: str, line: bytes, until_s: float) -> None:
     channels.feed(name, [Chunk(0.1 * tick, line) for tick in range(start, start + 50)])
 
 
+def test_what_was_said_before_the_newest_sample_explains_nothing(channels: Channels) -> None:
+    say(channels, "indicator", b"OL\r\n", 5.0)
+    say(channels, "indicator", b"+1.5\r\n", 10.0)
+    say(channels, "indicator", b"?#\r\n", 15.0)
+    failure = channels.failure("indicator", 15.0, 0.0)
+    assert isinstance(failure, InstrumentWithoutReading)
+    assert failure.said == ()  # bad lines, and no overload of long ago: look at the cable, not at the display
+    assert "The last bad frame was b'?#'. Check cable and plug" in str(failure)
+
+
 def test_an_overload_is_no_silence(channels: Channels) -> None:
     say(channels, "indicator", b"+1.5\r\n", 5.0)
     assert channels.failure("indicator", 5.0, 0.0) is None

@@ -217,9 +217,21 @@ def test_an_encoder_that_never_moves_is_named_after_the_time_allowed(tmp_path: P
     test = VirtualTest(tmp_path, short_box(turn_seconds=5.0), follow=False)
     test._simulated.ask(0)  # it rocks where it is and never turns on
     test.run_until(events.RockAccepted)
-    with pytest.raises(StandError, match=r"encoder on .*has not moved for 5 s"):
+    with pytest.raises(StandError, match=r"has not moved for 5 s.*Either nobody turned the gear, or"):
         test.run()
     assert test.conductor.state.phase is Phase.TURNING
+
+
+def test_too_few_positions_for_a_lash_map_are_told_with_their_number(tmp_path: Path) -> None:
+    test = VirtualTest(tmp_path, short_box(positions=4))
+    test.run_until(events.RockAccepted)
+    test.conductor.happen(words.Skip())
+    test.run()
+    (note,) = [event.text for event in test.of(events.NoteTaken) if isinstance(event, events.NoteTaken)]
+    assert note == (
+        "No tight spot is predicted, since the 3 accepted positions give no lash map: at least 4 different "
+        "engagements, or a map would be guessed, not measured"
+    )
 
 
 def test_preconditions_travel_into_the_record(whole: VirtualTest) -> None:

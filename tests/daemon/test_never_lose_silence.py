@@ -59,6 +59,9 @@ def test_the_rock_in_hand_is_refused_and_asked_again_and_the_earlier_ones_stay(
     refused = test.run_until(events.RockRefused, most_s=5.0).event
     assert isinstance(refused, events.RockRefused)
     assert refused.reasons == (reason,)
+    (lost,) = test.of(events.InstrumentLost)
+    assert isinstance(lost, events.InstrumentLost)
+    assert lost.remedy.startswith("The last bad frame was" if said else "Check power and cable")
     assert test.conductor.state.phase is Phase.WAITING
     test.tick(500)
     test.instead.clear()

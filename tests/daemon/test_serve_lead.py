@@ -311,6 +311,40 @@ def test_a_port_that_cannot_be_opened_is_tried_again_and_one_whose_reader_ended_
     in_virtual_time(asyncio.wait_for(work(), 10.0))
 
 
+def test_a_count_that_was_lost_between_two_tests_hinders_no_test(tmp_path: Path) -> None:
+    stand = simulated_stand_file(tmp_path, SimulatedInstruments())
+    wrapping = stand.encoder_profile.model_copy(update={"wraps_at": 360_000})
+    ports = StandPorts(stand.model_copy(update={"encoder_profile": wrapping}))
+    count = 10_000
+    ear = ports.ears[ENCODER]
+    ear.source = Said(lambda: b"%+011d\r\n" % count)
+
+    async def work() -> None:
+        nonlocal count
+        for to in (10_000, 190_000):  # nobody knows which way round it went
+            count = to
+            for _ in range(400):
+                ports.drain()
+                await asyncio.sleep(0.01)
+            state = ear.state(time.monotonic())
+            assert (state.state, state.detail) == ("heard", "")
+            assert state.reading == f"{count / 1000.0:.4f}°"
+
+    in_virtual_time(work())
+
+
+def test_what_is_asked_of_a_prepared_test_is_answered_with_what_it_waits_for(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+
+    async def work() -> None:
+        await bench.turn(10.0, 0.3)
+        await bench.lead.begin(OPEN)
+        with pytest.raises(ConfigurationError, match="waits for its marked teeth; say"):
+            await bench.lead.obey("repeat")
+
+    in_virtual_time(work())
+
+
 def test_signs_of_life_want_readers_that_run_and_a_test_that_goes_on(tmp_path: Path) -> None:
     bench = Bench(tmp_path)
     now_s = 1000.0

@@ -86,7 +86,7 @@ def test_wrong_bits_on_a_wire_are_no_gear_that_left(tmp_path: Path, name: str) -
     assert not [one for one in test.refusals() if "left the position" in one.reasons[0]]
     assert [one.number for one in test.accepted()] == [1, 2, 3, 4, 5, 6]
     (note, *_) = test.notes()
-    assert note.startswith(f"{name} on {test.channels.port(name)}: ")
+    assert note.startswith(f"{name} on {test.channels.port(name)}, so far: ")
     assert "could not be read" in note
     assert "check its cable, plugs and the baud rate" in note
     assert "checksum" in note
@@ -131,7 +131,8 @@ def test_a_rock_without_a_reading_names_its_bad_lines(tmp_path: Path) -> None:
     refused = test.run_until(events.RockRefused).event
     assert isinstance(refused, events.RockRefused)
     (share,) = [reason for reason in refused.reasons if reason.startswith("indicator on ")]
-    assert " %) could not be read during this rock; check its cable" in share
+    assert ", during this rock: " in share
+    assert " %) could not be read; check its cable" in share
     assert not any(reason.startswith("encoder on ") for reason in refused.reasons)
 
 
@@ -192,7 +193,7 @@ def test_what_is_worth_a_sentence() -> None:
     assert WireTally(good=5000, wrong=1).is_notable
     told = WireTally(good=990, bad=10).sentence("encoder", "/dev/x", when="in it", checked=True)
     assert told == (
-        "encoder on /dev/x: 10 of 1000 lines (1 %) could not be read in it; check its cable, plugs and the "
+        "encoder on /dev/x, in it: 10 of 1000 lines (1 %) could not be read; check its cable, plugs and the "
         "baud rate in its profile"
     )
 

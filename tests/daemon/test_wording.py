@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from lashmap_daemon import events
-from lashmap_daemon.wording import angle_text, asked_sentence
+from lashmap_daemon.wording import angle_text, asked_sentence, sentence
 
 
 @pytest.mark.parametrize(
@@ -32,4 +32,28 @@ def test_a_confirming_position_before_the_matched_teeth_is_asked_for_in_these_wo
     assert asked_sentence(asked) == (
         "Confirm the tight spot: turn the gear back by 8 teeth (72.0°) to engagement -3, 333.0° of turn 1 "
         "before the matched teeth; hold the pinion and rock the gear lightly"
+    )
+
+
+def test_a_lost_instrument_is_told_with_the_remedy_for_its_own_reason() -> None:
+    lost = events.InstrumentLost(
+        instrument="indicator",
+        port="/dev/x",
+        reason="it sends, but there is no reading for 3.0 s (overload)",
+        patience_s=120.0,
+        remedy="Look at its display: range, hold, battery.",
+    )
+    assert sentence(lost, "mm") == (
+        "The indicator on /dev/x was lost (it sends, but there is no reading for 3.0 s (overload)). Look at "
+        "its display: range, hold, battery. Leave the gear where it is. Waiting up to 120 s"
+    )
+
+
+def test_a_lost_port_of_an_older_record_is_told_as_a_matter_of_cable_and_power() -> None:
+    kind, body = events.to_json(
+        events.InstrumentLost(instrument="encoder", port="/dev/x", reason="gone", patience_s=9.0)
+    )
+    older = events.from_json(kind, body.replace(',"remedy":"See to its cable and power."', ""))
+    assert (sentence(older, "mm") or "").startswith(
+        "The encoder on /dev/x was lost (gone). See to its cable and power. Leave the gear"
     )
