@@ -203,7 +203,8 @@ class Logbook:
                     self._write(test)
             except LogbookFull as error:
                 raise LogbookFull(
-                    f"{error}\n{self.path}: closed with raw samples not written: {self.waiting_bytes} bytes"
+                    *error.lines,
+                    f"{self.path}: closed with raw samples not written: {self.waiting_bytes} bytes",
                 ) from error
             finally:
                 self._archives.close()

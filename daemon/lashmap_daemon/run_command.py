@@ -49,7 +49,7 @@ from lashmap_daemon.relay import Relay
 from lashmap_daemon.resume import find_unfinished, take_up
 from lashmap_daemon.resume_opening import open_again, reference_of
 from lashmap_daemon.stand_file import ENCODER, Stand, load_stand
-from lashmap_daemon.summary import print_summary
+from lashmap_daemon.summary import print_files, print_summary
 
 if TYPE_CHECKING:
     from lashmap_daemon.bus.stand_bus import StandBus
@@ -132,8 +132,9 @@ def run(options: RunOptions, console: Console) -> int:
         except (StandError, InstrumentError, LogbookFull):
             terminal.show(
                 f"The test was closed early; what it recorded is kept. Open it with: "
-                f"lashmap review {test} --logbook {options.logbook}\nGo on with it: {again}"
+                f"lashmap review {test} --logbook {options.logbook}"
             )
+            terminal.show(f"Go on with it: {again}")
             raise
         if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
             with contextlib.suppress(OSError):  # the terminal may be what went away
@@ -271,7 +272,5 @@ def _hand_over(
     if bus is not None:
         bus.conclude(done.assessment)
     print_summary(done.assessment, console, positions=False)
-    AtTerminal(console=console).show(
-        f"\nlogbook  {options.logbook}\nresult   {done.json}\nreport   {done.html}\n         {done.pdf}"
-    )
+    print_files(options.logbook, done, console)
     return 0 if closed.outcome == "completed" else EXIT_STOPPED

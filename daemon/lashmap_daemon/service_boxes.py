@@ -54,7 +54,7 @@ class BoxFolder:
             try:
                 self.load(name)
             except ConfigurationError as error:
-                found += str(error).splitlines()
+                found += error.lines
         return found
 
     def path(self, name: str) -> Path:

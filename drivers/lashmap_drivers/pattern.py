@@ -17,7 +17,7 @@ from typing import Protocol
 
 import re2
 
-# A line of 256 bytes then takes a few milliseconds at most (measured); patterns of instruments need 20 to 200 steps.
+# A line of 256 bytes takes 4 ms at most with so many steps (measured); instruments need 20 to 200.
 MOST_STEPS = 1000
 MOST_GROUPS = 100  # nested, they would otherwise go deeper than Python's stack
 _OTHERWISE = (  # what Python reads in one way and RE2 in another
