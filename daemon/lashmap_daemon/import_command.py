@@ -46,7 +46,7 @@ def import_recording(options: ImportOptions, console: Console) -> str:
     """
     source = read_source(options.mapping)
     with busy(console, f"Reading {source.path.name}"):
-        recording = read(source.path, source.mapping)
+        recording = read(source.path, source.data, source.mapping)
         stand = stand_of(source)
         signals = signals_of(source, recording, stand)
         found = find(source.path, source.mapping, source.box, recording, signals)

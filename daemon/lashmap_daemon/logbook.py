@@ -8,6 +8,7 @@ decided in `logbook_schema`, `logbook_pack`, `seal` and `logbook_waiting`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -36,6 +37,7 @@ from lashmap_daemon.logbook_schema import (
     schema_of,
 )
 from lashmap_daemon.logbook_waiting import MOST_WAITING_BYTES, PACK_S, Waiting
+from lashmap_daemon.not_valid import problem_of
 from lashmap_daemon.seal import CLOSES, OPENS_AGAIN, Seal
 from lashmap_daemon.seal_tally import Tally
 
@@ -131,11 +133,16 @@ class Logbook:
             try:
                 event = events.from_json(kind, body)
             except (KeyError, ValidationError) as error:
-                raise LogbookError(
-                    f"{self.path}: test {test}, event {number} ({kind}) cannot be read: {error}; find out "
-                    f"what is damaged with: lashmap verify --logbook {self.path}"
-                ) from error
+                raise self._unreadable(test, number, kind, _what_is_wrong(error)) from error
+            if not (isinstance(time_s, float) and math.isfinite(time_s) and isinstance(utc, str)):
+                raise self._unreadable(test, number, kind, f"its time is {time_s!r}, {utc!r}")
             yield Stamped(time_s=time_s, utc=utc, event=event)
+
+    def _unreadable(self, test: str, number: object, kind: object, why: str) -> LogbookError:
+        return LogbookError(
+            f"{self.path}: test {test}, event {number} ({kind}) cannot be read: {why}; find out "
+            f"what is damaged with: lashmap verify --logbook {self.path}"
+        )
 
     def raw(self, test: str, channel: str, *, gaps: bool = False) -> Iterator[Chunk]:
         """All raw chunks of one instrument in order, as received; read as they are taken, not all at once.
@@ -284,3 +291,9 @@ class Logbook:
             raise
         self._full = None
         self._heads[test] = head
+
+
+def _what_is_wrong(error: KeyError | ValidationError) -> str:
+    if isinstance(error, KeyError):
+        return "this version knows no such event"
+    return "; ".join(problem_of(dict(detail)) for detail in error.errors()[:3])

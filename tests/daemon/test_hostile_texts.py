@@ -38,19 +38,19 @@ def hostile_box(box: BoxFile) -> BoxFile:
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder of a hostile name with a logbook of one hostile test, reviewed for hostile reasons."""
-    folder = tmp_path_factory.mktemp("hostile") / IN_A_NAME
-    folder.mkdir()
+    """A folder with a logbook of one hostile test, reviewed for hostile reasons, and with its stand."""
+    folder = tmp_path_factory.mktemp("hostile")
     test = VirtualTest(folder, hostile_box(load_box(positions=5, gear_turns=1)), seed=3)
     test.run()
-    now = events.Stamped(time_s=test.now_s, utc="2026-11-25T09:00:00Z", event=events.NoteTaken(text=HOSTILE))
-    test.logbook.append(test.started.test, now)
-    store_result(test.logbook, conclude(test.logbook, None))
-    out = write_wishes(
-        test.logbook, conclude(test.logbook, None), Wishes(exclude=2, reason=HOSTILE, by=HOSTILE)
+    noted = events.NoteTaken(text=HOSTILE)
+    test.logbook.append(
+        test.started.test, events.Stamped(time_s=test.now_s, utc="2026-11-25T09:00:00Z", event=noted)
     )
-    out = write_wishes(test.logbook, out, Wishes(undo=1, reason=HOSTILE, by=HOSTILE))
-    write_wishes(test.logbook, out, Wishes(sign_off=HOSTILE))
+    store_result(test.logbook, conclude(test.logbook, None))
+    found = conclude(test.logbook, None)
+    found = write_wishes(test.logbook, found, Wishes(exclude=2, reason=HOSTILE, by=HOSTILE))
+    found = write_wishes(test.logbook, found, Wishes(undo=1, reason=HOSTILE, by=HOSTILE))
+    write_wishes(test.logbook, found, Wishes(sign_off=HOSTILE))
     test.logbook.close()
     (folder / "virtual.logbook").rename(folder / "book")
     return folder

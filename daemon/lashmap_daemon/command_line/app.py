@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import os
 import sys
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,7 +14,7 @@ from lashmap_drivers.errors import InstrumentError
 from typer.core import TyperGroup
 
 from lashmap_daemon.clean_text import visible
-from lashmap_daemon.errors import EXIT_STAND, EXIT_STOPPED, LashmapError
+from lashmap_daemon.errors import EXIT_CONFIGURATION, EXIT_STAND, EXIT_STOPPED, LashmapError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -71,13 +72,18 @@ def reported() -> Iterator[Console]:
     except InstrumentError as error:
         complain([str(error)])
         raise typer.Exit(EXIT_STAND) from None
-    except KeyboardInterrupt:
-        complain(["stopped"])
-        raise typer.Exit(EXIT_STOPPED) from None
     except BrokenPipeError:
         # The reader of our output went away; whatever ran has closed its record already.
         sys.stderr.close()
         raise typer.Exit(EXIT_STAND) from None
+    except OSError as error:
+        if error.filename is None:
+            raise
+        complain([f"{os.fsdecode(error.filename)}: {error.strerror}; check the path and its permissions"])
+        raise typer.Exit(EXIT_CONFIGURATION) from None
+    except KeyboardInterrupt:
+        complain(["stopped"])
+        raise typer.Exit(EXIT_STOPPED) from None
 
 
 def complain(lines: Sequence[str]) -> None:
