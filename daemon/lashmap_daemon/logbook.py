@@ -178,7 +178,7 @@ class Logbook:
                 "UNION ALL SELECT test, min(utc), 0 FROM seal WHERE NOT EXISTS "
                 "(SELECT 1 FROM event WHERE event.test = seal.test) GROUP BY test ORDER BY 2, 1"
             ).fetchall()
-        return [self._summary(name, utc) for name, utc, _ in names]
+        return [self._summary(str(name), str(utc)) for name, utc, _ in names]  # also of a damaged row
 
     def seal_of(self, test: str) -> Seal | None:
         """The newest seal of a test; None when it was never closed."""

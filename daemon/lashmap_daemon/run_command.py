@@ -28,6 +28,7 @@ from lashmap_daemon.console.live import LiveScreen
 from lashmap_daemon.console.plain import PlainScreen
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, LogbookFull, StandError
 from lashmap_daemon.events import Listener, TestClosed
+from lashmap_daemon.free_text import MOST_IN_LABEL, complaint
 from lashmap_daemon.hand_over import hand_over
 from lashmap_daemon.hands_free import obeying
 from lashmap_daemon.listening import listen, open_ports
@@ -113,6 +114,8 @@ def run(options: RunOptions, console: Console) -> int:
         LogbookError: The logbook cannot be used.
         CautionsNotConfirmed: Nobody confirmed the lock-out.
     """
+    if wrong := complaint(options.operator, MOST_IN_LABEL):
+        raise ConfigurationError("--operator", [wrong])
     stand = load_stand(options.stand)
     box = toml_file.load(options.box, BoxFile)
     terminal = AtTerminal(console=console)

@@ -17,7 +17,8 @@ from lashmap_daemon import events
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.conclude import conclude
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.review_book import Wishes, store_result, write_wishes
+from lashmap_daemon.review_book import store_result
+from lashmap_daemon.review_events import ExclusionUndone, PositionExcluded, SignedOff
 
 # Colour, a screen cleared in the one-byte form, a title, a bell, a carriage return, writing from right to
 # left, a forged line, markup of the library that draws.
@@ -42,15 +43,23 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("hostile")
     test = VirtualTest(folder, hostile_box(load_box(positions=5, gear_turns=1)), seed=3)
     test.run()
-    noted = events.NoteTaken(text=HOSTILE)
-    test.logbook.append(
-        test.started.test, events.Stamped(time_s=test.now_s, utc="2026-11-25T09:00:00Z", event=noted)
-    )
     store_result(test.logbook, conclude(test.logbook, None))
-    found = conclude(test.logbook, None)
-    found = write_wishes(test.logbook, found, Wishes(exclude=2, reason=HOSTILE, by=HOSTILE))
-    found = write_wishes(test.logbook, found, Wishes(undo=1, reason=HOSTILE, by=HOSTILE))
-    write_wishes(test.logbook, found, Wishes(sign_off=HOSTILE))
+    # As an earlier version wrote them: this one refuses such reasons and names.
+    out = PositionExcluded(
+        exclusion=1, position=2, reversal=None, start_s=None, end_s=None, reason=HOSTILE, by=HOSTILE
+    )
+    signed = SignedOff(
+        by=HOSTILE,
+        analysis_version=HOSTILE,
+        outcome=HOSTILE,
+        recorded_outcome=HOSTILE,
+        exclusions=(),
+        remark=HOSTILE,
+    )
+    undone = ExclusionUndone(exclusion=1, reason=HOSTILE, by=HOSTILE)
+    for event in (events.NoteTaken(text=HOSTILE), out, undone, signed):
+        stamped = events.Stamped(time_s=test.now_s, utc="2026-11-25T09:00:00Z", event=event)
+        test.logbook.append(test.started.test, stamped)
     test.logbook.close()
     (folder / "virtual.logbook").rename(folder / "book")
     return folder
