@@ -266,7 +266,7 @@ TOML_FILES += [CONFIGS / "imports" / "bench-recording.toml"]
 
 
 @pytest.mark.parametrize("file", TOML_FILES, ids=lambda file: file.stem)
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(data=st.data())
 def test_a_changed_configuration_is_read_or_refused(file: Path, data: st.DataObject, tmp_path: Path) -> None:
     tree = tomllib.loads(file.read_text("utf-8"))
@@ -336,7 +336,7 @@ CELL = st.one_of(
 )
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(data=st.data())
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")  # figures of 1e308 overflow; nothing else may happen
 def test_a_changed_event_is_read_or_refused(reviewed: Path, tmp_path: Path, data: st.DataObject) -> None:
@@ -365,7 +365,7 @@ COLUMNS = [
 
 
 @pytest.mark.parametrize("place", COLUMNS, ids=" ".join)
-@settings(max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=3, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(value=CELL, row=st.integers(0, 5))
 @example(value=None, row=0)
 @example(value=None, row=3)
