@@ -15,6 +15,7 @@ from lashmap_analysis.record import Limits, Shaft
 from lashmap_analysis.shim_stock import ShimError, ShimStock
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from lashmap_daemon.free_text import Label, Line, Remark
 from lashmap_daemon.stand_file import StandFile
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -29,11 +30,11 @@ class _Table(BaseModel):
 class BoxTable(_Table):
     """Which gearbox this is."""
 
-    type: str
-    serial: str
-    set_number: str = ""
+    type: Label
+    serial: Label
+    set_number: Label = ""
     units: Literal["mm", "in"] = "mm"
-    remark: str = ""
+    remark: Remark = ""
 
 
 class GearSetTable(_Table):
@@ -79,7 +80,7 @@ class MountingTable(_Table):
     gear_marked_mm: Positive | None = None
     gear_set_mm: Positive | None = None
     tolerance_mm: NotNegative = 0.025
-    bearings: str = ""
+    bearings: Line = ""
     bearings_within_drawing: bool | None = None
 
 
@@ -112,7 +113,7 @@ class LimitsTable(_Table):
     maximum_mm: Positive | None = None
     variation_mm: Positive | None = None
     kind: Literal["normal", "transverse"] = "normal"
-    source: str = ""
+    source: Line = ""
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

@@ -55,7 +55,7 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
                 due = [one for one in heard if at_end or not one.waits_for_button]
                 problems = [problem for one in due if (problem := one.problem(now_s))]
                 if problems:
-                    raise StandError("\n".join(problems))
+                    raise StandError(*problems)
             if at_end:
                 break
     if live is None:
@@ -100,7 +100,7 @@ def propose_profiles(stand_path: Path, seconds: float, console: Console) -> None
         )
         console.print(Text(proposal.toml()), soft_wrap=True)
     if refused:
-        raise StandError("\n".join(refused))
+        raise StandError(*refused)
 
 
 _JUDGEMENT = {
@@ -116,7 +116,7 @@ def _open(stand: Stand, stack: ExitStack) -> dict[str, Source]:
         return open_ports(stand, stack)
     except StandError as error:
         here = "; ".join(ports_here()) or "none"
-        raise StandError(f"{error}\nserial ports of this machine: {here}") from error
+        raise StandError(*error.lines, f"serial ports of this machine: {here}") from error
 
 
 def _capture(ports: dict[str, Source], seconds: float) -> dict[str, bytes]:

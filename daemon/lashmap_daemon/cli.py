@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import sys
 
+from lashmap_daemon.clean_text import CleanStream
 from lashmap_daemon.command_line import exchange, logbook, review, stand, tell, try_out
 from lashmap_daemon.command_line.app import app
 
@@ -17,7 +18,8 @@ app.add_typer(tell.app, name="tell")
 
 def main() -> None:
     """Entry point of the ``lashmap`` command."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")  # a terminal without our letters shows ? instead of failing
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal without our letters shows ? instead of failing
+    if isinstance(sys.stderr, io.TextIOWrapper):
+        sys.stderr = CleanStream.over(sys.stderr)
     app()

@@ -20,6 +20,7 @@ from rich.text import Text
 from lashmap_daemon.conclude import judged
 from lashmap_daemon.console.busy import busy
 from lashmap_daemon.console.lines import say
+from lashmap_daemon.console.terminal import print_json
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import Replay
@@ -72,11 +73,12 @@ def compare(options: CompareOptions, console: Console) -> tuple[Pair, ...]:
         write_whole(options.report, render_comparison(pairs))
     if options.as_json:
         text = json.dumps(comparison_document(pairs), indent=2, allow_nan=False, ensure_ascii=False)
-        console.file.write(text + "\n")
+        print_json(console, text)
         return pairs
     _print(builds, pairs, console)
     if options.report is not None:
-        say(console, f"\nreport   {options.report}")
+        console.print()
+        say(console, f"report   {options.report}")
     return pairs
 
 

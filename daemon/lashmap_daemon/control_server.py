@@ -98,9 +98,9 @@ class _Desk:
         stranger = _stranger(writer.get_extra_info("socket"))
         if stranger is not None:
             LOG.warning("a request of user %s was refused: the socket is for its owner", stranger)
-            said = refusal("only the user of the service and root may speak to it", EXIT_STAND)
+            said = refusal("only the user of the service and root may speak to it", exit_status=EXIT_STAND)
         elif len(self._here) > _MOST_AT_ONCE:
-            said = refusal("too many are speaking to the service at once; try again", EXIT_STAND)
+            said = refusal("too many are speaking to the service at once; try again", exit_status=EXIT_STAND)
         else:
             said = None
         if said is None:
@@ -125,10 +125,12 @@ class _Desk:
         except _Silent:
             return refusal("no request came")
         except LashmapError as error:
-            return refusal(str(error), error.exit_status)
+            return refusal(*error.lines, exit_status=error.exit_status)
         except Exception as error:
             LOG.exception("a request failed")
-            return refusal(f"the service failed at this ({type(error).__name__}); see its log", EXIT_STAND)
+            return refusal(
+                f"the service failed at this ({type(error).__name__}); see its log", exit_status=EXIT_STAND
+            )
 
     async def _line(self, reader: asyncio.StreamReader) -> bytes:
         try:

@@ -209,9 +209,9 @@ def read_request(line: bytes) -> Request:
         raise NotUnderstood(_what_is_wrong(line, error)) from None
 
 
-def refusal(text: str, exit_status: int = EXIT_CONFIGURATION) -> Answer:
+def refusal(*lines: str, exit_status: int = EXIT_CONFIGURATION) -> Answer:
     """An answer that says why something is not done."""
-    return Answer(say=text.splitlines(), exit_status=exit_status)
+    return Answer(say=list(lines), exit_status=exit_status)
 
 
 def line_of(words: BaseModel) -> bytes:

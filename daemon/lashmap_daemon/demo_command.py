@@ -55,7 +55,8 @@ def demo(box: Path | None, folder: Path, seed: int, console: Console, *, plain: 
     results = sorted(set(folder.glob("*.json")) - before - {truth_file})
     result = json.loads(results[-1].read_text("utf-8"))
     truth = json.loads(truth_file.read_text("utf-8"))
-    say(console, comparison(truth, result, units))
+    for line in comparison(truth, result, units).split("\n"):
+        say(console, line)
     return status
 
 

@@ -11,9 +11,17 @@ EXIT_STOPPED = 130  # as a shell reports a command ended by Ctrl-C
 
 
 class LashmapError(Exception):
-    """Base of what this package reports instead of a traceback."""
+    """Base of what this package reports instead of a traceback.
+
+    Attributes:
+        lines: The message; a text that is quoted in a line may hold anything, line breaks too.
+    """
 
     exit_status = EXIT_CONFIGURATION
+
+    def __init__(self, *lines: str) -> None:
+        self.lines = lines
+        super().__init__("\n".join(lines))
 
 
 class ConfigurationError(LashmapError):
@@ -27,7 +35,7 @@ class ConfigurationError(LashmapError):
     def __init__(self, file: str, problems: list[str]) -> None:
         self.file = file
         self.problems = problems
-        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
+        super().__init__(*(f"{file}: {problem}" for problem in problems))
 
 
 class LogbookError(LashmapError):

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Literal, Protocol
 
 from lashmap_analysis.frame_columns import TABLES, Table
+from lashmap_drivers.regular_file import read_regular
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
@@ -34,6 +35,8 @@ from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.replay import Replay, newest_test
 from lashmap_daemon.stand_file import ENCODER
 from lashmap_daemon.whole_file import new_folder_beside, replace_whole
+
+_MOST_DESCRIBED_BYTES = 10_000_000
 
 Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
 FOLDERS = ("csv", "parquet", "json")
@@ -282,8 +285,11 @@ def _take_away(folder: Path) -> None:
     """Remove the files of an earlier export: tables of another format would lie beside the new ones."""
     described = folder / NAME
     try:
-        names = [Path(one["path"]).name for one in json.loads(described.read_text("utf-8"))["resources"]]
-    except (OSError, ValueError, KeyError, TypeError):
+        names = [
+            Path(one["path"]).name
+            for one in json.loads(read_regular(described, _MOST_DESCRIBED_BYTES))["resources"]
+        ]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return  # none that we know of
     described.unlink()
     for name in names:

@@ -19,6 +19,7 @@ from lashmap_daemon import events
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.events import Stamped
 from lashmap_daemon.export_descriptor import program_version
+from lashmap_daemon.free_text import MOST_IN_NAME
 from lashmap_daemon.import_measure import Measured
 from lashmap_daemon.import_source import Source, chunks
 from lashmap_daemon.import_stretch import Found, Signals
@@ -55,7 +56,7 @@ def start_record(source: Source, stand: Stand, found: Found, taken: set[str]) ->
     remark = "\n".join(
         text for text in (box.box.remark, f"{source.origin[:1].upper()}{source.origin[1:]}.") if text
     )
-    slug = re.sub(r"[^A-Za-z0-9]+", "-", box.box.serial).strip("-") or "box"
+    slug = re.sub(r"[^A-Za-z0-9]+", "-", box.box.serial)[:MOST_IN_NAME].strip("-") or "box"
     name = first = f"{mapping.test.recorded.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}"
     number_of = 2
     while name in taken:

@@ -17,7 +17,7 @@ from lashmap_daemon.import_rocks import find
 from lashmap_daemon.import_source import read_source, signals_of, stand_of
 from lashmap_daemon.import_table import read
 from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.summary import print_summary
+from lashmap_daemon.summary import print_files, print_summary
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,7 +46,7 @@ def import_recording(options: ImportOptions, console: Console) -> str:
     """
     source = read_source(options.mapping)
     with busy(console, f"Reading {source.path.name}"):
-        recording = read(source.path, source.mapping)
+        recording = read(source.path, source.data, source.mapping)
         stand = stand_of(source)
         signals = signals_of(source, recording, stand)
         found = find(source.path, source.mapping, source.box, recording, signals)
@@ -71,10 +71,7 @@ def import_recording(options: ImportOptions, console: Console) -> str:
         output = options.output if options.output is not None else options.logbook.parent
         done = hand_over(book, started.test, output)
     print_summary(done.assessment, console, positions=False)
-    say(
-        console,
-        f"\nlogbook  {options.logbook}\nresult   {done.json}\nreport   {done.html}\n         {done.pdf}",
-    )
+    print_files(options.logbook, done, console)
     return started.test
 
 
@@ -94,7 +91,8 @@ def _say_refused(measured: Measured, console: Console) -> None:
     usable = sum(result.normal_backlash_mm is not None for _, result in measured.rocks)
     good = sum(result.sweep is not None for _, result in measured.sweeps)
     swept = f"; {_many(len(measured.sweeps))}, {good} usable" if measured.sweeps else ""
-    say(console, f"{len(measured.rocks)} rocks found, {usable} usable{swept}\n")
+    say(console, f"{len(measured.rocks)} rocks found, {usable} usable{swept}")
+    console.print()
 
 
 def _many(sweeps: int) -> str:

@@ -12,12 +12,14 @@ from typing import Annotated, Literal, Self
 from lashmap_analysis.record import Shaft
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from lashmap_daemon.free_text import FilePath, Label, Line
 from lashmap_daemon.stand_file import Sense
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Name = Annotated[str, Field(min_length=1)]
+Name = Annotated[Line, Field(min_length=1)]
+FileName = Annotated[FilePath, Field(min_length=1)]
 
 
 class _Table(BaseModel):
@@ -37,13 +39,13 @@ class FileTable(_Table):
         missing: Cells that mean that this column has no sample in this row.
     """
 
-    path: Name
-    box: Name
+    path: FileName
+    box: FileName
     separator: Annotated[str, Field(min_length=1, max_length=1)] = ","
     decimal: Literal[".", ","] = "."
     skip_lines: Annotated[int, Field(ge=0, le=1000)] = 0
     skip_after: Annotated[int, Field(ge=0, le=1000)] = 0
-    missing: list[str] = [""]
+    missing: list[Line] = [""]
 
 
 class TestTable(_Table):
@@ -57,9 +59,9 @@ class TestTable(_Table):
     """
 
     recorded: dt.datetime
-    operator: str = ""
-    stand: str = ""
-    vouched_by: str = ""
+    operator: Label = ""
+    stand: Label = ""
+    vouched_by: Label = ""
 
     @model_validator(mode="after")
     def _has_offset(self) -> Self:
@@ -82,7 +84,7 @@ class IndicatorTable(_Table):
     unit: Literal["mm", "um", "in"]
     sense: Sense = 1
     resolution_mm: Positive
-    serial: str = ""
+    serial: Label = ""
     calibration_due: dt.date | None = None
     calibration_uncertainty_mm: NotNegative = 0.0
 
@@ -103,7 +105,7 @@ class EncoderTable(_Table):
     shaft: Literal["gear", "pinion"] = "gear"
     counts_per_turn: Annotated[int, Field(gt=0)]
     matched_deg: Finite | None = None
-    serial: str = ""
+    serial: Label = ""
     calibration_due: dt.date | None = None
     standard_uncertainty_deg: NotNegative = 0.0
 

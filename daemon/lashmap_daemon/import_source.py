@@ -16,6 +16,7 @@ from lashmap_drivers.angle_turns import CLOSE_S, AngleTurns
 from lashmap_drivers.parser import BEYOND, LOST_COUNT
 from lashmap_drivers.readings import Chunk, Floats
 from lashmap_drivers.recorded_file import RecordedFileProfile
+from lashmap_drivers.regular_file import MOST_RECORDING_BYTES, FileRefused, read_regular
 
 from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile
@@ -64,15 +65,16 @@ def read_source(mapping_path: Path) -> Source:
     mapping = toml_file.load(mapping_path, Mapping)
     path, box = (mapping_path.parent / name for name in (mapping.file.path, mapping.file.box))
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        problem = f"file.path: {path} cannot be read ({error.strerror}); it is relative to the mapping file"
+        data = read_regular(path, MOST_RECORDING_BYTES)
+        mapping_data = read_regular(mapping_path, toml_file.MOST_BYTES)
+    except FileRefused as error:
+        problem = f"file.path: {path} {error}. It is relative to the mapping file"
         raise ConfigurationError(str(mapping_path), [problem]) from error
     return Source(
         path=path,
         data=data,
         mapping_path=mapping_path,
-        mapping_data=mapping_path.read_bytes(),
+        mapping_data=mapping_data,
         mapping=mapping,
         box=toml_file.load(box, BoxFile),
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import difflib
+import io
 import math
 import re
 from collections.abc import Sequence
@@ -24,6 +25,7 @@ from lashmap_daemon.import_mapping import Mapping
 
 SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0}
 SLOWEST_S = 1.0  # between samples; a dwell of a hand-rocked test holds no more than a few seconds
+_MOST_ROWS = 10_000_000  # a few packed bytes can stand for all the memory there is
 _NUMBER = re.compile(r"\s*[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?\s*")
 
 
@@ -59,11 +61,12 @@ class Recording:
     engagements: Floats | None
 
 
-def read(path: Path, mapping: Mapping) -> Recording:
+def read(path: Path, data: bytes, mapping: Mapping) -> Recording:
     """Read a recording.
 
     Args:
-        path: The file.
+        path: The file; only its name is used.
+        data: What it holds.
         mapping: How to read it.
 
     Raises:
@@ -73,7 +76,9 @@ def read(path: Path, mapping: Mapping) -> Recording:
     wanted = [mapping.time.column, mapping.indicator.column]
     wanted += [mapping.encoder.column] if mapping.encoder else []
     wanted += [mapping.positions.engagement_column] if mapping.positions.engagement_column else []
-    by_name, rows = _parquet(path, wanted) if path.suffix == ".parquet" else _text(path, wanted, mapping)
+    by_name, rows = (
+        _parquet(path, data, wanted) if path.suffix == ".parquet" else _text(path, data, wanted, mapping)
+    )
     if len(rows) < 2:
         raise _refusal(path, f"holds {len(rows)} rows of samples; check file.path and file.skip_lines")
     missing = frozenset(mapping.file.missing)
@@ -116,15 +121,16 @@ def _refusal(path: Path, problem: str) -> ConfigurationError:
     return ConfigurationError(str(path), [problem])
 
 
-def _text(path: Path, wanted: list[str], mapping: Mapping) -> tuple[dict[str, list[str]], Sequence[int]]:
+def _text(
+    path: Path, data: bytes, wanted: list[str], mapping: Mapping
+) -> tuple[dict[str, list[str]], Sequence[int]]:
     table = mapping.file
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            lines = list(csv.reader(file, delimiter=table.separator))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        reason = error.strerror if isinstance(error, OSError) else str(error)
+        text = data.decode("utf-8-sig")
+        lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=table.separator))
+    except (UnicodeDecodeError, csv.Error) as error:
         raise _refusal(
-            path, f"cannot be read ({reason}); check file.path and that it is UTF-8 text"
+            path, f"cannot be read ({error}); check file.path and that it is UTF-8 text"
         ) from error
     header = [cell.strip() for cell in (lines[table.skip_lines] if len(lines) > table.skip_lines else [])]
     _check_columns(path, header, wanted)
@@ -142,7 +148,7 @@ def _text(path: Path, wanted: list[str], mapping: Mapping) -> tuple[dict[str, li
     )
 
 
-def _parquet(path: Path, wanted: list[str]) -> tuple[dict[str, list[str]], Sequence[int]]:
+def _parquet(path: Path, data: bytes, wanted: list[str]) -> tuple[dict[str, list[str]], Sequence[int]]:
     if arrow() is None:
         problem = "reading Parquet needs the package pyarrow; install it with: pip install 'lashmap[export]'"
         raise _refusal(path, problem)
@@ -150,8 +156,14 @@ def _parquet(path: Path, wanted: list[str]) -> tuple[dict[str, list[str]], Seque
     from pyarrow import parquet  # noqa: PLC0415 - as above
 
     try:
-        _check_columns(path, list(parquet.read_schema(path).names), wanted)
-        table = parquet.read_table(path, columns=sorted(set(wanted)))
+        described = parquet.ParquetFile(pa.BufferReader(data))
+        _check_columns(path, list(described.schema_arrow.names), wanted)
+        if described.metadata.num_rows > _MOST_ROWS:
+            problem = (
+                f"holds {described.metadata.num_rows} rows, at most {_MOST_ROWS} are read; import a part"
+            )
+            raise _refusal(path, problem)
+        table = described.read(columns=sorted(set(wanted)))
     except (OSError, pa.ArrowException) as error:
         raise _refusal(path, f"cannot be read as Parquet: {error}") from error
 

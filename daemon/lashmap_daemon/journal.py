@@ -23,6 +23,8 @@ from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Literal, TextIO
 
+from lashmap_daemon.clean_text import visible
+
 LOG = logging.getLogger("lashmap")
 FIELDS = ("stand", "test", "instrument")
 Form = Literal["plain", "json", "systemd"]
@@ -206,4 +208,5 @@ def _priority(level: int) -> int:
 
 
 def _printable(text: str) -> str:
-    return _CONTROL.sub(lambda found: found.group().encode("unicode_escape").decode("ascii"), text)
+    shown = _CONTROL.sub(lambda found: found.group().encode("unicode_escape").decode("ascii"), text)
+    return visible(shown)

@@ -34,7 +34,7 @@ def open_ports(stand: Stand, stack: ExitStack) -> dict[str, Source]:
         except InstrumentError as error:
             failures.append(str(error))
     if failures:
-        raise StandError("\n".join(failures))
+        raise StandError(*failures)
     return ports
 
 
@@ -59,7 +59,7 @@ def listen(ports: dict[str, Source], channels: Channels) -> dict[str, float]:
             if port.lost is not None and now_s - port.lost.since_s >= SILENT_S
         ]
         if gone:
-            raise StandError("\n".join(gone))
+            raise StandError(*gone)
         failures = [str(bad) for name in ports if (bad := channels.failure(name, now_s, start_s))]
         if failures and not heard:
-            raise StandError("\n".join(failures))
+            raise StandError(*failures)

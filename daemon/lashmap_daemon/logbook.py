@@ -8,6 +8,7 @@ decided in `logbook_schema`, `logbook_pack`, `seal` and `logbook_waiting`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -48,6 +49,7 @@ from lashmap_daemon.logbook_schema import (
     schema_of,
 )
 from lashmap_daemon.logbook_waiting import MOST_WAITING_BYTES, PACK_S, Waiting
+from lashmap_daemon.not_valid import problem_of
 from lashmap_daemon.seal import CLOSES, OPENS_AGAIN, EventRow, Seal
 from lashmap_daemon.seal_tally import Tally
 
@@ -63,11 +65,17 @@ def stamped_of(row: EventRow, path: Path) -> Stamped:
     try:
         event = events.from_json(row.kind, row.body)
     except (KeyError, ValidationError, UnicodeError) as error:
-        raise LogbookError(
-            f"{path}: test {row.test}, event {row.number} ({row.kind}) cannot be read: {error}; find out "
-            f"what is damaged with: lashmap verify --logbook {path}"
-        ) from error
+        raise _unreadable(row, path, _what_is_wrong(error)) from error
+    if not (math.isfinite(row.time_s) and isinstance(row.utc, str)):
+        raise _unreadable(row, path, f"its time is {row.time_s!r}, {row.utc!r}")
     return Stamped(time_s=row.time_s, utc=row.utc, event=event)
+
+
+def _unreadable(row: EventRow, path: Path, why: str) -> LogbookError:
+    return LogbookError(
+        f"{path}: test {row.test}, event {row.number} ({row.kind}) cannot be read: {why}; find out "
+        f"what is damaged with: lashmap verify --logbook {path}"
+    )
 
 
 class Logbook:
@@ -233,7 +241,7 @@ class Logbook:
                 "UNION ALL SELECT test, min(utc), 0 FROM seal WHERE NOT EXISTS "
                 "(SELECT 1 FROM event WHERE event.test = seal.test) GROUP BY test ORDER BY 2, 1"
             ).fetchall()
-        return [self._summary(name, utc) for name, utc, _ in names]
+        return [self._summary(str(name), str(utc)) for name, utc, _ in names]  # also of a damaged row
 
     def seal_of(self, test: str) -> Seal | None:
         """The newest seal of a test; None when it was never closed."""
@@ -265,7 +273,8 @@ class Logbook:
                     self._write(test)
             except LogbookFull as error:
                 raise LogbookFull(
-                    f"{error}\n{self.path}: closed with raw samples not written: {self.waiting_bytes} bytes"
+                    *error.lines,
+                    f"{self.path}: closed with raw samples not written: {self.waiting_bytes} bytes",
                 ) from error
             finally:
                 self._archives.close()
@@ -348,3 +357,9 @@ class Logbook:
         self._full = None
         self._heads[test] = head
         self._standing.written()
+
+
+def _what_is_wrong(error: KeyError | ValidationError | UnicodeError) -> str:
+    if isinstance(error, ValidationError):
+        return "; ".join(problem_of(dict(detail)) for detail in error.errors()[:3])
+    return "this version knows no such event" if isinstance(error, KeyError) else str(error)

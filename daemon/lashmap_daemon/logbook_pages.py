@@ -81,7 +81,7 @@ def read_pages(path: Path) -> Pages:
         size = _USUAL_SIZE
     if reserved > 64:
         reserved = 0
-    newer = _frames(log.read_bytes(), size) if log.exists() else {}
+    newer = _frames(log.read_bytes(), size) if log.is_file() else {}
     return Pages(size, reserved, content, newer)
 
 

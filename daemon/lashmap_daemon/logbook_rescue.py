@@ -34,6 +34,8 @@ from lashmap_daemon.seal import BEGINNING, EventRow, Seal
 from lashmap_daemon.seal_check import check_test
 from lashmap_daemon.seal_walk import plain
 
+_MOST_BYTES = 100_000_000_000  # years of tests at 1,000 samples/s; every page is looked at
+
 
 @dataclass(frozen=True, kw_only=True)
 class Rescued:
@@ -79,6 +81,10 @@ def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
     if new.exists():
         raise LogbookError(f"{new}: is there already; name a file that is not")
     must_not_lose_its_log(new)
+    if damaged.exists() and not damaged.is_file():
+        raise LogbookError(f"{damaged}: is a folder, a device or a pipe; name a logbook's file")
+    if damaged.exists() and damaged.stat().st_size > _MOST_BYTES:
+        raise LogbookError(f"{damaged}: is larger than {_MOST_BYTES / 1e9:g} GB, so it is no logbook")
     try:
         pages = read_pages(damaged)
     except OSError as error:

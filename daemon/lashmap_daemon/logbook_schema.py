@@ -151,8 +151,10 @@ def must_not_lose_its_log(path: Path) -> None:
     """Refuse a write-ahead log whose file is gone or empty: SQLite would delete it on opening.
 
     Raises:
-        LogbookError: When rows stand in a log without its file.
+        LogbookError: When rows stand in a log without its file, or the name is that of a device or pipe.
     """
+    if path.exists() and not path.is_file() and not path.is_dir():
+        raise LogbookError(f"{path}: is a device, a pipe or a socket; name a file")
     log = path.with_name(path.name + "-wal")
     empty = path.is_file() and path.stat().st_size == 0
     if (empty or not path.exists()) and log.is_file() and log.stat().st_size > 0:

@@ -17,6 +17,7 @@ from lashmap_analysis.record import Shaft
 from lashmap_daemon import events
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.errors import ConfigurationError, LashmapError
+from lashmap_daemon.free_text import MOST_IN_NAME
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.preconditions import MatchedHow
 from lashmap_daemon.stand_file import Stand
@@ -139,7 +140,7 @@ def start_record(
         planned = plan_positions(gear_set, box.plan.positions, box.plan.gear_turns)
     except ValueError as error:
         raise ConfigurationError(box_name, [f"plan: {error}"]) from error
-    slug = re.sub(r"[^A-Za-z0-9]+", "-", box.box.serial).strip("-") or "box"
+    slug = re.sub(r"[^A-Za-z0-9]+", "-", box.box.serial)[:MOST_IN_NAME].strip("-") or "box"
     return events.TestStarted(
         test=f"{now.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}",
         operator=operator,

@@ -43,6 +43,10 @@ class PromptsFile:
 
     def __init__(self, path: Path) -> None:
         self._path = path
+        if path.exists() and not path.is_file():  # a pipe without a reader would hold the test up for ever
+            raise StandError(
+                f"{path}: prompts.file is a folder, a device or a pipe; name a file in the stand file"
+            )
         self._write("", empty=True)
 
     def __call__(self, stamped: Stamped) -> None:

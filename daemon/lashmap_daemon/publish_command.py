@@ -52,7 +52,8 @@ def publish(stand: Path, logbook: Path, console: Console) -> None:
             _send(settings, identity, book, console)
     except LogbookBusy as error:
         raise LogbookError(
-            f"{error}\nA test or service with a table [bus] sends what waits by itself; it needs no command."
+            *error.lines,
+            "A test or service with a table [bus] sends what waits by itself; it needs no command.",
         ) from None
 
 

@@ -146,10 +146,10 @@ def take_up(logbook: Logbook, test: str, box: BoxFile, stand: Stand) -> Unfinish
         raise ResumeError(f"{logbook.path}: test {test} was completed; begin a new test")
     different, changed = differences(box, stand, of_box=recorded.box, of_stand=recorded.stand)
     if different:
-        keys = "\n".join(f"  {line}" for line in different)
         raise ResumeError(
-            f"test {test} cannot go on with these files; since it began, these have changed:\n{keys}\n"
-            "Give the files it began with, or begin a new test."
+            f"test {test} cannot go on with these files; since it began, these have changed:",
+            *(f"  {line}" for line in different),
+            "Give the files it began with, or begin a new test.",
         )
     started = events.TestStarted(
         test=test,

@@ -16,6 +16,7 @@ from lashmap_analysis.review_record import Exclusion, SignOff, StoredResult
 from lashmap_daemon import events
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.events import Stamped
+from lashmap_daemon.free_text import MOST_IN_LABEL, MOST_IN_REMARK, complaint
 from lashmap_daemon.logbook import stamped_of
 from lashmap_daemon.review_events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff
 from lashmap_daemon.seal_check import check_rows
@@ -176,6 +177,12 @@ def _problems(wishes: Wishes, story: _Story, assessment: Assessment) -> list[str
         found.append("--reason: say why; it is kept with the record")
     if wishes.changes and not wishes.by.strip():
         found.append("--by: say who; it is kept with the record")
+    texts = (
+        ("--reason", wishes.reason, MOST_IN_REMARK),
+        ("--by", wishes.by, MOST_IN_LABEL),
+        ("--sign-off", wishes.sign_off, MOST_IN_LABEL),
+    )
+    found += [f"{option}: {wrong}" for option, text, most in texts if (wrong := complaint(text, most))]
     if wishes.undo is not None:
         found += _undo_problems(wishes.undo, story)
     if wishes.exclude is not None:

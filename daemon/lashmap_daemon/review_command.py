@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from lashmap_daemon.conclude import check_report_name, conclude, json_text, write_report
 from lashmap_daemon.console.busy import busy
 from lashmap_daemon.console.lines import say
+from lashmap_daemon.console.terminal import print_json
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.review_book import Wishes, write_wishes
 from lashmap_daemon.review_map import print_map
@@ -61,7 +62,7 @@ def review(options: ReviewOptions, console: Console) -> None:
         with busy(console, _WORDS, quiet=options.as_json):
             write_report(assessment, options.report)
     if options.as_json:
-        console.file.write(json_text(assessment))
+        print_json(console, json_text(assessment))
         return
     print_summary(assessment, console, positions=True)
     print_map(assessment, console, plain=options.plain)

@@ -36,6 +36,7 @@ from lashmap_daemon.errors import (
     StandError,
 )
 from lashmap_daemon.events import Listener, TestClosed
+from lashmap_daemon.free_text import MOST_IN_LABEL, complaint
 from lashmap_daemon.hand_over import hand_over
 from lashmap_daemon.hands_free import obeying
 from lashmap_daemon.listening import listen, open_ports
@@ -58,7 +59,7 @@ from lashmap_daemon.relay import Relay
 from lashmap_daemon.resume import find_unfinished, take_up
 from lashmap_daemon.resume_opening import open_again, reference_of
 from lashmap_daemon.stand_file import ENCODER, Stand, load_stand
-from lashmap_daemon.summary import print_summary
+from lashmap_daemon.summary import print_files, print_summary
 
 if TYPE_CHECKING:
     from lashmap_daemon.bus.stand_bus import StandBus
@@ -122,6 +123,8 @@ def run(options: RunOptions, console: Console) -> int:
         LogbookError: The logbook cannot be used.
         CautionsNotConfirmed: Nobody confirmed the lock-out.
     """
+    if wrong := complaint(options.operator, MOST_IN_LABEL):
+        raise ConfigurationError("--operator", [wrong])
     stand = load_stand(options.stand)
     box = toml_file.load(options.box, BoxFile)
     _check_place(options.logbook)
@@ -142,9 +145,9 @@ def run(options: RunOptions, console: Console) -> int:
                 with contextlib.suppress(OSError):  # the terminal may be gone as well
                     terminal.show(
                         f"The test was closed early; what it recorded is kept. Open it with: "
-                        f"lashmap review {test} --logbook {saved}\n"
-                        f"Go on with it: {_again(options, test, saved)}"
+                        f"lashmap review {test} --logbook {saved}"
                     )
+                    terminal.show(f"Go on with it: {_again(options, test, saved)}")
             raise
         if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
             with contextlib.suppress(OSError):  # the terminal may be what went away
@@ -317,7 +320,5 @@ def _hand_over(
     if bus is not None:
         bus.conclude(done.assessment)
     print_summary(done.assessment, console, positions=False)
-    AtTerminal(console=console).show(
-        f"\nlogbook  {options.logbook}\nresult   {done.json}\nreport   {done.html}\n         {done.pdf}"
-    )
+    print_files(options.logbook, done, console)
     return 0 if closed.outcome == "completed" else EXIT_STOPPED

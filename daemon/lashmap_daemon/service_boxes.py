@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from lashmap_daemon import toml_file
 from lashmap_daemon.box_file import BoxFile, MountingTable
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.free_text import FROM_FILE
 from lashmap_daemon.not_valid import problem_of
 
 _SUFFIX = ".toml"
@@ -54,7 +55,7 @@ class BoxFolder:
             try:
                 self.load(name)
             except ConfigurationError as error:
-                found += str(error).splitlines()
+                found += error.lines
         return found
 
     def path(self, name: str) -> Path:
@@ -109,7 +110,9 @@ def completed(box: BoxFile, settings: Mapping[str, str]) -> BoxFile:
     if "bearings_within_drawing" in values and not box.mounting.bearings:
         values.setdefault("bearings", "as said at the start of the test")
     try:
-        mounting = MountingTable.model_validate(box.mounting.model_dump(exclude_unset=True) | values)
+        mounting = MountingTable.model_validate(
+            box.mounting.model_dump(exclude_unset=True) | values, context=FROM_FILE
+        )
     except ValidationError as error:
         raise ConfigurationError(
             box.box.serial,

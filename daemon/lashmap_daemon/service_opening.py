@@ -128,7 +128,7 @@ def refuse_unheard(ports: StandPorts) -> None:
         if one.state == "heard" and one.age_s is None
     ]
     if problems or ports.sources() is None:
-        raise StandError("\n".join(problems or ["an instrument is absent"]))
+        raise StandError(*(problems or ["an instrument is absent"]))
 
 
 async def still_encoder_deg(ports: StandPorts, prepared: _HasBox) -> float:

@@ -6,6 +6,7 @@ other.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -27,6 +28,7 @@ from lashmap_daemon.simulated_stand import StandError as ImpossibleStand
 from lashmap_daemon.whole_file import replace_whole
 
 STAND_FILE = "stand.toml"
+_NEEDS_ESCAPE = re.compile(r'[\x00-\x1f\x7f"\\]')  # in a text of a TOML file
 _INDICATOR_PROFILE = r"""kind = "ascii line"
 description = "Simulated indicator: one signed decimal number a line, sent by itself."
 terminator = "\r\n"
@@ -43,21 +45,21 @@ name = "Simulated stand"
 remark = "Simulated: no real gearbox was tested."
 
 [indicator]
-port = "{indicator}"
+port = {indicator}
 profile = "indicator.toml"
 resolution_mm = {resolution_mm!r}
 calibration_due = 2099-12-31
 calibration_uncertainty_mm = 0.0005
 
 [encoder]
-port = "{encoder}"
+port = {encoder}
 profile = "encoder.toml"
 shaft = "{shaft}"
 counts_per_turn = {counts}
 calibration_due = 2099-12-31
 
 [prompts]
-file = "{prompts}"
+file = {prompts}
 """
 
 
@@ -182,11 +184,16 @@ def write_stand(folder: Path, indicator: Path, encoder: Path, instruments: Simul
     replace_whole(folder / "indicator.toml", _INDICATOR_PROFILE.format(unit=instruments.indicator_unit))
     replace_whole(folder / "encoder.toml", _ENCODER_PROFILE)
     text = _STAND.format(
-        indicator=indicator,
-        encoder=encoder,
+        indicator=_in_toml(indicator),
+        encoder=_in_toml(encoder),
         resolution_mm=instruments.indicator_resolution_mm,
         shaft=instruments.encoder_shaft,
         counts=instruments.encoder_counts_per_turn,
-        prompts=folder / "prompts.jsonl",
+        prompts=_in_toml(folder / "prompts.jsonl"),
     )
     replace_whole(folder / STAND_FILE, text)  # whoever waits for it must never read half of it
+
+
+def _in_toml(path: Path) -> str:
+    """The path as a text of a TOML file, whatever its name holds."""
+    return '"' + _NEEDS_ESCAPE.sub(lambda found: f"\\u{ord(found[0]):04X}", str(path)) + '"'

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -16,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from lashmap_daemon import logbook_replay, toml_file
 from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.free_text import FilePath, Label, Remark
 from lashmap_daemon.profile_file import load_profile
 
 Sense = Literal[1, -1]
@@ -31,19 +33,19 @@ class _Table(BaseModel):
 class NameTable(_Table):
     """Which stand this is, and how long a test waits for an instrument that was unplugged, in seconds."""
 
-    name: str
-    remark: str = ""
+    name: Label
+    remark: Remark = ""
     reconnect_seconds: Annotated[float, Field(ge=0, le=3600, allow_inf_nan=False)] = 120.0
 
 
 class IndicatorTable(_Table):
     """The dial indicator."""
 
-    port: Annotated[str, Field(min_length=1)]
-    profile: str
+    port: Annotated[FilePath, Field(min_length=1)]
+    profile: FilePath
     sense: Sense = 1
     resolution_mm: Annotated[float, Field(gt=0, allow_inf_nan=False)]
-    serial: str = ""
+    serial: Label = ""
     calibration_due: dt.date | None = None
     calibration_uncertainty_mm: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
 
@@ -51,12 +53,12 @@ class IndicatorTable(_Table):
 class EncoderTable(_Table):
     """The angle encoder."""
 
-    port: Annotated[str, Field(min_length=1)]
-    profile: str
+    port: Annotated[FilePath, Field(min_length=1)]
+    profile: FilePath
     sense: Sense = 1
     shaft: Literal["gear", "pinion"] = "gear"
     counts_per_turn: Annotated[int, Field(gt=0)]
-    serial: str = ""
+    serial: Label = ""
     calibration_due: dt.date | None = None
     standard_uncertainty_deg: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
 
@@ -64,7 +66,7 @@ class EncoderTable(_Table):
 class PromptsTable(_Table):
     """A file that repeats what the technician is shown, for a second display or a powered stand to follow."""
 
-    file: str
+    file: FilePath
 
 
 class HandsFreeTable(_Table):
@@ -148,7 +150,7 @@ def _instrument(
 ) -> tuple[InstrumentProfile, str]:
     """Profile and port of one instrument; a port that names a file is taken relative to the stand file."""
     path = stand_path.parent / table.profile
-    if not path.is_file():
+    if not os.path.isfile(path):  # noqa: PTH113 - Path.is_file fails at a name that is too long
         raise ConfigurationError(
             str(stand_path), [f"{role}.profile: no such file {path}; the path is relative to the stand file"]
         )

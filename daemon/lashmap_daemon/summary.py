@@ -12,10 +12,23 @@ from lashmap_daemon.console.lines import say
 from lashmap_daemon.wording import angle_text, uncertainty_text
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from lashmap_analysis.assessment import Assessment, TightSpotResult
     from lashmap_analysis.lash_map import Runout
     from lashmap_analysis.record import Units
     from rich.console import Console
+
+    from lashmap_daemon.hand_over import HandedOver
+
+
+def print_files(logbook: Path, done: HandedOver, console: Console) -> None:
+    """Print where the record and its reports are."""
+    console.print()
+    say(console, f"logbook  {logbook}")
+    say(console, f"result   {done.json}")
+    say(console, f"report   {done.html}")
+    say(console, f"         {done.pdf}")
 
 
 def print_summary(assessment: Assessment, console: Console, *, positions: bool) -> None:
@@ -31,7 +44,7 @@ def print_summary(assessment: Assessment, console: Console, *, positions: bool) 
     identity = assessment.record.identity
     say(console, f"{identity.box}, serial {identity.serial}, test {identity.test}")
     if identity.remark:
-        say(console, identity.remark, "dim")
+        say(console, " ".join(identity.remark.split("\n")), "dim")
     console.print()
     say(console, f"VERDICT: {verdict.outcome.upper()}", "bold")
     for reason in verdict.reasons:

@@ -7,18 +7,24 @@ same name ending in ``_mm``, unless it holds true or false, which is no length.
 from __future__ import annotations
 
 import difflib
+import math
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
 from lashmap_drivers.profile import MM_PER_INCH
+from lashmap_drivers.regular_file import FileRefused, read_regular
 from pydantic import BaseModel, ValidationError
 
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.free_text import FROM_FILE
 from lashmap_daemon.not_valid import in_our_words
 
 Model = TypeVar("Model", bound=BaseModel)
+
+MOST_BYTES = 1_000_000  # a hundred times the longest that we know
+_MOST_SHOWN = 200
 
 
 def load(path: Path, model: type[Model]) -> Model:
@@ -28,14 +34,9 @@ def load(path: Path, model: type[Model]) -> Model:
         ConfigurationError: When the file is missing, is not TOML, or any key is wrong; all problems at once.
     """
     try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise ConfigurationError(str(path), ["no such file; check the path"]) from None
-    except IsADirectoryError:
-        raise ConfigurationError(str(path), ["is a folder; name the TOML file in it"]) from None
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise ConfigurationError(str(path), [f"cannot be read ({reason}); check its permissions"]) from error
+        text = read_regular(path, MOST_BYTES).decode("utf-8").replace("\r\n", "\n")
+    except FileRefused as error:
+        raise ConfigurationError(str(path), [str(error)]) from None
     except UnicodeDecodeError as error:
         raise ConfigurationError(str(path), [f"is no TOML file in UTF-8: {error}"]) from error
     return parse(text, str(path), model)
@@ -47,14 +48,16 @@ def parse(text: str, name: str, model: type[Model]) -> Model:
     Raises:
         ConfigurationError: As `load`.
     """
-    try:
-        tree = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigurationError(name, [f"is not valid TOML: {error}"]) from error
     problems: list[str] = []
-    tree = _inches_to_mm(tree, "", problems)
     try:
-        checked = model.model_validate(tree)
+        tree = _inches_to_mm(tomllib.loads(text), "", problems)
+    except RecursionError:
+        problem = "holds hundreds of tables or lists inside each other; write them flat"
+        raise ConfigurationError(name, [problem]) from None
+    except ValueError as error:  # also a number of thousands of digits
+        raise ConfigurationError(name, [f"is not valid TOML: {error}"]) from error
+    try:
+        checked = model.model_validate(tree, context=FROM_FILE)
     except ValidationError as error:
         problems += [_sentence(detail, model, tree) for detail in error.errors()]
     else:
@@ -83,7 +86,10 @@ def _in_mm(value: Any) -> Any:  # noqa: ANN401 - whatever the file holds
     if isinstance(value, list):
         return [_in_mm(one) for one in value]
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    return value * MM_PER_INCH if is_number else value
+    try:
+        return value * MM_PER_INCH if is_number else value
+    except OverflowError:  # a whole number of hundreds of digits: no length, and the model says so
+        return math.inf
 
 
 def _sentence(detail: Any, model: type[BaseModel], tree: Mapping[str, Any]) -> str:  # noqa: ANN401 - pydantic's
@@ -96,12 +102,18 @@ def _sentence(detail: Any, model: type[BaseModel], tree: Mapping[str, Any]) -> s
         case "extra_forbidden":
             return f"{key}: unknown key{_nearest(path, model)}"
         case "model_type" | "dict_type":
-            return f"{key}: expected a table [{key}], got {found!r}"
+            return f"{key}: expected a table [{key}], got {_shown(found)}"
     message = in_our_words(str(detail["msg"]))
     if detail["type"] == "value_error":
         return f"{key}: {message}" if key else message
     del tree
-    return f"{key}: expected {message.removeprefix('expected ')}, got {found!r}"
+    return f"{key}: expected {message.removeprefix('expected ')}, got {_shown(found)}"
+
+
+def _shown(found: object) -> str:
+    """What was found, cut where it is long."""
+    text = repr(found)
+    return text if len(text) <= _MOST_SHOWN else f"{text[:_MOST_SHOWN]}…"
 
 
 def _nearest(path: list[str], model: type[BaseModel]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Annotated, Literal, Self
 
 import numpy as np
@@ -12,9 +13,10 @@ from lashmap_drivers.checksums import Checksum
 from lashmap_drivers.count_tracker import Counting, CountTracker, Sample
 from lashmap_drivers.frames import FrameCutter, FramePolling, FrameShape
 from lashmap_drivers.line_parser import LineParser
-from lashmap_drivers.line_profile import LinePolling, check_polling, compiled_groups, line_poll
+from lashmap_drivers.line_profile import LinePolling, check_polling, line_groups, line_poll
 from lashmap_drivers.parser import Parser
-from lashmap_drivers.pattern_risks import refuse_risks
+from lashmap_drivers.pattern import Match
+from lashmap_drivers.pattern_signs import refuse_torn_numbers
 from lashmap_drivers.polling import Poll
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Floats, Integers
@@ -149,7 +151,7 @@ class CounterBoardProfile(InstrumentProfile):
         return self
 
     def _check_pattern(self, pattern: str) -> bool:
-        groups = compiled_groups(pattern, self.terminator)
+        groups = line_groups(pattern, self.terminator)
         if "count" not in groups:
             raise ValueError("pattern has no group (?P<count>…), which holds the count")
         if unknown := groups - set(_GROUPS):
@@ -160,7 +162,7 @@ class CounterBoardProfile(InstrumentProfile):
             raise ValueError(
                 "checksum.written: an ASCII line cannot carry binary bytes; write hex or decimal"
             )
-        refuse_risks(pattern, "count")
+        refuse_torn_numbers(pattern, "count")
         return bool(groups & {"index", "index_count"})
 
 
@@ -168,7 +170,7 @@ class CountLineParser(LineParser):
     """Reads counts from ASCII lines."""
 
     def __init__(self, profile: CounterBoardProfile) -> None:
-        pattern = re.sub(r"(\(\?(?:P[<=]|\())count(?=[>)])", r"\1value", profile.pattern or "")
+        pattern = (profile.pattern or "").replace("(?P<count>", "(?P<value>")
         super().__init__(
             profile.terminator.encode("ascii"),
             pattern,
@@ -179,7 +181,7 @@ class CountLineParser(LineParser):
         counting = profile.counting()
         self._wraps_at = counting.wraps_at
         self._tracker = CountTracker(counting, self.marks)
-        self._has_index = bool(self._groups & {"index", "index_count"})
+        self._has_index = bool(self._groups.keys() & {"index", "index_count"})
         self._is_plain = counting.wraps_at is None and not self._has_index
         self._direction = float(counting.direction)
         self._samples: list[Sample] = []
@@ -227,9 +229,9 @@ class CountLineParser(LineParser):
         return count
 
 
-def _sample(count: int, found: re.Match[bytes], groups: frozenset[str]) -> Sample | None:
-    index = found["index"] if "index" in groups else None
-    latched = found["index_count"] if "index_count" in groups else None
+def _sample(count: int, found: Match, groups: Mapping[str, int]) -> Sample | None:
+    index = found[groups["index"]] if "index" in groups else None
+    latched = found[groups["index_count"]] if "index_count" in groups else None
     try:
         return Sample(
             count,

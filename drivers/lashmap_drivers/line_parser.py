@@ -11,7 +11,6 @@ odd is read line by line, with the same result.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -19,6 +18,7 @@ import numpy as np
 from lashmap_drivers.checksums import Checksum
 from lashmap_drivers.fixed_lines import FEWEST_BYTES
 from lashmap_drivers.parser import OVERLOAD, Tally
+from lashmap_drivers.pattern import Match, engine, groups_of
 from lashmap_drivers.plain_lines import fixed_reader, plain_reader
 from lashmap_drivers.readings import Floats, Integers
 
@@ -56,9 +56,9 @@ class LineParser(Tally):
         in_step: bool = False,
     ) -> None:
         super().__init__()
-        compiled = re.compile(pattern.encode("ascii"))
+        compiled = engine(pattern.encode("ascii"))
         self._match = compiled.fullmatch
-        self._groups = frozenset(compiled.groupindex)
+        self._groups = groups_of(compiled)
         self._terminator = terminator
         self._comma = decimal == ","
         self._scale = scale
@@ -207,7 +207,7 @@ class LineParser(Tally):
         found = self._match(line) if len(line) <= MAX_LINE_BYTES else None
         if found is None or not self._is_right(line, found):
             return None
-        if self._status is not None and (status := found["status"]) is not None:
+        if self._status is not None and (status := found[self._groups["status"]]) is not None:
             meaning = self._status.get(status)
             if meaning is None:
                 return None
@@ -215,26 +215,27 @@ class LineParser(Tally):
                 self.marks[meaning] += 1
             if meaning == OVERLOAD:
                 return math.nan
-        number = _decimal(found["value"], comma=self._comma)
+        number = _decimal(found[self._groups["value"]], comma=self._comma)
         if number is None:
             return None
         number *= self._scale
-        if "sign" in self._groups and found["sign"] in self._negative:
+        if "sign" in self._groups and found[self._groups["sign"]] in self._negative:
             number = -number
         if self._unit_factors is not None:
-            factor = self._unit_factors.get(found["unit"] or b"")
+            factor = self._unit_factors.get(found[self._groups["unit"]] or b"")
             if factor is None:
                 return None
             number *= factor
         return number if math.isfinite(number) else None
 
-    def _is_right(self, line: bytes, found: re.Match[bytes]) -> bool:
+    def _is_right(self, line: bytes, found: Match) -> bool:
         if self._checksum is None or self._compute is None:
             return True
-        written = found["checksum"]
+        at, covers = self._groups["checksum"], self._groups.get("checked")
+        written = found[at]
         if written is None:
             return False
-        covered = found["checked"] if "checked" in self._groups else line[: found.start("checksum")]
+        covered = line[: found.start(at)] if covers is None else found[covers]
         return covered is not None and self._checksum.read(written) == self._compute(covered)
 
 

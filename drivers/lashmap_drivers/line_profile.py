@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from typing import Annotated, Literal, Self
 
@@ -10,7 +9,8 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from lashmap_drivers.checksums import Checksum
 from lashmap_drivers.line_parser import LineParser
-from lashmap_drivers.pattern_risks import refuse_risks
+from lashmap_drivers.pattern import checked_groups
+from lashmap_drivers.pattern_signs import refuse_torn_numbers
 from lashmap_drivers.polling import Poll
 from lashmap_drivers.profile import MM_PER_UNIT, InstrumentProfile, Polling, Scale
 
@@ -59,7 +59,8 @@ class Marks(BaseModel):
 class LineProfile(InstrumentProfile):
     r"""An instrument that sends ASCII lines.
 
-    The pattern is a regular expression that must match a whole line without its terminator. Its named groups
+    The pattern is a regular expression (`lashmap_drivers.pattern`) that must match a whole line without its
+    terminator. Its named groups
     say what is what: ``value`` (required), and where the instrument has them ``sign``, ``unit``, ``status``,
     ``checksum`` and ``checked`` (what the checksum covers; all before the checksum when left out).
 
@@ -134,7 +135,7 @@ class LineProfile(InstrumentProfile):
 
     @model_validator(mode="after")
     def _is_usable(self) -> Self:
-        groups = compiled_groups(self.pattern, self.terminator)
+        groups = line_groups(self.pattern, self.terminator)
         if "value" not in groups:
             raise ValueError("pattern has no group (?P<value>…), which holds the number")
         if unknown := groups - set(GROUPS):
@@ -146,7 +147,7 @@ class LineProfile(InstrumentProfile):
         ):
             if (group in groups) != (given is not None):
                 raise ValueError(f"the pattern's group (?P<{group}>…) and the key {key} belong together")
-        refuse_risks(self.pattern, "value")
+        refuse_torn_numbers(self.pattern, "value")
         if "sign" in groups and not self.negative:
             raise ValueError("negative: name at least one text of the group (?P<sign>…) that means minus")
         if "sign" not in groups and self.negative != ("-",):
@@ -174,20 +175,17 @@ def _texts(status: Marks | None) -> tuple[tuple[str, ...], ...]:
     return () if status is None else (status.good, status.overload, status.low_battery)
 
 
-def compiled_groups(pattern: str, terminator: str) -> set[str]:
-    """Names of the groups of a pattern that can be used on bytes.
+def line_groups(pattern: str, terminator: str) -> frozenset[str]:
+    """Names of the groups of a pattern of lines that end so.
 
     Raises:
-        ValueError: When it cannot be, or the terminator is not ASCII.
+        ValueError: When the pattern or the terminator cannot be used.
     """
     if not terminator.isascii():
         raise ValueError("terminator must be ASCII")
     if part := set(terminator) & set("0123456789+-.,"):
         raise ValueError(f"terminator: {min(part)!r} may be part of a number and cannot end a line")
-    try:
-        return set(re.compile(pattern.encode("ascii")).groupindex)
-    except (re.error, UnicodeEncodeError, OverflowError, RecursionError) as error:
-        raise ValueError(f"pattern is not a usable regular expression: {error}") from error
+    return checked_groups(pattern)
 
 
 def check_polling(sends: str, polling: Polling | None) -> None:

@@ -4,9 +4,9 @@ Where all lines have digits and signs at the same places, and no digit and no si
 one line is validated for all of them.
 
 This is the quick half of `lashmap_drivers.line_parser`, used only where it provably gives what the half that
-goes line by line gives: patterns made of printable characters, digits, classes, groups and repeats, and a
-terminator of control characters, so that no match can reach over the end of a line. Anything else is left to
-the other half, and so is a chunk with anything odd in it.
+goes line by line gives: a number between fixed words, patterns made of printable characters, digits, classes,
+groups and repeats, and a terminator of control characters, so that no match can reach over the end of a line.
+Anything else is left to the other half, and so is a chunk with anything odd in it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,10 @@ import math
 import re
 from collections.abc import Callable
 
+import re2
+
 from lashmap_drivers.fixed_lines import fixed_numbers
+from lashmap_drivers.pattern import Match, engine
 from lashmap_drivers.readings import Floats
 
 PlainReader = Callable[[bytes, list[bytes]], list[float] | None]
@@ -48,7 +51,8 @@ _ALIKE = re.compile(
     re.VERBOSE | re.ASCII,
 )
 # Text that stands for itself: no repeat, no alternative, no class.
-_WORD = re.compile(r"""(?:[ !"#%&',/0-9:;<=>@A-Za-z~-]|\\[.+*?()\[\]{}|\\/^$-])*""", re.ASCII)
+_WORD = r"""(?:[ !"#%&',/0-9:;<=>@A-Za-z~-]|\\[.+*?()\[\]{}|\\/^$-])*"""
+_IN_WORDS = re.compile(rf"(?P<before>{_WORD})\(\?P<value>(?P<number>.*)\)(?P<after>{_WORD})", re.ASCII)
 
 
 def fixed_reader(pattern: str, terminator: bytes, *, decimal: str) -> FixedReader | None:
@@ -79,27 +83,28 @@ def plain_reader(pattern: str, terminator: bytes, *, decimal: str) -> PlainReade
     The reader takes the lines both joined, each with its terminator, and split without it. It returns one
     number a line, or None when the chunk needs a closer look.
     """
-    if not _is_plain(pattern, terminator):
+    words = _words_around(pattern) if _is_plain(pattern, terminator) else None
+    if words is None:
         return None
     all_fit = _all_fit(pattern, terminator)
-    value_is_all = _words_around(pattern) == (b"", b"")
-    values = re.compile(rb"(?:%b)%b" % (pattern.encode("ascii"), re.escape(terminator))).findall
+    number = slice(len(words[0]), -len(words[1]) or None)
+    value_is_all = words == (b"", b"")
     comma = decimal == ","
 
     def read(whole: bytes, lines: list[bytes]) -> list[float] | None:
         if all_fit(whole) is None:
             return None
-        texts = lines if value_is_all else values(whole)
+        texts = lines if value_is_all else [line[number] for line in lines]
         if comma:
             if b"." in b"".join(texts):
                 return None
             texts = b"\n".join(texts).replace(b",", b".").split(b"\n")
         try:
             numbers = list(map(float, texts))
-        except (ValueError, TypeError):
+        except ValueError:
             return None
         # One nan or infinity makes the sum so; a sum that overflows by itself only costs the closer look.
-        return numbers if len(numbers) == len(lines) and math.isfinite(sum(numbers)) else None
+        return numbers if math.isfinite(sum(numbers)) else None
 
     return read
 
@@ -110,40 +115,23 @@ def _is_plain(pattern: str, terminator: bytes) -> bool:
         and _VALUE in pattern
         and max(terminator) < 0x20
         and len(set(terminator)) == len(terminator)
-        and re.compile(pattern).groups == 1
+        and engine(pattern.encode("ascii")).groups == 1
     )
 
 
-def _all_fit(pattern: str, terminator: bytes) -> Callable[[bytes], re.Match[bytes] | None]:
-    # Possessive: a line that matched is never given back, so a hostile chunk costs no more than its lines.
-    return re.compile(rb"(?:(?:%b)%b)*+" % (pattern.encode("ascii"), re.escape(terminator))).fullmatch
+def _all_fit(pattern: str, terminator: bytes) -> Callable[[bytes], Match | None]:
+    lines = rb"(?:(?:%b)%b)*" % (pattern.encode("ascii"), re.escape(terminator))
+    return engine(lines, captures=False).fullmatch
 
 
 def _words_around(pattern: str) -> tuple[bytes, bytes] | None:
     """Fixed text before and after the group ``value``; None when it is not fixed."""
-    before, _, rest = pattern.partition(_VALUE)
-    end = _end_of_group(rest)
-    after = rest[end + 1 :]
-    if end < 0 or not (_WORD.fullmatch(before) and _WORD.fullmatch(after)):
+    found = _IN_WORDS.fullmatch(pattern)
+    if found is None:
         return None
-    plain = (re.sub(r"\\(.)", r"\1", word).encode("ascii") for word in (before, after))
+    try:
+        engine(found["number"].encode("ascii"))
+    except re2.error:
+        return None  # the group ends before: its text is no pattern by itself
+    plain = (re.sub(r"\\(.)", r"\1", found[word]).encode("ascii") for word in ("before", "after"))
     return next(plain), next(plain)
-
-
-def _end_of_group(inside: str) -> int:
-    """Place of the parenthesis that closes a group whose opening one has been taken off; −1 without one."""
-    depth, in_class, escaped = 1, False, False
-    for place, sign in enumerate(inside):
-        if escaped:
-            escaped = False
-        elif sign == "\\":
-            escaped = True
-        elif in_class:
-            in_class = sign != "]"
-        elif sign == "[":
-            in_class = True
-        elif sign in "()":
-            depth += 1 if sign == "(" else -1
-            if depth == 0:
-                return place
-    return -1

@@ -7,6 +7,7 @@ stands in the file and arrives at the time in its row.
 from __future__ import annotations
 
 import csv
+import io
 import math
 import re
 from collections.abc import Iterator
@@ -20,6 +21,7 @@ from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.playback import Playback, Speed
 from lashmap_drivers.profile import InstrumentProfile, Unit
 from lashmap_drivers.readings import Chunk
+from lashmap_drivers.regular_file import MOST_RECORDING_BYTES, FileRefused, read_regular
 
 _PATTERN = r" *(?P<value>[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?) *"
 _NUMBER = re.compile(_PATTERN, re.ASCII)
@@ -73,12 +75,11 @@ class RecordedFileProfile(InstrumentProfile):
             return PortNotOpened(instrument, name, what, "Correct the file or its profile.")
 
         try:
-            with Path(name).open(encoding="utf-8-sig", newline="") as file:
-                return Playback(
-                    name, list(self._chunks(csv.reader(file, delimiter=self.separator))), speed=self.speed
-                )
-        except OSError as error:
-            raise refuse(f"cannot read the recording ({error.strerror})") from error
+            text = read_regular(Path(name), MOST_RECORDING_BYTES).decode("utf-8-sig")
+            rows = csv.reader(io.StringIO(text, newline=""), delimiter=self.separator)
+            return Playback(name, list(self._chunks(rows)), speed=self.speed)
+        except FileRefused as error:
+            raise refuse(f"the recording: {error}") from error
         except (ValueError, csv.Error) as error:
             raise refuse(str(error)) from error
 

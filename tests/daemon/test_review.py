@@ -109,6 +109,12 @@ def test_excluding_undoing_and_signing_only_add_rows(path: Path) -> None:
     ("wishes", "problem"),
     [
         (Wishes(exclude=2, by="R"), "--reason: say why"),
+        (Wishes(exclude=2, by="R", reason="x" * 1001), "--reason: expected at most 1000 characters"),
+        (
+            Wishes(exclude=2, by="R\x1b[2J", reason="x"),
+            "--by: holds a character that cannot be",
+        ),
+        (Wishes(sign_off="x" * 101), "--sign-off: expected at most 100 characters"),
         (Wishes(exclude=2, reason="x"), "--by: say who"),
         (Wishes(exclude=77, reason="x", by="R"), "no position 77 was recorded; there are: 1, 2"),
         (Wishes(exclude=2, reversal=99, reason="x", by="R"), "has no reversal 99; there are: 1 to"),

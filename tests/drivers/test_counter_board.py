@@ -188,12 +188,6 @@ def test_a_board_that_cannot_be_is_refused(keys: dict[str, object], complaint: s
         board(**keys)
 
 
-def test_a_count_named_twice_in_the_pattern() -> None:
-    one = board(sends="on its button", pattern=r"(?P<count>\d+) (?P=count)").make_parser()
-    assert list(one.feed(b"15 15\r\n15 16\r\n")) == [15.0]
-    assert one.bad_frames == 1
-
-
 def test_an_exponent_does_not_make_half_a_count() -> None:
     parser = board(sends="on its button", pattern=r"(?P<count>[0-9E-]+)").make_parser()
     assert list(parser.feed(b"15E-1\r\n15\r\n")) == [15.0]

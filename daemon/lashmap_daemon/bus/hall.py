@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from pydantic import ValidationError
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.bus.clean_text import clean
 from lashmap_daemon.bus.topics import PUBLISHED, Topic, level
+from lashmap_daemon.clean_text import clean
 from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.wording import sentence
 

@@ -15,8 +15,8 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from lashmap_daemon.bus.clean_text import clean
 from lashmap_daemon.bus.hall import Hall, StandSeen
+from lashmap_daemon.clean_text import clean
 from lashmap_daemon.console.live import render
 from lashmap_daemon.view import Mark, View
 

@@ -70,7 +70,7 @@ class Sending:
             if isinstance(error, ExceptionGroup) and isinstance(error.exceptions[0], StandError):
                 raise error.exceptions[0] from error
             left = f"{await records.waiting()} records still wait in the logbook, publish them again later"
-            raise StandError(f"{self._settings.broker}: {told(error)}\n{left}") from error
+            raise StandError(f"{self._settings.broker}: {told(error)}", left) from error
         finally:
             records.close()
 

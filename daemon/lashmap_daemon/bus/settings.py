@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Self
 from urllib.parse import SplitResult, urlsplit
 
+from lashmap_drivers.regular_file import FileRefused, read_regular
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from lashmap_daemon.errors import ConfigurationError
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     import ssl
 
 PASSWORD_VARIABLE = "LASHMAP_BUS_PASSWORD"  # noqa: S105 - the name of a variable
+_MOST_PASSWORD_BYTES = 10_000
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
 _LOOPBACK = {"localhost", "127.0.0.1", "::1"}
 _FILES = ("password_file", "ca_file", "certificate_file", "key_file")
@@ -113,8 +115,10 @@ class BusTable(BaseModel):
                 raise ConfigurationError(
                     str(path), [f"everyone on this machine can read the password; run: chmod o= {path}"]
                 )
-            lines = path.read_text("utf-8").splitlines()
-        except (OSError, UnicodeDecodeError) as error:
+            lines = read_regular(path, _MOST_PASSWORD_BYTES).decode("utf-8").splitlines()
+        except FileRefused as error:
+            raise ConfigurationError(str(path), [f"the password: {error}"]) from None
+        except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or "is not UTF-8 text"
             raise ConfigurationError(
                 str(path), [f"the password cannot be read ({reason}); check bus.password_file"]
@@ -135,7 +139,7 @@ class BusTable(BaseModel):
 
         for name in ("ca_file", "certificate_file", "key_file"):
             path = getattr(self, name)
-            if path is not None and not os.access(path, os.R_OK):
+            if path is not None and not (os.path.isfile(path) and os.access(path, os.R_OK)):  # noqa: PTH113
                 raise ConfigurationError(path, [f"cannot be read; check bus.{name}"])
         try:
             context = ssl.create_default_context(cafile=self.ca_file)

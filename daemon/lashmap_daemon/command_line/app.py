@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import os
 import sys
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,10 +13,11 @@ import typer
 from lashmap_drivers.errors import InstrumentError
 from typer.core import TyperGroup
 
-from lashmap_daemon.errors import EXIT_STAND, EXIT_STOPPED, LashmapError
+from lashmap_daemon.clean_text import visible
+from lashmap_daemon.errors import EXIT_CONFIGURATION, EXIT_STAND, EXIT_STOPPED, LashmapError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from rich.console import Console
 
@@ -60,28 +62,34 @@ OutputOption = Annotated[
 @contextmanager
 def reported() -> Iterator[Console]:
     """A console, and every foreseen error as its message and exit status."""
-    from rich.console import Console  # noqa: PLC0415
+    from lashmap_daemon.console.terminal import TerminalConsole  # noqa: PLC0415
 
     try:
-        yield Console(highlight=False)
+        yield TerminalConsole()
     except LashmapError as error:
-        _complain(str(error))
+        complain(error.lines)
         raise typer.Exit(error.exit_status) from None
     except InstrumentError as error:
-        _complain(str(error))
+        complain([str(error)])
         raise typer.Exit(EXIT_STAND) from None
-    except KeyboardInterrupt:
-        _complain("stopped")
-        raise typer.Exit(EXIT_STOPPED) from None
     except BrokenPipeError:
         # The reader of our output went away; whatever ran has closed its record already.
         sys.stderr.close()
         raise typer.Exit(EXIT_STAND) from None
+    except OSError as error:
+        if error.filename is None:
+            raise
+        complain([f"{os.fsdecode(error.filename)}: {error.strerror}; check the path and its permissions"])
+        raise typer.Exit(EXIT_CONFIGURATION) from None
+    except KeyboardInterrupt:
+        complain(["stopped"])
+        raise typer.Exit(EXIT_STOPPED) from None
 
 
-def _complain(message: str) -> None:
-    for line in message.splitlines():
-        typer.echo(f"lashmap: {line}", err=True)
+def complain(lines: Sequence[str]) -> None:
+    """Say on standard error what is wrong; a line break in a quoted text cannot begin another line."""
+    for line in lines:
+        typer.echo(f"lashmap: {visible(line)}", err=True)
 
 
 def login_name() -> str:

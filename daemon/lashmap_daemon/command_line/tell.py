@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from lashmap_daemon.command_line.app import LOGBOOK, login_name, reported
+from lashmap_daemon.command_line.app import LOGBOOK, complain, login_name, reported
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -191,15 +191,15 @@ def _request(kind: type[Request], **values: object) -> Request:
 def _say(context: typer.Context, request: Request, *, as_json: bool = False) -> None:
     with reported() as console:
         from lashmap_daemon.console.lines import say  # noqa: PLC0415
+        from lashmap_daemon.console.terminal import print_json  # noqa: PLC0415
         from lashmap_daemon.control_client import ask  # noqa: PLC0415
 
         answer = ask(context.obj.stand, context.obj.logbook, request)
         lines = [line.replace("tell STAND", f"tell {context.obj.stand}") for line in answer.say]
         if as_json and answer.status is not None:
-            typer.echo(answer.status.model_dump_json(indent=2))
+            print_json(console, answer.status.model_dump_json(indent=2))
         elif answer.exit_status:
-            for line in lines:
-                typer.echo(f"lashmap: {line}", err=True)
+            complain(lines)
         else:
             for line in lines:
                 say(console, line)

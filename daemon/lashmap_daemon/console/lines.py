@@ -5,10 +5,12 @@ from __future__ import annotations
 from rich.console import Console
 from rich.text import Text
 
+from lashmap_daemon.clean_text import visible
+
 
 def say(console: Console, text: str, style: str = "") -> None:
-    """Print a line.
+    """Print a line; a line break in its text cannot begin another.
 
     On a terminal it is wrapped between words; in a pipe or file it stays one line, so that tools can read it.
     """
-    console.print(Text(text, style=style), soft_wrap=not console.is_terminal)
+    console.print(Text(visible(text), style=style), soft_wrap=not console.is_terminal)

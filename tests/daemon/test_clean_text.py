@@ -4,7 +4,7 @@ import unicodedata
 
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_daemon.bus.clean_text import MARK, clean
+from lashmap_daemon.clean_text import MARK, clean
 
 
 @given(st.text())
