@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint .constraints.txt
 
-.PHONY: demo test check lint format types arrows benchmark fuzz pictures constraints clean
+.PHONY: demo test check lint format types arrows golden coverage benchmark fuzz pictures constraints clean
 
 $(VENV)/.runtime: pyproject.toml .constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -36,6 +36,12 @@ types: $(VENV)/.dev
 
 arrows: $(VENV)/.dev
 	$(BIN)/lint-imports --no-cache
+
+golden: $(VENV)/.dev  ## make the golden set anew (needs pdftotext); git diff says what changed
+	$(BIN)/python tests/golden/make_golden.py
+
+coverage: $(VENV)/.dev  ## every test, and which lines and branches of the program they run
+	$(BIN)/python -m pytest -n 2 --cov --cov-report=term
 
 benchmark: $(VENV)/.dev  ## accuracy and speed, side by side with the alternatives; minutes
 	for script in tests/benchmarks/bench_*.py; do $(BIN)/python $$script || exit 1; done

@@ -1,0 +1,114 @@
+"""The program as the golden set sees it: the only module here that knows its names.
+
+When modules move or are renamed, this file follows and no other.
+"""
+
+from __future__ import annotations
+
+import json
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from lashmap_analysis.record import Shaft
+from lashmap_daemon import events, simulate_command
+from lashmap_daemon.box_file import BoxFile
+from lashmap_daemon.bus import from_test, messages
+from lashmap_daemon.bus.outbox import Outbox, enrol
+from lashmap_daemon.bus.recorded import outgoing
+from lashmap_daemon.bus.topics import LIVE, RESULT, STATE, Topic
+from lashmap_daemon.cli import app
+from lashmap_daemon.conclude import conclude
+from lashmap_daemon.conductor import Conductor
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.review_book import store_result
+from lashmap_daemon.sequence_words import Full, Repeat, Skip, Space
+from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments, Stand
+from lashmap_daemon.stand_file import ENCODER, INDICATOR
+from lashmap_drivers.readings import Chunk
+from typer.testing import CliRunner
+
+__all__ = ["ENCODER", "INDICATOR", "Chunk", "Fault", "Full", "Repeat", "Shaft", "Skip", "Space", "events"]
+
+KINDS = {kind.__name__ for kind in events.KINDS}
+STAND = "golden"
+_BASE = f"lashmap/{STAND}"
+
+
+def lashmap(*words: str | Path) -> str:
+    """What a command prints; it must succeed."""
+    done = CliRunner().invoke(app, [str(word) for word in words], catch_exceptions=False)
+    assert done.exit_code == 0, f"{words}: {done.exit_code}: {done.output}"
+    return done.stdout
+
+
+def faulty_stand(
+    box: BoxFile, instruments: SimulatedInstruments, fault: Fault, *, seed: int, until_s: float
+) -> Stand:
+    """A simulated stand that comes to its senses."""
+    simulated = simulate_command.simulated_box(box)
+    return Stand(simulated, instruments, seed=seed, fault=fault, fault_until_s=until_s)
+
+
+def keep_result(path: Path) -> None:
+    """What a live test does at its end."""
+    with Logbook(path, create=False) as logbook:
+        store_result(logbook, conclude(logbook, None))
+
+
+def events_of(path: Path) -> list[dict[str, Any]]:
+    """Every event of the one test in a logbook."""
+    with Logbook(path, create=False) as logbook:
+        (test,) = [one.test for one in logbook.tests()]
+        stream = list(logbook.events(test))
+    return [
+        {"time_s": one.time_s, "utc": one.utc, "kind": kind, "body": json.loads(body)}
+        for one in stream
+        for kind, body in [events.to_json(one.event)]
+    ]
+
+
+def records_on_the_bus(path: Path) -> list[dict[str, Any]]:
+    """What the outbox of a logbook sends, and the result; the logbook is written to."""
+    with Logbook(path, create=False) as logbook:
+        (test,) = [one.test for one in logbook.tests()]
+        assessment = conclude(logbook, test)
+    started_utc = enrol(path, _BASE, test)
+    sent = []
+    with closing(Outbox(path, _BASE)) as outbox:
+        while rows := outbox.take(10):
+            made = [record for row in rows if (record := outgoing(row, STAND)) is not None]
+            sent += [_message(record.topic, record.payload) for record in made]
+    result = from_test.result(assessment, STAND, identifier=f"{test}/result", utc=started_utc)
+    return [*sent, _message(RESULT, messages.payload(result))]
+
+
+class Onlooker:
+    """What somebody at the bus sees of a running test whenever something happens."""
+
+    def __init__(self, started: events.TestStarted) -> None:
+        self._started = started
+        self._onlooker = from_test.Onlooker(started, 1e9)
+        self.seen: list[dict[str, Any]] = []
+
+    def hear(self, stamped: events.Stamped) -> None:
+        """An event of the test."""
+        self._onlooker.hear(stamped)
+
+    def look(self, conductor: Conductor, now_s: float) -> None:
+        """A tick of the test."""
+        seen = self._onlooker.look(conductor, now_s)
+        if seen is not None:
+            live = from_test.live(seen, STAND, self._started.test)
+            state = from_test.state(seen, STAND, "Golden", self._started, "2026-11-25T08:00:00Z")
+            self.seen += [_message(LIVE, messages.payload(live)), _message(STATE, messages.payload(state))]
+
+
+def _message(topic: Topic, payload: bytes) -> dict[str, Any]:
+    return {
+        "topic": f"{_BASE}/{topic.name}",
+        "qos": topic.qos,
+        "retain": topic.retain,
+        "expiry_s": topic.expiry_s,
+        "payload": json.loads(payload),
+    }
