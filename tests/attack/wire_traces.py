@@ -10,10 +10,13 @@ plain lines let through is counted: a digit turned into another digit is a good 
 
 from __future__ import annotations
 
+import math
 import random
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import accumulate
 
 import numpy as np
 from analysis.rock_traces import Rock, make
@@ -24,7 +27,10 @@ from lashmap_analysis.rock import measure_rock
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.parser import LOST_COUNT
 from lashmap_drivers.readings import Chunk, Floats, Integers
+from numpy.typing import NDArray
 from scipy import stats
+
+Flags = NDArray[np.bool_]
 
 KIND = "wire faults, offline"
 LONGEST_UNFINISHED = 1100
@@ -67,7 +73,7 @@ class Decoded:
 
     time_s: Floats
     value: Floats
-    wrong: np.ndarray
+    wrong: Flags
     marks: dict[str, int]
     overflow: int
     bad_frames: int
@@ -127,7 +133,8 @@ def _trace(figures: Figures, wire: Wire, name: str, seed: int, *, only_flips: bo
     if not found.marks.get(LOST_COUNT) and not _in_step(wire, sent, found):
         figures.wrong(f"{name}: not back in step {_TAIL} frames after the damage")
     if sent.rock is not None:
-        _measure(figures, wire, name, way, sent, found, chance)
+        clean = _decode(wire, sent, Damaged(frames=frames, hit=[]), chance)
+        _measure(figures, wire, name, way, sent, clean, found)
 
 
 def _sent(wire: Wire, rng: np.random.Generator) -> Sent:
@@ -178,38 +185,44 @@ def _decoder(wire: Wire) -> Decoder:
 def _decode(wire: Wire, sent: Sent, hurt: Damaged, chance: random.Random) -> Decoded:
     """Feed a damaged stream in reads of random length, and hold each value to the frames around it."""
     decoder = _decoder(wire)
-    ends = np.cumsum([len(frame) for frame in hurt.frames])
-    stream, begun = b"".join(hurt.frames), np.concatenate(([0], ends[:-1]))
-    times, values, wrong, longest, arrival_s = [], [], [], 0, 0.0
-    for start, end in reads([len(frame) for frame in hurt.frames], chance, whole=wire.whole):
-        first = int(np.searchsorted(ends, start - len(decoder.parser.unfinished), side="right"))
-        last = int(np.searchsorted(begun, end, side="left"))
+    lengths = [len(frame) for frame in hurt.frames]
+    ends = list(accumulate(lengths))
+    stream, begun = b"".join(hurt.frames), [0, *ends[:-1]]
+    times, values, near, longest, arrival_s = [], [], [], 0, 0.0
+    within_s = 0.004 if wire.whole else math.nan
+    for start, end in reads(lengths, chance, whole=wire.whole):
+        first = bisect_right(ends, start - len(decoder.parser.unfinished))
+        last = bisect_left(begun, end)
         arrival_s = max(arrival_s, last / wire.rate_hz + 0.0005 + 0.001 * chance.random())
-        within_s = 0.004 if wire.whole else float("nan")
         batch = decoder.feed(Chunk(arrival_s, stream[start:end], within_s))
         longest = max(longest, len(decoder.parser.unfinished))
         if len(batch):
             times.append(batch.time_s)
             values.append(batch.value)
-            wrong.append(_strangers(wire, batch.value, sent.steps[first:last]))
+            near += [(first, last)] * len(batch)
     none = np.empty(0)
+    value = np.concatenate([none, *values])
     return Decoded(
         time_s=np.concatenate([none, *times]),
-        value=np.concatenate([none, *values]),
-        wrong=np.concatenate([none.astype(np.bool_), *wrong]),
+        value=value,
+        wrong=_strangers(wire, value, sent.steps, np.array(near, dtype=np.int64).reshape(-1, 2)),
         marks=dict(decoder.parser.marks),
         overflow=longest,
         bad_frames=decoder.parser.bad_frames,
     )
 
 
-def _strangers(wire: Wire, value: Floats, near: Integers) -> np.ndarray:
+def _strangers(wire: Wire, value: Floats, sent: Integers, near: Integers) -> Flags:
     """Values that no frame nearby had; of a range that wraps, what is left of it."""
     steps = value / wire.step
     whole = np.round(steps).astype(np.int64)
     if wire.range_steps is not None:
-        whole, near = whole % wire.range_steps, near % wire.range_steps
-    strange: np.ndarray = ~np.isin(whole, near) | (np.abs(steps - np.round(steps)) > 1e-3)
+        whole, sent = whole % wire.range_steps, sent % wire.range_steps
+    known = np.zeros(value.shape, dtype=np.bool_)
+    if len(value):
+        for further in range(int((near[:, 1] - near[:, 0]).max())):
+            known |= sent[np.minimum(near[:, 0] + further, near[:, 1] - 1)] == whole
+    strange: Flags = ~known | (np.abs(steps - np.round(steps)) > 1e-3)
     return strange
 
 
@@ -225,14 +238,12 @@ def _in_step(wire: Wire, sent: Sent, found: Decoded) -> bool:
 
 
 def _measure(
-    figures: Figures, wire: Wire, name: str, way: str, sent: Sent, found: Decoded, chance: random.Random
+    figures: Figures, wire: Wire, name: str, way: str, sent: Sent, clean: Decoded, found: Decoded
 ) -> None:
     """The rock as the program would measure it, beside the same rock on a good cable."""
     assert sent.rock is not None
-    frames = [wire.frame(step) for step in sent.steps.tolist()]
-    clean = _decode(wire, sent, Damaged(frames=frames, hit=[]), chance)
     begin_s = sent.lead / wire.rate_hz
-    end_s = (len(frames) - _TAIL) / wire.rate_hz
+    end_s = (len(sent.steps) - _TAIL) / wire.rate_hz
     far = []
     for one in (clean, found):
         inside = (one.time_s >= begin_s) & (one.time_s <= end_s)
