@@ -16,6 +16,7 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import cycle
 from pathlib import Path
 
 from attack.acknowledged import Kept, lacking
@@ -42,7 +43,8 @@ class Plan:
         kills: How many, over all.
         shortest_s: Shortest time that a life is given; it starts up in one or two seconds.
         longest_s: Longest.
-        side_by_side: Programs at a time, each on a stand of its own; every third is a service.
+        ways: What is killed, in turns over those side by side.
+        side_by_side: Programs at a time, each on a stand of its own.
         positions: Planned in a test.
         gear_turns: Over which.
     """
@@ -50,6 +52,7 @@ class Plan:
     kills: int
     shortest_s: float = 2.0
     longest_s: float = 60.0
+    ways: tuple[str, ...] = ("run", "run", "serve")
     side_by_side: int = 6
     positions: int = 26
     gear_turns: int = 13
@@ -86,7 +89,7 @@ def attack(folder: Path, plan: Plan, seed: int) -> Figures:
         figures.add(name, 0)
     series = [
         _Series(folder / str(at), plan, figures, quota, seed=1000 * seed + 100 * at, way=way)
-        for at, way in zip(range(plan.side_by_side), ["run", "run", "serve"] * plan.side_by_side, strict=False)
+        for at, way in zip(range(plan.side_by_side), cycle(plan.ways), strict=False)
     ]
     with ThreadPoolExecutor(len(series)) as pool:
         for done in [pool.submit(one.work) for one in series]:
