@@ -69,7 +69,8 @@ class Shown:
 
     def __len__(self) -> int:
         """How much was acknowledged."""
-        return sum(map(len, (self.begun, self.accepted, self.left_out, self.notes, self.engagements)))
+        several = (self.begun, self.accepted, self.left_out, self.notes, self.engagements)
+        return sum(len(one) for one in several)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,7 +1,7 @@
-"""The attack campaign: every kind in its full count, a table for each, and a status that says whether all held.
+"""The attack campaign: every kind in its full count, a table for each, and a status: did all hold?
 
-    make attack                                     # half an hour on two cores
-    make attack KILLS=10 BROKERS=5 LOGBOOKS=50 TRACES=1000 FLIPS=1 ATTACK_SEED=2
+make attack                                     # half an hour on two cores
+make attack KILLS=10 BROKERS=5 LOGBOOKS=50 TRACES=1000 FLIPS=1 ATTACK_SEED=2
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _KINDS: dict[str, tuple[int, str, Callable[[Path, int, int], Figures]]] = {
     "flips": (
         5,
         "live tests with flipped bits",
-        lambda folder, count, seed: live_flips.attack(folder, count, seed),
+        live_flips.attack,
     ),
     "brokers": (
         50,

@@ -1,4 +1,4 @@
-"""What a kind of attack came to: its figures in the order in which they are printed, and what was violated."""
+"""What a kind of attack came to: its figures in the order of the print, and what was violated."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Kill -9 at random moments of real tests on real simulated stands, several side by side, and go on each time.
+"""Kill -9 at random moments of real tests on simulated stands, several side by side; go on each time.
 
 After each kill: everything that was acknowledged (accepted positions on the screen or in the status, notes,
 prompts) is in the logbook, SQLite's own integrity check and ``lashmap verify`` are content, and the test goes
@@ -103,7 +103,9 @@ def attack(folder: Path, plan: Plan, seed: int) -> Figures:
 class _Series:
     """Tests one after another on one bench, each killed now and then."""
 
-    def __init__(self, folder: Path, plan: Plan, figures: Figures, quota: Quota, *, seed: int, way: str) -> None:
+    def __init__(
+        self, folder: Path, plan: Plan, figures: Figures, quota: Quota, *, seed: int, way: str
+    ) -> None:
         self._bench = Bench(folder=folder)
         self._plan, self._figures, self._quota, self._seed, self._way = plan, figures, quota, seed, way
         self._chance = random.Random(seed)  # noqa: S311 - moments, not secrets
@@ -169,7 +171,9 @@ class _Series:
         verified = lashmap("verify", "--logbook", self._bench.book)
         self._figures.add("verified")
         if verified.returncode != 0:
-            self._wrong(f"verify ends with {verified.returncode}: {verified.stdout[-600:]}{verified.stderr[-300:]}")
+            self._wrong(
+                f"verify ends with {verified.returncode}: {verified.stdout[-600:]}{verified.stderr[-300:]}"
+            )
 
     def _judge(self) -> None:
         """The test that ended last, against the truth of its gearbox."""
@@ -195,15 +199,18 @@ class _Series:
         figures.add(TOLD)
         figures.add(MISSES, int(not low <= true_mm <= high))
         if abs(true_mm - (low + high) / 2.0) > high - low:  # twice the half width
-            self._wrong(f"test {newest.test}: {low:.4f} to {high:.4f} mm is far from the truth {true_mm:.4f} mm")
+            self._wrong(
+                f"test {newest.test}: {low:.4f} to {high:.4f} mm is far from the truth {true_mm:.4f} mm"
+            )
 
     def _write_box(self) -> None:
-        """The demonstration box, its tight spot anywhere from below the lower limit to above the upper one."""
+        """The demonstration box, its tight spot from below the lower limit to above the upper one."""
+        mean_mm = self._chance.uniform(0.11, 0.2)
         text = DEMO_BOX.read_text("utf-8")
         changes = {
             "positions = 26": f"positions = {self._plan.positions}",
             "gear_turns = 13": f"gear_turns = {self._plan.gear_turns}",
-            "mean_normal_backlash_mm = 0.145": f"mean_normal_backlash_mm = {self._chance.uniform(0.11, 0.2):.4f}",
+            "mean_normal_backlash_mm = 0.145": f"mean_normal_backlash_mm = {mean_mm:.4f}",
         }
         for old, new in changes.items():
             assert old in text, old

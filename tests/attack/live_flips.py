@@ -37,7 +37,13 @@ _SHARES = (-5.0, -3.3)  # powers of ten: bytes with a flipped bit
 
 
 def attack(
-    folder: Path, count: int, seed: int, *, positions: int = 10, share: float | None = None, side_by_side: int = 3
+    folder: Path,
+    count: int,
+    seed: int,
+    *,
+    positions: int = 10,
+    share: float | None = None,
+    side_by_side: int = 3,
 ) -> Figures:
     """Run so many tests; ``share`` of the bytes hit, drawn when None."""
     figures = Figures(KIND)

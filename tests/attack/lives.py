@@ -14,13 +14,13 @@ from pathlib import Path
 from attack.acknowledged import Shown
 from daemon.command import ENTRY, wait_for
 from lashmap_daemon.control_client import ask
-from lashmap_daemon.control_words import Begin, Note, Request, Resume, Status, StatusReport
+from lashmap_daemon.control_words import Begin, Confirmed, Note, Request, Resume, Status, StatusReport
 from lashmap_daemon.errors import StandError
 
 LOOK_S = 0.5  # between two looks at the status of a service
 NOTE_EVERY = 7  # looks
 _PATIENCE_S = 240.0
-_CONFIRMED = "on the command line (--locked-out)"
+_CONFIRMED: Confirmed = "on the command line (--locked-out)"
 
 
 @dataclass(frozen=True, kw_only=True)

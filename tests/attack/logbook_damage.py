@@ -109,7 +109,9 @@ def _one(figures: Figures, base: Path, book: Path, seed: int) -> None:
         if refuses != done.content_changed:
             said = (verified if command == "verify" else reviewed).text[-200:]
             changed = "changed" if done.content_changed else "not changed"
-            figures.wrong(f"{name}: content {changed}, {command} {'refuses' if refuses else 'is fine'}: {said!r}")
+            figures.wrong(
+                f"{name}: content {changed}, {command} {'refuses' if refuses else 'is fine'}: {said!r}"
+            )
     if not done.content_changed and reviewed.status == 0 and reviewed.text != _whole_review(base):
         figures.wrong(f"{name}: content not changed, and the review gives another result")
 

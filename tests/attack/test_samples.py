@@ -8,6 +8,7 @@ from __future__ import annotations
 import random
 import tempfile
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from attack.wire_damage import FAULTS, damage, reads
 from attack.wire_frames import crc16, wires
 from daemon.logbooks import two_tests
 from lashmap_drivers.checksums import Checksum
+from lashmap_drivers.kinds import build
 
 
 @pytest.fixture
@@ -58,12 +60,20 @@ def test_damaged_logbooks_are_refused_and_others_are_not(tmp_path: Path) -> None
     assert 0 < figures.counts["of them changed in content"] < 24
 
 
-def test_faults_on_the_wire_break_nothing_and_pass_no_check(tmp_path: Path) -> None:  # noqa: ARG001
+def test_faults_on_the_wire_break_nothing_and_pass_no_check() -> None:
     figures = wire_traces.attack(60, seed=1)
     assert figures.violations == []
     assert figures.counts["traces"] == 60
     assert figures.counts["wrong"] > 0  # plain lines cannot know
     assert figures.counts["rocks accepted"] > 18
+
+
+def test_a_profile_that_leaves_out_its_check_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    checked = next(wire for wire in wires() if wire.name == "indicator line with CRC-16")
+    unchecked = build({"kind": "ascii line", "pattern": r"(?P<value>[+-]\d+\.\d{4})\*[0-9A-F]{4}"})
+    monkeypatch.setattr(wire_traces, "wires", lambda: (replace(checked, profile=unchecked),))
+    figures = wire_traces.attack(6, seed=1)
+    assert any("passed a check that finds such damage" in one for one in figures.violations)
 
 
 def test_a_test_over_a_bad_cable_ends_at_the_truth(short: Path) -> None:

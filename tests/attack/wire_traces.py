@@ -1,4 +1,4 @@
-"""Seeded faults on the wire of every shipped instrument, through its decoder and the rock measurement, offline.
+"""Seeded faults on the wire of every shipped instrument, through decoder and rock measurement, offline.
 
 A trace is a known truth (a rock, a turning gear, presses of a button) as frames, damaged by a bad cable, cut
 into reads of random length. A value is *wrong* when none of the frames whose bytes came with its read said
@@ -13,10 +13,10 @@ from __future__ import annotations
 import math
 import random
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import accumulate
+from typing import NamedTuple
 
 import numpy as np
 from analysis.rock_traces import Rock, make
@@ -35,12 +35,22 @@ Flags = NDArray[np.bool_]
 KIND = "wire faults, offline"
 LONGEST_UNFINISHED = 1100
 FAR_U = 5.0
-_PACES = {1000.0: (0.12, 0.03), 500.0: (0.12, 0.03), 100.0: (0.15, 0.04), 60.0: (0.3, 0.05), 50.0: (0.3, 0.05)}
+_PACES = {
+    1000.0: (0.12, 0.03),
+    500.0: (0.12, 0.03),
+    100.0: (0.15, 0.04),
+    60.0: (0.3, 0.05),
+    50.0: (0.3, 0.05),
+}
 _HAND_PACE = (0.9, 0.1)  # of a rock that is polled ten times a second
 _TAIL = 40  # clean frames behind the damage
 _CHECKED = 10  # of them, that must come to the last one
 _RARE = 0.001
 _PORTION = 200
+_HEAD = (
+    "instrument | damage | traces | frames | damaged | wrong values | of damaged | "
+    "rocks accepted | on a good cable | too far"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,7 +144,7 @@ def _trace(figures: Figures, wire: Wire, name: str, seed: int, *, only_flips: bo
         figures.wrong(f"{name}: not back in step {_TAIL} frames after the damage")
     if sent.rock is not None:
         clean = _decode(wire, sent, Damaged(frames=frames, hit=[]), chance)
-        _measure(figures, wire, name, way, sent, clean, found)
+        _measure(figures, wire, name, way, _Rocks(sent, sent.rock, clean, found))
 
 
 def _sent(wire: Wire, rng: np.random.Generator) -> Sent:
@@ -237,19 +247,25 @@ def _in_step(wire: Wire, sent: Sent, found: Decoded) -> bool:
     return bool((off == 0).all())
 
 
-def _measure(
-    figures: Figures, wire: Wire, name: str, way: str, sent: Sent, clean: Decoded, found: Decoded
-) -> None:
+class _Rocks(NamedTuple):
+    """One rock, as it came over a good cable and over a bad one."""
+
+    sent: Sent
+    rock: Rock
+    clean: Decoded
+    found: Decoded
+
+
+def _measure(figures: Figures, wire: Wire, name: str, way: str, rocks: _Rocks) -> None:
     """The rock as the program would measure it, beside the same rock on a good cable."""
-    assert sent.rock is not None
-    begin_s = sent.lead / wire.rate_hz
-    end_s = (len(sent.steps) - _TAIL) / wire.rate_hz
+    begin_s = rocks.sent.lead / wire.rate_hz
+    end_s = (len(rocks.sent.steps) - _TAIL) / wire.rate_hz
     far = []
-    for one in (clean, found):
+    for one in (rocks.clean, rocks.found):
         inside = (one.time_s >= begin_s) & (one.time_s <= end_s)
         rock = measure_rock(one.time_s[inside], one.value[inside], resolution_mm=wire.step)
         bound_mm = FAR_U * rock.standard_uncertainty_mm + wire.step
-        off_mm = rock.reading_mm - sent.rock.lash_mm
+        off_mm = rock.reading_mm - rocks.rock.lash_mm
         far.append((rock.usable, rock.usable and not abs(off_mm) <= bound_mm, off_mm, bound_mm))
     (usable_clean, far_clean, *_), (usable, is_far, off_mm, bound_mm) = far
     figures.add(f"{way} rocks", 1)
@@ -257,23 +273,29 @@ def _measure(
     figures.add(f"{way} rocks accepted", int(usable))
     figures.add(f"{way} rocks too far on a good cable", int(far_clean))
     figures.add(f"{way} rocks too far", int(is_far))
-    if is_far:
-        also = ", and on a good cable too" if far_clean else ""
+    if is_far or far_clean:
+        where = "on a bad cable" if is_far else "on a good cable"
         figures.wrong(
-            f"{name}: accepted rock off by {1000 * off_mm:+.2f} µm, allowed {1000 * bound_mm:.2f} µm{also}; "
-            f"{int(found.wrong.sum())} wrong values among {len(found.value)}"
+            f"{name}: accepted rock off by {1000 * off_mm:+.2f} µm {where}, allowed {1000 * bound_mm:.2f}; "
+            f"{int(rocks.found.wrong.sum())} wrong values among {len(rocks.found.value)}"
         )
 
 
 def _summarise(figures: Figures) -> None:
     """Turn the tallies into a row for each instrument and kind of damage."""
-    figures.notes = [
-        "instrument | damage | traces | frames | damaged | wrong values accepted | of damaged | "
-        "rocks accepted | of | too far (good cable)"
-    ]
+    figures.notes = [_HEAD]
     tallies = figures.counts.copy()
     figures.counts.clear()
-    for what in ("traces", "frames", "damaged", "values", "wrong", "rocks", "rocks accepted", "rocks too far"):
+    for what in (
+        "traces",
+        "frames",
+        "damaged",
+        "values",
+        "wrong",
+        "rocks",
+        "rocks accepted",
+        "rocks too far",
+    ):
         figures.add(what, sum(n for key, n in tallies.items() if key.endswith(f"| {what}")))
     for wire, way in ((wire, way) for wire in wires() for way in ("flips", "any")):
 
@@ -284,15 +306,12 @@ def _summarise(figures: Figures) -> None:
             continue
         figures.notes.append(
             f"{wire.name} | {way} | {got('traces')} | {got('frames')} | {got('damaged')} | {got('wrong')} | "
-            f"{100.0 * got('wrong') / got('damaged'):.3f} % | {got('rocks accepted')} | {got('rocks')} | "
-            f"{got('rocks too far')} ({got('rocks too far on a good cable')})"
+            f"{100.0 * got('wrong') / got('damaged'):.3f} % | {got('rocks accepted')} | "
+            f"{got('rocks accepted on a good cable')} | {got('rocks too far')}"
         )
         if wire.guarantee == "three bits" and way == "any":
             by_chance = got("refused frames") / 65_536.0
             if got("wrong") and float(stats.poisson.sf(got("wrong") - 1, by_chance)) < _RARE:
-                figures.wrong(f"{wire.name}: {got('wrong')} wrong values passed its CRC, by chance {by_chance:.2f}")
-
-
-def only(number: int, seed: int) -> Iterator[str]:
-    """What one trace violates, to look into it."""
-    yield from _portion(number, number + 1, seed).violations
+                figures.wrong(
+                    f"{wire.name}: {got('wrong')} wrong values passed its CRC, by chance {by_chance:.2f}"
+                )

@@ -143,7 +143,9 @@ def to_arrive(path: Path, test: str, base: str) -> dict[str, str]:
 def strange(outcome: Outcome) -> list[str]:
     """Records that did not arrive, or not to the byte as the logbook keeps them."""
     wrong = [f"{one} did not arrive" for one in outcome.expected if one not in outcome.copies]
-    wrong += [f"{one} arrived and is not in the logbook" for one in set(outcome.copies) - set(outcome.expected)]
+    wrong += [
+        f"{one} arrived and is not in the logbook" for one in set(outcome.copies) - set(outcome.expected)
+    ]
     for one, copies in outcome.copies.items():
         text, body = copies[0].decode(), outcome.expected.get(one, "")
         if len(set(copies)) > 1:
