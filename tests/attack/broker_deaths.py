@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import random
 import subprocess
-import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 from attack.figures import Figures
 from attack.kills import Quota
@@ -81,11 +81,14 @@ def _one_test(folder: Path, plan: Plan, figures: Figures, quota: Quota, seed: in
         with subscriber(broker.port, session="witness") as heard, bench.simulated(seed):
             with bench.stand.open("a", encoding="utf-8") as file:
                 file.write(f'\n[bus]\nbroker = "{broker.url}"\nstand = "{_STAND}"\nsettle_seconds = 1\n')
-            process, lines = _run(bench)
-            figures.add("deaths", _deaths(process, broker, quota, chance))
-            status = process.wait(_PATIENCE_S)
-            if status != 0:
-                figures.wrong(f"seed {seed}: run ends with {status}: {lines[-3:]}")
+            with (folder / "screen").open("w+", encoding="utf-8") as screen:
+                process = _run(bench, screen)
+                figures.add("deaths", _deaths(process, broker, quota, chance))
+                status = process.wait(_PATIENCE_S)
+                screen.seek(0)
+                said = screen.read()
+            if status != 0 or "Traceback" in said:
+                figures.wrong(f"seed {seed}: run ends with {status}: {said[-300:]}")
                 return
             sent = lashmap("publish", bench.stand, "--logbook", bench.book)
             if sent.returncode != 0:
@@ -105,18 +108,15 @@ def _one_test(folder: Path, plan: Plan, figures: Figures, quota: Quota, seed: in
         figures.wrong(f"seed {seed}: {what}")
 
 
-def _run(bench: Bench) -> tuple[subprocess.Popen[str], list[str]]:
+def _run(bench: Bench, screen: IO[str]) -> subprocess.Popen[str]:
     words = ["run", bench.stand, bench.box, "--logbook", bench.book, "--locked-out", "--plain"]
-    process = subprocess.Popen(
+    return subprocess.Popen(
         [*ENTRY, *map(str, words)],
         stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
+        stdout=screen,
         stderr=subprocess.STDOUT,
         text=True,
     )
-    lines: list[str] = []
-    threading.Thread(target=lambda: lines.extend(process.stdout or ()), daemon=True).start()
-    return process, lines
 
 
 def _deaths(process: subprocess.Popen[str], broker: Broker, quota: Quota, chance: random.Random) -> int:

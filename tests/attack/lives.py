@@ -112,6 +112,8 @@ def live_serve(bench: Bench, seconds: float | None, *, resume: bool) -> Life:
             process.terminate()
             process.wait(60.0)
     reader.join()
+    if process.stdout is not None:
+        process.stdout.close()
     life = Life(killed=killed.is_set(), shown=shown)
     life.problem = _wrong_end(process, life, lines)
     return life
