@@ -147,7 +147,7 @@ class Kept:
 
     def _asked_since_resumed(self) -> list[int]:
         resumed = [at for at, event in enumerate(self.happened) if isinstance(event, events.TestResumed)]
-        since = self.happened[resumed[-1] :]
+        since = self.happened[resumed[-1] :] if resumed else []
         return [event.number for event in since if isinstance(event, events.PositionAsked)]
 
 

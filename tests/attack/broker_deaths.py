@@ -64,7 +64,8 @@ def attack(folder: Path, plan: Plan, seed: int) -> Figures:
 
     with ThreadPoolExecutor(plan.side_by_side) as pool:
         for done in [pool.submit(series, at) for at in range(plan.side_by_side)]:
-            done.result()
+            if (error := done.exception()) is not None:
+                figures.wrong(f"a series broke off: {error!r}")
     return figures
 
 

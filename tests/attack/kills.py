@@ -93,7 +93,8 @@ def attack(folder: Path, plan: Plan, seed: int) -> Figures:
     ]
     with ThreadPoolExecutor(len(series)) as pool:
         for done in [pool.submit(one.work) for one in series]:
-            done.result()
+            if (error := done.exception()) is not None:
+                figures.wrong(f"a series broke off: {error!r}")
     told, misses = figures.counts[TOLD], figures.counts[MISSES]
     if misses and float(stats.binom.sf(misses - 1, told, 0.05)) < _RARE:
         figures.wrong(f"{misses} of {told} intervals miss the truth: more than 95 % intervals may")
@@ -115,7 +116,7 @@ class _Series:
     def work(self) -> None:
         """Until the quota is spent."""
         while not self._quota.spent:
-            self._test += 1
+            self._test, self._resumed, self._due = self._test + 1, 0, []
             self._write_box()
             with self._bench.simulated(self._seed + self._test):
                 self._one_test()

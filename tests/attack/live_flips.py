@@ -55,7 +55,8 @@ def attack(
 
     with ThreadPoolExecutor(side_by_side) as pool:
         for done in [pool.submit(one, number) for number in range(count)]:
-            done.result()
+            if (error := done.exception()) is not None:
+                figures.wrong(f"a test broke off: {error!r}")
     return figures
 
 
