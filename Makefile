@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint .constraints.txt
 
-.PHONY: demo test check lint format types arrows golden coverage benchmark fuzz pictures constraints clean
+.PHONY: demo test check lint format types arrows golden coverage benchmark fuzz attack pictures constraints clean
 
 $(VENV)/.runtime: pyproject.toml .constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -20,7 +20,7 @@ $(VENV)/.dev: $(VENV)/.runtime
 demo: $(VENV)/.runtime  ## the main job on a simulated stand, about a minute and a half
 	$(BIN)/lashmap demo
 
-test: $(VENV)/.dev  ## every test but the benchmarks
+test: $(VENV)/.dev  ## every test but the benchmarks and the full attacks
 	$(BIN)/python -m pytest -n 2
 
 check: lint format types arrows  ## everything a machine can say about the code without running it
@@ -56,6 +56,17 @@ fuzz: $(VENV)/.dev  ## hostile bytes for every parser, then guided by coverage; 
 	PYTHONPATH=tests $(BIN)/python tests/drivers/fuzz_parsers.py $(FUZZ_MILLION)
 	$(INSTALL) --editable '.[fuzz]'
 	PYTHONPATH=tests $(BIN)/python tests/drivers/fuzz_guided.py -max_total_time=$(FUZZ_SECONDS)
+
+KILLS ?= 100
+BROKERS ?= 50
+LOGBOOKS ?= 500
+TRACES ?= 10000
+FLIPS ?= 5
+ATTACK_SEED ?= 1
+
+attack: $(VENV)/.dev  ## kills, dead brokers, damaged logbooks, bad cables; half an hour
+	PYTHONPATH=tests $(BIN)/python -m attack.campaign --seed $(ATTACK_SEED) --kills $(KILLS) --brokers $(BROKERS) \
+		--logbooks $(LOGBOOKS) --traces $(TRACES) --flips $(FLIPS)
 
 constraints:  ## renew the pinned versions (needs uv)
 	uv pip compile pyproject.toml --universal --python-version 3.11 --all-extras --no-header --output-file .constraints.txt

@@ -17,6 +17,7 @@ from lashmap_daemon import events
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.stand_bus import StandBus
 from lashmap_daemon.conclude import conclude
+from lashmap_daemon.logbook import Logbook
 
 SETTLE_S = 1.0
 _LONGEST_WAIT_S = 30.0  # between two tries to connect
@@ -122,17 +123,38 @@ def _record(stand: OnBus, seconds: float) -> None:
 
 def expected(test: VirtualTest, bus: StandBus) -> dict[str, str]:
     """Every record that must arrive, from the logbook itself: body by identifier; a result's whole text."""
-    bodies = {
-        f"{test.started.test}/{number}": events.to_json(stamped.event)[1]
-        for number, stamped in enumerate(test.logbook.events(test.started.test), start=1)
-        if isinstance(stamped.event, _PUBLISHED)
-    }
-    outbox = Outbox(logbook_of(test), bus.identity.base)
+    return to_arrive(logbook_of(test), test.started.test, bus.identity.base)
+
+
+def to_arrive(path: Path, test: str, base: str) -> dict[str, str]:
+    """The same of any logbook and a test with a result in it; ``base`` is the stand's topic."""
+    with Logbook(path, create=False) as logbook:
+        bodies = {
+            f"{test}/{number}": events.to_json(stamped.event)[1]
+            for number, stamped in enumerate(logbook.events(test), start=1)
+            if isinstance(stamped.event, _PUBLISHED)
+        }
+    outbox = Outbox(path, base)
     row = outbox.newest_result()
     outbox.close()
     assert row is not None
     result = json.loads(row.body)
     return bodies | {result["id"]: result["message"]}
+
+
+def strange(outcome: Outcome) -> list[str]:
+    """Records that did not arrive, or not to the byte as the logbook keeps them."""
+    wrong = [f"{one} did not arrive" for one in outcome.expected if one not in outcome.copies]
+    wrong += [
+        f"{one} arrived and is not in the logbook" for one in set(outcome.copies) - set(outcome.expected)
+    ]
+    for one, copies in outcome.copies.items():
+        text, body = copies[0].decode(), outcome.expected.get(one, "")
+        if len(set(copies)) > 1:
+            wrong.append(f"{one} came with another content")
+        if not (text == body or text.endswith(f'"record":{body}}}')):
+            wrong.append(f"{one} is not as in the logbook")
+    return wrong
 
 
 def arrived(heard: Subscriber) -> dict[str, list[bytes]]:

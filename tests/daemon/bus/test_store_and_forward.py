@@ -6,7 +6,7 @@ import time
 from pathlib import Path
 
 from daemon.bus.broker import Broker, free_port
-from daemon.bus.killing import arrived, expected, survive
+from daemon.bus.killing import arrived, expected, strange, survive
 from daemon.bus.on_bus import logbook_of, on_bus, settings
 from daemon.bus.subscriber import subscriber
 from daemon.bus.test_traffic import eventually
@@ -16,7 +16,7 @@ from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.stand_bus import StandBus
 from lashmap_daemon.conclude import conclude
 
-# bench_bus.py does the same with 50 kills.
+# `make attack` does the same to the installed program, with 50 kills.
 KILLS = 4
 
 
@@ -27,11 +27,7 @@ def short_test(folder: Path, seed: int = 1) -> VirtualTest:
 def test_every_record_arrives_though_the_broker_is_killed(tmp_path: Path) -> None:
     outcome = survive(tmp_path, kills=KILLS, seed=3, positions=12)
     assert outcome.connections > KILLS // 2
-    assert set(outcome.copies) == set(outcome.expected)
-    for identifier, copies in outcome.copies.items():
-        assert len(set(copies)) == 1, f"{identifier} came with another content"
-        text, body = copies[0].decode(), outcome.expected[identifier]
-        assert text == body or text.endswith(f'"record":{body}}}')  # to the byte, as the logbook keeps it
+    assert strange(outcome) == []
     numbers = [int(identifier.rpartition("/")[2]) for identifier in outcome.order[:-1]]
     assert numbers == sorted(numbers)
     assert "/result/" in outcome.order[-1]
