@@ -279,6 +279,7 @@ class Logbook:
             finally:
                 self._archives.close()
                 self._base.close()
+                self._standing.closed()
 
     def __enter__(self) -> Self:
         return self

@@ -41,6 +41,10 @@ class Standing:
         if self._log is None:
             self._log = _identity(self._log_path)
 
+    def closed(self) -> None:
+        """The logbook was closed: SQLite takes the write-ahead log away itself."""
+        self._log = None
+
     def why_gone(self) -> str:
         """What has become of the file, as part of a sentence; empty while it is there."""
         try:
