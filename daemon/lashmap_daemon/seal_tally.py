@@ -115,7 +115,11 @@ class Tally:
         for channel in self._digests:
             said.begin(channel)
         for row in base.execute(
-            "SELECT channel, place, content, first_s, last_s FROM raw WHERE test = ? ORDER BY place", (test,)
+            # From the rows themselves, as `seal_walk` digests them: a reader finds packs by the index, and
+            # misses one whose instrument has another name there.
+            "SELECT raw.channel, raw.place, raw.content, raw.first_s, raw.last_s FROM raw AS led "
+            "CROSS JOIN raw ON raw.id = led.id WHERE led.test = ?1 AND raw.test = ?1 ORDER BY led.place",
+            (test,),
         ):
             if row[0] in self._digests:
                 said.add(*row)

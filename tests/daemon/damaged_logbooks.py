@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import io
 import random
+import re
 import shutil
 import sqlite3
 import tempfile
@@ -182,13 +183,20 @@ def another_name(path: Path, rng: random.Random) -> bool:
     with closing(sqlite3.connect(path)) as base:
         (test,) = _one(base, rng, "SELECT DISTINCT test FROM seal WHERE test GLOB '*[0-9]*'")
 
-    def change(content: bytearray) -> None:
-        name = test.encode()
-        ends = [at for at in range(len(content)) if content[at : at + len(name)] == name]
-        at = rng.choice(ends)
-        content[at : at + len(name)] = _other(test, rng).encode()
+    return _rewrite(path, lambda content: _replace_one(content, test, _other(test, rng), rng))
 
-    return _rewrite(path, change)
+
+def another_instrument(path: Path, rng: random.Random) -> bool:
+    """The name of an instrument, in one row of a pack or in one entry of the index."""
+    with closing(sqlite3.connect(path)) as base:
+        (channel,) = _one(base, rng, "SELECT DISTINCT channel FROM raw")
+    return _rewrite(path, lambda content: _replace_one(content, channel, channel.capitalize(), rng))
+
+
+def _replace_one(content: bytearray, old: str, new: str, rng: random.Random) -> None:
+    starts = [found.start() for found in re.finditer(re.escape(old.encode()), content)]
+    at = rng.choice(starts)
+    content[at : at + len(old.encode())] = new.encode()
 
 
 def cut_end(path: Path, rng: random.Random) -> bool:
@@ -553,6 +561,7 @@ KINDS: tuple[Callable[[Path, random.Random], bool], ...] = (
     torn_log,
     foreign_log,
     another_name,
+    another_instrument,
 )
 
 

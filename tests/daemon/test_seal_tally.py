@@ -126,3 +126,21 @@ def test_samples_stored_as_text_are_a_gap_and_named(filled: Path) -> None:
     plain = check_test(filled, "t1")
     assert any("encoder" in problem for problem in plain.problems)
     assert check_test(filled, "t1", read=read_back(filled, "t1")) == plain
+
+
+def test_a_pack_that_the_index_hides_from_its_reader_is_missed(filled: Path) -> None:
+    """One letter of one entry: the row is whole, and whoever looks for the encoder does not find it."""
+    with closing(sqlite3.connect(filled)) as base:
+        base.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        (page,) = base.execute("SELECT rootpage FROM sqlite_master WHERE name = 'raw_by_place'").fetchone()
+    content = bytearray(filled.read_bytes())
+    at = content.rindex(b"encoder", (page - 1) * 4096, page * 4096)
+    content[at : at + 1] = b"E"
+    filled.write_bytes(content)
+    problems = [
+        problem
+        for test in ("t1", "t2")
+        for problem in check_test(filled, test, read=read_back(filled, test)).problems
+    ]
+    assert len(problems) == 1
+    assert "what was read of the encoder is not what stands there now" in problems[0]
