@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias, get_args
 
 from lashmap_analysis.record import Precondition, Purpose, Shaft
-from pydantic import TypeAdapter
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.events_going_on import CheckedAgain as CheckedAgain  # noqa: PLC0414 - exported from here, with all the others
@@ -279,6 +280,7 @@ class Stamped:
 
 Listener: TypeAlias = Callable[[Stamped], None]
 
+_LARGEST = 2**53  # of a whole number; tables and other programs hold it exactly
 KINDS: tuple[type[Event], ...] = get_args(Event)
 _ADAPTERS: dict[str, TypeAdapter[Event]] = {kind.__name__: TypeAdapter(kind) for kind in KINDS}
 
@@ -296,4 +298,11 @@ def from_json(kind: str, body: str) -> Event:
         KeyError: For a kind this version does not know.
         pydantic.ValidationError: For a body that does not fit its kind.
     """
-    return _ADAPTERS[kind].validate_json(body)
+    event = _ADAPTERS[kind].validate_json(body)
+    for name, value in vars(event).items():
+        for one in value if isinstance(value, tuple) else (value,):
+            if isinstance(one, int) and abs(one) > _LARGEST:
+                wrong = PydanticCustomError("whole_number", "this whole number cannot be meant")
+                details = InitErrorDetails(type=wrong, loc=(name,), input=one)
+                raise ValidationError.from_exception_data(kind, [details])
+    return event

@@ -79,7 +79,7 @@ class RecordedFileProfile(InstrumentProfile):
             rows = csv.reader(io.StringIO(text, newline=""), delimiter=self.separator)
             return Playback(name, list(self._chunks(rows)), speed=self.speed)
         except FileRefused as error:
-            raise refuse(f"the recording: {error}") from error
+            raise refuse(f"cannot read the recording: {error}") from error
         except (ValueError, csv.Error) as error:
             raise refuse(str(error)) from error
 

@@ -337,6 +337,31 @@ CELL = st.one_of(
 )
 
 
+@pytest.mark.parametrize(
+    ("kind", "key", "value"),
+    [
+        ("RockAccepted", "number", 10**30),
+        ("PositionExcluded", "exclusion", 10**30),
+        ("TestStarted", "planned", [10**30]),
+        ("RockAccepted", "start_s", None),
+        ("PositionExcluded", "start_s", None),
+        ("MatchedTeethSet", "encoder_deg", None),
+        ("MatchedTeethSet", "encoder_deg", float("nan")),
+        ("RockAccepted", "end_s", float("inf")),
+    ],
+)
+def test_a_value_that_cannot_be_is_read_or_refused(
+    reviewed: Path, tmp_path: Path, kind: str, key: str, value: object
+) -> None:
+    base = copied(reviewed, tmp_path / "book")
+    for number, body in base.execute("SELECT number, body FROM event WHERE kind = ?", (kind,)).fetchall():
+        text = json.dumps(json.loads(body) | {key: value})
+        base.execute("UPDATE event SET body = ? WHERE number = ?", (text, number))
+    base.commit()
+    base.close()
+    read_all(tmp_path / "book")
+
+
 @settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(data=st.data())
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")  # figures of 1e308 overflow; nothing else may happen

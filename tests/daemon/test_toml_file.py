@@ -144,7 +144,7 @@ def test_a_crc_may_be_given_by_its_parameters_in_a_file(tmp_path: Path) -> None:
 
 
 def test_a_folder_and_a_file_of_other_bytes_are_named_without_the_systems_own_words(tmp_path: Path) -> None:
-    with pytest.raises(ConfigurationError, match="is a folder; name the TOML file in it") as caught:
+    with pytest.raises(ConfigurationError, match="is a folder; name the file in it") as caught:
         toml_file.load(tmp_path, BoxFile)
     assert "Errno" not in str(caught.value)
     other = tmp_path / "box.toml"
