@@ -123,7 +123,7 @@ def _refuses(reviewed: Ended) -> bool:
     result = json.loads(reviewed.text)
     states = {one["name"]: one["state"] for one in result["preconditions"]}
     harmed = bool(result["damage"]) or states.get("record intact", "proven") != "proven"
-    return bool(harmed and result["verdict"]["outcome"] == "not proven")
+    return harmed and bool(result["verdict"]["outcome"] == "not proven")
 
 
 def _check_whole(figures: Figures, base: Path) -> None:
