@@ -21,7 +21,7 @@ from lashmap_analysis.frame_columns import TABLES
 from lashmap_analysis.record import TestRecord
 from lashmap_daemon import export_command, export_matrices, export_workbook
 from lashmap_daemon.errors import ConfigurationError, LogbookError
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.replay import Replay
 
 
 def without(monkeypatch: pytest.MonkeyPatch, package: str) -> None:
@@ -94,8 +94,8 @@ def test_without_openpyxl_a_workbook_names_the_extra(tmp_path: Path, monkeypatch
 def test_a_whole_logbook_leaves_unreadable_tests_out_and_says_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def unreadable(book: Logbook, test: str, *_: object) -> TestRecord:
-        raise LogbookError(f"{book.path}: test {test}, event 3 cannot be read")
+    def unreadable(replay: Replay, *_: object) -> TestRecord:
+        raise LogbookError(f"test {replay.test}, event 3 cannot be read")
 
     book, test = recorded()
     assert exported("parquet", tmp_path / "all", every=True) == ()
@@ -112,8 +112,8 @@ def test_a_whole_logbook_leaves_unreadable_tests_out_and_says_so(
 def test_a_test_that_turns_out_unreadable_half_way_leaves_no_half_table(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def unreadable(book: Logbook, _: TestRecord) -> Assessment:
-        raise LogbookError(f"{book.path}: its review cannot be read")
+    def unreadable(record: TestRecord, _: object) -> Assessment:
+        raise LogbookError(f"{record.identity.test}: its review cannot be read")
 
     monkeypatch.setattr(export_command, "judged", unreadable)
     with pytest.raises(ConfigurationError, match=r"half written.*Export the other tests by name"):
