@@ -1,8 +1,9 @@
 """From the counts of a board to an angle without end: wrap-around undone, index pulse checked.
 
 A wrapped count tells the turns only while it is followed closely. After a jump of more than a quarter of its
-range, or after missing bytes, nobody knows how often it went round: from there on no count is given, and
-`marks` say ``lost count``. A count that does not wrap loses nothing by a pause.
+range, or a gap in which it may have gone on by half of it, nobody knows how often it went round: from there
+on no count is given, and `marks` say ``lost count``. How far it may have gone in a gap is the decoder's to
+say, which knows the times. A count that does not wrap loses nothing by a gap.
 """
 
 from __future__ import annotations
@@ -81,10 +82,12 @@ class CountTracker:
         zero = self._index if self._counting.zero_at_index and self._index is not None else 0
         return float(self._counting.direction * (self._total - zero))
 
-    def pause(self) -> None:
-        """Samples are missing from here on."""
-        if self._counting.wraps_at is not None and self._last_raw is not None:
+    def unseen(self, most: float) -> bool:
+        """No sample came while the shaft may have turned by ``most`` counts; true when the count is lost."""
+        wraps_at = self._counting.wraps_at
+        if wraps_at is not None and self._last_raw is not None and 2.0 * most >= wraps_at:
             self._lose()
+        return self._lost
 
     def _advance(self, raw: int) -> bool:
         """Go to a new count; False when it is too far to be believed."""

@@ -54,6 +54,12 @@ class Parser(Protocol):
     def start_over(self) -> None:
         """Bytes are missing from here on: forget the unfinished frame."""
 
+    def unseen(self, most: float) -> bool:
+        """The number may have changed by ``most`` while no sample came; true when its count is lost by that.
+
+        Asked only of an instrument whose count begins again.
+        """
+
 
 class Tally:
     """Counts good and bad frames; base of the parsers here."""
@@ -64,6 +70,10 @@ class Tally:
         self.bytes_seen = 0
         self.last_bad = b""
         self.marks: Counter[str] = Counter()
+
+    def unseen(self, most: float) -> bool:  # noqa: ARG002 - a parser that follows a count needs it
+        """A number that says all by itself loses nothing by a gap."""
+        return False
 
     def reject(self, frame: bytes) -> None:
         """Count a bad frame and keep its bytes."""

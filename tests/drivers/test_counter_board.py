@@ -99,12 +99,15 @@ def test_glitches_far_apart_do_not_add_up_to_a_real_jump() -> None:
     assert parser.marks["lost count"] == 0
 
 
-def test_missing_bytes_lose_a_wrapped_count_but_not_a_whole_one() -> None:
+def test_a_gap_of_half_the_range_loses_a_wrapped_count_but_not_a_whole_one() -> None:
     wrapped, whole = lines(wraps_at=65536), lines()
     for parser in (wrapped, whole):
         feed(parser, "100\n")
         parser.start_over()
-        feed(parser, "1\n")
+        assert not parser.unseen(32_767.0)
+        assert feed(parser, "1\n101\n") == [101.0]  # the first line may be half a one
+    assert wrapped.unseen(32_768.0)
+    assert not whole.unseen(1e9)
     assert math.isnan(feed(wrapped, "101\n")[0])
     assert wrapped.marks["lost count"] == 1
     assert feed(whole, "101\n") == [101.0]
