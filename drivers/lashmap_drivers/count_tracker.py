@@ -70,6 +70,9 @@ class CountTracker:
         self._jumps = 0
         self._latched: int | None = None
         self._index: int | None = None  # where it passed first, in unwrapped counts
+        self._first: int | None = None  # the first count of all
+        self._passes = 0  # of the index at its place, after the first
+        self._passed_at = 0  # the last of them
 
     def follow(self, sample: Sample) -> float:
         """The count without wrap-around; nan when it is not known."""
@@ -82,6 +85,20 @@ class CountTracker:
         zero = self._index if self._counting.zero_at_index and self._index is not None else 0
         return float(self._counting.direction * (self._total - zero))
 
+    @property
+    def index_passes(self) -> int:
+        """How often the index came back to its place; 0 when it did not come in each turn.
+
+        A count that kept its place all along passes it in each turn: the first time within one of where it
+        began, the last within one of where it is.
+        """
+        per_turn = self._counting.counts_per_turn
+        if per_turn is None or self._index is None or self._first is None or self._marks[INDEX_SLIP]:
+            return 0
+        near = per_turn + self._counting.index_width
+        known = abs(self._index - self._first) <= near and abs(self._total - self._passed_at) <= near
+        return self._passes if known and not self._lost else 0
+
     def unseen(self, most: float) -> bool:
         """No sample came while the shaft may have turned by ``most`` counts; true when the count is lost."""
         wraps_at = self._counting.wraps_at
@@ -93,6 +110,7 @@ class CountTracker:
         """Go to a new count; False when it is too far to be believed."""
         if self._last_raw is None or self._counting.wraps_at is None:
             self._total = raw
+            self._first = raw if self._first is None else self._first
         else:
             step = nearest(raw - self._last_raw, self._counting.wraps_at)
             # After a jump only a return to about where it was shows that the jump was wrong, not the count.
@@ -136,6 +154,9 @@ class CountTracker:
         off = nearest(round(middle) - self._index, per_turn)
         if abs(off) > width + (high - low + 1) // 2:
             self._marks[INDEX_SLIP] += 1
+        elif high - low <= per_turn // 4:  # a pulse that lies anywhere in a turn proves nothing
+            self._passes += 1
+            self._passed_at = round(middle)
 
 
 def nearest(step: int, period: int) -> int:

@@ -200,6 +200,11 @@ class CountLineParser(LineParser):
             return read
         return -read[0], read[1]
 
+    @property
+    def index_passes(self) -> int:
+        """How often the index pulse came back to its place, when it did so in each turn; 0 otherwise."""
+        return self._tracker.index_passes
+
     def unseen(self, most: float) -> bool:
         """No sample came while the shaft may have turned by ``most`` counts; true when the count is lost."""
         return self._tracker.unseen(most)
@@ -263,6 +268,11 @@ class CountFrameParser(FrameCutter[Sample]):
     def feed(self, data: bytes) -> list[float]:
         """Take the next bytes; return unwrapped counts, nan while they are not known."""
         return [self._tracker.follow(sample) for sample in self.cut(data)]
+
+    @property
+    def index_passes(self) -> int:
+        """How often the index pulse came back to its place, when it did so in each turn; 0 otherwise."""
+        return self._tracker.index_passes
 
     def unseen(self, most: float) -> bool:
         """No sample came while the shaft may have turned by ``most`` counts; true when the count is lost."""

@@ -140,6 +140,23 @@ def test_an_index_passed_too_fast_sets_no_zero() -> None:
     assert feed(parser, "998\n1000I\n") == [pytest.approx(math.nan, nan_ok=True), 1.0]
 
 
+@pytest.mark.parametrize(
+    ("said", "passes"),
+    [
+        ("0\n300I\n600\n900\n1200\n1300I\n1500\n1800\n2100\n2300I\n2600\n", 0),  # over 300 counts: no place
+        ("0\n299\n300I\n700\n1299\n1300I\n1700\n2299\n2300I\n2600\n", 2),
+        ("0\n299\n300I\n700\n1299\n1300I\n1700\n2299\n2600\n", 0),  # it was due at 2300
+        ("0\n299\n300I\n700\n1329\n1330I\n1400\n", 0),  # a slip
+        ("0\n1299\n1300I\n1700\n2299\n2300I\n2600\n", 0),  # it did not come at 300
+        ("0\n299\n300I\n700\n", 0),  # it came once, and nobody knows whether it would have come again
+    ],
+)
+def test_an_index_proves_a_count_when_it_came_in_each_turn(said: str, passes: int) -> None:
+    parser = indexed()
+    feed(parser, said)
+    assert parser.index_passes == passes
+
+
 def test_an_index_out_of_place_is_a_slip() -> None:
     parser = indexed()
     feed(parser, "0\n2I\n500\n1000\n1002I\n4000\n4002I\n-998I\n")
