@@ -26,7 +26,13 @@ from lashmap_daemon.channels import SILENT_S, Channels
 from lashmap_daemon.console.lines import say
 from lashmap_daemon.console.live import LiveScreen
 from lashmap_daemon.console.plain import PlainScreen
-from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, LogbookFull, StandError
+from lashmap_daemon.errors import (
+    EXIT_STOPPED,
+    ConfigurationError,
+    LogbookFull,
+    ReferenceDisproved,
+    StandError,
+)
 from lashmap_daemon.events import Listener, TestClosed
 from lashmap_daemon.hand_over import hand_over
 from lashmap_daemon.hands_free import obeying
@@ -129,10 +135,11 @@ def run(options: RunOptions, console: Console) -> int:
         bus = join_bus(stand, options.logbook, begun.opening.started, stack, terminal.show)
         try:
             closed = _lead(begun, options, console, bus=bus)
-        except (StandError, InstrumentError, LogbookFull):
+        except (StandError, InstrumentError, LogbookFull) as error:
+            go_on = "" if isinstance(error, ReferenceDisproved) else f"\nGo on with it: {again}"
             terminal.show(
                 f"The test was closed early; what it recorded is kept. Open it with: "
-                f"lashmap review {test} --logbook {options.logbook}\nGo on with it: {again}"
+                f"lashmap review {test} --logbook {options.logbook}{go_on}"
             )
             raise
         if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
