@@ -81,7 +81,7 @@ def by_index(gear_set: GearSet, member: Shaft, *, passes: int) -> events.MarksCo
         member=member,
         attempt=1,
         how="index pulse",
-        answer=f"came {passes} times at the same count",
+        answer=f"came back to its count in each turn, {passes} {'time' if passes == 1 else 'times'}",
         encoder_deg=None,
         turns=None,
         off_deg=None,
