@@ -14,7 +14,7 @@ from lashmap_analysis.lengths import format_length
 from lashmap_analysis.outlier_words import map_remarks
 from lashmap_analysis.set_up_uncertainty import against_angle_mm
 from lashmap_analysis.tight_spot_result import from_position
-from lashmap_analysis.verdict import Doubt
+from lashmap_analysis.verdict import MATCHED_AGAIN, Doubt
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,6 +39,7 @@ def doubts_of(
     """
     found = [
         _not_as_written(record),
+        _of_other_teeth(record),
         _systematic_disagreement(record, positions),
         _off_whole_teeth(record, positions),
     ]
@@ -69,6 +70,14 @@ def cautions_of(
     if record.closing != "completed":
         notes.append(f"The test ended early: {record.closing}.")
     return tuple(notes)
+
+
+def _of_other_teeth(record: TestRecord) -> Doubt | None:
+    """Readings under wrong engagements make a wrong lash map, to either side of a limit."""
+    for one in record.preconditions:
+        if one.name == MATCHED_AGAIN and one.state == "failed":
+            return Doubt(sentence=f"The lash map is not proven: {one.detail}.", remedy=one.remedy)
+    return None
 
 
 def _left_out(record: TestRecord) -> list[str]:

@@ -37,6 +37,7 @@ Outcome = Literal["conforming", "nonconforming", "not proven"]
 Interval = tuple[float, float]
 
 MOUNTING_DISTANCE = "mounting distance"
+MATCHED_AGAIN = "matched teeth, seen again"  # failed: the readings may belong to other teeth
 # Words a precondition's name holds -> what to do when none does.
 ASKED_FOR = {
     (MOUNTING_DISTANCE, "pinion"): "Measure the pinion's mounting distance against the marked value.",

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 from lashmap_analysis.gear_set import GearSet
+from lashmap_drivers.angle_turns import Jump
 from lashmap_drivers.errors import (
     InstrumentError,
     InstrumentGarbled,
@@ -34,6 +35,9 @@ class Channels:
         stand: Names the ports and how their bytes are read.
         gear_set: For the ratio, when the encoder sits on the pinion shaft.
         keep_s: How far back `window` can reach.
+
+    Attributes:
+        reference_is_assumed: Nobody said where the marked teeth are.
     """
 
     def __init__(self, stand: Stand, gear_set: GearSet, keep_s: float = _KEEP_S) -> None:
@@ -43,6 +47,7 @@ class Channels:
         self._heard_s: dict[str, float] = {}
         self._marks_before: dict[str, Mapping[str, int]] = {}  # the chunk with the newest sample, by channel
         self._matched: MatchedTeethSet | None = None
+        self.reference_is_assumed = False
         self._reference_deg = 0.0
         on_pinion = stand.file.encoder.shaft == "pinion"
         self._gear_per_encoder = gear_set.pinion_teeth / gear_set.gear_teeth if on_pinion else 1.0
@@ -67,10 +72,17 @@ class Channels:
     def count_from(self, matched: MatchedTeethSet) -> None:
         """Give angles past the matched teeth from here on; to be said before the first bytes come."""
         self._matched, self._reference_deg = matched, matched.encoder_deg
+        self.reference_is_assumed = matched.how == "assumed"
 
     def indicator(self, start_s: float, end_s: float = float("inf")) -> Batch:
         """Indicator trace between two times, in mm."""
         return self._buffers[INDICATOR].window(start_s, end_s)
+
+    @property
+    def latest_shaft_deg(self) -> float | None:
+        """Newest angle of the encoder's own shaft past the matched teeth."""
+        latest = self._buffers[ENCODER].latest
+        return None if latest is None else latest[1] - self._reference_deg
 
     def encoder_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
         """Angle of the encoder's own shaft past the matched teeth, in degrees."""
@@ -149,6 +161,16 @@ class Channels:
     def marks(self, name: str) -> Mapping[str, int]:
         """What one instrument said beside its numbers (`lashmap_drivers.parser`), and how often."""
         return self._decoders[name].parser.marks
+
+    @property
+    def jump(self) -> Jump | None:
+        """The step by which the encoder went further than any shaft turns; None when it never did."""
+        return self._decoders[ENCODER].jump
+
+    @property
+    def index_passes(self) -> int:
+        """How often the encoder's index pulse came back to its place, when it did so in each turn."""
+        return self._decoders[ENCODER].parser.index_passes
 
     def last_bad(self, name: str) -> bytes:
         """The newest of those, as received."""

@@ -12,14 +12,15 @@ from types import MappingProxyType
 
 import numpy as np
 from lashmap_analysis.lash_map import LashMapError
+from lashmap_analysis.record import Shaft
 from lashmap_drivers.parser import FOR_GOOD
 from lashmap_drivers.readings import Chunk
 
-from lashmap_daemon import arrival, as_events, events, sequence
+from lashmap_daemon import arrival, as_events, events, marks, sequence
 from lashmap_daemon import sequence_words as words
 from lashmap_daemon.absences import Absences
 from lashmap_daemon.channels import Channels
-from lashmap_daemon.errors import StandError
+from lashmap_daemon.errors import ReferenceDisproved, StandError
 from lashmap_daemon.finding import find_tight_spot, measured
 from lashmap_daemon.resume import Resumption
 from lashmap_daemon.resume_check import compare
@@ -65,11 +66,12 @@ class Conductor:
         self._stand = started.stand
         self._still = arrival.still_limits(self.gear_set, started.box.limits_for_analysis())
         self._rock_setting = setting_of(started, self._still)
+        self._go_on = go_on or f"lashmap run STAND BOX --resume --test {started.test}"
         self._absences = Absences(
             channels,
             patience_s=started.stand.file.stand.reconnect_seconds,
             near_deg=self._still.near_deg,
-            go_on=go_on or f"lashmap run STAND BOX --resume --test {started.test}",
+            go_on=self._go_on,
         )
         self._emit = emit
         self._keep = keep
@@ -126,6 +128,17 @@ class Conductor:
         if self.closed:
             return
         self._note_marks()
+        if self.channels.jump is not None:
+            goes_on = self._stand.encoder_profile.wraps_at_deg is None
+            in_degrees = self._stand.encoder_profile.unit == "deg"
+            raise StandError(
+                marks.jumped(
+                    self.channels.jump,
+                    self.channels.port(ENCODER),
+                    may_begin_again=in_degrees and goes_on,
+                    go_on=self._go_on,
+                )
+            )
         self._note_wire_errors()
         if self._pending:
             self._act(self._pending)
@@ -136,6 +149,8 @@ class Conductor:
             self._watch_arrival()
         elif self.state.phase is Phase.ROCKING:
             self._watch_rock()
+        elif self.state.phase is Phase.CHECKING:
+            self._watch_for_marks()
         elif self.state.phase is Phase.SWEEPING:
             self._watch_sweep()
 
@@ -147,6 +162,40 @@ class Conductor:
     def note(self, text: str) -> None:
         """Keep the operator's words."""
         self._emit(events.NoteTaken(text=text))
+
+    def matched(self, answer: str = "matched") -> None:
+        """Somebody says that the marked tooth stands in the mesh: compare the encoder with it.
+
+        Args:
+            answer: What was said.
+
+        Raises:
+            ReferenceDisproved: When they disagree, and did so before.
+        """
+        if self.state.phase is not Phase.CHECKING:
+            return
+        since_s = self._now_s - arrival.window_s(self.channels.slowest_rate_hz(self._now_s))
+        gear, shaft_deg = self.channels.gear_deg(since_s), self.channels.latest_shaft_deg
+        if shaft_deg is None or len(gear) < 2 or np.ptp(gear.value) > self._still.gear_span_deg:
+            self.note('The marks were not compared: hold the gear still before you say "matched".')
+            return
+        found = marks.compared(
+            self.gear_set,
+            self._marked_member,
+            shaft_deg,
+            answer=answer,
+            attempt=self.state.marks_tries + 1,
+        )
+        self._emit(found)
+        if found.agrees:
+            self.happen(words.MarksSeen())
+        elif not found.last:
+            self.happen(words.MarksOff())
+        else:
+            said = marks.disagreement(found)
+            raise ReferenceDisproved(
+                f"{said[:1].upper()}{said[1:]}. {marks.REMEDY} What was recorded is kept."
+            )
 
     def _note_marks(self) -> None:
         """The first of each kind goes into the record: a count of them alone would be seen by nobody."""
@@ -212,6 +261,39 @@ class Conductor:
         if happened is not None:
             self.happen(happened)
 
+    @property
+    def _marked_member(self) -> Shaft:
+        """Whose mark comes by once in each turn of the encoder."""
+        return self._stand.file.encoder.shaft
+
+    def _watch_for_marks(self) -> None:
+        """While the marks are waited for: nobody answers for a gear that has not moved for so long."""
+        gear = self.channels.gear_deg(self._now_s - arrival.WINDOW_S)
+        if len(gear) and np.ptp(gear.value) > self._still.gear_span_deg:
+            self._asked_s = self._now_s
+        limit_s = self.box.plan.turn_seconds
+        if self._now_s - self._asked_s > limit_s:
+            self._leave_marks(f"no answer within {limit_s:.0f} s")
+            self.happen(words.MarksSeen())
+
+    def _leave_marks(self, why: str) -> None:
+        attempt = self.state.marks_tries + 1
+        self._emit(marks.not_seen(self.gear_set, self._marked_member, answer=why, attempt=attempt))
+
+    def _act_on_marks(self, action: words.AskMarks | words.LeaveMarks) -> None:
+        if isinstance(action, words.LeaveMarks):
+            self._leave_marks("left out by the operator")
+            return
+        self._asked_s = self._now_s
+        self.rock = None
+        passes = self.channels.index_passes
+        if passes:
+            self._emit(marks.by_index(self.gear_set, self._marked_member, passes=passes))
+        if passes or self.channels.reference_is_assumed:  # of an assumed one no mark is known
+            self.happen(words.MarksSeen())
+        else:
+            self._emit(events.MarksAsked(member=self._marked_member, attempt=action.attempt))
+
     def _watch_sweep(self) -> None:
         watch = self.sweep_watch
         if watch is None:
@@ -259,17 +341,20 @@ class Conductor:
                     self._predict()
                 case words.AskSweep() | words.KeepSweep() | words.RefuseSweep():
                     self._act_on_sweep(action)
-                case words.Pause(reason):
-                    self._paused_s = self._now_s
-                    self.rock = None
-                    self._emit(events.RecordingPaused(reason=reason))
-                case words.GoOn():
-                    self._go_on()
+                case words.AskMarks() | words.LeaveMarks():
+                    self._act_on_marks(action)
+                case words.Pause() | words.GoOn():
+                    self._act_on_pause(action)
                 case words.Close(outcome, reason):
                     self._emit(events.TestClosed(outcome=outcome, reason=reason))
 
-    def _go_on(self) -> None:
+    def _act_on_pause(self, action: words.Pause | words.GoOn) -> None:
         now_s = self._now_s
+        if isinstance(action, words.Pause):
+            self._paused_s = now_s
+            self.rock = None
+            self._emit(events.RecordingPaused(reason=action.reason))
+            return
         given_up_s, self.given_up_s, self._heard_since_s = self.given_up_s, 0.0, now_s
         self._emit(events.RecordingGoesOn(paused_s=now_s - self._paused_s, given_up_s=given_up_s))
 
@@ -348,7 +433,7 @@ class Conductor:
                 f"No tight spot is predicted, since the {len(self.accepted)} accepted positions give no lash "
                 f"map: {error.expected}"
             )
-            self.happen(words.Confirm(()))
+            self.happen(words.Confirm((), mapped=False))
             return
         self.predicted = as_events.tight_spot_predicted(found, self.gear_set)
         self._emit(self.predicted)

@@ -60,7 +60,7 @@ class Begin(_Request):
 
 
 class Matched(_Request):
-    """The marked teeth are together now; or nobody knows where they are."""
+    """The marked teeth are together now, or the mark that a test asked for is seen; or nobody knows."""
 
     command: Literal["matched"] = "matched"
     known: bool = True

@@ -67,3 +67,7 @@ class StandError(LashmapError):
     """The stand does not do what the test needs."""
 
     exit_status = EXIT_STAND
+
+
+class ReferenceDisproved(StandError):
+    """Encoder and marks disagree: nobody knows which teeth were measured, so the test cannot go on either."""

@@ -109,6 +109,36 @@ class MatchedTeethSet:
 
 
 @dataclass(frozen=True, kw_only=True)
+class MarksAsked:
+    """The technician was asked to bring the marked tooth of ``member`` into the mesh once more (`marks`)."""
+
+    member: Shaft
+    attempt: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class MarksCompared:
+    """The mark was seen again, and the encoder compared with it; or it was not seen.
+
+    ``encoder_deg`` is the angle of the encoder's own shaft past the matched teeth, ``turns`` the whole turns
+    nearest to it, ``off_deg`` what lies between them. None where nobody saw the mark. ``last`` is False where
+    the technician is asked to look once more.
+    """
+
+    member: Shaft
+    attempt: int
+    how: Literal["mark", "index pulse", "not seen"]
+    answer: str
+    encoder_deg: float | None
+    turns: int | None
+    off_deg: float | None
+    off_teeth: float | None
+    allowed_deg: float
+    agrees: bool | None
+    last: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
 class PositionAsked:
     """The technician was shown a position to go to; how far to turn counts from where the gear stood."""
 
@@ -244,6 +274,8 @@ Event: TypeAlias = (
     | InstrumentLost
     | InstrumentBack
     | MatchedTeethSet
+    | MarksAsked
+    | MarksCompared
     | PositionAsked
     | RockStarted
     | RockAccepted

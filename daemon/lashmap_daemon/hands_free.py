@@ -6,9 +6,9 @@ position, so that neither a turn to that position nor an overshoot with its corr
 
 - on the last accepted position, away from the asked one: measure the last position again;
 - past the asked position, further on: leave the asked position out;
-- while the marked teeth are waited for: they are together here.
+- while the marked teeth are waited for, or their marks once more: they are together here.
 
-Off unless the stand file names the gestures. Each is written into the record as a note with its cause.
+Off unless the stand file names the gestures. Each is written into the record with its cause.
 """
 
 from __future__ import annotations
@@ -128,13 +128,17 @@ class HandsFree:
         if latest is None or latest[0] - self._looked_s < LOOK_S:
             return []
         self._looked_s = latest[0]
-        if state.phase is not Phase.TURNING or state.target is None:
+        checking = state.phase is Phase.CHECKING and "matched" in self._setting.gestures
+        if not checking and (state.phase is not Phase.TURNING or state.target is None):
             self._since_s = latest[0]  # a knock does not begin in a rock
             return []
         gear = channels.gear_deg(latest[0] - reach_back_s(self._setting))
         knock = find_knock(gear, self._setting, pitch_deg=self._pitch_deg, since_s=self._since_s)
         if knock is None:
             return []
+        if state.target is None:
+            self._since_s = knock.end_s
+            return ["matched by a knock"]
         target_deg = conductor.gear_set.gear_angle_deg(state.target.engagement)
         last = None if state.last_accepted is None else state.last_accepted.engagement
         last_deg = None if last is None else conductor.gear_set.gear_angle_deg(last)

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import numpy as np
 from lashmap_drivers.angle_turns import CLOSE_S, AngleTurns
-from lashmap_drivers.parser import BEYOND, LOST_COUNT
+from lashmap_drivers.parser import BEYOND, JUMPED, LOST_COUNT
+from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Chunk, Floats
 from lashmap_drivers.recorded_file import RecordedFileProfile
 from lashmap_drivers.regular_file import MOST_RECORDING_BYTES, FileRefused, read_regular
@@ -145,9 +146,8 @@ def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
     time_s, angle_deg = np.empty(0), np.empty(0)
     if turned is not None:
         time_s, angle_deg = turned.time_s, values(turned, counts * file.encoder.sense)
-        wraps_at_deg = stand.encoder_profile.wraps_at_deg
-        if wraps_at_deg is not None and len(time_s):
-            angle_deg = _followed(source.mapping_path, wraps_at_deg, angle_deg, time_s)
+        if len(time_s):
+            angle_deg = _followed(source.mapping_path, stand.encoder_profile, angle_deg, time_s)
             time_s, angle_deg = time_s[~np.isnan(angle_deg)], angle_deg[~np.isnan(angle_deg)]
     return Signals(
         time_s=recording.indicator.time_s,
@@ -157,12 +157,23 @@ def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
     )
 
 
-def _followed(path: Path, wraps_at_deg: float, angle_deg: Floats, time_s: Floats) -> Floats:
-    """An angle that begins again, over its turns; nan where the file has none."""
+def _followed(path: Path, profile: InstrumentProfile, angle_deg: Floats, time_s: Floats) -> Floats:
+    """The angle as the decoder will follow it; nan where it has none."""
     marks: Counter[str] = Counter()
-    found = AngleTurns(wraps_at_deg, marks).follow(angle_deg, time_s)
+    wraps_at_deg = profile.wraps_at_deg
+    turns = AngleTurns(wraps_at_deg, marks, in_degrees=profile.unit == "deg")
+    found = turns.follow(angle_deg, time_s)
     problem = ""
-    if BEYOND in marks:
+    if turns.jump is not None and wraps_at_deg is None:
+        if JUMPED in marks and abs(turns.jump.step_deg) > 180.0:
+            return angle_deg  # it begins again unsaid: `import_checks` tells that from all of it
+        last_s = float(time_s[~np.isnan(found)][-1])
+        problem = (
+            f"it jumped by {turns.jump.step_deg:+.1f}° within {turns.jump.wait_s * 1e3:.0f} ms after "
+            f"{last_s:.3f} s, and no shaft turns so quickly: which teeth were measured after that nobody "
+            "knows. Import the part before it"
+        )
+    elif BEYOND in marks and wraps_at_deg is not None:
         problem = f"the angle goes further than wraps_at_deg = {wraps_at_deg:g}; correct it, or leave it out"
     elif LOST_COUNT in marks:
         last_s = float(time_s[~np.isnan(found)][-1])

@@ -60,7 +60,7 @@ class Screen(Protocol):
         """Time to draw."""
 
     def commands(self) -> list[str]:
-        """What the operator asked for since the last call: ``repeat``, ``skip``, ``stop``, ``note …``."""
+        """What the operator said since then: ``repeat``, ``skip``, ``matched``, ``stop``, ``note …``."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -250,6 +250,8 @@ class LiveTest:
                 self.conductor.happen(words.Repeat())
             case "skip":
                 self.conductor.happen(words.Skip())
+            case "matched":
+                self.conductor.matched(f"matched {rest}".strip())
             case "note" if rest:
                 self.conductor.note(rest)
             case "stop":

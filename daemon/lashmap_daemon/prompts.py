@@ -2,7 +2,8 @@
 
 A second display beside the machine or a powered stand reads the last complete line. Keys: ``show`` (text),
 ``engagement`` and ``gear_angle_deg`` (null when no position is asked for), ``sweep`` (member to turn for its
-runout, or null), ``closed`` (true once the test is over).
+runout, or null), ``marks`` (member whose marked tooth is to stand in the mesh, or null), ``closed`` (true
+once the test is over).
 lashmap only says what it waits for: it starts and stops nothing.
 """
 
@@ -16,6 +17,7 @@ from pathlib import Path
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.events import (
     InstrumentLost,
+    MarksAsked,
     PositionAsked,
     RecordingPaused,
     Stamped,
@@ -23,7 +25,7 @@ from lashmap_daemon.events import (
     TestClosed,
 )
 from lashmap_daemon.whole_file import open_own
-from lashmap_daemon.wording import asked_sentence, sentence, sweep_sentence
+from lashmap_daemon.wording import asked_sentence, marks_sentence, sentence, sweep_sentence
 
 
 class PromptsFile:
@@ -57,14 +59,16 @@ class PromptsFile:
                 self._append(asked_sentence(asked), **place)
             case SweepAsked() as asked:
                 self._append(sweep_sentence(asked), sweep=asked.member)
+            case MarksAsked() as asked:
+                self._append(marks_sentence(asked), marks=asked.member)
             case InstrumentLost() | RecordingPaused() as halt:
                 self._append(sentence(halt, "mm") or "")
             case TestClosed() as closed:
                 self._append(f"Test {closed.outcome}: {closed.reason}", closed=True)
 
     def _append(self, show: str, **said: object) -> None:
-        line = {"show": show, "engagement": None, "gear_angle_deg": None, "sweep": None, "closed": False}
-        self._write(json.dumps(line | said) + "\n")
+        line = dict.fromkeys(("engagement", "gear_angle_deg", "sweep", "marks")) | {"closed": False}
+        self._write(json.dumps({"show": show} | line | said) + "\n")
 
     def _write(self, text: str, *, empty: bool = False) -> None:
         try:

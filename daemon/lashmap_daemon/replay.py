@@ -226,16 +226,19 @@ def _read_story(told: Iterable[Stamped]) -> _Story:
     return story
 
 
-def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, float | None]:
-    """The last reference and the last recorded angle, None when there is none; both in one count."""
+def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, float | None, float]:
+    """The last reference and the last recorded angle, None when there is none; both in one count.
+
+    The last figure is by how much the encoder jumped after that angle; 0 when it did not.
+    """
     parts = _read_story(logbook.events(test)).parts
     last = None
     lone = _lone_samples(start_of(logbook, test))
-    pieces = logbook.raw_pieces(test, ENCODER, gaps=True)
-    for samples in Decoding(pieces, stand, ENCODER, parts):
+    decoding = Decoding(logbook.raw_pieces(test, ENCODER, gaps=True), stand, ENCODER, parts)
+    for samples in decoding:
         right = lone.feed(samples)
         last = float(right.value[-1]) if len(right) else last
-    return parts.parts[-1].encoder_deg, last
+    return parts.parts[-1].encoder_deg, last, decoding.jump.step_deg if decoding.jump else 0.0
 
 
 def _lone_samples(started: events.TestStarted) -> LoneSamples:

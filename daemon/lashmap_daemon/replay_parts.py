@@ -14,7 +14,7 @@ from lashmap_analysis.lengths import format_length
 from lashmap_analysis.record import Precondition, Units
 from lashmap_drivers.readings import Floats
 
-from lashmap_daemon import events
+from lashmap_daemon import events, marks
 from lashmap_daemon.reference import in_record_deg
 
 _RANK = {"proven": 0, "unproven": 1, "failed": 2}
@@ -53,6 +53,7 @@ class Parts:
 
     parts: list[Part] = field(default_factory=lambda: [Part()])
     preconditions: dict[str, Precondition] = field(default_factory=dict)
+    marks_compared: events.MarksCompared | None = None
 
     def hear(self, event: events.Event) -> None:
         """Take the next event."""
@@ -64,6 +65,8 @@ class Parts:
                 now.encoder_deg, now.matched = encoder_deg, event
             case events.CheckedAgain():
                 now.checked = event
+            case events.MarksCompared():
+                self.marks_compared = event  # the last one holds: nobody is asked again after a disproof
             case events.RockAccepted():
                 now.rocks += 1
             case events.PreconditionsRecorded(preconditions=preconditions):
@@ -88,7 +91,8 @@ class Parts:
         """As recorded, the worst of all parts, and for a resumed test whether its checks agree."""
         checks = [_check(part, units) for part in self.parts if part.resumed is not None and part.rocks]
         worst = sorted(checks, key=lambda one: _RANK[one.state])[-1:]
-        return (*self.preconditions.values(), *worst)
+        seen = () if self.marks_compared is None else (marks.precondition(self.marks_compared),)
+        return (*self.preconditions.values(), *seen, *worst)
 
 
 def _check(part: Part, units: Units) -> Precondition:

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Iterator
 
 import numpy as np
+from lashmap_drivers.angle_turns import Jump
 from lashmap_drivers.count_tracker import INDEX_SLIP
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.readings import Chunks, Samples
@@ -43,6 +44,11 @@ class Decoding:
     def index_slips(self) -> int:
         """Counted over all parts."""
         return self._slips_before + self._decoder.parser.marks[INDEX_SLIP]
+
+    @property
+    def jump(self) -> Jump | None:
+        """The step by which an encoder jumped in the part that was read last; None when it did not."""
+        return self._decoder.jump
 
     def __iter__(self) -> Iterator[Samples]:
         for chunks in self._pieces:

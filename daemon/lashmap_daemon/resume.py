@@ -16,6 +16,7 @@ from lashmap_daemon import events, sequence
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.logbook import Logbook, stamped_of
+from lashmap_daemon.marks import REMEDY, disagreement
 from lashmap_daemon.resume_progress import Progress
 from lashmap_daemon.resume_same import differences, with_changes
 from lashmap_daemon.seal_check import check_rows
@@ -144,6 +145,10 @@ def take_up(logbook: Logbook, test: str, box: BoxFile, stand: Stand) -> Unfinish
         raise ResumeError(f"{logbook.path}: test {test} has no start record, so nobody knows what it tested")
     if progress.closed is not None and progress.closed.outcome == "completed":
         raise ResumeError(f"{logbook.path}: test {test} was completed; begin a new test")
+    if progress.marks is not None and progress.marks.agrees is False and progress.marks.last:
+        raise ResumeError(
+            f"test {test} cannot go on: {disagreement(progress.marks)}. {REMEDY} What was recorded is kept."
+        )
     different, changed = differences(box, stand, of_box=recorded.box, of_stand=recorded.stand)
     if different:
         raise ResumeError(

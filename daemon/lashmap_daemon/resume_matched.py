@@ -4,7 +4,8 @@ The marks of both members meet once in a mesh cycle. An encoder that kept its co
 record has them, whole mesh cycles aside. Where it says otherwise, it depends on where it stood before anyone
 went to the marks. Where the record ended: it kept its count, so marks or count are wrong. At its own zero: it
 was switched on anew and can say nothing, so the marks alone give the new reference, as they do for a new
-test. Anywhere else: nobody knows which of the two it is, and nothing is proven.
+test. Anywhere else: nobody knows which of the two it is, and nothing is proven. A record that ended because
+the encoder jumped knows by how much: where that explains what the encoder shows, it is taken off.
 """
 
 from __future__ import annotations
@@ -50,6 +51,7 @@ class Reference:
         gear_set: Under test.
         shaft: That carries the encoder.
         range_deg: After which the encoder's count begins again; None when it never does.
+        jump_deg: By how much it jumped after that last angle; 0 when it did not.
     """
 
     encoder_deg: float
@@ -57,6 +59,7 @@ class Reference:
     gear_set: GearSet
     shaft: Shaft
     range_deg: float | None = None
+    jump_deg: float = 0.0
 
     @property
     def pitch_deg(self) -> float:
@@ -68,15 +71,31 @@ class Reference:
         """What can be said of an encoder that shows ``now_deg`` before anyone goes to the marks."""
         if self.end_deg is None:
             return Before(now_deg=now_deg, moved_deg=None, in_record_deg=now_deg, count="began anew")
-        moved_deg = self._within_range(now_deg - self.end_deg)
+        # An encoder that jumped may have stayed there, or have come back since.
+        moved_deg, jump_deg = min(
+            (
+                (self._within_range(now_deg - self.end_deg - jump_deg), jump_deg)
+                for jump_deg in self.jumps_deg
+            ),
+            key=lambda one: abs(one[0]),
+        )
         near_deg = _NEAR * self.pitch_deg
         if abs(moved_deg) <= near_deg:
             count: Count = "kept"
         else:
             count = "began anew" if abs(self._within_range(now_deg)) <= near_deg else "not known"
         return Before(
-            now_deg=now_deg, moved_deg=moved_deg, in_record_deg=self.end_deg + moved_deg, count=count
+            now_deg=now_deg,
+            moved_deg=moved_deg,
+            in_record_deg=self.end_deg + moved_deg,
+            count=count,
+            jump_deg=jump_deg,
         )
+
+    @property
+    def jumps_deg(self) -> tuple[float, ...]:
+        """What the encoder may show too much: nothing, or its jump."""
+        return (0.0, self.jump_deg) if self.jump_deg else (0.0,)
 
     def off_deg(self, away_deg: float, *, followed: bool) -> float:
         """How far a turn is from whole mesh cycles; from the nearest whole range as well, unless followed."""
@@ -104,12 +123,14 @@ class Before:
         moved_deg: How far from where the record ended; None when it ended without an angle.
         in_record_deg: The same in the count of the record, had it kept that.
         count: Whether it kept its count.
+        jump_deg: What was taken off for its jump.
     """
 
     now_deg: float
     moved_deg: float | None
     in_record_deg: float
     count: Count
+    jump_deg: float = 0.0
 
 
 def find_again(
@@ -161,14 +182,24 @@ def judge(reference: Reference, before: Before, found_deg: float, *, followed: b
         followed: The encoder was followed from there to here; a count that wraps is otherwise known but for
             whole ranges.
     """
+    jump_deg = before.jump_deg
     away_deg = found_deg - before.now_deg + before.in_record_deg - reference.encoder_deg
+    if before.count == "not known":  # the gear was turned meanwhile, perhaps: either may explain the marks
+        away_deg, jump_deg = min(
+            ((away_deg + jump_deg - one, one) for one in reference.jumps_deg),
+            key=lambda one: abs(reference.off_deg(one[0], followed=followed)),
+        )
     matched = events.MatchedTeethSet(
-        encoder_deg=found_deg, how="set at the stand", moved_deg=away_deg, seen_deg=found_deg
+        encoder_deg=found_deg, how="set at the stand", moved_deg=away_deg + jump_deg, seen_deg=found_deg
     )
     off_deg = reference.off_deg(away_deg, followed=followed)
     again = "brought together again when the test was resumed"
     if abs(off_deg) <= _NEAR * reference.pitch_deg:
-        return FoundAgain(matched=matched, precondition=_proven(f"{again}, {off_deg:+.2f}° from the record"))
+        jumped = (
+            f"; the encoder had jumped by {jump_deg / reference.pitch_deg:+.1f} teeth" if jump_deg else ""
+        )
+        detail = f"{again}, {off_deg:+.2f}° from the record{jumped}"
+        return FoundAgain(matched=matched, precondition=_proven(detail))
     if before.count == "began anew":
         detail = f"{again}; the encoder could not confirm it: its count began anew"
         return FoundAgain(matched=matched, precondition=_proven(detail))

@@ -30,13 +30,14 @@ def reference_of(unfinished: Unfinished, logbook: Logbook) -> Reference | None:
     if unfinished.matched is None:
         return None
     started = unfinished.started
-    reference_deg, end_deg = end_of_encoder(logbook, unfinished.test, unfinished.recorded.stand)
+    reference_deg, end_deg, jump_deg = end_of_encoder(logbook, unfinished.test, unfinished.recorded.stand)
     return Reference(
         encoder_deg=reference_deg,
         end_deg=end_deg,
         gear_set=started.box.gear_set.gear_set(),
         shaft=started.stand.file.encoder.shaft,
         range_deg=started.stand.decoders()[ENCODER].range_deg,
+        jump_deg=jump_deg,
     )
 
 

@@ -32,6 +32,7 @@ class Progress:
         matched: The last reference.
         closed: The closing record; None when the test is not closed, or goes on.
         sweeping: The positions were done.
+        marks: The last comparison of mark and encoder.
         last_utc: Of the last event.
     """
 
@@ -44,6 +45,7 @@ class Progress:
         self.matched: events.MatchedTeethSet | None = None
         self.closed: events.TestClosed | None = None
         self.sweeping = False
+        self.marks: events.MarksCompared | None = None
         self._open: dict[int, Target] = {}
         self._current: int | None = None
         self._rocking = False
@@ -78,6 +80,7 @@ class Progress:
             tries=tries,
             sweep=None if sweep is None else replace(sweep, attempt=sweep.attempt + 1, reason=BROKEN_OFF),
             sweeps=tuple(self._sweeps),
+            marks_seen=self.marks is not None and bool(self.marks.agrees),
         )
 
     def _hear(self, event: events.Event) -> None:
@@ -91,6 +94,8 @@ class Progress:
                     self._asked = max(self._asked, check)
             case events.MatchedTeethSet():
                 self.matched = event
+            case events.MarksCompared():
+                self.marks = event
             case events.TightSpotPredicted(ask=ask):
                 self.predicted = event
                 for engagement in ask:

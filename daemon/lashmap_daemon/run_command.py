@@ -33,6 +33,7 @@ from lashmap_daemon.errors import (
     LashmapError,
     LogbookFull,
     LogbookGone,
+    ReferenceDisproved,
     StandError,
 )
 from lashmap_daemon.events import Listener, TestClosed
@@ -147,7 +148,8 @@ def run(options: RunOptions, console: Console) -> int:
                         f"The test was closed early; what it recorded is kept. Open it with: "
                         f"lashmap review {test} --logbook {saved}"
                     )
-                    terminal.show(f"Go on with it: {_again(options, test, saved)}")
+                    if not isinstance(error, ReferenceDisproved):
+                        terminal.show(f"Go on with it: {_again(options, test, saved)}")
             raise
         if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
             with contextlib.suppress(OSError):  # the terminal may be what went away

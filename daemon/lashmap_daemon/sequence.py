@@ -24,6 +24,7 @@ from lashmap_daemon.sequence_words import (
     Action,
     Arrived,
     Ask,
+    AskMarks,
     AskSweep,
     Back,
     BeginRock,
@@ -32,9 +33,12 @@ from lashmap_daemon.sequence_words import (
     Full,
     GoOn,
     Input,
+    LeaveMarks,
     LeaveOut,
     Left,
     Lost,
+    MarksOff,
+    MarksSeen,
     Pause,
     Phase,
     Predict,
@@ -107,10 +111,34 @@ def _next(state: State, *before: Action) -> Step:
     if not state.queue:
         return replace(state, phase=Phase.PREDICTING, target=None), (*before, Predict())
     target, *rest = state.queue
+    if target.purpose == "confirming" and not state.marks_seen:
+        return _ask_marks(state, *before)
     return (
         replace(state, phase=Phase.TURNING, target=target, queue=tuple(rest)),
         (*before, Ask(target)),
     )
+
+
+def _ask_marks(state: State, *before: Action) -> Step:
+    """Before the tight spot is confirmed, the reference that every reading was put down by is looked at."""
+    return (
+        replace(state, phase=Phase.CHECKING, target=None),
+        (*before, AskMarks(state.marks_tries + 1)),
+    )
+
+
+def _marks_seen(state: State, _: Input) -> Step:
+    seen = replace(state, marks_seen=True)
+    return _next(seen) if seen.queue else next_sweep(seen)
+
+
+def _marks_off(state: State, _: Input) -> Step:
+    return _ask_marks(replace(state, marks_tries=state.marks_tries + 1))
+
+
+def _skip_marks(state: State, happened: Input) -> Step:
+    after, actions = _marks_seen(state, happened)
+    return after, (LeaveMarks(), *actions)
 
 
 def _target(state: State) -> Target:
@@ -173,7 +201,8 @@ def _skip(state: State, _: Input) -> Step:
 def _confirm(state: State, happened: Input) -> Step:
     engagements = happened.engagements if isinstance(happened, Confirm) else ()
     if not engagements:
-        return next_sweep(state)
+        rests_on_marks = isinstance(happened, Confirm) and happened.mapped
+        return _ask_marks(state) if rests_on_marks and not state.marks_seen else next_sweep(state)
     queue = tuple(
         Target(number=state.asked + offset, engagement=engagement, purpose="confirming")
         for offset, engagement in enumerate(engagements, start=1)
@@ -223,6 +252,8 @@ def _reason_of(happened: Input) -> tuple[str, ...]:
 def _back(state: State, _: Input) -> Step:
     if state.sweep is not None:
         return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
+    if state.target is None:
+        return _ask_marks(state)
     return replace(state, phase=Phase.TURNING), (Ask(_target(state)),)
 
 
@@ -251,6 +282,12 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
     (Phase.ROCKING, Stop): _stop,
     (Phase.PREDICTING, Confirm): _confirm,
     (Phase.PREDICTING, Stop): _stop,
+    (Phase.CHECKING, MarksSeen): _marks_seen,
+    (Phase.CHECKING, MarksOff): _marks_off,
+    (Phase.CHECKING, Lost): _lost,
+    (Phase.CHECKING, Full): _full,
+    (Phase.CHECKING, Skip): _skip_marks,
+    (Phase.CHECKING, Stop): _stop,
     (Phase.SWEEPING, SweepGood): sweep_good,
     (Phase.SWEEPING, SweepBad): sweep_bad,
     (Phase.SWEEPING, Lost): _lost_in_sweep,
@@ -265,7 +302,7 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
     (Phase.PAUSED, Stop): _stop,
 }
 
-_AT_WORK = (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.SWEEPING)
+_AT_WORK = (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.CHECKING, Phase.SWEEPING)
 _IN_NO_SWEEP: tuple[type[Input], ...] = (SweepGood, SweepBad)
 _IN_A_SWEEP: tuple[type[Input], ...] = (Arrived, Left, RockGood, RockBad, Confirm)
 
@@ -285,10 +322,17 @@ IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
         (Phase.PREDICTING, Skip),
         *(
             (phase, kind)
-            for phase in (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING)
+            for phase in (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.CHECKING)
             for kind in _IN_NO_SWEEP
         ),
-        *((Phase.SWEEPING, kind) for kind in _IN_A_SWEEP),
+        *((phase, kind) for phase in (Phase.SWEEPING, Phase.CHECKING) for kind in _IN_A_SWEEP),
+        *(
+            (phase, kind)
+            for phase in _AT_WORK
+            if phase is not Phase.CHECKING
+            for kind in (MarksSeen, MarksOff)
+        ),
+        (Phase.CHECKING, Repeat),
         # Predicting is over in the tick in which it began; the next phase hears of it.
         (Phase.PREDICTING, Lost),
         (Phase.PREDICTING, Full),

@@ -17,6 +17,7 @@ class Phase(StrEnum):
     TURNING = "turning to the position"
     ROCKING = "recording the rock"
     PREDICTING = "finding the tight spot"
+    CHECKING = "seeing the marks once more"
     SWEEPING = "turning for the runout sweep"
     WAITING = "waiting for an instrument"
     PAUSED = "paused: the disk is full"
@@ -56,6 +57,8 @@ class State:
         tries: Refusals after which a position is skipped.
         sweep: The runout sweep asked for now; None outside `SWEEPING` and what interrupted it.
         sweeps: Members whose sweeps are still to come.
+        marks_seen: The marks were seen once more, or nobody is to be asked (again).
+        marks_tries: How often that was asked for in vain.
     """
 
     phase: Phase
@@ -66,6 +69,8 @@ class State:
     tries: int
     sweep: Sweep | None = None
     sweeps: tuple[Shaft, ...] = ()
+    marks_seen: bool = False
+    marks_tries: int = 0
 
 
 # Inputs -----------------------------------------------------------------------------------------------------
@@ -97,9 +102,23 @@ class RockBad:
 
 @dataclass(frozen=True)
 class Confirm:
-    """The lash map asks for these engagements; none when the tight spot needs no (more) confirming."""
+    """The lash map asks for these engagements; none when the tight spot needs no (more) confirming.
+
+    ``mapped`` is False when there is no lash map, so that nothing rests on the marks.
+    """
 
     engagements: tuple[int, ...]
+    mapped: bool = True
+
+
+@dataclass(frozen=True)
+class MarksSeen:
+    """All that is to be known of the marks is recorded: the test goes on."""
+
+
+@dataclass(frozen=True)
+class MarksOff:
+    """Mark and encoder disagree: the technician looks once more."""
 
 
 @dataclass(frozen=True)
@@ -162,6 +181,8 @@ Input: TypeAlias = (
     | RockGood
     | RockBad
     | Confirm
+    | MarksSeen
+    | MarksOff
     | SweepGood
     | SweepBad
     | Lost
@@ -219,6 +240,18 @@ class Predict:
 
 
 @dataclass(frozen=True)
+class AskMarks:
+    """Ask the technician to bring the marks to the mesh once more."""
+
+    attempt: int
+
+
+@dataclass(frozen=True)
+class LeaveMarks:
+    """Note that nobody saw the marks again."""
+
+
+@dataclass(frozen=True)
 class AskSweep:
     """Ask the technician to turn a member for its runout."""
 
@@ -267,6 +300,8 @@ Action: TypeAlias = (
     | Refuse
     | LeaveOut
     | Predict
+    | AskMarks
+    | LeaveMarks
     | AskSweep
     | KeepSweep
     | RefuseSweep

@@ -9,6 +9,7 @@ from lashmap_analysis.lengths import format_length
 
 from lashmap_daemon import control_words as words
 from lashmap_daemon.channels import SILENT_S
+from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.service_bus import ServiceBus
 from lashmap_daemon.service_lead import Lead
 from lashmap_daemon.service_ports import StandPorts
@@ -106,7 +107,8 @@ def _in_test(one: words.InstrumentState, screen: ServiceScreen, now_s: float) ->
         reading = format_length(latest[1], "mm", signed=True) if latest else ""
     else:
         latest, count = channels.latest_gear_deg, len(channels.gear_deg(since_s))
-        reading = f"gear at {angle_text(latest[1], decimals=3)}" if latest else ""
+        hidden = conductor.state.phase is Phase.CHECKING  # nobody is to go by what the marks are to check
+        reading = f"gear at {angle_text(latest[1], decimals=3)}" if latest and not hidden else ""
     age_s = max(test_s - latest[0], 0.0) if latest else None
     return one.model_copy(
         update={

@@ -27,6 +27,7 @@ from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.opening import unused_name
 from lashmap_daemon.preconditions import MatchedHow
 from lashmap_daemon.prompts import PromptsFile
+from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.service_boxes import BoxFolder
 from lashmap_daemon.service_bus import ServiceBus
 from lashmap_daemon.service_opening import prepare, refuse_unheard, still_encoder_deg
@@ -139,9 +140,13 @@ class Lead:
     async def matched(self, *, known: bool, cause: str = "") -> list[str]:
         """The marked teeth are together now (or nobody knows where they are): the prepared test begins.
 
+        In a test: the marked tooth that it asked for stands in the mesh (or nobody looks for it).
+
         Raises:
             LashmapError: Why not.
         """
+        if self.state == "testing":
+            return await self._marks_seen(known=known)
         waiting = self._waiting
         if waiting is None or waiting.busy:
             raise StandError("no test waits for its marked teeth; begin one first")
@@ -154,6 +159,12 @@ class Lead:
             return await self._go(waiting.prepared, how, encoder_deg, *([cause] if cause else []))
         finally:
             waiting.busy = False
+
+    async def _marks_seen(self, *, known: bool) -> list[str]:
+        conductor = self.screen.conductor if self.screen is not None else None
+        if conductor is None or conductor.state.phase is not Phase.CHECKING:
+            raise StandError("the running test does not ask for its marks now; lashmap tell STAND status")
+        return await self.obey("matched" if known else "skip")
 
     async def obey(self, command: str) -> list[str]:
         """Pass ``repeat``, ``skip``, ``note …`` or ``stop`` on to the running test; returns what came of it.

@@ -13,7 +13,7 @@ from collections import deque
 from typing import TYPE_CHECKING
 
 from lashmap_daemon import events
-from lashmap_daemon.wording import asked_sentence, sentence, sweep_sentence
+from lashmap_daemon.wording import asked_sentence, marks_sentence, sentence, sweep_sentence
 
 if TYPE_CHECKING:
     from lashmap_analysis.record import Units
@@ -70,6 +70,8 @@ class ServiceScreen:
                 self.awaits = f"the rock of position {event.number} is recorded: rock on lightly"
             case events.SweepAsked():
                 self.awaits = sweep_sentence(event)
+            case events.MarksAsked():
+                self.awaits = f"{marks_sentence(event)}: lashmap tell STAND matched"
             case events.InstrumentLost() | events.RecordingPaused():
                 self.awaits = sentence(event, self._units) or ""
             case events.RockRefused() | events.SweepRefused():

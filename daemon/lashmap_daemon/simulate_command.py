@@ -60,6 +60,11 @@ calibration_due = 2099-12-31
 
 [prompts]
 file = {prompts}
+
+# The simulated technician says so by a knock that the marked teeth are seen.
+[hands_free]
+gestures = ["matched"]
+still_seconds = 0.5
 """
 
 

@@ -104,6 +104,8 @@ def look(conductor: Conductor, now_s: float, instruction: str) -> View:
     channels = conductor.channels
     indicator, gear = channels.latest_indicator, channels.latest_gear_deg
     state, rock = conductor.state, conductor.rock
+    # While the marks are looked at nobody is to go by the encoder, which they are to check.
+    gear_deg = None if gear is None or state.phase is Phase.CHECKING else gear[1]
     done = len(conductor.accepted)
     total = max(state.asked, done)
     marks = [
@@ -129,7 +131,7 @@ def look(conductor: Conductor, now_s: float, instruction: str) -> View:
         instruction=instruction,
         indicator_mm=indicator[1] if indicator else None,
         indicator_age_s=now_s - indicator[0] if indicator else None,
-        gear_deg=gear[1] if gear else None,
+        gear_deg=gear_deg,
         encoder_age_s=now_s - gear[0] if gear else None,
         target_deg=conductor.gear_set.gear_angle_deg(state.target.engagement) if state.target else None,
         rock=rock.reading if rock else None,

@@ -10,6 +10,7 @@ from lashmap_drivers.count_tracker import INDEX_SLIP
 from lashmap_drivers.parser import BEYOND, LOW_BATTERY
 
 from lashmap_daemon import events
+from lashmap_daemon.marks import REMEDY, disagreement
 
 CAUTIONS = (
     "Isolate and lock out the drive before hands go near the mesh.",
@@ -46,6 +47,16 @@ def sweep_sentence(asked: events.SweepAsked) -> str:
     return (
         f"Runout of the {asked.member}: set the indicator square to its pitch cone at the outer end, then "
         f"turn the {asked.member} steadily one way, a little more than {turns}{again}"
+    )
+
+
+def marks_sentence(asked: events.MarksAsked) -> str:
+    """What to do to see the marks again; no number, so that nobody goes by the display."""
+    again = "The encoder does not agree with that mark: look once more. " if asked.attempt > 1 else ""
+    return (
+        f"{again}Check of the encoder: turn until the marked tooth of the {asked.member} stands in the mesh "
+        "again, as it did at the start; any of its turns will do. Go by the mark, not by a display. Hold "
+        'still, then say "matched" (key m)'
     )
 
 
@@ -149,6 +160,25 @@ def _(event: events.InstrumentBack, _units: Units) -> str:
 def _(event: events.MatchedTeethSet, _units: Units) -> str:
     moved = "" if event.moved_deg is None else f", {event.moved_deg:+.3f}° from before"
     return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
+
+
+@sentence.register
+def _(event: events.MarksAsked, _units: Units) -> str:
+    return marks_sentence(event)
+
+
+@sentence.register
+def _(event: events.MarksCompared, _units: Units) -> str:
+    if event.agrees is None:
+        return f"Nobody saw the marks again ({event.answer}): the matched teeth are not proven"
+    if event.how == "index pulse":
+        return f"The encoder still fits the matched teeth: its index pulse {event.answer}"
+    if event.agrees:
+        return f"The encoder still fits the mark of the {event.member}: {event.off_deg:+.2f}° from it"
+    if not event.last:
+        return f"The encoder does NOT fit the mark of the {event.member}"  # how far would be a way to go
+    said = disagreement(event)
+    return f"{said[:1].upper()}{said[1:]}. {REMEDY}"
 
 
 @sentence.register

@@ -1,17 +1,21 @@
-"""From an angle in degrees that begins again each turn to one that goes on; and a watch over any other angle.
+"""How far a shaft can have turned from sample to sample, and what an angle that begins again says then.
 
-An angle that begins again is followed from sample to sample, as long as they come closely and none is odd:
-further than a hand turns, beyond its range, or not there. Nobody knows the turn after a longer stretch of
-such samples than ten turns a second would need for half of one.
+No gear at a stand turns quicker than `FASTEST_DEG_S`, and no pinion with it. One rule for every encoder, be
+it in degrees or counts, wrapped or not, on whichever shaft: a step that would need more is not believed. A
+lone one is a glitch on the wire and is left out; when the angle does not come back, the encoder has jumped
+(`AngleTurns.jump`), and no angle is given any more, since every tooth named by it would be a wrong one.
 
-An angle that is said to go on, but goes further between two samples than anybody turns, begins again and its
-profile does not say so. From there on no angle is given, since every tooth named by it would be a wrong one.
+An angle in degrees that begins again is followed from sample to sample, as long as they come closely. Nobody
+knows the turn after a longer stretch without one than that speed would need for half of the range. An angle
+that is said to go on, but goes by half a turn between close samples, begins again and its profile does not
+say so. The turns of a count are its parser's (`count_tracker`), which knows no times.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,11 +23,27 @@ from lashmap_drivers.count_tracker import JUMPS_TO_BELIEVE, nearest
 from lashmap_drivers.parser import BEYOND, JUMPED, LOST_COUNT
 from lashmap_drivers.readings import Floats
 
-FASTEST_DEG_S = 3600.0  # of an encoder's shaft, by hand or on a slow drive (common practice, no source)
+# Ten turns a second of an encoder's shaft. By hand or on a slow drive a gear makes two at most, a pinion five
+# times as many on the steepest usual set (common practice, no source).
+FASTEST_DEG_S = 3600.0
 CLOSE_S = 0.2  # further apart, samples tell nothing about what lay between them
 _PER_DEG = 1e6  # six decimals and ten digits before them are whole numbers exactly
-_SLACK_DEG = 45.0  # times may be squeezed together where a clock was set right; no encoder wraps so soon
+# Times may be squeezed together where a clock was set right, and 50 ms of samples be missing unseen.
+_SLACK_DEG = 45.0
 _HALF_TURN_DEG = 180.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Jump:
+    """A step that no shaft makes.
+
+    Attributes:
+        step_deg: How far, in degrees of the encoder's shaft; of a wrapped angle the shorter way.
+        wait_s: In what time, in seconds.
+    """
+
+    step_deg: float
+    wait_s: float
 
 
 class AngleTurns:
@@ -32,15 +52,23 @@ class AngleTurns:
     Args:
         wraps_at_deg: After which it begins again; None when it goes on.
         marks: Where is noted that it could not be followed.
+        in_degrees: The encoder sends degrees, which may begin again though nobody says so; counts do not.
+
+    Attributes:
+        jump: The first of the steps for which the angle is not believed any more; None while it is, and when
+            it was lost by a gap.
     """
 
-    def __init__(self, wraps_at_deg: float | None, marks: Counter[str]) -> None:
+    def __init__(self, wraps_at_deg: float | None, marks: Counter[str], *, in_degrees: bool = True) -> None:
+        self.jump: Jump | None = None
         self._wraps_at_deg = wraps_at_deg
+        self._in_degrees = in_degrees
         self._marks = marks
         self._last_deg = math.nan  # the last angle that was believed, as sent …
         self._total = 0  # … and without an end, in millionths
         self._believed_s = self._heard_s = -math.inf  # when; and when an angle came last, believed or not
-        self._odd = 0  # samples since then that were not
+        self._missing = False  # samples were, since then
+        self._jumps: list[Jump] = []  # since then, one after the other
         self._lost = False
 
     def follow(self, angle_deg: Floats, time_s: Floats) -> Floats:
@@ -60,54 +88,63 @@ class AngleTurns:
         steps_deg = np.abs(np.diff(angle_deg, prepend=self._last_deg))
         known = steps_deg[1:] if math.isnan(self._last_deg) else steps_deg
         is_known = (known <= _SLACK_DEG).all() and not math.isnan(angle_deg[0])
-        if is_known and not (self._lost or self._odd):
+        if is_known and not (self._lost or self._jumps):
             self._last_deg, self._heard_s = float(angle_deg[-1]), float(time_s[-1])
             return angle_deg  # as nearly always
         return np.array([self._watched(one, at_s) for one, at_s in pairs])
 
     def pause(self) -> None:
         """Samples are missing from here on."""
-        if self._wraps_at_deg is not None and not math.isnan(self._last_deg):
-            self._lose(LOST_COUNT)
-        self._last_deg, self._odd = math.nan, 0
+        self._missing = True
 
     def _followed(self, angle_deg: float, at_s: float, wraps_at_deg: float) -> float:
         if abs(angle_deg) > wraps_at_deg:
             self._marks[BEYOND] += 1
         if self._lost or math.isnan(angle_deg) or abs(angle_deg) > wraps_at_deg:
-            self._odd += 1
+            self._missing = True
             return math.nan
         sent = round(angle_deg * _PER_DEG)
         if math.isnan(self._last_deg):
             self._total = sent
         else:
-            wait_s = at_s - self._believed_s
-            if wait_s > CLOSE_S or (self._odd and wait_s * FASTEST_DEG_S > wraps_at_deg / 2.0):
+            unseen_s, round_s = at_s - self._believed_s, wraps_at_deg / 2.0 / FASTEST_DEG_S
+            if unseen_s > (round_s if self._missing or self._jumps else max(CLOSE_S, round_s)):
                 self._lose(LOST_COUNT)
                 return math.nan
             step = nearest(sent - round(self._last_deg * _PER_DEG), round(wraps_at_deg * _PER_DEG))
-            if abs(step) > _PER_DEG * min(wraps_at_deg / 4.0, _SLACK_DEG + FASTEST_DEG_S * wait_s):
-                self._odd += 1
+            if not self._can_turn(step / _PER_DEG, at_s, wraps_at_deg / 4.0):
                 return math.nan
             self._total += step
-        self._last_deg, self._believed_s, self._odd = angle_deg, at_s, 0
+        self._last_deg, self._believed_s, self._heard_s, self._missing = angle_deg, at_s, at_s, False
         return self._total / _PER_DEG
 
     def _watched(self, angle_deg: float, at_s: float) -> float:
         if self._lost or math.isnan(angle_deg):
             return math.nan
-        wait_s, self._heard_s = at_s - self._heard_s, at_s
-        most_deg = min(_HALF_TURN_DEG, _SLACK_DEG + FASTEST_DEG_S * wait_s)
-        # After odd ones only a return to about where it was shows that they were wrong, and not the angle.
-        if wait_s <= CLOSE_S and abs(angle_deg - self._last_deg) > most_deg / (self._odd + 1):
-            self._odd += 1
-            if self._odd >= JUMPS_TO_BELIEVE:
-                self._lose(JUMPED)
+        may_begin_again = self._in_degrees and at_s - self._heard_s <= CLOSE_S
+        if not math.isnan(self._last_deg) and not self._can_turn(
+            angle_deg - self._last_deg, at_s, _HALF_TURN_DEG if may_begin_again else math.inf
+        ):
             return math.nan
-        self._last_deg, self._odd = angle_deg, 0
+        self._last_deg, self._heard_s = angle_deg, at_s
         return angle_deg
+
+    def _can_turn(self, step_deg: float, at_s: float, most_deg: float) -> bool:
+        """Whether the shaft can have turned so far since an angle came last; after some jumps it is lost."""
+        wait_s, self._heard_s = at_s - self._heard_s, at_s
+        most_deg = min(most_deg, _SLACK_DEG + FASTEST_DEG_S * wait_s)
+        # After jumps only a return to about where it was shows that they were wrong, and not the angle.
+        if abs(step_deg) <= most_deg / (len(self._jumps) + 1):
+            self._jumps.clear()
+            return True
+        self._jumps.append(Jump(step_deg=step_deg, wait_s=wait_s))
+        if len(self._jumps) >= JUMPS_TO_BELIEVE:
+            begins_again = self._in_degrees and self._wraps_at_deg is None
+            self._lose(JUMPED if begins_again else LOST_COUNT)
+        return False
 
     def _lose(self, mark: str) -> None:
         if not self._lost:
             self._marks[mark] += 1
+            self.jump = self._jumps[0] if self._jumps else None
         self._lost = True

@@ -1,8 +1,9 @@
 """From the counts of a board to an angle without end: wrap-around undone, index pulse checked.
 
 A wrapped count tells the turns only while it is followed closely. After a jump of more than a quarter of its
-range, or after missing bytes, nobody knows how often it went round: from there on no count is given, and
-`marks` say ``lost count``. A count that does not wrap loses nothing by a pause.
+range, or a gap in which it may have gone on by half of it, nobody knows how often it went round: from there
+on no count is given, and `marks` say ``lost count``. How far it may have gone in a gap is the decoder's to
+say, which knows the times. A count that does not wrap loses nothing by a gap.
 """
 
 from __future__ import annotations
@@ -69,6 +70,9 @@ class CountTracker:
         self._jumps = 0
         self._latched: int | None = None
         self._index: int | None = None  # where it passed first, in unwrapped counts
+        self._first: int | None = None  # the first count of all
+        self._passes = 0  # of the index at its place, after the first
+        self._passed_at = 0  # the last of them
 
     def follow(self, sample: Sample) -> float:
         """The count without wrap-around; nan when it is not known."""
@@ -81,15 +85,32 @@ class CountTracker:
         zero = self._index if self._counting.zero_at_index and self._index is not None else 0
         return float(self._counting.direction * (self._total - zero))
 
-    def pause(self) -> None:
-        """Samples are missing from here on."""
-        if self._counting.wraps_at is not None and self._last_raw is not None:
+    @property
+    def index_passes(self) -> int:
+        """How often the index came back to its place; 0 when it did not come in each turn.
+
+        A count that kept its place all along passes it in each turn: the first time within one of where it
+        began, the last within one of where it is.
+        """
+        per_turn = self._counting.counts_per_turn
+        if per_turn is None or self._index is None or self._first is None or self._marks[INDEX_SLIP]:
+            return 0
+        near = per_turn + self._counting.index_width
+        known = abs(self._index - self._first) <= near and abs(self._total - self._passed_at) <= near
+        return self._passes if known and not self._lost else 0
+
+    def unseen(self, most: float) -> bool:
+        """No sample came while the shaft may have turned by ``most`` counts; true when the count is lost."""
+        wraps_at = self._counting.wraps_at
+        if wraps_at is not None and self._last_raw is not None and 2.0 * most >= wraps_at:
             self._lose()
+        return self._lost
 
     def _advance(self, raw: int) -> bool:
         """Go to a new count; False when it is too far to be believed."""
         if self._last_raw is None or self._counting.wraps_at is None:
             self._total = raw
+            self._first = raw if self._first is None else self._first
         else:
             step = nearest(raw - self._last_raw, self._counting.wraps_at)
             # After a jump only a return to about where it was shows that the jump was wrong, not the count.
@@ -133,6 +154,9 @@ class CountTracker:
         off = nearest(round(middle) - self._index, per_turn)
         if abs(off) > width + (high - low + 1) // 2:
             self._marks[INDEX_SLIP] += 1
+        elif high - low <= per_turn // 4:  # a pulse that lies anywhere in a turn proves nothing
+            self._passes += 1
+            self._passed_at = round(middle)
 
 
 def nearest(step: int, period: int) -> int:

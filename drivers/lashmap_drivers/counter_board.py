@@ -207,10 +207,14 @@ class CountLineParser(LineParser):
             return read
         return -read[0], read[1]
 
-    def start_over(self) -> None:
-        """Bytes are missing: so may be counts."""
-        super().start_over()
-        self._tracker.pause()
+    @property
+    def index_passes(self) -> int:
+        """How often the index pulse came back to its place, when it did so in each turn; 0 otherwise."""
+        return self._tracker.index_passes
+
+    def unseen(self, most: float) -> bool:
+        """No sample came while the shaft may have turned by ``most`` counts; true when the count is lost."""
+        return self._tracker.unseen(most)
 
     def _number(self, line: bytes) -> float | None:
         count = super()._number(line)
@@ -272,7 +276,11 @@ class CountFrameParser(FrameCutter[Sample]):
         """Take the next bytes; return unwrapped counts, nan while they are not known."""
         return [self._tracker.follow(sample) for sample in self.cut(data)]
 
-    def start_over(self) -> None:
-        """Bytes are missing: so may be counts."""
-        super().start_over()
-        self._tracker.pause()
+    @property
+    def index_passes(self) -> int:
+        """How often the index pulse came back to its place, when it did so in each turn; 0 otherwise."""
+        return self._tracker.index_passes
+
+    def unseen(self, most: float) -> bool:
+        """No sample came while the shaft may have turned by ``most`` counts; true when the count is lost."""
+        return self._tracker.unseen(most)

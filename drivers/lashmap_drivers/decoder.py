@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from lashmap_drivers.angle_turns import FASTEST_DEG_S, AngleTurns
+from lashmap_drivers.angle_turns import FASTEST_DEG_S, AngleTurns, Jump
 from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import EMPTY, Batch, Chunk, Chunks, Floats, Samples
@@ -28,17 +28,9 @@ class Decoder:
         factor: From the number its parser gives to mm (indicator) or degrees (encoder), sign included.
         range_deg: Of an encoder: after how much turning a fresh decoder may give the same angle again; None
             when it never does.
-        in_degrees: It is an encoder that sends degrees.
     """
 
-    def __init__(
-        self,
-        profile: InstrumentProfile,
-        factor: float,
-        range_deg: float | None = None,
-        *,
-        in_degrees: bool = False,
-    ) -> None:
+    def __init__(self, profile: InstrumentProfile, factor: float, range_deg: float | None = None) -> None:
         poll = None if profile.streams else profile.poll()
         self._clock: StreamClock | _AsTheyCome = (
             StreamClock() if profile.streams else _AsTheyCome(poll.interval_s if poll else None)
@@ -47,8 +39,20 @@ class Decoder:
         self._factor = factor
         self.range_deg = range_deg
         self._last_s = -math.inf
+        self._broken = False  # since then bytes are known to be missing
         self.parser = profile.make_parser()
-        self._turns = AngleTurns(profile.wraps_at_deg, self.parser.marks) if in_degrees else None
+        self._turns: AngleTurns | None = None
+        if profile.quantity == "angle":
+            in_degrees = profile.unit != "count"
+            self._turns = AngleTurns(profile.wraps_at_deg, self.parser.marks, in_degrees=in_degrees)
+
+    @property
+    def jump(self) -> Jump | None:
+        """Of an encoder: the step by which it went further than any shaft turns; None when it never did.
+
+        From there on it gives no angle.
+        """
+        return None if self._turns is None else self._turns.jump
 
     @classmethod
     def for_indicator(cls, profile: InstrumentProfile, *, sense: int = 1) -> Decoder:
@@ -71,7 +75,7 @@ class Decoder:
         if profile.quantity != "angle":
             raise ValueError(f"an encoder measures an angle, this instrument's unit is {profile.unit}")
         if profile.unit != "count":
-            return cls(profile, float(sense), profile.wraps_at_deg, in_degrees=True)
+            return cls(profile, float(sense), profile.wraps_at_deg)
         count_deg = 360.0 / counts_per_turn
         repeats_after = profile.repeats_after(counts_per_turn)
         range_deg = None if repeats_after is None else repeats_after * count_deg
@@ -92,7 +96,6 @@ class Decoder:
         values = np.asarray(numbers, dtype=np.float64) * self._factor
         times = self._clock.stamp(chunk.arrival_s, len(values), missed=missed)
         if self._may_have_gone_round(times):
-            self._start_over()
             return EMPTY
         if self._turns is not None:
             values = self._turns.follow(values, times)
@@ -106,17 +109,23 @@ class Decoder:
     def _start_over(self) -> None:
         """Bytes are missing."""
         self.parser.start_over()
+        self._broken = True
         if self._turns is not None:
             self._turns.pause()
 
     def _may_have_gone_round(self, times: Floats) -> bool:
-        """Samples were missing for so long that a count with a range may be a whole one further."""
-        usual_s, last_s = self._clock.period_s, self._last_s
-        self._last_s = float(times[-1])
-        if self.range_deg is None or usual_s is None or math.isinf(last_s):
+        """Samples were missing for so long that a count with a range may be a whole one further.
+
+        One rule for whatever was missing: bytes, frames that were bad, requests without an answer.
+        """
+        usual_s, last_s, broken = self._clock.period_s, self._last_s, self._broken
+        self._last_s, self._broken = float(times[-1]), False
+        if self.range_deg is None or math.isinf(last_s) or (usual_s is None and not broken):
             return False
-        unseen_s = float(times[0]) - last_s - usual_s
-        return unseen_s > _SURE_S and unseen_s * FASTEST_DEG_S > self.range_deg / 2.0
+        unseen_s = float(times[0]) - last_s - (0.0 if broken or usual_s is None else usual_s)
+        if unseen_s <= _SURE_S and not broken:
+            return False
+        return self.parser.unseen(unseen_s * FASTEST_DEG_S / abs(self._factor))
 
     def feed_many(self, chunks: Chunks) -> Samples:
         """What `feed` gives for one chunk after another, to the last bit, many times as quick where it can.

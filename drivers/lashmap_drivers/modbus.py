@@ -147,9 +147,11 @@ class ModbusParser(Tally):
         return b""
 
     def start_over(self) -> None:
-        """Bytes are missing: so may be counts."""
-        if self._tracker is not None:
-            self._tracker.pause()
+        """Nothing is ever kept from one reply to the next."""
+
+    def unseen(self, most: float) -> bool:
+        """No reply came while the shaft may have turned by ``most`` counts; true when the count is lost."""
+        return self._tracker is not None and self._tracker.unseen(most)
 
     def feed(self, data: bytes) -> list[float]:
         """Take a reply; return its number, nan when the instrument says that it has none."""

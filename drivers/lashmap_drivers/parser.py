@@ -45,6 +45,10 @@ class Parser(Protocol):
     def unfinished(self) -> bytes:
         """The beginning of a frame that has not come to its end."""
 
+    @property
+    def index_passes(self) -> int:
+        """How often the index pulse came back to its place, when it did so in each turn; 0 otherwise."""
+
     def feed(self, data: bytes) -> Sequence[float] | Floats:
         """Take the next bytes, in pieces of any size.
 
@@ -56,6 +60,12 @@ class Parser(Protocol):
     def start_over(self) -> None:
         """Bytes are missing from here on: forget the unfinished frame."""
 
+    def unseen(self, most: float) -> bool:
+        """The number may have changed by ``most`` while no sample came; true when its count is lost by that.
+
+        Asked only of an instrument whose count begins again.
+        """
+
 
 class Tally:
     """Counts good and bad frames; base of the parsers here."""
@@ -66,6 +76,15 @@ class Tally:
         self.bytes_seen = 0
         self.last_bad = b""
         self.marks: Counter[str] = Counter()
+
+    @property
+    def index_passes(self) -> int:
+        """None came: a parser that sees an index pulse needs it."""
+        return 0
+
+    def unseen(self, most: float) -> bool:  # noqa: ARG002 - a parser that follows a count needs it
+        """A number that says all by itself loses nothing by a gap."""
+        return False
 
     def reject(self, frame: bytes) -> None:
         """Count a bad frame and keep its bytes."""

@@ -14,8 +14,8 @@ from lashmap_analysis.assess import assess
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.cross_check import likely_causes
 from lashmap_analysis.flags import FlagName
-from lashmap_analysis.record import Limits, RockTrace
-from lashmap_analysis.verdict import STANDING_CAUTION
+from lashmap_analysis.record import Limits, Precondition, RockTrace
+from lashmap_analysis.verdict import MATCHED_AGAIN, STANDING_CAUTION
 
 BENCH = Bench(seed=5)
 
@@ -279,3 +279,17 @@ def test_unknown_public_name_is_an_attribute_error() -> None:
     with pytest.raises(AttributeError, match="no attribute 'guess'"):
         _ = lashmap_analysis.guess
     assert "measure_rock" in dir(lashmap_analysis)
+
+
+def test_readings_that_may_belong_to_other_teeth_prove_nothing_to_either_side() -> None:
+    record = confirmed_record(Bench(seed=5))
+    failed = Precondition(
+        name=MATCHED_AGAIN, state="failed", detail="9.0 teeth (81.0°) from the mark", remedy="Test again."
+    )
+    for limits in (record.limits, replace(record.limits, minimum_mm=1.0, maximum_mm=2.0)):
+        sound = replace(record, limits=limits)
+        found = assess(replace(sound, preconditions=(*record.preconditions, failed))).verdict
+        assert assess(sound).verdict.outcome in {"conforming", "nonconforming"}
+        assert found.outcome == "not proven"
+        assert "The lash map is not proven: 9.0 teeth (81.0°) from the mark." in found.reasons
+        assert "Test again." in found.would_settle

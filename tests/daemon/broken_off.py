@@ -97,6 +97,7 @@ class BrokenOff(VirtualTest):
             self.now_s += TICK_S
             chunks = {name: [Chunk(self.now_s, data)] for name, data in said.items() if data}
             self.conductor.tick(self.now_s, chunks)
+            self.obey_knocks()
 
     def let_pass(self, seconds: float) -> None:
         """Let time pass that nobody records; a program that listens goes on with that."""
@@ -143,7 +144,7 @@ class _AtTheStand:
         assert "marked teeth" in question
         if self.marks is None:
             return ""
-        self.test._simulated.ask(self.marks)
+        self.test._simulated.ask(self.marks, by_eye=True)
         self.test.let_pass(TO_THE_MARKS_S)
         return "matched"
 

@@ -60,7 +60,10 @@ def rows(*, swept: bool = False) -> pd.DataFrame:
     with Logbook(book, create=False) as logbook:
         tables = frames(logbook, test)
     samples = tables["samples"]
-    samples = samples if swept else samples[samples["sweep"] == ""]
+    # Nothing comes after the sweep; its last moment may be that of a sample that is no longer in it.
+    samples = (
+        samples if swept else samples[samples["time_s"] < samples["time_s"][samples["sweep"] != ""].min()]
+    )
     samples = samples.assign(time_s=samples["time_s"].round(6))  # as a logger writes them
     engagement = dict(zip(tables["positions"]["position"], tables["positions"]["engagement"], strict=True))
     table = samples.pivot_table(index="time_s", columns="channel", values="value", sort=True)

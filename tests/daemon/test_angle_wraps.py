@@ -85,6 +85,20 @@ def test_turns_that_cannot_be_followed_are_refused(
         read(tmp_path, table.assign(angle=table["angle"] % 360.0), rest)
 
 
+@pytest.mark.parametrize("unit", ["deg", "count"])
+def test_a_recording_whose_encoder_jumps_is_refused_beyond_that(tmp_path: Path, unit: str) -> None:
+    table = rows()
+    jumped = table["angle"] + 90.0 * (table["t"] >= 20.0)  # ten teeth in 10 ms are 25 turns a second
+    encoder = ENCODER + f"matched_deg = {MATCHED_DEG}\n"
+    if unit == "count":
+        jumped, encoder = jumped * 400.0, encoder.replace('"deg"', '"count"')
+    says = (
+        r"encoder: it jumped by \+(89|90)\.\d° within \d+ ms after (19\.9\d+|20\.000) s, and no shaft turns"
+    )
+    with pytest.raises(ConfigurationError, match=says):
+        read(tmp_path, table.assign(angle=jumped), encoder + BY_ENCODER)
+
+
 def text_encoder(folder: Path, wraps_at_deg: float | None) -> Channels:
     """A stand whose encoder sends its angle as text; its marks were together at 12 degrees."""
     stand = simulated_stand_file(folder, SimulatedInstruments())

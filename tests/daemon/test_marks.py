@@ -10,13 +10,16 @@ import pytest
 from analysis.made_record import Bench, confirmed_record
 from daemon.virtual_time import load_box, simulated_stand_file
 from lashmap_analysis.assess import assess
+from lashmap_analysis.verdict import MATCHED_AGAIN
 from lashmap_daemon import events
+from lashmap_daemon import sequence_words as words
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.conductor import Conductor
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.opening import start_record
 from lashmap_daemon.preconditions import index_in_place
 from lashmap_daemon.replay import read_record
+from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.stand_file import ENCODER, INDICATOR
 from lashmap_drivers.kinds import build
@@ -104,6 +107,30 @@ def test_an_index_out_of_place_is_noted_and_fails_a_precondition(told: Told) -> 
     (index,) = [one for one in record.preconditions if one.name == "encoder index"]
     assert (index.state, index.detail) == ("failed", "came 1 time at another count than before")
     assert [text for _, text in record.notes] == [note]
+
+
+@pytest.mark.parametrize("slips", [False, True])
+def test_an_index_in_its_place_is_enough_and_nobody_is_asked_for_the_marks(
+    told: Told, *, slips: bool
+) -> None:
+    for line in ("0", "2I", "200000", str(TURN), f"{TURN + 2}I"):
+        told.say("+0.1000", line)
+    for line in (str(2 * TURN + 9000), f"{2 * TURN + 9002}I") if slips else ():
+        told.say("+0.1000", line)
+    told.conductor.state = replace(told.conductor.state, phase=Phase.PREDICTING, target=None, queue=())
+    told.conductor.happen(words.Confirm((5,)))
+    found = [stamped.event for stamped in told.book.events(told.started.test)][-2:]
+    if slips:
+        assert found[-1] == events.MarksAsked(member="gear", attempt=1)
+        return
+    assert isinstance(found[0], events.MarksCompared)
+    assert isinstance(found[1], events.PositionAsked)
+    record = read_record(told.book, told.started.test)
+    (seen,) = [one for one in record.preconditions if one.name == MATCHED_AGAIN]
+    assert (seen.state, seen.detail) == (
+        "proven",
+        "the encoder's index pulse came back to its count in each turn, 1 time",
+    )
 
 
 def test_an_index_out_of_place_bars_conforming() -> None:

@@ -66,6 +66,7 @@ class KeptTest(VirtualTest):
             said = {INDICATOR: wire.indicator, ENCODER: wire.encoder}
             chunks = {name: [Chunk(self.now_s, data)] for name, data in said.items()}
             self.conductor.tick(self.now_s, self.keeper.admit(chunks))
+            self.obey_knocks()
             paused = self.conductor.state.phase is Phase.PAUSED
             if self.keeper.full and not paused:
                 self.conductor.happen(words.Full(self.keeper.full))
@@ -77,6 +78,8 @@ class KeptTest(VirtualTest):
         self.stream.append(stamped)
         if isinstance(stamped.event, events.PositionAsked):
             self._simulated.ask(stamped.event.engagement)
+        if isinstance(stamped.event, events.MarksAsked):
+            self._simulated.see_mark(stamped.event.member)
 
     def whole(self) -> None:
         """What was shown is in the file, in order, and the file is whole."""

@@ -34,6 +34,7 @@ class Mutable(VirtualTest):
             self.conductor.tick(
                 self.now_s, {name: [Chunk(self.now_s, data)] if data else [] for name, data in said.items()}
             )
+            self.obey_knocks()
 
 
 @pytest.fixture

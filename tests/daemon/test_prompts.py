@@ -40,6 +40,20 @@ def test_a_sweep_is_asked_for_by_its_member(tmp_path: Path) -> None:
     assert "2 turns" in line["show"]
 
 
+def test_marks_are_asked_for_by_their_member_and_without_an_angle(tmp_path: Path) -> None:
+    path = tmp_path / "prompts.jsonl"
+    asked = events.MarksAsked(member="gear", attempt=1)
+    prompts, follower = PromptsFile(path), Prompts(path)
+    prompts(Stamped(time_s=0.0, utc="2026-11-25T08:00:00Z", event=asked))
+    line = json.loads(path.read_text("utf-8"))
+    assert (line["marks"], line["engagement"], line["gear_angle_deg"]) == ("gear", None, None)
+    assert "marked tooth of the gear" in line["show"]
+    assert not any(character.isdigit() for character in line["show"])
+    seen = follower.latest()
+    assert seen is not None
+    assert (seen.marks, seen.engagement, seen.sweep) == ("gear", None, None)
+
+
 def test_a_file_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     with pytest.raises(StandError, match=r"nowhere/prompts\.jsonl: the prompts file cannot be written"):
         PromptsFile(tmp_path / "nowhere" / "prompts.jsonl")

@@ -65,6 +65,7 @@ class Unpluggable(VirtualTest):
                 for name, data in said.items()
             }
             self.conductor.tick(self.now_s, chunks, self.lost)
+            self.obey_knocks()
 
 
 @pytest.fixture

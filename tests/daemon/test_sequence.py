@@ -16,6 +16,7 @@ from lashmap_daemon.sequence_words import (
     Action,
     Arrived,
     Ask,
+    AskMarks,
     AskSweep,
     Back,
     BeginRock,
@@ -25,9 +26,12 @@ from lashmap_daemon.sequence_words import (
     GoOn,
     Input,
     KeepSweep,
+    LeaveMarks,
     LeaveOut,
     Left,
     Lost,
+    MarksOff,
+    MarksSeen,
     Pause,
     Phase,
     Predict,
@@ -52,6 +56,8 @@ EXAMPLES: dict[type[Input], Input] = {
     RockGood: RockGood(),
     RockBad: RockBad(("slip",)),
     Confirm: Confirm((7,)),
+    MarksSeen: MarksSeen(),
+    MarksOff: MarksOff(),
     Repeat: Repeat(),
     SweepGood: SweepGood(),
     SweepBad: SweepBad(("too short",)),
@@ -98,7 +104,8 @@ def test_every_input_in_every_phase(phase: Phase, kind: type[Input]) -> None:
         assert actions == ()
     else:
         assert after != before
-        assert actions or (phase, kind) == (Phase.TURNING, Lost)  # nothing had begun that could be refused
+        # Nothing had begun that could be refused.
+        assert actions or (phase, kind) in {(Phase.TURNING, Lost), (Phase.CHECKING, Lost)}
 
 
 def test_a_plain_test_from_first_to_last() -> None:
@@ -110,6 +117,7 @@ def test_a_plain_test_from_first_to_last() -> None:
         Arrived(),
         RockGood(),
         Confirm((5,)),
+        MarksSeen(),
         Arrived(),
         RockGood(),
         Confirm(()),
@@ -117,7 +125,8 @@ def test_a_plain_test_from_first_to_last() -> None:
         state, actions = sequence.step(state, happened)
         seen += actions
     assert [type(action) for action in seen] == [
-        Ask, BeginRock, Accept, Ask, BeginRock, Accept, Predict, Ask, BeginRock, Accept, Predict, Close,
+        Ask, BeginRock, Accept, Ask, BeginRock, Accept, Predict,
+        AskMarks, Ask, BeginRock, Accept, Predict, Close,
     ]  # fmt: skip
     assert [a.target.engagement for a in seen if isinstance(a, Accept)] == [0, 8, 5]
     assert [a.target.number for a in seen if isinstance(a, Accept)] == [1, 2, 3]
@@ -160,10 +169,47 @@ def test_repeat_goes_back_to_the_last_accepted_position_and_then_on() -> None:
     assert actions[-1].target.engagement == 8
 
 
+def before_confirming(*engagements: int) -> State:
+    """A test of one position whose lash map asks for these."""
+    state, _ = sequence.begin((0,), tries=3, sweeps=("gear",))
+    for happened in (Arrived(), RockGood()):
+        state, _ = sequence.step(state, happened)
+    state, actions = sequence.step(state, Confirm(engagements))
+    assert (state.phase, actions) == (Phase.CHECKING, (AskMarks(1),))
+    return state
+
+
+def test_the_marks_are_seen_once_before_anything_is_confirmed() -> None:
+    state, actions = sequence.step(before_confirming(7, 9), MarksSeen())
+    for expected in ([Accept, Ask], [Accept, Predict]):
+        assert isinstance(actions[-1], Ask)
+        state, _ = sequence.step(state, Arrived())
+        state, actions = sequence.step(state, RockGood())
+        assert [type(action) for action in actions] == expected
+    _, actions = sequence.step(state, Confirm((3,)))
+    assert [type(action) for action in actions] == [Ask]
+
+
+def test_they_are_seen_too_when_nothing_is_left_to_confirm() -> None:
+    _, actions = sequence.step(before_confirming(), MarksSeen())
+    assert actions == (AskSweep(Sweep(member="gear")),)
+
+
+def test_marks_that_do_not_fit_are_asked_for_again_and_may_be_left_out() -> None:
+    state, actions = sequence.step(before_confirming(7), MarksOff())
+    assert actions == (AskMarks(2),)
+    state, actions = sequence.step(state, Lost("gone"))
+    assert (state.phase, actions) == (Phase.WAITING, ())
+    state, actions = sequence.step(state, Back())
+    assert (state.phase, actions) == (Phase.CHECKING, (AskMarks(2),))
+    _, actions = sequence.step(state, Skip())
+    assert [type(action) for action in actions] == [LeaveMarks, Ask]
+
+
 def test_sweeps_come_last_and_a_bad_one_is_asked_again_then_given_up() -> None:
     state, _ = sequence.begin((0,), tries=2, sweeps=("gear", "pinion"))
     state, _ = sequence.step(state, Skip())
-    state, actions = sequence.step(state, Confirm(()))
+    state, actions = sequence.step(state, Confirm((), mapped=False))
     assert actions == (AskSweep(Sweep(member="gear")),)
     state, actions = sequence.step(state, SweepBad(("less than a turn",)))
     assert isinstance(actions[1], AskSweep)
@@ -197,7 +243,7 @@ def test_a_lost_instrument_interrupts_a_sweep_and_a_turn_too() -> None:
     state, actions = sequence.step(state, Back())
     assert actions == first  # nothing was recorded, so it is no second attempt
     state, _ = sequence.step(state, Skip())
-    state, _ = sequence.step(state, Confirm(()))
+    state, _ = sequence.step(state, Confirm((), mapped=False))
     state, actions = sequence.step(state, Lost("gone"))
     assert actions == (RefuseSweep(Sweep(member="gear"), ("gone",)),)
     state, actions = sequence.step(state, Back())
@@ -223,7 +269,7 @@ def test_a_full_disk_pauses_a_turn_a_rock_a_sweep_and_a_wait_and_space_goes_on()
     assert (state.phase, actions) == (Phase.PAUSED, (Pause("no room"),))
     state, _ = sequence.step(state, Space())
     state, _ = sequence.step(state, Skip())
-    state, _ = sequence.step(state, Confirm(()))
+    state, _ = sequence.step(state, Confirm((), mapped=False))
     state, actions = sequence.step(state, Full("no room"))
     assert [type(action) for action in actions] == [RefuseSweep, Pause]
     state, actions = sequence.step(state, Space())
@@ -285,7 +331,8 @@ class Stories(RuleBasedStateMachine):
     def the_phase_knows_its_target(self) -> None:
         waiting = self.state.phase in {Phase.WAITING, Phase.PAUSED}
         at_position = self.state.phase in {Phase.TURNING, Phase.ROCKING}
-        assert (self.state.target is not None) == (at_position or (waiting and self.state.sweep is None))
+        assert at_position <= (self.state.target is not None) <= (at_position or waiting)
+        assert not waiting or self.state.target is None or self.state.sweep is None
         assert (self.state.sweep is None) or waiting or self.state.phase is Phase.SWEEPING
         assert (self.state.phase is Phase.CLOSED) == (self.closes == 1)
 

@@ -20,6 +20,8 @@ INPUTS: tuple[words.Input, ...] = (
     words.Left(),
     words.RockGood(),
     words.RockBad(("slip",)),
+    words.MarksSeen(),
+    words.MarksOff(),
     words.Repeat(),
     words.SweepGood(),
     words.SweepBad(("too short",)),

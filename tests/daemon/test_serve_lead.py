@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Self
@@ -15,8 +16,15 @@ from daemon.virtual_loop import in_virtual_time, stand_still
 from daemon.virtual_time import simulated_stand_file
 from lashmap_daemon.control_words import Begin, Resume
 from lashmap_daemon.errors import ConfigurationError, StandError
-from lashmap_daemon.events import MatchedTeethSet, NoteTaken, PreconditionsRecorded, TestResumed
+from lashmap_daemon.events import (
+    MarksCompared,
+    MatchedTeethSet,
+    NoteTaken,
+    PreconditionsRecorded,
+    TestResumed,
+)
 from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.sequence_words import Phase
 from lashmap_daemon.service_boxes import BoxFolder
 from lashmap_daemon.service_lead import Lead
 from lashmap_daemon.service_ports import StandPorts
@@ -361,3 +369,37 @@ def test_signs_of_life_want_readers_that_run_and_a_test_that_goes_on(tmp_path: P
     bench.lead.state = "idle"
     bench.logbook.path.unlink()
     assert "the file is gone" in watch.failures()[0]
+
+
+def test_the_mark_that_a_test_asks_for_once_more_is_said_by_the_same_word(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.angle_deg = 37.25 + 720.0  # of the box file, two turns on
+
+    async def work() -> list[str]:
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(bench.angle_deg, 0.3)
+        await bench.lead.begin(Begin(box="short", confirmed="typed at the stand"))
+        with pytest.raises(StandError, match="does not ask for its marks now"):
+            await bench.lead.matched(known=True)
+        screen = bench.lead.screen
+        assert screen is not None
+        assert screen.conductor is not None
+        conductor = screen.conductor
+        conductor.state = replace(
+            conductor.state, phase=Phase.CHECKING, target=None
+        )  # as after the last rock
+        await asyncio.sleep(1.0)
+        said = await bench.lead.matched(known=True)
+        assert conductor.state.marks_seen
+        bench.lead.interrupt("the end of this test")
+        await running
+        return said
+
+    said = in_virtual_time(work())
+    assert said[0].startswith("The encoder still fits the mark of the gear: +0.00°")
+    (found,) = [
+        stamped.event
+        for stamped in bench.logbook.events(bench.logbook.tests()[0].test)
+        if isinstance(stamped.event, MarksCompared)
+    ]
+    assert (found.answer, found.turns, found.agrees) == ("matched", 2, True)

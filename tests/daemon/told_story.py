@@ -8,7 +8,7 @@ from tempfile import TemporaryDirectory
 
 from daemon.virtual_time import load_box, simulated_stand_file
 from lashmap_analysis.record import Shaft
-from lashmap_daemon import events, resume, sequence
+from lashmap_daemon import events, marks, resume, sequence
 from lashmap_daemon import sequence_words as words
 from lashmap_daemon.resume_progress import Progress
 from lashmap_daemon.sequence_words import Phase
@@ -56,6 +56,10 @@ class Story:
 
     def happen(self, happened: words.Input) -> None:
         assert self.state is not None
+        if self.state.phase is Phase.CHECKING and isinstance(happened, words.MarksSeen | words.MarksOff):
+            apart_deg = 0.1 if isinstance(happened, words.MarksSeen) else 27.0
+            compared = marks.compared(BOX.gear_set.gear_set(), "gear", apart_deg, answer="matched", attempt=1)
+            self.tell(compared)
         self.state, actions = sequence.step(self.state, happened)
         self.act(actions)
 
@@ -71,14 +75,25 @@ class Story:
         for action in actions:
             match action:
                 case words.Predict():
-                    count = len(self.of(events.TightSpotPredicted))
-                    ask = CONFIRMING[min(count, len(CONFIRMING) - 1)]
+                    ask = CONFIRMING[min(self.maps, len(CONFIRMING) - 1)]
                     self.tell(predicted(ask))
                     self.happen(words.Confirm(ask))
                 case _:
                     event = told(action)
                     if event is not None:
                         self.tell(event)
+
+    @property
+    def maps(self) -> int:
+        """How many lash maps there were: the same positions give the same one, however often it is made."""
+        count, settled = 0, True
+        for stamped in self.stream:
+            match stamped.event:
+                case events.TightSpotPredicted():
+                    count, settled = count + settled, False
+                case events.RockAccepted(number=number) | events.PositionSkipped(number=number):
+                    settled |= number not in self.checks
+        return count if settled else count - 1
 
     def to_the_end(self) -> None:
         """All goes well from here on."""
@@ -89,6 +104,8 @@ class Story:
                     self.happen(words.Arrived())
                 case Phase.ROCKING:
                     self.happen(words.RockGood())
+                case Phase.CHECKING:
+                    self.happen(words.MarksSeen())
                 case Phase.SWEEPING:
                     self.happen(words.SweepGood())
                 case Phase.WAITING:
@@ -173,6 +190,10 @@ def told(action: words.Action) -> events.Event | None:  # noqa: PLR0911 - a tabl
             return events.RecordingPaused(reason=reason)
         case words.Close(outcome, reason):
             return events.TestClosed(outcome=outcome, reason=reason)
+        case words.AskMarks(attempt):
+            return events.MarksAsked(member="gear", attempt=attempt)
+        case words.LeaveMarks():
+            return marks.not_seen(BOX.gear_set.gear_set(), "gear", answer="left out", attempt=1)
         case _:
             return told_of_sweeps(action)
 

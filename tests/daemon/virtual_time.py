@@ -15,6 +15,7 @@ from lashmap_daemon import sequence_words as words
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.channels import Channels
 from lashmap_daemon.conductor import Conductor
+from lashmap_daemon.hands_free import HandsFree
 from lashmap_daemon.logbook import Logbook
 from lashmap_daemon.opening import start_record
 from lashmap_daemon.preconditions import collect
@@ -67,6 +68,7 @@ class VirtualTest:
     wraps_at: int | None = None
     drive: SimulatedDrive = field(default_factory=SimulatedDrive)
     goes_on: str = ""
+    fault_from_s: float | None = None
     stream: list[events.Stamped] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -76,10 +78,13 @@ class VirtualTest:
             self.drive,
             seed=self.seed,
             fault=self.fault,
+            fault_from_s=self.fault_from_s,
         )
         stand = simulated_stand_file(self.folder / "stand", self.instruments)
         profile = stand.encoder_profile.model_copy(update={"wraps_at": self.wraps_at})
         self.stand = stand = stand.model_copy(update={"encoder_profile": profile})
+        assert stand.file.hands_free is not None
+        self._knocks = HandsFree(stand.file.hands_free, 360.0 / self.box.gear_set.gear_teeth)
         self.logbook = Logbook(self.folder / "virtual.logbook", create=True)
         self.started = start_record(
             self.box,
@@ -120,6 +125,13 @@ class VirtualTest:
                 for name, data in ((INDICATOR, wire.indicator), (ENCODER, wire.encoder))
             }
             self.conductor.tick(self.now_s, chunks)
+            self.obey_knocks()
+
+    def obey_knocks(self) -> None:
+        """What a live test does with the commands of the gear."""
+        for command in self._knocks.look(self.conductor):
+            assert command == "matched by a knock"
+            self.conductor.matched(command)
 
     def run(self, most_s: float = 600.0) -> None:
         """Go on until the test is closed, or fail after ``most_s`` of virtual time."""
@@ -154,3 +166,5 @@ class VirtualTest:
             self._simulated.ask(event.engagement)
         if self.follow and isinstance(event, events.SweepAsked):
             self._simulated.sweep(event.member)
+        if self.follow and isinstance(event, events.MarksAsked):
+            self._simulated.see_mark(event.member)

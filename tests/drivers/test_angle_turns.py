@@ -91,13 +91,24 @@ def test_samples_far_apart_may_be_any_angle_apart() -> None:
     assert np.array_equal(AngleTurns(None, Counter()).follow(sent, np.arange(5.0) * 0.25), sent)
 
 
-def test_after_missing_samples_nobody_knows_the_turn() -> None:
+@pytest.mark.parametrize(
+    ("wraps_at_deg", "gap_s", "lost"),
+    # Half of 360 degrees is gone in 0.05 s at ten turns a second, half of 36,000 in 5 s.
+    [(360.0, 0.049, False), (360.0, 0.051, True), (36_000.0, 4.9, False), (36_000.0, 5.1, True)],
+)
+def test_after_missing_samples_the_turn_is_lost_where_the_angle_may_have_gone_round(
+    wraps_at_deg: float,
+    gap_s: float,
+    lost: bool,  # noqa: FBT001 - a table
+) -> None:
     marks: Counter[str] = Counter()
-    turns = AngleTurns(360.0, marks)
+    turns = AngleTurns(wraps_at_deg, marks)
     turns.follow(np.array([10.0, 11.0]), KHZ[:2])
     turns.pause()
-    assert np.isnan(turns.follow(np.array([12.0]), KHZ[2:3])).all()
-    assert marks == {LOST_COUNT: 1}
+    found = turns.follow(np.array([12.0]), KHZ[1:2] + gap_s)
+    assert bool(np.isnan(found).all()) == lost
+    assert marks == ({LOST_COUNT: 1} if lost else {})
+    assert turns.jump is None
 
 
 def test_an_angle_beyond_its_range_is_none_and_marked() -> None:

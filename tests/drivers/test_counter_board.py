@@ -99,12 +99,15 @@ def test_glitches_far_apart_do_not_add_up_to_a_real_jump() -> None:
     assert parser.marks["lost count"] == 0
 
 
-def test_missing_bytes_lose_a_wrapped_count_but_not_a_whole_one() -> None:
+def test_a_gap_of_half_the_range_loses_a_wrapped_count_but_not_a_whole_one() -> None:
     wrapped, whole = lines(wraps_at=65536), lines()
     for parser in (wrapped, whole):
         feed(parser, "100\n")
         parser.start_over()
-        feed(parser, "1\n")
+        assert not parser.unseen(32_767.0)
+        assert feed(parser, "1\n101\n") == [101.0]  # the first line may be half a one
+    assert wrapped.unseen(32_768.0)
+    assert not whole.unseen(1e9)
     assert math.isnan(feed(wrapped, "101\n")[0])
     assert wrapped.marks["lost count"] == 1
     assert feed(whole, "101\n") == [101.0]
@@ -135,6 +138,23 @@ def test_an_index_passed_too_fast_sets_no_zero() -> None:
     parser = indexed(zero="index")
     assert all(map(math.isnan, feed(parser, "0\n500I\n600\n")))
     assert feed(parser, "998\n1000I\n") == [pytest.approx(math.nan, nan_ok=True), 1.0]
+
+
+@pytest.mark.parametrize(
+    ("said", "passes"),
+    [
+        ("0\n300I\n600\n900\n1200\n1300I\n1500\n1800\n2100\n2300I\n2600\n", 0),  # over 300 counts: no place
+        ("0\n299\n300I\n700\n1299\n1300I\n1700\n2299\n2300I\n2600\n", 2),
+        ("0\n299\n300I\n700\n1299\n1300I\n1700\n2299\n2600\n", 0),  # it was due at 2300
+        ("0\n299\n300I\n700\n1329\n1330I\n1400\n", 0),  # a slip
+        ("0\n1299\n1300I\n1700\n2299\n2300I\n2600\n", 0),  # it did not come at 300
+        ("0\n299\n300I\n700\n", 0),  # it came once, and nobody knows whether it would have come again
+    ],
+)
+def test_an_index_proves_a_count_when_it_came_in_each_turn(said: str, passes: int) -> None:
+    parser = indexed()
+    feed(parser, said)
+    assert parser.index_passes == passes
 
 
 def test_an_index_out_of_place_is_a_slip() -> None:

@@ -34,7 +34,9 @@ def test_sense_turns_the_sign_around() -> None:
 def test_counts_become_degrees_over_many_turns() -> None:
     decoder = Decoder.for_encoder(ENCODER, counts_per_turn=14400, sense=-1)
     # 14400 counts a turn: one count is 1.5 minutes of arc; counted by hand.
-    assert np.allclose(decode(decoder, "40\n-14400\n36000\n"), [-1.0, 360.0, -900.0])
+    lines = (b"\n40\n", b"-14400\n", b"36000\n")  # a second apart: no shaft turns so far in less
+    found = [decoder.feed(Chunk(float(at), line)).value for at, line in enumerate(lines)]
+    assert np.allclose(np.concatenate(found), [-1.0, 360.0, -900.0])
 
 
 def test_an_angle_in_degrees_needs_no_counts() -> None:

@@ -25,7 +25,9 @@ if TYPE_CHECKING:
 _LINES = 10
 _EARLY_S = 0.01  # half a tick of the test, so that a turn is on average on time rather than half a tick late
 _MOST_MARKS = 2000
-_INSTRUCTING = events.InstrumentLost | events.PositionAsked | events.SweepAsked | events.TestClosed
+_INSTRUCTING = (
+    events.InstrumentLost | events.MarksAsked | events.PositionAsked | events.SweepAsked | events.TestClosed
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,7 +67,7 @@ class Onlooker:
             return
         if isinstance(stamped.event, _INSTRUCTING):
             self._instruction = text.strip()
-        if not isinstance(stamped.event, events.PositionAsked | events.SweepAsked):
+        if not isinstance(stamped.event, events.MarksAsked | events.PositionAsked | events.SweepAsked):
             self._lines = (*self._lines, text.strip())[-_LINES:]
         self._due_s = -math.inf  # what happened is not kept waiting for the next turn
 

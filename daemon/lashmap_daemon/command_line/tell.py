@@ -133,7 +133,7 @@ def matched(
     *,
     unknown: Annotated[bool, typer.Option("--unknown", help="Nobody knows where they are.")] = False,
 ) -> None:
-    """Say that the marked teeth are together now: the prepared test begins."""
+    """Say that the marked teeth are together now: the prepared test begins, or the running one goes on."""
     from lashmap_daemon.control_words import Matched  # noqa: PLC0415
 
     _say(context, Matched(known=not unknown))

@@ -12,7 +12,7 @@ import tty
 from types import TracebackType
 from typing import Self
 
-COMMANDS = {"r": "repeat", "s": "skip", "q": "stop"}
+COMMANDS = {"r": "repeat", "s": "skip", "m": "matched", "q": "stop"}
 _NOTE_KEY = "n"
 _BACKSPACES = {"\x7f", "\b"}
 _ENTERS = {"\r", "\n"}

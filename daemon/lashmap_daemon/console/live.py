@@ -38,6 +38,7 @@ _LOG_LINES = 4
 _LINES_OF_WORDS = 13
 _SMALLEST_PICTURE, _LARGEST_PICTURE = 9, 15
 _KEYS = "r repeat   s skip   n note   q stop"
+_KEYS_AT_MARKS = "m matched   s skip   n note   q stop"
 
 
 class LiveScreen:
@@ -76,6 +77,7 @@ class LiveScreen:
         """Take an event into the lines below the picture."""
         from lashmap_daemon.events import (  # noqa: PLC0415 - keeps start-up light
             InstrumentLost,
+            MarksAsked,
             PositionAsked,
             RecordingPaused,
             SweepAsked,
@@ -85,7 +87,7 @@ class LiveScreen:
         match stamped.event:
             case TestStarted() as started:
                 self._units = started.box.box.units
-            case InstrumentLost() | PositionAsked() | RecordingPaused() | SweepAsked():
+            case InstrumentLost() | MarksAsked() | PositionAsked() | RecordingPaused() | SweepAsked():
                 self._instruction = sentence(stamped.event, "mm") or ""
                 return
         text = sentence(stamped.event, "in" if self._units == "in" else "mm")
@@ -122,6 +124,8 @@ def render(
 ) -> RenderableType:
     """The whole screen for one snapshot; on a low terminal the picture shrinks, words do not."""
     rows = min(max(height - _LINES_OF_WORDS, _SMALLEST_PICTURE), _LARGEST_PICTURE)
+    if keys == _KEYS and view.phase is Phase.CHECKING:
+        keys = _KEYS_AT_MARKS
     footer = Text(
         f"note: {note}▏  (Enter keeps it, Esc drops it)" if note is not None else keys, style="bold"
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import select
+import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
 
 
 class PlainScreen:
-    """A screen that prints a line for each event and takes no commands.
+    """A screen that prints a line for each event; at a terminal it takes ``matched``, which is asked for.
 
     Args:
         units: Units lengths are written in.
@@ -36,5 +38,8 @@ class PlainScreen:
         """Draw nothing."""
 
     def commands(self) -> list[str]:
-        """Take no commands."""
-        return []
+        """What was typed: the answer to the question after the marks, and nothing else."""
+        if not sys.stdin.isatty() or not select.select([sys.stdin], [], [], 0)[0]:
+            return []
+        answer = sys.stdin.readline().strip().strip('"').casefold()
+        return ["matched"] if answer in {"m", "matched"} else []

@@ -28,6 +28,10 @@ _LOWER_S = 0.12
 _SETTLE_S = 0.15
 _POISED_S = 1.0
 _SHORTEST_TURN_S = 0.12
+# Seen to be together, the marks are said so without hands: a knock, as the recording program takes it.
+_STANDS_S = 1.4
+_KNOCK_TEETH = 3
+_TURNS_BACK_S = 0.1
 
 
 class Phase(Enum):
@@ -40,6 +44,7 @@ class Phase(Enum):
     LOWERING = auto()
     SETTLING = auto()
     ROCKING = auto()
+    STANDING = auto()
     POISED = auto()
     SWEEPING = auto()
 
@@ -87,6 +92,7 @@ class Motion:
         self.touched: Shaft | None = None
         self._target: int | None = None
         self._member: Shaft | None = None
+        self._walk: list[tuple[int, float]] = []  # engagements to stand at, and how long
         self._speed = SweepSpeed(drive.sweep_turns_per_s, chance=self._sweeps)
         self._swept_rad = self._swept_rad_per_s = 0.0
         self._heading = self._engagement = 0
@@ -119,6 +125,7 @@ class Motion:
         if engagement == self._target:
             return
         self._target, self._member = engagement, None
+        self._walk.clear()
         if self.phase is Phase.TURNING:
             self._enter(Phase.TURNING)
         elif self.phase is not Phase.LIFTING:
@@ -126,8 +133,20 @@ class Motion:
 
     def rest(self) -> None:
         """Lift the tip and leave the gear alone; a turn that is under way is finished first."""
-        if self._target is not None or self._member is not None:
+        if self._target is not None or self._member is not None or self._walk:
             self._leave_off()
+
+    def see_mark(self, member: Shaft) -> None:
+        """Bring the marked tooth of a member into the mesh, at the nearest of its turns, and knock there.
+
+        The teeth themselves are gone by, whatever an encoder says of them.
+        """
+        self._leave_off()
+        teeth = self._mesh.box.gear_teeth if member == "gear" else self._mesh.box.pinion_teeth
+        mark = teeth * round(self.gear_rad() / self._nominal_rad(1) / teeth)
+        self._walk = [(mark, _STANDS_S), (mark + _KNOCK_TEETH, _TURNS_BACK_S), (mark, _STANDS_S)]
+        if self.phase is Phase.TURNING:
+            self._enter(Phase.TURNING)
 
     def sweep(self, member: Shaft) -> None:
         """Set the tip on a member's pitch surface and turn it; go on as before when that is being done."""
@@ -137,6 +156,7 @@ class Motion:
 
     def _leave_off(self) -> None:
         self._target = self._member = None
+        self._walk.clear()
         if self.phase not in {Phase.TURNING, Phase.LIFTING}:
             self._enter(Phase.LIFTING)
 
@@ -150,6 +170,8 @@ class Motion:
                 self._arrive()
             if self._target is not None:
                 self._enter(_TO_ROCK[self.phase])
+            elif self._walk:
+                self._enter(Phase.STANDING if self.phase is Phase.TURNING else Phase.TURNING)
             else:
                 self._enter(Phase.REST if self._member is None else _TO_SWEEP[self.phase])
 
@@ -213,6 +235,8 @@ class Motion:
             self._lift_from = self.lift()
         elif phase is Phase.TURNING:
             seconds = self._set_out()
+        elif phase is Phase.STANDING:
+            seconds = self._walk.pop(0)[1]
         elif phase is Phase.LOWERING:
             self.touchdowns += 1
         elif phase is Phase.ROCKING:
@@ -229,9 +253,12 @@ class Motion:
     def _set_out(self) -> float:
         """Start to turn from wherever the shafts are; return how long it takes, in seconds."""
         self._turn_from = self._shafts()
-        if self._target is not None:
-            self._heading = self._target
-        self._locked_rad = radians(self._chance.gauss(0.0, self._drive.position_error_deg))
+        if self._walk:  # held in the very place, so that whatever is asked next is as without it
+            self._heading, self._locked_rad = self._walk[0][0], 0.0
+        else:
+            if self._target is not None:
+                self._heading = self._target
+            self._locked_rad = radians(self._chance.gauss(0.0, self._drive.position_error_deg))
         way_rad = abs(self._nominal_rad(self._heading) - self._turn_from[0])
         return max(_SHORTEST_TURN_S, way_rad / self._nominal_rad(1) / self._drive.index_teeth_per_s)
 

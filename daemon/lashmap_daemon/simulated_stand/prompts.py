@@ -2,8 +2,9 @@
 
 Each line is a JSON object with at least ``show`` (text), ``engagement`` (a whole number, or null when no
 target is shown) and ``closed`` (true once the program is done); ``sweep`` names the member to turn for its
-runout, null or missing means none, and comes without a target. The file may not be there yet, may be begun
-anew, and may end in half a line. Decided here: which line counts. What follows from it is `serve`.
+runout, ``marks`` the one whose marked tooth is to stand in the mesh; null or missing means none, and each
+comes without a target. The file may not be there yet, may be begun anew, and may end in half a line. Decided
+here: which line counts. What follows from it is `serve`.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ class Prompt:
         show: The text.
         engagement: The target, or None when there is none.
         sweep: The member to turn for its runout, or None.
+        marks: The member whose marked tooth is to stand in the mesh, or None.
         closed: Whether the program is done.
     """
 
@@ -34,6 +36,7 @@ class Prompt:
     engagement: int | None
     sweep: Shaft | None
     closed: bool
+    marks: Shaft | None = None
 
 
 class Prompts:
@@ -86,9 +89,11 @@ def _prompt(document: object) -> Prompt | None:
     whole = engagement is None or (isinstance(engagement, int) and not isinstance(engagement, bool))
     if not (isinstance(show, str) and whole and isinstance(closed, bool)):
         return None
-    match document.get("sweep"):
-        case None:
+    match document.get("sweep"), document.get("marks"):
+        case None, None:
             return Prompt(show=show, engagement=engagement, sweep=None, closed=closed)
-        case "gear" | "pinion" as member if engagement is None:
+        case ("gear" | "pinion") as member, None if engagement is None:
             return Prompt(show=show, engagement=None, sweep=member, closed=closed)
+        case None, ("gear" | "pinion") as member if engagement is None:
+            return Prompt(show=show, engagement=None, sweep=None, closed=closed, marks=member)
     return None

@@ -166,6 +166,8 @@ class _Loop:
             self._stand.ask(prompt.engagement)
         elif prompt.sweep is not None:
             self._stand.sweep(prompt.sweep)
+        elif prompt.marks is not None:
+            self._stand.see_mark(prompt.marks)
         return prompt.closed
 
 

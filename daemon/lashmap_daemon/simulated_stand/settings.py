@@ -53,6 +53,10 @@ class Fault(StrEnum):
     """The indicator's port closes for good."""
     HEAVY = "heavy"
     """The gear is leaned on at each flank, so that the teeth and shafts wind up."""
+    JUMPING_ENCODER = "jumping encoder"
+    """The encoder jumps on by nine gear teeth at once, and stays there."""
+    SLIPPING_COUPLING = "slipping coupling"
+    """The encoder's coupling lets it run ahead by three gear teeth, in the course of a single turn."""
     ONE_FLANK = "one flank"
     """The gear is pushed one way only and never leaves its flank."""
 

@@ -7,10 +7,10 @@ Decided here: when a sample is due, and from when to when a fault lasts. Real ti
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf
+from math import inf, pi
 
 from lashmap_daemon.simulated_stand.mesh import Mesh, Truth
-from lashmap_daemon.simulated_stand.motion import Motion
+from lashmap_daemon.simulated_stand.motion import Motion, Phase
 from lashmap_daemon.simulated_stand.settings import (
     Fault,
     Shaft,
@@ -22,6 +22,9 @@ from lashmap_daemon.simulated_stand.settings import (
 from lashmap_daemon.simulated_stand.wire import EncoderWire, IndicatorWire
 
 _LOST_AFTER_S = 5.0
+_IN_A_TEST = {Fault.LOST_INDICATOR, Fault.JUMPING_ENCODER, Fault.SLIPPING_COUPLING}
+_JUMP_TEETH = 9
+_SLIP_TEETH = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +52,11 @@ class Wire:
     def encoder(self) -> bytes:
         """All that the encoder sent."""
         return b"".join(self.encoder_lines)
+
+
+def _refuse_other(member: Shaft) -> None:
+    if member not in {"gear", "pinion"}:
+        raise StandError(what="member", expected="'gear' or 'pinion'", got=member)
 
 
 class _Clock:
@@ -105,7 +113,7 @@ class Stand:
             seed: Fixes every error, phase, zero and all noise.
             fault: What is wrong; None for nothing.
             fault_from_s: When it begins, from the start of the stand; by default at once, but a port is lost
-                after 5 s only.
+                and an encoder jumps or slips after 5 s only.
             fault_until_s: When it is over.
 
         Raises:
@@ -118,11 +126,17 @@ class Stand:
         self._encoder = EncoderWire(self._instruments, matched_teeth_deg=box.matched_teeth_encoder_deg)
         self._fault = fault or Fault.NONE
         if fault_from_s is None:
-            fault_from_s = _LOST_AFTER_S if self._fault is Fault.LOST_INDICATOR else 0.0
+            fault_from_s = _LOST_AFTER_S if self._fault in _IN_A_TEST else 0.0
         self._fault_from_s, self._fault_until_s = fault_from_s, fault_until_s
         self._indicator_clock = _Clock(self._instruments.indicator_rate_hz, self._motion.steps_per_s)
         self._encoder_clock = _Clock(self._instruments.encoder_rate_hz, self._motion.steps_per_s)
         self._time_s = 0.0
+        self._ratio = box.gear_teeth / box.pinion_teeth
+        self._tooth_rad = 2.0 * pi / box.gear_teeth
+        self._asked: int | None = None
+        self._ahead_rad = 0.0  # of the teeth, as gear angle: what the encoder shows too much …
+        self._ahead_at_marks_rad = 0.0  # … and did when it was set by the marks
+        self._turned_from_rad: float | None = None
 
     @property
     def time_s(self) -> float:
@@ -139,9 +153,31 @@ class Stand:
         """Whether the indicator's port is gone by now."""
         return self._fault_at(self._time_s) is Fault.LOST_INDICATOR
 
-    def ask(self, engagement: int) -> None:
-        """Show another target: the stand turns there and rocks on; the one in hand changes nothing."""
-        self._motion.ask(engagement)
+    def ask(self, engagement: int, *, by_eye: bool = False) -> None:
+        """Show another target: the stand turns there and rocks on; the one in hand changes nothing.
+
+        Args:
+            engagement: Where to.
+            by_eye: Whoever turns it goes by the marks on the teeth, and by the encoder as it is there from
+                then on. Otherwise by the encoder alone: to other teeth than those asked for when it is wrong.
+        """
+        self._asked = None if by_eye else engagement
+        if by_eye:
+            self._ahead_at_marks_rad = self._ahead_rad
+        self._motion.ask(engagement - self._wrong_teeth)
+
+    def see_mark(self, member: Shaft) -> None:
+        """Bring the marked tooth of a member into the mesh by the eye, and say so by a knock.
+
+        It goes to the nearest of the member's turns, stands there, is turned some teeth away and back, and
+        stands again.
+
+        Raises:
+            StandError: When there is no such member.
+        """
+        _refuse_other(member)
+        self._asked = None
+        self._motion.see_mark(member)
 
     def sweep(self, member: Shaft) -> None:
         """Measure a member's runout: set the indicator on its pitch surface, then turn it on and on.
@@ -154,12 +190,13 @@ class Stand:
         Raises:
             StandError: When there is no such member.
         """
-        if member not in {"gear", "pinion"}:
-            raise StandError(what="member", expected="'gear' or 'pinion'", got=member)
+        _refuse_other(member)
+        self._asked = None
         self._motion.sweep(member)
 
     def rest(self) -> None:
         """Stop rocking or turning and lift the tip."""
+        self._asked = None
         self._motion.rest()
 
     def advance(self, seconds: float) -> Wire:
@@ -186,6 +223,8 @@ class Stand:
                 now = min(now, motion.next_change)
             motion.fault = fault = self._fault_at(now / motion.steps_per_s)
             motion.run_to(now)
+            if fault in {Fault.JUMPING_ENCODER, Fault.SLIPPING_COUPLING}:
+                self._run_ahead(fault)
             if now == indicator.due:
                 indicator.send(self._indicator_line(indicator.due_s, fault))
             if now == encoder.due:
@@ -218,9 +257,33 @@ class Stand:
 
     def _encoder_line(self, fault: Fault) -> bytes:
         on_gear = self._instruments.encoder_shaft == "gear"
+        angle_rad = self._motion.gear_rad() if on_gear else self._motion.pinion_rad()
         return self._encoder.line(
-            self._motion.gear_rad() if on_gear else self._motion.pinion_rad(), fault=fault
+            angle_rad + self._ahead_rad * (1.0 if on_gear else self._ratio), fault=fault
         )
+
+    @property
+    def _wrong_teeth(self) -> int:
+        """How many teeth whoever goes by the encoder is too far back."""
+        return round((self._ahead_rad - self._ahead_at_marks_rad) / self._tooth_rad)
+
+    def _run_ahead(self, fault: Fault) -> None:
+        """Let the encoder get ahead of the teeth; the target in hand is then found at others."""
+        before = self._wrong_teeth
+        if fault is Fault.JUMPING_ENCODER:
+            self._ahead_rad = _JUMP_TEETH * self._tooth_rad
+        elif self._ahead_rad < (most_rad := _SLIP_TEETH * self._tooth_rad):
+            # It begins with the next turn to a position, and is as quick as that.
+            if self._motion.phase is not Phase.TURNING:
+                self._turned_from_rad = None
+                self._ahead_rad = most_rad if self._ahead_rad > 0.0 else 0.0
+            elif self._turned_from_rad is None:
+                self._turned_from_rad = self._motion.gear_rad()
+            else:
+                turned_rad = abs(self._motion.gear_rad() - self._turned_from_rad)
+                self._ahead_rad = min(turned_rad / 2.0, most_rad)
+        if self._asked is not None and before != self._wrong_teeth:
+            self.ask(self._asked)
 
     def _fault_at(self, time_s: float) -> Fault:
         return self._fault if self._fault_from_s <= time_s < self._fault_until_s else Fault.NONE
