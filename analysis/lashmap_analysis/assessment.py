@@ -8,19 +8,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import nan
-from typing import TYPE_CHECKING
 
 from lashmap_analysis.flags import Flag
 from lashmap_analysis.lash_map import LashMap
 from lashmap_analysis.record import Purpose, Shaft, TestRecord
+from lashmap_analysis.review_record import Exclusion, SignOff, StoredResult
 from lashmap_analysis.rock import RockReading
 from lashmap_analysis.runout import RunoutSweep
 from lashmap_analysis.runout_match import RunoutMatch
 from lashmap_analysis.uncertainty import Budget
 from lashmap_analysis.verdict import Verdict
-
-if TYPE_CHECKING:
-    from lashmap_analysis.review import Review
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,6 +101,39 @@ class SweepResult:
     sentence: str = ""
     turning_deg_per_s: float = nan
     times_apart_uncertainty_s: float = nan
+
+
+@dataclass(frozen=True, kw_only=True)
+class Review:
+    """Everything that stands beside the assessment of what was recorded.
+
+    Attributes:
+        stored: The result stored when the test ran; None when none was.
+        changes: What differs from it now and why, in sentences; one that says so when nothing does.
+        exclusions: In the order of review, those that were taken back too.
+        sign_offs: In order.
+        reviewed: The assessment without what is excluded; None when nothing is.
+        signed: What the last signature is worth now; empty without one.
+        covers: True when the last signature covers the result that is shown.
+    """
+
+    stored: StoredResult | None
+    changes: tuple[str, ...]
+    exclusions: tuple[Exclusion, ...]
+    sign_offs: tuple[SignOff, ...]
+    reviewed: Assessment | None
+    signed: str
+    covers: bool
+
+    @property
+    def seen(self) -> bool:
+        """Whether there is something that the first page must show: left out, signed or changed."""
+        return bool(self.holding or self.sign_offs) or len(self.changes) > 1
+
+    @property
+    def holding(self) -> tuple[Exclusion, ...]:
+        """Exclusions that hold."""
+        return tuple(one for one in self.exclusions if one.undone is None)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 from lashmap_analysis.result_budget import budget_document
 
 if TYPE_CHECKING:
-    from lashmap_analysis.assessment import Assessment
-    from lashmap_analysis.review import Review
+    from lashmap_analysis.assessment import Assessment, Review
     from lashmap_analysis.review_record import Exclusion, SignOff, StoredResult
 
 Json = dict[str, Any]

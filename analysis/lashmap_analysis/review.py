@@ -7,10 +7,10 @@ and where the review is kept, is not decided here.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from lashmap_analysis.assess import assess
-from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.assessment import Assessment, Review
 from lashmap_analysis.position_result import position_result
 from lashmap_analysis.record import RockTrace, TestRecord
 from lashmap_analysis.review_record import Exclusion, SignOff, StoredResult
@@ -19,39 +19,6 @@ from lashmap_analysis.review_words import changes, covers, worth
 
 class ReviewError(ValueError):
     """What was asked to be left out is not there; the message says what is."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Review:
-    """Everything that stands beside the assessment of what was recorded.
-
-    Attributes:
-        stored: The result stored when the test ran; None when none was.
-        changes: What differs from it now and why, in sentences; one that says so when nothing does.
-        exclusions: In the order of review, those that were taken back too.
-        sign_offs: In order.
-        reviewed: The assessment without what is excluded; None when nothing is.
-        signed: What the last signature is worth now; empty without one.
-        covers: True when the last signature covers the result that is shown.
-    """
-
-    stored: StoredResult | None
-    changes: tuple[str, ...]
-    exclusions: tuple[Exclusion, ...]
-    sign_offs: tuple[SignOff, ...]
-    reviewed: Assessment | None
-    signed: str
-    covers: bool
-
-    @property
-    def seen(self) -> bool:
-        """Whether there is something that the first page must show: left out, signed or changed."""
-        return bool(self.holding or self.sign_offs) or len(self.changes) > 1
-
-    @property
-    def holding(self) -> tuple[Exclusion, ...]:
-        """Exclusions that hold."""
-        return tuple(one for one in self.exclusions if one.undone is None)
 
 
 def review(

@@ -3,6 +3,9 @@
 The port of the stand file names the logbook. The profile that read the bytes then is taken from the start
 record of the test when the stand file is read, and goes into the record of the new test, which can so be
 opened without the old logbook.
+
+The drivers find this kind by its entry point in ``pyproject.toml``, as they find a kind of another package:
+stand files name profiles, and a logbook holds stand files, so neither could import the other.
 """
 
 from __future__ import annotations
@@ -12,16 +15,16 @@ from pathlib import Path
 from typing import ClassVar, Literal, Self
 
 from lashmap_drivers.errors import PortNotOpened
-from lashmap_drivers.kinds import AnyProfile, register
+from lashmap_drivers.kinds import AnyProfile
 from lashmap_drivers.parser import Parser
 from lashmap_drivers.playback import Playback, Speed
 from lashmap_drivers.profile import InstrumentProfile, Unit
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.errors import LashmapError
+from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.replay import newest_test, start_of
 from lashmap_daemon.seal_check import check_test
-
-KIND = "logbook replay"
 
 
 class LogbookReplayProfile(InstrumentProfile):
@@ -59,6 +62,10 @@ class LogbookReplayProfile(InstrumentProfile):
         """As the recorded instrument."""
         return self._original().repeats_after(counts_per_turn)
 
+    def counts_of_a_turn(self) -> int | None:
+        """As they were when the test was recorded."""
+        return self.counts_per_turn
+
     def make_parser(self) -> Parser:
         """The parser of the recorded instrument."""
         return self._original().make_parser()
@@ -69,10 +76,6 @@ class LogbookReplayProfile(InstrumentProfile):
         Raises:
             PortNotOpened: When the logbook has no such test.
         """
-        # Events know stands, and stands know profiles: the logbook can only be imported here.
-        from lashmap_daemon.logbook import Logbook  # noqa: PLC0415
-        from lashmap_daemon.replay import newest_test, start_of  # noqa: PLC0415
-
         channel = self.channel or instrument
         try:
             with Logbook(Path(name), create=False) as book:
@@ -112,8 +115,6 @@ class LogbookReplayProfile(InstrumentProfile):
         return Playback(name, chunks, speed=self.speed)
 
     def _chunks(self, path: Path) -> Iterator[Chunk]:
-        from lashmap_daemon.logbook import Logbook  # noqa: PLC0415 - as above
-
         with Logbook(path, create=False) as book:
             yield from book.raw(self.test, self.channel)
 
@@ -121,8 +122,3 @@ class LogbookReplayProfile(InstrumentProfile):
         if self.recorded is None:
             raise ValueError("the logbook has not been looked at yet")
         return self.recorded
-
-
-def register_kind() -> None:
-    """Make the kind known to the drivers."""
-    register(KIND, LogbookReplayProfile)

@@ -10,7 +10,8 @@ import datetime as dt
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.review import Review, ReviewError, review, window_of
+from lashmap_analysis.assessment import Review
+from lashmap_analysis.review import ReviewError, review, window_of
 from lashmap_analysis.review_record import Exclusion, SignOff, StoredResult
 
 from lashmap_daemon import events

@@ -8,20 +8,18 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 from lashmap_analysis.record import Encoder
-from lashmap_drivers.counter_board import CounterBoardProfile
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.kinds import AnyProfile
 from lashmap_drivers.profile import InstrumentProfile
 from pydantic import BaseModel, ConfigDict, Field
 
-from lashmap_daemon import logbook_replay, toml_file
+from lashmap_daemon import toml_file
 from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.free_text import FilePath, Label, Remark
 from lashmap_daemon.profile_file import load_profile
 
 Sense = Literal[1, -1]
-logbook_replay.register_kind()  # the drivers know no logbook
 INDICATOR = "indicator"
 ENCODER = "encoder"
 
@@ -173,12 +171,8 @@ def _instrument(
 
 def _check_counts(stand_path: Path, table: EncoderTable, profile: InstrumentProfile, port: str) -> None:
     """Refuse counts per turn that differ from those of the board, or of the test that is played again."""
-    if isinstance(profile, CounterBoardProfile):
-        there, where = profile.counts_per_turn, table.profile
-    elif isinstance(profile, logbook_replay.LogbookReplayProfile):
-        there, where = profile.counts_per_turn, f"the test recorded in {port}"
-    else:
-        return
+    there = profile.counts_of_a_turn()
     if there is not None and there != table.counts_per_turn:
+        where = f"the test recorded in {port}" if profile.reads_file else table.profile
         here = f"is {table.counts_per_turn} here and {there} in {where}"
         raise ConfigurationError(str(stand_path), [f"encoder.counts_per_turn: {here}; make them agree"])

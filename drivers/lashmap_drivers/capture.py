@@ -19,7 +19,7 @@ from pydantic import ValidationError
 from lashmap_drivers.capture_checks import Check, Tail, find_check, unexplained_tail
 from lashmap_drivers.capture_fields import SYMBOLS, UNKNOWN, Quantity, majority_layout, write_pattern
 from lashmap_drivers.kinds import build
-from lashmap_drivers.profile import PortSettings
+from lashmap_drivers.polling import PortSettings
 
 Certainty = Literal["sure", "likely", "guess"]
 _TERMINATORS = (b"\r\n", b"\n\r", b"\r", b"\n", b"\x03")

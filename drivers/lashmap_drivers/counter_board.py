@@ -104,6 +104,10 @@ class CounterBoardProfile(InstrumentProfile):
             return self.pattern or ""
         return f"frames of {self.frame.length} bytes that begin with {self.frame.start}"
 
+    def counts_of_a_turn(self) -> int | None:
+        """As the board is set."""
+        return self.counts_per_turn
+
     def poll(self) -> Poll | None:
         """The request, and a reply that is whole at its terminator or length."""
         if self.frame is not None:

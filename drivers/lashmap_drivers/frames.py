@@ -15,8 +15,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 
 from lashmap_drivers.checksums import Checksum
 from lashmap_drivers.parser import Tally
-from lashmap_drivers.polling import Poll
-from lashmap_drivers.profile import Polling
+from lashmap_drivers.polling import Poll, Polling
 
 Content = TypeVar("Content")
 _LOCK_FRAMES = 3  # in a row, before a stream is believed

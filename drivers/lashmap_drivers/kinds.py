@@ -2,7 +2,8 @@
 
 A package brings a kind by an entry point in the group ``lashmap.instruments``: its name is the ``kind`` that
 profiles write, its object a subclass of `InstrumentProfile`. Entry points are looked at only when a profile
-names a kind that is not built in.
+names a kind that is not built in. The program's own kind ``logbook replay`` comes this way too, since the
+drivers know no logbook.
 """
 
 from __future__ import annotations
@@ -29,25 +30,17 @@ BUILT_IN: dict[str, type[InstrumentProfile]] = {
 }
 
 
-_KINDS = dict(BUILT_IN)
-
-
-def register(kind: str, profile: type[InstrumentProfile]) -> None:
-    """Add a kind that an upper layer of the same program brings."""
-    _KINDS[kind] = profile
-
-
 def find_kind(kind: object) -> type[InstrumentProfile]:
     """The profile class of a kind.
 
     Raises:
         ValueError: When there is none, or the package that brings it is broken; the message says which.
     """
-    if isinstance(kind, str) and kind in _KINDS:
-        return _KINDS[kind]
+    if isinstance(kind, str) and kind in BUILT_IN:
+        return BUILT_IN[kind]
     brought = entry_points(group=ENTRY_POINTS)
     if not isinstance(kind, str) or kind not in brought.names:
-        known = ", ".join(sorted({*_KINDS, *brought.names}))
+        known = ", ".join(sorted({*BUILT_IN, *brought.names}))
         raise ValueError(f"kind: expected one of {known}, got {kind!r}")
     point = brought[kind]
     package = point.dist.name if point.dist is not None else point.value

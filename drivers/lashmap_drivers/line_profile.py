@@ -11,8 +11,8 @@ from lashmap_drivers.checksums import Checksum
 from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.pattern import checked_groups
 from lashmap_drivers.pattern_signs import refuse_torn_numbers
-from lashmap_drivers.polling import Poll
-from lashmap_drivers.profile import MM_PER_UNIT, InstrumentProfile, Polling, Scale
+from lashmap_drivers.polling import Poll, Polling
+from lashmap_drivers.profile import MM_PER_UNIT, InstrumentProfile, Scale
 
 GROUPS = ("value", "sign", "unit", "status", "checked", "checksum")
 LengthUnit = Literal["mm", "um", "in"]

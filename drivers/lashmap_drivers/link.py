@@ -17,7 +17,7 @@ from typing import Any
 import serial
 
 from lashmap_drivers.errors import PortBusy, PortNotOpened
-from lashmap_drivers.profile import PortSettings
+from lashmap_drivers.polling import PortSettings
 
 MOST_BYTES = 65536  # of one chunk: a flood is cut here
 _SETTLE_S = 0.1  # a device server sends what it kept for nobody within this

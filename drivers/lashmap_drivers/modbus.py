@@ -13,8 +13,8 @@ from pydantic import Field, model_validator
 
 from lashmap_drivers.count_tracker import Counting, CountTracker, Sample
 from lashmap_drivers.parser import OVERLOAD, Tally
-from lashmap_drivers.polling import Poll
-from lashmap_drivers.profile import InstrumentProfile, Polling, Scale
+from lashmap_drivers.polling import Poll, Polling
+from lashmap_drivers.profile import InstrumentProfile, Scale
 
 if TYPE_CHECKING:
     from pymodbus.framer import FramerRTU

@@ -19,8 +19,7 @@ from typing import Self
 from lashmap_drivers.errors import InstrumentLost, PortNotOpened
 from lashmap_drivers.find_port import Listing, PortNotFound, find_again, marks_of, resolve, usb_ports
 from lashmap_drivers.link import MOST_BYTES, Link, short
-from lashmap_drivers.polling import Poll
-from lashmap_drivers.profile import PortSettings
+from lashmap_drivers.polling import Poll, PortSettings
 from lashmap_drivers.readings import Chunk
 from lashmap_drivers.reconnect import Backoff, Loss
 

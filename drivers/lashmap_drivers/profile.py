@@ -1,6 +1,6 @@
 """Instrument profiles: what an instrument does on the wire, as a technician writes it from its manual.
 
-Here stands what every kind of instrument has in common: the port, who starts a transmission, the unit. Each
+Here stands what every kind of instrument has in common: who starts a transmission, the unit, the parser. Each
 kind adds its own file; `lashmap_drivers.kinds` knows them all.
 """
 
@@ -12,7 +12,8 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_drivers.parser import Parser
-from lashmap_drivers.polling import Poll
+from lashmap_drivers.polling import Poll, PortSettings
+from lashmap_drivers.port import Port
 from lashmap_drivers.source import Source
 
 MM_PER_INCH = 25.4  # exact, by definition of the inch
@@ -20,52 +21,7 @@ MM_PER_UNIT = {"mm": 1.0, "um": 0.001, "in": MM_PER_INCH}
 
 Unit = Literal["mm", "um", "in", "deg", "count"]
 Quantity = Literal["length", "angle"]
-Seconds = Annotated[float, Field(ge=0.001, le=60, allow_inf_nan=False)]  # less would only turn in circles
 Scale = Annotated[float, Field(ge=1e-12, le=1e12)]  # so that no number of fifteen digits overflows
-
-
-class PortSettings(BaseModel):
-    """How the port is set.
-
-    Attributes:
-        baud: Bits a second.
-        data_bits: Of a character.
-        parity: Of a character.
-        stop_bits: Of a character.
-        flow_control: Who may hold the other side back.
-        dtr: State of that line while the port is open; None leaves it as the system sets it.
-        rts: State of that line while the port is open; None leaves it as the system sets it.
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    baud: Annotated[int, Field(ge=50, le=20_000_000)] = 115200
-    data_bits: Literal[7, 8] = 8
-    parity: Literal["none", "even", "odd"] = "none"
-    stop_bits: Literal[1, 2] = 1
-    flow_control: Literal["none", "rts/cts", "xon/xoff"] = "none"
-    dtr: bool | None = None
-    rts: bool | None = None
-
-    @model_validator(mode="after")
-    def _one_owner_of_a_line(self) -> Self:
-        if self.flow_control == "rts/cts" and self.rts is not None:
-            raise ValueError("rts cannot be set while flow_control is 'rts/cts', which works that line")
-        return self
-
-
-class Polling(BaseModel):
-    """How often an instrument is asked, and how long it may take.
-
-    Attributes:
-        interval_s: From one request to the next, in seconds.
-        timeout_s: Until a reply counts as missing, in seconds.
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    interval_s: Seconds
-    timeout_s: Seconds = 1.0
 
 
 class InstrumentProfile(BaseModel):
@@ -155,6 +111,10 @@ class InstrumentProfile(BaseModel):
         """
         return None
 
+    def counts_of_a_turn(self) -> int | None:
+        """Counts that one turn of the encoder gives, where the profile knows them; None where it does not."""
+        return None
+
     def poll(self) -> Poll | None:
         """How it is asked; None when it sends of its own accord."""
         return None
@@ -173,6 +133,4 @@ class InstrumentProfile(BaseModel):
         Raises:
             PortNotOpened: When it cannot be opened, with the reason.
         """
-        from lashmap_drivers.port import Port  # noqa: PLC0415 - recordings need no serial port
-
         return Port(instrument, name, self.port, poll=self.poll())

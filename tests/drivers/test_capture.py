@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from lashmap_drivers.capture import CaptureRefused, Proposal, propose
 from lashmap_drivers.checksums import CRC_BY_NAME, Checksum
 from lashmap_drivers.kinds import build
-from lashmap_drivers.profile import PortSettings
+from lashmap_drivers.polling import PortSettings
 
 VALUES = [round(0.0371 * step - 3.0, 4) for step in range(200)]
 

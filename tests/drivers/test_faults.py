@@ -16,8 +16,8 @@ from drivers.port_help import QUICK, joined, take_bytes, take_until_break, wait_
 from lashmap_drivers.checksums import Checksum
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.line_profile import LineProfile
+from lashmap_drivers.polling import PortSettings
 from lashmap_drivers.port import Port
-from lashmap_drivers.profile import PortSettings
 from lashmap_drivers.readings import Chunk, Floats
 from numpy.testing import assert_array_equal
 

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_drivers.errors import PortNotOpened
 from lashmap_drivers.find_port import Marks, PortNotFound, UsbPort, find_again, marks_of, resolve, usb_ports
+from lashmap_drivers.polling import PortSettings
 from lashmap_drivers.port import Port
-from lashmap_drivers.profile import PortSettings
 from lashmap_drivers.reconnect import Backoff
 
 ONE = UsbPort(device="/dev/ttyUSB0", vendor=0x1A86, product=0x7523, serial="S1", location="1-1.1")

@@ -26,8 +26,8 @@ from lashmap_drivers import port as port_module
 from lashmap_drivers.errors import InstrumentLost, PortBusy, PortNotOpened
 from lashmap_drivers.find_port import UsbPort
 from lashmap_drivers.link import Link
+from lashmap_drivers.polling import PortSettings
 from lashmap_drivers.port import Port
-from lashmap_drivers.profile import PortSettings
 
 
 @pytest.fixture
@@ -98,7 +98,7 @@ import sys
 from lashmap_drivers.find_port import UsbPort
 from lashmap_drivers.link import Link
 from lashmap_drivers.port import Port
-from lashmap_drivers.profile import PortSettings
+from lashmap_drivers.polling import PortSettings
 with Port("indicator", sys.argv[1], PortSettings()):
     print("open", flush=True)
     sys.stdin.read()

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from lashmap_drivers.errors import PortBusy
 from lashmap_drivers.link import Link
+from lashmap_drivers.polling import PortSettings
 from lashmap_drivers.port_holder import holders, lock_file_holder, lockers
-from lashmap_drivers.profile import PortSettings
 
 
 @pytest.fixture

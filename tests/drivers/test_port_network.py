@@ -26,8 +26,8 @@ from drivers.port_help import (
 )
 from lashmap_drivers.errors import PortNotOpened
 from lashmap_drivers.link import Link
+from lashmap_drivers.polling import PortSettings
 from lashmap_drivers.port import Port
-from lashmap_drivers.profile import PortSettings
 from serial.rfc2217 import PortManager
 
 LINES = b"".join(b"%+08.3f\r\n" % (0.001 * number) for number in range(2000))

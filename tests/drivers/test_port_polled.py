@@ -22,9 +22,8 @@ from drivers.port_help import (
     wait_back,
 )
 from lashmap_drivers import port as port_module
-from lashmap_drivers.polling import Poll
+from lashmap_drivers.polling import Poll, PortSettings
 from lashmap_drivers.port import Port
-from lashmap_drivers.profile import PortSettings
 from lashmap_drivers.readings import Chunk
 
 POLL = Poll(b"?\r", interval_s=0.01, timeout_s=60.0, complete=lambda reply: reply.endswith(b"\r\n"))

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.assessment import Assessment, Review
 from lashmap_analysis.report.brief import cut_to
 from lashmap_analysis.report.budget_view import BudgetRow, BudgetTotals, budget_rows, budget_totals
 from lashmap_analysis.report.charts_map import map_chart, whole_cycle
 from lashmap_analysis.report.lash_view import lash_view
 from lashmap_analysis.report.moment import moment
-from lashmap_analysis.review import Review
 from lashmap_analysis.review_record import Exclusion, SignOff
 from lashmap_analysis.review_table import review_columns
 
