@@ -1,0 +1,171 @@
+"""What the analysis was told, so that a result can be judged without the logbook; nothing is concluded."""
+
+from __future__ import annotations
+
+from lashmap_analysis.facts.figure import (
+    TEST,
+    Figure,
+    Group,
+    Section,
+    Table,
+    number,
+    numbered,
+    place,
+    text,
+    whole,
+    yes_no,
+)
+
+IDENTITY = (
+    text("box", "type of the gearbox"),
+    text("serial", "serial number of this gearbox"),
+    text("set_number", "number etched on the gear set"),
+    text("stand", "name of the test stand"),
+    text("operator", "who ran the test"),
+    text("started_utc", "start, ISO 8601, UTC"),
+    text("remark", "what the box file says in words"),
+    text("seal", "SHA-256 that the logbook sealed the test with; empty when it is not sealed"),
+)
+PAPERWORK = text("paperwork", "'mm' or 'in': what the box's paperwork and the report use", "units")
+CLOSING = text("closing", "'completed', or why the test ended early", "record.closing")
+DAMAGE = text(
+    "damage",
+    "what shows that the record is not as it was written, one sentence each; in a table one a line",
+    "record.damage",
+)
+LEFT_OUT = text(
+    "left_out",
+    "positions asked for without a rock, and why, one sentence each; in a table one a line",
+    "record.left_out",
+)
+GEAR_SET = (
+    whole("pinion_teeth", "z1", required=False),
+    whole("gear_teeth", "z2", required=False),
+    number("outer_module_mm", "outer transverse module"),
+    number("face_width_mm", "face width"),
+    number("normal_pressure_angle_deg", "normal pressure angle"),
+    number("mean_spiral_angle_deg", "mean spiral angle, 0 for straight teeth"),
+    number("shaft_angle_deg", "shaft angle"),
+    number("cutter_radius_mm", "cutter radius; null when not given"),
+)
+INDICATOR = (
+    number("resolution_mm", "least step"),
+    number("touch_radius_mm", "point of contact to gear axis"),
+    number(
+        "touch_radius_standard_uncertainty_mm",
+        "standard uncertainty of the touch radius",
+        "touch_radius_uncertainty_mm",
+    ),
+    text("direction", "line of action: 'normal' or 'plane of rotation'"),
+    number("off_normal_deg", "plunger's angle off that direction"),
+    number("lever_deg", "inclination of a lever tip to the flank; null for a plunger"),
+    number("angle_standard_uncertainty_deg", "standard uncertainty of these angles", "angle_uncertainty_deg"),
+    yes_no("on_arm", "true when the tip bears on an arm clamped to the gear shaft", required=False),
+    number(
+        "calibration_expanded_uncertainty_mm", "from the certificate, k = 2", "calibration_uncertainty_mm"
+    ),
+)
+ENCODER = (
+    text("shaft", "'gear' or 'pinion': the shaft it sits on"),
+    number("resolution_deg", "one count, in degrees of that shaft"),
+    number("standard_uncertainty_deg", "of a difference of two angles a rock apart, other than resolution"),
+)
+LIMITS = (
+    number("minimum_mm", "smallest allowed; null when the drawing has none"),
+    number("maximum_mm", "largest allowed at the tight spot; null when the drawing has none"),
+    number("variation_mm", "largest allowed variation; null when the drawing has none"),
+    text("kind", "'normal' or 'transverse': what the drawing means"),
+    text("source", "drawing or instruction"),
+)
+PRECONDITION = (
+    text("name", "what"),
+    text("state", "'proven', 'unproven' or 'failed'"),
+    text("detail", "what was recorded"),
+    text("remedy", "what would settle it; empty when proven"),
+)
+NOTE = (
+    number("time_s", "seconds from the start of the test", "0", required=True),
+    text("text", "the note", "1"),
+)
+
+
+def _columns(
+    figures: tuple[Figure, ...], of: str, prefix: str = "", *, only: tuple[str, ...] = ()
+) -> list[Figure]:
+    """Columns of the table of tests; a name that says nothing without its group gets that in front."""
+    return [
+        one.under(f"record.{of}", name=f"{prefix}{one.name}" if not only or one.name in only else one.name)
+        for one in figures
+    ]
+
+
+SECTION = Section(
+    figures=(
+        TEST,
+        CLOSING,
+        Group(
+            "units",
+            "units of this document and of the paperwork",
+            (
+                text("lengths", "always 'mm' in this document", lambda _record: "mm"),
+                text("angles", "always 'deg' in this document", lambda _record: "deg"),
+                text("times", "always 's' in this document", lambda _record: "s"),
+                PAPERWORK,
+            ),
+            "record",
+        ),
+        Group("identity", "who tested what, where and when", IDENTITY, "record.identity"),
+        Group(
+            "preconditions",
+            "what must be true before a backlash can prove a build",
+            PRECONDITION,
+            "record.preconditions",
+            many=True,
+        ),
+        Group("limits", "backlash allowed at the tightest point", LIMITS, "record.limits"),
+        Group("gear_set", "the gear set under test", GEAR_SET, "record.gear_set"),
+        Group("indicator", "the indicator and its set-up on the gear", INDICATOR, "record.indicator"),
+        Group("encoder", "the angle encoder", ENCODER, "record.encoder"),
+        DAMAGE,
+        LEFT_OUT,
+        Group("notes", "operator's notes in order", NOTE, "record.notes", many=True),
+    ),
+    tables=(
+        Table(
+            name="tests",
+            meaning="one test: who tested what, where, when and with what, nothing of it concluded",
+            key=("test",),
+            columns=(
+                TEST,
+                *_columns(IDENTITY, "identity"),
+                CLOSING,
+                DAMAGE,
+                LEFT_OUT,
+                PAPERWORK.under("record", name="paperwork_units"),
+                *_columns(GEAR_SET, "gear_set"),
+                *_columns(INDICATOR, "indicator", "indicator_", only=("resolution_mm", "direction")),
+                *_columns(ENCODER, "encoder", "encoder_"),
+                *_columns(LIMITS, "limits", "limit_"),
+            ),
+            rows=lambda assessment: (assessment,),
+        ),
+        Table(
+            name="preconditions",
+            meaning="one thing that must be true before a backlash can prove a build",
+            key=("test", "name"),
+            columns=(TEST, *PRECONDITION),
+            rows=lambda assessment: assessment.record.preconditions,
+        ),
+        Table(
+            name="notes",
+            meaning="one note of the operator",
+            key=("test", "line"),
+            columns=(
+                TEST,
+                place("its place among the notes, from 1"),
+                *(one.under("1") for one in NOTE),
+            ),
+            rows=lambda assessment: numbered(assessment.record.notes),
+        ),
+    ),
+)
