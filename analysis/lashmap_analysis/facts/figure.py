@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.facts.chapter import Chapter
 
 Kind = Literal["string", "integer", "number", "boolean"]
 Of = str | Callable[[Any], object]
@@ -130,11 +131,15 @@ class Section:
         figures: Keys of the result document, taken from an assessment.
         results: Columns of the table of results, taken from an assessment.
         tables: Of an export, each with its own rows.
+        terminal: Lines of the summary on a terminal: name and words.
+        chapters: Of the evidence in HTML and PDF.
     """
 
     figures: tuple[Figure | Group, ...] = ()
     results: tuple[Figure, ...] = ()
     tables: tuple[Table, ...] = ()
+    terminal: Callable[[Assessment], Iterable[tuple[str, str]]] = lambda _assessment: ()
+    chapters: Callable[[Assessment], Iterable[Chapter]] = lambda _assessment: ()
 
 
 def text(name: str, meaning: str, of: Of | None = None, *, joined: str = "\n") -> Figure:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.facts.chapter import Block, Chapter, Columns, Facts, Rows, Words
 from lashmap_analysis.facts.figure import (
     TEST,
     Figure,
@@ -15,6 +18,12 @@ from lashmap_analysis.facts.figure import (
     whole,
     yes_no,
 )
+from lashmap_analysis.lengths import format_length, format_spread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from lashmap_analysis.assessment import Assessment
 
 IDENTITY = (
     text("box", "type of the gearbox"),
@@ -99,6 +108,107 @@ def _columns(
     ]
 
 
+def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
+    yield "seal", assessment.record.identity.seal or "none: the test is not closed"
+
+
+def _chapters(assessment: Assessment) -> Iterator[Chapter]:
+    notes: Block = Words("None.")
+    if assessment.record.notes:
+        notes = Facts(
+            tuple((f"{time_s:.0f} s", said) for time_s, said in assessment.record.notes), "words", 12
+        )
+    yield Chapter("Operator's notes", "notes", (notes,))
+    told = (
+        ("Gear set", _gear_set(assessment)),
+        ("Indicator", _indicator(assessment)),
+        ("Encoder", _encoder(assessment)),
+        ("Limits", limit_words(assessment)),
+        ("Analysis", _analysis(assessment)),
+    )
+    parts = tuple((title, Facts(rows)) for title, rows in told)
+    yield Chapter("What the analysis was told", "provenance", (Columns(parts),))
+
+
+def limit_words(assessment: Assessment) -> Rows:
+    """Name the limits of the drawing with their figures, and their source."""
+    limits, units = assessment.record.limits, assessment.record.units
+    rows = [
+        (name, format_length(value, units))
+        for name, value in (
+            ("minimum", limits.minimum_mm),
+            ("maximum", limits.maximum_mm),
+            ("variation", limits.variation_mm),
+        )
+        if value is not None
+    ]
+    if not rows:
+        return (("limits", "none given"),)
+    rows.append(("meant as", f"{limits.kind} backlash"))
+    if limits.source:
+        rows.append(("from", limits.source))
+    return tuple(rows)
+
+
+def _gear_set(assessment: Assessment) -> Rows:
+    gear_set, units = assessment.record.gear_set, assessment.record.units
+    cutter = gear_set.cutter_radius_mm
+    return (
+        ("teeth, pinion : gear", f"{gear_set.pinion_teeth} : {gear_set.gear_teeth}"),
+        ("outer module", format_length(gear_set.outer_module_mm, units)),
+        ("face width", format_length(gear_set.face_width_mm, units)),
+        ("normal pressure angle", f"{gear_set.normal_pressure_angle_deg:g}°"),
+        ("mean spiral angle", f"{gear_set.mean_spiral_angle_deg:g}°"),
+        ("shaft angle", f"{gear_set.shaft_angle_deg:g}°"),
+        ("cutter radius", "not given" if cutter is None else format_length(cutter, units)),
+    )
+
+
+def _indicator(assessment: Assessment) -> Rows:
+    indicator, units = assessment.record.indicator, assessment.record.units
+    radius = format_length(indicator.touch_radius_mm, units, with_unit=False)
+    u_radius = format_spread(indicator.touch_radius_uncertainty_mm, units)
+    rows = [
+        ("direction", indicator.direction),
+        ("angle off it", f"{indicator.off_normal_deg:g}°, u = {indicator.angle_uncertainty_deg:g}°"),
+        ("tip", "plunger" if indicator.lever_deg is None else f"lever, inclined {indicator.lever_deg:g}°"),
+        ("touches", "arm on the gear shaft" if indicator.on_arm else "tooth"),
+        ("touch radius", f"{radius}, u = {u_radius}"),
+        ("resolution", format_spread(indicator.resolution_mm, units)),
+        ("calibration, U (k = 2)", format_spread(indicator.calibration_uncertainty_mm, units)),
+    ]
+    return tuple(rows)
+
+
+def _encoder(assessment: Assessment) -> Rows:
+    encoder = assessment.record.encoder
+    return (
+        ("sits on", f"{encoder.shaft} shaft"),
+        ("one count", f"{encoder.resolution_deg:.5g}°"),
+        ("u of a difference", f"{encoder.standard_uncertainty_deg:.3g}°"),
+    )
+
+
+def _analysis(assessment: Assessment) -> Rows:
+    identity, positions = assessment.record.identity, assessment.positions
+    usable = sum(p.normal_backlash_mm is not None for p in positions)
+    rows = [
+        ("version", assessment.version),
+        ("positions", f"{len(positions)} recorded, {usable} usable" + _without_rock(assessment)),
+        ("test ended", assessment.record.closing),
+        ("seal of the record (SHA-256)", identity.seal or "none: the test is not sealed"),
+        ("lengths", "inches" if assessment.record.units == "in" else "millimetres"),
+    ]
+    if identity.remark:
+        rows.append(("remark", identity.remark))
+    return tuple(rows)
+
+
+def _without_rock(assessment: Assessment) -> str:
+    count = len(assessment.record.left_out)
+    return f", {count} left out" if count else ""
+
+
 SECTION = Section(
     figures=(
         TEST,
@@ -168,4 +278,6 @@ SECTION = Section(
             rows=lambda assessment: numbered(assessment.record.notes),
         ),
     ),
+    terminal=_terminal,
+    chapters=_chapters,
 )

@@ -5,9 +5,11 @@ Beside it, never instead of it: the result itself is that of everything that was
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.facts.budget import BUDGET
+from lashmap_analysis.facts.budget import BUDGET, budget_blocks
+from lashmap_analysis.facts.chapter import Block, Chapter, Grid, Head, Heading, Picture, Words, rows_of
 from lashmap_analysis.facts.figure import (
     TEST,
     Group,
@@ -20,9 +22,19 @@ from lashmap_analysis.facts.figure import (
     whole,
     yes_no,
 )
+from lashmap_analysis.report.brief import cut_to
+from lashmap_analysis.report.charts_map import map_chart, whole_cycle
+from lashmap_analysis.report.lash_view import lash_view
+from lashmap_analysis.report.moment import moment
+from lashmap_analysis.review_table import review_columns
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.review_record import Exclusion, SignOff
+
+_LINES, _LINE = 3, 150  # of the first page
 
 STORED = (
     text("analysis_version", "version that found it"),
@@ -102,6 +114,101 @@ def _reviewed(assessment: Assessment) -> tuple[Assessment, ...]:
     return (review.reviewed,) if review is not None and review.reviewed is not None else ()
 
 
+@dataclass(frozen=True, kw_only=True)
+class ReviewOnFront:
+    """A review in short, for the page to sign.
+
+    Attributes:
+        beside: True when other results stand beside the one as recorded.
+        blocks: What is said of it.
+        reviewer: Name and date for the signature line; empty when no signature covers the result.
+    """
+
+    beside: bool
+    blocks: tuple[Block, ...]
+    reviewer: str
+
+
+def review_on_front(assessment: Assessment) -> ReviewOnFront | None:
+    """What the first page says of a review; None when nothing is left out, signed or changed."""
+    review = assessment.review
+    if review is None or not review.seen:
+        return None
+    lines = [_exclusion(one) for one in review.holding]
+    lines += [review.changes[0]] if len(review.changes) > 1 else []
+    shown = lines if len(lines) <= _LINES else [*lines[: _LINES - 1], "And more, in full in the evidence."]
+    table = _results(assessment, 4)
+    last = review.sign_offs[-1] if review.sign_offs and review.covers else None
+    return ReviewOnFront(
+        beside=len(table.heads) > 2,
+        blocks=(
+            table,
+            *(Words(cut_to(line, _LINE), "small") for line in shown),
+            *_signed(cut_to(review.signed, _LINE)),
+        ),
+        reviewer=cut_to(f"{last.by}, {last.utc[:10]}", 44) if last is not None else "",
+    )
+
+
+def _chapters(assessment: Assessment) -> Iterator[Chapter]:
+    """Everything that stands beside what was recorded; nothing when nobody has looked."""
+    review = assessment.review
+    if review is None:
+        return
+    reviewed = review.reviewed
+    lines = (
+        *review.changes,
+        *(_exclusion(one) for one in review.exclusions),
+        *(_sign_off(one) for one in review.sign_offs),
+        *(f"As reviewed: {reason}" for reason in (reviewed.verdict.reasons if reviewed else ())),
+    )
+    blocks: list[Block] = [_results(assessment), *(Words(line, "small") for line in lines)]
+    if reviewed is not None and (view := lash_view(reviewed)) is not None:
+        picture = map_chart(
+            view,
+            whole_cycle(view),
+            name="as-reviewed",
+            title="Lash map as reviewed, over the mesh cycle",
+            description="The lash map without what is left out in review.",
+        )
+        blocks += [Heading("Lash map as reviewed"), Picture(picture)]
+    if reviewed is not None and (budget := budget_blocks(reviewed)):
+        blocks += [Heading("Uncertainty of the tight spot as reviewed"), *budget]
+    yield Chapter("Stored result and review", "review-in-full", (*blocks, *_signed(review.signed)))
+
+
+def _results(assessment: Assessment, most: int | None = None) -> Grid:
+    """The results side by side."""
+    names, columns = review_columns(assessment)
+    return Grid(
+        "Results side by side; what a reviewer leaves out stays in the record",
+        (Head("", 1.2), *(Head(column.heading) for column in columns)),
+        rows_of((name, *(column.cells[at] for column in columns)) for at, name in enumerate(names[:most])),
+        "whole",
+    )
+
+
+def _signed(words: str) -> tuple[Words, ...]:
+    return (Words(words, "strong"),) if words else ()
+
+
+def _exclusion(one: Exclusion) -> str:
+    said = f"Exclusion {one.number}: {one.what}, left out by {one.by}, {moment(one.utc)}: {one.reason}"
+    if one.undone is None:
+        return said
+    by, utc, reason = one.undone
+    return f"{said} (taken back by {by}, {moment(utc)}: {reason})"
+
+
+def _sign_off(one: SignOff) -> str:
+    numbers = ", ".join(map(str, one.exclusions)) or "none"
+    remark = f" {one.remark}" if one.remark else ""
+    return (
+        f"Signed off by {one.by}, {moment(one.utc)}, as {one.outcome} (as recorded: {one.recorded_outcome}), "
+        f"exclusions: {numbers}, analysis {one.analysis_version}.{remark}"
+    )
+
+
 SECTION = Section(
     figures=(
         Group(
@@ -153,4 +260,5 @@ SECTION = Section(
             rows=lambda assessment: numbered(assessment.review.sign_offs if assessment.review else ()),
         ),
     ),
+    chapters=_chapters,
 )

@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.facts.chapter import Block, Chapter, Grid, Head, Heading, Picture, Side, Words, rows_of
 from lashmap_analysis.facts.figure import TEST, Group, Section, Table, number, text, whole, yes_no
+from lashmap_analysis.lengths import MISSING, format_length, format_spread, in_units
+from lashmap_analysis.report.charts_sweep import SweepView, sweep_chart
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from lashmap_analysis.assessment import Assessment, SweepResult
+    from lashmap_analysis.record import Units
+    from lashmap_analysis.runout import RunoutSweep, TurnPart
 
 MEMBER = text("member", "'gear' or 'pinion': the member that was turned before the indicator")
 SWEEP = (
@@ -83,6 +95,106 @@ OTHER_MEMBER = Group(
     "match.remainder",
 )
 SENTENCE = text("sentence", "all of it in words, lengths in the units of the paperwork")
+_LOOK = (
+    "The member was turned steadily before the indicator, square to its pitch cone at the outer end. Full "
+    "line: mean turn; dashed: its once-per-turn part."
+)
+
+
+def sweep_lines(assessment: Assessment) -> tuple[str, ...]:
+    """Say of each sweep in one line whether it explains the lash map; the evidence says it in full."""
+    return tuple(_line(result, assessment.record.units) for result in assessment.sweeps)
+
+
+def _line(result: SweepResult, units: Units) -> str:
+    start = f"{result.member.capitalize()} sweep:"
+    if result.sweep is None or result.match is None:
+        return f"{start} gave no runout (see evidence)."
+    match = result.match
+    part = f"the {result.member}'s part of the map"
+    if match.amplitude_difference_mm is None:
+        answer = f"{part} does not stand alone"
+    elif match.explains is None:
+        answer = f"cannot tell whether it explains {part}"
+    elif not match.explains:
+        answer = f"does not explain {part}"
+    else:
+        answer = f"{'may, by its size, explain' if match.mesh_high_point_deg is None else 'explains'} {part}"
+    return f"{start} FIM {format_length(result.sweep.fim_mm, units)}, {answer}."
+
+
+def _chapters(assessment: Assessment) -> Iterator[Chapter]:
+    units = assessment.record.units
+    found = [one for n, result in enumerate(assessment.sweeps, 1) for one in _blocks(n, result, units)]
+    if found:
+        yield Chapter("Runout sweeps", "sweeps", (*found, Words(_LOOK, "small")))
+
+
+def _blocks(number: int, result: SweepResult, units: Units) -> tuple[Block, ...]:
+    sweep, heading = result.sweep, Heading(f"Runout of the {result.member}")
+    if sweep is None:
+        return heading, Words(f"No runout could be taken from this sweep: {result.refusal}")
+    view = SweepView(
+        name=f"sweep-{number}",
+        title=f"Runout of the {result.member} over its mean turn",
+        description=f"Full indicator movement {format_length(sweep.fim_mm, units)}; "
+        f"once per turn high at {sweep.once.high_point_deg:.0f}°.",
+        member=result.member,
+        units=units,
+        angle_deg=sweep.angle_deg,
+        profile=sweep.profile_mm * in_units(1.0, units),
+        amplitude=in_units(sweep.once.amplitude_mm, units),
+        high_deg=sweep.once.high_point_deg,
+    )
+    heads = (
+        Head("quantity", 2.2, on_paper=f"quantity, {units}"),
+        Head("value", right=True),
+        Head("u", right=True),
+        Head("high point", 1.5, right=True),
+    )
+    rows = rows_of(_rows(result, sweep, units))
+    table = Grid(f"Runout of the {result.member}, {units}", heads, rows, "whole", caption_on_paper=False)
+    return heading, Picture(sweep_chart(view)), Side((Words(result.sentence),), (table,), "sweep")
+
+
+def _rows(result: SweepResult, sweep: RunoutSweep, units: Units) -> tuple[tuple[str, str, str, str], ...]:
+    match = result.match
+
+    def plain(length_mm: float | None) -> str:
+        return format_length(length_mm, units, with_unit=False)
+
+    def fine(length_mm: float | None) -> str:
+        return format_spread(length_mm, units, with_unit=False)
+
+    def part(name: str, part: TurnPart) -> tuple[str, str, str, str]:
+        stands = part.amplitude_mm > 2 * part.standard_uncertainty_mm
+        known_to = f"u = {part.high_point_uncertainty_deg:.1f}°"
+        high = f"{part.high_point_deg:.0f}° ({known_to})" if stands else MISSING
+        return name, plain(part.amplitude_mm), fine(part.standard_uncertainty_mm), high
+
+    rows = [
+        ("FIM of the mean turn", plain(sweep.fim_mm), fine(sweep.fim_uncertainty_mm), MISSING),
+        part("once per turn, amplitude", sweep.once),
+        part("twice per turn, amplitude", sweep.twice),
+        ("the rest, peak to peak", plain(sweep.rest_mm), MISSING, MISSING),
+        (_repeats(sweep), fine(sweep.repeatability_mm), MISSING, MISSING),
+    ]
+    if match is not None:
+        mesh = match.mesh_high_point_deg
+        lash = plain(match.predicted_amplitude_mm)
+        place = MISSING if mesh is None else f"{mesh:.0f}° at the mesh"
+        rows.append(("lash amplitude it makes", lash, fine(match.standard_uncertainty_mm), place))
+    if result.tight_spot_part_mm is not None:
+        rows.append(("taken at the tight spot", plain(result.tight_spot_part_mm), MISSING, MISSING))
+    return tuple(rows)
+
+
+def _repeats(sweep: RunoutSweep) -> str:
+    if sweep.turns < 2:
+        return "repeatability, not known from one turn"
+    return f"repeatability between {sweep.turns} turns"
+
+
 SECTION = Section(
     figures=(
         Group(
@@ -110,4 +222,5 @@ SECTION = Section(
             rows=lambda assessment: zip(assessment.sweeps, assessment.record.sweeps, strict=True),
         ),
     ),
+    chapters=_chapters,
 )

@@ -2,8 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from lashmap_analysis.facts.figure import WHOLE, Figure, Group, Section, number, text, whole, yes_no
 from lashmap_analysis.facts.review import SIGNED
+from lashmap_analysis.lengths import format_length
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from lashmap_analysis.assessment import Assessment, TightSpotResult
+    from lashmap_analysis.record import Units
 
 SPOT = (
     whole("engagement", "gear teeth past the matched teeth", required=False),
@@ -30,6 +39,33 @@ def columns(way: str) -> tuple[Figure, ...]:
     return tuple(
         one.under(way, name=f"{way}_{one.name}", meaning=f"{way} tight spot: {one.meaning}") for one in SPOT
     )
+
+
+def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
+    for way in ("stated", "predicted", "measured"):
+        yield f"tight spot, {way}", _words(getattr(assessment, way), assessment.record.units)
+    yield "confirmed", "yes" if assessment.confirmed else "no"
+    if assessment.cause:
+        yield "cause", assessment.cause
+
+
+def _words(spot: TightSpotResult | None, units: Units) -> str:
+    if spot is None:
+        return "none"
+    turn, angle_deg = divmod(round(spot.gear_angle_deg, 1), 360.0)
+    return (
+        f"engagement {spot.engagement}, {angle_deg:.1f}° of turn {int(turn) + 1}: normal backlash "
+        f"{format_length(spot.normal_backlash_mm, units)}, 95 % {interval_words(spot, units)}"
+    )
+
+
+def interval_words(
+    spot: TightSpotResult, units: Units, *, short: bool = False, with_unit: bool = True
+) -> str:
+    """The 95 % interval, its unit once if `short`; a minimum's is not symmetric, so no ± is right."""
+    low, high = spot.interval_mm
+    lower = format_length(low, units, with_unit=with_unit and not short)
+    return f"{lower} to {format_length(high, units, with_unit=with_unit)}"
 
 
 SECTION = Section(
@@ -63,4 +99,5 @@ SECTION = Section(
         CAUSE,
         SIGNED.under("review", name="review_signed"),
     ),
+    terminal=_terminal,
 )

@@ -9,9 +9,13 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from lashmap_analysis.assessment import Assessment, TightSpotResult
+from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.facts.given import limit_words
+from lashmap_analysis.facts.review import ReviewOnFront, review_on_front
+from lashmap_analysis.facts.sweeps import sweep_lines
+from lashmap_analysis.facts.tight_spot import interval_words
 from lashmap_analysis.lengths import format_length
-from lashmap_analysis.record import Identity, Precondition, Units
+from lashmap_analysis.record import Identity, Precondition
 from lashmap_analysis.report.brief import Density, brief
 from lashmap_analysis.report.charts_limits import limits_chart
 from lashmap_analysis.report.charts_map import map_chart, whole_cycle
@@ -19,8 +23,6 @@ from lashmap_analysis.report.charts_polar import polar_chart
 from lashmap_analysis.report.charts_seal import seal
 from lashmap_analysis.report.lash_view import BAND, LashView, lash_view
 from lashmap_analysis.report.moment import moment
-from lashmap_analysis.report.review_view import ReviewView, review_on_front
-from lashmap_analysis.report.sweeps_view import sweep_lines
 from lashmap_analysis.report.words import why_no_map
 from lashmap_analysis.verdict import Outcome
 
@@ -89,7 +91,7 @@ class Sheet:
     beyond: tuple[str, ...]
     no_map: str
     preconditions: tuple[Precondition, ...]
-    review: ReviewView | None
+    review: ReviewOnFront | None
     closing: str
     operator: str
     started: str
@@ -110,7 +112,7 @@ def sheet(assessment: Assessment) -> Sheet:
         reasons=words.reasons,
         would_settle=words.would_settle,
         headline=format_length(stated.normal_backlash_mm, units, with_unit=False) if stated else "",
-        interval=_interval(stated, units) if stated else "",
+        interval=interval_words(stated, units, short=True) if stated else "",
         headline_name="Tightest normal backlash, outer end",
         limits=words.limits,
         rail=_rail(view, assessment),
@@ -130,26 +132,6 @@ def sheet(assessment: Assessment) -> Sheet:
     )
 
 
-def limit_words(assessment: Assessment) -> tuple[tuple[str, str], ...]:
-    """Name the limits of the drawing with their figures, and their source."""
-    limits, units = assessment.record.limits, assessment.record.units
-    rows = [
-        (name, format_length(value, units))
-        for name, value in (
-            ("minimum", limits.minimum_mm),
-            ("maximum", limits.maximum_mm),
-            ("variation", limits.variation_mm),
-        )
-        if value is not None
-    ]
-    if not rows:
-        return (("limits", "none given"),)
-    rows.append(("meant as", f"{limits.kind} backlash"))
-    if limits.source:
-        rows.append(("from", limits.source))
-    return tuple(rows)
-
-
 def _limit_line(assessment: Assessment) -> str:
     """Say in one line which backlash the limits mean and who says so; the rail shows minimum and maximum."""
     limits, units = assessment.record.limits, assessment.record.units
@@ -165,12 +147,6 @@ def _limit_line(assessment: Assessment) -> str:
     return ", ".join(parts) + "."
 
 
-def _interval(spot: TightSpotResult, units: Units, *, with_unit: bool = True) -> str:
-    low, high = spot.interval_mm
-    upper = format_length(high, units, with_unit=with_unit)
-    return f"{format_length(low, units, with_unit=False)} to {upper}"
-
-
 def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
     if view is None or view.spot is None or assessment.stated is None:
         return None
@@ -181,7 +157,7 @@ def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
         view.limits,
         units,
         name="rail",
-        description=f"95 % interval {_interval(assessment.stated, units)}; {named}.",
+        description=f"95 % interval {interval_words(assessment.stated, units, short=True)}; {named}.",
     )
 
 
@@ -219,7 +195,7 @@ def _spots(assessment: Assessment) -> tuple[SpotRow, ...]:
                 engagement=str(spot.engagement),
                 gear_angle=f"{spot.gear_angle_deg % 360:.1f}°",
                 backlash=format_length(spot.normal_backlash_mm, units, with_unit=False),
-                interval=_interval(spot, units, with_unit=False),
+                interval=interval_words(spot, units, with_unit=False),
             )
         )
     return tuple(rows)
