@@ -7,7 +7,7 @@ from importlib.resources import files
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-TEMPLATES = {"blocks.html.j2", "defs.svg.j2", "front.html.j2", "report.html.j2", "style.css"}
+TEMPLATES = {"blocks.html.j2", "front.html.j2", "report.html.j2", "style.css"}
 TEMPLATES |= {"style.typ", "blocks.typ", "front.typ", "report.typ"}
 
 

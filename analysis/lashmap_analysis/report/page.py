@@ -18,6 +18,7 @@ from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.facts.figure import Section
 from lashmap_analysis.record import Identity
 from lashmap_analysis.report.brief import cut_to
+from lashmap_analysis.report.chart_style import HATCHES, style_sheet
 from lashmap_analysis.report.environment import page_template
 from lashmap_analysis.report.evidence import closing_words, evidence
 from lashmap_analysis.report.sheet import sheet
@@ -39,12 +40,13 @@ def render_html(assessment: Assessment, sections: Iterable[Section] = SECTIONS) 
     """
     front = sheet(assessment)
     identity = front.identity
-    style = f"{_part('style.css')}@page {{ @bottom-left {{ content: {css_string(footer(identity))}; }} }}\n"
+    style = f"{style_sheet()}@page {{ @bottom-left {{ content: {css_string(footer(identity))}; }} }}\n"
     script = _part("look.js")
     return page_template("report.html.j2").render(
         policy=policy(style=style, script=script),
         style=style,
         script=script,
+        hatches=HATCHES,
         sheet=front,
         chapters=tuple(evidence(assessment, front, sections)),
         closing_words=closing_words(assessment),

@@ -21,9 +21,9 @@ from markupsafe import Markup
 
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.facts.figure import Section
+from lashmap_analysis.report.chart_style import COLOURS, standalone
 from lashmap_analysis.report.evidence import closing_words, evidence
 from lashmap_analysis.report.page import footer
-from lashmap_analysis.report.pdf_svg import standalone
 from lashmap_analysis.report.sheet import sheet
 from lashmap_analysis.report.typesetting import Job, Refused, typeset
 from lashmap_analysis.report.visible import code_name, visible
@@ -119,6 +119,7 @@ def _document(assessment: Assessment, sections: Iterable[Section] = SECTIONS) ->
         "sheet": {**_plain(front), "seal": _plain(front.seal, colour)},
         "chapters": _plain(tuple(evidence(assessment, front, sections))),
         "closing_words": _plain(closing_words(assessment)),
+        "colours": COLOURS,
         "footer": _plain(footer(front.identity)),
         "units": assessment.record.units,
         "date": [date.year, date.month, date.day, date.hour, date.minute, date.second] if date else None,
