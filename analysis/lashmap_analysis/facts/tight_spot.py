@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from lashmap_analysis.facts.chapter import Block, Grid, Head, rows_of
 from lashmap_analysis.facts.figure import WHOLE, Figure, Group, Section, number, text, whole, yes_no
 from lashmap_analysis.facts.review import SIGNED
 from lashmap_analysis.lengths import format_length
@@ -41,9 +42,17 @@ def columns(way: str) -> tuple[Figure, ...]:
     )
 
 
+def _ways(assessment: Assessment) -> tuple[tuple[str, TightSpotResult | None], ...]:
+    return (
+        ("stated", assessment.stated),
+        ("predicted", assessment.predicted),
+        ("measured", assessment.measured),
+    )
+
+
 def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
-    for way in ("stated", "predicted", "measured"):
-        yield f"tight spot, {way}", _words(getattr(assessment, way), assessment.record.units)
+    for way, spot in _ways(assessment):
+        yield f"tight spot, {way}", _words(spot, assessment.record.units)
     yield "confirmed", "yes" if assessment.confirmed else "no"
     if assessment.cause:
         yield "cause", assessment.cause
@@ -57,6 +66,30 @@ def _words(spot: TightSpotResult | None, units: Units) -> str:
         f"engagement {spot.engagement}, {angle_deg:.1f}° of turn {int(turn) + 1}: normal backlash "
         f"{format_length(spot.normal_backlash_mm, units)}, 95 % {interval_words(spot, units)}"
     )
+
+
+def spot_blocks(assessment: Assessment) -> tuple[Block, ...]:
+    """The ways of seeing it as a table; nothing when nothing was seen."""
+    units = assessment.record.units
+    heads = (
+        Head(f"backlash, {units}", 1.3),
+        Head("value", 0.8, right=True),
+        Head("95\N{NO-BREAK SPACE}%", 1.9, right=True, on_paper="95 %"),
+        Head("engage\N{SOFT HYPHEN}ment", 1.2, right=True, on_paper="engagement"),
+        Head("gear angle", 1.1, right=True),
+    )
+    rows = [
+        (
+            way,
+            format_length(spot.normal_backlash_mm, units, with_unit=False),
+            interval_words(spot, units, with_unit=False),
+            str(spot.engagement),
+            f"{spot.gear_angle_deg % 360:.1f}°",
+        )
+        for way, spot in _ways(assessment)
+        if spot is not None
+    ]
+    return (Grid("", heads, rows_of(rows)),) if rows else ()
 
 
 def interval_words(

@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.facts.chapter import Block
 from lashmap_analysis.facts.given import limit_words
 from lashmap_analysis.facts.review import ReviewOnFront, review_on_front
 from lashmap_analysis.facts.sweeps import sweep_lines
-from lashmap_analysis.facts.tight_spot import interval_words
+from lashmap_analysis.facts.tight_spot import interval_words, spot_blocks
 from lashmap_analysis.lengths import format_length
-from lashmap_analysis.record import Identity, Precondition
-from lashmap_analysis.report.brief import Density, brief
+from lashmap_analysis.report.brief import Brief, brief
 from lashmap_analysis.report.charts_limits import limits_chart
 from lashmap_analysis.report.charts_map import map_chart, whole_cycle
 from lashmap_analysis.report.charts_polar import polar_chart
@@ -28,72 +28,39 @@ from lashmap_analysis.verdict import Outcome
 
 
 @dataclass(frozen=True, kw_only=True)
-class SpotRow:
-    """One way of seeing the tight spot, as text."""
-
-    name: str
-    engagement: str
-    gear_angle: str
-    backlash: str
-    interval: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class Sheet:
-    """What the first page shows, as text and pictures.
+class Sheet(Brief):
+    """What the first page shows, as text and pictures: the words that were cut for it, and beside them.
 
     Attributes:
-        identity: Who, what, where, when, each text cut to its room.
-        density: How full the page is.
-        in_full: What was cut, as (name, whole text), for the evidence.
         outcome: Of the verdict.
         seal: Its sign.
-        reasons: Of the verdict.
-        would_settle: Of the verdict.
         headline: Tightest backlash, without its unit; empty when none is stated.
         interval: Its 95 % interval in words; a minimum's is not symmetric, so no ± stands beside it.
         headline_name: What the headline is.
-        limits: The limits in words.
         rail: Interval against limits; None without a figure.
-        cause: Where the tight spot lies and what moved it there.
         confirmation: Whether it was gone to and measured.
-        sweeps: Each runout sweep in one line.
-        spots: Measured, predicted, stated.
+        spots: Stated, predicted, measured; nothing without any.
         polar: Lash map around the gear.
         straight: Lash map against engagement.
         beyond: Limits that the charts cannot show.
         no_map: Why there is no lash map.
-        preconditions: As recorded.
         review: What reviewers did, in short; None when there is nothing to see.
-        closing: How the test ended, empty when it was completed.
-        operator: Who ran it.
         started: When, for people.
     """
 
-    identity: Identity
-    density: Density
-    in_full: tuple[tuple[str, str], ...]
     outcome: Outcome
     seal: Markup
-    reasons: tuple[str, ...]
-    would_settle: tuple[str, ...]
     headline: str
     interval: str
     headline_name: str
-    limits: str
     rail: Markup | None
-    cause: str
     confirmation: str
-    sweeps: tuple[str, ...]
-    spots: tuple[SpotRow, ...]
+    spots: tuple[Block, ...]
     polar: Markup | None
     straight: Markup | None
     beyond: tuple[str, ...]
     no_map: str
-    preconditions: tuple[Precondition, ...]
     review: ReviewOnFront | None
-    closing: str
-    operator: str
     started: str
 
 
@@ -104,30 +71,20 @@ def sheet(assessment: Assessment) -> Sheet:
     view = lash_view(assessment)
     words = brief(assessment, limits=_limit_line(assessment), sweeps=sweep_lines(assessment))
     return Sheet(
-        identity=words.identity,
-        density=words.density,
-        in_full=words.in_full,
+        **vars(words),
         outcome=assessment.verdict.outcome,
         seal=seal(assessment.verdict.outcome),
-        reasons=words.reasons,
-        would_settle=words.would_settle,
         headline=format_length(stated.normal_backlash_mm, units, with_unit=False) if stated else "",
         interval=interval_words(stated, units, short=True) if stated else "",
         headline_name="Tightest normal backlash, outer end",
-        limits=words.limits,
         rail=_rail(view, assessment),
-        cause=words.cause,
         confirmation=_confirmation(assessment),
-        sweeps=words.sweeps,
-        spots=_spots(assessment),
+        spots=spot_blocks(assessment),
         polar=_polar(view) if view else None,
         straight=_straight(view) if view else None,
         beyond=_beyond(view) if view else (),
         no_map=why_no_map(assessment),
-        preconditions=words.preconditions,
         review=review_on_front(assessment),
-        closing=words.closing,
-        operator=words.identity.operator,
         started=moment(words.identity.started_utc),
     )
 
@@ -176,29 +133,6 @@ def _confirmed(assessment: Assessment) -> str:
     if any(p.purpose == "confirming" for p in assessment.positions):
         return "Not confirmed: no confirming position agrees with the prediction within their uncertainties."
     return "Not confirmed: no confirming position was recorded."
-
-
-def _spots(assessment: Assessment) -> tuple[SpotRow, ...]:
-    units = assessment.record.units
-    rows = []
-    named = (
-        ("stated", assessment.stated),
-        ("predicted", assessment.predicted),
-        ("measured", assessment.measured),
-    )
-    for name, spot in named:
-        if spot is None:
-            continue
-        rows.append(
-            SpotRow(
-                name=name,
-                engagement=str(spot.engagement),
-                gear_angle=f"{spot.gear_angle_deg % 360:.1f}°",
-                backlash=format_length(spot.normal_backlash_mm, units, with_unit=False),
-                interval=interval_words(spot, units, with_unit=False),
-            )
-        )
-    return tuple(rows)
 
 
 def _described(view: LashView) -> str:
