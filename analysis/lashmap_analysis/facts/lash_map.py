@@ -25,7 +25,6 @@ from lashmap_analysis.once_per_turn import ANY_ANGLE_DEG
 from lashmap_analysis.outlier_words import remarks_of
 from lashmap_analysis.report.charts_map import around_spot, map_chart
 from lashmap_analysis.report.lash_view import lash_view
-from lashmap_analysis.report.words import why_no_map
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -223,6 +222,24 @@ def _map_facts(assessment: Assessment) -> Rows:
 def _with_u(value_mm: float, uncertainty_mm: float, units: Units) -> str:
     value = format_length(value_mm, units)
     return value if math.isnan(uncertainty_mm) else f"{value}, u = {format_spread(uncertainty_mm, units)}"
+
+
+def why_no_map(assessment: Assessment) -> str:
+    """Say why there is no lash map; empty when there is one."""
+    if assessment.lash_map is not None:
+        return ""
+    count = len(assessment.positions)
+    usable = sum(p.normal_backlash_mm is not None for p in assessment.positions)
+    if count == 0:
+        return "No position was recorded, so there is no lash map and no tight spot."
+    if usable == 0:
+        return (
+            f"None of the {count} recorded positions gave a usable reading, so there is no lash map. "
+            "The traces below show what was recorded."
+        )
+    return (
+        f"{usable} of {count} recorded positions gave a usable reading; no lash map could be fitted to them."
+    )
 
 
 SECTION = Section(

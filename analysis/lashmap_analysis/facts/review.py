@@ -22,10 +22,10 @@ from lashmap_analysis.facts.figure import (
     whole,
     yes_no,
 )
-from lashmap_analysis.report.brief import cut_to
 from lashmap_analysis.report.charts_map import map_chart, whole_cycle
 from lashmap_analysis.report.lash_view import lash_view
 from lashmap_analysis.report.moment import moment
+from lashmap_analysis.report.visible import cut_to
 from lashmap_analysis.review_table import review_columns
 
 if TYPE_CHECKING:

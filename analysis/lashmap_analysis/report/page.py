@@ -17,11 +17,11 @@ from importlib.resources import files
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.facts.figure import Section
 from lashmap_analysis.record import Identity
-from lashmap_analysis.report.brief import cut_to
 from lashmap_analysis.report.chart_style import HATCHES, style_sheet
 from lashmap_analysis.report.environment import page_template
 from lashmap_analysis.report.evidence import closing_words, evidence
 from lashmap_analysis.report.sheet import sheet
+from lashmap_analysis.report.visible import cut_to
 from lashmap_analysis.result import SECTIONS
 
 FOOTER = 90  # columns; what one line of the page margin holds

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.facts.chapter import Block
 from lashmap_analysis.facts.given import limit_words
+from lashmap_analysis.facts.lash_map import why_no_map
 from lashmap_analysis.facts.review import ReviewOnFront, review_on_front
 from lashmap_analysis.facts.sweeps import sweep_lines
 from lashmap_analysis.facts.tight_spot import interval_words, spot_blocks
@@ -21,9 +22,8 @@ from lashmap_analysis.report.charts_limits import limits_chart
 from lashmap_analysis.report.charts_map import map_chart, whole_cycle
 from lashmap_analysis.report.charts_polar import polar_chart
 from lashmap_analysis.report.charts_seal import seal
-from lashmap_analysis.report.lash_view import BAND, LashView, lash_view
+from lashmap_analysis.report.lash_view import LashView, lash_view
 from lashmap_analysis.report.moment import moment
-from lashmap_analysis.report.words import why_no_map
 from lashmap_analysis.verdict import Outcome
 
 
@@ -168,19 +168,3 @@ def _beyond(view: LashView) -> tuple[str, ...]:
         for limit in view.limits
         if limit.value in view.range.beyond
     )
-
-
-def map_notes(view: LashView) -> tuple[str, ...]:
-    """Say what band and bars of the lash map mean."""
-    turns = view.cycle // view.gear_teeth
-    notes = [f"Bars in the lash map: ±{BAND} standard uncertainties of a position (95 %), random part only."]
-    if view.curve is not None:
-        notes.append(
-            f"Band: ±{BAND} standard uncertainties of the fitted curve (95 %), tooth scatter included."
-        )
-    if view.curve is not None and turns > 1:
-        notes.append(
-            "Around the gear, the curve is the turn with the tight spot, "
-            f"and the band spans all {turns} turns of the mesh cycle."
-        )
-    return tuple(notes)
