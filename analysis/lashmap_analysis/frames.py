@@ -37,7 +37,7 @@ def columns_of(assessment: Assessment, tables: Mapping[str, Table] = TABLES) -> 
     test = TEST.cell(assessment)
     return {
         name: {
-            column.name: [test if column is TEST else column.cell(row) for row in rows]
+            column.name: [test] * len(rows) if column is TEST else [column.cell(row) for row in rows]
             for column in tables[name].columns
         }
         for name, rows in found.items()

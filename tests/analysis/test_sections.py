@@ -9,7 +9,7 @@ from analysis.made_assessment import made_assessment
 from analysis.made_review import reviewed
 from analysis.page_reading import read_page
 from analysis.pdf_reading import pdf_text
-from lashmap_analysis.facts.chapter import Chapter, facts_of
+from lashmap_analysis.facts.chapter import Chapter, Facts, facts_of
 from lashmap_analysis.facts.figure import TEST, Group, Section, Table, number, text
 from lashmap_analysis.frame_columns import SAMPLES, TABLES, tables_of
 from lashmap_analysis.frames import columns_of
@@ -27,12 +27,12 @@ if TYPE_CHECKING:
 OIL = (
     text("grade", "grade of the oil", lambda _assessment: "ISO VG 220"),
     number("film_mm", "thickness of its film", lambda assessment: assessment.stated.normal_backlash_mm / 10),
-    number("sump_deg", "slope of the sump", lambda _assessment: float("nan")),
+    number("sump_deg", "slope of the sump", lambda _assessment: float("nan"), label="sump"),
 )
 
 
 def chapters(assessment: Assessment) -> Iterator[Chapter]:
-    yield Chapter("Oil in the mesh", "oil", (facts_of(OIL, assessment, assessment.record.units),))
+    yield Chapter("Oil in the mesh", "oil", (Facts(facts_of(OIL, assessment, assessment.record.units)),))
 
 
 SECTION = Section(
@@ -47,7 +47,7 @@ SECTION = Section(
             rows=lambda assessment: (assessment,),
         ),
     ),
-    terminal=lambda _assessment: (("oil", "ISO VG 220"),),
+    terminal=lambda assessment: facts_of(OIL[:1], assessment, assessment.record.units),
     chapters=chapters,
 )
 WITH_OIL = (*SECTIONS, SECTION)
@@ -90,7 +90,8 @@ def test_page_and_paper_show_it_in_the_unit_of_the_paperwork() -> None:
     for shown in (page, paper):
         assert "Oil in the mesh" in shown
         assert film in shown
-        assert "slope of the sump" in shown
+        assert "grade of the oil" in shown
+        assert "sump" in shown
     assert "Oil in the mesh" not in read_page(render_html(assessment)).text
 
 
@@ -100,7 +101,7 @@ def test_the_terminal_names_it_after_the_others() -> None:
     assert isinstance(console.file, io.StringIO)
     *_, seal, oil = console.file.getvalue().splitlines()
     assert seal.split() == ["seal", "none:", "the", "test", "is", "not", "closed"]
-    assert oil == f"{'oil':<24}ISO VG 220"
+    assert oil == f"{'grade of the oil':<24}ISO VG 220"
 
 
 def test_every_section_but_the_verdict_says_something_on_paper() -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 from markupsafe import Markup
 
-from lashmap_analysis.lengths import format_length
+from lashmap_analysis.lengths import MISSING, format_length
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -183,12 +183,16 @@ def rows_of(cells: Iterable[Iterable[str]]) -> tuple[Row, ...]:
     return tuple(Row(tuple(line)) for line in cells)
 
 
-def facts_of(figures: Iterable[Figure], holder: object, units: Units) -> Facts:
-    """Figures under their meanings, lengths in the paper's unit: for a section with no more to say."""
-    rows = []
-    for one in figures:
-        value = one.value(holder)
-        is_length = one.unit == "mm"
-        words = format_length(value, units) if is_length else "–" if value is None else str(value)
-        rows.append((one.meaning, words if is_length or not one.unit else f"{words} {one.unit}"))
-    return Facts(tuple(rows))
+def facts_of(figures: Iterable[Figure], holder: object, units: Units, *, absent: str = MISSING) -> Rows:
+    """Figures with their labels, lengths in the paper's unit; for a terminal as well."""
+    return tuple((one.label or one.meaning, _shown(one, one.value(holder), units, absent)) for one in figures)
+
+
+def _shown(figure: Figure, value: object, units: Units, absent: str) -> str:
+    if value is None:
+        return absent
+    if figure.kind != "number" or not isinstance(value, float):
+        return str(value)
+    if figure.unit == "mm":
+        return format_length(value, units)
+    return f"{value:g}°" if figure.unit == "deg" else f"{value:g} {figure.unit}".rstrip()

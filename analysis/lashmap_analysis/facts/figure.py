@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ class Figure:
         of: Where it is: a path of attributes and places from what holds it, or a function of that; the name
             when None.
         joined: What stands between the items of a list in a cell of a table.
+        label: Its name for people; the meaning when empty.
     """
 
     name: str
@@ -43,6 +45,7 @@ class Figure:
     required: bool = False
     of: Of | None = None
     joined: str = "\n"
+    label: str = ""
 
     @property
     def unit(self) -> str:
@@ -56,9 +59,11 @@ class Figure:
     def cell(self, holder: object) -> Any:  # noqa: ANN401 - as above
         """The figure as one cell of a table; a text is never missing, an empty one is none."""
         value = self.value(holder)
+        if self.kind != "string":
+            return value
         if isinstance(value, list):
             return self.joined.join(map(str, value))
-        return "" if value is None and self.kind == "string" else value
+        return "" if value is None else value
 
     def under(self, of: Of, **changed: Any) -> Figure:  # noqa: ANN401 - as `dataclasses.replace`
         """The same figure for one who holds its holder at `of`, with another name or meaning if need be."""
@@ -147,9 +152,11 @@ def text(name: str, meaning: str, of: Of | None = None, *, joined: str = "\n") -
     return Figure(name=name, kind="string", meaning=meaning, required=True, of=of, joined=joined)
 
 
-def number(name: str, meaning: str, of: Of | None = None, *, required: bool = False) -> Figure:
+def number(
+    name: str, meaning: str, of: Of | None = None, *, required: bool = False, label: str = ""
+) -> Figure:
     """A number."""
-    return Figure(name=name, kind="number", meaning=meaning, required=required, of=of)
+    return Figure(name=name, kind="number", meaning=meaning, required=required, of=of, label=label)
 
 
 def whole(name: str, meaning: str, of: Of | None = None, *, required: bool = True) -> Figure:
@@ -192,11 +199,17 @@ def taken(of: Of, holder: Any) -> Any:  # noqa: ANN401 - whatever is there
     """What a path or a function finds in a holder; None as soon as something on the way is None."""
     if not isinstance(of, str):
         return None if holder is None else of(holder)
-    for part in filter(None, of.split(".")):
+    for part in _parts(of):
         if holder is None:
             return None
-        holder = holder[int(part)] if part.isdigit() else getattr(holder, part)
+        holder = getattr(holder, part) if isinstance(part, str) else holder[part]
     return holder
+
+
+@cache
+def _parts(path: str) -> tuple[str | int, ...]:
+    """A path in its parts: attributes by name, places by number."""
+    return tuple(int(part) if part.isdigit() else part for part in path.split(".") if part)
 
 
 def plain(value: object) -> Any:  # noqa: ANN401 - whatever JSON takes
@@ -204,14 +217,15 @@ def plain(value: object) -> Any:  # noqa: ANN401 - whatever JSON takes
 
     JSON (RFC 8259) has no word for NaN and infinities.
     """
-    if isinstance(value, Mapping):
-        return {key: plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
     if value is None or isinstance(value, str | bool):
         return value
     if isinstance(value, int):
         return int(value)
-    if hasattr(value, "tolist"):  # a numpy array, or a scalar that slipped through a field typed as a number
-        return plain(value.tolist())
-    return float(value) if isinstance(value, float) and math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {key: plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    # A numpy array, or a scalar that slipped through a field typed as a plain number.
+    return plain(value.tolist()) if hasattr(value, "tolist") else None

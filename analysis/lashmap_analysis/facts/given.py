@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.facts.chapter import Block, Chapter, Columns, Facts, Rows, Words
+from lashmap_analysis.facts.chapter import Block, Chapter, Columns, Facts, Rows, Words, facts_of
 from lashmap_analysis.facts.figure import (
     TEST,
     Figure,
@@ -50,12 +50,12 @@ LEFT_OUT = text(
 GEAR_SET = (
     whole("pinion_teeth", "z1", required=False),
     whole("gear_teeth", "z2", required=False),
-    number("outer_module_mm", "outer transverse module"),
-    number("face_width_mm", "face width"),
-    number("normal_pressure_angle_deg", "normal pressure angle"),
-    number("mean_spiral_angle_deg", "mean spiral angle, 0 for straight teeth"),
-    number("shaft_angle_deg", "shaft angle"),
-    number("cutter_radius_mm", "cutter radius; null when not given"),
+    number("outer_module_mm", "outer transverse module", label="outer module"),
+    number("face_width_mm", "face width", label="face width"),
+    number("normal_pressure_angle_deg", "normal pressure angle", label="normal pressure angle"),
+    number("mean_spiral_angle_deg", "mean spiral angle, 0 for straight teeth", label="mean spiral angle"),
+    number("shaft_angle_deg", "shaft angle", label="shaft angle"),
+    number("cutter_radius_mm", "cutter radius; null when not given", label="cutter radius"),
 )
 INDICATOR = (
     number("resolution_mm", "least step"),
@@ -152,16 +152,8 @@ def limit_words(assessment: Assessment) -> Rows:
 
 def _gear_set(assessment: Assessment) -> Rows:
     gear_set, units = assessment.record.gear_set, assessment.record.units
-    cutter = gear_set.cutter_radius_mm
-    return (
-        ("teeth, pinion : gear", f"{gear_set.pinion_teeth} : {gear_set.gear_teeth}"),
-        ("outer module", format_length(gear_set.outer_module_mm, units)),
-        ("face width", format_length(gear_set.face_width_mm, units)),
-        ("normal pressure angle", f"{gear_set.normal_pressure_angle_deg:g}°"),
-        ("mean spiral angle", f"{gear_set.mean_spiral_angle_deg:g}°"),
-        ("shaft angle", f"{gear_set.shaft_angle_deg:g}°"),
-        ("cutter radius", "not given" if cutter is None else format_length(cutter, units)),
-    )
+    teeth = ("teeth, pinion : gear", f"{gear_set.pinion_teeth} : {gear_set.gear_teeth}")
+    return (teeth, *facts_of(GEAR_SET[2:], gear_set, units, absent="not given"))
 
 
 def _indicator(assessment: Assessment) -> Rows:
