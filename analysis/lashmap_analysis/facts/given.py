@@ -150,6 +150,21 @@ def limit_words(assessment: Assessment) -> Rows:
     return tuple(rows)
 
 
+def limit_line(assessment: Assessment) -> str:
+    """Say in one line which backlash the limits mean and who says so; the rail shows minimum and maximum."""
+    limits, units = assessment.record.limits, assessment.record.units
+    if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
+        return "The drawing's limits were not given."
+    parts = [f"Limits of {limits.kind} backlash"]
+    if limits.source:
+        parts.append(f"from {limits.source}")
+    if limits.variation_mm is not None:
+        parts.append(f"variation at most {format_length(limits.variation_mm, units)}")
+    if limits.kind == "transverse":
+        parts.append("drawn as normal backlash")
+    return ", ".join(parts) + "."
+
+
 def _gear_set(assessment: Assessment) -> Rows:
     gear_set, units = assessment.record.gear_set, assessment.record.units
     teeth = ("teeth, pinion : gear", f"{gear_set.pinion_teeth} : {gear_set.gear_teeth}")
@@ -182,11 +197,10 @@ def _encoder(assessment: Assessment) -> Rows:
 
 
 def _analysis(assessment: Assessment) -> Rows:
-    identity, positions = assessment.record.identity, assessment.positions
-    usable = sum(p.normal_backlash_mm is not None for p in positions)
+    identity, count = assessment.record.identity, len(assessment.positions)
     rows = [
         ("version", assessment.version),
-        ("positions", f"{len(positions)} recorded, {usable} usable" + _without_rock(assessment)),
+        ("positions", f"{count} recorded, {assessment.usable} usable" + _without_rock(assessment)),
         ("test ended", assessment.record.closing),
         ("seal of the record (SHA-256)", identity.seal or "none: the test is not sealed"),
         ("lengths", "inches" if assessment.record.units == "in" else "millimetres"),

@@ -228,8 +228,7 @@ def why_no_map(assessment: Assessment) -> str:
     """Say why there is no lash map; empty when there is one."""
     if assessment.lash_map is not None:
         return ""
-    count = len(assessment.positions)
-    usable = sum(p.normal_backlash_mm is not None for p in assessment.positions)
+    count, usable = len(assessment.positions), assessment.usable
     if count == 0:
         return "No position was recorded, so there is no lash map and no tight spot."
     if usable == 0:

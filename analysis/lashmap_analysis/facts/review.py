@@ -86,11 +86,7 @@ REVIEWED = (
     number("interval_high_mm", "upper end", "stated.interval_mm.1"),
     yes_no("confirmed", "true when its tight spot is confirmed"),
     whole("positions", "positions that are not excluded", lambda one: len(one.positions)),
-    whole(
-        "usable",
-        "those of them that gave a reading",
-        lambda one: sum(position.normal_backlash_mm is not None for position in one.positions),
-    ),
+    whole("usable", "those of them that gave a reading"),
 )
 SIGN_OFF = (
     text("by", "who"),

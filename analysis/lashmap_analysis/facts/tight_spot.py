@@ -92,6 +92,23 @@ def spot_blocks(assessment: Assessment) -> tuple[Block, ...]:
     return (Grid("", heads, rows_of(rows)),) if rows else ()
 
 
+def confirmation(assessment: Assessment) -> str:
+    """Whether the tight spot was gone to and measured, and how many positions nobody has measured."""
+    count = len(assessment.record.left_out)
+    without = f"{count} position{'s were' if count > 1 else ' was'} left out, see evidence." if count else ""
+    return f"{_confirmed(assessment)} {without}".strip()
+
+
+def _confirmed(assessment: Assessment) -> str:
+    if assessment.stated is None:
+        return ""
+    if assessment.confirmed:
+        return "Confirmed: measured there, and prediction and measurement agree within their uncertainties."
+    if any(p.purpose == "confirming" for p in assessment.positions):
+        return "Not confirmed: no confirming position agrees with the prediction within their uncertainties."
+    return "Not confirmed: no confirming position was recorded."
+
+
 def interval_words(
     spot: TightSpotResult, units: Units, *, short: bool = False, with_unit: bool = True
 ) -> str:

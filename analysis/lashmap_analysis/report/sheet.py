@@ -1,6 +1,6 @@
 """The first page: what a busy person reads and signs.
 
-Decided here: which figures stand on it and in which words. Where they stand is the template's business.
+Decided here: which figures stand on it. Their words are the sections', where they stand is the template's.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from markupsafe import Markup
 
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.facts.chapter import Block
-from lashmap_analysis.facts.given import limit_words
+from lashmap_analysis.facts.given import limit_line, limit_words
 from lashmap_analysis.facts.lash_map import why_no_map
 from lashmap_analysis.facts.review import ReviewOnFront, review_on_front
 from lashmap_analysis.facts.sweeps import sweep_lines
-from lashmap_analysis.facts.tight_spot import interval_words, spot_blocks
+from lashmap_analysis.facts.tight_spot import confirmation, interval_words, spot_blocks
 from lashmap_analysis.lengths import format_length
 from lashmap_analysis.report.brief import Brief, brief
 from lashmap_analysis.report.charts_limits import limits_chart
@@ -69,7 +69,7 @@ def sheet(assessment: Assessment) -> Sheet:
     record, stated = assessment.record, assessment.stated
     units = record.units
     view = lash_view(assessment)
-    words = brief(assessment, limits=_limit_line(assessment), sweeps=sweep_lines(assessment))
+    words = brief(assessment, limits=limit_line(assessment), sweeps=sweep_lines(assessment))
     return Sheet(
         **vars(words),
         outcome=assessment.verdict.outcome,
@@ -78,7 +78,7 @@ def sheet(assessment: Assessment) -> Sheet:
         interval=interval_words(stated, units, short=True) if stated else "",
         headline_name="Tightest normal backlash, outer end",
         rail=_rail(view, assessment),
-        confirmation=_confirmation(assessment),
+        confirmation=confirmation(assessment),
         spots=spot_blocks(assessment),
         polar=_polar(view) if view else None,
         straight=_straight(view) if view else None,
@@ -87,21 +87,6 @@ def sheet(assessment: Assessment) -> Sheet:
         review=review_on_front(assessment),
         started=moment(words.identity.started_utc),
     )
-
-
-def _limit_line(assessment: Assessment) -> str:
-    """Say in one line which backlash the limits mean and who says so; the rail shows minimum and maximum."""
-    limits, units = assessment.record.limits, assessment.record.units
-    if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
-        return "The drawing's limits were not given."
-    parts = [f"Limits of {limits.kind} backlash"]
-    if limits.source:
-        parts.append(f"from {limits.source}")
-    if limits.variation_mm is not None:
-        parts.append(f"variation at most {format_length(limits.variation_mm, units)}")
-    if limits.kind == "transverse":
-        parts.append("drawn as normal backlash")
-    return ", ".join(parts) + "."
 
 
 def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
@@ -116,23 +101,6 @@ def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
         name="rail",
         description=f"95 % interval {interval_words(assessment.stated, units, short=True)}; {named}.",
     )
-
-
-def _confirmation(assessment: Assessment) -> str:
-    """Whether the tight spot was gone to and measured, and how many positions nobody has measured."""
-    count = len(assessment.record.left_out)
-    without = f"{count} position{'s were' if count > 1 else ' was'} left out, see evidence." if count else ""
-    return f"{_confirmed(assessment)} {without}".strip()
-
-
-def _confirmed(assessment: Assessment) -> str:
-    if assessment.stated is None:
-        return ""
-    if assessment.confirmed:
-        return "Confirmed: measured there, and prediction and measurement agree within their uncertainties."
-    if any(p.purpose == "confirming" for p in assessment.positions):
-        return "Not confirmed: no confirming position agrees with the prediction within their uncertainties."
-    return "Not confirmed: no confirming position was recorded."
 
 
 def _described(view: LashView) -> str:
