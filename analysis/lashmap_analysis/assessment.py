@@ -170,3 +170,8 @@ class Assessment:
     version: str
     sweeps: tuple[SweepResult, ...] = ()
     review: Review | None = None
+
+    @property
+    def usable(self) -> int:
+        """Number of positions that gave a backlash."""
+        return sum(one.normal_backlash_mm is not None for one in self.positions)

@@ -10,6 +10,7 @@ from markupsafe import Markup
 from lashmap_analysis.compare_chart import DASHES, difference_chart, letter, overlay_chart
 from lashmap_analysis.compare_words import difference_words, runout_words
 from lashmap_analysis.lengths import format_length, format_spread
+from lashmap_analysis.report.chart_style import style_sheet
 from lashmap_analysis.report.environment import page_template
 from lashmap_analysis.report.moment import moment
 
@@ -68,6 +69,7 @@ def render_comparison(pairs: Sequence[Pair]) -> str:
         overlay=overlay_chart(builds, units),
         dashes=enumerate(DASHES),
         units=units,
+        style=style_sheet(),
     )
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from lashmap_analysis.facts.given import PRECONDITION
 from lashmap_analysis.frame_columns import TABLES
 from lashmap_analysis.gear_set import GearSet
 from lashmap_analysis.indicator import Indicator
@@ -46,52 +47,29 @@ def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
     if absent:
         raise LoadError(f"{', '.join(absent)}: not loaded, but needed for a record; load all tables")
     (given,) = _rows(tables, "tests", test)
+    told = _told(given)
     heard = {channel: _Channel.of(tables["samples"], test, channel) for channel in ("indicator", "encoder")}
     if _rows(tables, "positions", test) and not len(heard["indicator"].time_s):
         raise LoadError(
             f"test {test}: its samples were not exported; export again with --samples all or rocks"
         )
     return TestRecord(
-        identity=_identity(given),
-        gear_set=GearSet(
-            **{
-                name: given[name]
-                for name in (
-                    "pinion_teeth",
-                    "gear_teeth",
-                    "outer_module_mm",
-                    "face_width_mm",
-                    "normal_pressure_angle_deg",
-                    "mean_spiral_angle_deg",
-                    "shaft_angle_deg",
-                    "cutter_radius_mm",
-                )
-            }
-        ),
-        indicator=_indicator(given),
-        encoder=Encoder(
-            shaft=given["encoder_shaft"],
-            resolution_deg=given["encoder_resolution_deg"],
-            standard_uncertainty_deg=given["encoder_standard_uncertainty_deg"],
-        ),
-        limits=Limits(
-            minimum_mm=given["limit_minimum_mm"],
-            maximum_mm=given["limit_maximum_mm"],
-            variation_mm=given["limit_variation_mm"],
-            kind=given["limit_kind"],
-            source=given["limit_source"],
-        ),
+        identity=Identity(**told["identity"]),
+        gear_set=GearSet(**told["gear_set"]),
+        indicator=Indicator(**told["indicator"]),
+        encoder=Encoder(**told["encoder"]),
+        limits=Limits(**told["limits"]),
         preconditions=tuple(
-            Precondition(name=row["name"], state=row["state"], detail=row["detail"], remedy=row["remedy"])
+            Precondition(**{one.name: row[one.name] for one in PRECONDITION})
             for row in _rows(tables, "preconditions", test)
         ),
         traces=tuple(_trace(row, heard) for row in _rows(tables, "positions", test)),
-        units=given["paperwork_units"],
-        closing=given["closing"],
+        units=told[""]["units"],
+        closing=told[""]["closing"],
         notes=tuple((row["time_s"], row["text"]) for row in _rows(tables, "notes", test)),
         sweeps=tuple(_sweep(row, heard) for row in _rows(tables, "sweeps", test)),
-        damage=tuple(given["damage"].splitlines()),
-        left_out=tuple(given["left_out"].splitlines()),
+        damage=tuple(told[""]["damage"].splitlines()),
+        left_out=tuple(told[""]["left_out"].splitlines()),
     )
 
 
@@ -133,23 +111,13 @@ def _rows(tables: Mapping[str, pd.DataFrame], name: str, test: str) -> list[Row]
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def _identity(given: Row) -> Identity:
-    names = ("test", "box", "serial", "set_number", "stand", "operator", "started_utc", "remark", "seal")
-    return Identity(**{name: given[name] for name in names})
-
-
-def _indicator(given: Row) -> Indicator:
-    return Indicator(
-        resolution_mm=given["indicator_resolution_mm"],
-        touch_radius_mm=given["touch_radius_mm"],
-        direction=given["indicator_direction"],
-        off_normal_deg=given["off_normal_deg"],
-        lever_deg=given["lever_deg"],
-        on_arm=given["on_arm"],
-        touch_radius_uncertainty_mm=given["touch_radius_standard_uncertainty_mm"],
-        angle_uncertainty_deg=given["angle_standard_uncertainty_deg"],
-        calibration_uncertainty_mm=given["calibration_expanded_uncertainty_mm"],
-    )
+def _told(given: Row) -> dict[str, Row]:
+    """A row of the table of tests by the part of the record that each figure was taken from."""
+    told: dict[str, Row] = {}
+    for column in TABLES["tests"].columns:
+        part, _, name = str(column.of).removeprefix("record.").rpartition(".")
+        told.setdefault(part, {})[name] = given[column.name]
+    return told
 
 
 def _trace(row: Row, heard: Mapping[str, _Channel]) -> RockTrace:

@@ -61,11 +61,10 @@ def _stored(stored: StoredResult, units: Units) -> tuple[str, ...]:
 
 
 def _found(assessment: Assessment) -> tuple[str, ...]:
-    usable = sum(one.normal_backlash_mm is not None for one in assessment.positions)
     return (
         assessment.verdict.outcome,
         *stated_words(assessment.stated, assessment.record.units),
         "yes" if assessment.confirmed else "no",
-        f"{usable} of {len(assessment.positions)}",
+        f"{assessment.usable} of {len(assessment.positions)}",
         assessment.version,
     )

@@ -38,13 +38,12 @@ def changes(stored: StoredResult | None, now: Assessment) -> tuple[str, ...]:
     units = now.record.units
     figures = (stored.normal_backlash_mm, stored.interval_mm, stored.engagement)
     kept, rounded = _kept_words(figures, now.stated, units)
-    usable = sum(one.normal_backlash_mm is not None for one in now.positions)
     pairs = (
         ("verdict", stored.outcome, now.verdict.outcome),
         *zip(_FIGURES, kept, stated_words(now.stated, units), strict=True),
         ("confirmed", _yes(stored.confirmed), _yes(now.confirmed)),
         ("positions recorded", str(stored.positions), str(len(now.positions))),
-        ("positions usable", str(stored.usable), str(usable)),
+        ("positions usable", str(stored.usable), str(now.usable)),
     )
     found = tuple(f"{name}: was {old}, is {new}" for name, old, new in pairs if old != new)
     same_version = stored.analysis_version == now.version

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from types import ModuleType
 
-    from lashmap_analysis.frame_columns import Column, Table
+    from lashmap_analysis.frame_columns import Figure, Table
     from numpy.typing import NDArray
 
 EXTRA = "export"
@@ -136,7 +136,7 @@ def texts_array(values: Sequence[str | None]) -> Any:  # noqa: ANN401 - as above
     return pa.Array.from_buffers(pa.string(), len(coded), buffers)
 
 
-def _plain(values: list[Any], column: Column) -> Any:  # noqa: ANN401 - as above
+def _plain(values: list[Any], column: Figure) -> Any:  # noqa: ANN401 - as above
     known = [None if isinstance(value, float) and not math.isfinite(value) else value for value in values]
     fitting, dtype = _KINDS[column.kind]
     for value in known:

@@ -12,7 +12,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from lashmap_analysis.frame_columns import TABLES, VERSION, Column, Table
+from lashmap_analysis.frame_columns import TABLES, VERSION, Figure, Table
 
 Json = dict[str, Any]
 NAME = "datapackage.json"
@@ -86,7 +86,7 @@ def _resource(table: Table, folder: Path, kind: str) -> Json:
     return resource
 
 
-def _field(column: Column) -> Json:
+def _field(column: Figure) -> Json:
     field: Json = {"name": column.name, "type": column.kind, "description": column.meaning}
     if column.unit:
         field["unit"] = column.unit

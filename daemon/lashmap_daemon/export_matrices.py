@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from lashmap_analysis.frame_columns import TABLES, Column, Table
+from lashmap_analysis.frame_columns import TABLES, Figure, Table
 from numpy.typing import NDArray
 
 from lashmap_daemon.errors import ConfigurationError
@@ -103,7 +103,7 @@ def _samples(channel: str, blocks: list[_Kept]) -> dict[str, Any]:
     }
 
 
-def _array(column: Column, cells: list[Any]) -> Any:  # noqa: ANN401 - an array of what the column holds
+def _array(column: Figure, cells: list[Any]) -> Any:  # noqa: ANN401 - an array of what the column holds
     if column.kind == "string":
         array = np.empty(len(cells), dtype=object)
         array[:] = cells

@@ -5,18 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.lengths import format_length
+from lashmap_analysis.result import SECTIONS
 from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.console.lines import say
-from lashmap_daemon.wording import angle_text, uncertainty_text
+from lashmap_daemon.wording import uncertainty_text
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
-    from lashmap_analysis.assessment import Assessment, TightSpotResult
-    from lashmap_analysis.lash_map import Runout
-    from lashmap_analysis.record import Units
+    from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.facts.figure import Section
     from rich.console import Console
 
     from lashmap_daemon.hand_over import HandedOver
@@ -31,15 +32,17 @@ def print_files(logbook: Path, done: HandedOver, console: Console) -> None:
     say(console, f"         {done.pdf}")
 
 
-def print_summary(assessment: Assessment, console: Console, *, positions: bool) -> None:
+def print_summary(
+    assessment: Assessment, console: Console, *, positions: bool, sections: Iterable[Section] = SECTIONS
+) -> None:
     """Print what was concluded.
 
     Args:
         assessment: What to print.
         console: Where to.
         positions: Also print the table of positions.
+        sections: What it is handed over in.
     """
-    units = assessment.record.units
     verdict = assessment.verdict
     identity = assessment.record.identity
     say(console, f"{identity.box}, serial {identity.serial}, test {identity.test}")
@@ -54,49 +57,12 @@ def print_summary(assessment: Assessment, console: Console, *, positions: bool) 
     for text in verdict.cautions:
         say(console, f"  note: {text}", "dim")
     console.print()
-    for name, spot in (
-        ("stated", assessment.stated),
-        ("predicted", assessment.predicted),
-        ("measured", assessment.measured),
-    ):
-        say(console, f"tight spot, {name:<9}   {_spot(spot, units)}")
-    confirmed = "yes" if assessment.confirmed else "no"
-    say(console, f"confirmed               {confirmed}")
-    if assessment.cause:
-        say(console, f"cause                   {assessment.cause}")
-    if assessment.lash_map is not None:
-        say(console, f"gear runout             {_runout(assessment.lash_map.gear_runout, units)}")
-        say(console, f"pinion runout           {_runout(assessment.lash_map.pinion_runout, units)}")
-        for result in assessment.sweeps:
-            say(console, f"{result.member + ' sweep':<23} {result.sentence}")
-        separable = assessment.lash_map.separable
-        for text in (separable.sentence, separable.remedy):
-            if text:
-                say(console, f"                        {text}")
-    say(console, f"seal                    {identity.seal or 'none: the test is not closed'}")
+    for section in sections:
+        for name, words in section.terminal(assessment):
+            say(console, f"{name:<23} {words}")
     if positions:
         console.print()
         console.print(_positions(assessment))
-
-
-def _spot(spot: TightSpotResult | None, units: Units) -> str:
-    if spot is None:
-        return "none"
-    low, high = spot.interval_mm
-    return (
-        f"engagement {spot.engagement}, {angle_text(spot.gear_angle_deg, decimals=1)}: normal backlash "
-        f"{format_length(spot.normal_backlash_mm, units)}, 95 % {format_length(low, units)} to "
-        f"{format_length(high, units)}"
-    )
-
-
-def _runout(runout: Runout | None, units: Units) -> str:
-    if runout is None:
-        return "not told apart"
-    return (
-        f"amplitude {format_length(runout.amplitude_mm, units)} in normal backlash (standard uncertainty "
-        f"{uncertainty_text(runout.standard_uncertainty_mm, units)}), high point {runout.high_point_deg:.0f}°"
-    )
 
 
 def _positions(assessment: Assessment) -> Table:

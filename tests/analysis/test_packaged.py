@@ -7,8 +7,8 @@ from importlib.resources import files
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-TEMPLATES = {"defs.svg.j2", "evidence.html.j2", "front.html.j2", "report.html.j2", "style.css"}
-TEMPLATES |= {"style.typ", "front.typ", "evidence.typ", "report.typ"}
+TEMPLATES = {"blocks.html.j2", "front.html.j2", "report.html.j2", "style.css"}
+TEMPLATES |= {"style.typ", "blocks.typ", "front.typ", "report.typ"}
 
 
 def test_templates_are_found_as_resources_of_the_package() -> None:

@@ -16,7 +16,7 @@ from analysis.page_reading import Element, read_page
 from analysis.pdf_reading import pdf_text
 from lashmap_analysis.lengths import format_length
 from lashmap_analysis.report import render_html, render_pdf
-from lashmap_analysis.report.words import CAUTIONS
+from lashmap_analysis.report.evidence import CAUTIONS
 from lashmap_analysis.result import to_document
 
 SCENARIOS: tuple[Scenario, ...] = get_args(Scenario)

@@ -6,8 +6,7 @@ import unicodedata
 
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_analysis.report.brief import MORE, cut_to
-from lashmap_analysis.report.visible import visible, width
+from lashmap_analysis.report.visible import MORE, cut_to, visible, width
 
 texts = st.text(max_size=300)
 

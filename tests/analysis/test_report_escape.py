@@ -10,8 +10,8 @@ from analysis.page_reading import read_page
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lashmap_analysis.report import render_html
-from lashmap_analysis.report.brief import MORE
 from lashmap_analysis.report.page import css_string
+from lashmap_analysis.report.visible import MORE
 
 ATTACKS = (
     HOSTILE,

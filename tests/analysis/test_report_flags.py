@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.made_assessment import made_assessment
+from lashmap_analysis.facts.chapter import FlagRow
+from lashmap_analysis.facts.positions import flag_rows
 from lashmap_analysis.flags import Flag, FlagName
 from lashmap_analysis.record import Units
-from lashmap_analysis.report.flags_view import FlagRow, flag_rows
 
 
 def rows(flags: dict[int, Flag], units: Units = "mm") -> tuple[FlagRow, ...]:

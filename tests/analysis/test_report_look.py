@@ -6,9 +6,10 @@ import re
 from importlib.resources import files
 
 import pytest
+from lashmap_analysis.report.chart_style import COLOURS, STYLES, standalone, style_sheet
+from lashmap_analysis.report.charts_svg import chart, marker, text
 
-SHEET = (files("lashmap_analysis.report") / "templates" / "style.css").read_text(encoding="utf-8")
-COLOURS = dict(re.findall(r"--([a-z]+): (#[0-9A-F]{6});", SHEET))
+SHEET = style_sheet()
 
 
 def luminance(colour: str) -> float:
@@ -74,12 +75,24 @@ def test_outcomes_differ_in_frame_and_limits_in_dashes() -> None:
     assert len(dict(dashes)) == len({pattern for _, pattern in dashes}) == 2
 
 
-def test_pdf_has_the_colours_of_the_page() -> None:
+def test_page_and_paper_have_their_colours_from_one_table() -> None:
     templates = files("lashmap_analysis.report") / "templates"
-    sheet = "".join((templates / name).read_text(encoding="utf-8") for name in ("style.typ", "front.typ"))
-    named = dict(re.findall(r'#let (\w+) = rgb\("(#[0-9A-F]{6})"\)', sheet))
-    assert named.pop("hair") == COLOURS["hair"]
-    assert named == {name: COLOURS[name] for name in ("ink", "soft", "good", "bad", "open")}
-    assert set(re.findall(r'rgb\("(#[0-9A-F]{6})"\)', sheet)) - {*named.values(), COLOURS["hair"]} == {
-        COLOURS["accent"]
-    }
+    paper = [
+        entry.read_text(encoding="utf-8") for entry in templates.iterdir() if entry.name.endswith(".typ")
+    ]
+    assert not [found for sheet in paper for found in re.findall(r'rgb\("#[0-9A-Fa-f]+"\)', sheet)]
+    used = {name for sheet in paper for name in re.findall(r"rgb\(d\.colours\.(\w+)\)", sheet)}
+    assert used <= set(COLOURS)
+    assert dict(re.findall(r"--([a-z]+): (#[0-9A-F]{6});", SHEET)) == COLOURS
+
+
+def test_a_picture_by_itself_has_the_styles_of_the_page_with_their_colours_put_in() -> None:
+    drawn = chart("made", 100.0, 50.0, "Title", "Said.", marker(9, 9, "tight"), text(1, 1, "words"))
+    picture = standalone(drawn, colour="bad").svg
+    assert "var(" not in picture
+    assert f"svg {{ color: {COLOURS['bad']}; }}" in picture
+    for selector, style in STYLES.items():
+        on_page = SHEET[SHEET.index(f"\n{selector} {{") + 1 :].split("\n")[0]
+        for name, colour in COLOURS.items():
+            on_page = on_page.replace(f"var(--{name})", colour)
+        assert on_page.replace("inherit", '"Libertinus Serif"') in picture, style

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 from analysis.made_assessment import Scenario, made_assessment
 from analysis.made_review import reviewed
-from lashmap_analysis.result import KEYS, key_paths, positions_table, to_document
-from lashmap_analysis.result_keys import TABLE_COLUMNS
+from lashmap_analysis.result import KEYS, TABLE_COLUMNS, key_paths, positions_table, to_document
 from lashmap_analysis.runout_match import Remainder
 
 SCENARIOS: tuple[Scenario, ...] = get_args(Scenario)

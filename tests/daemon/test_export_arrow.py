@@ -9,12 +9,12 @@ import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_analysis.frame_table import Column, Kind, Table
+from lashmap_analysis.frame_columns import Figure, Kind, Table
 from lashmap_daemon.export_arrow import arrow_rows, numbers, schema_of, texts_array
 
 
 def table_of(kind: Kind) -> Table:
-    return Table(name="made", meaning="", key=(), columns=(Column(name="x", kind=kind, meaning=""),))
+    return Table(name="made", meaning="", key=(), columns=(Figure(name="x", kind=kind, meaning=""),))
 
 
 def same(ours: Any, theirs: Any) -> None:  # noqa: ANN401 - pyarrow has no types

@@ -6,16 +6,14 @@ stay on the page that is signed. How the page is set is decided by the templates
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from lashmap_analysis.assessment import Assessment
 from lashmap_analysis.record import Identity, Precondition
-from lashmap_analysis.report.visible import visible, width
+from lashmap_analysis.report.visible import MORE, cut_to, width
 
 Density = Literal["roomy", "dense", "tight"]
-MORE = " …"
 # Most columns of each text on the first page, and most lines of a list: what fits at the smallest size. A
 # review takes the room of two lines of each list; what the verdict leaves unused goes to the preconditions.
 _IDENTITY = {"box": 90, "remark": 150}
@@ -97,23 +95,6 @@ def brief(assessment: Assessment, *, limits: str, sweeps: tuple[str, ...]) -> Br
         density=_density(lines),
         in_full=tuple(cut.in_full),
     )
-
-
-def cut_to(words: str, most: int) -> str:
-    """Cut words to `most` columns, at a space where one is near; the cut is marked by an ellipsis.
-
-    White space is drawn together, and hidden characters are written by their numbers first.
-    """
-    whole = re.sub(r"[ \t\n]+", " ", visible(words)).strip(" ")
-    if width(whole) <= most:
-        return whole
-    room, end = most - width(MORE), 0
-    for end, character in enumerate(whole):  # noqa: B007 - the place where the room is used up is wanted
-        room -= width(character)
-        if room < 0:
-            break
-    space = whole.rfind(" ", max(0, end - 24), end)
-    return whole[: space if space > 0 else end].rstrip() + MORE
 
 
 class _Cutter:

@@ -1,33 +1,38 @@
 """The page: gathers what the sheet and the evidence show and pours it into the template.
 
 The order and the look are decided by the template and the style sheet beside it; what each part says is
-decided in `sheet.py` and `evidence.py`. Nothing is fetched. One script of our own shows the figures under the
-pointer and zooms; its hash and that of the style sheet are in the content security policy, so that a browser
-runs no other, whatever was typed into a record. With scripts off the page is whole.
+decided in `sheet.py` and by the sections (`facts/`). Nothing is fetched. One script of our own shows the
+figures under the pointer and zooms; its hash and that of the style sheet are in the content security policy,
+so that a browser runs no other, whatever was typed into a record. With scripts off the page is whole.
 """
 
 from __future__ import annotations
 
 from base64 import b64encode
+from collections.abc import Iterable
 from functools import cache
 from hashlib import sha256
 from importlib.resources import files
 
 from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.facts.figure import Section
 from lashmap_analysis.record import Identity
-from lashmap_analysis.report.brief import cut_to
+from lashmap_analysis.report.chart_style import HATCHES, style_sheet
 from lashmap_analysis.report.environment import page_template
-from lashmap_analysis.report.evidence import evidence
+from lashmap_analysis.report.evidence import closing_words, evidence
 from lashmap_analysis.report.sheet import sheet
+from lashmap_analysis.report.visible import cut_to
+from lashmap_analysis.result import SECTIONS
 
 FOOTER = 90  # columns; what one line of the page margin holds
 
 
-def render_html(assessment: Assessment) -> str:
+def render_html(assessment: Assessment, sections: Iterable[Section] = SECTIONS) -> str:
     """Render the report of one test.
 
     Args:
         assessment: What was concluded; parts that are None are left out and the page says why.
+        sections: What it is handed over in.
 
     Returns:
         A whole HTML document in UTF-8 text: no links out, styles, script and pictures inside. Lengths are in
@@ -35,14 +40,16 @@ def render_html(assessment: Assessment) -> str:
     """
     front = sheet(assessment)
     identity = front.identity
-    style = f"{_part('style.css')}@page {{ @bottom-left {{ content: {css_string(footer(identity))}; }} }}\n"
+    style = f"{style_sheet()}@page {{ @bottom-left {{ content: {css_string(footer(identity))}; }} }}\n"
     script = _part("look.js")
     return page_template("report.html.j2").render(
         policy=policy(style=style, script=script),
         style=style,
         script=script,
+        hatches=HATCHES,
         sheet=front,
-        evidence=evidence(assessment),
+        chapters=tuple(evidence(assessment, front, sections)),
+        closing_words=closing_words(assessment),
         identity=identity,
         units=assessment.record.units,
     )

@@ -3,13 +3,14 @@
 Every text reaches the template as data (JSON), never as markup, so that no text can become an instruction.
 The file is tagged for screen readers (PDF/UA-1) and made for archives (PDF/A-2a), and the same record gives
 the same bytes: fonts are the ones in the wheel, the date is the test's. What each part says is decided in
-`sheet.py` and `evidence.py`, the look in ``templates/*.typ``.
+`sheet.py` and by the sections (`facts/`), the look in ``templates/*.typ``.
 """
 
 from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterable
 from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from functools import cache
@@ -19,14 +20,16 @@ from typing import Any
 from markupsafe import Markup
 
 from lashmap_analysis.assessment import Assessment
-from lashmap_analysis.report.evidence import evidence
+from lashmap_analysis.facts.figure import Section
+from lashmap_analysis.report.chart_style import COLOURS, standalone
+from lashmap_analysis.report.evidence import closing_words, evidence
 from lashmap_analysis.report.page import footer
-from lashmap_analysis.report.pdf_svg import standalone
 from lashmap_analysis.report.sheet import sheet
 from lashmap_analysis.report.typesetting import Job, Refused, typeset
 from lashmap_analysis.report.visible import code_name, visible
+from lashmap_analysis.result import SECTIONS
 
-_TEMPLATES = ("style.typ", "front.typ", "evidence.typ", "report.typ")
+_TEMPLATES = ("style.typ", "blocks.typ", "front.typ", "report.typ")
 _OUTCOME_COLOURS = {"conforming": "good", "nonconforming": "bad", "not proven": "open"}
 # A run of letters this long finds no place to break, and would leave the page.
 _UNBROKEN = re.compile(r"[^\s\u200b-]{25,}")
@@ -40,11 +43,12 @@ class PdfError(RuntimeError):
     """The PDF could not be set; the message says what typst said."""
 
 
-def render_pdf(assessment: Assessment) -> bytes:
+def render_pdf(assessment: Assessment, sections: Iterable[Section] = SECTIONS) -> bytes:
     """Render the report of one test as PDF.
 
     Args:
         assessment: What was concluded; as in `render_html`.
+        sections: As there.
 
     Returns:
         The file, A4, or US Letter when the box's paperwork is in inches. The same assessment gives the same
@@ -54,7 +58,7 @@ def render_pdf(assessment: Assessment) -> bytes:
     Raises:
         PdfError: typst refused; nothing that was recorded makes it do so.
     """
-    data = json.dumps(_document(assessment), ensure_ascii=False)
+    data = json.dumps(_document(assessment, sections), ensure_ascii=False)
     date = _date(assessment.record.identity.started_utc)
     try:
         return _set_without_gaps(data, date)
@@ -106,14 +110,16 @@ def _date(started_utc: str) -> datetime | None:
     return when if when.year >= 1970 else None  # the time stamp counts from then
 
 
-def _document(assessment: Assessment) -> dict[str, Any]:
+def _document(assessment: Assessment, sections: Iterable[Section] = SECTIONS) -> dict[str, Any]:
     """Everything the template shows, as plain values."""
     front = sheet(assessment)
     colour = _OUTCOME_COLOURS[front.outcome]
     date = _date(assessment.record.identity.started_utc)
     return {
         "sheet": {**_plain(front), "seal": _plain(front.seal, colour)},
-        "evidence": _plain(evidence(assessment)),
+        "chapters": _plain(tuple(evidence(assessment, front, sections))),
+        "closing_words": _plain(closing_words(assessment)),
+        "colours": COLOURS,
         "footer": _plain(footer(front.identity)),
         "units": assessment.record.units,
         "date": [date.year, date.month, date.day, date.hour, date.minute, date.second] if date else None,

@@ -1,6 +1,6 @@
 """The first page: what a busy person reads and signs.
 
-Decided here: which figures stand on it and in which words. Where they stand is the template's business.
+Decided here: which figures stand on it. Their words are the sections', where they stand is the template's.
 """
 
 from __future__ import annotations
@@ -9,89 +9,58 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from lashmap_analysis.assessment import Assessment, TightSpotResult
+from lashmap_analysis.assessment import Assessment
+from lashmap_analysis.facts.chapter import Block
+from lashmap_analysis.facts.given import limit_line, limit_words
+from lashmap_analysis.facts.lash_map import why_no_map
+from lashmap_analysis.facts.review import ReviewOnFront, review_on_front
+from lashmap_analysis.facts.sweeps import sweep_lines
+from lashmap_analysis.facts.tight_spot import confirmation, interval_words, spot_blocks
 from lashmap_analysis.lengths import format_length
-from lashmap_analysis.record import Identity, Precondition, Units
-from lashmap_analysis.report.brief import Density, brief
+from lashmap_analysis.report.brief import Brief, brief
 from lashmap_analysis.report.charts_limits import limits_chart
 from lashmap_analysis.report.charts_map import map_chart, whole_cycle
 from lashmap_analysis.report.charts_polar import polar_chart
 from lashmap_analysis.report.charts_seal import seal
-from lashmap_analysis.report.lash_view import BAND, LashView, lash_view
+from lashmap_analysis.report.lash_view import LashView, lash_view
 from lashmap_analysis.report.moment import moment
-from lashmap_analysis.report.review_view import ReviewView, review_on_front
-from lashmap_analysis.report.sweeps_view import sweep_lines
-from lashmap_analysis.report.words import why_no_map
 from lashmap_analysis.verdict import Outcome
 
 
 @dataclass(frozen=True, kw_only=True)
-class SpotRow:
-    """One way of seeing the tight spot, as text."""
-
-    name: str
-    engagement: str
-    gear_angle: str
-    backlash: str
-    interval: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class Sheet:
-    """What the first page shows, as text and pictures.
+class Sheet(Brief):
+    """What the first page shows, as text and pictures: the words that were cut for it, and beside them.
 
     Attributes:
-        identity: Who, what, where, when, each text cut to its room.
-        density: How full the page is.
-        in_full: What was cut, as (name, whole text), for the evidence.
         outcome: Of the verdict.
         seal: Its sign.
-        reasons: Of the verdict.
-        would_settle: Of the verdict.
         headline: Tightest backlash, without its unit; empty when none is stated.
         interval: Its 95 % interval in words; a minimum's is not symmetric, so no ± stands beside it.
         headline_name: What the headline is.
-        limits: The limits in words.
         rail: Interval against limits; None without a figure.
-        cause: Where the tight spot lies and what moved it there.
         confirmation: Whether it was gone to and measured.
-        sweeps: Each runout sweep in one line.
-        spots: Measured, predicted, stated.
+        spots: Stated, predicted, measured; nothing without any.
         polar: Lash map around the gear.
         straight: Lash map against engagement.
         beyond: Limits that the charts cannot show.
         no_map: Why there is no lash map.
-        preconditions: As recorded.
         review: What reviewers did, in short; None when there is nothing to see.
-        closing: How the test ended, empty when it was completed.
-        operator: Who ran it.
         started: When, for people.
     """
 
-    identity: Identity
-    density: Density
-    in_full: tuple[tuple[str, str], ...]
     outcome: Outcome
     seal: Markup
-    reasons: tuple[str, ...]
-    would_settle: tuple[str, ...]
     headline: str
     interval: str
     headline_name: str
-    limits: str
     rail: Markup | None
-    cause: str
     confirmation: str
-    sweeps: tuple[str, ...]
-    spots: tuple[SpotRow, ...]
+    spots: tuple[Block, ...]
     polar: Markup | None
     straight: Markup | None
     beyond: tuple[str, ...]
     no_map: str
-    preconditions: tuple[Precondition, ...]
-    review: ReviewView | None
-    closing: str
-    operator: str
+    review: ReviewOnFront | None
     started: str
 
 
@@ -100,75 +69,24 @@ def sheet(assessment: Assessment) -> Sheet:
     record, stated = assessment.record, assessment.stated
     units = record.units
     view = lash_view(assessment)
-    words = brief(assessment, limits=_limit_line(assessment), sweeps=sweep_lines(assessment))
+    words = brief(assessment, limits=limit_line(assessment), sweeps=sweep_lines(assessment))
     return Sheet(
-        identity=words.identity,
-        density=words.density,
-        in_full=words.in_full,
+        **vars(words),
         outcome=assessment.verdict.outcome,
         seal=seal(assessment.verdict.outcome),
-        reasons=words.reasons,
-        would_settle=words.would_settle,
         headline=format_length(stated.normal_backlash_mm, units, with_unit=False) if stated else "",
-        interval=_interval(stated, units) if stated else "",
+        interval=interval_words(stated, units, short=True) if stated else "",
         headline_name="Tightest normal backlash, outer end",
-        limits=words.limits,
         rail=_rail(view, assessment),
-        cause=words.cause,
-        confirmation=_confirmation(assessment),
-        sweeps=words.sweeps,
-        spots=_spots(assessment),
+        confirmation=confirmation(assessment),
+        spots=spot_blocks(assessment),
         polar=_polar(view) if view else None,
         straight=_straight(view) if view else None,
         beyond=_beyond(view) if view else (),
         no_map=why_no_map(assessment),
-        preconditions=words.preconditions,
         review=review_on_front(assessment),
-        closing=words.closing,
-        operator=words.identity.operator,
         started=moment(words.identity.started_utc),
     )
-
-
-def limit_words(assessment: Assessment) -> tuple[tuple[str, str], ...]:
-    """Name the limits of the drawing with their figures, and their source."""
-    limits, units = assessment.record.limits, assessment.record.units
-    rows = [
-        (name, format_length(value, units))
-        for name, value in (
-            ("minimum", limits.minimum_mm),
-            ("maximum", limits.maximum_mm),
-            ("variation", limits.variation_mm),
-        )
-        if value is not None
-    ]
-    if not rows:
-        return (("limits", "none given"),)
-    rows.append(("meant as", f"{limits.kind} backlash"))
-    if limits.source:
-        rows.append(("from", limits.source))
-    return tuple(rows)
-
-
-def _limit_line(assessment: Assessment) -> str:
-    """Say in one line which backlash the limits mean and who says so; the rail shows minimum and maximum."""
-    limits, units = assessment.record.limits, assessment.record.units
-    if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
-        return "The drawing's limits were not given."
-    parts = [f"Limits of {limits.kind} backlash"]
-    if limits.source:
-        parts.append(f"from {limits.source}")
-    if limits.variation_mm is not None:
-        parts.append(f"variation at most {format_length(limits.variation_mm, units)}")
-    if limits.kind == "transverse":
-        parts.append("drawn as normal backlash")
-    return ", ".join(parts) + "."
-
-
-def _interval(spot: TightSpotResult, units: Units, *, with_unit: bool = True) -> str:
-    low, high = spot.interval_mm
-    upper = format_length(high, units, with_unit=with_unit)
-    return f"{format_length(low, units, with_unit=False)} to {upper}"
 
 
 def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
@@ -181,48 +99,8 @@ def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
         view.limits,
         units,
         name="rail",
-        description=f"95 % interval {_interval(assessment.stated, units)}; {named}.",
+        description=f"95 % interval {interval_words(assessment.stated, units, short=True)}; {named}.",
     )
-
-
-def _confirmation(assessment: Assessment) -> str:
-    """Whether the tight spot was gone to and measured, and how many positions nobody has measured."""
-    count = len(assessment.record.left_out)
-    without = f"{count} position{'s were' if count > 1 else ' was'} left out, see evidence." if count else ""
-    return f"{_confirmed(assessment)} {without}".strip()
-
-
-def _confirmed(assessment: Assessment) -> str:
-    if assessment.stated is None:
-        return ""
-    if assessment.confirmed:
-        return "Confirmed: measured there, and prediction and measurement agree within their uncertainties."
-    if any(p.purpose == "confirming" for p in assessment.positions):
-        return "Not confirmed: no confirming position agrees with the prediction within their uncertainties."
-    return "Not confirmed: no confirming position was recorded."
-
-
-def _spots(assessment: Assessment) -> tuple[SpotRow, ...]:
-    units = assessment.record.units
-    rows = []
-    named = (
-        ("stated", assessment.stated),
-        ("predicted", assessment.predicted),
-        ("measured", assessment.measured),
-    )
-    for name, spot in named:
-        if spot is None:
-            continue
-        rows.append(
-            SpotRow(
-                name=name,
-                engagement=str(spot.engagement),
-                gear_angle=f"{spot.gear_angle_deg % 360:.1f}°",
-                backlash=format_length(spot.normal_backlash_mm, units, with_unit=False),
-                interval=_interval(spot, units, with_unit=False),
-            )
-        )
-    return tuple(rows)
 
 
 def _described(view: LashView) -> str:
@@ -258,19 +136,3 @@ def _beyond(view: LashView) -> tuple[str, ...]:
         for limit in view.limits
         if limit.value in view.range.beyond
     )
-
-
-def map_notes(view: LashView) -> tuple[str, ...]:
-    """Say what band and bars of the lash map mean."""
-    turns = view.cycle // view.gear_teeth
-    notes = [f"Bars in the lash map: ±{BAND} standard uncertainties of a position (95 %), random part only."]
-    if view.curve is not None:
-        notes.append(
-            f"Band: ±{BAND} standard uncertainties of the fitted curve (95 %), tooth scatter included."
-        )
-    if view.curve is not None and turns > 1:
-        notes.append(
-            "Around the gear, the curve is the turn with the tight spot, "
-            f"and the band spans all {turns} turns of the mesh cycle."
-        )
-    return tuple(notes)

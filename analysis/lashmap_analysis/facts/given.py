@@ -1,0 +1,289 @@
+"""What the analysis was told, so that a result can be judged without the logbook; nothing is concluded."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.facts.chapter import Block, Chapter, Columns, Facts, Rows, Words, facts_of
+from lashmap_analysis.facts.figure import (
+    TEST,
+    Figure,
+    Group,
+    Section,
+    Table,
+    number,
+    numbered,
+    place,
+    text,
+    whole,
+    yes_no,
+)
+from lashmap_analysis.lengths import format_length, format_spread
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from lashmap_analysis.assessment import Assessment
+
+IDENTITY = (
+    text("box", "type of the gearbox"),
+    text("serial", "serial number of this gearbox"),
+    text("set_number", "number etched on the gear set"),
+    text("stand", "name of the test stand"),
+    text("operator", "who ran the test"),
+    text("started_utc", "start, ISO 8601, UTC"),
+    text("remark", "what the box file says in words"),
+    text("seal", "SHA-256 that the logbook sealed the test with; empty when it is not sealed"),
+)
+PAPERWORK = text("paperwork", "'mm' or 'in': what the box's paperwork and the report use", "units")
+CLOSING = text("closing", "'completed', or why the test ended early", "record.closing")
+DAMAGE = text(
+    "damage",
+    "what shows that the record is not as it was written, one sentence each; in a table one a line",
+    "record.damage",
+)
+LEFT_OUT = text(
+    "left_out",
+    "positions asked for without a rock, and why, one sentence each; in a table one a line",
+    "record.left_out",
+)
+GEAR_SET = (
+    whole("pinion_teeth", "z1", required=False),
+    whole("gear_teeth", "z2", required=False),
+    number("outer_module_mm", "outer transverse module", label="outer module"),
+    number("face_width_mm", "face width", label="face width"),
+    number("normal_pressure_angle_deg", "normal pressure angle", label="normal pressure angle"),
+    number("mean_spiral_angle_deg", "mean spiral angle, 0 for straight teeth", label="mean spiral angle"),
+    number("shaft_angle_deg", "shaft angle", label="shaft angle"),
+    number("cutter_radius_mm", "cutter radius; null when not given", label="cutter radius"),
+)
+INDICATOR = (
+    number("resolution_mm", "least step"),
+    number("touch_radius_mm", "point of contact to gear axis"),
+    number(
+        "touch_radius_standard_uncertainty_mm",
+        "standard uncertainty of the touch radius",
+        "touch_radius_uncertainty_mm",
+    ),
+    text("direction", "line of action: 'normal' or 'plane of rotation'"),
+    number("off_normal_deg", "plunger's angle off that direction"),
+    number("lever_deg", "inclination of a lever tip to the flank; null for a plunger"),
+    number("angle_standard_uncertainty_deg", "standard uncertainty of these angles", "angle_uncertainty_deg"),
+    yes_no("on_arm", "true when the tip bears on an arm clamped to the gear shaft", required=False),
+    number(
+        "calibration_expanded_uncertainty_mm", "from the certificate, k = 2", "calibration_uncertainty_mm"
+    ),
+)
+ENCODER = (
+    text("shaft", "'gear' or 'pinion': the shaft it sits on"),
+    number("resolution_deg", "one count, in degrees of that shaft"),
+    number("standard_uncertainty_deg", "of a difference of two angles a rock apart, other than resolution"),
+)
+LIMITS = (
+    number("minimum_mm", "smallest allowed; null when the drawing has none"),
+    number("maximum_mm", "largest allowed at the tight spot; null when the drawing has none"),
+    number("variation_mm", "largest allowed variation; null when the drawing has none"),
+    text("kind", "'normal' or 'transverse': what the drawing means"),
+    text("source", "drawing or instruction"),
+)
+PRECONDITION = (
+    text("name", "what"),
+    text("state", "'proven', 'unproven' or 'failed'"),
+    text("detail", "what was recorded"),
+    text("remedy", "what would settle it; empty when proven"),
+)
+NOTE = (
+    number("time_s", "seconds from the start of the test", "0", required=True),
+    text("text", "the note", "1"),
+)
+
+
+def _columns(
+    figures: tuple[Figure, ...], of: str, prefix: str = "", *, only: tuple[str, ...] = ()
+) -> list[Figure]:
+    """Columns of the table of tests; a name that says nothing without its group gets that in front."""
+    return [
+        one.under(f"record.{of}", name=f"{prefix}{one.name}" if not only or one.name in only else one.name)
+        for one in figures
+    ]
+
+
+def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
+    yield "seal", assessment.record.identity.seal or "none: the test is not closed"
+
+
+def _chapters(assessment: Assessment) -> Iterator[Chapter]:
+    notes: Block = Words("None.")
+    if assessment.record.notes:
+        notes = Facts(
+            tuple((f"{time_s:.0f} s", said) for time_s, said in assessment.record.notes), "words", 12
+        )
+    yield Chapter("Operator's notes", "notes", (notes,))
+    told = (
+        ("Gear set", _gear_set(assessment)),
+        ("Indicator", _indicator(assessment)),
+        ("Encoder", _encoder(assessment)),
+        ("Limits", limit_words(assessment)),
+        ("Analysis", _analysis(assessment)),
+    )
+    parts = tuple((title, Facts(rows)) for title, rows in told)
+    yield Chapter("What the analysis was told", "provenance", (Columns(parts),))
+
+
+def limit_words(assessment: Assessment) -> Rows:
+    """Name the limits of the drawing with their figures, and their source."""
+    limits, units = assessment.record.limits, assessment.record.units
+    rows = [
+        (name, format_length(value, units))
+        for name, value in (
+            ("minimum", limits.minimum_mm),
+            ("maximum", limits.maximum_mm),
+            ("variation", limits.variation_mm),
+        )
+        if value is not None
+    ]
+    if not rows:
+        return (("limits", "none given"),)
+    rows.append(("meant as", f"{limits.kind} backlash"))
+    if limits.source:
+        rows.append(("from", limits.source))
+    return tuple(rows)
+
+
+def limit_line(assessment: Assessment) -> str:
+    """Say in one line which backlash the limits mean and who says so; the rail shows minimum and maximum."""
+    limits, units = assessment.record.limits, assessment.record.units
+    if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
+        return "The drawing's limits were not given."
+    parts = [f"Limits of {limits.kind} backlash"]
+    if limits.source:
+        parts.append(f"from {limits.source}")
+    if limits.variation_mm is not None:
+        parts.append(f"variation at most {format_length(limits.variation_mm, units)}")
+    if limits.kind == "transverse":
+        parts.append("drawn as normal backlash")
+    return ", ".join(parts) + "."
+
+
+def _gear_set(assessment: Assessment) -> Rows:
+    gear_set, units = assessment.record.gear_set, assessment.record.units
+    teeth = ("teeth, pinion : gear", f"{gear_set.pinion_teeth} : {gear_set.gear_teeth}")
+    return (teeth, *facts_of(GEAR_SET[2:], gear_set, units, absent="not given"))
+
+
+def _indicator(assessment: Assessment) -> Rows:
+    indicator, units = assessment.record.indicator, assessment.record.units
+    radius = format_length(indicator.touch_radius_mm, units, with_unit=False)
+    u_radius = format_spread(indicator.touch_radius_uncertainty_mm, units)
+    rows = [
+        ("direction", indicator.direction),
+        ("angle off it", f"{indicator.off_normal_deg:g}°, u = {indicator.angle_uncertainty_deg:g}°"),
+        ("tip", "plunger" if indicator.lever_deg is None else f"lever, inclined {indicator.lever_deg:g}°"),
+        ("touches", "arm on the gear shaft" if indicator.on_arm else "tooth"),
+        ("touch radius", f"{radius}, u = {u_radius}"),
+        ("resolution", format_spread(indicator.resolution_mm, units)),
+        ("calibration, U (k = 2)", format_spread(indicator.calibration_uncertainty_mm, units)),
+    ]
+    return tuple(rows)
+
+
+def _encoder(assessment: Assessment) -> Rows:
+    encoder = assessment.record.encoder
+    return (
+        ("sits on", f"{encoder.shaft} shaft"),
+        ("one count", f"{encoder.resolution_deg:.5g}°"),
+        ("u of a difference", f"{encoder.standard_uncertainty_deg:.3g}°"),
+    )
+
+
+def _analysis(assessment: Assessment) -> Rows:
+    identity, count = assessment.record.identity, len(assessment.positions)
+    rows = [
+        ("version", assessment.version),
+        ("positions", f"{count} recorded, {assessment.usable} usable" + _without_rock(assessment)),
+        ("test ended", assessment.record.closing),
+        ("seal of the record (SHA-256)", identity.seal or "none: the test is not sealed"),
+        ("lengths", "inches" if assessment.record.units == "in" else "millimetres"),
+    ]
+    if identity.remark:
+        rows.append(("remark", identity.remark))
+    return tuple(rows)
+
+
+def _without_rock(assessment: Assessment) -> str:
+    count = len(assessment.record.left_out)
+    return f", {count} left out" if count else ""
+
+
+SECTION = Section(
+    figures=(
+        TEST,
+        CLOSING,
+        Group(
+            "units",
+            "units of this document and of the paperwork",
+            (
+                text("lengths", "always 'mm' in this document", lambda _record: "mm"),
+                text("angles", "always 'deg' in this document", lambda _record: "deg"),
+                text("times", "always 's' in this document", lambda _record: "s"),
+                PAPERWORK,
+            ),
+            "record",
+        ),
+        Group("identity", "who tested what, where and when", IDENTITY, "record.identity"),
+        Group(
+            "preconditions",
+            "what must be true before a backlash can prove a build",
+            PRECONDITION,
+            "record.preconditions",
+            many=True,
+        ),
+        Group("limits", "backlash allowed at the tightest point", LIMITS, "record.limits"),
+        Group("gear_set", "the gear set under test", GEAR_SET, "record.gear_set"),
+        Group("indicator", "the indicator and its set-up on the gear", INDICATOR, "record.indicator"),
+        Group("encoder", "the angle encoder", ENCODER, "record.encoder"),
+        DAMAGE,
+        LEFT_OUT,
+        Group("notes", "operator's notes in order", NOTE, "record.notes", many=True),
+    ),
+    tables=(
+        Table(
+            name="tests",
+            meaning="one test: who tested what, where, when and with what, nothing of it concluded",
+            key=("test",),
+            columns=(
+                TEST,
+                *_columns(IDENTITY, "identity"),
+                CLOSING,
+                DAMAGE,
+                LEFT_OUT,
+                PAPERWORK.under("record", name="paperwork_units"),
+                *_columns(GEAR_SET, "gear_set"),
+                *_columns(INDICATOR, "indicator", "indicator_", only=("resolution_mm", "direction")),
+                *_columns(ENCODER, "encoder", "encoder_"),
+                *_columns(LIMITS, "limits", "limit_"),
+            ),
+            rows=lambda assessment: (assessment,),
+        ),
+        Table(
+            name="preconditions",
+            meaning="one thing that must be true before a backlash can prove a build",
+            key=("test", "name"),
+            columns=(TEST, *PRECONDITION),
+            rows=lambda assessment: assessment.record.preconditions,
+        ),
+        Table(
+            name="notes",
+            meaning="one note of the operator",
+            key=("test", "line"),
+            columns=(
+                TEST,
+                place("its place among the notes, from 1"),
+                *(one.under("1") for one in NOTE),
+            ),
+            rows=lambda assessment: numbered(assessment.record.notes),
+        ),
+    ),
+    terminal=_terminal,
+    chapters=_chapters,
+)
