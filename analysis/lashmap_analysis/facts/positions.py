@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from lashmap_analysis.facts.chapter import Block
     from lashmap_analysis.flags import Flag
     from lashmap_analysis.record import RockTrace, Units
-    from lashmap_analysis.review import Review
+    from lashmap_analysis.assessment import Review
 
 
 def _usable(position: PositionResult) -> bool:
