@@ -52,8 +52,9 @@ pictures: $(VENV)/.dev  ## make the README's pictures anew (the report's needs c
 FUZZ_MILLION ?= 10
 FUZZ_SECONDS ?= 600
 
-fuzz: $(VENV)/.dev  ## hostile bytes for every parser, then guided by coverage; a quarter of an hour
+fuzz: $(VENV)/.dev  ## hostile bytes for every parser, new examples for property tests, then guided by coverage
 	PYTHONPATH=tests $(BIN)/python tests/drivers/fuzz_parsers.py $(FUZZ_MILLION)
+	LASHMAP_RANDOM_EXAMPLES=1 $(BIN)/python -m pytest -n 2 -q $$(grep -rl "from hypothesis" tests --include='test_*.py')
 	$(INSTALL) --editable '.[fuzz]'
 	PYTHONPATH=tests $(BIN)/python tests/drivers/fuzz_guided.py -max_total_time=$(FUZZ_SECONDS)
 

@@ -73,7 +73,7 @@ class Absences:
             InstrumentError: When one stays away too long.
             StandError: When an encoder came back with another angle, or lost its count for good.
         """
-        self._refuse_lost_count(lost)
+        self._refuse_lost_count(lost, now_s)
         for name in (INDICATOR, ENCODER):
             dumb = None if name in lost else self._channels.failure(name, now_s, heard_since_s)
             reason = lost.get(name) or (dumb.what if dumb else None)
@@ -87,11 +87,11 @@ class Absences:
             if away is not None and now_s - away.since_s >= self._patience_s:
                 raise self._too_long(name, away, dumb, works=name not in lost)
 
-    def _refuse_lost_count(self, lost: Mapping[str, str]) -> None:
+    def _refuse_lost_count(self, lost: Mapping[str, str], now_s: float) -> None:
         """An encoder that does not know its turns any more is not waited for: nothing brings them back."""
         marks = self._channels.marks(ENCODER)
         mark = next((one for one in FOR_GOOD if marks.get(one)), None)
-        if mark is None:
+        if mark is None and not (ENCODER in lost and self._channels.may_have_gone_round(now_s)):
             return
         todo = "Bring"
         if ENCODER in lost:

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 from lashmap_analysis.gear_set import GearSet
-from lashmap_drivers.angle_turns import Jump
+from lashmap_drivers.angle_turns import FASTEST_DEG_S, Jump
 from lashmap_drivers.errors import (
     InstrumentError,
     InstrumentGarbled,
@@ -73,6 +73,13 @@ class Channels:
         """Give angles past the matched teeth from here on; to be said before the first bytes come."""
         self._matched, self._reference_deg = matched, matched.encoder_deg
         self.reference_is_assumed = matched.how == "assumed"
+
+    def may_have_gone_round(self, now_s: float) -> bool:
+        """No angle came for so long that the encoder's count may be a whole range further, unseen."""
+        range_deg, heard_s = self._decoders[ENCODER].range_deg, self._heard_s.get(ENCODER)
+        if range_deg is None or heard_s is None:
+            return False
+        return 2.0 * FASTEST_DEG_S * (now_s - heard_s) >= range_deg
 
     def indicator(self, start_s: float, end_s: float = float("inf")) -> Batch:
         """Indicator trace between two times, in mm."""

@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import json
 import os
-import shutil
 import subprocess
 import time
 from collections.abc import Iterator
@@ -18,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import pytest
+from tools import tool
 
 QUIET = (
     "--headless",
@@ -149,10 +148,7 @@ class Browser:
 @contextmanager
 def chromium(folder: Path) -> Iterator[Browser]:
     """Start a browser; it is gone when this is left."""
-    program = shutil.which("chromium") or shutil.which("chromium-browser")
-    if program is None:
-        assert "CI" not in os.environ, ".ci/run installs chromium; nothing is skipped there"
-        pytest.skip("chromium is not installed")
+    program = tool("chromium", "chromium-browser")
     theirs_in, out = os.pipe()
     inp, theirs_out = os.pipe()
     # The browser reads descriptor 3 and writes 4; a shell puts them there without touching this process.

@@ -21,7 +21,7 @@ def book(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copy(recorded()[0], path)
     for words in (
         ("--exclude", "2", "--reason", FORMULA, "--by", "R. Nobody"),
-        ("--sign-off", "R. Nobody", "--reason", "but look\nat position 3"),
+        ("--sign-off", "R. Nobody", "--reason", "but look at position 3"),
         ("--exclude", "3", "--reversal", "2", "--reason", "bump", "--by", "S. Nobody"),
         ("--undo", "2", "--reason", "none after all", "--by", "R. Nobody"),
         ("--sign-off", "S. Nobody"),
@@ -70,7 +70,7 @@ def test_a_review_is_exported_value_for_value(kind: str, book: Path, tmp_path: P
     signatures = found["signatures"]
     assert signatures["by"].tolist() == ["R. Nobody", "S. Nobody"]
     assert signatures["exclusions"].tolist() == ["1", "1"]
-    assert signatures["remark"].tolist() == ["but look\nat position 3", ""]
+    assert signatures["remark"].tolist() == ["but look at position 3", ""]
     assert signatures["normal_backlash_mm"].tolist() == [
         one["normal_backlash_mm"] for one in review["sign_offs"]
     ]

@@ -366,6 +366,8 @@ def test_a_service_saves_the_test_begins_no_other_and_stays_up(
         again = service.ask(Begin(box="short", confirmed="typed at the stand"))
         assert again.exit_status == 3
         assert re.search(SAID[loss], again.say[0])
+        while not re.search(SAID[loss], service.wait_told("STATUS=")):
+            pass
         _, log = service.end()
         told = "\n".join(line["message"] for line in log)
         assert re.search(f"no sign of life is sent: .*{SAID[loss]}", told)

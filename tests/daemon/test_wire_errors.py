@@ -108,7 +108,7 @@ def test_the_record_gives_the_same_angles_and_the_true_backlash(tmp_path: Path) 
 
 
 def test_a_gear_that_moved_is_still_seen_to_leave(tmp_path: Path) -> None:
-    test = short_test(tmp_path, {ENCODER: bit_errors(1e-3, seed=5)}, reversals=60)
+    test = short_test(tmp_path, {ENCODER: bit_errors(3e-3, seed=5)}, reversals=60)
     test.run_until(events.RockStarted)
     test._simulated.ask(3)
     refused = test.run_until(events.RockRefused).event

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import socket
 import subprocess
 import threading
@@ -29,6 +27,7 @@ from lashmap_drivers.link import Link
 from lashmap_drivers.polling import PortSettings
 from lashmap_drivers.port import Port
 from serial.rfc2217 import PortManager
+from tools import tool
 
 LINES = b"".join(b"%+08.3f\r\n" % (0.001 * number) for number in range(2000))
 
@@ -165,12 +164,8 @@ def test_a_telnet_port_is_set_up_and_read(server: Server) -> None:
 @contextmanager
 def socat(folder: Path) -> Iterator[tuple[str, str]]:
     """Two linked ports made by a program that is not ours."""
-    if shutil.which("socat") is None:
-        if os.environ.get("CI"):
-            pytest.fail("socat is not installed; the machine that decides must have it")
-        pytest.skip("socat is not installed")
     ends = (folder / "near", folder / "far")
-    command = ["socat", *(f"pty,rawer,link={end}" for end in ends)]
+    command = [tool("socat"), *(f"pty,rawer,link={end}" for end in ends)]
     with subprocess.Popen(command) as process:
         deadline_s = time.monotonic() + 60.0
         while not all(end.exists() for end in ends):

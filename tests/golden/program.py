@@ -14,8 +14,10 @@ from lashmap_analysis.record import Shaft
 from lashmap_daemon import events, simulate_command
 from lashmap_daemon.box_file import BoxFile
 from lashmap_daemon.bus import from_test, messages
+from lashmap_daemon.bus.identity import Identity
 from lashmap_daemon.bus.outbox import Outbox, enrol
 from lashmap_daemon.bus.recorded import outgoing
+from lashmap_daemon.bus.stand_bus import announce_result
 from lashmap_daemon.bus.topics import LIVE, RESULT, STATE, Topic
 from lashmap_daemon.cli import app
 from lashmap_daemon.conclude import conclude
@@ -51,11 +53,13 @@ def faulty_stand(
 
 
 def keep_result(path: Path) -> None:
-    """What a live test does at its end."""
+    """What a live test of a stand on the bus does at its end."""
     with Logbook(path, create=False) as logbook:
         (test,) = [one.test for one in logbook.tests()]
         told = list(logbook.events(test))
-        store_result(logbook, told, conclude(logbook, test))
+        assessment = conclude(logbook, test)
+        store_result(logbook, told, assessment)
+    announce_result(path, Identity(root="lashmap", stand=STAND, name=STAND, version="0"), assessment)
 
 
 def events_of(path: Path) -> list[dict[str, Any]]:

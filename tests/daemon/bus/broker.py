@@ -5,7 +5,6 @@ from __future__ import annotations
 import getpass
 import itertools
 import os
-import shutil
 import signal
 import socket
 import subprocess
@@ -13,20 +12,14 @@ import time
 from pathlib import Path
 
 import pytest
+from tools import tool
 
-_PROGRAMS = ("mosquitto", "/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto", "/opt/homebrew/sbin/mosquitto")
 _PLAIN = "allow_anonymous true\nset_tcp_nodelay true\n"
 
 
 def mosquitto() -> str:
-    """The program; where it is missing the test fails in CI and is skipped elsewhere."""
-    for name in _PROGRAMS:
-        found = shutil.which(name)
-        if found:
-            return found
-    if os.environ.get("CI"):
-        pytest.fail("mosquitto is not installed; the machine that decides must have it")
-    pytest.skip("mosquitto is not installed")
+    """The broker."""
+    return tool("mosquitto")
 
 
 _OF_OURS = itertools.count()

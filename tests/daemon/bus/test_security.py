@@ -20,6 +20,7 @@ from daemon.bus.test_traffic import eventually
 from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from lashmap_daemon import events
 from lashmap_daemon.bus.settings import PASSWORD_VARIABLE, BusTable
+from tools import tool
 
 # paho leaves a socket to the garbage collector when the handshake fails; nothing of ours can close it.
 pytestmark = pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning")
@@ -61,7 +62,7 @@ def guarded(folder: Path, *, expired: bool = False, certificates: bool = False) 
     mosquitto()
     for count, (user, password) in enumerate(PASSWORDS.items()):
         made = ["-c"] if count == 0 else []
-        subprocess.run(["mosquitto_passwd", "-b", *made, str(passwords), user, password], check=True)
+        subprocess.run([tool("mosquitto_passwd"), "-b", *made, str(passwords), user, password], check=True)
     shipped = (CONFIGS / "bus" / "mosquitto.conf").read_text("utf-8")
     own = {
         "cafile": authority.file,
@@ -212,7 +213,7 @@ def test_the_watcher_may_not_write(hall: Hall) -> None:
     published = subprocess.run(
         [
             *(
-                "mosquitto_pub",
+                tool("mosquitto_pub"),
                 "-h",
                 "127.0.0.1",
                 "-V",
