@@ -121,33 +121,31 @@ def _told(given: Row) -> dict[str, Row]:
 
 
 def _trace(row: Row, heard: Mapping[str, _Channel]) -> RockTrace:
-    time_s, indicator_mm = heard["indicator"].within("position", row["position"])
-    encoder_time_s, encoder_deg = heard["encoder"].within("position", row["position"])
     return RockTrace(
-        position=row["position"],
-        engagement=row["engagement"],
-        purpose=row["purpose"],
-        time_s=time_s,
-        indicator_mm=indicator_mm,
-        encoder_time_s=encoder_time_s,
-        encoder_deg=encoder_deg,
-        attempt=row["attempt"],
+        **{name: row[name] for name in ("position", "engagement", "purpose", "attempt")},
+        **_within(heard, "position", row["position"]),
         times_apart_uncertainty_s=_or_nan(row["times_apart_standard_uncertainty_s"]),
     )
 
 
 def _sweep(row: Row, heard: Mapping[str, _Channel]) -> RunoutTrace:
-    time_s, indicator_mm = heard["indicator"].within("sweep", row["member"])
-    encoder_time_s, encoder_deg = heard["encoder"].within("sweep", row["member"])
     return RunoutTrace(
-        member=row["member"],
-        time_s=time_s,
-        indicator_mm=indicator_mm,
-        encoder_time_s=encoder_time_s,
-        encoder_deg=encoder_deg,
-        indicator_from_mesh_deg=row["indicator_from_mesh_deg"],
+        **{name: row[name] for name in ("member", "indicator_from_mesh_deg")},
+        **_within(heard, "sweep", row["member"]),
         times_apart_uncertainty_s=_or_nan(row["times_apart_standard_uncertainty_s"]),
     )
+
+
+def _within(heard: Mapping[str, _Channel], column: str, label: object) -> Row:
+    """What both instruments said in one rock or sweep."""
+    time_s, indicator_mm = heard["indicator"].within(column, label)
+    encoder_time_s, encoder_deg = heard["encoder"].within(column, label)
+    return {
+        "time_s": time_s,
+        "indicator_mm": indicator_mm,
+        "encoder_time_s": encoder_time_s,
+        "encoder_deg": encoder_deg,
+    }
 
 
 def _or_nan(value: float | None) -> float:

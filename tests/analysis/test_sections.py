@@ -124,3 +124,8 @@ def test_a_figure_on_a_way_that_ends_is_none() -> None:
     assert document["lash_map"] is None
     assert document["tight_spot"]["stated"] is None
     assert columns_of(assessment)["results"]["mean_mm"] == [None]
+
+
+def test_every_column_of_the_table_of_tests_says_by_a_path_where_it_came_from() -> None:
+    # `Export.record` goes these paths backwards.
+    assert all(isinstance(column.of, str) for column in TABLES["tests"].columns)

@@ -119,14 +119,6 @@ class Table:
     columns: tuple[Figure, ...]
     rows: Callable[[Assessment], Iterable[object]] | None = None
 
-    def column(self, name: str) -> Figure:
-        """The column of that name.
-
-        Raises:
-            KeyError: When there is none.
-        """
-        return {column.name: column for column in self.columns}[name]
-
 
 @dataclass(frozen=True, kw_only=True)
 class Section:

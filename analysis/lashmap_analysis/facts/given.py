@@ -276,11 +276,7 @@ SECTION = Section(
             name="notes",
             meaning="one note of the operator",
             key=("test", "line"),
-            columns=(
-                TEST,
-                place("its place among the notes, from 1"),
-                *(one.under("1") for one in NOTE),
-            ),
+            columns=(TEST, place("its place among the notes, from 1"), *(one.under("1") for one in NOTE)),
             rows=lambda assessment: numbered(assessment.record.notes),
         ),
     ),

@@ -270,7 +270,7 @@ SECTION = Section(
                 text("cause", "which side moves the tight spot", "lash_map.cause"),
                 text("remarks", "sentences for the technician: outliers, what is merged", remarks_of),
             ),
-            lambda assessment: assessment if assessment.lash_map else None,
+            lambda assessment: None if assessment.lash_map is None else assessment,
         ),
     ),
     results=(

@@ -23,18 +23,7 @@ from lashmap_analysis.facts.chapter import (
     Traces,
     Words,
 )
-from lashmap_analysis.facts.figure import (
-    TEST,
-    Group,
-    Of,
-    Section,
-    Table,
-    number,
-    taken,
-    text,
-    whole,
-    yes_no,
-)
+from lashmap_analysis.facts.figure import TEST, Group, Of, Section, Table, number, taken, text, whole, yes_no
 from lashmap_analysis.lengths import DECIMALS, MISSING, format_length, format_spread, in_units
 from lashmap_analysis.report.charts_trace import TraceView, trace_chart
 
