@@ -30,11 +30,10 @@ from lashmap_analysis.report.charts_trace import TraceView, trace_chart
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from lashmap_analysis.assessment import Assessment, PositionResult
+    from lashmap_analysis.assessment import Assessment, PositionResult, Review
     from lashmap_analysis.facts.chapter import Block
     from lashmap_analysis.flags import Flag
     from lashmap_analysis.record import RockTrace, Units
-    from lashmap_analysis.assessment import Review
 
 
 def _usable(position: PositionResult) -> bool:
