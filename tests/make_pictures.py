@@ -13,12 +13,12 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_analysis.report import render_html
-from lashmap_daemon.conclude import conclude
-from lashmap_daemon.console.live import render
-from lashmap_daemon.events import PositionAsked, RockAccepted, RockStarted
-from lashmap_daemon.view import look
-from lashmap_daemon.wording import sentence
+from lashmap_analysis.render import render_html
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.screens.live import render
+from lashmap_daemon.screens.view import look
+from lashmap_daemon.story.events import PositionAsked, RockAccepted, RockStarted
+from lashmap_daemon.story.wording import sentence
 from rich.console import Console
 
 HOUSE = Path(__file__).parents[1]

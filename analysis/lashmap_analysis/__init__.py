@@ -11,20 +11,20 @@ from types import ModuleType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from lashmap_analysis.assess import assess
-    from lashmap_analysis.backlash_budget import budget
-    from lashmap_analysis.gear_set import GearSet, GearSetError
-    from lashmap_analysis.indicator import Indicator, IndicatorError
-    from lashmap_analysis.lash_map import LashMapError, fit_lash_map
-    from lashmap_analysis.load import Export, LoadError, load
-    from lashmap_analysis.positions import plan_positions
-    from lashmap_analysis.record import Encoder, Identity, Limits, Precondition, RockTrace, TestRecord
-    from lashmap_analysis.rock import measure_rock, measure_rocks
-    from lashmap_analysis.runout import RunoutError, measure_runout
-    from lashmap_analysis.runout_match import match_runout
-    from lashmap_analysis.shim_stock import ShimStock
-    from lashmap_analysis.shims import shim_advice
-    from lashmap_analysis.verdict import Doubt, Evidence, judge
+    from lashmap_analysis.gears.gear_set import GearSet, GearSetError
+    from lashmap_analysis.gears.indicator import Indicator, IndicatorError
+    from lashmap_analysis.judge.assess import assess
+    from lashmap_analysis.judge.shim_stock import ShimStock
+    from lashmap_analysis.judge.shims import shim_advice
+    from lashmap_analysis.judge.verdict import Doubt, Evidence, reach_verdict
+    from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
+    from lashmap_analysis.lash_map.positions import plan_positions
+    from lashmap_analysis.record.record import Encoder, Identity, Limits, Precondition, RockTrace, TestRecord
+    from lashmap_analysis.rock.rock import measure_rock, measure_rocks
+    from lashmap_analysis.runout.match import match_runout
+    from lashmap_analysis.runout.sweep import RunoutError, measure_runout
+    from lashmap_analysis.tables.load import Export, LoadError, load
+    from lashmap_analysis.uncertainty.backlash import budget
 
 __all__ = [
     "Doubt",
@@ -47,45 +47,45 @@ __all__ = [
     "assess",
     "budget",
     "fit_lash_map",
-    "judge",
     "load",
     "match_runout",
     "measure_rock",
     "measure_rocks",
     "measure_runout",
     "plan_positions",
+    "reach_verdict",
     "shim_advice",
 ]
 
 _HOME: dict[str, str] = {
-    "Doubt": "verdict",
-    "Encoder": "record",
-    "Evidence": "verdict",
-    "Export": "load",
-    "GearSet": "gear_set",
-    "GearSetError": "gear_set",
-    "Identity": "record",
-    "Indicator": "indicator",
-    "IndicatorError": "indicator",
-    "LashMapError": "lash_map",
-    "Limits": "record",
-    "LoadError": "load",
-    "Precondition": "record",
-    "RockTrace": "record",
-    "RunoutError": "runout",
-    "ShimStock": "shim_stock",
-    "TestRecord": "record",
-    "assess": "assess",
-    "budget": "backlash_budget",
-    "fit_lash_map": "lash_map",
-    "judge": "verdict",
-    "load": "load",
-    "match_runout": "runout_match",
-    "measure_rock": "rock",
-    "measure_rocks": "rock",
-    "measure_runout": "runout",
-    "plan_positions": "positions",
-    "shim_advice": "shims",
+    "Doubt": "judge.verdict",
+    "Encoder": "record.record",
+    "Evidence": "judge.verdict",
+    "Export": "facts.load",
+    "GearSet": "gears.gear_set",
+    "GearSetError": "gears.gear_set",
+    "Identity": "record.record",
+    "Indicator": "gears.indicator",
+    "IndicatorError": "gears.indicator",
+    "LashMapError": "lash_map.lash_map",
+    "Limits": "record.record",
+    "LoadError": "facts.load",
+    "Precondition": "record.record",
+    "RockTrace": "record.record",
+    "RunoutError": "runout.sweep",
+    "ShimStock": "judge.shim_stock",
+    "TestRecord": "record.record",
+    "assess": "judge.assess",
+    "budget": "uncertainty.backlash",
+    "fit_lash_map": "lash_map.lash_map",
+    "reach_verdict": "judge.verdict",
+    "load": "facts.load",
+    "match_runout": "runout.match",
+    "measure_rock": "rock.rock",
+    "measure_rocks": "rock.rock",
+    "measure_runout": "runout.sweep",
+    "plan_positions": "lash_map.positions",
+    "shim_advice": "judge.shims",
 }
 
 

@@ -3,7 +3,7 @@
 Names, remarks and reasons come from files, from the wire, from the bus. An escape sequence in one of them
 could clear the screen, hide a verdict or write another; so could a line break, or a mark that turns the
 direction of writing around. `visible` is the one place where such characters are replaced. Nobody has to
-think of it: the console of the commands (`lashmap_daemon.console.terminal`) and standard error
+think of it: the console of the commands (`lashmap_daemon.screens.terminal`) and standard error
 (`CleanStream`) call it.
 """
 

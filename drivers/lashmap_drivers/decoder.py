@@ -10,11 +10,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from lashmap_drivers.angle_turns import FASTEST_DEG_S, AngleTurns, Jump
-from lashmap_drivers.line_parser import LineParser
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import EMPTY, Batch, Chunk, Chunks, Floats, Samples
-from lashmap_drivers.stream_clock import StreamClock
+from lashmap_drivers.timing.angles import FASTEST_DEG_S, AngleTurns, Jump
+from lashmap_drivers.timing.stream_clock import StreamClock
+from lashmap_drivers.wire.ascii_line import LineParser
 
 _SURE_S = 0.05  # less may be the machine's own business
 _FEWEST_CHUNKS = 16  # fewer are as quickly fed one by one

@@ -13,12 +13,12 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, SerializeAsAny
 
-from lashmap_drivers.bcd import BcdProfile
-from lashmap_drivers.counter_board import CounterBoardProfile
-from lashmap_drivers.line_profile import LineProfile
-from lashmap_drivers.modbus import ModbusProfile
 from lashmap_drivers.profile import InstrumentProfile
-from lashmap_drivers.recorded_file import RecordedFileProfile
+from lashmap_drivers.wire.ascii_line import LineProfile
+from lashmap_drivers.wire.bcd import BcdProfile
+from lashmap_drivers.wire.counter_board import CounterBoardProfile
+from lashmap_drivers.wire.modbus import ModbusProfile
+from lashmap_drivers.wire.recorded_file import RecordedFileProfile
 
 ENTRY_POINTS = "lashmap.instruments"
 BUILT_IN: dict[str, type[InstrumentProfile]] = {

@@ -11,7 +11,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from lashmap_drivers.readings import Floats  # numpy would slow the start of the command line
+    from lashmap_drivers.readings import Floats
+
 
 KEEP_BAD_BYTES = 256  # of a bad frame, for the message
 OVERLOAD = "overload"

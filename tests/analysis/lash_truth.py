@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from lashmap_analysis.gear_set import GearSet
+from lashmap_analysis.gears.gear_set import GearSet
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from lashmap_analysis.assessment import Assessment
-from lashmap_analysis.record import Precondition
+from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.record.record import Precondition
 
 
 def long_winded(assessment: Assessment, count: int) -> Assessment:

@@ -21,15 +21,22 @@ from analysis.made_positions import (
     warned,
 )
 from analysis.made_words import made_budget, made_preconditions, made_verdict
-from lashmap_analysis.assessment import Assessment, PositionResult, SweepResult, TightSpotResult
-from lashmap_analysis.gear_set import GearSet
-from lashmap_analysis.indicator import Indicator
-from lashmap_analysis.lash_map import LashMap
-from lashmap_analysis.record import Encoder, Identity, Limits, Precondition, RockTrace, TestRecord, Units
-from lashmap_analysis.runout import measure_runout
-from lashmap_analysis.runout_match import match_runout
-from lashmap_analysis.sweep_words import sweep_sentence
-from lashmap_analysis.verdict import Verdict
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.judge.assessment import Assessment, PositionResult, SweepResult, TightSpotResult
+from lashmap_analysis.judge.verdict import Verdict
+from lashmap_analysis.lash_map.lash_map import LashMap
+from lashmap_analysis.record.record import (
+    Encoder,
+    Identity,
+    Limits,
+    Precondition,
+    RockTrace,
+    TestRecord,
+    Units,
+)
+from lashmap_analysis.runout.match import match_runout, sweep_sentence
+from lashmap_analysis.runout.sweep import measure_runout
 
 HOSTILE = "<script>alert('x')</script>\"'><img src=http://example.invalid/x onerror=alert(1)>&amp;{{ 7*7 }}"
 Scenario = Literal["conforming", "nonconforming", "not proven", "empty"]

@@ -9,12 +9,12 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from lashmap_analysis.assessment import PositionResult
-from lashmap_analysis.flags import Flag, FlagName
-from lashmap_analysis.gear_set import GearSet
-from lashmap_analysis.lash_map import LashMap, Prediction, Runout, Separability, TightSpot
-from lashmap_analysis.record import RockTrace
-from lashmap_analysis.rock import Dwell, RockReading
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.judge.assessment import PositionResult
+from lashmap_analysis.lash_map.lash_map import LashMap, Prediction, Runout, Separability, TightSpot
+from lashmap_analysis.record.record import RockTrace
+from lashmap_analysis.rock.flags import Flag, FlagName
+from lashmap_analysis.rock.rock import Dwell, RockReading
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]

@@ -11,10 +11,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from lashmap_analysis.assess import assess
-from lashmap_analysis.gear_set import GearSet
-from lashmap_analysis.indicator import Indicator
-from lashmap_analysis.record import (
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.judge.assess import assess
+from lashmap_analysis.record.record import (
     Encoder,
     Identity,
     Limits,

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from lashmap_analysis.record import Precondition
-from lashmap_analysis.uncertainty import Budget, BudgetLine
-from lashmap_analysis.verdict import Verdict
+from lashmap_analysis.judge.verdict import Verdict
+from lashmap_analysis.record.record import Precondition
+from lashmap_analysis.uncertainty.budget import Budget, BudgetLine
 
 
 def made_budget(*, lines: int = 6) -> Budget:

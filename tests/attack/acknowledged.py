@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from lashmap_daemon import events
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.story import events
 
 _BEGUN = re.compile(r" s  Test (\S+): \d+ positions planned")
 _ACCEPTED = re.compile(r" s  +(\d+)  accepted: normal backlash (\d\.\d+)\smm")

@@ -23,7 +23,7 @@ from daemon.bus.killing import Outcome, arrived, strange, to_arrive
 from daemon.bus.subscriber import subscriber
 from daemon.command import ENTRY, lashmap
 from daemon.virtual_time import DEMO_BOX
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook.logbook import Logbook
 
 KIND = "kill -9 of the broker of run"
 _STAND = "bench-1"

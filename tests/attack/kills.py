@@ -24,8 +24,8 @@ from attack.figures import Figures
 from attack.lives import Bench, Life, live_run, live_serve
 from daemon.command import lashmap
 from daemon.virtual_time import DEMO_BOX
-from lashmap_daemon.conclude import conclude
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.conclude import conclude
 from scipy import stats
 
 KIND = "kill -9 of run and serve"

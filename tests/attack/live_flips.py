@@ -27,8 +27,8 @@ from attack.lives import Bench
 from daemon.command import ENTRY, lashmap
 from daemon.virtual_time import DEMO_BOX
 from drivers.faulty_peer import FaultyPeer
-from lashmap_daemon.conclude import conclude
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.conclude import conclude
 
 KIND = "flipped bits on the wire, live"
 _PATIENCE_S = 400.0

@@ -13,9 +13,9 @@ from pathlib import Path
 
 from attack.acknowledged import Shown
 from daemon.command import ENTRY, wait_for
-from lashmap_daemon.control_client import ask
-from lashmap_daemon.control_words import Begin, Confirmed, Note, Request, Resume, Status, StatusReport
 from lashmap_daemon.errors import StandError
+from lashmap_daemon.service.client import ask
+from lashmap_daemon.service.words import Begin, Confirmed, Note, Request, Resume, Status, StatusReport
 
 LOOK_S = 0.5  # between two looks at the status of a service
 NOTE_EVERY = 7  # looks

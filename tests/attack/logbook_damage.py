@@ -23,9 +23,9 @@ from daemon.bus.broker import free_port
 from daemon.bus.on_bus import logbook_of, on_bus, settings
 from daemon.damaged_logbooks import damage
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_daemon import events
 from lashmap_daemon.cli import app
-from lashmap_daemon.conclude import conclude
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.story import events
 from typer.testing import CliRunner
 
 KIND = "damaged logbooks"

@@ -17,8 +17,8 @@ from attack.acknowledged import Kept, Shown, lacking
 from attack.wire_damage import FAULTS, damage, reads
 from attack.wire_frames import crc16, wires
 from daemon.logbooks import two_tests
-from lashmap_drivers.checksums import Checksum
 from lashmap_drivers.kinds import build
+from lashmap_drivers.wire.checksums import Checksum
 
 
 @pytest.fixture

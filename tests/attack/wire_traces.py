@@ -23,7 +23,7 @@ from analysis.rock_traces import Rock, make
 from attack.figures import Figures
 from attack.wire_damage import BITS, Damaged, damage, reads
 from attack.wire_frames import Wire, wires
-from lashmap_analysis.rock import measure_rock
+from lashmap_analysis.rock.rock import measure_rock
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.parser import LOST_COUNT
 from lashmap_drivers.readings import Chunk, Floats, Integers

@@ -1,6 +1,6 @@
 """Speed and memory of exports, side by side with plain pandas. Run with plain python; it takes some minutes.
 
-Every way writes the same ten million samples, from blocks as `export_samples` gives them (their making is
+Every way writes the same ten million samples, from blocks as `exchange.samples` gives them (their making is
 counted with it, and shown alone in the first row); pandas gets them as one frame, as it is commonly used.
 Each way runs in a process of its own, so that its peak of memory is its own. The last rows are the whole way
 from a logbook: bytes decoded, judged, written. One run each; memory is what the process held at most above
@@ -23,11 +23,11 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from lashmap_analysis.frame_columns import SAMPLES
-from lashmap_daemon.export_arrow import arrow
-from lashmap_daemon.export_command import ExportOptions, Kind, export
-from lashmap_daemon.export_files import open_table
-from lashmap_daemon.export_samples import BLOCK, SWEEPS, Block
+from lashmap_analysis.tables.columns import SAMPLES
+from lashmap_daemon.commands.export import ExportOptions, Kind, export
+from lashmap_daemon.exchange.arrow import arrow
+from lashmap_daemon.exchange.files import open_table
+from lashmap_daemon.exchange.samples import BLOCK, SWEEPS, Block
 from lashmap_drivers.readings import Chunk
 from rich.console import Console
 

@@ -21,9 +21,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO
 
-from lashmap_daemon.events import NoteTaken, Stamped
-from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.seal_check import check_test
+from lashmap_daemon.logbook.check import check_test
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.story.events import NoteTaken, Stamped
 from lashmap_drivers.readings import Chunk
 
 READS = 64  # reads of 4 lines, a little more than a quarter second: what makes a pack due

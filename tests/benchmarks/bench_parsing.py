@@ -10,12 +10,11 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from lashmap_drivers.checksums import Checksum
-from lashmap_drivers.counter_board import CounterBoardProfile
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.line_parser import LineParser
-from lashmap_drivers.line_profile import LineProfile
 from lashmap_drivers.readings import Chunk
+from lashmap_drivers.wire.ascii_line import LineParser, LineProfile
+from lashmap_drivers.wire.checksums import Checksum
+from lashmap_drivers.wire.counter_board import CounterBoardProfile
 
 LINES = 100_000
 CHUNK_BYTES = 4096

@@ -26,9 +26,9 @@ from functools import partial
 import numpy as np
 import serial
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.line_profile import LineProfile
-from lashmap_drivers.polling import PortSettings
-from lashmap_drivers.port import Port
+from lashmap_drivers.ports.port import Port
+from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.wire.ascii_line import LineProfile
 
 LINE_BYTES = 11
 PROFILE = LineProfile(kind="ascii line", pattern=r"(?P<value>[+-]\d{4}\.\d{3})")

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from analysis.lash_truth import gear_set, made_truth
 from lashmap_analysis import fit_lash_map, plan_positions
-from lashmap_analysis.positions import equal_spacing, next_position, worst_deviation_mm
+from lashmap_analysis.lash_map.positions import equal_spacing, next_position, worst_deviation_mm
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

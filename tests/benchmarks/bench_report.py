@@ -17,10 +17,10 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_analysis.assess import assess
-from lashmap_analysis.report import render_html, render_pdf
-from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.replay import newest_test, read_record
+from lashmap_analysis.judge.assess import assess
+from lashmap_analysis.render import render_html, render_pdf
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.replay import newest_test, read_record
 
 RUNS = 5
 

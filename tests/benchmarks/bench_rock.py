@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from analysis.rock_faults import FAULTS, make_faulty
 from analysis.rock_traces import Rock, make
 from benchmarks.rock_rivals import RIVALS, lash_of
-from lashmap_analysis.rock import measure_rock, measure_rocks
+from lashmap_analysis.rock.rock import measure_rock, measure_rocks
 
 PACES = {8: (0.55, 0.08), 20: (0.35, 0.06), 100: (0.15, 0.04), 1000: (0.12, 0.03)}
 RESOLUTIONS_MM = (0.0001, 0.001, 0.00254, 0.01, 0.0127)

@@ -36,13 +36,15 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from daemon.virtual_time import DEMO_BOX, TICK_S, VirtualTest, load_box, matched_of
-from lashmap_daemon import events, simulate_command, toml_file
-from lashmap_daemon.box_file import BoxFile
-from lashmap_daemon.channels import Channels
-from lashmap_daemon.conductor import Conductor
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.commands import simulate as simulate_command
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.setup import toml_file
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.simulated_stand import SimulatedInstruments, Stand, Wire, serve
-from lashmap_daemon.stand_file import ENCODER, INDICATOR
+from lashmap_daemon.story import events
+from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.conductor import Conductor
 from lashmap_drivers.readings import Chunk
 
 RATE_HZ = 1000.0

@@ -17,7 +17,7 @@ CASES = {
     "import typer": ["-c", "import typer"],
     "lashmap --help": ["-m", "lashmap_daemon", "--help"],
     "lashmap list --help": ["-m", "lashmap_daemon", "list", "--help"],
-    "all that a run imports": ["-c", "import lashmap_daemon.run_command"],
+    "all that a run imports": ["-c", "import lashmap_daemon.commands.run"],
 }
 
 

@@ -21,11 +21,11 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from analysis.made_assessment import made_assessment
-from lashmap_analysis.record import RunoutTrace
-from lashmap_analysis.sweep_result import sweep_result
+from lashmap_analysis.judge.assess import sweep_result
+from lashmap_analysis.record.record import RunoutTrace
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.line_profile import LinePolling, LineProfile
 from lashmap_drivers.readings import Chunk
+from lashmap_drivers.wire.ascii_line import LinePolling, LineProfile
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -16,7 +16,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
-from lashmap_daemon.conclude import conclude
+from lashmap_daemon.replay.conclude import conclude
 
 CLOSE_MM = 0.002
 HELD_AT_LEAST = 0.90

@@ -18,7 +18,6 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from daemon.bus.broker import Broker
 from daemon.bus.on_bus import settings
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_daemon import events
 from lashmap_daemon.bus import from_test, messages, outbox
 from lashmap_daemon.bus.connection import BusClient, connect
 from lashmap_daemon.bus.identity import Identity
@@ -27,7 +26,8 @@ from lashmap_daemon.bus.publisher import Publisher
 from lashmap_daemon.bus.records import Records
 from lashmap_daemon.bus.report import Report
 from lashmap_daemon.bus.topics import LIVE, Topic
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.story import events
 
 MESSAGES = 1500
 UTC = "2026-11-25T08:00:00Z"

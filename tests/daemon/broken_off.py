@@ -8,17 +8,17 @@ from dataclasses import dataclass, field
 
 import pytest
 from daemon.virtual_time import TICK_S, VirtualTest
-from lashmap_analysis.record import Precondition
-from lashmap_daemon import events
-from lashmap_daemon.box_file import BoxFile
-from lashmap_daemon.channels import Channels
-from lashmap_daemon.conclude import conclude
-from lashmap_daemon.conductor import Conductor
-from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.replay import read_record
-from lashmap_daemon.resume import take_up
-from lashmap_daemon.resume_opening import open_again, reference_of
-from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand
+from lashmap_analysis.record.record import Precondition
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.replay.replay import read_record
+from lashmap_daemon.sequence.resume import take_up
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
+from lashmap_daemon.story import events
+from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.conductor import Conductor
+from lashmap_daemon.testing.resume_opening import open_again, reference_of
 from lashmap_drivers.readings import Chunk
 
 LATER = dt.datetime(2026, 11, 25, 9, 0, tzinfo=dt.UTC)

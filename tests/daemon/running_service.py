@@ -17,8 +17,8 @@ from typing import Any
 import pytest
 from daemon.command import lashmap, start
 from daemon.virtual_time import DEMO_BOX
-from lashmap_daemon.control_client import ask
-from lashmap_daemon.control_words import Answer, Begin, Request, Status, StatusReport
+from lashmap_daemon.service.client import ask
+from lashmap_daemon.service.words import Answer, Begin, Request, Status, StatusReport
 
 SHORT = {"positions = 26": "positions = 4", "gear_turns = 13": "gear_turns = 1", "= 3\n": "= 1\n"}
 

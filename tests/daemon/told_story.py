@@ -7,12 +7,12 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from daemon.virtual_time import load_box, simulated_stand_file
-from lashmap_analysis.record import Shaft
-from lashmap_daemon import events, marks, resume, sequence
-from lashmap_daemon import sequence_words as words
-from lashmap_daemon.resume_progress import Progress
-from lashmap_daemon.sequence_words import Phase
+from lashmap_analysis.record.record import Shaft
+from lashmap_daemon.sequence import resume, sequence, words
+from lashmap_daemon.sequence.progress import Progress
+from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.simulated_stand import SimulatedInstruments
+from lashmap_daemon.story import events, marks
 
 BOX = load_box()
 with TemporaryDirectory() as folder:

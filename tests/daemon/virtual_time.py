@@ -9,19 +9,21 @@ import datetime as dt
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from lashmap_analysis.record import Shaft
-from lashmap_daemon import events, simulate_command, toml_file
-from lashmap_daemon import sequence_words as words
-from lashmap_daemon.box_file import BoxFile
-from lashmap_daemon.channels import Channels
-from lashmap_daemon.conductor import Conductor
-from lashmap_daemon.hands_free import HandsFree
-from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.opening import start_record
-from lashmap_daemon.preconditions import collect
+from lashmap_analysis.record.record import Shaft
+from lashmap_daemon.commands import simulate as simulate_command
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.preconditions import collect
+from lashmap_daemon.sequence import words
+from lashmap_daemon.setup import toml_file
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand, load_stand
 from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments, Truth
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
-from lashmap_daemon.stand_file import ENCODER, INDICATOR, Stand, load_stand
+from lashmap_daemon.story import events
+from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.conductor import Conductor
+from lashmap_daemon.testing.hands_free import HandsFree
+from lashmap_daemon.testing.opening import start_record
 from lashmap_drivers.readings import Chunk
 
 CONFIGS = Path(__file__).parents[2] / "configs"

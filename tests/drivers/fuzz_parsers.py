@@ -19,10 +19,10 @@ import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from lashmap_drivers.checksums import Checksum
-from lashmap_drivers.frames import FrameChecksum
 from lashmap_drivers.kinds import build
 from lashmap_drivers.parser import Parser
+from lashmap_drivers.wire.checksums import Checksum
+from lashmap_drivers.wire.frames import FrameChecksum
 
 LONGEST_UNFINISHED = 1100  # four binary frames of 256 bytes, and some
 LEAST_PIECE, MOST_PIECE = 1, 5000

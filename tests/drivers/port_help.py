@@ -6,9 +6,9 @@ import gc
 import time
 from pathlib import Path
 
-from lashmap_drivers.port import Port
+from lashmap_drivers.ports.port import Port
+from lashmap_drivers.ports.source import Backoff
 from lashmap_drivers.readings import Chunk
-from lashmap_drivers.reconnect import Backoff
 
 QUICK = Backoff(first_s=0.001, most_s=0.004)
 PATIENCE_S = 60.0  # what holds at once on a quiet machine may take a while on one that pauses

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lashmap_drivers.counter_board import CounterBoardProfile
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.line_profile import LinePolling, LineProfile
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Batch, Chunk, Chunks, Samples
+from lashmap_drivers.wire.ascii_line import LinePolling, LineProfile
+from lashmap_drivers.wire.counter_board import CounterBoardProfile
 from numpy.typing import NDArray
 
 LINES = LineProfile(kind="ascii line", pattern=r"(?P<value>[+-]\d+\.\d{4})")

@@ -4,10 +4,10 @@ import math
 
 import numpy as np
 import pytest
-from lashmap_drivers.counter_board import CounterBoardProfile
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.line_profile import LinePolling, LineProfile, Marks
 from lashmap_drivers.readings import Chunk
+from lashmap_drivers.wire.ascii_line import LinePolling, LineProfile, Marks
+from lashmap_drivers.wire.counter_board import CounterBoardProfile
 
 INDICATOR = LineProfile(kind="ascii line", pattern=r"(?P<value>[+-]?\d*\.\d+)", terminator="\n")
 ENCODER = CounterBoardProfile(kind="counter board", pattern=r"(?P<count>[+-]?\d+)", terminator="\n")

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.kinds import BUILT_IN, AnyProfile, build
-from lashmap_drivers.line_profile import LineProfile
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Chunk
+from lashmap_drivers.wire.ascii_line import LineProfile
 from pydantic import TypeAdapter, ValidationError
 
 README = Path(__file__).parents[2] / "drivers" / "README.md"

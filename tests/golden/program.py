@@ -10,9 +10,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from lashmap_analysis.record import Shaft
-from lashmap_daemon import events, simulate_command
-from lashmap_daemon.box_file import BoxFile
+from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.bus import from_test, messages
 from lashmap_daemon.bus.identity import Identity
 from lashmap_daemon.bus.outbox import Outbox, enrol
@@ -20,13 +18,16 @@ from lashmap_daemon.bus.recorded import outgoing
 from lashmap_daemon.bus.stand_bus import announce_result
 from lashmap_daemon.bus.topics import LIVE, RESULT, STATE, Topic
 from lashmap_daemon.cli import app
-from lashmap_daemon.conclude import conclude
-from lashmap_daemon.conductor import Conductor
-from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.review_book import store_result
-from lashmap_daemon.sequence_words import Full, Repeat, Skip, Space
+from lashmap_daemon.commands import simulate as simulate_command
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.replay.review_book import store_result
+from lashmap_daemon.sequence.words import Full, Repeat, Skip, Space
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments, Stand
-from lashmap_daemon.stand_file import ENCODER, INDICATOR
+from lashmap_daemon.story import events
+from lashmap_daemon.testing.conductor import Conductor
 from lashmap_drivers.readings import Chunk
 from typer.testing import CliRunner
 

@@ -5,14 +5,30 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.facts.chapter import Block, Cell, Chapter, Grid, Head, Row, Words
-from lashmap_analysis.facts.figure import TEST, Group, Section, Table, number, numbered, place, text
-from lashmap_analysis.lengths import format_spread
+from lashmap_analysis.facts.section import (
+    TEST,
+    Block,
+    Cell,
+    Chapter,
+    Grid,
+    Group,
+    Head,
+    Row,
+    Section,
+    Table,
+    Words,
+    number,
+    numbered,
+    place,
+    text,
+)
+from lashmap_analysis.record.lengths import format_spread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.judge.assessment import Assessment
+
 
 QUANTITY = text("quantity", "what is uncertain")
 VALUE = text("value", "its figure as text with unit")

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.facts.chapter import Block, Chapter, Columns, Facts, Rows, Words, facts_of
-from lashmap_analysis.facts.figure import (
+from lashmap_analysis.facts.section import (
     TEST,
+    Block,
+    Chapter,
+    Columns,
+    Facts,
     Figure,
     Group,
+    Rows,
     Section,
     Table,
+    Words,
+    facts_of,
     number,
     numbered,
     place,
@@ -18,12 +24,13 @@ from lashmap_analysis.facts.figure import (
     whole,
     yes_no,
 )
-from lashmap_analysis.lengths import format_length, format_spread
+from lashmap_analysis.record.lengths import format_length, format_spread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.judge.assessment import Assessment
+
 
 IDENTITY = (
     text("box", "type of the gearbox"),

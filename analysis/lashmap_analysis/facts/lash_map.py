@@ -7,31 +7,39 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.facts.chapter import (
+from lashmap_analysis.charts.lash_map import around_spot, lash_view, map_chart
+from lashmap_analysis.facts.section import (
+    TEST,
+    WHOLE,
     Block,
     Chapter,
     Facts,
     Grid,
+    Group,
     Head,
     Picture,
     Rows,
+    Section,
     Side,
+    Table,
     Words,
+    number,
     rows_of,
+    text,
+    whole,
+    yes_no,
 )
-from lashmap_analysis.facts.figure import TEST, WHOLE, Group, Section, Table, number, text, whole, yes_no
-from lashmap_analysis.lengths import format_length, format_spread
-from lashmap_analysis.once_per_turn import ANY_ANGLE_DEG
-from lashmap_analysis.outlier_words import remarks_of
-from lashmap_analysis.report.charts_map import around_spot, map_chart
-from lashmap_analysis.report.lash_view import lash_view
+from lashmap_analysis.judge.doubts import remarks_of
+from lashmap_analysis.lash_map.once_per_turn import ANY_ANGLE_DEG
+from lashmap_analysis.record.lengths import format_length, format_spread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from lashmap_analysis.assessment import Assessment
-    from lashmap_analysis.lash_map import Runout
-    from lashmap_analysis.record import Units
+    from lashmap_analysis.judge.assessment import Assessment
+    from lashmap_analysis.lash_map.lash_map import Runout
+    from lashmap_analysis.record.record import Units
+
 
 RUNOUT = (
     number(

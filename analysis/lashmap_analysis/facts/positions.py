@@ -10,30 +10,39 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.facts.chapter import (
+from lashmap_analysis.charts.trace import TraceView, trace_chart
+from lashmap_analysis.facts.section import (
+    TEST,
     Cell,
     Chapter,
     FlagRow,
     Flags,
     Grid,
+    Group,
     Head,
+    Of,
     Points,
     Row,
+    Section,
+    Table,
     TraceFigure,
     Traces,
     Words,
+    number,
+    taken,
+    text,
+    whole,
+    yes_no,
 )
-from lashmap_analysis.facts.figure import TEST, Group, Of, Section, Table, number, taken, text, whole, yes_no
-from lashmap_analysis.lengths import DECIMALS, MISSING, format_length, format_spread, in_units
-from lashmap_analysis.report.charts_trace import TraceView, trace_chart
+from lashmap_analysis.record.lengths import DECIMALS, MISSING, format_length, format_spread, in_units
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from lashmap_analysis.assessment import Assessment, PositionResult, Review
-    from lashmap_analysis.facts.chapter import Block
-    from lashmap_analysis.flags import Flag
-    from lashmap_analysis.record import RockTrace, Units
+    from lashmap_analysis.facts.section import Block
+    from lashmap_analysis.judge.assessment import Assessment, PositionResult, Review
+    from lashmap_analysis.record.record import RockTrace, Units
+    from lashmap_analysis.rock.flags import Flag
 
 
 def _usable(position: PositionResult) -> bool:

@@ -8,31 +8,38 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from lashmap_analysis.charts.lash_map import lash_view, map_chart, whole_cycle
+from lashmap_analysis.charts.visible import cut_to
 from lashmap_analysis.facts.budget import BUDGET, budget_blocks
-from lashmap_analysis.facts.chapter import Block, Chapter, Grid, Head, Heading, Picture, Words, rows_of
-from lashmap_analysis.facts.figure import (
+from lashmap_analysis.facts.review_table import review_columns
+from lashmap_analysis.facts.section import (
     TEST,
+    Block,
+    Chapter,
+    Grid,
     Group,
+    Head,
+    Heading,
+    Picture,
     Section,
     Table,
+    Words,
     number,
     numbered,
     place,
+    rows_of,
     text,
     whole,
     yes_no,
 )
-from lashmap_analysis.report.charts_map import map_chart, whole_cycle
-from lashmap_analysis.report.lash_view import lash_view
-from lashmap_analysis.report.moment import moment
-from lashmap_analysis.report.visible import cut_to
-from lashmap_analysis.review_table import review_columns
+from lashmap_analysis.record.moment import moment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from lashmap_analysis.assessment import Assessment
-    from lashmap_analysis.review_record import Exclusion, SignOff
+    from lashmap_analysis.judge.assessment import Assessment
+    from lashmap_analysis.record.review_record import Exclusion, SignOff
+
 
 _LINES, _LINE = 3, 150  # of the first page
 

@@ -4,17 +4,35 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.facts.chapter import Block, Chapter, Grid, Head, Heading, Picture, Side, Words, rows_of
-from lashmap_analysis.facts.figure import TEST, Group, Section, Table, number, text, whole, yes_no
-from lashmap_analysis.lengths import MISSING, format_length, format_spread, in_units
-from lashmap_analysis.report.charts_sweep import SweepView, sweep_chart
+from lashmap_analysis.charts.sweep import SweepView, sweep_chart
+from lashmap_analysis.facts.section import (
+    TEST,
+    Block,
+    Chapter,
+    Grid,
+    Group,
+    Head,
+    Heading,
+    Picture,
+    Section,
+    Side,
+    Table,
+    Words,
+    number,
+    rows_of,
+    text,
+    whole,
+    yes_no,
+)
+from lashmap_analysis.record.lengths import MISSING, format_length, format_spread, in_units
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from lashmap_analysis.assessment import Assessment, SweepResult
-    from lashmap_analysis.record import Units
-    from lashmap_analysis.runout import RunoutSweep, TurnPart
+    from lashmap_analysis.judge.assessment import Assessment, SweepResult
+    from lashmap_analysis.record.record import Units
+    from lashmap_analysis.runout.sweep import RunoutSweep, TurnPart
+
 
 MEMBER = text("member", "'gear' or 'pinion': the member that was turned before the indicator")
 SWEEP = (

@@ -4,16 +4,29 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.facts.chapter import Block, Grid, Head, rows_of
-from lashmap_analysis.facts.figure import WHOLE, Figure, Group, Section, number, text, whole, yes_no
 from lashmap_analysis.facts.review import SIGNED
-from lashmap_analysis.lengths import format_length
+from lashmap_analysis.facts.section import (
+    WHOLE,
+    Block,
+    Figure,
+    Grid,
+    Group,
+    Head,
+    Section,
+    number,
+    rows_of,
+    text,
+    whole,
+    yes_no,
+)
+from lashmap_analysis.record.lengths import format_length
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from lashmap_analysis.assessment import Assessment, TightSpotResult
-    from lashmap_analysis.record import Units
+    from lashmap_analysis.judge.assessment import Assessment, TightSpotResult
+    from lashmap_analysis.record.record import Units
+
 
 SPOT = (
     whole("engagement", "gear teeth past the matched teeth", required=False),

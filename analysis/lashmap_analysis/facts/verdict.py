@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.facts.chapter import Chapter, Points
-from lashmap_analysis.facts.figure import Group, Section, text
+from lashmap_analysis.facts.section import Chapter, Group, Points, Section, text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.judge.assessment import Assessment
+
 
 OUTCOME = text("outcome", "'conforming', 'nonconforming' or 'not proven'")
 VERDICT = (

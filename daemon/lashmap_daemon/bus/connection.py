@@ -21,8 +21,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from lashmap_daemon.bus.recorded import Outgoing
-from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.bus.topics import Topic
+from lashmap_daemon.setup.bus_table import BusTable
 
 Found = TypeVar("Found")
 MOST_IN_FLIGHT = 10  # aiomqtt warns above it

@@ -8,19 +8,20 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from lashmap_daemon import events
 from lashmap_daemon.bus import messages
-from lashmap_daemon.sequence_words import Phase
-from lashmap_daemon.view import Mark, RockShown, View, look
-from lashmap_daemon.wording import sentence
+from lashmap_daemon.screens.view import Mark, RockShown, View, look
+from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.story import events
+from lashmap_daemon.story.wording import sentence
 
 if TYPE_CHECKING:
-    from lashmap_analysis.assessment import Assessment
-    from lashmap_analysis.record import Shaft, Units
+    from lashmap_analysis.judge.assessment import Assessment
+    from lashmap_analysis.record.record import Shaft, Units
 
-    from lashmap_daemon.box_file import BoxTable
-    from lashmap_daemon.conductor import Conductor
-    from lashmap_daemon.sequence_words import Target
+    from lashmap_daemon.sequence.words import Target
+    from lashmap_daemon.setup.box_file import BoxTable
+    from lashmap_daemon.testing.conductor import Conductor
+
 
 _LINES = 10
 _EARLY_S = 0.01  # half a tick of the test, so that a turn is on average on time rather than half a tick late
@@ -199,7 +200,7 @@ def state(
 
 def result(assessment: Assessment, stand: str, identifier: str, utc: str) -> messages.Result:
     """What was concluded, with the figures of the result document."""
-    from lashmap_analysis.result import to_document  # noqa: PLC0415 - only a test that ended pays for it
+    from lashmap_analysis.facts.result import to_document  # noqa: PLC0415 - only a test that ended pays for it
 
     document = to_document(assessment)
     identity, verdict, spots = document["identity"], document["verdict"], document["tight_spot"]

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from lashmap_daemon import events
     from lashmap_daemon.bus.stand_bus import StandBus
-    from lashmap_daemon.conductor import Conductor
-    from lashmap_daemon.live_test import Screen
-    from lashmap_daemon.stand_file import Stand
+    from lashmap_daemon.setup.stand_file import Stand
+    from lashmap_daemon.story import events
+    from lashmap_daemon.testing.conductor import Conductor
+    from lashmap_daemon.testing.live_test import Screen
 
 
 def open_bus(

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from lashmap_analysis.record import Purpose, Shaft, Units
+from lashmap_analysis.record.record import Purpose, Shaft, Units
 from pydantic import BaseModel, ConfigDict, Field
 
-from lashmap_daemon import events
-from lashmap_daemon.sequence_words import Phase
+from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.story import events
 
 SCHEMA = 1
 _MOST_MARKS = 2000
@@ -286,3 +286,31 @@ class Result(Message):
 def payload(message: Message) -> bytes:
     """A message as it goes out."""
     return message.__pydantic_serializer__.to_json(message, by_alias=True)
+
+
+# Requests and their answers, as types; what else is said is in `messages`.
+
+
+class Command(Message):
+    """A request to a stand; there is none that starts or stops a drive."""
+
+    id: Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[!-~]+$")] = Field(
+        description="Chosen by the sender; a second request with the same one is answered, not obeyed, again."
+    )
+    utc: Annotated[str, Field(max_length=40)] = Field(description="When it was sent; old ones are refused.")
+    test: Word = Field(description="The running test; a request for another one is refused.")
+    command: Literal["note", "repeat", "skip", "stop"]
+    text: Annotated[str, Field(max_length=500)] = Field(default="", description="The note.")
+    by: Annotated[str, Field(min_length=1, max_length=100)] = Field(
+        description="Who asks; it is written into the logbook."
+    )
+
+
+class Answer(Message):
+    """What became of a request."""
+
+    id: Word | None = Field(description="Of the request; None when it could not be read.")
+    test: Word | None = Field(description="The running test.")
+    utc: Word
+    accepted: bool = Field(description="True once the running test has taken it.")
+    reason: Sentence = Field(description="Why it was refused; empty when it was accepted.")

@@ -21,14 +21,12 @@ from pathlib import Path
 
 from lashmap_daemon.bus.topics import EVENTS, topic_of_event
 from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.events import Stamped, TestClosed
-from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.logbook_schema import connect, make_outbox, must_be_there, schema_of
-from lashmap_daemon.review_events import ResultAnnounced
-from lashmap_daemon.seal import EventRow
-from lashmap_daemon.seal_check import walked
-from lashmap_daemon.seal_tally import Fit
-from lashmap_daemon.seal_walk import RowCheck
+from lashmap_daemon.logbook.check import walked
+from lashmap_daemon.logbook.digests import EventRow, Fit
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.schema import connect, make_outbox, must_be_there, schema_of
+from lashmap_daemon.logbook.walk import RowCheck
+from lashmap_daemon.story.events import ResultAnnounced, Stamped, TestClosed
 
 _BUSY_S = 0.5  # the recorder never holds the file for longer; if it does, we wait for our next turn
 PATIENCE_S = 5.0  # of whoever has nothing else to do meanwhile

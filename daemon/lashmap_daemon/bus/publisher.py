@@ -1,9 +1,4 @@
-"""A stand on the bus: connects, sends status, state, records and live values, takes requests, begins anew.
-
-Runs in an event loop of its own (`stand_bus`). Whatever goes wrong with the broker ends a connection, never
-the publisher: the next try follows after a growing, jittered wait. On a new connection goes out who we are,
-what is awaited, and what the outbox holds; live values go out as they come and are never kept.
-"""
+"""How long to wait before the next try to reach a broker."""
 
 from __future__ import annotations
 
@@ -11,13 +6,13 @@ import asyncio
 import contextlib
 import datetime as dt
 import logging
+import random
 import time
+from dataclasses import dataclass, field
 
 import aiomqtt
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.bus.back_off import BackOff
-from lashmap_daemon.bus.commands import Desk
 from lashmap_daemon.bus.connection import (
     MOST_IN_FLIGHT,
     BusClient,
@@ -32,10 +27,38 @@ from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.recorded import Outgoing
 from lashmap_daemon.bus.records import Records
 from lashmap_daemon.bus.report import Report
-from lashmap_daemon.bus.requests import Requests
-from lashmap_daemon.bus.settings import BusTable
+from lashmap_daemon.bus.requests import Desk, Requests
 from lashmap_daemon.bus.topics import ANSWER, COMMAND, LIVE, STATE, STATUS, Topic
 from lashmap_daemon.errors import LashmapError
+from lashmap_daemon.setup.bus_table import BusTable
+
+_FIRST_S, _LONGEST_S = 0.25, 30.0
+
+
+@dataclass
+class BackOff:
+    """Doubling waits between tries, capped, and spread so that a hall of stands does not knock at once."""
+
+    chance: random.Random = field(default_factory=random.Random)
+    tries: int = 0
+
+    def next_s(self) -> float:
+        """Seconds to wait before the next try."""
+        longest_s = min(_LONGEST_S, _FIRST_S * 2.0 ** min(self.tries, 20))
+        self.tries += 1
+        return longest_s * self.chance.uniform(0.5, 1.0)
+
+    def reset(self, tries: int = 0) -> None:
+        """A connection worked; ``tries`` of them in a row ended at once."""
+        self.tries = tries
+
+
+# A stand on the bus: connects, sends status, state, records and live values, takes requests, begins anew.
+#
+# Runs in an event loop of its own (`stand_bus`). Whatever goes wrong with the broker ends a connection,
+# never the publisher: the next try follows after a growing, jittered wait. On a new connection goes out who
+# we are, what is awaited, and what the outbox holds; live values go out as they come and are never kept.
+
 
 _MOST_BYTES = 65536  # of a packet to us: only requests come, and they are small
 _STATE_PAUSE_S = 0.1

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from lashmap_daemon.bus.messages import SCHEMA
 from lashmap_daemon.bus.topics import RESULT, Topic, topic_of_event
-from lashmap_daemon.seal import EventRow
+from lashmap_daemon.logbook.digests import EventRow
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,22 +1,220 @@
-"""Requests as they come from the broker and answers as they go back; `commands` decides about them."""
+"""Requests over the bus: which are obeyed, which are refused, and why.
+
+There are four: note, repeat, skip, stop (of the test). None starts or stops a drive, and none can be added by
+a message. A request names the running test and its own time, so one that was kept somewhere does no harm;
+each identifier is obeyed once; their number is limited. Decided here without a network; `publisher` carries
+them.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import datetime as dt
+import threading
 import time
-from dataclasses import dataclass
+from collections import OrderedDict, deque
+from dataclasses import dataclass, field
 from typing import Final
 
 import aiomqtt
 from paho.mqtt.properties import Properties
+from pydantic import ValidationError
 
-from lashmap_daemon.bus.commands import UNDECIDED_S, UNTAKEN_S, Allowance, Desk, Pending
 from lashmap_daemon.bus.connection import BusClient, properties_of
-from lashmap_daemon.bus.messages import payload
-from lashmap_daemon.bus.messages_request import Answer
+from lashmap_daemon.bus.messages import Answer, Command, payload
 from lashmap_daemon.bus.report import Report
-from lashmap_daemon.bus.topics import ANSWER
+from lashmap_daemon.bus.topics import ANSWER, COMMAND
+from lashmap_daemon.setup.toml_file import in_our_words
+
+MOST_BYTES = 4096
+STALE_S = float(COMMAND.expiry_s or 0)
+UNTAKEN_S = 2.0  # a running test looks for commands fifty times a second
+UNDECIDED_S = 10.0  # what was taken and is not answered for by then hangs
+_REMEMBERED = 256
+_WAITING = 8
+
+
+@dataclass
+class Allowance:
+    """A limit on how often: ``burst`` at once, then one every ``interval_s``."""
+
+    burst: int
+    interval_s: float
+    _left: float = field(init=False)
+    _last_s: float = field(default=0.0, init=False)
+
+    def __post_init__(self) -> None:
+        self._left = float(self.burst)
+
+    def spend(self, now_s: float) -> bool:
+        """True when one more is allowed now (monotonic seconds)."""
+        self._left = min(float(self.burst), self._left + (now_s - self._last_s) / self.interval_s)
+        self._last_s = now_s
+        if self._left < 1.0:
+            return False
+        self._left -= 1.0
+        return True
+
+
+class Pending:
+    """A request that waits for the running test; whoever claims it first decides what becomes of it.
+
+    Attributes:
+        command: What is asked.
+        refusal: Why whoever took it did not do it, empty when it was done; None until that is known.
+    """
+
+    def __init__(self, command: Command) -> None:
+        self.command = command
+        self.refusal: str | None = None
+        self._lock = threading.Lock()
+        self._claimed = False
+
+    @property
+    def claimed(self) -> bool:
+        """True once someone decided."""
+        return self._claimed
+
+    def claim(self) -> bool:
+        """True for the first caller only."""
+        with self._lock:
+            first = not self._claimed
+            self._claimed = True
+        return first
+
+    @property
+    def as_words(self) -> list[str]:
+        """What the test is told: first a note, so that the record says who asked."""
+        asked = self.command
+        if asked.command == "note":
+            return [f"note {asked.text} (over the bus, by {asked.by})"]
+        return [f"note {asked.command} was asked over the bus, by {asked.by}", asked.command]
+
+
+class Desk:
+    """Judges requests; used from the thread of the bus, `take` alone from the test's.
+
+    Args:
+        stand: Topic level of the stand.
+    """
+
+    def __init__(self, stand: str) -> None:
+        self._stand = stand
+        self.test: str | None = None
+        self._obeyed = Allowance(burst=5, interval_s=2.0)
+        self._answered: OrderedDict[str, Answer | None] = OrderedDict()
+        self._waiting: deque[Pending] = deque()
+
+    def judge(self, payload: bytes, *, retained: bool, now: dt.datetime, now_s: float) -> Pending | Answer:
+        """What becomes of a request: it waits for the test, or is refused with the reason.
+
+        Args:
+            payload: As received.
+            retained: The broker kept it from earlier.
+            now: UTC.
+            now_s: Monotonic seconds.
+        """
+        if retained:
+            return self.answer(
+                None, "it is a retained message, so nobody knows how old it is; send it unretained"
+            )
+        if len(payload) > MOST_BYTES:
+            return self.answer(None, f"it has {len(payload)} bytes; a request has at most {MOST_BYTES}")
+        try:
+            command = Command.model_validate_json(payload)
+        except (ValidationError, RecursionError, ValueError) as error:
+            return self.answer(None, _what_is_wrong(error))
+        if command.id in self._answered:
+            earlier = self._answered[command.id]
+            return earlier or self.answer(command.id, "it is being handled already")
+        refusal = self._refusal(command, now)
+        if refusal is None and not self._obeyed.spend(now_s):
+            refusal = "too many requests; wait a few seconds and send it under another identifier"
+        if refusal is None and len(self._waiting) >= _WAITING:
+            refusal = f"{_WAITING} requests wait already; try again"
+        if refusal is not None:
+            return self.settle(command.id, refusal)
+        pending = Pending(command)
+        self._remember(command.id, None)
+        self._waiting.append(pending)
+        return pending
+
+    def settle(self, identifier: str, reason: str = "") -> Answer:
+        """The last word on a request: accepted without a reason, otherwise refused."""
+        answer = self.answer(identifier, reason)
+        self._remember(identifier, answer)
+        return answer
+
+    def answer(self, identifier: str | None, reason: str) -> Answer:
+        """An answer that is not remembered."""
+        now = dt.datetime.now(dt.UTC)
+        return Answer(
+            stand=self._stand,
+            id=identifier,
+            test=self.test,
+            utc=f"{now:%Y-%m-%dT%H:%M:%SZ}",
+            accepted=not reason,
+            reason=reason[:2000],
+        )
+
+    def take(self) -> list[Pending]:
+        """Requests for the running test, each claimed; whoever takes them says then what came of each."""
+        taken = []
+        while self._waiting:
+            pending = self._waiting.popleft()
+            if pending.claim():
+                taken.append(pending)
+        return taken
+
+    def _refusal(self, command: Command, now: dt.datetime) -> str | None:
+        if command.stand != self._stand:
+            return f"it is for stand {command.stand!r}, this is {self._stand!r}"
+        if command.test != self.test:
+            running = "none is running" if self.test is None else f"the running one is {self.test!r}"
+            return f"it is for test {command.test!r}, {running}"
+        if not command.by.isprintable() or not command.text.isprintable():
+            return "by and text: control characters are not taken"
+        if (command.command == "note") != bool(command.text.strip()):
+            return "text: belongs to a note, and a note needs one"
+        return _staleness(command.utc, now)
+
+    def _remember(self, identifier: str, answer: Answer | None) -> None:
+        self._answered[identifier] = answer
+        self._answered.move_to_end(identifier)
+        while len(self._answered) > _REMEMBERED:
+            self._answered.popitem(last=False)
+
+
+def _staleness(utc: str, now: dt.datetime) -> str | None:
+    try:
+        sent = dt.datetime.fromisoformat(utc)
+    except ValueError:
+        return "utc: expected a time such as 2026-11-25T08:00:00Z"
+    if sent.tzinfo is None:
+        return "utc: has no time zone; end it with Z"
+    age_s = (now - sent).total_seconds()
+    if abs(age_s) <= STALE_S:
+        return None
+    way = "ago" if age_s > 0 else "in the future"
+    return (
+        f"it was sent {abs(age_s):.0f} s {way}, at most {STALE_S:.0f} s are allowed; "
+        "send it anew, or set the clocks of both machines"
+    )
+
+
+def _what_is_wrong(error: ValueError | RecursionError) -> str:
+    """The first problem, without repeating what was sent."""
+    if isinstance(error, ValidationError):
+        detail = error.errors(include_input=False, include_url=False, include_context=False)[0]
+        where = ".".join(str(part) for part in detail["loc"])[:100]
+        where = where if where.isprintable() else "a key"
+        said = in_our_words(detail["msg"])[:200]
+        return f"{where or 'the message'}: {said}; docs/schemas/command.schema.json has the keys"
+    return "it cannot be read as JSON"
+
+
+# Requests as they come from the broker and answers as they go back; `commands` decides about them.
+
 
 _LOOK_S = 0.02
 _MOST_TOPIC = 200

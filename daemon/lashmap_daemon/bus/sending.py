@@ -1,20 +1,23 @@
-"""What waits in an outbox, sent without a test: once, over one connection, until the broker surely has it.
+"""Calls that nobody waits for at the end of a program: reaching a broker may hang longer than patience lasts.
 
-The stand is not there meanwhile, so nothing is said about its status and its state is left alone.
+A name that no server answers for and a host that drops packets keep a call inside the system for many
+seconds, and Python waits at exit for every thread of an ordinary executor. Here each call has a daemon
+thread.
 """
 
 from __future__ import annotations
 
 import asyncio
 import secrets
+import threading
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import aiomqtt
 
 from lashmap_daemon.bus.connection import connect, told
 from lashmap_daemon.bus.records import Records
-from lashmap_daemon.bus.unwaited import Unwaited
 from lashmap_daemon.errors import StandError
 
 if TYPE_CHECKING:
@@ -22,7 +25,43 @@ if TYPE_CHECKING:
     from lashmap_daemon.bus.identity import Identity
     from lashmap_daemon.bus.outbox import Outbox
     from lashmap_daemon.bus.recorded import Outgoing
-    from lashmap_daemon.bus.settings import BusTable
+    from lashmap_daemon.setup.bus_table import BusTable
+
+
+Given = ParamSpec("Given")
+Found = TypeVar("Found")
+
+
+class Unwaited(ThreadPoolExecutor):
+    """An executor for few calls at a time; shutting it down leaves those that hang behind."""
+
+    def submit(
+        self, fn: Callable[Given, Found], /, *args: Given.args, **kwargs: Given.kwargs
+    ) -> Future[Found]:
+        """Call in a thread of its own."""
+        future: Future[Found] = Future()
+
+        def work() -> None:
+            if not future.set_running_or_notify_cancel():
+                return
+            try:
+                found = fn(*args, **kwargs)
+            except BaseException as error:  # noqa: BLE001 - it is whoever waits who gets it
+                future.set_exception(error)
+            else:
+                future.set_result(found)
+
+        threading.Thread(target=work, name="bus call", daemon=True).start()
+        return future
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: FBT001, FBT002 - the interface
+        """Nothing is waited for."""
+
+
+# What waits in an outbox, sent without a test: once, over one connection, until the broker surely has it.
+#
+# The stand is not there meanwhile, so nothing is said about its status and its state is left alone.
+
 
 _MOST_BYTES = 65536
 _LOOK_S = 0.2

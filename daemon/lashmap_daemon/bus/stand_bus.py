@@ -18,23 +18,24 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from lashmap_daemon import events
 from lashmap_daemon.bus import from_test, messages, outbox
-from lashmap_daemon.bus.commands import Desk, Pending
 from lashmap_daemon.bus.identity import Identity
 from lashmap_daemon.bus.publisher import Publisher
 from lashmap_daemon.bus.report import Report
-from lashmap_daemon.bus.settings import BusTable
+from lashmap_daemon.bus.requests import Desk, Pending
+from lashmap_daemon.bus.sending import Unwaited
 from lashmap_daemon.bus.topics import level
-from lashmap_daemon.bus.unwaited import Unwaited
 from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.review_events import ResultAnnounced
-from lashmap_daemon.sequence_words import Phase
+from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.setup.bus_table import BusTable
+from lashmap_daemon.story import events
+from lashmap_daemon.story.events import ResultAnnounced
 
 if TYPE_CHECKING:
-    from lashmap_analysis.assessment import Assessment
+    from lashmap_analysis.judge.assessment import Assessment
 
-    from lashmap_daemon.conductor import Conductor
+    from lashmap_daemon.testing.conductor import Conductor
+
 
 LINGER_S = 3.0
 GIVE_UP_S = 3.0  # two seconds are what a broker that hangs may take for its farewell

@@ -14,7 +14,7 @@ from typing import Any, Final
 from pydantic import TypeAdapter
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.bus.messages_request import Answer, Command
+from lashmap_daemon.bus.messages import Answer, Command
 
 ROOT: Final = "lashmap"
 _NOT_IN_A_LEVEL = re.compile(r"[^a-z0-9_.-]+")

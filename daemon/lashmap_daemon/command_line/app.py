@@ -29,7 +29,7 @@ class _Commands(TyperGroup):
         try:
             return super().invoke(ctx)
         except typer.BadParameter as error:
-            from lashmap_daemon.not_valid import in_our_words  # noqa: PLC0415
+            from lashmap_daemon.setup.toml_file import in_our_words  # noqa: PLC0415
 
             error.message = in_our_words(error.message)
             raise
@@ -62,7 +62,7 @@ OutputOption = Annotated[
 @contextmanager
 def reported() -> Iterator[Console]:
     """A console, and every foreseen error as its message and exit status."""
-    from lashmap_daemon.console.terminal import TerminalConsole  # noqa: PLC0415
+    from lashmap_daemon.screens.terminal import TerminalConsole  # noqa: PLC0415
 
     try:
         yield TerminalConsole()

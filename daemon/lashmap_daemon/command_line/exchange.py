@@ -54,8 +54,8 @@ def export(
 ) -> None:
     """Export samples and results as documented tables."""
     with reported() as console:
-        from lashmap_daemon.export_command import ExportOptions  # noqa: PLC0415
-        from lashmap_daemon.export_command import export as export_tests  # noqa: PLC0415
+        from lashmap_daemon.commands.export import ExportOptions  # noqa: PLC0415
+        from lashmap_daemon.commands.export import export as export_tests  # noqa: PLC0415
 
         options = ExportOptions(
             test=test,
@@ -78,7 +78,7 @@ def import_file(
 ) -> None:
     """Take in a recording made elsewhere (CSV or Parquet): analyse, judge, report."""
     with reported() as console:
-        from lashmap_daemon.import_command import ImportOptions, import_recording  # noqa: PLC0415
+        from lashmap_daemon.commands.import_recording import ImportOptions, import_recording  # noqa: PLC0415
 
         options = ImportOptions(mapping=mapping, logbook=logbook, output=output, operator=login_name())
         import_recording(options, console)

@@ -25,7 +25,7 @@ def verify(
 ) -> None:
     """Check a logbook against its digests: what was changed, what is missing, what is not sealed."""
     with reported() as console:
-        from lashmap_daemon.verify_command import verify as verify_logbook  # noqa: PLC0415
+        from lashmap_daemon.commands.logbook import verify as verify_logbook  # noqa: PLC0415
 
         raise typer.Exit(verify_logbook(logbook, test, expect, console))
 
@@ -37,7 +37,7 @@ def rescue(
 ) -> None:
     """Copy what can still be read of a damaged logbook into a new one."""
     with reported() as console:
-        from lashmap_daemon.rescue_command import rescue_logbook  # noqa: PLC0415
+        from lashmap_daemon.commands.logbook import rescue_logbook  # noqa: PLC0415
 
         raise typer.Exit(rescue_logbook(damaged, new, console))
 
@@ -60,6 +60,6 @@ def archive(
 ) -> None:
     """Move raw samples of old closed tests to an archive; events and seals stay, nothing is deleted."""
     with reported() as console:
-        from lashmap_daemon.archive_command import archive_old  # noqa: PLC0415
+        from lashmap_daemon.commands.logbook import archive_old  # noqa: PLC0415
 
         raise typer.Exit(archive_old(logbook, to, older_than, console))

@@ -19,7 +19,7 @@ def list_tests(*, logbook: LogbookOption = LOGBOOK) -> None:
         from rich.table import Table  # noqa: PLC0415
         from rich.text import Text  # noqa: PLC0415
 
-        from lashmap_daemon.logbook import Logbook  # noqa: PLC0415
+        from lashmap_daemon.logbook.logbook import Logbook  # noqa: PLC0415
 
         with Logbook(logbook, create=False) as book:
             tests = book.tests()
@@ -65,10 +65,10 @@ def review(
     What a reviewer leaves out is kept beside the record with its reason; both results are shown.
     """
     with reported() as console:
+        from lashmap_daemon.commands.review import ReviewOptions  # noqa: PLC0415
+        from lashmap_daemon.commands.review import review as review_test  # noqa: PLC0415
         from lashmap_daemon.errors import ConfigurationError  # noqa: PLC0415
-        from lashmap_daemon.review_book import Wishes  # noqa: PLC0415
-        from lashmap_daemon.review_command import ReviewOptions  # noqa: PLC0415
-        from lashmap_daemon.review_command import review as review_test  # noqa: PLC0415
+        from lashmap_daemon.replay.review_book import Wishes  # noqa: PLC0415
 
         signer = (sign_off or "").strip()
         if sign_off is not None and not signer:
@@ -113,8 +113,8 @@ def compare(
 ) -> None:
     """Set tests beside each other: what changed, how well that is known, and whether shims did their work."""
     with reported() as console:
-        from lashmap_daemon.compare_command import CompareOptions  # noqa: PLC0415
-        from lashmap_daemon.compare_command import compare as compare_tests  # noqa: PLC0415
+        from lashmap_daemon.commands.compare import CompareOptions  # noqa: PLC0415
+        from lashmap_daemon.commands.compare import compare as compare_tests  # noqa: PLC0415
 
         options = CompareOptions(
             tests=tuple(tests),
@@ -139,10 +139,10 @@ def shims(
 ) -> None:
     """Say which shims bring the tight spot into the limits, or what to measure first."""
     with reported() as console:
-        from lashmap_daemon import toml_file  # noqa: PLC0415
-        from lashmap_daemon.box_file import BoxFile  # noqa: PLC0415
-        from lashmap_daemon.logbook import Logbook  # noqa: PLC0415
-        from lashmap_daemon.shims_command import advise  # noqa: PLC0415
+        from lashmap_daemon.commands.shims import advise  # noqa: PLC0415
+        from lashmap_daemon.logbook.logbook import Logbook  # noqa: PLC0415
+        from lashmap_daemon.setup import toml_file  # noqa: PLC0415
+        from lashmap_daemon.setup.box_file import BoxFile  # noqa: PLC0415
 
         stock = None if box is None else toml_file.load(box, BoxFile)
         with Logbook(logbook, create=False) as book:

@@ -55,8 +55,8 @@ def run(
 ) -> None:
     """Run a test: lead through the positions, confirm the tight spot, judge, report; or go on with one."""
     with reported() as console:
-        from lashmap_daemon.run_command import RunOptions  # noqa: PLC0415
-        from lashmap_daemon.run_command import run as run_test  # noqa: PLC0415
+        from lashmap_daemon.commands.run import RunOptions  # noqa: PLC0415
+        from lashmap_daemon.commands.run import run as run_test  # noqa: PLC0415
 
         options = RunOptions(
             stand=stand,
@@ -85,8 +85,8 @@ def check(
 ) -> None:
     """Talk to both instruments of a stand: readings beside raw bytes, rate, jitter, age, bad frames."""
     with reported() as console:
-        from lashmap_daemon.check_command import check as check_stand  # noqa: PLC0415
-        from lashmap_daemon.check_command import propose_profiles  # noqa: PLC0415
+        from lashmap_daemon.commands.check import check as check_stand  # noqa: PLC0415
+        from lashmap_daemon.commands.check import propose_profiles  # noqa: PLC0415
 
         if profile_from_capture:
             propose_profiles(stand, seconds, console)
@@ -107,8 +107,8 @@ def serve(
 ) -> None:
     """Keep a stand always on; tests begin and end by `lashmap tell`."""
     with reported():
-        from lashmap_daemon.serve_command import ServeOptions  # noqa: PLC0415
-        from lashmap_daemon.serve_command import serve as serve_stand  # noqa: PLC0415
+        from lashmap_daemon.commands.serve import ServeOptions  # noqa: PLC0415
+        from lashmap_daemon.commands.serve import serve as serve_stand  # noqa: PLC0415
 
         options = ServeOptions(stand=stand, logbook=logbook, boxes=boxes, output=output, verbose=verbose)
         raise typer.Exit(serve_stand(options))
@@ -122,7 +122,7 @@ def publish(
 ) -> None:
     """Send what waits in a logbook to the broker of the stand, without a test; once is enough."""
     with reported() as console:
-        from lashmap_daemon.publish_command import publish as publish_waiting  # noqa: PLC0415
+        from lashmap_daemon.commands.publish import publish as publish_waiting  # noqa: PLC0415
 
         publish_waiting(stand, logbook, console)
 
@@ -148,8 +148,8 @@ def watch(
 ) -> None:
     """Watch stands over the bus: one as the person at it sees it, or many as a table. Read only."""
     with reported() as console:
-        from lashmap_daemon.watch_command import WatchOptions  # noqa: PLC0415
-        from lashmap_daemon.watch_command import watch as watch_stands  # noqa: PLC0415
+        from lashmap_daemon.commands.watch import WatchOptions  # noqa: PLC0415
+        from lashmap_daemon.commands.watch import watch as watch_stands  # noqa: PLC0415
 
         others = {"broker": broker, "user": user, "password_file": password_file, "ca_file": ca_file}
         watch_stands(WatchOptions(stands=tuple(stands or ()), once=once, others=others), console)

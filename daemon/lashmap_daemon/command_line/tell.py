@@ -14,7 +14,8 @@ from lashmap_daemon.command_line.app import LOGBOOK, complain, login_name, repor
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from lashmap_daemon.control_words import Confirmed, Request
+    from lashmap_daemon.service.words import Confirmed, Request
+
 
 _SettingsOption = Annotated[
     list[str] | None,
@@ -61,7 +62,7 @@ def status(
     as_json: Annotated[bool, typer.Option("--json", help="The whole answer as JSON instead.")] = False,
 ) -> None:
     """Say what is awaited now, how the instruments are, what was refused."""
-    from lashmap_daemon.control_words import Status  # noqa: PLC0415
+    from lashmap_daemon.service.words import Status  # noqa: PLC0415
 
     _say(context, Status(), as_json=as_json)
 
@@ -83,7 +84,7 @@ def begin(  # noqa: PLR0917 - typer's own calling
     locked_out: _LockedOut = False,
 ) -> None:
     """Begin a test of a box."""
-    from lashmap_daemon.control_words import Begin  # noqa: PLC0415
+    from lashmap_daemon.service.words import Begin  # noqa: PLC0415
 
     with reported() as console:
         request = _request(
@@ -113,7 +114,7 @@ def resume(
     locked_out: _LockedOut = False,
 ) -> None:
     """Go on with a test that ended early."""
-    from lashmap_daemon.control_words import Resume  # noqa: PLC0415
+    from lashmap_daemon.service.words import Resume  # noqa: PLC0415
 
     with reported() as console:
         request = _request(
@@ -134,7 +135,7 @@ def matched(
     unknown: Annotated[bool, typer.Option("--unknown", help="Nobody knows where they are.")] = False,
 ) -> None:
     """Say that the marked teeth are together now: the prepared test begins, or the running one goes on."""
-    from lashmap_daemon.control_words import Matched  # noqa: PLC0415
+    from lashmap_daemon.service.words import Matched  # noqa: PLC0415
 
     _say(context, Matched(known=not unknown))
 
@@ -142,7 +143,7 @@ def matched(
 @app.command()
 def repeat(context: typer.Context) -> None:
     """Measure the last position again, or the one that is being recorded."""
-    from lashmap_daemon.control_words import Repeat  # noqa: PLC0415
+    from lashmap_daemon.service.words import Repeat  # noqa: PLC0415
 
     _say(context, Repeat())
 
@@ -150,7 +151,7 @@ def repeat(context: typer.Context) -> None:
 @app.command()
 def skip(context: typer.Context) -> None:
     """Leave the asked position out."""
-    from lashmap_daemon.control_words import Skip  # noqa: PLC0415
+    from lashmap_daemon.service.words import Skip  # noqa: PLC0415
 
     _say(context, Skip())
 
@@ -161,7 +162,7 @@ def note(
     text: Annotated[str, typer.Argument(help="Kept with the test, and on its report.")],
 ) -> None:
     """Write something down with the running test."""
-    from lashmap_daemon.control_words import Note  # noqa: PLC0415
+    from lashmap_daemon.service.words import Note  # noqa: PLC0415
 
     with reported():
         request = _request(Note, text=text)
@@ -171,7 +172,7 @@ def note(
 @app.command()
 def stop(context: typer.Context) -> None:
     """End the running test, or give up its preparation; what was recorded stays."""
-    from lashmap_daemon.control_words import Stop  # noqa: PLC0415
+    from lashmap_daemon.service.words import Stop  # noqa: PLC0415
 
     _say(context, Stop())
 
@@ -180,7 +181,7 @@ def _request(kind: type[Request], **values: object) -> Request:
     from pydantic import ValidationError  # noqa: PLC0415
 
     from lashmap_daemon.errors import ConfigurationError  # noqa: PLC0415
-    from lashmap_daemon.not_valid import problem_of  # noqa: PLC0415
+    from lashmap_daemon.setup.toml_file import problem_of  # noqa: PLC0415
 
     try:
         return kind.model_validate(values)
@@ -190,9 +191,9 @@ def _request(kind: type[Request], **values: object) -> Request:
 
 def _say(context: typer.Context, request: Request, *, as_json: bool = False) -> None:
     with reported() as console:
-        from lashmap_daemon.console.lines import say  # noqa: PLC0415
-        from lashmap_daemon.console.terminal import print_json  # noqa: PLC0415
-        from lashmap_daemon.control_client import ask  # noqa: PLC0415
+        from lashmap_daemon.screens.lines import say  # noqa: PLC0415
+        from lashmap_daemon.screens.terminal import print_json  # noqa: PLC0415
+        from lashmap_daemon.service.client import ask  # noqa: PLC0415
 
         answer = ask(context.obj.stand, context.obj.logbook, request)
         lines = [line.replace("tell STAND", f"tell {context.obj.stand}") for line in answer.say]
@@ -226,7 +227,7 @@ def _confirmed(console: Console, *, locked_out: bool) -> Confirmed:
     Raises:
         CautionsNotConfirmed: When nobody did.
     """
-    from lashmap_daemon.opening import Nobody, confirm_cautions  # noqa: PLC0415
+    from lashmap_daemon.testing.opening import Nobody, confirm_cautions  # noqa: PLC0415
 
     terminal = _AtTerminal(console)
     person = terminal if sys.stdin.isatty() and console.is_terminal else Nobody(show=terminal.show)
@@ -242,7 +243,7 @@ class _AtTerminal:
         self._console = console
 
     def show(self, text: str) -> None:
-        from lashmap_daemon.console.lines import say  # noqa: PLC0415
+        from lashmap_daemon.screens.lines import say  # noqa: PLC0415
 
         say(self._console, text)
 

@@ -24,7 +24,7 @@ def demo(
 ) -> None:
     """Run the whole job on a simulated stand and compare the result with its truth."""
     with reported() as console:
-        from lashmap_daemon.demo_command import demo as run_demo  # noqa: PLC0415
+        from lashmap_daemon.commands.demo import demo as run_demo  # noqa: PLC0415
 
         raise typer.Exit(run_demo(box, folder, seed, console, plain=plain))
 
@@ -49,8 +49,8 @@ def simulate(
 ) -> None:
     """Stand in for a powered test stand: two pseudo-terminals that speak as instruments do."""
     with reported() as console:
-        from lashmap_daemon.simulate_command import SimulateOptions  # noqa: PLC0415
-        from lashmap_daemon.simulate_command import simulate as serve_stand  # noqa: PLC0415
+        from lashmap_daemon.commands.simulate import SimulateOptions  # noqa: PLC0415
+        from lashmap_daemon.commands.simulate import simulate as serve_stand  # noqa: PLC0415
 
         options = SimulateOptions(
             box=box,

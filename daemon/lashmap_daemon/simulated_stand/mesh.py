@@ -1,23 +1,339 @@
-"""The gaps between the flanks at every engagement, and with them the truth about the box.
-
-Each gap is measured along its flank's outward normal at the heel. It is half the mean backlash, less the
-metal that is too much on the two flanks that face each other there, less the way by which the gear's teeth
-have come towards the pinion's along that normal: eccentric, out of round, or set at a wrong mounting
-distance. Backlash is the sum of the two gaps of a tooth.
-"""
+"""Vectors of three plain floats, for the geometry of the simulated mesh; nothing here knows gears."""
 
 from __future__ import annotations
 
 import json
 from cmath import phase, rect
-from dataclasses import asdict, dataclass
-from math import degrees, lcm, pi, radians, sqrt
+from dataclasses import asdict, dataclass, replace
+from math import atan2, cos, degrees, hypot, lcm, pi, radians, sin, sqrt
 from random import Random
 
-from lashmap_daemon.simulated_stand.mesh_frame import MeshFrame, mesh_frame, tip_mm_per_rad
-from lashmap_daemon.simulated_stand.pitch_surface import PitchSurface, gear_surface, pinion_surface
 from lashmap_daemon.simulated_stand.settings import Shaft, SimulatedBox, StandError
-from lashmap_daemon.simulated_stand.vectors import Vector, combine, dot
+
+Vector = tuple[float, float, float]
+
+
+def dot(a: Vector, b: Vector) -> float:
+    """Return the scalar product."""
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+def cross(a: Vector, b: Vector) -> Vector:
+    """Return the vector product a × b."""
+    return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
+
+
+def combine(*terms: tuple[float, Vector]) -> Vector:
+    """Return the sum of factor times vector over the terms."""
+    return (
+        sum(factor * v[0] for factor, v in terms),
+        sum(factor * v[1] for factor, v in terms),
+        sum(factor * v[2] for factor, v in terms),
+    )
+
+
+def unit(a: Vector) -> Vector:
+    """Return the vector of length 1 in the direction of a."""
+    length = sqrt(dot(a, a))
+    return (a[0] / length, a[1] / length, a[2] / length)
+
+
+def across(a: Vector, axis: Vector) -> Vector:
+    """Return the unit vector of the part of a that is perpendicular to a unit axis."""
+    return unit(combine((1.0, a), (-dot(a, axis), axis)))
+
+
+def turned(a: Vector, axis: Vector, angle_rad: float) -> Vector:
+    """Return a turned about a unit axis, right-handed (Rodrigues' rotation)."""
+    c, s = cos(angle_rad), sin(angle_rad)
+    return combine((c, a), (s, cross(axis, a)), ((1.0 - c) * dot(axis, a), axis))
+
+
+# The place where the teeth meet, as vectors: axes, pitch line, tooth trace, flank normals, the tip.
+#
+# Both axes leave the common apex towards the backs of the members. The pitch line is where the two bodies
+# do not slide on each other: the direction of z2·a1 + z1·a2. The tooth trace lies in the pitch plane; a
+# face mill cuts it as a circle in the crown gear's plane, and its tangent is found on that circle. Angles
+# are never computed from tooth counts or spiral-angle formulas, so that a mistake there cannot hide here.
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeshFrame:
+    """Directions and points of the mesh, lengths in mm.
+
+    Attributes:
+        gear_axis: Unit vector from the apex to the back of the gear.
+        pinion_axis: The same of the pinion.
+        pitch_line: Unit vector from the apex outwards along the line where the pitch cones touch.
+        tangent: Unit vector of a point of the pitch line when the gear turns positively.
+        towards_pinion: Unit vector square to the pitch plane, out of the gear's body.
+        outer_point: Heel end of the pitch line.
+        outer_normals: Outward normals of both flanks of a gear tooth at the heel; turning the gear positively
+            brings the first towards its mate.
+    """
+
+    gear_axis: Vector
+    pinion_axis: Vector
+    pitch_line: Vector
+    tangent: Vector
+    towards_pinion: Vector
+    outer_point: Vector
+    outer_normals: tuple[Vector, Vector]
+
+    def closing_mm_per_rad(self) -> float:
+        """Return how fast turning the gear closes the gap along the flank normal at the heel."""
+        return dot(cross(self.gear_axis, self.outer_point), self.outer_normals[0])
+
+
+def mesh_frame(box: SimulatedBox) -> MeshFrame:
+    """Set up the frame of a box.
+
+    Raises:
+        StandError: When the spiral cannot be cut, the face is wider than the cone is long, or the gear would
+            be an internal one.
+    """
+    shaft_angle = radians(box.shaft_angle_deg)
+    gear_axis: Vector = (0.0, 0.0, 1.0)
+    pinion_axis: Vector = (sin(shaft_angle), 0.0, cos(shaft_angle))
+    pitch_line = unit(combine((box.gear_teeth, pinion_axis), (box.pinion_teeth, gear_axis)))
+    if dot(pitch_line, gear_axis) < 0.0:
+        expected = "an angle at which the gear's pitch cone does not turn inside out"
+        raise StandError(what="shaft_angle_deg", expected=expected, got=box.shaft_angle_deg)
+    outer_radius = box.outer_module_mm * box.gear_teeth / 2.0
+    outer_point = combine((_cone_distance(gear_axis, pitch_line, outer_radius), pitch_line))
+    frame = MeshFrame(
+        gear_axis=gear_axis,
+        pinion_axis=pinion_axis,
+        pitch_line=pitch_line,
+        tangent=unit(cross(gear_axis, outer_point)),
+        towards_pinion=across(pinion_axis, pitch_line),
+        outer_point=outer_point,
+        outer_normals=(gear_axis, gear_axis),
+    )
+    normals = _flank_normals(box, frame, sqrt(dot(outer_point, outer_point)))
+    return replace(frame, outer_normals=normals)
+
+
+def tip_mm_per_rad(
+    box: SimulatedBox,
+    frame: MeshFrame,
+    *,
+    touch_radius_mm: float,
+    side_rad: float,
+    off_deg: float,
+    lever_deg: float,
+) -> float:
+    """Return how much the indicator reads when the gear turns, in mm per radian.
+
+    The surface under the tip is taken as a plane with normal n that moves by d = axis × r. A tip that is
+    guided along u stays on that plane when it travels by (d·n) / (u·n). A plunger tilted by γ to any side of
+    n, and a lever whose tip moves on its own circle, tilted ε, both have u off n: they read too large.
+
+    Raises:
+        StandError: When the tip touches no flank.
+    """
+    distance = _cone_distance(frame.gear_axis, frame.pitch_line, touch_radius_mm)
+    moved = cross(frame.gear_axis, combine((distance, frame.pitch_line)))
+    if box.on_arm:
+        surface = frame.tangent
+    else:
+        _check_on_tooth(box, frame, distance)
+        surface = _flank_normals(box, frame, distance)[0]
+    aim = surface if box.direction == "normal" else frame.tangent
+    aside = turned(across(frame.towards_pinion, aim), aim, side_rad)
+    guided = turned(aim, aside, radians(off_deg))
+    guided = turned(guided, cross(guided, aside), radians(lever_deg))
+    return dot(moved, surface) / dot(guided, surface)
+
+
+def _check_on_tooth(box: SimulatedBox, frame: MeshFrame, distance_mm: float) -> None:
+    outer = sqrt(dot(frame.outer_point, frame.outer_point))
+    # A ball tip may hang over an end of the tooth by a little.
+    over = 0.1 * box.face_width_mm
+    if not outer - box.face_width_mm - over <= distance_mm <= outer + over:
+        expected = "a radius within the face width of the gear, or on_arm"
+        raise StandError(what="touch_radius_mm", expected=expected, got=box.touch_radius_mm)
+
+
+def _cone_distance(gear_axis: Vector, pitch_line: Vector, radius_mm: float) -> float:
+    sideways = cross(gear_axis, pitch_line)
+    return radius_mm / sqrt(dot(sideways, sideways))
+
+
+def _flank_normals(box: SimulatedBox, frame: MeshFrame, cone_distance_mm: float) -> tuple[Vector, Vector]:
+    outer = sqrt(dot(frame.outer_point, frame.outer_point))
+    along, aside = _trace_direction(box, outer - box.face_width_mm / 2.0, cone_distance_mm)
+    # In the pitch plane and square to the trace; the flank leans over by the pressure angle.
+    across_tooth = combine((-aside, frame.pitch_line), (along, frame.tangent))
+    pressure = radians(box.normal_pressure_angle_deg)
+    return (
+        combine((cos(pressure), across_tooth), (sin(pressure), frame.towards_pinion)),
+        combine((-cos(pressure), across_tooth), (sin(pressure), frame.towards_pinion)),
+    )
+
+
+def _trace_direction(box: SimulatedBox, mean_mm: float, distance_mm: float) -> tuple[float, float]:
+    """Return the trace's direction at a cone distance: parts along the cone and along the circumference."""
+    if mean_mm <= box.face_width_mm / 2.0:
+        expected = "less than the outer cone distance"
+        raise StandError(what="face_width_mm", expected=expected, got=box.face_width_mm)
+    spiral = radians(box.mean_spiral_angle_deg)
+    if box.cutter_radius_mm is None:
+        return cos(spiral), sin(spiral)
+    radius = box.cutter_radius_mm
+    centre_x, centre_y = mean_mm - radius * sin(spiral), radius * cos(spiral)
+    turn = _on_cutter_circle(centre_x, centre_y, radius, distance_mm)
+    x, y = centre_x + radius * cos(turn), centre_y + radius * sin(turn)
+    radial_x, radial_y = x / hypot(x, y), y / hypot(x, y)
+    trace_x, trace_y = -sin(turn), cos(turn)
+    return radial_x * trace_x + radial_y * trace_y, radial_x * trace_y - radial_y * trace_x
+
+
+def _on_cutter_circle(centre_x: float, centre_y: float, radius: float, distance_mm: float) -> float:
+    """Return where on the cutter's circle, in radians, a point lies that far from the apex, by halving."""
+    high = atan2(centre_y, centre_x)
+    low = high - pi
+
+    def excess(turn: float) -> float:
+        return hypot(centre_x + radius * cos(turn), centre_y + radius * sin(turn)) - distance_mm
+
+    if not excess(low) < 0.0 < excess(high):
+        expected = f"a circle that reaches the cone distance of {distance_mm:.3f} mm"
+        raise StandError(what="cutter_radius_mm", expected=expected, got=radius)
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        if excess(middle) < 0.0:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2.0
+
+
+# How the pitch surface of one member runs: off the axis it turns about, wobbling, out of round, rough.
+#
+# Decided here: by which vector the surface at any place around a turning member has moved, seen from the
+# place where a perfect one would be, and what an indicator square to the pitch cone makes of that. The mesh
+# asks the same surface at its own place. Not decided here: what that does to backlash (`mesh`).
+#
+# Angles of a member count in its positive sense of turning. A point at body angle β is at place φ when the
+# member has turned by θ = φ - β; the mesh is at place 0.
+
+
+# Waves in a turn that roughness is made of: finer than anything a wrong setting makes, none of it in step
+# with once or twice per turn, so that it blurs the runout without shifting its truth.
+_FEWEST_WAVES, _MOST_WAVES, _ROUGH_PARTS = 5, 120, 16
+_PLACES = 72
+
+
+@dataclass(frozen=True, kw_only=True)
+class PitchSurface:
+    """The pitch surface of one member.
+
+    Attributes:
+        axis: Unit vector from the apex to the member's back.
+        radial: Unit vector square to the axis, towards the mesh.
+        normal: Unit vector square to the pitch cone at the mesh, out of the member's body.
+        sense: 1.0 when positive turning is right-handed about the axis, -1.0 when it is left-handed.
+        eccentricity_mm: Of the teeth's axis from the axis of turning.
+        face_wobble_mm: Amplitude of the axial to and fro.
+        out_of_round_mm: Amplitude of the radius, twice per turn.
+        high_rad: Turn at which eccentricity and wobble have their high point at the mesh.
+        oval_rad: Twice the turn at which the radius at the mesh is largest.
+        rough: Waves per turn, amplitude in mm and phase of each part of the roughness.
+    """
+
+    axis: Vector
+    radial: Vector
+    normal: Vector
+    sense: float
+    eccentricity_mm: float
+    face_wobble_mm: float
+    out_of_round_mm: float
+    high_rad: float
+    oval_rad: float
+    rough: tuple[tuple[int, float, float], ...]
+
+    def moved(self, turn_rad: float, place_rad: float = 0.0) -> Vector:
+        """Return by how much the surface at a place is off a perfect one there, in mm, roughness left out."""
+        passed = turn_rad - place_rad
+        return combine(
+            # The whole body is carried along; where one looks makes no difference to that.
+            (self.eccentricity_mm, turned(self.radial, self.axis, self.sense * (turn_rad - self.high_rad))),
+            (self.out_of_round_mm * cos(2.0 * passed - self.oval_rad), self._to(self.radial, place_rad)),
+            (-self.face_wobble_mm * cos(passed - self.high_rad), self.axis),
+        )
+
+    def towards_indicator_mm(self, turn_rad: float, place_rad: float) -> float:
+        """Return how far the surface has come towards an indicator square to the pitch cone at a place."""
+        rough = sum(
+            size * cos(waves * (turn_rad - place_rad) + shift) for waves, size, shift in self.rough if size
+        )
+        return dot(self.moved(turn_rad, place_rad), self._to(self.normal, place_rad)) + rough
+
+    def once_per_turn(self, place_rad: float = 0.0) -> tuple[float, float]:
+        """Return full indicator movement, in mm, and high point, in radians, of the once-per-turn part."""
+        turns = [2.0 * pi * number / _PLACES for number in range(_PLACES)]
+        aim = self._to(self.normal, place_rad)
+        wave = sum(rect(2.0 / _PLACES, turn) * dot(self.moved(turn, place_rad), aim) for turn in turns)
+        return 2.0 * abs(wave), phase(wave) % (2.0 * pi)
+
+    def _to(self, at_mesh: Vector, place_rad: float) -> Vector:
+        return turned(at_mesh, self.axis, self.sense * place_rad)
+
+
+def gear_surface(box: SimulatedBox, frame: MeshFrame, *, chance: Random, seed: int) -> PitchSurface:
+    """Draw the gear's surface; what a box leaves open comes from `chance`, roughness from the seed."""
+    return PitchSurface(
+        axis=frame.gear_axis,
+        radial=across(frame.pitch_line, frame.gear_axis),
+        normal=frame.towards_pinion,
+        sense=1.0,
+        eccentricity_mm=box.gear_eccentricity_mm,
+        face_wobble_mm=box.gear_face_wobble_mm,
+        out_of_round_mm=box.out_of_round_mm,
+        high_rad=_high_point(box.gear_high_point_deg, chance),
+        oval_rad=chance.uniform(0.0, 2.0 * pi),
+        rough=_rough(box.surface_roughness_mm, f"{seed}/gear surface"),
+    )
+
+
+def pinion_surface(box: SimulatedBox, frame: MeshFrame, *, chance: Random, seed: int) -> PitchSurface:
+    """Draw the pinion's surface, as `gear_surface` does."""
+    return PitchSurface(
+        axis=frame.pinion_axis,
+        radial=across(frame.pitch_line, frame.pinion_axis),
+        normal=combine((-1.0, frame.towards_pinion)),
+        # Meshing bodies turn against each other about axes that both point outwards.
+        sense=-1.0,
+        eccentricity_mm=box.pinion_eccentricity_mm,
+        face_wobble_mm=box.pinion_face_wobble_mm,
+        out_of_round_mm=box.out_of_round_mm,
+        high_rad=_high_point(box.pinion_high_point_deg, chance),
+        oval_rad=chance.uniform(0.0, 2.0 * pi),
+        rough=_rough(box.surface_roughness_mm, f"{seed}/pinion surface"),
+    )
+
+
+def _high_point(given_deg: float | None, chance: Random) -> float:
+    drawn = chance.uniform(0.0, 2.0 * pi)
+    return drawn if given_deg is None else radians(given_deg)
+
+
+def _rough(deviation_mm: float, seed: str) -> tuple[tuple[int, float, float], ...]:
+    chance = Random(seed)  # noqa: S311 - a simulation, not a secret
+    # A cosine's standard deviation is its amplitude over √2; parts of different orders add as squares.
+    size = deviation_mm * sqrt(2.0 / _ROUGH_PARTS)
+    orders = chance.sample(range(_FEWEST_WAVES, _MOST_WAVES), _ROUGH_PARTS)
+    return tuple((waves, size, chance.uniform(0.0, 2.0 * pi)) for waves in orders)
+
+
+# The gaps between the flanks at every engagement, and with them the truth about the box.
+#
+# Each gap is measured along its flank's outward normal at the heel. It is half the mean backlash, less the
+# metal that is too much on the two flanks that face each other there, less the way by which the gear's
+# teeth have come towards the pinion's along that normal: eccentric, out of round, or set at a wrong
+# mounting distance. Backlash is the sum of the two gaps of a tooth.
+
 
 _Gaps = list[tuple[float, float]]
 

@@ -1,30 +1,223 @@
-"""The simulated stand in real time, on two pseudo-terminals, following what the technician is shown.
+"""What the technician is being shown: the last whole line of a file that the recording program appends to.
 
-Decided here: how virtual time keeps up with the clock, what a prompt makes the stand do, and when it ends:
-when it is told to, on SIGTERM or SIGINT, when the program that started it is gone, or, if wished, when the
-program it follows closes. Whatever the end, links are removed and terminals closed.
+Each line is a JSON object with at least ``show`` (text), ``engagement`` (a whole number, or null when no
+target is shown) and ``closed`` (true once the program is done); ``sweep`` names the member to turn for its
+runout, ``marks`` the one whose marked tooth is to stand in the mesh; null or missing means none, and each
+comes without a target. The file may not be there yet, may be begun anew, and may end in half a line. Decided
+here: which line counts. What follows from it is `serve`.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import threading
+import tty
 from contextlib import contextmanager
 from dataclasses import dataclass
 from time import monotonic
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
-from lashmap_daemon.simulated_stand.prompts import Prompts
-from lashmap_daemon.simulated_stand.terminals import Terminal
+from lashmap_daemon.simulated_stand.settings import StandError
 from lashmap_daemon.whole_file import replace_whole
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
-    from types import FrameType
+    from types import FrameType, TracebackType
 
+    from lashmap_daemon.simulated_stand.settings import Shaft
     from lashmap_daemon.simulated_stand.stand import Stand
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prompt:
+    """What is shown.
+
+    Attributes:
+        show: The text.
+        engagement: The target, or None when there is none.
+        sweep: The member to turn for its runout, or None.
+        marks: The member whose marked tooth is to stand in the mesh, or None.
+        closed: Whether the program is done.
+    """
+
+    show: str
+    engagement: int | None
+    sweep: Shaft | None
+    closed: bool
+    marks: Shaft | None = None
+
+
+class Prompts:
+    """Follows the file from its start.
+
+    Attributes:
+        bad_lines: Whole lines that were no prompts.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Follow a file that need not exist yet."""
+        self.bad_lines = 0
+        self._path = path
+        self._inode = -1
+        self._read_to = 0
+
+    def latest(self) -> Prompt | None:
+        """Return the last whole prompt written since the last call; None when there is no new one."""
+        try:
+            with self._path.open("rb") as file:
+                status = os.fstat(file.fileno())
+                if status.st_ino != self._inode or status.st_size < self._read_to:
+                    self._inode, self._read_to = status.st_ino, 0
+                if status.st_size == self._read_to:
+                    return None
+                file.seek(self._read_to)
+                data = file.read()
+        except FileNotFoundError:
+            return None
+        whole, end, _ = data.rpartition(b"\n")
+        self._read_to += len(whole) + len(end)
+        prompts = [prompt for line in whole.splitlines() if (prompt := self._parsed(line)) is not None]
+        return prompts[-1] if prompts else None
+
+    def _parsed(self, line: bytes) -> Prompt | None:
+        if not line.strip():
+            return None
+        try:
+            prompt = _prompt(json.loads(line))
+        except ValueError:
+            prompt = None
+        self.bad_lines += prompt is None
+        return prompt
+
+
+def _prompt(document: object) -> Prompt | None:
+    if not isinstance(document, dict):
+        return None
+    show, engagement, closed = (document.get(key) for key in ("show", "engagement", "closed"))
+    whole = engagement is None or (isinstance(engagement, int) and not isinstance(engagement, bool))
+    if not (isinstance(show, str) and whole and isinstance(closed, bool)):
+        return None
+    match document.get("sweep"), document.get("marks"):
+        case None, None:
+            return Prompt(show=show, engagement=engagement, sweep=None, closed=closed)
+        case ("gear" | "pinion") as member, None if engagement is None:
+            return Prompt(show=show, engagement=None, sweep=member, closed=closed)
+        case None, ("gear" | "pinion") as member if engagement is None:
+            return Prompt(show=show, engagement=None, sweep=None, closed=closed, marks=member)
+    return None
+
+
+# One pseudo-terminal that an instrument speaks on, with a link to it under a name that stays.
+#
+# Decided here: raw mode, whole lines only, and that an instrument which nobody listens to speaks on: what
+# does not fit into the terminal is dropped line by line, and counted. What is said is not decided here.
+
+
+class Terminal:
+    """An open pseudo-terminal; a context manager that closes it and takes its link away.
+
+    Attributes:
+        link: The name to open, a symbolic link to the device.
+        lines_sent: Lines that went out whole.
+        lines_dropped: Lines that found no room, because nobody was reading.
+    """
+
+    def __init__(self, link: Path) -> None:
+        """Open a pseudo-terminal and point the link at it.
+
+        Raises:
+            StandError: When something other than an old link is in the way.
+        """
+        if link.exists() and not link.is_symlink():
+            raise StandError(
+                what=str(link), expected="nothing, or an old link of a stand", got="another file"
+            )
+        self.link = link
+        self.lines_sent = self.lines_dropped = 0
+        self._tail = b""
+        # The stand keeps the instrument's side open as well: a reader that leaves and comes back changes
+        # nothing, and the raw mode stays.
+        self._master, self._slave = os.openpty()
+        try:
+            tty.setraw(self._slave)
+            os.set_blocking(self._master, False)
+            self._device = os.ttyname(self._slave)
+            link.unlink(missing_ok=True)
+            link.symlink_to(self._device)
+        except BaseException:
+            self._close_both()
+            raise
+
+    def __enter__(self) -> Self:
+        """Return itself, already open."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close the terminal."""
+        self.close()
+
+    def say(self, lines: Sequence[bytes]) -> None:
+        """Send lines; those that do not fit whole are dropped, but one that has begun is finished first."""
+        if self._master < 0:
+            self.lines_dropped += len(lines)
+            return
+        self._swallow_input()
+        if self._tail:
+            self._tail = self._tail[self._write(self._tail) :]
+            if self._tail:
+                self.lines_dropped += len(lines)
+                return
+            self.lines_sent += 1
+        room = self._write(b"".join(lines))
+        for line in lines:
+            if room >= len(line):
+                self.lines_sent += 1
+            elif room > 0:
+                self._tail = line[room:]
+            else:
+                self.lines_dropped += 1
+            room = max(0, room - len(line))
+
+    def close(self) -> None:
+        """Close the terminal, and remove the link if it is still this terminal's; once is enough."""
+        if self._master < 0:
+            return
+        # The link first: whoever sees the hang-up finds no name to come back to.
+        if self.link.is_symlink() and str(self.link.readlink()) == self._device:
+            self.link.unlink()
+        self._close_both()
+
+    def _write(self, data: bytes) -> int:
+        try:
+            return os.write(self._master, data) if data else 0
+        except BlockingIOError:
+            return 0
+
+    def _swallow_input(self) -> None:
+        # These instruments take no commands; unread ones would fill the terminal.
+        try:
+            while os.read(self._master, 4096):
+                pass
+        except BlockingIOError:
+            return
+
+    def _close_both(self) -> None:
+        master, slave, self._master, self._slave = self._master, self._slave, -1, -1
+        os.close(master)
+        os.close(slave)
+
+
+# The simulated stand in real time, on two pseudo-terminals, following what the technician is shown.
+#
+# Decided here: how virtual time keeps up with the clock, what a prompt makes the stand do, and when it
+# ends: when it is told to, on SIGTERM or SIGINT, when the program that started it is gone, or, if wished,
+# when the program it follows closes. Whatever the end, links are removed and terminals closed.
+
 
 _TICK_S = 0.004
 _TICKS_A_LOOK = 10

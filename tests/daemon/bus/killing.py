@@ -13,11 +13,11 @@ from daemon.bus.broker import Broker
 from daemon.bus.on_bus import OnBus, logbook_of, on_bus, settings
 from daemon.bus.subscriber import Subscriber, subscriber
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_daemon import events
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.stand_bus import StandBus
-from lashmap_daemon.conclude import conclude
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.story import events
 
 SETTLE_S = 1.0
 _LONGEST_WAIT_S = 30.0  # between two tries to connect

@@ -8,8 +8,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from daemon.virtual_time import VirtualTest
-from lashmap_daemon.bus.settings import BusTable
 from lashmap_daemon.bus.stand_bus import StandBus
+from lashmap_daemon.setup.bus_table import BusTable
 
 
 class OnBus:

@@ -6,8 +6,8 @@ import json
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_daemon.bus.commands import MOST_BYTES, Allowance, Desk, Pending
-from lashmap_daemon.bus.messages_request import Answer
+from lashmap_daemon.bus.messages import Answer
+from lashmap_daemon.bus.requests import MOST_BYTES, Allowance, Desk, Pending
 
 NOW = dt.datetime(2026, 11, 25, 8, 0, 0, tzinfo=dt.UTC)
 GOOD = {

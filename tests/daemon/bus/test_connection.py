@@ -15,8 +15,8 @@ from daemon.bus.broker import Broker
 from daemon.bus.on_bus import settings
 from lashmap_daemon.bus import connection
 from lashmap_daemon.bus.connection import BusClient, Refused, connect, properties_of
+from lashmap_daemon.bus.sending import Unwaited
 from lashmap_daemon.bus.topics import POSITION, STATE
-from lashmap_daemon.bus.unwaited import Unwaited
 
 TRIES = 5
 

@@ -18,16 +18,16 @@ from daemon.bus.test_traffic import eventually
 from daemon.command import lashmap
 from daemon.damaged_logbooks import make_digests_anew
 from daemon.virtual_time import CONFIGS, VirtualTest, load_box
-from lashmap_daemon import events
 from lashmap_daemon.bus import outbox
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.stand_bus import StandBus
-from lashmap_daemon.conclude import conclude
+from lashmap_daemon.commands.publish import publish
 from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
-from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.logbook_lock import only_writer
-from lashmap_daemon.logbook_schema import RESULTS_OF_OLD
-from lashmap_daemon.publish_command import publish
+from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.schema import RESULTS_OF_OLD
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.story import events
 from rich.console import Console
 
 BASE = "lashmap/bench-1"

@@ -9,16 +9,16 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from lashmap_daemon import events
 from lashmap_daemon.bus import outbox
-from lashmap_daemon.bus.back_off import BackOff
 from lashmap_daemon.bus.connection import MOST_IN_FLIGHT
 from lashmap_daemon.bus.outbox import Outbox
+from lashmap_daemon.bus.publisher import BackOff
 from lashmap_daemon.bus.recorded import Outgoing
 from lashmap_daemon.bus.records import Records
 from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.logbook import Logbook
-from lashmap_daemon.review_events import ResultAnnounced
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.story import events
+from lashmap_daemon.story.events import ResultAnnounced
 
 TOPIC = "lashmap/bench-1"
 COUNT = 137

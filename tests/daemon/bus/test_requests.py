@@ -14,8 +14,9 @@ from daemon.bus.on_bus import on_bus, settings
 from daemon.bus.subscriber import subscriber
 from daemon.bus.test_traffic import check, eventually
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_daemon import events
-from lashmap_daemon.bus import commands, requests
+from lashmap_daemon.bus import requests
+from lashmap_daemon.bus import requests as commands
+from lashmap_daemon.story import events
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties

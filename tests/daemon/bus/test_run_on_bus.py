@@ -12,8 +12,8 @@ from daemon.bus.test_requests import Asker
 from daemon.bus.test_traffic import check
 from daemon.command import lashmap, simulated_stand, start
 from daemon.virtual_time import DEMO_BOX
-from lashmap_daemon import events
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.story import events
 
 
 def test_run_publishes_and_can_be_stopped_over_the_bus(tmp_path: Path, broker: Broker) -> None:

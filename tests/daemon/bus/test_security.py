@@ -18,8 +18,8 @@ from daemon.bus.on_bus import on_bus, settings
 from daemon.bus.subscriber import subscriber
 from daemon.bus.test_traffic import eventually
 from daemon.virtual_time import CONFIGS, VirtualTest, load_box
-from lashmap_daemon import events
-from lashmap_daemon.bus.settings import PASSWORD_VARIABLE, BusTable
+from lashmap_daemon.setup.bus_table import PASSWORD_VARIABLE, BusTable
+from lashmap_daemon.story import events
 from tools import tool
 
 # paho leaves a socket to the garbage collector when the handshake fails; nothing of ours can close it.

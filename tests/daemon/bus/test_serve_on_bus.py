@@ -18,9 +18,9 @@ from daemon.bus.test_requests import Asker
 from daemon.bus.test_traffic import check, named
 from daemon.command import least, simulated_stand
 from daemon.running_service import Serve, short_boxes
-from lashmap_daemon import events
-from lashmap_daemon.control_words import Stop
-from lashmap_daemon.logbook import Logbook
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.service.words import Stop
+from lashmap_daemon.story import events
 
 BASE = "lashmap/bench-1"
 RECORDS = (events.RockAccepted, events.RockRefused, events.PositionSkipped, events.SweepRecorded)

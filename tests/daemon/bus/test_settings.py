@@ -3,9 +3,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from lashmap_daemon import stand_file
-from lashmap_daemon.bus.settings import PASSWORD_VARIABLE, BusTable
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.setup import stand_file
+from lashmap_daemon.setup.bus_table import PASSWORD_VARIABLE, BusTable
 
 CONFIGS = Path(__file__).parents[3] / "configs"
 BENCH = (CONFIGS / "stands" / "bench.toml").read_text("utf-8")

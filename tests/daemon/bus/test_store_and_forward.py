@@ -11,10 +11,10 @@ from daemon.bus.on_bus import logbook_of, on_bus, settings
 from daemon.bus.subscriber import subscriber
 from daemon.bus.test_traffic import eventually
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_daemon import events
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.stand_bus import StandBus
-from lashmap_daemon.conclude import conclude
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.story import events
 
 # `make attack` does the same to the installed program, with 50 kills.
 KILLS = 4

@@ -16,10 +16,10 @@ from daemon.bus.broker import Broker
 from daemon.bus.on_bus import on_bus, settings
 from daemon.bus.subscriber import Heard, Subscriber, subscriber
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_analysis.result import to_document
-from lashmap_daemon import events
+from lashmap_analysis.facts.result import to_document
 from lashmap_daemon.bus.topics import PUBLISHED
-from lashmap_daemon.conclude import conclude
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.story import events
 
 SCHEMAS = Path(__file__).parents[3] / "docs" / "schemas"
 
@@ -117,9 +117,9 @@ def test_live_values_are_thinned_out_to_the_chosen_rate(tmp_path: Path, broker: 
 def test_the_last_will_says_offline_when_the_program_is_killed(tmp_path: Path, broker: Broker) -> None:
     program = (
         "import sys, time; from pathlib import Path\n"
-        "from lashmap_daemon.bus.settings import BusTable\n"
+        "from lashmap_daemon.setup.bus_table import BusTable\n"
         "from lashmap_daemon.bus.stand_bus import StandBus\n"
-        "from lashmap_daemon.logbook import Logbook\n"
+        "from lashmap_daemon.logbook.logbook import Logbook\n"
         "book = Logbook(Path(sys.argv[2]), create=True)\n"
         "bus = StandBus(BusTable(broker=sys.argv[1]), 'Bench 1', Path(sys.argv[2]), '0').__enter__()\n"
         "time.sleep(60)\n"

@@ -20,12 +20,12 @@ from daemon.command import lashmap, start
 from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_daemon import events
 from lashmap_daemon.bus import from_test, messages
-from lashmap_daemon.bus.hall import MOST_STANDS, Hall
-from lashmap_daemon.bus.hall_screen import BrokerSeen, screen
+from lashmap_daemon.commands.watch import WatchOptions, watch
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.watch_command import WatchOptions, watch
+from lashmap_daemon.hall.hall import MOST_STANDS, Hall
+from lashmap_daemon.hall.screen import BrokerSeen, screen
+from lashmap_daemon.story import events
 from rich.console import Console
 
 BENCH = CONFIGS / "stands" / "bench.toml"

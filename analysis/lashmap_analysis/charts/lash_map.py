@@ -1,0 +1,377 @@
+"""What both pictures of the lash map show, gathered once and in the unit of the paperwork.
+
+Positions are folded into one mesh cycle here, since the same teeth meet again after it. How the map is
+drawn is decided by the charts.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from lashmap_analysis.charts.svg import (
+    Axis,
+    LashRange,
+    chart,
+    extremes,
+    lash_range,
+    line,
+    marker,
+    polyline,
+    rectangle,
+    round_step,
+    round_ticks,
+    text,
+    tick_decimals,
+)
+from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
+from lashmap_analysis.record.lengths import in_units
+from lashmap_analysis.record.record import TestRecord, Units
+
+Floats = NDArray[np.float64]
+# 97.5 % point of the normal distribution; the report says that band and bars are this many uncertainties.
+BAND = 1.96
+
+
+@dataclass(frozen=True, kw_only=True)
+class Point:
+    """A measured position.
+
+    Attributes:
+        engagement: Folded into 0 … mesh cycle − 1.
+        backlash: In the paper's unit.
+        bar: Half the length of its error bar.
+        kind: Name of its mark.
+    """
+
+    engagement: int
+    backlash: float
+    bar: float
+    kind: Literal["planned", "confirming", "outlier"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spot:
+    """The tight spot with its interval, in the paper's unit."""
+
+    engagement: int
+    backlash: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limit:
+    """A limit as normal backlash in the paper's unit, with its name."""
+
+    value: float
+    name: Literal["minimum", "maximum"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LashView:
+    """What the pictures show.
+
+    Attributes:
+        units: The paper's unit.
+        pinion_teeth: z1.
+        gear_teeth: z2.
+        cycle: Engagements until the same teeth meet again.
+        curve: Predicted backlash at engagements 0 … cycle − 1, shape (cycle,); None without a lash map.
+        half_band: Half width of its band, shape (cycle,).
+        points: Usable positions.
+        refused: Folded engagements of positions that gave no backlash.
+        spot: The tight spot that is stated; None when none is.
+        limits: Of the tightest point.
+        range: Of the backlash axis.
+    """
+
+    units: Units
+    pinion_teeth: int
+    gear_teeth: int
+    cycle: int
+    curve: Floats | None
+    half_band: Floats | None
+    points: tuple[Point, ...]
+    refused: tuple[int, ...]
+    spot: Spot | None
+    limits: tuple[Limit, ...]
+    range: LashRange
+
+
+def lash_view(assessment: Assessment) -> LashView | None:
+    """Gather what the pictures show; None when there is neither a measured position nor a lash map."""
+    record = assessment.record
+    gear_set, units = record.gear_set, record.units
+    cycle = math.lcm(gear_set.pinion_teeth, gear_set.gear_teeth)
+    curve = half_band = None
+    if assessment.lash_map is not None:
+        prediction = assessment.lash_map.predict(np.arange(cycle, dtype=np.int64))
+        curve = prediction.backlash_mm * in_units(1.0, units)
+        half_band = BAND * prediction.standard_uncertainty_mm * in_units(1.0, units)
+    points = tuple(_point(p, cycle, units) for p in assessment.positions if p.normal_backlash_mm is not None)
+    spot = _spot(assessment.stated, cycle, units)
+    limits = _limits(record)
+    reach = [p.backlash + side * p.bar for p in points for side in (-1, 1)]
+    if curve is not None and half_band is not None:
+        reach += [float(np.min(curve - half_band)), float(np.max(curve + half_band))]
+    if spot is not None:
+        reach += [spot.low, spot.high]
+    covered = lash_range(reach, [limit.value for limit in limits]) if reach else None
+    if covered is None:
+        return None
+    return LashView(
+        units=units,
+        pinion_teeth=gear_set.pinion_teeth,
+        gear_teeth=gear_set.gear_teeth,
+        cycle=cycle,
+        curve=curve,
+        half_band=half_band,
+        points=points,
+        refused=tuple(p.engagement % cycle for p in assessment.positions if p.normal_backlash_mm is None),
+        spot=spot,
+        limits=limits,
+        range=covered,
+    )
+
+
+def normal_limits_mm(record: TestRecord) -> tuple[float | None, float | None]:
+    """Return the drawing's minimum and maximum as normal backlash, in mm."""
+    low, high = record.limits.minimum_mm, record.limits.maximum_mm
+    if record.limits.kind == "transverse":
+        convert = record.gear_set.normal_from_transverse
+        return (None if low is None else float(convert(low)), None if high is None else float(convert(high)))
+    return low, high
+
+
+def _limits(record: TestRecord) -> tuple[Limit, ...]:
+    low, high = normal_limits_mm(record)
+    limits = []
+    if low is not None:
+        limits.append(Limit(value=in_units(low, record.units), name="minimum"))
+    if high is not None:
+        limits.append(Limit(value=in_units(high, record.units), name="maximum"))
+    return tuple(limits)
+
+
+def _point(position: PositionResult, cycle: int, units: Units) -> Point:
+    kind: Literal["planned", "confirming", "outlier"] = position.purpose
+    if position.outlier:
+        kind = "outlier"
+    return Point(
+        engagement=position.engagement % cycle,
+        backlash=in_units(position.normal_backlash_mm or math.nan, units),
+        bar=in_units(BAND * (position.standard_uncertainty_mm or 0.0), units),
+        kind=kind,
+    )
+
+
+def _spot(stated: TightSpotResult | None, cycle: int, units: Units) -> Spot | None:
+    if stated is None:
+        return None
+    low, high = stated.interval_mm
+    return Spot(
+        engagement=stated.engagement % cycle,
+        backlash=in_units(stated.normal_backlash_mm, units),
+        low=in_units(low, units),
+        high=in_units(high, units),
+    )
+
+
+# The lash map against engagement: curve with band, positions with bars, matched teeth, tight spot, limits.
+#
+# One picture serves the whole mesh cycle and any window of it. Polar drawing is next door.
+
+
+WIDTH = 680.0
+LEFT, RIGHT, TOP, BELOW = 64.0, 612.0, 24.0, 32.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Window:
+    """Which engagements to draw: `first` to `last`, both drawn; they may run past the mesh cycle's ends."""
+
+    first: int
+    last: int
+
+
+def whole_cycle(view: LashView) -> Window:
+    """Return the window that holds one mesh cycle and closes it."""
+    return Window(first=0, last=view.cycle)
+
+
+def around_spot(view: LashView, spot: Spot) -> Window:
+    """Return one turn of the gear with the tight spot in its middle."""
+    half = view.gear_teeth // 2
+    return Window(first=spot.engagement - half, last=spot.engagement + half)
+
+
+def map_chart(
+    view: LashView, window: Window, *, name: str, title: str, description: str, height: float = 144.0
+) -> Markup:
+    """Draw backlash against engagement over a window."""
+    x = Axis(low=window.first, high=window.last, start=LEFT, end=RIGHT)
+    y = Axis(low=view.range.low, high=view.range.high, start=height - BELOW, end=TOP)
+    shapes = [
+        rectangle(LEFT, TOP, RIGHT - LEFT, y.start - TOP, "plate"),
+        *_forbidden(view, y),
+        *_backlash_axis(view, y),
+        *_engagement_axis(x, y),
+        *_turns(view, x, y),
+        *_curve(view, window, x, y),
+        *_limit_lines(view, y),
+        *_matched(view, window, x, y),
+        *_points(view, window, x, y),
+        *_tight_spot(view, window, x, y),
+    ]
+    reading = {"kind": "map", "units": view.units, "teeth": float(view.gear_teeth)}
+    return chart(
+        name, WIDTH, height, title, description, *shapes,
+        reading={**reading, **x.reading("x"), **y.reading("y")},
+    )  # fmt: skip
+
+
+def _forbidden(view: LashView, y: Axis) -> list[str]:
+    shapes = []
+    for limit in view.limits:
+        if limit.value in view.range.beyond:
+            continue
+        edge = y.at(limit.value)
+        top, bottom = (edge, y.start) if limit.name == "minimum" else (y.end, edge)
+        shapes.append(rectangle(LEFT, top, RIGHT - LEFT, bottom - top, "forbidden"))
+    return shapes
+
+
+def _limit_lines(view: LashView, y: Axis) -> list[str]:
+    shapes = []
+    for limit in view.limits:
+        if limit.value in view.range.beyond:
+            continue
+        edge = y.at(limit.value)
+        shapes.append(line(LEFT, edge, RIGHT, edge, f"limit {limit.name}"))
+        shapes.append(text(RIGHT + 8, edge + 3.5, limit.name, style="t strong"))
+    return shapes
+
+
+def _backlash_axis(view: LashView, y: Axis) -> list[str]:
+    ticks = round_ticks(y.low, y.high, 6)
+    decimals = tick_decimals(ticks)
+    shapes = []
+    for tick in ticks.tolist():
+        shapes.append(line(LEFT, y.at(tick), RIGHT, y.at(tick), "grid"))
+        shapes.append(text(LEFT - 5, y.at(tick) + 3.5, f"{tick:.{decimals}f}", anchor="end"))
+    shapes.append(text(11, (y.start + y.end) / 2, f"backlash, {view.units}", anchor="middle", turn=-90))
+    return shapes
+
+
+def _engagement_axis(x: Axis, y: Axis) -> list[str]:
+    step = max(1, round(round_step(x.high - x.low, 12)))
+    first = int(np.ceil(x.low / step)) * step
+    shapes = []
+    for tick in range(first, int(x.high) + 1, step):
+        shapes.append(line(x.at(tick), y.start, x.at(tick), y.start + 4, "axis"))
+        shapes.append(text(x.at(tick), y.start + 15, str(tick), anchor="middle"))
+    middle = (x.start + x.end) / 2
+    shapes.append(
+        text(middle, y.start + 29, "engagement, gear teeth past the matched teeth", anchor="middle")
+    )
+    return shapes
+
+
+def _turns(view: LashView, x: Axis, y: Axis) -> list[str]:
+    """Divide the window by turns of the gear, or by quarters of one, on a second axis on top."""
+    turns = (x.high - x.low) / view.gear_teeth
+    shapes = []
+    if turns <= 1.5:
+        for quarter in range(
+            int(np.ceil(4 * x.low / view.gear_teeth)), int(4 * x.high / view.gear_teeth) + 1
+        ):
+            at = x.at(quarter * view.gear_teeth / 4)
+            shapes.append(line(at, y.end - 4, at, y.end, "axis"))
+            shapes.append(text(at, y.end - 8, f"{quarter * 90}°", anchor="middle"))
+        shapes.append(text(LEFT - 14, y.end - 8, "gear", anchor="end"))
+        return shapes
+    every = max(1, round(round_step(turns, 20)))
+    for turn in range(int(np.ceil(x.low / view.gear_teeth)), int(np.ceil(turns))):
+        at = x.at(turn * view.gear_teeth)
+        shapes.append(line(at, y.end - 4, at, y.start, "turn"))
+        if turn % every == 0:
+            shapes.append(
+                text(x.at((turn + 0.5) * view.gear_teeth), y.end - 8, str(turn + 1), anchor="middle")
+            )
+    shapes.append(text(LEFT - 5, y.end - 8, "turn", anchor="end"))
+    return shapes
+
+
+def _curve(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
+    if view.curve is None or view.half_band is None:
+        return []
+    engagements = np.arange(window.first, window.last + 1)
+    folded = engagements % view.cycle
+    across = x.at_all(engagements.astype(np.float64))
+    middle, half = view.curve[folded], view.half_band[folded]
+    # A long mesh cycle has many engagements to a pixel: keep what reaches farthest in each quarter of one.
+    columns = np.floor(4 * across).astype(np.int64)
+    low, high, line_at = (
+        (across[kept], y.at_all(values)[kept])
+        for values in (middle - half, middle + half, middle)
+        for kept in (extremes(columns, values),)
+    )
+    return [
+        polyline(np.r_[low[0], high[0][::-1]], np.r_[low[1], high[1][::-1]], "band", closed=True),
+        polyline(*low, "band-edge"),
+        polyline(*high, "band-edge"),
+        polyline(*line_at, "curve"),
+    ]
+
+
+def _shown(view: LashView, window: Window, engagement: int) -> list[int]:
+    """Return every place in the window at which an engagement of the mesh cycle is seen."""
+    first = window.first + (engagement - window.first) % view.cycle
+    return list(range(first, window.last + 1, view.cycle))
+
+
+def _matched(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
+    shapes = []
+    for engagement in _shown(view, window, 0):
+        at = x.at(engagement)
+        shapes.append(line(at, y.end, at, y.start, "matched"))
+        shapes.append(marker(at, y.end + 9, "matched"))
+    return shapes
+
+
+def _points(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
+    shapes = []
+    for point in view.points:
+        for engagement in _shown(view, window, point.engagement):
+            at = x.at(engagement)
+            low, high = y.at(point.backlash - point.bar), y.at(point.backlash + point.bar)
+            shapes += [
+                line(at, low, at, high, "bar"),
+                line(at - 3, low, at + 3, low, "bar"),
+                line(at - 3, high, at + 3, high, "bar"),
+                marker(at, y.at(point.backlash), point.kind),
+            ]
+    for refused in view.refused:
+        for engagement in _shown(view, window, refused):
+            shapes.append(text(x.at(engagement), y.start - 3, "×", style="t strong", anchor="middle"))
+    return shapes
+
+
+def _tight_spot(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
+    if view.spot is None:
+        return []
+    shapes = []
+    for engagement in _shown(view, window, view.spot.engagement):
+        at, level = x.at(engagement), y.at(view.spot.backlash)
+        shapes.append(marker(at, level, "tight"))
+        leftward = at > (LEFT + RIGHT) / 2
+        label_at = at - 11 if leftward else at + 11
+        anchor = "end" if leftward else "start"
+        shapes.append(text(label_at, level + 12, "tight spot", style="t strong halo", anchor=anchor))
+    return shapes

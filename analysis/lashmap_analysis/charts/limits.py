@@ -1,0 +1,114 @@
+"""The decision at a glance: the interval of the tight spot on a rail with the limits.
+
+The verdict itself is not drawn from here; this picture only shows what it was drawn from.
+"""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+from lashmap_analysis.charts.lash_map import Limit, Spot
+from lashmap_analysis.charts.svg import (
+    Axis,
+    chart,
+    circle,
+    lash_range,
+    line,
+    rectangle,
+    round_ticks,
+    text,
+    tick_decimals,
+)
+from lashmap_analysis.judge.verdict import Outcome
+from lashmap_analysis.record.lengths import DECIMALS
+
+WIDTH, HEIGHT = 680.0, 62.0
+LEFT, RIGHT, RAIL, THICK = 14.0, 666.0, 32.0, 12.0
+
+
+def limits_chart(spot: Spot, limits: tuple[Limit, ...], units: str, *, name: str, description: str) -> Markup:
+    """Draw the 95 % interval of the tight spot against the limits."""
+    covered = lash_range((spot.low, spot.high), [limit.value for limit in limits])
+    values = [spot.low, spot.high, *(limit.value for limit in limits)]
+    low, high = min(values), max(values)
+    pad = 0.12 * (high - low)
+    if covered is not None and not limits:
+        low, high, pad = covered.low, covered.high, 0.0
+    x = Axis(low=low - pad, high=high + pad, start=LEFT, end=RIGHT)
+    decimals = DECIMALS["in" if units == "in" else "mm"]
+    shapes = [
+        *_rail(x, limits),
+        *_ticks(x, units),
+        *_limits(x, limits, decimals),
+        *_interval(x, spot),
+    ]
+    return chart(name, WIDTH, HEIGHT, "Interval of the tight spot against the limits", description, *shapes)
+
+
+def _rail(x: Axis, limits: tuple[Limit, ...]) -> list[str]:
+    top = RAIL - THICK / 2
+    shapes = [rectangle(x.start, top, x.end - x.start, THICK, "plate")]
+    for limit in limits:
+        edge = x.at(limit.value)
+        left, right = (x.start, edge) if limit.name == "minimum" else (edge, x.end)
+        shapes.append(rectangle(left, top, right - left, THICK, "forbidden"))
+    return shapes
+
+
+def _ticks(x: Axis, units: str) -> list[str]:
+    ticks = round_ticks(x.low, x.high, 10)
+    decimals = tick_decimals(ticks)
+    bottom = RAIL + THICK / 2
+    shapes = []
+    for number, tick in enumerate(ticks.tolist()):
+        at = x.at(tick)
+        last = number == ticks.size - 1
+        words = f"{tick:.{decimals}f}{' ' + units if last else ''}"
+        shapes.append(line(at, bottom, at, bottom + 4, "axis"))
+        shapes.append(text(at, bottom + 16, words, anchor="end" if last and at > RIGHT - 25 else "middle"))
+    return shapes
+
+
+def _limits(x: Axis, limits: tuple[Limit, ...], decimals: int) -> list[str]:
+    shapes = []
+    for limit in limits:
+        at = x.at(limit.value)
+        shapes.append(line(at, RAIL - 15, at, RAIL + 9, f"limit {limit.name}"))
+        anchor = "start" if limit.name == "minimum" else "end"
+        shift = -4 if limit.name == "minimum" else 4
+        words = f"{limit.name} {limit.value:.{decimals}f}"
+        shapes.append(text(at + shift, RAIL - 19, words, style="t strong", anchor=anchor))
+    return shapes
+
+
+def _interval(x: Axis, spot: Spot) -> list[str]:
+    low, high, at = x.at(spot.low), x.at(spot.high), x.at(spot.backlash)
+    return [
+        line(low, RAIL, high, RAIL, "interval"),
+        line(low, RAIL - 9, low, RAIL + 9, "interval-end"),
+        line(high, RAIL - 9, high, RAIL + 9, "interval-end"),
+        circle(at, RAIL, 4.5, "m-tight"),
+    ]
+
+
+# The sign of the verdict: each outcome has a shape of its own, for grey print and for any eyes.
+
+
+SIZE = 64.0
+
+
+def seal(outcome: Outcome) -> Markup:
+    """Draw the sign of an outcome: ticked disc, crossed square, or broken ring with a question mark."""
+    if outcome == "conforming":
+        shapes = circle(32, 32, 29, "seal-solid") + '<path class="seal-cut" d="M18 33l10 10 19-22"/>'
+    elif outcome == "nonconforming":
+        shapes = (
+            rectangle(4, 4, 56, 56, "seal-solid") + '<path class="seal-cut" d="M19 19l26 26M45 19l-26 26"/>'
+        )
+    else:
+        shapes = (
+            circle(32, 32, 28, "seal-broken")
+            + '<path class="seal-line" d="M23 25c0-13 18-12 18-1 0 8-9 7-9 16"/>'
+            + circle(32, 48, 3, "seal-solid")
+        )
+    return chart("seal", SIZE, SIZE, f"Verdict: {outcome}", "Sign of the verdict.", shapes)

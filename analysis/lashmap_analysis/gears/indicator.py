@@ -1,0 +1,178 @@
+"""The indicator on the gear: which way it looks, where its tip touches, how that becomes backlash.
+
+Decided here: the relation between a reading and backlash at the outer pitch radius. Not decided here: how a
+reading is taken from a trace (`rock/rock.py`), and what the set-up's uncertainty amounts to
+(`uncertainty/budget.py`).
+
+One relation lies under all cases. A tip that can move along the unit vector u only, pressed on a surface with
+unit normal n, moves by p = (d·n) / (u·n) when the surface moves by d. Here d is the arc s along the direction
+of motion t, so d·n = s (t·n). On a tooth flank t·n = cos α_n cos β(R_i); on an arm's face, set square to the
+motion, t·n = 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import cos, radians, sin
+from typing import TYPE_CHECKING, Literal, get_args
+
+from lashmap_analysis.errors import FieldError, require_finite
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from lashmap_analysis.gears.gear_set import GearSet, Length
+
+
+Direction = Literal["normal", "plane of rotation"]
+
+
+class IndicatorError(FieldError):
+    """An indicator or a set-up that cannot be."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Indicator:
+    """One indicator and its set-up on the gear.
+
+    Attributes:
+        resolution_mm: Least step of the display.
+        touch_radius_mm: Distance of the tip's point of contact from the gear axis (r_i).
+        direction: Line of action: along the flank normal, or in the plane of rotation.
+        off_normal_deg: γ, plunger's angle off that direction.
+        lever_deg: ε, inclination of a lever tip to the flank; None for a plunger.
+        on_arm: True when the tip bears on an arm clamped to the gear shaft (plane of rotation, any radius).
+        touch_radius_uncertainty_mm: Standard uncertainty of the touch radius.
+        angle_uncertainty_deg: Standard uncertainty of γ (and of ε).
+        calibration_uncertainty_mm: Expanded (k = 2), from the certificate, for a difference of readings.
+
+    Raises:
+        IndicatorError: A field cannot be right; carries ``field``, ``got`` and ``expected``.
+    """
+
+    resolution_mm: float
+    touch_radius_mm: float
+    direction: Direction = "normal"
+    off_normal_deg: float = 0.0
+    lever_deg: float | None = None
+    on_arm: bool = False
+    touch_radius_uncertainty_mm: float = 0.2
+    angle_uncertainty_deg: float = 2.0
+    calibration_uncertainty_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        for field, got, expected in _faults(self):
+            raise IndicatorError(field, got, expected)
+
+    def check_on(self, gear_set: GearSet) -> None:
+        """Refuse a touch radius that is not on the gear's teeth.
+
+        The pitch cone's face runs from r_e2 − b sin δ2 to r_e2; a tip above or below the pitch cone may lie
+        up to about one module outside that. An arm may have any radius.
+
+        Raises:
+            IndicatorError: The tip would touch no tooth, so the radius or its unit is wrong.
+        """
+        if self.on_arm:
+            return
+        outer = gear_set.outer_gear_pitch_radius_mm
+        inner = outer - gear_set.face_width_mm * sin(gear_set.gear_pitch_angle_rad)
+        module = gear_set.outer_module_mm
+        if not inner - module <= self.touch_radius_mm <= outer + module:
+            expected = (
+                f"a radius on the gear's teeth, {inner:.4g} to {outer:.4g} mm at the pitch cone, "
+                f"give or take one module of {module:g} mm; or a tip on an arm"
+            )
+            raise IndicatorError("touch_radius_mm", self.touch_radius_mm, expected)
+
+    def arc_per_reading(self, gear_set: GearSet) -> float:
+        """Arc s moved at the touch radius for one unit of reading, dimensionless.
+
+        Plunger along the flank normal: reading = s cos α_n cos β(R_i), R_i = r_i / sin δ2 (DESIGN §3; from
+        the relation in the module text with u = n). In the plane of rotation: reading = s, on the flank
+        (u = t, the factors cancel) as on an arm.
+
+        A plunger γ off the flank normal has u·n = cos γ and reads too large by 1 / cos γ; a lever tip moves
+        square to its lever, so at an inclination ε to the flank it is ε off the normal and reads too large by
+        1 / cos ε. Both are multiplied back.
+
+        A plunger γ off the plane-of-rotation tangent has on a *flank* u·n = cos γ (t·n) + sin γ (w·n), w
+        being the way it is tilted: s / reading = cos γ + sin γ (w·n) / (t·n), and (w·n) / (t·n) lies anywhere
+        within ± tan of the angle between t and n. The record does not say which way the plunger is tilted,
+        so the even part cos γ is corrected and the odd part, which is of first order in γ, is left to the
+        budget (`uncertainty/budget.py`). On an arm n = t, the odd part is zero and cos γ is exact.
+
+        Raises:
+            IndicatorError: See `check_on`.
+            GearSetError: The cutter's arc does not reach the touch radius.
+        """
+        self.check_on(gear_set)
+        factor = cos(radians(self.off_normal_deg))
+        if self.lever_deg is not None:
+            factor *= cos(radians(self.lever_deg))
+        if self.direction == "normal":
+            factor /= motion_on_normal(gear_set, self.touch_radius_mm)
+        return factor
+
+    def to_transverse_backlash(self, gear_set: GearSet, reading_mm: Length) -> Length:
+        """Transverse backlash j_et at the outer pitch radius, in mm: j_et = s r_e2 / r_i.
+
+        Args:
+            gear_set: The gear set under test.
+            reading_mm: Lash on the indicator's own line of action; number or array.
+
+        Raises:
+            IndicatorError: See `check_on`.
+            GearSetError: The cutter's arc does not reach the touch radius.
+        """
+        outer = gear_set.outer_gear_pitch_radius_mm
+        return reading_mm * (self.arc_per_reading(gear_set) * outer / self.touch_radius_mm)
+
+    def to_normal_backlash(self, gear_set: GearSet, reading_mm: Length) -> Length:
+        """Normal backlash j_en at the outer pitch radius, in mm: j_et cos α_n cos β_e.
+
+        Args:
+            gear_set: The gear set under test.
+            reading_mm: Lash on the indicator's own line of action; number or array.
+
+        Raises:
+            IndicatorError: See `check_on`.
+            GearSetError: The cutter's arc does not reach the touch radius.
+        """
+        return gear_set.normal_from_transverse(self.to_transverse_backlash(gear_set, reading_mm))
+
+    def normal_per_reading(self, gear_set: GearSet) -> float:
+        """Normal backlash j_en for one unit of reading, dimensionless."""
+        return self.to_normal_backlash(gear_set, 1.0)
+
+
+def motion_on_normal(gear_set: GearSet, touch_radius_mm: float) -> float:
+    """t·n on the flank at a radius: cos α_n cos β(R_i), R_i = r_i / sin δ2."""
+    cone_distance = touch_radius_mm / sin(gear_set.gear_pitch_angle_rad)
+    return cos(radians(gear_set.normal_pressure_angle_deg)) * cos(gear_set.spiral_angle_rad(cone_distance))
+
+
+def _faults(indicator: Indicator) -> Iterator[tuple[str, object, str]]:
+    if indicator.direction not in get_args(Direction):
+        yield "direction", indicator.direction, "'normal' or 'plane of rotation'"
+    # A display step of a millimetre measures no backlash; an angle of 45° or a lever of 60° (where the common
+    # tables of the cosine error end) is no longer "off" a direction but another direction (common practice).
+    for field, low, high, expected in (
+        ("resolution_mm", 1e-7, 1.0, "a display step above 0 and up to 1 mm"),
+        ("touch_radius_mm", 1e-3, 1e5, "a radius above 0 mm"),
+        ("off_normal_deg", -45.0, 45.0, "an angle of at most 45 degrees"),
+        ("lever_deg", -60.0, 60.0, "an angle of at most 60 degrees, or nothing for a plunger"),
+        ("touch_radius_uncertainty_mm", 0.0, 1e5, "a standard uncertainty of 0 mm or more"),
+        ("angle_uncertainty_deg", 0.0, 45.0, "a standard uncertainty from 0 to 45 degrees"),
+        ("calibration_uncertainty_mm", 0.0, 1e3, "an expanded uncertainty of 0 mm or more"),
+    ):
+        got = getattr(indicator, field)
+        if got is None and field == "lever_deg":
+            continue
+        if not low <= require_finite(IndicatorError, field, got, expected) <= high:
+            yield field, got, expected
+    if not indicator.touch_radius_uncertainty_mm < indicator.touch_radius_mm / 3:
+        expected = f"less than a third of the touch radius of {indicator.touch_radius_mm:g} mm"
+        yield "touch_radius_uncertainty_mm", indicator.touch_radius_uncertainty_mm, expected
+    if indicator.on_arm and indicator.direction != "plane of rotation":
+        yield "direction", indicator.direction, "'plane of rotation' for a tip on an arm: an arm has no flank"

@@ -1,0 +1,409 @@
+"""The assessment: one test record becomes everything that may be said about the box.
+
+Decided here: the order of the steps, and that every record gives an assessment, if only a *not proven* with
+its reason. What each step does is decided in the module it calls.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import cos, hypot, inf, isnan, radians, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lashmap_analysis.judge.assessment import Assessment, PositionResult, SweepResult
+from lashmap_analysis.judge.doubts import cautions_of, doubts_of
+from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
+from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, set_up_mm
+from lashmap_analysis.judge.verdict import Evidence, reach_verdict
+from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
+from lashmap_analysis.rock.cross_check import disagreement, encoder_view, pinion_effect_mm, pinion_slip
+from lashmap_analysis.rock.rock import measure_rock
+from lashmap_analysis.runout.match import match_runout, sweep_sentence, tight_spot_sentence
+from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s
+from lashmap_analysis.uncertainty.budget import coverage_factor
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from lashmap_analysis.gears.gear_set import GearSet
+    from lashmap_analysis.judge.assessment import TightSpotResult
+    from lashmap_analysis.judge.verdict import Interval
+    from lashmap_analysis.lash_map.lash_map import LashMap
+    from lashmap_analysis.record.record import Floats, RockTrace, RunoutTrace, Shaft, TestRecord
+    from lashmap_analysis.rock.cross_check import EncoderView
+    from lashmap_analysis.runout.match import RunoutMatch
+    from lashmap_analysis.uncertainty.budget import Budget
+
+
+def assess(record: TestRecord) -> Assessment:
+    """Conclude from a test record whatever it allows.
+
+    Args:
+        record: The test record. An open-ended record (a test that was stopped, no usable position at all) is
+            as welcome as a complete one.
+
+    Returns:
+        The assessment. What could not be concluded is None and named in the verdict's reasons.
+
+    Raises:
+        IndicatorError: The tip touches no tooth of this gear set, so that no reading means anything.
+    """
+    record.indicator.check_on(record.gear_set)
+    measured = tuple(position_result(trace, record) for trace in record.traces)
+    fit = _fit(measured, record)
+    positions = _with_outliers(measured, fit.lash_map)
+    verdict = reach_verdict(
+        _evidence(record, positions, fit),
+        record.limits,
+        record.preconditions,
+        gear_set=record.gear_set,
+        units=record.units,
+    )
+    lash_map = fit.lash_map
+    return Assessment(
+        record=record,
+        positions=positions,
+        lash_map=lash_map,
+        measured=_measured_spot(positions, record),
+        predicted=fit.predicted,
+        stated=fit.stated,
+        confirmed=fit.confirmed,
+        budget=fit.budget,
+        verdict=verdict,
+        cause=cause_sentence(lash_map, units=record.units) if lash_map is not None else fit.missing,
+        version=_version(),
+        sweeps=tuple(sweep_result(trace, record, lash_map) for trace in record.sweeps),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Fit:
+    """The lash map with and without the confirming positions, and what is stated from them."""
+
+    lash_map: LashMap | None = None
+    predicted: TightSpotResult | None = None
+    stated: TightSpotResult | None = None
+    budget: Budget | None = None
+    confirmed: bool = False
+    missing: str = ""
+
+
+def _fit(positions: Sequence[PositionResult], record: TestRecord) -> _Fit:
+    usable = _usable(positions)
+    try:
+        lash_map = _fit_map(usable, record.gear_set)
+    except LashMapError as error:
+        return _Fit(missing=_why_no_map(positions, usable, error))
+    stated, budget = from_lash_map(lash_map, record.indicator, units=record.units)
+    before = _map_before_confirming(usable, lash_map, record.gear_set)
+    return _Fit(
+        lash_map=lash_map,
+        predicted=from_lash_map(before, record.indicator)[0] if before is not None else None,
+        stated=stated,
+        budget=budget,
+        confirmed=_is_confirmed(usable, before, record.gear_set),
+    )
+
+
+def _fit_map(positions: Sequence[PositionResult], gear_set: GearSet) -> LashMap:
+    return fit_lash_map(
+        gear_set,
+        np.array([one.engagement for one in positions], dtype=np.int64),
+        np.array([one.normal_backlash_mm for one in positions], dtype=np.float64),
+        np.array([one.standard_uncertainty_mm for one in positions], dtype=np.float64),
+    )
+
+
+def _map_before_confirming(
+    usable: Sequence[PositionResult], lash_map: LashMap, gear_set: GearSet
+) -> LashMap | None:
+    """The map that predicted the tight spot; the whole one when nothing was confirmed."""
+    planned = [one for one in usable if one.purpose == "planned"]
+    if len(planned) == len(usable):
+        return lash_map
+    try:
+        return _fit_map(planned, gear_set)
+    except LashMapError:
+        return None
+
+
+def _is_confirmed(usable: Sequence[PositionResult], before: LashMap | None, gear_set: GearSet) -> bool:
+    """The latest confirming position at the tight spot, as then known, reads as was predicted.
+
+    An earlier one that did not has moved the tight spot since, and is part of the later prediction.
+    """
+    planned = [one for one in usable if one.purpose == "planned"]
+    for index in range(len(usable) - 1, -1, -1):
+        if usable[index].purpose != "confirming":
+            continue
+        try:
+            known = before if before and usable[:index] == planned else _fit_map(usable[:index], gear_set)
+        except LashMapError:
+            return False
+        answer = confirms(usable[index], known)
+        if answer is not None:
+            return answer
+    return False
+
+
+def _why_no_map(
+    positions: Sequence[PositionResult], usable: Sequence[PositionResult], error: LashMapError
+) -> str:
+    if not positions:
+        return "No tight spot was found: no position was recorded."
+    if not usable:
+        return f"No tight spot was found: none of the {len(positions)} recorded positions is usable."
+    share = f"{len(usable)} of {len(positions)} recorded positions are usable"
+    return f"No tight spot was found: {share}; a lash map needs {error.expected}."
+
+
+def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit) -> Evidence:
+    if fit.lash_map is None or fit.stated is None or fit.budget is None:
+        return Evidence(
+            missing=fit.missing,
+            doubts=doubts_of(record, positions, None),
+            narrow=("Record more positions whose rocks are usable.",),
+            cautions=cautions_of(record, positions, None),
+        )
+    return Evidence(
+        interval_mm=fit.stated.interval_mm,
+        variation_interval_mm=_variation_interval(fit.lash_map, fit.budget),
+        confirmed=fit.confirmed,
+        doubts=doubts_of(record, positions, fit.stated),
+        narrow=narrowing_steps(fit.lash_map, fit.budget, fit.stated.interval_mm, record),
+        confirm=confirm_step(fit.lash_map),
+        cautions=cautions_of(record, positions, fit.lash_map),
+    )
+
+
+def _variation_interval(lash_map: LashMap, budget: Budget) -> Interval:
+    """Of loosest minus tightest; what scales every reading scales the variation with them."""
+    size = lash_map.variation_mm
+    relative = set_up_mm(budget) / abs(lash_map.tight_spot.backlash_mm or 1.0)
+    factor = coverage_factor(inf)
+    expanded = factor * float(np.hypot(lash_map.variation_uncertainty_mm, relative * size))
+    return max(size - expanded, 0.0), size + expanded
+
+
+def _measured_spot(positions: Sequence[PositionResult], record: TestRecord) -> TightSpotResult | None:
+    """The tightest confirming position, or the tightest of all when none was confirmed."""
+    usable = _usable(positions)
+    tightest = _tightest(_confirming(usable) or usable)
+    return None if tightest is None else from_position(tightest, record.gear_set, record.indicator)
+
+
+def _usable(positions: Sequence[PositionResult]) -> list[PositionResult]:
+    return [one for one in positions if one.normal_backlash_mm is not None]
+
+
+def _confirming(usable: Sequence[PositionResult]) -> list[PositionResult]:
+    return [one for one in usable if one.purpose == "confirming"]
+
+
+def _tightest(positions: Sequence[PositionResult]) -> PositionResult | None:
+    return min(positions, key=lambda one: one.normal_backlash_mm or 0.0, default=None)
+
+
+def _with_outliers(
+    positions: tuple[PositionResult, ...], lash_map: LashMap | None
+) -> tuple[PositionResult, ...]:
+    """Mark the positions that the lash map named outliers; it counts the usable ones only."""
+    if lash_map is None or not lash_map.outliers:
+        return positions
+    usable = _usable(positions)
+    named = {usable[index].position for index in lash_map.outliers}
+    return tuple(replace(one, outlier=True) if one.position in named else one for one in positions)
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version  # noqa: PLC0415 - reads files; not on import
+
+    try:
+        return version("lashmap")
+    except PackageNotFoundError:
+        return "unknown (not installed)"
+
+
+# One trace becomes one position result: reading, normal backlash, what the encoder adds, flags.
+#
+# Decided here: the order of these steps and what is left empty when a rock is not usable.
+
+
+def position_result(trace: RockTrace, record: TestRecord) -> PositionResult:
+    """Measure one position.
+
+    Args:
+        trace: The samples of its rock.
+        record: The test it belongs to, for gear set, indicator and encoder.
+
+    Returns:
+        The result; with a disabling flag, backlash and its uncertainty are None.
+
+    Raises:
+        IndicatorError: The tip touches no tooth of this gear set.
+    """
+    rock = measure_rock(
+        trace.time_s,
+        trace.indicator_mm,
+        resolution_mm=record.indicator.resolution_mm,
+        left_out_s=trace.left_out_s,
+    )
+    view = encoder_view(trace, rock, record.encoder, record.gear_set)
+    nominal = record.gear_set.gear_angle_deg(trace.engagement)
+    blank = PositionResult(
+        position=trace.position,
+        engagement=trace.engagement,
+        purpose=trace.purpose,
+        attempt=trace.attempt,
+        gear_angle_deg=nominal if view.gear_angle_deg is None else view.gear_angle_deg,
+        rock=rock,
+        normal_backlash_mm=None,
+        standard_uncertainty_mm=None,
+        encoder_backlash_mm=view.backlash_mm,
+        flags=rock.flags,
+    )
+    return _measured(blank, view, record) if rock.usable else blank
+
+
+def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> PositionResult:
+    """Add the backlash, unless the encoder shows that it is not the mesh's."""
+    factor = record.indicator.normal_per_reading(record.gear_set)
+    backlash = factor * blank.rock.reading_mm
+    scatter = factor * blank.rock.standard_uncertainty_mm
+    slip = pinion_slip(
+        view,
+        record.encoder,
+        backlash_mm=backlash,
+        standard_uncertainty_mm=scatter,
+        gear_set=record.gear_set,
+    )
+    if slip is not None:
+        flagged = replace(blank, flags=(*blank.flags, slip))
+        if slip.disabling:
+            return flagged
+        blank = flagged
+        # Up to that much too large: rectangular, its whole half-width on one side (GUM 4.3.7).
+        scatter = hypot(scatter, pinion_effect_mm(view, record.gear_set) / sqrt(3))
+    differs = disagreement(
+        view,
+        backlash_mm=backlash,
+        standard_uncertainty_mm=scatter,
+        gear_set=record.gear_set,
+        indicator=record.indicator,
+    )
+    return replace(
+        blank,
+        normal_backlash_mm=backlash,
+        standard_uncertainty_mm=scatter,
+        flags=blank.flags if differs is None else (*blank.flags, differs),
+    )
+
+
+# A runout sweep of the record becomes a runout, held against the lash map's part of the same member.
+#
+# Decided here: the member's angle at each indicator sample, and what its runout takes at the tight spot.
+# What a runout is and whether it explains the lash map is decided by `runout/sweep.py` and `runout/match.py`.
+
+
+# Turned further than this between two encoder samples, the angle between them is not interpolated: the turn
+# then has a hole, and a hole of 30 degrees is refused. A sweep turns about 200 degrees in a second, so that
+# only a drop-out of the encoder comes near.
+MOST_BETWEEN_DEG = 30.0
+
+
+def sweep_result(trace: RunoutTrace, record: TestRecord, lash_map: LashMap | None) -> SweepResult:
+    """Measure one sweep.
+
+    Args:
+        trace: The sweep.
+        record: The test record, for the gear set, encoder, resolution and units.
+        lash_map: The fitted map, or None.
+
+    Returns:
+        The result; without a runout, only its refusal. Samples that are no number, or at which nobody knows
+        the angle, are left out; a turn with too many left out is refused.
+    """
+    try:
+        angle = member_angle_deg(trace, record)
+        known = np.isfinite(angle) & np.isfinite(trace.indicator_mm)
+        speed = turning_speed_deg_per_s(trace.time_s[known], angle[known])
+        stated = trace.times_apart_uncertainty_s
+        sweep = measure_runout(
+            angle[known],
+            trace.indicator_mm[known],
+            resolution_mm=record.indicator.resolution_mm,
+            angle_uncertainty_deg=0.0 if isnan(stated) or isnan(speed) else speed * stated,
+        )
+    except RunoutError as error:
+        refusal = f"needed is {error.expected}; the sweep has {error.got}."
+        return SweepResult(member=trace.member, sweep=None, refusal=refusal, match=None, sentence=refusal)
+    part = None
+    if lash_map is not None:
+        part = lash_map.gear_runout if trace.member == "gear" else lash_map.pinion_runout
+    match = match_runout(
+        sweep,
+        part,
+        gear_set=record.gear_set,
+        shaft=trace.member,
+        look="perpendicular to the pitch cone",
+        indicator_past_mesh_deg=trace.indicator_from_mesh_deg,
+        merged=lash_map.merged_runout if lash_map is not None else None,
+        units=record.units,
+    )
+    words = [sweep_sentence(sweep, record.units), match.sentence, time_sentence(stated, speed)]
+    taken = depth = None
+    if lash_map is not None:
+        taken, depth = _taken_mm(match, trace.member, lash_map), _depth_mm(lash_map)
+        if taken is not None and depth > 0:
+            known_to = hypot(
+                0.0 if isnan(lash_map.mean_uncertainty_mm) else lash_map.mean_uncertainty_mm,
+                lash_map.tight_spot.standard_uncertainty_mm,
+            )
+            words.append(tight_spot_sentence(taken, depth, known_to, record.units))
+    return SweepResult(
+        member=trace.member,
+        sweep=sweep,
+        refusal="",
+        match=match,
+        tight_spot_part_mm=taken,
+        tight_spot_depth_mm=depth,
+        sentence=" ".join(word for word in words if word),
+        turning_deg_per_s=speed,
+        times_apart_uncertainty_s=stated,
+    )
+
+
+def member_angle_deg(trace: RunoutTrace, record: TestRecord) -> Floats:
+    """Angle of the swept member past the matched teeth at each indicator sample, shape (n,).
+
+    NaN before the encoder's first sample, after its last, and in its drop-outs.
+
+    Raises:
+        RunoutError: The encoder gave fewer than two samples during the sweep.
+    """
+    usable = np.isfinite(trace.encoder_time_s) & np.isfinite(trace.encoder_deg)
+    time_s = trace.encoder_time_s[usable]
+    if len(time_s) < 2:
+        raise RunoutError("encoder_deg", len(time_s), "at least two samples of the encoder during the sweep")
+    teeth = {"gear": record.gear_set.gear_teeth, "pinion": record.gear_set.pinion_teeth}
+    angle = trace.encoder_deg[usable] * (teeth[record.encoder.shaft] / teeth[trace.member])
+    between = np.interp(trace.time_s, time_s, angle, left=np.nan, right=np.nan)
+    after = np.clip(np.searchsorted(time_s, trace.time_s, side="left"), 1, len(time_s) - 1)
+    between[np.abs(np.diff(angle))[after - 1] > MOST_BETWEEN_DEG] = np.nan
+    return between
+
+
+def _taken_mm(match: RunoutMatch, member: Shaft, lash_map: LashMap) -> float | None:
+    """Backlash that the measured runout takes at the tight spot: A cos(θ − φ), θ the member's angle there."""
+    if match.mesh_high_point_deg is None:
+        return None
+    gear_set = lash_map.gear_set
+    teeth = gear_set.gear_teeth if member == "gear" else gear_set.pinion_teeth
+    angle = 360.0 * lash_map.tight_spot.engagement / teeth
+    return match.predicted_amplitude_mm * cos(radians(angle - match.mesh_high_point_deg))
+
+
+def _depth_mm(lash_map: LashMap) -> float:
+    return lash_map.mean_mm - lash_map.tight_spot.backlash_mm

@@ -1,0 +1,177 @@
+"""The assessment: what the analysis concluded from a test record, as values ready to show.
+
+Only the shape is decided here; `judge/assess.py` fills it, the report and the result document read it. All
+backlash is normal backlash at the outer pitch radius unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import nan
+
+from lashmap_analysis.judge.verdict import Verdict
+from lashmap_analysis.lash_map.lash_map import LashMap
+from lashmap_analysis.record.record import Purpose, Shaft, TestRecord
+from lashmap_analysis.record.review_record import Exclusion, SignOff, StoredResult
+from lashmap_analysis.rock.flags import Flag
+from lashmap_analysis.rock.rock import RockReading
+from lashmap_analysis.runout.match import RunoutMatch
+from lashmap_analysis.runout.sweep import RunoutSweep
+from lashmap_analysis.uncertainty.budget import Budget
+
+
+@dataclass(frozen=True, kw_only=True)
+class PositionResult:
+    """One position, measured.
+
+    Attributes:
+        position: Number in the order of recording, from 1.
+        engagement: Whole gear teeth past the matched teeth.
+        purpose: ``planned`` or ``confirming``.
+        attempt: Which try this is, from 1.
+        gear_angle_deg: Middle of the two dwells as the encoder saw it, or the nominal angle without encoder
+            samples; degrees past the matched teeth, not wrapped.
+        rock: What was read from the trace, flags included.
+        normal_backlash_mm: None when the rock is not usable.
+        standard_uncertainty_mm: Of `normal_backlash_mm`, random part only (repeatability and resolution);
+            None when the rock is not usable.
+        encoder_backlash_mm: The same rock as the gear-side encoder saw it; None without one.
+        flags: The rock's flags and those found by comparing instruments.
+        outlier: True when the lash map named this position an outlier.
+    """
+
+    position: int
+    engagement: int
+    purpose: Purpose
+    attempt: int
+    gear_angle_deg: float
+    rock: RockReading
+    normal_backlash_mm: float | None
+    standard_uncertainty_mm: float | None
+    encoder_backlash_mm: float | None
+    flags: tuple[Flag, ...]
+    outlier: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class TightSpotResult:
+    """A tight spot with its whole uncertainty.
+
+    Attributes:
+        engagement: Whole gear teeth past the matched teeth, within one mesh cycle.
+        gear_angle_deg: Gear angle past the matched teeth.
+        normal_backlash_mm: Least backlash.
+        standard_uncertainty_mm: Combined.
+        expanded_uncertainty_mm: At 95 %.
+        interval_mm: (low, high) at 95 %; not always symmetric, since a minimum is not.
+    """
+
+    engagement: int
+    gear_angle_deg: float
+    normal_backlash_mm: float
+    standard_uncertainty_mm: float
+    expanded_uncertainty_mm: float
+    interval_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepResult:
+    """What a runout sweep says, and whether it explains what moved the tight spot.
+
+    Attributes:
+        member: The member that was turned.
+        sweep: Its runout; None when the samples give none.
+        refusal: Why they give none; empty otherwise.
+        match: Comparison with the lash map's part of that member; None without a runout.
+        tight_spot_part_mm: Normal backlash that this runout takes at the lash map's tight spot, negative
+            where it gives; None without a lash map or when nobody recorded where the indicator sat.
+        tight_spot_depth_mm: How far the lash map's tight spot lies below its mean; None without a lash map.
+        sentence: All of it in words, lengths in the units of the paperwork; the refusal when there is none.
+        turning_deg_per_s: Speed at which the member was turned, the mean over its angle.
+        times_apart_uncertainty_s: Standard uncertainty of the indicator's times against the encoder's; nan
+            when nobody has stated one.
+    """
+
+    member: Shaft
+    sweep: RunoutSweep | None
+    refusal: str
+    match: RunoutMatch | None
+    tight_spot_part_mm: float | None = None
+    tight_spot_depth_mm: float | None = None
+    sentence: str = ""
+    turning_deg_per_s: float = nan
+    times_apart_uncertainty_s: float = nan
+
+
+@dataclass(frozen=True, kw_only=True)
+class Review:
+    """Everything that stands beside the assessment of what was recorded.
+
+    Attributes:
+        stored: The result stored when the test ran; None when none was.
+        changes: What differs from it now and why, in sentences; one that says so when nothing does.
+        exclusions: In the order of review, those that were taken back too.
+        sign_offs: In order.
+        reviewed: The assessment without what is excluded; None when nothing is.
+        signed: What the last signature is worth now; empty without one.
+        covers: True when the last signature covers the result that is shown.
+    """
+
+    stored: StoredResult | None
+    changes: tuple[str, ...]
+    exclusions: tuple[Exclusion, ...]
+    sign_offs: tuple[SignOff, ...]
+    reviewed: Assessment | None
+    signed: str
+    covers: bool
+
+    @property
+    def seen(self) -> bool:
+        """Whether there is something that the first page must show: left out, signed or changed."""
+        return bool(self.holding or self.sign_offs) or len(self.changes) > 1
+
+    @property
+    def holding(self) -> tuple[Exclusion, ...]:
+        """Exclusions that hold."""
+        return tuple(one for one in self.exclusions if one.undone is None)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Assessment:
+    """Everything concluded from one test record.
+
+    Attributes:
+        record: What it was concluded from.
+        positions: One for each trace, in the order of recording.
+        lash_map: None when the usable positions do not allow a fit.
+        measured: The confirming position, or the tightest measured one when none was confirmed; None when
+            nothing usable was measured.
+        predicted: The tight spot of the lash map fitted without the confirming positions.
+        stated: The tight spot of the lash map fitted to all positions: the figure that is judged.
+        confirmed: True when a confirming position agrees with the prediction within their uncertainties.
+        budget: Uncertainty of `stated`, line by line.
+        verdict: Outcome and reasons.
+        cause: One sentence: where the tight spot lies (teeth, degrees) and what moved it there.
+        version: Version of the analysis that concluded this.
+        sweeps: What the runout sweeps say, in the order of recording.
+        review: What was stored when the test ran and what reviewers did; None when nobody has looked.
+    """
+
+    record: TestRecord
+    positions: tuple[PositionResult, ...]
+    lash_map: LashMap | None
+    measured: TightSpotResult | None
+    predicted: TightSpotResult | None
+    stated: TightSpotResult | None
+    confirmed: bool
+    budget: Budget | None
+    verdict: Verdict
+    cause: str
+    version: str
+    sweeps: tuple[SweepResult, ...] = ()
+    review: Review | None = None
+
+    @property
+    def usable(self) -> int:
+        """Number of positions that gave a backlash."""
+        return sum(one.normal_backlash_mm is not None for one in self.positions)

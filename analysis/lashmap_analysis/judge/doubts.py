@@ -1,0 +1,250 @@
+"""What speaks against a measurement, and what its reader must know.
+
+Decided here: which findings bar any outcome (a doubt) and which only travel with it (a caution).
+"""
+
+from __future__ import annotations
+
+from math import hypot, radians, sqrt
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.judge.tight_spot import from_position
+from lashmap_analysis.judge.verdict import MATCHED_AGAIN, Doubt
+from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, likely_causes
+from lashmap_analysis.rock.flags import FlagName
+from lashmap_analysis.uncertainty.set_up import against_angle_mm
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
+    from lashmap_analysis.lash_map.lash_map import LashMap
+    from lashmap_analysis.lash_map.outliers import Finding
+    from lashmap_analysis.record.record import TestRecord, Units
+
+
+# Positions without a rock that are named beside the verdict.
+_MOST_LEFT_OUT = 4
+
+
+def doubts_of(
+    record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult | None
+) -> tuple[Doubt, ...]:
+    """List what bars any outcome.
+
+    Args:
+        record: The test record.
+        positions: Its positions, measured.
+        stated: The tight spot that would be judged; None when there is none.
+    """
+    found = [
+        _not_as_written(record),
+        _of_other_teeth(record),
+        _systematic_disagreement(record, positions),
+        _off_whole_teeth(record, positions),
+    ]
+    if stated is not None:
+        found += [_disagreement_at(record, positions, stated), _tighter_than(record, positions, stated)]
+    return tuple(one for one in found if one is not None)
+
+
+def cautions_of(
+    record: TestRecord, positions: Sequence[PositionResult], lash_map: LashMap | None
+) -> tuple[str, ...]:
+    """List what the reader must know beside the verdict's own cautions."""
+    notes = list(map_remarks(lash_map, positions, record.units)) if lash_map is not None else []
+    indicator = record.indicator
+    if indicator.direction == "plane of rotation" and record.limits.kind == "normal":
+        factor = record.gear_set.normal_per_transverse
+        notes.append(
+            "The indicator looks in the plane of rotation while the limits are normal backlash: at the same "
+            f"radius its raw reading is {100 * (1 / factor - 1):.0f} % larger than normal backlash and must "
+            "not be compared with the limits. The figures here are converted."
+        )
+    for name in (FlagName.INSTRUMENTS_DISAGREE, FlagName.HEAVY_ROCKING):
+        flagged = [one.position for one in positions if any(flag.name is name for flag in one.flags)]
+        if flagged:
+            numbers = ", ".join(str(number) for number in flagged)
+            notes.append(f"{name.value[0].upper()}{name.value[1:]} at position {numbers}.")
+    notes += _left_out(record)
+    if record.closing != "completed":
+        notes.append(f"The test ended early: {record.closing}.")
+    return tuple(notes)
+
+
+def _of_other_teeth(record: TestRecord) -> Doubt | None:
+    """Readings under wrong engagements make a wrong lash map, to either side of a limit."""
+    for one in record.preconditions:
+        if one.name == MATCHED_AGAIN and one.state == "failed":
+            return Doubt(sentence=f"The lash map is not proven: {one.detail}.", remedy=one.remedy)
+    return None
+
+
+def _left_out(record: TestRecord) -> list[str]:
+    """The first of the positions without a rock; all of them stand with the table of positions."""
+    shown = (
+        record.left_out if len(record.left_out) <= _MOST_LEFT_OUT else record.left_out[: _MOST_LEFT_OUT - 1]
+    )
+    others = len(record.left_out) - len(shown)
+    return [*shown, f"And {others} more positions were left out."] if others else list(shown)
+
+
+def _not_as_written(record: TestRecord) -> Doubt | None:
+    """The record itself does not fit its digests: nothing that it says may be signed."""
+    if not record.damage:
+        return None
+    others = len(record.damage) - 1
+    more = f", and {others} more" if others else ""
+    return Doubt(
+        sentence=f"The record is not as it was written: {record.damage[0]}{more}.",
+        remedy="Verify the logbook; judge from a copy that fits its seal, or test again.",
+    )
+
+
+def _compared(positions: Sequence[PositionResult]) -> list[tuple[float, float]]:
+    """(indicator, encoder) normal backlash wherever both are known."""
+    return [
+        (one.normal_backlash_mm, one.encoder_backlash_mm)
+        for one in positions
+        if one.normal_backlash_mm is not None and one.encoder_backlash_mm is not None
+    ]
+
+
+def _systematic_disagreement(record: TestRecord, positions: Sequence[PositionResult]) -> Doubt | None:
+    """Indicator and encoder differ on the whole by more than both set-ups explain."""
+    pairs = _compared(positions)
+    if not pairs:
+        return None
+    count = len(pairs)
+    indicator = sum(pair[0] for pair in pairs) / count
+    encoder = sum(pair[1] for pair in pairs) / count
+    differences = [pair[0] - pair[1] for pair in pairs]
+    mean = indicator - encoder
+    scatter = hypot(*(one - mean for one in differences)) / count
+    set_up = against_angle_mm(record.gear_set, record.indicator, indicator)
+    allowed = AGREEMENT_FACTOR * hypot(scatter, set_up, _encoder_floor_mm(record))
+    if abs(mean) <= allowed:
+        return None
+    causes = likely_causes(indicator, encoder, gear_set=record.gear_set, indicator=record.indicator)
+    means = f"{format_length(indicator, record.units)} and {format_length(encoder, record.units)}"
+    return Doubt(
+        sentence=f"Indicator and encoder disagree over all positions: mean normal backlash {means}. {causes}",
+        remedy="Check touch radius, direction and tip, and the encoder's coupling; then repeat.",
+    )
+
+
+def _disagreement_at(
+    record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult
+) -> Doubt | None:
+    """The two instruments disagree where the backlash is judged."""
+    cycle = record.gear_set.mesh_cycle
+    for one in positions:
+        if one.engagement % cycle != stated.engagement or one.normal_backlash_mm is None:
+            continue
+        for flag in one.flags:
+            if flag.name is FlagName.INSTRUMENTS_DISAGREE:
+                return Doubt(
+                    sentence=f"At the tight spot itself, position {one.position}: {flag.sentence}",
+                    remedy=f"Repeat position {one.position} with the tip checked.",
+                )
+    return None
+
+
+def _tighter_than(
+    record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult
+) -> Doubt | None:
+    """A position was read tighter than the stated tight spot, by more than both uncertainties."""
+    for one in positions:
+        own = from_position(one, record.gear_set, record.indicator)
+        if own is not None and own.interval_mm[1] < stated.interval_mm[0]:
+            reading = format_length(own.normal_backlash_mm, record.units)
+            return Doubt(
+                sentence=f"Position {one.position} reads {reading}, tighter than the stated tight spot: "
+                "either this reading is wrong or its teeth are.",
+                remedy=f"Repeat position {one.position} and look at its teeth.",
+            )
+    return None
+
+
+def _off_whole_teeth(record: TestRecord, positions: Sequence[PositionResult]) -> Doubt | None:
+    """The encoder's angles do not stay at one place within the tooth, though the tip rests on whole teeth."""
+    pitch = 360.0 / record.gear_set.gear_teeth
+    offsets = [
+        one.gear_angle_deg - record.gear_set.gear_angle_deg(one.engagement)
+        for one in positions
+        if one.normal_backlash_mm is not None
+    ]
+    wander = (max(offsets) - min(offsets)) / pitch if offsets else 0.0
+    if wander <= 0.5:
+        return None
+    return Doubt(
+        sentence=f"The gear angles of the positions wander by {wander:.2f} of a tooth against the "
+        "engagements they are recorded for, so that the teeth may be miscounted.",
+        remedy="Check the encoder's coupling and counting, bring the matched teeth together and repeat.",
+    )
+
+
+def _encoder_floor_mm(record: TestRecord) -> float:
+    """Standard uncertainty that the encoder leaves, however many positions there are.
+
+    Rounding does not average out: where a tooth is a whole number of counts, every position is rounded alike.
+    """
+    counts = record.encoder.resolution_deg / sqrt(6)
+    angle = hypot(counts, record.encoder.standard_uncertainty_deg)
+    return record.gear_set.normal_from_transverse(radians(angle) * record.gear_set.outer_gear_pitch_radius_mm)
+
+
+# The lash map's remarks in the words of a test: positions by their numbers, lengths in the paperwork's
+# unit.
+#
+# Decided here: words only; what is an outlier is decided in `lash_map/outliers.py`. The map itself counts the
+# readings that it was given, and knows neither positions nor the paperwork.
+
+
+AGAIN = "clean the teeth and measure there again."
+
+
+def map_remarks(lash_map: LashMap, positions: Sequence[PositionResult], units: Units) -> tuple[str, ...]:
+    """Say which positions are outliers, what is merged and how to separate it.
+
+    Args:
+        lash_map: The map.
+        positions: All positions of the test; the map was fitted to the usable ones, in this order.
+        units: Unit of the figures.
+    """
+    usable = [one for one in positions if one.normal_backlash_mm is not None]
+    found = {finding.index: finding for finding in lash_map.findings}
+    outliers = [_sentence(usable[index], found.get(index), lash_map, units) for index in lash_map.outliers]
+    separable = lash_map.separable
+    return (*outliers, *(text for text in (separable.sentence, separable.remedy) if text))
+
+
+def remarks_of(assessment: Assessment) -> tuple[str, ...]:
+    """The remarks on an assessment's own map; none without a map."""
+    if assessment.lash_map is None:
+        return ()
+    return map_remarks(assessment.lash_map, assessment.positions, assessment.record.units)
+
+
+def _sentence(position: PositionResult, finding: Finding | None, lash_map: LashMap, units: Units) -> str:
+    start = f"Position {position.position} at engagement {position.engagement}"
+    if finding is None:  # a map made by hand names the outlier alone
+        return f"{start} is not explained by the other positions: {AGAIN}"
+    side = "above" if finding.residual_mm > 0 else "below"
+    away = format_length(abs(finding.residual_mm), units)
+    meaning = _meaning(position, finding, lash_map)
+    return f"{start} lies {away} {side} what all other positions predict. {meaning}"
+
+
+def _meaning(position: PositionResult, finding: Finding, lash_map: LashMap) -> str:
+    if finding.suspect == "reading":
+        stands = ", but stands as it was read until this engagement is measured again"
+        return (
+            "It is taken for a bad reading and does not shape the map"
+            f"{stands if finding.stands else ''}: {AGAIN}"
+        )
+    member = "gear" if finding.suspect == "gear tooth" else "pinion"
+    teeth = lash_map.gear_set.gear_teeth if member == "gear" else lash_map.gear_set.pinion_teeth
+    tooth = position.engagement % teeth
+    return f"It is taken for {member} tooth {tooth} itself (counted from the matched teeth): {AGAIN}"

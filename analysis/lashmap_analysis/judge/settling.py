@@ -1,0 +1,150 @@
+"""What would settle an open verdict: what to confirm, and what would narrow the interval most.
+
+Decided here: words and their order, by the share each line has in the budget. How many positions would do is
+forecast in `lash_map/confirming.py`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.judge.tight_spot import set_up_mm
+from lashmap_analysis.lash_map.confirming import positions_to_settle
+from lashmap_analysis.record.lengths import format_length
+
+if TYPE_CHECKING:
+    from lashmap_analysis.gears.gear_set import GearSet
+    from lashmap_analysis.judge.verdict import Interval
+    from lashmap_analysis.lash_map.lash_map import LashMap, Runout
+    from lashmap_analysis.record.record import TestRecord, Units
+    from lashmap_analysis.uncertainty.budget import Budget
+
+
+# Below a tenth of the variance a remedy changes the interval by less than a twentieth: not worth an evening.
+WORTH_WHILE = 0.1
+
+
+def narrowing_steps(
+    lash_map: LashMap, budget: Budget, interval_mm: Interval, record: TestRecord
+) -> tuple[str, ...]:
+    """List what would settle the tight spot against the limits.
+
+    First how many more positions would do, if any number would; then what narrows the interval, the largest
+    share of the variance first.
+
+    Args:
+        lash_map: The fitted map.
+        budget: Of its tight spot.
+        interval_mm: Of its tight spot, at 95 %.
+        record: The test record, for limits and the indicator's resolution.
+
+    Returns:
+        Nothing when no limit on the tight spot lies within the interval.
+    """
+    total = budget.combined_mm**2
+    least, most = normal_limits(record)
+    low, high = interval_mm
+    if total <= 0 or not any(low < limit < high for limit in (least, most) if limit is not None):
+        return ()
+    count = positions_to_settle(lash_map, least, most, set_up_mm(budget))
+    steps = []
+    if count:
+        noun = "position" if count == 1 else "positions"
+        steps.append(f"About {count} more well-chosen {noun} would do, if they read as predicted.")
+    elif count is None:
+        steps.append("More positions alone will not do.")
+    for line in sorted(budget.lines, key=lambda one: -one.standard_uncertainty_mm):
+        share = line.standard_uncertainty_mm**2 / total
+        if line.remedy and share >= WORTH_WHILE:
+            steps.append(
+                f"{_capital(line.remedy)}: {line.quantity} makes {100 * share:.0f} % of the variance."
+            )
+            if line is budget.lines[0] and _is_coarse(lash_map, record):
+                steps.append("Use an indicator with a finer resolution.")
+    return tuple(steps)
+
+
+def normal_limits(record: TestRecord) -> tuple[float | None, float | None]:
+    """Least and most normal backlash allowed at the tight spot, in mm; None where the drawing has none."""
+    scale = 1.0 if record.limits.kind == "normal" else record.gear_set.normal_per_transverse
+    least, most = record.limits.minimum_mm, record.limits.maximum_mm
+    return None if least is None else least * scale, None if most is None else most * scale
+
+
+def confirm_step(lash_map: LashMap) -> str:
+    """Say where to go to confirm the tight spot."""
+    spot = lash_map.tight_spot.engagement
+    where = place(lash_map.gear_set, spot)
+    return f"Measure a confirming position at the tight spot, engagement {spot}: {where}."
+
+
+def _is_coarse(lash_map: LashMap, record: TestRecord) -> bool:
+    """The display step, rectangular, is most of the map's own standard uncertainty."""
+    step = record.indicator.resolution_mm * record.indicator.normal_per_reading(record.gear_set)
+    return step / 12**0.5 > lash_map.tight_spot.standard_uncertainty_mm / 2
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+# The sentence that says where the tight spot lies and what moved it there.
+#
+# Decided here: words only; the cause itself is the lash map's (`lash_map/lash_map.py`).
+
+
+def cause_sentence(lash_map: LashMap, *, units: Units = "mm") -> str:
+    """Say where the tight spot lies, in teeth and degrees from the matched teeth, and what moved it there."""
+    where = place(lash_map.gear_set, lash_map.tight_spot.engagement)
+    return f"The tight spot lies {where}. {_what_moved_it(lash_map, units)}".strip()
+
+
+def place(gear_set: GearSet, engagement: int) -> str:
+    """Say where an engagement is: the shorter way from the matched teeth, in teeth and degrees."""
+    cycle = gear_set.mesh_cycle
+    steps = (engagement + cycle // 2) % cycle - cycle // 2
+    if steps == 0:
+        return "at the matched teeth"
+    way = "past" if steps > 0 else "before"
+    count = abs(steps)
+    noun = "engagement" if count == 1 else "engagements"
+    gear = _on_member("gear", count, gear_set.gear_teeth)
+    pinion = _on_member("pinion", count, gear_set.pinion_teeth)
+    return f"{count} {noun} {way} the matched teeth: {gear}, {pinion}"
+
+
+def _on_member(member: str, count: int, teeth: int) -> str:
+    turns, rest = divmod(count, teeth)
+    whole = "" if turns == 0 else f"{turns} turn{'s' if turns > 1 else ''} and "
+    return f"{member} {whole}{rest} {'tooth' if rest == 1 else 'teeth'} ({rest * 360 / teeth:.1f}°)"
+
+
+def _what_moved_it(lash_map: LashMap, units: Units) -> str:
+    gear = _runout_text("gear", lash_map.gear_runout, units)
+    pinion = _runout_text("pinion", lash_map.pinion_runout, units)
+    scatter = format_length(lash_map.tooth_scatter_mm, units)
+    separable = lash_map.separable
+    match lash_map.cause:
+        case "gear side":
+            return f"The gear side moved it there: {gear}."
+        case "pinion side":
+            return f"The pinion side moved it there: {pinion}."
+        case "both members":
+            return f"Both members moved it there: {gear}; {pinion}."
+        case "tooth-to-tooth":
+            return f"Single teeth moved it there: backlash scatters by {scatter} from tooth to tooth."
+        case "none":
+            return "Nothing stands out that moved it there: backlash varies little around the mesh cycle."
+    return " ".join(part for part in (separable.sentence, separable.remedy) if part) or (
+        f"What moved it there: {lash_map.cause}."
+    )
+
+
+def _runout_text(member: str, runout: Runout | None, units: Units) -> str:
+    if runout is None:
+        return f"the {member}'s part does not stand by itself"
+    amplitude = format_length(runout.amplitude_mm, units)
+    return (
+        f"the {member}'s once-per-turn part has an amplitude of {amplitude} and takes most at "
+        f"{runout.high_point_deg:.0f}° of its turn"
+    )

@@ -1,0 +1,329 @@
+"""What moving a member along its axis does to backlash, and how well that is known.
+
+Decided here: the relation and its uncertainty. Which move is wanted is `judge/shims.py`.
+
+A move ΔA out, away from the apex, shifts a flank by ΔA (sin α_n sin δ) along its normal when the teeth touch
+at the pitch line; both sides together give Δj_n ≈ 2 ΔA sin α_n sin δ (handbook, from memory). Two involute
+flanks built from first principles in the tests agree within 1 %.
+
+The same model shows what the handbook leaves out: the member's teeth also slide along the pitch line by
+ΔA cos δ, where they are thicker or thinner in proportion to the cone distance. A pinion tooth that stands
+centred in its space gains by it what a gear tooth centred in its own loses: ± (π m_et / 2) cos α_n cos β_e
+ΔA cos δ / R_e. Which of the two it is depends on how far the pair is rolled when the backlash is measured, so
+it is an uncertainty: some 3 % of the change for the gear of a 3:1 set, 15 % at 1:1, 30 % for a 3:1 pinion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import cos, pi, radians, sin, sqrt
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.judge.shim_stock import Change, ShimError, ShimStock, changes
+from lashmap_analysis.judge.verdict import MOUNTING_DISTANCE
+from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.uncertainty.budget import coverage_factor
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from lashmap_analysis.judge.assessment import TightSpotResult
+    from lashmap_analysis.judge.verdict import Interval
+    from lashmap_analysis.record.record import Limits, Precondition, TestRecord, Units
+
+
+Floats = NDArray[np.float64]
+
+# Half-width of what is left, as a part of the change: the model's 1 %, and room for crowned and spiral teeth.
+RELATION_HALF_WIDTH = 0.03
+
+
+def backlash_per_move(gear_set: GearSet, member: Shaft) -> float:
+    """Change of normal backlash for a move of a member out, dimensionless: 2 sin α_n sin δ."""
+    return 2 * sin(radians(gear_set.normal_pressure_angle_deg)) * sin(_pitch_angle(gear_set, member))
+
+
+def roll_per_move(gear_set: GearSet, member: Shaft) -> float:
+    """Half-width of what the roll of the pair adds or takes, per move out, dimensionless (module text)."""
+    tooth = pi * gear_set.outer_module_mm / 2 * gear_set.normal_per_transverse
+    return tooth * cos(_pitch_angle(gear_set, member)) / gear_set.outer_cone_distance_mm
+
+
+def shift_mm(gear_set: GearSet, gear_move_mm: Floats, pinion_move_mm: Floats) -> Floats:
+    """Change of normal backlash for moves out of both members, in mm; shapes are broadcast."""
+    gear, pinion = (backlash_per_move(gear_set, member) for member in ("gear", "pinion"))
+    return np.asarray(gear * gear_move_mm + pinion * pinion_move_mm)
+
+
+def shift_uncertainty_mm(
+    gear_set: GearSet, moves_mm: tuple[Floats, Floats], thickness_mm: tuple[Floats, Floats]
+) -> Floats:
+    """Standard uncertainty of that change, in mm.
+
+    Args:
+        gear_set: The gear set under test.
+        moves_mm: Moves out of gear and pinion.
+        thickness_mm: Standard uncertainties of those moves, from the shims.
+
+    Returns:
+        Relation (rectangular), roll of the pair (one of two values, taken as U-shaped, a / √2: GUM 4.3.9) and
+        shims (normal) in quadrature, in the shape the moves broadcast to. The roll counts with opposite signs
+        for the two members, since both slide along the same line.
+    """
+    gear, pinion = (backlash_per_move(gear_set, member) for member in ("gear", "pinion"))
+    relation = RELATION_HALF_WIDTH / sqrt(3) * (np.abs(gear * moves_mm[0]) + np.abs(pinion * moves_mm[1]))
+    along = roll_per_move(gear_set, "gear") * moves_mm[0] - roll_per_move(gear_set, "pinion") * moves_mm[1]
+    shims = np.hypot(gear * thickness_mm[0], pinion * thickness_mm[1])
+    return np.asarray(np.sqrt(relation**2 + along**2 / 2 + shims**2))
+
+
+def _pitch_angle(gear_set: GearSet, member: Shaft) -> float:
+    return gear_set.gear_pitch_angle_rad if member == "gear" else gear_set.pinion_pitch_angle_rad
+
+
+# Shim advice: the move of a member that brings the tight spot into the limits.
+#
+# Decided here: which move is advised, from what stock, and when none is. What a move does to backlash is
+# `judge/shims.py`. Never advised while a mounting distance is unproven or wrong, because the right backlash
+# can be had at a wrong mounting distance: then what to measure comes first.
+
+
+Answer = Literal["no move needed", "move", "no stock reaches it", "refused"]
+
+PATTERN_CAUTION = (
+    "A move away from the marked mounting distance moves the contact pattern: check the pattern afterwards, "
+    "and measure the backlash again."
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShimMove:
+    """What to do to one member.
+
+    Attributes:
+        member: Gear or pinion.
+        move_mm: Move away from the apex; negative towards it.
+        shims_mm: The new pack, or the shims added or taken away.
+        sentence: The instruction.
+    """
+
+    member: Shaft
+    move_mm: float
+    shims_mm: tuple[float, ...]
+    sentence: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShimAdvice:
+    """The advice.
+
+    Attributes:
+        answer: What kind of advice it is.
+        moves: One for each member that moves; empty unless `answer` is ``move``.
+        backlash_mm: Predicted normal backlash at the tight spot after the moves; None when refused.
+        interval_mm: Its 95 % interval.
+        sentences: The advice in words, or why there is none and what to measure first.
+        cautions: What else to do.
+    """
+
+    answer: Answer
+    moves: tuple[ShimMove, ...]
+    backlash_mm: float | None
+    interval_mm: Interval | None
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...] = ()
+
+
+def shim_advice(
+    *,
+    gear_set: GearSet,
+    backlash_mm: float,
+    interval_mm: Interval,
+    limits: Limits,
+    preconditions: Iterable[Precondition],
+    stocks: Mapping[Shaft, ShimStock],
+    units: Units = "mm",
+) -> ShimAdvice:
+    """Advise the smallest move that brings the whole 95 % interval of the tight spot into the limits.
+
+    Args:
+        gear_set: The gear set under test.
+        backlash_mm: Normal backlash at the tight spot.
+        interval_mm: Its 95 % interval.
+        limits: What the drawing allows at the tight spot.
+        preconditions: Both mounting distances must be among them, and proven.
+        stocks: Shims at hand for each member that may be moved.
+        units: Unit of the figures in the sentences.
+
+    Returns:
+        The advice. When no combination brings the whole interval inside, the answer is
+        ``no stock reaches it`` and the sentences say how near the nearest one comes.
+
+    Raises:
+        ShimError: No stock is given.
+    """
+    if not stocks:
+        raise ShimError("stocks", stocks, "shims for the gear, the pinion or both")
+    refusals = _refusals(tuple(preconditions), limits)
+    if refusals:
+        return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=refusals)
+    scale = 1.0 if limits.kind == "normal" else gear_set.normal_per_transverse
+    least = -np.inf if limits.minimum_mm is None else limits.minimum_mm * scale
+    most = np.inf if limits.maximum_mm is None else limits.maximum_mm * scale
+    if least <= interval_mm[0] and interval_mm[1] <= most:
+        return ShimAdvice(
+            answer="no move needed",
+            moves=(),
+            backlash_mm=backlash_mm,
+            interval_mm=interval_mm,
+            sentences=("The tight spot is inside the limits as it is: leave the shims alone.",),
+        )
+    plan = _search(gear_set, stocks, backlash_mm, interval_mm, (float(least), float(most)))
+    return _advice(plan, stocks, units, (float(least), float(most)))
+
+
+def shim_advice_for(
+    record: TestRecord, stated: TightSpotResult, stocks: Mapping[Shaft, ShimStock]
+) -> ShimAdvice:
+    """The same for the stated tight spot of a test.
+
+    Raises:
+        ShimError: No stock is given.
+    """
+    return shim_advice(
+        gear_set=record.gear_set,
+        backlash_mm=stated.normal_backlash_mm,
+        interval_mm=stated.interval_mm,
+        limits=record.limits,
+        preconditions=record.preconditions,
+        stocks=stocks,
+        units=record.units,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Plan:
+    """The chosen change of each member and what it leads to."""
+
+    chosen: dict[Shaft, Change]
+    backlash_mm: float
+    interval_mm: Interval
+    inside: bool
+
+
+def _search(
+    gear_set: GearSet,
+    stocks: Mapping[Shaft, ShimStock],
+    backlash_mm: float,
+    interval_mm: Interval,
+    limits: Interval,
+) -> _Plan:
+    """Try every pair of changes: the smallest that lands inside, else the one that lands nearest."""
+    gear, pinion = (changes(stocks.get(member)) for member in ("gear", "pinion"))
+    moves = (_column(gear)[:, np.newaxis], _column(pinion)[np.newaxis, :])
+    thickness = (_spreads(gear)[:, np.newaxis], _spreads(pinion)[np.newaxis, :])
+    centre = backlash_mm + shift_mm(gear_set, *moves)
+    spread = coverage_factor(np.inf) * shift_uncertainty_mm(gear_set, moves, thickness)
+    low = centre - np.hypot(backlash_mm - interval_mm[0], spread)
+    high = centre + np.hypot(interval_mm[1] - backlash_mm, spread)
+    shortfall = np.maximum(np.maximum(limits[0] - low, high - limits[1]), 0.0)
+    inside = shortfall <= 0.0
+    size = moves[0] ** 2 + moves[1] ** 2
+    cost = np.where(inside, size, np.inf) if inside.any() else shortfall
+    best = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    return _Plan(
+        chosen={"gear": gear[best[0]], "pinion": pinion[best[1]]},
+        backlash_mm=float(centre[best]),
+        interval_mm=(float(low[best]), float(high[best])),
+        inside=bool(inside[best]),
+    )
+
+
+def _column(options: tuple[Change, ...]) -> Floats:
+    return np.array([one.move_mm for one in options], dtype=np.float64)
+
+
+def _spreads(options: tuple[Change, ...]) -> Floats:
+    return np.array([one.uncertainty_mm for one in options], dtype=np.float64)
+
+
+def _advice(plan: _Plan, stocks: Mapping[Shaft, ShimStock], units: Units, limits: Interval) -> ShimAdvice:
+    moves = tuple(
+        _move(member, change, stocks[member], units)
+        for member, change in plan.chosen.items()
+        if change.move_mm != 0
+    )
+    low, high = (format_length(end, units) for end in plan.interval_mm)
+    centre = format_length(plan.backlash_mm, units)
+    result = f"normal backlash of {centre} at the tight spot ({low} to {high}, 95 %)"
+    if not plan.inside:
+        wanted = " to ".join(format_length(end, units) if np.isfinite(end) else "any" for end in limits)
+        nearest = " ".join(move.sentence for move in moves) or "No change."
+        return ShimAdvice(
+            answer="no stock reaches it",
+            moves=(),
+            backlash_mm=plan.backlash_mm,
+            interval_mm=plan.interval_mm,
+            sentences=(
+                f"No shims in stock bring the whole interval inside the limits ({wanted}).",
+                f"The nearest would give a {result}: {nearest}",
+                "Get other thicknesses, or narrow the uncertainty of the backlash first.",
+            ),
+        )
+    return ShimAdvice(
+        answer="move",
+        moves=moves,
+        backlash_mm=plan.backlash_mm,
+        interval_mm=plan.interval_mm,
+        sentences=(*(move.sentence for move in moves), f"This predicts a {result}."),
+        cautions=(PATTERN_CAUTION,),
+    )
+
+
+def _move(member: Shaft, change: Change, stock: ShimStock, units: Units) -> ShimMove:
+    way = "out, away from the apex," if change.move_mm > 0 else "in, towards the apex,"
+    pieces = " + ".join(
+        format_length(one, units, decimals=3 if units == "mm" else 4) for one in change.shims_mm
+    )
+    if stock.fitted_mm is not None:
+        old = format_length(stock.fitted_mm, units, decimals=3 if units == "mm" else 4)
+        action = f"replace the pack of {old} by {pieces}"
+    else:
+        action = f"{'add' if change.added else 'take away'} {pieces}"
+    distance = format_length(abs(change.move_mm), units, decimals=3 if units == "mm" else 4)
+    return ShimMove(
+        member=member,
+        move_mm=change.move_mm,
+        shims_mm=change.shims_mm,
+        sentence=f"Move the {member} {way} by {distance}: {action}.",
+    )
+
+
+def _refusals(preconditions: tuple[Precondition, ...], limits: Limits) -> tuple[str, ...]:
+    """Why no move may be advised, and what to do first; empty when one may."""
+    found = []
+    for member in ("pinion", "gear"):
+        named = [
+            one
+            for one in preconditions
+            if one.name.lower().startswith(MOUNTING_DISTANCE) and member in one.name.lower()
+        ]
+        if not named:
+            found.append(
+                f"The {member}'s mounting distance was not recorded: measure it against the marked value "
+                "first."
+            )
+        found += [
+            f"The {member}'s mounting distance is {one.state} ({one.detail}): a shim would hide that. "
+            f"{one.remedy}".rstrip()
+            for one in named
+            if one.state != "proven"
+        ]
+    if limits.minimum_mm is None and limits.maximum_mm is None:
+        found.append("No limits for the tight spot were given: enter those of the box's drawing first.")
+    return tuple(found)

@@ -1,0 +1,160 @@
+"""A tight spot with its whole uncertainty: what repeats and what the set-up puts into every reading alike.
+
+Decided here: how the lash map's band, which need not be symmetric, and the set-up's contributions make one
+interval; and when a confirming position confirms. Not decided here: the band itself (`lash_map/lash_map.py`).
+"""
+
+from __future__ import annotations
+
+from math import hypot, inf
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lashmap_analysis.judge.assessment import TightSpotResult
+from lashmap_analysis.uncertainty.backlash import budget
+from lashmap_analysis.uncertainty.budget import coverage_factor, degrees_of_freedom_of
+
+if TYPE_CHECKING:
+    from lashmap_analysis.gears.gear_set import GearSet
+    from lashmap_analysis.gears.indicator import Indicator
+    from lashmap_analysis.judge.assessment import PositionResult
+    from lashmap_analysis.lash_map.lash_map import LashMap
+    from lashmap_analysis.record.record import Units
+    from lashmap_analysis.uncertainty.budget import Budget
+
+
+Interval = tuple[float, float]
+CONFIRMING_LEVEL = 0.99
+NORMAL_95 = 1.959964  # normal distribution, two-sided 95 % (GUM table G.2, last row)
+
+
+def from_lash_map(
+    lash_map: LashMap, indicator: Indicator, *, units: Units = "mm"
+) -> tuple[TightSpotResult, Budget]:
+    """State the tight spot of a lash map.
+
+    The budget's first line carries the map's standard uncertainty with the degrees of freedom at which
+    Student's t is as wide as the map's 95 % band. The interval widens each side of that band by the set-up's
+    expanded uncertainty in quadrature, so that it keeps the band's skewness.
+
+    Args:
+        lash_map: A fitted map of normal backlash.
+        indicator: The indicator that measured it, for the set-up's contributions.
+        units: Unit the figures in the budget are written in.
+
+    Returns:
+        The tight spot and the budget of its backlash.
+    """
+    spot = lash_map.tight_spot
+    low, high = spot.band_mm
+    scatter = spot.standard_uncertainty_mm
+    freedom = degrees_of_freedom_of((high - low) / 2 / scatter) if scatter > 0 else inf
+    total = budget(
+        gear_set=lash_map.gear_set,
+        indicator=indicator,
+        normal_backlash_mm=spot.backlash_mm,
+        random_standard_uncertainty_mm=scatter,
+        random_degrees_of_freedom=freedom,
+        units=units,
+    )
+    result = TightSpotResult(
+        engagement=spot.engagement,
+        gear_angle_deg=lash_map.gear_set.gear_angle_deg(spot.engagement),
+        normal_backlash_mm=spot.backlash_mm,
+        standard_uncertainty_mm=total.combined_mm,
+        expanded_uncertainty_mm=total.expanded_mm,
+        interval_mm=widened(spot.band_mm, spot.backlash_mm, NORMAL_95 * set_up_mm(total)),
+    )
+    return result, total
+
+
+def from_position(
+    position: PositionResult, gear_set: GearSet, indicator: Indicator
+) -> TightSpotResult | None:
+    """State the backlash measured at one position; None when its rock is not usable."""
+    backlash, scatter = position.normal_backlash_mm, position.standard_uncertainty_mm
+    if backlash is None or scatter is None:
+        return None
+    total = budget(
+        gear_set=gear_set,
+        indicator=indicator,
+        normal_backlash_mm=backlash,
+        random_standard_uncertainty_mm=scatter,
+        random_degrees_of_freedom=_freedom(position),
+    )
+    engagement = position.engagement % gear_set.mesh_cycle
+    return TightSpotResult(
+        engagement=engagement,
+        gear_angle_deg=gear_set.gear_angle_deg(engagement),
+        normal_backlash_mm=backlash,
+        standard_uncertainty_mm=total.combined_mm,
+        expanded_uncertainty_mm=total.expanded_mm,
+        interval_mm=(backlash - total.expanded_mm, backlash + total.expanded_mm),
+    )
+
+
+def confirms(position: PositionResult, before: LashMap) -> bool | None:
+    """Whether a position bears out the tight spot of the map fitted to what was recorded before it.
+
+    A reading is compared with the prediction at its own engagement, since the least over a whole mesh cycle
+    is less than what any one place is expected to read. Only what differs between two readings counts: the
+    set-up sits in both alike. Agreement is asked at 99 %, because 95 % would leave one good box in twenty
+    unconfirmed.
+
+    Args:
+        position: A usable position.
+        before: The map without it and without all that came after it.
+
+    Returns:
+        None when the position does not lie where the predicted backlash cannot be told from the least, so
+        that it says nothing about the tight spot.
+    """
+    if not _may_be_tightest(position.engagement, before):
+        return None
+    return _reads_as_predicted(position, before)
+
+
+def _reads_as_predicted(position: PositionResult, before: LashMap) -> bool:
+    backlash, scatter = position.normal_backlash_mm, position.standard_uncertainty_mm
+    if backlash is None or scatter is None:
+        return False
+    predicted, spread = _predicted(position.engagement, before)
+    allowed = hypot(
+        coverage_factor(inf, CONFIRMING_LEVEL) * spread,
+        coverage_factor(_freedom(position), CONFIRMING_LEVEL) * scatter,
+    )
+    return abs(backlash - predicted) <= allowed
+
+
+def _may_be_tightest(engagement: int, before: LashMap) -> bool:
+    spot = before.tight_spot
+    if engagement % before.gear_set.mesh_cycle == spot.engagement:
+        return True
+    predicted, spread = _predicted(engagement, before)
+    allowed = coverage_factor(inf) * hypot(spread, spot.standard_uncertainty_mm)
+    return predicted - spot.backlash_mm <= allowed
+
+
+def _predicted(engagement: int, before: LashMap) -> tuple[float, float]:
+    prediction = before.predict(np.array([engagement], dtype=np.int64))
+    return float(prediction.backlash_mm[0]), float(prediction.standard_uncertainty_mm[0])
+
+
+def set_up_mm(total: Budget) -> float:
+    """Standard uncertainty of all lines but the first, which is what repeats."""
+    return hypot(*(line.standard_uncertainty_mm for line in total.lines[1:]))
+
+
+def widened(band_mm: Interval, value_mm: float, expanded_mm: float) -> Interval:
+    """Widen each side of a band about a value by an independent expanded uncertainty, in quadrature."""
+    low, high = band_mm
+    below = hypot(max(value_mm - low, 0.0), expanded_mm)
+    above = hypot(max(high - value_mm, 0.0), expanded_mm)
+    return value_mm - below, value_mm + above
+
+
+def _freedom(position: PositionResult) -> float:
+    """Degrees of freedom of a reading; 1, the least there is, when the rock could not say."""
+    given = position.rock.degrees_of_freedom
+    return given if given >= 1 else 1.0

@@ -1,0 +1,70 @@
+"""Lengths as text: millimetres inside, the box's own unit on paper.
+
+How many decimals a length is shown with is decided here, for sentences, tables and charts alike. What is
+worth showing is not.
+"""
+
+from __future__ import annotations
+
+import math
+
+from lashmap_analysis.record.record import Units
+
+# Exact since the international yard and pound agreement of 1959 (NIST SP 811, B.8).
+MM_PER_INCH = 25.4
+# A tenth of a micrometre, and the nearest power of ten to it in inches (a quarter of a micrometre).
+DECIMALS: dict[Units, int] = {"mm": 4, "in": 5}
+MISSING = "–"
+
+
+def in_units(length_mm: float, units: Units) -> float:
+    """Return a length in mm as a plain number in `units`."""
+    return length_mm / MM_PER_INCH if units == "in" else length_mm
+
+
+def format_length(
+    length_mm: float | None,
+    units: Units,
+    *,
+    decimals: int | None = None,
+    with_unit: bool = True,
+    signed: bool = False,
+) -> str:
+    """Write a length for people.
+
+    Args:
+        length_mm: In mm; None, NaN and infinities are written as a dash.
+        units: Unit to write it in.
+        decimals: Digits after the point; by default 4 in mm, 5 in inches.
+        with_unit: Append the unit after a no-break space.
+        signed: Write a plus sign before positive lengths.
+
+    Returns:
+        For example ``0.1423 mm``. Never ``-0.0000``.
+    """
+    if length_mm is None or not math.isfinite(length_mm):
+        return MISSING
+    digits = DECIMALS[units] if decimals is None else decimals
+    # Rounding first and adding 0.0 turns a negative zero into a plain one.
+    value = round(in_units(length_mm, units), digits) + 0.0
+    text = f"{value:{'+' if signed else ''}.{digits}f}"
+    return f"{text}\N{NO-BREAK SPACE}{units}" if with_unit else text
+
+
+def format_spread(
+    length_mm: float | None, units: Units, *, decimals: int | None = None, with_unit: bool = True
+) -> str:
+    """Write an uncertainty, a scatter or a resolution for people: what is not nought never reads as nought.
+
+    Args:
+        length_mm: In mm, not negative; None, NaN and infinities are written as a dash.
+        units: Unit to write it in.
+        decimals: Digits after the point, by default one more than the length it belongs to has. Where these
+            would show nothing but noughts, as many more as show one digit.
+        with_unit: Append the unit after a no-break space.
+    """
+    digits = DECIMALS[units] + 1 if decimals is None else decimals
+    if length_mm is not None and math.isfinite(length_mm) and length_mm > 0.0:
+        first = -math.floor(math.log10(in_units(length_mm, units)))
+        digits = max(digits, first) if round(in_units(length_mm, units), digits) == 0.0 else digits
+    return format_length(length_mm, units, decimals=digits, with_unit=with_unit)

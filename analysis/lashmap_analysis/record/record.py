@@ -1,0 +1,193 @@
+"""The test record: all that is needed to judge a box, as plain values and arrays.
+
+The daemon fills it from a logbook, a notebook fills it by hand; nothing in it is computed. Angles of
+engagement follow from counting: engagement ``k`` has the gear k / z2 turns and the pinion k / z1 turns past
+the matched teeth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import nan
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.indicator import Indicator
+
+Floats = NDArray[np.float64]
+Purpose = Literal["planned", "confirming"]
+Shaft = Literal["gear", "pinion"]
+Units = Literal["mm", "in"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RockTrace:
+    """The samples of one rock at one position.
+
+    Attributes:
+        position: Number of the position in the order of recording, from 1.
+        engagement: Whole gear teeth past the matched teeth.
+        purpose: Why the position was asked for.
+        time_s: Shape (n,), seconds from the start of the test, increasing.
+        indicator_mm: Shape (n,), as the indicator gave it, sign and zero included.
+        encoder_time_s: Shape (m,), same time base.
+        encoder_deg: Shape (m,), angle of the shaft that carries the encoder past the matched teeth.
+        attempt: Which try at this position, from 1; earlier tries were refused.
+        times_apart_uncertainty_s: Standard uncertainty of the indicator's times against the encoder's; nan
+            when nobody has stated one.
+        left_out_s: Reversals that a reviewer took out of the reading, each as the (start, end) of the time
+            between its two dwells.
+    """
+
+    position: int
+    engagement: int
+    purpose: Purpose
+    time_s: Floats
+    indicator_mm: Floats
+    encoder_time_s: Floats
+    encoder_deg: Floats
+    attempt: int = 1
+    times_apart_uncertainty_s: float = nan
+    left_out_s: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunoutTrace:
+    """The samples of one runout sweep: a member turned steadily before an indicator square to its pitch cone.
+
+    Attributes:
+        member: The member that was turned and touched.
+        time_s: Shape (n,), seconds from the start of the test, increasing.
+        indicator_mm: Shape (n,), as the indicator gave it; larger where the surface comes towards it.
+        encoder_time_s: Shape (m,), same time base.
+        encoder_deg: Shape (m,), angle of the shaft that carries the encoder past the matched teeth.
+        indicator_from_mesh_deg: Where the indicator sat: angle of the member from the mesh to the indicator,
+            in the direction of positive turning; None when nobody recorded it.
+        times_apart_uncertainty_s: As in `RockTrace`.
+    """
+
+    member: Shaft
+    time_s: Floats
+    indicator_mm: Floats
+    encoder_time_s: Floats
+    encoder_deg: Floats
+    indicator_from_mesh_deg: float | None = None
+    times_apart_uncertainty_s: float = nan
+
+
+@dataclass(frozen=True, kw_only=True)
+class Encoder:
+    """Where the angle encoder sits and how fine it is.
+
+    Attributes:
+        shaft: Gear shaft (it sees the rock) or pinion shaft (it sees the pinion slip).
+        resolution_deg: One count, in degrees of that shaft.
+        standard_uncertainty_deg: Of a difference of two angles a rock apart, other than resolution.
+    """
+
+    shaft: Shaft
+    resolution_deg: float
+    standard_uncertainty_deg: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """Backlash allowed at the tightest point, from the drawing.
+
+    Attributes:
+        minimum_mm: Smallest backlash allowed; None when the drawing has none.
+        maximum_mm: Largest backlash allowed at the tight spot; None when the drawing has none.
+        variation_mm: Largest allowed difference between loosest and tightest engagement, or None.
+        kind: Whether the drawing means normal or transverse backlash, at the outer end.
+        source: Drawing or instruction the limits were taken from.
+    """
+
+    minimum_mm: float | None = None
+    maximum_mm: float | None = None
+    variation_mm: float | None = None
+    kind: Literal["normal", "transverse"] = "normal"
+    source: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Precondition:
+    """One thing that must be true before a backlash can prove a build.
+
+    Attributes:
+        name: For example ``mounting distance, pinion``.
+        state: ``proven``; ``unproven`` when nobody recorded it; ``failed`` when the record says no.
+        detail: What was recorded, with its figures.
+        remedy: What would settle it; empty when proven.
+    """
+
+    name: str
+    state: Literal["proven", "unproven", "failed"]
+    detail: str
+    remedy: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Identity:
+    """Who tested what, where and when; shown, never computed with.
+
+    Attributes:
+        test: Identifier of the test.
+        box: Type of the gearbox.
+        serial: Serial number of this gearbox.
+        set_number: Number etched on the gear set.
+        stand: Name of the test stand.
+        operator: Who ran it.
+        started_utc: ISO 8601, UTC.
+        remark: Anything the box file says in words, such as that the scenario is invented.
+        seal: Digest that the logbook sealed the test with, in hexadecimal; empty when it is not sealed.
+    """
+
+    test: str
+    box: str
+    serial: str
+    set_number: str = ""
+    stand: str = ""
+    operator: str = ""
+    started_utc: str = ""
+    remark: str = ""
+    seal: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TestRecord:
+    """Everything recorded about one test.
+
+    Attributes:
+        identity: Who, what, where, when.
+        gear_set: The gear set under test.
+        indicator: The indicator, its tip and how the tip is set.
+        encoder: The angle encoder.
+        limits: What the drawing allows.
+        preconditions: Each with its state.
+        traces: The last try at each position, in the order of recording.
+        units: Units of the box's paperwork; the report shows lengths in these.
+        closing: ``completed``, or why the test ended early.
+        notes: Operator's notes in order, as (seconds from start, text).
+        sweeps: Runout sweeps in the order of recording.
+        damage: What shows that the record is not as it was written, one sentence each; empty when it is.
+        left_out: Positions that were asked for and gave no rock, one sentence each with the reason.
+    """
+
+    identity: Identity
+    gear_set: GearSet
+    indicator: Indicator
+    encoder: Encoder
+    limits: Limits
+    preconditions: tuple[Precondition, ...]
+    traces: tuple[RockTrace, ...]
+    units: Units = "mm"
+    closing: str = "completed"
+    notes: tuple[tuple[float, str], ...] = ()
+    sweeps: tuple[RunoutTrace, ...] = ()
+    damage: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+    __test__ = False  # pytest: a record, not a test class

@@ -1,0 +1,1 @@
+"""One rock trace becomes a reading with its uncertainty and flags, or a refusal."""

@@ -1,0 +1,400 @@
+"""The mean shape of all stays on a flank: level for a gear at rest, arched or tilted for one that moves.
+
+Decided here: how far the gear moves on each flank when all stays are laid over each other, from change of
+flank to change of flank, and how well that is known. Not decided: what is too much (`rock.at_rest`).
+
+With three to six samples a stay no single stay shows its shape, but ten stays are sampled at different places
+and show it together. Samples on the way between the flanks lie inward of the shape near its ends, in some
+stays only; they lose their weight as outliers (Tukey's bisquare, constant 4.7: 95 % efficient for normal
+noise). The fit is outward = level + tilt · v + arch · (1 − v²) with v from −1 to +1 over the stay.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import erfc, isfinite, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lashmap_analysis.rock.flags import Flag, FlagName
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from lashmap_analysis.rock.evidence import Evidence
+    from lashmap_analysis.rock.stays import Booleans, Floats, Integers
+
+
+REACH = 0.76
+"""Part of the stay that is looked at, about its middle: the rest is travel and bounce."""
+
+BISQUARE = 4.7
+"""Residuals beyond so many standard deviations have no weight."""
+
+ROUNDS = 8
+"""Most reweightings; the first two with weights that never vanish, so that the start does not matter."""
+
+CONVERGED = 0.01
+"""Change of the deviation, as a share of it, after which no more reweighting is done."""
+
+MANY_SAMPLES = 40.0
+"""Samples a stay from which on means of neighbours are taken, ..."""
+
+PARTS = 16
+"""... so many a stay."""
+
+MOST_INFLATED = 1e4
+"""Variance of an unknown over that of a sample from which on it is not determined."""
+
+LEAST_SAMPLES = 5
+"""Samples on a flank for three unknowns and what is left."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shape:
+    """Movement on the high flank, on the low flank, and on both taken together.
+
+    Attributes:
+        tilt_mm: Shape (3,), outward movement over the middle half of the stay.
+        tilt_error_mm: Shape (3,), its standard error.
+        arch_mm: Shape (3,), how far the middle stands out over the ends of the middle seven tenths.
+        arch_error_mm: Shape (3,), its standard error.
+        freedom: Degrees of freedom of these errors.
+    """
+
+    tilt_mm: Floats
+    tilt_error_mm: Floats
+    arch_mm: Floats
+    arch_error_mm: Floats
+    freedom: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Overlay:
+    """All samples of the complete stays, those at the ends of the trace left out; shapes (k,).
+
+    Attributes:
+        index: Which sample of the trace.
+        place: Where in its stay, from −1 to +1, 0 halfway from change to change of flank.
+        high: True on the high flank.
+    """
+
+    index: Integers
+    place: Floats
+    high: Booleans
+
+
+def measure_shape(evidence: Evidence, step_mm: float) -> Shape | None:
+    """Lay all complete stays over each other; None when there are too few samples for a shape."""
+    if evidence.stay_start.size < 4:
+        return None
+    place, outward, high = _middle_samples(evidence)
+    if min(np.count_nonzero(high), np.count_nonzero(~high)) < LEAST_SAMPLES:
+        return None
+    columns = np.stack((np.ones_like(place), place, 1 - place * place), axis=1)
+    design = np.concatenate((columns * high[:, None], columns * ~high[:, None]), axis=1)
+    least = max(0.3 * evidence.resolution_mm, 0.004 * step_mm)
+    fitted = _fit(design, outward, least)
+    if fitted is None:
+        return None
+    solution, covariance, freedom = fitted
+    value, error2 = solution.reshape(2, 3), np.diag(covariance).reshape(2, 3)
+    weight = 1 / error2
+    value = np.concatenate((value, [(weight * value).sum(axis=0) / weight.sum(axis=0)]))
+    error = np.sqrt(np.concatenate((error2, [1 / weight.sum(axis=0)])))
+    return Shape(
+        tilt_mm=value[:, 1],
+        tilt_error_mm=error[:, 1],
+        arch_mm=0.5 * value[:, 2],
+        arch_error_mm=0.5 * error[:, 2],
+        freedom=freedom,
+    )
+
+
+def _middle_samples(evidence: Evidence) -> tuple[Floats, Floats, Booleans]:
+    """Place, outward offset and flank of the samples away from the ends of the stays.
+
+    With many samples a stay, the means of a few neighbours stand for them.
+    """
+    stays = overlay(evidence)
+    value = np.where(stays.high, 1.0, -1.0) * evidence.offset_mm[stays.index]
+    kept = np.abs(stays.place) < REACH
+    place, outward, high = stays.place[kept], value[kept], stays.high[kept]
+    if evidence.typical_samples < MANY_SAMPLES or place.size < 2:
+        return place, outward, high
+    part = np.floor((place + REACH) * (PARTS / (2 * REACH))).astype(np.int64)
+    begin = np.concatenate(([0], np.flatnonzero((part[1:] != part[:-1]) | (high[1:] != high[:-1])) + 1))
+    count = np.diff(np.append(begin, place.size))
+    return np.add.reduceat(place, begin) / count, np.add.reduceat(outward, begin) / count, high[begin]
+
+
+def overlay(evidence: Evidence) -> Overlay:
+    """Place all samples of complete stays between the changes of flank before and after."""
+    start, stop = evidence.stay_start, evidence.stay_stop
+    time, offset = evidence.time_s, evidence.offset_mm
+    last, first = stop[:-1] - 1, start[1:]
+    before, after = np.abs(offset[last]), np.abs(offset[first])
+    total = before + after
+    share = np.divide(before, total, out=np.full_like(total, 0.5), where=total > 0)
+    change = time[last] + (time[first] - time[last]) * share
+    length = (stop - start)[1:-1]
+    # stays are neighbours but for samples that belong to none
+    skipped = start[1:-1] - np.cumsum(length) + length
+    index = np.arange(int(length.sum())) + np.repeat(skipped, length)
+    span = change[1:] - change[:-1]
+    span = np.where(span > 0, span, 1.0)
+    place = 2 * (time[index] - np.repeat(change[:-1], length)) / np.repeat(span, length) - 1
+    return Overlay(index=index, place=place, high=np.repeat(evidence.high[1:-1], length))
+
+
+def _fit(design: Floats, outward: Floats, least_mm: float) -> tuple[Floats, Floats, float] | None:
+    """Robust least squares: solution, covariance, degrees of freedom; None when it is not determined."""
+    unknowns = design.shape[1]
+    spare = sqrt(outward.size / max(outward.size - unknowns, 1))
+    weight, residual, solution = np.ones_like(outward), outward, np.zeros(unknowns)
+    inverse, deviation = np.eye(unknowns), least_mm
+    for number in range(ROUNDS + 1):
+        weighted = design.T * weight
+        try:
+            inverse = np.asarray(np.linalg.inv(weighted @ design), dtype=np.float64)
+        except np.linalg.LinAlgError:
+            return None
+        solution = inverse @ (weighted @ outward)
+        residual = outward - design @ solution
+        if number == ROUNDS:
+            break
+        size = np.abs(residual)
+        middle = float(np.partition(size, size.size // 2)[size.size // 2])
+        before, deviation = deviation, max(1.4826 * middle * spare, least_mm)
+        if number > 3 and abs(deviation - before) < CONVERGED * deviation:
+            break
+        if number < 2:
+            weight = 1 / np.maximum(1.0, size / (1.3 * deviation))
+        else:
+            weight = np.maximum(1 - (residual / (BISQUARE * deviation)) ** 2, 0.0) ** 2
+    freedom = float(weight.sum()) - unknowns
+    if freedom < 1 or not np.abs(inverse).max() < MOST_INFLATED:
+        return None
+    variance = max(float(weight @ (residual * residual)) / freedom, least_mm**2 / 2)
+    return solution, inverse * variance, freedom
+
+
+# Whether the gear came to rest on both flanks: settled dwells, pauses between travels, no wind-up.
+
+
+MOST_UNSETTLED = 0.3
+"""Share of the stays that may lack a settled part."""
+
+WANDER = 2.5
+"""Deviation of samples from their dwell over that of neighbours from each other; 1 for plain noise."""
+
+WANDER_SHARE = 0.05
+"""Share of the step below which wandering does no harm."""
+
+MOST_TRAVEL = 0.46
+"""Share of the time between the flanks, as of a trapezoid, both together or on either side.
+
+A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls back as about 1/2 on that side.
+"""
+
+MOST_TRAVEL_FEW = (0.42, 0.6)
+"""The same with few samples a stay: both flanks together, and either side, where the count is uncertain."""
+
+SURE = (4.0, 4.5)
+"""Movement on the mean flank over its standard error that is no chance: with few samples a stay, and many."""
+
+LEAST_MOVEMENT = (0.05, 0.08)
+"""Share of the step above which it matters; with many samples a stay `rock.steps` sees finer ones."""
+
+LEAST_CODES = 0.5
+"""The same in resolutions: a bounce that is rounded away or up in every stay looks like that much."""
+
+TILT_TO_ARCH = 1.3
+"""Bounce at arrival and travel at departure tilt a flank more than they arch it."""
+
+HIDDEN = (1.65, 0.3)
+"""An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""
+
+PLENTY = (60.0, 0.05)
+"""Samples a stay, and noise as a share of the step, with which every stay shows its own shape."""
+
+FLAT = 0.02
+"""Arch or half tilt over the middle three fifths, as a share of the step, below which nothing is refused."""
+
+
+def check_rest(evidence: Evidence) -> Iterator[Flag]:
+    """Yield what speaks against rest on the flanks."""
+    settled = evidence.settled
+    share = np.count_nonzero(settled) / settled.size
+    travel = _travel_share(evidence)
+    numbers = {"settled_dwells": float(np.count_nonzero(settled)), "dwells": float(settled.size)}
+    if share < 1 - MOST_UNSETTLED:
+        yield from _check_one_sided(evidence)
+        yield Flag(
+            name=FlagName.FLANK_NOT_SETTLED,
+            disabling=True,
+            sentence="The gear did not come to rest on the flanks: pause at each end of the rock.",
+            numbers=numbers,
+        )
+    elif travel > 1:
+        yield Flag(
+            name=FlagName.FLANK_NOT_SETTLED,
+            disabling=True,
+            sentence="The gear moved most of the time: pause at each end of the rock.",
+            numbers={"travel_share_over_limit": float(travel)},
+        )
+    elif share < 1:
+        yield Flag(
+            name=FlagName.FLANK_NOT_SETTLED,
+            disabling=False,
+            sentence="Some dwells were not at rest and were left out.",
+            numbers=numbers,
+        )
+    yield from _check_wind_up(evidence)
+    yield from _check_shape(evidence)
+
+
+def _check_one_sided(evidence: Evidence) -> Iterator[Flag]:
+    """Rest on one flank while the gear turns round before it reaches the other."""
+    settled, high = evidence.settled, evidence.high
+    shares = [np.count_nonzero(settled[flank]) / np.count_nonzero(flank) for flank in (high, ~high)]
+    if max(shares) > 0.8 and min(shares) < 0.3:
+        yield Flag(
+            name=FlagName.SINGLE_FLANK,
+            disabling=True,
+            sentence="The gear came to rest on one flank only: rock until it rests on both.",
+            numbers={"settled_share_high": shares[0], "settled_share_low": shares[1]},
+        )
+
+
+def _travel_share(evidence: Evidence) -> float:
+    """Share of the time between the flanks, as of a trapezoid with ramps of constant speed, over its limit.
+
+    Both flanks together and each by itself: a gear that is thrown and falls back travels on one side only.
+    """
+    step = max(evidence.step_mm, evidence.lash.mean_mm if evidence.lash.steps else 0.0)
+    resolution = evidence.resolution_mm
+    noise = evidence.noise_mm
+    if step < 2 * resolution:
+        return 0.0
+    inner = max(0.25 * step, 0.5 * step - max(0.75 * resolution, 4 * noise, 0.1 * step))
+    first, last = evidence.stay_start[1], evidence.stay_stop[-2]
+    offset = evidence.offset_mm[first:last]
+    low, high = np.count_nonzero(offset < 0), np.count_nonzero(offset > 0)
+    near_low = np.count_nonzero(offset < -inner)
+    near_high = np.count_nonzero(offset > inner)
+    # samples at rest that noise and rounding carry between the flanks
+    reach = 0.5 * step - inner - 0.5 * resolution
+    astray = 0.5 * erfc(reach / (noise * sqrt(2))) if noise > 0 else 0.0
+    most_of_both, most_of_one = MOST_TRAVEL_FEW if evidence.few else (MOST_TRAVEL, MOST_TRAVEL)
+    worst = 0.0
+    for count, near, most in (
+        (low + high, near_low + near_high, most_of_both),
+        (low, near_low, most_of_one),
+        (high, near_high, most_of_one),
+    ):
+        if count:
+            expected = astray + (1.5 * sqrt(astray / count) if astray > 0.01 else 0.0)
+            between = (1 - near / count - expected) / (1 - expected)
+            worst = max(worst, between * 0.5 * step / inner / most)
+    return worst
+
+
+def _check_wind_up(evidence: Evidence) -> Iterator[Flag]:
+    """Movement within the dwell, flank by flank, as `rock.steps` measured it for the uncertainty."""
+    lash = evidence.lash
+    if not isfinite(lash.mean_mm):
+        return
+    travel, limit = lash.creep.travel_mm, lash.creep.limit_mm
+    jitter = max(evidence.jitter_mm, 0.3 * evidence.resolution_mm)
+    if evidence.noise_mm > max(WANDER * jitter, WANDER_SHARE * lash.mean_mm):
+        yield Flag(
+            name=FlagName.UNSTEADY_FLANK,
+            disabling=True,
+            sentence="The indicator wanders while the gear should rest: hold still, check its clamping.",
+            numbers={"wander_mm": evidence.noise_mm, "noise_mm": evidence.jitter_mm},
+        )
+    if travel > limit:
+        yield Flag(
+            name=FlagName.UNSTEADY_FLANK,
+            disabling=True,
+            sentence="The gear kept moving on the flank (wind-up): rock more lightly and hold still.",
+            numbers={"travel_on_flank_mm": travel, "limit_mm": limit},
+        )
+    elif lash.creep.uncertainty_mm > 0:
+        yield Flag(
+            name=FlagName.UNSTEADY_FLANK,
+            disabling=False,
+            sentence="The gear moved a little on the flank; the uncertainty allows for it.",
+            numbers={"travel_on_flank_mm": travel, "limit_mm": limit},
+        )
+
+
+def _check_shape(evidence: Evidence) -> Iterator[Flag]:
+    """The mean shape of all stays: no wind-up, no turning back before the flank, and enough to tell."""
+    step = evidence.lash.mean_mm
+    if not step > 0:
+        return
+    samples, quiet = PLENTY
+    plenty = evidence.typical_samples > samples
+    if plenty and (evidence.noise_mm < quiet * step or _looks_flat(evidence, FLAT * step)):
+        return
+    shape = measure_shape(evidence, step)
+    if shape is None:
+        if evidence.few:
+            # any movement up to the lash itself could hide
+            yield _unknown_shape(evidence, step, step)
+        return
+    # Student's factor, roughly: the errors come from few samples themselves
+    wide = 1 + 2 / shape.freedom
+    sure = SURE[not evidence.few] * wide
+    least = max(LEAST_MOVEMENT[not evidence.few] * step, LEAST_CODES * evidence.resolution_mm)
+    tilt_limit = np.maximum(TILT_TO_ARCH * least, sure * shape.tilt_error_mm)
+    arch_limit = np.maximum(least, sure * shape.arch_error_mm)
+    tilt, arch = (
+        int(np.argmax(np.abs(shape.tilt_mm) / tilt_limit)),
+        int(np.argmax(shape.arch_mm / arch_limit)),
+    )
+    if abs(shape.tilt_mm[tilt]) > tilt_limit[tilt] or shape.arch_mm[arch] > arch_limit[arch]:
+        yield Flag(
+            name=FlagName.UNSTEADY_FLANK,
+            disabling=True,
+            sentence="The gear did not rest on the flanks (wind-up, or it turned back early): "
+            "rock more lightly and hold still at each end.",
+            numbers={
+                "tilt_mm": float(shape.tilt_mm[tilt]),
+                "tilt_limit_mm": float(tilt_limit[tilt]),
+                "arch_mm": float(shape.arch_mm[arch]),
+                "arch_limit_mm": float(arch_limit[arch]),
+            },
+        )
+    elif evidence.few:
+        hidden = float((shape.arch_mm + HIDDEN[0] * wide * shape.arch_error_mm)[:2].max())
+        if hidden > HIDDEN[1] * step:
+            yield _unknown_shape(evidence, hidden, step)
+
+
+def _looks_flat(evidence: Evidence, least_mm: float) -> bool:
+    """True when the fifths of many samples already tell that neither flank is tilted or arched."""
+    for flank in (evidence.high, ~evidence.high):
+        if flank.any():
+            before, middle, after = evidence.shape_mm[flank].mean(axis=0).tolist()
+            if max(abs(middle - 0.5 * (before + after)), 0.5 * abs(after - before)) > least_mm:
+                return False
+    return True
+
+
+def _unknown_shape(evidence: Evidence, hidden_mm: float, step_mm: float) -> Flag:
+    """The flag for a trace too thin to show that the gear rested."""
+    return Flag(
+        name=FlagName.UNDERSAMPLED_DWELL,
+        disabling=True,
+        sentence="Too few samples to show that the gear rested on the flanks: rock more slowly, or longer.",
+        numbers={
+            "samples_per_dwell": evidence.typical_samples,
+            "dwells": float(evidence.stay_start.size),
+            "hidden_movement_mm": hidden_mm,
+            "limit_mm": HIDDEN[1] * step_mm,
+        },
+    )

@@ -1,0 +1,460 @@
+"""Whether the indicator was at the end of its range: one flank gives the same value again and again.
+
+Decided here: when that is no chance. A live flank shows noise and creep; how much is seen on the other flank,
+and the values on the flank in doubt are compared with that. Where the other side has no life either (no
+noise, no creep, a coarse indicator) nothing is said.
+"""
+
+from __future__ import annotations
+
+from math import erf, isfinite, log, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lashmap_analysis.rock.at_rest import check_rest, overlay
+from lashmap_analysis.rock.flags import Flag, FlagName
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from lashmap_analysis.rock.evidence import Evidence
+    from lashmap_analysis.rock.flanks import Stays
+    from lashmap_analysis.rock.stays import Booleans, Floats
+    from lashmap_analysis.rock.steps import Lash
+
+
+MOST_SAME = 0.75
+"""Share of the dwells on a flank that must show just the end of the range; bounces spoil some."""
+
+LOG_CHANCE = -7.0
+"""One in a thousand: below it, a flank that never changes its value is at the end of the range."""
+
+LOG_CHANCE_FEW = -7.0
+"""The same with few samples a stay, where no sample beside the end of the range is asked for besides."""
+
+MOST_BESIDE = 0.08
+"""Samples one or two codes off the end of the range, on their way, per sample at it."""
+
+WIDER = 0.6
+"""Part that few travels and bounces reach."""
+
+INNER = 0.5
+"""Part of a stay of few samples that no travel and hardly a bounce reaches."""
+
+
+def out_of_range(samples: int) -> Flag:
+    """The flag for an indicator that said so itself."""
+    return Flag(
+        name=FlagName.OUT_OF_RANGE,
+        disabling=True,
+        sentence="The indicator ran out of its range: set it nearer to the middle of its travel.",
+        numbers={"samples_out_of_range": float(samples)},
+    )
+
+
+def check_range(evidence: Evidence) -> Iterator[Flag]:
+    """Yield the flag for an indicator at the end of its range."""
+    yield from _check_few(evidence) if evidence.few else _check_many(evidence)
+
+
+def _check_few(evidence: Evidence) -> Iterator[Flag]:
+    """With few samples a stay: the samples of all stays together, whatever their dwells look like."""
+    if evidence.stay_start.size < 4:
+        return
+    stays = overlay(evidence)
+    resolution, value = evidence.resolution_mm, evidence.indicator_mm
+    inner, wider = np.abs(stays.place) < INNER, np.abs(stays.place) < WIDER
+    for flank, side in ((stays.high, 1.0), (~stays.high, -1.0)):
+        doubtful, other = stays.index[flank & inner], stays.index[~flank & wider]
+        if min(doubtful.size, other.size) < 4:
+            continue
+        code = float(side * (side * value).max())
+        away = np.abs(value - code)
+        samples = float(np.count_nonzero(away < 0.25 * resolution))
+        same = np.count_nonzero(away[doubtful] < 0.25 * resolution)
+        # a live flank flickers to the codes beside
+        beside = np.count_nonzero((away > 0.5 * resolution) & (away < 2.5 * resolution))
+        if same < MOST_SAME * doubtful.size or beside > 1 + MOST_BESIDE * samples:
+            continue
+        life, spans = _life_of_few(value[other], resolution)
+        chance = samples * _log_chance_of_same(life, resolution)
+        if spans and chance < LOG_CHANCE_FEW:
+            yield _end_of_range(life, samples, chance)
+
+
+def _life_of_few(value: Floats, resolution_mm: float) -> tuple[float, bool]:
+    """Standard deviation of the samples near their median, rounding taken off; more than two codes seen.
+
+    Creep is life as well: it moves both flanks.
+    """
+    away = value - np.median(value)
+    near = np.abs(away) < 3 * max(resolution_mm, float(np.median(np.abs(away))))
+    variance = float(np.mean((away[near] - np.mean(away[near])) ** 2)) - resolution_mm**2 / 12
+    # rounding alone can hide one code of movement, not two
+    return sqrt(max(variance, 0.0)), bool(np.ptp(value[near]) > 1.5 * resolution_mm)
+
+
+def _end_of_range(life_mm: float, samples: float, chance: float) -> Flag:
+    return Flag(
+        name=FlagName.OUT_OF_RANGE,
+        disabling=True,
+        sentence="One flank always gives the same value: the indicator is at the end of its range.",
+        numbers={"other_flank_noise_mm": life_mm, "samples": samples, "log_chance": float(chance)},
+    )
+
+
+def _check_many(evidence: Evidence) -> Iterator[Flag]:
+    """One flank always shows the very same value while the other one lives: the end of the range."""
+    good, resolution = evidence.settled, evidence.resolution_mm
+    longest = float((evidence.time_s[evidence.stay_stop - 1] - evidence.time_s[evidence.stay_start]).max())
+    creep = evidence.slope_mm_per_s * longest
+    if _livelier(evidence, 0.05 * resolution**2 + creep * creep):
+        return
+    bounds = np.stack((evidence.start[good], evidence.stop[good] - 1), axis=1).ravel()
+    if bounds.size < 8:
+        return
+    value = evidence.indicator_mm
+    lowest, highest = np.minimum.reduceat(value, bounds)[::2], np.maximum.reduceat(value, bounds)[::2]
+    high, counts = evidence.high[good], (evidence.stop - evidence.start)[good]
+    for flank, other, side in ((high, ~high, 1.0), (~high, high, -1.0)):
+        if not (flank.any() and other.any()):
+            continue
+        code = float(highest[flank].max() if side > 0 else lowest[flank].min())
+        same = flank & (lowest == highest) & (highest == code)
+        if np.count_nonzero(same) < MOST_SAME * np.count_nonzero(flank):
+            continue
+        within, between = _life(evidence, other)
+        samples = float(counts[same].sum())
+        if (value.max() - code if side > 0 else code - value.min()) > 0.5 * resolution:
+            continue
+        # nothing beyond: the samples that were trimmed off the dwells count as well
+        samples = max(samples, 0.8 * np.count_nonzero(value == code))
+        # rounding alone can hide one code of movement, not two
+        spans = bool(highest[other].max() - lowest[other].min() > 1.5 * resolution)
+        chance = (
+            samples * _log_chance_of_same(within, resolution)
+            + np.count_nonzero(same) * _log_chance_of_same(between, resolution)
+            if spans
+            else 0.0
+        )
+        # the bounce that every arrival on the other flank shows is cut off here
+        overshoot = evidence.extreme_mm[good] - np.where(high, 1.0, -1.0) * evidence.level_mm[good]
+        cut = float(np.median(overshoot[other])) > 4 * resolution
+        if chance < LOG_CHANCE or cut:
+            yield _end_of_range(within, samples, chance)
+
+
+def _livelier(evidence: Evidence, variance_mm2: float) -> bool:
+    """True when at least half of the dwells of both flanks vary by more than that within themselves."""
+    above = (evidence.variance_mm2 > variance_mm2) | ~evidence.settled
+    highs, lows = np.count_nonzero(evidence.high), np.count_nonzero(~evidence.high)
+    return bool(
+        2 * np.count_nonzero(above & evidence.high) > highs
+        and 2 * np.count_nonzero(above & ~evidence.high) > lows
+    )
+
+
+def _life(evidence: Evidence, flank: Booleans) -> tuple[float, float]:
+    """Standard deviations within the dwells of a flank and between them, drift included."""
+    good = evidence.settled
+    level = (evidence.level_mm + evidence.slope_mm_per_s * evidence.level_time)[good][flank]
+    count = (evidence.stop - evidence.start)[good][flank]
+    within = float(count @ evidence.variance_mm2[good][flank]) / max(float((count - 1).sum()), 1.0)
+    return sqrt(within), float(level.std())
+
+
+def _log_chance_of_same(deviation_mm: float, resolution_mm: float) -> float:
+    """Logarithm of the best chance that one more normal value is rounded to the same code."""
+    return log(erf(0.5 * resolution_mm / (deviation_mm * sqrt(2)))) if deviation_mm > 0 else 0.0
+
+
+# Whether the samples can be trusted: enough of them, none missing, the indicator alive.
+
+
+LEAST_SAMPLES_PER_STAY = 3.0
+"""Two agreeing samples and one on the way."""
+
+MOST_LOST = 0.5
+"""Share of the time that gaps may take."""
+
+
+def check_samples(evidence: Evidence) -> Iterator[Flag]:
+    """Yield what speaks against the samples."""
+    if evidence.typical_samples < LEAST_SAMPLES_PER_STAY:
+        yield undersampled(evidence.typical_samples)
+    if evidence.gaps_s.size:
+        yield _gap(evidence)
+    yield from check_range(evidence)
+    yield from _check_freeze(evidence)
+
+
+def undersampled(samples: float) -> Flag:
+    """The flag for a rock too fast for its indicator."""
+    return Flag(
+        name=FlagName.UNDERSAMPLED_DWELL,
+        disabling=True,
+        sentence="Too few samples on each flank: rock more slowly, or let the indicator send faster.",
+        numbers={"samples_per_dwell": samples, "least_samples": LEAST_SAMPLES_PER_STAY},
+    )
+
+
+def _gap(evidence: Evidence) -> Flag:
+    length, lost = float(evidence.time_s[-1] - evidence.time_s[0]), float(evidence.gaps_s.sum())
+    grave = lost > MOST_LOST * length
+    return Flag(
+        name=FlagName.GAP_IN_SAMPLES,
+        disabling=grave,
+        sentence="Most of the rock is missing: check the cable, then repeat the rock."
+        if grave
+        else "Samples are missing; steps across a gap were left out.",
+        numbers={
+            "gaps": float(evidence.gaps_s.size),
+            "longest_gap_s": float(evidence.gaps_s.max()),
+            "lost_s": lost,
+            "trace_s": length,
+        },
+    )
+
+
+def _check_freeze(evidence: Evidence) -> Iterator[Flag]:
+    """One value repeated far longer than any dwell while the indicator is alive elsewhere."""
+    value = evidence.indicator_mm
+    # a run longer than that covers two samples that are half of it apart
+    sparse = value[:: max(int(max(10.0, 3 * evidence.typical_samples)) // 2, 1)]
+    if not (sparse[1:] == sparse[:-1]).any():
+        return
+    changes = np.flatnonzero(value[1:] != value[:-1])
+    ends = np.concatenate(([-1], changes, [value.size - 1]))
+    longest = int((ends[1:] - ends[:-1]).max())
+    if longest <= max(10.0, 3 * evidence.typical_samples):
+        return
+    start, stop = evidence.start[evidence.settled], evidence.stop[evidence.settled]
+    inside = np.searchsorted(changes, stop - 1) - np.searchsorted(changes, start)
+    alive = float(np.median(inside / np.maximum(stop - start - 1, 1))) if start.size else 0.0
+    if alive > 0.25:
+        yield Flag(
+            name=FlagName.STUCK,
+            disabling=True,
+            sentence="The indicator repeated one value for longer than a dwell: check plunger and cable.",
+            numbers={"same_value_samples": float(longest), "samples_per_dwell": evidence.typical_samples},
+        )
+
+
+# Whether the flanks stayed where they were: slip of the pinion or the base, creep larger than the lash.
+#
+# A lasting shift is looked for between every two dwells, with level, drift and step fitted beside it;
+# samples that belong to neither flank and are not on their way from one to the other say the same.
+
+
+SLIP = 0.04
+"""Lasting shift of both flanks as a share of the step."""
+
+SLIP_FEW = 0.06
+"""The same with few samples a stay, where a single sample on its way moves a level."""
+
+SURE = 3.6
+"""A shift in its standard errors; the best of several is looked at."""
+
+MOST_SCATTER = 0.06
+"""Scatter of the levels of one flank as a share of the step."""
+
+MOST_BEYOND = 0.02
+"""Share of the samples that may lie beyond the flanks: impacts are shorter."""
+
+LEAST_NEAR = 0.6
+"""Share of the samples that lie near a flank: travel takes less than the rest."""
+
+
+def check_moved(evidence: Evidence) -> Iterator[Flag]:
+    """Yield the flag for flanks that moved, with all that was looked at."""
+    lash = evidence.lash
+    step = lash.mean_mm
+    if not isfinite(step):
+        return
+    good = evidence.settled
+    samples = float((evidence.stop - evidence.start)[good].mean())
+    level_error = sqrt(evidence.noise_mm**2 / samples + evidence.resolution_mm**2 / 12)
+    scatter = lash.scatter_mm if isfinite(lash.scatter_mm) else 0.0
+    scatter_limit = max(MOST_SCATTER * step, 2.5 * level_error)
+    shift = lash.shift_mm if isfinite(lash.scatter_mm) else 0.0
+    shift_limit = max(
+        (SLIP_FEW if evidence.few else SLIP) * step, evidence.resolution_mm, SURE * lash.shift_error_mm
+    )
+    drift = (evidence.slope_mm_per_s + lash.slope) * float(evidence.time_s[-1] - evidence.time_s[0])
+    near, beyond = _place(evidence)
+    if (
+        abs(shift) > shift_limit
+        or scatter > scatter_limit
+        or abs(drift) > step
+        or beyond > MOST_BEYOND
+        or near < LEAST_NEAR
+    ):
+        yield Flag(
+            name=FlagName.SLIP,
+            disabling=True,
+            sentence="The flanks did not stay where they were, or the gear rested between them: lock the "
+            "pinion, clamp the base, stop on the flanks and nowhere else, then repeat.",
+            numbers={
+                "shift_mm": shift,
+                "shift_limit_mm": shift_limit,
+                "scatter_mm": scatter,
+                "scatter_limit_mm": scatter_limit,
+                "drift_mm": drift,
+                "share_beyond_flanks": beyond,
+                "share_near_flanks": near,
+            },
+        )
+
+
+def _place(evidence: Evidence) -> tuple[float, float]:
+    """Shares of the samples that lie near a flank and beyond it."""
+    step, resolution, noise = evidence.lash.mean_mm, evidence.resolution_mm, evidence.noise_mm
+    distance = np.abs(evidence.offset_mm) - 0.5 * step
+    beyond = int(np.count_nonzero(distance > max(0.2 * step, 1.5 * resolution, 4.5 * noise)))
+    near = int(np.count_nonzero(np.abs(distance) < max(0.15 * step, 1.05 * resolution, 4 * noise)))
+    return near / distance.size, beyond / distance.size
+
+
+# Why a rock trace may not be believed: every refusal and warning, with the numbers behind it.
+#
+# Decided here: the order of the checks, and whether there are two flanks and enough reversals. Whether the
+# gear came to rest is judged in `rock.at_rest`, whether the flanks stayed in place in `rock.checks`, whether
+# the samples can be trusted in `rock.checks`. All limits are relative to the lash, to the resolution or to
+# the noise of the trace, so that nobody has to set them. Nothing here changes the number itself.
+
+
+LEAST_STEPS = 4
+"""Five dwells leave two degrees of freedom after mean, drift and step: the least that shows repeatability."""
+
+MOST_UNCERTAIN = 0.4
+"""Expanded uncertainty as a share of the reading above which there is hardly a reading."""
+
+LEAST_SEPARATION = 3.0
+"""Step over noise of a sample below which two levels may be two halves of one noisy level (about 2.7)."""
+
+LEAST_CLEAR = 0.55
+"""Share of the samples near a flank where samples are few; of evenly spread ones it is less than a half."""
+
+LEAST_RESOLUTIONS = 2.0
+"""Step in resolutions below which rounding makes the lash."""
+
+
+def check(evidence: Evidence) -> Iterator[Flag]:
+    """Yield every refusal and warning of a trace that has stays on two levels."""
+    yield from _check_separation(evidence)
+    yield from check_samples(evidence)
+    yield from check_rest(evidence)
+    yield from check_moved(evidence)
+    lash = evidence.lash
+    if lash.steps < LEAST_STEPS or not isfinite(lash.standard_uncertainty_mm):
+        yield too_few(lash.steps)
+    else:
+        yield from _check_certainty(lash)
+    yield from _check_heavy(evidence)
+
+
+def without_stays(indicator_mm: Floats, stays: Stays, resolution_mm: float) -> Iterator[Flag]:
+    """Yield the refusals of a trace in which fewer than two stays were found."""
+    offset, step = stays.offset_mm, stays.levels.step_mm
+    strong = np.sign(offset[np.abs(offset) > 0.35 * step]) if step > 0 else offset[:0]
+    changes = int(np.count_nonzero(np.diff(strong)))
+    if changes >= max(4, 0.4 * strong.size) and step > 3 * resolution_mm:
+        yield undersampled(strong.size / (changes + 1))
+    if indicator_mm.size > 1:
+        movement = float(np.ptp(indicator_mm))
+        if movement == 0:
+            yield Flag(
+                name=FlagName.STUCK,
+                disabling=True,
+                sentence="The indicator did not move: check that its tip touches and its plunger is free.",
+                numbers={"samples": float(indicator_mm.size), "value_mm": float(indicator_mm[0])},
+            )
+        yield Flag(
+            name=FlagName.SINGLE_FLANK,
+            disabling=True,
+            sentence="Only one level was seen: rock the gear until it touches both flanks.",
+            numbers={"movement_mm": movement, "resolution_mm": resolution_mm},
+        )
+    yield too_few(0)
+
+
+def too_few(steps: int) -> Flag:
+    """The flag for a rock that has to go on."""
+    return Flag(
+        name=FlagName.TOO_FEW_REVERSALS,
+        disabling=True,
+        sentence=f"{steps} reversals could be used, {LEAST_STEPS} are needed: keep rocking.",
+        numbers={"reversals": float(steps), "least_reversals": float(LEAST_STEPS)},
+    )
+
+
+def _check_certainty(lash: Lash) -> Iterator[Flag]:
+    """A mean step that is hardly known: chance makes a few alike steps in any trace."""
+    expanded = _student(lash.degrees_of_freedom) * lash.standard_uncertainty_mm
+    if expanded > MOST_UNCERTAIN * lash.mean_mm:
+        yield Flag(
+            name=FlagName.TOO_FEW_REVERSALS,
+            disabling=True,
+            sentence="The steps differ too much for so few reversals: keep rocking, evenly and lightly.",
+            numbers={
+                "reversals": float(lash.steps),
+                "expanded_uncertainty_mm": expanded,
+                "limit_mm": MOST_UNCERTAIN * lash.mean_mm,
+            },
+        )
+
+
+def _student(freedom: float) -> float:
+    """97.5 % point of Student's t within 3 % from two degrees of freedom on (Abramowitz & Stegun 26.7.5)."""
+    z = 1.959964
+    return (
+        z
+        + (z**3 + z) / (4 * freedom)
+        + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * freedom**2)
+        + (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / (384 * freedom**3)
+    )
+
+
+def _check_separation(evidence: Evidence) -> Iterator[Flag]:
+    """The least-step test that a flat or noisy trace cannot pass."""
+    noise, resolution = evidence.noise_mm, evidence.resolution_mm
+    step = evidence.lash.mean_mm if evidence.lash.steps else evidence.step_mm
+    # a step of exactly two resolutions passes whatever the last bit says
+    unclear = evidence.few and _clear_share(evidence, step) < LEAST_CLEAR
+    if step < LEAST_RESOLUTIONS * resolution * (1 - 1e-9) or step < LEAST_SEPARATION * noise or unclear:
+        yield Flag(
+            name=FlagName.SINGLE_FLANK,
+            disabling=True,
+            sentence="No two flanks stand out from noise and resolution: rock until both flanks are touched.",
+            numbers={"step_mm": step, "noise_mm": noise, "resolution_mm": resolution},
+        )
+
+
+def _clear_share(evidence: Evidence, step: float) -> float:
+    """Share of the samples within a quarter step of a flank (and a code, which rounding may move them)."""
+    away = np.abs(np.abs(evidence.offset_mm) - 0.5 * step)
+    return float(np.count_nonzero(away < max(0.25 * step, 1.05 * evidence.resolution_mm)) / away.size)
+
+
+def _check_heavy(evidence: Evidence) -> Iterator[Flag]:
+    """Peak to peak above the settled step by more than noise, rounding and a light bounce."""
+    lash = evidence.lash
+    if not isfinite(lash.peak_to_peak_mm):
+        return
+    # expected largest of n normal values is below sqrt(2 ln n) standard deviations
+    noise = 2 * evidence.noise_mm * sqrt(2 * log(max(evidence.typical_samples, 2.0)))
+    limit = max(0.1 * lash.mean_mm, 1.5 * evidence.resolution_mm) + noise
+    excess = lash.peak_to_peak_mm - lash.mean_mm
+    if excess > limit:
+        yield Flag(
+            name=FlagName.HEAVY_ROCKING,
+            disabling=False,
+            sentence="Peak to peak is well above the settled step: rock more lightly.",
+            numbers={
+                "peak_to_peak_mm": lash.peak_to_peak_mm,
+                "reading_mm": lash.mean_mm,
+                "excess_mm": excess,
+                "limit_mm": limit,
+            },
+        )

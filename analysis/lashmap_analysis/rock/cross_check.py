@@ -1,0 +1,276 @@
+"""Encoder against indicator: two instruments that saw the same rock.
+
+Decided here: what the encoder says about a rock whose dwells are known, whether it agrees with the indicator,
+and the gear angle of a position. On the gear shaft the encoder sees the rock itself; on the pinion shaft it
+sees whether the pinion, which should be locked, moved. Not decided here: what a disagreement means for the
+verdict (`judge/assess.py`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import hypot, inf, isfinite, nan, radians, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashmap_analysis.record.lengths import MM_PER_INCH
+from lashmap_analysis.rock.flags import Flag, FlagName
+from lashmap_analysis.uncertainty.set_up import against_angle_mm
+
+if TYPE_CHECKING:
+    from lashmap_analysis.gears.gear_set import GearSet
+    from lashmap_analysis.gears.indicator import Indicator
+    from lashmap_analysis.record.record import Encoder, RockTrace
+    from lashmap_analysis.rock.rock import RockReading
+
+
+Floats = NDArray[np.float64]
+
+# A test compares dozens of positions, so that 1.96 would cry wolf once or twice in each; 3 is one in 370.
+AGREEMENT_FACTOR = 3.0
+# A count that flickers between two neighbours while the shaft stands still moves by one, with noise by two.
+STILL_COUNTS = 3.0
+# Part of the backlash that a pinion's movement may add with a warning; beyond, the lash is not the mesh's.
+SLIP_SHARE = 0.02
+# Logarithm of how near to 25.4 a ratio must be for mistaken inches to be named: a twentieth.
+_NEAR_INCH = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class EncoderView:
+    """What the encoder saw during one rock.
+
+    Attributes:
+        gear_angle_deg: Middle of the two flanks, of the gear past the matched teeth; None without samples in
+            the dwells of both flanks.
+        backlash_mm: Normal backlash at the outer pitch radius from the gear's angle; None unless the encoder
+            sits on the gear and has samples in two dwells of each flank.
+        standard_uncertainty_mm: Of `backlash_mm`, by itself; NaN without one.
+        pinion_movement_deg: Range of the pinion's angle from the first dwell to the last; None unless the
+            encoder sits on the pinion.
+    """
+
+    gear_angle_deg: float | None = None
+    backlash_mm: float | None = None
+    standard_uncertainty_mm: float = nan
+    pinion_movement_deg: float | None = None
+
+
+def encoder_view(trace: RockTrace, rock: RockReading, encoder: Encoder, gear_set: GearSet) -> EncoderView:
+    """Read the encoder over the dwells that the indicator gave.
+
+    The mean angle of each dwell is fitted by a constant, a linear drift and the flank; the flank's
+    coefficient is Δθ, and j_et = Δθ r_e2 (DESIGN §3).
+
+    Args:
+        trace: The samples of one rock.
+        rock: Its reading, for the dwells.
+        encoder: Where the encoder sits and how fine it is.
+        gear_set: The gear set under test.
+
+    Returns:
+        What could be seen; everything None when the encoder has no samples there.
+    """
+    middle, angle, high = _dwell_angles(trace, rock)
+    if not (high.any() and (~high).any()):
+        return EncoderView()
+    if encoder.shaft == "pinion":
+        return EncoderView(
+            gear_angle_deg=_centre(angle, high) / gear_set.ratio,
+            pinion_movement_deg=_movement_deg(trace, rock),
+        )
+    centre = _centre(angle, high)
+    if min(np.count_nonzero(high), np.count_nonzero(~high)) < 2:
+        return EncoderView(gear_angle_deg=centre)
+    lash_deg, scatter_deg = _step(middle, angle, high)
+    # A level that stands still between two counts is off by up to half a count however long it is watched,
+    # and so is the other: rectangular, twice (GUM F.2.2.1).
+    counts = encoder.resolution_deg / sqrt(6)
+    uncertainty = hypot(scatter_deg, counts, encoder.standard_uncertainty_deg)
+    arm = gear_set.normal_from_transverse(gear_set.outer_gear_pitch_radius_mm)
+    return EncoderView(
+        gear_angle_deg=centre,
+        backlash_mm=radians(abs(lash_deg)) * arm,
+        standard_uncertainty_mm=radians(uncertainty) * arm,
+    )
+
+
+def disagreement(
+    view: EncoderView,
+    *,
+    backlash_mm: float,
+    standard_uncertainty_mm: float,
+    gear_set: GearSet,
+    indicator: Indicator,
+) -> Flag | None:
+    """Compare the two instruments' normal backlash.
+
+    Args:
+        view: What the encoder saw.
+        backlash_mm: Normal backlash from the indicator.
+        standard_uncertainty_mm: Of that, random part.
+        gear_set: The gear set under test.
+        indicator: The indicator and its set-up.
+
+    Returns:
+        A warning that names the likely causes, or None when they agree within 3 combined standard
+        uncertainties or there is nothing to compare.
+    """
+    if view.backlash_mm is None:
+        return None
+    set_up = against_angle_mm(gear_set, indicator, backlash_mm)
+    combined = hypot(standard_uncertainty_mm, set_up, view.standard_uncertainty_mm)
+    difference = backlash_mm - view.backlash_mm
+    if abs(difference) <= AGREEMENT_FACTOR * combined:
+        return None
+    return Flag(
+        name=FlagName.INSTRUMENTS_DISAGREE,
+        disabling=False,
+        sentence=(
+            f"The indicator gives {_ratio_text(backlash_mm, view.backlash_mm)} the backlash of the encoder. "
+            + likely_causes(backlash_mm, view.backlash_mm, gear_set=gear_set, indicator=indicator)
+        ),
+        numbers={
+            "indicator_mm": backlash_mm,
+            "encoder_mm": view.backlash_mm,
+            "difference_mm": difference,
+            "allowed_mm": AGREEMENT_FACTOR * combined,
+        },
+    )
+
+
+def likely_causes(indicator_mm: float, encoder_mm: float, *, gear_set: GearSet, indicator: Indicator) -> str:
+    """Name what would explain a disagreement, the best fitting first.
+
+    The wrong direction changes the reading by cos α_n cos β(R_i), a wrong touch radius in proportion.
+    """
+    if encoder_mm <= 0:
+        return "The encoder saw no rock: check that it turns with the gear shaft."
+    ratio = indicator_mm / encoder_mm
+    factor = gear_set.normal_per_transverse
+    other = 1 / factor if indicator.direction == "normal" else factor
+    given = indicator.touch_radius_mm
+    causes = [
+        f"a touch radius of {given * ratio:.1f} mm instead of {given:.1f} mm",
+        "the tip slipping on the flank",
+        "the pinion not held",
+        "slack in the encoder's coupling",
+    ]
+    look = "in the plane of rotation" if indicator.direction == "normal" else "along the flank normal"
+    direction = f"an indicator that looks {look}"
+    nearer = abs(np.log(ratio / other)) < abs(np.log(ratio)) / 4
+    causes.insert(0 if nearer and not indicator.on_arm else 1, direction)
+    if abs(np.log(ratio * MM_PER_INCH)) < _NEAR_INCH:
+        causes.insert(0, "an indicator that gives inches, read as mm")
+    elif abs(np.log(ratio / MM_PER_INCH)) < _NEAR_INCH:
+        causes.insert(0, "an indicator that gives mm, read as inches")
+    return "Likely causes: " + "; ".join(causes) + "."
+
+
+def pinion_slip(
+    view: EncoderView,
+    encoder: Encoder,
+    *,
+    backlash_mm: float,
+    standard_uncertainty_mm: float,
+    gear_set: GearSet,
+) -> Flag | None:
+    """Flag a pinion that moved while it should have been held.
+
+    A pinion that gives by Δφ lets the gear move on by the same arc, so that the reading is too large by up to
+    Δφ r_e1 cos α_n cos β_e.
+
+    Returns:
+        None when the pinion stood still within 3 counts and its standard uncertainty; a warning while the
+        reading is spoiled by no more than its own uncertainty or 2 %; otherwise a disabling flag.
+    """
+    if view.pinion_movement_deg is None:
+        return None
+    still = STILL_COUNTS * encoder.resolution_deg + AGREEMENT_FACTOR * encoder.standard_uncertainty_deg
+    # A millionth of slack: sums of decimal counts are not exact.
+    if view.pinion_movement_deg <= still * (1 + 1e-6):
+        return None
+    spoiled = pinion_effect_mm(view, gear_set)
+    allowed = max(SLIP_SHARE * backlash_mm, AGREEMENT_FACTOR * standard_uncertainty_mm)
+    disabling = spoiled > allowed
+    return Flag(
+        name=FlagName.SLIP,
+        disabling=disabling,
+        sentence=(
+            f"The pinion moved by {view.pinion_movement_deg:.4f}° during the rock"
+            + (": lock it and rock again." if disabling else "; the reading may be too large by that.")
+        ),
+        numbers={
+            "pinion_movement_deg": view.pinion_movement_deg,
+            "allowed_deg": still,
+            "backlash_effect_mm": spoiled,
+        },
+    )
+
+
+def pinion_effect_mm(view: EncoderView, gear_set: GearSet) -> float:
+    """Normal backlash that the pinion's movement may have added, in mm; 0 when it is not known."""
+    arc = radians(view.pinion_movement_deg or 0.0) * gear_set.outer_pinion_pitch_radius_mm
+    return gear_set.normal_from_transverse(arc)
+
+
+def _dwell_angles(trace: RockTrace, rock: RockReading) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Middle time, mean angle and flank of each dwell that holds encoder samples.
+
+    The indicator says when a dwell begins and ends. By as much as the two instruments' times may be apart
+    (twice their standard uncertainty), the encoder's samples at both edges may be from the ramps beside it:
+    those are left out where the dwell is long enough to do without.
+    """
+    dwells = rock.dwells
+    begin = np.array([one.start_s for one in dwells], dtype=np.float64)
+    end = np.array([one.end_s for one in dwells], dtype=np.float64)
+    start, stop = _inside(trace, begin, end)
+    if isfinite(trace.times_apart_uncertainty_s):
+        edge = 2.0 * trace.times_apart_uncertainty_s
+        late, early = _inside(trace, begin + edge, end - edge)
+        start, stop = np.where(early > late, (late, early), (start, stop))
+    kept = stop > start
+    first = float(trace.encoder_deg[0]) if trace.encoder_deg.size else 0.0
+    sums = np.concatenate([[0.0], np.cumsum(trace.encoder_deg - first)])
+    count = np.where(kept, stop - start, 1)
+    angle = (sums[stop] - sums[start]) / count + first
+    middle = np.array([(one.start_s + one.end_s) / 2 for one in dwells], dtype=np.float64)
+    high = np.array([one.high for one in dwells], dtype=np.bool_)
+    return middle[kept], angle[kept], high[kept]
+
+
+def _inside(trace: RockTrace, begin: Floats, end: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First encoder sample of each span and the one behind its last."""
+    return (
+        np.searchsorted(trace.encoder_time_s, begin, side="left"),
+        np.searchsorted(trace.encoder_time_s, end, side="right"),
+    )
+
+
+def _centre(angle: Floats, high: NDArray[np.bool_]) -> float:
+    return float(angle[high].mean() + angle[~high].mean()) / 2
+
+
+def _step(middle: Floats, angle: Floats, high: NDArray[np.bool_]) -> tuple[float, float]:
+    """Step from flank to flank and its standard uncertainty, by least squares with a linear drift."""
+    time = middle - middle.mean()
+    columns = np.column_stack([np.ones_like(time), time, np.where(high, 0.5, -0.5)])
+    solution, _, rank, _ = np.linalg.lstsq(columns, angle - angle.mean(), rcond=None)
+    spare = len(angle) - 3
+    if rank < 3 or spare < 1:
+        return float(solution[2]), inf
+    variance = float(np.sum((angle - angle.mean() - columns @ solution) ** 2)) / spare
+    return float(solution[2]), sqrt(variance * float(np.linalg.inv(columns.T @ columns)[2, 2]))
+
+
+def _movement_deg(trace: RockTrace, rock: RockReading) -> float:
+    inside = (trace.encoder_time_s >= rock.dwells[0].start_s) & (
+        trace.encoder_time_s <= rock.dwells[-1].end_s
+    )
+    return float(np.ptp(trace.encoder_deg[inside])) if inside.any() else 0.0
+
+
+def _ratio_text(indicator_mm: float, encoder_mm: float) -> str:
+    return f"{indicator_mm / encoder_mm:.3f} times" if encoder_mm > 0 else "a rock, but nothing of"

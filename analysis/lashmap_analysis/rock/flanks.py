@@ -1,0 +1,210 @@
+"""Which samples lie on which flank: the trace is split into stays on the high and on the low flank.
+
+Decided here: the two levels with the drift between them, and the instants at which the gear changes flank.
+Not decided: which part of a stay is settled (`rock.dwells`), what the levels mean (`rock.steps`), and whether
+the trace may be believed at all (`rock.checks`).
+
+The split is the most probable path of a two-state chain with normal noise. For two states that path needs no
+recursion over the samples: it changes state at those extremes of the running sum of (signal − mid level) that
+tower over what follows by more than the price of a change, so that only the mid-level crossings are visited.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from math import isfinite
+from statistics import median
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+LEAST_SWING = 1.5
+"""Price of a change of flank, in samples of a full half step: one stray sample cannot pay it, two can."""
+
+BOUNCE_SHARE = 0.2
+"""A stay shorter than this share of the typical stay is a bounce or a burst of noise, not a dwell."""
+
+NO_DRIFT = 0.05
+"""Drift over the trace, as a share of the step, that carries no sample to the other flank."""
+
+COLLINEAR = 0.8
+"""Share of the flank pattern that a line explains above which drift and step cannot be told apart."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Levels:
+    """Two levels with a common drift: x = mid + slope · time ± step / 2.
+
+    Attributes:
+        mid_mm: Middle between the flanks at the centre of the trace.
+        slope: Drift, in mm over the length of the time axis given.
+        step_mm: Distance between the two flanks, ramps included (so a little small).
+    """
+
+    mid_mm: float
+    slope: float
+    step_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stays:
+    """Stays on the flanks, in order of time, alternating; all arrays have shape (m,).
+
+    Attributes:
+        start: Index of the first sample of each stay.
+        stop: One past the last sample.
+        sign: +1 on the high flank, −1 on the low one.
+        levels: The two levels and the drift.
+        padded_mm: Shape (n + 1,), the signal less mid level and drift, then a zero.
+    """
+
+    start: Integers
+    stop: Integers
+    sign: Floats
+    levels: Levels
+    padded_mm: Floats
+
+    @property
+    def offset_mm(self) -> Floats:
+        """The signal less mid level and drift, shape (n,)."""
+        return self.padded_mm[:-1]
+
+
+def find_stays(centred_time: Floats, signal_mm: Floats) -> Stays:
+    """Split a trace into stays on the high and the low flank.
+
+    Args:
+        centred_time: Shape (n,), time with mean zero, any unit.
+        signal_mm: Shape (n,), finite.
+
+    Returns:
+        The stays; none when the signal has no two levels.
+    """
+    levels = _two_levels(centred_time, signal_mm)
+    padded = np.zeros(signal_mm.size + 1)
+    np.subtract(signal_mm, levels.mid_mm, out=padded[:-1])
+    padded[:-1] -= levels.slope * centred_time
+    return _split(padded, levels)
+
+
+def _two_levels(time: Floats, signal: Floats) -> Levels:
+    """Two-means on a three-point median (a single wild sample must not become a level), then with drift."""
+    calm = signal.copy()
+    if calm.size >= 3:
+        before, here, after = signal[:-2], signal[1:-1], signal[2:]
+        low, high = np.minimum(before, here), np.maximum(before, here)
+        calm[1:-1] = np.maximum(low, np.minimum(high, after))
+    mean = float(np.add.reduce(calm)) / calm.size
+    calm -= mean
+    count, cut = calm.size, 0.0
+    side = np.sign(calm)
+    for _ in range(6):
+        # side is −1, 0, +1: both flanks share a sample that lies exactly on the cut
+        excess, moment = float(np.add.reduce(side)), float(calm.dot(side))
+        above, below = 0.5 * (count + excess), 0.5 * (count - excess)
+        if above <= 0 or below <= 0:
+            break
+        centre = 0.25 * moment * (1 / above - 1 / below)
+        done = abs(centre - cut) <= 5e-3 * abs(moment) / count
+        cut = centre
+        if done:
+            break
+        side = np.sign(calm - cut)
+    levels = _fit(time, calm, side)
+    for _ in range(6):
+        if abs(levels.slope) * (time[-1] - time[0]) < NO_DRIFT * levels.step_mm:
+            break
+        new_side = np.sign(calm - levels.mid_mm - levels.slope * time)
+        if np.array_equal(new_side, side):
+            break
+        side = new_side
+        levels = _fit(time, calm, side)
+    return Levels(mid_mm=levels.mid_mm + mean, slope=levels.slope, step_mm=levels.step_mm)
+
+
+def _fit(time: Floats, signal: Floats, side: Floats) -> Levels:
+    """Least squares of signal on (1, time, side), time having mean zero."""
+    count = signal.size
+    mean, lean = float(np.add.reduce(signal)) / count, float(np.add.reduce(side)) / count
+    a, b = float(time.dot(time)), float(time.dot(side))
+    c = float(side.dot(side)) - count * lean * lean
+    p, q = float(time.dot(signal)), float(side.dot(signal)) - count * lean * mean
+    if c <= 0:
+        return Levels(mid_mm=mean, slope=0.0, step_mm=0.0)
+    if a <= 0 or b * b > COLLINEAR * a * c:
+        slope, half = 0.0, q / c
+    else:
+        determinant = a * c - b * b
+        slope, half = (p * c - q * b) / determinant, (q * a - p * b) / determinant
+    return Levels(mid_mm=mean - half * lean, slope=slope, step_mm=2 * half)
+
+
+def _split(padded: Floats, levels: Levels) -> Stays:
+    """Most probable stays for known levels."""
+    offset = padded[:-1]
+    empty = np.zeros(0, dtype=np.int64)
+    nothing = Stays(start=empty, stop=empty, sign=np.zeros(0), levels=levels, padded_mm=padded)
+    half = 0.5 * levels.step_mm
+    if not (half > 0 and isfinite(half)):
+        return nothing
+    # bounded, so that a wild sample weighs no more than an ordinary one
+    signal = np.minimum(np.maximum(offset / half, -1.0), 1.0)
+    placed = None
+    if not signal.all():
+        placed = np.flatnonzero(signal)
+        signal = signal[placed]
+    positive = signal > 0
+    run_start = np.concatenate(([0], np.flatnonzero(positive[1:] != positive[:-1]) + 1))
+    areas = np.add.reduceat(signal, run_start).tolist() if signal.size else []
+    pivots = _turning_points(areas, LEAST_SWING)
+    if len(pivots) < 2:
+        return nothing
+    sums = [sum(areas[i + 1 : j + 1]) for i, j in itertools.pairwise(pivots)]
+    kept = _turning_points(sums, max(LEAST_SWING, BOUNCE_SHARE * median(map(abs, sums))))
+    pivots = [pivots[k + 1] for k in kept]
+    if len(pivots) < 2:
+        return nothing
+    bounds = np.append(run_start, signal.size)[np.asarray(pivots) + 1]
+    first, last = bounds[:-1], bounds[1:] - 1
+    sign = np.where(positive[last], 1.0, -1.0)
+    if placed is not None:
+        first, last = placed[first], placed[last]
+    return Stays(start=first, stop=last + 1, sign=sign, levels=levels, padded_mm=padded)
+
+
+def _turning_points(areas: list[float], price: float) -> list[int]:
+    """Runs after which the running sum of `areas` turns by more than `price`.
+
+    Args:
+        areas: Increments of the running sum.
+        price: Least swing that counts.
+
+    Returns:
+        Indices k, −1 for the very beginning: successive extremes of the running sum, first and last included;
+        what swings by less than `price` before the first and after the last belongs to no stay.
+    """
+    total, low, high = 0.0, 0.0, 0.0
+    low_at = high_at = -1
+    turns: list[int] = []
+    up = down = True
+    for k, area in enumerate(areas):
+        total += area
+        if up and total > high:
+            high, high_at = total, k
+        if down and total < low:
+            low, low_at = total, k
+        if up and high - total > price:
+            turns.append(high_at)
+            up, down = False, True
+            low, low_at = total, k
+        elif down and total - low > price:
+            turns.append(low_at)
+            up, down = True, False
+            high, high_at = total, k
+    if turns:
+        turns.append(high_at if up else low_at)
+    return turns

@@ -1,0 +1,1 @@
+"""The tables of an export, and reading them back."""

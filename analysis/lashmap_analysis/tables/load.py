@@ -1,0 +1,361 @@
+"""Texts in CSV files that a spreadsheet must not take for formulas, and how they are read back.
+
+A spreadsheet that opens a CSV file evaluates a cell that begins with ``=``, ``+``, ``-``, ``@``, a tab or a
+carriage return, quoted or not; a remark typed at the stand could so run a command on a reviewer's machine
+(OWASP, "CSV Injection", from memory; line feeds and full-width forms of the signs are taken too). Such texts
+get an apostrophe in front, which a spreadsheet shows as plain text. Texts that look as if they had got one
+get one more, so that taking one away gives every text back. Numbers are never touched: ``-0.5`` stays one.
+
+Workbooks and Parquet files carry the type of a cell, so nothing is put in front there.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from lashmap_analysis.facts.given import PRECONDITION
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.record.record import (
+    Encoder,
+    Identity,
+    Limits,
+    Precondition,
+    RockTrace,
+    RunoutTrace,
+    TestRecord,
+)
+from lashmap_analysis.tables.columns import SAMPLES, TABLES, VERSION, Table
+from lashmap_analysis.tables.frames import PANDAS, frame
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+
+_DANGEROUS = re.compile(r"'*\s*[=+\-@\t\r\n\uFF1D\uFF0B\uFF0D\uFF20]")
+_GUARDED = re.compile(r"'" + _DANGEROUS.pattern)
+
+
+def guarded(text: str) -> str:
+    """The text as it stands in a CSV cell."""
+    return f"'{text}" if _DANGEROUS.match(text) else text
+
+
+def unguarded(cell: str) -> str:
+    """The text of a CSV cell; for every text ``unguarded(guarded(text)) == text``."""
+    return cell[1:] if _GUARDED.match(cell) else cell
+
+
+# An exported folder back in a notebook: pandas frames, and the test record behind them.
+#
+# Reads what ``lashmap export --to parquet``, ``csv`` or ``json`` wrote; needs neither a logbook nor the
+# daemon. Every value comes back as it was: numbers to the last bit, texts without the apostrophe that
+# guards them.
+
+
+DESCRIPTOR = "datapackage.json"
+
+
+class LoadError(ValueError):
+    """What was to be loaded is no whole export; the message says what and what to do next."""
+
+
+@dataclass(frozen=True)
+class Export(Mapping[str, "pd.DataFrame"]):
+    """The tables of an export by name; `lashmap_analysis.tables.columns.TABLES` says what is in them.
+
+    Attributes:
+        folder: Where they come from.
+        tables: A frame for each table that was loaded.
+    """
+
+    folder: Path
+    tables: dict[str, pd.DataFrame]
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        return self.tables[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.tables)
+
+    def __len__(self) -> int:
+        return len(self.tables)
+
+    def __repr__(self) -> str:
+        rows = ", ".join(f"{name}: {len(table):,}" for name, table in self.tables.items())
+        return f"<export {self.folder}, rows of {rows}>"
+
+    def record(self, test: str | None = None) -> TestRecord:
+        """The record of a test, to be assessed again: ``assess(export.record())``.
+
+        Args:
+            test: Which; the last of the table of tests when None.
+
+        Raises:
+            LoadError: No such test, or it was exported without its samples.
+        """
+        return record_of(self.tables, self._named(test))
+
+    def _named(self, test: str | None) -> str:
+        known = self.tables["tests"]["test"].tolist() if "tests" in self.tables else []
+        if not known:
+            raise LoadError(f"{self.folder}: holds no test, or its table of tests was not loaded")
+        if test is not None and test not in known:
+            raise LoadError(f"{self.folder}: no test {test}; there are: {', '.join(known[-5:])}")
+        return known[-1] if test is None else test
+
+
+def load(path: str | Path, *, tables: tuple[str, ...] = tuple(TABLES)) -> Export:
+    """Load an export.
+
+    Args:
+        path: The folder that ``lashmap export`` wrote, or the ``datapackage.json`` in it.
+        tables: Which tables; all when left out. The table of samples is the large one.
+
+    Returns:
+        The frames. Texts are ``str`` and never missing, whole numbers ``Int64``, numbers ``float64`` with
+        NaN where they are missing, yes or no ``boolean``.
+
+    Raises:
+        LoadError: The folder is no export, was written by a newer version, lacks a file, or a file has
+            another size than the export wrote.
+    """
+    folder = Path(path).parent if Path(path).name == DESCRIPTOR else Path(path)
+    resources = _resources(folder)
+    found = {}
+    for name in tables:
+        if name not in TABLES:
+            raise LoadError(f"{name}: no such table; there are: {', '.join(TABLES)}")
+        if name not in resources:
+            raise LoadError(f"{folder}: its {DESCRIPTOR} lists no table {name}; export again")
+        found[name] = _read(TABLES[name], folder, resources[name])
+    return Export(folder, found)
+
+
+def _resources(folder: Path) -> dict[str, dict[str, Any]]:
+    try:
+        described = json.loads((folder / DESCRIPTOR).read_text(encoding="utf-8"))
+        resources = {resource["name"]: resource for resource in described["resources"]}
+        version = described["lashmap"]["tables"]
+    except OSError as error:
+        raise LoadError(
+            f"{folder}: no {DESCRIPTOR} that can be read ({error.strerror}); "
+            "name the folder that lashmap export wrote with --to parquet, csv or json"
+        ) from error
+    except (ValueError, KeyError, TypeError) as error:
+        raise LoadError(f"{folder / DESCRIPTOR}: is not from lashmap export; export again") from error
+    if version != VERSION:
+        raise LoadError(
+            f"{folder}: has tables of version {version}, this version reads {VERSION}; export again, or "
+            "use the version that wrote it"
+        )
+    return resources
+
+
+def _read(table: Table, folder: Path, resource: Mapping[str, Any]) -> pd.DataFrame:
+    file = folder / Path(resource["path"]).name
+    if not file.is_file():
+        raise LoadError(f"{file}: is missing; export again")
+    if file.stat().st_size != resource["bytes"]:
+        raise LoadError(f"{file}: has another size than when it was exported; export again")
+    match resource["format"]:
+        case "parquet":
+            return _read_parquet(table, file)
+        case "csv":
+            return _read_csv(table, file)
+        case "json":
+            rows = json.loads(file.read_text(encoding="utf-8"))
+            names = [column.name for column in table.columns]
+            return frame(table, {name: [row[name] for row in rows] for name in names})
+    raise LoadError(f"{file}: unknown format {resource['format']}; export again")
+
+
+def _read_parquet(table: Table, file: Path) -> pd.DataFrame:
+    try:
+        from pyarrow import parquet  # noqa: PLC0415 - heavy, and not everybody has it
+    except ImportError:
+        raise LoadError(
+            f"{file}: reading Parquet needs the package pyarrow; install it with: "
+            "pip install 'lashmap[export]'"
+        ) from None
+    import pandas as pd  # noqa: PLC0415 - slow to import
+
+    # Whole numbers would come back as floating ones where one is missing.
+    nullable = {"int64": pd.Int64Dtype(), "bool": pd.BooleanDtype()}
+    read: pd.DataFrame = parquet.read_table(file).to_pandas(types_mapper=lambda kind: nullable.get(str(kind)))
+    return read.astype({column.name: PANDAS[column.kind] for column in table.columns})
+
+
+def _read_csv(table: Table, file: Path) -> pd.DataFrame:
+    import pandas as pd  # noqa: PLC0415 - slow to import
+
+    # Before version 3 only this keyword reads back every bit; since then it is the default.
+    exact: dict[str, Any] = (
+        {} if int(pd.__version__.split(".")[0]) >= 3 else {"float_precision": "round_trip"}
+    )
+    texts = [column.name for column in table.columns if column.kind == "string"]
+    if table is SAMPLES:  # a few texts, repeated millions of times
+        kinds: dict[str, Any] = {column.name: PANDAS[column.kind] for column in table.columns}
+        read: pd.DataFrame = pd.read_csv(
+            file,
+            dtype=kinds | dict.fromkeys(texts, "category"),
+            keep_default_na=False,
+            na_values={column.name: [""] for column in table.columns if column.kind != "string"},
+            **exact,
+        )
+        for name in texts:
+            read[name] = read[name].cat.rename_categories(unguarded).astype("str")
+        return read
+    cells = pd.read_csv(file, dtype="str", keep_default_na=False)
+    columns: dict[str, Any] = {}
+    for column in table.columns:
+        given = cells[column.name].tolist()
+        columns[column.name] = [_value(column.kind, cell) for cell in given]
+    return frame(table, columns)
+
+
+def _value(kind: str, cell: str) -> Any:  # noqa: ANN401 - whatever the column holds
+    match kind:
+        case "string":
+            return unguarded(cell)
+        case "integer":
+            return int(cell) if cell else None
+        case "boolean":
+            return cell == "true" if cell else None
+    return float(cell) if cell else None
+
+
+# From the tables of an export back to the test record that they came from.
+#
+# The way back of `tables/frames.py` and of the samples; a test holds both against each other.
+
+
+Row = dict[str, Any]
+NEEDED = ("tests", "positions", "sweeps", "preconditions", "notes", "samples")
+
+
+def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
+    """Rebuild the record of a test.
+
+    Args:
+        tables: Frames as `load` gives them.
+        test: Which test.
+
+    Raises:
+        LoadError: A table was not loaded, or the test's samples were not exported.
+    """
+    absent = [name for name in NEEDED if name not in tables]
+    if absent:
+        raise LoadError(f"{', '.join(absent)}: not loaded, but needed for a record; load all tables")
+    (given,) = _rows(tables, "tests", test)
+    told = _told(given)
+    heard = {channel: _Channel.of(tables["samples"], test, channel) for channel in ("indicator", "encoder")}
+    if _rows(tables, "positions", test) and not len(heard["indicator"].time_s):
+        raise LoadError(
+            f"test {test}: its samples were not exported; export again with --samples all or rocks"
+        )
+    return TestRecord(
+        identity=Identity(**told["identity"]),
+        gear_set=GearSet(**told["gear_set"]),
+        indicator=Indicator(**told["indicator"]),
+        encoder=Encoder(**told["encoder"]),
+        limits=Limits(**told["limits"]),
+        preconditions=tuple(
+            Precondition(**{one.name: row[one.name] for one in PRECONDITION})
+            for row in _rows(tables, "preconditions", test)
+        ),
+        traces=tuple(_trace(row, heard) for row in _rows(tables, "positions", test)),
+        units=told[""]["units"],
+        closing=told[""]["closing"],
+        notes=tuple((row["time_s"], row["text"]) for row in _rows(tables, "notes", test)),
+        sweeps=tuple(_sweep(row, heard) for row in _rows(tables, "sweeps", test)),
+        damage=tuple(told[""]["damage"].splitlines()),
+        left_out=tuple(told[""]["left_out"].splitlines()),
+    )
+
+
+class _Channel:
+    """The samples of one instrument of one test."""
+
+    def __init__(self, time_s: NDArray[np.float64], value: NDArray[np.float64], of: dict[str, Any]) -> None:
+        self.time_s, self.value, self._of = time_s, value, of
+
+    @classmethod
+    def of(cls, samples: pd.DataFrame, test: str, channel: str) -> _Channel:
+        one = samples[(samples["test"] == test) & (samples["channel"] == channel)]
+        return cls(
+            one["time_s"].to_numpy(np.float64),
+            one["value"].to_numpy(np.float64),
+            {
+                "position": one["position"].fillna(0).to_numpy(np.int64),
+                "sweep": one["sweep"].to_numpy(object),
+            },
+        )
+
+    def within(self, column: str, label: object) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Times and values of one rock or sweep."""
+        kept = self._of[column] == label
+        return self.time_s[kept], self.value[kept]
+
+
+def _rows(tables: Mapping[str, pd.DataFrame], name: str, test: str) -> list[Row]:
+    """The rows of a test, plain values, None where one is missing."""
+    table = tables[name]
+    own = table[table["test"] == test]
+    columns = {
+        column.name: [
+            None if missing else value for value, missing in zip(cells.tolist(), cells.isna(), strict=True)
+        ]
+        for column in TABLES[name].columns
+        for cells in (own[column.name],)
+    }
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def _told(given: Row) -> dict[str, Row]:
+    """A row of the table of tests by the part of the record that each figure was taken from."""
+    told: dict[str, Row] = {}
+    for column in TABLES["tests"].columns:
+        part, _, name = str(column.of).removeprefix("record.").rpartition(".")
+        told.setdefault(part, {})[name] = given[column.name]
+    return told
+
+
+def _trace(row: Row, heard: Mapping[str, _Channel]) -> RockTrace:
+    return RockTrace(
+        **{name: row[name] for name in ("position", "engagement", "purpose", "attempt")},
+        **_within(heard, "position", row["position"]),
+        times_apart_uncertainty_s=_or_nan(row["times_apart_standard_uncertainty_s"]),
+    )
+
+
+def _sweep(row: Row, heard: Mapping[str, _Channel]) -> RunoutTrace:
+    return RunoutTrace(
+        **{name: row[name] for name in ("member", "indicator_from_mesh_deg")},
+        **_within(heard, "sweep", row["member"]),
+        times_apart_uncertainty_s=_or_nan(row["times_apart_standard_uncertainty_s"]),
+    )
+
+
+def _within(heard: Mapping[str, _Channel], column: str, label: object) -> Row:
+    """What both instruments said in one rock or sweep."""
+    time_s, indicator_mm = heard["indicator"].within(column, label)
+    encoder_time_s, encoder_deg = heard["encoder"].within(column, label)
+    return {
+        "time_s": time_s,
+        "indicator_mm": indicator_mm,
+        "encoder_time_s": encoder_time_s,
+        "encoder_deg": encoder_deg,
+    }
+
+
+def _or_nan(value: float | None) -> float:
+    return np.nan if value is None else value

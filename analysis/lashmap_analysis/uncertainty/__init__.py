@@ -1,0 +1,1 @@
+"""Budgets after the GUM, and what the indicator's set-up contributes."""

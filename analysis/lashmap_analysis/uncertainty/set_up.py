@@ -1,0 +1,230 @@
+"""What the indicator's set-up contributes to the uncertainty of a backlash.
+
+Decided here: one budget line each for calibration, touch radius, direction, lever and spiral angle, as
+contributions to normal backlash at the outer pitch radius. All are type B and all scale with the backlash,
+except the calibration; none becomes smaller with more positions, since each sits in every reading alike.
+"""
+
+from __future__ import annotations
+
+from math import cos, hypot, inf, radians, sin, sqrt, tan
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lashmap_analysis.gears.gear_set import sine_of_spiral_angle
+from lashmap_analysis.gears.indicator import motion_on_normal
+from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.uncertainty.budget import BudgetLine
+
+if TYPE_CHECKING:
+    from lashmap_analysis.gears.gear_set import GearSet
+    from lashmap_analysis.gears.indicator import Indicator
+    from lashmap_analysis.record.record import Units
+
+
+# Without a cutter radius: three quarters of the mean cone distance is a small cutter, and there is no upper
+# end (common practice, no source).
+SMALLEST_CUTTER_PER_CONE_DISTANCE = 0.75
+STEEPEST_SINE = sin(radians(75))  # no tooth is cut steeper anywhere on its face (common practice, no source)
+SPIRAL = "spiral angle along the face"
+
+
+def set_up_lines(
+    gear_set: GearSet, indicator: Indicator, normal_backlash_mm: float, *, units: Units = "mm"
+) -> tuple[BudgetLine, ...]:
+    """List the set-up's contributions to a normal backlash.
+
+    Args:
+        gear_set: The gear set under test.
+        indicator: The indicator and its set-up.
+        normal_backlash_mm: The backlash they are worked out for.
+        units: Unit the figures in the table are written in.
+
+    Returns:
+        Lines in the order they are shown.
+
+    Raises:
+        IndicatorError: The tip touches no tooth.
+        GearSetError: The cutter's arc does not reach the touch radius.
+    """
+    size = abs(normal_backlash_mm)
+    lines = [
+        _calibration_line(gear_set, indicator, units),
+        _radius_line(gear_set, indicator, size, units),
+        _direction_line(gear_set, indicator, size),
+    ]
+    if indicator.lever_deg is not None:
+        lines.append(_lever_line(gear_set, indicator, size))
+    if gear_set.cutter_radius_mm is None and gear_set.mean_spiral_angle_deg != 0:
+        lines.append(_spiral_line(gear_set, indicator, size))
+    return tuple(lines)
+
+
+def radius_sensitivity_per_mm(gear_set: GearSet, indicator: Indicator) -> float:
+    """Relative change of the backlash with the touch radius, d ln(j_en) / d r_i, in 1/mm.
+
+    j_en goes as 1 / r_i in the plane of rotation and as 1 / (r_i cos β(R_i)) along the normal; dβ/dR follows
+    from ISO 23509:2016 eq. 193 by differentiation: cos β dβ/dR = 1 / r_c0 − sin β / R.
+    """
+    slope = -1 / indicator.touch_radius_mm
+    if indicator.direction == "normal" and gear_set.cutter_radius_mm is not None:
+        pitch_sine = sin(gear_set.gear_pitch_angle_rad)
+        distance = indicator.touch_radius_mm / pitch_sine
+        angle = abs(gear_set.spiral_angle_rad(distance))
+        turn = (1 / gear_set.cutter_radius_mm - sin(angle) / distance) / cos(angle)
+        slope += tan(angle) * turn / pitch_sine
+    return slope
+
+
+def tilt_relative_uncertainty(angle_rad: float, uncertainty_rad: float, lean: float) -> float:
+    """Relative standard uncertainty that an inclination leaves after its cosine is corrected.
+
+    With the true inclination γ + θ, θ of standard uncertainty u, the correction is off by
+    cos(γ + θ) / cos γ = cos θ − tan γ sin θ. Its first-order part is tan γ · u, zero at γ = 0, so that the
+    second-order part counts (GUM 5.1.2 note): 1 − cos θ ≈ θ² / 2 has mean u² / 2 and standard deviation
+    u² / √2 for normal θ (as in GUM F.2.4.4); the mean is not corrected, so its square is added.
+
+    Args:
+        angle_rad: γ, or ε of a lever.
+        uncertainty_rad: u.
+        lean: (w·n) / (t·n) at its largest: tan of the angle between motion and flank normal for a tip in the
+            plane of rotation on a flank, else 0. The way of the tilt is not known, any is as likely as
+            another, so the odd part has the variance lean² (tan² γ + u²) / 2 (see `Indicator`).
+
+    Returns:
+        Dimensionless.
+    """
+    first = tan(angle_rad) * uncertainty_rad
+    second = sqrt(0.75) * uncertainty_rad**2
+    odd = lean * sqrt((tan(angle_rad) ** 2 + uncertainty_rad**2) / 2)
+    return sqrt(first**2 + second**2 + odd**2)
+
+
+def spiral_relative_half_width(gear_set: GearSet, indicator: Indicator) -> float:
+    """Largest relative change of the backlash for any usual cutter radius, when none was given.
+
+    Along the normal j_en goes as cos β_e / cos β(R_i), so that only the turn of β between touch radius and
+    outer end counts; in the plane of rotation it goes as cos β_e, from R_m, where β is known.
+    """
+    known = gear_set.mean_cone_distance_mm
+    if indicator.direction == "normal":
+        known = indicator.touch_radius_mm / sin(gear_set.gear_pitch_angle_rad)
+    return _largest_turn(gear_set, gear_set.outer_cone_distance_mm, known)
+
+
+def against_angle_mm(gear_set: GearSet, indicator: Indicator, normal_backlash_mm: float) -> float:
+    """Standard uncertainty the set-up leaves when a reading is compared with the gear's angle, in mm.
+
+    Both are turned into normal backlash by the same cos α_n cos β_e, which cancels; a reading along the
+    normal still needs cos β(R_i), a reading in the plane of rotation no spiral angle at all.
+
+    Raises:
+        IndicatorError: The tip touches no tooth.
+    """
+    lines = set_up_lines(gear_set, indicator, normal_backlash_mm)
+    shared = [line.standard_uncertainty_mm for line in lines if line.quantity != SPIRAL]
+    if len(shared) < len(lines) and indicator.direction == "normal":
+        reach = indicator.touch_radius_mm / sin(gear_set.gear_pitch_angle_rad)
+        turn = _largest_turn(gear_set, reach, gear_set.mean_cone_distance_mm)
+        shared.append(abs(normal_backlash_mm) * turn / sqrt(3))
+    return hypot(*shared)
+
+
+def _largest_turn(gear_set: GearSet, to_mm: float, from_mm: float) -> float:
+    """Largest |cos β(to) / cos β(from) − 1| between the smallest usual cutter and an endless one.
+
+    sin β is linear in 1 / r_c0 (ISO 23509:2016 eq. 193), so the ends of the range are the extremes.
+    """
+    distances = np.array([to_mm, from_mm])
+    smallest = SMALLEST_CUTTER_PER_CONE_DISTANCE * gear_set.mean_cone_distance_mm
+    changes = []
+    for cutter in (smallest, 1e6 * smallest):
+        sine = np.clip(sine_of_spiral_angle(gear_set, distances, cutter), -STEEPEST_SINE, STEEPEST_SINE)
+        cosine = np.sqrt(1 - sine**2)
+        changes.append(abs(float(cosine[0] / cosine[1]) - 1))
+    return max(changes)
+
+
+def _lean(gear_set: GearSet, indicator: Indicator) -> float:
+    if indicator.direction == "normal" or indicator.on_arm:
+        return 0.0
+    cosine = motion_on_normal(gear_set, indicator.touch_radius_mm)
+    return sqrt(1 - cosine**2) / cosine
+
+
+def _calibration_line(gear_set: GearSet, indicator: Indicator, units: Units) -> BudgetLine:
+    given = indicator.calibration_uncertainty_mm
+    text = f"U = {format_length(given, units)} (k = 2)" if given > 0 else "not given, taken as none"
+    return BudgetLine(
+        quantity="indicator calibration",
+        value=text,
+        distribution="normal",
+        standard_uncertainty_mm=indicator.normal_per_reading(gear_set) * given / 2,
+        degrees_of_freedom=inf,
+        source="calibration certificate (type B)" if given > 0 else "no certificate figure recorded",
+        remedy="use an indicator with a smaller calibration uncertainty",
+    )
+
+
+def _radius_line(gear_set: GearSet, indicator: Indicator, size: float, units: Units) -> BudgetLine:
+    spread = indicator.touch_radius_uncertainty_mm
+    radius = format_length(indicator.touch_radius_mm, units, decimals=2 if units == "mm" else 3)
+    width = format_length(spread, units, decimals=2 if units == "mm" else 3)
+    return BudgetLine(
+        quantity="touch radius",
+        value=f"{radius}, u = {width}",
+        distribution="normal",
+        standard_uncertainty_mm=size * abs(radius_sensitivity_per_mm(gear_set, indicator)) * spread,
+        degrees_of_freedom=inf,
+        source="set-up of the indicator (type B)",
+        remedy="measure the touch radius more closely",
+    )
+
+
+def _direction_line(gear_set: GearSet, indicator: Indicator, size: float) -> BudgetLine:
+    spread = radians(indicator.angle_uncertainty_deg)
+    lean = _lean(gear_set, indicator)
+    relative = tilt_relative_uncertainty(radians(indicator.off_normal_deg), spread, lean)
+    remedy = "set the plunger more closely along its direction"
+    if lean > 0:
+        remedy += "; along the flank normal, or on an arm, its tilt matters far less"
+    aim = "the flank normal" if indicator.direction == "normal" else "the plane of rotation"
+    return BudgetLine(
+        quantity="indicator direction",
+        value=f"{indicator.off_normal_deg:g}° off {aim}, u = {indicator.angle_uncertainty_deg:g}°",
+        distribution="normal",
+        standard_uncertainty_mm=size * relative,
+        degrees_of_freedom=inf,
+        source="set-up of the indicator (type B); cosine taken to second order",
+        remedy=remedy,
+    )
+
+
+def _lever_line(gear_set: GearSet, indicator: Indicator, size: float) -> BudgetLine:
+    angle = indicator.lever_deg or 0.0
+    spread = radians(indicator.angle_uncertainty_deg)
+    relative = tilt_relative_uncertainty(radians(angle), spread, _lean(gear_set, indicator))
+    return BudgetLine(
+        quantity="lever inclination",
+        value=f"{angle:g}° to the flank, u = {indicator.angle_uncertainty_deg:g}°",
+        distribution="normal",
+        standard_uncertainty_mm=size * relative,
+        degrees_of_freedom=inf,
+        source="set-up of the indicator (type B); cosine taken to second order",
+        remedy="lay the lever along the flank",
+    )
+
+
+def _spiral_line(gear_set: GearSet, indicator: Indicator, size: float) -> BudgetLine:
+    half_width = spiral_relative_half_width(gear_set, indicator)
+    return BudgetLine(
+        quantity=SPIRAL,
+        value=f"{abs(gear_set.mean_spiral_angle_deg):g}° mean, taken for the whole face",
+        distribution="rectangular",
+        standard_uncertainty_mm=size * half_width / sqrt(3),
+        degrees_of_freedom=inf,
+        source="no cutter radius given; any from three quarters of the mean cone distance upwards (type B)",
+        remedy="give the cutter radius of the set"
+        + ("" if indicator.direction == "plane of rotation" else ", or touch nearer to the outer end"),
+    )

@@ -1,0 +1,170 @@
+"""The command that sets tests beside each other, from one logbook or two."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from lashmap_analysis.facts.comparison import comparison_document
+from lashmap_analysis.judge.compare import Build, CompareError
+from lashmap_analysis.judge.comparison import Pair, compare_tests
+from lashmap_analysis.judge.shims import ShimAdvice, shim_advice_for
+from lashmap_analysis.record.record import Units
+from lashmap_analysis.render.comparison import figures, letter, pair_view, render_comparison
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.conclude import judged
+from lashmap_daemon.replay.replay import Replay
+from lashmap_daemon.screens.busy import busy
+from lashmap_daemon.screens.lines import say
+from lashmap_daemon.screens.terminal import print_json
+from lashmap_daemon.whole_file import write_whole
+
+
+@dataclass(frozen=True, kw_only=True)
+class CompareOptions:
+    """What the command line said.
+
+    Attributes:
+        tests: Two or more; the others are compared with the first.
+        logbook: Logbook file.
+        logbook2: Another one, for tests that the first does not hold; None without.
+        report: HTML page to write; None without.
+        as_json: Print the document of `lashmap_analysis.facts.comparison` instead of words.
+        independent: Take nothing as common.
+        same_set_up: The indicator was not touched between the tests.
+    """
+
+    tests: tuple[str, ...]
+    logbook: Path
+    logbook2: Path | None
+    report: Path | None
+    as_json: bool
+    independent: bool
+    same_set_up: bool
+
+
+def compare(options: CompareOptions, console: Console) -> tuple[Pair, ...]:
+    """Compare tests; prints the differences and writes the page.
+
+    Raises:
+        ConfigurationError: Fewer than two tests, one twice, or a set-up that cannot have stayed as it was.
+        LogbookError: A test cannot be read.
+    """
+    if len(options.tests) < 2:
+        raise ConfigurationError("compare", ["name two tests or more; lashmap list shows them"])
+    if options.logbook2 is None and len(set(options.tests)) < len(options.tests):
+        raise ConfigurationError("compare", ["a test is named twice; name each once"])
+    with busy(console, "Recomputing the tests from their raw samples", quiet=options.as_json):
+        builds = _builds(options)
+    try:
+        pairs = compare_tests(builds, independent=options.independent, same_set_up=options.same_set_up)
+    except CompareError as error:
+        raise ConfigurationError(
+            f"--{error.field.replace('_', '-')}", [f"expected {error.expected}"]
+        ) from error
+    if options.report is not None:
+        write_whole(options.report, render_comparison(pairs))
+    if options.as_json:
+        text = json.dumps(comparison_document(pairs), indent=2, allow_nan=False, ensure_ascii=False)
+        print_json(console, text)
+        return pairs
+    _print(builds, pairs, console)
+    if options.report is not None:
+        console.print()
+        say(console, f"report   {options.report}")
+    return pairs
+
+
+def _builds(options: CompareOptions) -> list[Build]:
+    """Each test from the logbook that holds it.
+
+    A name that both logbooks hold is taken from the first the first time, from the second the next: two
+    stands may have given two tests the same name.
+    """
+    with Logbook(options.logbook, create=False) as first:
+        books = [first]
+        if options.logbook2 is None:
+            return _found(options.tests, books)
+        with Logbook(options.logbook2, create=False) as second:
+            return _found(options.tests, [first, second])
+
+
+def _found(tests: tuple[str, ...], books: list[Logbook]) -> list[Build]:
+    held = [{one.test for one in book.tests()} for book in books]
+    taken: set[tuple[str, int]] = set()
+    builds = []
+    for test in tests:
+        place = next((n for n, names in enumerate(held) if test in names and (test, n) not in taken), None)
+        if place is None:
+            where = " and ".join(str(book.path) for book in books)
+            known = ", ".join(sorted(set().union(*held))[-5:]) or "none"
+            again = " a second time" if any((test, n) in taken for n in range(len(books))) else ""
+            raise LogbookError(f"{where}: no test {test}{again}; the newest are: {known}")
+        taken.add((test, place))
+        builds.append(_build(books[place], test))
+    return builds
+
+
+def _build(book: Logbook, test: str) -> Build:
+    with Replay(book, test) as replay:
+        assessment = judged(replay.record(), replay.events)
+    started = replay.started
+    mounting, indicator = started.box.mounting, started.stand.file.indicator
+    # A serial number and the date of a certificate together name one calibration; either alone does not.
+    certificate = (
+        f"{indicator.serial}, {indicator.calibration_due}, {indicator.calibration_uncertainty_mm!r}"
+        if indicator.serial and indicator.calibration_due
+        else ""
+    )
+    advice: ShimAdvice | None = None
+    stocks, stated, record = started.box.shims.stocks(), assessment.stated, assessment.record
+    if stocks and stated is not None:
+        advice = shim_advice_for(record, stated, stocks)
+    return Build(
+        assessment=assessment,
+        indicator=certificate,
+        gear_at_mm=mounting.gear_set_mm,
+        pinion_at_mm=mounting.pinion_set_mm,
+        advice=advice,
+    )
+
+
+def _print(builds: list[Build], pairs: tuple[Pair, ...], console: Console) -> None:
+    units = builds[0].assessment.record.units
+    table = Table(title="Tests", title_justify="left")
+    table.add_column("")
+    names = {letter(n): dict(figures(build, units)) for n, build in enumerate(builds)}
+    for n, build in enumerate(builds):
+        table.add_column(Text(f"{letter(n)}  {build.test}"), overflow="fold")
+    for row in dict.fromkeys(name for one in names.values() for name in one):
+        table.add_row(row, *(Text(one.get(row, "–")) for one in names.values()))
+    console.print(table)
+    for number, pair in enumerate(pairs, 1):
+        _print_pair(pair, number, units, console)
+
+
+def _print_pair(pair: Pair, number: int, units: Units, console: Console) -> None:
+    view = pair_view(pair, number, units)
+    console.print()
+    say(console, f"{view.letter} LESS A", "bold")
+    for name, words in view.rows:
+        say(console, f"{name:<28}{words}")
+    for sentence in view.shims:
+        say(console, f"  - {sentence}")
+    if view.budget:
+        table = Table("contribution", title=f"Uncertainty of the tight spots' difference, u in {units}")
+        table.title_justify = "left"
+        for heading in ("A", view.letter, "difference"):
+            table.add_column(heading, justify="right")
+        table.add_column("taken as")
+        for row in view.budget:
+            table.add_row(*map(Text, row))
+        console.print(table)
+    for caution in view.cautions:
+        say(console, f"  note: {caution}", "dim")

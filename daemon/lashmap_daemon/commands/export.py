@@ -1,0 +1,306 @@
+"""The command that exports tests: files in a folder, a workbook or a MATLAB file, whole or not at all.
+
+Everything is written beside its place first and moved there when it is complete, so that a failure leaves no
+half table behind.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import shutil
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Literal, Protocol
+
+from lashmap_analysis.tables.columns import TABLES, Table
+from lashmap_drivers.ports.regular_file import read_regular
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+
+from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.exchange.files import NAME, Columns, TableFile, descriptor, open_table
+from lashmap_daemon.exchange.frames import small_tables
+from lashmap_daemon.exchange.matrices import MatlabFile
+from lashmap_daemon.exchange.samples import Block, Which, read_samples
+from lashmap_daemon.exchange.workbook import Workbook
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.conclude import judged
+from lashmap_daemon.replay.replay import Replay, newest_test
+from lashmap_daemon.screens.lines import say
+from lashmap_daemon.setup.stand_file import ENCODER
+from lashmap_daemon.whole_file import new_folder_beside, replace_whole
+
+_MOST_DESCRIBED_BYTES = 10_000_000
+
+Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
+FOLDERS = ("csv", "parquet", "json")
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExportOptions:
+    """What the command line said.
+
+    Attributes:
+        test: Which test; the newest when None.
+        logbook: Logbook file.
+        every: All tests instead.
+        to: Format.
+        output: Folder (csv, parquet, json) or file (xlsx, mat).
+        samples: Which samples.
+        overwrite: What is there already may be replaced.
+    """
+
+    test: str | None
+    logbook: Path
+    every: bool
+    to: Kind
+    output: Path
+    samples: Which
+    overwrite: bool
+
+
+class Sink(Protocol):
+    """Where tables go."""
+
+    def rows(self, table: Table, columns: Columns) -> None:
+        """Append rows to a table."""
+
+    def samples(self, block: Block) -> None:
+        """Append samples."""
+
+    def close(self) -> None:
+        """Finish."""
+
+    def abandon(self) -> None:
+        """Give up what was begun; its files are removed afterwards."""
+
+
+def export(options: ExportOptions, console: Console) -> tuple[str, ...]:
+    """Export; returns the tests of a whole logbook that could not be read.
+
+    Raises:
+        ConfigurationError: A wrong argument, a place that cannot be written, or a format that cannot hold it.
+        LogbookError: The test cannot be read.
+    """
+    if options.every and options.test is not None:
+        raise ConfigurationError(
+            "--all", [f"exports every test, but {options.test} is named; leave one away"]
+        )
+    if options.every and options.to not in FOLDERS:
+        raise ConfigurationError(
+            "--all", [f"is for {', '.join(FOLDERS)}; use --to parquet, or name one test"]
+        )
+    _check_place(options)
+    with Logbook(options.logbook, create=False) as book:
+        tests = [one.test for one in book.tests()] if options.every else [options.test or newest_test(book)]
+        if not tests:
+            raise LogbookError(f"{options.logbook}: holds no test yet; run one first")
+        with _place(options) as (sink, finish):
+            left_out = _write(book, tests, sink, options, console)
+            finish()
+    say(console, f"{len(tests) - len(left_out)} of {len(tests)} tests exported to {options.output}")
+    return tuple(left_out)
+
+
+def _write(
+    book: Logbook, tests: list[str], sink: Sink, options: ExportOptions, console: Console
+) -> dict[str, str]:
+    left_out: dict[str, str] = {}
+    reviewed: list[str] = []
+    with _progress(console) as progress:
+        for number, test in enumerate(tests, 1):
+            bar = progress.add_task(f"{test} ({number} of {len(tests)})", total=None)
+            try:
+                if _write_test(book, test, sink, options, partial(_show, progress, bar)):
+                    reviewed.append(test)
+            except LogbookError as error:
+                if not options.every:
+                    raise
+                left_out[test] = str(error)
+            progress.update(bar, total=1.0, completed=1.0, visible=False)
+    for test, why in left_out.items():
+        say(console, f"left out {test}: {why}", "bold")
+    for test in reviewed:
+        say(
+            console,
+            f"note: A reviewer took positions or reversals out of {test}; exported is the result as "
+            "recorded, with all of them. The other is in the table reviewed_results.",
+            "dim",
+        )
+    return left_out
+
+
+def _write_test(
+    book: Logbook, test: str, sink: Sink, options: ExportOptions, show: Callable[[float], None]
+) -> bool:
+    """Write one test; returns whether a reviewer left something out of it."""
+    length_s = max(book.end_s(test), 1e-3)
+
+    begun = False
+
+    def take(block: Block) -> None:
+        nonlocal begun
+        begun = True
+        sink.samples(block)
+        done = float(block.time_s[-1]) / length_s
+        show(0.5 * min(done, 1.0) + (0.5 if block.channel == ENCODER else 0.0))
+
+    try:
+        with Replay(book, test) as replay:
+            assessment = judged(read_samples(replay, options.samples, take), replay.events)
+        tables = small_tables(assessment, replay.events)
+    except LogbookError as error:
+        if not (begun and options.every):
+            raise
+        problem = (
+            f"test {test} turned out unreadable when its samples were half written, so nothing was exported"
+        )
+        raise ConfigurationError("--all", [f"{problem}: {error}. Export the other tests by name"]) from error
+    for name, columns in tables.items():
+        sink.rows(TABLES[name], columns)
+    return assessment.review is not None and bool(assessment.review.holding)
+
+
+def _show(progress: Progress, bar: TaskID, share: float) -> None:
+    progress.update(bar, total=1.0, completed=share)
+
+
+def _progress(console: Console) -> Progress:
+    return Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+        disable=not console.file.isatty(),  # a notebook claims to be a terminal, and shows the codes
+    )
+
+
+class _Folder:
+    """One file for each table, and the descriptor.
+
+    A block of samples is written while the next is decoded: writing is mostly done outside of Python.
+    """
+
+    def __init__(self, folder: Path, kind: str) -> None:
+        self._folder, self._kind = folder, kind
+        self._beside = ThreadPoolExecutor(1)
+        self._written: Future[None] | None = None
+        self._files: dict[str, TableFile] = {
+            name: open_table(table, folder, kind) for name, table in TABLES.items()
+        }
+
+    def rows(self, table: Table, columns: Columns) -> None:
+        self._files[table.name].rows(columns)
+
+    def samples(self, block: Block) -> None:
+        self._wait()
+        self._written = self._beside.submit(self._files["samples"].samples, block)
+
+    def abandon(self) -> None:
+        self._beside.shutdown()
+        for file in self._files.values():
+            with suppress(OSError, ValueError):  # of a full disk; or it was closed when something else failed
+                file.close()
+
+    def close(self) -> None:
+        self._wait()
+        self._beside.shutdown()
+        for file in self._files.values():
+            file.close()
+        now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+        described = descriptor(self._folder, self._kind, now)
+        text = json.dumps(described, indent=2, ensure_ascii=False) + "\n"
+        replace_whole(self._folder / NAME, text)
+
+    def _wait(self) -> None:
+        """Until the block before is written; raises what writing it raised."""
+        if self._written is not None:
+            self._written.result()
+
+
+def _check_place(options: ExportOptions) -> None:
+    output = options.output
+    if options.to not in FOLDERS:
+        if output.suffix.lower() != f".{options.to}":
+            raise ConfigurationError(
+                str(output), [f"--to {options.to} writes one file; end its name in .{options.to}"]
+            )
+        if output.is_dir():
+            raise ConfigurationError(str(output), ["is a folder; name a file"])
+        if output.exists() and not options.overwrite:
+            raise ConfigurationError(
+                str(output), ["is there already; choose another name or add --overwrite"]
+            )
+    elif output.exists():
+        if not output.is_dir():
+            raise ConfigurationError(str(output), [f"--to {options.to} writes a folder, but this is a file"])
+        if any(output.iterdir()) and not options.overwrite:
+            problem = (
+                "is a folder with files in it; choose another one, or add --overwrite to replace an export"
+            )
+            raise ConfigurationError(str(output), [problem])
+
+
+@contextmanager
+def _place(options: ExportOptions) -> Iterator[tuple[Sink, Callable[[], None]]]:
+    """Where to write, and what moves it to its place; without that nothing is left."""
+    output = options.output
+    waiting: Path | None = None
+    try:
+        waiting = new_folder_beside(output)
+        sink = _sink(options, waiting)
+
+        def finish() -> None:
+            sink.close()
+            if options.to not in FOLDERS:
+                (waiting / output.name).replace(output)
+                return
+            output.mkdir(exist_ok=True)
+            _take_away(output)
+            for file in sorted(waiting.iterdir(), key=lambda one: one.name == NAME):  # the descriptor last
+                file.replace(output / file.name)
+
+        try:
+            yield sink, finish
+        except BaseException:
+            sink.abandon()
+            raise
+    except OSError as error:
+        raise ConfigurationError(
+            str(output), [f"cannot be written ({error.strerror or error}); choose another place"]
+        ) from error
+    finally:
+        if waiting is not None:
+            shutil.rmtree(waiting, ignore_errors=True)
+
+
+def _take_away(folder: Path) -> None:
+    """Remove the files of an earlier export: tables of another format would lie beside the new ones."""
+    described = folder / NAME
+    try:
+        names = [
+            Path(one["path"]).name
+            for one in json.loads(read_regular(described, _MOST_DESCRIBED_BYTES))["resources"]
+        ]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return  # none that we know of
+    described.unlink()
+    for name in names:
+        if name.rpartition(".")[0] in TABLES:
+            (folder / name).unlink(missing_ok=True)
+
+
+def _sink(options: ExportOptions, waiting: Path) -> Sink:
+    path, name = waiting / options.output.name, str(options.output)
+    match options.to:
+        case "xlsx":
+            return Workbook(path, name)
+        case "mat":
+            return MatlabFile(path, name)
+    return _Folder(waiting, options.to)

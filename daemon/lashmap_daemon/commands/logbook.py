@@ -1,0 +1,195 @@
+"""The command that moves the raw samples of old tests out of a logbook."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+from rich.console import Console
+
+from lashmap_daemon.bus.outbox import waiting_in
+from lashmap_daemon.errors import EXIT_STAND, EXIT_UNCHECKED, ConfigurationError
+from lashmap_daemon.logbook.archive import archive
+from lashmap_daemon.logbook.check import FileCheck, check_file, is_older
+from lashmap_daemon.logbook.digests import Seal
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.rescue import rescue
+from lashmap_daemon.logbook.walk import TestCheck
+from lashmap_daemon.screens.lines import say
+
+
+def archive_old(logbook: Path, to: Path, older_than_days: float, console: Console) -> int:
+    """Move and say what was moved; returns the exit status, 0 also when nothing was old enough.
+
+    Raises:
+        LogbookError: When either file cannot be used.
+    """
+    now = dt.datetime.now(dt.UTC)
+    outcome = archive(logbook, to, older_than=dt.timedelta(days=older_than_days), now=now)
+    for one in outcome.tests:
+        if one.stays:
+            say(console, f"test {one.test}: STAYS, {one.stays}", "bold")
+        else:
+            say(console, f"test {one.test}: {one.packs} packs of raw samples moved and checked")
+    moved = sum(bool(one.packs) for one in outcome.tests)
+    if not outcome.tests:
+        say(
+            console,
+            f"No test with raw samples in {logbook} was closed more than {older_than_days:g} days ago.",
+        )
+        return 0
+    sizes = f"{outcome.bytes_before / 1e6:.1f} MB before, {outcome.bytes_after / 1e6:.1f} MB now"
+    say(console, f"{moved} of {len(outcome.tests)} old tests archived in {to}; {logbook}: {sizes}.")
+    if outcome.not_smaller:
+        say(console, f"note: the file was not made smaller: {outcome.not_smaller}")
+    if moved:
+        say(
+            console,
+            f"Keep {to}: the raw samples are nowhere else. lashmap review finds them there, or beside",
+        )
+        say(console, "the logbook under the same name.")
+    return 0 if moved == len(outcome.tests) else EXIT_STAND
+
+
+# The command that copies what is left of a damaged logbook into a new one.
+
+
+def rescue_logbook(damaged: Path, new: Path, console: Console) -> int:
+    """Copy and say what became of each test; returns the exit status, 0 when nothing was lost.
+
+    Raises:
+        LogbookError: When nothing can be read, or the new file cannot be made.
+    """
+    tests = rescue(damaged, new)
+    for one in tests:
+        state = "DAMAGED" if one.problems else "whole" if one.kept else "whole, not sealed"
+        say(console, f"test {one.test}: {state}, {one.rows} rows", "bold" if one.problems else "")
+        for seal in one.kept:
+            say(console, f"  seal {seal.number} still holds: {seal.digest.hex()}")
+        for number in one.dropped:
+            say(console, f"  seal {number} does not fit what is left and was dropped", "bold")
+        for problem in one.problems:
+            say(console, f"  - {problem}")
+    for topic, count in waiting_in(new).items():
+        say(console, f"{count} records wait to be published below {topic}, as in {damaged}.")
+    check = check_file(new)
+    for damage in check.damage:
+        say(console, f"WRONG: {damage}", "bold")
+    if check.not_carried:
+        say(console, f"NOT CARRIED OVER: {check.not_carried}.", "bold")
+    whole = sum(not one.problems for one in tests)
+    say(console, f"{whole} of {len(tests)} tests are whole in {new}; {damaged} was not touched, keep it.")
+    if whole == len(tests) and not check.damage and not check.not_carried:
+        return 0
+    say(console, "Tests that nothing is left of are not named above: compare with reports and older copies.")
+    return EXIT_STAND
+
+
+# The command that checks a logbook, or one test of it, against its digests.
+
+
+_LEAST_DIGITS = 16
+_LIMITS = (
+    "Digests show what was changed by somebody who did not make every later digest anew. Who rewrites a test "
+    "and all seals after it with this program is found only by a digest kept elsewhere, such as on a printed "
+    "report: lashmap verify TEST --expect DIGEST."
+)
+
+
+def verify(logbook: Path, test: str | None, expect: str, console: Console) -> int:
+    """Check and say what was found; returns the exit status.
+
+    It is 0 only when everything was checked and nothing is wrong, and `EXIT_UNCHECKED` when raw samples are
+    in an archive that is not at hand: whoever goes by the status alone must not take those for checked.
+
+    Args:
+        logbook: The file.
+        test: Check this test only; all when None.
+        expect: Digest of a seal as it is known from elsewhere, at least its first 16 digits; empty for none.
+        console: Where to print.
+
+    Raises:
+        LogbookError: When the file is no logbook, or does not hold the test.
+        ConfigurationError: When ``expect`` is no digest.
+    """
+    wanted = _digits(expect)
+    if is_older(logbook):
+        Logbook(logbook, create=False).close()  # brings it up to date
+    found = check_file(logbook, test)
+    for note in found.notes:
+        say(console, note)
+    if found.not_carried:
+        say(console, f"Not carried over when it was rescued: {found.not_carried}.")
+    for damage in found.damage:
+        say(console, f"WRONG: {damage}", "bold")
+    for one in found.tests:
+        _say_test(one, console)
+    expected = _say_expected(found, test, wanted, console)
+    if found.good and expected:
+        say(console, _summary(found))
+        say(console, _LIMITS, "dim")
+        return EXIT_UNCHECKED if any(one.samples_away for one in found.tests) else 0
+    say(console, f"NOT GOOD: {logbook} is not as it was written.", "bold")
+    say(console, f"Keep the file as it is. What still holds can be copied: lashmap rescue {logbook} NEW")
+    return EXIT_STAND
+
+
+def _say_test(check: TestCheck, console: Console) -> None:
+    state = "WRONG" if check.problems else "good" if check.is_sealed else "not sealed"
+    if check.samples_away and not check.problems:
+        state += ", its raw samples NOT CHECKED"
+    say(console, f"test {check.test}: {state}, {check.rows} rows", "bold" if check.problems else "")
+    for seal in check.seals:
+        say(console, f"  seal {seal.number}  {seal.digest.hex()}  {_when(seal)}")
+    for problem in check.problems:
+        say(console, f"  - {problem}")
+    for note in check.notes:
+        say(console, f"  note: {note}")
+
+
+def _when(seal: Seal) -> str:
+    if seal.when != "brought over":
+        return f"{'closed' if seal.when == 'closed' else 'added to'} {seal.utc}"
+    return f"brought over from an older schema {seal.utc}; proves nothing about the time before"
+
+
+def _say_expected(found: FileCheck, test: str | None, wanted: str, console: Console) -> bool:
+    """True when nothing is expected, or what is expected is there."""
+    if not wanted:
+        return True
+    fits = [
+        seal for seal in found.seals if seal.digest.hex().startswith(wanted) and test in {None, seal.test}
+    ]
+    if fits:
+        say(console, f"The expected digest is that of seal {fits[0].number}, test {fits[0].test}.")
+        return True
+    where = f"test {test}" if test is not None else "any test"
+    why = "it was sealed otherwise when that digest was written down, or another file or test is meant"
+    say(console, f"WRONG: no seal of {where} has the digest {wanted}: {why}.", "bold")
+    return False
+
+
+def _summary(found: FileCheck) -> str:
+    sealed = sum(one.is_sealed for one in found.tests)
+    count = len(found.tests)
+    away = sum(one.samples_away for one in found.tests)
+    if away:
+        return (
+            f"Nothing wrong in what is here: {sealed} of {count} tests sealed. NOT CHECKED: the raw samples "
+            f"of {away}, in an archive that is not at hand (see above). Bring it back and verify again."
+        )
+    if sealed == count:
+        return (
+            f"All good: {count} of {count} tests fit their seals." if count else "Nothing wrong; no test yet."
+        )
+    return (
+        f"Nothing wrong: {sealed} of {count} tests fit their seals, {count - sealed} not sealed (see above)."
+    )
+
+
+def _digits(expect: str) -> str:
+    digits = "".join(expect.split()).replace(":", "").lower()
+    if digits and (not _LEAST_DIGITS <= len(digits) <= 64 or set(digits) - set("0123456789abcdef")):
+        need = f"at least the first {_LEAST_DIGITS} of the 64 hexadecimal digits of a seal"
+        raise ConfigurationError("--expect", [f"expected {need}, got {expect!r}"])
+    return digits

@@ -1,0 +1,125 @@
+"""The command that sends what waits in a logbook to the broker, for a stand that no test runs on just now."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from importlib.metadata import version
+from pathlib import Path
+
+from rich.console import Console
+
+from lashmap_daemon.bus.identity import Identity
+from lashmap_daemon.bus.outbox import Outbox
+from lashmap_daemon.bus.sending import Sending
+from lashmap_daemon.bus.stand_bus import announce_result
+from lashmap_daemon.bus.topics import level
+from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.logbook.lock import LogbookBusy, only_writer
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.schema import must_be_there
+from lashmap_daemon.screens.lines import say
+from lashmap_daemon.setup.bus_table import BusTable
+from lashmap_daemon.setup.stand_file import load_stand
+
+_EVERY_S = 1.0
+
+
+def publish(stand: Path, logbook: Path, console: Console) -> None:
+    """Send what waits, and say how it goes.
+
+    Raises:
+        ConfigurationError: A wrong stand file, or one without a table ``bus``.
+        LogbookError: The logbook cannot be used, another program writes it, or a test in it is not as it was
+            written; the others were sent.
+        StandError: The broker is away or refuses.
+    """
+    file = load_stand(stand).file
+    settings = file.bus
+    if settings is None:
+        raise ConfigurationError(str(stand), ["bus: this file has no table [bus]; add one (docs/bus.md)"])
+    settings.password()
+    settings.tls()
+    must_be_there(logbook)
+    identity = Identity(
+        root=settings.root,
+        stand=settings.stand or level(file.stand.name),
+        name=file.stand.name,
+        version=version("lashmap"),
+    )
+    try:
+        with only_writer(logbook), Logbook(logbook, create=False) as book:
+            _send(settings, identity, book, console)
+    except LogbookBusy as error:
+        raise LogbookError(
+            *error.lines,
+            "A test or service with a table [bus] sends what waits by itself; it needs no command.",
+        ) from None
+
+
+def _send(settings: BusTable, identity: Identity, book: Logbook, console: Console) -> None:
+    warning = settings.warning()
+    if warning:
+        say(console, warning)
+    logbook = book.path
+    outbox = Outbox(logbook, identity.base)
+    try:
+        _announce_anew(outbox, book, identity, console)
+        waiting = outbox.waiting()
+        if waiting:
+            _send_over(outbox, waiting, settings, identity, console)
+        else:
+            say(console, f"Nothing waits in {logbook} for {identity.base}.")
+        for topic, count in outbox.elsewhere().items():
+            say(
+                console,
+                f"note: {count} records wait for {topic}, which is another stand or bus.stand; publish them "
+                "with its stand file",
+            )
+        if outbox.refused:
+            told = "\n".join(f"test {test}: {problem}" for test, problem in outbox.refused.items())
+            raise LogbookError(
+                f"{logbook}: NOT SENT, since not as it was written:\n{told}\n"
+                f"See what is wrong with: lashmap verify --logbook {logbook}"
+            )
+    finally:
+        outbox.close()
+
+
+def _announce_anew(outbox: Outbox, book: Logbook, identity: Identity, console: Console) -> None:
+    """Results that an earlier version left as text, which no digest covers, are made anew from the record."""
+    for number, test in outbox.results_as_text():
+        # Heavy, and nearly always for nothing.
+        from lashmap_daemon.replay.conclude import conclude  # noqa: PLC0415
+
+        try:
+            announce_result(book.path, identity, conclude(book, test))
+        except LogbookError as error:
+            say(console, f"note: the result of {test}, left by an earlier version, is not sent: {error}")
+            continue
+        outbox.replaced(number)
+        say(console, f"The result of {test}, left by an earlier version, was made anew from its record.")
+    outbox.start_over()
+
+
+def _send_over(
+    outbox: Outbox, waiting: int, settings: BusTable, identity: Identity, console: Console
+) -> None:
+    last_s = time.monotonic()
+
+    def tell(sent: int) -> None:
+        nonlocal last_s
+        if time.monotonic() - last_s >= _EVERY_S:
+            last_s = time.monotonic()
+            say(console, f"  {sent} of {waiting}")
+
+    def sent_all() -> None:
+        say(
+            console,
+            f"  all were sent; waiting {settings.settle_seconds:g} s until {settings.host} surely has them",
+        )
+
+    say(console, f"{waiting} records go to {settings.broker}, below {identity.base}")
+    sending = Sending(settings, identity, outbox, tell)
+    asyncio.run(sending.run(sent_all))
+    say(console, f"{sending.sent} records were published.")

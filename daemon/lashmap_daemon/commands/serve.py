@@ -1,0 +1,95 @@
+"""The command that runs a stand for months: files, lock, log, socket and service put together."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+from lashmap_daemon.bus.join import open_bus
+from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LashmapError
+from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.schema import must_be_writable
+from lashmap_daemon.service.boxes import BoxFolder
+from lashmap_daemon.service.bus import ServiceBus
+from lashmap_daemon.service.client import place_for
+from lashmap_daemon.service.journal import about, journal
+from lashmap_daemon.service.notify import Notifier
+from lashmap_daemon.service.service import Service, Setup, run_until_ended
+from lashmap_daemon.setup.stand_file import load_stand
+
+LOG = logging.getLogger("lashmap.service")
+_LEAVING_S = (0.3, 0.3)  # what waits stays in the logbook; whoever ends a service does not wait for a broker
+
+
+@dataclass(frozen=True, kw_only=True)
+class ServeOptions:
+    """What the command line said.
+
+    Attributes:
+        stand: Stand file.
+        logbook: Logbook file; made when absent.
+        boxes: Folder of box files.
+        output: Folder for report and JSON; None is the logbook's folder.
+        verbose: Log also what is only of use in a search for a fault.
+    """
+
+    stand: Path
+    logbook: Path
+    boxes: Path
+    output: Path | None
+    verbose: bool = False
+
+
+def serve(options: ServeOptions) -> int:
+    """Serve a stand until a signal ends it; returns the exit status.
+
+    Raises:
+        ConfigurationError: Wrong file, key or argument; nothing was started.
+        LogbookError: The logbook cannot be used, or another program writes it.
+        StandError: The local socket cannot be made, or another service of this stand runs.
+    """
+    if os.name != "posix":
+        raise ConfigurationError("lashmap serve", ["needs Unix sockets and signals; use lashmap run here"])
+    stand = load_stand(options.stand)
+    boxes = BoxFolder(options.boxes)
+    output = options.output if options.output is not None else options.logbook.parent
+    for name, folder in (("--logbook", options.logbook.parent), ("--output", output)):
+        if not folder.is_dir():
+            raise ConfigurationError(str(folder), [f"{name}: no such folder; make it first"])
+    must_be_writable(options.logbook)
+    socket = place_for(options.stand, options.logbook, os.environ)
+    with ExitStack() as stack:
+        holding = stack.enter_context(journal(sys.stderr, os.environ, verbose=options.verbose))
+        stack.enter_context(about(stand=stand.file.stand.name))
+        stack.enter_context(only_writer(options.logbook))
+        logbook = stack.enter_context(Logbook(options.logbook, create=True))
+        bus = open_bus(
+            stand,
+            options.logbook,
+            stack,
+            lambda text: LOG.warning("%s", " ".join(text.split())),
+            patience_s=_LEAVING_S,
+        )
+        setup = Setup(
+            stand_path=options.stand,
+            stand=stand,
+            logbook=logbook,
+            boxes=boxes,
+            output=output,
+            socket=socket,
+            notifier=Notifier(os.environ),
+            holding=holding,
+            bus=ServiceBus(bus, stand.file.bus.broker if stand.file.bus else ""),
+        )
+        try:
+            return run_until_ended(lambda: Service(setup))
+        except LashmapError:
+            raise
+        except Exception:
+            LOG.critical("the service failed and ends", exc_info=True)
+            return EXIT_STAND

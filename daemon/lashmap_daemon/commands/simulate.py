@@ -1,0 +1,198 @@
+"""The command that stands in for a test stand: a box file becomes a simulated box on pseudo-terminals.
+
+The stand and profile files it leaves in its folder are ordinary ones; ``lashmap run`` reads them as any
+other.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from rich.console import Console
+
+from lashmap_daemon.errors import ConfigurationError, StandError
+from lashmap_daemon.screens.lines import say as tell
+from lashmap_daemon.setup import toml_file
+from lashmap_daemon.setup.box_file import BoxFile, MountingTable
+from lashmap_daemon.simulated_stand import Fault, SimulatedBox, SimulatedInstruments, Stand, serve
+from lashmap_daemon.simulated_stand import StandError as ImpossibleStand
+from lashmap_daemon.whole_file import replace_whole
+
+STAND_FILE = "stand.toml"
+_NEEDS_ESCAPE = re.compile(r'[\x00-\x1f\x7f"\\]')  # in a text of a TOML file
+_INDICATOR_PROFILE = r"""kind = "ascii line"
+description = "Simulated indicator: one signed decimal number a line, sent by itself."
+terminator = "\r\n"
+pattern = '(?P<value>[+-]\d{{3}}(?:\.\d+)?)'
+unit = "{unit}"
+"""
+_ENCODER_PROFILE = r"""kind = "counter board"
+description = "Simulated encoder: the whole count with its sign, sent by itself."
+terminator = "\r\n"
+pattern = '(?P<count>[+-]\d{10})'
+"""
+_STAND = """[stand]
+name = "Simulated stand"
+remark = "Simulated: no real gearbox was tested."
+
+[indicator]
+port = {indicator}
+profile = "indicator.toml"
+resolution_mm = {resolution_mm!r}
+calibration_due = 2099-12-31
+calibration_uncertainty_mm = 0.0005
+
+[encoder]
+port = {encoder}
+profile = "encoder.toml"
+shaft = "{shaft}"
+counts_per_turn = {counts}
+calibration_due = 2099-12-31
+
+[prompts]
+file = {prompts}
+
+# The simulated technician says so by a knock that the marked teeth are seen.
+[hands_free]
+gestures = ["matched"]
+still_seconds = 0.5
+"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SimulateOptions:
+    """What the command line said; see its help."""
+
+    box: Path
+    folder: Path
+    seed: int
+    truth: Path | None
+    rate_hz: float
+    resolution_mm: float
+    shaft: str
+    fault: str
+
+
+def simulate(options: SimulateOptions, console: Console) -> None:
+    """Serve a simulated stand until it is told to stop or its test is closed.
+
+    Raises:
+        ConfigurationError: A wrong box file or option.
+        StandError: When ports or files cannot be made.
+    """
+    if options.fault == "list":
+        console.print("\n".join(fault.value for fault in Fault))
+        return
+    box = toml_file.load(options.box, BoxFile)
+    shaft = _shaft(options.shaft)
+    folder = options.folder.resolve()
+
+    def say(text: str) -> None:
+        tell(console, text)
+
+    try:
+        instruments = SimulatedInstruments(
+            indicator_rate_hz=options.rate_hz,
+            indicator_resolution_mm=options.resolution_mm,
+            indicator_unit=box.box.units,
+            encoder_shaft=shaft,
+        )
+        stand = Stand(simulated_box(box), instruments, seed=options.seed, fault=_fault(options.fault))
+
+        def ready(indicator: Path, encoder: Path) -> None:
+            write_stand(folder, indicator, encoder, instruments)
+            say(f"Stand file: {folder / STAND_FILE}")
+
+        served = serve(
+            stand,
+            folder=folder,
+            prompts=folder / "prompts.jsonl",
+            truth=options.truth,
+            announce=say,
+            ready=ready,
+        )
+    except ImpossibleStand as error:
+        raise ConfigurationError(str(options.box), [str(error)]) from error
+    except OSError as error:
+        raise StandError(f"{error.filename or folder}: {error.strerror}; choose another --folder") from error
+    say(f"Simulated stand ended: {served.ended_because}.")
+
+
+def simulated_box(box: BoxFile) -> SimulatedBox:
+    """The simulated gearbox of a box file; its table ``simulated`` says what is wrong with it."""
+    gear_set, simulated, tip = box.gear_set.gear_set(), box.simulated, box.tip
+    return SimulatedBox(
+        pinion_teeth=gear_set.pinion_teeth,
+        gear_teeth=gear_set.gear_teeth,
+        outer_module_mm=gear_set.outer_module_mm,
+        face_width_mm=gear_set.face_width_mm,
+        normal_pressure_angle_deg=gear_set.normal_pressure_angle_deg,
+        mean_spiral_angle_deg=gear_set.mean_spiral_angle_deg,
+        shaft_angle_deg=gear_set.shaft_angle_deg,
+        cutter_radius_mm=gear_set.cutter_radius_mm,
+        touch_radius_mm=tip.touch_radius_mm,
+        direction=tip.direction,
+        off_normal_deg=tip.off_normal_deg,
+        lever_deg=tip.lever_deg,
+        on_arm=tip.on_arm,
+        touch_radius_uncertainty_mm=tip.touch_radius_uncertainty_mm,
+        angle_uncertainty_deg=tip.angle_uncertainty_deg,
+        pinion_mounting_error_mm=_mounting_error(box.mounting, "pinion"),
+        gear_mounting_error_mm=_mounting_error(box.mounting, "gear"),
+        matched_teeth_encoder_deg=box.matched_teeth.encoder_deg or 0.0,
+        runout_indicator_from_mesh_deg=_indicator_place_deg(box),
+        **simulated.model_dump(),
+    )
+
+
+def _indicator_place_deg(box: BoxFile) -> float:
+    """Where the simulated indicator sits in a sweep; it has one place, the gear's, for both members."""
+    place_deg = box.runout.gear_indicator_from_mesh_deg
+    return 90.0 if place_deg is None else place_deg
+
+
+def _mounting_error(mounting: MountingTable, member: Literal["pinion", "gear"]) -> float:
+    marked, actual = (
+        (mounting.pinion_marked_mm, mounting.pinion_set_mm)
+        if member == "pinion"
+        else (mounting.gear_marked_mm, mounting.gear_set_mm)
+    )
+    return 0.0 if marked is None or actual is None else actual - marked
+
+
+def _shaft(word: str) -> Literal["gear", "pinion"]:
+    match word:
+        case "gear" | "pinion":
+            return word
+    raise ConfigurationError("--shaft", [f"expected gear or pinion, got {word!r}"])
+
+
+def _fault(word: str) -> Fault:
+    try:
+        return Fault(word)
+    except ValueError:
+        known = ", ".join(fault.value for fault in Fault)
+        raise ConfigurationError("--fault", [f"expected one of {known}, got {word!r}"]) from None
+
+
+def write_stand(folder: Path, indicator: Path, encoder: Path, instruments: SimulatedInstruments) -> None:
+    """Leave the stand file and its two profiles in ``folder``, the stand file last and whole."""
+    replace_whole(folder / "indicator.toml", _INDICATOR_PROFILE.format(unit=instruments.indicator_unit))
+    replace_whole(folder / "encoder.toml", _ENCODER_PROFILE)
+    text = _STAND.format(
+        indicator=_in_toml(indicator),
+        encoder=_in_toml(encoder),
+        resolution_mm=instruments.indicator_resolution_mm,
+        shaft=instruments.encoder_shaft,
+        counts=instruments.encoder_counts_per_turn,
+        prompts=_in_toml(folder / "prompts.jsonl"),
+    )
+    replace_whole(folder / STAND_FILE, text)  # whoever waits for it must never read half of it
+
+
+def _in_toml(path: Path) -> str:
+    """The path as a text of a TOML file, whatever its name holds."""
+    return '"' + _NEEDS_ESCAPE.sub(lambda found: f"\\u{ord(found[0]):04X}", str(path)) + '"'

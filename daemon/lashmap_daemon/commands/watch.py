@@ -1,0 +1,149 @@
+"""The command that watches stands over the bus: which broker, which stands, which screen."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import time
+from collections.abc import Awaitable, Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+from rich.console import Console
+from rich.live import Live
+
+from lashmap_daemon.bus.topics import ROOT, level
+from lashmap_daemon.errors import ConfigurationError, StandError
+from lashmap_daemon.hall.hall import Hall
+from lashmap_daemon.hall.screen import screen
+from lashmap_daemon.hall.watcher import Watcher, watch_with
+from lashmap_daemon.screens.keys import Keyboard
+from lashmap_daemon.screens.lines import say
+from lashmap_daemon.setup import toml_file
+from lashmap_daemon.setup.bus_table import BusTable
+from lashmap_daemon.setup.stand_file import NameTable
+from lashmap_daemon.setup.toml_file import problem_of
+
+_REFRESH_S = 0.2
+_ONCE_S = 1.0  # what the broker keeps arrives at once
+_REACH_S = 5.0
+
+
+class WatchFile(BaseModel):
+    """What matters here of a stand file; a watcher's own file has the table ``bus`` alone."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
+
+    bus: BusTable | None = None
+    stand: NameTable | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class WatchOptions:
+    """What the command line said.
+
+    Attributes:
+        stands: Stand files, or names of stands on the bus; none for all.
+        once: Print the table once.
+        others: Address, user and files instead of those of the stand file, by key; None where not given.
+    """
+
+    stands: tuple[str, ...]
+    once: bool
+    others: dict[str, str | None]
+
+
+def watch(options: WatchOptions, console: Console) -> None:
+    """Show stands until the person leaves.
+
+    Raises:
+        ConfigurationError: No broker, or a wrong file or option.
+        StandError: ``--once`` and the broker was not reached.
+    """
+    settings, stands = _where(options)
+    hall = Hall(root=settings.root, wanted=stands)
+    watcher = Watcher(settings, hall)
+    settings.password()
+    settings.tls()
+    try:
+        if options.once:
+            asyncio.run(_until(watcher, lambda: _once(watcher)))
+            if watcher.broker.problem:
+                raise StandError(f"{settings.broker}: {watcher.broker.problem}")
+            console.print(screen(hall, watcher.broker, time.monotonic()))
+        elif console.is_terminal and sys.stdin.isatty():
+            _on_screen(watcher, hall, console)
+        else:
+            hall.tell = lambda line: say(console, line)
+            asyncio.run(watcher.run())
+    except KeyboardInterrupt:
+        return  # leaving is no failure
+
+
+def _on_screen(watcher: Watcher, hall: Hall, console: Console) -> None:
+    with ExitStack() as stack:
+        keyboard = stack.enter_context(Keyboard())
+        live = stack.enter_context(Live(console=console, screen=True, auto_refresh=False))
+
+        async def draw() -> None:
+            while "stop" not in keyboard.commands():
+                keyboard.note = None  # nothing is written here
+                shown = screen(hall, watcher.broker, time.monotonic(), height=console.height)
+                live.update(shown, refresh=True)
+                await asyncio.sleep(_REFRESH_S)
+
+        asyncio.run(_until(watcher, draw))
+
+
+async def _until(watcher: Watcher, other: Callable[[], Awaitable[None]]) -> None:
+    async def run() -> None:
+        await other()
+
+    await watch_with(watcher, asyncio.create_task(run()))
+
+
+async def _once(watcher: Watcher) -> None:
+    deadline_s = time.monotonic() + _REACH_S
+    while watcher.broker.problem and time.monotonic() < deadline_s:  # noqa: ASYNC110 - a glance, then the end
+        await asyncio.sleep(0.05)
+    await asyncio.sleep(_ONCE_S)
+
+
+def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str]]:
+    """The broker, and the topic levels of the stands to look at."""
+    table: dict[str, object] = {}
+    stands: set[str] = set()
+    for name in options.stands:
+        path = Path(name)
+        if path.suffix != ".toml" and not path.is_file():
+            stands.add(level(name))
+            continue
+        file = toml_file.load(path, WatchFile)
+        if file.bus is None:
+            raise ConfigurationError(name, ["bus: this file has no table [bus]; add one, or name a --broker"])
+        found = file.bus.beside(path.parent)
+        if file.stand is not None or found.stand is not None:
+            stands.add(found.stand or level(file.stand.name if file.stand else ""))
+        if table and table["broker"] != found.broker:
+            raise ConfigurationError(
+                name, [f"bus.broker: is another than {table['broker']}; watch one broker at a time"]
+            )
+        table = table or found.model_dump()
+    given = {key: value for key, value in options.others.items() if value is not None}
+    if "user" in given:
+        table.pop("password_file", None)
+    table |= given
+    if "broker" not in table:
+        raise ConfigurationError(
+            "--broker",
+            ["is missing: name one (mqtt://host or mqtts://host), or a file with a table [bus]"],
+        )
+    table.setdefault("root", ROOT)
+    try:
+        return BusTable.model_validate(table), frozenset(stands)
+    except ValidationError as error:
+        details = error.errors(include_input=False, include_url=False)
+        problems = [problem_of(dict(one), before="" if one["loc"] else "the options") for one in details]
+        raise ConfigurationError("watch", problems) from None

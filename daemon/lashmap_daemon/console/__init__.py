@@ -1,1 +1,0 @@
-"""Screens: the live one for a terminal, plain lines for everything else."""

@@ -1,0 +1,1 @@
+"""Recordings taken in from elsewhere, tests handed out as tables."""

@@ -1,0 +1,324 @@
+"""What the rocks and sweeps of a recording read, and the events that say so.
+
+The review reads all of it anew from the raw samples, by the same analysis.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass, replace
+
+import numpy as np
+from lashmap_analysis.judge.assess import position_result, sweep_result
+from lashmap_analysis.judge.assessment import PositionResult, SweepResult
+from lashmap_analysis.record.record import Floats, Identity, Precondition, RockTrace, RunoutTrace, TestRecord
+from lashmap_drivers.readings import Chunk
+
+from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.exchange.files import program_version
+from lashmap_daemon.exchange.rocks import Found, Rock, Signals, Sweep
+from lashmap_daemon.exchange.source import Source, chunks
+from lashmap_daemon.exchange.table import Recording
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.preconditions import MatchedHow, collect
+from lashmap_daemon.replay.replay import start_of
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.free_text import MOST_IN_NAME
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
+from lashmap_daemon.story import events
+from lashmap_daemon.story.events import Stamped
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measured:
+    """Every rock and sweep with its result, in the order of time."""
+
+    rocks: tuple[tuple[Rock, PositionResult], ...]
+    sweeps: tuple[tuple[Sweep, SweepResult], ...]
+
+    @property
+    def events(self) -> list[tuple[float, events.Event]]:
+        """What happened, each with its time."""
+        told: list[tuple[float, events.Event]] = []
+        for position, (rock, result) in enumerate(self.rocks, 1):
+            begun = events.RockStarted(number=position, engagement=rock.engagement, start_s=rock.start_s)
+            told.append((rock.start_s, begun))
+            told += [(rock.end_s, event) for event in _rock_events(position, rock, result)]
+        told += [(sweep.end_s, _sweep_event(sweep, result)) for sweep, result in self.sweeps]
+        return sorted(told, key=lambda one: one[0])
+
+
+def measure(signals: Signals, found: Found, box: BoxFile, stand: Stand) -> Measured:
+    """Measure every rock and sweep that was found."""
+    record = TestRecord(
+        identity=Identity(test="", box=box.box.type, serial=box.box.serial),
+        gear_set=box.gear_set.gear_set(),
+        indicator=box.indicator(stand.file),
+        encoder=stand.file.encoder_for_analysis(),
+        limits=box.limits_for_analysis(),
+        preconditions=(),
+        traces=(),
+        units=box.box.units,
+    )
+    rocks = []
+    for position, rock in enumerate(found.rocks, 1):
+        heard, turned = _within(signals, rock), _turned_within(signals, rock, found.matched_deg)
+        trace = RockTrace(
+            position=position,
+            engagement=rock.engagement,
+            purpose="planned",
+            time_s=heard[0],
+            indicator_mm=heard[1],
+            encoder_time_s=turned[0],
+            encoder_deg=turned[1],
+        )
+        rocks.append((rock, position_result(trace, record)))
+    sweeps = []
+    for sweep in found.sweeps:
+        heard, turned = _within(signals, sweep), _turned_within(signals, sweep, found.matched_deg)
+        swept = RunoutTrace(
+            member=sweep.member,
+            time_s=heard[0],
+            indicator_mm=heard[1],
+            encoder_time_s=turned[0],
+            encoder_deg=turned[1],
+            indicator_from_mesh_deg=None,  # for the comparison with a lash map, which the review makes
+        )
+        sweeps.append((sweep, sweep_result(swept, record, None)))
+    return Measured(rocks=tuple(rocks), sweeps=tuple(sweeps))
+
+
+def _within(signals: Signals, stretch: Rock | Sweep) -> tuple[Floats, Floats]:
+    kept = _slice(signals.time_s, stretch)
+    return signals.time_s[kept], signals.indicator_mm[kept]
+
+
+def _turned_within(signals: Signals, stretch: Rock | Sweep, matched_deg: float) -> tuple[Floats, Floats]:
+    kept = _slice(signals.encoder_time_s, stretch)
+    return signals.encoder_time_s[kept], signals.encoder_deg[kept] - matched_deg
+
+
+def _slice(times: Floats, stretch: Rock | Sweep) -> slice:
+    """Both ends included."""
+    ends = [stretch.start_s, np.nextafter(stretch.end_s, np.inf)]
+    return slice(*np.searchsorted(times, ends).tolist())
+
+
+def _sweep_event(sweep: Sweep, result: SweepResult) -> events.Event:
+    if result.sweep is None:
+        return events.SweepRefused(member=sweep.member, attempt=1, reasons=(result.refusal,))
+    return events.SweepRecorded(
+        member=sweep.member,
+        start_s=sweep.start_s,
+        end_s=sweep.end_s,
+        fim_mm=result.sweep.fim_mm,
+        fim_uncertainty_mm=result.sweep.fim_uncertainty_mm,
+    )
+
+
+def _rock_events(position: int, rock: Rock, result: PositionResult) -> list[events.Event]:
+    flags = tuple(flag.name.value for flag in result.flags)
+    if result.normal_backlash_mm is None or result.standard_uncertainty_mm is None:
+        reasons = tuple(flag.sentence for flag in result.flags if flag.disabling)
+        return [
+            events.RockRefused(
+                number=position,
+                engagement=rock.engagement,
+                attempt=1,
+                start_s=rock.start_s,
+                end_s=rock.end_s,
+                reasons=reasons,
+            ),
+            events.PositionSkipped(
+                number=position,
+                engagement=rock.engagement,
+                reason=" ".join((*reasons, "The recording holds no other try.")),
+            ),
+        ]
+    return [
+        events.RockAccepted(
+            number=position,
+            engagement=rock.engagement,
+            purpose="planned",
+            attempt=1,
+            start_s=rock.start_s,
+            end_s=rock.end_s,
+            reading_mm=result.rock.reading_mm,
+            normal_backlash_mm=result.normal_backlash_mm,
+            standard_uncertainty_mm=result.standard_uncertainty_mm,
+            reversals=result.rock.reversals,
+            flags=flags,
+        )
+    ]
+
+
+# An imported recording in the logbook, where it stands like any other test and says what it is.
+#
+# Its raw bytes are the file's: file and mapping are kept whole, under channels of their own, and every
+# sample is kept as the text that stands in the file, so that `replay.read_record` decodes an imported test
+# as it does any other. Remark, note and a precondition say that it was imported, from which file, with its
+# digest; nothing in it claims that lashmap was there.
+
+
+FILE_CHANNEL, MAPPING_CHANNEL = "imported file", "mapping file"
+_PIECE = 1 << 20
+_TOGETHER = 1000
+
+
+def refuse_twice(book: Logbook, source: Source) -> set[str]:
+    """Names that are taken; refuses a recording that is there already with the same mapping."""
+    tests = {one.test for one in book.tests()}
+    for test in tests:
+        if start_of(book, test).stand.file.indicator.port != source.path.name:
+            continue
+        told = [stamped.event for stamped in book.events(test)]
+        if not any(isinstance(event, events.TestClosed) for event in told):
+            continue  # an import that was killed half way is no reason to refuse a whole one
+        notes = [event.text for event in told if isinstance(event, events.NoteTaken)]
+        if any(source.digest in note and source.mapping_digest in note for note in notes):
+            problem = f"is in {book.path} already, as test {test}; open it with: lashmap review {test}"
+            raise ConfigurationError(str(source.path), [problem])
+    return tests
+
+
+def start_record(source: Source, stand: Stand, found: Found, taken: set[str]) -> events.TestStarted:
+    """The start record of the test, its origin in the remark."""
+    mapping, box = source.mapping, source.box
+    remark = "\n".join(
+        text for text in (box.box.remark, f"{source.origin[:1].upper()}{source.origin[1:]}.") if text
+    )
+    slug = re.sub(r"[^A-Za-z0-9]+", "-", box.box.serial)[:MOST_IN_NAME].strip("-") or "box"
+    name = first = f"{mapping.test.recorded.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}"
+    number_of = 2
+    while name in taken:
+        name, number_of = f"{first}-{number_of}", number_of + 1
+    places = {
+        f"{swept.member}_indicator_from_mesh_deg": swept.indicator_from_mesh_deg
+        for swept in mapping.sweep
+        if swept.indicator_from_mesh_deg is not None
+    }
+    return events.TestStarted(
+        test=name,
+        operator=mapping.test.operator or "not recorded",
+        box=box.model_copy(
+            update={
+                "box": box.box.model_copy(update={"remark": remark}),
+                "runout": box.runout.model_copy(update=places),
+            }
+        ),
+        stand=stand,
+        planned=tuple(dict.fromkeys(rock.engagement for rock in found.rocks)),
+        sweeps=tuple(sweep.member for sweep in found.sweeps),
+        version=program_version(),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Import:
+    """What an import has read and found."""
+
+    source: Source
+    recording: Recording
+    signals: Signals
+    found: Found
+    operator: str
+
+
+def keep(book: Logbook, started: events.TestStarted, imported: Import, measured: Measured) -> None:
+    """Write the test with what `measure` returned."""
+    source, recording = imported.source, imported.recording
+    test, recorded = started.test, source.mapping.test.recorded
+
+    def emit(time_s: float, event: events.Event) -> None:
+        utc = (recorded + dt.timedelta(seconds=time_s)).astimezone(dt.UTC).isoformat(timespec="milliseconds")
+        book.append(test, Stamped(time_s=time_s, utc=utc, event=event))
+
+    emit(0.0, started)
+    now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+    words = f"{source.origin}, with {source.mapping_path.name}, SHA-256 {source.mapping_digest}"
+    emit(0.0, events.NoteTaken(text=f"{words}, by {imported.operator} at {now}"))
+    emit(0.0, events.PreconditionsRecorded(preconditions=_preconditions(source, started)))
+    if recording.encoder is not None:
+        how: MatchedHow = "box file" if _matched_known(source) else "assumed"
+        emit(0.0, events.MatchedTeethSet(encoder_deg=imported.found.matched_deg, how=how))
+    for channel, data in ((FILE_CHANNEL, source.data), (MAPPING_CHANNEL, source.mapping_data)):
+        for at in range(0, len(data), _PIECE):
+            book.keep(test, channel, [Chunk(0.0, data[at : at + _PIECE])])
+    for channel, column in ((INDICATOR, recording.indicator), (ENCODER, recording.encoder)):
+        samples = [] if column is None else chunks(column)
+        for at in range(0, len(samples), _TOGETHER):  # a logbook is made for what comes bit by bit
+            book.keep(test, channel, samples[at : at + _TOGETHER])
+    for time_s, event in measured.events:
+        emit(time_s, event)
+    end = float(recording.time_s[-1])
+    emit(end, events.TestClosed(outcome="completed", reason="the imported recording ends here"))
+
+
+def _matched_known(source: Source) -> bool:
+    mapping = source.mapping
+    if mapping.positions.find_by is None:
+        return bool(mapping.positions.counted_from_matched_teeth)
+    return not _turn_unknown(source)
+
+
+def _turn_unknown(source: Source) -> bool:
+    """The angle begins again, and the box file's does not say in which turn the marked teeth are together."""
+    turned = source.mapping.encoder
+    return turned is not None and turned.wraps_at_deg is not None and turned.matched_deg is None
+
+
+def _preconditions(source: Source, started: events.TestStarted) -> tuple[Precondition, ...]:
+    """As at the stand, but for the cautions, which nobody can read any more, and with where it comes from."""
+    mapping = source.mapping
+    known = _matched_known(source)
+    date = mapping.test.recorded.date()
+    as_at_stand = collect(
+        source.box,
+        started.stand,
+        matched="box file" if known else "assumed",
+        today=date,
+        locked_out=True,
+    )
+    kept = []
+    for one in as_at_stand:
+        if one.name == "cautions" or (one.name == "calibration, encoder" and mapping.encoder is None):
+            continue
+        if one.name == "matched teeth":
+            kept.append(_matched_precondition(source))
+            continue
+        kept.append(replace(one, remedy=one.remedy.replace("the stand file", "the mapping file")))
+    return (*kept, _recording_precondition(source))
+
+
+def _matched_precondition(source: Source) -> Precondition:
+    name = "matched teeth"
+    if _matched_known(source):
+        detail = "engagements count from the matched teeth, as the mapping file says"
+        return Precondition(name=name, state="proven", detail=detail)
+    if source.mapping.positions.find_by is not None and _turn_unknown(source):
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail="the encoder's angle begins again, and the box file's does not say in which turn",
+            remedy="Write encoder.matched_deg in the mapping, of the turn in which the recording begins.",
+        )
+    return Precondition(
+        name=name,
+        state="unproven",
+        detail="the mapping file does not say that engagements count from the matched teeth",
+        remedy="Say so in the mapping (positions), when the recording shows it.",
+    )
+
+
+def _recording_precondition(source: Source) -> Precondition:
+    name, origin = "recording", source.origin
+    if source.mapping.test.vouched_by:
+        who = source.mapping.test.vouched_by
+        return Precondition(name=name, state="proven", detail=f"{origin}; vouched for by {who}")
+    return Precondition(
+        name=name,
+        state="unproven",
+        detail=f"{origin}; nobody vouches that it is of this gearbox",
+        remedy="Let whoever knows put their name into the mapping: test.vouched_by.",
+    )

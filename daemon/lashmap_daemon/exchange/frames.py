@@ -1,0 +1,99 @@
+"""A test from a logbook as the tables of an export, and as pandas frames.
+
+`frames` gives what `lashmap_analysis.tables.load` gives after an export, without the files between. The
+split: the analysis knows the tables (`tables/columns.py`), fills all that follow from an assessment
+(`frames.py`) and reads exported files (`tables/load.py`), for a notebook that has no logbook; what needs a
+logbook (samples as received, events) is added here.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from lashmap_analysis.tables.columns import TABLES
+from lashmap_analysis.tables.frames import as_columns, columns_of, frame
+
+from lashmap_daemon.exchange.samples import Block, Which, read_samples
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.conclude import judged
+from lashmap_daemon.replay.replay import Replay, newest_test
+from lashmap_daemon.story import events
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from lashmap_analysis.judge.assessment import Assessment
+
+    from lashmap_daemon.story.events import Stamped
+
+
+def small_tables(assessment: Assessment, told: Sequence[Stamped]) -> dict[str, dict[str, list[Any]]]:
+    """Every table but the samples, as columns.
+
+    Args:
+        assessment: Of a test.
+        told: Its events, as they were read with it.
+    """
+    test = assessment.record.identity.test
+    rows = []
+    for number, stamped in enumerate(told, 1):
+        kind, body = events.to_json(stamped.event)
+        rows.append(
+            {
+                "test": test,
+                "number": number,
+                "time_s": stamped.time_s,
+                "utc": stamped.utc,
+                "kind": kind,
+                "body": body,
+            }
+        )
+    return {**columns_of(assessment), "events": as_columns(TABLES["events"], rows)}
+
+
+def frames(logbook: Logbook, test: str | None, *, samples: Which = "all") -> dict[str, pd.DataFrame]:
+    """A test as pandas frames, by table.
+
+    Args:
+        logbook: Holds the test.
+        test: Which; the newest when None.
+        samples: Which samples; they are held in memory here.
+
+    Raises:
+        LogbookError: When the test cannot be read.
+    """
+    made: list[Block] = []
+    with Replay(logbook, test or newest_test(logbook)) as replay:
+        assessment = judged(read_samples(replay, samples, made.append), replay.events)
+    tables = small_tables(assessment, replay.events)
+    found = {name: frame(TABLES[name], columns) for name, columns in tables.items()}
+    return {**found, "samples": _samples_frame(made)}
+
+
+def _samples_frame(parts: list[Block]) -> pd.DataFrame:
+    import pandas as pd  # noqa: PLC0415  (slow to import)
+
+    columns = [column.name for column in TABLES["samples"].columns]
+    made = []
+    for block in parts:
+        position = pd.array(block.position, dtype="Int64")
+        position[block.position == 0] = pd.NA
+        sweeps = np.array(("", "gear", "pinion"), dtype=object)[block.sweep]
+        made.append(
+            pd.DataFrame(
+                {
+                    "test": pd.Series([block.test] * len(block), dtype="str"),
+                    "channel": block.channel,
+                    "time_s": block.time_s,
+                    "value": block.value,
+                    "unit": block.unit,
+                    "position": position,
+                    "sweep": pd.Series(sweeps, dtype="str"),
+                }
+            ).astype({"channel": "str", "unit": "str"})
+        )
+    if not made:
+        return frame(TABLES["samples"], {name: [] for name in columns})
+    return pd.concat(made, ignore_index=True)

@@ -1,0 +1,410 @@
+"""What an import looks at and what it finds: the samples, and the stretches of them that mean something."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.rock.rock import measure_rock
+from lashmap_drivers.readings import Floats
+from numpy.typing import NDArray
+
+from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.exchange.table import Recording
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.mapping_file import Mapping
+from lashmap_daemon.testing.arrival import StillLimits, rest_after, rest_before, still_limits, window_s
+
+
+@dataclass(frozen=True, kw_only=True)
+class Signals:
+    """Both instruments' samples as numbers, as the decoders of the logbook give them.
+
+    Attributes:
+        time_s: Indicator's times, shape (n,).
+        indicator_mm: Shape (n,).
+        encoder_time_s: Shape (m,); empty without an encoder.
+        encoder_deg: Shape (m,), of its shaft, its own zero.
+    """
+
+    time_s: Floats
+    indicator_mm: Floats
+    encoder_time_s: Floats
+    encoder_deg: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rock:
+    """A stretch of the recording.
+
+    Attributes:
+        engagement: Whole gear teeth past the matched teeth.
+        start_s: First moment, seconds since the recording began.
+        end_s: Last moment.
+    """
+
+    engagement: int
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sweep:
+    """A stretch of the recording in which a member was turned with the indicator on it.
+
+    Attributes:
+        member: The member that was turned.
+        start_s: First moment, seconds since the recording began.
+        end_s: Last moment.
+    """
+
+    member: Shaft
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """The rocks, the runout sweeps, and the encoder's angle with the matched teeth together."""
+
+    rocks: tuple[Rock, ...]
+    sweeps: tuple[Sweep, ...]
+    matched_deg: float
+
+
+def stretches(values: Floats) -> list[tuple[int, int]]:
+    """First and last index of every stretch of equal values."""
+    edges = np.flatnonzero(values[1:] != values[:-1]) + 1  # infinite ones are equal
+    firsts, lasts = np.r_[0, edges], np.r_[edges, len(values)] - 1
+    return list(zip(firsts.tolist(), lasts.tolist(), strict=True))
+
+
+# The rocks of a recording that nobody labelled: where gear and tip rest as the live test lets them.
+#
+# Decided here: which stretch is a rock, by the live test's own limits.
+
+
+def rocks_at_rest(mapping: Mapping, box: BoxFile, signals: Signals, zero: float) -> tuple[Rock, ...]:
+    """Stretches in which the gear stays at one engagement, moves no more than a rock, and so does the tip.
+
+    The recording is cut into half windows of the length that the live test watches; two neighbouring halves
+    together must be still, by the live test's own limits, and the rock begins after them, as it does there:
+    before, the tip comes down on its tooth.
+    """
+    gear_set = box.gear_set.gear_set()
+    limits = still_limits(gear_set, box.limits_for_analysis())
+    gear_deg = _gear_deg(mapping, gear_set, signals.encoder_deg - zero)
+    rate = min(
+        len(t) / (t[-1] - t[0]) if len(t) > 1 else 0.0 for t in (signals.time_s, signals.encoder_time_s)
+    )
+    half_s = window_s(rate) / 2.0
+    pieces = int(max(signals.time_s[-1], signals.encoder_time_s[-1]) / half_s) + 1
+    gear, tip = (
+        _extremes(times, values, half_s, pieces)
+        for times, values in ((signals.encoder_time_s, gear_deg), (signals.time_s, signals.indicator_mm))
+    )
+    place = _place(gear, gear_set, limits)
+    still = np.where(
+        _together(gear, limits.gear_span_deg) & _together(tip, limits.tip_span_mm), place, np.inf
+    )
+    rocks = []
+    for first, last in stretches(still):
+        start, end = (first + 2) * half_s, (last + 2) * half_s - 1e-6  # the next piece begins there
+        if np.isfinite(still[first]) and end - start >= mapping.positions.least_seconds:
+            found = Rock(engagement=int(still[first]), start_s=start, end_s=end)
+            found = _trimmed(found, signals.time_s, signals.indicator_mm)
+            found = _trimmed(found, signals.encoder_time_s, gear_deg)
+            rocks.append(_from_flank_to_flank(found, signals))
+    return tuple(rocks)
+
+
+def _trimmed(rock: Rock, times: Floats, values: Floats) -> Rock:
+    """Without the beginning and end in which one instrument is still on its way.
+
+    What a rock spans is seen in the middle three fifths of the stretch; the first and last fifths are cut
+    after and before their last and first sample outside of that span, with a third of it as a margin.
+    """
+    first, last = np.searchsorted(times, [rock.start_s, rock.end_s]).tolist()
+    inside, since = values[first:last], times[first:last]
+    share = (since - rock.start_s) / (rock.end_s - rock.start_s)
+    middle = inside[(share > 0.2) & (share < 0.8)]
+    if not len(middle):
+        return rock
+    low, high = float(middle.min()), float(middle.max())
+    margin = (high - low) / 3.0
+    outside = (inside < low - margin) | (inside > high + margin)
+    before, after = np.flatnonzero(outside & (share <= 0.2)), np.flatnonzero(outside & (share >= 0.8))
+    return Rock(
+        engagement=rock.engagement,
+        start_s=float(since[before[-1] + 1]) if before.size else rock.start_s,
+        end_s=float(since[after[0] - 1]) if after.size else rock.end_s,
+    )
+
+
+def _from_flank_to_flank(rock: Rock, signals: Signals) -> Rock:
+    """Without a rest between the flanks at either end."""
+    first, last = np.searchsorted(signals.time_s, [rock.start_s, np.nextafter(rock.end_s, np.inf)]).tolist()
+    times, values = signals.time_s[first:last], signals.indicator_mm[first:last]
+    before, after = rest_before(times, values), rest_after(times, values)
+    return Rock(
+        engagement=rock.engagement,
+        start_s=float(times[before]) if before else rock.start_s,
+        end_s=float(times[-1 - after]) if after else rock.end_s,
+    )
+
+
+def _extremes(times: Floats, values: Floats, step_s: float, pieces: int) -> tuple[Floats, Floats]:
+    """Least and largest value in every piece of the recording; nan where it holds none."""
+    piece = np.minimum((times / step_s).astype(np.int64), pieces - 1)
+    low, high = np.full(pieces, np.inf), np.full(pieces, -np.inf)
+    np.minimum.at(low, piece, values)
+    np.maximum.at(high, piece, values)
+    return np.where(np.isfinite(low), low, np.nan), np.where(np.isfinite(high), high, np.nan)
+
+
+def _together(ends: tuple[Floats, Floats], span: float) -> NDArray[np.bool_]:
+    """Whether a piece and the next stay within a span together; shape one less than the pieces."""
+    low, high = np.minimum(ends[0][:-1], ends[0][1:]), np.maximum(ends[1][:-1], ends[1][1:])
+    return np.asarray(high - low <= span)  # false where one is nan
+
+
+def _place(gear: tuple[Floats, Floats], gear_set: GearSet, limits: StillLimits) -> Floats:
+    """Engagement that a piece and the next rest at; infinite where they rest at none."""
+    pitch = 360.0 / gear_set.gear_teeth
+    low, high = np.minimum(gear[0][:-1], gear[0][1:]), np.maximum(gear[1][:-1], gear[1][1:])
+    middle = (low + high) / 2.0
+    whole = np.round(middle / pitch)
+    return np.where(np.abs(middle - whole * pitch) <= limits.near_deg, whole, np.inf)
+
+
+def _gear_deg(mapping: Mapping, gear_set: GearSet, shaft_deg: Floats) -> Floats:
+    on_pinion = mapping.encoder is not None and mapping.encoder.shaft == "pinion"
+    return np.asarray(shaft_deg / gear_set.ratio if on_pinion else shaft_deg)
+
+
+# Whether labels, encoder and indicator of a recording can be meant together; what cannot be is refused.
+#
+# Decided here: what is implausible enough to refuse. A wrong unit or zero would give confident nonsense.
+
+
+MOST_OFF = 0.1  # of a tooth, that all positions may lie off whole engagements (common practice, no source)
+
+SPARE_S = 1.0  # by which a stretch may reach beyond the rows: people round
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """What the checks look at."""
+
+    path: Path
+    mapping: Mapping
+    gear_set: GearSet
+    signals: Signals
+
+
+def check_turning(path: Path, signals: Signals) -> None:
+    """An angle that starts again after a turn has lost which turn it is in, and so the pinion's tooth."""
+    jumps = np.abs(np.diff(signals.encoder_deg))
+    if jumps.size and float(jumps.max()) > 180.0:
+        at = float(signals.encoder_time_s[1:][int(jumps.argmax())])
+        problem = (
+            f"the encoder jumps by {float(jumps.max()):.4g}° between two samples, {at:.6g} s after the "
+            "first row: it starts again after a turn, or its unit is wrong. If it starts again each turn, "
+            "write encoder.wraps_at_deg = 360"
+        )
+        raise ConfigurationError(str(path), [problem])
+
+
+def check_within(path: Path, found: tuple[Rock | Sweep, ...], recording: Recording) -> None:
+    """A stretch that reaches beyond the rows was mistyped, or the rest of the file is missing."""
+    last_s = float(recording.time_s[-1])  # of the rows: the indicator may have been taken away before
+    for one in found:
+        if one.start_s < -SPARE_S or one.end_s > last_s + SPARE_S:
+            what = f"{one.member} sweep" if isinstance(one, Sweep) else f"rock at engagement {one.engagement}"
+            problem = (
+                f"the {what} is said to last from {one.start_s:.6g} to {one.end_s:.6g} s after the first "
+                f"row, but the rows end {last_s:.6g} s after it; check its from_s and to_s, which count as "
+                "the file's own times do"
+            )
+            raise ConfigurationError(str(path), [problem])
+
+
+def check_span(case: Case, rocks: tuple[Rock, ...]) -> None:
+    """A rock that spans more than a tooth's size is no rock: the unit or the rows are wrong."""
+    path, mapping, signals = case.path, case.mapping, case.signals
+    spans = []
+    for rock in rocks:
+        inside = (signals.time_s >= rock.start_s) & (signals.time_s <= rock.end_s)
+        if not inside.any():
+            problem = (
+                f"the rock at engagement {rock.engagement}, {rock.start_s:.6g} to {rock.end_s:.6g} s "
+                "after the first row, holds no sample of the indicator; check positions"
+            )
+            raise ConfigurationError(str(path), [problem])
+        spans.append(float(np.ptp(signals.indicator_mm[inside])))
+    typical = float(np.median(spans))
+    module = case.gear_set.outer_module_mm
+    if typical > module:
+        problem = (
+            f"indicator.unit: a typical rock would span {typical:.4g} mm, more than a module of {module:g} "
+            f"mm; the unit is {mapping.indicator.unit!r} now, or the positions take in the way between rocks"
+        )
+        raise ConfigurationError(str(path), [problem])
+    if typical < mapping.indicator.resolution_mm:
+        problem = (
+            f"indicator.unit: a typical rock would span {typical:.4g} mm, less than the resolution of "
+            f"{mapping.indicator.resolution_mm:g} mm; the unit is {mapping.indicator.unit!r} now"
+        )
+        raise ConfigurationError(str(path), [problem])
+
+
+def check_angles(case: Case, rocks: tuple[Rock, ...], zero: float | None) -> float:
+    """The encoder's zero; labels and encoder must agree to a quarter of a tooth."""
+    signals, encoder = case.signals, case.mapping.encoder
+    if encoder is None or not len(signals.encoder_deg):
+        return 0.0
+    teeth = case.gear_set.gear_teeth if encoder.shaft == "gear" else case.gear_set.pinion_teeth
+    pitch = 360.0 / teeth
+    apart = []
+    for rock in rocks:
+        inside = (signals.encoder_time_s >= rock.start_s) & (signals.encoder_time_s <= rock.end_s)
+        seen = signals.encoder_deg[inside]
+        middle = (float(seen.min()) + float(seen.max())) / 2.0 if len(seen) else np.nan
+        apart.append(middle - rock.engagement * pitch)
+    from_labels = float(np.nanmedian(apart)) if np.isfinite(apart).any() else 0.0
+    matched = from_labels if zero is None else zero
+    _check_zero(case, from_labels - matched, pitch)
+    for rock, angle in zip(rocks, apart, strict=True):
+        if abs(angle - matched) > pitch / 4.0:
+            seen_at = rock.engagement + (angle - matched) / pitch
+            problem = (
+                f"the rock {rock.start_s:.6g} s after the first row is said to be at engagement "
+                f"{rock.engagement}, but the encoder stands at {seen_at:.2f}; check encoder.unit, "
+                "encoder.counts_per_turn, encoder.sense, encoder.matched_deg and the engagements"
+            )
+            raise ConfigurationError(str(case.path), [problem])
+    return matched
+
+
+def _check_zero(case: Case, off_deg: float, pitch: float) -> None:
+    """A tip that does not move touches every flank at the same angle, within the backlash of engagement 0."""
+    if abs(off_deg) > MOST_OFF * pitch:
+        problem = (
+            f"encoder.matched_deg: the gear rests {off_deg:+.3g}° off whole engagements all along, where "
+            f"{MOST_OFF * pitch:.2g}° could be explained; engagements would be counted from the wrong "
+            "tooth. Correct it here or in the box file (matched_teeth.encoder_deg), or encoder.sense"
+        )
+        raise ConfigurationError(str(case.path), [problem])
+
+
+# Which stretch of a recording is which rock, and which are runout sweeps.
+#
+# Decided here: the windows and their engagements. What was labelled by nobody is found in
+# `exchange/rocks.py`, what cannot be meant is refused in `exchange/rocks.py`; what a rock reads is decided
+# by the analysis, as in a test at the stand.
+
+
+def find(path: Path, mapping: Mapping, box: BoxFile, recording: Recording, signals: Signals) -> Found:
+    """Find the rocks and the sweeps of a recording.
+
+    Raises:
+        ConfigurationError: No rock is found, stretches overlap, or labels, encoder and indicator cannot be
+            meant together.
+    """
+    gear_set = box.gear_set.gear_set()
+    sweeps = _sweeps(mapping, recording)
+    zero = mapping.encoder.matched_deg if mapping.encoder else None
+    zero = box.matched_teeth.encoder_deg if zero is None else zero
+    check_turning(path, signals)
+    if mapping.positions.find_by == "encoder":
+        if zero is None:
+            problem = "is missing; to find rocks by the encoder, its angle at the matched teeth is needed"
+            raise ConfigurationError(str(path), [f"encoder.matched_deg: {problem}"])
+        found = rocks_at_rest(mapping, box, signals, zero)
+        rocks = tuple(rock for rock in found if not any(_overlap(rock, sweep) for sweep in sweeps))
+        swallowed = tuple(rock for rock in found if rock not in rocks and _usable(rock, mapping, signals))
+        _check_apart(path, (*swallowed, *sweeps))
+        if not rocks:
+            problem = (
+                "no rock was found: nowhere does the gear rest at a whole engagement for "
+                f"{mapping.positions.least_seconds:g} s with the tip on its tooth. Check indicator.unit, "
+                "encoder.unit, encoder.counts_per_turn, encoder.shaft, encoder.matched_deg and the teeth "
+                "in the box file"
+            )
+            raise ConfigurationError(str(path), [problem])
+    else:
+        rocks = _labelled(mapping, recording)
+    if not rocks:
+        raise ConfigurationError(str(path), ["positions: no row belongs to a position; check the mapping"])
+    _check_apart(path, (*rocks, *sweeps))
+    check_within(path, (*rocks, *sweeps), recording)
+    case = Case(path=path, mapping=mapping, gear_set=gear_set, signals=signals)
+    check_span(case, rocks)
+    zero = check_angles(case, rocks, zero)
+    return Found(rocks=rocks, sweeps=sweeps, matched_deg=zero)
+
+
+def _labelled(mapping: Mapping, recording: Recording) -> tuple[Rock, ...]:
+    if mapping.positions.rock is not None:
+        first = _first_s(recording)
+        listed = sorted(mapping.positions.rock, key=lambda one: one.from_s)
+        return tuple(
+            Rock(engagement=one.engagement, start_s=one.from_s - first, end_s=one.to_s - first)
+            for one in listed
+        )
+    labels = recording.engagements
+    if labels is None:
+        return ()
+    shown = np.where(np.isnan(labels), np.inf, labels)
+    return tuple(
+        Rock(
+            engagement=int(shown[first]),
+            start_s=float(recording.time_s[first]),
+            end_s=float(recording.time_s[last]),
+        )
+        for first, last in stretches(shown)
+        if np.isfinite(shown[first])
+    )
+
+
+def _sweeps(mapping: Mapping, recording: Recording) -> tuple[Sweep, ...]:
+    first = _first_s(recording)
+    listed = sorted(mapping.sweep, key=lambda one: one.from_s)
+    return tuple(
+        Sweep(member=one.member, start_s=one.from_s - first, end_s=one.to_s - first) for one in listed
+    )
+
+
+def _first_s(recording: Recording) -> float:
+    """Where the file's own axis of time begins; rows with dates count from the first."""
+    return 0.0 if np.isnan(recording.first_s) else recording.first_s
+
+
+def _overlap(one: Rock | Sweep, other: Rock | Sweep) -> bool:
+    return one.start_s <= other.end_s and other.start_s <= one.end_s
+
+
+def _usable(rock: Rock, mapping: Mapping, signals: Signals) -> bool:
+    """Whether a stretch gives a reading: nobody rocks the gear while a member is turned for its runout."""
+    inside = (signals.time_s >= rock.start_s) & (signals.time_s <= rock.end_s)
+    time_s, value = signals.time_s[inside], signals.indicator_mm[inside]
+    return measure_rock(time_s, value, resolution_mm=mapping.indicator.resolution_mm).usable
+
+
+def _check_apart(path: Path, found: tuple[Rock | Sweep, ...]) -> None:
+    """A sample belongs to one rock or sweep: in two of them it would count twice."""
+    for one, other in pairwise(sorted(found, key=lambda one: one.start_s)):
+        if _overlap(one, other):
+            problem = (
+                f"{_name(one)} ends {one.end_s:.6g} s after the first row, but {_name(other)} begins at "
+                f"{other.start_s:.6g} s; correct positions or sweep so that they do not overlap"
+            )
+            raise ConfigurationError(str(path), [problem])
+
+
+def _name(one: Rock | Sweep) -> str:
+    return f"the rock at engagement {one.engagement}" if isinstance(one, Rock) else f"the {one.member} sweep"

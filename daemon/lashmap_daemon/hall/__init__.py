@@ -1,0 +1,1 @@
+"""Watching a hall of stands over the bus; sends nothing."""

@@ -1,0 +1,162 @@
+"""A hall of stands as someone far away knows it: the newest of each kind of message, and how old it is.
+
+Nothing here is trusted: a message counts only when it fits its schema and names the stand of its own topic,
+sizes and numbers of stands are bounded, and every text is cleaned before it can reach a terminal. Knows no
+network and no screen; time is handed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from pydantic import ValidationError
+
+from lashmap_daemon.bus import messages
+from lashmap_daemon.bus.topics import PUBLISHED, Topic, level
+from lashmap_daemon.clean_text import clean
+from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.story.wording import sentence
+
+MOST_BYTES = 262_144
+MOST_STANDS = 300
+SILENT_S = 3.0  # a running test speaks several times a second
+_BY_NAME = {topic.name: topic for topic in PUBLISHED}
+
+
+@dataclass
+class StandSeen:
+    """What is known of one stand; times are the watcher's own monotonic seconds.
+
+    Attributes:
+        stand: Topic level.
+        news_s: When it last said something of its own accord; None when all we know was kept by the broker.
+        live_s: When `live` came.
+    """
+
+    stand: str
+    status: messages.Status | None = None
+    live: messages.Live | None = None
+    state: messages.State | None = None
+    result: messages.Result | None = None
+    alarm: str = ""
+    news_s: float | None = None
+    live_s: float | None = None
+
+    @property
+    def name(self) -> str:
+        """As the stand calls itself, cleaned; with its topic level where that is another word."""
+        said = self.status or self.state
+        name = clean(said.name, 40) if said and said.name else self.stand
+        return name if level(name) == self.stand else f"{name} ({self.stand})"
+
+    @property
+    def online(self) -> bool:
+        """What its status says; someone must still look at the age."""
+        return self.status is not None and self.status.online
+
+    @property
+    def running(self) -> bool:
+        """True while a test runs there, as far as anyone knows."""
+        return self.online and self.state is not None and self.state.phase is not Phase.CLOSED
+
+    def age_s(self, now_s: float) -> float | None:
+        """Seconds since its last own word."""
+        return None if self.news_s is None else now_s - self.news_s
+
+    def silent(self, now_s: float) -> bool:
+        """True when a test should be running and nothing of it is heard."""
+        age_s = self.age_s(now_s)
+        return self.running and (age_s is None or age_s > SILENT_S)
+
+
+@dataclass
+class Hall:
+    """All stands heard of.
+
+    Attributes:
+        root: First levels of the topics.
+        wanted: Topic levels to look at; empty for all.
+        tell: Called with a line (cleaned) for everything worth one.
+        stands: By topic level.
+        not_understood: Messages that fit no schema, or claim to be another stand's.
+        too_many: Messages of stands beyond the limit.
+    """
+
+    root: str
+    wanted: frozenset[str] = frozenset()
+    tell: Callable[[str], None] = lambda _line: None
+    stands: dict[str, StandSeen] = field(default_factory=dict)
+    not_understood: int = 0
+    too_many: int = 0
+
+    def feed(self, topic: str, payload: bytes, *, retained: bool, now_s: float) -> None:
+        """Take a message; what cannot be understood is counted."""
+        levels = topic.removeprefix(f"{self.root}/").split("/")
+        kind = _BY_NAME.get(levels[-1])
+        if kind is None or len(levels) != 2 or not topic.startswith(f"{self.root}/"):
+            return
+        stand = levels[0]
+        if self.wanted and stand not in self.wanted:
+            return
+        message = _understand(kind, payload)
+        if message is None or message.stand != stand or clean(stand, 64) != stand:
+            self.not_understood += 1
+            return
+        if stand not in self.stands and len(self.stands) >= MOST_STANDS:
+            self.too_many += 1
+            return
+        seen = self.stands.setdefault(stand, StandSeen(stand=stand))
+        if not retained:
+            seen.news_s = now_s
+        self._take(seen, message, now_s, retained=retained)
+
+    def _take(self, seen: StandSeen, message: messages.Message, now_s: float, *, retained: bool) -> None:
+        match message:
+            case messages.Status():
+                before, seen.status = seen.status, message
+                if before is None or before.online != message.online:
+                    there = "online" if message.online else f"offline: {message.reason}"
+                    self._say(seen, there)
+            case messages.Live():
+                if not retained:  # no stand has it kept: whoever did, an old value must not look live
+                    seen.live, seen.live_s = message, now_s
+            case messages.State():
+                before_state, seen.state = seen.state, message
+                if _asks(message) and (before_state is None or _asks(before_state) != _asks(message)):
+                    self._say(seen, _asks(message))
+            case messages.Result():
+                before_result, seen.result = seen.result, message
+                if before_result is None or before_result.id != message.id:
+                    self._say(seen, f"result of {message.test}, {message.serial}: {message.outcome}")
+            case messages.InstrumentLost() | messages.InstrumentBack() | messages.ClosedEarly():
+                seen.alarm = clean(sentence(message.record, "mm") or "")
+                self._say(seen, seen.alarm)
+            case (
+                messages.PositionAccepted()
+                | messages.PositionRefused()
+                | messages.PositionLeftOut()
+                | messages.SweepDone()
+            ):
+                units = seen.state.units if seen.state else "mm"
+                self._say(seen, (sentence(message.record, units) or "").strip())
+
+    def _say(self, seen: StandSeen, text: str) -> None:
+        self.tell(f"{seen.stand}: {clean(text, 500)}")
+
+
+def _asks(state: messages.State) -> str:
+    """What is awaited: by the test, or by a stand that is always on when none runs."""
+    if state.service is not None and state.phase is Phase.CLOSED:
+        return f"{state.service.doing}; awaits {state.service.awaits}"
+    return state.instruction
+
+
+def _understand(kind: Topic, payload: bytes) -> messages.Message | None:
+    if len(payload) > MOST_BYTES:
+        return None
+    try:
+        message = kind.adapter.validate_json(payload)
+    except (ValidationError, ValueError, RecursionError):
+        return None
+    return message if isinstance(message, messages.Message) else None

@@ -1,0 +1,88 @@
+"""The watcher's side of the bus: listens to a hall, comes back after the broker was away. Sends nothing."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import secrets
+import time
+
+import aiomqtt
+
+from lashmap_daemon.bus.connection import connect, told
+from lashmap_daemon.bus.publisher import BackOff
+from lashmap_daemon.bus.topics import PUBLISHED
+from lashmap_daemon.hall.hall import MOST_BYTES, Hall
+from lashmap_daemon.hall.screen import BrokerSeen
+from lashmap_daemon.setup.bus_table import BusTable
+
+_LASTED_S = 5.0
+
+
+class Watcher:
+    """Feeds a hall from a broker.
+
+    Args:
+        settings: Broker and identity.
+        hall: What is fed.
+    """
+
+    def __init__(self, settings: BusTable, hall: Hall) -> None:
+        self._settings = settings
+        self._hall = hall
+        self._identifier = f"lashmap-watch-{secrets.token_hex(6)}"
+        self.broker = BrokerSeen(
+            address=settings.broker, since_s=time.monotonic(), problem="not reached yet; trying"
+        )
+
+    async def run(self) -> None:
+        """Listen until cancelled.
+
+        Raises:
+            ConfigurationError: When password or certificates cannot be read.
+        """
+        waits = BackOff()
+        while True:
+            began_s = time.monotonic()
+            try:
+                await self._one_connection()
+            except (aiomqtt.MqttError, OSError) as error:
+                if not self.broker.problem and time.monotonic() - began_s > _LASTED_S:
+                    waits.reset()  # a broker that ends every connection at once is not knocked at as fast
+                self._lost(told(error))
+            await asyncio.sleep(waits.next_s())
+
+    async def _one_connection(self) -> None:
+        async with connect(self._settings, self._identifier, most_bytes=MOST_BYTES) as client:
+            for stand in sorted(self._hall.wanted) or ["+"]:
+                for topic in PUBLISHED:
+                    await client.listen_to(f"{self._hall.root}/{stand}/{topic.name}", qos=topic.qos)
+            self.broker = BrokerSeen(address=self._settings.broker, since_s=time.monotonic(), problem="")
+            self._hall.tell("broker reached")
+            async for message in client.messages:
+                if isinstance(message.payload, bytes):
+                    self._hall.feed(
+                        str(message.topic), message.payload, retained=message.retain, now_s=time.monotonic()
+                    )
+
+    def _lost(self, problem: str) -> None:
+        since_s = self.broker.since_s if self.broker.problem else time.monotonic()
+        if problem != self.broker.problem:
+            self._hall.tell(f"broker away: {problem}")
+        self.broker = BrokerSeen(address=self._settings.broker, since_s=since_s, problem=problem)
+
+
+async def watch_with(watcher: Watcher, other: asyncio.Task[None]) -> None:
+    """Listen until ``other`` ends, or listening fails.
+
+    Raises:
+        Exception: What ended either of them.
+    """
+    listening = asyncio.create_task(watcher.run())
+    done, left = await asyncio.wait({listening, other}, return_when=asyncio.FIRST_COMPLETED)
+    for task in left:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+    for task in done:
+        task.result()

@@ -1,0 +1,498 @@
+"""Raw chunks that are not in the file yet: a quarter second as a rule, minutes when the disk is full.
+
+What waits is bounded. Beyond the bound the oldest chunks go, are counted, and leave a break behind, so that
+half lines on either side never merge into one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from lashmap_drivers.readings import Chunk, Chunks
+from pydantic import ValidationError
+
+from lashmap_daemon.errors import LogbookError, LogbookFull, LogbookGone
+from lashmap_daemon.logbook.digests import CLOSES, OPENS_AGAIN, EventRow, Seal, Tally
+from lashmap_daemon.logbook.failures import naming
+from lashmap_daemon.logbook.gone import Standing, save
+from lashmap_daemon.logbook.raw import Archives, Moved, RawReader, moved_of
+from lashmap_daemon.logbook.rows import (
+    Head,
+    add_event,
+    add_raw,
+    add_seal,
+    events_of,
+    head_of,
+    last_packs,
+    seals_of,
+)
+from lashmap_daemon.logbook.schema import (
+    SCHEMA,
+    bring_up_to_date,
+    connect,
+    is_writable,
+    make_new,
+    make_tables,
+    must_be_there,
+    must_be_writable,
+    must_not_lose_its_log,
+    schema_of,
+)
+from lashmap_daemon.setup.toml_file import problem_of
+from lashmap_daemon.story import events
+from lashmap_daemon.story.events import RockAccepted, Stamped, TestClosed, TestStarted
+
+PACK_S = 0.25
+MOST_CHUNKS = 5_000  # written at a time: a try on a full disk must not cost much
+_PACK_BYTES = 1 << 16
+MOST_WAITING_BYTES = 64_000_000
+_CHUNK_BYTES = 200  # what a chunk costs beside its bytes
+Key = tuple[str, str]  # test, channel
+
+
+class Waiting:
+    """Chunks by test and channel.
+
+    Attributes:
+        dropped_chunks: How many went because the bound was reached.
+        bytes: What waits now, with what keeping it costs.
+    """
+
+    def __init__(self, most_bytes: int = MOST_WAITING_BYTES) -> None:
+        self.dropped_chunks = 0
+        self.bytes = 0
+        self._most_bytes = most_bytes
+        self._chunks: dict[Key, deque[Chunk]] = {}
+        self._sizes: dict[Key, int] = {}  # bytes of the chunks alone, so that nobody need count them again
+
+    def add(self, key: Key, chunks: list[Chunk]) -> None:
+        """Let chunks wait."""
+        size = sum([len(chunk.data) for chunk in chunks])
+        self._chunks.setdefault(key, deque()).extend(chunks)
+        self._sizes[key] = self._sizes.get(key, 0) + size
+        self.bytes += size + _CHUNK_BYTES * len(chunks)
+        while self.bytes > self._most_bytes:
+            self._drop_oldest()
+
+    def is_due(self, key: Key) -> bool:
+        """True when what waits must be written now."""
+        waiting = self._chunks.get(key)
+        if not waiting:
+            return False
+        return waiting[-1].arrival_s - waiting[0].arrival_s >= PACK_S or self._sizes[key] >= _PACK_BYTES
+
+    def oldest(self, test: str) -> dict[str, list[Chunk]]:
+        """The oldest of what waits of a test, by channel; it goes on waiting until `written`."""
+        return {
+            channel: list(islice(some, MOST_CHUNKS))
+            for (name, channel), some in self._chunks.items()
+            if name == test and some
+        }
+
+    def tests(self) -> list[str]:
+        """Tests of which something waits."""
+        return list(dict.fromkeys(name for (name, _), chunks in self._chunks.items() if chunks))
+
+    def written(self, test: str, chunks: dict[str, list[Chunk]]) -> None:
+        """What `oldest` gave is in the file now."""
+        for channel, some in chunks.items():
+            key = test, channel
+            for _ in some:
+                self._chunks[key].popleft()
+            self._took(key, some)
+
+    def are_all(self, test: str, chunks: dict[str, list[Chunk]]) -> bool:
+        """True when nothing of the test waits but these."""
+        return all(
+            len(some) == len(chunks.get(channel, ()))
+            for (name, channel), some in self._chunks.items()
+            if name == test
+        )
+
+    def end_s(self, test: str) -> float:
+        """Newest arrival that waits of a test; minus infinity when none does."""
+        return max(
+            (chunks[-1].arrival_s for (name, _), chunks in self._chunks.items() if name == test and chunks),
+            default=float("-inf"),
+        )
+
+    def _drop_oldest(self) -> None:
+        """Halve the longest queue: dropping one by one would mark a break before every chunk."""
+        key, longest = max(self._chunks.items(), key=lambda item: len(item[1]))
+        gone = [longest.popleft() for _ in range(max(1, len(longest) // 2))]
+        self._took(key, gone)
+        self.dropped_chunks += sum(not one.is_break for one in gone)
+        if longest:
+            longest.appendleft(Chunk(longest[0].arrival_s, b""))
+            self.bytes += _CHUNK_BYTES
+
+    def _took(self, key: Key, some: list[Chunk]) -> None:
+        size = sum([len(chunk.data) for chunk in some])
+        self._sizes[key] -= size
+        self.bytes -= size + _CHUNK_BYTES * len(some)
+
+
+# A line of the list of tests, from the events of a test.
+
+
+@dataclass(frozen=True, kw_only=True)
+class TestSummary:
+    """A line of the list of tests."""
+
+    __test__ = False
+
+    test: str
+    started_utc: str
+    box: str
+    serial: str
+    positions: int
+    closing: str
+
+
+def summary_of(test: str, started_utc: str, stream: Sequence[Stamped]) -> TestSummary:
+    """Sum up a test; one whose events cannot be read (an empty stream) or have no beginning is damaged."""
+    started = stream[0].event if stream else None
+    if not isinstance(started, TestStarted):
+        closing = "damaged: lashmap verify says what"
+        return TestSummary(
+            test=test, started_utc=started_utc, box="", serial="", positions=0, closing=closing
+        )
+    ends = [s.event for s in stream if type(s.event).__name__ in {CLOSES, OPENS_AGAIN}]
+    last = ends[-1] if ends else None
+    return TestSummary(
+        test=test,
+        started_utc=started_utc,
+        box=started.box.box.type,
+        serial=started.box.box.serial,
+        positions=len({s.event.number for s in stream if isinstance(s.event, RockAccepted)}),
+        closing=f"{last.outcome}: {last.reason}" if isinstance(last, TestClosed) else "not closed",
+    )
+
+
+# The logbook: one SQLite file with every event and every raw byte, written as they happen.
+#
+# WAL with ``synchronous=FULL``: what `Logbook.append` returned from survives a power cut. Raw chunks are
+# packed into blobs of about a quarter second; their boundaries and arrival times are kept, because the
+# times of the samples are computed from them. What the tables are, how a pack looks, what is digested and
+# what waits is decided in `logbook.schema`, `logbook.pack`, `seal` and `logbook.logbook`.
+
+
+__all__ = ["SCHEMA", "Logbook", "TestSummary"]
+
+
+def stamped_of(row: EventRow, path: Path) -> Stamped:
+    """The event of a row.
+
+    Raises:
+        LogbookError: When it is none.
+    """
+    try:
+        event = events.from_json(row.kind, row.body)
+    except (KeyError, ValidationError, UnicodeError) as error:
+        raise _unreadable(row, path, _what_is_wrong(error)) from error
+    if not (math.isfinite(row.time_s) and isinstance(row.utc, str)):
+        raise _unreadable(row, path, f"its time is {row.time_s!r}, {row.utc!r}")
+    return Stamped(time_s=row.time_s, utc=row.utc, event=event)
+
+
+def _unreadable(row: EventRow, path: Path, why: str) -> LogbookError:
+    return LogbookError(
+        f"{path}: test {row.test}, event {row.number} ({row.kind}) cannot be read: {why}; find out "
+        f"what is damaged with: lashmap verify --logbook {path}"
+    )
+
+
+class Logbook:
+    """An open logbook file. One of an older schema is brought up to date.
+
+    Args:
+        path: The file; made when ``create`` is true and it is absent.
+        create: False refuses a missing file instead.
+        most_waiting_bytes: How much waits in memory while the disk is full, before the oldest raw chunks go.
+
+    Raises:
+        LogbookError: When it cannot be opened, is no logbook, or was written by a newer version, or
+            holds anything else than the tables of one.
+    """
+
+    def __init__(self, path: Path, *, create: bool, most_waiting_bytes: int = MOST_WAITING_BYTES) -> None:
+        self.path = path
+        self._heads: dict[str, Head] = {}
+        self._version = 0
+        self._waiting = Waiting(most_waiting_bytes)
+        self._full: tuple[LogbookFull, float] | None = None
+        self._archives = Archives(path)
+        if create:
+            must_be_writable(path)
+            must_not_lose_its_log(path)
+            if not path.exists():
+                make_new(path)
+        else:
+            must_be_there(path)
+        with naming(path):
+            self._base = connect(path)
+            try:
+                self._prepare()
+            except BaseException:
+                self._base.close()
+                raise
+        self._raw = RawReader(self._base, path, self._archives)
+        self._standing = Standing(path)
+
+    def must_be_there(self) -> None:
+        """See that the file under the name is still the one that was opened.
+
+        Raises:
+            LogbookGone: When it is not; `saved_elsewhere` can still read it.
+        """
+        why = self._standing.why_gone()
+        if why:
+            raise LogbookGone(self.path, why)
+
+    def saved_elsewhere(self, test: str, known: Iterable[Stamped] = ()) -> tuple[Logbook, str]:
+        """Save a logbook whose file is gone to a new one, together with what waits; that waits there now.
+
+        Args:
+            test: The test that has to be saved, should there be no room for the others.
+            known: Its events of this run; they are written where the old file cannot be read any more.
+
+        Returns:
+            The new logbook, open, and a sentence on what is in it.
+
+        Raises:
+            LogbookError: When there is no place for it.
+        """
+        try:
+            new, everything = save(self._base, self._standing, test)
+            held = "every test of the logbook" if everything else f"test {test} alone, for want of room"
+        except LogbookError as error:
+            new, _ = save(None, self._standing, test)
+            held = f"the events of test {test}, and what of its samples waited: the rest is lost ({error})"
+        else:
+            known = ()
+        book = Logbook(new, create=False)
+        book._waiting, self._waiting = self._waiting, Waiting()
+        for stamped in known:
+            book.append(test, stamped)
+        return book, f"saved in {new}: {held}"
+
+    @property
+    def dropped_chunks(self) -> int:
+        """Raw chunks that went because the disk was full for too long; each loss is marked by a break."""
+        return self._waiting.dropped_chunks
+
+    @property
+    def waiting_bytes(self) -> int:
+        """What waits in memory to be written, with what keeping it costs."""
+        return self._waiting.bytes
+
+    def append(self, test: str, stamped: Stamped) -> None:
+        """Keep an event; durable when this returns.
+
+        A closing record also seals the test. What is added to a closed test is sealed at once; only its
+        resumption, or raw samples, open it again until its next closing.
+
+        Raises:
+            LogbookFull: When there is no room. Nothing is lost: the same event can be appended again.
+            LogbookGone: When the file is no longer there under its name; nothing was written.
+            LogbookError: When it cannot be written.
+        """
+        self._write(test, stamped)
+
+    def keep(self, test: str, channel: str, chunks: list[Chunk]) -> None:
+        """Keep raw chunks as received; durable within a quarter second or at the next event.
+
+        Args:
+            test: Identifier of the test.
+            channel: Which instrument.
+            chunks: With arrival times in seconds since the test started.
+
+        Raises:
+            LogbookFull: When there is no room. The chunks wait in memory (do not hand them over again) and
+                are written when there is; beyond ``most_waiting_bytes`` the oldest go and are counted.
+            LogbookError: When they cannot be written.
+        """
+        if not chunks:
+            return
+        self._waiting.add((test, channel), chunks)
+        if self._full is not None and abs(chunks[-1].arrival_s - self._full[1]) < PACK_S:
+            raise self._full[0]  # a try costs something, and the live test comes by every few milliseconds
+        if self._full is not None or self._waiting.is_due((test, channel)):
+            self._write(test)
+
+    def events(self, test: str) -> Iterator[Stamped]:
+        """All events of a test in order.
+
+        Raises:
+            LogbookError: When one cannot be read.
+        """
+        with naming(self.path):
+            rows = events_of(self._base, self.path, test)
+        for row in rows:
+            yield stamped_of(row, self.path)
+
+    def raw(self, test: str, channel: str, *, gaps: bool = False) -> Iterator[Chunk]:
+        """All raw chunks of one instrument in order, as received; read as they are taken, not all at once.
+
+        Args:
+            test: Identifier of the test.
+            channel: Which instrument.
+            gaps: A pack that cannot be read becomes a break instead of an error.
+
+        Raises:
+            LogbookError: When a pack cannot be read, or was moved to an archive that is not at hand.
+        """
+        for chunks in self.raw_pieces(test, channel, gaps=gaps):
+            yield from chunks
+
+    def raw_pieces(
+        self, test: str, channel: str, *, gaps: bool = False, tally: Tally | None = None
+    ) -> Iterator[Chunks]:
+        """As `raw`, in pieces and as columns: many times as quick; see `RawReader.pieces`."""
+        return self._raw.pieces(test, channel, gaps=gaps, tally=tally)
+
+    def count_packs(self, test: str) -> int:
+        """How many raw packs a test has."""
+        with naming(self.path):
+            (count,) = self._base.execute("SELECT count(*) FROM raw WHERE test = ?", (test,)).fetchone()
+        return int(count)
+
+    def tests(self) -> list[TestSummary]:
+        """One line for each test, oldest first; one that is damaged says so, even without a beginning."""
+        with naming(self.path):
+            names = self._base.execute(
+                "SELECT test, utc, min(number) AS first FROM event GROUP BY test "  # utc of the first row
+                "UNION ALL SELECT test, min(utc), 0 FROM seal WHERE NOT EXISTS "
+                "(SELECT 1 FROM event WHERE event.test = seal.test) GROUP BY test ORDER BY 2, 1"
+            ).fetchall()
+        return [self._summary(str(name), str(utc)) for name, utc, _ in names]  # also of a damaged row
+
+    def seal_of(self, test: str) -> Seal | None:
+        """The newest seal of a test; None when it was never closed."""
+        with naming(self.path):
+            seals = seals_of(self._base, test)
+        return seals[-1][0] if seals else None
+
+    def moved_to(self, test: str) -> Moved | None:
+        """Where the raw samples of a test were moved; None while they are here."""
+        with naming(self.path):
+            return moved_of(self._base, test)
+
+    def end_s(self, test: str) -> float:
+        """Newest time of an event or chunk of a test, in its seconds; 0 when it has none."""
+        with naming(self.path):
+            (event,) = self._base.execute("SELECT max(time_s) FROM event WHERE test = ?", (test,)).fetchone()
+            raw = [last_s for _, _, last_s in last_packs(self._base, test)]
+        return max(event or 0.0, *raw, self._waiting.end_s(test))
+
+    def close(self) -> None:
+        """Write what waits and close the file.
+
+        Raises:
+            LogbookFull: When there is no room for what waits; the file is closed, and that is lost.
+        """
+        with naming(self.path):
+            try:
+                for test in self._waiting.tests():
+                    self._write(test)
+            except LogbookFull as error:
+                raise LogbookFull(
+                    *error.lines,
+                    f"{self.path}: closed with raw samples not written: {self.waiting_bytes} bytes",
+                ) from error
+            finally:
+                self._archives.close()
+                self._base.close()
+                self._standing.closed()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _summary(self, test: str, utc: str) -> TestSummary:
+        try:
+            return summary_of(test, utc, list(self.events(test)))
+        except LogbookError:
+            return summary_of(test, utc, [])
+
+    def _prepare(self) -> None:
+        schema = schema_of(self._base, self.path)
+        if is_writable(self.path):
+            self._base.execute("PRAGMA journal_mode=WAL")
+            self._base.execute("PRAGMA synchronous=FULL")
+        if schema == 0:
+            make_tables(self._base)
+        elif schema < SCHEMA:
+            bring_up_to_date(self._base, self.path, schema)
+            schema_of(self._base, self.path)
+
+    def _write(self, test: str, stamped: Stamped | None = None) -> None:
+        """Write what waits of a test, the oldest first, and at last an event; durable when this returns."""
+        last = False
+        while not last:
+            chunks = self._waiting.oldest(test)
+            last = self._waiting.are_all(test, chunks)
+            with self._transaction(test) as head:
+                for channel, some in chunks.items():
+                    add_raw(self._base, head, channel, some)
+                if last and stamped is not None:
+                    self._add(head, stamped)
+            self._waiting.written(test, chunks)
+
+    def _add(self, head: Head, stamped: Stamped) -> None:
+        """Add an event, and a seal when it closes the test or is added to a closed one."""
+        kind, body = events.to_json(stamped.event)
+        was_sealed = head.sealed
+        add_event(self._base, head, time_s=stamped.time_s, utc=stamped.utc, kind=kind, body=body)
+        if kind == CLOSES:
+            add_seal(self._base, head, stamped.utc, "closed")
+        elif was_sealed and kind != OPENS_AGAIN:
+            add_seal(self._base, head, stamped.utc, "added")
+
+    def _forget_old_heads(self) -> None:
+        """Another process may have added to a test meanwhile, such as a review."""
+        (version,) = self._base.execute("PRAGMA data_version").fetchone()
+        if version != self._version:
+            self._heads.clear()
+            self._version = version
+
+    @contextmanager
+    def _transaction(self, test: str) -> Iterator[Head]:
+        """All or nothing, in the file as in memory."""
+        try:
+            self.must_be_there()
+            with naming(self.path):
+                self._base.execute("BEGIN IMMEDIATE")
+                try:
+                    self._forget_old_heads()
+                    head = (self._heads.get(test) or head_of(self._base, test)).copy()
+                    yield head
+                    self._base.execute("COMMIT")
+                except BaseException:
+                    if self._base.in_transaction:
+                        self._base.execute("ROLLBACK")
+                    raise
+        except LogbookFull as error:
+            self._full = (error, self._waiting.end_s(test))
+            raise
+        self._full = None
+        self._heads[test] = head
+        self._standing.written()
+
+
+def _what_is_wrong(error: KeyError | ValidationError | UnicodeError) -> str:
+    if isinstance(error, ValidationError):
+        return "; ".join(problem_of(dict(detail)) for detail in error.errors()[:3])
+    return "this version knows no such event" if isinstance(error, KeyError) else str(error)

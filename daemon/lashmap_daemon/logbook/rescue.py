@@ -1,0 +1,330 @@
+"""What is left of a damaged logbook of schema 1: its rows carry no digests, so nothing tells good from bad.
+
+What can be read is chained as a migration does it. It is not sealed: a seal would hide what is gone, and a
+record that may have lost something must not be judged.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import sqlite3
+import struct
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.logbook.check import check_test
+from lashmap_daemon.logbook.digests import BEGINNING, EventRow, Seal
+from lashmap_daemon.logbook.failures import naming
+from lashmap_daemon.logbook.pages import Copy, Found, gather, make_aside, read_pages, records
+from lashmap_daemon.logbook.rows import insert_pack, insert_seal
+from lashmap_daemon.logbook.schema import (
+    NOT_CARRIED,
+    chain_of_schema_1,
+    chunks_of_schema_1,
+    make_new,
+    make_outbox,
+    make_results_of_old,
+    make_tables,
+    must_not_lose_its_log,
+)
+from lashmap_daemon.logbook.walk import plain
+from lashmap_daemon.story import events
+
+Columns = tuple[Any, ...]
+
+
+def rescue_schema_1(
+    base: sqlite3.Connection, some: Iterable[tuple[int, Columns]]
+) -> dict[str, tuple[str, ...]]:
+    """Write what can be read of rows of schema 1 into a new logbook.
+
+    Args:
+        base: Open on the new file, within a transaction.
+        some: Row number and columns, as found; the same row may come in several copies, newer ones later.
+
+    Returns:
+        What was left out, by test.
+    """
+    base.execute(
+        "CREATE TEMP TABLE event_1 (test, number, time_s, utc, kind, body, PRIMARY KEY (test, number))"
+    )
+    base.execute("CREATE TEMP TABLE raw_1 (id INTEGER PRIMARY KEY, test, channel, last_s, arrivals, data)")
+    left_out: dict[str, dict[str, None]] = {}
+    for number, columns in some:
+        test = columns[1] if columns[0] is None else columns[0]
+        wrong = _pack(base, number, columns) if columns[0] is None else _event(base, columns)
+        if wrong:
+            left_out.setdefault(test, {})[wrong] = None
+    tests = [
+        name for (name,) in base.execute("SELECT test FROM event_1 GROUP BY test ORDER BY min(utc), test")
+    ]
+    for test in tests:
+        chain_of_schema_1(base, test, sealed=False)
+    return {test: (*left_out.get(test, {}), *_gone(base, test)) for test in tests}
+
+
+def _event(base: sqlite3.Connection, columns: Columns) -> str:
+    test, number, time_s, utc, kind, body = columns
+    try:
+        events.from_json(kind, body)
+        base.execute(
+            "INSERT OR REPLACE INTO event_1 VALUES (?, ?, ?, ?, ?, ?)",
+            (test, number, float(time_s), utc, kind, body),
+        )
+    except (KeyError, ValidationError, UnicodeError):
+        return f"event {number} cannot be read and was left out"
+    return ""
+
+
+def _pack(base: sqlite3.Connection, number: int, columns: Columns) -> str:
+    _, test, channel, first_s, last_s, arrivals, data = columns
+    try:
+        chunks = chunks_of_schema_1(arrivals, data)
+        if chunks and (chunks[0].arrival_s, chunks[-1].arrival_s) == (first_s, last_s):
+            base.execute(
+                "INSERT OR REPLACE INTO raw_1 VALUES (?, ?, ?, ?, ?, ?)",
+                (number, test, channel, float(last_s), arrivals, data),
+            )
+            return ""
+    except (ValueError, struct.error):
+        pass
+    return f"samples of the {channel}, {first_s:.2f} to {last_s:.2f} s, cannot be read and were left out"
+
+
+def _gone(base: sqlite3.Connection, test: str) -> list[str]:
+    """Events by their numbers; packs have none of their own in this schema."""
+    numbers = [
+        n for (n,) in base.execute("SELECT number FROM event_1 WHERE test = ? ORDER BY number", (test,))
+    ]
+    gone = sorted(set(range(1, numbers[-1] + 1)) - set(numbers)) if numbers[-1] < 1_000_000 else []
+    named = [f"event {number} is gone" for number in gone[:20]]
+    return [*named, "rows of schema 1 carry no digests: nothing shows whether the rest is whole"]
+
+
+# From a damaged logbook to a new one: every row that can still be read, each held against its digest.
+#
+# Decided here: which of several copies of a row is right (the one whose digest follows on the row before it
+# and leads to the row after it), what is taken although it does not fit (what can be read at all; it is
+# named), and which seals stay (those that still fit their test). Where rows come from is decided in
+# `logbook.pages`.
+
+
+_MOST_BYTES = 100_000_000_000  # years of tests at 1,000 samples/s; every page is looked at
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rescued:
+    """What became of one test.
+
+    Attributes:
+        test: Identifier of the test.
+        rows: The highest place of a row in the new file.
+        problems: What is wrong with it there; empty when it is whole.
+        kept: Seals that still hold.
+        dropped: Numbers of seals that do not.
+    """
+
+    test: str
+    rows: int
+    problems: tuple[str, ...]
+    kept: tuple[Seal, ...]
+    dropped: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class _Written:
+    """How a test went into the new file.
+
+    Attributes:
+        digests: Stored digest by place, as far as the test is whole from its beginning.
+        left_out: What was not taken.
+    """
+
+    digests: dict[int, bytes]
+    left_out: tuple[str, ...]
+
+
+def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
+    """Copy what can be read; the damaged file is only read.
+
+    Returns:
+        One entry for each test, in the order in which they began as far as can be told.
+
+    Raises:
+        LogbookError: When nothing of a logbook is found, or the new file cannot be made.
+    """
+    if new.exists():
+        raise LogbookError(f"{new}: is there already; name a file that is not")
+    must_not_lose_its_log(new)
+    if damaged.exists() and not damaged.is_file():
+        raise LogbookError(f"{damaged}: is a folder, a device or a pipe; name a logbook's file")
+    if damaged.exists() and damaged.stat().st_size > _MOST_BYTES:
+        raise LogbookError(f"{damaged}: is larger than {_MOST_BYTES / 1e9:g} GB, so it is no logbook")
+    try:
+        pages = read_pages(damaged)
+    except OSError as error:
+        reason = f"cannot be read ({error.strerror}); check its name and permissions"
+        raise LogbookError(f"{damaged}: {reason}") from error
+    with naming(new):
+        make_new(new)
+        base = sqlite3.connect(new.absolute(), isolation_level=None)
+        try:
+            base.execute("PRAGMA journal_mode=WAL")
+            make_tables(base)
+            make_aside(base)
+            base.execute("BEGIN")
+            found = gather(base, records(pages))
+            _must_hold_something(found, damaged)
+            older = rescue_schema_1(base, found.older) if not found.rows else {}
+            found.drop_spoilt_copies()
+            written = {test: _write(base, found, test) for test in found.rows}
+            _write_about(base, damaged, found, not_carried=_write_outbox(base, found))
+            kept = {test: _write_seals(base, found, test, written[test]) for test in found.rows}
+            base.execute("COMMIT")
+        except BaseException:
+            base.close()
+            for name in (new.name, f"{new.name}-wal", f"{new.name}-shm"):
+                new.with_name(name).unlink(missing_ok=True)
+            raise
+        base.close()
+    told = tuple(_told(new, found, test, written[test], kept[test]) for test in found.in_order())
+    return told or tuple(_told_older(new, test, left_out) for test, left_out in older.items())
+
+
+def _must_hold_something(found: Found, damaged: Path) -> None:
+    if not found.rows and not found.older:
+        raise LogbookError(f"{damaged}: no row of a logbook can be read in it; look for an older copy")
+
+
+def _write(base: sqlite3.Connection, found: Found, test: str) -> _Written:
+    places = found.rows[test]
+    previous: bytes | None = BEGINNING
+    digests: dict[int, bytes] = {}
+    left_out: list[str] = []
+    whole = True
+    for place in sorted(places):
+        before = BEGINNING if place == 1 else previous if place - 1 in places else None
+        copy = _best(places[place], before, places.get(place + 1, []))
+        fits = before is not None and copy.row.digest(before) == copy.digest
+        previous = copy.digest
+        if not fits and isinstance(copy.row, EventRow) and not _can_be_read(copy.row):
+            left_out.append(f"{copy.row.name}: it cannot be read and was left out")
+            whole = False
+            continue
+        whole = whole and fits and copy.samples_fit and place == len(digests) + 1
+        if whole:
+            digests[place] = copy.digest
+        if not _insert(base, copy):
+            left_out.append(f"{copy.row.name}: another row has its number; it was left out")
+            whole = False
+    return _Written(digests, tuple(left_out))
+
+
+def _best(copies: list[Copy], before: bytes | None, following: list[Copy]) -> Copy:
+    """The copy that fits its neighbours; of equals the one with whole samples, then the newest."""
+
+    def worth(numbered: tuple[int, Copy]) -> tuple[int, int, bool, int]:
+        number, copy = numbered
+        back = before is not None and copy.row.digest(before) == copy.digest
+        on = any(one.row.digest(copy.digest) == one.digest for one in following)
+        readable = not isinstance(copy.row, EventRow) or _can_be_read(copy.row)
+        return back + on, copy.quality, readable, number
+
+    return copies[0] if len(copies) == 1 else max(enumerate(copies), key=worth)[1]
+
+
+def _can_be_read(row: EventRow) -> bool:
+    try:
+        row.body.encode()
+        events.from_json(row.kind, row.body)
+    except (KeyError, ValidationError, UnicodeError):
+        return False
+    return True
+
+
+def _insert(base: sqlite3.Connection, copy: Copy) -> bool:
+    row = copy.row
+    try:
+        if isinstance(row, EventRow):
+            base.execute(
+                "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (row.test, row.number, row.place, row.time_s, row.utc, row.kind, row.body, copy.digest),
+            )
+        else:
+            blobs = base.execute("SELECT arrivals, data FROM aside WHERE id = ?", (copy.blobs,)).fetchone()
+            insert_pack(base, row, copy.digest, *blobs)
+    except (sqlite3.IntegrityError, UnicodeError):
+        return False
+    return True
+
+
+def _write_about(base: sqlite3.Connection, damaged: Path, found: Found, *, not_carried: list[str]) -> None:
+    for row in found.moved.values():
+        with contextlib.suppress(UnicodeError):  # a damaged name leads to no archive
+            base.execute("INSERT INTO moved VALUES (?, ?, ?, ?)", row)
+    now = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
+    about = {**found.about, "rescued from": f"{damaged.resolve()}, {now}"}
+    if not_carried:
+        about[NOT_CARRIED] = "; ".join(not_carried)
+    base.executemany("INSERT INTO about VALUES (?, ?)", [(key, plain(value)) for key, value in about.items()])
+
+
+def _write_outbox(base: sqlite3.Connection, found: Found) -> list[str]:
+    """What waits to be published goes on waiting; returns what cannot."""
+    if not (found.sent or found.enrolled or found.has_outbox):
+        return []
+    make_outbox(base)
+    lost = []
+    for (topic, test), number in found.enrolled.items():
+        if (topic, test) not in found.sent:  # its row is lost: sent twice is better than never
+            found.add_sent(number, topic, test, 0)
+    if not found.sent:
+        lost.append("which records the broker of the bus did not have yet cannot be read; none of them waits")
+    for (topic, test), (_, sent) in sorted(found.sent.items(), key=lambda item: item[1]):
+        newest = base.execute("SELECT max(number) FROM event WHERE test = ?", (test,)).fetchone()[0]
+        if newest is None:
+            lost.append(f"test {test} was to be published below {topic}, and nothing of it is left")
+            continue
+        # A number beyond the newest event is damage: it would keep back what comes when the test goes on.
+        row = (topic, test, sent if 0 <= sent <= newest else 0)
+        try:
+            base.execute("INSERT INTO outbox (topic, test, sent) VALUES (?, ?, ?)", row)
+        except UnicodeError:
+            lost.append(f"test {test} was to be published below {topic}, which is damaged")
+    if found.texts:
+        make_results_of_old(base)
+        for number, row in sorted(found.texts.items()):
+            with contextlib.suppress(UnicodeError):  # which result, nobody can tell
+                base.execute("INSERT INTO outbox_result VALUES (?, ?, ?, ?, ?)", (number, *row[1:]))
+    return lost
+
+
+def _write_seals(base: sqlite3.Connection, found: Found, test: str, written: _Written) -> tuple[Seal, ...]:
+    kept = [seal for seal in found.seals_of(test) if written.digests.get(seal.rows) == seal.head]
+    for seal in kept:
+        insert_seal(base, seal)
+    return tuple(kept)
+
+
+def _told_older(new: Path, test: str, left_out: tuple[str, ...]) -> Rescued:
+    check = check_test(new, test)
+    problems = (*(plain(one) for one in left_out), *check.problems)
+    return Rescued(test=plain(test), rows=check.rows, problems=problems, kept=(), dropped=())
+
+
+def _told(new: Path, found: Found, test: str, written: _Written, kept: tuple[Seal, ...]) -> Rescued:
+    check = check_test(new, test)
+    numbers = found.seal_numbers(test) - {seal.number for seal in kept}
+    return Rescued(
+        test=plain(test),
+        rows=check.rows,
+        problems=(*(plain(one) for one in written.left_out), *check.problems),
+        kept=kept,
+        dropped=tuple(sorted(numbers)),
+    )

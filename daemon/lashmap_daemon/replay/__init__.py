@@ -1,0 +1,1 @@
+"""From a logbook back to a test record, its result and its review."""

@@ -1,0 +1,187 @@
+"""Preconditions from what the box file, the stand file and the person say; nothing is assumed proven."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Literal
+
+from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.record import Precondition, Units
+
+from lashmap_daemon.logbook.walk import TestCheck
+from lashmap_daemon.setup.box_file import BoxFile, MountingTable
+from lashmap_daemon.setup.stand_file import ENCODER, Stand
+
+MatchedHow = Literal["box file", "set at the stand", "assumed"]
+
+
+def collect(
+    box: BoxFile, stand: Stand, *, matched: MatchedHow, today: dt.date, locked_out: bool
+) -> tuple[Precondition, ...]:
+    """Every precondition of a verdict with its state.
+
+    Args:
+        box: The box file, completed by what the operator answered.
+        stand: The stand and its instruments.
+        matched: Where the matched-teeth reference came from.
+        today: Date the calibrations are judged at.
+        locked_out: The operator confirmed the cautions.
+    """
+    return (
+        _mounting_distance("pinion", box.mounting, box.box.units),
+        _mounting_distance("gear", box.mounting, box.box.units),
+        _matched_teeth(matched, _ranges_in_cycle(box, stand)),
+        _bearings(box.mounting),
+        _calibration("indicator", stand.file.indicator.calibration_due, today),
+        _calibration("encoder", stand.file.encoder.calibration_due, today),
+        Precondition(
+            name="cautions",
+            state="proven" if locked_out else "unproven",
+            detail="read and confirmed before the test" if locked_out else "not confirmed",
+            remedy="" if locked_out else "Read the cautions and confirm them at the start of the test.",
+        ),
+    )
+
+
+def record_intact(check: TestCheck) -> Precondition:
+    """Whether the record of a test is as it was written, from a check of its digests."""
+    name = "record intact"
+    if check.problems:
+        count = len(check.problems)
+        return Precondition(
+            name=name,
+            state="failed",
+            detail=f"{count} deviation{'s' if count > 1 else ''} from its digests",
+            remedy="Verify the logbook; judge from a copy that fits its seal, or test again.",
+        )
+    if check.sealed is None:
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail="not sealed, since the test is not closed",
+            remedy="Close the test; one that was broken off can be resumed.",
+        )
+    digest = check.sealed.digest.hex()
+    return Precondition(name=name, state="proven", detail=f"fits its seal {digest[:16]} …")
+
+
+def index_in_place(slips: int) -> tuple[Precondition, ...]:
+    """Whether the encoder's index pulse came where it belongs; nothing when it never came elsewhere.
+
+    Args:
+        slips: How often it did not.
+    """
+    if not slips:
+        return ()
+    return (
+        Precondition(
+            name="encoder index",
+            state="failed",
+            detail=f"came {slips} time{'s' if slips > 1 else ''} at another count than before",
+            remedy="See to the encoder's coupling and cable, set the matched teeth anew, and test again.",
+        ),
+    )
+
+
+def _mounting_distance(
+    member: Literal["pinion", "gear"], mounting: MountingTable, units: Units
+) -> Precondition:
+    marked = mounting.pinion_marked_mm if member == "pinion" else mounting.gear_marked_mm
+    actual = mounting.pinion_set_mm if member == "pinion" else mounting.gear_set_mm
+    name = f"mounting distance, {member}"
+    if marked is None or actual is None:
+        words = (("as marked", marked), ("as set", actual))
+        lacking = " and ".join(word for word, value in words if value is None)
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail=f"distance {lacking} not recorded",
+            remedy=f"Measure the {member}'s mounting distance and record it as "
+            f"mounting.{member}_marked_{units} and mounting.{member}_set_{units}.",
+        )
+    difference = actual - marked
+
+    def shown(length_mm: float, *, signed: bool = False) -> str:
+        return format_length(length_mm, units, decimals=3 if units == "mm" else 4, signed=signed)
+
+    # A micrometre of slack: marked values are written with two or three decimals.
+    within = abs(difference) <= mounting.tolerance_mm + 1e-6
+    return Precondition(
+        name=name,
+        state="proven" if within else "failed",
+        detail=f"marked {shown(marked)}, set {shown(actual)}, difference {shown(difference, signed=True)} "
+        f"(tolerance {shown(mounting.tolerance_mm)})",
+        remedy="" if within else f"Correct the {member}'s shim, then check the contact pattern.",
+    )
+
+
+def _ranges_in_cycle(box: BoxFile, stand: Stand) -> float:
+    """How often the encoder's count begins again within a mesh cycle; 0 when it never does."""
+    range_deg = stand.decoders()[ENCODER].range_deg
+    gear_set = box.gear_set.gear_set()
+    teeth = gear_set.gear_teeth if stand.file.encoder.shaft == "gear" else gear_set.pinion_teeth
+    return 0.0 if range_deg is None else gear_set.mesh_cycle * 360.0 / teeth / range_deg
+
+
+def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float) -> Precondition:
+    name = "matched teeth"
+    match matched:
+        case "box file" if ranges_in_cycle > 1.0:
+            return Precondition(
+                name=name,
+                state="unproven",
+                detail=f"the encoder's count begins again {ranges_in_cycle:.1f} times in a mesh cycle, so "
+                "the angle in the box file does not tell which teeth are together",
+                remedy="Leave matched_teeth.encoder_deg out, and bring the marked teeth together at the "
+                "start.",
+            )
+        case "box file":
+            return Precondition(name=name, state="proven", detail="encoder angle recorded in the box file")
+        case "set at the stand":
+            return Precondition(
+                name=name, state="proven", detail="marked teeth brought together at the stand"
+            )
+    return Precondition(
+        name=name,
+        state="unproven",
+        detail="nobody said where the marked teeth are; engagements count from where the test began",
+        remedy="Bring the marked teeth together at the start and say so, or record "
+        "matched_teeth.encoder_deg.",
+    )
+
+
+def _bearings(mounting: MountingTable) -> Precondition:
+    detail = mounting.bearings or "preload or end play not recorded"
+    if mounting.bearings_within_drawing is None:
+        return Precondition(
+            name="bearings",
+            state="unproven",
+            detail=detail,
+            remedy="Measure preload or end play against the drawing and record mounting.bearings and "
+            "mounting.bearings_within_drawing.",
+        )
+    within = mounting.bearings_within_drawing
+    return Precondition(
+        name="bearings",
+        state="proven" if within else "failed",
+        detail=detail,
+        remedy="" if within else "Set the bearings as the drawing asks, then test again.",
+    )
+
+
+def _calibration(instrument: str, due: dt.date | None, today: dt.date) -> Precondition:
+    name = f"calibration, {instrument}"
+    if due is None:
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail="no date recorded",
+            remedy=f"Record {instrument}.calibration_due in the stand file.",
+        )
+    valid = today <= due
+    return Precondition(
+        name=name,
+        state="proven" if valid else "failed",
+        detail=f"{'due' if valid else 'was due'} {due.isoformat()}",
+        remedy="" if valid else f"Have the {instrument} calibrated, then test again.",
+    )

@@ -1,0 +1,320 @@
+"""The review of a test, read from its logbook and written beside what was recorded.
+
+Decided here: which requests are refused, and what each leaves in the logbook. What a review shows is decided
+in the analysis.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from lashmap_analysis.judge.assessment import Review
+from lashmap_analysis.judge.review import ReviewError, review, window_of
+from lashmap_analysis.record.review_record import Exclusion, SignOff, StoredResult
+
+from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.logbook.check import check_rows
+from lashmap_daemon.logbook.logbook import stamped_of
+from lashmap_daemon.setup.free_text import MOST_IN_LABEL, MOST_IN_REMARK, complaint
+from lashmap_daemon.story import events
+from lashmap_daemon.story.events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff, Stamped
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from lashmap_analysis.judge.assessment import Assessment
+
+    from lashmap_daemon.logbook.logbook import Logbook
+
+
+@dataclass
+class _Story:
+    stored: StoredResult | None = None
+    exclusions: dict[int, Exclusion] = field(default_factory=dict)
+    sign_offs: list[SignOff] = field(default_factory=list)
+    closed: bool = False
+    end_s: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wishes:
+    """What a reviewer asks for in one go.
+
+    Attributes:
+        exclude: Position to leave out; None for none.
+        reversal: Only this reversal of it.
+        undo: Number of an exclusion to take back.
+        reason: Why, for both; a remark when somebody only signs.
+        by: Who leaves out or takes back.
+        sign_off: Who signs; empty for nobody.
+    """
+
+    exclude: int | None = None
+    reversal: int | None = None
+    undo: int | None = None
+    reason: str = ""
+    by: str = ""
+    sign_off: str = ""
+
+    @property
+    def changes(self) -> bool:
+        """Whether anything is to be left out or taken back."""
+        return self.exclude is not None or self.undo is not None
+
+    @property
+    def any(self) -> bool:
+        """Whether anything is to be written."""
+        return self.changes or bool(self.sign_off)
+
+
+def store_result(logbook: Logbook, told: Sequence[Stamped], assessment: Assessment) -> Stamped:
+    """Keep the figures of a result that is handed over, with the version of the analysis.
+
+    Args:
+        logbook: Where the test is.
+        told: Its events, as they were read for the assessment.
+        assessment: Of what was recorded.
+
+    Returns:
+        What was added to the events.
+
+    Raises:
+        LogbookError: When it cannot be written.
+    """
+    spot = assessment.stated
+    return _append(
+        logbook,
+        told,
+        assessment,
+        ResultStored(
+            analysis_version=assessment.version,
+            outcome=assessment.verdict.outcome,
+            engagement=spot.engagement if spot else None,
+            normal_backlash_mm=spot.normal_backlash_mm if spot else None,
+            low_mm=spot.interval_mm[0] if spot else None,
+            high_mm=spot.interval_mm[1] if spot else None,
+            confirmed=assessment.confirmed,
+            positions=len(assessment.positions),
+            usable=sum(one.normal_backlash_mm is not None for one in assessment.positions),
+        ),
+    )
+
+
+def with_review(told: Sequence[Stamped], assessment: Assessment) -> Assessment:
+    """Put beside an assessment what was stored when the test ran, and what reviewers did.
+
+    Args:
+        told: The events of the test, as they were read for the assessment, and what was added since.
+        assessment: Of what was recorded.
+    """
+    story = _story(told)
+    reviewed = review(
+        assessment,
+        stored=story.stored,
+        exclusions=tuple(story.exclusions.values()),
+        sign_offs=tuple(story.sign_offs),
+    )
+    return replace(assessment, review=reviewed)
+
+
+def write_wishes(logbook: Logbook, assessment: Assessment, wishes: Wishes) -> Assessment:
+    """Write what a reviewer asks for, all of it or nothing, and return the assessment with its new review.
+
+    Args:
+        logbook: Where the test is.
+        assessment: Of what was recorded, with or without its review.
+        wishes: What is asked for.
+
+    Raises:
+        ConfigurationError: What is asked for does not fit the test; nothing was written.
+        LogbookError: It cannot be written, or was changed since the assessment.
+    """
+    test = assessment.record.identity.test
+    told = _checked_events(logbook, assessment)
+    story = _story(told)
+    problems = _problems(wishes, story, assessment)
+    if problems:
+        raise ConfigurationError(f"test {test}", problems)
+    for event in _changes(wishes, story, assessment):
+        told.append(_append(logbook, told, assessment, event))
+    seen = with_review(told, assessment)
+    if wishes.sign_off and seen.review is not None:
+        told.append(_append(logbook, told, assessment, _signature(wishes, seen, seen.review)))
+        seen = with_review(told, assessment)
+    return seen
+
+
+def _checked_events(logbook: Logbook, assessment: Assessment) -> list[Stamped]:
+    """The events as they stand now, others may have reviewed meanwhile, and every digest and seal fits them.
+
+    Raises:
+        LogbookError: When they do not fit, and the assessment knows nothing of that.
+    """
+    rows, check = check_rows(logbook.path, assessment.record.identity.test)
+    if check.problems and not assessment.record.damage:
+        raise LogbookError(
+            f"{logbook.path}: test {check.test} was changed since it was read ({check.problems[0]}); nothing "
+            f"was written. See what is wrong with: lashmap verify --logbook {logbook.path}"
+        )
+    return [stamped_of(row, logbook.path) for row in rows]
+
+
+def _problems(wishes: Wishes, story: _Story, assessment: Assessment) -> list[str]:
+    """Everything that speaks against the wishes, at once."""
+    found = []
+    if not story.closed:
+        found.append(
+            "it has no closing record and may still be running; only a closed test can be reviewed. "
+            "lashmap review without --exclude, --undo and --sign-off shows what there is"
+        )
+    if wishes.reversal is not None and wishes.exclude is None:
+        found.append(
+            "--reversal: says which reversal of the position to exclude; give --exclude POSITION too"
+        )
+    if wishes.changes and not wishes.reason.strip():
+        found.append("--reason: say why; it is kept with the record")
+    if wishes.changes and not wishes.by.strip():
+        found.append("--by: say who; it is kept with the record")
+    texts = (
+        ("--reason", wishes.reason, MOST_IN_REMARK),
+        ("--by", wishes.by, MOST_IN_LABEL),
+        ("--sign-off", wishes.sign_off, MOST_IN_LABEL),
+    )
+    found += [f"{option}: {wrong}" for option, text, most in texts if (wrong := complaint(text, most))]
+    if wishes.undo is not None:
+        found += _undo_problems(wishes.undo, story)
+    if wishes.exclude is not None:
+        try:
+            window_of(assessment, wishes.exclude, wishes.reversal)
+        except ReviewError as error:
+            found.append(f"--exclude: {error}")
+        for one in story.exclusions.values():
+            same = one.position == wishes.exclude and one.reversal in {None, wishes.reversal}
+            if same and one.undone is None and one.number != wishes.undo:
+                found.append(f"--exclude: {one.what} is left out already (exclusion {one.number})")
+    return found
+
+
+def _undo_problems(number: int, story: _Story) -> list[str]:
+    one = story.exclusions.get(number)
+    if one is not None and one.undone is None:
+        return []
+    holding = ", ".join(str(n) for n, other in story.exclusions.items() if other.undone is None) or "none"
+    gone = "was undone already" if one is not None else "is not in the record"
+    return [f"--undo: exclusion {number} {gone}; those that hold: {holding}"]
+
+
+def _changes(wishes: Wishes, story: _Story, assessment: Assessment) -> Sequence[events.Event]:
+    found: list[events.Event] = []
+    if wishes.undo is not None:
+        found.append(ExclusionUndone(exclusion=wishes.undo, reason=wishes.reason, by=wishes.by))
+    if wishes.exclude is not None:
+        window = window_of(assessment, wishes.exclude, wishes.reversal)
+        found.append(
+            PositionExcluded(
+                exclusion=max(story.exclusions, default=0) + 1,
+                position=wishes.exclude,
+                reversal=wishes.reversal,
+                start_s=window[0] if window else None,
+                end_s=window[1] if window else None,
+                reason=wishes.reason,
+                by=wishes.by,
+            )
+        )
+    return found
+
+
+def _signature(wishes: Wishes, seen: Assessment, looked_at: Review) -> SignedOff:
+    signed = looked_at.reviewed or seen
+    spot = signed.stated
+    return SignedOff(
+        by=wishes.sign_off,
+        analysis_version=seen.version,
+        outcome=signed.verdict.outcome,
+        recorded_outcome=seen.verdict.outcome,
+        exclusions=tuple(one.number for one in looked_at.holding),
+        remark="" if wishes.changes else wishes.reason,
+        engagement=spot.engagement if spot else None,
+        normal_backlash_mm=spot.normal_backlash_mm if spot else None,
+        low_mm=spot.interval_mm[0] if spot else None,
+        high_mm=spot.interval_mm[1] if spot else None,
+    )
+
+
+def _append(
+    logbook: Logbook, told: Sequence[Stamped], assessment: Assessment, event: events.Event
+) -> Stamped:
+    """Write an event after all others; UTC says when, since no monotonic clock outlives the test."""
+    utc = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
+    stamped = Stamped(time_s=_story(told).end_s, utc=utc, event=event)
+    logbook.append(assessment.record.identity.test, stamped)
+    return stamped
+
+
+def _story(told: Sequence[Stamped]) -> _Story:
+    story = _Story()
+    for stamped in told:
+        story.end_s = max(story.end_s, stamped.time_s)
+        match stamped.event:
+            case events.TestClosed():
+                story.closed = True
+            case ResultStored() as result:
+                story.stored = _stored(result, stamped.utc)
+            case PositionExcluded() as out:
+                # Two reviewers at once may have taken the same number: neither exclusion may be lost.
+                taken = out.exclusion in story.exclusions
+                number = max(story.exclusions) + 1 if taken else out.exclusion
+                story.exclusions[number] = replace(_exclusion(out, stamped.utc), number=number)
+            case ExclusionUndone(exclusion=number, reason=reason, by=by):
+                if number in story.exclusions:
+                    undone = (by, stamped.utc, reason)
+                    story.exclusions[number] = replace(story.exclusions[number], undone=undone)
+            case SignedOff() as signed:
+                story.sign_offs.append(
+                    SignOff(
+                        by=signed.by,
+                        utc=stamped.utc,
+                        analysis_version=signed.analysis_version,
+                        outcome=signed.outcome,
+                        recorded_outcome=signed.recorded_outcome,
+                        exclusions=signed.exclusions,
+                        remark=signed.remark,
+                        engagement=signed.engagement,
+                        normal_backlash_mm=signed.normal_backlash_mm,
+                        interval_mm=_interval(signed.low_mm, signed.high_mm),
+                    )
+                )
+    return story
+
+
+def _stored(result: ResultStored, utc: str) -> StoredResult:
+    return StoredResult(
+        analysis_version=result.analysis_version,
+        outcome=result.outcome,
+        engagement=result.engagement,
+        normal_backlash_mm=result.normal_backlash_mm,
+        interval_mm=_interval(result.low_mm, result.high_mm),
+        confirmed=result.confirmed,
+        positions=result.positions,
+        usable=result.usable,
+        utc=utc,
+    )
+
+
+def _interval(low_mm: float | None, high_mm: float | None) -> tuple[float, float] | None:
+    return None if low_mm is None or high_mm is None else (low_mm, high_mm)
+
+
+def _exclusion(out: PositionExcluded, utc: str) -> Exclusion:
+    windowed = out.start_s is not None and out.end_s is not None
+    return Exclusion(
+        number=out.exclusion,
+        position=out.position,
+        reversal=out.reversal,
+        window_s=(out.start_s or 0.0, out.end_s or 0.0) if windowed else None,
+        reason=out.reason,
+        by=out.by,
+        utc=utc,
+    )

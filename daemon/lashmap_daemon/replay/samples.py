@@ -1,0 +1,393 @@
+"""The matched-teeth reference in the count of a record: which whole range of a wrapped count it belongs to.
+
+Before a record begins the encoder is followed from the marked teeth on; the record's own decoder begins anew
+with the first bytes it keeps, within one range of the count. Both know the same angle but for whole ranges,
+as long as the gear turned by less than half a range in between.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import pickle
+import signal
+import subprocess
+import sys
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack, closing
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Self, cast
+
+import numpy as np
+from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.record import Precondition, Units
+from lashmap_drivers.decoder import Decoder
+from lashmap_drivers.readings import Chunks, Floats, Samples
+from lashmap_drivers.timing.angles import INDEX_SLIP, Jump
+
+from lashmap_daemon.logbook.check import check_open, check_while_read, open_to_read
+from lashmap_daemon.logbook.digests import Tally, Told, told_of
+from lashmap_daemon.logbook.failures import naming
+from lashmap_daemon.logbook.raw import Archives, RawReader
+from lashmap_daemon.logbook.rows import events_of
+from lashmap_daemon.logbook.walk import TestCheck
+from lashmap_daemon.setup.stand_file import ENCODER, Stand
+from lashmap_daemon.story import events, marks
+from lashmap_daemon.story.events import MatchedTeethSet
+
+if TYPE_CHECKING:
+    from lashmap_daemon.logbook.logbook import Logbook
+
+
+def in_record_deg(matched: MatchedTeethSet, first_deg: float, range_deg: float | None) -> float:
+    """The reference as the decoder of a record counts.
+
+    Args:
+        matched: As it was set.
+        first_deg: First angle that the decoder of the record gives.
+        range_deg: After which the count begins again; None when it never does.
+    """
+    if range_deg is None or matched.seen_deg is None:
+        return matched.encoder_deg
+    return matched.encoder_deg - range_deg * round((matched.seen_deg - first_deg) / range_deg)
+
+
+# The parts of a test that was resumed: each with its own reference and fresh decoders, judged as one.
+#
+# A test that was never resumed has one part. Each part begins where its `TestResumed` says; nothing decoded
+# in one reaches into the next, because nobody knows what the instruments did in between.
+
+
+_RANK = {"proven": 0, "unproven": 1, "failed": 2}
+
+
+@dataclass
+class Part:
+    """One part.
+
+    Attributes:
+        first_s: Its first moment.
+        encoder_deg: Its matched-teeth reference, as set; in the count of the record after `begin_count`.
+        matched: As it was set, until then.
+        resumed: How it began; None for the first.
+        checked: What the check found; None when it was not made.
+        rocks: How many rocks were accepted in it.
+    """
+
+    first_s: float = -math.inf
+    encoder_deg: float = 0.0
+    resumed: events.TestResumed | None = None
+    checked: events.CheckedAgain | None = None
+    rocks: int = 0
+    matched: events.MatchedTeethSet | None = None
+
+    def begin_count(self, first_deg: float, range_deg: float | None) -> None:
+        """Say with which angle the part begins; further calls change nothing."""
+        if self.matched is not None:
+            self.encoder_deg = in_record_deg(self.matched, first_deg, range_deg)
+            self.matched = None
+
+
+@dataclass
+class Parts:
+    """All parts of one test, and its preconditions over all of them."""
+
+    parts: list[Part] = field(default_factory=lambda: [Part()])
+    preconditions: dict[str, Precondition] = field(default_factory=dict)
+    marks_compared: events.MarksCompared | None = None
+
+    def hear(self, event: events.Event) -> None:
+        """Take the next event."""
+        now = self.parts[-1]
+        match event:
+            case events.TestResumed():
+                self.parts.append(Part(first_s=event.first_s, encoder_deg=now.encoder_deg, resumed=event))
+            case events.MatchedTeethSet(encoder_deg=encoder_deg):
+                now.encoder_deg, now.matched = encoder_deg, event
+            case events.CheckedAgain():
+                now.checked = event
+            case events.MarksCompared():
+                self.marks_compared = event  # the last one holds: nobody is asked again after a disproof
+            case events.RockAccepted():
+                now.rocks += 1
+            case events.PreconditionsRecorded(preconditions=preconditions):
+                for one in preconditions:
+                    before = self.preconditions.get(one.name)
+                    # What was not proven once is not proven for the test: its rocks are judged together.
+                    if before is None or _RANK[one.state] >= _RANK[before.state]:
+                        self.preconditions[one.name] = one
+
+    @property
+    def starts_s(self) -> tuple[float, ...]:
+        """Where parts after the first begin."""
+        return tuple(part.first_s for part in self.parts[1:])
+
+    def reference_deg(self, time_s: Floats) -> Floats:
+        """The matched-teeth reference at each time; shape as ``time_s``."""
+        part = np.searchsorted(np.array(self.starts_s), time_s, side="right")
+        references: Floats = np.array([one.encoder_deg for one in self.parts])[part]
+        return references
+
+    def all_preconditions(self, units: Units) -> tuple[Precondition, ...]:
+        """As recorded, the worst of all parts, and for a resumed test whether its checks agree."""
+        checks = [_check(part, units) for part in self.parts if part.resumed is not None and part.rocks]
+        worst = sorted(checks, key=lambda one: _RANK[one.state])[-1:]
+        seen = () if self.marks_compared is None else (marks.precondition(self.marks_compared),)
+        return (*self.preconditions.values(), *seen, *worst)
+
+
+def _check(part: Part, units: Units) -> Precondition:
+    name, found = "resumed test", part.checked
+    remedy = "Find out what moved, and test again from the start."
+    if part.resumed is not None and part.resumed.check is None:
+        return Precondition(
+            name=name, state="proven", detail="resumed before a reading that could be checked"
+        )
+    if found is None:
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail="after it was resumed no earlier position was measured again",
+            remedy="Resume and let the check be measured, or test again.",
+        )
+    shown = f"{format_length(found.difference_mm, units, signed=True)} against position {found.of}"
+    if found.agrees:
+        return Precondition(
+            name=name, state="proven", detail=f"the check after it was resumed agrees: {shown}"
+        )
+    angle = "" if found.difference_deg is None else f", {found.difference_deg:+.2f}° apart"
+    return Precondition(
+        name=name,
+        state="failed",
+        detail=f"the check after it was resumed disagrees: {shown}, {format_length(found.allowed_mm, units)} "
+        f"can be explained{angle}; teeth, tip or matched-teeth reference may have moved",
+        remedy=remedy,
+    )
+
+
+# The samples of one instrument of a test, decoded anew from its raw bytes: once, in order, piece by piece.
+#
+# Decided here: where fresh decoders begin, and what is kept. A test of any length takes the memory of its
+# rocks and sweeps, not of its samples.
+
+
+class Decoding:
+    """Iterates over the samples of one instrument, as it reads: an encoder's from its own zero.
+
+    Args:
+        pieces: All its chunks, in order.
+        stand: How its bytes are read.
+        channel: Which instrument.
+        parts: Where fresh decoders begin; an encoder's get to know the angle they begin with.
+
+    Attributes:
+        index_slips: How often an encoder's index pulse came where it does not belong, so far.
+    """
+
+    def __init__(self, pieces: Iterator[Chunks], stand: Stand, channel: str, parts: Parts) -> None:
+        self._pieces = pieces
+        self._stand, self._channel = stand, channel
+        self._parts = list(parts.parts) if channel == ENCODER else []
+        self._starts_s = [*parts.starts_s, math.inf]
+        self._decoder = self._fresh()
+        self._slips_before = 0
+
+    @property
+    def index_slips(self) -> int:
+        """Counted over all parts."""
+        return self._slips_before + self._decoder.parser.marks[INDEX_SLIP]
+
+    @property
+    def jump(self) -> Jump | None:
+        """The step by which an encoder jumped in the part that was read last; None when it did not."""
+        return self._decoder.jump
+
+    def __iter__(self) -> Iterator[Samples]:
+        for chunks in self._pieces:
+            rest = chunks
+            while len(later := np.flatnonzero(rest.arrival_s >= self._starts_s[0])):
+                yield self._decoded(rest.part(0, int(later[0])))
+                rest = rest.part(int(later[0]), len(rest))
+                self._slips_before = self.index_slips
+                self._decoder = self._fresh()
+                del self._starts_s[0], self._parts[:1]
+            yield self._decoded(rest)
+
+    def _decoded(self, chunks: Chunks) -> Samples:
+        samples = self._decoder.feed_many(chunks)
+        if self._parts and len(samples):
+            self._parts[0].begin_count(float(samples.value[0]), self._decoder.range_deg)
+        return samples
+
+    def _fresh(self) -> Decoder:
+        return self._stand.decoders()[self._channel]
+
+
+class Windows:
+    """Keeps the samples that lie in some stretches of time, ends included, of those that pass by.
+
+    Args:
+        spans_s: First and last moment of each.
+    """
+
+    def __init__(self, spans_s: Iterable[tuple[float, float]]) -> None:
+        self._kept: list[tuple[float, float, list[Samples]]] = [(*span, []) for span in spans_s]
+
+    def hear(self, samples: Samples) -> None:
+        """Take the next samples, in the order of time."""
+        for start_s, end_s, kept in self._kept:
+            first = int(np.searchsorted(samples.time_s, start_s, side="left"))
+            last = int(np.searchsorted(samples.time_s, end_s, side="right"))
+            if last > first:
+                kept.append(samples.part(slice(first, last)).copy())
+
+    def samples(self, number: int) -> Samples:
+        """What lay in one of them."""
+        return Samples.joined(self._kept[number][2])
+
+
+# The record of one test: its events, its raw samples once and in order, then whether it fits its digests.
+#
+# A long test is read and checked in a process beside the one that decodes it, so that both take half the
+# time where there are two cores. This file is both: the class, and what that process does. Should the
+# process not start or end early, what is left is read here: that takes longer, and nothing else changes.
+
+
+MANY_PACKS = 8000  # with fewer, some fifteen minutes of two instruments, starting a process saves nothing
+_BUFFER = 1 << 20
+
+
+class RawSamples:
+    """Reads one test as it stands at one moment; to be closed.
+
+    Events, samples and check come from one connection and one transaction, or are held against what came
+    from there: what is judged is what was digested, and what is written meanwhile is not seen.
+
+    Args:
+        logbook: Holds the test.
+        test: Identifier.
+        channels: Its instruments, in the order in which they will be read.
+
+    Attributes:
+        events: What happened, in order, as it is stored.
+
+    Raises:
+        LogbookError: When the file cannot be reached, or holds anything that is not of a logbook.
+    """
+
+    def __init__(self, logbook: Logbook, test: str, channels: tuple[str, ...]) -> None:
+        self._path, self._test = logbook.path, test
+        self._ahead: subprocess.Popen[bytes] | None = None
+        with naming(self._path), ExitStack() as stack:
+            self._base = stack.enter_context(open_to_read(self._path))
+            self._archives = stack.enter_context(closing(Archives(self._path)))
+            self.events = tuple(events_of(self._base, self._path, test))
+            told = told_of(self.events)
+            self._tally = Tally(told)  # of what is read here
+            if logbook.count_packs(test) >= MANY_PACKS and (os.cpu_count() or 1) > 1:
+                self._ahead = _start(self._path, test, told, channels)
+            self._open = stack.pop_all()
+
+    def pieces(self, channel: str) -> Iterator[Chunks]:
+        """All chunks of an instrument; a pack that cannot be read becomes a break.
+
+        Raises:
+            LogbookError: When the file or an archive cannot be reached.
+        """
+        given = 0  # chunks
+        while self._ahead is not None:
+            piece = self._next()
+            if piece is None and self._ahead is not None:
+                return
+            if piece is not None:
+                given += len(cast("Chunks", piece))
+                yield cast("Chunks", piece)
+        reader = RawReader(self._base, self._path, self._archives)
+        for piece in reader.pieces(self._test, channel, gaps=True, tally=self._tally):
+            if given < len(piece):
+                yield piece.part(given, len(piece))
+            given = max(0, given - len(piece))
+
+    def check(self) -> TestCheck:
+        """Whether the test fits its digests, after all instruments were read.
+
+        Raises:
+            LogbookError: When the file cannot be reached.
+        """
+        found = self._next() if self._ahead is not None else None
+        if found is not None:
+            return cast("TestCheck", found)
+        return check_open(self._base, self._path, self._test, self._tally)
+
+    def close(self) -> None:
+        """End the process beside, wherever it stands, and the reading."""
+        self._end_ahead()
+        self._open.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _end_ahead(self) -> None:
+        if self._ahead is not None:
+            self._ahead.kill()
+            self._ahead.communicate()
+            self._ahead = None
+
+    def _next(self) -> object:
+        """What the process says next; None, without a process, when it ended early."""
+        if self._ahead is None or self._ahead.stdout is None:
+            return None
+        try:
+            return pickle.load(self._ahead.stdout)  # noqa: S301 - said by this very file
+        except Exception:  # noqa: BLE001 - a torn pickle can raise anything; what is left is read here
+            self._end_ahead()
+            return None
+
+
+def _start(path: Path, test: str, told: Told, channels: tuple[str, ...]) -> subprocess.Popen[bytes] | None:
+    words = (str(path), test, str(told.count), told.digest.hex(), *channels)
+    command = [sys.executable, "-P", "-m", __name__, *words]
+    try:
+        return subprocess.Popen(  # noqa: S603 - this very file
+            command,
+            bufsize=_BUFFER,
+            pipesize=_BUFFER,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
+    except OSError:
+        return None
+
+
+def _main(path: Path, test: str, told: Told, channels: list[str]) -> None:
+    """Say everything: the pieces of each instrument, None after its last; then the check."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the one that reads this
+    tally, read = Tally(told), Future[Tally]()
+    with (
+        ThreadPoolExecutor(1) as beside,
+        os.fdopen(sys.stdout.fileno(), "wb", buffering=_BUFFER, closefd=False) as said,
+        open_to_read(path) as base,
+        closing(Archives(path)) as archives,
+    ):
+        check = beside.submit(check_while_read, path, test, read.result, told)
+        reader = RawReader(base, path, archives)
+        try:
+            for channel in channels:
+                for piece in reader.pieces(test, channel, gaps=True, tally=tally):
+                    pickle.dump(piece, said, pickle.HIGHEST_PROTOCOL)
+                    said.flush()
+                pickle.dump(None, said)
+            read.set_result(tally)
+        finally:
+            read.cancel()  # should this end early, the check waits no longer
+        pickle.dump(check.result(), said)
+
+
+if __name__ == "__main__":
+    _main(Path(sys.argv[1]), sys.argv[2], Told(int(sys.argv[3]), bytes.fromhex(sys.argv[4])), sys.argv[5:])

@@ -1,0 +1,45 @@
+"""Plain lines: one for each event, for pipes, journals and terminals that cannot be drawn on."""
+
+from __future__ import annotations
+
+import select
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from lashmap_daemon.story.wording import sentence
+
+if TYPE_CHECKING:
+    from lashmap_analysis.record.record import Units
+
+    from lashmap_daemon.story.events import Stamped
+    from lashmap_daemon.testing.conductor import Conductor
+
+
+class PlainScreen:
+    """A screen that prints a line for each event; at a terminal it takes ``matched``, which is asked for.
+
+    Args:
+        units: Units lengths are written in.
+        write: Takes one line.
+    """
+
+    def __init__(self, units: Units, write: Callable[[str], None]) -> None:
+        self._units = units
+        self._write = write
+
+    def hear(self, stamped: Stamped) -> None:
+        """Print the event's line, if it has one."""
+        text = sentence(stamped.event, self._units)
+        if text is not None:
+            self._write(f"{stamped.time_s:8.1f} s  {text}")
+
+    def show(self, conductor: Conductor, now_s: float) -> None:
+        """Draw nothing."""
+
+    def commands(self) -> list[str]:
+        """What was typed: the answer to the question after the marks, and nothing else."""
+        if not sys.stdin.isatty() or not select.select([sys.stdin], [], [], 0)[0]:
+            return []
+        answer = sys.stdin.readline().strip().strip('"').casefold()
+        return ["matched"] if answer in {"m", "matched"} else []

@@ -1,0 +1,84 @@
+"""The prompts file: what the technician is shown, one JSON object a line, for whatever follows along.
+
+A second display beside the machine or a powered stand reads the last complete line. Keys: ``show`` (text),
+``engagement`` and ``gear_angle_deg`` (null when no position is asked for), ``sweep`` (member to turn for its
+runout, or null), ``marks`` (member whose marked tooth is to stand in the mesh, or null), ``closed`` (true
+once the test is over).
+lashmap only says what it waits for: it starts and stops nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+from pathlib import Path
+
+from lashmap_daemon.errors import StandError
+from lashmap_daemon.story.events import (
+    InstrumentLost,
+    MarksAsked,
+    PositionAsked,
+    RecordingPaused,
+    Stamped,
+    SweepAsked,
+    TestClosed,
+)
+from lashmap_daemon.story.wording import asked_sentence, marks_sentence, sentence, sweep_sentence
+from lashmap_daemon.whole_file import open_own
+
+
+class PromptsFile:
+    """A listener that appends to a prompts file.
+
+    Args:
+        path: Emptied at the start of the test.
+
+    Attributes:
+        name: For messages.
+
+    Raises:
+        StandError: When it cannot be written, now or later.
+    """
+
+    name = "the prompts file"
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        if path.exists() and not path.is_file():  # a pipe without a reader would hold the test up for ever
+            raise StandError(
+                f"{path}: prompts.file is a folder, a device or a pipe; name a file in the stand file"
+            )
+        self._write("", empty=True)
+
+    def __call__(self, stamped: Stamped) -> None:
+        """Append what this event shows, if anything."""
+        match stamped.event:
+            case PositionAsked() as asked:
+                place = {"engagement": asked.engagement, "gear_angle_deg": asked.gear_angle_deg}
+                self._append(asked_sentence(asked), **place)
+            case SweepAsked() as asked:
+                self._append(sweep_sentence(asked), sweep=asked.member)
+            case MarksAsked() as asked:
+                self._append(marks_sentence(asked), marks=asked.member)
+            case InstrumentLost() | RecordingPaused() as halt:
+                self._append(sentence(halt, "mm") or "")
+            case TestClosed() as closed:
+                self._append(f"Test {closed.outcome}: {closed.reason}", closed=True)
+
+    def _append(self, show: str, **said: object) -> None:
+        line = dict.fromkeys(("engagement", "gear_angle_deg", "sweep", "marks")) | {"closed": False}
+        self._write(json.dumps({"show": show} | line | said) + "\n")
+
+    def _write(self, text: str, *, empty: bool = False) -> None:
+        try:
+            descriptor = open_own(self._path, os.O_WRONLY | os.O_APPEND)
+            with os.fdopen(descriptor, "a", encoding="utf-8") as file:
+                if empty and stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+                    os.ftruncate(file.fileno(), 0)
+                file.write(text)
+        except OSError as error:
+            raise StandError(
+                f"{self._path}: the prompts file cannot be written ({error.strerror}); make room, or change "
+                "prompts.file in the stand file"
+            ) from error

@@ -1,0 +1,235 @@
+"""The lash map in a terminal: the curve in braille dots, positions as marks, limits as dashes.
+
+A column of dots shows the least to the greatest of its engagements, so that no tight spot falls between two
+columns, be there 12 engagements or 1,500. What the map is, is decided in the analysis.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from lashmap_analysis.charts.lash_map import LashView, Window, around_spot, lash_view, whole_cycle
+from lashmap_analysis.charts.svg import round_step, round_ticks, tick_decimals
+from rich.text import Text
+
+from lashmap_daemon.screens.lines import say
+
+if TYPE_CHECKING:
+    from lashmap_analysis.judge.assessment import Assessment
+    from lashmap_analysis.record.record import Units
+    from numpy.typing import NDArray
+    from rich.console import Console
+
+
+WIDTH, HEIGHT = 80, 12
+_LEFT = 12  # columns for the figures of the backlash axis: "max 0.00800"
+_LIMIT_DECIMALS: dict[Units, int] = {"mm": 4, "in": 5}  # as in sentences
+_ACROSS, _DOWN = 2, 4  # dots in a braille cell
+_DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # Unicode Standard, block Braille Patterns
+_MARKS = {
+    "curve": ("", "blue"),
+    "minimum": ("╌", "dim"),
+    "maximum": ("╌", "dim"),
+    "refused": ("×", "dim"),
+    "planned": ("●", "bold"),
+    "confirming": ("◆", "bold magenta"),
+    "outlier": ("⊘", "bold"),
+    "tight": ("◎", "bold red"),
+}
+_LETTERS = {
+    "curve": "*",
+    "minimum": "-",
+    "maximum": "=",
+    "refused": "x",
+    "planned": "o",
+    "confirming": "c",
+    "outlier": "!",
+    "tight": "T",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Canvas:
+    """A grid of cells over a window of the map.
+
+    Attributes:
+        view: The map.
+        window: First and last engagement.
+        columns: Cells across.
+        rows: Cells down.
+    """
+
+    view: LashView
+    window: Window
+    columns: int
+    rows: int
+
+    def column(self, engagement: float) -> int:
+        """Cell that an engagement is seen in."""
+        share = (engagement - self.window.first) / (self.window.last - self.window.first)
+        return min(self.columns - 1, max(0, int(share * self.columns)))
+
+    def row(self, backlash: float) -> int:
+        """Cell that a backlash is seen in, from the top."""
+        return min(self.rows - 1, max(0, int(self._down(backlash) * self.rows)))
+
+    def dots(self) -> NDArray[np.bool_]:
+        """Where the curve passes, shape (rows × 4, columns × 2)."""
+        across, down = self.columns * _ACROSS, self.rows * _DOWN
+        drawn = np.zeros((down, across), dtype=np.bool_)
+        if self.view.curve is None:
+            return drawn
+        engagements = np.arange(self.window.first, self.window.last + 1)
+        values = self.view.curve[engagements % self.view.cycle]
+        # Four samples to a column at least, so that few engagements give a line and many lose no extreme.
+        fine = np.unique(np.r_[np.linspace(engagements[0], engagements[-1], 4 * across), engagements])
+        levels = np.interp(fine, engagements, values)
+        share = (fine - engagements[0]) / (engagements[-1] - engagements[0])
+        column = np.minimum((share * across).astype(np.int64), across - 1)
+        level = np.clip((self._down_all(levels) * down).astype(np.int64), 0, down - 1)
+        top, bottom = np.full(across, down), np.full(across, -1)
+        np.minimum.at(top, column, level)
+        np.maximum.at(bottom, column, level)
+        rows = np.arange(down)[:, np.newaxis]
+        return np.asarray((rows >= top) & (rows <= bottom), dtype=np.bool_)
+
+    def _down(self, backlash: float) -> float:
+        low, high = self.view.range.low, self.view.range.high
+        return (high - backlash) / (high - low)
+
+    def _down_all(self, backlash: NDArray[np.float64]) -> NDArray[np.float64]:
+        low, high = self.view.range.low, self.view.range.high
+        return np.asarray((high - backlash) / (high - low), dtype=np.float64)
+
+
+def print_map(assessment: Assessment, console: Console, *, plain: bool = False) -> None:
+    """Print the lash map over the mesh cycle, and over the gear turn around the tight spot.
+
+    Args:
+        assessment: What was concluded; without a usable position nothing is printed.
+        console: Where to; 80 columns are enough.
+        plain: Letters alone; they are also used where the terminal has no other characters.
+    """
+    view = lash_view(assessment)
+    if view is None:
+        return
+    letters = plain or console.options.ascii_only
+    width = min(WIDTH, console.width)
+    windows = [("Lash map over the mesh cycle", whole_cycle(view))]
+    if view.spot is not None and view.cycle > 1.5 * view.gear_teeth:
+        windows.append(("One gear turn around the tight spot", around_spot(view, view.spot)))
+    for title, window in windows:
+        console.print()
+        say(console, f"{title}: normal backlash in {view.units}, by engagement", "bold")
+        for line in map_lines(view, window, width=width, letters=letters):
+            console.print(line, no_wrap=True, overflow="crop")
+    console.print(_key(letters=letters), no_wrap=True, overflow="crop")
+
+
+def map_lines(view: LashView, window: Window, *, width: int = WIDTH, letters: bool = False) -> list[Text]:
+    """Draw a window of the lash map as lines of text, at most `width` columns wide."""
+    canvas = Canvas(view=view, window=window, columns=max(20, width - _LEFT - 1), rows=HEIGHT)
+    cells = _curve_cells(canvas, letters=letters)
+    for (row, column), kind in _marks(canvas).items():
+        mark, style = _MARKS[kind]
+        cells[row][column] = (_LETTERS[kind] if letters else mark, style)
+    figures = _figures(canvas)
+    wall = "|" if letters else "│"
+    lines = []
+    for number, row_cells in enumerate(cells):
+        line = Text(f"{figures.get(number, ''):>{_LEFT - 1}}{wall}", "dim")
+        for mark, style in row_cells:
+            line.append(mark, style)
+        line.rstrip()
+        lines.append(line)
+    lines += _engagement_axis(canvas, letters=letters)
+    return lines
+
+
+def _curve_cells(canvas: Canvas, *, letters: bool) -> list[list[tuple[str, str]]]:
+    dots = canvas.dots()
+    blocks = dots.reshape(canvas.rows, _DOWN, canvas.columns, _ACROSS).transpose(0, 2, 3, 1)
+    style = _MARKS["curve"][1]
+    if letters:
+        filled = np.asarray(blocks.any(axis=(2, 3)))
+        return [[("*", style) if cell else (" ", "") for cell in row] for row in filled.tolist()]
+    weights = np.array(_DOTS)
+    codes = (blocks * weights).sum(axis=(2, 3))
+    # A blank braille cell is as wide as others where the font draws it, a space everywhere.
+    return [[(chr(0x2800 + code), style) if code else (" ", "") for code in row] for row in codes.tolist()]
+
+
+def _marks(canvas: Canvas) -> dict[tuple[int, int], str]:
+    """Marks by cell; what matters more is put in later and stays."""
+    view = canvas.view
+    found: dict[tuple[int, int], str] = {}
+    blocks = canvas.dots().reshape(canvas.rows, _DOWN, canvas.columns, _ACROSS)
+    occupied = np.asarray(blocks.any(axis=(1, 3)))
+    for limit in view.limits:
+        if limit.value in view.range.beyond:
+            continue
+        row = canvas.row(limit.value)
+        free = [column for column in range(canvas.columns) if not occupied[row, column]]
+        found.update({(row, column): limit.name for column in free})
+    for engagement in view.refused:
+        found.update({(canvas.rows - 1, column): "refused" for column in _seen(canvas, engagement)})
+    for kind in ("planned", "outlier", "confirming"):
+        for point in view.points:
+            if point.kind == kind:
+                row = canvas.row(point.backlash)
+                found.update({(row, column): kind for column in _seen(canvas, point.engagement)})
+    if view.spot is not None:
+        row = canvas.row(view.spot.backlash)
+        found.update({(row, column): "tight" for column in _seen(canvas, view.spot.engagement)})
+    return found
+
+
+def _seen(canvas: Canvas, engagement: int) -> list[int]:
+    """Columns in which an engagement of the mesh cycle is seen."""
+    first = canvas.window.first + (engagement - canvas.window.first) % canvas.view.cycle
+    return [canvas.column(k) for k in range(first, canvas.window.last + 1, canvas.view.cycle)]
+
+
+def _figures(canvas: Canvas) -> dict[int, str]:
+    """Figures of the backlash axis by row: round ones, and the limits in words."""
+    view = canvas.view
+    ticks = round_ticks(view.range.low, view.range.high, 5)
+    decimals = tick_decimals(ticks)
+    figures = {canvas.row(tick): f"{tick:.{decimals}f}" for tick in ticks.tolist()}
+    for limit in view.limits:
+        if limit.value not in view.range.beyond:
+            # In full: a limit cut off at its last digits would be another limit.
+            full = f"{limit.name[:3]} {limit.value:.{_LIMIT_DECIMALS[view.units]}f}"
+            figures[canvas.row(limit.value)] = full
+    return figures
+
+
+def _engagement_axis(canvas: Canvas, *, letters: bool) -> list[Text]:
+    first, last = canvas.window.first, canvas.window.last
+    step = max(1, round(round_step(last - first, 8)))
+    corner, flat, tick = ("+", "-", "+") if letters else ("└", "─", "┴")
+    axis, words = [flat] * canvas.columns, [" "] * (canvas.columns + _LEFT)
+    for k in range(-(-first // step) * step, last + 1, step):
+        column, name = canvas.column(k), str(k)
+        axis[column] = tick
+        start = min(max(0, column + _LEFT - len(name) // 2), len(words) - len(name))
+        words[start : start + len(name)] = name
+    return [
+        Text(" " * (_LEFT - 1) + corner + "".join(axis), "dim"),
+        Text("".join(words).rstrip(), "dim"),
+    ]
+
+
+def _key(*, letters: bool) -> Text:
+    names = {
+        "planned": "position", "confirming": "confirming", "outlier": "outlier", "tight": "tight spot",
+        "refused": "refused",
+    }  # fmt: skip
+    line = Text(" " * _LEFT)
+    for kind, name in names.items():
+        mark, style = _MARKS[kind]
+        line.append(_LETTERS[kind] if letters else mark, style)
+        line.append(f" {name}  ")
+    return line

@@ -1,0 +1,1 @@
+"""What a test does next, as a pure state machine; no clock, no ports."""

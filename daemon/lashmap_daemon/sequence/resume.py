@@ -1,0 +1,257 @@
+"""After a resumption: does an earlier position, measured again, still give what it gave?
+
+The same engagement brings the same two teeth together, so single tooth errors and runout cancel: what is left
+is the uncertainty of two readings, the step of the indicator, and what a new placing of tip and gear does.
+The angle at which the tip meets its tooth shows a reference that is off by a part of a tooth; one that is off
+by whole teeth shows in the lash, where runout and tooth errors make it differ.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass
+
+from lashmap_daemon.errors import LashmapError
+from lashmap_daemon.logbook.check import check_rows
+from lashmap_daemon.logbook.logbook import Logbook, stamped_of
+from lashmap_daemon.sequence import sequence
+from lashmap_daemon.sequence.progress import Progress
+from lashmap_daemon.sequence.words import Step, Target
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.same import differences, with_changes
+from lashmap_daemon.setup.stand_file import Stand
+from lashmap_daemon.story import events
+from lashmap_daemon.story.marks import REMEDY, disagreement
+
+_COVERAGE = 3.0  # of the readings' standard uncertainties: few reversals have long tails
+PLACING_MM = 0.001  # tip and gear placed anew, normal backlash (common practice, no source)
+_PLACING_PITCH = 1.0 / 16.0  # of a tooth: the tip must come down on the same flank to give a reading at all
+
+
+def compare(
+    before: events.RockAccepted,
+    again: events.RockAccepted,
+    *,
+    resolution_mm: float,
+    pitch_deg: float,
+    same_reference: bool,
+) -> events.CheckedAgain:
+    """Two rocks at one engagement, before and after.
+
+    Args:
+        before: As accepted before the interruption.
+        again: As accepted now.
+        resolution_mm: Of the indicator, as normal backlash.
+        pitch_deg: One gear tooth.
+        same_reference: The matched-teeth reference was carried over; one that was set anew may lie a part of
+            a tooth elsewhere without anything being wrong.
+    """
+    uncertainty_mm = math.hypot(before.standard_uncertainty_mm, again.standard_uncertainty_mm)
+    apart_deg = None
+    if same_reference and before.gear_deg is not None and again.gear_deg is not None:
+        apart_deg = again.gear_deg - before.gear_deg
+    return events.CheckedAgain(
+        number=again.number,
+        of=before.number,
+        difference_mm=again.normal_backlash_mm - before.normal_backlash_mm,
+        allowed_mm=_COVERAGE * uncertainty_mm + resolution_mm + PLACING_MM,
+        difference_deg=apart_deg,
+        allowed_deg=_PLACING_PITCH * pitch_deg,
+    )
+
+
+# Going on with a test that ended early: which one, whether it may, and from where.
+#
+# A test that was completed is never reopened. Box and stand must be those of its start record. Time inside
+# the test goes on a second after its last recorded moment, whatever the clock says; the gap is kept beside
+# it. The last accepted position is measured again first, unless nothing was accepted or only sweeps are
+# left, for which the indicator sits elsewhere. How the marked teeth are found again is decided in
+# `testing.resume_opening`.
+
+
+AFTER_S = 1.0  # so long after its last recorded moment a test goes on, in its own time
+
+
+class ResumeError(LashmapError):
+    """A test cannot go on."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Resumption:
+    """What a conductor needs to go on with a test.
+
+    Attributes:
+        first_s: From when on its time counts, on a whole microsecond.
+        step: First state and actions.
+        accepted: Positions that stay, by number.
+        predicted: The last prediction.
+        check: The position that is measured again first.
+        check_of: The accepted rock that it repeats.
+        same_reference: The matched-teeth reference is carried over.
+    """
+
+    first_s: float
+    step: Step
+    accepted: dict[int, events.RockAccepted]
+    predicted: events.TightSpotPredicted | None
+    check: Target | None
+    check_of: events.RockAccepted | None
+    same_reference: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class Unfinished:
+    """A test that may go on with the files of today.
+
+    Attributes:
+        test: Identifier.
+        started: Its start record, with what may differ taken from the files of today; for the conductor.
+        recorded: Its start record as it is kept.
+        matched: The reference that held last.
+        changed: What differs and may.
+        resumption: From where it goes on.
+        last_utc: When its last event was written.
+    """
+
+    test: str
+    started: events.TestStarted
+    recorded: events.TestStarted
+    matched: events.MatchedTeethSet | None
+    changed: tuple[str, ...]
+    resumption: Resumption
+    last_utc: str
+
+    @property
+    def state_text(self) -> str:
+        """How far it came, for the person."""
+        count = len(self.resumption.accepted)
+        check = self.resumption.check_of
+        first = f"; position {check.number} is measured again first, as a check" if check else ""
+        return f"{count} {'position' if count == 1 else 'positions'} accepted{first}"
+
+    def resumed(
+        self, *, operator: str, version: str, now: dt.datetime, encoder_moved_deg: float | None
+    ) -> events.TestResumed:
+        """The event that says so."""
+        check, of = self.resumption.check, self.resumption.check_of
+        return events.TestResumed(
+            operator=operator,
+            version=version,
+            first_s=self.resumption.first_s,
+            gap_s=(now - dt.datetime.fromisoformat(self.last_utc)).total_seconds(),
+            check=None if check is None else check.number,
+            check_of=None if of is None else of.number,
+            encoder_moved_deg=encoder_moved_deg,
+            changed=self.changed,
+        )
+
+
+def find_unfinished(logbook: Logbook, test: str | None, box: BoxFile) -> str:
+    """Which test goes on: the named one, or the newest of this box that was not completed.
+
+    Raises:
+        ResumeError: When there is none, or the named one is unknown or completed.
+    """
+    known = {summary.test: summary for summary in logbook.tests()}
+    unfinished = [name for name, summary in known.items() if not summary.closing.startswith("completed")]
+    if test is not None:
+        if test not in known:
+            raise ResumeError(f"{logbook.path}: no test {test}. {_listed(unfinished)}")
+        if test not in unfinished:
+            raise ResumeError(
+                f"{logbook.path}: test {test} was completed, so there is nothing to go on with; "
+                "begin a new test"
+            )
+        return test
+    of_box = [name for name in unfinished if known[name].serial == box.box.serial]
+    if not of_box:
+        raise ResumeError(
+            f"{logbook.path}: no unfinished test of box {box.box.serial}. {_listed(unfinished)}"
+        )
+    return of_box[-1]
+
+
+def take_up(logbook: Logbook, test: str, box: BoxFile, stand: Stand) -> Unfinished:
+    """Read how far a test came, and see that box and stand are the same.
+
+    Raises:
+        ResumeError: When they are not, naming the keys; or when the test was completed.
+        LogbookError: When it cannot be read.
+    """
+    rows, check = check_rows(logbook.path, test)
+    if check.problems:
+        raise ResumeError(
+            f"{logbook.path}: test {test} is not as it was written ({check.problems[0]}), so it would be "
+            "judged neither way however it went on. Begin a new test; see what is wrong with: "
+            f"lashmap verify {test} --logbook {logbook.path}"
+        )
+    progress = Progress(stamped_of(row, logbook.path) for row in rows)
+    recorded = progress.started
+    if recorded is None:
+        raise ResumeError(f"{logbook.path}: test {test} has no start record, so nobody knows what it tested")
+    if progress.closed is not None and progress.closed.outcome == "completed":
+        raise ResumeError(f"{logbook.path}: test {test} was completed; begin a new test")
+    if progress.marks is not None and progress.marks.agrees is False and progress.marks.last:
+        raise ResumeError(
+            f"test {test} cannot go on: {disagreement(progress.marks)}. {REMEDY} What was recorded is kept."
+        )
+    different, changed = differences(box, stand, of_box=recorded.box, of_stand=recorded.stand)
+    if different:
+        raise ResumeError(
+            f"test {test} cannot go on with these files; since it began, these have changed:",
+            *(f"  {line}" for line in different),
+            "Give the files it began with, or begin a new test.",
+        )
+    started = events.TestStarted(
+        test=test,
+        operator=recorded.operator,
+        box=with_changes(box, recorded.box),
+        stand=stand,
+        planned=recorded.planned,
+        version=recorded.version,
+        sweeps=recorded.sweeps,
+    )
+    return Unfinished(
+        test=test,
+        started=started,
+        recorded=recorded,
+        matched=progress.matched,
+        changed=changed,
+        resumption=plan(progress, end_s=logbook.end_s(test), tries=started.box.plan.tries),
+        last_utc=progress.last_utc,
+    )
+
+
+def plan(progress: Progress, *, end_s: float, tries: int) -> Resumption:
+    """From where a test goes on.
+
+    Args:
+        progress: How far it came.
+        end_s: Its last recorded moment.
+        tries: Of its plan.
+    """
+    of = None if progress.sweeping else progress.newest
+    check = None
+    if of is not None:
+        check = Target(
+            number=progress.asked + 1,
+            engagement=of.engagement,
+            purpose="planned",
+            reason=f"check: position {of.number} again",
+        )
+    state = progress.state(tries)
+    return Resumption(
+        first_s=math.ceil((end_s + AFTER_S) * 1e6) / 1e6,
+        step=sequence.resume(state, check=check, sweeping=progress.sweeping),
+        accepted=dict(progress.accepted),
+        predicted=progress.predicted,
+        check=check,
+        check_of=of,
+    )
+
+
+def _listed(unfinished: list[str]) -> str:
+    if not unfinished:
+        return "No test in it is unfinished; begin a new one."
+    return f"Unfinished are: {', '.join(unfinished[-5:])}."

@@ -1,0 +1,395 @@
+"""What the sequence does with runout sweeps, which come after the last position: one member after another."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import get_args
+
+from lashmap_analysis.record.record import Shaft
+
+from lashmap_daemon.sequence.words import (
+    Accept,
+    Action,
+    Arrived,
+    Ask,
+    AskMarks,
+    AskSweep,
+    Back,
+    BeginRock,
+    Close,
+    Confirm,
+    Full,
+    GoOn,
+    Input,
+    KeepSweep,
+    LeaveMarks,
+    LeaveOut,
+    Left,
+    Lost,
+    MarksOff,
+    MarksSeen,
+    Pause,
+    Phase,
+    Predict,
+    Refuse,
+    RefuseSweep,
+    Repeat,
+    RockBad,
+    RockGood,
+    Skip,
+    Space,
+    State,
+    Step,
+    Stop,
+    Sweep,
+    SweepBad,
+    SweepGood,
+    Target,
+)
+
+SKIPPED = "skipped by the operator"
+
+
+def next_sweep(state: State, *before: Action) -> Step:
+    """Ask for the next member's sweep; close the test when there is none."""
+    if not state.sweeps:
+        closed = replace(state, phase=Phase.CLOSED, sweep=None)
+        return closed, (*before, Close("completed", "all positions done"))
+    member, *rest = state.sweeps
+    sweep = Sweep(member=member)
+    return (
+        replace(state, phase=Phase.SWEEPING, sweep=sweep, sweeps=tuple(rest)),
+        (*before, AskSweep(sweep)),
+    )
+
+
+def sweep_of(state: State) -> Sweep:
+    """The sweep asked for now."""
+    if state.sweep is None:
+        raise RuntimeError(f"phase {state.phase} without a sweep")
+    return state.sweep
+
+
+def sweep_good(state: State, _: Input) -> Step:
+    """Keep it and go on."""
+    return next_sweep(state, KeepSweep(sweep_of(state)))
+
+
+def sweep_again(state: State, reasons: tuple[str, ...]) -> Step:
+    """Refuse it and ask for it again."""
+    sweep = sweep_of(state)
+    again = replace(sweep, attempt=sweep.attempt + 1, reason="; ".join(reasons))
+    return replace(state, sweep=again), (RefuseSweep(sweep, reasons), AskSweep(again))
+
+
+def sweep_bad(state: State, happened: Input) -> Step:
+    """Ask again until the tries are used up."""
+    reasons = happened.reasons if isinstance(happened, SweepBad) else ()
+    if sweep_of(state).attempt < state.tries:
+        return sweep_again(state, reasons)
+    return next_sweep(state, RefuseSweep(sweep_of(state), reasons))
+
+
+def sweep_repeat(state: State, _: Input) -> Step:
+    """Ask again because the operator wants it."""
+    return sweep_again(state, ("repeated by the operator",))
+
+
+def sweep_skip(state: State, _: Input) -> Step:
+    """Give it up because the operator wants it."""
+    return next_sweep(state, RefuseSweep(sweep_of(state), (SKIPPED,)))
+
+
+# The sequence of a test as a pure state machine: ``(state, input) -> (state, actions)``.
+#
+# It knows positions, tries and what comes next; no clock, port, file or screen. The table below is
+# complete.
+
+
+_DISK_FULL = "the disk was full"
+
+
+def begin(engagements: tuple[int, ...], *, tries: int, sweeps: tuple[Shaft, ...] = ()) -> Step:
+    """The first step of a test over ``engagements``, in that order of travel, and then ``sweeps``.
+
+    Raises:
+        ValueError: When there are none, or tries is below 1.
+    """
+    if not engagements or tries < 1:
+        raise ValueError("a test needs at least one position and one try")
+    queue = tuple(
+        Target(number=number, engagement=engagement, purpose="planned")
+        for number, engagement in enumerate(engagements, start=1)
+    )
+    state = State(
+        phase=Phase.PREDICTING,
+        target=None,
+        queue=queue,
+        last_accepted=None,
+        asked=len(queue),
+        tries=tries,
+        sweeps=sweeps,
+    )
+    return _next(state)
+
+
+def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
+    """The first step of a test that goes on.
+
+    Args:
+        state: As the record left it, in no phase yet: ``queue`` holds every position that is not settled,
+            the one asked for last first; ``sweep`` the sweep asked for last when it is not settled.
+        check: A position to measure first, to see whether anything moved; numbered after all others.
+        sweeping: The positions were done.
+    """
+    if sweeping:
+        if state.sweep is None:
+            return next_sweep(state)
+        return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
+    if check is not None:
+        state = replace(state, queue=(check, *state.queue), asked=check.number)
+    return _next(state)
+
+
+def step(state: State, happened: Input) -> Step:
+    """What follows from ``happened``; the state itself and nothing to do when the phase ignores it."""
+    handler = TABLE.get((state.phase, type(happened)))
+    return handler(state, happened) if handler else (state, ())
+
+
+def _next(state: State, *before: Action) -> Step:
+    if not state.queue:
+        return replace(state, phase=Phase.PREDICTING, target=None), (*before, Predict())
+    target, *rest = state.queue
+    if target.purpose == "confirming" and not state.marks_seen:
+        return _ask_marks(state, *before)
+    return (
+        replace(state, phase=Phase.TURNING, target=target, queue=tuple(rest)),
+        (*before, Ask(target)),
+    )
+
+
+def _ask_marks(state: State, *before: Action) -> Step:
+    """Before the tight spot is confirmed, the reference that every reading was put down by is looked at."""
+    return (
+        replace(state, phase=Phase.CHECKING, target=None),
+        (*before, AskMarks(state.marks_tries + 1)),
+    )
+
+
+def _marks_seen(state: State, _: Input) -> Step:
+    seen = replace(state, marks_seen=True)
+    return _next(seen) if seen.queue else next_sweep(seen)
+
+
+def _marks_off(state: State, _: Input) -> Step:
+    return _ask_marks(replace(state, marks_tries=state.marks_tries + 1))
+
+
+def _skip_marks(state: State, happened: Input) -> Step:
+    after, actions = _marks_seen(state, happened)
+    return after, (LeaveMarks(), *actions)
+
+
+def _target(state: State) -> Target:
+    if state.target is None:
+        raise RuntimeError(f"phase {state.phase} without a target")
+    return state.target
+
+
+def _arrived(state: State, _: Input) -> Step:
+    return replace(state, phase=Phase.ROCKING), (BeginRock(_target(state)),)
+
+
+def _good(state: State, _: Input) -> Step:
+    target = _target(state)
+    return _next(replace(state, last_accepted=target), Accept(target))
+
+
+def _again(state: State, reasons: tuple[str, ...]) -> Step:
+    target = _target(state)
+    again = replace(target, attempt=target.attempt + 1, reason="; ".join(reasons))
+    return (
+        replace(state, phase=Phase.TURNING, target=again),
+        (Refuse(target, reasons), Ask(again)),
+    )
+
+
+def _left(state: State, happened: Input) -> Step:
+    return _again(state, happened.reasons if isinstance(happened, Left) else ())
+
+
+def _bad(state: State, happened: Input) -> Step:
+    reasons = happened.reasons if isinstance(happened, RockBad) else ()
+    target = _target(state)
+    if target.attempt < state.tries:
+        return _again(state, reasons)
+    text = f"refused {target.attempt} times, last because: {'; '.join(reasons)}"
+    return _next(state, Refuse(target, reasons), LeaveOut(target, text))
+
+
+def _repeat_recording(state: State, _: Input) -> Step:
+    return _again(state, ("repeated by the operator",))
+
+
+def _repeat_last(state: State, _: Input) -> Step:
+    last = state.last_accepted
+    if last is None:
+        return state, ()
+    again = replace(last, attempt=last.attempt + 1, reason="repeated by the operator")
+    return (
+        replace(state, target=again, queue=(_target(state), *state.queue), last_accepted=None),
+        (Ask(again),),
+    )
+
+
+def _skip(state: State, _: Input) -> Step:
+    target = _target(state)
+    return _next(state, LeaveOut(target, "skipped by the operator"))
+
+
+def _confirm(state: State, happened: Input) -> Step:
+    engagements = happened.engagements if isinstance(happened, Confirm) else ()
+    if not engagements:
+        rests_on_marks = isinstance(happened, Confirm) and happened.mapped
+        return _ask_marks(state) if rests_on_marks and not state.marks_seen else next_sweep(state)
+    queue = tuple(
+        Target(number=state.asked + offset, engagement=engagement, purpose="confirming")
+        for offset, engagement in enumerate(engagements, start=1)
+    )
+    return _next(replace(state, queue=queue, asked=state.asked + len(queue)))
+
+
+def _lost(state: State, _: Input) -> Step:
+    return replace(state, phase=Phase.WAITING), ()
+
+
+def _lost_in_rock(state: State, happened: Input) -> Step:
+    again, (refuse, _) = _again(state, _reason_of(happened))
+    return replace(again, phase=Phase.WAITING), (refuse,)
+
+
+def _lost_in_sweep(state: State, happened: Input) -> Step:
+    again, (refuse, _) = sweep_again(state, _reason_of(happened))
+    return replace(again, phase=Phase.WAITING), (refuse,)
+
+
+def _full(state: State, happened: Input) -> Step:
+    return replace(state, phase=Phase.PAUSED), tuple(Pause(reason) for reason in _reason_of(happened))
+
+
+def _full_in_rock(state: State, happened: Input) -> Step:
+    waiting, refused = _lost_in_rock(state, Full(_DISK_FULL))
+    paused, said = _full(waiting, happened)
+    return paused, (*refused, *said)
+
+
+def _full_in_sweep(state: State, happened: Input) -> Step:
+    waiting, refused = _lost_in_sweep(state, Full(_DISK_FULL))
+    paused, said = _full(waiting, happened)
+    return paused, (*refused, *said)
+
+
+def _space(state: State, happened: Input) -> Step:
+    """As when an instrument is back; one that is still away is found out at once."""
+    return (back := _back(state, happened))[0], (GoOn(), *back[1])
+
+
+def _reason_of(happened: Input) -> tuple[str, ...]:
+    return (happened.reason,) if isinstance(happened, Lost | Full) else ()
+
+
+def _back(state: State, _: Input) -> Step:
+    if state.sweep is not None:
+        return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
+    if state.target is None:
+        return _ask_marks(state)
+    return replace(state, phase=Phase.TURNING), (Ask(_target(state)),)
+
+
+def _stop(state: State, happened: Input) -> Step:
+    outcome, reason = (
+        (happened.outcome, happened.reason) if isinstance(happened, Stop) else ("stopped", "stopped")
+    )
+    closed = replace(state, phase=Phase.CLOSED, target=None, queue=(), sweep=None, sweeps=())
+    return closed, (Close(outcome, reason),)
+
+
+TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
+    (Phase.TURNING, Arrived): _arrived,
+    (Phase.TURNING, Lost): _lost,
+    (Phase.TURNING, Full): _full,
+    (Phase.TURNING, Repeat): _repeat_last,
+    (Phase.TURNING, Skip): _skip,
+    (Phase.TURNING, Stop): _stop,
+    (Phase.ROCKING, Left): _left,
+    (Phase.ROCKING, RockGood): _good,
+    (Phase.ROCKING, RockBad): _bad,
+    (Phase.ROCKING, Lost): _lost_in_rock,
+    (Phase.ROCKING, Full): _full_in_rock,
+    (Phase.ROCKING, Repeat): _repeat_recording,
+    (Phase.ROCKING, Skip): _skip,
+    (Phase.ROCKING, Stop): _stop,
+    (Phase.PREDICTING, Confirm): _confirm,
+    (Phase.PREDICTING, Stop): _stop,
+    (Phase.CHECKING, MarksSeen): _marks_seen,
+    (Phase.CHECKING, MarksOff): _marks_off,
+    (Phase.CHECKING, Lost): _lost,
+    (Phase.CHECKING, Full): _full,
+    (Phase.CHECKING, Skip): _skip_marks,
+    (Phase.CHECKING, Stop): _stop,
+    (Phase.SWEEPING, SweepGood): sweep_good,
+    (Phase.SWEEPING, SweepBad): sweep_bad,
+    (Phase.SWEEPING, Lost): _lost_in_sweep,
+    (Phase.SWEEPING, Full): _full_in_sweep,
+    (Phase.SWEEPING, Repeat): sweep_repeat,
+    (Phase.SWEEPING, Skip): sweep_skip,
+    (Phase.SWEEPING, Stop): _stop,
+    (Phase.WAITING, Back): _back,
+    (Phase.WAITING, Full): _full,
+    (Phase.WAITING, Stop): _stop,
+    (Phase.PAUSED, Space): _space,
+    (Phase.PAUSED, Stop): _stop,
+}
+
+_AT_WORK = (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.CHECKING, Phase.SWEEPING)
+_IN_NO_SWEEP: tuple[type[Input], ...] = (SweepGood, SweepBad)
+_IN_A_SWEEP: tuple[type[Input], ...] = (Arrived, Left, RockGood, RockBad, Confirm)
+
+IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
+    {
+        (Phase.TURNING, Left),  # it is on its way
+        (Phase.TURNING, RockGood),
+        (Phase.TURNING, RockBad),
+        (Phase.TURNING, Confirm),
+        (Phase.ROCKING, Arrived),
+        (Phase.ROCKING, Confirm),
+        (Phase.PREDICTING, Arrived),
+        (Phase.PREDICTING, Left),
+        (Phase.PREDICTING, RockGood),
+        (Phase.PREDICTING, RockBad),
+        (Phase.PREDICTING, Repeat),
+        (Phase.PREDICTING, Skip),
+        *(
+            (phase, kind)
+            for phase in (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.CHECKING)
+            for kind in _IN_NO_SWEEP
+        ),
+        *((phase, kind) for phase in (Phase.SWEEPING, Phase.CHECKING) for kind in _IN_A_SWEEP),
+        *(
+            (phase, kind)
+            for phase in _AT_WORK
+            if phase is not Phase.CHECKING
+            for kind in (MarksSeen, MarksOff)
+        ),
+        (Phase.CHECKING, Repeat),
+        # Predicting is over in the tick in which it began; the next phase hears of it.
+        (Phase.PREDICTING, Lost),
+        (Phase.PREDICTING, Full),
+        *((phase, kind) for phase in _AT_WORK for kind in (Back, Space)),
+        *((Phase.WAITING, kind) for kind in get_args(Input) if kind not in {Back, Full, Stop}),
+        *((Phase.PAUSED, kind) for kind in get_args(Input) if kind not in {Space, Stop}),
+        *((Phase.CLOSED, kind) for kind in get_args(Input)),
+    }
+)

@@ -1,0 +1,376 @@
+"""The tests of a service, one after another: asked for, begun, led, closed, judged; and idle again.
+
+Whatever becomes of a test, the service lives on. What is refused raises an error that names why.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from lashmap_drivers.errors import InstrumentError
+
+from lashmap_daemon.errors import ConfigurationError, LashmapError, LogbookGone, StandError
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.preconditions import MatchedHow
+from lashmap_daemon.screens.prompts import PromptsFile
+from lashmap_daemon.sequence import words
+from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.service.boxes import BoxFolder
+from lashmap_daemon.service.bus import ServiceBus
+from lashmap_daemon.service.journal import about
+from lashmap_daemon.service.opening import (
+    PREPARING_S,
+    AnyPrepared,
+    Waiting,
+    prepare,
+    prepare_again,
+    refuse_unheard,
+    still_encoder_deg,
+)
+from lashmap_daemon.service.ports import StandPorts
+from lashmap_daemon.service.screen import ServiceScreen
+from lashmap_daemon.service.words import Begin, Resume
+from lashmap_daemon.setup.stand_file import Stand
+from lashmap_daemon.story import events
+from lashmap_daemon.testing.hands_free import obeying
+from lashmap_daemon.testing.live_test import LiveTest, Opening
+from lashmap_daemon.testing.opening import unused_name
+
+if TYPE_CHECKING:
+    from lashmap_analysis.judge.assessment import Assessment
+
+
+LOG = logging.getLogger("lashmap.service")
+_BEGUN_S = 3.0
+State = Literal["idle", "preparing", "testing", "concluding"]
+
+
+@dataclass(frozen=True)
+class _Begun:
+    opening: Opening
+    screen: ServiceScreen
+
+
+class Lead:
+    """Leads the tests of one stand.
+
+    Attributes:
+        state: What it does.
+        stand: As it was read last.
+        screen: Of the running test.
+        test: Identifier of the running test; empty without one.
+        last_test: How the test before ended.
+
+    Args:
+        stand: Of the service.
+        ports: Its instruments.
+        logbook: Open for writing.
+        boxes: What may be tested.
+        output: Folder for results.
+        on_change: Called when the state changes.
+        bus: Where tests are published.
+    """
+
+    def __init__(
+        self,
+        *,
+        stand: Stand,
+        ports: StandPorts,
+        logbook: Logbook,
+        boxes: BoxFolder,
+        output: Path,
+        on_change: Callable[[], None],
+        bus: ServiceBus | None = None,
+    ) -> None:
+        self.stand, self.boxes = stand, boxes
+        self.state: State = "idle"
+        self.screen: ServiceScreen | None = None
+        self.test = self.last_test = ""
+        self._ports, self._logbook, self._output = ports, logbook, output
+        self._on_change = on_change
+        self._bus = bus or ServiceBus(None)
+        self._wake = asyncio.Event()
+        self._begun: _Begun | None = None
+        self._live: LiveTest | None = None
+        self._waiting: Waiting | None = None
+        self._ending = False
+
+    @property
+    def prepared(self) -> AnyPrepared | None:
+        """The test that waits for its marked teeth."""
+        return self._waiting.prepared if self._waiting else None
+
+    async def run(self) -> None:
+        """Lead tests as they come, until the service ends."""
+        while not self._ending:
+            await self._wake.wait()
+            self._wake.clear()
+            begun, self._begun = self._begun, None
+            if begun is not None and not self._ending:
+                await self._lead(begun)
+
+    # What is asked for ------------------------------------------------------------------------------------
+
+    async def begin(self, request: Begin) -> list[str]:
+        """Begin a test, or prepare it until the marked teeth are together; returns what to do now.
+
+        Raises:
+            LashmapError: Why not.
+        """
+        with self._preparing():
+            prepared = prepare(request, self.boxes, self.stand)
+            name = unused_name(self._logbook, prepared.started.test)
+            prepared = replace(prepared, started=replace(prepared.started, test=name))
+            reference = prepared.box.matched_teeth.encoder_deg
+            if reference is not None:
+                return await self._go(prepared, "box file", reference)
+        return await self._match(prepared, request.matched)
+
+    async def resume(self, request: Resume) -> list[str]:
+        """Prepare a test that ended early to go on, or go on with it; returns what to do now.
+
+        Raises:
+            LashmapError: Why not.
+        """
+        with self._preparing():
+            prepared = await asyncio.to_thread(
+                prepare_again, request, self.boxes, self.stand, self._logbook.path
+            )
+            prepared.before_deg = await still_encoder_deg(self._ports, prepared)
+        return await self._match(prepared, request.matched)
+
+    async def matched(self, *, known: bool, cause: str = "") -> list[str]:
+        """The marked teeth are together now (or nobody knows where they are): the prepared test begins.
+
+        In a test: the marked tooth that it asked for stands in the mesh (or nobody looks for it).
+
+        Raises:
+            LashmapError: Why not.
+        """
+        if self.state == "testing":
+            return await self._marks_seen(known=known)
+        waiting = self._waiting
+        if waiting is None or waiting.busy:
+            raise StandError("no test waits for its marked teeth; begin one first")
+        waiting.busy = True
+        try:
+            encoder_deg = await still_encoder_deg(self._ports, waiting.prepared)
+            if self._waiting is not waiting:
+                raise StandError("the preparation was given up meanwhile")
+            how: MatchedHow = "set at the stand" if known else "assumed"
+            return await self._go(waiting.prepared, how, encoder_deg, *([cause] if cause else []))
+        finally:
+            waiting.busy = False
+
+    async def _marks_seen(self, *, known: bool) -> list[str]:
+        conductor = self.screen.conductor if self.screen is not None else None
+        if conductor is None or conductor.state.phase is not Phase.CHECKING:
+            raise StandError("the running test does not ask for its marks now; lashmap tell STAND status")
+        return await self.obey("matched" if known else "skip")
+
+    async def obey(self, command: str) -> list[str]:
+        """Pass ``repeat``, ``skip``, ``note …`` or ``stop`` on to the running test; returns what came of it.
+
+        Raises:
+            LashmapError: When no test runs, or nothing came of it.
+        """
+        if command == "stop" and self.state == "preparing":
+            self._idle_again()
+            return ["the preparation was given up; nothing was recorded"]
+        self._only_when("testing")
+        screen = self.screen
+        said = await screen.obey(command) if screen is not None else []
+        if not said and screen is not None:
+            phase = screen.conductor.state.phase.value if screen.conductor else "beginning"
+            word = command.split(maxsplit=1)[0]
+            raise StandError(f"nothing came of {word}: the test is {phase}; {screen.awaits}")
+        return said
+
+    def interrupt(self, why: str) -> None:
+        """Close the running test as interrupted; no further one begins."""
+        self._ending = True
+        self._wake.set()
+        if self._live is not None and not self._live.conductor.closed:
+            LOG.warning("the running test is closed as interrupted: %s", why, extra={"test": self.test})
+            try:
+                self._live.conductor.happen(words.Stop("interrupted", why))
+            except LashmapError:
+                LOG.exception("the closing record could not be written")
+
+    def look(self, now_s: float) -> bool:
+        """While a test is prepared: true when the gear says that the marked teeth are together."""
+        waiting = self._waiting
+        if waiting is None or waiting.busy:
+            return False
+        if waiting.overdue(now_s):
+            LOG.warning("no marked teeth for %.0f minutes: the preparation was given up", PREPARING_S / 60.0)
+            self._idle_again()
+            return False
+        return waiting.spoken(now_s)
+
+    async def _match(self, prepared: AnyPrepared, when: Literal["later", "now", "unknown"]) -> list[str]:
+        instructions = self._wait_for_matched(prepared)
+        # What is refused from here on leaves the test prepared: it can be said again.
+        return instructions if when == "later" else await self.matched(known=when == "now")
+
+    # How it goes ------------------------------------------------------------------------------------------
+
+    def _wait_for_matched(self, prepared: AnyPrepared) -> list[str]:
+        self._waiting = Waiting(prepared)
+        self._ports.tap = self._waiting.gear.feed
+        LOG.info("box %s is prepared and waits for its marked teeth", prepared.box.box.serial)
+        return self._waiting.instructions()
+
+    async def _go(
+        self, prepared: AnyPrepared, how: MatchedHow, encoder_deg: float, *remarks: str
+    ) -> list[str]:
+        if self._ending or self.state != "preparing":
+            raise StandError("the test was given up before it began")
+        refuse_unheard(self._ports)
+        self._logbook.must_be_there()
+        opening = prepared.opening(self._ports, how, encoder_deg)
+        self._waiting = self._ports.tap = None
+        screen = self.screen = ServiceScreen(prepared.started)
+        self.test = prepared.started.test
+        for remark in remarks:
+            screen.command(f"note {remark}")
+        self._begun = _Begun(opening, screen)
+        self._change("testing")
+        self._wake.set()
+        waited_s = 0.0
+        while screen.conductor is None and self.test == prepared.started.test and waited_s < _BEGUN_S:
+            await asyncio.sleep(0.05)
+            waited_s += 0.05
+        if screen.conductor is None:
+            raise StandError(f"test {prepared.started.test} did not begin; {self.last_test or 'see the log'}")
+        does = "has begun" if opening.resumed is None else "goes on"
+        return [f"Test {prepared.started.test} {does}", screen.awaits]
+
+    async def _lead(self, begun: _Begun) -> None:
+        started = begun.opening.started
+        with about(test=started.test):
+            book = self._logbook.path
+            try:
+                await self._bus.begin(started)
+                closed = await self._live_test(begun)
+                self.last_test = f"test {started.test} {closed.outcome}: {closed.reason}"
+            except (LashmapError, InstrumentError) as error:
+                book = (isinstance(error, LogbookGone) and error.saved) or book
+                LOG.error("the test failed: %s", error)  # noqa: TRY400 - foreseen, its message says all
+                self.last_test = f"test {started.test} failed: {error}"
+            except Exception as error:
+                LOG.exception("the test failed")
+                self.last_test = f"test {started.test} failed: {type(error).__name__}, see the log"
+            finally:
+                self._live = None
+                self._bus.over()
+            self._change("concluding")
+            for ear in self._ports.ears.values():
+                ear.skip_rest(time.monotonic())
+            if self._ending:
+                LOG.info("no result was written; lashmap review %s --logbook %s makes it", started.test, book)
+            else:
+                said = await asyncio.to_thread(
+                    write_result, book, started.test, self._output, self._bus.conclude
+                )
+                self.last_test = f"{self.last_test}; {said}"
+        self.test, self.screen = "", None
+        self._change("idle")
+
+    async def _live_test(self, begun: _Begun) -> events.TestClosed:
+        sources = self._ports.sources()
+        if sources is None:
+            raise StandError("an instrument went away before the test began")
+        if self._ending:
+            raise StandError("the service ended before the test began")
+        stand = begun.opening.started.stand.file
+        listeners: tuple[events.Listener, ...] = (
+            (PromptsFile(Path(stand.prompts.file)),) if stand.prompts is not None else ()
+        )
+        screen = obeying(self._bus.screen(begun.screen), stand, begun.opening.started.box.gear_set.gear_teeth)
+        for source in sources.values():
+            source.take()  # what came before belongs to no test
+        go_on = f"lashmap tell STAND resume BOX --test {begun.opening.started.test}"
+        self._live = LiveTest(
+            begun.opening, sources, self._logbook, screen, listeners, handle_signals=False, go_on=go_on
+        )
+        return await self._live.run()
+
+    @contextlib.contextmanager
+    def _preparing(self) -> Iterator[None]:
+        """From idle to a test that is prepared; idle again when that fails."""
+        self._only_when("idle")
+        self._logbook.must_be_there()
+        self._change("preparing")
+        try:
+            refuse_unheard(self._ports)
+            yield
+        except BaseException:
+            if self.state == "preparing":
+                self._idle_again()
+            raise
+
+    def _idle_again(self) -> None:
+        self._waiting = self._ports.tap = None
+        self._change("idle")
+
+    def _only_when(self, state: State) -> None:
+        if self._ending:
+            raise StandError("the service is ending; nothing is begun")
+        if self.state == state:
+            return
+        if state == "testing":
+            todo = {
+                "preparing": "the prepared test waits for its marked teeth; say: lashmap tell STAND matched",
+                "concluding": "the last one is being concluded; wait for it",
+            }.get(self.state, "begin one first")
+            raise ConfigurationError("tell", [f"no test runs (the service is {self.state}): {todo}"])
+        raise StandError(
+            f"the service is {self.state}{self.test and ' '}{self.test}; wait for it, or stop it first"
+        )
+
+    def _change(self, state: State) -> None:
+        self.state = state
+        self._on_change()
+
+
+# The result of a closed test as files, as ``lashmap run`` leaves it; made in a thread of its own.
+
+
+def write_result(
+    logbook: Path, test: str, output: Path, also: Callable[[Assessment], None] = lambda _assessment: None
+) -> str:
+    """Judge a test from its raw samples and write JSON and report.
+
+    Args:
+        logbook: Where it is kept.
+        test: Which.
+        output: Folder for the files.
+        also: Told the result as well.
+
+    Returns:
+        How it went, as part of a sentence; a failure is logged and named, never raised.
+    """
+    from lashmap_daemon.replay.conclude import hand_over  # noqa: PLC0415 - heavy, after a test
+
+    again = f"lashmap review {test} --logbook {logbook} makes it"
+    try:
+        with Logbook(logbook, create=False) as book:
+            done = hand_over(book, test, output)
+        also(done.assessment)
+    except LashmapError as error:
+        LOG.error("no result was written: %s; %s", error, again)  # noqa: TRY400 - its message says all
+        return f"no result was written ({error}); {again}"
+    except Exception as error:
+        LOG.exception("no result was written; %s", again)
+        return f"no result was written ({type(error).__name__}, see the log); {again}"
+    verdict = done.assessment.verdict.outcome
+    LOG.info("verdict %s; result %s, report %s and %s", verdict, done.json, done.html, done.pdf)
+    return f"verdict {verdict}, report {done.html}"

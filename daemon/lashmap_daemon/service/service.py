@@ -1,0 +1,533 @@
+"""Requests of the local socket become deeds of the service, and their answers."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import os
+import shutil
+import signal
+import time
+from collections.abc import Callable, Coroutine, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from lashmap_analysis.record.lengths import format_length
+
+from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, LashmapError, LogbookGone
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.service import words
+from lashmap_daemon.service.boxes import BoxFolder
+from lashmap_daemon.service.bus import ServiceBus
+from lashmap_daemon.service.journal import Holding
+from lashmap_daemon.service.lead import Lead
+from lashmap_daemon.service.notify import Notifier
+from lashmap_daemon.service.ports import StandPorts
+from lashmap_daemon.service.screen import ServiceScreen
+from lashmap_daemon.service.server import listening
+from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
+from lashmap_daemon.story.wording import angle_text
+from lashmap_daemon.testing.channels import SILENT_S
+
+_RATE_S = 2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answers:
+    """Answers for one service.
+
+    Attributes:
+        lead: Leads its tests.
+        ports: Its instruments.
+        logbook: Its logbook, for people.
+        started_s: Monotonic time at which it started.
+        bus: Where its tests are published.
+    """
+
+    lead: Lead
+    ports: StandPorts
+    logbook: str
+    started_s: float
+    bus: ServiceBus
+
+    async def __call__(self, request: words.Request) -> words.Answer:
+        """Do what is asked.
+
+        Raises:
+            LashmapError: Why it is not done.
+        """
+        match request:
+            case words.Status():
+                report = self.report()
+                return words.Answer(say=lines(report), status=report)
+            case words.Begin():
+                said = await self.lead.begin(request)
+            case words.Matched():
+                said = await self.lead.matched(known=request.known)
+            case words.Note():
+                said = await self.lead.obey(f"note {' '.join(request.text.split())}")
+            case words.Resume():
+                said = await self.lead.resume(request)
+            case _:
+                said = await self.lead.obey(request.command)
+        return words.Answer(say=said)
+
+    def report(self) -> words.StatusReport:
+        """How the service is now."""
+        lead, now_s = self.lead, time.monotonic()
+        instruments = self.ports.states(now_s)
+        awaits, done, total, refusal = "a test: lashmap tell STAND begin BOX", 0, 0, ""
+        started = lead.prepared.started if lead.prepared else None
+        screen = lead.screen
+        if lead.state == "preparing":
+            awaits = "the marked teeth together, then: lashmap tell STAND matched"
+        elif lead.state == "concluding":
+            awaits = "nothing: the result is being made"
+        elif screen is not None:
+            awaits, refusal, started = screen.awaits, screen.last_refusal, screen.started
+            if screen.conductor is not None:
+                done = len(screen.conductor.accepted)
+                total = max(screen.conductor.state.asked, done)
+                instruments = [_in_test(one, screen, now_s) for one in instruments]
+        return words.StatusReport(
+            state=lead.state,
+            stand=lead.stand.file.stand.name,
+            logbook=self.logbook,
+            awaits=awaits,
+            instruments=instruments,
+            test=lead.test,
+            box=f"{started.box.box.type}, serial {started.box.box.serial}" if started else "",
+            done=done,
+            total=total,
+            last_refusal=refusal,
+            last_test=lead.last_test,
+            boxes=lead.boxes.names(),
+            uptime_s=now_s - self.started_s,
+            bus=self.bus.line,
+        )
+
+
+def _in_test(one: words.InstrumentState, screen: ServiceScreen, now_s: float) -> words.InstrumentState:
+    """An instrument while a test takes its samples."""
+    conductor = screen.conductor
+    if conductor is None or one.state in {"absent", "away"}:
+        return one
+    channels, test_s = conductor.channels, screen.test_s(now_s)
+    since_s = test_s - _RATE_S
+    if one.instrument == INDICATOR:
+        latest, count = channels.latest_indicator, len(channels.indicator(since_s))
+        reading = format_length(latest[1], "mm", signed=True) if latest else ""
+    else:
+        latest, count = channels.latest_gear_deg, len(channels.gear_deg(since_s))
+        hidden = conductor.state.phase is Phase.CHECKING  # nobody is to go by what the marks are to check
+        reading = f"gear at {angle_text(latest[1], decimals=3)}" if latest and not hidden else ""
+    age_s = max(test_s - latest[0], 0.0) if latest else None
+    return one.model_copy(
+        update={
+            "state": "silent" if age_s is None or age_s >= SILENT_S else "heard",
+            "detail": "",
+            "reading": reading,
+            "age_s": age_s,
+            "rate_hz": count / _RATE_S,
+            "bad_frames": channels.bad_frames(one.instrument),
+        }
+    )
+
+
+def lines(report: words.StatusReport) -> list[str]:
+    """A status for a person."""
+    said = [f"{report.stand}: {report.state}" + (f", test {report.test}" if report.test else "")]
+    if report.box:
+        said.append(f"  box        {report.box}")
+    said.append(f"  awaits     {report.awaits}")
+    if report.total:
+        said.append(f"  positions  {report.done} of {report.total} accepted")
+    if report.last_refusal:
+        said.append(f"  refused    {report.last_refusal}")
+    for one in report.instruments:
+        age = "no reading" if one.age_s is None else f"{one.reading}, {one.age_s:.2f} s old"
+        counts = f", {one.bad_frames} bad frames" if one.bad_frames else ""
+        counts += f", {one.dropped_chunks} reads dropped" if one.dropped_chunks else ""
+        counts += f", came back {one.reconnects} times" if one.reconnects else ""
+        rate = f"{one.rate_hz:.0f} samples a second"
+        said.append(f"  {one.instrument:<10} {one.state}: {age}, {rate}{counts} ({one.port})")
+        if one.detail:
+            said.append(f"             {one.detail}")
+    if report.last_test:
+        said.append(f"  last       {report.last_test}")
+    if report.bus:
+        said.append(f"  bus        {report.bus}")
+    said.append(f"  boxes      {', '.join(report.boxes) or 'none'}")
+    said.append(f"  logbook    {report.logbook}; up for {_span(report.uptime_s)}")
+    return said
+
+
+def _span(seconds: float) -> str:
+    minutes, hours = seconds / 60.0, seconds / 3600.0
+    if hours >= 48.0:
+        return f"{hours / 24.0:.0f} days"
+    return f"{hours:.1f} hours" if minutes >= 90.0 else f"{minutes:.0f} minutes"
+
+
+# What of a stand file may change while a service runs, and what may not.
+#
+# All or nothing: a calibration date that came with another instrument must not be taken for the one that
+# still hangs there, so a file with any change that needs a restart is refused whole.
+
+
+_CHANGEABLE = frozenset(
+    {
+        "stand.remark",
+        "stand.reconnect_seconds",
+        "indicator.calibration_due",
+        "indicator.calibration_uncertainty_mm",
+        "encoder.calibration_due",
+        "encoder.standard_uncertainty_deg",
+        "prompts.file",
+        "prompts",
+        "hands_free",
+    }
+)
+
+
+def changes(old: Stand, new: Stand) -> list[str]:
+    """Keys that differ, as the stand file has them; profiles by the key that names them."""
+    before, after = _flat(old), _flat(new)
+    return sorted(key for key in before.keys() | after.keys() if before.get(key) != after.get(key))
+
+
+def accepted(old: Stand, new: Stand, name: str) -> list[str]:
+    """The keys that change with ``new``.
+
+    Raises:
+        ConfigurationError: Naming every key that cannot change while the service runs.
+    """
+    changed = changes(old, new)
+    refused = [key for key in changed if key not in _CHANGEABLE and not key.startswith("hands_free.")]
+    if refused:
+        raise ConfigurationError(
+            name,
+            [
+                f"{key}: cannot change while the service runs; nothing was changed, restart it"
+                for key in refused
+            ],
+        )
+    return changed
+
+
+def _flat(stand: Stand) -> dict[str, object]:
+    flat: dict[str, object] = {}
+    _walk("", stand.file.model_dump(), flat)
+    flat["indicator.profile"] = stand.indicator_profile.model_dump()
+    flat["encoder.profile"] = stand.encoder_profile.model_dump()
+    return flat
+
+
+def _walk(prefix: str, table: dict[str, Any], flat: dict[str, object]) -> None:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            _walk(f"{prefix}{key}.", value, flat)
+        else:
+            flat[f"{prefix}{key}"] = value
+
+
+# Signs of life that mean something: sent only while every part of the service is seen to go on.
+#
+# The loop itself is proven by the sign being sent from it. A full disk is said but borne, since a restart
+# makes no room and a paused test would be lost by it; a logbook that is gone or broken is not.
+
+
+WATCH_LOG = logging.getLogger("lashmap.watch")
+STUCK_S = 10.0  # a running test that did not come round for so long hangs
+LEAST_FREE_BYTES = 64 * 1024 * 1024  # about an hour of raw samples
+
+
+class Watch:
+    """Looks whether the service does its work.
+
+    Args:
+        lead: Of the service.
+        ports: Its instruments.
+        logbook: Tests are written to it.
+        clock: Monotonic seconds.
+    """
+
+    def __init__(
+        self, lead: Lead, ports: StandPorts, logbook: Logbook, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._lead, self._ports, self._logbook, self._clock = lead, ports, logbook, clock
+        self._said_full = False
+
+    def failures(self) -> list[str]:
+        """What no longer goes on; empty while everything does."""
+        found = [
+            f"the reader of the {ear.name} on {ear.port_name} ended without a word"
+            for ear in self._ports.ears.values()
+            if not ear.alive
+        ]
+        screen = self._lead.screen
+        if self._lead.state == "testing" and screen is not None:
+            still_s = self._clock() - screen.asked_s
+            if still_s > STUCK_S:
+                found.append(f"the running test has not gone on for {still_s:.0f} s")
+        path = self._logbook.path
+        try:
+            self._logbook.must_be_there()
+        except LogbookGone as error:
+            found.append(str(error))
+        else:
+            if not os.access(path, os.W_OK):
+                found.append(f"{path}: cannot be written any more; check its permissions")
+        return found
+
+    def little_room(self) -> str:
+        """A sentence when the logbook's disk is nearly full; empty otherwise."""
+        try:
+            free = shutil.disk_usage(self._logbook.path.parent).free
+        except OSError:
+            return ""
+        if free >= LEAST_FREE_BYTES:
+            self._said_full = False
+            return ""
+        text = f"{free // (1024 * 1024)} MB are left on the disk of {self._logbook.path}; make room"
+        if not self._said_full:
+            self._said_full = True
+            WATCH_LOG.error("%s", text)
+        return text
+
+
+# A stand that is always on: its tasks, its signals, its end.
+#
+# All tasks live in one group: when any of them fails, the service ends with its reason and the service
+# manager starts it anew; none dies unseen. A failing *test* is no such failure (`service.lead`).
+
+
+LOG = logging.getLogger("lashmap.service")
+_DRAIN_S = 0.1
+_WATCH_S = 1.0
+_CLOSE_S = 2.0  # for a running test to be closed
+_CONCLUDE_S = 60.0  # for a result that is being made to be written
+
+
+@dataclass(frozen=True, kw_only=True)
+class Setup:
+    """What a service is made of.
+
+    Attributes:
+        stand_path: Stand file.
+        stand: As read.
+        logbook: Open for writing.
+        boxes: What may be tested.
+        output: Folder for results.
+        socket: Where to listen for commands.
+        notifier: Tells the service manager.
+        holding: Of the log.
+        bus: Where tests are published; leaves it after the service has ended.
+    """
+
+    stand_path: Path
+    stand: Stand
+    logbook: Logbook
+    boxes: BoxFolder
+    output: Path
+    socket: Path
+    notifier: Notifier
+    holding: Holding
+    bus: ServiceBus
+
+
+class Service:
+    """One stand, from start to end.
+
+    Args:
+        setup: What it is made of.
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self._setup = setup
+        self._end = asyncio.Event()
+        self._status = 0
+        self._reload_wanted = False
+        self._failures: list[str] = []
+        self._ports = StandPorts(setup.stand)
+        self._lead = Lead(
+            stand=setup.stand,
+            ports=self._ports,
+            logbook=setup.logbook,
+            boxes=setup.boxes,
+            output=setup.output,
+            on_change=self._tell_status,
+            bus=setup.bus,
+        )
+        self._answers = Answers(
+            lead=self._lead,
+            ports=self._ports,
+            logbook=str(setup.logbook.path),
+            started_s=time.monotonic(),
+            bus=setup.bus,
+        )
+        self._watch = Watch(self._lead, self._ports, setup.logbook)
+
+    async def run(self) -> int:
+        """Serve until a signal ends it; returns the exit status.
+
+        Raises:
+            ExceptionGroup: When a task failed.
+        """
+        try:
+            async with asyncio.TaskGroup() as group, listening(self._setup.socket, self._answers):
+                with self._signals():
+                    lead = group.create_task(self._lead.run(), name="tests")
+                    others = [
+                        group.create_task(task, name=name)
+                        for name, task in (
+                            ("drain", self._drain()),
+                            ("watch", self._watch_over()),
+                            ("requests", self._setup.bus.take_requests(self._lead.obey)),
+                            *((f"open {name}", self._ports.keep(name)) for name in self._ports.ears),
+                        )
+                    ]
+                    self._greet()
+                    await self._end.wait()
+                    await self._finish(lead)
+                    for task in (*others, lead):
+                        task.cancel()
+        finally:
+            self._ports.close()
+        LOG.info("the service has ended")
+        return self._status
+
+    def _greet(self) -> None:
+        setup = self._setup
+        LOG.info("the service of %s is up, logbook %s", setup.stand.file.stand.name, setup.logbook.path)
+        LOG.info("commands are taken on %s", setup.socket)
+        for problem in setup.boxes.problems():
+            LOG.warning("a box file cannot be used: %s", problem)
+        setup.notifier.ready()
+        self._tell_status()
+
+    async def _finish(self, lead: asyncio.Task[None]) -> None:
+        """Let the running test be closed, and a result that is being made be written."""
+        self._setup.notifier.stopping()
+        patience_s = _CONCLUDE_S if self._lead.state == "concluding" else _CLOSE_S
+        _, unfinished = await asyncio.wait({lead}, timeout=patience_s)
+        if unfinished:
+            LOG.error("the running test did not close within %.0f s", patience_s)
+
+    # Tasks ------------------------------------------------------------------------------------------------
+
+    async def _drain(self) -> None:
+        """Take what the instruments send while no test does, and let the gear speak."""
+        while True:
+            if self._lead.state != "testing":
+                self._ports.drain()
+                if self._lead.look(time.monotonic()):
+                    await self._matched_by_hand()
+            if self._reload_wanted and self._lead.state == "idle":
+                self._reload()
+            await asyncio.sleep(_DRAIN_S)
+
+    async def _matched_by_hand(self) -> None:
+        try:
+            await self._lead.matched(
+                known=True, cause="hands-free: the marked teeth are together; a knock there"
+            )
+        except LashmapError as error:
+            LOG.warning("a knock for the marked teeth was not taken: %s", error)
+
+    async def _watch_over(self) -> None:
+        """Send signs of life while there is reason to."""
+        watchdog_s = self._setup.notifier.watchdog_s
+        every_s = _WATCH_S if watchdog_s is None else min(_WATCH_S, watchdog_s / 3.0)
+        while True:
+            self._failures = self._watch.failures()
+            for failure in self._failures:
+                LOG.error("no sign of life is sent: %s", failure)
+            if not self._failures:
+                self._setup.notifier.alive()
+            for sentence in self._setup.holding.ended():
+                LOG.info("held back: %s", sentence)
+            self._tell_status()
+            await asyncio.sleep(every_s)
+
+    # Signals ----------------------------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def _signals(self) -> Iterator[None]:
+        loop = asyncio.get_running_loop()
+        handlers: dict[signal.Signals, Callable[[], None]] = {
+            signal.SIGTERM: lambda: self._stop("the service was told to end (SIGTERM)", 0),
+            signal.SIGINT: lambda: self._stop("the service was told to end (Ctrl-C)", EXIT_STOPPED),
+            signal.SIGHUP: self._want_reload,
+        }
+        for number, handler in handlers.items():
+            loop.add_signal_handler(number, handler)
+        try:
+            yield
+        finally:
+            for number in handlers:
+                loop.remove_signal_handler(number)
+
+    def _stop(self, why: str, status: int) -> None:
+        if self._end.is_set():
+            return
+        LOG.info("%s", why)
+        self._status = status
+        self._lead.interrupt(why)
+        self._end.set()
+
+    def _want_reload(self) -> None:
+        self._reload_wanted = True
+        if self._lead.state != "idle":
+            LOG.info("the service is %s: the files are read again when that is over", self._lead.state)
+
+    def _reload(self) -> None:
+        self._reload_wanted = False
+        notifier, path = self._setup.notifier, self._setup.stand_path
+        notifier.reloading()
+        try:
+            new = load_stand(path)
+            changed = accepted(self._lead.stand, new, str(path))
+        except ConfigurationError as error:
+            LOG.error("the stand file was not taken over: %s", error)  # noqa: TRY400 - its message says all
+        else:
+            self._lead.stand = new
+            LOG.info("the stand file was read again; changed: %s", ", ".join(changed) or "nothing")
+        for problem in self._setup.boxes.problems():
+            LOG.warning("a box file cannot be used: %s", problem)
+        LOG.info("boxes: %s", ", ".join(self._setup.boxes.names()) or "none")
+        notifier.ready()
+
+    def _tell_status(self) -> None:
+        report = self._answers.report()
+        prepared = self._lead.prepared
+        self._setup.bus.show(report, prepared.box.box if prepared else None)
+        away = [one.instrument for one in report.instruments if one.state != "heard"]
+        text = f"{report.state}" + (f" {report.test}: {report.done} of {report.total}" if report.test else "")
+        if away:
+            text += f"; {' and '.join(away)} not heard"
+        room = self._watch.little_room()
+        self._setup.notifier.status("; ".join([text, *([room] if room else []), *self._failures]))
+
+
+def run_until_ended(make: Callable[[], Service]) -> int:
+    """Run a service in a loop of its own; a failure of one of its tasks comes out as itself.
+
+    Raises:
+        LashmapError: What was foreseen.
+    """
+
+    async def main() -> int:
+        return await make().run()
+
+    work: Coroutine[Any, Any, int] = main()
+    try:
+        return asyncio.run(work)
+    except BaseExceptionGroup as group:
+        first = group
+        while isinstance(first, BaseExceptionGroup):
+            first = first.exceptions[0]
+        raise first from group

@@ -1,0 +1,244 @@
+"""The box file: which gearbox, what was recorded while it was built, how the tip is set, what is allowed.
+
+Lengths may be given in inches by ending the key in ``_in`` instead of ``_mm``. Geometry is checked by the
+analysis when `BoxFile.gear_set_values` is made into a gear set, so that one set of rules serves both.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from lashmap_analysis.gears.gear_set import GearSet, GearSetError
+from lashmap_analysis.gears.indicator import Direction, Indicator, IndicatorError
+from lashmap_analysis.judge.shim_stock import ShimError, ShimStock
+from lashmap_analysis.record.lengths import MM_PER_INCH
+from lashmap_analysis.record.record import Limits, Shaft
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from lashmap_daemon.setup.free_text import Label, Line, Remark
+from lashmap_daemon.setup.stand_file import StandFile
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class BoxTable(_Table):
+    """Which gearbox this is."""
+
+    type: Label
+    serial: Label
+    set_number: Label = ""
+    units: Literal["mm", "in"] = "mm"
+    remark: Remark = ""
+
+
+class GearSetTable(_Table):
+    """The gear set as its drawing gives it."""
+
+    pinion_teeth: int
+    gear_teeth: int
+    outer_module_mm: Finite | None = None
+    outer_diametral_pitch_per_inch: Positive | None = None
+    face_width_mm: Finite
+    normal_pressure_angle_deg: Finite = 20.0
+    mean_spiral_angle_deg: Finite = 0.0
+    shaft_angle_deg: Finite = 90.0
+    cutter_radius_mm: Finite | None = None
+
+    @model_validator(mode="after")
+    def _possible(self) -> Self:
+        if (self.outer_module_mm is None) == (self.outer_diametral_pitch_per_inch is None):
+            raise ValueError("give either outer_module_mm or outer_diametral_pitch_per_inch")
+        try:
+            self.gear_set()
+        except GearSetError as error:
+            raise ValueError(str(error)) from error
+        return self
+
+    def gear_set(self) -> GearSet:
+        """The gear set for the analysis.
+
+        Raises:
+            GearSetError: When the figures do not describe a gear set.
+        """
+        values = self.model_dump(exclude={"outer_diametral_pitch_per_inch"})
+        if self.outer_diametral_pitch_per_inch is not None:
+            values["outer_module_mm"] = MM_PER_INCH / self.outer_diametral_pitch_per_inch
+        return GearSet(**values)
+
+
+class MountingTable(_Table):
+    """What was recorded while the box was built; leave out what was not."""
+
+    pinion_marked_mm: Positive | None = None
+    pinion_set_mm: Positive | None = None
+    gear_marked_mm: Positive | None = None
+    gear_set_mm: Positive | None = None
+    tolerance_mm: NotNegative = 0.025
+    bearings: Line = ""
+    bearings_within_drawing: bool | None = None
+
+
+class MatchedTeethTable(_Table):
+    """The encoder's angle with the marked teeth together; left out, it is taken at the stand."""
+
+    encoder_deg: Finite | None = None
+
+
+class TipTable(_Table):
+    """Where the tip touches the gear and which way the indicator looks."""
+
+    touch_radius_mm: Finite
+    direction: Direction = "normal"
+    off_normal_deg: Finite = 0.0
+    lever_deg: Finite | None = None
+    on_arm: bool = False
+    touch_radius_uncertainty_mm: NotNegative = 0.2
+    angle_uncertainty_deg: NotNegative = 2.0
+
+
+def _in_both(length_mm: float) -> str:
+    return f"{length_mm:.6g} mm ({length_mm / MM_PER_INCH:.6g} in)"
+
+
+class LimitsTable(_Table):
+    """Backlash allowed at the tightest point."""
+
+    minimum_mm: NotNegative | None = None
+    maximum_mm: Positive | None = None
+    variation_mm: Positive | None = None
+    kind: Literal["normal", "transverse"] = "normal"
+    source: Line = ""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.minimum_mm is not None and self.maximum_mm is not None and self.minimum_mm >= self.maximum_mm:
+            # In both units: which of them the file has is not known here.
+            low, high = _in_both(self.minimum_mm), _in_both(self.maximum_mm)
+            raise ValueError(f"minimum {low} is not below maximum {high}")
+        return self
+
+
+class PlanTable(_Table):
+    """How the test is run."""
+
+    positions: Annotated[int, Field(ge=4, le=500)] = 24
+    gear_turns: Positive = 6.0
+    reversals: Annotated[int, Field(ge=4, le=200)] = 8
+    confirming_positions: Annotated[int, Field(ge=1, le=20)] = 3
+    rock_seconds: Positive = 20.0
+    turn_seconds: Positive = 300.0
+    tries: Annotated[int, Field(ge=1, le=20)] = 3
+
+
+class RunoutTable(_Table):
+    """How a runout sweep is taken.
+
+    The angles say where the indicator sits: of that member, from the mesh to the indicator, in the direction
+    of positive turning. Left out, high points of sweep and lash map are not compared.
+    """
+
+    turns: Annotated[int, Field(ge=1, le=20)] = 2
+    gear_indicator_from_mesh_deg: Finite | None = None
+    pinion_indicator_from_mesh_deg: Finite | None = None
+
+
+class ShimTable(_Table):
+    """Shims at hand for one member, and which way a thicker pack moves it."""
+
+    thicknesses_mm: Annotated[list[Positive], Field(min_length=1)]
+    thicker_moves: Literal["out", "in"]
+    fitted_mm: NotNegative | None = None
+    most_pieces: Annotated[int, Field(ge=1, le=3)] = 2
+    thickness_uncertainty_mm: NotNegative = 0.002
+
+    @model_validator(mode="after")
+    def _possible(self) -> Self:
+        try:
+            self.stock()
+        except ShimError as error:
+            raise ValueError(str(error)) from error
+        return self
+
+    def stock(self) -> ShimStock:
+        """The stock for the analysis.
+
+        Raises:
+            ShimError: When it cannot be.
+        """
+        values = self.model_dump()
+        return ShimStock(**values | {"thicknesses_mm": tuple(self.thicknesses_mm)})
+
+
+class ShimsTable(_Table):
+    """Shims of the members that may be moved."""
+
+    gear: ShimTable | None = None
+    pinion: ShimTable | None = None
+
+    def stocks(self) -> dict[Shaft, ShimStock]:
+        """Stocks for the analysis, of the members that have one."""
+        tables: dict[Shaft, ShimTable | None] = {"gear": self.gear, "pinion": self.pinion}
+        return {member: table.stock() for member, table in tables.items() if table is not None}
+
+
+class SimulatedTable(_Table):
+    """Invented truth for the simulated stand; a real test ignores it."""
+
+    mean_normal_backlash_mm: Positive = 0.15
+    gear_eccentricity_mm: NotNegative = 0.015
+    pinion_eccentricity_mm: NotNegative = 0.008
+    gear_high_point_deg: Finite | None = None
+    pinion_high_point_deg: Finite | None = None
+    gear_tooth_error_mm: NotNegative = 0.0004
+    pinion_tooth_error_mm: NotNegative = 0.0004
+    gear_face_wobble_mm: NotNegative = 0.0
+    pinion_face_wobble_mm: NotNegative = 0.0
+    out_of_round_mm: NotNegative = 0.0
+
+
+class BoxFile(_Table):
+    """A whole box file."""
+
+    box: BoxTable
+    gear_set: GearSetTable
+    mounting: MountingTable = MountingTable()
+    matched_teeth: MatchedTeethTable = MatchedTeethTable()
+    tip: TipTable
+    limits: LimitsTable = LimitsTable()
+    plan: PlanTable = PlanTable()
+    runout: RunoutTable = RunoutTable()
+    shims: ShimsTable = ShimsTable()
+    simulated: SimulatedTable = SimulatedTable()
+
+    @model_validator(mode="after")
+    def _tip_fits(self) -> Self:
+        try:
+            tip = self._indicator(resolution_mm=0.001, calibration_uncertainty_mm=0.0)
+            tip.arc_per_reading(self.gear_set.gear_set())
+        except (IndicatorError, GearSetError) as error:
+            raise ValueError(f"tip: {error}") from error
+        return self
+
+    def indicator(self, stand: StandFile) -> Indicator:
+        """The indicator of ``stand``, set up as this box asks."""
+        return self._indicator(
+            resolution_mm=stand.indicator.resolution_mm,
+            calibration_uncertainty_mm=stand.indicator.calibration_uncertainty_mm,
+        )
+
+    def limits_for_analysis(self) -> Limits:
+        """The limits for the analysis."""
+        return Limits(**self.limits.model_dump())
+
+    def _indicator(self, *, resolution_mm: float, calibration_uncertainty_mm: float) -> Indicator:
+        return Indicator(
+            resolution_mm=resolution_mm,
+            calibration_uncertainty_mm=calibration_uncertainty_mm,
+            **self.tip.model_dump(),
+        )

@@ -1,0 +1,210 @@
+"""The mapping file: how to read a recording that another program made.
+
+Decided here: what a mapping may say. Reading the recording is `exchange/table.py`, finding its rocks
+`exchange/rocks.py`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Literal, Self
+
+from lashmap_analysis.record.record import Shaft
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from lashmap_daemon.setup.free_text import FilePath, Label, Line
+from lashmap_daemon.setup.stand_file import Sense
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Name = Annotated[Line, Field(min_length=1)]
+FileName = Annotated[FilePath, Field(min_length=1)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class FileTable(_Table):
+    """Which file, and how it is written. Paths are relative to the mapping file.
+
+    Attributes:
+        path: The recording: ``.csv``, ``.txt`` or ``.tsv``, or ``.parquet``.
+        box: Box file of the gearbox that was recorded.
+        separator: Between the columns of a text file.
+        decimal: Decimal point or comma of a text file.
+        skip_lines: Lines of a text file before the one that names the columns.
+        skip_after: Lines after that, such as one with units.
+        missing: Cells that mean that this column has no sample in this row.
+    """
+
+    path: FileName
+    box: FileName
+    separator: Annotated[str, Field(min_length=1, max_length=1)] = ","
+    decimal: Literal[".", ","] = "."
+    skip_lines: Annotated[int, Field(ge=0, le=1000)] = 0
+    skip_after: Annotated[int, Field(ge=0, le=1000)] = 0
+    missing: list[Line] = [""]
+
+
+class TestTable(_Table):
+    """Who recorded it, when and where.
+
+    Attributes:
+        recorded: When the recording began, with its offset from UTC; calibrations are judged at that date.
+        operator: Who recorded it.
+        stand: Where.
+        vouched_by: Who says that this is the recording of this gearbox; without, no verdict is *conforming*.
+    """
+
+    recorded: dt.datetime
+    operator: Label = ""
+    stand: Label = ""
+    vouched_by: Label = ""
+
+    @model_validator(mode="after")
+    def _has_offset(self) -> Self:
+        if self.recorded.tzinfo is None:
+            raise ValueError("recorded: add the offset from UTC, as in 2026-03-01T08:30:00+01:00")
+        return self
+
+
+class TimeTable(_Table):
+    """The column of times."""
+
+    column: Name
+    unit: Literal["s", "ms", "us", "min", "iso 8601"] = "s"
+
+
+class IndicatorTable(_Table):
+    """The indicator's column, and the indicator."""
+
+    column: Name
+    unit: Literal["mm", "um", "in"]
+    sense: Sense = 1
+    resolution_mm: Positive
+    serial: Label = ""
+    calibration_due: dt.date | None = None
+    calibration_uncertainty_mm: NotNegative = 0.0
+
+
+class EncoderTable(_Table):
+    """The encoder's column, and the encoder.
+
+    Attributes:
+        matched_deg: Its angle with the marked teeth together; the box file's when left out. Where the angle
+            begins again: of the turn in which the recording begins.
+        wraps_at_deg: Of an angle in degrees: after which it begins again, 360 as a rule.
+    """
+
+    column: Name
+    unit: Literal["deg", "count"]
+    wraps_at_deg: Annotated[float, Field(ge=1.0, le=36_000.0)] | None = None
+    sense: Sense = 1
+    shaft: Literal["gear", "pinion"] = "gear"
+    counts_per_turn: Annotated[int, Field(gt=0)]
+    matched_deg: Finite | None = None
+    serial: Label = ""
+    calibration_due: dt.date | None = None
+    standard_uncertainty_deg: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _wraps_an_angle(self) -> Self:
+        if self.wraps_at_deg is not None and self.unit != "deg":
+            raise ValueError(f"wraps_at_deg: is for an angle in degrees, but unit is {self.unit!r}")
+        return self
+
+
+class RockTable(_Table):
+    """One rock, by the times in the file, in seconds whatever the unit of the column."""
+
+    engagement: int
+    from_s: Finite
+    to_s: Finite
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.from_s >= self.to_s:
+            raise ValueError(f"from_s {self.from_s:g} is not before to_s {self.to_s:g}")
+        return self
+
+
+class PositionsTable(_Table):
+    """Which rows belong to which position: exactly one of three ways.
+
+    Attributes:
+        engagement_column: A column with the engagement in the rows of a rock, and nothing between rocks.
+        rock: Each rock by its times.
+        find_by: ``encoder``: where the gear rests at a whole engagement and the tip on its tooth.
+        counted_from_matched_teeth: Engagements that somebody wrote count from the matched teeth; false when
+            they count from anywhere else.
+        least_seconds: A rock that is found lasts at least so long.
+    """
+
+    engagement_column: Name | None = None
+    rock: Annotated[list[RockTable], Field(min_length=1)] | None = None
+    find_by: Literal["encoder"] | None = None
+    counted_from_matched_teeth: bool | None = None
+    least_seconds: Positive = 0.5
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        ways = [self.engagement_column, self.rock, self.find_by]
+        if sum(way is not None for way in ways) != 1:
+            raise ValueError('give one of engagement_column, [[positions.rock]] and find_by = "encoder"')
+        if self.find_by is None and self.counted_from_matched_teeth is None:
+            raise ValueError("counted_from_matched_teeth: is missing; say true or false")
+        if self.find_by is not None and self.counted_from_matched_teeth is not None:
+            raise ValueError("counted_from_matched_teeth: is for engagements that somebody wrote; remove it")
+        return self
+
+
+class SweepTable(_Table):
+    """One runout sweep: the member was turned, the indicator was on it, by the times in the file, in seconds.
+
+    Attributes:
+        member: Which member was turned and touched.
+        from_s: First moment.
+        to_s: Last moment; whole turns are taken out of what lies between.
+        indicator_from_mesh_deg: Where the indicator sat; the box file's when left out.
+    """
+
+    member: Shaft
+    from_s: Finite
+    to_s: Finite
+    indicator_from_mesh_deg: Finite | None = None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.from_s >= self.to_s:
+            raise ValueError(f"from_s {self.from_s:g} is not before to_s {self.to_s:g}")
+        return self
+
+
+class Mapping(_Table):
+    """A whole mapping file."""
+
+    file: FileTable
+    test: TestTable
+    time: TimeTable
+    indicator: IndicatorTable
+    encoder: EncoderTable | None = None
+    positions: PositionsTable
+    sweep: list[SweepTable] = []
+
+    @property
+    def decimal(self) -> Literal[".", ","]:
+        """Decimal point of the texts of cells; Parquet files hold numbers, which are written with a point."""
+        return "." if self.file.path.endswith(".parquet") else self.file.decimal
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if self.positions.find_by == "encoder" and self.encoder is None:
+            raise ValueError('positions.find_by: "encoder" needs the table [encoder]')
+        if self.sweep and self.encoder is None:
+            raise ValueError("sweep: needs the table [encoder], which says how far the member was turned")
+        members = [one.member for one in self.sweep]
+        if len(set(members)) < len(members):
+            raise ValueError("sweep: one sweep of each member; leave the others out")
+        return self

@@ -1,0 +1,130 @@
+"""Whether the files of today describe the box and stand a test began with, key by key.
+
+What may differ is listed here, with why; everything else must be the same to the last digit, because the
+record of a test has one geometry, one pair of instruments and one set of limits.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lashmap_analysis.record.lengths import in_units
+from lashmap_analysis.record.record import Units
+
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.stand_file import Stand
+
+_BOX_MAY_DIFFER = (
+    "box.remark",
+    "plan.rock_seconds",  # how long to wait for a person says nothing about a number
+    "plan.turn_seconds",
+    "plan.tries",
+    "shims",  # used by `lashmap shims` alone
+    "simulated",  # a real test ignores it
+)
+_STAND_MAY_DIFFER = (
+    "stand.remark",
+    "stand.reconnect_seconds",
+    "indicator.port",  # a cable moves to another plug
+    "encoder.port",
+    "indicator.profile",  # a file name; what is in it is compared
+    "encoder.profile",
+    "indicator.calibration_due",  # judged anew on the day of each part of the test
+    "encoder.calibration_due",
+    "prompts",
+    "bus",  # where it is published says nothing about a number
+    "hands_free",
+    "indicator profile.description",
+    "encoder profile.description",
+    "indicator profile.port",  # speed and framing decide whether bytes come, not what they mean
+    "encoder profile.port",
+)
+
+
+def differences(
+    box: BoxFile, stand: Stand, *, of_box: BoxFile, of_stand: Stand
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Compare the files of today with those of the start record.
+
+    Args:
+        box: Of today.
+        stand: Of today.
+        of_box: Of the start record, answers of the operator included.
+        of_stand: Of the start record.
+
+    Returns:
+        What must not differ and does, and what may differ and does; each as "key: before → now".
+    """
+    before, now = _flat(of_box.model_dump(mode="json")), _flat(box.model_dump(mode="json"))
+    for key in before:
+        if key.startswith("mounting.") and now[key] in {None, ""}:
+            now[key] = before[key]  # it was asked for at the stand, and recorded
+    of_the_box = _changes(before, now, of_box.box.units)
+    of_the_stand = _changes(_flat_stand(of_stand), _flat_stand(stand), of_box.box.units)
+    free = [key for key in of_the_box if _is_among(key, _BOX_MAY_DIFFER)]
+    free += [key for key in of_the_stand if _is_among(key, _STAND_MAY_DIFFER)]
+    every = of_the_box | of_the_stand
+    return tuple(text for key, text in every.items() if key not in free), tuple(every[key] for key in free)
+
+
+def with_changes(box: BoxFile, of_box: BoxFile) -> BoxFile:
+    """The recorded box with what may differ for the rest of the test taken from today's."""
+    plan = of_box.plan.model_copy(
+        update={key: getattr(box.plan, key) for key in ("rock_seconds", "turn_seconds", "tries")}
+    )
+    return of_box.model_copy(update={"plan": plan})
+
+
+def _changes(before: dict[str, object], now: dict[str, object], units: Units) -> dict[str, str]:
+    return {
+        key: _change(key, before.get(key), now.get(key), units)
+        for key in sorted(before.keys() | now.keys())
+        if before.get(key) != now.get(key)
+    }
+
+
+def _change(key: str, before: object, now: object, units: Units) -> str:
+    """As "key: before → now"; lengths of a box in inches as its file may give them."""
+    if units == "in" and key.endswith("_mm"):
+        texts = [_text(_inches(before), 6), _text(_inches(now), 6)]
+        if texts[0] != texts[1]:
+            return f"{key.removesuffix('_mm')}_in: {texts[0]} → {texts[1]}"
+    return f"{key}: {_text(before)} → {_text(now)}"
+
+
+def _is_among(key: str, names: tuple[str, ...]) -> bool:
+    return any(key == name or key.startswith(f"{name}.") for name in names)
+
+
+def _inches(value: object) -> object:
+    if isinstance(value, tuple):
+        return tuple(_inches(one) for one in value)
+    return in_units(value, "in") if isinstance(value, float) else value
+
+
+def _text(value: object, digits: int | None = None) -> str:
+    if isinstance(value, tuple):
+        return f"[{', '.join(_text(one, digits) for one in value)}]"
+    if digits is not None and isinstance(value, float):
+        return f"{value:.{digits}g}"
+    return "not given" if value in {None, ""} else str(value)
+
+
+def _flat_stand(stand: Stand) -> dict[str, object]:
+    tables = stand.model_dump(mode="json")
+    file = tables.pop("file")
+    return _flat(file) | _flat({name.replace("_", " "): table for name, table in tables.items()})
+
+
+def _flat(table: dict[str, Any], above: str = "") -> dict[str, object]:
+    """Nested tables as one, with dotted keys; lists as their text, those of numbers as tuples."""
+    flat: dict[str, object] = {}
+    for key, value in table.items():
+        if isinstance(value, dict):
+            flat |= _flat(value, f"{above}{key}.")
+        elif isinstance(value, list):
+            are_numbers = all(isinstance(one, float) for one in value)
+            flat[f"{above}{key}"] = tuple(value) if are_numbers else str(value)
+        else:
+            flat[f"{above}{key}"] = value
+    return flat

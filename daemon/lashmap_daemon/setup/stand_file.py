@@ -1,0 +1,178 @@
+"""The stand file: which instruments hang on which ports, and when they were last calibrated."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+from pathlib import Path
+from typing import Annotated, Literal
+
+from lashmap_analysis.record.record import Encoder
+from lashmap_drivers.decoder import Decoder
+from lashmap_drivers.kinds import AnyProfile
+from lashmap_drivers.profile import InstrumentProfile
+from pydantic import BaseModel, ConfigDict, Field
+
+from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.setup import toml_file
+from lashmap_daemon.setup.bus_table import BusTable
+from lashmap_daemon.setup.free_text import FilePath, Label, Remark
+from lashmap_daemon.setup.profile_file import load_profile
+
+Sense = Literal[1, -1]
+INDICATOR = "indicator"
+ENCODER = "encoder"
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class NameTable(_Table):
+    """Which stand this is, and how long a test waits for an instrument that was unplugged, in seconds."""
+
+    name: Label
+    remark: Remark = ""
+    reconnect_seconds: Annotated[float, Field(ge=0, le=3600, allow_inf_nan=False)] = 120.0
+
+
+class IndicatorTable(_Table):
+    """The dial indicator."""
+
+    port: Annotated[FilePath, Field(min_length=1)]
+    profile: FilePath
+    sense: Sense = 1
+    resolution_mm: Annotated[float, Field(gt=0, allow_inf_nan=False)]
+    serial: Label = ""
+    calibration_due: dt.date | None = None
+    calibration_uncertainty_mm: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+
+
+class EncoderTable(_Table):
+    """The angle encoder."""
+
+    port: Annotated[FilePath, Field(min_length=1)]
+    profile: FilePath
+    sense: Sense = 1
+    shaft: Literal["gear", "pinion"] = "gear"
+    counts_per_turn: Annotated[int, Field(gt=0)]
+    serial: Label = ""
+    calibration_due: dt.date | None = None
+    standard_uncertainty_deg: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+
+
+class PromptsTable(_Table):
+    """A file that repeats what the technician is shown, for a second display or a powered stand to follow."""
+
+    file: FilePath
+
+
+class HandsFreeTable(_Table):
+    """What the gear may say to the program while both hands are in the machine; see `hands_free`.
+
+    A knock: stand still, turn some teeth away and back to the same place, stand still again.
+    """
+
+    gestures: list[Literal["matched", "repeat", "skip"]] = []
+    still_seconds: Annotated[float, Field(ge=0.5, le=10, allow_inf_nan=False)] = 1.0
+    least_teeth: Annotated[int, Field(ge=2, le=20)] = 2
+    most_teeth: Annotated[int, Field(ge=2, le=40)] = 6
+    within_seconds: Annotated[float, Field(ge=1, le=60, allow_inf_nan=False)] = 10.0
+
+
+class StandFile(_Table):
+    """A whole stand file, its profiles not yet read."""
+
+    stand: NameTable
+    indicator: IndicatorTable
+    encoder: EncoderTable
+    prompts: PromptsTable | None = None
+    bus: BusTable | None = None
+    hands_free: HandsFreeTable | None = None
+
+    def encoder_for_analysis(self) -> Encoder:
+        """The encoder for the analysis."""
+        return Encoder(
+            shaft=self.encoder.shaft,
+            resolution_deg=360.0 / self.encoder.counts_per_turn,
+            standard_uncertainty_deg=self.encoder.standard_uncertainty_deg,
+        )
+
+
+class Stand(BaseModel):
+    """A stand file together with the profiles it names: all that is needed to decode its bytes."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    file: StandFile
+    indicator_profile: AnyProfile
+    encoder_profile: AnyProfile
+
+    def decoders(self) -> dict[str, Decoder]:
+        """Fresh decoders for both instruments, by channel."""
+        return {
+            INDICATOR: Decoder.for_indicator(self.indicator_profile, sense=self.file.indicator.sense),
+            ENCODER: Decoder.for_encoder(
+                self.encoder_profile,
+                counts_per_turn=self.file.encoder.counts_per_turn,
+                sense=self.file.encoder.sense,
+            ),
+        }
+
+
+def load_stand(path: Path) -> Stand:
+    """Read a stand file and the instrument profiles it names (relative to itself).
+
+    Raises:
+        ConfigurationError: When a file is missing or a key is wrong.
+    """
+    file = toml_file.load(path, StandFile)
+    indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
+    encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
+    _check_counts(path, file.encoder, encoder, encoder_port)
+    return Stand(
+        file=file.model_copy(
+            update={
+                INDICATOR: file.indicator.model_copy(update={"port": indicator_port}),
+                ENCODER: file.encoder.model_copy(update={"port": encoder_port}),
+                "bus": file.bus.beside(path.parent) if file.bus else None,
+            }
+        ),
+        indicator_profile=indicator,
+        encoder_profile=encoder,
+    )
+
+
+def _instrument(
+    stand_path: Path, role: str, table: IndicatorTable | EncoderTable
+) -> tuple[InstrumentProfile, str]:
+    """Profile and port of one instrument; a port that names a file is taken relative to the stand file."""
+    path = stand_path.parent / table.profile
+    if not os.path.isfile(path):  # noqa: PTH113 - Path.is_file fails at a name that is too long
+        raise ConfigurationError(
+            str(stand_path), [f"{role}.profile: no such file {path}; the path is relative to the stand file"]
+        )
+    profile = load_profile(path)
+    port = str(stand_path.parent / table.port) if profile.reads_file else table.port
+    profile = profile.resolved(role, port)
+    expected = "length" if role == INDICATOR else "angle"
+    if profile.quantity != expected:
+        raise ConfigurationError(
+            str(stand_path),
+            [
+                (
+                    f"{role}.profile: {path} describes an instrument whose unit is {profile.unit}; an {role} "
+                    f"measures {'a length' if role == INDICATOR else 'an angle (deg or count)'}"
+                )
+            ],
+        )
+    return profile, port
+
+
+def _check_counts(stand_path: Path, table: EncoderTable, profile: InstrumentProfile, port: str) -> None:
+    """Refuse counts per turn that differ from those of the board, or of the test that is played again."""
+    there = profile.counts_of_a_turn()
+    if there is not None and there != table.counts_per_turn:
+        where = f"the test recorded in {port}" if profile.reads_file else table.profile
+        here = f"is {table.counts_per_turn} here and {there} in {where}"
+        raise ConfigurationError(str(stand_path), [f"encoder.counts_per_turn: {here}; make them agree"])

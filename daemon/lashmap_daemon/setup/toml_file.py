@@ -1,0 +1,162 @@
+"""What pydantic found wrong, in our words: its own prefixes say nothing to whoever reads the message.
+
+The command line's own checks of its options use pydantic too, so the sentences come through here as well.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from lashmap_drivers.ports.regular_file import FileRefused, read_regular
+from lashmap_drivers.profile import MM_PER_INCH
+from pydantic import BaseModel, ValidationError
+
+from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.setup.free_text import FROM_FILE
+
+# Before the text of a ValueError that a check raised; added by pydantic 2.
+_OF_A_CHECK = "Value error, "
+_OF_A_TYPE = "Input should be "
+
+
+def in_our_words(message: str) -> str:
+    """The sentence of one problem without pydantic's prefixes."""
+    if message.startswith(_OF_A_TYPE):
+        return f"expected {message.removeprefix(_OF_A_TYPE)}"
+    return message.removeprefix(_OF_A_CHECK)
+
+
+def problem_of(detail: Mapping[str, object], *, before: str = "") -> str:
+    """Key and sentence of one problem.
+
+    Args:
+        detail: One of `pydantic.ValidationError.errors`.
+        before: Stands before the key, such as the option that it was given with.
+    """
+    where = detail["loc"]
+    key = ".".join(str(part) for part in where) if isinstance(where, tuple) else ""
+    sentence = in_our_words(str(detail["msg"]))
+    return f"{before}{key}: {sentence}" if before or key else sentence
+
+
+# A TOML file becomes a checked model, or an error that names file, key, what was found and expected.
+#
+# Lengths may be written in mm or in inches: any key that ends in ``_in`` is read as inches and stored under
+# the same name ending in ``_mm``, unless it holds true or false, which is no length.
+
+
+Model = TypeVar("Model", bound=BaseModel)
+
+MOST_BYTES = 1_000_000  # a hundred times the longest that we know
+_MOST_SHOWN = 200
+
+
+def load(path: Path, model: type[Model]) -> Model:
+    """Read ``path`` and check it against ``model``.
+
+    Raises:
+        ConfigurationError: When the file is missing, is not TOML, or any key is wrong; all problems at once.
+    """
+    try:
+        text = read_regular(path, MOST_BYTES).decode("utf-8").replace("\r\n", "\n")
+    except FileRefused as error:
+        raise ConfigurationError(str(path), [str(error)]) from None
+    except UnicodeDecodeError as error:
+        raise ConfigurationError(str(path), [f"is no TOML file in UTF-8: {error}"]) from error
+    return parse(text, str(path), model)
+
+
+def parse(text: str, name: str, model: type[Model]) -> Model:
+    """Check TOML ``text``, called ``name`` in messages, against ``model``.
+
+    Raises:
+        ConfigurationError: As `load`.
+    """
+    problems: list[str] = []
+    try:
+        tree = _inches_to_mm(tomllib.loads(text), "", problems)
+    except RecursionError:
+        problem = "holds hundreds of tables or lists inside each other; write them flat"
+        raise ConfigurationError(name, [problem]) from None
+    except ValueError as error:  # also a number of thousands of digits
+        raise ConfigurationError(name, [f"is not valid TOML: {error}"]) from error
+    try:
+        checked = model.model_validate(tree, context=FROM_FILE)
+    except ValidationError as error:
+        problems += [_sentence(detail, model, tree) for detail in error.errors()]
+    else:
+        if not problems:
+            return checked
+    raise ConfigurationError(name, problems)
+
+
+def _inches_to_mm(table: Mapping[str, Any], prefix: str, problems: list[str]) -> dict[str, Any]:
+    converted: dict[str, Any] = {}
+    for key, value in table.items():
+        if isinstance(value, dict):
+            converted[key] = _inches_to_mm(value, f"{prefix}{key}.", problems)
+        elif key.endswith("_in") and not isinstance(value, bool):  # a yes or no is no length
+            metric = key.removesuffix("_in") + "_mm"
+            if metric in table:
+                problems.append(f"{prefix}{key}: {metric} is given too; keep one of them")
+            converted[metric] = _in_mm(value)
+        else:
+            converted[key] = value
+    return converted
+
+
+def _in_mm(value: Any) -> Any:  # noqa: ANN401 - whatever the file holds
+    """Numbers and lists of numbers in inches become mm; anything else is left for the model to refuse."""
+    if isinstance(value, list):
+        return [_in_mm(one) for one in value]
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    try:
+        return value * MM_PER_INCH if is_number else value
+    except OverflowError:  # a whole number of hundreds of digits: no length, and the model says so
+        return math.inf
+
+
+def _sentence(detail: Any, model: type[BaseModel], tree: Mapping[str, Any]) -> str:  # noqa: ANN401 - pydantic's
+    path = [str(part) for part in detail["loc"]]
+    key = ".".join(path)
+    found = detail.get("input")
+    match detail["type"]:
+        case "missing":
+            return f"{key}: is missing; add it"
+        case "extra_forbidden":
+            return f"{key}: unknown key{_nearest(path, model)}"
+        case "model_type" | "dict_type":
+            return f"{key}: expected a table [{key}], got {_shown(found)}"
+    message = in_our_words(str(detail["msg"]))
+    if detail["type"] == "value_error":
+        return f"{key}: {message}" if key else message
+    del tree
+    return f"{key}: expected {message.removeprefix('expected ')}, got {_shown(found)}"
+
+
+def _shown(found: object) -> str:
+    """What was found, cut where it is long."""
+    text = repr(found)
+    return text if len(text) <= _MOST_SHOWN else f"{text[:_MOST_SHOWN]}…"
+
+
+def _nearest(path: list[str], model: type[BaseModel]) -> str:
+    """Names the key that was probably meant."""
+    fields = model.model_fields
+    for part in path[:-1]:
+        inner = fields[part].annotation if part in fields else None
+        inner = next((a for a in (inner, *getattr(inner, "__args__", ())) if _is_model(a)), None)
+        if inner is None:
+            return "; remove it"
+        fields = inner.model_fields
+    close = difflib.get_close_matches(path[-1], fields, n=1, cutoff=0.5)
+    return f"; did you mean {close[0]}?" if close else f"; known here: {', '.join(fields)}"
+
+
+def _is_model(kind: object) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)

@@ -1,0 +1,1 @@
+"""What happened in a test: events, and the sentences that tell them."""

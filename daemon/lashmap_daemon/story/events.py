@@ -1,0 +1,485 @@
+"""Events of a test that halts or ends early and goes on; listed with the others in `events`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal, TypeAlias, get_args
+
+from lashmap_analysis.record.record import Precondition, Purpose, Shaft
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import InitErrorDetails, PydanticCustomError
+
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.stand_file import Stand
+
+
+@dataclass(frozen=True, kw_only=True)
+class TestResumed:
+    """A test that had ended early goes on; what was accepted stays.
+
+    Attributes:
+        operator: Who goes on with it.
+        version: Of this program.
+        first_s: Its time inside the test, from which on samples are decoded anew; what was before ended
+            about a second earlier, whatever the clock says.
+        gap_s: How long it lay, by the wall clock; negative when that was set back.
+        check: Number of the position that is measured again first; None when there is none.
+        check_of: Number of the accepted position that it repeats.
+        encoder_moved_deg: How far the encoder stands from where the record ended, of its own shaft; None when
+            that is not known.
+        changed: Keys of the files whose values are others now, as "key: before → now".
+    """
+
+    __test__ = False
+
+    operator: str
+    version: str
+    first_s: float
+    gap_s: float
+    check: int | None = None
+    check_of: int | None = None
+    encoder_moved_deg: float | None = None
+    changed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckedAgain:
+    """After a resumption an earlier position was measured again: do the two readings agree?
+
+    Attributes:
+        number: The new position.
+        of: The earlier one, at the same engagement.
+        difference_mm: New minus earlier normal backlash.
+        allowed_mm: What their uncertainties and a new placing of the tip explain.
+        difference_deg: New minus earlier gear angle at which the tip met its tooth; None when not known.
+        allowed_deg: What placing explains.
+    """
+
+    number: int
+    of: int
+    difference_mm: float
+    allowed_mm: float
+    difference_deg: float | None
+    allowed_deg: float
+
+    @property
+    def agrees(self) -> bool:
+        """True when nothing seems to have moved."""
+        angle = self.difference_deg is None or abs(self.difference_deg) <= self.allowed_deg
+        return angle and abs(self.difference_mm) <= self.allowed_mm
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecordingPaused:
+    """Nothing more can be written; shown at once, written when there is room again."""
+
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecordingGoesOn:
+    """All that waited has been written; ``given_up_s`` of samples could not be held that long."""
+
+    paused_s: float
+    given_up_s: float
+
+
+# What happens to a test after its closing: its result is stored, and reviewers look at it.
+#
+# These events come after `TestClosed`, because the result is computed from the closed record. They stand
+# beside what was recorded and never change it; a review is read from them in order, and undoing is one more
+# of them.
+
+
+@dataclass(frozen=True, kw_only=True)
+class ResultStored:
+    """The result as it was handed over when the test ran, and the version of the analysis that found it."""
+
+    analysis_version: str
+    outcome: str
+    engagement: int | None
+    normal_backlash_mm: float | None
+    low_mm: float | None
+    high_mm: float | None
+    confirmed: bool
+    positions: int
+    usable: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class ResultAnnounced:
+    """A result is to reach a broker, as this text; so the seal of the test covers what is published.
+
+    Attributes:
+        topic: Root and stand below which it is published.
+        id: Identifier of the message.
+        message: The message as JSON, to the byte.
+    """
+
+    topic: str
+    id: str
+    message: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class PositionExcluded:
+    """A reviewer takes a position, or one reversal of it, out of the reviewed result.
+
+    A reversal is kept as the time between its two dwells, since another analysis may count otherwise.
+    """
+
+    exclusion: int
+    position: int
+    reversal: int | None
+    start_s: float | None
+    end_s: float | None
+    reason: str
+    by: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExclusionUndone:
+    """An exclusion no longer holds; both stay in the record."""
+
+    exclusion: int
+    reason: str
+    by: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class SignedOff:
+    """A reviewer signs for the reviewed result with the exclusions that hold.
+
+    The figures are those that were signed for; a signature of an earlier version has none.
+    """
+
+    by: str
+    analysis_version: str
+    outcome: str
+    recorded_outcome: str
+    exclusions: tuple[int, ...]
+    remark: str
+    engagement: int | None = None
+    normal_backlash_mm: float | None = None
+    low_mm: float | None = None
+    high_mm: float | None = None
+
+
+# What happened: a small set of immutable events, the only thing that console, logbook and prompts listen
+# to.
+#
+# An event carries no time of its own: the stream stamps it once (`Stamped`), so that a replay from the
+# logbook yields the same stream.
+
+
+Outcome = Literal["completed", "stopped", "interrupted", "failed"]
+"""By itself; by the operator; by what ends programs (a signal, a lost terminal); by a failing stand."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TestStarted:
+    """All that is known up front; enough to decode and judge what follows."""
+
+    __test__ = False  # pytest: an event, not a test class
+
+    test: str
+    operator: str
+    box: BoxFile
+    stand: Stand
+    planned: tuple[int, ...]
+    version: str
+    sweeps: tuple[Shaft, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class CautionsConfirmed:
+    """Someone confirmed the lock-out after the cautions were shown."""
+
+    how: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class PreconditionsRecorded:
+    """The state of every precondition when the test began."""
+
+    preconditions: tuple[Precondition, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class InstrumentHeard:
+    """An instrument gave its first good samples."""
+
+    instrument: str
+    port: str
+    rate_hz: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class InstrumentLost:
+    """An instrument gives no readings (port, silence, rubbish); the test waits at most ``patience_s``.
+
+    ``remedy`` is what to do about that reason.
+    """
+
+    instrument: str
+    port: str
+    reason: str
+    patience_s: float
+    remedy: str = "See to its cable and power."
+
+
+@dataclass(frozen=True, kw_only=True)
+class InstrumentBack:
+    """A lost instrument gives samples again; ``away_s`` after it was missed."""
+
+    instrument: str
+    port: str
+    away_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class MatchedTeethSet:
+    """The encoder's angle, of its own shaft, at engagement 0; it holds until the next one.
+
+    ``moved_deg`` is how far it is from the one before, None for the first of a test. ``seen_deg`` is where
+    the encoder was seen last before the record, in the same count: a count that wraps is recorded from within
+    its range, and `reference.in_record_deg` finds which one it is. None where the count is the record's own.
+    """
+
+    encoder_deg: float
+    how: Literal["box file", "set at the stand", "assumed"]
+    moved_deg: float | None = None
+    seen_deg: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class MarksAsked:
+    """The technician was asked to bring the marked tooth of ``member`` into the mesh once more (`marks`)."""
+
+    member: Shaft
+    attempt: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class MarksCompared:
+    """The mark was seen again, and the encoder compared with it; or it was not seen.
+
+    ``encoder_deg`` is the angle of the encoder's own shaft past the matched teeth, ``turns`` the whole turns
+    nearest to it, ``off_deg`` what lies between them. None where nobody saw the mark. ``last`` is False where
+    the technician is asked to look once more.
+    """
+
+    member: Shaft
+    attempt: int
+    how: Literal["mark", "index pulse", "not seen"]
+    answer: str
+    encoder_deg: float | None
+    turns: int | None
+    off_deg: float | None
+    off_teeth: float | None
+    allowed_deg: float
+    agrees: bool | None
+    last: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class PositionAsked:
+    """The technician was shown a position to go to; how far to turn counts from where the gear stood."""
+
+    number: int
+    engagement: int
+    gear_angle_deg: float
+    turn_teeth: int
+    turn_deg: float
+    purpose: Purpose
+    attempt: int
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class RockStarted:
+    """The gear has arrived and is still; recording began."""
+
+    number: int
+    engagement: int
+    start_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class RockAccepted:
+    """A rock was recorded and gave a usable reading; the window is kept, the figures are for the screen.
+
+    ``gear_deg`` is the middle of the gear's way while it was rocked, past the matched teeth.
+    """
+
+    number: int
+    engagement: int
+    purpose: Purpose
+    attempt: int
+    start_s: float
+    end_s: float
+    reading_mm: float
+    normal_backlash_mm: float
+    standard_uncertainty_mm: float
+    reversals: int
+    flags: tuple[str, ...]
+    gear_deg: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class RockRefused:
+    """A rock was recorded and must be taken again."""
+
+    number: int
+    engagement: int
+    attempt: int
+    start_s: float
+    end_s: float
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PositionSkipped:
+    """A position stays unmeasured."""
+
+    number: int
+    engagement: int
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepAsked:
+    """The technician was asked to turn a member for its runout."""
+
+    member: Shaft
+    turns: int
+    attempt: int
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepRecorded:
+    """A sweep gave a runout; the window is kept, the figures are for the screen."""
+
+    member: Shaft
+    start_s: float
+    end_s: float
+    fim_mm: float
+    fim_uncertainty_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepRefused:
+    """A sweep gave none."""
+
+    member: Shaft
+    attempt: int
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoteTaken:
+    """The operator wrote something down."""
+
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class TightSpotPredicted:
+    """The lash map of the positions so far says where to look next."""
+
+    engagement: int
+    gear_angle_deg: float
+    normal_backlash_mm: float
+    low_mm: float
+    high_mm: float
+    ask: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TestClosed:
+    """The last event of every test, also of one that failed; a test that is resumed has another one."""
+
+    __test__ = False
+
+    outcome: Outcome
+    reason: str
+
+
+Event: TypeAlias = (
+    TestStarted
+    | TestResumed
+    | CheckedAgain
+    | RecordingPaused
+    | RecordingGoesOn
+    | CautionsConfirmed
+    | PreconditionsRecorded
+    | InstrumentHeard
+    | InstrumentLost
+    | InstrumentBack
+    | MatchedTeethSet
+    | MarksAsked
+    | MarksCompared
+    | PositionAsked
+    | RockStarted
+    | RockAccepted
+    | RockRefused
+    | PositionSkipped
+    | SweepAsked
+    | SweepRecorded
+    | SweepRefused
+    | NoteTaken
+    | TightSpotPredicted
+    | TestClosed
+    | ResultStored
+    | ResultAnnounced
+    | PositionExcluded
+    | ExclusionUndone
+    | SignedOff
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stamped:
+    """An event and when it happened.
+
+    Attributes:
+        time_s: Monotonic seconds since the test started.
+        utc: ISO 8601, for the record only; intervals never come from it.
+        event: What happened.
+    """
+
+    time_s: float
+    utc: str
+    event: Event
+
+
+Listener: TypeAlias = Callable[[Stamped], None]
+
+_LARGEST = 2**53  # of a whole number; tables and other programs hold it exactly
+KINDS: tuple[type[Event], ...] = get_args(Event)
+_ADAPTERS: dict[str, TypeAdapter[Event]] = {kind.__name__: TypeAdapter(kind) for kind in KINDS}
+
+
+def to_json(event: Event) -> tuple[str, str]:
+    """Kind and body of an event as the logbook keeps them."""
+    kind = type(event).__name__
+    return kind, _ADAPTERS[kind].dump_json(event).decode()
+
+
+def from_json(kind: str, body: str) -> Event:
+    """The event back from the logbook.
+
+    Raises:
+        KeyError: For a kind this version does not know.
+        pydantic.ValidationError: For a body that does not fit its kind.
+    """
+    event = _ADAPTERS[kind].validate_json(body)
+    for name, value in vars(event).items():
+        for one in value if isinstance(value, tuple) else (value,):
+            if isinstance(one, int) and abs(one) > _LARGEST:
+                wrong = PydanticCustomError("whole_number", "this whole number cannot be meant")
+                details = InitErrorDetails(type=wrong, loc=(name,), input=one)
+                raise ValidationError.from_exception_data(kind, [details])
+    return event

@@ -1,0 +1,247 @@
+"""Events as sentences, the same on the screen, in plain output and in the prompts file."""
+
+from __future__ import annotations
+
+from functools import singledispatch
+
+from lashmap_analysis.record.lengths import DECIMALS, format_length, format_spread
+from lashmap_analysis.record.record import Units
+from lashmap_drivers.parser import BEYOND, LOW_BATTERY
+from lashmap_drivers.timing.angles import INDEX_SLIP
+
+from lashmap_daemon.story import events
+from lashmap_daemon.story.marks import REMEDY, disagreement
+
+CAUTIONS = (
+    "Isolate and lock out the drive before hands go near the mesh.",
+    "Release stored energy: springs, weights, pressure, charged capacitors.",
+    "Keep clear of pinch points; rock lightly, by hand or with a bar.",
+    "On a powered stand stay outside the guards while it rocks and indexes.",
+    "Refit the guards before power returns.",
+    "lashmap is not a safety device: it starts and stops nothing.",
+    "Limits, torques and acceptance come from the drawing and from those licensed to sign.",
+    "Local codes and the maker's instructions come first.",
+)
+
+
+def asked_sentence(asked: events.PositionAsked) -> str:
+    """What to do now: how far to turn, where that is, and to rock."""
+    what = "Confirm the tight spot: " if asked.purpose == "confirming" else ""
+    place = f"engagement {asked.engagement}, {angle_text(asked.gear_angle_deg, decimals=1)}"
+    teeth = abs(asked.turn_teeth)
+    if teeth:
+        way = "on" if asked.turn_teeth > 0 else "back"
+        by = f"{teeth} {'tooth' if teeth == 1 else 'teeth'} ({abs(asked.turn_deg):.1f}°)"
+        move = f"turn the gear {way} by {by} to {place}"
+    else:
+        move = f"stay at {place}"
+    again = f" (try {asked.attempt}: {asked.reason})" if asked.attempt > 1 else ""
+    text = f"{what}{move}; hold the pinion and rock the gear lightly{again}"
+    return text[:1].upper() + text[1:]
+
+
+def sweep_sentence(asked: events.SweepAsked) -> str:
+    """What to do for a runout sweep."""
+    again = f" (try {asked.attempt}: {asked.reason})" if asked.attempt > 1 else ""
+    turns = "one turn" if asked.turns == 1 else f"{asked.turns} turns"
+    return (
+        f"Runout of the {asked.member}: set the indicator square to its pitch cone at the outer end, then "
+        f"turn the {asked.member} steadily one way, a little more than {turns}{again}"
+    )
+
+
+def marks_sentence(asked: events.MarksAsked) -> str:
+    """What to do to see the marks again; no number, so that nobody goes by the display."""
+    again = "The encoder does not agree with that mark: look once more. " if asked.attempt > 1 else ""
+    return (
+        f"{again}Check of the encoder: turn until the marked tooth of the {asked.member} stands in the mesh "
+        "again, as it did at the start; any of its turns will do. Go by the mark, not by a display. Hold "
+        'still, then say "matched" (key m)'
+    )
+
+
+def angle_text(gear_deg: float, *, decimals: int) -> str:
+    """A gear angle past the matched teeth as a dial shows it that is 0 there, with the turn it belongs to.
+
+    Turns are counted from 1 on either side of the matched teeth.
+    """
+    turn, angle_deg = divmod(round(gear_deg, decimals), 360.0)
+    if turn < 0:
+        return f"{angle_deg:.{decimals}f}° of turn {-int(turn)} before the matched teeth"
+    return f"{angle_deg:.{decimals}f}° of turn {int(turn) + 1}"
+
+
+def uncertainty_text(length_mm: float | None, units: Units) -> str:
+    """A standard uncertainty with one digit more than the length it belongs to, or more: never nought."""
+    return format_spread(length_mm, units)
+
+
+def _span_text(seconds: float) -> str:
+    if seconds < 0.0:
+        return "a time that is not known (the clock was set back)"
+    if seconds < 120.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
+
+
+def mark_sentence(instrument: str, port: str, mark: str) -> str:
+    """What an instrument said for the first time beside its numbers, and what that means."""
+    said = f"The {instrument} on {port} said for the first time: {mark}."
+    todo = {
+        INDEX_SLIP: "Its index pulse did not come at the count where it belongs, so its angles may be wrong: "
+        "see to coupling and cable, and bring the marked teeth together again.",
+        LOW_BATTERY: "Change its battery before the next test.",
+        BEYOND: "Its angle goes further than wraps_at_deg in its profile: correct that key, or leave it out.",
+    }.get(mark)
+    return f"{said} {todo}" if todo else said
+
+
+@singledispatch
+def sentence(_event: events.Event, _units: Units) -> str | None:
+    """One line for an event; None for those that people need not read."""
+    return None
+
+
+@sentence.register
+def _(event: events.TestStarted, _units: Units) -> str:
+    return f"Test {event.test}: {len(event.planned)} positions planned"
+
+
+@sentence.register
+def _(event: events.TestResumed, _units: Units) -> str:
+    check = f"; position {event.check_of} is measured again first, as a check" if event.check else ""
+    changed = f"; changed: {', '.join(event.changed)}" if event.changed else ""
+    return f"The test goes on after {_span_text(event.gap_s)}{check}{changed}"
+
+
+@sentence.register
+def _(event: events.CheckedAgain, units: Units) -> str:
+    shown = format_length(event.difference_mm, units, decimals=DECIMALS[units] + 1, signed=True)
+    allowed = format_length(event.allowed_mm, units, decimals=DECIMALS[units] + 1)
+    angle = "" if event.difference_deg is None else f", {event.difference_deg:+.2f}° apart"
+    if event.agrees:
+        return f"Check against position {event.of}: agrees ({shown}{angle})"
+    return (
+        f"Check against position {event.of}: DISAGREES ({shown}, {allowed} can be explained{angle}): teeth, "
+        "tip or matched-teeth reference may have moved. What follows may not fit what was before"
+    )
+
+
+@sentence.register
+def _(event: events.RecordingPaused, _units: Units) -> str:
+    return f"PAUSED: {event.reason}. The test goes on by itself then; leave the gear where it is"
+
+
+@sentence.register
+def _(event: events.RecordingGoesOn, _units: Units) -> str:
+    lost = f"; {event.given_up_s:.0f} s of samples had to be given up" if event.given_up_s else ""
+    return f"There is room again; recording goes on after {event.paused_s:.0f} s{lost}"
+
+
+@sentence.register
+def _(event: events.InstrumentHeard, _units: Units) -> str:
+    return f"{event.instrument} on {event.port}: {event.rate_hz:.0f} samples a second"
+
+
+@sentence.register
+def _(event: events.InstrumentLost, _units: Units) -> str:
+    return (
+        f"The {event.instrument} on {event.port} was lost ({event.reason}). {event.remedy} Leave the gear "
+        f"where it is. Waiting up to {event.patience_s:.0f} s"
+    )
+
+
+@sentence.register
+def _(event: events.InstrumentBack, _units: Units) -> str:
+    return f"The {event.instrument} on {event.port} is back after {event.away_s:.1f} s"
+
+
+@sentence.register
+def _(event: events.MatchedTeethSet, _units: Units) -> str:
+    moved = "" if event.moved_deg is None else f", {event.moved_deg:+.3f}° from before"
+    return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
+
+
+@sentence.register
+def _(event: events.MarksAsked, _units: Units) -> str:
+    return marks_sentence(event)
+
+
+@sentence.register
+def _(event: events.MarksCompared, _units: Units) -> str:
+    if event.agrees is None:
+        return f"Nobody saw the marks again ({event.answer}): the matched teeth are not proven"
+    if event.how == "index pulse":
+        return f"The encoder still fits the matched teeth: its index pulse {event.answer}"
+    if event.agrees:
+        return f"The encoder still fits the mark of the {event.member}: {event.off_deg:+.2f}° from it"
+    if not event.last:
+        return f"The encoder does NOT fit the mark of the {event.member}"  # how far would be a way to go
+    said = disagreement(event)
+    return f"{said[:1].upper()}{said[1:]}. {REMEDY}"
+
+
+@sentence.register
+def _(event: events.PositionAsked, _units: Units) -> str:
+    return f"{event.number:>3}  {asked_sentence(event)}"
+
+
+@sentence.register
+def _(event: events.RockAccepted, units: Units) -> str:
+    flags = f"; {', '.join(event.flags)}" if event.flags else ""
+    return (
+        f"{event.number:>3}  accepted: normal backlash {format_length(event.normal_backlash_mm, units)}, "
+        f"random part of u {uncertainty_text(event.standard_uncertainty_mm, units)}, "
+        f"{event.reversals} reversals{flags}"
+    )
+
+
+@sentence.register
+def _(event: events.RockRefused, _units: Units) -> str:
+    return f"{event.number:>3}  not accepted: {'; '.join(event.reasons)}"
+
+
+@sentence.register
+def _(event: events.PositionSkipped, _units: Units) -> str:
+    return f"{event.number:>3}  left out: {event.reason}"
+
+
+@sentence.register
+def _(event: events.SweepAsked, _units: Units) -> str:
+    return sweep_sentence(event)
+
+
+@sentence.register
+def _(event: events.SweepRecorded, units: Units) -> str:
+    return (
+        f"Runout of the {event.member}: {format_length(event.fim_mm, units)} full indicator movement, "
+        f"random part of u {uncertainty_text(event.fim_uncertainty_mm, units)}"
+    )
+
+
+@sentence.register
+def _(event: events.SweepRefused, _units: Units) -> str:
+    return f"Runout of the {event.member} not measured: {'; '.join(event.reasons)}"
+
+
+@sentence.register
+def _(event: events.NoteTaken, _units: Units) -> str:
+    return f"Note: {event.text}"
+
+
+@sentence.register
+def _(event: events.TightSpotPredicted, units: Units) -> str:
+    asks = ", ".join(str(engagement) for engagement in event.ask) or "nothing more"
+    # With nothing left to ask it is no prediction: the result calls the figure of all positions "stated".
+    found = "predicted" if event.ask else "from all positions"
+    return (
+        f"Tight spot {found} at engagement {event.engagement}, "
+        f"{angle_text(event.gear_angle_deg, decimals=1)}: normal backlash "
+        f"{format_length(event.normal_backlash_mm, units)}, random part of the 95 % "
+        f"{format_length(event.low_mm, units)} to {format_length(event.high_mm, units)}; to measure: {asks}"
+    )
+
+
+@sentence.register
+def _(event: events.TestClosed, _units: Units) -> str:
+    return f"Test {event.outcome}: {event.reason}"

@@ -1,0 +1,1 @@
+"""A live test: instruments, person, clock and logbook around the sequence."""

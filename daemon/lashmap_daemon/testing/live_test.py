@@ -1,0 +1,349 @@
+"""A live test: ports, clock, operator and listeners around a conductor.
+
+Everything that can fail here fails into a closing record: whatever ends a test, the logbook's last event says
+why, and what was recorded stays.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import datetime as dt
+import errno
+import signal
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+
+from lashmap_analysis.record.record import Precondition
+from lashmap_drivers.errors import InstrumentError
+from lashmap_drivers.ports.source import Source
+from lashmap_drivers.readings import Chunk
+
+from lashmap_daemon.errors import LogbookGone
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.pack import on_test_clock
+from lashmap_daemon.logbook.reserve import SIZE, Reserve
+from lashmap_daemon.sequence import words
+from lashmap_daemon.sequence.resume import Resumption
+from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.story import events
+from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.conductor import Conductor
+from lashmap_daemon.testing.keeper import SLOW_S, Keeper, utc_now
+from lashmap_daemon.testing.relay import BEHIND_S, Relay
+
+TICK_S = 0.02
+_CLOSING_S = 1.0
+_NO_RESERVE = (
+    f"the disk of the logbook has no {SIZE // 1_000_000} MB to spare: should it fill up, this test can be "
+    "closed only after room was made"
+)
+_HUNG_UP = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF}  # what a terminal that is gone answers
+_ENDING = {
+    signal.SIGINT: words.Stop("stopped", "by the operator"),
+    signal.SIGTERM: words.Stop("interrupted", "the program was told to end (SIGTERM)"),
+    signal.SIGHUP: words.Stop("interrupted", "the terminal went away (SIGHUP)"),
+}
+_TERMINAL_GONE = words.Stop("interrupted", "the terminal went away")
+
+
+class Screen(Protocol):
+    """What a live test needs of a screen. None of this may wait: what is slow goes behind a `Relay`."""
+
+    def hear(self, stamped: events.Stamped) -> None:
+        """An event happened."""
+
+    def show(self, conductor: Conductor, now_s: float) -> None:
+        """Time to draw."""
+
+    def commands(self) -> list[str]:
+        """What the operator said since then: ``repeat``, ``skip``, ``matched``, ``stop``, ``note …``."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Opening:
+    """What is known when the instruments have been heard and the sequence may begin.
+
+    Attributes:
+        started: The start record.
+        cautions: Who confirmed the cautions, and how.
+        preconditions: Each with its state.
+        matched: The encoder's angle at engagement 0.
+        rates_hz: Samples a second as heard, by channel.
+        resumed: The event that a test goes on which had ended early; None for a new test.
+        resumption: From where it goes on.
+    """
+
+    started: events.TestStarted
+    cautions: events.CautionsConfirmed
+    preconditions: tuple[Precondition, ...]
+    matched: events.MatchedTeethSet
+    rates_hz: dict[str, float]
+    resumed: events.TestResumed | None = None
+    resumption: Resumption | None = None
+
+
+class LiveTest:
+    """Runs one test to its closing record.
+
+    Args:
+        opening: Identity, preconditions and reference of the test.
+        ports: Open ports by channel.
+        logbook: Where everything is kept.
+        screen: Where it is shown.
+        listeners: Further listeners to the events; each behind a thread of its own, so that it may be slow.
+        handle_signals: Close the record on Ctrl-C (stopped) and on SIGTERM and SIGHUP (interrupted); false
+            leaves signals to a program that runs more than this test, which cancels `run` instead.
+        slow: Relays of the screen, whose lag is to be named as well.
+        utc: The wall clock, for the record only.
+        go_on: The command that goes on with this test after it was closed, for messages.
+    """
+
+    def __init__(
+        self,
+        opening: Opening,
+        ports: dict[str, Source],
+        logbook: Logbook,
+        screen: Screen,
+        listeners: tuple[events.Listener, ...] = (),
+        *,
+        handle_signals: bool = True,
+        slow: tuple[Relay[Any], ...] = (),
+        utc: Callable[[], dt.datetime] = utc_now,
+        go_on: str = "",
+    ) -> None:
+        self._opening = opening
+        self._ports = ports
+        self._screen = screen
+        self._handle_signals = handle_signals
+        self._first_s = opening.resumption.first_s if opening.resumption else 0.0
+        self._start_s = time.monotonic() - self._first_s
+        self._own = tuple(Relay(_name_of(listener), listener) for listener in listeners)
+        self._slow = slow
+        self._relays: tuple[Relay[Any], ...] = (*self._own, *slow)
+        self._named: set[str] = set()
+        started = opening.started
+        self._reserve = Reserve(logbook.path)
+        self._keeper = Keeper(
+            logbook,
+            started.test,
+            now_s=self._now_s,
+            utc=utc,
+            listeners=(screen.hear, *self._own),
+            reserve=self._reserve,
+        )
+        channels = Channels(started.stand, started.box.gear_set.gear_set())
+        channels.count_from(opening.matched)
+        self.conductor = Conductor(
+            started,
+            channels,
+            emit=self._emit,
+            keep=self._keeper.keep,
+            resumption=opening.resumption,
+            go_on=go_on,
+        )
+
+    async def run(self) -> events.TestClosed:
+        """Lead the test; returns its closing record.
+
+        Raises:
+            StandError: When the stand failed; the closing record is written first.
+            InstrumentError: When an instrument failed; the closing record is written first.
+            LogbookGone: When the logbook's file is gone; says where the test was saved and closed.
+        """
+        with (
+            self._relays_closed(),
+            self._room_kept() as kept,
+            self._closing_record(),
+            self._ended_by_signals(),
+        ):
+            self._open()
+            if not kept:
+                self._emit(events.NoteTaken(text=_NO_RESERVE))
+            while not self.conductor.closed:
+                self._tick()
+                self._screen.show(self.conductor, self._now_s())
+                await asyncio.sleep(TICK_S)
+            self._keeper.finish(_CLOSING_S)
+        if self._keeper.closed is None:
+            raise RuntimeError("a test ended without its closing record")
+        return self._keeper.closed
+
+    def _open(self) -> None:
+        opening = self._opening
+        self._emit(opening.resumed or opening.started)
+        self._emit(opening.cautions)
+        self._emit(events.PreconditionsRecorded(preconditions=opening.preconditions))
+        for name, rate_hz in opening.rates_hz.items():
+            port = self.conductor.channels.port(name)
+            self._emit(events.InstrumentHeard(instrument=name, port=port, rate_hz=rate_hz))
+        self._emit(opening.matched)
+
+    def _tick(self) -> None:
+        chunks: dict[str, list[Chunk]] = {}
+        failed: InstrumentError | None = None
+        lost: dict[str, str] = {}
+        for name, port in self._ports.items():
+            try:
+                taken = port.take()
+            except InstrumentError as error:
+                failed = error  # what the other port brought is kept first
+            else:
+                on_clock = [on_test_clock(chunk, self._start_s) for chunk in taken]
+                chunks[name] = [chunk for chunk in on_clock if chunk.arrival_s >= self._first_s]
+            if port.lost is not None:
+                lost[name] = port.lost.reason
+        self.conductor.tick(self._now_s(), self._keeper.admit(chunks), lost)
+        if failed is not None:
+            raise failed
+        self._mind_the_disk()
+        self._mind_the_relays()
+        if not self.conductor.closed:
+            self._take_commands()
+
+    def _take_commands(self) -> None:
+        try:
+            commands = self._screen.commands()
+        except OSError as error:
+            if error.errno not in _HUNG_UP:
+                raise
+            self._end(_TERMINAL_GONE)
+            return
+        for command in commands:
+            self._obey(command)
+
+    def _end(self, stop: words.Stop) -> None:
+        """Close the record; what was lost before belongs to the reason: one cause may have taken both."""
+        away = self.conductor.away
+        self.conductor.happen(replace(stop, reason=f"{stop.reason}; before, {away}") if away else stop)
+
+    def _mind_the_disk(self) -> None:
+        self._keeper.look()
+        if self._keeper.gone is not None:
+            raise self._keeper.gone
+        paused = self.conductor.state.phase is Phase.PAUSED
+        if self._keeper.full and not paused:
+            self.conductor.happen(words.Full(self._keeper.full))
+        elif paused and self._keeper.try_again():
+            self.conductor.given_up_s = self._keeper.given_up_s
+            self.conductor.happen(words.Space())
+
+    def _mind_the_relays(self) -> None:
+        for relay in self._relays:
+            failure = relay.failure
+            if relay in self._slow and isinstance(failure, OSError) and failure.errno in _HUNG_UP:
+                self._end(_TERMINAL_GONE)
+                return
+            if failure is not None:
+                raise failure
+            if relay.name not in self._named and relay.behind_s > BEHIND_S:
+                self._named.add(relay.name)
+                self.conductor.note(f"{relay.name} does not keep up; the recording does not wait for it")
+
+    def _obey(self, command: str) -> None:
+        word, _, rest = command.partition(" ")
+        match word:
+            case "repeat":
+                self.conductor.happen(words.Repeat())
+            case "skip":
+                self.conductor.happen(words.Skip())
+            case "matched":
+                self.conductor.matched(f"matched {rest}".strip())
+            case "note" if rest:
+                self.conductor.note(rest)
+            case "stop":
+                self.conductor.happen(words.Stop("stopped", "by the operator"))
+
+    @contextmanager
+    def _closing_record(self) -> Iterator[None]:
+        """A closing event is written whatever happens, cancellation included."""
+        try:
+            yield
+        except BaseException as error:
+            with contextlib.suppress(Exception):  # the first failure is the one to report
+                if not self.conductor.closed:
+                    self._emit(_closing_of(error))
+                    self._keeper.finish(_CLOSING_S)
+                elif self._keeper.gone is not None:
+                    self._keeper.finish(_CLOSING_S)
+            if self._keeper.gone is not None and self._keeper.gone is not error:
+                raise self._keeper.gone from error
+            raise
+
+    @contextmanager
+    def _room_kept(self) -> Iterator[bool]:
+        """Room to close the test on a full disk; false when the disk has none to spare."""
+        try:
+            yield self._reserve.hold()
+        finally:
+            self._reserve.release()
+
+    @contextmanager
+    def _relays_closed(self) -> Iterator[None]:
+        """What waits for a slow listener is handed on at the end; one that is stuck is left behind."""
+        try:
+            yield
+        finally:
+            for relay in self._own:
+                relay.close(_CLOSING_S)
+
+    @contextmanager
+    def _ended_by_signals(self) -> Iterator[None]:
+        if not self._handle_signals:
+            yield
+            return
+        loop = asyncio.get_running_loop()
+        for number, stop in _ENDING.items():
+            loop.add_signal_handler(number, self._end, stop)
+        try:
+            yield
+        finally:
+            for number in _ENDING:
+                loop.remove_signal_handler(number)
+
+    def _emit(self, event: events.Event) -> None:
+        if isinstance(event, events.TestClosed):
+            for text in (*self.conductor.wire_notes(), *self._lags()):
+                self._keeper.emit(events.NoteTaken(text=text))
+        self._keeper.emit(event)
+
+    def _lags(self) -> Iterator[str]:
+        """Who did not keep up, with counts."""
+        yield from (lag for relay in self._relays if (lag := relay.lag))
+        if self._keeper.slow_writes:
+            yield (
+                f"the disk of the logbook took longer than {SLOW_S} s for {self._keeper.slow_writes} events, "
+                f"at most {self._keeper.slowest_s:.1f} s"
+            )
+        dropped = {name: port.dropped_chunks for name, port in self._ports.items() if port.dropped_chunks}
+        for name, count in dropped.items():
+            yield f"{count} reads of the {name} were dropped: this computer was too busy to take them in time"
+
+    def _now_s(self) -> float:
+        return time.monotonic() - self._start_s
+
+
+def _closing_of(error: BaseException) -> events.TestClosed:
+    """The closing record of a test that ``error`` ended."""
+    match error:
+        case KeyboardInterrupt():
+            return events.TestClosed(outcome="stopped", reason="by the operator")
+        case asyncio.CancelledError():
+            return events.TestClosed(outcome="interrupted", reason="the program that ran it ended")
+        case BrokenPipeError():
+            return events.TestClosed(outcome="interrupted", reason="whoever read the output went away")
+        case LogbookGone():
+            return events.TestClosed(
+                outcome="failed", reason=f"the logbook was lost: {error.path}: {error.why}"
+            )
+        case OSError():
+            reason = f"this computer refused to read or write: {error.strerror or error}"
+            return events.TestClosed(outcome="failed", reason=reason)
+    return events.TestClosed(outcome="failed", reason=str(error) or type(error).__name__)
+
+
+def _name_of(listener: events.Listener) -> str:
+    return str(getattr(listener, "name", type(listener).__name__))

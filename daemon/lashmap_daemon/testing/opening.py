@@ -1,0 +1,177 @@
+"""Before the first position: cautions, what the files left open, matched teeth.
+
+What nobody answers is recorded as unproven, never assumed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from lashmap_analysis.lash_map.positions import plan_positions
+from lashmap_analysis.record.record import Shaft
+
+from lashmap_daemon.errors import ConfigurationError, LashmapError
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.preconditions import MatchedHow
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.free_text import MOST_IN_NAME
+from lashmap_daemon.setup.stand_file import Stand
+from lashmap_daemon.story import events
+from lashmap_daemon.story.wording import CAUTIONS
+
+_CONFIRMATION = "locked out"
+
+
+class Person(Protocol):
+    """Someone who can be shown and asked something."""
+
+    def show(self, text: str) -> None:
+        """Show a line."""
+
+    def ask(self, question: str) -> str:
+        """Ask for a line of text; empty means no answer."""
+
+
+class CautionsNotConfirmed(LashmapError):
+    """Nobody confirmed the cautions, so nothing was started."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Nobody:
+    """No person at the keyboard: lines are shown, every question stays open."""
+
+    show: Callable[[str], None]
+
+    def ask(self, question: str) -> str:  # noqa: ARG002 - the interface of a person
+        """No answer."""
+        return ""
+
+
+def confirm_cautions(person: Person, *, confirmed_before: bool) -> events.CautionsConfirmed:
+    """Show the cautions and have them confirmed.
+
+    Args:
+        person: Who is shown and asked.
+        confirmed_before: The command line already carried the confirmation.
+
+    Raises:
+        CautionsNotConfirmed: When they were not.
+    """
+    person.show("Before hands go near the mesh:")
+    for caution in CAUTIONS:
+        person.show(f"  - {caution}")
+    if confirmed_before:
+        return events.CautionsConfirmed(how="on the command line (--locked-out)")
+    answer = person.ask(f'Type "{_CONFIRMATION}" when the drive is isolated and locked out')
+    if answer.strip().strip('"').casefold() != _CONFIRMATION:
+        raise CautionsNotConfirmed(
+            "the cautions were not confirmed, so nothing was started. Isolate and lock out the drive, then "
+            f'run again and type "{_CONFIRMATION}" (or give --locked-out).'
+        )
+    return events.CautionsConfirmed(how="typed at the stand")
+
+
+def complete_box(box: BoxFile, person: Person) -> BoxFile:
+    """Ask for the build's figures that the box file lacks; what is not answered stays unproven."""
+    mounting = box.mounting
+    answers: dict[str, object] = {}
+    for key, words in (
+        ("pinion_marked_mm", "Pinion mounting distance as marked"),
+        ("pinion_set_mm", "Pinion mounting distance as set"),
+        ("gear_marked_mm", "Gear mounting distance as marked"),
+        ("gear_set_mm", "Gear mounting distance as set"),
+    ):
+        if getattr(mounting, key) is None:
+            value = _ask_length(person, words, box.box.units)
+            if value is not None:
+                answers[key] = value
+    if mounting.bearings_within_drawing is None:
+        answer = person.ask("Bearing preload or end play within the drawing? yes, no, Enter = not recorded")
+        if answer.strip().casefold() in {"yes", "y", "no", "n"}:
+            answers["bearings_within_drawing"] = answer.strip().casefold() in {"yes", "y"}
+            answers["bearings"] = mounting.bearings or "as answered at the stand"
+    if not answers:
+        return box
+    return box.model_copy(update={"mounting": mounting.model_copy(update=answers)})
+
+
+def matched_teeth(
+    box: BoxFile, person: Person, *, encoder_deg: Callable[[], float]
+) -> tuple[MatchedHow, events.MatchedTeethSet]:
+    """The encoder's angle at engagement 0.
+
+    Args:
+        box: May carry it.
+        person: Is asked to bring the marked teeth together otherwise.
+        encoder_deg: Reads the encoder now.
+    """
+    how: MatchedHow
+    if box.matched_teeth.encoder_deg is not None:
+        how, angle = "box file", box.matched_teeth.encoder_deg
+    else:
+        answer = person.ask('Bring the marked teeth together, then type "matched"; Enter = not known')
+        how = "set at the stand" if answer.strip().casefold() == "matched" else "assumed"
+        angle = encoder_deg()
+        return how, events.MatchedTeethSet(encoder_deg=angle, how=how, seen_deg=angle)
+    return how, events.MatchedTeethSet(encoder_deg=angle, how=how)
+
+
+def start_record(
+    box: BoxFile,
+    stand: Stand,
+    *,
+    operator: str,
+    now: dt.datetime,
+    version: str,
+    box_name: str,
+    sweeps: tuple[Shaft, ...] = (),
+) -> events.TestStarted:
+    """The start record with its planned positions.
+
+    Raises:
+        ConfigurationError: When the box's plan cannot be laid out.
+    """
+    gear_set = box.gear_set.gear_set()
+    try:
+        planned = plan_positions(gear_set, box.plan.positions, box.plan.gear_turns)
+    except ValueError as error:
+        raise ConfigurationError(box_name, [f"plan: {error}"]) from error
+    slug = re.sub(r"[^A-Za-z0-9]+", "-", box.box.serial)[:MOST_IN_NAME].strip("-") or "box"
+    return events.TestStarted(
+        test=f"{now.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}",
+        operator=operator,
+        box=box,
+        stand=stand,
+        planned=tuple(int(engagement) for engagement in planned),
+        version=version,
+        sweeps=sweeps,
+    )
+
+
+def unused_name(logbook: Logbook, test: str) -> str:
+    """``test``, or with a number behind it when there is one of that name: the wall clock was set back."""
+    name, count = test, 1
+    while next(iter(logbook.events(name)), None) is not None:
+        count += 1
+        name = f"{test}-{count}"
+    return name
+
+
+def _ask_length(person: Person, words: str, units: str) -> float | None:
+    while True:
+        answer = person.ask(f"{words}, in {units}; Enter = not recorded").strip().removesuffix(units).strip()
+        if not answer:
+            return None
+        try:
+            value = float(answer.replace(",", "."))
+        except ValueError:
+            value = -1.0
+        if value > 0.0:
+            return value * (25.4 if units == "in" else 1.0)
+        person.show(
+            f"{answer!r} is not a length; write for example {'3.1250' if units == 'in' else '79.375'}"
+        )

@@ -1,0 +1,1 @@
+"""A profile proposed from unknown traffic."""

@@ -1,0 +1,295 @@
+"""The assessment of whole records: invented boxes with a known truth, and records with little in them."""
+
+from __future__ import annotations
+
+import math
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench, confirmed_record
+from lashmap_analysis.judge.assess import assess
+from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.judge.verdict import MATCHED_AGAIN, STANDING_CAUTION
+from lashmap_analysis.record.record import Limits, Precondition, RockTrace
+from lashmap_analysis.rock.cross_check import likely_causes
+from lashmap_analysis.rock.flags import FlagName
+
+BENCH = Bench(seed=5)
+
+
+@pytest.fixture(scope="module")
+def good() -> Assessment:
+    return assess(confirmed_record(BENCH))
+
+
+def test_good_box_conforms_and_states_the_truth(good: Assessment) -> None:
+    engagement, truth = BENCH.tightest()
+    assert good.verdict.outcome == "conforming"
+    assert good.confirmed
+    assert good.stated is not None
+    low, high = good.stated.interval_mm
+    assert low <= truth <= high
+    assert high - low < 0.004
+    named = float(BENCH.truth_mm(np.array([good.stated.engagement]))[0])
+    assert named - truth < 0.002, (good.stated.engagement, engagement)
+    assert good.verdict.cautions[0] == STANDING_CAUTION
+
+
+def test_intervals_hold_the_truth_over_many_boxes() -> None:
+    # Coverage of the stated interval, known truth; the map alone is tested at length elsewhere. At 95 % three
+    # misses in 12 happen in 2 % of such series (binomial).
+    held = 0
+    for seed in range(100, 112):
+        bench = Bench(seed=seed)
+        stated = assess(bench.record()).stated
+        assert stated is not None
+        held += stated.interval_mm[0] <= bench.tightest()[1] <= stated.interval_mm[1]
+    assert held >= 10
+
+
+def test_positions_carry_reading_angle_and_both_instruments(good: Assessment) -> None:
+    assert len(good.positions) == len(PLAN) + 1
+    for one in good.positions:
+        truth = float(BENCH.truth_mm(np.array([one.engagement]))[0])
+        assert one.normal_backlash_mm == pytest.approx(truth, abs=0.0005)
+        # One count is 1 / 360,000 turn, 0.9 µm at the outer pitch radius.
+        assert one.encoder_backlash_mm == pytest.approx(truth, abs=0.0015)
+        assert one.gear_angle_deg == pytest.approx(GEAR_SET.gear_angle_deg(one.engagement) + 0.013, abs=0.002)
+        assert one.flags == ()
+    assert good.positions[-1].purpose == "confirming"
+
+
+def test_measured_is_the_confirming_position_else_the_tightest(good: Assessment) -> None:
+    assert good.measured is not None
+    assert good.predicted is not None
+    assert good.measured.engagement == good.predicted.engagement
+    assert good.measured.normal_backlash_mm == good.positions[-1].normal_backlash_mm
+    unconfirmed = assess(BENCH.record())
+    assert unconfirmed.measured is not None
+    readings = [one.normal_backlash_mm or math.inf for one in unconfirmed.positions]
+    assert unconfirmed.measured.normal_backlash_mm == min(readings)
+    assert unconfirmed.predicted is not None
+    assert unconfirmed.stated == unconfirmed.predicted
+
+
+def test_unconfirmed_box_is_not_proven_and_says_where_to_go() -> None:
+    seen = assess(BENCH.record())
+    assert not seen.confirmed
+    assert seen.verdict.outcome == "not proven"
+    assert seen.stated is not None
+    assert any(f"engagement {seen.stated.engagement}:" in step for step in seen.verdict.would_settle)
+
+
+def test_confirming_position_that_reads_otherwise_does_not_confirm() -> None:
+    record = confirmed_record(BENCH)
+    last = record.traces[-1]
+    other = replace(last, indicator_mm=last.indicator_mm * 0.95)
+    seen = assess(replace(record, traces=(*record.traces[:-1], other)))
+    assert not seen.confirmed
+    assert seen.verdict.outcome == "not proven"
+
+
+def test_confirming_position_away_from_the_tight_spot_does_not_confirm() -> None:
+    engagements = np.arange(GEAR_SET.mesh_cycle)
+    loosest = int(BENCH.truth_mm(engagements).argmax())
+    seen = assess(BENCH.record(confirm=(loosest,)))
+    assert not seen.confirmed
+
+
+@pytest.mark.parametrize("limits", [Limits(minimum_mm=0.14, maximum_mm=0.2), Limits(maximum_mm=0.12)])
+def test_box_outside_its_limits_is_nonconforming(limits: Limits) -> None:
+    assert assess(confirmed_record(BENCH, limits=limits)).verdict.outcome == "nonconforming"
+
+
+def test_limit_inside_the_interval_is_not_proven_and_says_what_would_settle_it(good: Assessment) -> None:
+    assert good.stated is not None
+    limits = Limits(minimum_mm=good.stated.normal_backlash_mm)
+    seen = assess(confirmed_record(BENCH, limits=limits))
+    assert seen.verdict.outcome == "not proven"
+    assert "positions" in seen.verdict.would_settle[0]
+    assert any("% of the variance" in step for step in seen.verdict.would_settle)
+
+
+def test_wrong_tip_radius_is_found_by_the_encoder() -> None:
+    # A tip that reads 8 % too much, as one 4.3 mm further out than said would; the encoder's count of 0.9 µm
+    # leaves a tenth of a millimetre of that open.
+    seen = assess(confirmed_record(Bench(seed=5, reading_scale=1.08)))
+    flagged = [
+        one for one in seen.positions for flag in one.flags if flag.name is FlagName.INSTRUMENTS_DISAGREE
+    ]
+    assert len(flagged) == len(seen.positions)
+    assert all(one.normal_backlash_mm is not None for one in flagged)
+    assert seen.verdict.outcome == "not proven"
+    assert "a touch radius of 58.4 mm instead of 54.0 mm" in seen.verdict.reasons[0]
+
+
+def test_tip_in_the_plane_of_rotation_said_to_be_along_the_normal_is_named() -> None:
+    # It reads 1 / cos 20° = 1.064 times the normal backlash on a straight flank.
+    seen = assess(confirmed_record(Bench(seed=5, reading_scale=1 / math.cos(math.radians(20)))))
+    assert "Likely causes: an indicator that looks in the plane of rotation" in seen.verdict.reasons[0]
+
+
+@pytest.mark.parametrize("scale", [25.4, 1 / 25.4])  # NIST SP 811: 1 in = 25.4 mm
+def test_mistaken_inches_are_named_first(scale: float) -> None:
+    indicator, encoder = 0.1 * scale, 0.101
+    set_up = confirmed_record(BENCH)
+    told = likely_causes(indicator, encoder, gear_set=set_up.gear_set, indicator=set_up.indicator)
+    gives, taken_as = ("mm", "inches") if scale > 1.0 else ("inches", "mm")
+    assert told.startswith(f"Likely causes: an indicator that gives {gives}, read as {taken_as};")
+    off = likely_causes(1.1 * indicator, encoder, gear_set=set_up.gear_set, indicator=set_up.indicator)
+    assert "inches" not in off
+
+
+def test_slight_disagreement_passes() -> None:
+    # 0.3 % is within the encoder's count and the set-up (touch radius 0.1 %, one count 0.6 %).
+    seen = assess(confirmed_record(Bench(seed=5, reading_scale=1.003)))
+    assert seen.verdict.outcome == "conforming"
+
+
+@pytest.mark.parametrize(("slip_deg", "usable", "flagged"), [(0.0, True, False), (0.02, False, True)])
+def test_pinion_side_encoder_sees_the_pinion_slip(slip_deg: float, usable: bool, flagged: bool) -> None:  # noqa: FBT001
+    bench = Bench(seed=5, shaft="pinion", pinion_slip_deg=slip_deg)
+    seen = assess(bench.record())
+    for one in seen.positions:
+        assert one.encoder_backlash_mm is None
+        assert (one.normal_backlash_mm is not None) == usable
+        assert any(flag.name is FlagName.SLIP for flag in one.flags) == flagged
+        assert one.gear_angle_deg == pytest.approx(GEAR_SET.gear_angle_deg(one.engagement), abs=0.02)
+    assert (seen.stated is not None) == usable
+
+
+def test_small_pinion_slip_is_a_warning_and_widens_the_uncertainty() -> None:
+    # 0.005° of the pinion moves 2.2 µm at its outer pitch radius of 25.5 mm, 1.4 % of the backlash.
+    still = assess(Bench(seed=5, shaft="pinion").record())
+    moved = assess(Bench(seed=5, shaft="pinion", pinion_slip_deg=0.005).record())
+    for before, after in zip(still.positions, moved.positions, strict=True):
+        assert any(flag.name is FlagName.SLIP and not flag.disabling for flag in after.flags)
+        assert (after.standard_uncertainty_mm or 0) > (before.standard_uncertainty_mm or 0) + 0.001
+
+
+def test_miscounted_teeth_raise_a_doubt() -> None:
+    record = confirmed_record(BENCH)
+    lost = replace(record.traces[3], engagement=record.traces[3].engagement + 1)
+    seen = assess(replace(record, traces=(*record.traces[:3], lost, *record.traces[4:])))
+    assert any("miscounted" in reason for reason in seen.verdict.reasons)
+    assert seen.verdict.outcome != "conforming"
+
+
+def flat(trace: RockTrace) -> RockTrace:
+    return replace(trace, indicator_mm=np.full_like(trace.indicator_mm, 0.25))
+
+
+def nothing(trace: RockTrace) -> RockTrace:
+    empty = np.empty(0)
+    return replace(trace, time_s=empty, indicator_mm=empty, encoder_time_s=empty, encoder_deg=empty)
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3])
+@pytest.mark.parametrize("limits", [LIMITS, Limits()])
+def test_few_positions_still_give_an_assessment(count: int, limits: Limits) -> None:
+    seen = assess(BENCH.record(plan=PLAN[:count], limits=limits))
+    assert seen.verdict.outcome == "not proven"
+    assert seen.lash_map is None
+    assert seen.stated is None
+    assert seen.cause in seen.verdict.reasons
+    assert (seen.measured is None) == (count == 0)
+
+
+@pytest.mark.parametrize("spoil", [flat, nothing])
+def test_unusable_positions_still_give_an_assessment(spoil: object) -> None:
+    assert callable(spoil)
+    record = BENCH.record()
+    seen = assess(replace(record, traces=tuple(spoil(one) for one in record.traces)))
+    assert seen.verdict.outcome == "not proven"
+    assert f"none of the {len(PLAN)} recorded positions is usable" in seen.cause
+    assert seen.measured is None
+    assert all(one.flags and one.standard_uncertainty_mm is None for one in seen.positions)
+
+
+def test_one_unusable_position_is_left_out() -> None:
+    record = confirmed_record(BENCH)
+    spoiled = replace(record, traces=(flat(record.traces[0]), *record.traces[1:]))
+    seen = assess(spoiled)
+    assert seen.positions[0].normal_backlash_mm is None
+    assert seen.lash_map is not None
+    assert len(seen.lash_map.engagements) == len(record.traces) - 1
+
+
+def test_missing_encoder_samples_leave_the_nominal_angle() -> None:
+    record = BENCH.record()
+    bare = tuple(replace(one, encoder_time_s=np.empty(0), encoder_deg=np.empty(0)) for one in record.traces)
+    seen = assess(replace(record, traces=bare))
+    for one in seen.positions:
+        assert one.encoder_backlash_mm is None
+        assert one.gear_angle_deg == GEAR_SET.gear_angle_deg(one.engagement)
+        assert one.normal_backlash_mm is not None
+
+
+def test_shift_of_the_indicators_zero_changes_nothing(good: Assessment) -> None:
+    record = confirmed_record(BENCH)
+    moved = tuple(replace(one, indicator_mm=one.indicator_mm + 1.25) for one in record.traces)
+    seen = assess(replace(record, traces=moved))
+    assert seen.stated is not None
+    assert good.stated is not None
+    assert seen.stated.engagement == good.stated.engagement
+    assert seen.stated.normal_backlash_mm == pytest.approx(good.stated.normal_backlash_mm, abs=2e-5)
+
+
+def test_plane_of_rotation_warns_for_a_normal_limit() -> None:
+    on_arm = replace(INDICATOR, direction="plane of rotation", on_arm=True)
+    seen = assess(BENCH.record(indicator=on_arm))
+    assert any("6 % larger than normal backlash" in one for one in seen.verdict.cautions)
+    transverse = replace(LIMITS, kind="transverse")
+    seen = assess(BENCH.record(indicator=on_arm, limits=transverse))
+    assert not any("plane of rotation" in one for one in seen.verdict.cautions)
+
+
+def test_test_that_ended_early_says_so() -> None:
+    seen = assess(replace(BENCH.record(), closing="stopped by the operator"))
+    assert any("stopped by the operator" in one for one in seen.verdict.cautions)
+
+
+def test_cause_names_teeth_degrees_and_side(good: Assessment) -> None:
+    assert good.stated is not None
+    assert good.cause.startswith("The tight spot lies ")
+    assert "matched teeth" in good.cause
+    assert "gear side" in good.cause or "Both members" in good.cause
+    teeth = Bench(seed=5, gear_mm=0.0, pinion_mm=0.0, tooth_mm=0.003)
+    assert "gear side" not in assess(teeth.record()).cause
+
+
+def test_package_alone_is_light_and_keeps_its_functions() -> None:
+    code = (
+        "import sys, lashmap_analysis; assert 'numpy' not in sys.modules, 'numpy';"
+        "import lashmap_analysis.judge.assess; from lashmap_analysis import assess; assert callable(assess);"
+        "assert set(lashmap_analysis.__all__) == set(lashmap_analysis._HOME);"
+        "names = [n for n in lashmap_analysis.__all__ if not callable(getattr(lashmap_analysis, n))];"
+        "assert not names, names; assert 'matplotlib' not in sys.modules; assert 'pandas' not in sys.modules"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+def test_unknown_public_name_is_an_attribute_error() -> None:
+    import lashmap_analysis  # noqa: PLC0415 - the package itself is under test
+
+    with pytest.raises(AttributeError, match="no attribute 'guess'"):
+        _ = lashmap_analysis.guess
+    assert "measure_rock" in dir(lashmap_analysis)
+
+
+def test_readings_that_may_belong_to_other_teeth_prove_nothing_to_either_side() -> None:
+    record = confirmed_record(Bench(seed=5))
+    failed = Precondition(
+        name=MATCHED_AGAIN, state="failed", detail="9.0 teeth (81.0°) from the mark", remedy="Test again."
+    )
+    for limits in (record.limits, replace(record.limits, minimum_mm=1.0, maximum_mm=2.0)):
+        sound = replace(record, limits=limits)
+        found = assess(replace(sound, preconditions=(*record.preconditions, failed))).verdict
+        assert assess(sound).verdict.outcome in {"conforming", "nonconforming"}
+        assert found.outcome == "not proven"
+        assert "The lash map is not proven: 9.0 teeth (81.0°) from the mark." in found.reasons
+        assert "Test again." in found.would_settle

@@ -1,0 +1,228 @@
+"""Shim advice: the right member, the right way, from the stock, or none with its reason."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from typing import Literal
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.judge.shim_stock import ShimError, ShimStock, changes
+from lashmap_analysis.judge.shims import ShimAdvice, backlash_per_move, shim_advice
+from lashmap_analysis.record.record import Limits, Precondition, Shaft
+
+GEAR_SET = GearSet(pinion_teeth=13, gear_teeth=40, outer_module_mm=4.0, face_width_mm=25.0)
+STOCK = ShimStock(thicknesses_mm=(0.05, 0.1, 0.2, 0.5), thicker_moves="in")
+LIMITS = Limits(minimum_mm=0.13, maximum_mm=0.18)
+
+
+def distances(**states: str) -> tuple[Precondition, ...]:
+    return tuple(
+        Precondition(
+            name=f"mounting distance, {member}",
+            state=states.get(member, "proven"),  # type: ignore[arg-type] # the tests name states only
+            detail="measured",
+            remedy=f"Measure the {member}.",
+        )
+        for member in ("pinion", "gear")
+    )
+
+
+def advise(
+    backlash_mm: float,
+    *,
+    stocks: dict[Shaft, ShimStock] | None = None,
+    limits: Limits = LIMITS,
+    preconditions: tuple[Precondition, ...] | None = None,
+    gear_set: GearSet = GEAR_SET,
+    half_mm: float = 0.002,
+) -> ShimAdvice:
+    return shim_advice(
+        gear_set=gear_set,
+        backlash_mm=backlash_mm,
+        interval_mm=(backlash_mm - half_mm, backlash_mm + half_mm),
+        limits=limits,
+        preconditions=distances() if preconditions is None else preconditions,
+        stocks=stocks or {"gear": STOCK},
+    )
+
+
+def plain(advice: ShimAdvice) -> str:
+    return " ".join(advice.sentences).replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_gear_moves_backlash_more_in_the_ratio_of_the_teeth() -> None:
+    # Common practice, no source: gear and pinion shims have equal effect at 1:1, and in the ratio z2 / z1
+    # otherwise (right-angle sets).
+    ratio = backlash_per_move(GEAR_SET, "gear") / backlash_per_move(GEAR_SET, "pinion")
+    assert math.isclose(ratio, 40 / 13, rel_tol=1e-12)
+    mitre = replace(GEAR_SET, pinion_teeth=40)
+    assert math.isclose(backlash_per_move(mitre, "gear"), backlash_per_move(mitre, "pinion"), rel_tol=1e-12)
+
+
+@pytest.mark.parametrize(("thicker", "verb"), [("in", "take away"), ("out", "add")])
+def test_too_little_backlash_moves_the_gear_out(thicker: Literal["out", "in"], verb: str) -> None:
+    stock = replace(STOCK, thicker_moves=thicker)
+    advice = advise(0.100, stocks={"gear": stock})
+    assert advice.answer == "move"
+    assert len(advice.moves) == 1
+    # 2 sin 20° sin 72° = 0.6506 (pocket calculator): 0.05 mm brings 0.0325 mm and the limit is 0.030 away,
+    # but the interval's 0.002, the roll of the pair and the shim's tolerance would reach below it.
+    assert advice.moves[0].move_mm == pytest.approx(0.1)
+    assert advice.backlash_mm == pytest.approx(0.100 + 0.1 * 0.65056, abs=1e-4)
+    assert f"out, away from the apex, by 0.100 mm: {verb} 0.100 mm" in plain(advice)
+    assert "contact pattern" in advice.cautions[0]
+
+
+def test_too_much_backlash_moves_the_gear_in() -> None:
+    advice = advise(0.215)
+    assert advice.answer == "move"
+    assert advice.moves[0].move_mm < 0
+    assert "in, towards the apex" in plain(advice)
+    assert "add" in plain(advice)
+    assert advice.interval_mm is not None
+    assert advice.interval_mm[1] <= 0.18
+
+
+def test_fitted_pack_is_replaced_from_the_stock() -> None:
+    graded = ShimStock(
+        thicknesses_mm=tuple(1.0 + 0.02 * step for step in range(11)),
+        thicker_moves="in",
+        fitted_mm=1.10,
+        most_pieces=1,
+    )
+    advice = advise(0.100, stocks={"gear": graded})
+    assert advice.answer == "move"
+    assert advice.moves[0].shims_mm == pytest.approx((1.04,))
+    assert "replace the pack of 1.100 mm by 1.040 mm" in plain(advice)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.floats(0.02, 0.4),
+    st.floats(0.0005, 0.01),
+    st.floats(0.05, 0.2),
+    st.floats(0.02, 0.15),
+    st.booleans(),
+)
+def test_advised_move_is_the_smallest_that_brings_the_interval_inside(
+    backlash: float,
+    half: float,
+    least: float,
+    room: float,
+    both: bool,  # noqa: FBT001 - drawn
+) -> None:
+    stocks: dict[Shaft, ShimStock] = {"gear": STOCK, "pinion": STOCK} if both else {"gear": STOCK}
+    limits = Limits(minimum_mm=least, maximum_mm=least + room)
+    advice = advise(backlash, half_mm=half, limits=limits, stocks=stocks)
+    assert advice.interval_mm is not None
+    low, high = advice.interval_mm
+    inside = least <= low and high <= least + room
+    assert inside == (advice.answer in ("move", "no move needed"))
+    if advice.answer != "move":
+        return
+    size = sum(move.move_mm**2 for move in advice.moves)
+    # Every smaller combination, tried one by one with the relations written out again, lands outside.
+    reach_mm = 2 * math.hypot(13, 40)
+    sine = {"gear": 40 / math.hypot(13, 40), "pinion": 13 / math.hypot(13, 40)}
+    twice = 2 * math.sin(math.radians(20))
+    along = math.pi * 2 * math.cos(math.radians(20)) / reach_mm
+    options = [changes(stocks.get(member)) for member in ("gear", "pinion")]
+    for gear, pinion in itertools.product(*options):
+        if gear.move_mm**2 + pinion.move_mm**2 > size - 1e-12:
+            continue
+        shifts = twice * gear.move_mm * sine["gear"], twice * pinion.move_mm * sine["pinion"]
+        extra = math.hypot(
+            0.03 / math.sqrt(3) * (abs(shifts[0]) + abs(shifts[1])),
+            along * (gear.move_mm * sine["pinion"] - pinion.move_mm * sine["gear"]) / math.sqrt(2),
+            twice * gear.uncertainty_mm * sine["gear"],
+            twice * pinion.uncertainty_mm * sine["pinion"],
+        )
+        reach = math.hypot(half, 1.96 * extra) + 1e-6
+        assert backlash + sum(shifts) - reach < least or backlash + sum(shifts) + reach > least + room
+
+
+def test_no_move_where_none_is_needed() -> None:
+    advice = advise(0.15)
+    assert advice.answer == "no move needed"
+    assert advice.moves == ()
+
+
+def test_stock_that_is_too_coarse_says_so() -> None:
+    coarse = ShimStock(thicknesses_mm=(0.5,), thicker_moves="in", most_pieces=1)
+    advice = advise(0.100, stocks={"gear": coarse})
+    assert advice.answer == "no stock reaches it"
+    assert advice.moves == ()
+    assert "nearest" in plain(advice)
+
+
+def test_interval_wider_than_the_limits_is_never_shimmed_inside() -> None:
+    assert advise(0.150, half_mm=0.03).answer == "no stock reaches it"
+
+
+@pytest.mark.parametrize("member", ["pinion", "gear"])
+@pytest.mark.parametrize("state", ["unproven", "failed"])
+def test_never_advises_while_a_mounting_distance_is_open(member: str, state: str) -> None:
+    advice = advise(0.100, preconditions=distances(**{member: state}))
+    assert advice.answer == "refused"
+    assert advice.moves == ()
+    assert advice.backlash_mm is None
+    assert f"Measure the {member}." in plain(advice)
+    missing = tuple(one for one in distances() if member not in one.name)
+    assert advise(0.100, preconditions=missing).answer == "refused"
+    assert f"The {member}'s mounting distance was not recorded" in plain(advise(0.1, preconditions=missing))
+
+
+def test_never_advises_without_limits() -> None:
+    advice = advise(0.100, limits=Limits(variation_mm=0.02))
+    assert advice.answer == "refused"
+    assert "limits" in plain(advice)
+
+
+def test_transverse_limits_are_converted() -> None:
+    # On a straight 20° set normal is 0.9397 of transverse: 0.145 mm transverse is 0.1363 mm normal.
+    transverse = Limits(minimum_mm=0.145, kind="transverse")
+    assert advise(0.139, limits=transverse).answer == "no move needed"
+    assert advise(0.137, limits=transverse).answer == "move"
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"thicknesses_mm": ()},
+        {"thicknesses_mm": (0.1, -0.1)},
+        {"thicknesses_mm": tuple(0.01 * step for step in range(1, 40))},
+        {"most_pieces": 0},
+        {"thicker_moves": "up"},
+        {"fitted_mm": -1.0},
+    ],
+)
+def test_impossible_stocks_are_refused(wrong: dict[str, object]) -> None:
+    with pytest.raises(ShimError) as caught:
+        replace(STOCK, **wrong)  # type: ignore[arg-type] # wrong on purpose
+    assert caught.value.field in wrong
+
+
+def test_no_stock_at_all_is_refused() -> None:
+    with pytest.raises(ShimError, match="stocks"):
+        shim_advice(
+            gear_set=GEAR_SET,
+            backlash_mm=0.1,
+            interval_mm=(0.099, 0.101),
+            limits=LIMITS,
+            preconditions=distances(),
+            stocks={},
+        )
+
+
+def test_changes_of_equal_size_take_the_fewest_shims() -> None:
+    stock = ShimStock(thicknesses_mm=(0.05, 0.1), thicker_moves="out", most_pieces=2)
+    by_move = {round(one.move_mm, 6): one.shims_mm for one in changes(stock)}
+    assert by_move[0.1] == (0.1,)
+    assert by_move[-0.15] == (0.05, 0.1)
+    assert by_move[0.0] == ()
+    assert changes(None)[0].move_mm == 0

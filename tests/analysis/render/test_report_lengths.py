@@ -1,0 +1,51 @@
+"""Lengths as text, in the unit of the paperwork."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from lashmap_analysis.record.lengths import MISSING, format_length, format_spread, in_units
+from lashmap_analysis.record.record import Units
+
+
+def test_an_inch_is_25_4_millimetres_exactly() -> None:
+    # NIST SP 811 (2008), appendix B.8: 1 in = 2.54 E+01 mm, printed in bold, hence exact.
+    assert in_units(25.4, "in") == 1.0
+    assert format_length(25.4, "in") == "1.00000\N{NO-BREAK SPACE}in"
+    assert format_length(0.1, "in", with_unit=False) == "0.00394"
+
+
+@pytest.mark.parametrize("nothing", [None, float("nan"), float("inf"), -float("inf")])
+def test_no_number_is_written_as_a_dash(nothing: float | None) -> None:
+    assert format_length(nothing, "mm") == MISSING
+
+
+def test_zero_has_no_sign() -> None:
+    assert format_length(-1e-9, "mm", with_unit=False) == "0.0000"
+
+
+@given(st.floats(min_value=-1e3, max_value=1e3))
+def test_text_is_within_half_of_its_last_digit(length_mm: float) -> None:
+    # Read back with decimal arithmetic, apart from the formatting under test.
+    error = abs(Decimal(format_length(length_mm, "mm", with_unit=False)) - Decimal(length_mm))
+    assert error <= Decimal("0.00005000001")
+
+
+def test_a_spread_has_one_digit_more_and_never_reads_as_nought() -> None:
+    assert format_spread(0.0004, "mm", with_unit=False) == "0.00040"
+    # 0.1 um is 3.94e-6 in (NIST SP 811: 1 in = 25.4 mm); a hundredth of it has no digit in six decimals.
+    assert format_spread(0.0001, "in") == "0.000004\N{NO-BREAK SPACE}in"
+    assert format_spread(0.000001, "in", with_unit=False) == "0.00000004"
+    assert format_spread(0.0, "mm", with_unit=False) == "0.00000"
+    assert format_spread(None, "mm") == MISSING
+
+
+@given(st.floats(min_value=1e-9, max_value=10.0), st.sampled_from(["mm", "in"]))
+def test_no_spread_is_hidden_by_rounding(length_mm: float, units: Units) -> None:
+    shown = float(format_spread(length_mm, units, with_unit=False))
+    true = length_mm / (25.4 if units == "in" else 1.0)
+    # At least one digit is shown, so that a half of the first is the most that rounding takes or gives.
+    assert 0.5 * true <= shown <= 1.6 * true

@@ -1,0 +1,340 @@
+"""Every phase meets every input, and long random stories keep the rules a technician relies on."""
+
+from __future__ import annotations
+
+import itertools
+from typing import get_args
+
+import pytest
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+from lashmap_analysis.record.record import Shaft
+from lashmap_daemon.sequence import sequence
+from lashmap_daemon.sequence.sequence import IGNORED, TABLE
+from lashmap_daemon.sequence.words import (
+    Accept,
+    Action,
+    Arrived,
+    Ask,
+    AskMarks,
+    AskSweep,
+    Back,
+    BeginRock,
+    Close,
+    Confirm,
+    Full,
+    GoOn,
+    Input,
+    KeepSweep,
+    LeaveMarks,
+    LeaveOut,
+    Left,
+    Lost,
+    MarksOff,
+    MarksSeen,
+    Pause,
+    Phase,
+    Predict,
+    Refuse,
+    RefuseSweep,
+    Repeat,
+    RockBad,
+    RockGood,
+    Skip,
+    Space,
+    State,
+    Stop,
+    Sweep,
+    SweepBad,
+    SweepGood,
+    Target,
+)
+
+EXAMPLES: dict[type[Input], Input] = {
+    Arrived: Arrived(),
+    Left: Left(),
+    RockGood: RockGood(),
+    RockBad: RockBad(("slip",)),
+    Confirm: Confirm((7,)),
+    MarksSeen: MarksSeen(),
+    MarksOff: MarksOff(),
+    Repeat: Repeat(),
+    SweepGood: SweepGood(),
+    SweepBad: SweepBad(("too short",)),
+    Lost: Lost("the indicator was lost"),
+    Back: Back(),
+    Full: Full("no room"),
+    Space: Space(),
+    Skip: Skip(),
+    Stop: Stop("stopped", "by the operator"),
+}
+
+
+def state_in(phase: Phase) -> State:
+    asked = phase in {Phase.TURNING, Phase.ROCKING, Phase.WAITING, Phase.PAUSED}
+    target = Target(number=2, engagement=20, purpose="planned")
+    return State(
+        phase=phase,
+        target=target if asked else None,
+        queue=(Target(number=3, engagement=30, purpose="planned"),),
+        last_accepted=Target(number=1, engagement=10, purpose="planned"),
+        asked=3,
+        tries=3,
+        sweep=Sweep(member="gear") if phase is Phase.SWEEPING else None,
+        sweeps=("pinion",),
+    )
+
+
+def test_the_table_and_the_ignored_pairs_together_are_complete() -> None:
+    pairs = set(itertools.product(Phase, get_args(Input)))
+    assert set(TABLE) | IGNORED == pairs
+    assert not set(TABLE) & IGNORED
+
+
+@pytest.mark.parametrize(
+    ("phase", "kind"),
+    list(itertools.product(Phase, get_args(Input))),
+    ids=lambda part: getattr(part, "__name__", part),
+)
+def test_every_input_in_every_phase(phase: Phase, kind: type[Input]) -> None:
+    before = state_in(phase)
+    after, actions = sequence.step(before, EXAMPLES[kind])
+    if (phase, kind) in IGNORED:
+        assert after == before
+        assert actions == ()
+    else:
+        assert after != before
+        # Nothing had begun that could be refused.
+        assert actions or (phase, kind) in {(Phase.TURNING, Lost), (Phase.CHECKING, Lost)}
+
+
+def test_a_plain_test_from_first_to_last() -> None:
+    state, actions = sequence.begin((0, 8), tries=2)
+    seen = list(actions)
+    for happened in (
+        Arrived(),
+        RockGood(),
+        Arrived(),
+        RockGood(),
+        Confirm((5,)),
+        MarksSeen(),
+        Arrived(),
+        RockGood(),
+        Confirm(()),
+    ):
+        state, actions = sequence.step(state, happened)
+        seen += actions
+    assert [type(action) for action in seen] == [
+        Ask, BeginRock, Accept, Ask, BeginRock, Accept, Predict,
+        AskMarks, Ask, BeginRock, Accept, Predict, Close,
+    ]  # fmt: skip
+    assert [a.target.engagement for a in seen if isinstance(a, Accept)] == [0, 8, 5]
+    assert [a.target.number for a in seen if isinstance(a, Accept)] == [1, 2, 3]
+    assert seen[-1] == Close("completed", "all positions done")
+
+
+def test_a_refused_rock_is_asked_again_with_its_reason_and_left_out_in_the_end() -> None:
+    state, _ = sequence.begin((0,), tries=2)
+    state, _ = sequence.step(state, Arrived())
+    state, actions = sequence.step(state, RockBad(("slip",)))
+    assert isinstance(actions[0], Refuse)
+    assert actions[1] == Ask(Target(number=1, engagement=0, purpose="planned", attempt=2, reason="slip"))
+    state, _ = sequence.step(state, Arrived())
+    state, actions = sequence.step(state, RockBad(("stuck",)))
+    assert [type(action) for action in actions] == [Refuse, LeaveOut, Predict]
+    assert isinstance(actions[1], LeaveOut)
+    assert "refused 2 times" in actions[1].reason
+    assert "stuck" in actions[1].reason
+
+
+def test_leaving_early_does_not_use_up_the_tries() -> None:
+    state, _ = sequence.begin((0,), tries=1)
+    for _ in range(5):
+        state, _ = sequence.step(state, Arrived())
+        state, actions = sequence.step(state, Left())
+        assert isinstance(actions[-1], Ask)
+    assert state.phase is Phase.TURNING
+
+
+def test_repeat_goes_back_to_the_last_accepted_position_and_then_on() -> None:
+    state, _ = sequence.begin((0, 8, 16), tries=3)
+    for happened in (Arrived(), RockGood()):
+        state, _ = sequence.step(state, happened)
+    state, actions = sequence.step(state, Repeat())
+    assert isinstance(actions[0], Ask)
+    assert (actions[0].target.number, actions[0].target.attempt) == (1, 2)
+    for happened in (Arrived(), RockGood()):
+        state, actions = sequence.step(state, happened)
+    assert isinstance(actions[-1], Ask)
+    assert actions[-1].target.engagement == 8
+
+
+def before_confirming(*engagements: int) -> State:
+    """A test of one position whose lash map asks for these."""
+    state, _ = sequence.begin((0,), tries=3, sweeps=("gear",))
+    for happened in (Arrived(), RockGood()):
+        state, _ = sequence.step(state, happened)
+    state, actions = sequence.step(state, Confirm(engagements))
+    assert (state.phase, actions) == (Phase.CHECKING, (AskMarks(1),))
+    return state
+
+
+def test_the_marks_are_seen_once_before_anything_is_confirmed() -> None:
+    state, actions = sequence.step(before_confirming(7, 9), MarksSeen())
+    for expected in ([Accept, Ask], [Accept, Predict]):
+        assert isinstance(actions[-1], Ask)
+        state, _ = sequence.step(state, Arrived())
+        state, actions = sequence.step(state, RockGood())
+        assert [type(action) for action in actions] == expected
+    _, actions = sequence.step(state, Confirm((3,)))
+    assert [type(action) for action in actions] == [Ask]
+
+
+def test_they_are_seen_too_when_nothing_is_left_to_confirm() -> None:
+    _, actions = sequence.step(before_confirming(), MarksSeen())
+    assert actions == (AskSweep(Sweep(member="gear")),)
+
+
+def test_marks_that_do_not_fit_are_asked_for_again_and_may_be_left_out() -> None:
+    state, actions = sequence.step(before_confirming(7), MarksOff())
+    assert actions == (AskMarks(2),)
+    state, actions = sequence.step(state, Lost("gone"))
+    assert (state.phase, actions) == (Phase.WAITING, ())
+    state, actions = sequence.step(state, Back())
+    assert (state.phase, actions) == (Phase.CHECKING, (AskMarks(2),))
+    _, actions = sequence.step(state, Skip())
+    assert [type(action) for action in actions] == [LeaveMarks, Ask]
+
+
+def test_sweeps_come_last_and_a_bad_one_is_asked_again_then_given_up() -> None:
+    state, _ = sequence.begin((0,), tries=2, sweeps=("gear", "pinion"))
+    state, _ = sequence.step(state, Skip())
+    state, actions = sequence.step(state, Confirm((), mapped=False))
+    assert actions == (AskSweep(Sweep(member="gear")),)
+    state, actions = sequence.step(state, SweepBad(("less than a turn",)))
+    assert isinstance(actions[1], AskSweep)
+    assert (actions[1].sweep.attempt, actions[1].sweep.reason) == (2, "less than a turn")
+    state, actions = sequence.step(state, SweepBad(("again",)))
+    assert [type(action) for action in actions] == [RefuseSweep, AskSweep]
+    assert state.sweep == Sweep(member="pinion")
+    state, actions = sequence.step(state, SweepGood())
+    assert [type(action) for action in actions] == [KeepSweep, Close]
+    assert state.phase is Phase.CLOSED
+
+
+def test_a_lost_instrument_interrupts_the_rock_and_the_position_is_asked_again_when_it_is_back() -> None:
+    state, _ = sequence.begin((0, 8), tries=3)
+    state, _ = sequence.step(state, Arrived())
+    state, actions = sequence.step(state, Lost("the indicator was lost"))
+    assert [type(action) for action in actions] == [Refuse]
+    assert state.phase is Phase.WAITING
+    for ignored in (RockGood(), Arrived(), Skip(), Repeat(), Lost("the encoder was lost")):
+        assert sequence.step(state, ignored) == (state, ())
+    state, actions = sequence.step(state, Back())
+    assert isinstance(actions[0], Ask)
+    assert (actions[0].target.number, actions[0].target.attempt) == (1, 2)
+    assert actions[0].target.reason == "the indicator was lost"
+
+
+def test_a_lost_instrument_interrupts_a_sweep_and_a_turn_too() -> None:
+    state, first = sequence.begin((0,), tries=3, sweeps=("gear",))
+    state, actions = sequence.step(state, Lost("gone"))
+    assert actions == ()
+    state, actions = sequence.step(state, Back())
+    assert actions == first  # nothing was recorded, so it is no second attempt
+    state, _ = sequence.step(state, Skip())
+    state, _ = sequence.step(state, Confirm((), mapped=False))
+    state, actions = sequence.step(state, Lost("gone"))
+    assert actions == (RefuseSweep(Sweep(member="gear"), ("gone",)),)
+    state, actions = sequence.step(state, Back())
+    assert actions == (AskSweep(Sweep(member="gear", attempt=2, reason="gone")),)
+
+
+def test_a_full_disk_pauses_a_turn_a_rock_a_sweep_and_a_wait_and_space_goes_on() -> None:
+    state, first = sequence.begin((0,), tries=3, sweeps=("gear",))
+    state, actions = sequence.step(state, Full("no room"))
+    assert actions == (Pause("no room"),)
+    for ignored in (Full("no room"), Lost("gone"), Back(), Skip(), Repeat(), Arrived()):
+        assert sequence.step(state, ignored) == (state, ())
+    state, actions = sequence.step(state, Space())
+    assert actions == (GoOn(), *first)
+    state, _ = sequence.step(state, Arrived())
+    state, actions = sequence.step(state, Full("no room"))
+    assert [type(action) for action in actions] == [Refuse, Pause]
+    state, actions = sequence.step(state, Space())
+    again = Target(number=1, engagement=0, purpose="planned", attempt=2, reason="the disk was full")
+    assert actions == (GoOn(), Ask(again))
+    state, _ = sequence.step(state, Lost("gone"))
+    state, actions = sequence.step(state, Full("no room"))
+    assert (state.phase, actions) == (Phase.PAUSED, (Pause("no room"),))
+    state, _ = sequence.step(state, Space())
+    state, _ = sequence.step(state, Skip())
+    state, _ = sequence.step(state, Confirm((), mapped=False))
+    state, actions = sequence.step(state, Full("no room"))
+    assert [type(action) for action in actions] == [RefuseSweep, Pause]
+    state, actions = sequence.step(state, Space())
+    assert actions == (GoOn(), AskSweep(Sweep(member="gear", attempt=2, reason="the disk was full")))
+    state, actions = sequence.step(state, Stop("interrupted", "told to end"))
+    assert actions == (Close("interrupted", "told to end"),)
+
+
+@pytest.mark.parametrize(("engagements", "tries"), [((), 3), ((1,), 0)])
+def test_a_test_without_positions_or_tries_is_refused(engagements: tuple[int, ...], tries: int) -> None:
+    with pytest.raises(ValueError, match="at least one"):
+        sequence.begin(engagements, tries=tries)
+
+
+class Stories(RuleBasedStateMachine):
+    """Random stories: nothing is recorded unasked, nothing is lost, the end is the end."""
+
+    @initialize(
+        count=st.integers(1, 6),
+        tries=st.integers(1, 3),
+        sweeps=st.sampled_from([(), ("gear",), ("pinion", "gear")]),
+    )
+    def start(self, count: int, tries: int, sweeps: tuple[Shaft, ...]) -> None:
+        self.state, actions = sequence.begin(tuple(range(0, 10 * count, 10)), tries=tries, sweeps=sweeps)
+        self.planned = set(range(1, count + 1))
+        self.settled: set[int] = set()
+        self.asked: Target | None = None
+        self.rocking: Target | None = None
+        self.closes = 0
+        self.take(actions)
+
+    @rule(happened=st.sampled_from(list(EXAMPLES.values())))
+    def happen(self, happened: Input) -> None:
+        closed_before = self.state.phase is Phase.CLOSED
+        self.state, actions = sequence.step(self.state, happened)
+        if closed_before:
+            assert actions == ()
+        self.take(actions)
+
+    def take(self, actions: tuple[Action, ...]) -> None:
+        for action in actions:
+            match action:
+                case Ask(target):
+                    self.asked, self.rocking = target, None
+                case BeginRock(target):
+                    assert target == self.asked
+                    self.rocking = target
+                case Accept(target):
+                    assert target == self.rocking
+                    self.settled.add(target.number)
+                case LeaveOut(target):
+                    self.settled.add(target.number)
+                case Predict():
+                    assert self.planned <= self.settled  # no planned position was forgotten
+                case Close():
+                    self.closes += 1
+
+    @invariant()
+    def the_phase_knows_its_target(self) -> None:
+        waiting = self.state.phase in {Phase.WAITING, Phase.PAUSED}
+        at_position = self.state.phase in {Phase.TURNING, Phase.ROCKING}
+        assert at_position <= (self.state.target is not None) <= (at_position or waiting)
+        assert not waiting or self.state.target is None or self.state.sweep is None
+        assert (self.state.sweep is None) or waiting or self.state.phase is Phase.SWEEPING
+        assert (self.state.phase is Phase.CLOSED) == (self.closes == 1)
+
+
+TestStories = Stories.TestCase

@@ -1,0 +1,59 @@
+"""Words that a person at the stand reads."""
+
+from __future__ import annotations
+
+import pytest
+from lashmap_daemon.story import events
+from lashmap_daemon.story.wording import angle_text, asked_sentence, sentence
+
+
+@pytest.mark.parametrize(
+    ("gear_deg", "text"),
+    [
+        (0.0, "0.0° of turn 1"),
+        (-0.0, "0.0° of turn 1"),
+        (-0.04, "0.0° of turn 1"),
+        (359.96, "0.0° of turn 2"),
+        (12.0 + 3 * 360.0, "12.0° of turn 4"),
+        (-9.0, "351.0° of turn 1 before the matched teeth"),
+        (-360.0, "0.0° of turn 1 before the matched teeth"),
+        (-2000.0, "160.0° of turn 6 before the matched teeth"),
+    ],
+)
+def test_turns_are_counted_from_one_on_either_side_of_the_matched_teeth(gear_deg: float, text: str) -> None:
+    assert angle_text(gear_deg, decimals=1) == text
+
+
+def test_a_confirming_position_before_the_matched_teeth_is_asked_for_in_these_words() -> None:
+    asked = events.PositionAsked(
+        number=27, engagement=-3, gear_angle_deg=-27.0, turn_teeth=-8, turn_deg=-72.0, purpose="confirming",
+        attempt=1, reason="",
+    )  # fmt: skip
+    assert asked_sentence(asked) == (
+        "Confirm the tight spot: turn the gear back by 8 teeth (72.0°) to engagement -3, 333.0° of turn 1 "
+        "before the matched teeth; hold the pinion and rock the gear lightly"
+    )
+
+
+def test_a_lost_instrument_is_told_with_the_remedy_for_its_own_reason() -> None:
+    lost = events.InstrumentLost(
+        instrument="indicator",
+        port="/dev/x",
+        reason="it sends, but there is no reading for 3.0 s (overload)",
+        patience_s=120.0,
+        remedy="Look at its display: range, hold, battery.",
+    )
+    assert sentence(lost, "mm") == (
+        "The indicator on /dev/x was lost (it sends, but there is no reading for 3.0 s (overload)). Look at "
+        "its display: range, hold, battery. Leave the gear where it is. Waiting up to 120 s"
+    )
+
+
+def test_a_lost_port_of_an_older_record_is_told_as_a_matter_of_cable_and_power() -> None:
+    kind, body = events.to_json(
+        events.InstrumentLost(instrument="encoder", port="/dev/x", reason="gone", patience_s=9.0)
+    )
+    older = events.from_json(kind, body.replace(',"remedy":"See to its cable and power."', ""))
+    assert (sentence(older, "mm") or "").startswith(
+        "The encoder on /dev/x was lost (gone). See to its cable and power. Leave the gear"
+    )
