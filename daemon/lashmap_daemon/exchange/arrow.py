@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-EXTRA = "export"
 _KINDS: dict[str, tuple[type | tuple[type, ...], type]] = {
     "string": (str, np.str_),
     "integer": (int, np.int64),
@@ -32,11 +31,11 @@ _KINDS: dict[str, tuple[type | tuple[type, ...], type]] = {
 }
 
 
-def missing_extra(wanted: str, package: str) -> ConfigurationError:
+def missing_extra(wanted: str, package: str, extra: str = "export") -> ConfigurationError:
     """What to say when a format needs a package that is not there."""
     return ConfigurationError(
         f"--to {wanted}",
-        [f"needs the package {package}, which is not installed; do: pip install 'lashmap[{EXTRA}]'"],
+        [f"needs the package {package}, which is not installed; do: pip install 'lashmap[{extra}]'"],
     )
 
 

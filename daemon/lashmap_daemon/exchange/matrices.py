@@ -17,6 +17,7 @@ from lashmap_analysis.tables.columns import TABLES, Figure, Table
 from numpy.typing import NDArray
 
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.exchange.arrow import missing_extra
 from lashmap_daemon.exchange.files import Columns
 from lashmap_daemon.exchange.samples import UNIT, Block
 
@@ -32,9 +33,17 @@ class MatlabFile:
     Args:
         path: Where it goes.
         name: How the user calls it, for messages.
+
+    Raises:
+        ConfigurationError: When the library is not installed.
     """
 
     def __init__(self, path: Path, name: str) -> None:
+        try:
+            from scipy.io import savemat  # noqa: PLC0415 - slow to import, and not everybody has it
+        except ImportError:
+            raise missing_extra("mat", "scipy", "matlab") from None
+        self._save = savemat
         self._path, self._name = path, name
         self._tables: dict[str, Any] = {}
         self._blocks: dict[str, list[_Kept]] = {channel: [] for channel in UNIT}
@@ -73,15 +82,13 @@ class MatlabFile:
 
     def close(self) -> None:
         """Write the file."""
-        from scipy.io import savemat  # noqa: PLC0415 - slow to import
-
         samples = {channel: _samples(channel, kept) for channel, kept in self._blocks.items()}
         units = {
             table.name: {column.name: column.unit for column in table.columns if column.unit}
             for table in TABLES.values()
         }
         units = {name: named for name, named in units.items() if named}
-        savemat(
+        self._save(
             self._path,
             {**self._tables, "samples": samples, "units": units},
             long_field_names=True,

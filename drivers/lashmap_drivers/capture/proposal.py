@@ -9,11 +9,13 @@ parsed back over the same traffic, and the share of lines that fit is given with
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections import Counter
 from dataclasses import dataclass
 from typing import Any, Literal
 
+import numpy as np
 from pydantic import ValidationError
 
 from lashmap_drivers.capture.fields import (
@@ -74,11 +76,7 @@ class Proposal:
     @property
     def least_share(self) -> float:
         """Lower bound of the share of lines that fit, at 95 % (Clopper and Pearson, 1934, one-sided)."""
-        if self.fitting == self.lines:  # the case that matters, and the only one with a closed form
-            return float(0.05 ** (1.0 / self.lines))
-        from scipy.stats import beta  # noqa: PLC0415 - takes its time to load
-
-        return float(beta.ppf(0.05, self.fitting, self.lines - self.fitting + 1)) if self.fitting else 0.0
+        return least_share(self.fitting, self.lines)
 
     @property
     def certainty(self) -> Certainty:
@@ -148,6 +146,20 @@ def propose(data: bytes, port: PortSettings | None = None, *, quantity: Quantity
         fitting=parser.good_frames,
         port=port or PortSettings(),
     )
+
+
+def least_share(fitting: int, lines: int) -> float:
+    """The share at which as many lines or more fit in one capture of twenty: the root of a binomial tail."""
+    if fitting == lines:
+        return float(0.05 ** (1.0 / lines))
+    misses = np.arange(lines - fitting + 1)
+    # ln of the binomial coefficients C(lines, misses)
+    ways = np.concatenate(([0.0], np.cumsum(np.log((lines - misses[:-1]) / misses[1:]))))
+    low, high = 0.0, fitting / lines
+    while low < (middle := 0.5 * (low + high)) < high:
+        tail = np.exp(ways + misses * math.log1p(-middle) + (lines - misses) * math.log(middle)).sum()
+        low, high = (middle, high) if tail < 0.05 else (low, middle)
+    return low
 
 
 def _refuse_what_is_no_text(data: bytes) -> None:

@@ -6,6 +6,7 @@ counts only when device, function, length and check are those of the request.
 
 from __future__ import annotations
 
+import importlib.util
 import math
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
@@ -112,6 +113,11 @@ class ModbusProfile(InstrumentProfile):
 
     @model_validator(mode="after")
     def _is_usable(self) -> Self:
+        if importlib.util.find_spec("pymodbus") is None:
+            raise ValueError(
+                "kind: 'modbus rtu' needs the package pymodbus, which is not installed; do: "
+                "pip install 'lashmap[modbus]'"
+            )
         if self.address + self.count > 65536:
             raise ValueError("address: the registers reach beyond the last one, 65535")
         if self.unit == "count" and ("int" not in self.type or self.scale != 1.0):

@@ -81,9 +81,10 @@ def test_what_has_no_quantile_is_refused(below: float, freedom: float) -> None:
 
 def test_a_judgement_loads_no_heavy_library() -> None:
     code = (
-        "import sys, lashmap_analysis.judge.assess;"
+        "import sys, lashmap_analysis.judge.assess, lashmap_daemon.replay.conclude;"
         "from lashmap_analysis.uncertainty.budget import coverage_factor;"
-        "coverage_factor(3.5); print([name for name in ('scipy', 'pandas') if name in sys.modules])"
+        "coverage_factor(3.5);"
+        "print([name for name in ('scipy', 'pandas', 'pymodbus') if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

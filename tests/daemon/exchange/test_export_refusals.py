@@ -93,6 +93,12 @@ def test_without_openpyxl_a_workbook_names_the_extra(tmp_path: Path, monkeypatch
         exported("xlsx", tmp_path / "tests.xlsx")
 
 
+def test_without_scipy_a_matlab_file_names_the_extra(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    without(monkeypatch, "scipy")
+    with pytest.raises(ConfigurationError, match=r"needs the package scipy.*pip install 'lashmap\[matlab\]'"):
+        exported("mat", tmp_path / "tests.mat")
+
+
 def test_a_whole_logbook_leaves_unreadable_tests_out_and_says_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -9,10 +9,11 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_drivers.capture.proposal import CaptureRefused, Proposal, propose
+from lashmap_drivers.capture.proposal import CaptureRefused, Proposal, least_share, propose
 from lashmap_drivers.kinds import build
 from lashmap_drivers.ports.settings import PortSettings
 from lashmap_drivers.wire.checksums import CRC_BY_NAME, Checksum
+from scipy.stats import beta
 
 VALUES = [round(0.0371 * step - 3.0, 4) for step in range(200)]
 
@@ -143,8 +144,16 @@ def test_a_few_damaged_lines_lower_the_bound() -> None:
     lines[50], lines[120] = "+1.#4", "rubbish"
     proposal = propose(traffic(lines))
     assert proposal.fitting == 198
-    # Clopper and Pearson, one-sided 95 %: 198 of 200 gives 0.9688 (Beta(0.05; 198, 3), by scipy).
-    assert proposal.least_share == pytest.approx(0.9688, abs=2e-4)
+    assert proposal.least_share == least_share(198, 200)
+
+
+@pytest.mark.parametrize(
+    ("fitting", "lines"), [(8, 8), (7, 8), (4, 8), (198, 200), (120, 200), (49_999, 50_000), (25_001, 50_000)]
+)
+def test_the_bound_is_that_of_clopper_and_pearson(fitting: int, lines: int) -> None:
+    """One-sided, 95 %: a quantile of the beta distribution, here by SciPy."""
+    bound = float(beta.ppf(0.05, fitting, lines - fitting + 1))
+    assert least_share(fitting, lines) == pytest.approx(bound, rel=1e-9)
 
 
 @pytest.mark.parametrize(

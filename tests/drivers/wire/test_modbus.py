@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import importlib.util
 import math
 import struct
 import threading
@@ -52,6 +53,12 @@ def test_the_specification_reads_holding_registers_from_108() -> None:
     two = profile(address=0x6C, type="uint32")
     assert two.request() == rtu(1, "03 006C 0002")
     assert two.make_parser().feed(rtu(1, "03 04 0000 0064")) == [100.0]
+
+
+def test_without_pymodbus_a_profile_names_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(importlib.util, "find_spec", lambda _name: None)
+    with pytest.raises(ValidationError, match=r"kind: 'modbus rtu' needs .*pip install 'lashmap\[modbus\]'"):
+        profile()
 
 
 def test_an_exception_reply_is_a_bad_frame_with_its_code() -> None:
