@@ -26,7 +26,7 @@ import pandas as pd
 from lashmap_analysis.tables.columns import SAMPLES
 from lashmap_daemon.commands.export import ExportOptions, Kind, export
 from lashmap_daemon.exchange.arrow import arrow
-from lashmap_daemon.exchange.files import open_table
+from lashmap_daemon.exchange.files import Folder
 from lashmap_daemon.exchange.samples import BLOCK, SWEEPS, Block
 from lashmap_drivers.readings import Chunk
 from rich.console import Console
@@ -77,10 +77,10 @@ def ours(kind: str) -> Callable[[Path, int], None]:
     """Write with our own writer."""
 
     def write(folder: Path, count: int) -> None:
-        file = open_table(SAMPLES, folder, kind)
+        files = Folder(folder, kind)
         for block in made(count):
-            file.samples(block)
-        file.close()
+            files.write(SAMPLES, block.columns())
+        files.close()
 
     return write
 
@@ -97,8 +97,8 @@ def run(way: str, count: int) -> None:
     if way.startswith("lashmap"):
         kind = way.split()[1]
         small = next(iter(made(1000)))
-        warm = open_table(SAMPLES, folder, kind)  # imports are not what is measured
-        warm.samples(small)
+        warm = Folder(folder, kind)  # imports are not what is measured
+        warm.write(SAMPLES, small.columns())
         warm.close()
         writers[way] = lambda: ours(kind)(folder, count)
     elif way.startswith("making"):

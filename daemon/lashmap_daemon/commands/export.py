@@ -6,24 +6,22 @@ half table behind.
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 import shutil
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import Literal
 
-from lashmap_analysis.tables.columns import TABLES, Table
+from lashmap_analysis.tables.columns import SAMPLES, TABLES
 from lashmap_drivers.ports.regular_file import read_regular
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
 from lashmap_daemon.errors import ConfigurationError, LogbookError
-from lashmap_daemon.exchange.files import NAME, Columns, TableFile, descriptor, open_table
+from lashmap_daemon.exchange.files import NAME, Folder, Writer
 from lashmap_daemon.exchange.frames import small_tables
 from lashmap_daemon.exchange.matrices import MatlabFile
 from lashmap_daemon.exchange.samples import Block, Which, read_samples
@@ -33,7 +31,7 @@ from lashmap_daemon.replay.conclude import judged
 from lashmap_daemon.replay.replay import Replay, newest_test
 from lashmap_daemon.screens.lines import say
 from lashmap_daemon.setup.stand_file import ENCODER
-from lashmap_daemon.whole_file import new_folder_beside, replace_whole
+from lashmap_daemon.whole_file import new_folder_beside
 
 _MOST_DESCRIBED_BYTES = 10_000_000
 
@@ -64,22 +62,6 @@ class ExportOptions:
     overwrite: bool
 
 
-class Sink(Protocol):
-    """Where tables go."""
-
-    def rows(self, table: Table, columns: Columns) -> None:
-        """Append rows to a table."""
-
-    def samples(self, block: Block) -> None:
-        """Append samples."""
-
-    def close(self) -> None:
-        """Finish."""
-
-    def abandon(self) -> None:
-        """Give up what was begun; its files are removed afterwards."""
-
-
 def export(options: ExportOptions, console: Console) -> tuple[str, ...]:
     """Export; returns the tests of a whole logbook that could not be read.
 
@@ -100,15 +82,15 @@ def export(options: ExportOptions, console: Console) -> tuple[str, ...]:
         tests = [one.test for one in book.tests()] if options.every else [options.test or newest_test(book)]
         if not tests:
             raise LogbookError(f"{options.logbook}: holds no test yet; run one first")
-        with _place(options) as (sink, finish):
-            left_out = _write(book, tests, sink, options, console)
+        with _place(options) as (writer, finish):
+            left_out = _write(book, tests, writer, options, console)
             finish()
     say(console, f"{len(tests) - len(left_out)} of {len(tests)} tests exported to {options.output}")
     return tuple(left_out)
 
 
 def _write(
-    book: Logbook, tests: list[str], sink: Sink, options: ExportOptions, console: Console
+    book: Logbook, tests: list[str], writer: Writer, options: ExportOptions, console: Console
 ) -> dict[str, str]:
     left_out: dict[str, str] = {}
     reviewed: list[str] = []
@@ -116,7 +98,7 @@ def _write(
         for number, test in enumerate(tests, 1):
             bar = progress.add_task(f"{test} ({number} of {len(tests)})", total=None)
             try:
-                if _write_test(book, test, sink, options, partial(_show, progress, bar)):
+                if _write_test(book, test, writer, options, partial(_show, progress, bar)):
                     reviewed.append(test)
             except LogbookError as error:
                 if not options.every:
@@ -136,7 +118,7 @@ def _write(
 
 
 def _write_test(
-    book: Logbook, test: str, sink: Sink, options: ExportOptions, show: Callable[[float], None]
+    book: Logbook, test: str, writer: Writer, options: ExportOptions, show: Callable[[float], None]
 ) -> bool:
     """Write one test; returns whether a reviewer left something out of it."""
     length_s = max(book.end_s(test), 1e-3)
@@ -146,7 +128,7 @@ def _write_test(
     def take(block: Block) -> None:
         nonlocal begun
         begun = True
-        sink.samples(block)
+        writer.write(SAMPLES, block.columns())
         done = float(block.time_s[-1]) / length_s
         show(0.5 * min(done, 1.0) + (0.5 if block.channel == ENCODER else 0.0))
 
@@ -162,7 +144,7 @@ def _write_test(
         )
         raise ConfigurationError("--all", [f"{problem}: {error}. Export the other tests by name"]) from error
     for name, columns in tables.items():
-        sink.rows(TABLES[name], columns)
+        writer.write(TABLES[name], columns)
     return assessment.review is not None and bool(assessment.review.holding)
 
 
@@ -179,49 +161,6 @@ def _progress(console: Console) -> Progress:
         transient=True,
         disable=not console.file.isatty(),  # a notebook claims to be a terminal, and shows the codes
     )
-
-
-class _Folder:
-    """One file for each table, and the descriptor.
-
-    A block of samples is written while the next is decoded: writing is mostly done outside of Python.
-    """
-
-    def __init__(self, folder: Path, kind: str) -> None:
-        self._folder, self._kind = folder, kind
-        self._beside = ThreadPoolExecutor(1)
-        self._written: Future[None] | None = None
-        self._files: dict[str, TableFile] = {
-            name: open_table(table, folder, kind) for name, table in TABLES.items()
-        }
-
-    def rows(self, table: Table, columns: Columns) -> None:
-        self._files[table.name].rows(columns)
-
-    def samples(self, block: Block) -> None:
-        self._wait()
-        self._written = self._beside.submit(self._files["samples"].samples, block)
-
-    def abandon(self) -> None:
-        self._beside.shutdown()
-        for file in self._files.values():
-            with suppress(OSError, ValueError):  # of a full disk; or it was closed when something else failed
-                file.close()
-
-    def close(self) -> None:
-        self._wait()
-        self._beside.shutdown()
-        for file in self._files.values():
-            file.close()
-        now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
-        described = descriptor(self._folder, self._kind, now)
-        text = json.dumps(described, indent=2, ensure_ascii=False) + "\n"
-        replace_whole(self._folder / NAME, text)
-
-    def _wait(self) -> None:
-        """Until the block before is written; raises what writing it raised."""
-        if self._written is not None:
-            self._written.result()
 
 
 def _check_place(options: ExportOptions) -> None:
@@ -248,16 +187,16 @@ def _check_place(options: ExportOptions) -> None:
 
 
 @contextmanager
-def _place(options: ExportOptions) -> Iterator[tuple[Sink, Callable[[], None]]]:
+def _place(options: ExportOptions) -> Iterator[tuple[Writer, Callable[[], None]]]:
     """Where to write, and what moves it to its place; without that nothing is left."""
     output = options.output
     waiting: Path | None = None
     try:
         waiting = new_folder_beside(output)
-        sink = _sink(options, waiting)
+        writer = _writer(options, waiting)
 
         def finish() -> None:
-            sink.close()
+            writer.close()
             if options.to not in FOLDERS:
                 (waiting / output.name).replace(output)
                 return
@@ -267,9 +206,9 @@ def _place(options: ExportOptions) -> Iterator[tuple[Sink, Callable[[], None]]]:
                 file.replace(output / file.name)
 
         try:
-            yield sink, finish
+            yield writer, finish
         except BaseException:
-            sink.abandon()
+            writer.abandon()
             raise
     except OSError as error:
         raise ConfigurationError(
@@ -296,11 +235,11 @@ def _take_away(folder: Path) -> None:
             (folder / name).unlink(missing_ok=True)
 
 
-def _sink(options: ExportOptions, waiting: Path) -> Sink:
+def _writer(options: ExportOptions, waiting: Path) -> Writer:
     path, name = waiting / options.output.name, str(options.output)
     match options.to:
         case "xlsx":
             return Workbook(path, name)
         case "mat":
             return MatlabFile(path, name)
-    return _Folder(waiting, options.to)
+    return Folder(waiting, options.to)

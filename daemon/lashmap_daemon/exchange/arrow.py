@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.exchange.samples import SWEEPS, Block
+from lashmap_daemon.exchange.samples import Coded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
     from lashmap_analysis.tables.columns import Figure, Table
     from numpy.typing import NDArray
+
+    from lashmap_daemon.exchange.samples import Column, Columns
 
 
 _KINDS: dict[str, tuple[type | tuple[type, ...], type]] = {
@@ -74,46 +76,43 @@ def schema_of(table: Table, *, coded: bool) -> Any:  # noqa: ANN401 - pyarrow ha
     )
 
 
-def arrow_rows(table: Table, columns: dict[str, list[Any]], schema: Any) -> Any:  # noqa: ANN401 - as above
-    """Columns of plain values as an Arrow table.
+def arrow_rows(table: Table, columns: Columns, schema: Any) -> Any:  # noqa: ANN401 - as above
+    """Columns as an Arrow table.
 
     Raises:
         TypeError: A value is not of its column's kind.
     """
     import pyarrow as pa  # noqa: PLC0415 - as above
 
-    return pa.table([_plain(columns[column.name], column) for column in table.columns], schema=schema)
+    arrays = []
+    for column in table.columns:
+        array = arrow_array(columns[column.name], column)
+        coded = pa.types.is_dictionary(array.type)
+        arrays.append(
+            array.dictionary_decode()
+            if coded and not pa.types.is_dictionary(schema.field(column.name).type)
+            else array
+        )
+    return pa.table(arrays, schema=schema)
 
 
-def arrow_samples(block: Block, schema: Any, texts: tuple[str, str]) -> Any:  # noqa: ANN401 - as above
-    """A block of samples as an Arrow table.
+def arrow_array(column: Column, figure: Figure) -> Any:  # noqa: ANN401 - as above
+    """A column as an Arrow array.
 
-    Args:
-        block: The samples.
-        schema: From `schema_of`.
-        texts: The test's name and the channel as they are to be written.
+    Raises:
+        TypeError: A value is not of the column's kind.
     """
     import pyarrow as pa  # noqa: PLC0415 - as above
 
-    size = len(block)
-
-    def text(name: str, words: tuple[str, ...], code: Any) -> Any:  # noqa: ANN401 - pyarrow has no types
-        coded = pa.DictionaryArray.from_arrays(numbers(code.astype(np.int8)), texts_array(words))
-        return coded if pa.types.is_dictionary(schema.field(name).type) else coded.dictionary_decode()
-
-    same = np.zeros(size, dtype=np.int8)
-    return pa.table(
-        [
-            text("test", (texts[0],), same),
-            text("channel", (texts[1],), same),
-            numbers(block.time_s),
-            numbers(block.value, np.isfinite(block.value)),
-            text("unit", (block.unit,), same),
-            numbers(block.position, block.position != 0),
-            text("sweep", SWEEPS, block.sweep),
-        ],
-        schema=schema,
-    )
+    if isinstance(column, Coded):
+        return pa.DictionaryArray.from_arrays(
+            numbers(column.codes.astype(np.int8)), texts_array(column.words)
+        )
+    if isinstance(column, np.ma.MaskedArray):
+        return numbers(column.data, ~np.ma.getmaskarray(column))
+    if isinstance(column, np.ndarray):
+        return numbers(column, np.isfinite(column))
+    return _plain(column, figure)
 
 
 def numbers(values: NDArray[Any], known: NDArray[np.bool_] | None = None) -> Any:  # noqa: ANN401 - as above

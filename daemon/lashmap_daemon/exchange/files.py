@@ -7,10 +7,13 @@ what is missing and as many digits as give every float back; texts are guarded a
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import IO, Any, Protocol
@@ -18,160 +21,187 @@ from typing import IO, Any, Protocol
 from lashmap_analysis.tables.columns import SAMPLES, TABLES, VERSION, Figure, Table
 from lashmap_analysis.tables.load import guarded
 
-from lashmap_daemon.exchange.arrow import arrow, arrow_rows, arrow_samples, missing_extra, schema_of
-from lashmap_daemon.exchange.samples import SWEEPS, Block
+from lashmap_daemon.exchange.arrow import arrow, arrow_array, arrow_rows, missing_extra, schema_of
+from lashmap_daemon.exchange.samples import Coded, Column, Columns, cells
+from lashmap_daemon.whole_file import replace_whole
 
-Columns = Mapping[str, list[Any]]
 SUFFIX = {"csv": ".csv", "json": ".json", "parquet": ".parquet"}
 
 
-class TableFile(Protocol):
-    """One table being written."""
+class Writer(Protocol):
+    """Tables on their way into a format: a folder of files, a workbook, a MATLAB file."""
 
-    def rows(self, columns: Columns) -> None:
-        """Append rows."""
+    def write(self, table: Table, columns: Columns) -> None:
+        """Append rows to a table.
 
-    def samples(self, block: Block) -> None:
-        """Append samples; of the table of samples only."""
+        Raises:
+            ConfigurationError: When the format cannot hold them.
+        """
 
     def close(self) -> None:
-        """Finish the file."""
+        """Finish."""
+
+    def abandon(self) -> None:
+        """Give up what was begun; its files are removed afterwards."""
 
 
-def open_table(table: Table, folder: Path, kind: str) -> TableFile:
-    """Begin the file of a table.
+class Folder:
+    """One file for each table, and the descriptor.
+
+    A block of samples is written while the next is decoded: writing is mostly done outside of Python.
+
+    Args:
+        folder: There already.
+        kind: ``csv``, ``json`` or ``parquet``.
 
     Raises:
         ConfigurationError: When the format needs what is not installed.
     """
-    path = folder / f"{table.name}{SUFFIX[kind]}"
-    if kind == "parquet":
-        if arrow() is None:
+
+    def __init__(self, folder: Path, kind: str) -> None:
+        self._folder, self._kind = folder, kind
+        if kind == "parquet" and arrow() is None:
             raise missing_extra(kind, "pyarrow")
-        return _ParquetFile(table, path)
-    if kind == "csv" and arrow() is not None:
-        return _ArrowCsvFile(table, path)
-    return _TextFile(table, path, csv=kind == "csv")
+        one_file = _TextFile if kind == "json" or arrow() is None else _ArrowFile
+        self._beside = ThreadPoolExecutor(1)
+        self._written: Future[None] | None = None
+        self._files = {
+            name: one_file(table, folder / f"{name}{SUFFIX[kind]}", kind) for name, table in TABLES.items()
+        }
 
+    def write(self, table: Table, columns: Columns) -> None:
+        """Append rows to the file of a table."""
+        if table is not SAMPLES:
+            self._files[table.name].write(columns)
+            return
+        self._wait()
+        self._written = self._beside.submit(self._files[table.name].write, columns)
 
-class _ParquetFile:
-    def __init__(self, table: Table, path: Path) -> None:
-        from pyarrow import parquet  # noqa: PLC0415 - heavy, and not everybody has it
-
-        self._table, self._schema = table, schema_of(table, coded=True)
-        texts = [column.name for column in table.columns if column.kind == "string"]
-        # Splitting the bytes of doubles before packing is four times as quick as a dictionary of them, and
-        # as small; differences of whole numbers, which repeat, save a quarter of all (measured,
-        # `tests/benchmarks/bench_export.py`).
-        coded = {"number": "BYTE_STREAM_SPLIT", "integer": "DELTA_BINARY_PACKED"}
-        self._writer = parquet.ParquetWriter(
-            path,
-            self._schema,
-            compression="zstd",
-            compression_level=1,
-            use_dictionary=texts,
-            column_encoding={
-                column.name: coded[column.kind] for column in table.columns if column.kind in coded
-            },
-        )
-
-    def rows(self, columns: Columns) -> None:
-        self._writer.write_table(arrow_rows(self._table, dict(columns), self._schema))
-
-    def samples(self, block: Block) -> None:
-        rows = arrow_samples(block, self._schema, (block.test, block.channel))
-        self._writer.write_table(rows, row_group_size=len(block))
+    def abandon(self) -> None:
+        """Close the files."""
+        self._beside.shutdown()
+        for file in self._files.values():
+            with suppress(OSError, ValueError):  # of a full disk; or it was closed when something else failed
+                file.close()
 
     def close(self) -> None:
-        self._writer.close()
+        """Close the files and describe them."""
+        self._wait()
+        self._beside.shutdown()
+        for file in self._files.values():
+            file.close()
+        now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+        described = descriptor(self._folder, self._kind, now)
+        text = json.dumps(described, indent=2, ensure_ascii=False) + "\n"
+        replace_whole(self._folder / NAME, text)
+
+    def _wait(self) -> None:
+        """Until the block before is written; raises what writing it raised."""
+        if self._written is not None:
+            self._written.result()
 
 
-class _ArrowCsvFile:
-    def __init__(self, table: Table, path: Path) -> None:
+class _ArrowFile:
+    """Parquet or CSV, written by Arrow."""
+
+    def __init__(self, table: Table, path: Path, kind: str) -> None:
         from pyarrow import csv  # noqa: PLC0415 - heavy, and not everybody has it
 
-        self._table, self._schema = table, schema_of(table, coded=False)
-        options = csv.WriteOptions(quoting_style="needed")
-        self._writer = csv.CSVWriter(path, self._schema, write_options=options)
+        self._table, self._csv = table, kind == "csv"
+        self._schema = schema_of(table, coded=not self._csv)
+        self._writer = (
+            csv.CSVWriter(path, self._schema, write_options=csv.WriteOptions(quoting_style="needed"))
+            if self._csv
+            else _parquet_writer(table, path, self._schema)
+        )
 
-    def rows(self, columns: Columns) -> None:
-        safe = {name: [_safe(cell) for cell in cells] for name, cells in columns.items()}
-        self._writer.write_table(arrow_rows(self._table, safe, self._schema))
-
-    def samples(self, block: Block) -> None:
-        self._writer.write_table(arrow_samples(block, self._schema, (guarded(block.test), block.channel)))
+    def write(self, columns: Columns) -> None:
+        if self._csv:
+            columns = {name: _guarded(column) for name, column in columns.items()}
+        self._writer.write_table(arrow_rows(self._table, columns, self._schema))
 
     def close(self) -> None:
         self._writer.close()
+
+
+def _parquet_writer(table: Table, path: Path, schema: Any) -> Any:  # noqa: ANN401 - pyarrow has no types
+    from pyarrow import parquet  # noqa: PLC0415 - heavy, and not everybody has it
+
+    # Splitting the bytes of doubles before packing is four times as quick as a dictionary of them, and
+    # as small; differences of whole numbers, which repeat, save a quarter of all (measured,
+    # `tests/benchmarks/bench_export.py`).
+    coded = {"number": "BYTE_STREAM_SPLIT", "integer": "DELTA_BINARY_PACKED"}
+    return parquet.ParquetWriter(
+        path,
+        schema,
+        compression="zstd",
+        compression_level=1,
+        use_dictionary=[column.name for column in table.columns if column.kind == "string"],
+        column_encoding={column.name: coded[column.kind] for column in table.columns if column.kind in coded},
+    )
 
 
 class _TextFile:
     """CSV or JSON as text, a block at a time."""
 
-    def __init__(self, table: Table, path: Path, *, csv: bool) -> None:
-        self._table, self._csv, self._started = table, csv, False
+    def __init__(self, table: Table, path: Path, kind: str) -> None:
+        self._table, self._csv, self._started = table, kind == "csv", False
         self._file: IO[str] = path.open("w", encoding="utf-8", newline="")
         header = ",".join(_csv_cell(column.name) for column in table.columns) + "\n"
-        self._file.write(header if csv else "[")
+        self._file.write(header if self._csv else "[")
 
-    def rows(self, columns: Columns) -> None:
-        names = [column.name for column in self._table.columns]
-        cell: Callable[[Any], str] = _csv_cell if self._csv else _json_cell
-        keys = ["" if self._csv else f"{json.dumps(name)}: " for name in names]
-        cells = [
-            [key + cell(value) for value in columns[name]] for key, name in zip(keys, names, strict=True)
-        ]
-        self._append([", ".join(row) if not self._csv else ",".join(row) for row in zip(*cells, strict=True)])
-
-    def samples(self, block: Block) -> None:
-        if self._csv or arrow() is None:
-            self.rows(block.columns())
-        else:
-            self._append(_json_samples(block))
+    def write(self, columns: Columns) -> None:
+        if self._csv:
+            self._file.writelines(f"{row}\n" for row in _rows(self._table, columns, _csv_cell, ","))
+        elif rows := _json_rows(self._table, columns):
+            self._file.write((",\n{" if self._started else "\n{") + "},\n{".join(rows) + "}")
+            self._started = True
 
     def close(self) -> None:
         self._file.write("" if self._csv else "\n]\n")
         self._file.close()
 
-    def _append(self, rows: list[str]) -> None:
-        if not rows:
-            return
-        if self._csv:
-            self._file.write("\n".join(rows) + "\n")
-            return
-        self._file.write((",\n{" if self._started else "\n{") + "},\n{".join(rows) + "}")
-        self._started = True
+
+def _rows(table: Table, columns: Columns, cell: Callable[[Any], str], between: str) -> list[str]:
+    keys = [f"{json.dumps(column.name)}: " if cell is _json_cell else "" for column in table.columns]
+    shown = (
+        [key + cell(value) for value in cells(columns[column.name])]
+        for key, column in zip(keys, table.columns, strict=True)
+    )
+    return [between.join(row) for row in zip(*shown, strict=True)]
 
 
-def _json_samples(block: Block) -> list[str]:
-    """The rows of a block in one text, put together by Arrow: ten times as quick as in Python."""
+def _json_rows(table: Table, columns: Columns) -> list[str]:
+    """The rows as texts; of a block of arrays in one text, put together by Arrow: ten times as quick."""
+    if arrow() is None or not isinstance(columns[table.key[0]], Coded):
+        return _rows(table, columns, _json_cell, ", ")
     import pyarrow as pa  # noqa: PLC0415 - heavy, and not everybody has it
     from pyarrow import compute  # noqa: PLC0415 - as above
 
-    size = len(block)
-    columns = arrow_samples(block, schema_of(SAMPLES, coded=True), (block.test, block.channel))
-
-    def shown(name: str) -> Any:  # noqa: ANN401 - pyarrow has no types
-        return compute.fill_null(compute.cast(columns.column(name).combine_chunks(), pa.string()), "null")
-
-    sweeps = pa.DictionaryArray.from_arrays(
-        pa.array(block.sweep.astype("int8")), pa.array([json.dumps(one) for one in SWEEPS])
-    ).dictionary_decode()
-    fixed = {"test": block.test, "channel": block.channel}
-    head = ", ".join(f'"{name}": {json.dumps(text)}' for name, text in fixed.items())
-    joined = compute.binary_join_element_wise(
-        pa.repeat(f'{head}, "time_s": ', size),
-        shown("time_s"),
-        pa.repeat(', "value": ', size),
-        shown("value"),
-        pa.repeat(f', "unit": {json.dumps(block.unit)}, "position": ', size),
-        shown("position"),
-        pa.repeat(', "sweep": ', size),
-        sweeps,
-        "",
-    )
-    together: str = compute.binary_join(pa.ListArray.from_arrays([0, size], joined), "},\n{")[0].as_py()
+    parts: list[Any] = []
+    words = ""
+    for figure in table.columns:
+        column = columns[figure.name]
+        words += f"{', ' if parts or words else ''}{json.dumps(figure.name)}: "
+        if isinstance(column, Coded):
+            column = Coded(tuple(map(_json_cell, column.words)), column.codes)
+            if len(column.words) == 1:
+                words += column.words[0]
+                continue
+        shown = compute.cast(arrow_array(column, figure), pa.string())
+        parts += [words, compute.fill_null(shown, "null")]
+        words = ""
+    joined = compute.binary_join_element_wise(*parts, words, "")
+    together: str = compute.binary_join(pa.ListArray.from_arrays([0, len(joined)], joined), "},\n{")[
+        0
+    ].as_py()
     return [together]
+
+
+def _guarded(column: Column) -> Column:
+    if isinstance(column, Coded):
+        return Coded(tuple(map(guarded, column.words)), column.codes)
+    return [_safe(cell) for cell in column] if isinstance(column, list) else column
 
 
 def _safe(cell: Any) -> Any:  # noqa: ANN401 - whatever the cell holds

@@ -11,10 +11,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from lashmap_analysis.tables.columns import TABLES
+from lashmap_analysis.tables.columns import SAMPLES, TABLES
 from lashmap_analysis.tables.frames import as_columns, columns_of, frame
 
-from lashmap_daemon.exchange.samples import Block, Which, read_samples
+from lashmap_daemon.exchange.samples import Block, Coded, Column, Which, read_samples
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import judged
 from lashmap_daemon.replay.replay import Replay, newest_test
@@ -64,36 +64,26 @@ def frames(logbook: Logbook, test: str | None, *, samples: Which = "all") -> dic
     Raises:
         LogbookError: When the test cannot be read.
     """
-    made: list[Block] = []
-    with Replay(logbook, test or newest_test(logbook)) as replay:
-        assessment = judged(read_samples(replay, samples, made.append), replay.events)
-    tables = small_tables(assessment, replay.events)
-    found = {name: frame(TABLES[name], columns) for name, columns in tables.items()}
-    return {**found, "samples": _samples_frame(made)}
-
-
-def _samples_frame(parts: list[Block]) -> pd.DataFrame:
     import pandas as pd  # noqa: PLC0415  (slow to import)
 
-    columns = [column.name for column in TABLES["samples"].columns]
-    made = []
-    for block in parts:
-        position = pd.array(block.position, dtype="Int64")
-        position[block.position == 0] = pd.NA
-        sweeps = np.array(("", "gear", "pinion"), dtype=object)[block.sweep]
-        made.append(
-            pd.DataFrame(
-                {
-                    "test": pd.Series([block.test] * len(block), dtype="str"),
-                    "channel": block.channel,
-                    "time_s": block.time_s,
-                    "value": block.value,
-                    "unit": block.unit,
-                    "position": position,
-                    "sweep": pd.Series(sweeps, dtype="str"),
-                }
-            ).astype({"channel": "str", "unit": "str"})
-        )
-    if not made:
-        return frame(TABLES["samples"], {name: [] for name in columns})
-    return pd.concat(made, ignore_index=True)
+    parts = [frame(SAMPLES, {column.name: [] for column in SAMPLES.columns})]
+
+    def take(block: Block) -> None:
+        columns = block.columns()
+        parts.append(frame(SAMPLES, {name: _for_pandas(column) for name, column in columns.items()}))
+
+    with Replay(logbook, test or newest_test(logbook)) as replay:
+        assessment = judged(read_samples(replay, samples, take), replay.events)
+    tables = small_tables(assessment, replay.events)
+    found = {name: frame(TABLES[name], columns) for name, columns in tables.items()}
+    return {**found, "samples": pd.concat(parts[1:] or parts, ignore_index=True)}
+
+
+def _for_pandas(column: Column) -> Any:  # noqa: ANN401 - what pandas takes
+    import pandas as pd  # noqa: PLC0415  (slow to import)
+
+    if isinstance(column, Coded):
+        return np.array(column.words, dtype=object)[column.codes]
+    if isinstance(column, np.ma.MaskedArray):
+        return pd.arrays.IntegerArray(column.data, np.ma.getmaskarray(column))
+    return column

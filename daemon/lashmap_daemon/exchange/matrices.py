@@ -13,18 +13,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from lashmap_analysis.tables.columns import TABLES, Figure, Table
+from lashmap_analysis.tables.columns import SAMPLES, TABLES, Figure, Table
 from numpy.typing import NDArray
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.exchange.arrow import missing_extra
-from lashmap_daemon.exchange.files import Columns
-from lashmap_daemon.exchange.samples import UNIT, Block
+from lashmap_daemon.exchange.samples import UNIT, Coded, Column, Columns, cells
 
 # Of both instruments together: a variable of a level 5 file must stay below 2 GB (documentation of the
 # format, from memory), and `samples` holds all of them at 21 bytes each.
 MOST_SAMPLES = 100_000_000
 _Kept = dict[str, NDArray[Any]]
+_KINDS = {"time_s": np.float64, "value": np.float64, "position": np.int32, "sweep": np.int8}
 
 
 class MatlabFile:
@@ -49,33 +49,27 @@ class MatlabFile:
         self._blocks: dict[str, list[_Kept]] = {channel: [] for channel in UNIT}
         self._count = 0
 
-    def rows(self, table: Table, columns: Columns) -> None:
-        """Take the rows of a table; of each table once."""
-        self._tables[table.name] = {
-            column.name: _array(column, columns[column.name]) for column in table.columns
-        }
-
-    def samples(self, block: Block) -> None:
-        """Take samples.
+    def write(self, table: Table, columns: Columns) -> None:
+        """Take rows of a table: of the samples a block at a time, of each other table all at once.
 
         Raises:
-            ConfigurationError: When they are more than such a file can hold.
+            ConfigurationError: When there are more samples than such a file can hold.
         """
-        self._count += len(block)
+        if table is not SAMPLES:
+            self._tables[table.name] = {
+                column.name: _array(column, cells(columns[column.name])) for column in table.columns
+            }
+            return
+        self._count += len(columns["time_s"])
         if self._count > MOST_SAMPLES:
             problem = (
                 f"such a file holds no more than {MOST_SAMPLES:,} samples; use --to parquet or csv, "
                 "which have no such limit, or leave samples out: --samples rocks or none"
             )
             raise ConfigurationError(self._name, [problem])
-        self._blocks[block.channel].append(
-            {
-                "time_s": block.time_s,
-                "value": block.value,
-                "position": block.position.astype(np.int32),
-                "sweep": block.sweep.astype(np.int8),
-            }
-        )
+        channel = cells(columns["channel"])[0]
+        kept = {name: _array_of(columns[name]).astype(kind) for name, kind in _KINDS.items()}
+        self._blocks[channel].append(kept)
 
     def abandon(self) -> None:
         """Nothing was begun that needs closing."""
@@ -98,16 +92,19 @@ class MatlabFile:
 
 
 def _samples(channel: str, blocks: list[_Kept]) -> dict[str, Any]:
-    def joined(name: str, kind: type[np.generic]) -> Any:  # noqa: ANN401 - an array of what the block holds
-        return np.concatenate([np.empty(0, dtype=kind), *(block[name] for block in blocks)])
+    def joined(name: str) -> NDArray[Any]:
+        return np.concatenate([np.empty(0, dtype=_KINDS[name]), *(block[name] for block in blocks)])
 
     return {
-        "time_s": joined("time_s", np.float64),
-        "value": joined("value", np.float64),
-        "unit": UNIT[channel],
-        "position": joined("position", np.int32),
-        "sweep": joined("sweep", np.int8),
+        figure.name: joined(figure.name) if figure.name in _KINDS else UNIT[channel]
+        for figure in SAMPLES.columns
+        if figure.name not in {"test", "channel"}
     }
+
+
+def _array_of(column: Column) -> NDArray[Any]:
+    filled: NDArray[Any] = column.codes if isinstance(column, Coded) else np.ma.filled(column, 0)
+    return filled
 
 
 def _array(column: Figure, cells: list[Any]) -> Any:  # noqa: ANN401 - an array of what the column holds

@@ -7,9 +7,9 @@ samples of one instrument; the indicator comes first, then the encoder, each in 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, Self, TypeAlias
 
 import numpy as np
 from lashmap_analysis.record.record import RockTrace, RunoutTrace, TestRecord
@@ -22,6 +22,39 @@ Which = Literal["all", "rocks", "none"]
 BLOCK = 1 << 18  # samples; a row group of this size is read and written whole, 2 MB a column
 SWEEPS = ("", "gear", "pinion")
 UNIT = {INDICATOR: "mm", ENCODER: "deg"}
+
+
+@dataclass(frozen=True)
+class Coded:
+    """A column of texts that repeat.
+
+    Attributes:
+        words: The different texts.
+        codes: Shape (n,), index of each cell's text.
+    """
+
+    words: tuple[str, ...]
+    codes: Integers
+
+    @classmethod
+    def same(cls, word: str, size: int) -> Self:
+        """One text in every cell."""
+        return cls((word,), np.zeros(size, dtype=np.int64))
+
+    def __len__(self) -> int:
+        return len(self.codes)
+
+
+# Missing are None in a list, what is masked, and numbers that are not finite.
+Column: TypeAlias = list[Any] | Floats | np.ma.MaskedArray[Any, np.dtype[np.int64]] | Coded
+Columns = Mapping[str, Column]
+
+
+def cells(column: Column) -> list[Any]:
+    """A column as plain values."""
+    if isinstance(column, Coded):
+        return [column.words[code] for code in column.codes.tolist()]
+    return column if isinstance(column, list) else column.tolist()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,17 +85,17 @@ class Block:
         """Unit of the values."""
         return UNIT[self.channel]
 
-    def columns(self) -> dict[str, list[object]]:
-        """The block as columns of the table of samples, plain values."""
+    def columns(self) -> Columns:
+        """The block as columns of the table of samples."""
         size = len(self)
         return {
-            "test": [self.test] * size,
-            "channel": [self.channel] * size,
-            "time_s": self.time_s.tolist(),
-            "value": self.value.tolist(),
-            "unit": [self.unit] * size,
-            "position": [number or None for number in self.position.tolist()],
-            "sweep": [SWEEPS[index] for index in self.sweep.tolist()],
+            "test": Coded.same(self.test, size),
+            "channel": Coded.same(self.channel, size),
+            "time_s": self.time_s,
+            "value": self.value,
+            "unit": Coded.same(self.unit, size),
+            "position": np.ma.masked_equal(self.position, 0),
+            "sweep": Coded(SWEEPS, self.sweep),
         }
 
 

@@ -11,12 +11,11 @@ import re
 from pathlib import Path
 from typing import Any
 
-from lashmap_analysis.tables.columns import TABLES, Table
+from lashmap_analysis.tables.columns import SAMPLES, TABLES, Table
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.exchange.arrow import missing_extra
-from lashmap_daemon.exchange.files import Columns
-from lashmap_daemon.exchange.samples import Block
+from lashmap_daemon.exchange.samples import Columns, cells
 
 MOST_ROWS = (
     1_048_576  # of a sheet, the header included (Office Open XML as spreadsheets implement it, from memory)
@@ -46,7 +45,7 @@ class Workbook:
         self._book = openpyxl.Workbook(write_only=True)
         self._sheets: dict[str, Any] = {}
         self._counts: dict[str, int] = {}
-        self._blocks: list[Block] = []
+        self._blocks: list[Columns] = []
         self._describe()
         for table in TABLES.values():
             sheet = self._book.create_sheet(table.name)
@@ -54,28 +53,24 @@ class Workbook:
             sheet.append([self._cell(sheet, column.name) for column in table.columns])
             self._sheets[table.name], self._counts[table.name] = sheet, 1
 
-    def samples(self, block: Block) -> None:
-        """Take samples; they are written at the end, so that too many are refused before the slow part.
-
-        Raises:
-            ConfigurationError: When they are too many for a sheet.
-        """
-        self._blocks.append(block)
-        self._count("samples", len(block))
-
-    def rows(self, table: Table, columns: Columns) -> None:
+    def write(self, table: Table, columns: Columns) -> None:
         """Append rows to the sheet of a table.
+
+        Samples are written at the end, so that too many are refused before the slow part.
 
         Raises:
             ConfigurationError: When they are too many, or a text is too long for a cell.
         """
         self._count(table.name, len(columns[table.key[0]]))
-        self._append(table, columns)
+        if table is SAMPLES:
+            self._blocks.append(columns)
+        else:
+            self._append(table, columns)
 
     def close(self) -> None:
         """Write the file."""
         for block in self._blocks:
-            self._append(TABLES["samples"], block.columns())
+            self._append(SAMPLES, block)
         self._book.save(self._path)
 
     def abandon(self) -> None:
@@ -94,7 +89,7 @@ class Workbook:
 
     def _append(self, table: Table, columns: Columns) -> None:
         sheet = self._sheets[table.name]
-        for row in zip(*(columns[column.name] for column in table.columns), strict=True):
+        for row in zip(*(cells(columns[column.name]) for column in table.columns), strict=True):
             sheet.append([self._cell(sheet, value) for value in row])
 
     def _describe(self) -> None:
