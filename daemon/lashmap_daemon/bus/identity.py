@@ -5,11 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.bus.connection import fresh
+from lashmap_daemon.bus.connection import Will, fresh
 from lashmap_daemon.bus.topics import STATUS, Topic
 
 
@@ -60,12 +59,12 @@ class Identity:
             waiting_records=waiting,
         )
 
-    def will(self, *, since: dt.datetime) -> aiomqtt.Will:
+    def will(self, *, since: dt.datetime) -> Will:
         """What the broker says when the connection breaks; which test runs then nobody knows now."""
         properties = fresh(PacketTypes.WILLMESSAGE)
         properties.PayloadFormatIndicator = 1
         properties.ContentType = "application/json"
-        return aiomqtt.Will(
+        return Will(
             self.topic(STATUS),
             messages.payload(self.status(since=since, test=None, offline="the connection broke")),
             qos=STATUS.qos,

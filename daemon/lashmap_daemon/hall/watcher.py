@@ -7,9 +7,7 @@ import contextlib
 import secrets
 import time
 
-import aiomqtt
-
-from lashmap_daemon.bus.connection import connect, told
+from lashmap_daemon.bus.connection import BusError, connect, told
 from lashmap_daemon.bus.publisher import BackOff
 from lashmap_daemon.bus.topics import PUBLISHED
 from lashmap_daemon.hall.hall import MOST_BYTES, Hall
@@ -46,7 +44,7 @@ class Watcher:
             began_s = time.monotonic()
             try:
                 await self._one_connection()
-            except (aiomqtt.MqttError, OSError) as error:
+            except (BusError, OSError) as error:
                 if not self.broker.problem and time.monotonic() - began_s > _LASTED_S:
                     waits.reset()  # a broker that ends every connection at once is not knocked at as fast
                 self._lost(told(error))
@@ -59,11 +57,11 @@ class Watcher:
                     await client.listen_to(f"{self._hall.root}/{stand}/{topic.name}", qos=topic.qos)
             self.broker = BrokerSeen(address=self._settings.broker, since_s=time.monotonic(), problem="")
             self._hall.tell("broker reached")
-            async for message in client.messages:
-                if isinstance(message.payload, bytes):
-                    self._hall.feed(
-                        str(message.topic), message.payload, retained=message.retain, now_s=time.monotonic()
-                    )
+            while True:
+                message = await client.receive()
+                self._hall.feed(
+                    message.topic, message.payload, retained=message.retain, now_s=time.monotonic()
+                )
 
     def _lost(self, problem: str) -> None:
         since_s = self.broker.since_s if self.broker.problem else time.monotonic()
