@@ -8,7 +8,7 @@ Hypoid sets, whose axes do not cross, are outside.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan2, cos, gcd, lcm, pi, radians, sin, tan
+from math import atan2, cos, gcd, lcm, pi, radians, sin
 from typing import TYPE_CHECKING, TypeVar, overload
 
 import numpy as np
@@ -152,11 +152,6 @@ class GearSet:
         return self.spiral_angle_rad(self.outer_cone_distance_mm)
 
     @property
-    def outer_transverse_pressure_angle_rad(self) -> float:
-        """α_et = atan(tan α_n / cos β_e)."""
-        return atan2(tan(radians(self.normal_pressure_angle_deg)), cos(self.outer_spiral_angle_rad))
-
-    @property
     def normal_per_transverse(self) -> float:
         """j_en / j_et = cos α_n cos β_e (ISO 23509:2016 clause 7.8)."""
         return cos(radians(self.normal_pressure_angle_deg)) * cos(self.outer_spiral_angle_rad)
@@ -165,31 +160,15 @@ class GearSet:
         """Outer normal backlash j_en = j_et cos α_n cos β_e, in mm; number or array."""
         return transverse_backlash_mm * self.normal_per_transverse
 
-    def transverse_from_normal(self, normal_backlash_mm: Length) -> Length:
-        """Outer transverse backlash j_et = j_en / (cos α_n cos β_e), in mm; number or array."""
-        return normal_backlash_mm / self.normal_per_transverse
-
     @overload
     def gear_angle_deg(self, engagement: int) -> float: ...
     @overload
     def gear_angle_deg(self, engagement: Integers) -> Floats: ...
     def gear_angle_deg(self, engagement: int | Integers) -> float | Floats:
         """Gear angle past the matched teeth at engagement k: 360 k / z2 degrees, not wrapped."""
-        return _angle_deg(engagement, self.gear_teeth)
-
-    @overload
-    def pinion_angle_deg(self, engagement: int) -> float: ...
-    @overload
-    def pinion_angle_deg(self, engagement: Integers) -> Floats: ...
-    def pinion_angle_deg(self, engagement: int | Integers) -> float | Floats:
-        """Pinion angle past the matched teeth at engagement k: 360 k / z1 degrees, not wrapped."""
-        return _angle_deg(engagement, self.pinion_teeth)
-
-
-def _angle_deg(engagement: int | Integers, teeth: int) -> float | Floats:
-    if isinstance(engagement, np.ndarray):
-        return engagement.astype(np.float64) * (360.0 / teeth)
-    return engagement * (360.0 / teeth)
+        if isinstance(engagement, np.ndarray):
+            return engagement.astype(np.float64) * (360.0 / self.gear_teeth)
+        return engagement * (360.0 / self.gear_teeth)
 
 
 def sine_of_spiral_angle(gear_set: GearSet, distance_mm: Floats, cutter_radius_mm: float) -> Floats:
