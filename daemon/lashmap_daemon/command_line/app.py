@@ -6,8 +6,10 @@ import getpass
 import os
 import sys
 from contextlib import contextmanager
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from dataclasses import MISSING, fields
+from functools import wraps
+from inspect import Parameter, Signature
+from typing import TYPE_CHECKING, Any, TypeVar, get_type_hints
 
 import typer
 from lashmap_drivers.errors import InstrumentError
@@ -17,7 +19,7 @@ from lashmap_daemon.clean_text import visible
 from lashmap_daemon.errors import EXIT_CONFIGURATION, EXIT_STAND, EXIT_STOPPED, LashmapError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from rich.console import Console
 
@@ -45,18 +47,33 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-LOGBOOK = Path("lashmap.logbook")
-LogbookOption = Annotated[
-    Path, typer.Option(help="Logbook file.", envvar="LASHMAP_LOGBOOK", show_default=True)
-]
-BoxArgument = Annotated[Path, typer.Argument(help="Box file (TOML).", show_default=False)]
-StandArgument = Annotated[Path, typer.Argument(help="Stand file (TOML).", show_default=False)]
-TestArgument = Annotated[
-    str | None, typer.Argument(help="Test to open; the newest when left out.", show_default=False)
-]
-OutputOption = Annotated[
-    Path | None, typer.Option(help="Folder for report and JSON; the logbook's own when left out.")
-]
+Options = TypeVar("Options")
+
+
+def words_of(options: type[Any]) -> Callable[[Callable[[Options], None]], Callable[..., None]]:
+    """The fields of ``options`` are the words of a command, with their help and defaults."""
+
+    def decorate(command: Callable[[Options], None]) -> Callable[..., None]:
+        @wraps(command)
+        def said(**words: object) -> None:
+            command(options(**words))
+
+        hints = get_type_hints(options, include_extras=True)
+        parameters = [
+            Parameter(
+                field.name,
+                Parameter.KEYWORD_ONLY,
+                default=Parameter.empty if field.default is MISSING else field.default,
+                annotation=hints[field.name],
+            )
+            for field in fields(options)
+        ]
+        vars(said).update(__signature__=Signature(parameters))
+        said.__annotations__ = hints
+        del said.__wrapped__  # its words are not those of this one
+        return said
+
+    return decorate
 
 
 @contextmanager

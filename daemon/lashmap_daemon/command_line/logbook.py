@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from lashmap_daemon.command_line.app import LOGBOOK, LogbookOption, reported
+from lashmap_daemon.command_line.app import reported
+from lashmap_daemon.commands.options import LOGBOOK, LogbookOption
 
 app = typer.Typer()
 

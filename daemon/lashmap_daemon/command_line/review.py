@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from lashmap_daemon.command_line.app import LOGBOOK, LogbookOption, TestArgument, login_name, reported
+from lashmap_daemon.command_line.app import login_name, reported, words_of
+from lashmap_daemon.commands.options import LOGBOOK, CompareOptions, LogbookOption, TestArgument
 
 app = typer.Typer()
 
@@ -95,36 +96,12 @@ def review(
 
 
 @app.command()
-def compare(
-    tests: Annotated[list[str], typer.Argument(help="Two tests or more; the first is compared with.")],
-    *,
-    logbook: LogbookOption = LOGBOOK,
-    logbook2: Annotated[
-        Path | None, typer.Option(help="Another logbook, such as that of another stand.")
-    ] = None,
-    report: Annotated[Path | None, typer.Option(help="Also write an HTML page to this file.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON instead.")] = False,
-    independent: Annotated[
-        bool, typer.Option("--independent", help="Let nothing cancel, not even the same certificate.")
-    ] = False,
-    same_set_up: Annotated[
-        bool, typer.Option("--same-set-up", help="The indicator was not touched between the tests.")
-    ] = False,
-) -> None:
+@words_of(CompareOptions)
+def compare(options: CompareOptions) -> None:
     """Set tests beside each other: what changed, how well that is known, and whether shims did their work."""
     with reported() as console:
-        from lashmap_daemon.commands.compare import CompareOptions  # noqa: PLC0415
         from lashmap_daemon.commands.compare import compare as compare_tests  # noqa: PLC0415
 
-        options = CompareOptions(
-            tests=tuple(tests),
-            logbook=logbook,
-            logbook2=logbook2,
-            report=report,
-            as_json=as_json,
-            independent=independent,
-            same_set_up=same_set_up,
-        )
         compare_tests(options, console)
 
 

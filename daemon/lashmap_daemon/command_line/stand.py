@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from enum import Enum
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from lashmap_daemon.command_line.app import (
+from lashmap_daemon.command_line.app import login_name, reported, words_of
+from lashmap_daemon.commands.options import (
     LOGBOOK,
     BoxArgument,
     LogbookOption,
     OutputOption,
+    ServeOptions,
     StandArgument,
-    login_name,
-    reported,
 )
 
 app = typer.Typer()
@@ -95,22 +94,12 @@ def check(
 
 
 @app.command()
-def serve(
-    stand: StandArgument,
-    *,
-    boxes: Annotated[
-        Path, typer.Option(help="Folder of the box files that may be tested.", show_default=False)
-    ],
-    logbook: LogbookOption = LOGBOOK,
-    output: OutputOption = None,
-    verbose: Annotated[bool, typer.Option("--verbose", help="Log more, to search for a fault.")] = False,
-) -> None:
+@words_of(ServeOptions)
+def serve(options: ServeOptions) -> None:
     """Keep a stand always on; tests begin and end by `lashmap tell`."""
     with reported():
-        from lashmap_daemon.commands.serve import ServeOptions  # noqa: PLC0415
         from lashmap_daemon.commands.serve import serve as serve_stand  # noqa: PLC0415
 
-        options = ServeOptions(stand=stand, logbook=logbook, boxes=boxes, output=output, verbose=verbose)
         raise typer.Exit(serve_stand(options))
 
 

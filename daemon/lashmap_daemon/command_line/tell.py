@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from lashmap_daemon.command_line.app import LOGBOOK, complain, login_name, reported
+from lashmap_daemon.command_line.app import complain, login_name, reported
+from lashmap_daemon.commands.options import LOGBOOK
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from lashmap_daemon.command_line.app import BoxArgument, reported
+from lashmap_daemon.command_line.app import reported, words_of
+from lashmap_daemon.commands.options import SimulateOptions
 
 app = typer.Typer()
 
@@ -30,36 +31,10 @@ def demo(
 
 
 @app.command()
-def simulate(
-    box: BoxArgument,
-    *,
-    folder: Annotated[Path, typer.Option(help="Where the ports and the stand file appear.")] = Path(
-        "simulated-stand"
-    ),
-    seed: Annotated[int, typer.Option(help="The same seed makes the same gearbox.")] = 1,
-    truth: Annotated[
-        Path | None, typer.Option(help="Write the true backlash of every engagement here.")
-    ] = None,
-    rate: Annotated[float, typer.Option(help="Indicator lines a second.")] = 1000.0,
-    resolution_um: Annotated[float, typer.Option(help="Indicator resolution in micrometres.")] = 0.1,
-    shaft: Annotated[str, typer.Option(help="Shaft that carries the encoder: gear or pinion.")] = "gear",
-    fault: Annotated[
-        str, typer.Option(help="What is wrong with the stand; 'list' names the choices.")
-    ] = "none",
-) -> None:
+@words_of(SimulateOptions)
+def simulate(options: SimulateOptions) -> None:
     """Stand in for a powered test stand: two pseudo-terminals that speak as instruments do."""
     with reported() as console:
-        from lashmap_daemon.commands.simulate import SimulateOptions  # noqa: PLC0415
         from lashmap_daemon.commands.simulate import simulate as serve_stand  # noqa: PLC0415
 
-        options = SimulateOptions(
-            box=box,
-            folder=folder,
-            seed=seed,
-            truth=truth,
-            rate_hz=rate,
-            resolution_mm=resolution_um / 1000.0,
-            shaft=shaft,
-            fault=fault,
-        )
         serve_stand(options, console)

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Sequence
 
 from lashmap_analysis.facts.comparison import comparison_document
 from lashmap_analysis.judge.compare import Build, CompareError
@@ -16,6 +15,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from lashmap_daemon.commands.options import CompareOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import judged
@@ -24,29 +24,6 @@ from lashmap_daemon.screens.busy import busy
 from lashmap_daemon.screens.lines import say
 from lashmap_daemon.screens.terminal import print_json
 from lashmap_daemon.whole_file import write_whole
-
-
-@dataclass(frozen=True, kw_only=True)
-class CompareOptions:
-    """What the command line said.
-
-    Attributes:
-        tests: Two or more; the others are compared with the first.
-        logbook: Logbook file.
-        logbook2: Another one, for tests that the first does not hold; None without.
-        report: HTML page to write; None without.
-        as_json: Print the document of `lashmap_analysis.facts.comparison` instead of words.
-        independent: Take nothing as common.
-        same_set_up: The indicator was not touched between the tests.
-    """
-
-    tests: tuple[str, ...]
-    logbook: Path
-    logbook2: Path | None
-    report: Path | None
-    as_json: bool
-    independent: bool
-    same_set_up: bool
 
 
 def compare(options: CompareOptions, console: Console) -> tuple[Pair, ...]:
@@ -95,7 +72,7 @@ def _builds(options: CompareOptions) -> list[Build]:
             return _found(options.tests, [first, second])
 
 
-def _found(tests: tuple[str, ...], books: list[Logbook]) -> list[Build]:
+def _found(tests: Sequence[str], books: list[Logbook]) -> list[Build]:
     held = [{one.test for one in book.tests()} for book in books]
     taken: set[tuple[str, int]] = set()
     builds = []

@@ -10,21 +10,20 @@ import json
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Literal
 
 from lashmap_analysis.tables.columns import SAMPLES, TABLES
 from lashmap_drivers.ports.regular_file import read_regular
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
+from lashmap_daemon.commands.options import ExportOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.exchange.files import NAME, Folder, Writer
 from lashmap_daemon.exchange.frames import small_tables
 from lashmap_daemon.exchange.matrices import MatlabFile
-from lashmap_daemon.exchange.samples import Block, Which, read_samples
+from lashmap_daemon.exchange.samples import Block, read_samples
 from lashmap_daemon.exchange.workbook import Workbook
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import judged
@@ -35,31 +34,7 @@ from lashmap_daemon.whole_file import new_folder_beside
 
 _MOST_DESCRIBED_BYTES = 10_000_000
 
-Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
 FOLDERS = ("csv", "parquet", "json")
-
-
-@dataclass(frozen=True, kw_only=True)
-class ExportOptions:
-    """What the command line said.
-
-    Attributes:
-        test: Which test; the newest when None.
-        logbook: Logbook file.
-        every: All tests instead.
-        to: Format.
-        output: Folder (csv, parquet, json) or file (xlsx, mat).
-        samples: Which samples.
-        overwrite: What is there already may be replaced.
-    """
-
-    test: str | None
-    logbook: Path
-    every: bool
-    to: Kind
-    output: Path
-    samples: Which
-    overwrite: bool
 
 
 def export(options: ExportOptions, console: Console) -> tuple[str, ...]:

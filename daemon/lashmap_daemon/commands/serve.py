@@ -6,10 +6,9 @@ import logging
 import os
 import sys
 from contextlib import ExitStack
-from dataclasses import dataclass
-from pathlib import Path
 
 from lashmap_daemon.bus.join import open_bus
+from lashmap_daemon.commands.options import ServeOptions
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LashmapError
 from lashmap_daemon.logbook.lock import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
@@ -24,25 +23,6 @@ from lashmap_daemon.setup.stand_file import load_stand
 
 LOG = logging.getLogger("lashmap.service")
 _LEAVING_S = (0.3, 0.3)  # what waits stays in the logbook; whoever ends a service does not wait for a broker
-
-
-@dataclass(frozen=True, kw_only=True)
-class ServeOptions:
-    """What the command line said.
-
-    Attributes:
-        stand: Stand file.
-        logbook: Logbook file; made when absent.
-        boxes: Folder of box files.
-        output: Folder for report and JSON; None is the logbook's folder.
-        verbose: Log also what is only of use in a search for a fault.
-    """
-
-    stand: Path
-    logbook: Path
-    boxes: Path
-    output: Path | None
-    verbose: bool = False
 
 
 def serve(options: ServeOptions) -> int:

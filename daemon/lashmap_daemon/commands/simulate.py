@@ -7,12 +7,12 @@ other.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 from rich.console import Console
 
+from lashmap_daemon.commands.options import SimulateOptions
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.screens.lines import say as tell
 from lashmap_daemon.setup import toml_file
@@ -62,20 +62,6 @@ still_seconds = 0.5
 """
 
 
-@dataclass(frozen=True, kw_only=True)
-class SimulateOptions:
-    """What the command line said; see its help."""
-
-    box: Path
-    folder: Path
-    seed: int
-    truth: Path | None
-    rate_hz: float
-    resolution_mm: float
-    shaft: str
-    fault: str
-
-
 def simulate(options: SimulateOptions, console: Console) -> None:
     """Serve a simulated stand until it is told to stop or its test is closed.
 
@@ -95,8 +81,8 @@ def simulate(options: SimulateOptions, console: Console) -> None:
 
     try:
         instruments = SimulatedInstruments(
-            indicator_rate_hz=options.rate_hz,
-            indicator_resolution_mm=options.resolution_mm,
+            indicator_rate_hz=options.rate,
+            indicator_resolution_mm=options.resolution_um / 1000.0,
             indicator_unit=box.box.units,
             encoder_shaft=shaft,
         )

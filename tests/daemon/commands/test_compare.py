@@ -21,7 +21,8 @@ from lashmap_analysis.facts.comparison import KEYS
 from lashmap_analysis.facts.result import key_paths
 from lashmap_analysis.judge.comparison import Pair, compare_tests
 from lashmap_analysis.record.lengths import format_length
-from lashmap_daemon.commands.compare import CompareOptions, compare
+from lashmap_daemon.commands.compare import compare
+from lashmap_daemon.commands.options import CompareOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.setup.box_file import BoxFile
 from rich.console import Console
@@ -50,7 +51,7 @@ def recorded(moved_mm: float) -> tuple[Path, float]:
 def compared(*, after_mm: float, **more: bool) -> tuple[Pair, str]:
     screen = io.StringIO()
     options = CompareOptions(
-        tests=(TEST, TEST),
+        tests=[TEST, TEST],
         logbook=recorded(0.0)[0],
         logbook2=recorded(after_mm)[0],
         report=None,
@@ -159,7 +160,7 @@ def test_a_reviewers_exclusion_is_said(tmp_path: Path) -> None:
 )
 def test_wrong_names_are_refused(tests: tuple[str, ...], error: type[Exception], says: str) -> None:
     options = CompareOptions(
-        tests=tests,
+        tests=list(tests),
         logbook=recorded(0.0)[0],
         logbook2=None,
         report=None,

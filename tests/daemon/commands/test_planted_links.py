@@ -19,7 +19,7 @@ from daemon.exported import exported, recorded
 from daemon.logbooks import two_tests
 from daemon.virtual_time import load_box
 from lashmap_daemon.commands import simulate as simulate_command
-from lashmap_daemon.commands.export import Kind
+from lashmap_daemon.commands.options import Kind
 from lashmap_daemon.errors import LogbookError, StandError
 from lashmap_daemon.logbook.archive import archive
 from lashmap_daemon.logbook.lock import only_writer
