@@ -1,21 +1,20 @@
 """One connection to the broker: client, MQTT 5 properties, what went wrong with it.
 
 A connection is used once. MQTT's own session is not: what must not be lost lies in the outbox, and is sent
-again on the next connection. paho speaks the protocol; what is here drives it from an asyncio loop by the
-interface that it has for that.
+again on the next connection.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import socket
-import ssl
-from collections.abc import Mapping
-from typing import Any, NamedTuple, Self, TypeVar
+from collections.abc import Awaitable, Iterator, Mapping
+from typing import Any, Self, TypeVar
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTv5
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+import aiomqtt
+from paho.mqtt.client import Client, DisconnectFlags
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -26,11 +25,13 @@ from lashmap_daemon.bus.topics import Topic
 from lashmap_daemon.setup.bus_table import BusTable
 
 Found = TypeVar("Found")
-MOST_IN_FLIGHT = 10
+MOST_IN_FLIGHT = 10  # aiomqtt warns above it
 KEEP_ALIVE_S = 10  # the broker tells of a vanished stand after one and a half times this
 _ANSWER_S = 5.0
-_LOOK_S = 1.0  # between looks whether it is time to show the broker that we are alive
-_MOST_UNREAD = 1000  # messages to us; more are dropped
+_CLIENT_LOG = logging.getLogger("lashmap.bus.client")
+_CLIENT_LOG.setLevel(
+    logging.CRITICAL
+)  # what it warns of ends the connection, and is told then with its reason
 _TOLD = {
     "Not authorized": (
         "user or password are wrong, or this user may not write this stand's topics; check bus.user, its "
@@ -45,33 +46,27 @@ _TOLD = {
 }
 
 
-class BusError(Exception):
-    """The broker was not reached, does not answer, or the connection broke.
-
-    Attributes:
-        reason: What the broker or paho said, when they did.
-    """
-
-    def __init__(self, problem: str, reason: ReasonCode | None = None) -> None:
-        self.reason = reason
-        super().__init__(problem)
-
-
-class Refused(BusError):
+class Refused(aiomqtt.MqttError):
     """The broker answers, and will not have a message or a subscription.
 
     Attributes:
         topic: Which one.
+        reason: In the broker's words.
     """
 
     def __init__(self, topic: str, reason: str, may: str) -> None:
         self.topic = topic
+        self.reason = reason
         super().__init__(
             f"the broker refuses {topic} ({reason}); its access list must let this user {may} it"
         )
 
 
-class NotGreeted(BusError):
+class _SaidNo(Exception):
+    """The acknowledgement of a message refuses it."""
+
+
+class NotGreeted(aiomqtt.MqttError):
     """The broker hung up before it said anything."""
 
     def __init__(self) -> None:
@@ -81,82 +76,70 @@ class NotGreeted(BusError):
         )
 
 
-class Will(NamedTuple):
-    """What the broker publishes when a connection breaks."""
+class BusClient(aiomqtt.Client):
+    """A client that believes only an acknowledgement that says yes, and notices when nobody greets.
 
-    topic: str
-    payload: bytes
-    qos: int
-    retain: bool
-    properties: Properties
-
-
-class Message(NamedTuple):
-    """A message to us."""
-
-    topic: str
-    payload: bytes
-    retain: bool
-    properties: Properties | None
-
-
-class BusClient:
-    """One connection, an asynchronous context manager; made and used inside its loop.
-
-    It believes only an acknowledgement that says yes: MQTT 5 acknowledges also what it refuses, with a reason
-    code. paho reads, writes and calls back in the loop's thread alone, once it has reached the broker.
-
-    Args:
-        client: Of paho, ready to connect.
-        settings: Broker.
-        properties: Of the connection.
-
-    Attributes:
-        timeout: How long an answer of the broker is waited for, in seconds.
+    MQTT 5 acknowledges also what it refuses, with a reason code; aiomqtt takes any acknowledgement for
+    success, and a record that the access list forbids would be lost. An attempt that is given up leaves its
+    socket open for seconds, and complains later where nobody listens. And a wait of it that ends in the same
+    moment as its task is cancelled forgets that it was: whoever ends a connection would wait for ever for a
+    task that goes on.
     """
 
-    def __init__(self, client: Client, settings: BusTable, properties: Properties) -> None:
-        self.timeout = _ANSWER_S
-        self._client, self._settings, self._properties = client, settings, properties
-        self._loop = asyncio.get_running_loop()
-        self._greeted: asyncio.Future[BusError | None] = self._loop.create_future()
-        self._gone = asyncio.Event()
-        self._lost: BusError | None = None
-        self._awaited: dict[int, asyncio.Future[list[ReasonCode]]] = {}
-        self._messages: asyncio.Queue[Message | None] = asyncio.Queue()
-        self._next_look: asyncio.TimerHandle | None = None
-        client.on_connect = self._hear_greeting
-        client.on_disconnect = self._hear_end
-        client.on_message = self._hear_message
-        client.on_publish = self._hear_acknowledged
-        client.on_subscribe = self._hear_subscribed
-        client.on_socket_close = self._unwatch
+    _given_up = False
 
     async def __aenter__(self) -> Self:
         """Connect.
 
         Raises:
-            BusError: When the broker is not reached or does not let us in.
+            aiomqtt.MqttError: When the broker is not reached or does not let us in.
         """
-        reaching = self._loop.run_in_executor(None, self._reach)  # paho waits in there
+        self._refusals: dict[int, str] = {}
         try:
-            await self._be_greeted(reaching)
+            return await super().__aenter__()
         except BaseException:
-            reaching.add_done_callback(lambda _: self._hang_up())
+            self._given_up = True
+            self._client.disconnect()
             raise
-        return self
 
-    async def __aexit__(self, *_: object) -> None:
-        """Say goodbye, unless the connection broke."""
+    async def _wait_for(self, fut: Awaitable[Found], timeout: float | None) -> Found:  # noqa: ASYNC109 - aiomqtt's
+        # `asyncio.wait_for`, which aiomqtt has here, swallows such a cancellation in Python 3.11.
         try:
-            if self._lost is None:
-                self._client.disconnect()
-                self._watch_writing()
-                with contextlib.suppress(TimeoutError):
-                    async with asyncio.timeout(self.timeout):
-                        await self._gone.wait()
-        finally:
-            self._hang_up()
+            async with asyncio.timeout(self.timeout if timeout is None else timeout):
+                return await fut
+        except TimeoutError:
+            raise aiomqtt.MqttError("Operation timed out") from None
+
+    @contextlib.contextmanager
+    def _pending_call(self, mid: int, value: Any, pending_dict: dict[int, Any]) -> Iterator[None]:  # noqa: ANN401
+        with super()._pending_call(mid, value, pending_dict):
+            yield
+        refusal = self._refusals.pop(mid, None)
+        if refusal is not None:
+            raise _SaidNo(refusal)
+
+    def _on_publish(
+        self, client: Client, userdata: object, mid: int, reason_code: ReasonCode, properties: Properties
+    ) -> None:
+        if reason_code.is_failure:
+            self._refusals[mid] = reason_code.getName()
+        super()._on_publish(client, userdata, mid, reason_code, properties)
+
+    def _on_disconnect(
+        self,
+        client: Client,
+        userdata: object,
+        flags: DisconnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if not self._connected.done() and not self._given_up:
+            self._loop.call_soon_threadsafe(self._not_greeted)  # paho may be connecting in another thread
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _not_greeted(self) -> None:
+        if not self._connected.done():
+            self._connected.set_exception(NotGreeted())
 
     async def send(
         self, topic: str, payload: bytes, *, qos: int, retain: bool, properties: Properties
@@ -165,23 +148,19 @@ class BusClient:
 
         Raises:
             Refused: The broker will not have it.
-            BusError: The connection broke, or the broker does not answer.
+            aiomqtt.MqttError: The connection broke, or the broker does not answer.
         """
-        info = self._client.publish(topic, payload, qos, retain, properties)
-        self._watch_writing()
-        if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            raise self._broken()
-        if not info.is_published():
-            [code] = await self._acknowledgement(info.mid)
-            if code.is_failure:
-                raise Refused(topic, code.getName(), "write")
+        try:
+            await self.publish(topic, payload, qos, retain, properties)
+        except _SaidNo as error:
+            raise Refused(topic, str(error), "write") from None
 
     async def send_record(self, topic: str, record: Outgoing) -> None:
         """Publish a record with its identifier.
 
         Raises:
             Refused: The broker will not have it.
-            BusError: As `send`.
+            aiomqtt.MqttError: As `send`.
         """
         await self.send(
             topic,
@@ -202,169 +181,17 @@ class BusClient:
 
         Raises:
             Refused: The broker will not have it.
-            BusError: As `send`.
+            aiomqtt.MqttError: As `send`.
         """
         options = SubscribeOptions(qos=qos, retainAsPublished=as_published)
-        result, number = self._client.subscribe(topic, options=options)
-        self._watch_writing()
-        if result != MQTTErrorCode.MQTT_ERR_SUCCESS or number is None:
-            raise self._broken()
-        for code in await self._acknowledgement(number):
-            if code.is_failure:
+        for code in await self.subscribe(topic, options=options):
+            if isinstance(code, ReasonCode) and code.is_failure:
                 raise Refused(topic, code.getName(), "read")
 
-    async def receive(self) -> Message:
-        """The next message to us.
 
-        Raises:
-            BusError: The connection broke.
-        """
-        message = await self._messages.get()
-        if message is None:
-            self._messages.put_nowait(None)  # whoever asks next is told so too
-            raise self._broken()
-        return message
-
-    async def _acknowledgement(self, number: int) -> list[ReasonCode]:
-        self._awaited[number] = self._loop.create_future()
-        try:
-            return await self._answer(self._awaited[number])
-        finally:
-            del self._awaited[number]
-
-    async def _answer(self, answer: asyncio.Future[Found]) -> Found:
-        # `asyncio.wait_for` swallows a cancellation at the moment of the answer in Python 3.11.
-        try:
-            async with asyncio.timeout(self.timeout):
-                return await answer
-        except TimeoutError:
-            raise BusError("the broker does not answer") from None
-
-    def _broken(self) -> BusError:
-        lost = self._lost or BusError("the connection is not there")
-        return BusError(str(lost), lost.reason)
-
-    # The socket -----------------------------------------------------------------------------------------
-
-    def _reach(self) -> None:
-        self._client.connect(
-            self._settings.host,
-            self._settings.port,
-            KEEP_ALIVE_S,
-            clean_start=True,
-            properties=self._properties,
-        )
-
-    async def _be_greeted(self, reaching: asyncio.Future[None]) -> None:
-        try:
-            await asyncio.shield(reaching)
-        except OSError as error:
-            raise BusError(str(error)) from None
-        sock = self._client.socket()
-        if not isinstance(sock, socket.socket):
-            raise NotGreeted
-        # Without it a QoS 1 round trip can take 44 ms instead of 0.2 (delayed acknowledgement).
-        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._loop.add_reader(sock, self._read)
-        self._look()
-        if (refusal := await self._answer(self._greeted)) is not None:
-            raise refusal
-
-    def _read(self) -> None:
-        try:
-            self._client.loop_read()
-            # An encrypted connection may hold more than its socket shows.
-            while isinstance(sock := self._client.socket(), ssl.SSLSocket) and sock.pending():
-                self._client.loop_read()
-        except Exception as error:  # noqa: BLE001 - whatever paho makes of what came
-            self._lose(BusError(f"the broker sent what cannot be read: {error}"))
-            self._hang_up()
-        self._watch_writing()
-
-    def _write(self) -> None:
-        self._client.loop_write()
-        self._watch_writing()
-
-    def _watch_writing(self) -> None:
-        """Paho writes at once what it can; the rest when the socket takes it."""
-        sock = self._client.socket()
-        if sock is not None and self._client.want_write():
-            self._loop.add_writer(sock, self._write)
-        elif sock is not None:
-            self._loop.remove_writer(sock)
-
-    def _look(self) -> None:
-        self._next_look = self._loop.call_later(_LOOK_S, self._look)
-        self._client.loop_misc()
-        self._watch_writing()
-
-    def _unwatch(self, _client: Client, _userdata: object, sock: Any) -> None:  # noqa: ANN401 - of four kinds
-        if self._next_look is not None:  # otherwise it was never watched
-            self._next_look.cancel()
-            self._next_look = None
-            self._loop.remove_reader(sock)
-            self._loop.remove_writer(sock)
-
-    def _hang_up(self) -> None:
-        """End the connection; without a farewell where the broker does not take it."""
-        self._lose(BusError("the connection was ended here"))
-        self._client.disconnect()
-        sock = self._client.socket()
-        if sock is not None:
-            self._unwatch(self._client, None, sock)
-            sock.close()
-            self._client.loop_read()  # notices
-
-    # What paho calls ------------------------------------------------------------------------------------
-
-    def _hear_greeting(
-        self, _client: Client, _userdata: object, _flags: ConnectFlags, code: ReasonCode, _: Properties | None
-    ) -> None:
-        if not self._greeted.done():
-            self._greeted.set_result(BusError(code.getName(), code) if code.is_failure else None)
-
-    def _hear_end(
-        self,
-        _client: Client,
-        _userdata: object,
-        _flags: DisconnectFlags,
-        code: ReasonCode,
-        _: Properties | None,
-    ) -> None:
-        self._lose(BusError(code.getName(), code))  # where paho was still connecting, nobody waits yet
-
-    def _lose(self, error: BusError) -> None:
-        if self._lost is not None:
-            return
-        self._lost = error
-        self._gone.set()
-        self._messages.put_nowait(None)
-        if not self._greeted.done():
-            self._greeted.set_result(NotGreeted())
-        for waiting in self._awaited.values():
-            if not waiting.done():
-                waiting.set_exception(self._broken())
-
-    def _hear_message(self, _client: Client, _userdata: object, message: MQTTMessage) -> None:
-        if self._messages.qsize() < _MOST_UNREAD:
-            self._messages.put_nowait(
-                Message(message.topic, bytes(message.payload), message.retain, message.properties)
-            )
-
-    def _hear_acknowledged(
-        self, _client: Client, _userdata: object, number: int, code: ReasonCode, _: Properties | None
-    ) -> None:
-        self._hear_subscribed(_client, _userdata, number, [code], _)
-
-    def _hear_subscribed(
-        self, _client: Client, _userdata: object, number: int, codes: list[ReasonCode], _: Properties | None
-    ) -> None:
-        waiting = self._awaited.get(number)
-        if waiting is not None and not waiting.done():
-            waiting.set_result(codes)
-
-
-def connect(settings: BusTable, identifier: str, *, will: Will | None = None, most_bytes: int) -> BusClient:
+def connect(
+    settings: BusTable, identifier: str, *, will: aiomqtt.Will | None = None, most_bytes: int
+) -> BusClient:
     """A client for one connection; must be made inside the running loop.
 
     Args:
@@ -379,15 +206,25 @@ def connect(settings: BusTable, identifier: str, *, will: Will | None = None, mo
     properties = fresh(PacketTypes.CONNECT)
     properties.MaximumPacketSize = most_bytes
     properties.ReceiveMaximum = 2 * MOST_IN_FLIGHT
-    client = Client(CallbackAPIVersion.VERSION2, identifier, protocol=MQTTv5)
-    client.max_inflight_messages_set(MOST_IN_FLIGHT)
-    if settings.user is not None:
-        client.username_pw_set(settings.user, settings.password())
-    if (tls := settings.tls()) is not None:
-        client.tls_set_context(tls)
-    if will is not None:
-        client.will_set(*will)
-    return BusClient(client, settings, properties)
+    return BusClient(
+        settings.host,
+        settings.port,
+        username=settings.user,
+        password=settings.password(),
+        identifier=identifier,
+        logger=_CLIENT_LOG,
+        protocol=aiomqtt.ProtocolVersion.V5,
+        will=will,
+        timeout=_ANSWER_S,
+        keepalive=KEEP_ALIVE_S,
+        clean_start=True,
+        max_inflight_messages=MOST_IN_FLIGHT,
+        max_queued_incoming_messages=1000,
+        tls_context=settings.tls(),
+        properties=properties,
+        # Without it a QoS 1 round trip can take 44 ms instead of 0.2 (delayed acknowledgement).
+        socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
+    )
 
 
 def fresh(packet: int) -> Properties:
@@ -426,8 +263,9 @@ def told(error: BaseException) -> str:
         error = error.exceptions[0]
     cause: BaseException | None = error
     while cause is not None:
-        if isinstance(cause, BusError) and cause.reason is not None:
-            name = cause.reason.getName()
+        code = getattr(cause, "rc", None)
+        if isinstance(code, ReasonCode):
+            name = code.getName()
             if name == "Unspecified error":  # paho's word for a connection that just ended
                 return "the broker ended the connection"
             return f"{name}: {_TOLD[name]}" if name in _TOLD else name

@@ -5,10 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
+import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.bus.connection import Will, fresh
+from lashmap_daemon.bus.connection import fresh
 from lashmap_daemon.bus.topics import STATUS, Topic
 
 
@@ -59,12 +60,12 @@ class Identity:
             waiting_records=waiting,
         )
 
-    def will(self, *, since: dt.datetime) -> Will:
+    def will(self, *, since: dt.datetime) -> aiomqtt.Will:
         """What the broker says when the connection breaks; which test runs then nobody knows now."""
         properties = fresh(PacketTypes.WILLMESSAGE)
         properties.PayloadFormatIndicator = 1
         properties.ContentType = "application/json"
-        return Will(
+        return aiomqtt.Will(
             self.topic(STATUS),
             messages.payload(self.status(since=since, test=None, offline="the connection broke")),
             qos=STATUS.qos,

@@ -10,11 +10,12 @@ import random
 import time
 from dataclasses import dataclass, field
 
+import aiomqtt
+
 from lashmap_daemon.bus import messages
 from lashmap_daemon.bus.connection import (
     MOST_IN_FLIGHT,
     BusClient,
-    BusError,
     Packed,
     Refused,
     connect,
@@ -141,7 +142,7 @@ class Publisher:
             error = await self._until_broken()
             if error is None:
                 return
-            if not isinstance(_first(error), BusError | LashmapError | OSError):
+            if not isinstance(_first(error), aiomqtt.MqttError | LashmapError | OSError):
                 _LOG.error("the bus failed in a way nobody foresaw; it goes on", exc_info=error)
             refused = isinstance(_first(error), Refused)  # will be so again, however long it stood
             lasted = time.monotonic() - began_s > _LASTED_S
@@ -187,7 +188,7 @@ class Publisher:
             except Exception as error:
                 client.timeout = _FAREWELL_S
                 # Leaving politely keeps the last will from being said, so say it while that is possible.
-                with contextlib.suppress(BusError):
+                with contextlib.suppress(aiomqtt.MqttError):
                     await self._send(client, STATUS, self._status(offline=told(error)))
                 raise
             await self._send(client, STATUS, self._status(offline="the program ended"))

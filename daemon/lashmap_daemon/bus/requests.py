@@ -16,10 +16,11 @@ from collections import OrderedDict, deque
 from dataclasses import dataclass, field
 from typing import Final
 
+import aiomqtt
 from paho.mqtt.properties import Properties
 from pydantic import ValidationError
 
-from lashmap_daemon.bus.connection import BusClient, Message, properties_of
+from lashmap_daemon.bus.connection import BusClient, properties_of
 from lashmap_daemon.bus.messages import Answer, Command, payload
 from lashmap_daemon.bus.report import Report
 from lashmap_daemon.bus.topics import ANSWER, COMMAND
@@ -228,7 +229,7 @@ class Reply:
     correlation: bytes | None
 
 
-def reply_to(message: Message, answers: str) -> Reply:
+def reply_to(message: aiomqtt.Message, answers: str) -> Reply:
     """Where the answer to ``message`` goes.
 
     A request must not make a stand write to another topic than its own: a response topic that is not below
@@ -264,12 +265,11 @@ class Requests:
         """Until the connection breaks.
 
         Raises:
-            BusError: When it does.
+            aiomqtt.MqttError: When it does.
         """
         async with asyncio.TaskGroup() as group:
-            while True:
-                message = await client.receive()
-                if self._desk is None:
+            async for message in client.messages:
+                if self._desk is None or not isinstance(message.payload, bytes):
                     continue
                 if message.retain and not message.payload:
                     continue  # takes away what the broker had retained (MQTT 5, 3.3.1.3): no request

@@ -14,7 +14,9 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
-from lashmap_daemon.bus.connection import BusError, connect, told
+import aiomqtt
+
+from lashmap_daemon.bus.connection import connect, told
 from lashmap_daemon.bus.records import Records
 from lashmap_daemon.errors import StandError
 
@@ -103,7 +105,7 @@ class Sending:
         try:
             async with connect(self._settings, name, most_bytes=_MOST_BYTES) as client:
                 await self._send_over(client, records, sent_all)
-        except (BusError, OSError, ExceptionGroup) as error:
+        except (aiomqtt.MqttError, OSError, ExceptionGroup) as error:
             if isinstance(error, ExceptionGroup) and isinstance(error.exceptions[0], StandError):
                 raise error.exceptions[0] from error
             left = f"{await records.waiting()} records still wait in the logbook, publish them again later"
@@ -118,8 +120,8 @@ class Sending:
             self._tell(self.sent)
 
         async def listen() -> None:
-            while True:
-                await client.receive()  # none come; it ends when the connection breaks
+            async for _ in client.messages:  # none come; it ends when the connection breaks
+                pass
 
         async with asyncio.TaskGroup() as group:
             tasks = [

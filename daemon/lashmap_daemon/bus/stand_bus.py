@@ -282,5 +282,9 @@ class StandBus:
 
 
 def _quietly(_loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-    """What a dying connection leaves in the loop is logged, not printed over the screen of a running test."""
+    """What a dying connection leaves in the loop is logged, not printed over the screen of a running test.
+
+    A write that aiomqtt schedules for a socket that has closed meanwhile ends here; the connection is renewed
+    anyway.
+    """
     _LOG.debug("in the loop of the bus: %s", context.get("message"), exc_info=context.get("exception"))

@@ -7,7 +7,9 @@ import contextlib
 import secrets
 import time
 
-from lashmap_daemon.bus.connection import BusError, connect, told
+import aiomqtt
+
+from lashmap_daemon.bus.connection import connect, told
 from lashmap_daemon.bus.publisher import BackOff
 from lashmap_daemon.bus.topics import PUBLISHED
 from lashmap_daemon.hall.hall import MOST_BYTES, Hall
@@ -44,7 +46,7 @@ class Watcher:
             began_s = time.monotonic()
             try:
                 await self._one_connection()
-            except (BusError, OSError) as error:
+            except (aiomqtt.MqttError, OSError) as error:
                 if not self.broker.problem and time.monotonic() - began_s > _LASTED_S:
                     waits.reset()  # a broker that ends every connection at once is not knocked at as fast
                 self._lost(told(error))
@@ -57,11 +59,11 @@ class Watcher:
                     await client.listen_to(f"{self._hall.root}/{stand}/{topic.name}", qos=topic.qos)
             self.broker = BrokerSeen(address=self._settings.broker, since_s=time.monotonic(), problem="")
             self._hall.tell("broker reached")
-            while True:
-                message = await client.receive()
-                self._hall.feed(
-                    message.topic, message.payload, retained=message.retain, now_s=time.monotonic()
-                )
+            async for message in client.messages:
+                if isinstance(message.payload, bytes):
+                    self._hall.feed(
+                        str(message.topic), message.payload, retained=message.retain, now_s=time.monotonic()
+                    )
 
     def _lost(self, problem: str) -> None:
         since_s = self.broker.since_s if self.broker.problem else time.monotonic()

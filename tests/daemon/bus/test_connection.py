@@ -9,11 +9,12 @@ import time
 from itertools import product
 from pathlib import Path
 
+import aiomqtt
 import pytest
 from daemon.bus.broker import Broker
 from daemon.bus.on_bus import settings
 from lashmap_daemon.bus import connection
-from lashmap_daemon.bus.connection import BusClient, BusError, Refused, connect, properties_of
+from lashmap_daemon.bus.connection import BusClient, Refused, connect, properties_of
 from lashmap_daemon.bus.sending import Unwaited
 from lashmap_daemon.bus.topics import POSITION, STATE
 
@@ -46,7 +47,7 @@ def test_a_broker_that_never_greets_costs_no_socket_a_try(monkeypatch: pytest.Mo
             table = settings(f"mqtt://127.0.0.1:{silent.getsockname()[1]}")
             before = sockets()
             for _ in range(TRIES):
-                with pytest.raises(BusError):
+                with pytest.raises(aiomqtt.MqttError):
                     async with connect(table, "x", most_bytes=1000):
                         raise AssertionError
             deadline_s = time.monotonic() + 60.0
@@ -96,13 +97,13 @@ def test_a_send_that_is_called_off_as_it_ends_does_not_go_on(
     broker = Broker(tmp_path / "broker")
     broker.start()
     acknowledged = asyncio.Event()
-    heard = BusClient._hear_acknowledged
+    heard = BusClient._on_publish
 
     def hear(client: BusClient, *given: object) -> None:
         heard(client, *given)  # type: ignore[arg-type]
         acknowledged.set()
 
-    monkeypatch.setattr(BusClient, "_hear_acknowledged", hear)
+    monkeypatch.setattr(BusClient, "_on_publish", hear)
 
     async def forgotten() -> list[tuple[int, int]]:
         """QoS and turns of the loop after the acknowledgement at which a cancellation made no difference."""
