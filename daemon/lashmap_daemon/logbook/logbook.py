@@ -36,15 +36,14 @@ from lashmap_daemon.logbook.rows import (
 )
 from lashmap_daemon.logbook.schema import (
     SCHEMA,
-    bring_up_to_date,
     connect,
     is_writable,
     make_new,
     make_tables,
+    must_be_logbook,
     must_be_there,
     must_be_writable,
     must_not_lose_its_log,
-    schema_of,
 )
 from lashmap_daemon.setup.toml_file import problem_of
 from lashmap_daemon.story import events
@@ -211,7 +210,7 @@ def _unreadable(row: EventRow, path: Path, why: str) -> LogbookError:
 
 
 class Logbook:
-    """An open logbook file. One of an older schema is brought up to date.
+    """An open logbook file.
 
     Args:
         path: The file; made when ``create`` is true and it is absent.
@@ -219,7 +218,7 @@ class Logbook:
         most_waiting_bytes: How much waits in memory while the disk is full, before the oldest raw chunks go.
 
     Raises:
-        LogbookError: When it cannot be opened, is no logbook, or was written by a newer version, or
+        LogbookError: When it cannot be opened, is no logbook, is of another version, or
             holds anything else than the tables of one.
     """
 
@@ -428,15 +427,12 @@ class Logbook:
             return summary_of(test, utc, [])
 
     def _prepare(self) -> None:
-        schema = schema_of(self._base, self.path)
+        made = must_be_logbook(self._base, self.path)
         if is_writable(self.path):
             self._base.execute("PRAGMA journal_mode=WAL")
             self._base.execute("PRAGMA synchronous=FULL")
-        if schema == 0:
+        if not made:
             make_tables(self._base)
-        elif schema < SCHEMA:
-            bring_up_to_date(self._base, self.path, schema)
-            schema_of(self._base, self.path)
 
     def _write(self, test: str, stamped: Stamped | None = None) -> None:
         """Write what waits of a test, the oldest first, and at last an event; durable when this returns."""

@@ -174,13 +174,14 @@ def test_wrong_files_are_refused_with_a_reason(tmp_path: Path) -> None:
     base.close()
     with pytest.raises(LogbookError, match="not a lashmap logbook"):
         Logbook(other, create=True)
-    newer = tmp_path / "newer"
-    Logbook(newer, create=True).close()
-    with sqlite3.connect(newer) as base:
-        base.execute("PRAGMA user_version=99")
-    base.close()
-    with pytest.raises(LogbookError, match="schema 99"):
-        Logbook(newer, create=False)
+    for schema in (1, 99):
+        another = tmp_path / f"schema {schema}"
+        Logbook(another, create=True).close()
+        with sqlite3.connect(another) as base:
+            base.execute(f"PRAGMA user_version={schema}")
+        base.close()
+        with pytest.raises(LogbookError, match=f"has logbook schema {schema}, this version reads 2"):
+            Logbook(another, create=False)
 
 
 def test_a_logbook_on_a_read_only_disk_can_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
