@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from daemon.virtual_time import load_box, simulated_stand_file
+from daemon.virtual_time import load_box, set_up, simulated_stand_file
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.sequence import resume, sequence, words
 from lashmap_daemon.sequence.progress import Progress
@@ -213,5 +213,5 @@ def told_of_sweeps(action: words.Action) -> events.Event | None:
 
 def started_with(planned: tuple[int, ...], sweeps: tuple[Shaft, ...]) -> events.TestStarted:
     return events.TestStarted(
-        test="t", operator="Ada", box=BOX, stand=STAND, planned=planned, version="0", sweeps=sweeps
+        test="t", operator="Ada", setup=set_up(BOX, STAND), planned=planned, version="0", sweeps=sweeps
     )

@@ -48,6 +48,7 @@ from lashmap_daemon.logbook.schema import (
 from lashmap_daemon.setup.toml_file import problem_of
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import RockAccepted, Stamped, TestClosed, TestStarted
+from lashmap_daemon.story.recorded import OtherVersion
 
 PACK_S = 0.25
 MOST_CHUNKS = 5_000  # written at a time: a try on a full disk must not cost much
@@ -156,13 +157,17 @@ class TestSummary:
     closing: str
 
 
-def summary_of(test: str, started_utc: str, stream: Sequence[Stamped]) -> TestSummary:
+def summary_of(
+    test: str,
+    started_utc: str,
+    stream: Sequence[Stamped],
+    unreadable: str = "damaged: lashmap verify says what",
+) -> TestSummary:
     """Sum up a test; one whose events cannot be read (an empty stream) or have no beginning is damaged."""
     started = stream[0].event if stream else None
     if not isinstance(started, TestStarted):
-        closing = "damaged: lashmap verify says what"
         return TestSummary(
-            test=test, started_utc=started_utc, box="", serial="", positions=0, closing=closing
+            test=test, started_utc=started_utc, box="", serial="", positions=0, closing=unreadable
         )
     ends = [s.event for s in stream if type(s.event).__name__ in {CLOSES, OPENS_AGAIN}]
     last = ends[-1] if ends else None
@@ -187,14 +192,23 @@ def summary_of(test: str, started_utc: str, stream: Sequence[Stamped]) -> TestSu
 __all__ = ["SCHEMA", "Logbook", "TestSummary"]
 
 
+class OfOtherVersion(LogbookError):
+    """A test was recorded by a version that writes its set-up otherwise; nothing is wrong with it."""
+
+
 def stamped_of(row: EventRow, path: Path) -> Stamped:
     """The event of a row.
 
     Raises:
+        OfOtherVersion: When its set-up was written otherwise.
         LogbookError: When it is none.
     """
     try:
         event = events.from_json(row.kind, row.body)
+    except OtherVersion as error:
+        raise OfOtherVersion(
+            f"{path}: test {row.test}: {error}; open it with the lashmap that wrote it, or with a newer one"
+        ) from error
     except (KeyError, ValidationError, UnicodeError) as error:
         raise _unreadable(row, path, _what_is_wrong(error)) from error
     if not (math.isfinite(row.time_s) and isinstance(row.utc, str)):
@@ -423,6 +437,8 @@ class Logbook:
     def _summary(self, test: str, utc: str) -> TestSummary:
         try:
             return summary_of(test, utc, list(self.events(test)))
+        except OfOtherVersion:
+            return summary_of(test, utc, [], unreadable="of another version: lashmap review says which")
         except LogbookError:
             return summary_of(test, utc, [])
 

@@ -31,6 +31,7 @@ from lashmap_daemon.logbook.schema import (
 )
 from lashmap_daemon.logbook.walk import plain
 from lashmap_daemon.story import events
+from lashmap_daemon.story.recorded import OtherVersion
 
 _MOST_BYTES = 100_000_000_000  # years of tests at 1,000 samples/s; every page is looked at
 
@@ -158,6 +159,8 @@ def _can_be_read(row: EventRow) -> bool:
     try:
         row.body.encode()
         events.from_json(row.kind, row.body)
+    except OtherVersion:
+        return True
     except (KeyError, ValidationError, UnicodeError):
         return False
     return True

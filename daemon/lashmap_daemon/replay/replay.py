@@ -16,10 +16,9 @@ from lashmap_daemon.logbook.logbook import Logbook, stamped_of
 from lashmap_daemon.replay.preconditions import index_in_place, record_intact
 from lashmap_daemon.replay.samples import Decoding, Parts, RawSamples, Windows
 from lashmap_daemon.replay.wire_errors import LoneSamples
-from lashmap_daemon.setup.box_file import RunoutTable
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
+from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Runout, Stand
 
 Heard = Callable[[str, Samples], None]
 NOT_CLOSED = "not closed: the record ends without its closing event"
@@ -143,8 +142,8 @@ class Replay:
         return TestRecord(
             identity=self._identity("" if intact.sealed is None else intact.sealed.digest.hex()),
             gear_set=box.gear_set.gear_set(),
-            indicator=box.indicator(stand.file),
-            encoder=stand.file.encoder_for_analysis(),
+            indicator=box.indicator(stand),
+            encoder=stand.encoder_for_analysis(),
             limits=box.limits_for_analysis(),
             preconditions=(
                 *story.parts.all_preconditions(box.box.units),
@@ -180,7 +179,7 @@ class Replay:
         return kept, decoding.index_slips
 
     def _identity(self, seal: str) -> Identity:
-        box, stand = self.started.box.box, self.started.stand.file.stand
+        box, stand = self.started.box.box, self.started.stand.stand
         return Identity(
             test=self.test,
             box=box.type,
@@ -235,7 +234,7 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
 
 def _lone_samples(started: events.TestStarted) -> LoneSamples:
     """What leaves out single wrong angles of a test's encoder, live and in its record alike."""
-    return LoneSamples.of(started.box.gear_set.gear_set(), started.stand.file.encoder.shaft)
+    return LoneSamples.of(started.box.gear_set.gear_set(), started.stand.encoder.shaft)
 
 
 def _left_out(skipped: events.PositionSkipped) -> str:
@@ -266,9 +265,7 @@ def _trace(rock: events.RockAccepted, indicator: Samples, encoder: Samples) -> R
     )
 
 
-def _sweep(
-    swept: events.SweepRecorded, place: RunoutTable, indicator: Samples, encoder: Samples
-) -> RunoutTrace:
+def _sweep(swept: events.SweepRecorded, place: Runout, indicator: Samples, encoder: Samples) -> RunoutTrace:
     of_gear, of_pinion = place.gear_indicator_from_mesh_deg, place.pinion_indicator_from_mesh_deg
     return RunoutTrace(
         member=swept.member,

@@ -33,9 +33,9 @@ from lashmap_daemon.logbook.failures import naming
 from lashmap_daemon.logbook.raw import Archives, RawReader
 from lashmap_daemon.logbook.rows import events_of
 from lashmap_daemon.logbook.walk import TestCheck
-from lashmap_daemon.setup.stand_file import ENCODER, Stand
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.events import MatchedTeethSet
+from lashmap_daemon.story.recorded import ENCODER, Stand
 
 if TYPE_CHECKING:
     from lashmap_daemon.logbook.logbook import Logbook

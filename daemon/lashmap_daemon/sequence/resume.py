@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.logbook.check import check_rows
@@ -18,11 +18,10 @@ from lashmap_daemon.logbook.logbook import Logbook, stamped_of
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.progress import Progress
 from lashmap_daemon.sequence.words import Step, Target
-from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.same import differences, with_changes
-from lashmap_daemon.setup.stand_file import Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.marks import REMEDY, disagreement
+from lashmap_daemon.story.recorded import Setup
 
 _COVERAGE = 3.0  # of the readings' standard uncertainties: few reversals have long tails
 PLACING_MM = 0.001  # tip and gear placed anew, normal backlash (common practice, no source)
@@ -147,7 +146,7 @@ class Unfinished:
         )
 
 
-def find_unfinished(logbook: Logbook, test: str | None, box: BoxFile) -> str:
+def find_unfinished(logbook: Logbook, test: str | None, serial: str) -> str:
     """Which test goes on: the named one, or the newest of this box that was not completed.
 
     Raises:
@@ -164,15 +163,13 @@ def find_unfinished(logbook: Logbook, test: str | None, box: BoxFile) -> str:
                 "begin a new test"
             )
         return test
-    of_box = [name for name in unfinished if known[name].serial == box.box.serial]
+    of_box = [name for name in unfinished if known[name].serial == serial]
     if not of_box:
-        raise ResumeError(
-            f"{logbook.path}: no unfinished test of box {box.box.serial}. {_listed(unfinished)}"
-        )
+        raise ResumeError(f"{logbook.path}: no unfinished test of box {serial}. {_listed(unfinished)}")
     return of_box[-1]
 
 
-def take_up(logbook: Logbook, test: str, box: BoxFile, stand: Stand) -> Unfinished:
+def take_up(logbook: Logbook, test: str, today: Setup) -> Unfinished:
     """Read how far a test came, and see that box and stand are the same.
 
     Raises:
@@ -196,22 +193,14 @@ def take_up(logbook: Logbook, test: str, box: BoxFile, stand: Stand) -> Unfinish
         raise ResumeError(
             f"test {test} cannot go on: {disagreement(progress.marks)}. {REMEDY} What was recorded is kept."
         )
-    different, changed = differences(box, stand, of_box=recorded.box, of_stand=recorded.stand)
+    different, changed = differences(today, recorded.setup)
     if different:
         raise ResumeError(
             f"test {test} cannot go on with these files; since it began, these have changed:",
             *(f"  {line}" for line in different),
             "Give the files it began with, or begin a new test.",
         )
-    started = events.TestStarted(
-        test=test,
-        operator=recorded.operator,
-        box=with_changes(box, recorded.box),
-        stand=stand,
-        planned=recorded.planned,
-        version=recorded.version,
-        sweeps=recorded.sweeps,
-    )
+    started = replace(recorded, setup=replace(today, box=with_changes(today.box, recorded.box)))
     return Unfinished(
         test=test,
         started=started,

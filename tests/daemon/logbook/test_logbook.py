@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from daemon.command import lashmap
 from daemon.logbooks import closed_test, two_tests
-from daemon.virtual_time import load_box, simulated_stand_file
+from daemon.virtual_time import load_box, set_up, simulated_stand_file
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from lashmap_analysis.record.record import Precondition
@@ -31,8 +31,7 @@ def started(folder: Path, test: str = "t1") -> events.TestStarted:
     return events.TestStarted(
         test=test,
         operator="Zoë [bold]x[/bold]",
-        box=load_box(),
-        stand=simulated_stand_file(folder / "stand", SimulatedInstruments()),
+        setup=set_up(load_box(), simulated_stand_file(folder / "stand", SimulatedInstruments())),
         planned=(0, 5),
         version="0",
     )
