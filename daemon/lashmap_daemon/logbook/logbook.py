@@ -47,8 +47,9 @@ from lashmap_daemon.logbook.schema import (
 )
 from lashmap_daemon.setup.toml_file import problem_of
 from lashmap_daemon.story import events
-from lashmap_daemon.story.events import RockAccepted, Stamped, TestClosed, TestStarted
+from lashmap_daemon.story.events import Stamped
 from lashmap_daemon.story.recorded import OtherVersion
+from lashmap_daemon.story.story import told
 
 PACK_S = 0.25
 MOST_CHUNKS = 5_000  # written at a time: a try on a full disk must not cost much
@@ -164,20 +165,19 @@ def summary_of(
     unreadable: str = "damaged: lashmap verify says what",
 ) -> TestSummary:
     """Sum up a test; one whose events cannot be read (an empty stream) or have no beginning is damaged."""
-    started = stream[0].event if stream else None
-    if not isinstance(started, TestStarted):
+    story = told(stream)
+    started = story.started
+    if started is None:
         return TestSummary(
             test=test, started_utc=started_utc, box="", serial="", positions=0, closing=unreadable
         )
-    ends = [s.event for s in stream if type(s.event).__name__ in {CLOSES, OPENS_AGAIN}]
-    last = ends[-1] if ends else None
     return TestSummary(
         test=test,
         started_utc=started_utc,
         box=started.box.box.type,
         serial=started.box.box.serial,
-        positions=len({s.event.number for s in stream if isinstance(s.event, RockAccepted)}),
-        closing=f"{last.outcome}: {last.reason}" if isinstance(last, TestClosed) else "not closed",
+        positions=len(story.accepted),
+        closing=story.reason or "not closed",
     )
 
 

@@ -150,7 +150,7 @@ class ExclusionUndone:
 class SignedOff:
     """A reviewer signs for the reviewed result with the exclusions that hold.
 
-    The figures are those that were signed for; a signature of an earlier version has none.
+    The figures are those that were signed for; None where no tight spot was stated.
     """
 
     by: str
@@ -159,10 +159,10 @@ class SignedOff:
     recorded_outcome: str
     exclusions: tuple[int, ...]
     remark: str
-    engagement: int | None = None
-    normal_backlash_mm: float | None = None
-    low_mm: float | None = None
-    high_mm: float | None = None
+    engagement: int | None
+    normal_backlash_mm: float | None
+    low_mm: float | None
+    high_mm: float | None
 
 
 # What happened: a small set of immutable events, the only thing that console, logbook and prompts listen
@@ -234,7 +234,7 @@ class InstrumentLost:
     port: str
     reason: str
     patience_s: float
-    remedy: str = "See to its cable and power."
+    remedy: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -288,7 +288,7 @@ class MarksCompared:
     off_teeth: float | None
     allowed_deg: float
     agrees: bool | None
-    last: bool = True
+    last: bool
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -43,7 +43,7 @@ ONE_OF_EACH: list[events.Event] = [
         preconditions=(Precondition(name="bearings", state="unproven", detail="none", remedy="measure"),)
     ),
     events.InstrumentHeard(instrument="indicator", port="/dev/x", rate_hz=1000.0),
-    events.InstrumentLost(instrument="indicator", port="/dev/x", reason="gone", patience_s=120.0),
+    events.InstrumentLost(instrument="indicator", port="/dev/x", reason="gone", patience_s=120.0, remedy="x"),
     events.InstrumentBack(instrument="indicator", port="/dev/x", away_s=2.5),
     events.MatchedTeethSet(encoder_deg=37.25, how="box file"),
     events.MarksAsked(member="gear", attempt=1),
@@ -58,6 +58,7 @@ ONE_OF_EACH: list[events.Event] = [
         off_teeth=0.0556,
         allowed_deg=3.0,
         agrees=True,
+        last=True,
     ),
     events.PositionAsked(
         number=1, engagement=5, gear_angle_deg=45.0, turn_teeth=5, turn_deg=45.0, purpose="planned",
@@ -98,7 +99,7 @@ ONE_OF_EACH: list[events.Event] = [
     review_events.ExclusionUndone(exclusion=1, reason="it was not", by="R. Nobody"),
     review_events.SignedOff(
         by="R. Nobody", analysis_version="0", outcome="not proven", recorded_outcome="not proven",
-        exclusions=(), remark="",
+        exclusions=(), remark="", engagement=None, normal_backlash_mm=None, low_mm=None, high_mm=None,
     ),
 ]  # fmt: skip
 
