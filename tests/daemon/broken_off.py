@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import pytest
-from daemon.virtual_time import TICK_S, VirtualTest
+from daemon.virtual_time import TICK_S, VirtualTest, set_up
 from lashmap_analysis.record.record import Precondition
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
@@ -59,7 +59,7 @@ class BrokenOff(VirtualTest):
         """
         self.count_offset = self.count_offset if offset is None else offset
         self.logbook = Logbook(self.folder / "virtual.logbook", create=False)  # the other never closed
-        unfinished = take_up(self.logbook, self.started.test, box or self.box, stand or self.stand)
+        unfinished = take_up(self.logbook, self.started.test, set_up(box or self.box, stand or self.stand))
         opening = open_again(
             unfinished,
             reference_of(unfinished, self.logbook),
@@ -119,7 +119,7 @@ class BrokenOff(VirtualTest):
         return {INDICATOR: wire.indicator, ENCODER: b"".join(b"%+011d\r\n" % count for count in wrapped)}
 
     def _encoder_deg(self) -> Callable[[], float]:
-        channels = Channels(self.stand, self.box.gear_set.gear_set())
+        channels = Channels(self.stand.recorded(), self.box.gear_set.gear_set())
         self._listening = channels
 
         def read() -> float:

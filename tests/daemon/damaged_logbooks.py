@@ -393,7 +393,7 @@ def gone_seal(path: Path, rng: random.Random) -> bool:
 def changed_seal(path: Path, rng: random.Random) -> bool:
     def change(base: sqlite3.Connection) -> None:
         (number,) = _one(base, rng, "SELECT number FROM seal")
-        column = rng.choice(["utc = '2020-01-01T00:00:00Z'", "rows = rows - 1", "made = 'brought over'"])
+        column = rng.choice(["utc = '2020-01-01T00:00:00Z'", "rows = rows - 1", "made = 'added later'"])
         base.execute(f"UPDATE seal SET {column} WHERE number = ?", (number,))
 
     return _by_sql(path, change)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from daemon.virtual_time import load_box, simulated_stand_file
+from daemon.virtual_time import load_box, set_up, simulated_stand_file
 from lashmap_daemon.logbook.digests import Tally
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.simulated_stand import SimulatedInstruments
@@ -29,8 +29,7 @@ def start_of(folder: Path, test: str) -> Stamped:
     started = events.TestStarted(
         test=test,
         operator="Ada",
-        box=load_box(),
-        stand=simulated_stand_file(folder / "stand", SimulatedInstruments()),
+        setup=set_up(load_box(), simulated_stand_file(folder / "stand", SimulatedInstruments())),
         planned=(0, 5),
         version="0",
     )

@@ -6,13 +6,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from daemon.virtual_time import load_box, simulated_stand_file
+from daemon.virtual_time import load_box, set_up, simulated_stand_file
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.sequence import resume, sequence, words
-from lashmap_daemon.sequence.progress import Progress
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events, marks
+from lashmap_daemon.story.story import told as all_of
 
 BOX = load_box()
 with TemporaryDirectory() as folder:
@@ -37,7 +37,7 @@ class Story:
 
     def go_on(self) -> None:
         """What a new process does with the record of a dead one."""
-        self.resumption = resume.plan(Progress(self.stream), end_s=float(len(self.stream)), tries=3)
+        self.resumption = resume.plan(all_of(self.stream), end_s=float(len(self.stream)), tries=3)
         check, of = self.resumption.check, self.resumption.check_of
         if check is not None:
             self.checks.add(check.number)
@@ -213,5 +213,5 @@ def told_of_sweeps(action: words.Action) -> events.Event | None:
 
 def started_with(planned: tuple[int, ...], sweeps: tuple[Shaft, ...]) -> events.TestStarted:
     return events.TestStarted(
-        test="t", operator="Ada", box=BOX, stand=STAND, planned=planned, version="0", sweeps=sweeps
+        test="t", operator="Ada", setup=set_up(BOX, STAND), planned=planned, version="0", sweeps=sweeps
     )

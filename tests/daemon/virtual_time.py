@@ -20,6 +20,7 @@ from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand, load_stan
 from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments, Truth
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.recorded import Setup
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.conductor import Conductor
 from lashmap_daemon.testing.hands_free import HandsFree
@@ -36,6 +37,11 @@ def load_box(path: Path = DEMO_BOX, **plan: float) -> BoxFile:
     """A shipped box, with another plan where one is given."""
     box = toml_file.load(path, BoxFile)
     return box.model_copy(update={"plan": box.plan.model_copy(update=plan)})
+
+
+def set_up(box: BoxFile, stand: Stand) -> Setup:
+    """Box and stand as a record keeps them."""
+    return Setup(box=box.recorded(), stand=stand.recorded())
 
 
 def simulated_stand_file(folder: Path, instruments: SimulatedInstruments) -> Stand:
@@ -97,7 +103,7 @@ class VirtualTest:
             box_name="box",
             sweeps=self.sweeps,
         )
-        self.channels = Channels(stand, self.box.gear_set.gear_set())
+        self.channels = Channels(self.started.stand, self.box.gear_set.gear_set())
         self.channels.count_from(matched_of(self.box))
         self.now_s = 0.0
         self.conductor = Conductor(
@@ -107,7 +113,9 @@ class VirtualTest:
             keep=lambda name, chunks: self.logbook.keep(self.started.test, name, chunks),
             go_on=self.goes_on,
         )
-        preconditions = collect(self.box, stand, matched="box file", today=TODAY, locked_out=True)
+        preconditions = collect(
+            self.started.box, self.started.stand, matched="box file", today=TODAY, locked_out=True
+        )
         self._emit(self.started)
         self._emit(events.CautionsConfirmed(how="in virtual time"))
         self._emit(events.PreconditionsRecorded(preconditions=preconditions))

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from lashmap_analysis.record.record import Shaft, Units
 
     from lashmap_daemon.sequence.words import Target
-    from lashmap_daemon.setup.box_file import BoxTable
+    from lashmap_daemon.story.recorded import BoxName
     from lashmap_daemon.testing.conductor import Conductor
 
 
@@ -128,7 +128,7 @@ class Standing:
     """
 
     service: messages.Service
-    prepared: BoxTable | None = None
+    prepared: BoxName | None = None
 
 
 def idle(standing: Standing, stand: str, name: str) -> messages.State:

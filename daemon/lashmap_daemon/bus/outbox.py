@@ -24,7 +24,7 @@ from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.check import walked
 from lashmap_daemon.logbook.digests import EventRow, Fit
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.logbook.schema import connect, make_outbox, must_be_there, schema_of
+from lashmap_daemon.logbook.schema import connect, make_outbox, must_be_logbook, must_be_there
 from lashmap_daemon.logbook.walk import RowCheck
 from lashmap_daemon.story.events import ResultAnnounced, Stamped, TestClosed
 
@@ -212,22 +212,6 @@ class Outbox:
         """Other topics that tests of this logbook are published below, with what waits for each."""
         return {topic: count for topic, count in waiting_in(self._path).items() if topic != self.topic}
 
-    def results_as_text(self) -> list[tuple[int, str]]:
-        """Number and test of results that an earlier version left as text, which no digest covers."""
-        with _naming(self._path):
-            if not self._base.execute("SELECT 1 FROM sqlite_master WHERE name = 'outbox_result'").fetchone():
-                return []
-            rows = self._base.execute(
-                "SELECT id, identifier FROM outbox_result WHERE topic = ? AND sent = 0 ORDER BY id",
-                (self.topic,),
-            ).fetchall()
-        return [(number, identifier.rpartition("/result/")[0]) for number, identifier in rows]
-
-    def replaced(self, number: int) -> None:
-        """A result that was left as text was announced anew."""
-        with _naming(self._path):
-            self._base.execute("UPDATE outbox_result SET sent = 1 WHERE id = ?", (number,))
-
     def mark(self, sent: dict[str, int]) -> None:
         """The broker surely has these: of each test the events up to a number.
 
@@ -277,7 +261,7 @@ class Outbox:
         """Go through the rows of one moment; returns what is wrong."""
         self._base.execute("BEGIN")
         try:
-            schema_of(self._base, self._path)
+            must_be_logbook(self._base, self._path)
             return digested.go_on()
         finally:
             if self._base.in_transaction:
@@ -331,7 +315,7 @@ def _connect(logbook: Path, busy_s: float = _BUSY_S) -> sqlite3.Connection:
     must_be_there(logbook)
     base = connect(logbook, busy_s=busy_s, threads=True)
     try:
-        schema_of(base, logbook)
+        must_be_logbook(base, logbook)
         # In WAL mode NORMAL does not wait for the disk at a commit, but does when the log is tidied on
         # closing: what the recorder made durable stays so. OFF would risk it.
         base.execute("PRAGMA synchronous=NORMAL")

@@ -92,7 +92,7 @@ def _build(book: Logbook, test: str) -> Build:
     with Replay(book, test) as replay:
         assessment = judged(replay.record(), replay.events)
     started = replay.started
-    mounting, indicator = started.box.mounting, started.stand.file.indicator
+    mounting, indicator = started.box.mounting, started.stand.indicator
     # A serial number and the date of a certificate together name one calibration; either alone does not.
     certificate = (
         f"{indicator.serial}, {indicator.calibration_due}, {indicator.calibration_uncertainty_mm!r}"

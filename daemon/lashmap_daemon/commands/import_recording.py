@@ -17,6 +17,7 @@ from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.screens.busy import busy
 from lashmap_daemon.screens.lines import say
 from lashmap_daemon.screens.summary import print_files, print_summary
+from lashmap_daemon.story.recorded import Setup
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +53,7 @@ def import_recording(options: ImportOptions, console: Console) -> str:
     imported = Import(
         source=source, recording=recording, signals=signals, found=found, operator=options.operator
     )
-    measured = measure(signals, found, source.box, stand)
+    measured = measure(signals, found, Setup(box=source.box.recorded(), stand=stand.recorded()))
     _say_refused(measured, console)
     if all(result.normal_backlash_mm is None for _, result in measured.rocks):
         problem = (

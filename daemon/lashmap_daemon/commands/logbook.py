@@ -10,9 +10,8 @@ from rich.console import Console
 from lashmap_daemon.bus.outbox import waiting_in
 from lashmap_daemon.errors import EXIT_STAND, EXIT_UNCHECKED, ConfigurationError
 from lashmap_daemon.logbook.archive import archive
-from lashmap_daemon.logbook.check import FileCheck, check_file, is_older
+from lashmap_daemon.logbook.check import FileCheck, check_file
 from lashmap_daemon.logbook.digests import Seal
-from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.rescue import rescue
 from lashmap_daemon.logbook.walk import TestCheck
 from lashmap_daemon.screens.lines import say
@@ -113,8 +112,6 @@ def verify(logbook: Path, test: str | None, expect: str, console: Console) -> in
         ConfigurationError: When ``expect`` is no digest.
     """
     wanted = _digits(expect)
-    if is_older(logbook):
-        Logbook(logbook, create=False).close()  # brings it up to date
     found = check_file(logbook, test)
     for note in found.notes:
         say(console, note)
@@ -148,9 +145,7 @@ def _say_test(check: TestCheck, console: Console) -> None:
 
 
 def _when(seal: Seal) -> str:
-    if seal.when != "brought over":
-        return f"{'closed' if seal.when == 'closed' else 'added to'} {seal.utc}"
-    return f"brought over from an older schema {seal.utc}; proves nothing about the time before"
+    return f"{'closed' if seal.when == 'closed' else 'added to'} {seal.utc}"
 
 
 def _say_expected(found: FileCheck, test: str | None, wanted: str, console: Console) -> bool:

@@ -12,7 +12,6 @@ from rich.console import Console
 from lashmap_daemon.bus.identity import Identity
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.sending import Sending
-from lashmap_daemon.bus.stand_bus import announce_result
 from lashmap_daemon.bus.topics import level
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.lock import LogbookBusy, only_writer
@@ -64,7 +63,6 @@ def _send(settings: BusTable, identity: Identity, book: Logbook, console: Consol
     logbook = book.path
     outbox = Outbox(logbook, identity.base)
     try:
-        _announce_anew(outbox, book, identity, console)
         waiting = outbox.waiting()
         if waiting:
             _send_over(outbox, waiting, settings, identity, console)
@@ -84,22 +82,6 @@ def _send(settings: BusTable, identity: Identity, book: Logbook, console: Consol
             )
     finally:
         outbox.close()
-
-
-def _announce_anew(outbox: Outbox, book: Logbook, identity: Identity, console: Console) -> None:
-    """Results that an earlier version left as text, which no digest covers, are made anew from the record."""
-    for number, test in outbox.results_as_text():
-        # Heavy, and nearly always for nothing.
-        from lashmap_daemon.replay.conclude import conclude  # noqa: PLC0415
-
-        try:
-            announce_result(book.path, identity, conclude(book, test))
-        except LogbookError as error:
-            say(console, f"note: the result of {test}, left by an earlier version, is not sent: {error}")
-            continue
-        outbox.replaced(number)
-        say(console, f"The result of {test}, left by an earlier version, was made anew from its record.")
-    outbox.start_over()
 
 
 def _send_over(

@@ -45,7 +45,8 @@ from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.free_text import MOST_IN_LABEL, complaint
 from lashmap_daemon.setup.stand_file import ENCODER, Stand, load_stand
-from lashmap_daemon.story.events import Listener, TestClosed
+from lashmap_daemon.story.events import Listener, TestClosed, TestStarted
+from lashmap_daemon.story.recorded import Setup
 from lashmap_daemon.testing.channels import SILENT_S, Channels
 from lashmap_daemon.testing.hands_free import obeying
 from lashmap_daemon.testing.listening import listen, open_ports
@@ -190,6 +191,7 @@ def _again(options: RunOptions, test: str, logbook: Path) -> str:
 @dataclass(frozen=True, kw_only=True)
 class _Begun:
     opening: Opening
+    stand: Stand
     ports: dict[str, Source]
     logbook: Logbook
 
@@ -209,17 +211,20 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     box = complete_box(box, person)
     logbook = stack.enter_context(_open_logbook(options.logbook, stack))
-    started = replace(started, box=box, test=unused_name(logbook, started.test))
-    ports, rates_hz, encoder_deg = _listen(stand, box, stack)
-    how, matched = matched_teeth(box, person, encoder_deg=encoder_deg)
+    setup = replace(started.setup, box=box.recorded())
+    started = replace(started, setup=setup, test=unused_name(logbook, started.test))
+    ports, rates_hz, encoder_deg = _listen(stand, started, stack)
+    how, matched = matched_teeth(started.box, person, encoder_deg=encoder_deg)
     opening = Opening(
         started=started,
         cautions=cautions,
-        preconditions=collect(box, stand, matched=how, today=now.astimezone().date(), locked_out=True),
+        preconditions=collect(
+            setup.box, setup.stand, matched=how, today=now.astimezone().date(), locked_out=True
+        ),
         matched=matched,
         rates_hz=rates_hz,
     )
-    return _Begun(opening=opening, ports=ports, logbook=logbook)
+    return _Begun(opening=opening, stand=stand, ports=ports, logbook=logbook)
 
 
 def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
@@ -229,11 +234,11 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     if not options.logbook.is_file():
         raise ConfigurationError(str(options.logbook), ["no such logbook, so there is no test to go on with"])
     logbook = stack.enter_context(_open_logbook(options.logbook, stack))
-    test = find_unfinished(logbook, options.test, box)
-    unfinished = take_up(logbook, test, box, stand)
+    test = find_unfinished(logbook, options.test, box.box.serial)
+    unfinished = take_up(logbook, test, Setup(box=box.recorded(), stand=stand.recorded()))
     person.show(f"Going on with test {test}: {unfinished.state_text}.")
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
-    ports, rates_hz, encoder_deg = _listen(stand, unfinished.started.box, stack)
+    ports, rates_hz, encoder_deg = _listen(stand, unfinished.started, stack)
     opening = open_again(
         unfinished,
         reference_of(unfinished, logbook),
@@ -246,15 +251,15 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         version=version("lashmap"),
         now=dt.datetime.now(dt.UTC),
     )
-    return _Begun(opening=opening, ports=ports, logbook=logbook)
+    return _Begun(opening=opening, stand=stand, ports=ports, logbook=logbook)
 
 
 def _listen(
-    stand: Stand, box: BoxFile, stack: ExitStack
+    stand: Stand, started: TestStarted, stack: ExitStack
 ) -> tuple[dict[str, Source], dict[str, float], Callable[[], float]]:
     """Open both ports; also the rates heard, and how to read the encoder now."""
     ports = open_ports(stand, stack)
-    channels = Channels(stand, box.gear_set.gear_set())
+    channels = Channels(started.stand, started.box.gear_set.gear_set())
     rates_hz = listen(ports, channels)
 
     def encoder_deg() -> float:
@@ -287,7 +292,7 @@ def _lead(
     begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus | None, go_on: str
 ) -> TestClosed:
     opening = begun.opening
-    prompts = opening.started.stand.file.prompts
+    prompts = begun.stand.file.prompts
     listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
     with ExitStack() as stack:
         screen: Screen
@@ -304,7 +309,7 @@ def _lead(
             port.take()  # what came while questions were answered belongs to no test
         if bus is not None:
             screen = OnTheBus(screen, bus)
-        screen = obeying(screen, opening.started.stand.file, opening.started.box.gear_set.gear_teeth)
+        screen = obeying(screen, begun.stand.file, opening.started.box.gear_set.gear_teeth)
         live = LiveTest(opening, begun.ports, begun.logbook, screen, listeners, slow=(slow,), go_on=go_on)
         return asyncio.run(live.run())
 

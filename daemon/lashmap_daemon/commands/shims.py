@@ -28,7 +28,7 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
     """
     name = test or newest_test(logbook)
     with Replay(logbook, name) as replay:
-        stocks = (box or replay.started.box).shims.stocks()
+        stocks = (box.recorded() if box else replay.started.box).shims.stocks()
         if not stocks:
             missing = (
                 "shims: no stock was recorded; add [shims.gear] or [shims.pinion] to a box file, name it: "

@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from lashmap_analysis.judge.assess import position_result, sweep_result
@@ -23,11 +24,11 @@ from lashmap_daemon.exchange.table import Recording
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import MatchedHow, collect
 from lashmap_daemon.replay.replay import start_of
-from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.free_text import MOST_IN_NAME
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
+from lashmap_daemon.story.recorded import Setup
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,13 +50,14 @@ class Measured:
         return sorted(told, key=lambda one: one[0])
 
 
-def measure(signals: Signals, found: Found, box: BoxFile, stand: Stand) -> Measured:
+def measure(signals: Signals, found: Found, setup: Setup) -> Measured:
     """Measure every rock and sweep that was found."""
+    box, stand = setup.box, setup.stand
     record = TestRecord(
         identity=Identity(test="", box=box.box.type, serial=box.box.serial),
         gear_set=box.gear_set.gear_set(),
-        indicator=box.indicator(stand.file),
-        encoder=stand.file.encoder_for_analysis(),
+        indicator=box.indicator(stand),
+        encoder=stand.encoder_for_analysis(),
         limits=box.limits_for_analysis(),
         preconditions=(),
         traces=(),
@@ -170,7 +172,7 @@ def refuse_twice(book: Logbook, source: Source) -> set[str]:
     """Names that are taken; refuses a recording that is there already with the same mapping."""
     tests = {one.test for one in book.tests()}
     for test in tests:
-        if start_of(book, test).stand.file.indicator.port != source.path.name:
+        if start_of(book, test).stand.indicator.port != source.path.name:
             continue
         told = [stamped.event for stamped in book.events(test)]
         if not any(isinstance(event, events.TestClosed) for event in told):
@@ -184,7 +186,7 @@ def refuse_twice(book: Logbook, source: Source) -> set[str]:
 
 def start_record(source: Source, stand: Stand, found: Found, taken: set[str]) -> events.TestStarted:
     """The start record of the test, its origin in the remark."""
-    mapping, box = source.mapping, source.box
+    mapping, box = source.mapping, source.box.recorded()
     remark = "\n".join(
         text for text in (box.box.remark, f"{source.origin[:1].upper()}{source.origin[1:]}.") if text
     )
@@ -193,7 +195,7 @@ def start_record(source: Source, stand: Stand, found: Found, taken: set[str]) ->
     number_of = 2
     while name in taken:
         name, number_of = f"{first}-{number_of}", number_of + 1
-    places = {
+    places: dict[str, Any] = {
         f"{swept.member}_indicator_from_mesh_deg": swept.indicator_from_mesh_deg
         for swept in mapping.sweep
         if swept.indicator_from_mesh_deg is not None
@@ -201,13 +203,10 @@ def start_record(source: Source, stand: Stand, found: Found, taken: set[str]) ->
     return events.TestStarted(
         test=name,
         operator=mapping.test.operator or "not recorded",
-        box=box.model_copy(
-            update={
-                "box": box.box.model_copy(update={"remark": remark}),
-                "runout": box.runout.model_copy(update=places),
-            }
+        setup=Setup(
+            box=replace(box, box=replace(box.box, remark=remark), runout=replace(box.runout, **places)),
+            stand=stand.recorded(),
         ),
-        stand=stand,
         planned=tuple(dict.fromkeys(rock.engagement for rock in found.rocks)),
         sweeps=tuple(sweep.member for sweep in found.sweeps),
         version=program_version(),
@@ -274,7 +273,7 @@ def _preconditions(source: Source, started: events.TestStarted) -> tuple[Precond
     known = _matched_known(source)
     date = mapping.test.recorded.date()
     as_at_stand = collect(
-        source.box,
+        started.box,
         started.stand,
         matched="box file" if known else "assumed",
         today=date,

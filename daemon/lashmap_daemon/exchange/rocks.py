@@ -96,7 +96,7 @@ def rocks_at_rest(mapping: Mapping, box: BoxFile, signals: Signals, zero: float)
     before, the tip comes down on its tooth.
     """
     gear_set = box.gear_set.gear_set()
-    limits = still_limits(gear_set, box.limits_for_analysis())
+    limits = still_limits(gear_set, box.recorded().limits_for_analysis())
     gear_deg = _gear_deg(mapping, gear_set, signals.encoder_deg - zero)
     rate = min(
         len(t) / (t[-1] - t[0]) if len(t) > 1 else 0.0 for t in (signals.time_s, signals.encoder_time_s)

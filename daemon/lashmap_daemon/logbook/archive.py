@@ -21,7 +21,7 @@ from lashmap_daemon.logbook.lock import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.raw import moved_of
 from lashmap_daemon.logbook.rows import copy_test
-from lashmap_daemon.logbook.schema import connect, schema_of
+from lashmap_daemon.logbook.schema import connect, must_be_logbook
 
 _PART_OF, _FIRST_SEAL = "part of", "first seal"
 
@@ -81,7 +81,7 @@ def archive(logbook: Path, to: Path, *, older_than: dt.timedelta, now: dt.dateti
         cut = f"{(now - older_than).astimezone(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
         with naming(logbook), closing(connect(logbook)) as base:
             base.execute("PRAGMA synchronous=FULL")
-            schema_of(base, logbook)
+            must_be_logbook(base, logbook)
             names = _old_enough(base, cut)
             tests = tuple(_move(base, logbook, to, name, now) for name in names)
             not_smaller = _shrink(base, logbook) if any(one.packs for one in tests) else ""
@@ -135,7 +135,7 @@ def _copy(base: sqlite3.Connection, logbook: Path, to: Path, test: str) -> None:
     with naming(to), closing(connect(to)) as other:
         other.execute("PRAGMA synchronous=FULL")
         with _transaction(other):
-            schema_of(other, to)
+            must_be_logbook(other, to)
             _must_be_archive(other, logbook, to, first)
             copy_test(base, other, test)
 

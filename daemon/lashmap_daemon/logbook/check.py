@@ -19,12 +19,11 @@ from lashmap_daemon.logbook.raw import Archives, RawReader
 from lashmap_daemon.logbook.rows import seal_from
 from lashmap_daemon.logbook.schema import (
     NOT_CARRIED,
-    SCHEMA,
     connect,
     foreign_objects,
+    is_empty,
+    must_be_logbook,
     must_be_there,
-    schema_of,
-    version_of,
 )
 from lashmap_daemon.logbook.walk import RowCheck, TestCheck, plain
 
@@ -43,7 +42,7 @@ def open_to_read(path: Path) -> Iterator[sqlite3.Connection]:
     """
     with closing(connect_leniently(path)) as base:
         base.execute("BEGIN")
-        schema_of(base, path)
+        must_be_logbook(base, path)
         yield base
 
 
@@ -208,7 +207,7 @@ def check_file(path: Path, test: str | None = None) -> FileCheck:
             base.execute("BEGIN")  # one moment of a file that may be written meanwhile
             _must_be_logbook(base, path)
             try:
-                foreign = foreign_objects(base, SCHEMA)
+                foreign = foreign_objects(base)
                 damage += [f"its tables are not those of a logbook: {one}" for one in foreign]
                 damage += _database(base)
                 if not foreign:  # a view shows one thing to one and another to another: no test is judged
@@ -231,23 +230,6 @@ def check_file(path: Path, test: str | None = None) -> FileCheck:
     )
 
 
-def is_older(path: Path) -> bool:
-    """True for a sound logbook of an older schema; what is wrong with any other is for `check_file` to say.
-
-    Raises:
-        LogbookError: When there is no such file.
-    """
-    must_be_there(path)
-    try:
-        base = connect_leniently(path)
-        try:
-            return 0 < version_of(base, path) < SCHEMA
-        finally:
-            base.close()
-    except (sqlite3.Error, ValueError, LogbookError):
-        return False
-
-
 def _what_is_damaged(path: Path, error: Exception) -> str:
     if isinstance(error, sqlite3.Error) and is_unreachable(error):
         raise failure(path, error) from error
@@ -257,8 +239,8 @@ def _what_is_damaged(path: Path, error: Exception) -> str:
 
 
 def _must_be_logbook(base: sqlite3.Connection, path: Path) -> None:
-    if version_of(base, path) != SCHEMA:
-        raise LogbookError(f"{path}: is no logbook of schema {SCHEMA}")
+    if is_empty(base, path):
+        raise LogbookError(f"{path}: is no logbook")
 
 
 def _database(base: sqlite3.Connection) -> Iterator[str]:

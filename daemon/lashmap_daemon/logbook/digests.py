@@ -19,7 +19,7 @@ from typing import Literal, TypeAlias
 SIZE = 32
 BEGINNING = bytes(SIZE)  # what comes before the first row of a test and before the first seal of a file
 Field: TypeAlias = str | int | float | bytes
-SealedWhen = Literal["closed", "added", "brought over"]
+SealedWhen = Literal["closed", "added"]
 CLOSES, OPENS_AGAIN = "TestClosed", "TestResumed"  # kinds of events; what else follows a closing is a remark
 
 _LATEST_S = 1e9  # thirty years
@@ -124,8 +124,7 @@ class Seal:
         head: Digest of the last of them.
         utc: When it was made, ISO 8601.
         when: ``closed`` for the closing record of the test; ``added`` for an event that was added to a closed
-            test (a review of it); ``brought over`` when a logbook of an older schema was migrated, which
-            proves nothing about the time before.
+            test (a review of it).
         previous: Digest of the seal before it in the file.
     """
 

@@ -36,19 +36,20 @@ from lashmap_daemon.logbook.rows import (
 )
 from lashmap_daemon.logbook.schema import (
     SCHEMA,
-    bring_up_to_date,
     connect,
     is_writable,
     make_new,
     make_tables,
+    must_be_logbook,
     must_be_there,
     must_be_writable,
     must_not_lose_its_log,
-    schema_of,
 )
 from lashmap_daemon.setup.toml_file import problem_of
 from lashmap_daemon.story import events
-from lashmap_daemon.story.events import RockAccepted, Stamped, TestClosed, TestStarted
+from lashmap_daemon.story.events import Stamped
+from lashmap_daemon.story.recorded import OtherVersion
+from lashmap_daemon.story.story import told
 
 PACK_S = 0.25
 MOST_CHUNKS = 5_000  # written at a time: a try on a full disk must not cost much
@@ -157,23 +158,26 @@ class TestSummary:
     closing: str
 
 
-def summary_of(test: str, started_utc: str, stream: Sequence[Stamped]) -> TestSummary:
+def summary_of(
+    test: str,
+    started_utc: str,
+    stream: Sequence[Stamped],
+    unreadable: str = "damaged: lashmap verify says what",
+) -> TestSummary:
     """Sum up a test; one whose events cannot be read (an empty stream) or have no beginning is damaged."""
-    started = stream[0].event if stream else None
-    if not isinstance(started, TestStarted):
-        closing = "damaged: lashmap verify says what"
+    story = told(stream)
+    started = story.started
+    if started is None:
         return TestSummary(
-            test=test, started_utc=started_utc, box="", serial="", positions=0, closing=closing
+            test=test, started_utc=started_utc, box="", serial="", positions=0, closing=unreadable
         )
-    ends = [s.event for s in stream if type(s.event).__name__ in {CLOSES, OPENS_AGAIN}]
-    last = ends[-1] if ends else None
     return TestSummary(
         test=test,
         started_utc=started_utc,
         box=started.box.box.type,
         serial=started.box.box.serial,
-        positions=len({s.event.number for s in stream if isinstance(s.event, RockAccepted)}),
-        closing=f"{last.outcome}: {last.reason}" if isinstance(last, TestClosed) else "not closed",
+        positions=len(story.accepted),
+        closing=story.reason or "not closed",
     )
 
 
@@ -188,14 +192,23 @@ def summary_of(test: str, started_utc: str, stream: Sequence[Stamped]) -> TestSu
 __all__ = ["SCHEMA", "Logbook", "TestSummary"]
 
 
+class OfOtherVersion(LogbookError):
+    """A test was recorded by a version that writes its set-up otherwise; nothing is wrong with it."""
+
+
 def stamped_of(row: EventRow, path: Path) -> Stamped:
     """The event of a row.
 
     Raises:
+        OfOtherVersion: When its set-up was written otherwise.
         LogbookError: When it is none.
     """
     try:
         event = events.from_json(row.kind, row.body)
+    except OtherVersion as error:
+        raise OfOtherVersion(
+            f"{path}: test {row.test}: {error}; open it with the lashmap that wrote it, or with a newer one"
+        ) from error
     except (KeyError, ValidationError, UnicodeError) as error:
         raise _unreadable(row, path, _what_is_wrong(error)) from error
     if not (math.isfinite(row.time_s) and isinstance(row.utc, str)):
@@ -211,7 +224,7 @@ def _unreadable(row: EventRow, path: Path, why: str) -> LogbookError:
 
 
 class Logbook:
-    """An open logbook file. One of an older schema is brought up to date.
+    """An open logbook file.
 
     Args:
         path: The file; made when ``create`` is true and it is absent.
@@ -219,7 +232,7 @@ class Logbook:
         most_waiting_bytes: How much waits in memory while the disk is full, before the oldest raw chunks go.
 
     Raises:
-        LogbookError: When it cannot be opened, is no logbook, or was written by a newer version, or
+        LogbookError: When it cannot be opened, is no logbook, is of another version, or
             holds anything else than the tables of one.
     """
 
@@ -424,19 +437,18 @@ class Logbook:
     def _summary(self, test: str, utc: str) -> TestSummary:
         try:
             return summary_of(test, utc, list(self.events(test)))
+        except OfOtherVersion:
+            return summary_of(test, utc, [], unreadable="of another version: lashmap review says which")
         except LogbookError:
             return summary_of(test, utc, [])
 
     def _prepare(self) -> None:
-        schema = schema_of(self._base, self.path)
+        made = must_be_logbook(self._base, self.path)
         if is_writable(self.path):
             self._base.execute("PRAGMA journal_mode=WAL")
             self._base.execute("PRAGMA synchronous=FULL")
-        if schema == 0:
+        if not made:
             make_tables(self._base)
-        elif schema < SCHEMA:
-            bring_up_to_date(self._base, self.path, schema)
-            schema_of(self._base, self.path)
 
     def _write(self, test: str, stamped: Stamped | None = None) -> None:
         """Write what waits of a test, the oldest first, and at last an event; durable when this returns."""

@@ -247,22 +247,18 @@ class Found:
         rows: Copies by test and place.
         moved: Rows about archives by test.
         about: What the file says about itself.
-        older: Rows of a logbook of schema 1, with their numbers.
         sent: Of the outbox of the bus: up to which event a test was sent, by topic and test, in the order in
             which they were enrolled. Of several copies the smallest number counts: sent twice is better than
             never.
         enrolled: The number of each of its rows as the index has it.
-        texts: Results that an earlier version left there as text, by their number.
         has_outbox: The file had an outbox, whether or not its rows were found.
     """
 
     rows: dict[str, dict[int, list[Copy]]] = field(default_factory=dict)
     moved: dict[str, Columns] = field(default_factory=dict)
     about: dict[str, str] = field(default_factory=dict)
-    older: list[tuple[int, Columns]] = field(default_factory=list)
     sent: dict[tuple[str, str], tuple[int, int]] = field(default_factory=dict)
     enrolled: dict[tuple[str, str], int] = field(default_factory=dict)
-    texts: dict[int, Columns] = field(default_factory=dict)
     has_outbox: bool = False
     _seals: dict[tuple[str, int], Seal] = field(default_factory=dict)
     _numbers: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
@@ -353,10 +349,6 @@ def gather(base: sqlite3.Connection, some: Iterator[Record]) -> Found:
                 found.moved[test] = values
             case ("part of" | "rescued from" as key, str(value)):
                 found.about[key] = value
-            case (str(), int(), float() | int(), str(), str(), str()):
-                found.older.append((rowid, values))
-            case (None, str(), str(), float() | int(), float() | int(), bytes(), bytes()):
-                found.older.append((rowid, values))
             case _:
                 _outbox(found, rowid, values)
     return found
@@ -368,8 +360,6 @@ def _outbox(found: Found, rowid: int, values: Columns) -> None:
             found.add_sent(rowid, topic, test, sent)
         case (str(topic), str(test), int(number)):  # from its index
             found.enrolled[topic, test] = number
-        case (None, str(), str(), str(), 0):
-            found.texts[rowid] = values
         case ("table", "outbox", "outbox", int(), str()):
             found.has_outbox = True
 

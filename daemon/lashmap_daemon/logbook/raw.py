@@ -18,7 +18,7 @@ from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.digests import Tally
 from lashmap_daemon.logbook.failures import failure, is_unreachable, naming
 from lashmap_daemon.logbook.pack import PackDamaged, opened, size_of
-from lashmap_daemon.logbook.schema import connect, schema_of
+from lashmap_daemon.logbook.schema import connect, must_be_logbook
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,7 +96,7 @@ class Archives:
         if path not in self._open:
             base = connect(path, only_read=True)
             try:
-                schema_of(base, path)
+                must_be_logbook(base, path)
             except LogbookError as error:
                 base.close()
                 raise PackDamaged(f"the archive cannot be used: {error}") from error

@@ -1,7 +1,9 @@
-"""What is left of a damaged logbook of schema 1: its rows carry no digests, so nothing tells good from bad.
+"""From a damaged logbook to a new one: every row that can still be read, each held against its digest.
 
-What can be read is chained as a migration does it. It is not sealed: a seal would hide what is gone, and a
-record that may have lost something must not be judged.
+Decided here: which of several copies of a row is right (the one whose digest follows on the row before it
+and leads to the row after it), what is taken although it does not fit (what can be read at all; it is
+named), and which seals stay (those that still fit their test). Where rows come from is decided in
+`logbook.pages`.
 """
 
 from __future__ import annotations
@@ -9,11 +11,8 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import sqlite3
-import struct
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from pydantic import ValidationError
 
@@ -25,95 +24,14 @@ from lashmap_daemon.logbook.pages import Copy, Found, gather, make_aside, read_p
 from lashmap_daemon.logbook.rows import insert_pack, insert_seal
 from lashmap_daemon.logbook.schema import (
     NOT_CARRIED,
-    chain_of_schema_1,
-    chunks_of_schema_1,
     make_new,
     make_outbox,
-    make_results_of_old,
     make_tables,
     must_not_lose_its_log,
 )
 from lashmap_daemon.logbook.walk import plain
 from lashmap_daemon.story import events
-
-Columns = tuple[Any, ...]
-
-
-def rescue_schema_1(
-    base: sqlite3.Connection, some: Iterable[tuple[int, Columns]]
-) -> dict[str, tuple[str, ...]]:
-    """Write what can be read of rows of schema 1 into a new logbook.
-
-    Args:
-        base: Open on the new file, within a transaction.
-        some: Row number and columns, as found; the same row may come in several copies, newer ones later.
-
-    Returns:
-        What was left out, by test.
-    """
-    base.execute(
-        "CREATE TEMP TABLE event_1 (test, number, time_s, utc, kind, body, PRIMARY KEY (test, number))"
-    )
-    base.execute("CREATE TEMP TABLE raw_1 (id INTEGER PRIMARY KEY, test, channel, last_s, arrivals, data)")
-    left_out: dict[str, dict[str, None]] = {}
-    for number, columns in some:
-        test = columns[1] if columns[0] is None else columns[0]
-        wrong = _pack(base, number, columns) if columns[0] is None else _event(base, columns)
-        if wrong:
-            left_out.setdefault(test, {})[wrong] = None
-    tests = [
-        name for (name,) in base.execute("SELECT test FROM event_1 GROUP BY test ORDER BY min(utc), test")
-    ]
-    for test in tests:
-        chain_of_schema_1(base, test, sealed=False)
-    return {test: (*left_out.get(test, {}), *_gone(base, test)) for test in tests}
-
-
-def _event(base: sqlite3.Connection, columns: Columns) -> str:
-    test, number, time_s, utc, kind, body = columns
-    try:
-        events.from_json(kind, body)
-        base.execute(
-            "INSERT OR REPLACE INTO event_1 VALUES (?, ?, ?, ?, ?, ?)",
-            (test, number, float(time_s), utc, kind, body),
-        )
-    except (KeyError, ValidationError, UnicodeError):
-        return f"event {number} cannot be read and was left out"
-    return ""
-
-
-def _pack(base: sqlite3.Connection, number: int, columns: Columns) -> str:
-    _, test, channel, first_s, last_s, arrivals, data = columns
-    try:
-        chunks = chunks_of_schema_1(arrivals, data)
-        if chunks and (chunks[0].arrival_s, chunks[-1].arrival_s) == (first_s, last_s):
-            base.execute(
-                "INSERT OR REPLACE INTO raw_1 VALUES (?, ?, ?, ?, ?, ?)",
-                (number, test, channel, float(last_s), arrivals, data),
-            )
-            return ""
-    except (ValueError, struct.error):
-        pass
-    return f"samples of the {channel}, {first_s:.2f} to {last_s:.2f} s, cannot be read and were left out"
-
-
-def _gone(base: sqlite3.Connection, test: str) -> list[str]:
-    """Events by their numbers; packs have none of their own in this schema."""
-    numbers = [
-        n for (n,) in base.execute("SELECT number FROM event_1 WHERE test = ? ORDER BY number", (test,))
-    ]
-    gone = sorted(set(range(1, numbers[-1] + 1)) - set(numbers)) if numbers[-1] < 1_000_000 else []
-    named = [f"event {number} is gone" for number in gone[:20]]
-    return [*named, "rows of schema 1 carry no digests: nothing shows whether the rest is whole"]
-
-
-# From a damaged logbook to a new one: every row that can still be read, each held against its digest.
-#
-# Decided here: which of several copies of a row is right (the one whose digest follows on the row before it
-# and leads to the row after it), what is taken although it does not fit (what can be read at all; it is
-# named), and which seals stay (those that still fit their test). Where rows come from is decided in
-# `logbook.pages`.
-
+from lashmap_daemon.story.recorded import OtherVersion
 
 _MOST_BYTES = 100_000_000_000  # years of tests at 1,000 samples/s; every page is looked at
 
@@ -181,7 +99,6 @@ def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
             base.execute("BEGIN")
             found = gather(base, records(pages))
             _must_hold_something(found, damaged)
-            older = rescue_schema_1(base, found.older) if not found.rows else {}
             found.drop_spoilt_copies()
             written = {test: _write(base, found, test) for test in found.rows}
             _write_about(base, damaged, found, not_carried=_write_outbox(base, found))
@@ -193,12 +110,11 @@ def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
                 new.with_name(name).unlink(missing_ok=True)
             raise
         base.close()
-    told = tuple(_told(new, found, test, written[test], kept[test]) for test in found.in_order())
-    return told or tuple(_told_older(new, test, left_out) for test, left_out in older.items())
+    return tuple(_told(new, found, test, written[test], kept[test]) for test in found.in_order())
 
 
 def _must_hold_something(found: Found, damaged: Path) -> None:
-    if not found.rows and not found.older:
+    if not found.rows:
         raise LogbookError(f"{damaged}: no row of a logbook can be read in it; look for an older copy")
 
 
@@ -243,6 +159,8 @@ def _can_be_read(row: EventRow) -> bool:
     try:
         row.body.encode()
         events.from_json(row.kind, row.body)
+    except OtherVersion:
+        return True
     except (KeyError, ValidationError, UnicodeError):
         return False
     return True
@@ -297,11 +215,6 @@ def _write_outbox(base: sqlite3.Connection, found: Found) -> list[str]:
             base.execute("INSERT INTO outbox (topic, test, sent) VALUES (?, ?, ?)", row)
         except UnicodeError:
             lost.append(f"test {test} was to be published below {topic}, which is damaged")
-    if found.texts:
-        make_results_of_old(base)
-        for number, row in sorted(found.texts.items()):
-            with contextlib.suppress(UnicodeError):  # which result, nobody can tell
-                base.execute("INSERT INTO outbox_result VALUES (?, ?, ?, ?, ?)", (number, *row[1:]))
     return lost
 
 
@@ -310,12 +223,6 @@ def _write_seals(base: sqlite3.Connection, found: Found, test: str, written: _Wr
     for seal in kept:
         insert_seal(base, seal)
     return tuple(kept)
-
-
-def _told_older(new: Path, test: str, left_out: tuple[str, ...]) -> Rescued:
-    check = check_test(new, test)
-    problems = (*(plain(one) for one in left_out), *check.problems)
-    return Rescued(test=plain(test), rows=check.rows, problems=problems, kept=(), dropped=())
 
 
 def _told(new: Path, found: Found, test: str, written: _Written, kept: tuple[Seal, ...]) -> Rescued:

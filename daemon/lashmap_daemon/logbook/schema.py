@@ -1,29 +1,21 @@
 """What the tables of a logbook are, and how a file is told to be one.
 
-Schema 2. A test is one chain of rows: ``place`` counts its events and packs together, in the order in which
+A test is one chain of rows: ``place`` counts its events and packs together, in the order in which
 they were written. A pack whose blobs are null was moved to an archive; its digests stay.
 
 Here is the one list of all tables and indices that a logbook may hold, those of the bus included. Whoever
-opens a logbook asks `schema_of`, which refuses anything else: a view or a trigger could show other rows to
-the one who judges than to the one who checks the digests.
+opens a logbook asks `must_be_logbook`, which refuses anything else: a view or a trigger could show other rows
+to the one who judges than to the one who checks the digests. A logbook of another schema is refused.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 import os
 import sqlite3
-import struct
-from collections.abc import Iterator
-from contextlib import closing
 from functools import cache
 from pathlib import Path
 
-from lashmap_drivers.readings import Chunk
-
-from lashmap_daemon.errors import LogbookError, LogbookFull
-from lashmap_daemon.logbook.failures import failure
-from lashmap_daemon.logbook.rows import Head, add_event, add_raw, add_seal
+from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.whole_file import create_new
 
 SCHEMA = 2
@@ -55,22 +47,6 @@ CREATE TABLE outbox (
     UNIQUE (topic, test));
 """
 """Made when a test is first to be published: of each test, the number of the newest event that was sent."""
-RESULTS_OF_OLD = """
-CREATE TABLE outbox_result (
-    id INTEGER PRIMARY KEY, topic TEXT NOT NULL, identifier TEXT NOT NULL, body TEXT NOT NULL,
-    sent INTEGER NOT NULL);
-"""
-"""Of earlier versions, no longer made: results as texts that no digest covers. They are never sent."""
-_TABLES_1 = """
-CREATE TABLE event (
-    test TEXT NOT NULL, number INTEGER NOT NULL, time_s REAL NOT NULL, utc TEXT NOT NULL,
-    kind TEXT NOT NULL, body TEXT NOT NULL, PRIMARY KEY (test, number)) WITHOUT ROWID;
-CREATE TABLE raw (
-    id INTEGER PRIMARY KEY, test TEXT NOT NULL, channel TEXT NOT NULL,
-    first_s REAL NOT NULL, last_s REAL NOT NULL, arrivals BLOB NOT NULL, data BLOB NOT NULL);
-CREATE INDEX raw_by_test ON raw (test, channel, id);
-"""
-_ALWAYS = {1: _TABLES_1, 2: TABLES}
 _Object = tuple[str, str, str, str | None]  # type, name, its table, and what made it
 
 
@@ -216,72 +192,59 @@ def make_outbox(base: sqlite3.Connection) -> None:
     Raises:
         sqlite3.Error: When it cannot be written.
     """
-    _make(base, OUTBOX)
+    base.execute(OUTBOX.strip().removesuffix(";").replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS", 1))
 
 
-def make_results_of_old(base: sqlite3.Connection) -> None:
-    """Add the table of results that an earlier version left as text, to carry such results over.
-
-    Raises:
-        sqlite3.Error: When it cannot be written.
-    """
-    _make(base, RESULTS_OF_OLD)
-
-
-def _make(base: sqlite3.Connection, script: str) -> None:
-    base.execute(script.strip().removesuffix(";").replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS", 1))
-
-
-def schema_of(base: sqlite3.Connection, path: Path) -> int:
-    """Schema of a logbook that holds the tables of its schema and nothing else; 0 for an empty file.
+def must_be_logbook(base: sqlite3.Connection, path: Path) -> bool:
+    """True for a logbook that holds its tables and nothing else; False for an empty file.
 
     Raises:
-        LogbookError: When it is a database, but no logbook, was written by a newer version, or holds
-            anything that lashmap did not make.
+        LogbookError: When it is a database, but no logbook, is of another version, or holds anything that
+            lashmap did not make.
         sqlite3.Error: When it is no database.
     """
-    schema = version_of(base, path)
-    wrong = foreign_objects(base, schema) if schema else ()
+    if is_empty(base, path):
+        return False
+    wrong = foreign_objects(base)
     if wrong:
         raise LogbookError(
             f"{path}: its tables are not those of a logbook: {'; '.join(wrong)}. Nothing in it is judged or "
             f"added to. Keep the file as it is; save its records, checked one by one, with: "
             f"lashmap rescue {path} NEW"
         )
-    return schema
+    return True
 
 
-def version_of(base: sqlite3.Connection, path: Path) -> int:
-    """As `schema_of`, whatever else the file holds.
+def is_empty(base: sqlite3.Connection, path: Path) -> bool:
+    """True for a file without a table, False for a logbook, whatever else it holds.
 
     Raises:
-        LogbookError: When it is a database, but no logbook, or was written by a newer version.
+        LogbookError: When it is a database, but no logbook, or is of another version.
         sqlite3.Error: When it is no database.
     """
     (application,) = base.execute("PRAGMA application_id").fetchone()
     (schema,) = base.execute("PRAGMA user_version").fetchone()
     (tables,) = base.execute("SELECT count(*) FROM sqlite_master").fetchone()
     if application == 0 and tables == 0:
-        return 0
+        return True
     if application != APPLICATION_ID:
         raise LogbookError(f"{path}: is a database, but not a lashmap logbook; choose another file")
-    if not 1 <= schema <= SCHEMA:
+    if schema != SCHEMA:
         raise LogbookError(
-            f"{path}: has logbook schema {schema}, this version reads up to {SCHEMA}; use the version that "
-            "wrote it, or a newer one"
+            f"{path}: has logbook schema {schema}, this version reads {SCHEMA}; use the version that wrote it"
         )
-    return int(schema)
+    return False
 
 
-def foreign_objects(base: sqlite3.Connection, schema: int) -> tuple[str, ...]:
-    """What in the file is not of a logbook of this schema, or is missing; empty when all is as it should be.
+def foreign_objects(base: sqlite3.Connection) -> tuple[str, ...]:
+    """What in the file is not of a logbook, or is missing; empty when all is as it should be.
 
     Raises:
         sqlite3.Error: When the database is damaged.
     """
     found = _objects(base)
-    always = _made_by(_ALWAYS[schema])
-    known = always | _made_by(OUTBOX) | _made_by(RESULTS_OF_OLD)
+    always = _made_by(TABLES)
+    known = always | _made_by(OUTBOX)
     names = {(kind, name) for kind, name, _, _ in known}
     other = [one for one in found if one not in known]
     wrong = [
@@ -309,132 +272,3 @@ def _made_by(script: str) -> frozenset[_Object]:
         return frozenset(_objects(model))
     finally:
         model.close()
-
-
-# From older schemas to the present one: in one transaction, with a copy beside it until it has succeeded.
-#
-# Schema 1 kept events and packs in two rows of their own and chained nothing. The chain made here puts a
-# pack before the first event that is not older than its last chunk. Closed tests are sealed as ``brought
-# over``: such a seal shows what happens to them from now on, and nothing about the time before.
-
-
-_ARRIVAL_1 = struct.Struct("<dI")
-
-
-def bring_up_to_date(base: sqlite3.Connection, path: Path, schema: int) -> None:
-    """Migrate an open logbook.
-
-    Args:
-        base: Open on ``path``.
-        path: The file; its copy stands beside it meanwhile, and stays there when this fails.
-        schema: What it has now.
-
-    Raises:
-        LogbookError: When it cannot be written, or is too damaged to be read whole.
-        sqlite3.Error: When SQLite fails; the file is as it was.
-    """
-    if not is_writable(path):
-        raise LogbookError(
-            f"{path}: has logbook schema {schema} and must be brought to {SCHEMA}, but cannot be written; "
-            "copy it to a folder where you may write, and open the copy"
-        )
-    copy = path.with_name(f"{path.name}.schema-{schema}")
-    base.execute("BEGIN EXCLUSIVE")
-    try:
-        if base.execute("PRAGMA user_version").fetchone() == (schema,):  # else somebody was quicker
-            _copy(path, copy)
-            _from_schema_1(base)
-        base.execute("COMMIT")
-    except BaseException as error:
-        if base.in_transaction:
-            base.execute("ROLLBACK")
-        if isinstance(error, sqlite3.Error) and isinstance(failure(path, error), LogbookFull):
-            copy.unlink(missing_ok=True)  # it may be cut; the file itself is as it was
-        elif isinstance(error, sqlite3.DatabaseError | struct.error | ValueError | TypeError | OverflowError):
-            raise LogbookError(
-                f"{path}: has logbook schema {schema} and cannot be brought to {SCHEMA} ({error}); it is as "
-                f"it was, with a copy in {copy}; save what is left with: lashmap rescue {path} NEW"
-            ) from error
-        raise
-    copy.unlink(missing_ok=True)
-
-
-def chunks_of_schema_1(arrivals: bytes, data: bytes) -> list[Chunk]:
-    """The chunks of a pack of schema 1.
-
-    Raises:
-        ValueError: When lengths and bytes do not fit.
-        struct.error: When the arrivals are cut off.
-    """
-    chunks, start = [], 0
-    for arrival_s, length in _ARRIVAL_1.iter_unpack(arrivals):
-        chunks.append(Chunk(arrival_s, data[start : start + length]))
-        start += length
-    if start != len(data):
-        raise ValueError(f"a pack has {len(data)} bytes instead of {start}")
-    return chunks
-
-
-def _copy(path: Path, copy: Path) -> None:
-    """Through SQLite, so that what still stands in a journal comes along.
-
-    By a connection of its own: the one that is about to write must not be its own reader.
-    """
-    copy.unlink(missing_ok=True)
-    make_new(copy)
-    with closing(connect(path, only_read=True)) as base, closing(sqlite3.connect(copy.absolute())) as other:
-        base.backup(other)
-
-
-def _from_schema_1(base: sqlite3.Connection) -> None:
-    base.execute("ALTER TABLE event RENAME TO event_1")
-    base.execute("ALTER TABLE raw RENAME TO raw_1")
-    base.execute("DROP INDEX raw_by_test")
-    for statement in TABLES.split(";\n"):
-        base.execute(statement)
-    for (test,) in base.execute("SELECT DISTINCT test FROM event_1 ORDER BY utc, test").fetchall():
-        chain_of_schema_1(base, test)
-    base.execute("DROP TABLE event_1")
-    base.execute("DROP TABLE raw_1")
-    base.execute(f"PRAGMA user_version={SCHEMA}")
-
-
-def chain_of_schema_1(base: sqlite3.Connection, test: str, *, sealed: bool = True) -> None:
-    """Write the rows of a test from tables ``event_1`` and ``raw_1`` into the present ones, chained.
-
-    Args:
-        base: Within a transaction.
-        test: Identifier of the test.
-        sealed: Seal it as ``brought over`` when it was closed.
-    """
-    head, kind = Head(test=test), ""
-    packs = base.execute(
-        "SELECT channel, last_s, arrivals, data FROM raw_1 WHERE test = ? ORDER BY id", (test,)
-    )
-    pack = next(packs, None)
-    for time_s, utc, kind, body in base.execute(
-        "SELECT time_s, utc, kind, body FROM event_1 WHERE test = ? ORDER BY number", (test,)
-    ).fetchall():
-        while pack is not None and pack[1] <= time_s:
-            _add(base, head, pack)
-            pack = next(packs, None)
-        add_event(base, head, time_s=time_s, utc=utc, kind=kind, body=body)
-    for rest in _all(pack, packs):
-        _add(base, head, rest)
-    if sealed and kind == "TestClosed":
-        add_seal(base, head, f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}", "brought over")
-
-
-_Pack1 = tuple[str, float, bytes, bytes]
-
-
-def _all(first: _Pack1 | None, rest: Iterator[_Pack1]) -> Iterator[_Pack1]:
-    if first is not None:
-        yield first
-        yield from rest
-
-
-def _add(base: sqlite3.Connection, head: Head, pack: _Pack1) -> None:
-    channel, _, arrivals, data = pack
-    if chunks := chunks_of_schema_1(arrivals, data):
-        add_raw(base, head, channel, chunks)

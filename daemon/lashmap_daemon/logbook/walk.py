@@ -280,13 +280,12 @@ class RowCheck:
     def _seals_are_all(self, seals: list[Seal]) -> None:
         """A closing, and whatever is added to a closed test, is sealed in the same moment.
 
-        Of an older schema nothing was, and the newest is missed where the end of the test is looked at.
+        The newest is missed where the end of the test is looked at.
         """
-        before = max((seal.rows for seal in seals if seal.when == "brought over"), default=0)
         newest = max((seal.rows for seal in seals), default=0)
         there = {seal.rows for seal in seals}
         for place, name in self.ends.items():
-            if before < place < newest and place not in there:
+            if place < newest and place not in there:
                 self._name(f"{name}: the seal that was made behind it is gone")
 
     def _unsealed(self, newest: Seal | None) -> None:

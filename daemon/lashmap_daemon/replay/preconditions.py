@@ -9,19 +9,18 @@ from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Precondition, Units
 
 from lashmap_daemon.logbook.walk import TestCheck
-from lashmap_daemon.setup.box_file import BoxFile, MountingTable
-from lashmap_daemon.setup.stand_file import ENCODER, Stand
+from lashmap_daemon.story.recorded import ENCODER, Box, Mounting, Stand
 
 MatchedHow = Literal["box file", "set at the stand", "assumed"]
 
 
 def collect(
-    box: BoxFile, stand: Stand, *, matched: MatchedHow, today: dt.date, locked_out: bool
+    box: Box, stand: Stand, *, matched: MatchedHow, today: dt.date, locked_out: bool
 ) -> tuple[Precondition, ...]:
     """Every precondition of a verdict with its state.
 
     Args:
-        box: The box file, completed by what the operator answered.
+        box: The box, completed by what the operator answered.
         stand: The stand and its instruments.
         matched: Where the matched-teeth reference came from.
         today: Date the calibrations are judged at.
@@ -32,8 +31,8 @@ def collect(
         _mounting_distance("gear", box.mounting, box.box.units),
         _matched_teeth(matched, _ranges_in_cycle(box, stand)),
         _bearings(box.mounting),
-        _calibration("indicator", stand.file.indicator.calibration_due, today),
-        _calibration("encoder", stand.file.encoder.calibration_due, today),
+        _calibration("indicator", stand.indicator.calibration_due, today),
+        _calibration("encoder", stand.encoder.calibration_due, today),
         Precondition(
             name="cautions",
             state="proven" if locked_out else "unproven",
@@ -83,9 +82,7 @@ def index_in_place(slips: int) -> tuple[Precondition, ...]:
     )
 
 
-def _mounting_distance(
-    member: Literal["pinion", "gear"], mounting: MountingTable, units: Units
-) -> Precondition:
+def _mounting_distance(member: Literal["pinion", "gear"], mounting: Mounting, units: Units) -> Precondition:
     marked = mounting.pinion_marked_mm if member == "pinion" else mounting.gear_marked_mm
     actual = mounting.pinion_set_mm if member == "pinion" else mounting.gear_set_mm
     name = f"mounting distance, {member}"
@@ -115,11 +112,11 @@ def _mounting_distance(
     )
 
 
-def _ranges_in_cycle(box: BoxFile, stand: Stand) -> float:
+def _ranges_in_cycle(box: Box, stand: Stand) -> float:
     """How often the encoder's count begins again within a mesh cycle; 0 when it never does."""
     range_deg = stand.decoders()[ENCODER].range_deg
     gear_set = box.gear_set.gear_set()
-    teeth = gear_set.gear_teeth if stand.file.encoder.shaft == "gear" else gear_set.pinion_teeth
+    teeth = gear_set.gear_teeth if stand.encoder.shaft == "gear" else gear_set.pinion_teeth
     return 0.0 if range_deg is None else gear_set.mesh_cycle * 360.0 / teeth / range_deg
 
 
@@ -150,7 +147,7 @@ def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float) -> Precondition:
     )
 
 
-def _bearings(mounting: MountingTable) -> Precondition:
+def _bearings(mounting: Mounting) -> Precondition:
     detail = mounting.bearings or "preload or end play not recorded"
     if mounting.bearings_within_drawing is None:
         return Precondition(

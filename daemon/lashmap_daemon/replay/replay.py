@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Self
 
 import numpy as np
@@ -14,28 +14,14 @@ from lashmap_drivers.readings import Samples
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.logbook import Logbook, stamped_of
 from lashmap_daemon.replay.preconditions import index_in_place, record_intact
-from lashmap_daemon.replay.samples import Decoding, Parts, RawSamples, Windows
+from lashmap_daemon.replay.samples import Decoding, Parts, RawSamples, Windows, all_preconditions
 from lashmap_daemon.replay.wire_errors import LoneSamples
-from lashmap_daemon.setup.box_file import RunoutTable
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
+from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Runout, Stand
+from lashmap_daemon.story.story import told
 
 Heard = Callable[[str, Samples], None]
-NOT_CLOSED = "not closed: the record ends without its closing event"
-
-
-@dataclass
-class _Story:
-    """What the events of one test add up to."""
-
-    started_utc: str = ""
-    parts: Parts = field(default_factory=Parts)
-    rocks: dict[int, events.RockAccepted] = field(default_factory=dict)
-    skipped: dict[int, events.PositionSkipped] = field(default_factory=dict)
-    sweeps: dict[Shaft, events.SweepRecorded] = field(default_factory=dict)
-    notes: list[tuple[float, str]] = field(default_factory=list)
-    closing: str = NOT_CLOSED
 
 
 def newest_test(logbook: Logbook) -> str:
@@ -59,8 +45,8 @@ def start_of(logbook: Logbook, test: str) -> events.TestStarted:
     return _started(logbook, test, logbook.events(test))
 
 
-def _started(logbook: Logbook, test: str, told: Iterable[Stamped]) -> events.TestStarted:
-    for stamped in told:
+def _started(logbook: Logbook, test: str, stream: Iterable[Stamped]) -> events.TestStarted:
+    for stamped in stream:
         if isinstance(stamped.event, events.TestStarted):
             return stamped.event
     known = ", ".join(summary.test for summary in logbook.tests()[-5:]) or "none"
@@ -102,9 +88,10 @@ class Replay:
         except BaseException:
             self._raw.close()
             raise
-        self._story = _read_story(self.events)
-        self._rocks = sorted(self._story.rocks.values(), key=lambda rock: rock.start_s)
-        self._sweeps = list(self._story.sweeps.values())
+        self._story = told(self.events)
+        self._parts = Parts.of(self._story)
+        self._rocks = sorted(self._story.accepted.values(), key=lambda rock: rock.start_s)
+        self._sweeps = list(self._story.swept.values())
 
     @property
     def rocks_s(self) -> tuple[tuple[float, float, int], ...]:
@@ -143,18 +130,18 @@ class Replay:
         return TestRecord(
             identity=self._identity("" if intact.sealed is None else intact.sealed.digest.hex()),
             gear_set=box.gear_set.gear_set(),
-            indicator=box.indicator(stand.file),
-            encoder=stand.file.encoder_for_analysis(),
+            indicator=box.indicator(stand),
+            encoder=stand.encoder_for_analysis(),
             limits=box.limits_for_analysis(),
             preconditions=(
-                *story.parts.all_preconditions(box.box.units),
+                *all_preconditions(story, box.box.units),
                 *index_in_place(index_slips),
                 record_intact(intact),
             ),
             traces=tuple(_trace(rock, *samples) for rock, samples in rocks),
             units=box.box.units,
             closing=story.closing,
-            notes=tuple(story.notes),
+            notes=story.notes,
             sweeps=tuple(_sweep(swept, box.runout, *samples) for swept, samples in sweeps),
             damage=intact.problems,
             left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
@@ -166,7 +153,7 @@ class Replay:
 
     def _pass(self, raw: RawSamples, channel: str, heard: Heard | None) -> tuple[Windows, int]:
         """Once through the samples of an instrument: what lies in rocks and sweeps, and its index slips."""
-        parts = self._story.parts
+        parts = self._parts
         kept = Windows(self._spans_s)
         decoding = Decoding(raw.pieces(channel), self.started.stand, channel, parts)
         lone = _lone_samples(self.started)
@@ -180,7 +167,7 @@ class Replay:
         return kept, decoding.index_slips
 
     def _identity(self, seal: str) -> Identity:
-        box, stand = self.started.box.box, self.started.stand.file.stand
+        box, stand = self.started.box.box, self.started.stand.stand
         return Identity(
             test=self.test,
             box=box.type,
@@ -194,36 +181,13 @@ class Replay:
         )
 
 
-def _read_story(told: Iterable[Stamped]) -> _Story:
-    story = _Story()
-    for stamped in told:
-        story.parts.hear(stamped.event)
-        match stamped.event:
-            case events.TestStarted():
-                story.started_utc = stamped.utc
-            case events.TestResumed():
-                story.closing = NOT_CLOSED
-            case events.RockAccepted() as accepted:
-                story.rocks[accepted.number] = accepted  # a repeat replaces what it repeats
-                story.skipped.pop(accepted.number, None)
-            case events.SweepRecorded() as swept:
-                story.sweeps[swept.member] = swept
-            case events.PositionSkipped(number=number) as skipped:
-                story.rocks.pop(number, None)
-                story.skipped[number] = skipped
-            case events.NoteTaken(text=text):
-                story.notes.append((stamped.time_s, text))
-            case events.TestClosed(outcome=outcome, reason=reason):
-                story.closing = outcome if outcome == "completed" else f"{outcome}: {reason}"
-    return story
-
-
 def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, float | None, float]:
     """The last reference and the last recorded angle, None when there is none; both in one count.
 
     The last figure is by how much the encoder jumped after that angle; 0 when it did not.
     """
-    parts = _read_story(logbook.events(test)).parts
+    story = told(logbook.events(test))
+    parts = Parts.of(story)
     last = None
     lone = _lone_samples(start_of(logbook, test))
     decoding = Decoding(logbook.raw_pieces(test, ENCODER, gaps=True), stand, ENCODER, parts)
@@ -235,7 +199,7 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
 
 def _lone_samples(started: events.TestStarted) -> LoneSamples:
     """What leaves out single wrong angles of a test's encoder, live and in its record alike."""
-    return LoneSamples.of(started.box.gear_set.gear_set(), started.stand.file.encoder.shaft)
+    return LoneSamples.of(started.box.gear_set.gear_set(), started.stand.encoder.shaft)
 
 
 def _left_out(skipped: events.PositionSkipped) -> str:
@@ -266,9 +230,7 @@ def _trace(rock: events.RockAccepted, indicator: Samples, encoder: Samples) -> R
     )
 
 
-def _sweep(
-    swept: events.SweepRecorded, place: RunoutTable, indicator: Samples, encoder: Samples
-) -> RunoutTrace:
+def _sweep(swept: events.SweepRecorded, place: Runout, indicator: Samples, encoder: Samples) -> RunoutTrace:
     of_gear, of_pinion = place.gear_indicator_from_mesh_deg, place.pinion_indicator_from_mesh_deg
     return RunoutTrace(
         member=swept.member,

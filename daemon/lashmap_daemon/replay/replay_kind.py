@@ -83,7 +83,7 @@ class LogbookReplayProfile(InstrumentProfile):
                 stand = start_of(book, test).stand
         except LashmapError as error:
             raise PortNotOpened(instrument, name, str(error), "Name another logbook or test.") from error
-        recorded = stand.indicator_profile if channel == "indicator" else stand.encoder_profile
+        recorded = stand.profile(channel)
         return self.model_copy(
             update={
                 "test": test,
@@ -91,7 +91,7 @@ class LogbookReplayProfile(InstrumentProfile):
                 "recorded": recorded,
                 "unit": recorded.unit,
                 "wraps_at_deg": recorded.wraps_at_deg,
-                "counts_per_turn": stand.file.encoder.counts_per_turn if recorded.unit == "count" else None,
+                "counts_per_turn": stand.encoder.counts_per_turn if recorded.unit == "count" else None,
             }
         )
 

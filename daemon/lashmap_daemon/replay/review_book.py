@@ -7,12 +7,11 @@ in the analysis.
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.judge.assessment import Review
 from lashmap_analysis.judge.review import ReviewError, review, window_of
-from lashmap_analysis.record.review_record import Exclusion, SignOff, StoredResult
 
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.check import check_rows
@@ -20,6 +19,8 @@ from lashmap_daemon.logbook.logbook import stamped_of
 from lashmap_daemon.setup.free_text import MOST_IN_LABEL, MOST_IN_REMARK, complaint
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff, Stamped
+from lashmap_daemon.story.story import Story
+from lashmap_daemon.story.story import told as told_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,15 +28,6 @@ if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
 
     from lashmap_daemon.logbook.logbook import Logbook
-
-
-@dataclass
-class _Story:
-    stored: StoredResult | None = None
-    exclusions: dict[int, Exclusion] = field(default_factory=dict)
-    sign_offs: list[SignOff] = field(default_factory=list)
-    closed: bool = False
-    end_s: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,12 +101,12 @@ def with_review(told: Sequence[Stamped], assessment: Assessment) -> Assessment:
         told: The events of the test, as they were read for the assessment, and what was added since.
         assessment: Of what was recorded.
     """
-    story = _story(told)
+    story = told_of(told)
     reviewed = review(
         assessment,
         stored=story.stored,
         exclusions=tuple(story.exclusions.values()),
-        sign_offs=tuple(story.sign_offs),
+        sign_offs=story.sign_offs,
     )
     return replace(assessment, review=reviewed)
 
@@ -133,7 +125,7 @@ def write_wishes(logbook: Logbook, assessment: Assessment, wishes: Wishes) -> As
     """
     test = assessment.record.identity.test
     told = _checked_events(logbook, assessment)
-    story = _story(told)
+    story = told_of(told)
     problems = _problems(wishes, story, assessment)
     if problems:
         raise ConfigurationError(f"test {test}", problems)
@@ -161,10 +153,10 @@ def _checked_events(logbook: Logbook, assessment: Assessment) -> list[Stamped]:
     return [stamped_of(row, logbook.path) for row in rows]
 
 
-def _problems(wishes: Wishes, story: _Story, assessment: Assessment) -> list[str]:
+def _problems(wishes: Wishes, story: Story, assessment: Assessment) -> list[str]:
     """Everything that speaks against the wishes, at once."""
     found = []
-    if not story.closed:
+    if story.closed is None:
         found.append(
             "it has no closing record and may still be running; only a closed test can be reviewed. "
             "lashmap review without --exclude, --undo and --sign-off shows what there is"
@@ -197,7 +189,7 @@ def _problems(wishes: Wishes, story: _Story, assessment: Assessment) -> list[str
     return found
 
 
-def _undo_problems(number: int, story: _Story) -> list[str]:
+def _undo_problems(number: int, story: Story) -> list[str]:
     one = story.exclusions.get(number)
     if one is not None and one.undone is None:
         return []
@@ -206,7 +198,7 @@ def _undo_problems(number: int, story: _Story) -> list[str]:
     return [f"--undo: exclusion {number} {gone}; those that hold: {holding}"]
 
 
-def _changes(wishes: Wishes, story: _Story, assessment: Assessment) -> Sequence[events.Event]:
+def _changes(wishes: Wishes, story: Story, assessment: Assessment) -> Sequence[events.Event]:
     found: list[events.Event] = []
     if wishes.undo is not None:
         found.append(ExclusionUndone(exclusion=wishes.undo, reason=wishes.reason, by=wishes.by))
@@ -248,73 +240,6 @@ def _append(
 ) -> Stamped:
     """Write an event after all others; UTC says when, since no monotonic clock outlives the test."""
     utc = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
-    stamped = Stamped(time_s=_story(told).end_s, utc=utc, event=event)
+    stamped = Stamped(time_s=told_of(told).end_s, utc=utc, event=event)
     logbook.append(assessment.record.identity.test, stamped)
     return stamped
-
-
-def _story(told: Sequence[Stamped]) -> _Story:
-    story = _Story()
-    for stamped in told:
-        story.end_s = max(story.end_s, stamped.time_s)
-        match stamped.event:
-            case events.TestClosed():
-                story.closed = True
-            case ResultStored() as result:
-                story.stored = _stored(result, stamped.utc)
-            case PositionExcluded() as out:
-                # Two reviewers at once may have taken the same number: neither exclusion may be lost.
-                taken = out.exclusion in story.exclusions
-                number = max(story.exclusions) + 1 if taken else out.exclusion
-                story.exclusions[number] = replace(_exclusion(out, stamped.utc), number=number)
-            case ExclusionUndone(exclusion=number, reason=reason, by=by):
-                if number in story.exclusions:
-                    undone = (by, stamped.utc, reason)
-                    story.exclusions[number] = replace(story.exclusions[number], undone=undone)
-            case SignedOff() as signed:
-                story.sign_offs.append(
-                    SignOff(
-                        by=signed.by,
-                        utc=stamped.utc,
-                        analysis_version=signed.analysis_version,
-                        outcome=signed.outcome,
-                        recorded_outcome=signed.recorded_outcome,
-                        exclusions=signed.exclusions,
-                        remark=signed.remark,
-                        engagement=signed.engagement,
-                        normal_backlash_mm=signed.normal_backlash_mm,
-                        interval_mm=_interval(signed.low_mm, signed.high_mm),
-                    )
-                )
-    return story
-
-
-def _stored(result: ResultStored, utc: str) -> StoredResult:
-    return StoredResult(
-        analysis_version=result.analysis_version,
-        outcome=result.outcome,
-        engagement=result.engagement,
-        normal_backlash_mm=result.normal_backlash_mm,
-        interval_mm=_interval(result.low_mm, result.high_mm),
-        confirmed=result.confirmed,
-        positions=result.positions,
-        usable=result.usable,
-        utc=utc,
-    )
-
-
-def _interval(low_mm: float | None, high_mm: float | None) -> tuple[float, float] | None:
-    return None if low_mm is None or high_mm is None else (low_mm, high_mm)
-
-
-def _exclusion(out: PositionExcluded, utc: str) -> Exclusion:
-    windowed = out.start_s is not None and out.end_s is not None
-    return Exclusion(
-        number=out.exclusion,
-        position=out.position,
-        reversal=out.reversal,
-        window_s=(out.start_s or 0.0, out.end_s or 0.0) if windowed else None,
-        reason=out.reason,
-        by=out.by,
-        utc=utc,
-    )

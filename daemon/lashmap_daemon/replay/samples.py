@@ -16,7 +16,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack, closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Self, cast
 
@@ -33,9 +33,10 @@ from lashmap_daemon.logbook.failures import naming
 from lashmap_daemon.logbook.raw import Archives, RawReader
 from lashmap_daemon.logbook.rows import events_of
 from lashmap_daemon.logbook.walk import TestCheck
-from lashmap_daemon.setup.stand_file import ENCODER, Stand
-from lashmap_daemon.story import events, marks
+from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import MatchedTeethSet
+from lashmap_daemon.story.recorded import ENCODER, Stand
+from lashmap_daemon.story.story import Part, Story
 
 if TYPE_CHECKING:
     from lashmap_daemon.logbook.logbook import Logbook
@@ -64,24 +65,18 @@ _RANK = {"proven": 0, "unproven": 1, "failed": 2}
 
 
 @dataclass
-class Part:
-    """One part.
+class Counted:
+    """The matched-teeth reference of one part, while its angles are decoded.
 
     Attributes:
-        first_s: Its first moment.
-        encoder_deg: Its matched-teeth reference, as set; in the count of the record after `begin_count`.
+        first_s: First moment of the part.
+        encoder_deg: The reference, as set; in the count of the record after `begin_count`.
         matched: As it was set, until then.
-        resumed: How it began; None for the first.
-        checked: What the check found; None when it was not made.
-        rocks: How many rocks were accepted in it.
     """
 
-    first_s: float = -math.inf
-    encoder_deg: float = 0.0
-    resumed: events.TestResumed | None = None
-    checked: events.CheckedAgain | None = None
-    rocks: int = 0
-    matched: events.MatchedTeethSet | None = None
+    first_s: float
+    encoder_deg: float
+    matched: MatchedTeethSet | None
 
     def begin_count(self, first_deg: float, range_deg: float | None) -> None:
         """Say with which angle the part begins; further calls change nothing."""
@@ -92,32 +87,19 @@ class Part:
 
 @dataclass
 class Parts:
-    """All parts of one test, and its preconditions over all of them."""
+    """The references of all parts of one test."""
 
-    parts: list[Part] = field(default_factory=lambda: [Part()])
-    preconditions: dict[str, Precondition] = field(default_factory=dict)
-    marks_compared: events.MarksCompared | None = None
+    parts: list[Counted]
 
-    def hear(self, event: events.Event) -> None:
-        """Take the next event."""
-        now = self.parts[-1]
-        match event:
-            case events.TestResumed():
-                self.parts.append(Part(first_s=event.first_s, encoder_deg=now.encoder_deg, resumed=event))
-            case events.MatchedTeethSet(encoder_deg=encoder_deg):
-                now.encoder_deg, now.matched = encoder_deg, event
-            case events.CheckedAgain():
-                now.checked = event
-            case events.MarksCompared():
-                self.marks_compared = event  # the last one holds: nobody is asked again after a disproof
-            case events.RockAccepted():
-                now.rocks += 1
-            case events.PreconditionsRecorded(preconditions=preconditions):
-                for one in preconditions:
-                    before = self.preconditions.get(one.name)
-                    # What was not proven once is not proven for the test: its rocks are judged together.
-                    if before is None or _RANK[one.state] >= _RANK[before.state]:
-                        self.preconditions[one.name] = one
+    @classmethod
+    def of(cls, story: Story) -> Self:
+        """As they were set; where none was set, that of the part before goes on."""
+        parts: list[Counted] = []
+        encoder_deg = 0.0
+        for part in story.parts:
+            encoder_deg = encoder_deg if part.matched is None else part.matched.encoder_deg
+            parts.append(Counted(part.first_s, encoder_deg, part.matched))
+        return cls(parts)
 
     @property
     def starts_s(self) -> tuple[float, ...]:
@@ -130,12 +112,13 @@ class Parts:
         references: Floats = np.array([one.encoder_deg for one in self.parts])[part]
         return references
 
-    def all_preconditions(self, units: Units) -> tuple[Precondition, ...]:
-        """As recorded, the worst of all parts, and for a resumed test whether its checks agree."""
-        checks = [_check(part, units) for part in self.parts if part.resumed is not None and part.rocks]
-        worst = sorted(checks, key=lambda one: _RANK[one.state])[-1:]
-        seen = () if self.marks_compared is None else (marks.precondition(self.marks_compared),)
-        return (*self.preconditions.values(), *seen, *worst)
+
+def all_preconditions(story: Story, units: Units) -> tuple[Precondition, ...]:
+    """As recorded, the worst of all parts, and for a resumed test whether its checks agree."""
+    checks = [_check(part, units) for part in story.parts if part.resumed is not None and part.rocks]
+    worst = sorted(checks, key=lambda one: _RANK[one.state])[-1:]
+    seen = () if story.marks is None else (marks.precondition(story.marks),)
+    return (*story.preconditions.values(), *seen, *worst)
 
 
 def _check(part: Part, units: Units) -> Precondition:

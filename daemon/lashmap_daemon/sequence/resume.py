@@ -10,19 +10,18 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.logbook.check import check_rows
 from lashmap_daemon.logbook.logbook import Logbook, stamped_of
 from lashmap_daemon.sequence import sequence
-from lashmap_daemon.sequence.progress import Progress
-from lashmap_daemon.sequence.words import Step, Target
-from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.sequence.words import Phase, State, Step, Target
 from lashmap_daemon.setup.same import differences, with_changes
-from lashmap_daemon.setup.stand_file import Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.marks import REMEDY, disagreement
+from lashmap_daemon.story.recorded import Setup
+from lashmap_daemon.story.story import Story, told
 
 _COVERAGE = 3.0  # of the readings' standard uncertainties: few reversals have long tails
 PLACING_MM = 0.001  # tip and gear placed anew, normal backlash (common practice, no source)
@@ -70,6 +69,7 @@ def compare(
 # `testing.resume_opening`.
 
 
+_BROKEN_OFF = "the test was broken off"
 AFTER_S = 1.0  # so long after its last recorded moment a test goes on, in its own time
 
 
@@ -147,7 +147,7 @@ class Unfinished:
         )
 
 
-def find_unfinished(logbook: Logbook, test: str | None, box: BoxFile) -> str:
+def find_unfinished(logbook: Logbook, test: str | None, serial: str) -> str:
     """Which test goes on: the named one, or the newest of this box that was not completed.
 
     Raises:
@@ -164,15 +164,13 @@ def find_unfinished(logbook: Logbook, test: str | None, box: BoxFile) -> str:
                 "begin a new test"
             )
         return test
-    of_box = [name for name in unfinished if known[name].serial == box.box.serial]
+    of_box = [name for name in unfinished if known[name].serial == serial]
     if not of_box:
-        raise ResumeError(
-            f"{logbook.path}: no unfinished test of box {box.box.serial}. {_listed(unfinished)}"
-        )
+        raise ResumeError(f"{logbook.path}: no unfinished test of box {serial}. {_listed(unfinished)}")
     return of_box[-1]
 
 
-def take_up(logbook: Logbook, test: str, box: BoxFile, stand: Stand) -> Unfinished:
+def take_up(logbook: Logbook, test: str, today: Setup) -> Unfinished:
     """Read how far a test came, and see that box and stand are the same.
 
     Raises:
@@ -186,68 +184,79 @@ def take_up(logbook: Logbook, test: str, box: BoxFile, stand: Stand) -> Unfinish
             "judged neither way however it went on. Begin a new test; see what is wrong with: "
             f"lashmap verify {test} --logbook {logbook.path}"
         )
-    progress = Progress(stamped_of(row, logbook.path) for row in rows)
-    recorded = progress.started
+    story = told(stamped_of(row, logbook.path) for row in rows)
+    recorded = story.started
     if recorded is None:
         raise ResumeError(f"{logbook.path}: test {test} has no start record, so nobody knows what it tested")
-    if progress.closed is not None and progress.closed.outcome == "completed":
+    if story.closed is not None and story.closed.outcome == "completed":
         raise ResumeError(f"{logbook.path}: test {test} was completed; begin a new test")
-    if progress.marks is not None and progress.marks.agrees is False and progress.marks.last:
+    if story.marks is not None and story.marks.agrees is False and story.marks.last:
         raise ResumeError(
-            f"test {test} cannot go on: {disagreement(progress.marks)}. {REMEDY} What was recorded is kept."
+            f"test {test} cannot go on: {disagreement(story.marks)}. {REMEDY} What was recorded is kept."
         )
-    different, changed = differences(box, stand, of_box=recorded.box, of_stand=recorded.stand)
+    different, changed = differences(today, recorded.setup)
     if different:
         raise ResumeError(
             f"test {test} cannot go on with these files; since it began, these have changed:",
             *(f"  {line}" for line in different),
             "Give the files it began with, or begin a new test.",
         )
-    started = events.TestStarted(
-        test=test,
-        operator=recorded.operator,
-        box=with_changes(box, recorded.box),
-        stand=stand,
-        planned=recorded.planned,
-        version=recorded.version,
-        sweeps=recorded.sweeps,
-    )
+    started = replace(recorded, setup=replace(today, box=with_changes(today.box, recorded.box)))
     return Unfinished(
         test=test,
         started=started,
         recorded=recorded,
-        matched=progress.matched,
+        matched=story.matched,
         changed=changed,
-        resumption=plan(progress, end_s=logbook.end_s(test), tries=started.box.plan.tries),
-        last_utc=progress.last_utc,
+        resumption=plan(story, end_s=logbook.end_s(test), tries=started.box.plan.tries),
+        last_utc=story.last_utc,
     )
 
 
-def plan(progress: Progress, *, end_s: float, tries: int) -> Resumption:
+def plan(story: Story, *, end_s: float, tries: int) -> Resumption:
     """From where a test goes on.
 
     Args:
-        progress: How far it came.
+        story: How far it came.
         end_s: Its last recorded moment.
         tries: Of its plan.
     """
-    of = None if progress.sweeping else progress.newest
+    of = None if story.sweeping else story.newest
     check = None
     if of is not None:
         check = Target(
-            number=progress.asked + 1,
+            number=story.asked + 1,
             engagement=of.engagement,
             purpose="planned",
             reason=f"check: position {of.number} again",
         )
-    state = progress.state(tries)
     return Resumption(
         first_s=math.ceil((end_s + AFTER_S) * 1e6) / 1e6,
-        step=sequence.resume(state, check=check, sweeping=progress.sweeping),
-        accepted=dict(progress.accepted),
-        predicted=progress.predicted,
+        step=sequence.resume(_state(story, tries), check=check, sweeping=story.sweeping),
+        accepted=dict(story.accepted),
+        predicted=story.predicted,
         check=check,
         check_of=of,
+    )
+
+
+def _state(story: Story, tries: int) -> State:
+    """In no phase yet, the position asked for last first in the queue."""
+    order = sorted(story.open, key=lambda number: (number != story.current, number))
+    queue = [story.open[number] for number in order]
+    if queue and story.rocking and queue[0].number == story.current:
+        queue[0] = replace(queue[0], attempt=queue[0].attempt + 1, reason=_BROKEN_OFF)
+    sweep = story.sweep
+    return State(
+        phase=Phase.PREDICTING,
+        target=None,
+        queue=tuple(queue),
+        last_accepted=story.last_accepted,
+        asked=story.asked,
+        tries=tries,
+        sweep=None if sweep is None else replace(sweep, attempt=sweep.attempt + 1, reason=_BROKEN_OFF),
+        sweeps=story.sweeps,
+        marks_seen=story.marks is not None and bool(story.marks.agrees),
     )
 
 

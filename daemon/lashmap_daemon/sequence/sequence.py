@@ -47,8 +47,7 @@ from lashmap_daemon.sequence.words import (
     SweepGood,
     Target,
 )
-
-SKIPPED = "skipped by the operator"
+from lashmap_daemon.story.story import SKIPPED
 
 
 def next_sweep(state: State, *before: Action) -> Step:

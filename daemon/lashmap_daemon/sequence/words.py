@@ -6,9 +6,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeAlias
 
-from lashmap_analysis.record.record import Purpose, Shaft
+from lashmap_analysis.record.record import Shaft
 
 from lashmap_daemon.story.events import Outcome
+from lashmap_daemon.story.story import Sweep, Target
+
+__all__ = ["Sweep", "Target"]
 
 
 class Phase(StrEnum):
@@ -22,26 +25,6 @@ class Phase(StrEnum):
     WAITING = "waiting for an instrument"
     PAUSED = "paused: the disk is full"
     CLOSED = "closed"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Target:
-    """A position that is asked for."""
-
-    number: int
-    engagement: int
-    purpose: Purpose
-    attempt: int = 1
-    reason: str = ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Sweep:
-    """A runout sweep that is asked for."""
-
-    member: Shaft
-    attempt: int = 1
-    reason: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

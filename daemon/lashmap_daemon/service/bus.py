@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from lashmap_daemon.bus.requests import Pending
     from lashmap_daemon.bus.stand_bus import StandBus
     from lashmap_daemon.service.words import StatusReport
-    from lashmap_daemon.setup.box_file import BoxTable
     from lashmap_daemon.story import events
+    from lashmap_daemon.story.recorded import BoxName
     from lashmap_daemon.testing.live_test import Screen
 
 
@@ -73,7 +73,7 @@ class ServiceBus:
         except Exception as error:  # noqa: BLE001 - the result stands in the logbook; the service goes on
             LOG.error("the result will not be published: %s", error)  # noqa: TRY400 - its message says all
 
-    def show(self, report: StatusReport, prepared: BoxTable | None) -> None:
+    def show(self, report: StatusReport, prepared: BoxName | None) -> None:
         """Say what the service does, when that changed.
 
         Args:

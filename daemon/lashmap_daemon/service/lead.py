@@ -290,7 +290,7 @@ class Lead:
             raise StandError("an instrument went away before the test began")
         if self._ending:
             raise StandError("the service ended before the test began")
-        stand = begun.opening.started.stand.file
+        stand = self.stand.file
         listeners: tuple[events.Listener, ...] = (
             (PromptsFile(Path(stand.prompts.file)),) if stand.prompts is not None else ()
         )

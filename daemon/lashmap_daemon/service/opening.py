@@ -22,9 +22,9 @@ from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, take_up
 from lashmap_daemon.service.boxes import BoxFolder, completed
 from lashmap_daemon.service.ports import StandPorts
 from lashmap_daemon.service.words import Begin, Resume
-from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, HandsFreeTable, Stand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.recorded import Box, Setup
 from lashmap_daemon.testing import arrival
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.hands_free import find_knock, reach_back_s
@@ -39,7 +39,7 @@ _FEWEST_SAMPLES = 4
 
 class _HasBox(Protocol):
     @property
-    def box(self) -> BoxFile: ...
+    def box(self) -> Box: ...
 
     @property
     def stand(self) -> Stand: ...
@@ -60,7 +60,7 @@ class Prepared:
     stand: Stand
 
     @property
-    def box(self) -> BoxFile:
+    def box(self) -> Box:
         """The box with what was said about it."""
         return self.started.box
 
@@ -72,7 +72,7 @@ class Prepared:
             cautions=self.cautions,
             preconditions=collect(
                 self.box,
-                self.stand,
+                self.stand.recorded(),
                 matched=how,
                 today=dt.datetime.now().astimezone().date(),
                 locked_out=True,
@@ -144,7 +144,7 @@ async def still_encoder_deg(ports: StandPorts, prepared: _HasBox) -> float:
         StandError: When the gear turns, or no angle comes.
     """
     gear_set = prepared.box.gear_set.gear_set()
-    channels = Channels(prepared.stand, gear_set, keep_s=2.0 * _STEADY_S)
+    channels = Channels(prepared.stand.recorded(), gear_set, keep_s=2.0 * _STEADY_S)
     span_deg = arrival.still_limits(gear_set, prepared.box.limits_for_analysis()).gear_span_deg
     start_s = time.monotonic()
     before, ports.tap = ports.tap, channels.feed
@@ -208,7 +208,7 @@ class PreparedAgain:
         return self.unfinished.started
 
     @property
-    def box(self) -> BoxFile:
+    def box(self) -> Box:
         """Its box."""
         return self.started.box
 
@@ -269,8 +269,8 @@ def prepare_again(request: Resume, boxes: BoxFolder, stand: Stand, path: Path) -
     cautions = confirmed(request)
     box = boxes.load(request.box)
     with Logbook(path, create=False) as logbook:
-        test = find_unfinished(logbook, request.test, box)
-        unfinished = take_up(logbook, test, box, stand)
+        test = find_unfinished(logbook, request.test, box.box.serial)
+        unfinished = take_up(logbook, test, Setup(box=box.recorded(), stand=stand.recorded()))
         reference = reference_of(unfinished, logbook)
     return PreparedAgain(
         unfinished=unfinished,
@@ -303,7 +303,7 @@ class Waiting:
 
     def __init__(self, prepared: AnyPrepared) -> None:
         self.prepared = prepared
-        self.gear = Channels(prepared.stand, prepared.box.gear_set.gear_set(), keep_s=_KEEP_S)
+        self.gear = Channels(prepared.stand.recorded(), prepared.box.gear_set.gear_set(), keep_s=_KEEP_S)
         self.busy = False
         self._begun_s = self._since_s = time.monotonic()
         setting = prepared.stand.file.hands_free

@@ -9,14 +9,14 @@ from __future__ import annotations
 from typing import Annotated, Literal, Self
 
 from lashmap_analysis.gears.gear_set import GearSet, GearSetError
-from lashmap_analysis.gears.indicator import Direction, Indicator, IndicatorError
-from lashmap_analysis.judge.shim_stock import ShimError, ShimStock
+from lashmap_analysis.gears.indicator import Direction
+from lashmap_analysis.judge.shim_stock import ShimError
 from lashmap_analysis.record.lengths import MM_PER_INCH
-from lashmap_analysis.record.record import Limits, Shaft
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_daemon.setup.free_text import Label, Line, Remark
-from lashmap_daemon.setup.stand_file import StandFile
+from lashmap_daemon.setup.recording import recorded
+from lashmap_daemon.story import recorded as story
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -66,10 +66,7 @@ class GearSetTable(_Table):
         Raises:
             GearSetError: When the figures do not describe a gear set.
         """
-        values = self.model_dump(exclude={"outer_diametral_pitch_per_inch"})
-        if self.outer_diametral_pitch_per_inch is not None:
-            values["outer_module_mm"] = MM_PER_INCH / self.outer_diametral_pitch_per_inch
-        return GearSet(**values)
+        return recorded(story.GearSet, self).gear_set()
 
 
 class MountingTable(_Table):
@@ -160,19 +157,10 @@ class ShimTable(_Table):
     @model_validator(mode="after")
     def _possible(self) -> Self:
         try:
-            self.stock()
+            recorded(story.Shim, self).stock()
         except ShimError as error:
             raise ValueError(str(error)) from error
         return self
-
-    def stock(self) -> ShimStock:
-        """The stock for the analysis.
-
-        Raises:
-            ShimError: When it cannot be.
-        """
-        values = self.model_dump()
-        return ShimStock(**values | {"thicknesses_mm": tuple(self.thicknesses_mm)})
 
 
 class ShimsTable(_Table):
@@ -180,11 +168,6 @@ class ShimsTable(_Table):
 
     gear: ShimTable | None = None
     pinion: ShimTable | None = None
-
-    def stocks(self) -> dict[Shaft, ShimStock]:
-        """Stocks for the analysis, of the members that have one."""
-        tables: dict[Shaft, ShimTable | None] = {"gear": self.gear, "pinion": self.pinion}
-        return {member: table.stock() for member, table in tables.items() if table is not None}
 
 
 class SimulatedTable(_Table):
@@ -218,27 +201,13 @@ class BoxFile(_Table):
 
     @model_validator(mode="after")
     def _tip_fits(self) -> Self:
-        try:
-            tip = self._indicator(resolution_mm=0.001, calibration_uncertainty_mm=0.0)
-            tip.arc_per_reading(self.gear_set.gear_set())
-        except (IndicatorError, GearSetError) as error:
-            raise ValueError(f"tip: {error}") from error
+        self.recorded()
         return self
 
-    def indicator(self, stand: StandFile) -> Indicator:
-        """The indicator of ``stand``, set up as this box asks."""
-        return self._indicator(
-            resolution_mm=stand.indicator.resolution_mm,
-            calibration_uncertainty_mm=stand.indicator.calibration_uncertainty_mm,
-        )
+    def recorded(self) -> story.Box:
+        """As the record of a test keeps it.
 
-    def limits_for_analysis(self) -> Limits:
-        """The limits for the analysis."""
-        return Limits(**self.limits.model_dump())
-
-    def _indicator(self, *, resolution_mm: float, calibration_uncertainty_mm: float) -> Indicator:
-        return Indicator(
-            resolution_mm=resolution_mm,
-            calibration_uncertainty_mm=calibration_uncertainty_mm,
-            **self.tip.model_dump(),
-        )
+        Raises:
+            ValueError: When gear set and tip cannot be.
+        """
+        return recorded(story.Box, self)

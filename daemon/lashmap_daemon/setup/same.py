@@ -6,13 +6,13 @@ record of a test has one geometry, one pair of instruments and one set of limits
 
 from __future__ import annotations
 
+from dataclasses import asdict, replace
 from typing import Any
 
 from lashmap_analysis.record.lengths import in_units
 from lashmap_analysis.record.record import Units
 
-from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.stand_file import Stand
+from lashmap_daemon.story.recorded import Box, Setup
 
 _BOX_MAY_DIFFER = (
     "box.remark",
@@ -20,7 +20,6 @@ _BOX_MAY_DIFFER = (
     "plan.turn_seconds",
     "plan.tries",
     "shims",  # used by `lashmap shims` alone
-    "simulated",  # a real test ignores it
 )
 _STAND_MAY_DIFFER = (
     "stand.remark",
@@ -31,9 +30,6 @@ _STAND_MAY_DIFFER = (
     "encoder.profile",
     "indicator.calibration_due",  # judged anew on the day of each part of the test
     "encoder.calibration_due",
-    "prompts",
-    "bus",  # where it is published says nothing about a number
-    "hands_free",
     "indicator profile.description",
     "encoder profile.description",
     "indicator profile.port",  # speed and framing decide whether bytes come, not what they mean
@@ -41,38 +37,35 @@ _STAND_MAY_DIFFER = (
 )
 
 
-def differences(
-    box: BoxFile, stand: Stand, *, of_box: BoxFile, of_stand: Stand
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def differences(today: Setup, began: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Compare the files of today with those of the start record.
 
     Args:
-        box: Of today.
-        stand: Of today.
-        of_box: Of the start record, answers of the operator included.
-        of_stand: Of the start record.
+        today: Box and stand of today.
+        began: Of the start record, answers of the operator included.
 
     Returns:
         What must not differ and does, and what may differ and does; each as "key: before → now".
     """
-    before, now = _flat(of_box.model_dump(mode="json")), _flat(box.model_dump(mode="json"))
+    before, now = _flat(asdict(began.box)), _flat(asdict(today.box))
     for key in before:
         if key.startswith("mounting.") and now[key] in {None, ""}:
             now[key] = before[key]  # it was asked for at the stand, and recorded
-    of_the_box = _changes(before, now, of_box.box.units)
-    of_the_stand = _changes(_flat_stand(of_stand), _flat_stand(stand), of_box.box.units)
+    of_the_box = _changes(before, now, began.box.box.units)
+    of_the_stand = _changes(_flat_stand(began), _flat_stand(today), began.box.box.units)
     free = [key for key in of_the_box if _is_among(key, _BOX_MAY_DIFFER)]
     free += [key for key in of_the_stand if _is_among(key, _STAND_MAY_DIFFER)]
     every = of_the_box | of_the_stand
     return tuple(text for key, text in every.items() if key not in free), tuple(every[key] for key in free)
 
 
-def with_changes(box: BoxFile, of_box: BoxFile) -> BoxFile:
+def with_changes(box: Box, of_box: Box) -> Box:
     """The recorded box with what may differ for the rest of the test taken from today's."""
-    plan = of_box.plan.model_copy(
-        update={key: getattr(box.plan, key) for key in ("rock_seconds", "turn_seconds", "tries")}
+    today = box.plan
+    plan = replace(
+        of_box.plan, rock_seconds=today.rock_seconds, turn_seconds=today.turn_seconds, tries=today.tries
     )
-    return of_box.model_copy(update={"plan": plan})
+    return replace(of_box, plan=plan)
 
 
 def _changes(before: dict[str, object], now: dict[str, object], units: Units) -> dict[str, str]:
@@ -110,10 +103,8 @@ def _text(value: object, digits: int | None = None) -> str:
     return "not given" if value in {None, ""} else str(value)
 
 
-def _flat_stand(stand: Stand) -> dict[str, object]:
-    tables = stand.model_dump(mode="json")
-    file = tables.pop("file")
-    return _flat(file) | _flat({name.replace("_", " "): table for name, table in tables.items()})
+def _flat_stand(setup: Setup) -> dict[str, object]:
+    return _flat({name.replace("_", " "): table for name, table in asdict(setup.stand).items()})
 
 
 def _flat(table: dict[str, Any], above: str = "") -> dict[str, object]:
@@ -122,7 +113,7 @@ def _flat(table: dict[str, Any], above: str = "") -> dict[str, object]:
     for key, value in table.items():
         if isinstance(value, dict):
             flat |= _flat(value, f"{above}{key}.")
-        elif isinstance(value, list):
+        elif isinstance(value, list | tuple):
             are_numbers = all(isinstance(one, float) for one in value)
             flat[f"{above}{key}"] = tuple(value) if are_numbers else str(value)
         else:

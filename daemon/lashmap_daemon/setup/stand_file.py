@@ -7,7 +7,6 @@ import os
 from pathlib import Path
 from typing import Annotated, Literal
 
-from lashmap_analysis.record.record import Encoder
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.kinds import AnyProfile
 from lashmap_drivers.profile import InstrumentProfile
@@ -18,10 +17,11 @@ from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.bus_table import BusTable
 from lashmap_daemon.setup.free_text import FilePath, Label, Remark
 from lashmap_daemon.setup.profile_file import load_profile
+from lashmap_daemon.setup.recording import recorded
+from lashmap_daemon.story import recorded as story
 
 Sense = Literal[1, -1]
-INDICATOR = "indicator"
-ENCODER = "encoder"
+INDICATOR, ENCODER = story.INDICATOR, story.ENCODER
 
 
 class _Table(BaseModel):
@@ -90,14 +90,6 @@ class StandFile(_Table):
     bus: BusTable | None = None
     hands_free: HandsFreeTable | None = None
 
-    def encoder_for_analysis(self) -> Encoder:
-        """The encoder for the analysis."""
-        return Encoder(
-            shaft=self.encoder.shaft,
-            resolution_deg=360.0 / self.encoder.counts_per_turn,
-            standard_uncertainty_deg=self.encoder.standard_uncertainty_deg,
-        )
-
 
 class Stand(BaseModel):
     """A stand file together with the profiles it names: all that is needed to decode its bytes."""
@@ -110,14 +102,17 @@ class Stand(BaseModel):
 
     def decoders(self) -> dict[str, Decoder]:
         """Fresh decoders for both instruments, by channel."""
-        return {
-            INDICATOR: Decoder.for_indicator(self.indicator_profile, sense=self.file.indicator.sense),
-            ENCODER: Decoder.for_encoder(
-                self.encoder_profile,
-                counts_per_turn=self.file.encoder.counts_per_turn,
-                sense=self.file.encoder.sense,
-            ),
-        }
+        return self.recorded().decoders()
+
+    def recorded(self) -> story.Stand:
+        """As the record of a test keeps it."""
+        return story.Stand(
+            stand=recorded(story.StandName, self.file.stand),
+            indicator=recorded(story.Indicator, self.file.indicator),
+            encoder=recorded(story.Encoder, self.file.encoder),
+            indicator_profile=self.indicator_profile.model_dump(mode="json"),
+            encoder_profile=self.encoder_profile.model_dump(mode="json"),
+        )
 
 
 def load_stand(path: Path) -> Stand:

@@ -10,8 +10,7 @@ from lashmap_analysis.record.record import Precondition, Purpose, Shaft
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
-from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.stand_file import Stand
+from lashmap_daemon.story.recorded import Box, Setup, Stand, must_be_of_this_version
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,7 +150,7 @@ class ExclusionUndone:
 class SignedOff:
     """A reviewer signs for the reviewed result with the exclusions that hold.
 
-    The figures are those that were signed for; a signature of an earlier version has none.
+    The figures are those that were signed for; None where no tight spot was stated.
     """
 
     by: str
@@ -160,10 +159,10 @@ class SignedOff:
     recorded_outcome: str
     exclusions: tuple[int, ...]
     remark: str
-    engagement: int | None = None
-    normal_backlash_mm: float | None = None
-    low_mm: float | None = None
-    high_mm: float | None = None
+    engagement: int | None
+    normal_backlash_mm: float | None
+    low_mm: float | None
+    high_mm: float | None
 
 
 # What happened: a small set of immutable events, the only thing that console, logbook and prompts listen
@@ -185,11 +184,20 @@ class TestStarted:
 
     test: str
     operator: str
-    box: BoxFile
-    stand: Stand
+    setup: Setup
     planned: tuple[int, ...]
     version: str
     sweeps: tuple[Shaft, ...] = ()
+
+    @property
+    def box(self) -> Box:
+        """The box under test."""
+        return self.setup.box
+
+    @property
+    def stand(self) -> Stand:
+        """The stand, as its bytes are read."""
+        return self.setup.stand
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -226,7 +234,7 @@ class InstrumentLost:
     port: str
     reason: str
     patience_s: float
-    remedy: str = "See to its cable and power."
+    remedy: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -280,7 +288,7 @@ class MarksCompared:
     off_teeth: float | None
     allowed_deg: float
     agrees: bool | None
-    last: bool = True
+    last: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -473,9 +481,15 @@ def from_json(kind: str, body: str) -> Event:
 
     Raises:
         KeyError: For a kind this version does not know.
+        OtherVersion: For a start record whose set-up was written in another version.
         pydantic.ValidationError: For a body that does not fit its kind.
     """
-    event = _ADAPTERS[kind].validate_json(body)
+    try:
+        event = _ADAPTERS[kind].validate_json(body)
+    except ValidationError:
+        if kind == TestStarted.__name__:
+            must_be_of_this_version(body)
+        raise
     for name, value in vars(event).items():
         for one in value if isinstance(value, tuple) else (value,):
             if isinstance(one, int) and abs(one) > _LARGEST:

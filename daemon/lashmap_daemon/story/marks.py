@@ -72,6 +72,7 @@ def not_seen(gear_set: GearSet, member: Shaft, *, answer: str, attempt: int) -> 
         off_teeth=None,
         allowed_deg=ALLOWED_TEETH * pitch_deg(gear_set, member),
         agrees=None,
+        last=True,
     )
 
 
@@ -88,6 +89,7 @@ def by_index(gear_set: GearSet, member: Shaft, *, passes: int) -> events.MarksCo
         off_teeth=None,
         allowed_deg=ALLOWED_TEETH * pitch_deg(gear_set, member),
         agrees=True,
+        last=True,
     )
 
 

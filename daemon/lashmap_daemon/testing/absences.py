@@ -10,7 +10,7 @@ by themselves; nothing of that is done here.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.errors import InstrumentLost as Lost
@@ -124,10 +124,13 @@ class Absences:
         latest = self._channels.latest_gear_deg
         gear_deg = latest[1] if latest is not None and name == ENCODER else None
         self._away[name] = _Away(since_s=now_s, reason=reason, by_port=dumb is None, gear_deg=gear_deg)
-        lost = events.InstrumentLost(
-            instrument=name, port=self._channels.port(name), reason=reason, patience_s=self._patience_s
+        return events.InstrumentLost(
+            instrument=name,
+            port=self._channels.port(name),
+            reason=reason,
+            patience_s=self._patience_s,
+            remedy="See to its cable and power." if dumb is None else dumb.remedy,
         )
-        return lost if dumb is None else replace(lost, remedy=dumb.remedy)
 
     def _return(self, name: str, away: _Away, now_s: float) -> Iterator[events.Event]:
         port = self._channels.port(name)

@@ -20,8 +20,8 @@ from lashmap_drivers.timing.angles import FASTEST_DEG_S, Jump
 
 from lashmap_daemon.replay.samples import in_record_deg
 from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
 from lashmap_daemon.story.events import MatchedTeethSet
+from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Stand
 
 _FIRST = 1024  # samples that there is room for at first
 
@@ -121,9 +121,9 @@ class Channels:
         self._matched: MatchedTeethSet | None = None
         self.reference_is_assumed = False
         self._reference_deg = 0.0
-        on_pinion = stand.file.encoder.shaft == "pinion"
+        on_pinion = stand.encoder.shaft == "pinion"
         self._gear_per_encoder = gear_set.pinion_teeth / gear_set.gear_teeth if on_pinion else 1.0
-        self._lone = LoneSamples.of(gear_set, stand.file.encoder.shaft)
+        self._lone = LoneSamples.of(gear_set, stand.encoder.shaft)
 
     def feed(self, name: str, chunks: list[Chunk]) -> None:
         """Decode the next chunks of one instrument."""
@@ -234,7 +234,7 @@ class Channels:
 
     def wire_sentence(self, name: str, tally: WireTally, when: str) -> str:
         """What was wrong on one instrument's wire ``when``, and what to do; empty when nothing was."""
-        profile = self._stand.indicator_profile if name == INDICATOR else self._stand.encoder_profile
+        profile = self._stand.profile(name)
         return tally.sentence(name, self.port(name), when=when, checked=profile.is_checked)
 
     def marks(self, name: str) -> Mapping[str, int]:
@@ -257,7 +257,7 @@ class Channels:
 
     def port(self, name: str) -> str:
         """Port of one instrument as the stand file names it."""
-        return self._stand.file.indicator.port if name == INDICATOR else self._stand.file.encoder.port
+        return self._stand.indicator.port if name == INDICATOR else self._stand.encoder.port
 
     def failure(self, name: str, now_s: float, since_s: float) -> InstrumentError | None:
         """What is wrong with an instrument that has given no sample for `SILENT_S`, or None.
@@ -272,7 +272,7 @@ class Channels:
         if silent_s < SILENT_S:
             return None
         parser = self._decoders[name].parser
-        profile = self._stand.indicator_profile if name == INDICATOR else self._stand.encoder_profile
+        profile = self._stand.profile(name)
         if parser.bytes_seen and parser.good_frames == 0:
             sample = parser.last_bad or parser.unfinished
             return InstrumentGarbled(name, self.port(name), parser.bytes_seen, sample, profile.expected)

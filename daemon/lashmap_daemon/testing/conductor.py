@@ -140,8 +140,8 @@ class Conductor:
         self.box = started.box
         self.channels = channels
         self.gear_set = started.box.gear_set.gear_set()
-        self._resolution_mm = started.stand.file.indicator.resolution_mm
-        indicator = started.box.indicator(started.stand.file)
+        self._resolution_mm = started.stand.indicator.resolution_mm
+        indicator = started.box.indicator(started.stand)
         self._normal_per_reading = indicator.normal_per_reading(self.gear_set)
         self._stand = started.stand
         self._still = arrival.still_limits(self.gear_set, started.box.limits_for_analysis())
@@ -149,7 +149,7 @@ class Conductor:
         self._go_on = go_on or f"lashmap run STAND BOX --resume --test {started.test}"
         self._absences = Absences(
             channels,
-            patience_s=started.stand.file.stand.reconnect_seconds,
+            patience_s=started.stand.stand.reconnect_seconds,
             near_deg=self._still.near_deg,
             go_on=self._go_on,
         )
@@ -209,8 +209,8 @@ class Conductor:
             return
         self._note_marks()
         if self.channels.jump is not None:
-            goes_on = self._stand.encoder_profile.wraps_at_deg is None
-            in_degrees = self._stand.encoder_profile.unit == "deg"
+            goes_on = self._stand.profile(ENCODER).wraps_at_deg is None
+            in_degrees = self._stand.profile(ENCODER).unit == "deg"
             raise StandError(
                 marks.jumped(
                     self.channels.jump,
@@ -330,7 +330,7 @@ class Conductor:
             raise StandError(
                 f"encoder on {port}: has not moved for {limit_s:.0f} s while the gear was to turn to "
                 f"{angle_text(self._target_deg(), decimals=1)}. Either nobody turned the gear, or the "
-                f"encoder does not turn with the {self._stand.file.encoder.shaft}: check its coupling. "
+                f"encoder does not turn with the {self._stand.encoder.shaft}: check its coupling. "
                 "plan.turn_seconds in the box file sets how long to wait."
             )
 
@@ -344,7 +344,7 @@ class Conductor:
     @property
     def _marked_member(self) -> Shaft:
         """Whose mark comes by once in each turn of the encoder."""
-        return self._stand.file.encoder.shaft
+        return self._stand.encoder.shaft
 
     def _watch_for_marks(self) -> None:
         """While the marks are waited for: nobody answers for a gear that has not moved for so long."""

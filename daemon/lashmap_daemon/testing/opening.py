@@ -21,6 +21,7 @@ from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.free_text import MOST_IN_NAME
 from lashmap_daemon.setup.stand_file import Stand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.recorded import Box, Setup
 from lashmap_daemon.story.wording import CAUTIONS
 
 _CONFIRMATION = "locked out"
@@ -100,7 +101,7 @@ def complete_box(box: BoxFile, person: Person) -> BoxFile:
 
 
 def matched_teeth(
-    box: BoxFile, person: Person, *, encoder_deg: Callable[[], float]
+    box: Box, person: Person, *, encoder_deg: Callable[[], float]
 ) -> tuple[MatchedHow, events.MatchedTeethSet]:
     """The encoder's angle at engagement 0.
 
@@ -144,8 +145,7 @@ def start_record(
     return events.TestStarted(
         test=f"{now.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}",
         operator=operator,
-        box=box,
-        stand=stand,
+        setup=Setup(box=box.recorded(), stand=stand.recorded()),
         planned=tuple(int(engagement) for engagement in planned),
         version=version,
         sweeps=sweeps,

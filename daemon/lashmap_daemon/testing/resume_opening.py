@@ -266,7 +266,7 @@ def reference_of(unfinished: Unfinished, logbook: Logbook) -> Reference | None:
         encoder_deg=reference_deg,
         end_deg=end_deg,
         gear_set=started.box.gear_set.gear_set(),
-        shaft=started.stand.file.encoder.shaft,
+        shaft=started.stand.encoder.shaft,
         range_deg=started.stand.decoders()[ENCODER].range_deg,
         jump_deg=jump_deg,
     )

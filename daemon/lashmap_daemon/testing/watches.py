@@ -60,18 +60,18 @@ class RockSetting:
 
 def setting_of(started: events.TestStarted, still: arrival.StillLimits) -> RockSetting:
     """What the plan of a test asks of a rock, and what its encoder should see of it."""
-    encoder, plan = started.stand.file.encoder, started.box.plan
-    gear_set, indicator = started.box.gear_set.gear_set(), started.box.indicator(started.stand.file)
+    encoder, plan = started.stand.encoder, started.box.plan
+    gear_set, indicator = started.box.gear_set.gear_set(), started.box.indicator(started.stand)
     arc_per_reading = indicator.arc_per_reading(gear_set)
     turn_mm = 2.0 * math.pi * started.box.tip.touch_radius_mm
     sees_rock = encoder.shaft == "gear"
     return RockSetting(
         gear_set=gear_set,
         indicator=indicator,
-        encoder=started.stand.file.encoder_for_analysis(),
+        encoder=started.stand.encoder_for_analysis(),
         reversals=plan.reversals,
         longest_s=plan.rock_seconds,
-        resolution_mm=started.stand.file.indicator.resolution_mm,
+        resolution_mm=started.stand.indicator.resolution_mm,
         counts_per_mm=arc_per_reading / turn_mm * encoder.counts_per_turn if sees_rock else 0.0,
         still=still,
     )

@@ -25,7 +25,6 @@ from lashmap_daemon.commands.publish import publish
 from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
 from lashmap_daemon.logbook.lock import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.logbook.schema import RESULTS_OF_OLD
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.story import events
 from rich.console import Console
@@ -233,30 +232,6 @@ def test_what_was_changed_while_it_waited_is_not_published(
             published(stand, logbook)
         assert heard.wait(lambda: bool(arrived(heard)))
     assert list(arrived(heard)) == ["other/1"]  # what is whole goes out all the same
-
-
-def test_a_result_that_an_earlier_version_left_as_text_is_made_anew_from_the_record(
-    tmp_path: Path, broker: Broker, unpublished: tuple[Path, dict[str, str]]
-) -> None:
-    logbook, wanted = unpublished
-    test = next(iter(wanted)).partition("/")[0]
-    with closing(sqlite3.connect(logbook)) as base:
-        base.executescript(RESULTS_OF_OLD)
-        forged = (BASE, f"{test}/result/1", '{"outcome":"conforming"}')
-        base.execute("INSERT INTO outbox_result (topic, identifier, body, sent) VALUES (?, ?, ?, 0)", forged)
-        base.commit()
-    assert lashmap("verify", "--logbook", logbook).returncode == 0
-    stand = stand_file(tmp_path, broker.url)
-    with subscriber(broker.port) as heard:
-        said = published(stand, logbook)
-        assert heard.wait(lambda: len(arrived(heard)) == len(wanted) + 1)
-        assert published(stand, logbook) == f"Nothing waits in {logbook} for {BASE}.\n"
-    assert f"The result of {test}, left by an earlier version, was made anew from its record." in said
-    results = [json.loads(one.payload) for one in heard.on("result")]
-    assert len(results) == 2
-    assert f"{test}/result/1" not in arrived(heard)
-    assert results[0]["outcome"] == results[1]["outcome"]
-    assert lashmap("verify", "--logbook", logbook).returncode == 0
 
 
 def test_mistakes_are_named(tmp_path: Path) -> None:

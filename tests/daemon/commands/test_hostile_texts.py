@@ -56,6 +56,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         recorded_outcome=HOSTILE,
         exclusions=(),
         remark=HOSTILE,
+        engagement=None,
+        normal_backlash_mm=None,
+        low_mm=None,
+        high_mm=None,
     )
     undone = ExclusionUndone(exclusion=1, reason=HOSTILE, by=HOSTILE)
     for event in (events.NoteTaken(text=HOSTILE), out, undone, signed):

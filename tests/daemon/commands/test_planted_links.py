@@ -8,9 +8,7 @@ import json
 import os
 import re
 import shutil
-import sqlite3
 import threading
-from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -36,7 +34,6 @@ from lashmap_daemon.story.events import Stamped
 from lashmap_daemon.whole_file import open_own, write_whole
 
 PRECIOUS = b"somebody else's file\n"
-SCHEMA_1 = Path(__file__).parents[1] / "data" / "schema-1.logbook"
 
 
 class Trap:
@@ -204,26 +201,6 @@ def test_a_logbook_is_not_made_where_a_link_leads_to(trap: Trap) -> None:
     trap.must_be_untouched()
 
 
-def test_the_copy_of_an_older_logbook_takes_the_place_of_a_link(
-    trap: Trap, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    old = Path(shutil.copy(SCHEMA_1, trap.shared / "old.logbook"))
-    copy = trap.shared / "old.logbook.schema-1"
-    unlink = Path.unlink
-
-    def and_planted(self: Path, *, missing_ok: bool = False) -> None:
-        unlink(self, missing_ok=missing_ok)
-        if self == copy:  # somebody was waiting for that
-            copy.symlink_to(trap.outside / "made by the link")
-
-    monkeypatch.setattr(Path, "unlink", and_planted)
-    with pytest.raises(LogbookError, match=r"schema-1: is a symbolic link"):
-        Logbook(old, create=False)
-    trap.must_be_untouched()
-    with closing(sqlite3.connect(old)) as base:
-        assert base.execute("PRAGMA user_version").fetchone() == (1,)
-
-
 def test_what_the_simulated_stand_leaves_follows_no_link(trap: Trap) -> None:
     trap.plant("truth.json", "stand.toml", ".stand.toml", "indicator.toml", "encoder.toml")
     instruments = SimulatedInstruments()
@@ -287,5 +264,5 @@ def test_no_file_is_opened_for_writing_but_in_one_place() -> None:
     ]
     assert found == [
         # In a folder that `whole_file.new_folder_beside` made for us alone.
-        'export_files.py: self._file: IO[str] = path.open("w", encoding="utf-8", newline="")'
+        'files.py: self._file: IO[str] = path.open("w", encoding="utf-8", newline="")'
     ]

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from daemon.command import lashmap
 from daemon.logbooks import closed_test, two_tests
-from daemon.virtual_time import load_box, simulated_stand_file
+from daemon.virtual_time import load_box, set_up, simulated_stand_file
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from lashmap_analysis.record.record import Precondition
@@ -31,8 +31,7 @@ def started(folder: Path, test: str = "t1") -> events.TestStarted:
     return events.TestStarted(
         test=test,
         operator="Zoë [bold]x[/bold]",
-        box=load_box(),
-        stand=simulated_stand_file(folder / "stand", SimulatedInstruments()),
+        setup=set_up(load_box(), simulated_stand_file(folder / "stand", SimulatedInstruments())),
         planned=(0, 5),
         version="0",
     )
@@ -44,7 +43,7 @@ ONE_OF_EACH: list[events.Event] = [
         preconditions=(Precondition(name="bearings", state="unproven", detail="none", remedy="measure"),)
     ),
     events.InstrumentHeard(instrument="indicator", port="/dev/x", rate_hz=1000.0),
-    events.InstrumentLost(instrument="indicator", port="/dev/x", reason="gone", patience_s=120.0),
+    events.InstrumentLost(instrument="indicator", port="/dev/x", reason="gone", patience_s=120.0, remedy="x"),
     events.InstrumentBack(instrument="indicator", port="/dev/x", away_s=2.5),
     events.MatchedTeethSet(encoder_deg=37.25, how="box file"),
     events.MarksAsked(member="gear", attempt=1),
@@ -59,6 +58,7 @@ ONE_OF_EACH: list[events.Event] = [
         off_teeth=0.0556,
         allowed_deg=3.0,
         agrees=True,
+        last=True,
     ),
     events.PositionAsked(
         number=1, engagement=5, gear_angle_deg=45.0, turn_teeth=5, turn_deg=45.0, purpose="planned",
@@ -99,7 +99,7 @@ ONE_OF_EACH: list[events.Event] = [
     review_events.ExclusionUndone(exclusion=1, reason="it was not", by="R. Nobody"),
     review_events.SignedOff(
         by="R. Nobody", analysis_version="0", outcome="not proven", recorded_outcome="not proven",
-        exclusions=(), remark="",
+        exclusions=(), remark="", engagement=None, normal_backlash_mm=None, low_mm=None, high_mm=None,
     ),
 ]  # fmt: skip
 
@@ -174,13 +174,14 @@ def test_wrong_files_are_refused_with_a_reason(tmp_path: Path) -> None:
     base.close()
     with pytest.raises(LogbookError, match="not a lashmap logbook"):
         Logbook(other, create=True)
-    newer = tmp_path / "newer"
-    Logbook(newer, create=True).close()
-    with sqlite3.connect(newer) as base:
-        base.execute("PRAGMA user_version=99")
-    base.close()
-    with pytest.raises(LogbookError, match="schema 99"):
-        Logbook(newer, create=False)
+    for schema in (1, 99):
+        another = tmp_path / f"schema {schema}"
+        Logbook(another, create=True).close()
+        with sqlite3.connect(another) as base:
+            base.execute(f"PRAGMA user_version={schema}")
+        base.close()
+        with pytest.raises(LogbookError, match=f"has logbook schema {schema}, this version reads 2"):
+            Logbook(another, create=False)
 
 
 def test_a_logbook_on_a_read_only_disk_can_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 from daemon.command import lashmap
 from daemon.exported import recorded
-from daemon.logbook.test_logbook_migration import SCHEMA_1
 from daemon.logbooks import note
 from daemon.other_user import common_folder, lashmap_without_rights
 from daemon.small_disk import small_disk
@@ -152,19 +151,16 @@ def test_a_review_is_not_signed_in_a_read_only_logbook(common: Path) -> None:
 
 @pytest.mark.parametrize("words", [("list",), ("review",), ("verify",)])
 def test_what_cannot_be_read_without_writing_says_what_to_do(common: Path, words: tuple[str, ...]) -> None:
-    """A log without its index needs one made beside it; an older schema has to be brought up to date."""
+    """A log without its index needs one made beside it."""
     book = made(common, left_in_the_log)
     book.parent.chmod(0o755)
     book.with_name(f"{book.name}-shm").unlink()
-    old = Path(shutil.copy(SCHEMA_1, book.with_name("old.logbook")))
-    old.chmod(0o444)
     book.parent.chmod(0o555)
     before = state_of(book.parent)
-    for path in (book, old):
-        done = lashmap_without_rights(*words, "--logbook", path)
-        assert done.returncode == 3, (path, done.stdout)
-        assert "to a folder where you may write" in done.stderr
-        assert "Traceback" not in done.stderr
+    done = lashmap_without_rights(*words, "--logbook", book)
+    assert done.returncode == 3, done.stdout
+    assert "to a folder where you may write" in done.stderr
+    assert "Traceback" not in done.stderr
     assert state_of(book.parent) == before
 
 

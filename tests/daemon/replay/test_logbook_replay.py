@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from daemon.virtual_time import CONFIGS, DEMO_BOX
+from daemon.virtual_time import CONFIGS, DEMO_BOX, set_up
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.setup import toml_file
@@ -40,8 +40,7 @@ def old(tmp_path: Path) -> Stand:
     started = events.TestStarted(
         test="old-test",
         operator="Ada",
-        box=toml_file.load(DEMO_BOX, BoxFile),
-        stand=stand,
+        setup=set_up(toml_file.load(DEMO_BOX, BoxFile), stand),
         planned=(0,),
         version="0",
     )

@@ -23,7 +23,7 @@ def mounted(**values: object) -> BoxFile:
 
 
 def state(name: str, box: BoxFile, stand: Stand, today: dt.date = TODAY) -> Precondition:
-    found = collect(box, stand, matched="box file", today=today, locked_out=True)
+    found = collect(box.recorded(), stand.recorded(), matched="box file", today=today, locked_out=True)
     return next(one for one in found if one.name == name)
 
 
@@ -70,7 +70,7 @@ def test_calibration_is_valid_up_to_its_due_date(stand: Stand, due: dt.date | No
 
 
 def test_an_assumed_reference_is_not_proven(stand: Stand) -> None:
-    found = collect(load_box(), stand, matched="assumed", today=TODAY, locked_out=True)
+    found = collect(load_box().recorded(), stand.recorded(), matched="assumed", today=TODAY, locked_out=True)
     matched = next(one for one in found if one.name == "matched teeth")
     assert matched.state == "unproven"
     assert "marked teeth" in matched.remedy

@@ -47,13 +47,3 @@ def test_a_lost_instrument_is_told_with_the_remedy_for_its_own_reason() -> None:
         "The indicator on /dev/x was lost (it sends, but there is no reading for 3.0 s (overload)). Look at "
         "its display: range, hold, battery. Leave the gear where it is. Waiting up to 120 s"
     )
-
-
-def test_a_lost_port_of_an_older_record_is_told_as_a_matter_of_cable_and_power() -> None:
-    kind, body = events.to_json(
-        events.InstrumentLost(instrument="encoder", port="/dev/x", reason="gone", patience_s=9.0)
-    )
-    older = events.from_json(kind, body.replace(',"remedy":"See to its cable and power."', ""))
-    assert (sentence(older, "mm") or "").startswith(
-        "The encoder on /dev/x was lost (gone). See to its cable and power. Leave the gear"
-    )

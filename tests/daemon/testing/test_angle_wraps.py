@@ -104,7 +104,8 @@ def text_encoder(folder: Path, wraps_at_deg: float | None) -> Channels:
     stand = simulated_stand_file(folder, SimulatedInstruments())
     told = {"kind": "ascii line", "unit": "deg", "pattern": r"(?P<value>\d+\.\d{3})"}
     profile = build({**told, "wraps_at_deg": wraps_at_deg})
-    channels = Channels(stand.model_copy(update={"encoder_profile": profile}), load_box().gear_set.gear_set())
+    sending = stand.model_copy(update={"encoder_profile": profile}).recorded()
+    channels = Channels(sending, load_box().gear_set.gear_set())
     channels.count_from(events.MatchedTeethSet(encoder_deg=12.0, how="set at the stand", seen_deg=12.0))
     return channels
 
@@ -147,5 +148,7 @@ def test_a_box_files_angle_proves_nothing_on_such_an_encoder(tmp_path: Path) -> 
             {"kind": "ascii line", "unit": "deg", "pattern": r"(?P<value>\d+)", "wraps_at_deg": wraps_at_deg}
         )
         told = stand.model_copy(update={"encoder_profile": profile})
-        found = collect(load_box(), told, matched="box file", today=TODAY, locked_out=True)
+        found = collect(
+            load_box().recorded(), told.recorded(), matched="box file", today=TODAY, locked_out=True
+        )
         assert {one.name: one.state for one in found}["matched teeth"] == expected

@@ -40,7 +40,7 @@ def channels(tmp_path: Path) -> Channels:
     text = text.replace("../instruments/encoder-line", "encoder")
     (tmp_path / "stand.toml").write_text(text, "utf-8")
     stand: Stand = load_stand(tmp_path / "stand.toml")
-    return Channels(stand, GEARS)
+    return Channels(stand.recorded(), GEARS)
 
 
 def say(channels: Channels, name: str, line: bytes, until_s: float) -> None:

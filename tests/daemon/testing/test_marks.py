@@ -51,7 +51,7 @@ class Told:
         self.started = start_record(box, stand, operator="x", now=now, version="0", box_name="box")
         self.book = Logbook(folder / "book", create=True)
         self.now_s = 0.0
-        channels = Channels(stand, box.gear_set.gear_set())
+        channels = Channels(self.started.stand, box.gear_set.gear_set())
         channels.count_from(events.MatchedTeethSet(encoder_deg=0.0, how="box file"))
         self.conductor = Conductor(
             self.started,

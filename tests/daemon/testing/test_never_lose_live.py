@@ -106,7 +106,7 @@ def live(
     opening = Opening(
         started=started,
         cautions=events.CautionsConfirmed(how="in a test"),
-        preconditions=collect(BOX, stand, matched="box file", today=TODAY, locked_out=True),
+        preconditions=collect(started.box, started.stand, matched="box file", today=TODAY, locked_out=True),
         matched=events.MatchedTeethSet(encoder_deg=37.25, how="box file"),
         rates_hz={},
     )

@@ -87,8 +87,8 @@ def test_matched_teeth_from_the_file_from_the_stand_or_assumed() -> None:
     box = load_box()
     unknown = box.matched_teeth.model_copy(update={"encoder_deg": None})
     bare = box.model_copy(update={"matched_teeth": unknown})
-    assert matched_teeth(box, Someone(), encoder_deg=lambda: 1.0)[1].encoder_deg == 37.25
-    how, found = matched_teeth(bare, Someone(["matched"]), encoder_deg=lambda: 12.5)
+    assert matched_teeth(box.recorded(), Someone(), encoder_deg=lambda: 1.0)[1].encoder_deg == 37.25
+    how, found = matched_teeth(bare.recorded(), Someone(["matched"]), encoder_deg=lambda: 12.5)
     assert (how, found.encoder_deg) == ("set at the stand", 12.5)
-    how, found = matched_teeth(bare, Someone(), encoder_deg=lambda: 12.5)
+    how, found = matched_teeth(bare.recorded(), Someone(), encoder_deg=lambda: 12.5)
     assert (how, found.how) == ("assumed", "assumed")

@@ -60,7 +60,7 @@ def test_a_gear_turned_over_the_wrap_before_the_test_counts_from_its_marks(
 ) -> None:
     stand = simulated_stand_file(tmp_path, SimulatedInstruments())
     board = build({"kind": "counter board", "pattern": r"(?P<count>\d+)", "wraps_at": TURN})
-    channels = Channels(stand.model_copy(update={"encoder_profile": board}), SET)
+    channels = Channels(stand.model_copy(update={"encoder_profile": board}).recorded(), SET)
     # Followed for three turns to the marks at 12 degrees; then the record's own decoder begins.
     channels.count_from(events.MatchedTeethSet(encoder_deg=1092.0, how="set at the stand", seen_deg=1092.0))
     channels.feed(ENCODER, [Chunk(0.1 * count, b"%d\r\n" % first) for count in range(3)])

@@ -96,7 +96,7 @@ def test_at_the_stand_a_hand_may_take_its_time_before_it_rocks() -> None:
         longest_s=20.0,
         resolution_mm=RESOLUTION_MM,
         counts_per_mm=0.0,
-        still=still_limits(box.gear_set.gear_set(), box.limits_for_analysis()),
+        still=still_limits(box.gear_set.gear_set(), box.recorded().limits_for_analysis()),
     )
     heard = cast("Channels", _Heard(time_s, value, 18.0))
     watch = RockWatch(setting, channels=heard, target_deg=18.0, started_s=0.0)

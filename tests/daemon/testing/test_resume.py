@@ -16,7 +16,7 @@ from daemon.broken_off import (
     precondition,
     with_mean_backlash,
 )
-from daemon.virtual_time import load_box
+from daemon.virtual_time import load_box, set_up
 from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.replay import read_record
@@ -220,10 +220,10 @@ def test_a_test_broken_off_in_its_sweeps_goes_on_with_them(tmp_path: Path) -> No
 def test_a_completed_test_is_not_reopened(test: BrokenOff) -> None:
     test.run()
     with pytest.raises(ResumeError, match="was completed"):
-        find_unfinished(test.logbook, test.started.test, BOX)
+        find_unfinished(test.logbook, test.started.test, BOX.box.serial)
     with pytest.raises(ResumeError, match="no unfinished test of box INV-1340-07"):
-        find_unfinished(test.logbook, None, BOX)
+        find_unfinished(test.logbook, None, BOX.box.serial)
     with pytest.raises(ResumeError, match="no test nonsense"):
-        find_unfinished(test.logbook, "nonsense", BOX)
+        find_unfinished(test.logbook, "nonsense", BOX.box.serial)
     with pytest.raises(ResumeError, match="was completed"):
-        take_up(test.logbook, test.started.test, BOX, test.stand)
+        take_up(test.logbook, test.started.test, set_up(BOX, test.stand))

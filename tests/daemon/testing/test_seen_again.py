@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from daemon.broken_off import BrokenOff, accepted, numbers_agree, precondition
-from daemon.virtual_time import VirtualTest, load_box
+from daemon.virtual_time import VirtualTest, load_box, set_up
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN
 from lashmap_analysis.record.record import Precondition, Shaft
 from lashmap_daemon.errors import ReferenceDisproved, StandError
@@ -79,7 +79,7 @@ def test_an_encoder_that_everybody_followed_is_found_at_the_mark(
     with pytest.raises(
         ResumeError, match=r"cannot go on: the marked tooth of the (gear|pinion) stood in the mesh"
     ):
-        take_up(test.logbook, test.started.test, BOX, test.stand)
+        take_up(test.logbook, test.started.test, set_up(BOX, test.stand))
 
 
 def test_the_first_disagreement_gives_no_number_to_go_by(tmp_path: Path) -> None:

@@ -1,0 +1,330 @@
+"""The set-up in the start record of a test: plain values, apart from the models of the files people write.
+
+What decoding and judging need is here and nothing else, and every value is written out, so that neither a
+new key of a file nor another default changes what was recorded. Names are those of the files' keys, lengths
+in mm. Whoever changes a field here changes the format: then `VERSION` counts on, and any other is refused.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from dataclasses import asdict, dataclass
+from typing import Annotated, Literal
+
+from lashmap_analysis.gears.gear_set import GearSet as AnalysisGearSet
+from lashmap_analysis.gears.indicator import Direction
+from lashmap_analysis.gears.indicator import Indicator as AnalysisIndicator
+from lashmap_analysis.judge.shim_stock import ShimStock
+from lashmap_analysis.record.lengths import MM_PER_INCH
+from lashmap_analysis.record.record import Encoder as AnalysisEncoder
+from lashmap_analysis.record.record import Limits as AnalysisLimits
+from lashmap_analysis.record.record import Shaft, Units
+from lashmap_drivers.decoder import Decoder
+from lashmap_drivers.kinds import build
+from lashmap_drivers.profile import InstrumentProfile
+from pydantic import AfterValidator, ConfigDict, Field, JsonValue
+
+VERSION: Literal[1] = 1
+INDICATOR = "indicator"
+ENCODER = "encoder"
+
+
+class _Value:
+    """Read strictly: what is not as it was written is damage."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoxName(_Value):
+    """Which gearbox it was, and the units of its papers."""
+
+    type: str
+    serial: str
+    set_number: str
+    units: Units
+    remark: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class GearSet(_Value):
+    """The gear set as its drawing gives it: one of module and diametral pitch."""
+
+    pinion_teeth: int
+    gear_teeth: int
+    outer_module_mm: float | None
+    outer_diametral_pitch_per_inch: float | None
+    face_width_mm: float
+    normal_pressure_angle_deg: float
+    mean_spiral_angle_deg: float
+    shaft_angle_deg: float
+    cutter_radius_mm: float | None
+
+    def gear_set(self) -> AnalysisGearSet:
+        """The gear set for the analysis.
+
+        Raises:
+            GearSetError: When the figures do not describe a gear set.
+        """
+        values = asdict(self)
+        pitch = values.pop("outer_diametral_pitch_per_inch")
+        return AnalysisGearSet(
+            **values if pitch is None else values | {"outer_module_mm": MM_PER_INCH / pitch}
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mounting(_Value):
+    """What was recorded while the box was built; None and empty where nothing was."""
+
+    pinion_marked_mm: float | None
+    pinion_set_mm: float | None
+    gear_marked_mm: float | None
+    gear_set_mm: float | None
+    tolerance_mm: float
+    bearings: str
+    bearings_within_drawing: bool | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class MatchedTeeth(_Value):
+    """The encoder's angle with the marked teeth together, where the box file gave it."""
+
+    encoder_deg: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tip(_Value):
+    """Where the tip touched the gear and which way the indicator looked."""
+
+    touch_radius_mm: float
+    direction: Direction
+    off_normal_deg: float
+    lever_deg: float | None
+    on_arm: bool
+    touch_radius_uncertainty_mm: float
+    angle_uncertainty_deg: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits(_Value):
+    """Backlash allowed at the tightest point."""
+
+    minimum_mm: float | None
+    maximum_mm: float | None
+    variation_mm: float | None
+    kind: Literal["normal", "transverse"]
+    source: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan(_Value):
+    """How the test was to be run."""
+
+    positions: int
+    gear_turns: float
+    reversals: int
+    confirming_positions: int
+    rock_seconds: float
+    turn_seconds: float
+    tries: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Runout(_Value):
+    """How a runout sweep was to be taken, and where the indicator sat."""
+
+    turns: int
+    gear_indicator_from_mesh_deg: float | None
+    pinion_indicator_from_mesh_deg: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shim(_Value):
+    """Shims at hand for one member, and which way a thicker pack moves it."""
+
+    thicknesses_mm: tuple[float, ...]
+    thicker_moves: Literal["out", "in"]
+    fitted_mm: float | None
+    most_pieces: int
+    thickness_uncertainty_mm: float
+
+    def stock(self) -> ShimStock:
+        """The stock for the analysis.
+
+        Raises:
+            ShimError: When it cannot be.
+        """
+        return ShimStock(**vars(self))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shims(_Value):
+    """Shims of the members that may be moved."""
+
+    gear: Shim | None
+    pinion: Shim | None
+
+    def stocks(self) -> dict[Shaft, ShimStock]:
+        """Stocks for the analysis, of the members that have one."""
+        shims: dict[Shaft, Shim | None] = {"gear": self.gear, "pinion": self.pinion}
+        return {member: shim.stock() for member, shim in shims.items() if shim is not None}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Box(_Value):
+    """The gearbox under test, what its drawing says, and how it is tested."""
+
+    box: BoxName
+    gear_set: GearSet
+    mounting: Mounting
+    matched_teeth: MatchedTeeth
+    tip: Tip
+    limits: Limits
+    plan: Plan
+    runout: Runout
+    shims: Shims
+
+    def __post_init__(self) -> None:
+        """Refuse what the analysis could not work with.
+
+        Raises:
+            ValueError: When gear set and tip cannot be.
+        """
+        gear_set = self.gear_set.gear_set()
+        try:
+            self._indicator(resolution_mm=0.001, calibration_uncertainty_mm=0.0).arc_per_reading(gear_set)
+        except ValueError as error:
+            raise ValueError(f"tip: {error}") from error
+
+    def indicator(self, stand: Stand) -> AnalysisIndicator:
+        """The indicator of ``stand``, set up as this box asks."""
+        return self._indicator(
+            resolution_mm=stand.indicator.resolution_mm,
+            calibration_uncertainty_mm=stand.indicator.calibration_uncertainty_mm,
+        )
+
+    def limits_for_analysis(self) -> AnalysisLimits:
+        """The limits for the analysis."""
+        return AnalysisLimits(**vars(self.limits))
+
+    def _indicator(self, *, resolution_mm: float, calibration_uncertainty_mm: float) -> AnalysisIndicator:
+        return AnalysisIndicator(
+            resolution_mm=resolution_mm,
+            calibration_uncertainty_mm=calibration_uncertainty_mm,
+            **vars(self.tip),
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class StandName(_Value):
+    """Which stand it was, and how long a test waits there for an instrument that was unplugged."""
+
+    name: str
+    remark: str
+    reconnect_seconds: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Indicator(_Value):
+    """The dial indicator; ``profile`` is the name of its file."""
+
+    port: str
+    profile: str
+    sense: Literal[1, -1]
+    resolution_mm: float
+    serial: str
+    calibration_due: dt.date | None
+    calibration_uncertainty_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Encoder(_Value):
+    """The angle encoder; ``profile`` is the name of its file."""
+
+    port: str
+    profile: str
+    sense: Literal[1, -1]
+    shaft: Shaft
+    counts_per_turn: Annotated[int, Field(gt=0)]
+    serial: str
+    calibration_due: dt.date | None
+    standard_uncertainty_deg: float
+
+
+def _known(profile: dict[str, JsonValue]) -> dict[str, JsonValue]:
+    build(profile)
+    return profile
+
+
+Profile = Annotated[dict[str, JsonValue], AfterValidator(_known)]
+"""Every key of an instrument's profile; its ``kind``, of another package perhaps, says what they mean."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stand(_Value):
+    """The stand and its instruments: all that is needed to decode their bytes."""
+
+    stand: StandName
+    indicator: Indicator
+    encoder: Encoder
+    indicator_profile: Profile
+    encoder_profile: Profile
+
+    def profile(self, channel: str) -> InstrumentProfile:
+        """The profile of an instrument, as the drivers use it."""
+        made: InstrumentProfile = build(
+            self.indicator_profile if channel == INDICATOR else self.encoder_profile
+        )
+        return made
+
+    def decoders(self) -> dict[str, Decoder]:
+        """Fresh decoders for both instruments, by channel."""
+        encoder = self.encoder
+        return {
+            INDICATOR: Decoder.for_indicator(self.profile(INDICATOR), sense=self.indicator.sense),
+            ENCODER: Decoder.for_encoder(
+                self.profile(ENCODER), counts_per_turn=encoder.counts_per_turn, sense=encoder.sense
+            ),
+        }
+
+    def encoder_for_analysis(self) -> AnalysisEncoder:
+        """The encoder for the analysis."""
+        return AnalysisEncoder(
+            shaft=self.encoder.shaft,
+            resolution_deg=360.0 / self.encoder.counts_per_turn,
+            standard_uncertainty_deg=self.encoder.standard_uncertainty_deg,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Setup(_Value):
+    """Box and stand as they were when a test began, in the version in which they are written down."""
+
+    version: Literal[1] = VERSION
+    box: Box
+    stand: Stand
+
+
+class OtherVersion(ValueError):
+    """A set-up that is not damaged, but was written down in another version."""
+
+
+def must_be_of_this_version(event: str) -> None:
+    """Look why a start record is none.
+
+    Args:
+        event: It, as JSON.
+
+    Raises:
+        OtherVersion: Since its set-up is of another version.
+    """
+    try:
+        version = json.loads(event)["setup"]["version"]
+    except (ValueError, KeyError, TypeError):
+        return
+    if version != VERSION:
+        raise OtherVersion(
+            f"its set-up is of version {version!r:.20}, and this program reads version {VERSION}"
+        )

@@ -1,0 +1,427 @@
+"""What the events of one test add up to: one state, and one function that takes the next event into it.
+
+Whoever asks what is known of a test asks here: how far it came when it is to go on, what of it is judged,
+what reviewers did, its line in the list. A new event has its place in `apply`, or the type checker names it.
+
+A position is settled when it was accepted or left out after it was asked for the last time; so a repeat that
+the operator wanted and that never came about is open. Rocks that check a resumption are extra: kept when they
+were accepted, not made up for when they were not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import reduce
+from typing import TypeVar, assert_never
+
+from lashmap_analysis.record.record import Precondition, Purpose, Shaft
+from lashmap_analysis.record.review_record import Exclusion, SignOff, StoredResult
+
+from lashmap_daemon.story import events
+from lashmap_daemon.story.events import Stamped
+
+SKIPPED = "skipped by the operator"
+NOT_CLOSED = "not closed: the record ends without its closing event"
+_Key = TypeVar("_Key")
+_Value = TypeVar("_Value")
+_RANK = {"proven": 0, "unproven": 1, "failed": 2}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Target:
+    """A position that is asked for."""
+
+    number: int
+    engagement: int
+    purpose: Purpose
+    attempt: int = 1
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sweep:
+    """A runout sweep that is asked for."""
+
+    member: Shaft
+    attempt: int = 1
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Part:
+    """What was recorded in one go: a test that was resumed has several, judged as one.
+
+    Attributes:
+        first_s: Its first moment; minus infinity for the first.
+        matched: The matched teeth as set in it; None where the part before holds, or nobody said.
+        resumed: How it began; None for the first.
+        checked: What the check found; None when it was not made.
+        rocks: How many rocks were accepted in it.
+    """
+
+    first_s: float = -math.inf
+    matched: events.MatchedTeethSet | None = None
+    resumed: events.TestResumed | None = None
+    checked: events.CheckedAgain | None = None
+    rocks: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Story:
+    """A test as far as it is told; nothing in it is changed, `apply` makes the next one.
+
+    Attributes:
+        started: The start record; None before it, and for a record without one.
+        started_utc: When that was.
+        last_utc: Of the last event.
+        end_s: The newest time of an event.
+        parts: What was recorded in one go, the first of them always there.
+        matched: The last reference of the matched teeth.
+        preconditions: By name; of several states the worst, since all rocks are judged together.
+        heard: What each instrument was heard with last.
+        lost: Instruments that are awaited.
+        paused: Nothing could be written; None when that is over.
+        predicted: The last prediction.
+        marks_asked: The marks are awaited; None when they are not.
+        marks: The last comparison of mark and encoder.
+        open: Positions that are not settled, by number.
+        current: The position asked for last; None when it is settled.
+        rocking: It is being recorded.
+        checks: Positions that check a resumption.
+        asked: How many positions were numbered.
+        accepted: By number, as they stand: a repeat replaces what it repeats.
+        newest: The rock accepted last of those.
+        last_accepted: The position a repeat goes back to.
+        refused: Every refusal of a rock, in order.
+        skipped: Positions that stay unmeasured, by number.
+        sweeping: The positions were done.
+        sweep: The sweep that is asked for; None when none is.
+        sweeps: Members whose sweeps are still to come.
+        swept: Sweeps that gave a runout, by member.
+        notes: What the operator wrote down, each with its time.
+        closed: The closing record; None when the test is not closed, or goes on.
+        stored: The result that was handed over.
+        announced: Results that are to reach a broker.
+        exclusions: What reviewers left out, by number.
+        sign_offs: Their signatures.
+    """
+
+    started: events.TestStarted | None = None
+    started_utc: str = ""
+    last_utc: str = ""
+    end_s: float = 0.0
+    parts: tuple[Part, ...] = (Part(),)
+    matched: events.MatchedTeethSet | None = None
+    cautions: events.CautionsConfirmed | None = None
+    preconditions: Mapping[str, Precondition] = field(default_factory=dict)
+    heard: Mapping[str, events.InstrumentHeard] = field(default_factory=dict)
+    lost: Mapping[str, events.InstrumentLost] = field(default_factory=dict)
+    paused: events.RecordingPaused | None = None
+    predicted: events.TightSpotPredicted | None = None
+    marks_asked: events.MarksAsked | None = None
+    marks: events.MarksCompared | None = None
+    open: Mapping[int, Target] = field(default_factory=dict)
+    current: int | None = None
+    rocking: bool = False
+    checks: frozenset[int] = frozenset()
+    asked: int = 0
+    accepted: Mapping[int, events.RockAccepted] = field(default_factory=dict)
+    newest: events.RockAccepted | None = None
+    last_accepted: Target | None = None
+    refused: tuple[events.RockRefused, ...] = ()
+    skipped: Mapping[int, events.PositionSkipped] = field(default_factory=dict)
+    sweeping: bool = False
+    sweep: Sweep | None = None
+    sweeps: tuple[Shaft, ...] = ()
+    swept: Mapping[Shaft, events.SweepRecorded] = field(default_factory=dict)
+    notes: tuple[tuple[float, str], ...] = ()
+    closed: events.TestClosed | None = None
+    stored: StoredResult | None = None
+    announced: tuple[events.ResultAnnounced, ...] = ()
+    exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
+    sign_offs: tuple[SignOff, ...] = ()
+
+    @property
+    def closing(self) -> str:
+        """How it ended, for people."""
+        if self.closed is None:
+            return NOT_CLOSED
+        return "completed" if self.closed.outcome == "completed" else self.reason
+
+    @property
+    def reason(self) -> str:
+        """Outcome and reason of the closing record; empty without one."""
+        return "" if self.closed is None else f"{self.closed.outcome}: {self.closed.reason}"
+
+
+BEGINNING = Story()
+
+
+def told(stream: Iterable[Stamped], before: Story = BEGINNING) -> Story:
+    """What a stream of events adds up to, after what was told before."""
+    return reduce(apply, stream, before)
+
+
+_Course = events.TestStarted | events.TestResumed | events.TestClosed | events.CheckedAgain
+_Stand = (
+    events.CautionsConfirmed
+    | events.PreconditionsRecorded
+    | events.InstrumentHeard
+    | events.InstrumentLost
+    | events.InstrumentBack
+    | events.RecordingPaused
+    | events.RecordingGoesOn
+    | events.MatchedTeethSet
+    | events.MarksAsked
+    | events.MarksCompared
+)
+_Rock = (
+    events.PositionAsked
+    | events.RockStarted
+    | events.RockAccepted
+    | events.RockRefused
+    | events.PositionSkipped
+    | events.TightSpotPredicted
+)
+_Sweep = events.SweepAsked | events.SweepRecorded | events.SweepRefused
+_Later = (
+    events.NoteTaken
+    | events.ResultStored
+    | events.ResultAnnounced
+    | events.PositionExcluded
+    | events.ExclusionUndone
+    | events.SignedOff
+)
+
+
+def apply(story: Story, stamped: Stamped) -> Story:
+    """The story with the next event in it; ``story`` itself stays as it is."""
+    event = stamped.event
+    story = replace(story, last_utc=stamped.utc, end_s=max(story.end_s, stamped.time_s))
+    if isinstance(event, _Course):
+        return _course(story, event, stamped.utc)
+    if isinstance(event, _Stand):
+        return _stand(story, event)
+    if isinstance(event, _Rock):
+        return _rock(story, event)
+    if isinstance(event, _Sweep):
+        return _swept(story, event)
+    if isinstance(event, _Later):
+        return _later(story, event, stamped)
+    assert_never(event)
+
+
+def _course(story: Story, event: _Course, utc: str) -> Story:
+    match event:
+        case events.TestStarted(planned=planned, sweeps=sweeps):
+            targets = (
+                Target(number=number, engagement=engagement, purpose="planned")
+                for number, engagement in enumerate(planned, start=1)
+            )
+            story = replace(story, started=event, started_utc=utc, asked=len(planned), sweeps=sweeps)
+            return reduce(_await, targets, story)
+        case events.TestResumed(check=check, first_s=first_s):
+            story = replace(story, closed=None, lost={}, paused=None, marks_asked=None)
+            story = replace(story, parts=(*story.parts, Part(first_s=first_s, resumed=event)))
+            if check is None:
+                return story
+            return replace(story, checks=story.checks | {check}, asked=max(story.asked, check))
+        case events.CheckedAgain():
+            return _in_part(story, checked=event)
+        case events.TestClosed():
+            return replace(story, closed=event)
+        case _:
+            assert_never(event)
+
+
+def _stand(story: Story, event: _Stand) -> Story:  # noqa: PLR0911 - a line for each event
+    match event:
+        case events.CautionsConfirmed():
+            return replace(story, cautions=event)
+        case events.PreconditionsRecorded(preconditions=recorded):
+            return replace(story, preconditions=reduce(_worst, recorded, story.preconditions))
+        case events.InstrumentHeard(instrument=name):
+            return replace(story, heard={**story.heard, name: event})
+        case events.InstrumentLost(instrument=name):
+            return replace(story, lost={**story.lost, name: event})
+        case events.InstrumentBack(instrument=name):
+            return replace(story, lost=_without(story.lost, name))
+        case events.RecordingPaused():
+            return replace(story, paused=event)
+        case events.RecordingGoesOn():
+            return replace(story, paused=None)
+        case events.MatchedTeethSet():
+            return _in_part(replace(story, matched=event), matched=event)
+        case events.MarksAsked():
+            return replace(story, marks_asked=event)
+        case events.MarksCompared():  # the last one holds: nobody is asked again after a disproof
+            return replace(story, marks=event, marks_asked=None)
+        case _:
+            assert_never(event)
+
+
+def _worst(before: Mapping[str, Precondition], one: Precondition) -> Mapping[str, Precondition]:
+    """What was not proven once is not proven for the test."""
+    known = before.get(one.name)
+    if known is not None and _RANK[one.state] < _RANK[known.state]:
+        return before
+    return {**before, one.name: one}
+
+
+def _rock(story: Story, event: _Rock) -> Story:  # noqa: PLR0911 - as above
+    match event:
+        case events.PositionAsked(number=number):
+            story = replace(story, current=number, rocking=False)
+            if number in story.accepted:
+                story = replace(story, last_accepted=None)  # as the sequence does when it repeats one
+            return _await(story, _target(event, event.reason))
+        case events.RockStarted():
+            return replace(story, rocking=True)
+        case events.RockRefused(number=number, reasons=reasons):
+            story = replace(story, rocking=False, refused=(*story.refused, event))
+            if number not in story.open:
+                return story
+            again = replace(story.open[number], attempt=event.attempt + 1, reason="; ".join(reasons))
+            return _await(story, again)
+        case events.RockAccepted(number=number):
+            story = _in_part(_settled(story, number), rocks=story.parts[-1].rocks + 1)
+            return replace(
+                story,
+                accepted={**story.accepted, number: event},
+                newest=event,
+                last_accepted=_target(event),
+                skipped=_without(story.skipped, number),
+            )
+        case events.PositionSkipped(number=number):
+            accepted = _without(story.accepted, number)
+            newest = story.newest
+            if newest is not None and newest.number == number:
+                newest = next(reversed(accepted.values()), None)
+            skipped = {**story.skipped, number: event}
+            return replace(_settled(story, number), accepted=accepted, newest=newest, skipped=skipped)
+        case events.TightSpotPredicted(ask=ask):
+            targets = (
+                Target(number=number, engagement=engagement, purpose="confirming")
+                for number, engagement in enumerate(ask, start=story.asked + 1)
+            )
+            return reduce(_await, targets, replace(story, predicted=event, asked=story.asked + len(ask)))
+        case _:
+            assert_never(event)
+
+
+def _swept(story: Story, event: _Sweep) -> Story:
+    story = replace(story, sweeping=True)
+    match event:
+        case events.SweepAsked(member=member, attempt=attempt, reason=reason):
+            if attempt == 1 and member in story.sweeps:
+                story = replace(story, sweeps=story.sweeps[story.sweeps.index(member) + 1 :])
+            return replace(story, sweep=Sweep(member=member, attempt=attempt, reason=reason))
+        case events.SweepRecorded(member=member):
+            return replace(story, sweep=None, swept={**story.swept, member: event})
+        case events.SweepRefused(reasons=reasons, attempt=attempt):
+            if story.sweep is None or SKIPPED in reasons:
+                return replace(story, sweep=None)
+            return replace(story, sweep=replace(story.sweep, attempt=attempt))
+        case _:
+            assert_never(event)
+
+
+def _later(story: Story, event: _Later, stamped: Stamped) -> Story:  # noqa: PLR0911 - as above
+    match event:
+        case events.NoteTaken(text=text):
+            return replace(story, notes=(*story.notes, (stamped.time_s, text)))
+        case events.ResultStored():
+            return replace(story, stored=_stored(event, stamped.utc))
+        case events.ResultAnnounced():
+            return replace(story, announced=(*story.announced, event))
+        case events.PositionExcluded(exclusion=number):
+            # Two reviewers at once may have taken the same number: neither exclusion may be lost.
+            number = max(story.exclusions) + 1 if number in story.exclusions else number
+            out = replace(_exclusion(event, stamped.utc), number=number)
+            return replace(story, exclusions={**story.exclusions, number: out})
+        case events.ExclusionUndone(exclusion=number, reason=reason, by=by):
+            if number not in story.exclusions:
+                return story
+            back = replace(story.exclusions[number], undone=(by, stamped.utc, reason))
+            return replace(story, exclusions={**story.exclusions, number: back})
+        case events.SignedOff():
+            return replace(story, sign_offs=(*story.sign_offs, _signature(event, stamped.utc)))
+        case _:
+            assert_never(event)
+
+
+def _await(story: Story, target: Target) -> Story:
+    if target.number in story.checks:
+        return story
+    return replace(story, open={**story.open, target.number: target})
+
+
+def _settled(story: Story, number: int) -> Story:
+    current = None if story.current == number else story.current
+    return replace(story, open=_without(story.open, number), current=current, rocking=False)
+
+
+def _target(event: events.PositionAsked | events.RockAccepted, reason: str = "") -> Target:
+    return Target(
+        number=event.number,
+        engagement=event.engagement,
+        purpose=event.purpose,
+        attempt=event.attempt,
+        reason=reason,
+    )
+
+
+def _in_part(story: Story, **found: object) -> Story:
+    return replace(story, parts=(*story.parts[:-1], replace(story.parts[-1], **found)))  # type: ignore[arg-type]  # its fields
+
+
+def _without(some: Mapping[_Key, _Value], key: _Key) -> dict[_Key, _Value]:
+    return {one: value for one, value in some.items() if one != key}
+
+
+def _stored(result: events.ResultStored, utc: str) -> StoredResult:
+    return StoredResult(
+        analysis_version=result.analysis_version,
+        outcome=result.outcome,
+        engagement=result.engagement,
+        normal_backlash_mm=result.normal_backlash_mm,
+        interval_mm=_interval(result.low_mm, result.high_mm),
+        confirmed=result.confirmed,
+        positions=result.positions,
+        usable=result.usable,
+        utc=utc,
+    )
+
+
+def _interval(low_mm: float | None, high_mm: float | None) -> tuple[float, float] | None:
+    return None if low_mm is None or high_mm is None else (low_mm, high_mm)
+
+
+def _exclusion(out: events.PositionExcluded, utc: str) -> Exclusion:
+    windowed = out.start_s is not None and out.end_s is not None
+    return Exclusion(
+        number=out.exclusion,
+        position=out.position,
+        reversal=out.reversal,
+        window_s=(out.start_s or 0.0, out.end_s or 0.0) if windowed else None,
+        reason=out.reason,
+        by=out.by,
+        utc=utc,
+    )
+
+
+def _signature(signed: events.SignedOff, utc: str) -> SignOff:
+    return SignOff(
+        by=signed.by,
+        utc=utc,
+        analysis_version=signed.analysis_version,
+        outcome=signed.outcome,
+        recorded_outcome=signed.recorded_outcome,
+        exclusions=signed.exclusions,
+        remark=signed.remark,
+        engagement=signed.engagement,
+        normal_backlash_mm=signed.normal_backlash_mm,
+        interval_mm=_interval(signed.low_mm, signed.high_mm),
+    )

@@ -1,0 +1,103 @@
+"""One story under live, resuming, replay, review and list: however it is told, it is the same."""
+
+from __future__ import annotations
+
+import pickle
+import sqlite3
+from contextlib import closing
+from functools import cache
+from pathlib import Path
+from typing import get_args
+
+import pytest
+from daemon.logbook.test_logbook import ONE_OF_EACH
+from hypothesis import given
+from hypothesis import strategies as st
+from lashmap_daemon.sequence.resume import plan
+from lashmap_daemon.story import events
+from lashmap_daemon.story.events import Stamped
+from lashmap_daemon.story.story import BEGINNING, NOT_CLOSED, Story, apply, told
+
+GOLDEN = sorted(path.parent.name for path in Path(__file__).parents[2].glob("golden/*/test.logbook"))
+
+
+@cache
+def recorded(name: str) -> tuple[Stamped, ...]:
+    """The events of a test of the golden set, as its logbook has them."""
+    path = Path(__file__).parents[2] / "golden" / name / "test.logbook"
+    with closing(sqlite3.connect(f"file:{path}?immutable=1", uri=True)) as base:
+        rows = base.execute("SELECT time_s, utc, kind, body FROM event ORDER BY test, number").fetchall()
+        tests = base.execute("SELECT count(DISTINCT test) FROM event").fetchone()
+    assert tests == (1,)
+    return tuple(
+        Stamped(time_s=time_s, utc=utc, event=events.from_json(*event)) for time_s, utc, *event in rows
+    )
+
+
+@pytest.mark.parametrize("name", GOLDEN)
+@given(data=st.data())
+def test_told_in_any_pieces_it_is_the_same_and_nothing_earlier_changes(
+    name: str, data: st.DataObject
+) -> None:
+    stream = recorded(name)
+    whole = told(stream)
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(stream)), max_size=5)))
+    story, kept = BEGINNING, list[tuple[Story, bytes]]()
+    for first, last in zip([0, *cuts], [*cuts, len(stream)], strict=True):
+        kept.append((story, pickle.dumps(story)))
+        story = told(stream[first:last], story)
+    assert story == whole
+    assert [pickle.dumps(one) for one, _ in kept] == [before for _, before in kept]
+
+
+@pytest.mark.parametrize("name", GOLDEN)
+@given(data=st.data())
+def test_a_test_that_goes_on_from_its_record_goes_on_from_where_it_stood(
+    name: str, data: st.DataObject
+) -> None:
+    """What a running test knows and what a new process reads from the first events of its record."""
+    stream = recorded(name)
+    cut = data.draw(st.integers(1, len(stream)))
+    live = BEGINNING
+    for stamped in stream[:cut]:
+        live = apply(live, stamped)
+    read = told(
+        Stamped(time_s=one.time_s, utc=one.utc, event=events.from_json(*events.to_json(one.event)))
+        for one in stream[:cut]
+    )
+    assert read == live
+    assert plan(read, end_s=read.end_s, tries=3) == plan(live, end_s=live.end_s, tries=3)
+    assert told(stream[cut:], read) == told(stream)
+
+
+def test_every_kind_of_event_has_its_place_and_most_leave_a_trace() -> None:
+    seen: dict[str, bool] = {}
+    for event in (*ONE_OF_EACH, *(one.event for name in GOLDEN for one in recorded(name))):
+        after = apply(BEGINNING, Stamped(time_s=0.0, utc="", event=event))
+        kind = type(event).__name__
+        seen[kind] = seen.get(kind, False) or after != BEGINNING
+    assert set(seen) == {kind.__name__ for kind in get_args(events.Event)}
+    # What ends something says nothing by itself.
+    assert {kind for kind, changes in seen.items() if not changes} == {
+        "ExclusionUndone",
+        "InstrumentBack",
+        "RecordingGoesOn",
+    }
+
+
+def at(time_s: float, event: events.Event) -> Stamped:
+    return Stamped(time_s=time_s, utc=f"2026-11-25T08:00:{time_s:02.0f}Z", event=event)
+
+
+def test_what_halts_a_test_is_over_when_it_goes_on() -> None:
+    lost = events.InstrumentLost(
+        instrument="encoder", port="/dev/x", reason="gone", patience_s=9.0, remedy="See to its cable."
+    )
+    closed = events.TestClosed(outcome="failed", reason="the encoder is gone")
+    halted = told([at(1, lost), at(2, events.RecordingPaused(reason="full")), at(3, closed)])
+    assert (halted.lost["encoder"], halted.closing) == (lost, "failed: the encoder is gone")
+    assert halted.paused is not None
+    resumed = events.TestResumed(operator="Ada", version="0", first_s=4.0, gap_s=1.0)
+    on = apply(halted, at(4, resumed))
+    assert (on.lost, on.paused, on.closing) == ({}, None, NOT_CLOSED)
+    assert [part.first_s for part in on.parts[1:]] == [4.0]
