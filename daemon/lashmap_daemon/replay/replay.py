@@ -95,7 +95,7 @@ class Replay:
 
     def __init__(self, logbook: Logbook, test: str) -> None:
         self.test = test
-        self._raw = RawSamples(logbook, test, (INDICATOR, ENCODER))
+        self._raw = RawSamples(logbook.path, test)
         try:
             self.events = tuple(stamped_of(row, logbook.path) for row in self._raw.events)
             self.started = _started(logbook, test, self.events)
