@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Self
 
-import numpy as np
 from lashmap_analysis.record.record import Identity, RockTrace, RunoutTrace, Shaft, TestRecord
 from lashmap_drivers.readings import Samples
 
@@ -246,10 +245,9 @@ def _left_out(skipped: events.PositionSkipped) -> str:
 
 def _apart_s(indicator: Samples, encoder: Samples) -> float:
     """Standard uncertainty of the indicator's times against the encoder's in a window; nan when unknown."""
-    both = (indicator.time_uncertainty_s, encoder.time_uncertainty_s)
-    if not all(len(one) for one in both):
+    if not (len(indicator) and len(encoder)):
         return math.nan
-    return math.hypot(*(float(np.max(one)) for one in both))
+    return math.hypot(indicator.largest_time_uncertainty_s, encoder.largest_time_uncertainty_s)
 
 
 def _trace(rock: events.RockAccepted, indicator: Samples, encoder: Samples) -> RockTrace:

@@ -207,7 +207,7 @@ class Decoding:
             yield self._decoded(rest)
 
     def _decoded(self, chunks: Chunks) -> Samples:
-        samples = self._decoder.feed_many(chunks)
+        samples = self._decoder.feed(chunks)
         if self._parts and len(samples):
             self._parts[0].begin_count(float(samples.value[0]), self._decoder.range_deg)
         return samples

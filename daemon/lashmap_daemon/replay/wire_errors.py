@@ -151,7 +151,7 @@ class LoneSamples:
 
 def without_lone(time_s: Floats, value: Floats, limit: float) -> Floats:
     """The values without such single ones, those at the end that are not decided yet included."""
-    samples = Samples(time_s=time_s, value=value, time_uncertainty_s=np.zeros(len(value)))
+    samples = Samples.of(time_s, value)
     return LoneSamples(limit).feed(samples).value
 
 
