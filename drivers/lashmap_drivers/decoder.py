@@ -82,7 +82,7 @@ class Decoder:
 
     def feed(self, chunks: Chunks) -> Samples:
         """The samples of the next chunks."""
-        if chunks.lengths.all():
+        if np.count_nonzero(chunks.lengths) == len(chunks):  # without a break
             return self._decoded(chunks)
         found, first = [], 0
         for at in np.flatnonzero(chunks.lengths == 0).tolist():

@@ -30,6 +30,7 @@ _MEMORY = 0.02  # weight of the newest read in the usual hold-up
 _FEWEST_READS = 6  # fewer are as quickly taken one by one
 _LATEST_S = 1e7  # times are rounded to 2 ns there
 _NONE = np.empty(0)
+_BACK = np.arange(1023.0, -1.0, -1.0)  # samples before the last of a read
 
 
 class Stamps(NamedTuple):
@@ -125,13 +126,13 @@ class StreamClock:
             No time after the arrival of its read but for nanoseconds that keep order.
         """
         takes, rest = counts, 0  # places on the grid; and places after the last sample of all
-        if missed.any():
+        if np.count_nonzero(missed):
             with_samples = np.flatnonzero(counts)
             places = np.cumsum(counts + missed)
             rest = int(places[-1]) - (int(places[with_samples[-1]]) if len(with_samples) else 0)
             takes = np.zeros_like(counts)
             takes[with_samples] = np.diff(places[with_samples], prepend=0)
-        if not counts.all():
+        if np.count_nonzero(counts) < len(counts):
             arrivals_s, takes, counts = arrivals_s[counts > 0], takes[counts > 0], counts[counts > 0]
         stamps = self._stamped(arrivals_s, counts, takes)
         if not self._fresh:
@@ -140,39 +141,40 @@ class StreamClock:
 
     def _stamped(self, arrivals_s: Floats, counts: Integers, takes: Integers) -> Stamps:
         """Times of reads each of which brought samples, and with ``takes`` - ``counts`` bad ones before."""
-        grids: list[float] = []
-        periods: list[float] = []
+        times: list[Floats] = []
         stated: list[float] = []
-        floors: list[tuple[int, float]] = []  # of few reads
-        while (at := len(grids)) < len(counts):
+        periods: list[float] = []
+        while (at := len(periods)) < len(counts):
+            reads = 1
             if len(counts) - at >= _FEWEST_READS and len(
                 grid_s := self._take_uneventful(arrivals_s[at:], counts.item(at), takes[at:])
             ):
-                grids += grid_s.tolist()
-                periods += [self._known_period_s] * len(grid_s)
-                stated += [self._stated_s] * len(grid_s)
-                continue
-            count = counts.item(at)
-            last_grid_s, period_s = self._take(arrivals_s.item(at), count, takes.item(at))
-            floor_s = self._floor_s(last_grid_s, period_s, count)
-            if floor_s is not None:
-                floors.append((at, floor_s))
-            self._last_s = last_grid_s if floor_s is None else max(last_grid_s, floor_s + 1e-9 * count)
-            grids.append(last_grid_s)
-            periods.append(period_s)
+                reads = len(grid_s)
+                own = counts[at : at + reads]
+                back = own.cumsum().repeat(own)
+                back -= np.arange(1, len(back) + 1)
+                times.append(grid_s.repeat(own) - self._known_period_s * back)
+            else:
+                times.append(self._take_one(arrivals_s.item(at), counts.item(at), takes.item(at)))
             stated.append(self._stated_s)
-        ends = np.cumsum(counts)
-        back = np.repeat(ends.astype(np.float64), counts)
-        back -= np.arange(1.0, len(back) + 1.0)
-        period_of_read_s = np.array(periods)
-        times, before_s = np.repeat(np.array(grids), counts), np.repeat(period_of_read_s, counts)
-        before_s *= back
-        times -= before_s
-        for read, floor_s in floors:
-            end, count = int(ends[read]), counts.item(read)
-            own = slice(end - count, end)
-            times[own] = np.maximum(times[own], floor_s + 1e-9 * (count - back[own]))
-        return Stamps(times, np.repeat(np.array(stated), counts), period_of_read_s)
+            periods += [self._known_period_s] * reads
+        if not times:
+            return Stamps(_NONE, _NONE, _NONE)
+        if len(times) == 1:
+            return Stamps(times[0], np.full(len(times[0]), stated[0]), np.array(periods))
+        sizes = [len(some) for some in times]
+        return Stamps(np.concatenate(times), np.array(stated).repeat(sizes), np.array(periods))
+
+    def _take_one(self, arrival_s: float, count: int, takes: int) -> Floats:
+        """Take a read into the grid; the times of its samples."""
+        grid_s, period_s = self._take(arrival_s, count, takes)
+        back = _BACK[-count:] if count <= len(_BACK) else np.arange(count - 1.0, -1.0, -1.0)
+        times: Floats = grid_s - period_s * back
+        floor_s = self._floor_s(grid_s, period_s, count)
+        if floor_s is not None:
+            times = np.maximum(times, floor_s + 1e-9 * (count - back))
+        self._last_s = times.item(-1)
+        return times
 
     @property
     def _known_period_s(self) -> float:
