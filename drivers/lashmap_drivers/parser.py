@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Protocol
+from typing import NamedTuple, Protocol
 
-if TYPE_CHECKING:
-    from lashmap_drivers.readings import Floats
+import numpy as np
 
+from lashmap_drivers.readings import Floats, Integers
 
 KEEP_BAD_BYTES = 256  # of a bad frame, for the message
 OVERLOAD = "overload"
@@ -22,6 +22,20 @@ JUMPED = "angle begins again"
 BEYOND = "angle beyond wraps_at_deg"
 FOR_GOOD = (LOST_COUNT, JUMPED)
 """Marks after which no angle is given any more: nobody knows the turns, and waiting does not help."""
+
+
+class Frames(NamedTuple):
+    """What some reads of one instrument hold.
+
+    Attributes:
+        numbers: Shape (n,), of all frames that they complete.
+        counts: Shape (reads,), how many numbers each read completes.
+        missed: Shape (reads,), how many bad frames each read completes.
+    """
+
+    numbers: Floats
+    counts: Integers
+    missed: Integers
 
 
 class Parser(Protocol):
@@ -58,18 +72,26 @@ class Parser(Protocol):
             frame that is right but carries no reading (an overload), so that the stream keeps its pace.
         """
 
+    def feed_reads(self, data: bytes, lengths: Integers) -> Frames:
+        """Take the bytes of some reads, as `feed` does one read after another.
+
+        Args:
+            data: Their bytes, one after the other.
+            lengths: Shape (reads,), bytes of each, none of them 0.
+        """
+
     def start_over(self) -> None:
         """Bytes are missing from here on: forget the unfinished frame."""
 
     def unseen(self, most: float) -> bool:
-        """The number may have changed by ``most`` while no sample came; true when its count is lost by that.
+        """The number may have changed by ``most`` while no sample came; true when that loses its count.
 
         Asked only of an instrument whose count begins again.
         """
 
 
 class Tally:
-    """Counts good and bad frames; base of the parsers here."""
+    """Counts good and bad frames, and takes reads one by one; base of the parsers here."""
 
     def __init__(self) -> None:
         self.good_frames = 0
@@ -77,6 +99,25 @@ class Tally:
         self.bytes_seen = 0
         self.last_bad = b""
         self.marks: Counter[str] = Counter()
+
+    def feed(self, data: bytes) -> Sequence[float] | Floats:
+        """As `Parser.feed`; each parser has its own."""
+        raise NotImplementedError
+
+    def feed_reads(self, data: bytes, lengths: Integers) -> Frames:
+        """As `Parser.feed_reads`."""
+        numbers: list[float] = []
+        counts: list[int] = []
+        missed: list[int] = []
+        start = 0
+        for length in lengths.tolist():
+            bad_before = self.bad_frames
+            some = self.feed(data[start : start + length])
+            numbers.extend(some.tolist() if isinstance(some, np.ndarray) else some)
+            counts.append(len(some))
+            missed.append(self.bad_frames - bad_before)
+            start += length
+        return Frames(np.array(numbers, dtype=np.float64), np.array(counts), np.array(missed))
 
     @property
     def index_passes(self) -> int:

@@ -1,4 +1,4 @@
-"""What flows from a port: chunks of raw bytes, then batches of timestamped values."""
+"""What flows from a port: chunks of raw bytes, then samples with their times."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Chunk(NamedTuple):
 
 @dataclass(frozen=True, kw_only=True)
 class Chunks:
-    """Consecutive chunks of one instrument as columns, for reading a record back at speed.
+    """Consecutive chunks of one instrument as columns: those of a tick, or a long piece of a record.
 
     Attributes:
         arrival_s: Shape (n,), as `Chunk.arrival_s`.
@@ -79,6 +79,16 @@ class Chunks:
         )
 
     @classmethod
+    def of(cls, *chunks: Chunk) -> Chunks:
+        """Some chunks as columns."""
+        return cls(
+            arrival_s=np.array([chunk.arrival_s for chunk in chunks], dtype=np.float64),
+            within_s=np.array([chunk.within_s for chunk in chunks], dtype=np.float64),
+            lengths=np.array([len(chunk.data) for chunk in chunks], dtype=np.int64),
+            data=b"".join([chunk.data for chunk in chunks]),
+        )
+
+    @classmethod
     def joined(cls, some: Sequence[Chunks]) -> Chunks:
         """One after the other; at least one."""
         return cls(
@@ -91,19 +101,19 @@ class Chunks:
 
 def a_break(arrival_s: float) -> Chunks:
     """A mark that bytes are missing, as columns."""
-    return Chunks(
-        arrival_s=np.array([arrival_s]), within_s=np.array([math.nan]), lengths=np.array([0]), data=b""
-    )
+    return Chunks.of(Chunk(arrival_s, b""))
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Samples:
-    """Consecutive samples of one instrument from many chunks.
+    """Consecutive samples of one instrument.
 
     Attributes:
-        time_s: Shape (n,), as `Batch.time_s`.
-        value: Shape (n,), as `Batch.value`.
-        time_uncertainty_s: Shape (n,), as that of the batch each sample came in.
+        time_s: Shape (n,), monotonic seconds, increasing; the same clock for every instrument of a process.
+        value: Shape (n,), mm for an indicator, degrees of its shaft for an encoder.
+        time_uncertainty_s: Shape (n,), standard uncertainty of each time, in seconds: of a stream what it can
+            tell itself (see `StreamClock.uncertainty_s`), of an instrument that is asked half the transaction
+            over √3 (GUM 4.3.7); nan where nobody has stated one.
     """
 
     time_s: Floats
@@ -113,100 +123,33 @@ class Samples:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    @classmethod
+    def of(cls, time_s: Floats, value: Floats, time_uncertainty_s: float = math.nan) -> Samples:
+        """Samples whose times share one uncertainty."""
+        return cls(time_s, value, np.full(len(time_s), time_uncertainty_s))
+
+    @property
+    def largest_time_uncertainty_s(self) -> float:
+        """Largest standard uncertainty among their times; nan without samples, or when any is unknown."""
+        return float(self.time_uncertainty_s.max()) if len(self) else math.nan
+
     def part(self, kept: slice | NDArray[np.bool_]) -> Samples:
         """Some of them, in the same order."""
-        return Samples(
-            time_s=self.time_s[kept],
-            value=self.value[kept],
-            time_uncertainty_s=self.time_uncertainty_s[kept],
-        )
+        return Samples(self.time_s[kept], self.value[kept], self.time_uncertainty_s[kept])
 
     def copy(self) -> Samples:
         """The same without holding on to what they were a part of."""
-        return Samples(
-            time_s=self.time_s.copy(),
-            value=self.value.copy(),
-            time_uncertainty_s=self.time_uncertainty_s.copy(),
-        )
+        return Samples(self.time_s.copy(), self.value.copy(), self.time_uncertainty_s.copy())
 
     @classmethod
     def joined(cls, some: Sequence[Samples]) -> Samples:
         """One after the other; none gives none."""
         if not some:
-            return cls(time_s=np.empty(0), value=np.empty(0), time_uncertainty_s=np.empty(0))
+            return cls(np.empty(0), np.empty(0), np.empty(0))
         if len(some) == 1:
             return some[0]
         return cls(
-            time_s=np.concatenate([one.time_s for one in some]),
-            value=np.concatenate([one.value for one in some]),
-            time_uncertainty_s=np.concatenate([one.time_uncertainty_s for one in some]),
+            np.concatenate([one.time_s for one in some]),
+            np.concatenate([one.value for one in some]),
+            np.concatenate([one.time_uncertainty_s for one in some]),
         )
-
-
-@dataclass(frozen=True)
-class Batch:
-    """Consecutive samples of one instrument.
-
-    Attributes:
-        time_s: Shape (n,), monotonic seconds, increasing; the same clock for every instrument of a process.
-        value: Shape (n,), mm for an indicator, degrees of its shaft for an encoder.
-        time_uncertainty_s: Standard uncertainty of the times, in seconds: of a stream what it can tell itself
-            (see `StreamClock.uncertainty_s`), of an instrument that is asked half the transaction over √3
-            (GUM 4.3.7); nan where nobody has stated one.
-    """
-
-    time_s: Floats
-    value: Floats
-    time_uncertainty_s: float = math.nan
-
-    def __len__(self) -> int:
-        return len(self.time_s)
-
-
-EMPTY = Batch(np.empty(0), np.empty(0))
-
-
-# Reads of one instrument as columns, with the sums that its clock needs again and again.
-
-
-@dataclass(frozen=True, kw_only=True)
-class Reads:
-    """Consecutive reads, each of which brought samples.
-
-    Attributes:
-        arrival_s: Shape (n,), when they returned.
-        wait_s: Shape (n,), since the read before.
-        count: Shape (n,), samples of each.
-        total: Shape (n,), samples up to and with each.
-    """
-
-    arrival_s: Floats
-    wait_s: Floats
-    count: Integers
-    total: Floats
-
-    @classmethod
-    def of(cls, arrival_s: Floats, count: Integers, previous_s: float) -> Reads:
-        """With their sums; ``previous_s`` is when the read before the first of them returned."""
-        return cls(
-            arrival_s=arrival_s,
-            wait_s=np.diff(arrival_s, prepend=previous_s),
-            count=count,
-            total=np.cumsum(count).astype(np.float64),
-        )
-
-
-def first_beyond(since_s: Floats, from_s: float, stretch_s: float) -> int:
-    """Index of the first that lies at least a stretch after ``from_s``.
-
-    Args:
-        since_s: Shape (n,), never falling; the last lies so far after.
-        from_s: Where the stretch begins.
-        stretch_s: How long it is.
-    """
-    first = int(since_s.searchsorted(from_s + stretch_s))
-    while first and since_s.item(first - 1) - from_s >= stretch_s:  # a sum rounds other than a difference
-        first -= 1
-    while since_s.item(first) - from_s < stretch_s:
-        first += 1
-    return first

@@ -26,7 +26,7 @@ from attack.wire_frames import Wire, wires
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.parser import LOST_COUNT
-from lashmap_drivers.readings import Chunk, Floats, Integers
+from lashmap_drivers.readings import Chunk, Chunks, Floats, Integers
 from numpy.typing import NDArray
 from scipy import stats
 
@@ -204,7 +204,7 @@ def _decode(wire: Wire, sent: Sent, hurt: Damaged, chance: random.Random) -> Dec
         first = bisect_right(ends, start - len(decoder.parser.unfinished))
         last = bisect_left(begun, end)
         arrival_s = max(arrival_s, last / wire.rate_hz + 0.0005 + 0.001 * chance.random())
-        batch = decoder.feed(Chunk(arrival_s, stream[start:end], within_s))
+        batch = decoder.feed(Chunks.of(Chunk(arrival_s, stream[start:end], within_s)))
         longest = max(longest, len(decoder.parser.unfinished))
         if len(batch):
             times.append(batch.time_s)

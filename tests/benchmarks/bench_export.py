@@ -4,14 +4,12 @@ Every way writes the same ten million samples, from blocks as `exchange.samples`
 counted with it, and shown alone in the first row); pandas gets them as one frame, as it is commonly used.
 Each way runs in a process of its own, so that its peak of memory is its own. The last rows are the whole way
 from a logbook: bytes decoded, judged, written. One run each; memory is what the process held at most above
-what it held when its input was ready, so that the frame itself is not counted with pandas. A long logbook is
-read in a process beside the one that decodes it: its processor time is counted in, its memory is not.
+what it held when its input was ready, so that the frame itself is not counted with pandas.
 """
 
 from __future__ import annotations
 
 import argparse
-import os
 import resource
 import shutil
 import subprocess
@@ -144,7 +142,7 @@ def logbook(path: Path, lines_a_read: int, count: int) -> None:
 
 def from_logbook(folder: Path, name: str, kind: Kind) -> None:
     """The whole way: read, checked, decoded, judged, written."""
-    before_mb, wall_s, busy_s = peak_mb(), time.perf_counter(), all_busy_s()
+    before_mb, wall_s, busy_s = peak_mb(), time.perf_counter(), time.process_time()
     options = ExportOptions(
         test=None,
         logbook=folder / "virtual.logbook",
@@ -156,18 +154,12 @@ def from_logbook(folder: Path, name: str, kind: Kind) -> None:
     )
     with (folder / "console").open("w") as screen:
         export(options, Console(file=screen))
-    wall_s, busy_s = time.perf_counter() - wall_s, all_busy_s() - busy_s
+    wall_s, busy_s = time.perf_counter() - wall_s, time.process_time() - busy_s
     size = (folder / "out" / f"samples.{kind}").stat().st_size / 1e6
     print(
         f"| {name} | {wall_s:.1f} | {busy_s:.1f} | {peak_mb() - before_mb:.0f} | {size:.0f} |",
         flush=True,
     )
-
-
-def all_busy_s() -> float:
-    """Processor time of this process and those it has started and seen end."""
-    times = os.times()
-    return times.user + times.system + times.children_user + times.children_system
 
 
 def main() -> None:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks
 from lashmap_drivers.wire.ascii_line import LineParser, LineProfile
 from lashmap_drivers.wire.checksums import Checksum
 from lashmap_drivers.wire.counter_board import CounterBoardProfile
@@ -73,8 +73,10 @@ def decoded(profile: LineProfile) -> Callable[[list[bytes]], int]:
 
     def read(chunks: list[bytes]) -> int:
         decoder = Decoder.for_indicator(profile)
-        decoder.feed(Chunk(0.0, b"\r\n"))
-        return sum(len(decoder.feed(Chunk(0.01 * at, chunk))) for at, chunk in enumerate(chunks, 1))
+        decoder.feed(Chunks.of(Chunk(0.0, b"\r\n")))
+        return sum(
+            len(decoder.feed(Chunks.of(Chunk(0.01 * at, chunk)))) for at, chunk in enumerate(chunks, 1)
+        )
 
     return read
 

@@ -28,6 +28,7 @@ import serial
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.ports.port import Port
 from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.readings import Chunks
 from lashmap_drivers.wire.ascii_line import LineProfile
 
 LINE_BYTES = 11
@@ -106,7 +107,7 @@ def with_port(job: Job) -> list[Heard]:
             ports[0].wait(0.005)
             for port, decoder, one in zip(ports, decoders, heard, strict=True):
                 for chunk in port.take():
-                    values = decoder.feed(chunk).value
+                    values = decoder.feed(Chunks.of(chunk)).value
                     now_s = time.monotonic()
                     if not len(values):
                         continue

@@ -24,7 +24,7 @@ from analysis.made_assessment import made_assessment
 from lashmap_analysis.judge.assess import sweep_result
 from lashmap_analysis.record.record import RunoutTrace
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks
 from lashmap_drivers.wire.ascii_line import LinePolling, LineProfile
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ class Instrument:
             Decoder.for_indicator(profile) if length else Decoder.for_encoder(profile, counts_per_turn=1)
         )
         chunks = self._asked(rng, truth, values) if self.asked_s else self._sent(rng, truth, values)
-        batches = [batch for chunk in chunks if len(batch := decoder.feed(chunk))]
+        batches = [batch for chunk in chunks if len(batch := decoder.feed(Chunks.of(chunk)))]
         time_s = np.concatenate([batch.time_s for batch in batches]) - SETTLED_S
         value = np.concatenate([batch.value for batch in batches])
         known_s = np.repeat([batch.time_uncertainty_s for batch in batches], [len(one) for one in batches])

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks
 from lashmap_drivers.wire.ascii_line import LinePolling, LineProfile, Marks
 from lashmap_drivers.wire.counter_board import CounterBoardProfile
 
@@ -14,7 +14,7 @@ ENCODER = CounterBoardProfile(kind="counter board", pattern=r"(?P<count>[+-]?\d+
 
 
 def decode(decoder: Decoder, text: str) -> list[float]:
-    return [float(value) for value in decoder.feed(Chunk(1.0, f"\n{text}".encode())).value]
+    return [float(value) for value in decoder.feed(Chunks.of(Chunk(1.0, f"\n{text}".encode()))).value]
 
 
 @pytest.mark.parametrize(
@@ -35,7 +35,7 @@ def test_counts_become_degrees_over_many_turns() -> None:
     decoder = Decoder.for_encoder(ENCODER, counts_per_turn=14400, sense=-1)
     # 14400 counts a turn: one count is 1.5 minutes of arc; counted by hand.
     lines = (b"\n40\n", b"-14400\n", b"36000\n")  # a second apart: no shaft turns so far in less
-    found = [decoder.feed(Chunk(float(at), line)).value for at, line in enumerate(lines)]
+    found = [decoder.feed(Chunks.of(Chunk(float(at), line))).value for at, line in enumerate(lines)]
     assert np.allclose(np.concatenate(found), [-1.0, 360.0, -900.0])
 
 
@@ -66,7 +66,7 @@ def test_a_count_that_may_have_gone_round_in_a_silence_is_lost(
     seen = 0
     for read in range(1000):  # four lines each 4 ms
         arrival_s = 10.0 + 0.004 * read + (silent_s if read >= 500 else 0.0)
-        seen += len(decoder.feed(Chunk(arrival_s, b"7\n" * 4)))
+        seen += len(decoder.feed(Chunks.of(Chunk(arrival_s, b"7\n" * 4))))
     assert seen == (1999 if lost else 3999)  # the first line is taken for half a one
     assert decoder.parser.marks["lost count"] == int(lost)
 
@@ -78,7 +78,7 @@ def test_a_read_that_is_late_with_all_its_lines_loses_no_count() -> None:
         late = read == 500
         lines = 404 if late else 4
         arrival_s = 10.0 + 0.004 * read + (0.4 if read >= 500 else 0.0)
-        seen += len(decoder.feed(Chunk(arrival_s, b"7\n" * lines)))
+        seen += len(decoder.feed(Chunks.of(Chunk(arrival_s, b"7\n" * lines))))
     assert (seen, decoder.parser.marks["lost count"]) == (4399, 0)
 
 
@@ -99,8 +99,8 @@ def test_an_overload_leaves_no_sample_but_keeps_the_pace() -> None:
     with_overload, without = Decoder.for_indicator(profile), Decoder.for_indicator(profile)
     for read in range(100):
         line = b"OL\n" if read % 10 == 9 else b"1.5\n"
-        batch = with_overload.feed(Chunk(0.01 * read, b"1.5\n" + line))
-        expected = without.feed(Chunk(0.01 * read, b"1.5\n1.5\n"))
+        batch = with_overload.feed(Chunks.of(Chunk(0.01 * read, b"1.5\n" + line)))
+        expected = without.feed(Chunks.of(Chunk(0.01 * read, b"1.5\n1.5\n")))
         assert len(batch) == (len(expected) - 1 if read % 10 == 9 else len(expected))
         assert np.all(batch.value == 1.5)
         assert np.array_equal(batch.time_s, expected.time_s[: len(batch)])
@@ -114,16 +114,18 @@ def test_an_asked_instrument_is_stamped_as_its_chunk() -> None:
         polling=LinePolling(request="R\r", interval_s=0.1),
     )
     decoder = Decoder.for_indicator(profile)
-    times = [float(decoder.feed(Chunk(at, b"1.5\r\n")).time_s[0]) for at in (1.0, 1.13, 1.2)]
+    times = [float(decoder.feed(Chunks.of(Chunk(at, b"1.5\r\n"))).time_s[0]) for at in (1.0, 1.13, 1.2)]
     assert times == [1.0, 1.13, 1.2]  # no pace is read into them
     # A rectangular distribution of half width 6 ms (GUM 4.3.7): 6 / sqrt(3) = 3.4641 ms.
-    asked = decoder.feed(Chunk(1.3, b"1.5\r\n", 0.006))
-    assert asked.time_uncertainty_s == pytest.approx(0.0034641, rel=1e-4)
-    assert math.isnan(decoder.feed(Chunk(1.4, b"1.5\r\n")).time_uncertainty_s)  # nobody timed this one
+    asked = decoder.feed(Chunks.of(Chunk(1.3, b"1.5\r\n", 0.006)))
+    assert asked.time_uncertainty_s[0] == pytest.approx(0.0034641, rel=1e-4)
+    assert math.isnan(
+        decoder.feed(Chunks.of(Chunk(1.4, b"1.5\r\n"))).time_uncertainty_s[0]
+    )  # nobody timed this one
 
 
 def test_a_break_keeps_half_lines_apart() -> None:
     decoder = Decoder.for_indicator(INDICATOR)
-    decoder.feed(Chunk(1.0, b"\n1.5\n12"))
-    assert len(decoder.feed(Chunk(1.1, b""))) == 0
-    assert decoder.feed(Chunk(1.2, b"3.5\n2.5\n")).value.tolist() == [2.5]
+    decoder.feed(Chunks.of(Chunk(1.0, b"\n1.5\n12")))
+    assert len(decoder.feed(Chunks.of(Chunk(1.1, b"")))) == 0
+    assert decoder.feed(Chunks.of(Chunk(1.2, b"3.5\n2.5\n"))).value.tolist() == [2.5]

@@ -12,7 +12,7 @@ import pytest
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.kinds import BUILT_IN, AnyProfile, build
 from lashmap_drivers.profile import InstrumentProfile
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks
 from lashmap_drivers.wire.ascii_line import LineProfile
 from pydantic import TypeAdapter, ValidationError
 
@@ -54,7 +54,7 @@ def test_a_kind_that_another_package_brings(packages: Path) -> None:
     profile = build({"kind": "hex line", "unit": "um"})
     assert profile.poll() is None
     decoder = Decoder.for_indicator(profile)
-    batch = decoder.feed(Chunk(1.0, b"00ff\n0010\nrubbish\n0001\n"))
+    batch = decoder.feed(Chunks.of(Chunk(1.0, b"00ff\n0010\nrubbish\n0001\n")))
     # 0x10 and 1 micrometres; the first line may be a tail.
     assert batch.value.tolist() == pytest.approx([0.016, 0.001])
     assert (decoder.parser.good_frames, decoder.parser.bad_frames) == (2, 1)

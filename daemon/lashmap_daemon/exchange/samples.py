@@ -6,7 +6,6 @@ samples of one instrument; the indicator comes first, then the encoder, each in 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, Self, TypeAlias
@@ -171,10 +170,7 @@ def _recorded(record: TestRecord) -> Iterator[tuple[str, Samples]]:
             for trace in traces
         ]
         for time_s, value in sorted((one for one in parts if len(one[0])), key=lambda one: float(one[0][0])):
-            yield (
-                channel,
-                Samples(time_s=time_s, value=value, time_uncertainty_s=np.full(len(time_s), math.nan)),
-            )
+            yield channel, Samples.of(time_s, value)
 
 
 @dataclass(frozen=True, kw_only=True)

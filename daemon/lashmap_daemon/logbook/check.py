@@ -7,13 +7,13 @@ and how a deviation is named, is in `logbook.walk`; what concerns the file as a 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.logbook.digests import BEGINNING, EventRow, Fit, Seal, Tally, Told
+from lashmap_daemon.logbook.digests import BEGINNING, EventRow, Fit, Seal, Tally
 from lashmap_daemon.logbook.failures import failure, is_unreachable
 from lashmap_daemon.logbook.raw import Archives, RawReader
 from lashmap_daemon.logbook.rows import seal_from
@@ -122,30 +122,6 @@ def _damaged(logbook: Path, test: str, error: Exception) -> TestCheck:
         raise failure(logbook, error) from error
     problem = f"the database is damaged where this test is kept ({error})"
     return TestCheck(test=test, rows=0, seals=(), problems=(plain(problem),), notes=())
-
-
-def check_while_read(
-    logbook: Path, test: str, read: Callable[[], Tally], told: Told | None = None
-) -> TestCheck:
-    """As `check_test`, the rows before it is known what was read of the packs: both can be done side by side.
-
-    Args:
-        logbook: The file.
-        test: Identifier of the test.
-        read: Waits for what is read meanwhile of its packs.
-        told: The events that were read.
-
-    Raises:
-        LogbookError: As `check_test`.
-    """
-    with suppress(*DAMAGE), open_to_read(logbook) as base, closing(Archives(logbook)) as archives:
-        channels = base.execute("SELECT DISTINCT channel FROM raw WHERE test = ?", (test,)).fetchall()
-        hoped = frozenset(channel for (channel,) in channels)
-        found = RowCheck(base, logbook, archives, test, Fit(same=hoped, told=told)).result()
-        fit = read().fit(base, test)
-        if fit.same >= hoped and not fit.other:
-            return found
-    return check_test(logbook, test, read())
 
 
 def connect_leniently(path: Path) -> sqlite3.Connection:

@@ -372,12 +372,6 @@ class Logbook:
         """As `raw`, in pieces and as columns: many times as quick; see `RawReader.pieces`."""
         return self._raw.pieces(test, channel, gaps=gaps, tally=tally)
 
-    def count_packs(self, test: str) -> int:
-        """How many raw packs a test has."""
-        with naming(self.path):
-            (count,) = self._base.execute("SELECT count(*) FROM raw WHERE test = ?", (test,)).fetchone()
-        return int(count)
-
     def tests(self) -> list[TestSummary]:
         """One line for each test, oldest first; one that is damaged says so, even without a beginning."""
         with naming(self.path):

@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Self
 
-import numpy as np
 from lashmap_analysis.record.record import Identity, RockTrace, RunoutTrace, Shaft, TestRecord
 from lashmap_drivers.readings import Samples
 
@@ -81,7 +80,7 @@ class Replay:
 
     def __init__(self, logbook: Logbook, test: str) -> None:
         self.test = test
-        self._raw = RawSamples(logbook, test, (INDICATOR, ENCODER))
+        self._raw = RawSamples(logbook.path, test)
         try:
             self.events = tuple(stamped_of(row, logbook.path) for row in self._raw.events)
             self.started = _started(logbook, test, self.events)
@@ -210,10 +209,9 @@ def _left_out(skipped: events.PositionSkipped) -> str:
 
 def _apart_s(indicator: Samples, encoder: Samples) -> float:
     """Standard uncertainty of the indicator's times against the encoder's in a window; nan when unknown."""
-    both = (indicator.time_uncertainty_s, encoder.time_uncertainty_s)
-    if not all(len(one) for one in both):
+    if not (len(indicator) and len(encoder)):
         return math.nan
-    return math.hypot(*(float(np.max(one)) for one in both))
+    return math.hypot(indicator.largest_time_uncertainty_s, encoder.largest_time_uncertainty_s)
 
 
 def _trace(rock: events.RockAccepted, indicator: Samples, encoder: Samples) -> RockTrace:

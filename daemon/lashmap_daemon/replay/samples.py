@@ -8,17 +8,11 @@ as long as the gear turned by less than half a range in between.
 from __future__ import annotations
 
 import math
-import os
-import pickle
-import signal
-import subprocess
-import sys
 from collections.abc import Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Self, cast
+from typing import Self
 
 import numpy as np
 from lashmap_analysis.record.lengths import format_length
@@ -27,8 +21,8 @@ from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.readings import Chunks, Floats, Samples
 from lashmap_drivers.timing.angles import INDEX_SLIP, Jump
 
-from lashmap_daemon.logbook.check import check_open, check_while_read, open_to_read
-from lashmap_daemon.logbook.digests import Tally, Told, told_of
+from lashmap_daemon.logbook.check import check_open, open_to_read
+from lashmap_daemon.logbook.digests import Tally, told_of
 from lashmap_daemon.logbook.failures import naming
 from lashmap_daemon.logbook.raw import Archives, RawReader
 from lashmap_daemon.logbook.rows import events_of
@@ -37,9 +31,6 @@ from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import MatchedTeethSet
 from lashmap_daemon.story.recorded import ENCODER, Stand
 from lashmap_daemon.story.story import Part, Story
-
-if TYPE_CHECKING:
-    from lashmap_daemon.logbook.logbook import Logbook
 
 
 def in_record_deg(matched: MatchedTeethSet, first_deg: float, range_deg: float | None) -> float:
@@ -199,7 +190,7 @@ class Decoding:
             yield self._decoded(rest)
 
     def _decoded(self, chunks: Chunks) -> Samples:
-        samples = self._decoder.feed_many(chunks)
+        samples = self._decoder.feed(chunks)
         if self._parts and len(samples):
             self._parts[0].begin_count(float(samples.value[0]), self._decoder.range_deg)
         return samples
@@ -232,26 +223,17 @@ class Windows:
 
 
 # The record of one test: its events, its raw samples once and in order, then whether it fits its digests.
-#
-# A long test is read and checked in a process beside the one that decodes it, so that both take half the
-# time where there are two cores. This file is both: the class, and what that process does. Should the
-# process not start or end early, what is left is read here: that takes longer, and nothing else changes.
-
-
-MANY_PACKS = 8000  # with fewer, some fifteen minutes of two instruments, starting a process saves nothing
-_BUFFER = 1 << 20
 
 
 class RawSamples:
     """Reads one test as it stands at one moment; to be closed.
 
-    Events, samples and check come from one connection and one transaction, or are held against what came
-    from there: what is judged is what was digested, and what is written meanwhile is not seen.
+    Events, samples and check come from one connection and one transaction: what is judged is what was
+    digested, and what is written meanwhile is not seen.
 
     Args:
-        logbook: Holds the test.
+        logbook: The file that holds the test.
         test: Identifier.
-        channels: Its instruments, in the order in which they will be read.
 
     Attributes:
         events: What happened, in order, as it is stored.
@@ -260,17 +242,14 @@ class RawSamples:
         LogbookError: When the file cannot be reached, or holds anything that is not of a logbook.
     """
 
-    def __init__(self, logbook: Logbook, test: str, channels: tuple[str, ...]) -> None:
-        self._path, self._test = logbook.path, test
-        self._ahead: subprocess.Popen[bytes] | None = None
+    def __init__(self, logbook: Path, test: str) -> None:
+        self._path, self._test = logbook, test
         with naming(self._path), ExitStack() as stack:
             self._base = stack.enter_context(open_to_read(self._path))
-            self._archives = stack.enter_context(closing(Archives(self._path)))
+            archives = stack.enter_context(closing(Archives(self._path)))
             self.events = tuple(events_of(self._base, self._path, test))
-            told = told_of(self.events)
-            self._tally = Tally(told)  # of what is read here
-            if logbook.count_packs(test) >= MANY_PACKS and (os.cpu_count() or 1) > 1:
-                self._ahead = _start(self._path, test, told, channels)
+            self._tally = Tally(told_of(self.events))
+            self._reader = RawReader(self._base, self._path, archives)
             self._open = stack.pop_all()
 
     def pieces(self, channel: str) -> Iterator[Chunks]:
@@ -279,19 +258,7 @@ class RawSamples:
         Raises:
             LogbookError: When the file or an archive cannot be reached.
         """
-        given = 0  # chunks
-        while self._ahead is not None:
-            piece = self._next()
-            if piece is None and self._ahead is not None:
-                return
-            if piece is not None:
-                given += len(cast("Chunks", piece))
-                yield cast("Chunks", piece)
-        reader = RawReader(self._base, self._path, self._archives)
-        for piece in reader.pieces(self._test, channel, gaps=True, tally=self._tally):
-            if given < len(piece):
-                yield piece.part(given, len(piece))
-            given = max(0, given - len(piece))
+        return self._reader.pieces(self._test, channel, gaps=True, tally=self._tally)
 
     def check(self) -> TestCheck:
         """Whether the test fits its digests, after all instruments were read.
@@ -299,14 +266,10 @@ class RawSamples:
         Raises:
             LogbookError: When the file cannot be reached.
         """
-        found = self._next() if self._ahead is not None else None
-        if found is not None:
-            return cast("TestCheck", found)
         return check_open(self._base, self._path, self._test, self._tally)
 
     def close(self) -> None:
-        """End the process beside, wherever it stands, and the reading."""
-        self._end_ahead()
+        """End the reading."""
         self._open.close()
 
     def __enter__(self) -> Self:
@@ -314,63 +277,3 @@ class RawSamples:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-    def _end_ahead(self) -> None:
-        if self._ahead is not None:
-            self._ahead.kill()
-            self._ahead.communicate()
-            self._ahead = None
-
-    def _next(self) -> object:
-        """What the process says next; None, without a process, when it ended early."""
-        if self._ahead is None or self._ahead.stdout is None:
-            return None
-        try:
-            return pickle.load(self._ahead.stdout)  # noqa: S301 - said by this very file
-        except Exception:  # noqa: BLE001 - a torn pickle can raise anything; what is left is read here
-            self._end_ahead()
-            return None
-
-
-def _start(path: Path, test: str, told: Told, channels: tuple[str, ...]) -> subprocess.Popen[bytes] | None:
-    words = (str(path), test, str(told.count), told.digest.hex(), *channels)
-    command = [sys.executable, "-P", "-m", __name__, *words]
-    try:
-        return subprocess.Popen(  # noqa: S603 - this very file
-            command,
-            bufsize=_BUFFER,
-            pipesize=_BUFFER,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-        )
-    except OSError:
-        return None
-
-
-def _main(path: Path, test: str, told: Told, channels: list[str]) -> None:
-    """Say everything: the pieces of each instrument, None after its last; then the check."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the one that reads this
-    tally, read = Tally(told), Future[Tally]()
-    with (
-        ThreadPoolExecutor(1) as beside,
-        os.fdopen(sys.stdout.fileno(), "wb", buffering=_BUFFER, closefd=False) as said,
-        open_to_read(path) as base,
-        closing(Archives(path)) as archives,
-    ):
-        check = beside.submit(check_while_read, path, test, read.result, told)
-        reader = RawReader(base, path, archives)
-        try:
-            for channel in channels:
-                for piece in reader.pieces(test, channel, gaps=True, tally=tally):
-                    pickle.dump(piece, said, pickle.HIGHEST_PROTOCOL)
-                    said.flush()
-                pickle.dump(None, said)
-            read.set_result(tally)
-        finally:
-            read.cancel()  # should this end early, the check waits no longer
-        pickle.dump(check.result(), said)
-
-
-if __name__ == "__main__":
-    _main(Path(sys.argv[1]), sys.argv[2], Told(int(sys.argv[3]), bytes.fromhex(sys.argv[4])), sys.argv[5:])

@@ -114,11 +114,9 @@ class LoneSamples:
         if not len(some):
             return some
         before_deg = some.value.item(0) if self._last is None else self._last[1]
-        step_deg = np.diff(some.value, prepend=before_deg)
+        step_deg = _steps(before_deg, some.value)
         # A steady turn is no departure, however quick.
-        odd = (
-            np.minimum(np.abs(step_deg), np.abs(np.diff(step_deg, prepend=self._step_deg))) > self._limit_deg
-        )
+        odd = np.minimum(np.abs(step_deg), np.abs(_steps(self._step_deg, step_deg))) > self._limit_deg
         kept, decided = self._decide(some, np.flatnonzero(odd).tolist()) if odd.any() else (None, len(some))
         self._held = some.part(slice(decided, None))
         if decided:
@@ -149,9 +147,17 @@ class LoneSamples:
         return kept, len(some)
 
 
+def _steps(before: float, value: Floats) -> Floats:
+    """From each value to the next, from the one before them on; `numpy.diff` is slow for a few."""
+    steps = np.empty(len(value))
+    steps[0] = value.item(0) - before
+    np.subtract(value[1:], value[:-1], out=steps[1:])
+    return steps
+
+
 def without_lone(time_s: Floats, value: Floats, limit: float) -> Floats:
     """The values without such single ones, those at the end that are not decided yet included."""
-    samples = Samples(time_s=time_s, value=value, time_uncertainty_s=np.zeros(len(value)))
+    samples = Samples.of(time_s, value)
     return LoneSamples(limit).feed(samples).value
 
 

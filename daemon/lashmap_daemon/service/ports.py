@@ -20,7 +20,7 @@ from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.parser import FOR_GOOD
 from lashmap_drivers.ports.source import Backoff, Source
 from lashmap_drivers.profile import InstrumentProfile
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks
 
 from lashmap_daemon.service.words import InstrumentState
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
@@ -88,12 +88,12 @@ class Ear:
         if tap is not None:
             tap(self.name, chunks)
         for chunk in _joined(chunks):
-            batch = self._decoder.feed(chunk)
+            samples = self._decoder.feed(Chunks.of(chunk))
             if not chunk.is_break:
                 self._heard_s = chunk.arrival_s
-            if len(batch):
-                self._value, self._value_s = float(batch.value[-1]), chunk.arrival_s
-                self._counts.append((chunk.arrival_s, len(batch)))
+            if len(samples):
+                self._value, self._value_s = float(samples.value[-1]), chunk.arrival_s
+                self._counts.append((chunk.arrival_s, len(samples)))
         if any(self._decoder.parser.marks[mark] for mark in FOR_GOOD):
             self._decoder = self._make_decoder()  # between two tests nobody needs to know the turns
         while self._counts and time.monotonic() - self._counts[0][0] > _RATE_S:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.record import Limits
-from lashmap_drivers.readings import Batch, Floats
+from lashmap_drivers.readings import Floats, Samples
 
 from lashmap_daemon.replay.wire_errors import without_lone
 
@@ -97,7 +97,7 @@ def window_s(rate_hz: float) -> float:
     return min(max((_FEWEST_SAMPLES + 1) / rate_hz, WINDOW_S), _LONGEST_WINDOW_S)
 
 
-def is_still(gear_deg: Batch, indicator: Batch, target_deg: float, limits: StillLimits) -> bool:
+def is_still(gear_deg: Samples, indicator: Samples, target_deg: float, limits: StillLimits) -> bool:
     """True when the gear rests at ``target_deg`` with the tip on its tooth.
 
     Args:
@@ -116,7 +116,7 @@ def is_still(gear_deg: Batch, indicator: Batch, target_deg: float, limits: Still
     )
 
 
-def is_near(gear_deg: Batch, target_deg: float, limits: StillLimits) -> bool:
+def is_near(gear_deg: Samples, target_deg: float, limits: StillLimits) -> bool:
     """True while the gear has not left the position."""
     middle = (float(np.max(gear_deg.value)) + float(np.min(gear_deg.value))) / 2.0
     return abs(middle - target_deg) <= limits.near_deg

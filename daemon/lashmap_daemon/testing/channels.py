@@ -15,7 +15,7 @@ from lashmap_drivers.errors import (
     InstrumentSilent,
     InstrumentWithoutReading,
 )
-from lashmap_drivers.readings import EMPTY, Batch, Chunk, Floats, Samples
+from lashmap_drivers.readings import Chunk, Chunks, Floats, Samples
 from lashmap_drivers.timing.angles import FASTEST_DEG_S, Jump
 
 from lashmap_daemon.replay.samples import in_record_deg
@@ -38,17 +38,17 @@ class TraceBuffer:
         self._rows: Floats = np.empty((3, _FIRST))  # time, value, uncertainty of the time
         self._end = 0
 
-    def append(self, batch: Batch | Samples) -> None:
+    def append(self, samples: Samples) -> None:
         """Add the next samples; their times come after all before."""
-        count = len(batch)
+        count = len(samples)
         if not count:
             return
         if self._end + count > self._rows.shape[1]:
-            self._make_room(count, float(batch.time_s[-1]) - self._keep_s)
+            self._make_room(count, float(samples.time_s[-1]) - self._keep_s)
         end = self._end + count
-        self._rows[0, self._end : end] = batch.time_s
-        self._rows[1, self._end : end] = batch.value
-        self._rows[2, self._end : end] = batch.time_uncertainty_s
+        self._rows[0, self._end : end] = samples.time_s
+        self._rows[1, self._end : end] = samples.value
+        self._rows[2, self._end : end] = samples.time_uncertainty_s
         self._end = end
 
     @property
@@ -67,16 +67,10 @@ class TraceBuffer:
         """Samples with start_s <= time."""
         return self._end - self._place(start_s, "left")
 
-    def window(self, start_s: float, end_s: float = float("inf")) -> Batch:
-        """Samples with start_s <= time <= end_s.
-
-        Their time uncertainty is the largest among them, and unknown when any of them is.
-        """
+    def window(self, start_s: float, end_s: float = float("inf")) -> Samples:
+        """Samples with start_s <= time <= end_s."""
         first, end = self._place(start_s, "left"), self._place(end_s, "right")
-        if first >= end:
-            return EMPTY
-        time_s, value, uncertainty_s = self._rows[:, first:end].copy()
-        return Batch(time_s, value, float(np.max(uncertainty_s)))
+        return Samples(*self._rows[:, first : max(first, end)].copy())
 
     def _place(self, time_s: float, side: Literal["left", "right"]) -> int:
         return int(np.searchsorted(self._rows[0, : self._end], time_s, side=side))
@@ -117,7 +111,7 @@ class Channels:
         self._decoders = stand.decoders()
         self._buffers = {name: TraceBuffer(keep_s) for name in self._decoders}
         self._heard_s: dict[str, float] = {}
-        self._marks_before: dict[str, Mapping[str, int]] = {}  # the chunk with the newest sample, by channel
+        self._marks_before: dict[str, Mapping[str, int]] = {}  # the chunks with the newest sample, by channel
         self._matched: MatchedTeethSet | None = None
         self.reference_is_assumed = False
         self._reference_deg = 0.0
@@ -127,19 +121,23 @@ class Channels:
 
     def feed(self, name: str, chunks: list[Chunk]) -> None:
         """Decode the next chunks of one instrument."""
-        for chunk in chunks:
-            marks = dict(self._decoders[name].parser.marks)
-            decoded = self._decoders[name].feed(chunk)
-            if len(decoded):
-                self._marks_before[name] = marks
-            batch = self._lone.feed(_as_samples(decoded)) if name == ENCODER else decoded
-            if name == ENCODER and self._matched is not None and len(batch):
-                first_deg, range_deg = float(batch.value[0]), self._decoders[ENCODER].range_deg
-                self._reference_deg = in_record_deg(self._matched, first_deg, range_deg)
+        if not chunks:
+            return
+        decoder = self._decoders[name]
+        marks = dict(decoder.parser.marks)
+        samples = decoder.feed(Chunks.of(*chunks))
+        if len(samples):
+            self._marks_before[name] = marks
+        if name == ENCODER:
+            samples = self._lone.feed(samples)
+            if self._matched is not None and len(samples):
+                first_deg = float(samples.value[0])
+                self._reference_deg = in_record_deg(self._matched, first_deg, decoder.range_deg)
                 self._matched = None
-            self._buffers[name].append(batch)
-            if not chunk.is_break:
-                self._heard_s[name] = chunk.arrival_s
+        self._buffers[name].append(samples)
+        heard_s = [chunk.arrival_s for chunk in chunks if not chunk.is_break]
+        if heard_s:
+            self._heard_s[name] = heard_s[-1]
 
     def count_from(self, matched: MatchedTeethSet) -> None:
         """Give angles past the matched teeth from here on; to be said before the first bytes come."""
@@ -153,7 +151,7 @@ class Channels:
             return False
         return 2.0 * FASTEST_DEG_S * (now_s - heard_s) >= range_deg
 
-    def indicator(self, start_s: float, end_s: float = float("inf")) -> Batch:
+    def indicator(self, start_s: float, end_s: float = float("inf")) -> Samples:
         """Indicator trace between two times, in mm."""
         return self._buffers[INDICATOR].window(start_s, end_s)
 
@@ -163,12 +161,12 @@ class Channels:
         latest = self._buffers[ENCODER].latest
         return None if latest is None else latest[1] - self._reference_deg
 
-    def encoder_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
+    def encoder_deg(self, start_s: float, end_s: float = float("inf")) -> Samples:
         """Angle of the encoder's own shaft past the matched teeth, in degrees."""
         raw = self._buffers[ENCODER].window(start_s, end_s)
         return replace(raw, value=raw.value - self._reference_deg)
 
-    def gear_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
+    def gear_deg(self, start_s: float, end_s: float = float("inf")) -> Samples:
         """Gear angle past the matched teeth between two times, in degrees, not wrapped."""
         shaft = self.encoder_deg(start_s, end_s)
         return replace(shaft, value=shaft.value * self._gear_per_encoder)
@@ -282,11 +280,3 @@ class Channels:
             said = tuple(mark for mark, count in sorted(parser.marks.items()) if count > before.get(mark, 0))
             return InstrumentWithoutReading(name, self.port(name), silent_s, said, parser.last_bad)
         return InstrumentSilent(name, self.port(name), silent_s)
-
-
-def _as_samples(batch: Batch) -> Samples:
-    return Samples(
-        time_s=batch.time_s,
-        value=batch.value,
-        time_uncertainty_s=np.full(len(batch), batch.time_uncertainty_s),
-    )

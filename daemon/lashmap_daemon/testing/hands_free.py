@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from lashmap_drivers.readings import Batch
+from lashmap_drivers.readings import Samples
 
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.setup.stand_file import HandsFreeTable, StandFile
@@ -56,7 +56,7 @@ def reach_back_s(setting: HandsFreeTable) -> float:
     return setting.within_seconds + 2.0 * setting.still_seconds + 1.0
 
 
-def find_knock(gear: Batch, setting: HandsFreeTable, *, pitch_deg: float, since_s: float) -> Knock | None:
+def find_knock(gear: Samples, setting: HandsFreeTable, *, pitch_deg: float, since_s: float) -> Knock | None:
     """The knock that ends now; None when there is none.
 
     Args:

@@ -14,6 +14,7 @@ from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.ports.source import Source
 from lashmap_drivers.profile import InstrumentProfile
+from lashmap_drivers.readings import Chunks
 
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
@@ -122,11 +123,11 @@ class Heard:
         """Decode what came."""
         for chunk in self.port.take():
             bad_before = self._decoder.parser.bad_frames
-            batch = self._decoder.feed(chunk)
-            if len(batch):
-                self._value, self._value_s = float(batch.value[-1]), chunk.arrival_s
-                self._known_to_s = batch.time_uncertainty_s
-                self._reads.append(_Read(chunk.arrival_s, float(batch.time_s[-1]), len(batch)))
+            samples = self._decoder.feed(Chunks.of(chunk))
+            if len(samples):
+                self._value, self._value_s = float(samples.value[-1]), chunk.arrival_s
+                self._known_to_s = float(samples.time_uncertainty_s[-1])
+                self._reads.append(_Read(chunk.arrival_s, float(samples.time_s[-1]), len(samples)))
                 self.pairs.append((chunk.data[-_SHOWN_BYTES:], self._reading()))
             elif self._decoder.parser.bad_frames > bad_before:
                 self.pairs.append((self._decoder.parser.last_bad[-_SHOWN_BYTES:], "not understood"))

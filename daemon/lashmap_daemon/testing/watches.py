@@ -16,7 +16,7 @@ from lashmap_analysis.rock.cross_check import disagreement, encoder_view
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.rock import RockReading, measure_rock
 from lashmap_analysis.runout.sweep import RunoutError, RunoutSweep, measure_runout
-from lashmap_drivers.readings import Batch
+from lashmap_drivers.readings import Samples
 
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.sequence.words import Left, RockBad, RockGood
@@ -134,7 +134,7 @@ class RockWatch:
             return RockBad((*(sentences or (self._too_few(reading.reversals),)), *self._wire_errors()))
         return None
 
-    def _left(self, gear: Batch) -> str:
+    def _left(self, gear: Samples) -> str:
         off_deg = gear.value - self._target_deg
         furthest_deg = float(off_deg[np.argmax(np.abs(off_deg))])
         return f"the gear left the position while the rock was recorded, by {abs(furthest_deg):.1f}°"
@@ -171,7 +171,9 @@ class RockWatch:
             indicator_mm=tip.value,
             encoder_time_s=shaft.time_s,
             encoder_deg=shaft.value,
-            times_apart_uncertainty_s=math.hypot(tip.time_uncertainty_s, shaft.time_uncertainty_s),
+            times_apart_uncertainty_s=math.hypot(
+                tip.largest_time_uncertainty_s, shaft.largest_time_uncertainty_s
+            ),
         )
         factor = setting.indicator.normal_per_reading(setting.gear_set)
         return disagreement(
@@ -302,6 +304,6 @@ class SweepWatch:
             return Swept(start_s=start_s, end_s=end_s, sweep=None, reason=str(error))
         return Swept(start_s=start_s, end_s=end_s, sweep=sweep)
 
-    def _member_deg(self, start_s: float, end_s: float = float("inf")) -> Batch:
+    def _member_deg(self, start_s: float, end_s: float = float("inf")) -> Samples:
         gear = self._channels.gear_deg(start_s, end_s)
         return replace(gear, value=gear.value * self._member_per_gear)

@@ -103,11 +103,12 @@ class CountTracker:
         return self._passes if known and not self._lost else 0
 
     def unseen(self, most: float) -> bool:
-        """No sample came while the shaft may have turned by ``most`` counts; true when the count is lost."""
+        """No sample came while the shaft may have turned by ``most`` counts; true when that loses it."""
         wraps_at = self._counting.wraps_at
-        if wraps_at is not None and self._last_raw is not None and 2.0 * most >= wraps_at:
-            self._lose()
-        return self._lost
+        if wraps_at is None or self._last_raw is None or 2.0 * most < wraps_at:
+            return False
+        self._lose()
+        return True
 
     def _advance(self, raw: int) -> bool:
         """Go to a new count; False when it is too far to be believed."""
@@ -243,10 +244,12 @@ class AngleTurns:
         if self._wraps_at_deg is not None:
             wraps_at_deg = self._wraps_at_deg
             return np.array([self._followed(one, at_s, wraps_at_deg) for one, at_s in pairs])
-        steps_deg = np.abs(np.diff(angle_deg, prepend=self._last_deg))
-        known = steps_deg[1:] if math.isnan(self._last_deg) else steps_deg
-        is_known = (known <= _SLACK_DEG).all() and not math.isnan(angle_deg[0])
-        if is_known and not (self._lost or self._jumps):
+        first_deg = angle_deg.item(0)
+        from_last_deg = 0.0 if math.isnan(self._last_deg) else abs(first_deg - self._last_deg)
+        is_known = (
+            from_last_deg <= _SLACK_DEG and (np.abs(angle_deg[1:] - angle_deg[:-1]) <= _SLACK_DEG).all()
+        )
+        if is_known and not (math.isnan(first_deg) or self._lost or self._jumps):
             self._last_deg, self._heard_s = float(angle_deg[-1]), float(time_s[-1])
             return angle_deg  # as nearly always
         return np.array([self._watched(one, at_s) for one, at_s in pairs])

@@ -6,16 +6,18 @@ all arrivals of the last seconds that comes closest to them (the lower envelope)
 where its number meets that line. Decided here are the pace, the grid, and when the grid has to be begun anew,
 because samples are missing. A delay that never changes is in every arrival alike and cannot be seen here.
 
-Everything follows from the arrivals and counts alone, so the same chunks give the same times.
+Everything follows from the arrivals and counts alone, so the same reads give the same times, however many of
+them are stamped at once. `ArrivalClock` is for instruments that do not stream.
 """
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
-from lashmap_drivers.readings import Floats, Integers, Reads, first_beyond
+from lashmap_drivers.readings import Floats, Integers
 
 HOLD_UP_S = 0.016  # latency timer that USB serial adapters come with (common practice, no source)
 _PAUSE_S = 0.050  # later than this and than usual hold-ups explain: samples are missing
@@ -24,11 +26,51 @@ _STRETCH_READS = 8
 _SETTLED_POINTS = 8
 _SLOPE_POINTS = 16  # after a pause the old pace is better than one from fewer reads than these …
 _SLOPE_S = 1.0  # … or a shorter time
-_BACK = np.arange(1023.0, -1.0, -1.0)  # samples before the last of a read
 _MEMORY = 0.02  # weight of the newest read in the usual hold-up
 _FEWEST_READS = 6  # fewer are as quickly taken one by one
 _LATEST_S = 1e7  # times are rounded to 2 ns there
 _NONE = np.empty(0)
+_BACK = np.arange(1023.0, -1.0, -1.0)  # samples before the last of a read
+
+
+class Stamps(NamedTuple):
+    """Times of the samples of some reads.
+
+    Attributes:
+        time_s: Shape (n,), increasing.
+        uncertainty_s: Shape (n,), standard uncertainty of each as it stood at its read; nan when unknown.
+        period_s: Shape (reads with samples,), from sample to sample as estimated at that read; nan when it is
+            not known.
+    """
+
+    time_s: Floats
+    uncertainty_s: Floats
+    period_s: Floats
+
+
+class ArrivalClock:
+    """The clock of an instrument that is asked or sends on its button: a sample is as old as its read.
+
+    Args:
+        period_s: From request to request; None when it is not asked.
+    """
+
+    def __init__(self, period_s: float | None) -> None:
+        self._period_s = math.nan if period_s is None else period_s
+        self._last_s = -math.inf
+
+    def restart(self) -> None:
+        """A break changes nothing: no pace is kept."""
+
+    def stamp(self, arrivals_s: Floats, counts: Integers, missed: Integers) -> Stamps:  # noqa: ARG002
+        """As `StreamClock.stamp`; samples of a read share its arrival but for nanoseconds that keep order."""
+        times: list[float] = []
+        for arrival_s, count in zip(arrivals_s.tolist(), counts.tolist(), strict=True):
+            start_s = max(arrival_s, self._last_s + 1e-9)
+            times += [start_s + 1e-9 * number for number in range(count)]
+            self._last_s = times[-1] if count else self._last_s
+        periods = np.full(np.count_nonzero(counts), self._period_s)
+        return Stamps(np.array(times), np.full(len(times), math.nan), periods)
 
 
 class StreamClock:
@@ -71,115 +113,131 @@ class StreamClock:
         """Bytes are missing from here on: keep the pace, begin the grid anew at the next read."""
         self._fresh = True
 
-    def miss(self, count: int) -> None:
-        """A read brought ``count`` samples that could not be used and no other; they keep their place."""
-        if not self._fresh:
-            self._number += count
-
-    def stamp(self, arrival_s: float, count: int, *, missed: int = 0) -> Floats:
-        """Times of ``count`` samples that one read delivered.
+    def stamp(self, arrivals_s: Floats, counts: Integers, missed: Integers) -> Stamps:
+        """Times of the samples that some reads delivered.
 
         Args:
-            arrival_s: Monotonic time at which the read returned, not before the last one.
-            count: Number of samples, at least 1.
-            missed: Samples that the read brought as well but that could not be used; they take their place
-                on the grid before the good ones.
+            arrivals_s: Shape (reads,), monotonic times at which they returned, none before the last one.
+            counts: Shape (reads,), samples of each.
+            missed: Shape (reads,), samples that each brought as well but that could not be used; they take
+                their place on the grid before the good ones.
 
         Returns:
-            Shape (count,), increasing, the last not after ``arrival_s`` but for nanoseconds that keep order.
+            No time after the arrival of its read but for nanoseconds that keep order.
         """
-        grid_s, period_s = self._take(arrival_s, count, missed)
+        takes, rest = counts, 0  # places on the grid; and places after the last sample of all
+        if np.count_nonzero(missed):
+            with_samples = np.flatnonzero(counts)
+            places = np.cumsum(counts + missed)
+            rest = int(places[-1]) - (int(places[with_samples[-1]]) if len(with_samples) else 0)
+            takes = np.zeros_like(counts)
+            takes[with_samples] = np.diff(places[with_samples], prepend=0)
+        if np.count_nonzero(counts) < len(counts):
+            arrivals_s, takes, counts = arrivals_s[counts > 0], takes[counts > 0], counts[counts > 0]
+        stamps = self._stamped(arrivals_s, counts, takes)
+        if not self._fresh:
+            self._number += rest
+        return stamps
+
+    def _stamped(self, arrivals_s: Floats, counts: Integers, takes: Integers) -> Stamps:
+        """Times of reads each of which brought samples, and with ``takes`` - ``counts`` bad ones before."""
+        times: list[Floats] = []
+        stated: list[float] = []
+        periods: list[float] = []
+        while (at := len(periods)) < len(counts):
+            reads = 1
+            if len(counts) - at >= _FEWEST_READS and len(
+                grid_s := self._take_uneventful(arrivals_s[at:], counts.item(at), takes[at:])
+            ):
+                reads = len(grid_s)
+                own = counts[at : at + reads]
+                back = own.cumsum().repeat(own)
+                back -= np.arange(1, len(back) + 1)
+                times.append(grid_s.repeat(own) - self._known_period_s * back)
+            else:
+                times.append(self._take_one(arrivals_s.item(at), counts.item(at), takes.item(at)))
+            stated.append(self._stated_s)
+            periods += [self._known_period_s] * reads
+        if not times:
+            return Stamps(_NONE, _NONE, _NONE)
+        if len(times) == 1:
+            return Stamps(times[0], np.full(len(times[0]), stated[0]), np.array(periods))
+        sizes = [len(some) for some in times]
+        return Stamps(np.concatenate(times), np.array(stated).repeat(sizes), np.array(periods))
+
+    def _take_one(self, arrival_s: float, count: int, takes: int) -> Floats:
+        """Take a read into the grid; the times of its samples."""
+        grid_s, period_s = self._take(arrival_s, count, takes)
         back = _BACK[-count:] if count <= len(_BACK) else np.arange(count - 1.0, -1.0, -1.0)
         times: Floats = grid_s - period_s * back
         floor_s = self._floor_s(grid_s, period_s, count)
         if floor_s is not None:
             times = np.maximum(times, floor_s + 1e-9 * (count - back))
-        self._last_s = float(times[-1])
+        self._last_s = times.item(-1)
         return times
 
-    def stamp_many(self, arrivals_s: Floats, counts: Integers) -> tuple[Floats, Floats]:
-        """What `stamp` gives for one read after another, to the last bit, in one go.
+    @property
+    def _known_period_s(self) -> float:
+        """Before anything is known of the pace, samples share the arrival, a microsecond apart."""
+        return 1e-6 if self._period_s is None else self._period_s
+
+    def _take(self, arrival_s: float, count: int, takes: int) -> tuple[float, float]:
+        """Take a read into the grid; the time of its last sample, and from sample to sample.
 
         Args:
-            arrivals_s: Shape (reads,), when they returned.
-            counts: Shape (reads,), samples each delivered, all of them usable; 0 takes no part.
-
-        Returns:
-            Times of all samples, and the standard uncertainty of each as it stood at its read; shapes (n,).
+            arrival_s: When it returned.
+            count: Its samples.
+            takes: Its samples and the bad ones before them.
         """
-        reads = Reads.of(arrivals_s[counts > 0], counts[counts > 0], self._previous_s)
-        each, size = reads.count, len(reads.count)
-        grids, periods, stated, floors = np.full((4, size), -np.inf)
-        at = 0
-        while at < size:
-            grid_s = self._take_uneventful(reads, at)
-            if (end := at + len(grid_s)) > at:
-                grids[at:end], periods[at:end], stated[at:end] = grid_s, self._period_s, self._stated_s
-                at = end
-                continue
-            count = each.item(at)
-            last_grid_s, period_s = self._take(reads.arrival_s.item(at), count, 0)
-            floor_s = self._floor_s(last_grid_s, period_s, count)
-            self._last_s = last_grid_s if floor_s is None else max(last_grid_s, floor_s + 1e-9 * count)
-            grids[at], periods[at], stated[at] = last_grid_s, period_s, self._stated_s
-            floors[at] = -math.inf if floor_s is None else floor_s
-            at += 1
-        back = np.repeat(reads.total, each)
-        back -= np.arange(1.0, len(back) + 1.0)
-        times, before_s = np.repeat(grids, each), np.repeat(periods, each)
-        before_s *= back
-        times -= before_s
-        for read in np.flatnonzero(floors > -np.inf).tolist():  # few
-            end, count = int(reads.total[read]), each.item(read)
-            own = slice(end - count, end)
-            times[own] = np.maximum(times[own], floors[read] + 1e-9 * (count - back[own]))
-        return times, np.repeat(stated, each)
-
-    def _take(self, arrival_s: float, count: int, missed: int) -> tuple[float, float]:
-        """Take a read into the grid; the time of its last sample, and from sample to sample."""
         if self._fresh:
             self._begin(arrival_s)
             self._number = count
         else:
-            self._number += count + missed
+            self._number += takes
         since_s = arrival_s - self._origin_s
         if self._is_pause(since_s):
             self._begin(arrival_s)
             since_s, self._number = 0.0, count
         self._note(since_s, arrival_s)
-        # Before anything is known of the pace, samples share the arrival, a microsecond apart to keep order.
-        period_s = 1e-6 if self._period_s is None else self._period_s
+        period_s = self._known_period_s
         return min(self._offset_s + period_s * self._number, since_s) + self._origin_s, period_s
 
-    def _take_uneventful(self, reads: Reads, at: int) -> Floats:
-        """Take reads from ``at`` on as long as they leave the grid as it is; the times of their last samples.
+    def _take_uneventful(self, arrivals_s: Floats, first_count: int, takes: Integers) -> Floats:
+        """Take reads as long as they leave the grid as it is; the times of their last samples.
 
         The same sums as `_take` and `_note`, on whole arrays: no fit, nothing lowers or moves the grid, or
         can be a pause; the grid alone keeps the order. Few such reads are left to `_take`, quicker then.
+
+        Args:
+            arrivals_s: Shape (n,), of all reads to come.
+            first_count: Samples of the first of them.
+            takes: Shape (n,), samples of each and the bad ones before them.
         """
         envelope, period_s, last_s = self._envelope, self._period_s, self._last_s
-        end = min(len(reads.count), at + envelope.reads_before_fit)
-        if end - at < _FEWEST_READS or self._fresh or period_s is None or last_s is None or len(envelope) < 2:
+        end = min(len(takes), envelope.reads_before_fit)
+        if end < _FEWEST_READS or self._fresh or period_s is None or last_s is None or len(envelope) < 2:
             return _NONE
         # So long a period outweighs the rounding of times: samples of one grid are in order by themselves.
-        if period_s < 1e-6 or reads.arrival_s.item(end - 1) > _LATEST_S:
+        if period_s < 1e-6 or arrivals_s.item(end - 1) > _LATEST_S:
             return _NONE
-        number = reads.total[at:end] + (self._number - (reads.total.item(at - 1) if at else 0.0))
-        since_s = reads.arrival_s[at:end] - self._origin_s
+        number = np.cumsum(takes[:end]).astype(np.float64) + self._number
+        since_s = arrivals_s[:end] - self._origin_s
         line_s = self._offset_s + period_s * number
         late_s = since_s - line_s
         latest_s, count = 0.75 * period_s + _PAUSE_S, len(late_s)
         if late_s.item(late_s.argmin()) < 0.0 or late_s.item(late_s.argmax()) > latest_s:
             count = int(((late_s < 0.0) | (late_s > latest_s)).argmax())
-        if line_s.item(0) + self._origin_s - period_s * (reads.count.item(at) - 1.0) <= last_s + 1e-9:
+        if line_s.item(0) + self._origin_s - period_s * (first_count - 1.0) <= last_s + 1e-9:
             return _NONE
         count = self._watch_stretches(since_s[:count], late_s[:count], number)
         if not count:
             return _NONE
         envelope.add_before_fit(number[:count], since_s[:count])
-        wait_s = reads.wait_s[at : at + count]
-        self._longest_s = max(self._longest_s, wait_s.item(wait_s.argmax()))
-        self._previous_s = reads.arrival_s.item(at + count - 1)
+        longest_s = arrivals_s.item(0) - self._previous_s
+        if count > 1:
+            longest_s = max(longest_s, (arrivals_s[1:count] - arrivals_s[: count - 1]).max().item())
+        self._longest_s = max(self._longest_s, longest_s)
+        self._previous_s = arrivals_s.item(count - 1)
         hold_up_s = self._hold_up_s
         for one_s in late_s[:count].tolist():
             hold_up_s += _MEMORY * (one_s - hold_up_s)
@@ -195,7 +253,7 @@ class StreamClock:
         while done < count:
             end, reads = count, self._stretch_reads + count - done
             if ends := since_s.item(-1) - self._stretch_from_s >= _STRETCH_S and reads >= _STRETCH_READS:
-                over = first_beyond(since_s, self._stretch_from_s, _STRETCH_S)
+                over = _first_beyond(since_s, self._stretch_from_s, _STRETCH_S)
                 end = 1 + max(over, done + _STRETCH_READS - 1 - self._stretch_reads)
             at = done + int(late_s[done:end].argmin())
             lowest = self._lowest
@@ -294,6 +352,16 @@ class StreamClock:
         """A stretch whose earliest read was this late has lost samples."""
         least_s = 0.75 * (self._period_s or 0.0) + 0.0005
         return low_s > least_s and low_s > least_s + 4.0 * self._envelope.scatter_s  # a median takes its time
+
+
+def _first_beyond(since_s: Floats, from_s: float, stretch_s: float) -> int:
+    """Index of the first that lies at least a stretch after ``from_s``; the last of the sorted ones does."""
+    first = int(since_s.searchsorted(from_s + stretch_s))
+    while first and since_s.item(first - 1) - from_s >= stretch_s:  # a sum rounds other than a difference
+        first -= 1
+    while since_s.item(first) - from_s < stretch_s:
+        first += 1
+    return first
 
 
 # The lower envelope of arrivals: the straight line under all points that comes closest to them.

@@ -10,7 +10,7 @@ from typing import Annotated, Literal, Self
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from lashmap_drivers.parser import OVERLOAD, Tally
+from lashmap_drivers.parser import OVERLOAD, Frames, Tally
 from lashmap_drivers.ports.settings import Poll, Polling
 from lashmap_drivers.profile import MM_PER_UNIT, InstrumentProfile, Scale
 from lashmap_drivers.readings import Floats, Integers
@@ -229,11 +229,12 @@ def line_poll(polling: LinePolling | None, terminator: str) -> Poll | None:
 # wrong number. A frame that does not fit the pattern is counted and its bytes are kept for the message. The
 # numbers are the same however the stream is cut into reads.
 #
-# A chunk of many plain lines is read in one go (`lashmap_drivers.wire.plain_lines`); a chunk in which
-# anything is odd is read line by line, with the same result.
+# Reads of plain lines are taken in one go (`lashmap_drivers.wire.plain_lines`); reads in which anything is
+# odd are read line by line, with the same result.
 
 
 MAX_LINE_BYTES = 256  # longer than any instrument line seen; what exceeds it is not a line
+_FEWEST_READS = 16  # fewer are as quickly fed one by one
 
 
 class LineParser(Tally):
@@ -297,49 +298,47 @@ class LineParser(Tally):
             self._overflow()
         return numbers
 
-    def feed_many(self, data: bytes, lengths: Integers) -> tuple[Floats, Integers] | None:
-        """What feeding the pieces of ``data`` one by one gives, when all of it is plain lines.
+    def feed_reads(self, data: bytes, lengths: Integers) -> Frames:
+        """Take the bytes of some reads: plain lines all at once, others read by read."""
+        if len(lengths) > 1 and self._plain is not None and self._in_step and not self._whole_replies:
+            frames = self._plain_reads(data, lengths)
+            if frames is not None:
+                return frames
+        if len(lengths) < _FEWEST_READS or self._plain is None or self._whole_replies:
+            return super().feed_reads(data, lengths)
+        middle = len(lengths) // 2  # what is odd is mostly one line, or the beginning
+        cut = int(lengths[:middle].sum())
+        halves = self.feed_reads(data[:cut], lengths[:middle]), self.feed_reads(data[cut:], lengths[middle:])
+        return Frames(*(np.concatenate(both) for both in zip(*halves, strict=True)))
 
-        Args:
-            data: The pieces, one after the other.
-            lengths: Shape (n,), bytes of each piece.
-
-        Returns:
-            Numbers of all lines, and how many lines each piece completes, shape (n,). None, with nothing
-            taken, when anything needs a closer look: then the pieces are to be fed.
-        """
-        buffer = self._rest + data
-        end = buffer.rfind(self._terminator) + len(self._terminator)
-        plain = self._in_step and not self._whole_replies
-        if not plain or end < len(self._terminator) or len(buffer) - end > MAX_LINE_BYTES:
+    def _plain_reads(self, data: bytes, lengths: Integers) -> Frames | None:
+        """Plain lines of some reads; None, with nothing taken, when anything needs a closer look."""
+        buffer, ending = self._rest + data, len(self._terminator)
+        end = buffer.rfind(self._terminator) + ending
+        if end < ending or len(buffer) - end > MAX_LINE_BYTES or self._plain is None:
             return None
         whole = buffer[:end]
-        numbers = self._fixed(whole) if self._fixed is not None else None
+        numbers = self._fixed(whole) if self._fixed is not None and end >= FEWEST_BYTES else None
         if numbers is not None:
-            width = end // len(numbers)
-            ends = np.arange(width, end + 1, width)
+            longest = end // len(numbers)
+            ends = np.arange(longest, end + 1, longest)
         else:
+            lines = whole.split(self._terminator)[:-1]
+            longest = max(map(len, lines)) + ending
+            read = self._plain(whole, lines) if longest <= MAX_LINE_BYTES else None
+            if read is None:
+                return None
+            numbers = np.array(read)
             ends = np.flatnonzero(np.frombuffer(whole, np.uint8) == self._terminator[-1]) + 1
-        if int(np.diff(ends, prepend=0).max()) > MAX_LINE_BYTES:
-            return None
-        if numbers is None and self._plain is not None:
-            read = self._plain(whole, whole.split(self._terminator)[:-1])
-            numbers = None if read is None else np.array(read)
-        if numbers is None or len(numbers) != len(ends):
-            return None
         numbers = numbers if self._scale == 1.0 else numbers * self._scale
-        if not np.isfinite(numbers).all():
+        if longest > MAX_LINE_BYTES or len(numbers) != len(ends) or not np.isfinite(numbers).all():
             return None
-        reached = np.searchsorted(ends, len(self._rest) + np.cumsum(lengths), side="right")
+        counts = np.searchsorted(ends, len(self._rest) + np.cumsum(lengths), side="right")
+        counts[1:] -= counts[:-1].copy()
         self.bytes_seen += len(data)
         self.good_frames += len(numbers)
         self._rest = buffer[end:]
-        return numbers, np.diff(reached, prepend=0)
-
-    @property
-    def reads_many(self) -> bool:
-        """Whether `feed_many` can be worth a try."""
-        return not self._whole_replies and (self._fixed is not None or self._plain is not None)
+        return Frames(numbers, counts, np.zeros(len(counts), dtype=np.int64))
 
     def start_over(self) -> None:
         """Bytes are missing: forget the unfinished line; a stream waits for the start of the next.

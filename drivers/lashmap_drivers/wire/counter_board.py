@@ -6,13 +6,12 @@ import re
 from collections.abc import Mapping
 from typing import Annotated, Literal, Self
 
-import numpy as np
 from pydantic import Field, model_validator
 
 from lashmap_drivers.parser import Parser
 from lashmap_drivers.ports.settings import Poll
 from lashmap_drivers.profile import InstrumentProfile
-from lashmap_drivers.readings import Floats, Integers
+from lashmap_drivers.readings import Floats
 from lashmap_drivers.timing.angles import Counting, CountTracker, Sample
 from lashmap_drivers.wire.ascii_line import LineParser, LinePolling, check_polling, line_groups, line_poll
 from lashmap_drivers.wire.checksums import Checksum
@@ -185,7 +184,8 @@ class CountLineParser(LineParser):
         self._tracker = CountTracker(counting, self.marks)
         self._has_index = bool(self._groups.keys() & {"index", "index_count"})
         self._is_plain = counting.wraps_at is None and not self._has_index
-        self._direction = float(counting.direction)
+        if self._is_plain:
+            self._scale = float(counting.direction)
         self._samples: list[Sample] = []
         may_be_broken = re.search("[.Ee]", pattern.replace("(?P<value>", "")) is not None
         if may_be_broken or not self._is_plain:
@@ -196,18 +196,11 @@ class CountLineParser(LineParser):
         self._samples.clear()
         counts = super().feed(data)
         if self._is_plain:
-            return counts if self._direction > 0 else -np.asarray(counts, dtype=np.float64)
+            return counts
         if not self._has_index:
             return [self._tracker.follow(Sample(int(count))) for count in counts]
         samples = self._samples[-len(counts) :] if counts else []
         return [self._tracker.follow(sample) for sample in samples]
-
-    def feed_many(self, data: bytes, lengths: Integers) -> tuple[Floats, Integers] | None:
-        """As the parser of lines does it; only of counts that neither wrap nor have an index."""
-        read = super().feed_many(data, lengths) if self._is_plain else None
-        if read is None or self._direction > 0:
-            return read
-        return -read[0], read[1]
 
     @property
     def index_passes(self) -> int:

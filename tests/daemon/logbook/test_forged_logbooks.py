@@ -20,7 +20,7 @@ from lashmap_daemon.logbook.digests import EventRow
 from lashmap_daemon.logbook.lock import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.rows import events_of
-from lashmap_daemon.replay import samples as read_ahead
+from lashmap_daemon.replay import samples as replay_samples
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.story.events import ResultAnnounced
@@ -164,7 +164,7 @@ def test_events_that_were_read_otherwise_than_they_stand_there_are_a_problem(
     def otherwise(base: sqlite3.Connection, path: Path, test: str) -> list[EventRow]:
         return events_of(base, path, test)[:-1]
 
-    monkeypatch.setattr(read_ahead, "events_of", otherwise)
+    monkeypatch.setattr(replay_samples, "events_of", otherwise)
     with Logbook(handed_over[0], create=False) as book, Replay(book, handed_over[1]) as replay:
         record = replay.record()
     assert any("what was read of the events is not what stands there now" in one for one in record.damage)

@@ -14,7 +14,7 @@ import pytest
 from daemon.logbooks import CLOSE, closed_test, note, read_back, two_tests
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_daemon.logbook.check import check_file, check_test, check_while_read
+from lashmap_daemon.logbook.check import check_file, check_test
 from lashmap_daemon.logbook.digests import BEGINNING, EventRow, PackRow, digest_of
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_drivers.readings import Chunk
@@ -213,7 +213,6 @@ def test_what_was_done_to_a_test_is_named_and_its_neighbour_is_good(filled: Path
     assert check_test(filled, "t2").problems == ()
     assert not check_file(filled).good
     assert check_test(filled, "t1", read=read_back(filled, "t1")) == check
-    assert check_while_read(filled, "t1", lambda: read_back(filled, "t1")) == check
 
 
 def test_a_name_of_the_wrong_kind_does_not_make_good_samples_unreadable(filled: Path) -> None:
@@ -224,7 +223,6 @@ def test_a_name_of_the_wrong_kind_does_not_make_good_samples_unreadable(filled: 
     found = (
         check_test(filled, "t1"),
         check_test(filled, "t1", read=read_back(filled, "t1")),
-        check_while_read(filled, "t1", lambda: read_back(filled, "t1")),
     )
     for check in found:
         assert any("it was changed" in problem for problem in check.problems)

@@ -8,18 +8,16 @@ from __future__ import annotations
 import datetime as dt
 import sqlite3
 from contextlib import closing
-from functools import cache
 from pathlib import Path
 
 import pytest
-from daemon.logbooks import note, read_back, two_tests
+from daemon.logbooks import read_back, two_tests
 from lashmap_daemon.logbook import walk as seal_walk
 from lashmap_daemon.logbook.archive import archive
-from lashmap_daemon.logbook.check import check_test, check_while_read
+from lashmap_daemon.logbook.check import check_test
 from lashmap_daemon.logbook.digests import Tally
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.pack import examine
-from lashmap_drivers.readings import Chunk
 
 
 @pytest.fixture
@@ -66,37 +64,6 @@ def test_good_packs_are_no_excuse_for_having_read_something_else(filled: Path, h
     check = check_test(filled, "t1", read=tally)
     assert len(check.problems) == 1
     assert "what was read of the encoder is not what stands there now" in check.problems[0]
-    assert check_while_read(filled, "t1", lambda: tally) == check
-
-
-def test_what_was_written_after_the_rows_were_gone_through_is_not_missed(filled: Path) -> None:
-    def read() -> Tally:
-        with closing(sqlite3.connect(filled)) as base, base:
-            base.execute("UPDATE raw SET data = x'00' WHERE test = 't1' AND channel = 'indicator'")
-        return read_back(filled, "t1")
-
-    assert check_test(filled, "t1").problems == ()
-    check = check_while_read(filled, "t1", read)
-    assert any("indicator" in problem and "cannot be read" in problem for problem in check.problems)
-    assert check == check_test(filled, "t1")
-
-
-def test_a_test_that_runs_is_checked_as_it_was_read(tmp_path: Path) -> None:
-    path = tmp_path / "book"
-    with Logbook(path, create=True) as book:
-        book.keep("t", "indicator", [Chunk(0.0, b"1\r\n")])
-        book.append("t", note("first"))
-
-        @cache
-        def read() -> Tally:
-            book.keep("t", "indicator", [Chunk(1.0, b"2\r\n")])
-            book.append("t", note("second"))
-            return read_back(path, "t")
-
-        check = check_while_read(path, "t", read)
-        assert check.problems == ()
-        assert check.rows == 4
-        assert not check.is_sealed
 
 
 def test_instruments_that_were_not_read_are_read_by_the_check(filled: Path) -> None:

@@ -14,7 +14,7 @@ from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import Stand, load_stand
 from lashmap_daemon.story import events
 from lashmap_drivers.errors import PortNotOpened
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks
 
 CHUNKS = [
     Chunk(0.005 * read, b"".join(b"%+09.4f\r\n" % (0.001 * (5 * read + line)) for line in range(5)))
@@ -60,7 +60,7 @@ def test_the_same_samples_come_back(old: Stand, tmp_path: Path) -> None:
     assert [chunk.data for chunk in chunks] == [chunk.data for chunk in CHUNKS]
     shift_s = chunks[0].arrival_s - CHUNKS[0].arrival_s
     for was, now in zip(CHUNKS, chunks, strict=True):
-        one, other = before.feed(was), after.feed(now)
+        one, other = before.feed(Chunks.of(was)), after.feed(Chunks.of(now))
         assert np.array_equal(one.value, other.value)
         assert np.allclose(one.time_s + shift_s, other.time_s, rtol=0.0, atol=1e-6)
     assert replayed.indicator_profile.streams  # as it was recorded
@@ -80,8 +80,8 @@ def test_the_record_of_a_replay_needs_the_old_logbook_no_more(old: Stand, tmp_pa
     (tmp_path / "old.logbook").unlink()
     again = Stand.model_validate_json(replayed.model_dump_json())
     assert again == replayed
-    assert again.decoders()["indicator"].feed(CHUNKS[0]).value.tolist() == pytest.approx(
-        old.decoders()["indicator"].feed(CHUNKS[0]).value.tolist()
+    assert again.decoders()["indicator"].feed(Chunks.of(CHUNKS[0])).value.tolist() == pytest.approx(
+        old.decoders()["indicator"].feed(Chunks.of(CHUNKS[0])).value.tolist()
     )
 
 

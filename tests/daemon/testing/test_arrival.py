@@ -5,15 +5,15 @@ import pytest
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.record import Limits
 from lashmap_daemon.testing.arrival import is_near, is_still, still_limits
-from lashmap_drivers.readings import EMPTY, Batch
+from lashmap_drivers.readings import Samples
 
 GEAR_SET = GearSet(pinion_teeth=13, gear_teeth=40, outer_module_mm=4.0, face_width_mm=25.0)
 LIMITS = still_limits(GEAR_SET, Limits(maximum_mm=0.18))
 TIME_S = np.linspace(0.0, 0.4, 200)
 
 
-def trace(middle: float, swing: float) -> Batch:
-    return Batch(TIME_S, middle + swing / 2.0 * np.sign(np.sin(2.0 * np.pi * 5.0 * TIME_S + 0.1)))
+def trace(middle: float, swing: float) -> Samples:
+    return Samples.of(TIME_S, middle + swing / 2.0 * np.sign(np.sin(2.0 * np.pi * 5.0 * TIME_S + 0.1)))
 
 
 @pytest.mark.parametrize(
@@ -24,11 +24,11 @@ def trace(middle: float, swing: float) -> Batch:
         (trace(99.0, 0.15), trace(0.0, 0.14), False),  # a whole tooth (9°) off
         (trace(90.0, 1.5), trace(0.0, 0.14), False),  # still turning
         (trace(90.0, 0.15), trace(0.0, 4.0), False),  # tip still coming down
-        (EMPTY, trace(0.0, 0.1), False),
-        (trace(90.0, 0.15), EMPTY, False),
+        (Samples.joined([]), trace(0.0, 0.1), False),
+        (trace(90.0, 0.15), Samples.joined([]), False),
     ],
 )
-def test_still(gear: Batch, indicator: Batch, expected: bool) -> None:  # noqa: FBT001 - a table
+def test_still(gear: Samples, indicator: Samples, expected: bool) -> None:  # noqa: FBT001 - a table
     assert is_still(gear, indicator, 90.0, LIMITS) is expected
 
 

@@ -22,7 +22,7 @@ from lashmap_daemon.sequence.words import Phase, Target
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable
 from lashmap_daemon.story import events
 from lashmap_daemon.testing.hands_free import HandsFree, find_knock, reach_back_s
-from lashmap_drivers.readings import Batch, Chunk
+from lashmap_drivers.readings import Chunk, Samples
 
 if TYPE_CHECKING:
     from lashmap_daemon.testing.conductor import Conductor
@@ -32,7 +32,7 @@ PITCH = 9.0  # of 40 teeth
 LASH = 0.1  # degrees: a rock while standing still
 
 
-def trace(*moves: tuple[float, float], rate_hz: float = 100.0, seed: int = 1) -> Batch:
+def trace(*moves: tuple[float, float], rate_hz: float = 100.0, seed: int = 1) -> Samples:
     """A gear that goes to places, in teeth, in so many seconds each; standing still is going nowhere."""
     place, pieces = 0.0, []
     for to, seconds in moves:
@@ -42,15 +42,15 @@ def trace(*moves: tuple[float, float], rate_hz: float = 100.0, seed: int = 1) ->
     teeth = np.concatenate(pieces)
     chance = np.random.default_rng(seed)
     angle = teeth * PITCH + chance.uniform(-LASH, LASH, len(teeth))
-    return Batch(np.arange(1, len(teeth) + 1) / rate_hz, angle)
+    return Samples.of(np.arange(1, len(teeth) + 1) / rate_hz, angle)
 
 
-def knocks(gear: Batch, setting: HandsFreeTable = SETTING) -> list[float]:
+def knocks(gear: Samples, setting: HandsFreeTable = SETTING) -> list[float]:
     """Lengths, in teeth, of all knocks that a look ten times a second finds."""
     found, since_s = [], -1.0
     for now_s in np.arange(0.1, float(gear.time_s[-1]) + 0.05, 0.1):
         seen = (gear.time_s <= now_s) & (gear.time_s >= now_s - reach_back_s(setting))
-        part = Batch(gear.time_s[seen], gear.value[seen])
+        part = Samples.of(gear.time_s[seen], gear.value[seen])
         knock = find_knock(part, setting, pitch_deg=PITCH, since_s=since_s) if len(part) else None
         if knock is not None:
             found.append(knock.teeth)
@@ -95,7 +95,7 @@ def test_whatever_lacks_a_part_is_no_knock(moves: tuple[tuple[float, float], ...
 def test_samples_that_are_missing_in_it_make_it_none() -> None:
     gear = trace((0.0, 1.6), (3.0, 1.0), (0.0, 1.0), (0.0, 3.0))
     there = (gear.time_s < 2.0) | (gear.time_s > 2.8)
-    assert knocks(Batch(gear.time_s[there], gear.value[there])) == []
+    assert knocks(Samples.of(gear.time_s[there], gear.value[there])) == []
 
 
 @dataclass
@@ -219,7 +219,7 @@ def test_a_normal_test_never_knocks(tmp_path: Path, seed: int) -> None:
 class Asked:
     """As much of a conductor as the gear's words are taken from: at tooth 0, asked for tooth 20."""
 
-    gear: Batch
+    gear: Samples
 
     def commands(self) -> list[str]:
         """What a look ten times a second makes of it."""
@@ -241,13 +241,13 @@ class Asked:
         ]
 
     def _look(self, listening: HandsFree, end: int) -> list[str]:
-        seen = Batch(self.gear.time_s[:end], self.gear.value[:end])
+        seen = Samples.of(self.gear.time_s[:end], self.gear.value[:end])
         place = Target(number=1, engagement=0, purpose="planned")
         target = Target(number=2, engagement=20, purpose="planned")
         state = SimpleNamespace(phase=Phase.TURNING, target=target, last_accepted=place)
         channels = SimpleNamespace(
             latest_gear_deg=(float(seen.time_s[-1]), float(seen.value[-1])),
-            gear_deg=lambda since_s: Batch(
+            gear_deg=lambda since_s: Samples.of(
                 seen.time_s[seen.time_s >= since_s], seen.value[seen.time_s >= since_s]
             ),
         )

@@ -21,7 +21,7 @@ from lashmap_daemon.setup.mapping_file import Mapping
 from lashmap_daemon.testing.arrival import rest_after, rest_before, still_limits
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.watches import RockSetting, RockWatch
-from lashmap_drivers.readings import Batch, Floats
+from lashmap_drivers.readings import Floats, Samples
 
 RATE_HZ, STEP_MM, RESOLUTION_MM = 200.0, 0.2, 0.0005
 
@@ -69,10 +69,10 @@ class _Heard:
     def __init__(self, time_s: Floats, value: Floats, gear_deg: float) -> None:
         self._time_s, self._tip, self._gear = time_s, value, gear_deg + value / 60.0
 
-    def indicator(self, start_s: float, end_s: float = np.inf) -> Batch:
+    def indicator(self, start_s: float, end_s: float = np.inf) -> Samples:
         return self._cut(self._tip, start_s, end_s)
 
-    def gear_deg(self, start_s: float, end_s: float = np.inf) -> Batch:
+    def gear_deg(self, start_s: float, end_s: float = np.inf) -> Samples:
         return self._cut(self._gear, start_s, end_s)
 
     encoder_deg = gear_deg
@@ -80,9 +80,9 @@ class _Heard:
     def tally(self, _: str) -> WireTally:
         return WireTally()
 
-    def _cut(self, value: Floats, start_s: float, end_s: float) -> Batch:
+    def _cut(self, value: Floats, start_s: float, end_s: float) -> Samples:
         kept = (self._time_s >= start_s) & (self._time_s <= end_s)
-        return Batch(self._time_s[kept], value[kept], 0.0)
+        return Samples.of(self._time_s[kept], value[kept], 0.0)
 
 
 def test_at_the_stand_a_hand_may_take_its_time_before_it_rocks() -> None:

@@ -16,7 +16,7 @@ from drivers.port_help import QUICK, joined, take_bytes, take_until_break, wait_
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.ports.port import Port
 from lashmap_drivers.ports.settings import PortSettings
-from lashmap_drivers.readings import Chunk, Floats
+from lashmap_drivers.readings import Chunk, Chunks, Floats
 from lashmap_drivers.wire.ascii_line import LineProfile
 from lashmap_drivers.wire.checksums import Checksum
 from numpy.testing import assert_array_equal
@@ -56,7 +56,7 @@ def checked_line(number: int) -> bytes:
 
 def values(profile: LineProfile, chunks: list[Chunk]) -> Floats:
     decoder = Decoder.for_indicator(profile)
-    return np.concatenate([np.empty(0), *(decoder.feed(chunk).value for chunk in chunks)])
+    return np.concatenate([np.empty(0), *(decoder.feed(Chunks.of(chunk)).value for chunk in chunks)])
 
 
 @pytest.fixture
@@ -106,7 +106,7 @@ def test_wrong_baud_rate_noise_is_no_reading(peer: FaultyPeer) -> None:
     with Port("indicator", peer.name, PortSettings()) as port:
         peer.say(peer.noise(200_000))
         chunks = take_bytes(port, 200_000)
-    assert sum(len(decoder.feed(chunk)) for chunk in chunks) == 0
+    assert sum(len(decoder.feed(Chunks.of(chunk))) for chunk in chunks) == 0
     assert decoder.parser.bytes_seen == 200_000
     assert decoder.parser.bad_frames > 0
     assert len(decoder.parser.unfinished) < 1000
@@ -180,7 +180,7 @@ def test_times_go_on_after_a_replug_and_the_gap_stays_a_gap(peer: FaultyPeer) ->
         back_s = time.monotonic()
         peer.say(lines(50, 52))
         chunks += take_bytes(port, 20)
-    times = np.concatenate([decoder.feed(chunk).time_s for chunk in chunks])
+    times = np.concatenate([decoder.feed(Chunks.of(chunk)).time_s for chunk in chunks])
     assert np.all(np.diff(times) > 0.0)
     assert np.count_nonzero(times <= lost_s) == 49
     assert times[-1] >= back_s
@@ -199,6 +199,6 @@ def test_a_record_of_the_chunks_decodes_to_the_same_samples(peer: FaultyPeer) ->
     live, again = Decoder.for_indicator(PLAIN), Decoder.for_indicator(PLAIN)
     record = [Chunk(float(chunk.arrival_s), bytes(chunk.data)) for chunk in chunks]
     for chunk, kept in zip(chunks, record, strict=True):
-        first, second = live.feed(chunk), again.feed(kept)
+        first, second = live.feed(Chunks.of(chunk)), again.feed(Chunks.of(kept))
         assert_array_equal(first.time_s, second.time_s)
         assert_array_equal(first.value, second.value)

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.parser import BEYOND, JUMPED, LOST_COUNT
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks
 from lashmap_drivers.timing.angles import AngleTurns
 from lashmap_drivers.wire.ascii_line import LineProfile
 from numpy.typing import NDArray
@@ -125,7 +125,8 @@ def test_the_decoder_of_a_text_encoder_follows_it_in_its_own_sense() -> None:
     decoder = Decoder.for_encoder(profile, counts_per_turn=1, sense=-1)
     assert decoder.range_deg == 360.0
     values = [
-        decoder.feed(Chunk(0.01 * read, b"%07.3f\n" % (read * 2.0 % 360.0))).value for read in range(1000)
+        decoder.feed(Chunks.of(Chunk(0.01 * read, b"%07.3f\n" % (read * 2.0 % 360.0)))).value
+        for read in range(1000)
     ]
     found = np.concatenate(values)
     assert found - found[0] == pytest.approx(-2.0 * np.arange(999), abs=1e-8)  # the first may be half a line

@@ -16,6 +16,7 @@ from drivers.pty_pair import pty_pair
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_drivers.decoder import Decoder
+from lashmap_drivers.readings import Chunks
 from lashmap_drivers.wire.modbus import ModbusProfile
 from pydantic import ValidationError
 from pymodbus.datastore import ModbusDeviceContext, ModbusSequentialDataBlock, ModbusServerContext
@@ -187,9 +188,9 @@ def test_pymodbus_answers_our_port() -> None:
         deadline_s = time.monotonic() + 60.0
         while len(values) < 5 and time.monotonic() < deadline_s:
             port.wait(0.1)
-            batches = [decoder.feed(chunk) for chunk in port.take()]
+            batches = [decoder.feed(Chunks.of(chunk)) for chunk in port.take()]
             values += [float(value) for batch in batches for value in batch.value]
-            known_s += [batch.time_uncertainty_s for batch in batches]
+            known_s += [float(one) for batch in batches for one in batch.time_uncertainty_s]
     assert all(0.0 < one < 60.0 for one in known_s)  # a registers' transaction is timed like any other
     # 0xFFFFCFC7 is -12345 in two's complement; times 0.1 um.
     assert values[:5] == pytest.approx([-1.2345] * 5, rel=1e-12)
@@ -204,7 +205,7 @@ def test_pymodbus_refuses_an_address_it_lacks() -> None:
         while not decoder.parser.bad_frames and time.monotonic() < deadline_s:
             port.wait(0.1)
             for chunk in port.take():
-                decoder.feed(chunk)
+                decoder.feed(Chunks.of(chunk))
     assert decoder.parser.marks["modbus exception 2"] >= 1
     assert decoder.parser.good_frames == 0
 

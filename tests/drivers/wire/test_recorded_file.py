@@ -9,7 +9,7 @@ import pytest
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.errors import PortNotOpened
 from lashmap_drivers.ports.playback import Playback
-from lashmap_drivers.readings import Chunk
+from lashmap_drivers.readings import Chunk, Chunks
 from lashmap_drivers.wire.recorded_file import RecordedFileProfile
 
 CSV = "time_s,value_mm,count\n100.0,+1.5000,7\n100.5,-2.25,\n101.0,3e-1,9\n"
@@ -30,7 +30,7 @@ def test_samples_come_back_at_their_own_times_at_full_speed(recording: Path) -> 
     one = profile(speed="full")
     decoder = Decoder.for_indicator(one)
     with one.open("indicator", str(recording)) as source:
-        batches = [decoder.feed(chunk) for chunk in source.take()]
+        batches = [decoder.feed(Chunks.of(chunk)) for chunk in source.take()]
         assert source.ended
         assert source.take() == []
         shift_s = source.shift_s
@@ -87,7 +87,7 @@ def test_a_decimal_comma_semicolons_and_milliseconds(tmp_path: Path) -> None:
     )
     decoder = Decoder.for_indicator(one)
     with one.open("indicator", str(path)) as source:
-        batches = [decoder.feed(chunk) for chunk in source.take()]
+        batches = [decoder.feed(Chunks.of(chunk)) for chunk in source.take()]
     assert [float(batch.value[0]) for batch in batches] == [1.25, 2.5]
     assert float(batches[1].time_s[0] - batches[0].time_s[0]) == pytest.approx(0.001, rel=1e-6)
 
@@ -98,7 +98,7 @@ def test_a_value_that_is_none_is_a_bad_frame(tmp_path: Path) -> None:
     one = profile(speed="full")
     decoder = Decoder.for_indicator(one)
     with one.open("indicator", str(path)) as source:
-        values = [float(value) for chunk in source.take() for value in decoder.feed(chunk).value]
+        values = [float(value) for chunk in source.take() for value in decoder.feed(Chunks.of(chunk)).value]
     assert values == [1.5, 2.5]
     assert (decoder.parser.bad_frames, decoder.parser.last_bad) == (1, b"OL")
 
