@@ -21,6 +21,7 @@ from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.screens.lines import say
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.system import need_pseudo_terminals
 
 _SHIPPED_BOX = Path("configs/boxes/spiral-13x40.toml")
 _READY_S = 15.0
@@ -33,6 +34,7 @@ def demo(box: Path | None, folder: Path, seed: int, console: Console, *, plain: 
         ConfigurationError: No box file, or a wrong one.
         StandError: When the simulated stand does not come up.
     """
+    need_pseudo_terminals()
     box = box or _shipped_box()
     units = toml_file.load(box, BoxFile).box.units
     say(console, "Demonstration on a simulated stand: the gearbox and everything about it is invented.")
