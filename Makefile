@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint .constraints.txt
 
-.PHONY: demo test check lint format types arrows golden coverage benchmark fuzz attack pictures constraints clean
+.PHONY: demo test installed check lint format types arrows golden coverage benchmark fuzz attack pictures constraints clean
 
 $(VENV)/.runtime: pyproject.toml .constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -22,6 +22,9 @@ demo: $(VENV)/.runtime  ## the main job on a simulated stand, about a minute and
 
 test: $(VENV)/.dev  ## every test but the benchmarks and the full attacks
 	$(BIN)/python -m pytest -n 2
+
+installed: $(VENV)/.dev  ## build the wheel, install it away from the clone, run it there
+	PYTHON=$(CURDIR)/$(BIN)/python .ci/installed
 
 check: lint format types arrows  ## everything a machine can say about the code without running it
 

@@ -47,6 +47,26 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
+
+def _say_version(asked: bool) -> None:  # noqa: FBT001 - as typer calls it
+    if asked:
+        from importlib.metadata import version  # noqa: PLC0415 - reads files; not on every start
+
+        typer.echo(f"lashmap {version('lashmap')}")
+        raise typer.Exit
+
+
+@app.callback()
+def whole(
+    *,
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Say which version.", callback=_say_version, is_eager=True),
+    ] = False,
+) -> None:
+    """What stands before every command."""
+
+
 Options = TypeVar("Options")
 
 

@@ -1,4 +1,4 @@
-"""Commands for a machine without a stand: the demo, and a simulated stand."""
+"""Commands for a machine without a stand: the demo, the example files, a simulated stand."""
 
 from __future__ import annotations
 
@@ -22,12 +22,24 @@ def demo(
     ),
     seed: Annotated[int, typer.Option(help="The same seed makes the same gearbox.")] = 1,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live screen.")] = False,
+    short: Annotated[
+        bool, typer.Option("--short", help="Few positions, in half a minute; the interval is wider.")
+    ] = False,
 ) -> None:
     """Run the whole job on a simulated stand and compare the result with its truth."""
     with reported() as console:
         from lashmap_daemon.commands.demo import demo as run_demo  # noqa: PLC0415
 
-        raise typer.Exit(run_demo(box, folder, seed, console, plain=plain))
+        raise typer.Exit(run_demo(box, folder, seed, console, plain=plain, short=short))
+
+
+@app.command()
+def examples() -> None:
+    """Say where the example files are, to copy: cp -r "$(lashmap examples)" configs."""
+    with reported():
+        from lashmap_daemon.setup.shipped import shipped  # noqa: PLC0415
+
+        typer.echo(shipped("configs"))
 
 
 @app.command()

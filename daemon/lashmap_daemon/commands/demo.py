@@ -21,21 +21,39 @@ from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.screens.lines import say
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.shipped import shipped
+from lashmap_daemon.system import need_pseudo_terminals
 
-_SHIPPED_BOX = Path("configs/boxes/spiral-13x40.toml")
+BOX = "configs/boxes/spiral-13x40.toml"
+SHORT_BOX = "configs/boxes/spiral-13x40-short.toml"
 _READY_S = 15.0
 
 
-def demo(box: Path | None, folder: Path, seed: int, console: Console, *, plain: bool) -> int:
+def demo(
+    box: Path | None, folder: Path, seed: int, console: Console, *, plain: bool, short: bool = False
+) -> int:
     """Run a test on a simulated stand in ``folder``; returns the exit status of the run.
 
+    Args:
+        box: Box file; the shipped one when None.
+        folder: Where logbook, JSON and report are left; made when absent.
+        seed: Of the simulated gearbox.
+        console: The terminal.
+        plain: Plain lines also on a terminal.
+        short: The shipped box with few positions.
+
     Raises:
-        ConfigurationError: No box file, or a wrong one.
+        ConfigurationError: A wrong box file, or one to be measured in short.
         StandError: When the simulated stand does not come up.
     """
-    box = box or _shipped_box()
+    need_pseudo_terminals()
+    if short and box is not None:
+        raise ConfigurationError("--short", [f"has a box file of its own; leave it out, or {box}"])
+    box = box or shipped(SHORT_BOX if short else BOX)
     units = toml_file.load(box, BoxFile).box.units
     say(console, "Demonstration on a simulated stand: the gearbox and everything about it is invented.")
+    if short:
+        say(console, "In short: fewer positions and reversals than a real test has, and a wider interval.")
     folder.mkdir(parents=True, exist_ok=True)
     stand_folder, truth_file = folder / "stand", folder / "truth.json"
     before = set(folder.glob("*.json"))
@@ -80,14 +98,6 @@ def comparison(truth: dict[str, Any], result: dict[str, Any], units: Units) -> s
         f"         true backlash at the named engagement: {there}",
     )
     return "\n".join(lines)
-
-
-def _shipped_box() -> Path:
-    beside_the_code = Path(__file__).parents[2] / _SHIPPED_BOX
-    for path in (_SHIPPED_BOX, beside_the_code):
-        if path.is_file():
-            return path
-    raise ConfigurationError(str(_SHIPPED_BOX), ["no such file here; name a box file: lashmap demo BOX"])
 
 
 @contextmanager

@@ -47,6 +47,7 @@ from lashmap_daemon.setup.free_text import MOST_IN_LABEL, complaint
 from lashmap_daemon.setup.stand_file import ENCODER, Stand, load_stand
 from lashmap_daemon.story.events import Listener, TestClosed, TestStarted
 from lashmap_daemon.story.recorded import Setup
+from lashmap_daemon.system import HAS_KEYS
 from lashmap_daemon.testing.channels import SILENT_S, Channels
 from lashmap_daemon.testing.hands_free import obeying
 from lashmap_daemon.testing.listening import listen, open_ports
@@ -297,7 +298,7 @@ def _lead(
     with ExitStack() as stack:
         screen: Screen
         slow: Relay[Any]
-        if console.is_terminal and sys.stdin.isatty() and not options.plain:
+        if console.is_terminal and sys.stdin.isatty() and HAS_KEYS and not options.plain:
             title = f"{opening.started.box.box.serial} · test {opening.started.test}"
             screen = live_screen = stack.enter_context(LiveScreen(console, title))
             slow = live_screen.drawing

@@ -20,6 +20,7 @@ from lashmap_daemon.service.journal import about, journal
 from lashmap_daemon.service.notify import Notifier
 from lashmap_daemon.service.service import Service, Setup, run_until_ended
 from lashmap_daemon.setup.stand_file import load_stand
+from lashmap_daemon.system import need_local_sockets
 
 LOG = logging.getLogger("lashmap.service")
 _LEAVING_S = (0.3, 0.3)  # what waits stays in the logbook; whoever ends a service does not wait for a broker
@@ -33,8 +34,7 @@ def serve(options: ServeOptions) -> int:
         LogbookError: The logbook cannot be used, or another program writes it.
         StandError: The local socket cannot be made, or another service of this stand runs.
     """
-    if os.name != "posix":
-        raise ConfigurationError("lashmap serve", ["needs Unix sockets and signals; use lashmap run here"])
+    need_local_sockets()
     stand = load_stand(options.stand)
     boxes = BoxFolder(options.boxes)
     output = options.output if options.output is not None else options.logbook.parent

@@ -19,6 +19,7 @@ from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile, MountingTable
 from lashmap_daemon.simulated_stand import Fault, SimulatedBox, SimulatedInstruments, Stand, serve
 from lashmap_daemon.simulated_stand import StandError as ImpossibleStand
+from lashmap_daemon.system import need_pseudo_terminals
 from lashmap_daemon.whole_file import replace_whole
 
 STAND_FILE = "stand.toml"
@@ -72,6 +73,7 @@ def simulate(options: SimulateOptions, console: Console) -> None:
     if options.fault == "list":
         console.print("\n".join(fault.value for fault in Fault))
         return
+    need_pseudo_terminals()
     box = toml_file.load(options.box, BoxFile)
     shaft = _shaft(options.shaft)
     folder = options.folder.resolve()

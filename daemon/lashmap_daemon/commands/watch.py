@@ -25,6 +25,7 @@ from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.bus_table import BusTable
 from lashmap_daemon.setup.stand_file import NameTable
 from lashmap_daemon.setup.toml_file import problem_of
+from lashmap_daemon.system import HAS_KEYS
 
 _REFRESH_S = 0.2
 _ONCE_S = 1.0  # what the broker keeps arrives at once
@@ -73,7 +74,7 @@ def watch(options: WatchOptions, console: Console) -> None:
             if watcher.broker.problem:
                 raise StandError(f"{settings.broker}: {watcher.broker.problem}")
             console.print(screen(hall, watcher.broker, time.monotonic()))
-        elif console.is_terminal and sys.stdin.isatty():
+        elif console.is_terminal and sys.stdin.isatty() and HAS_KEYS:
             _on_screen(watcher, hall, console)
         else:
             hall.tell = lambda line: say(console, line)

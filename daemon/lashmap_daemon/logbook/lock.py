@@ -1,7 +1,8 @@
 """One writer for one logbook: a lock that the system takes back when its holder dies, however it dies.
 
 Readers need none: SQLite lets them read while one writes. The lock is on a small file beside the logbook,
-which stays there and tells who holds it. Where the system has no such locks (Windows), nothing is locked.
+which stays there and tells who holds it. Where the system has no such locks, nothing is locked, and that is
+said.
 """
 
 from __future__ import annotations
@@ -12,16 +13,15 @@ import json
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import IO
 
+from lashmap_daemon.clean_text import visible
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.schema import must_be_writable
+from lashmap_daemon.system import locked
 from lashmap_daemon.whole_file import open_own
-
-if sys.platform != "win32":
-    import fcntl
 
 
 class LogbookBusy(LogbookError):
@@ -54,9 +54,6 @@ def only_writer(logbook: Path) -> Iterator[None]:
         LogbookBusy: When another one holds it, in this process or elsewhere.
         LogbookError: When logbook or lock file cannot be written, or the disk knows no locks.
     """
-    if sys.platform == "win32":
-        yield
-        return
     must_be_writable(logbook)
     path = logbook.with_name(f"{logbook.name}.lock")
     try:
@@ -65,15 +62,18 @@ def only_writer(logbook: Path) -> Iterator[None]:
         raise LogbookError(
             f"{path}: the lock file cannot be made ({error.strerror}); choose a folder where you may write"
         ) from error
-    with file:
+    with file, ExitStack() as stack:
         try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            alone = stack.enter_context(locked(file.fileno()))
         except BlockingIOError:
             raise LogbookBusy(logbook, *_holder(file)) from None
         except OSError as error:
             raise LogbookError(
                 f"{path}: cannot be locked ({error.strerror}); keep the logbook on a disk of this machine"
             ) from error
+        if not alone:
+            told = f"{logbook}: this system has no file locks; let nothing else write to it meanwhile"
+            print(f"lashmap: {visible(told)}", file=sys.stderr)  # noqa: T201 - before any screen is there
         _write_holder(file)
         try:
             yield

@@ -2,15 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-import errno
-import os
-import select
-import sys
-import termios
-import tty
-from types import TracebackType
-from typing import Self
+from lashmap_daemon.system import SingleKeys
 
 COMMANDS = {"r": "repeat", "s": "skip", "m": "matched", "q": "stop"}
 _NOTE_KEY = "n"
@@ -19,25 +11,12 @@ _ENTERS = {"\r", "\n"}
 _ESCAPE = "\x1b"
 
 
-class Keyboard:
+class Keyboard(SingleKeys):
     """Single keys while it is entered; the terminal is given back as it was."""
 
     def __init__(self) -> None:
-        self._descriptor = sys.stdin.fileno()
-        self._before: list[object] | None = None
+        super().__init__()
         self.note: str | None = None
-
-    def __enter__(self) -> Self:
-        self._before = termios.tcgetattr(self._descriptor)
-        tty.setcbreak(self._descriptor)
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if self._before is not None:
-            with contextlib.suppress(termios.error):  # a terminal that is gone wants nothing back
-                termios.tcsetattr(self._descriptor, termios.TCSADRAIN, self._before)  # type: ignore[arg-type]
 
     def commands(self) -> list[str]:
         """Commands completed since the last call.
@@ -46,10 +25,7 @@ class Keyboard:
             OSError: When the terminal is gone.
         """
         found = []
-        while select.select([self._descriptor], [], [], 0)[0]:
-            typed = os.read(self._descriptor, 64).decode("utf-8", "ignore")
-            if not typed:  # single keys have no end of input: the terminal hung up
-                raise OSError(errno.EIO, "the terminal hung up")
+        for typed in self.typed():
             # Escape gives up a note; what follows it in the same read is an arrow or function key.
             plain, escape, _ = typed.partition(_ESCAPE)
             found += [command for key in plain if (command := self._key(key))]

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import select
-import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.story.wording import sentence
+from lashmap_daemon.system import TypedLines
 
 if TYPE_CHECKING:
     from lashmap_analysis.record.record import Units
@@ -27,6 +26,7 @@ class PlainScreen:
     def __init__(self, units: Units, write: Callable[[str], None]) -> None:
         self._units = units
         self._write = write
+        self._typed = TypedLines()
 
     def hear(self, stamped: Stamped) -> None:
         """Print the event's line, if it has one."""
@@ -39,7 +39,5 @@ class PlainScreen:
 
     def commands(self) -> list[str]:
         """What was typed: the answer to the question after the marks, and nothing else."""
-        if not sys.stdin.isatty() or not select.select([sys.stdin], [], [], 0)[0]:
-            return []
-        answer = sys.stdin.readline().strip().strip('"').casefold()
+        answer = (self._typed.next() or "").strip().strip('"').casefold()
         return ["matched"] if answer in {"m", "matched"} else []

@@ -21,6 +21,7 @@ from pydantic import ValidationError
 
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.service.words import MOST_ANSWER_BYTES, Answer, Request, line_of
+from lashmap_daemon.system import is_own, need_local_sockets
 
 MOST_BYTES = 107 if sys.platform == "linux" else 103  # unix(7): sun_path holds 108 with its final zero
 _SYSTEM = Path("/run/lashmap")
@@ -85,7 +86,7 @@ def _make_private(folder: Path) -> None:
     try:
         folder.mkdir(mode=0o700, exist_ok=True)
         found = folder.lstat()
-        if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid():
+        if not stat.S_ISDIR(found.st_mode) or not is_own(found):
             raise StandError(f"{folder}: is not a folder of ours, so no socket is opened in it; remove it")
         folder.chmod(0o700)
     except OSError as error:
@@ -112,6 +113,7 @@ def ask(stand: Path, logbook: Path, request: Request) -> Answer:
     Raises:
         StandError: When no service answers, or its answer is not understood.
     """
+    need_local_sockets()
     places = places_of(stand, logbook, os.environ)
     barred: list[str] = []
     for place in places:

@@ -12,6 +12,8 @@ import socket
 import time
 from collections.abc import Mapping
 
+from lashmap_daemon.system import HAS_LOCAL_SOCKETS
+
 _MICROSECONDS = 1_000_000
 _PATIENCE_S = 0.5  # for what is said once: a manager that is busy may have its queue of datagrams full
 
@@ -64,7 +66,7 @@ class Notifier:
 
 
 def _address(named: str) -> str | None:
-    if not named.startswith(("/", "@")) or not hasattr(socket, "AF_UNIX"):
+    if not named.startswith(("/", "@")) or not HAS_LOCAL_SOCKETS:
         return None
     return "\0" + named[1:] if named.startswith("@") else named  # sd_notify(3): @ is the abstract namespace
 

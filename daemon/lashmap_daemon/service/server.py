@@ -8,9 +8,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import os
 import socket
-import struct
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 
@@ -24,12 +22,12 @@ from lashmap_daemon.service.words import (
     read_request,
     refusal,
 )
+from lashmap_daemon.system import need_local_sockets, stranger
 
 LOG = logging.getLogger("lashmap.control")
 PATIENCE_S = 5.0  # for a request to come whole, and for an answer to be taken
 _MOST_AT_ONCE = 8
 _REFUSING_S = 0.2
-_CREDENTIALS = struct.Struct("3i")  # unix(7), struct ucred: process, user, group
 
 Answering = Callable[[Request], Awaitable[Answer]]
 
@@ -46,8 +44,7 @@ async def listening(path: Path, answer: Answering, *, patience_s: float = PATIEN
     Raises:
         StandError: When another service of this stand answers there, or the socket cannot be made.
     """
-    if not hasattr(socket, "AF_UNIX") or not hasattr(asyncio, "start_unix_server"):
-        raise StandError("this system has no Unix sockets, so a service cannot be spoken to; use lashmap run")
+    need_local_sockets()
     if _somebody_answers(path):
         raise StandError(
             f"{path}: another service of this stand is running; ask it with lashmap tell STAND status, and "
@@ -95,9 +92,9 @@ class _Desk:
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         said: Answer | None
-        stranger = _stranger(writer.get_extra_info("socket"))
-        if stranger is not None:
-            LOG.warning("a request of user %s was refused: the socket is for its owner", stranger)
+        user = stranger(writer.get_extra_info("socket"))
+        if user is not None:
+            LOG.warning("a request of user %s was refused: the socket is for its owner", user)
             said = refusal("only the user of the service and root may speak to it", exit_status=EXIT_STAND)
         elif len(self._here) > _MOST_AT_ONCE:
             said = refusal("too many are speaking to the service at once; try again", exit_status=EXIT_STAND)
@@ -146,15 +143,6 @@ class _Desk:
             raise NotUnderstood(f"the request is longer than {MOST_REQUEST_BYTES} bytes") from None
         except OSError:
             raise NotUnderstood("the connection broke") from None
-
-
-def _stranger(connection: socket.socket) -> int | None:
-    """User number of a peer that may not speak; None for one that may, or where the system cannot tell."""
-    if not hasattr(socket, "SO_PEERCRED"):
-        return None  # the folder's mode guards the socket alone
-    packed = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
-    _process, user, _group = _CREDENTIALS.unpack(packed)
-    return None if user in {0, os.geteuid()} else int(user)
 
 
 def _somebody_answers(path: Path) -> bool:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 import os
 import shutil
-import signal
 import time
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Coroutine
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,6 +29,7 @@ from lashmap_daemon.service.screen import ServiceScreen
 from lashmap_daemon.service.server import listening
 from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
 from lashmap_daemon.story.wording import angle_text
+from lashmap_daemon.system import on_signals
 from lashmap_daemon.testing.channels import SILENT_S
 
 _RATE_S = 2.0
@@ -455,21 +455,14 @@ class Service:
 
     # Signals ----------------------------------------------------------------------------------------------
 
-    @contextlib.contextmanager
-    def _signals(self) -> Iterator[None]:
-        loop = asyncio.get_running_loop()
-        handlers: dict[signal.Signals, Callable[[], None]] = {
-            signal.SIGTERM: lambda: self._stop("the service was told to end (SIGTERM)", 0),
-            signal.SIGINT: lambda: self._stop("the service was told to end (Ctrl-C)", EXIT_STOPPED),
-            signal.SIGHUP: self._want_reload,
-        }
-        for number, handler in handlers.items():
-            loop.add_signal_handler(number, handler)
-        try:
-            yield
-        finally:
-            for number in handlers:
-                loop.remove_signal_handler(number)
+    def _signals(self) -> AbstractContextManager[None]:
+        return on_signals(
+            {
+                "SIGTERM": lambda: self._stop("the service was told to end (SIGTERM)", 0),
+                "SIGINT": lambda: self._stop("the service was told to end (Ctrl-C)", EXIT_STOPPED),
+                "SIGHUP": self._want_reload,
+            }
+        )
 
     def _stop(self, why: str, status: int) -> None:
         if self._end.is_set():

@@ -13,13 +13,13 @@ import json
 import os
 import signal
 import threading
-import tty
 from contextlib import contextmanager
 from dataclasses import dataclass
 from time import monotonic
 from typing import TYPE_CHECKING, Self
 
 from lashmap_daemon.simulated_stand.settings import StandError
+from lashmap_daemon.system import open_pseudo_terminal
 from lashmap_daemon.whole_file import replace_whole
 
 if TYPE_CHECKING:
@@ -140,11 +140,8 @@ class Terminal:
         self._tail = b""
         # The stand keeps the instrument's side open as well: a reader that leaves and comes back changes
         # nothing, and the raw mode stays.
-        self._master, self._slave = os.openpty()
+        self._master, self._slave, self._device = open_pseudo_terminal()
         try:
-            tty.setraw(self._slave)
-            os.set_blocking(self._master, False)
-            self._device = os.ttyname(self._slave)
             link.unlink(missing_ok=True)
             link.symlink_to(self._device)
         except BaseException:

@@ -10,11 +10,11 @@ import asyncio
 import contextlib
 import datetime as dt
 import errno
-import signal
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, Protocol
 
 from lashmap_analysis.record.record import Precondition
@@ -30,6 +30,7 @@ from lashmap_daemon.sequence import words
 from lashmap_daemon.sequence.resume import Resumption
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.story import events
+from lashmap_daemon.system import on_signals
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.conductor import Conductor
 from lashmap_daemon.testing.keeper import SLOW_S, Keeper, utc_now
@@ -43,9 +44,10 @@ _NO_RESERVE = (
 )
 _HUNG_UP = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF}  # what a terminal that is gone answers
 _ENDING = {
-    signal.SIGINT: words.Stop("stopped", "by the operator"),
-    signal.SIGTERM: words.Stop("interrupted", "the program was told to end (SIGTERM)"),
-    signal.SIGHUP: words.Stop("interrupted", "the terminal went away (SIGHUP)"),
+    "SIGINT": words.Stop("stopped", "by the operator"),
+    "SIGTERM": words.Stop("interrupted", "the program was told to end (SIGTERM)"),
+    "SIGHUP": words.Stop("interrupted", "the terminal went away (SIGHUP)"),
+    "SIGBREAK": words.Stop("interrupted", "the terminal went away, or Ctrl-Break (SIGBREAK)"),
 }
 _TERMINAL_GONE = words.Stop("interrupted", "the terminal went away")
 
@@ -295,14 +297,8 @@ class LiveTest:
         if not self._handle_signals:
             yield
             return
-        loop = asyncio.get_running_loop()
-        for number, stop in _ENDING.items():
-            loop.add_signal_handler(number, self._end, stop)
-        try:
+        with on_signals({name: partial(self._end, stop) for name, stop in _ENDING.items()}):
             yield
-        finally:
-            for number in _ENDING:
-                loop.remove_signal_handler(number)
 
     def _emit(self, event: events.Event) -> None:
         if isinstance(event, events.TestClosed):

@@ -12,6 +12,7 @@ import os
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 _USB = re.compile(r"usb:([0-9a-fA-F]{1,4}):([0-9a-fA-F]{1,4})(?::(.+))?")
 
@@ -50,8 +51,6 @@ class PortNotFound(LookupError):
 
 def usb_ports() -> list[UsbPort]:
     """The USB serial ports that are plugged in now, as the system lists them."""
-    from serial.tools import list_ports  # noqa: PLC0415 - only for those who ask by USB identity
-
     return [
         UsbPort(
             device=port.device,
@@ -60,9 +59,17 @@ def usb_ports() -> list[UsbPort]:
             serial=port.serial_number or "",
             location=port.location or "",
         )
-        for port in list_ports.comports()
+        for port in _listed()
         if port.vid is not None and port.pid is not None
     ]
+
+
+def _listed() -> list[Any]:
+    try:
+        from serial.tools import list_ports  # noqa: PLC0415 - only for those who ask
+    except ImportError:  # see `lashmap_drivers.ports.link`: there are none
+        return []
+    return sorted(list_ports.comports())
 
 
 def resolve(name: str, listing: Listing = usb_ports) -> str:
@@ -164,10 +171,8 @@ def find_again(marks: Marks, listing: Listing = usb_ports) -> str:
 
 def ports_here() -> list[str]:
     """One line for each port: what to write in a stand file, and what it is."""
-    from serial.tools import list_ports  # noqa: PLC0415 - only for those who ask
-
     lines = []
-    for port in sorted(list_ports.comports()):
+    for port in _listed():
         line = port.device
         if port.vid is not None and port.pid is not None:
             usb = UsbPort(

@@ -15,10 +15,13 @@ import time
 from pathlib import Path
 from typing import Any
 
-import serial
-
 from lashmap_drivers.errors import PortBusy, PortNotOpened
 from lashmap_drivers.ports.settings import PortSettings
+
+try:
+    import serial
+except ImportError:  # pyserial has no way to a port on a system without terminals of any kind
+    serial = None  # type: ignore[assignment]
 
 MOST_BYTES = 65536  # of one chunk: a flood is cut here
 _SETTLE_S = 0.1  # a device server sends what it kept for nobody within this
@@ -26,7 +29,7 @@ _BLIND_WAIT_S = 0.001  # between looks where the system cannot tell that bytes h
 _WRITE_TIMEOUT_S = 1.0
 _KEEP_ALIVE_S = 5  # a device server whose cable was pulled is missed after about three of these
 
-_PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
+_PARITY = {"none": "N", "even": "E", "odd": "O"}  # as pyserial calls them
 
 
 class Link:
@@ -44,6 +47,13 @@ class Link:
     """
 
     def __init__(self, instrument: str, name: str, device: str, settings: PortSettings) -> None:
+        if serial is None:
+            raise PortNotOpened(
+                instrument,
+                name,
+                "this system has no serial ports that a program can set up",
+                "Use a recording (a recorded file, a logbook replay), or another computer.",
+            )
         self.device = device
         self._is_remote = "://" in device
         if not self._is_remote:

@@ -7,6 +7,7 @@ import json
 import re
 import signal
 import time
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
@@ -33,6 +34,10 @@ def test_help_names_every_command() -> None:
     assert done.returncode == 0
     for command in ("run", "review", "list", "check", "simulate", "demo"):
         assert re.search(rf"\b{command}\b", done.stdout)
+
+
+def test_the_version_is_that_of_the_installed_package() -> None:
+    assert lashmap("--version").stdout == f"lashmap {version('lashmap')}\n"
 
 
 def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> None:

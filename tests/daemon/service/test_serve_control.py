@@ -16,7 +16,7 @@ from hypothesis import example, given
 from hypothesis import strategies as some
 from lashmap_daemon.errors import EXIT_CONFIGURATION, EXIT_STAND, StandError
 from lashmap_daemon.service import server as control_server
-from lashmap_daemon.service.server import _stranger, listening
+from lashmap_daemon.service.server import listening
 from lashmap_daemon.service.words import (
     MOST_REQUEST_BYTES,
     Answer,
@@ -30,6 +30,7 @@ from lashmap_daemon.service.words import (
     line_of,
     read_request,
 )
+from lashmap_daemon.system import stranger
 
 STATUS = line_of(Status())
 DEEP = b'{"lashmap": 1, "command": ' + b"[" * 8000 + b"]" * 8000 + b"}"
@@ -213,19 +214,19 @@ def test_the_socket_is_for_its_owner(tmp_path: Path) -> None:
 def test_the_system_says_who_speaks() -> None:
     mine, peer = socket.socketpair(socket.AF_UNIX)
     with mine, peer:
-        assert _stranger(mine) is None
+        assert stranger(mine) is None
     os.seteuid(65534)
     try:
         mine, peer = socket.socketpair(socket.AF_UNIX)
     finally:
         os.seteuid(0)
     with mine, peer:
-        assert _stranger(mine) == 65534
+        assert stranger(mine) == 65534
 
 
 def test_somebody_else_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     users: list[int | None] = [65534, None, None]  # the last two: the second request and its proof of life
-    monkeypatch.setattr(control_server, "_stranger", lambda _: users.pop(0))
+    monkeypatch.setattr(control_server, "stranger", lambda _: users.pop(0))
     monkeypatch.setattr(control_server, "_REFUSING_S", 60.0)  # what comes later takes the answer with it
 
     async def work(path: Path) -> None:
