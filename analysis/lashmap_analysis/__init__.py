@@ -5,9 +5,7 @@ The public names are fetched when they are first used, so that importing the pac
 
 from __future__ import annotations
 
-import sys
 from importlib import import_module
-from types import ModuleType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -61,7 +59,7 @@ _HOME: dict[str, str] = {
     "Doubt": "judge.verdict",
     "Encoder": "record.record",
     "Evidence": "judge.verdict",
-    "Export": "facts.load",
+    "Export": "tables.load",
     "GearSet": "gears.gear_set",
     "GearSetError": "gears.gear_set",
     "Identity": "record.record",
@@ -69,7 +67,7 @@ _HOME: dict[str, str] = {
     "IndicatorError": "gears.indicator",
     "LashMapError": "lash_map.lash_map",
     "Limits": "record.record",
-    "LoadError": "facts.load",
+    "LoadError": "tables.load",
     "Precondition": "record.record",
     "RockTrace": "record.record",
     "RunoutError": "runout.sweep",
@@ -79,7 +77,7 @@ _HOME: dict[str, str] = {
     "budget": "uncertainty.backlash",
     "fit_lash_map": "lash_map.lash_map",
     "reach_verdict": "judge.verdict",
-    "load": "facts.load",
+    "load": "tables.load",
     "match_runout": "runout.match",
     "measure_rock": "rock.rock",
     "measure_rocks": "rock.rock",
@@ -102,15 +100,3 @@ def __getattr__(name: str) -> object:
 def __dir__() -> list[str]:
     """Name what can be had."""
     return sorted(__all__)
-
-
-class _Package(ModuleType):
-    """This package, whose public functions are not hidden by the modules they live in."""
-
-    def __setattr__(self, name: str, value: object) -> None:
-        # Importing assess.py makes the import system bind that module as `assess`, over the function.
-        if not (name in _HOME and isinstance(value, ModuleType)):
-            super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Package
