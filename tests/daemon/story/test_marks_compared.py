@@ -22,7 +22,9 @@ def gear(encoder_deg: float, attempt: int = 1) -> events.MarksCompared:
     [
         (0.0, 0, 0.0, True),
         (2.99, 0, 2.99, True),
+        (3.0, 0, 3.0, True),
         (3.01, 0, 3.01, False),
+        (72_001.0, 200, 1.0, True),
         (-3.01, 0, -3.01, False),
         (722.5, 2, 2.5, True),
         (1077.5, 3, -2.5, True),
@@ -85,7 +87,13 @@ def test_an_index_pulse_at_its_count_proves_the_mark(passes: int, told: str) -> 
 
 @pytest.mark.parametrize(
     ("encoder_deg", "told"),
-    [(9.0, "1.0 tooth (9.0°)"), (-13.5, "1.5 teeth (13.5°)"), (4.5, "0.5 teeth (4.5°)")],
+    [
+        (9.0, "1.0 tooth (9.0°)"),
+        (-13.5, "1.5 teeth (13.5°)"),
+        (4.5, "0.5 teeth (4.5°)"),
+        (10.8, "1.2 teeth (10.8°)"),
+        (9.36, "1.0 tooth (9.4°)"),
+    ],
 )
 def test_how_far_they_are_apart_is_told_in_teeth_and_degrees(encoder_deg: float, told: str) -> None:
     found = gear(encoder_deg)
@@ -122,6 +130,8 @@ def test_a_jump_is_told_with_its_speed_and_what_to_do() -> None:
     assert "That is 25 turns a second" in told
     assert "wraps_at_deg" not in told
     assert told.endswith("and go on with: lashmap run …")
+    slow = marks.jumped(Jump(step_deg=9000.0, wait_s=0.8), "p", may_begin_again=False, go_on="x")
+    assert "within 800 ms" in slow
     degrees = marks.jumped(
         Jump(step_deg=-90.0, wait_s=0.010), "/dev/ttyUSB1", may_begin_again=True, go_on="x"
     )
