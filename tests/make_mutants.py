@@ -55,6 +55,24 @@ NOT_TRIED = re.compile(r"@dataclass|if TYPE_CHECKING|.*[(,] \*, |\*,")
 """Lines whose change alters nothing: imports for types, keyword-only arguments, what a dataclass forbids."""
 
 EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
+    "judge/tight_spot": (
+        (
+            "return float(prediction.backlash_mm[ -1]), float(prediction.standard_uncertainty_mm[0])",
+            "one engagement was asked for: its first is its last",
+        ),
+        (
+            "return float(prediction.backlash_mm[0]), float(prediction.standard_uncertainty_mm[ -1])",
+            "one engagement was asked for: its first is its last",
+        ),
+        ("return given if given > 1 else 1.0", "at one degree of freedom both give one"),
+        ("if backlash is None and scatter is None:", "both are there, or neither is"),
+    ),
+    "rock/steps": (
+        (
+            "followed = np.append(good[:-1] & good[1:], values=True)",
+            "the last stay of each trace is set to False in the next line",
+        ),
+    ),
     "story/marks": (
         ("if found.off_deg is None and found.off_teeth is None:", "both are there, or neither is"),
     ),

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from analysis.rock_traces import Floats, Rock, make
 from lashmap_analysis.rock.rock import Dwell, RockReading, measure_rock, measure_rocks
+from lashmap_analysis.rock.steps import repeated_rounding
 from scipy import stats
 
 SHAPES = {
@@ -208,3 +209,23 @@ def test_missing_samples_are_left_out() -> None:
     reading = measure_rock(trace.time_s, holed, resolution_mm=rock.resolution_mm)
     assert reading.usable
     assert abs(reading.reading_mm - rock.lash_mm) <= 5 * reading.standard_uncertainty_mm
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.03, 0.08, 0.15, 0.25, 0.4])
+def test_rounding_that_repeats_is_what_the_normal_distribution_leaves_of_it(noise: float) -> None:
+    # Straight from the definition: the mean rounding error of a level under normal noise, by SciPy's normal
+    # distribution, squared and averaged over where the level lies between two codes.
+    resolution = 0.002
+    level = (np.arange(2000) + 0.5) / 2000
+    code = np.arange(-8, 10)
+    if noise:
+        edges = (code[:, np.newaxis] + 0.5 - level) / noise
+        share = np.diff(stats.norm.cdf(edges), axis=0, prepend=0.0)
+        error = (code[:, np.newaxis] * share).sum(axis=0) - level
+    else:
+        error = np.round(level) - level
+    expected = float(np.mean(error**2)) * resolution**2
+    found = repeated_rounding((noise * resolution) ** 2, resolution)
+    # The fifth term stands for all behind it, so up to 5 % too much is stated, never less.
+    assert 0.999 * expected <= found + 1e-9 * resolution**2
+    assert found <= 1.05 * expected + 1e-9 * resolution**2
