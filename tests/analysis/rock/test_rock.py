@@ -229,3 +229,21 @@ def test_rounding_that_repeats_is_what_the_normal_distribution_leaves_of_it(nois
     # The fifth term stands for all behind it, so up to 5 % too much is stated, never less.
     assert 0.999 * expected <= found + 1e-9 * resolution**2
     assert found <= 1.05 * expected + 1e-9 * resolution**2
+
+
+@pytest.mark.parametrize("order", [(0, 1), (1, 0), (0, 1, 0)])
+def test_a_trace_without_a_single_step_disturbs_no_other_of_its_stack(order: tuple[int, ...]) -> None:
+    # In the second trace every dwell on the high flank creeps, so that no two settled dwells are neighbours.
+    time = np.arange(3000) / 1000
+    place, rng = time % 0.5, np.random.default_rng(3)
+    rising, falling = np.clip(place / 0.02, 0, 1), 1 - np.clip((place - 0.25) / 0.02, 0, 1)
+    sound = 0.2 * np.where(place < 0.25, rising, falling) + rng.normal(0, 0.0005, time.size)
+    creeping = sound + np.where((place > 0.02) & (place < 0.25), 0.65 * (place - 0.02), 0.0)
+    traces = [(sound, creeping)[one] for one in order]
+    stack = measure_rocks(np.tile(time, (len(order), 1)), np.array(traces), resolution_mm=0.0005)
+    assert [one.usable for one in stack] == [which == 0 for which in order]
+    for one, trace in zip(stack, traces, strict=True):
+        alone = measure_rock(time, trace, resolution_mm=0.0005)
+        assert one.reading_mm == pytest.approx(alone.reading_mm, rel=1e-12, nan_ok=True)
+        assert one.flags == alone.flags
+    assert stack[order.index(0)].reading_mm == pytest.approx(0.2, abs=0.0003)
