@@ -247,3 +247,27 @@ def test_a_trace_without_a_single_step_disturbs_no_other_of_its_stack(order: tup
         assert one.reading_mm == pytest.approx(alone.reading_mm, rel=1e-12, nan_ok=True)
         assert one.flags == alone.flags
     assert stack[order.index(0)].reading_mm == pytest.approx(0.2, abs=0.0003)
+
+
+def square_rock(wobble_mm: float) -> tuple[Floats, Floats]:
+    """A rock of eleven reversals at 200 Hz, 0.25 mm; samples lie in turn above and below their flank."""
+    time = np.arange(600) / 200
+    value = np.where(time % 0.5 < 0.25, 0.0, 0.25)
+    return time, value + np.where(np.arange(600) % 2 == 0, wobble_mm, -wobble_mm)
+
+
+def test_levels_that_agree_by_chance_are_known_no_better_than_their_samples() -> None:
+    # Means of the dwells agree exactly, their samples do not: 2 µm over the root of 50 is 0.28 µm for a
+    # level, and the mean of eleven steps is about that of six levels less six: 0.28 µm · √(2 / 6) = 0.16 µm.
+    reading = measure_rock(*square_rock(0.002), resolution_mm=0.00001)
+    assert reading.usable
+    assert reading.reading_mm == pytest.approx(0.25, abs=1e-6)
+    assert 0.0001 < reading.standard_uncertainty_mm < 0.0003
+
+
+def test_a_rock_without_any_scatter_has_the_uncertainty_of_rounding_alone() -> None:
+    reading = measure_rock(*square_rock(0.0), resolution_mm=0.001)
+    assert reading.reading_mm == 0.25
+    # Rounding repeats on both levels: √2 times 1 µm / √12 (GUM F.2.2.1), and no part of it is random.
+    assert reading.standard_uncertainty_mm == pytest.approx(0.001 * np.sqrt(2 / 12), rel=1e-6)
+    assert reading.degrees_of_freedom == np.inf
