@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint .constraints.txt
 
-.PHONY: demo test installed check lint format types arrows golden coverage benchmark fuzz attack pictures constraints clean
+.PHONY: demo test installed check lint format types arrows golden coverage benchmark fuzz mutants attack pictures constraints clean
 
 $(VENV)/.runtime: pyproject.toml .constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -60,6 +60,13 @@ fuzz: $(VENV)/.dev  ## hostile bytes for every parser, new examples for property
 	LASHMAP_RANDOM_EXAMPLES=1 $(BIN)/python -m pytest -n 2 -q $$(grep -rl "from hypothesis" tests --include='test_*.py')
 	$(INSTALL) --editable '.[fuzz]'
 	PYTHONPATH=tests $(BIN)/python tests/drivers/fuzz_guided.py -max_total_time=$(FUZZ_SECONDS)
+
+MODULES ?= rock judge story
+MUTANTS ?= 0
+
+mutants: $(VENV)/.dev  ## change rock, judge and story in small ways, one at a time: does a test notice? hours
+	$(INSTALL) --editable '.[mutants]'
+	$(BIN)/python tests/make_mutants.py --most $(MUTANTS) $(MODULES)
 
 KILLS ?= 100
 BROKERS ?= 50

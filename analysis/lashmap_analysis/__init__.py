@@ -5,9 +5,7 @@ The public names are fetched when they are first used, so that importing the pac
 
 from __future__ import annotations
 
-import sys
 from importlib import import_module
-from types import ModuleType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -102,15 +100,3 @@ def __getattr__(name: str) -> object:
 def __dir__() -> list[str]:
     """Name what can be had."""
     return sorted(__all__)
-
-
-class _Package(ModuleType):
-    """This package, whose public functions are not hidden by the modules they live in."""
-
-    def __setattr__(self, name: str, value: object) -> None:
-        # Importing assess.py makes the import system bind that module as `assess`, over the function.
-        if not (name in _HOME and isinstance(value, ModuleType)):
-            super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Package

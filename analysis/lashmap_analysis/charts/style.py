@@ -117,7 +117,7 @@ def standalone(markup: Markup, *, colour: str = "ink") -> StandalonePicture:
     """Make a file of a chart.
 
     Args:
-        markup: From `charts_svg.chart`.
+        markup: From `charts.svg.chart`.
         colour: Name of what `currentColor` stands for.
     """
     svg = str(markup)

@@ -104,7 +104,7 @@ class LashMap:
         tooth_scatter_mm: Standard deviation from tooth to tooth about the once- and twice-per-turn terms,
             both members together.
         outliers: Indices of readings that the others do not explain.
-        cause: What makes the tight spot tight; see `tight_spot.cause_of` for the phrases and the rule.
+        cause: What makes the tight spot tight; `lash_map.tight_spot.cause_of` has the phrases and the rule.
         merged_runout: In a 1:1 set the sum of both members' once-per-turn parts; else None.
         mean_uncertainty_mm: Standard uncertainty of `mean_mm`.
         tightest_probability: Chance of every engagement to be the tightest, shape (mesh cycle,).

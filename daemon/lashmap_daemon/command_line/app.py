@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import MISSING, fields
 from functools import wraps
 from inspect import Parameter, Signature
-from typing import TYPE_CHECKING, Any, TypeVar, get_type_hints
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_type_hints
 
 import typer
 from lashmap_drivers.errors import InstrumentError

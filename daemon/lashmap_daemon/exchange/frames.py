@@ -2,8 +2,8 @@
 
 `frames` gives what `lashmap_analysis.tables.load` gives after an export, without the files between. The
 split: the analysis knows the tables (`tables/columns.py`), fills all that follow from an assessment
-(`frames.py`) and reads exported files (`tables/load.py`), for a notebook that has no logbook; what needs a
-logbook (samples as received, events) is added here.
+(`tables/frames.py`) and reads exported files (`tables/load.py`), for a notebook that has no logbook; what
+needs a logbook (samples as received, events) is added here.
 """
 
 from __future__ import annotations

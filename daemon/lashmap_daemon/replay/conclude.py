@@ -68,8 +68,11 @@ def write_report(assessment: Assessment, path: Path) -> None:
     Raises:
         ConfigurationError: When the name says neither, or the file cannot be written.
     """
-    # Templates and typst load only when asked for.
-    from lashmap_analysis.render import PdfError, render_html, render_pdf  # noqa: PLC0415
+    from lashmap_analysis.render import (  # noqa: PLC0415 - templates and typst load when asked for
+        PdfError,
+        render_html,
+        render_pdf,
+    )
 
     check_report_name(path)
     if path.suffix.lower() != ".pdf":

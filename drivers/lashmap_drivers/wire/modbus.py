@@ -208,6 +208,6 @@ class ModbusParser(Tally):
 
 def _framer() -> FramerRTU:
     from pymodbus.framer import FramerRTU  # noqa: PLC0415 - takes its time to load
-    from pymodbus.pdu import DecodePDU  # noqa: PLC0415
+    from pymodbus.pdu import DecodePDU  # noqa: PLC0415 - as above
 
     return FramerRTU(DecodePDU(is_server=False))

@@ -113,6 +113,22 @@ def test_limit_inside_the_interval_is_not_proven_and_says_what_would_settle_it(g
     assert any("% of the variance" in step for step in seen.verdict.would_settle)
 
 
+def test_an_uncertain_touch_radius_widens_the_variation_as_it_widens_every_reading() -> None:
+    # GUM eq. 12 for a product: a radius known to 3 mm of 54 mm leaves 5.56 % of the variation, beside what
+    # the map leaves. Limits lie just below and just above the end of the interval.
+    loose = replace(INDICATOR, touch_radius_uncertainty_mm=3.0, angle_uncertainty_deg=0.0)
+    predicted = assess(BENCH.record(indicator=loose)).stated
+    assert predicted is not None
+    record = BENCH.record(indicator=loose, confirm=(predicted.engagement,))
+    found = assess(record).lash_map
+    assert found is not None
+    expanded_mm = 1.96 * math.hypot(found.variation_uncertainty_mm, 3.0 / 54.0 * found.variation_mm)
+    assert expanded_mm > 1.5 * 1.96 * found.variation_uncertainty_mm
+    for share, outcome in ((0.98, "not proven"), (1.02, "conforming")):
+        limits = Limits(variation_mm=found.variation_mm + share * expanded_mm)
+        assert assess(replace(record, limits=limits)).verdict.outcome == outcome
+
+
 def test_wrong_tip_radius_is_found_by_the_encoder() -> None:
     # A tip that reads 8 % too much, as one 4.3 mm further out than said would; the encoder's count of 0.9 µm
     # leaves a tenth of a millimetre of that open.

@@ -163,6 +163,33 @@ def test_no_limits_proves_nothing() -> None:
     assert any("drawing" in step for step in verdict.would_settle)
 
 
+@pytest.mark.parametrize(
+    "limits", [Limits(minimum_mm=0.13), Limits(maximum_mm=0.20), Limits(variation_mm=0.04)]
+)
+def test_one_limit_is_enough_and_nobody_is_sent_for_more(limits: Limits) -> None:
+    doubt = Doubt(sentence="Indicator and encoder disagree.", remedy="Check the tip.")
+    assert decide(limits=limits).outcome == "conforming"
+    assert decide(replace(EVIDENCE, doubts=(doubt,)), limits).would_settle == ("Check the tip.",)
+
+
+def test_a_tight_spot_that_nobody_says_was_confirmed_is_not() -> None:
+    assert (
+        decide(Evidence(interval_mm=(0.145, 0.150), variation_interval_mm=(0.02, 0.03))).outcome
+        == "not proven"
+    )
+
+
+@pytest.mark.parametrize("name", ["gear oil", "mounting distance, pinion and gear"])
+def test_only_the_gears_own_mounting_distance_may_stay_open(name: str) -> None:
+    more = Precondition(name=name, state="unproven", detail="nobody looked")
+    assert decide(preconditions=(*conditions(), more)).outcome == "not proven"
+
+
+def test_only_a_mounting_distance_in_doubt_is_a_caution() -> None:
+    assert len(decide().cautions) == 1
+    assert len(decide(preconditions=conditions(bearings="unproven")).cautions) == 1
+
+
 def test_no_backlash_proves_nothing() -> None:
     nothing = Evidence(missing="No position was recorded.", narrow=("Record some.",))
     verdict = decide(nothing)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from analysis.rock_traces import Floats, Rock, make
 from lashmap_analysis.rock.rock import Dwell, RockReading, measure_rock, measure_rocks
+from lashmap_analysis.rock.steps import repeated_rounding
 from scipy import stats
 
 SHAPES = {
@@ -208,3 +209,65 @@ def test_missing_samples_are_left_out() -> None:
     reading = measure_rock(trace.time_s, holed, resolution_mm=rock.resolution_mm)
     assert reading.usable
     assert abs(reading.reading_mm - rock.lash_mm) <= 5 * reading.standard_uncertainty_mm
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.03, 0.08, 0.15, 0.25, 0.4])
+def test_rounding_that_repeats_is_what_the_normal_distribution_leaves_of_it(noise: float) -> None:
+    # Straight from the definition: the mean rounding error of a level under normal noise, by SciPy's normal
+    # distribution, squared and averaged over where the level lies between two codes.
+    resolution = 0.002
+    level = (np.arange(2000) + 0.5) / 2000
+    code = np.arange(-8, 10)
+    if noise:
+        edges = (code[:, np.newaxis] + 0.5 - level) / noise
+        share = np.diff(stats.norm.cdf(edges), axis=0, prepend=0.0)
+        error = (code[:, np.newaxis] * share).sum(axis=0) - level
+    else:
+        error = np.round(level) - level
+    expected = float(np.mean(error**2)) * resolution**2
+    found = repeated_rounding((noise * resolution) ** 2, resolution)
+    # The fifth term stands for all behind it, so up to 5 % too much is stated, never less.
+    assert 0.999 * expected <= found + 1e-9 * resolution**2
+    assert found <= 1.05 * expected + 1e-9 * resolution**2
+
+
+@pytest.mark.parametrize("order", [(0, 1), (1, 0), (0, 1, 0)])
+def test_a_trace_without_a_single_step_disturbs_no_other_of_its_stack(order: tuple[int, ...]) -> None:
+    # In the second trace every dwell on the high flank creeps, so that no two settled dwells are neighbours.
+    time = np.arange(3000) / 1000
+    place, rng = time % 0.5, np.random.default_rng(3)
+    rising, falling = np.clip(place / 0.02, 0, 1), 1 - np.clip((place - 0.25) / 0.02, 0, 1)
+    sound = 0.2 * np.where(place < 0.25, rising, falling) + rng.normal(0, 0.0005, time.size)
+    creeping = sound + np.where((place > 0.02) & (place < 0.25), 0.65 * (place - 0.02), 0.0)
+    traces = [(sound, creeping)[one] for one in order]
+    stack = measure_rocks(np.tile(time, (len(order), 1)), np.array(traces), resolution_mm=0.0005)
+    assert [one.usable for one in stack] == [which == 0 for which in order]
+    for one, trace in zip(stack, traces, strict=True):
+        alone = measure_rock(time, trace, resolution_mm=0.0005)
+        assert one.reading_mm == pytest.approx(alone.reading_mm, rel=1e-12, nan_ok=True)
+        assert one.flags == alone.flags
+    assert stack[order.index(0)].reading_mm == pytest.approx(0.2, abs=0.0003)
+
+
+def square_rock(wobble_mm: float) -> tuple[Floats, Floats]:
+    """A rock of eleven reversals at 200 Hz, 0.25 mm; samples lie in turn above and below their flank."""
+    time = np.arange(600) / 200
+    value = np.where(time % 0.5 < 0.25, 0.0, 0.25)
+    return time, value + np.where(np.arange(600) % 2 == 0, wobble_mm, -wobble_mm)
+
+
+def test_levels_that_agree_by_chance_are_known_no_better_than_their_samples() -> None:
+    # Means of the dwells agree exactly, their samples do not: 2 µm over the root of 50 is 0.28 µm for a
+    # level, and the mean of eleven steps is about that of six levels less six: 0.28 µm · √(2 / 6) = 0.16 µm.
+    reading = measure_rock(*square_rock(0.002), resolution_mm=0.00001)
+    assert reading.usable
+    assert reading.reading_mm == pytest.approx(0.25, abs=1e-6)
+    assert 0.0001 < reading.standard_uncertainty_mm < 0.0003
+
+
+def test_a_rock_without_any_scatter_has_the_uncertainty_of_rounding_alone() -> None:
+    reading = measure_rock(*square_rock(0.0), resolution_mm=0.001)
+    assert reading.reading_mm == 0.25
+    # Rounding repeats on both levels: √2 times 1 µm / √12 (GUM F.2.2.1), and no part of it is random.
+    assert reading.standard_uncertainty_mm == pytest.approx(0.001 * np.sqrt(2 / 12), rel=1e-6)
+    assert reading.degrees_of_freedom == np.inf

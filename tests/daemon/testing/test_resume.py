@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
+import time
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pytest
@@ -18,6 +21,7 @@ from daemon.broken_off import (
 )
 from daemon.virtual_time import load_box, set_up
 from lashmap_daemon.commands import simulate as simulate_command
+from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.replay import read_record
 from lashmap_daemon.sequence import words
@@ -25,6 +29,9 @@ from lashmap_daemon.sequence.resume import ResumeError, find_unfinished, take_up
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.story import events
+from lashmap_daemon.testing.live_test import LiveTest, Opening, Screen
+from lashmap_drivers.ports.source import Loss, Source
+from lashmap_drivers.readings import Chunk
 
 BOX = load_box(positions=5, gear_turns=1.0, confirming_positions=1)
 
@@ -71,6 +78,67 @@ def test_time_goes_on_after_the_last_moment_whatever_the_clock_says(test: Broken
     times = [stamped.time_s for stamped in test.logbook.events(test.started.test)]
     assert times == sorted(times)
     numbers_agree(test)
+
+
+class _Port:
+    """Brings what it was given, once; some of it stamped before the test went on."""
+
+    lost: Loss | None = None
+
+    def __init__(self, name: str, chunks: list[Chunk]) -> None:
+        self.name, self._chunks = name, chunks
+
+    def take(self) -> list[Chunk]:
+        taken, self._chunks = self._chunks, []
+        return taken
+
+
+def test_bytes_that_a_port_read_before_the_test_went_on_are_no_part_of_it(test: BrokenOff) -> None:
+    # They would be put into the part before, and decoded behind its break with its reference.
+    killed_after(test, 1)
+    book = Logbook(test.folder / "virtual.logbook", create=False)
+    unfinished = take_up(book, test.started.test, test.box, test.stand)
+    assert unfinished.matched is not None
+    opening = Opening(
+        started=unfinished.started,
+        cautions=events.CautionsConfirmed(how="in a test"),
+        preconditions=(),
+        matched=unfinished.matched,
+        rates_hz={},
+        resumed=unfinished.resumed(
+            operator="Ada",
+            version="0",
+            now=dt.datetime(2026, 11, 25, 9, 0, tzinfo=dt.UTC),
+            encoder_moved_deg=0.0,
+        ),
+        resumption=unfinished.resumption,
+    )
+    now_s = time.monotonic()
+    ports = {
+        name: _Port(name, [Chunk(now_s - 5.0, said), Chunk(now_s + 60.0, said)])
+        for name, said in test._said().items()
+    }
+    live = LiveTest(opening, cast("dict[str, Source]", ports), book, cast("Screen", _NoScreen()))
+    live._open()
+    live._tick()
+    first_s = unfinished.resumption.first_s
+    for heard in (
+        live.conductor.channels.indicator(-math.inf),
+        live.conductor.channels.encoder_deg(-math.inf),
+    ):
+        assert len(heard) > 0
+        assert float(heard.time_s[0]) > first_s + 50.0
+
+
+class _NoScreen:
+    def hear(self, stamped: events.Stamped) -> None:
+        pass
+
+    def show(self, conductor: object, now_s: float) -> None:
+        pass
+
+    def commands(self) -> list[str]:
+        return []
 
 
 def test_it_may_be_broken_off_again_and_again(test: BrokenOff) -> None:
