@@ -106,18 +106,17 @@ class Tally:
 
     def feed_reads(self, data: bytes, lengths: Integers) -> Frames:
         """As `Parser.feed_reads`."""
-        numbers: list[float] = []
-        counts: list[int] = []
+        found: list[Sequence[float] | Floats] = []
         missed: list[int] = []
         start = 0
         for length in lengths.tolist():
             bad_before = self.bad_frames
-            some = self.feed(data[start : start + length])
-            numbers.extend(some.tolist() if isinstance(some, np.ndarray) else some)
-            counts.append(len(some))
+            found.append(self.feed(data[start : start + length]))
             missed.append(self.bad_frames - bad_before)
             start += length
-        return Frames(np.array(numbers, dtype=np.float64), np.array(counts), np.array(missed))
+        some = [np.asarray(numbers, dtype=np.float64) for numbers in found]
+        numbers = some[0] if len(some) == 1 else np.concatenate(some)
+        return Frames(numbers, np.array([len(one) for one in some]), np.array(missed))
 
     @property
     def index_passes(self) -> int:
