@@ -64,6 +64,11 @@ EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
             "return float(prediction.backlash_mm[0]), float(prediction.standard_uncertainty_mm[ -1])",
             "one engagement was asked for: its first is its last",
         ),
+        (
+            "return abs(backlash - predicted) < allowed",
+            "two floats that came from measurements are never equal",
+        ),
+        ("return predicted - spot.backlash_mm < allowed", "as above"),
         ("return given if given > 1 else 1.0", "at one degree of freedom both give one"),
         ("if backlash is None and scatter is None:", "both are there, or neither is"),
     ),

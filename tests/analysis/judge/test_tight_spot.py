@@ -100,3 +100,12 @@ def test_a_measured_spot_lies_in_the_middle_of_its_interval() -> None:
     assert high - low == pytest.approx(2.0 * measured.expanded_uncertainty_mm)
     assert measured.expanded_uncertainty_mm > 2.0 * SCATTER_MM
     assert from_position(refused(read), GEAR_SET, INDICATOR) is None
+
+
+@pytest.mark.parametrize("turns", [0, 1, 3])
+def test_the_tight_spot_itself_is_always_a_place_to_confirm_it(turns: int) -> None:
+    # The least over a whole mesh cycle is less than what its place is expected to read; here by a lot.
+    least = replace(MAP.tight_spot, backlash_mm=PREDICTED_MM - 0.02)
+    engagement = MAP.tight_spot.engagement + turns * GEAR_SET.mesh_cycle
+    read = made_position(made_trace(3, engagement, 0.1), GEAR_SET, PREDICTED_MM)
+    assert confirms(read, replace(MAP, tight_spot=least)) is True
