@@ -12,6 +12,7 @@ from lashmap_daemon.bus import messages
 from lashmap_daemon.screens.view import Mark, RockShown, View, look
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.story import events
+from lashmap_daemon.story.story import BEGINNING, apply
 from lashmap_daemon.story.wording import sentence
 
 if TYPE_CHECKING:
@@ -26,9 +27,6 @@ if TYPE_CHECKING:
 _LINES = 10
 _EARLY_S = 0.01  # half a tick of the test, so that a turn is on average on time rather than half a tick late
 _MOST_MARKS = 2000
-_INSTRUCTING = (
-    events.InstrumentLost | events.MarksAsked | events.PositionAsked | events.SweepAsked | events.TestClosed
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +53,7 @@ class Onlooker:
     def __init__(self, started: events.TestStarted, interval_s: float) -> None:
         self._units: Units = started.box.box.units
         self._interval_s = interval_s
-        self._instruction = ""
+        self._story = BEGINNING
         self._lines: tuple[str, ...] = ()
         self._due_s = -math.inf
         self._number = 0
@@ -63,11 +61,10 @@ class Onlooker:
 
     def hear(self, stamped: events.Stamped) -> None:
         """Take an event into what the person at the stand was told."""
+        self._story = apply(self._story, stamped)
         text = sentence(stamped.event, self._units)
         if text is None:
             return
-        if isinstance(stamped.event, _INSTRUCTING):
-            self._instruction = text.strip()
         if not isinstance(stamped.event, events.MarksAsked | events.PositionAsked | events.SweepAsked):
             self._lines = (*self._lines, text.strip())[-_LINES:]
         self._due_s = -math.inf  # what happened is not kept waiting for the next turn
@@ -83,7 +80,7 @@ class Onlooker:
             number=self._number,
             utc=dt.datetime.now(dt.UTC),
             time_s=now_s,
-            view=look(conductor, now_s, self._instruction),
+            view=look(conductor, now_s, self._instruction()),
             target=conductor.state.target,
             sweep=conductor.state.sweep.member if conductor.state.sweep else None,
             lines=self._lines,
@@ -94,8 +91,12 @@ class Onlooker:
         """The last snapshot as the end of the test leaves it; None when there was none."""
         if self._last is None:
             return None
-        view = replace(self._last.view, phase=Phase.CLOSED, instruction=self._instruction)
+        view = replace(self._last.view, phase=Phase.CLOSED, instruction=self._instruction())
         return replace(self._last, view=view, target=None, sweep=None, lines=self._lines)
+
+    def _instruction(self) -> str:
+        awaited = self._story.awaited
+        return "" if awaited is None else (sentence(awaited, self._units) or "").strip()
 
 
 def live(seen: Seen, stand: str, test: str) -> messages.Live:

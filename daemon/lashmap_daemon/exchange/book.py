@@ -29,6 +29,7 @@ from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
 from lashmap_daemon.story.recorded import Setup
+from lashmap_daemon.story.story import told
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -174,11 +175,10 @@ def refuse_twice(book: Logbook, source: Source) -> set[str]:
     for test in tests:
         if start_of(book, test).stand.indicator.port != source.path.name:
             continue
-        told = [stamped.event for stamped in book.events(test)]
-        if not any(isinstance(event, events.TestClosed) for event in told):
+        story = told(book.events(test))
+        if story.closed is None:
             continue  # an import that was killed half way is no reason to refuse a whole one
-        notes = [event.text for event in told if isinstance(event, events.NoteTaken)]
-        if any(source.digest in note and source.mapping_digest in note for note in notes):
+        if any(source.digest in note and source.mapping_digest in note for _, note in story.notes):
             problem = f"is in {book.path} already, as test {test}; open it with: lashmap review {test}"
             raise ConfigurationError(str(source.path), [problem])
     return tests

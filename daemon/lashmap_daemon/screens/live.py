@@ -17,18 +17,12 @@ from lashmap_daemon.screens.gear_picture import draw
 from lashmap_daemon.screens.keys import Keyboard
 from lashmap_daemon.screens.view import View, look
 from lashmap_daemon.sequence.words import Phase
-from lashmap_daemon.story.events import (
-    InstrumentLost,
-    MarksAsked,
-    PositionAsked,
-    RecordingPaused,
-    SweepAsked,
-    TestStarted,
-)
+from lashmap_daemon.story.story import BEGINNING, apply
 from lashmap_daemon.story.wording import angle_text, sentence, uncertainty_text
 from lashmap_daemon.testing.relay import Relay
 
 if TYPE_CHECKING:
+    from lashmap_analysis.record.record import Units
     from rich.console import ConsoleOptions, RenderableType, RenderResult
 
     from lashmap_daemon.story.events import Stamped
@@ -92,10 +86,10 @@ class LiveScreen:
         self._live = Live(console=console, screen=True, auto_refresh=False)
         self._stack = ExitStack()
         self._lines: list[str] = []
-        self._instruction = ""
+        self._story = BEGINNING
         self.drawing = Relay("the screen", self._draw, replace=True)
         self._drawn_s = -REFRESH_S
-        self._units: str = "mm"
+        self._units: Units = "mm"
 
     def __enter__(self) -> Self:
         self._stack.enter_context(self._keyboard)
@@ -111,13 +105,12 @@ class LiveScreen:
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
-        match stamped.event:
-            case TestStarted() as started:
-                self._units = started.box.box.units
-            case InstrumentLost() | MarksAsked() | PositionAsked() | RecordingPaused() | SweepAsked():
-                self._instruction = sentence(stamped.event, "mm") or ""
-                return
-        text = sentence(stamped.event, "in" if self._units == "in" else "mm")
+        self._story = apply(self._story, stamped)
+        if self._story.started is not None:
+            self._units = self._story.started.box.box.units
+        if self._story.awaited is stamped.event and self._story.closed is None:
+            return  # it stands on top
+        text = sentence(stamped.event, self._units)
         if text:
             self._lines = [*self._lines, text][-_LOG_LINES:]
 
@@ -127,7 +120,8 @@ class LiveScreen:
             return
         self._drawn_s = now_s
         self._units = conductor.box.box.units  # a test that goes on has no start record to hear
-        view = look(conductor, now_s, self._instruction)
+        awaited = self._story.awaited
+        view = look(conductor, now_s, "" if awaited is None else sentence(awaited, self._units) or "")
         self.drawing((view, self._lines, self._keyboard.note))
 
     def commands(self) -> list[str]:

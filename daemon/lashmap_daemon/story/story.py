@@ -29,6 +29,17 @@ _Value = TypeVar("_Value")
 _RANK = {"proven": 0, "unproven": 1, "failed": 2}
 
 
+Awaited = (
+    events.PositionAsked
+    | events.SweepAsked
+    | events.MarksAsked
+    | events.InstrumentLost
+    | events.RecordingPaused
+    | events.TestClosed
+)
+"""What says to people what is to be done now, or that nothing is any more."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Target:
     """A position that is asked for."""
@@ -78,6 +89,7 @@ class Story:
         last_utc: Of the last event.
         end_s: The newest time of an event.
         parts: What was recorded in one go, the first of them always there.
+        awaited: The last event that says what is to be done.
         matched: The last reference of the matched teeth.
         preconditions: By name; of several states the worst, since all rocks are judged together.
         heard: What each instrument was heard with last.
@@ -113,6 +125,7 @@ class Story:
     last_utc: str = ""
     end_s: float = 0.0
     parts: tuple[Part, ...] = (Part(),)
+    awaited: Awaited | None = None
     matched: events.MatchedTeethSet | None = None
     cautions: events.CautionsConfirmed | None = None
     preconditions: Mapping[str, Precondition] = field(default_factory=dict)
@@ -200,6 +213,8 @@ def apply(story: Story, stamped: Stamped) -> Story:
     """The story with the next event in it; ``story`` itself stays as it is."""
     event = stamped.event
     story = replace(story, last_utc=stamped.utc, end_s=max(story.end_s, stamped.time_s))
+    if isinstance(event, Awaited):
+        story = replace(story, awaited=event)
     if isinstance(event, _Course):
         return _course(story, event, stamped.utc)
     if isinstance(event, _Stand):
