@@ -29,6 +29,7 @@ from lashmap_daemon.sequence.resume import ResumeError, find_unfinished, take_up
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.recorded import Setup
 from lashmap_daemon.testing.live_test import LiveTest, Opening, Screen
 from lashmap_drivers.ports.source import Loss, Source
 from lashmap_drivers.readings import Chunk
@@ -97,7 +98,7 @@ def test_bytes_that_a_port_read_before_the_test_went_on_are_no_part_of_it(test: 
     # They would be put into the part before, and decoded behind its break with its reference.
     killed_after(test, 1)
     book = Logbook(test.folder / "virtual.logbook", create=False)
-    unfinished = take_up(book, test.started.test, test.box, test.stand)
+    unfinished = take_up(book, test.started.test, Setup(box=test.box.recorded(), stand=test.stand.recorded()))
     assert unfinished.matched is not None
     opening = Opening(
         started=unfinished.started,

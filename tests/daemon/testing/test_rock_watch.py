@@ -14,7 +14,7 @@ from lashmap_daemon.sequence.words import RockBad, RockGood
 from lashmap_daemon.testing.arrival import still_limits
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.watches import CHECK_S, RockSetting, RockWatch
-from lashmap_drivers.readings import Batch, Floats
+from lashmap_drivers.readings import Floats, Samples
 
 RATE_HZ, STEP_MM, RESOLUTION_MM, TARGET_DEG, LONGEST_S = 200.0, 0.2, 0.0005, 18.0, 60.0
 
@@ -39,10 +39,10 @@ class _Heard:
         self._gear = TARGET_DEG + np.nan_to_num(value, posinf=0.0) / 60.0
         self.encoder_until_s = encoder_until_s
 
-    def indicator(self, start_s: float, end_s: float = np.inf) -> Batch:
+    def indicator(self, start_s: float, end_s: float = np.inf) -> Samples:
         return self._cut(self._tip, start_s, end_s)
 
-    def gear_deg(self, start_s: float, end_s: float = np.inf) -> Batch:
+    def gear_deg(self, start_s: float, end_s: float = np.inf) -> Samples:
         return self._cut(self._gear, start_s, min(end_s, self.encoder_until_s))
 
     encoder_deg = gear_deg
@@ -53,9 +53,9 @@ class _Heard:
     def wire_sentence(self, *_: object) -> str:
         return ""
 
-    def _cut(self, value: Floats, start_s: float, end_s: float) -> Batch:
+    def _cut(self, value: Floats, start_s: float, end_s: float) -> Samples:
         kept = (self._time_s >= start_s) & (self._time_s <= end_s)
-        return Batch(self._time_s[kept], value[kept], 0.0)
+        return Samples.of(self._time_s[kept], value[kept])
 
 
 def watching(heard: _Heard) -> RockWatch:
@@ -68,7 +68,7 @@ def watching(heard: _Heard) -> RockWatch:
         longest_s=LONGEST_S,
         resolution_mm=RESOLUTION_MM,
         counts_per_mm=0.0,
-        still=still_limits(box.gear_set.gear_set(), box.limits_for_analysis()),
+        still=still_limits(box.gear_set.gear_set(), box.recorded().limits_for_analysis()),
     )
     return RockWatch(setting, channels=cast("Channels", heard), target_deg=TARGET_DEG, started_s=0.0)
 
