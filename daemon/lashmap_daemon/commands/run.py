@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lashmap_analysis.record.record import Shaft
-from lashmap_drivers.errors import InstrumentError
+from lashmap_drivers.errors import InstrumentError, InstrumentWaits
 from lashmap_drivers.ports.source import Source
 from rich.console import Console
 
@@ -46,10 +46,10 @@ from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.free_text import MOST_IN_LABEL, complaint
 from lashmap_daemon.setup.stand_file import ENCODER, Stand, load_stand
 from lashmap_daemon.story.events import Listener, TestClosed
-from lashmap_daemon.testing.channels import SILENT_S, Channels
+from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.hands_free import obeying
-from lashmap_daemon.testing.listening import listen, open_ports
 from lashmap_daemon.testing.live_test import LiveTest, Opening, Screen
+from lashmap_daemon.testing.monitor import SILENT_S, open_ports
 from lashmap_daemon.testing.opening import (
     Nobody,
     Person,
@@ -66,6 +66,9 @@ if TYPE_CHECKING:
     from lashmap_daemon.bus.stand_bus import StandBus
 
 
+_TICK_S = 0.02
+_SAMPLES_TO_BELIEVE = 5  # good lines before an instrument counts as heard
+_LISTEN_S = 1.0
 _LAST_LINES_S = 2.0  # without a line going out, before a screen that is stuck is left behind
 
 
@@ -269,6 +272,45 @@ def _listen(
         return channels.latest_encoder_deg or 0.0
 
     return ports, rates_hz, encoder_deg
+
+
+def listen(ports: dict[str, Source], channels: Channels) -> dict[str, float]:
+    """Wait until both instruments speak; returns samples a second by channel.
+
+    One that sends on its button speaks when somebody presses it, which may be later.
+
+    Raises:
+        StandError: Naming every instrument that is silent or not understood.
+    """
+    start_s = time.monotonic()
+    for monitor in channels.monitors.values():
+        monitor.start_over(start_s)
+    while True:
+        time.sleep(_TICK_S)
+        now_s = time.monotonic()
+        for name, port in ports.items():
+            channels.feed(name, port.take())
+        awaited = [one for one in channels.monitors.values() if not one.on_button]
+        heard = all(one.parser.good_frames >= _SAMPLES_TO_BELIEVE for one in awaited)
+        if now_s - start_s < _LISTEN_S:
+            continue
+        problems = [
+            str(found)
+            for name, one in channels.monitors.items()
+            if (found := one.problem(now_s, lost=ports[name].lost))
+            and not isinstance(found, InstrumentWaits)
+            and not _may_come_back(ports[name], now_s)
+        ]
+        if problems:
+            raise StandError(*problems)
+        if heard and not any(port.lost for port in ports.values()):
+            return {
+                name: one.rate_hz(now_s) for name, one in channels.monitors.items() if one.parser.good_frames
+            }
+
+
+def _may_come_back(port: Source, now_s: float) -> bool:
+    return port.lost is not None and now_s - port.lost.since_s < SILENT_S
 
 
 def _check_place(path: Path) -> None:

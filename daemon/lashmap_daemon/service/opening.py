@@ -80,7 +80,7 @@ class Prepared:
             matched=events.MatchedTeethSet(
                 encoder_deg=encoder_deg, how=how, seen_deg=None if how == "box file" else encoder_deg
             ),
-            rates_hz={name: ear.rate_hz(now_s) for name, ear in ports.ears.items()},
+            rates_hz=ports.rates_hz(now_s),
         )
 
 
@@ -131,7 +131,7 @@ def refuse_unheard(ports: StandPorts) -> None:
     problems += [
         f"{one.instrument} on {one.port}: no reading yet; try again in a moment"
         for one in states
-        if one.state == "heard" and one.age_s is None
+        if one.state == "heard" and one.age_s is None and not ports.ears[one.instrument].monitor.on_button
     ]
     if problems or ports.sources() is None:
         raise StandError(*(problems or ["an instrument is absent"]))
@@ -226,7 +226,7 @@ class PreparedAgain:
             self.reference,
             person=person,
             cautions=self.cautions,
-            rates_hz={name: ear.rate_hz(now_s) for name, ear in ports.ears.items()},
+            rates_hz=ports.rates_hz(now_s),
             encoder_deg=lambda: angles.pop() if len(angles) > 1 else angles[0],
             followed=False,
             operator=self.operator,

@@ -9,27 +9,28 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import math
 import time
 from collections.abc import Callable
 from typing import Literal, TypeAlias
 
-from lashmap_analysis.record.lengths import format_length
-from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.errors import InstrumentError
+from lashmap_drivers.errors import (
+    InstrumentError,
+    InstrumentGarbled,
+    InstrumentLost,
+    InstrumentSilent,
+    InstrumentWithoutReading,
+)
 from lashmap_drivers.parser import FOR_GOOD
 from lashmap_drivers.ports.source import Backoff, Source
-from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.service.words import InstrumentState
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
-from lashmap_daemon.testing.channels import SILENT_S
+from lashmap_daemon.testing.monitor import InstrumentMonitor
 
 LOG = logging.getLogger("lashmap.ports")
 BACKOFF = Backoff(first_s=0.5, most_s=10.0)
-_RATE_S = 2.0
-_Judged: TypeAlias = Literal["heard", "absent", "away", "silent", "not understood", "without reading"]
+Judged: TypeAlias = Literal["heard", "absent", "away", "silent", "not understood", "without reading"]
 Tap: TypeAlias = Callable[[str, list[Chunk]], None]
 
 
@@ -38,30 +39,27 @@ class Ear:
 
     Attributes:
         name: Its role.
+        monitor: What is heard of it, and what is wrong with it.
         source: Its port; None while it could not be opened.
         problem: Why it is not open.
 
     Args:
+        stand: Names its port and profile.
         name: Its role.
-        port: As the stand file names it.
-        profile: What it does on the wire.
-        decoder: Makes a fresh decoder of its bytes.
     """
 
-    def __init__(
-        self, name: str, port: str, profile: InstrumentProfile, decoder: Callable[[], Decoder]
-    ) -> None:
-        self.name, self.port_name = name, port
+    def __init__(self, stand: Stand, name: str) -> None:
+        self.name = name
+        self.monitor = InstrumentMonitor(stand, name)
+        self.port_name = self.monitor.port
         self.source: Source | None = None
         self.problem = "not opened yet"
         self.ended = asyncio.Event()
-        self._profile, self._make_decoder = profile, decoder
-        self._decoder = decoder()
-        self._listen_anew(0.0)
 
     async def open(self) -> None:
         """Open the port; what cannot be opened is named in `problem`."""
-        opening = asyncio.ensure_future(asyncio.to_thread(self._profile.open, self.name, self.port_name))
+        open_port = self.monitor.profile.open
+        opening = asyncio.ensure_future(asyncio.to_thread(open_port, self.name, self.port_name))
         try:
             source = await asyncio.shield(opening)
         except InstrumentError as error:
@@ -73,7 +71,7 @@ class Ear:
         else:
             self.source, self.problem = source, ""
             self.ended.clear()
-            self._listen_anew(time.monotonic())
+            self.monitor.start_over(time.monotonic())
             LOG.info("the %s is open on %s", self.name, self.port_name, extra={"instrument": self.name})
 
     def take(self, tap: Tap | None) -> None:
@@ -88,16 +86,9 @@ class Ear:
         if tap is not None:
             tap(self.name, chunks)
         for chunk in _joined(chunks):
-            batch = self._decoder.feed(chunk)
-            if not chunk.is_break:
-                self._heard_s = chunk.arrival_s
-            if len(batch):
-                self._value, self._value_s = float(batch.value[-1]), chunk.arrival_s
-                self._counts.append((chunk.arrival_s, len(batch)))
-        if any(self._decoder.parser.marks[mark] for mark in FOR_GOOD):
-            self._decoder = self._make_decoder()  # between two tests nobody needs to know the turns
-        while self._counts and time.monotonic() - self._counts[0][0] > _RATE_S:
-            del self._counts[0]
+            self.monitor.feed(chunk)
+        if any(self.monitor.parser.marks[mark] for mark in FOR_GOOD):
+            self.monitor.forget_turns()  # between two tests nobody needs to know the turns
 
     def give_up(self, why: str) -> None:
         """The reader of this port ended for good: it is closed and to be opened anew."""
@@ -108,30 +99,23 @@ class Ear:
 
     def skip_rest(self, now_s: float) -> None:
         """A test took this instrument's samples meanwhile: begin to listen anew."""
-        self._listen_anew(now_s)
+        self.monitor.start_over(now_s)
 
     def state(self, now_s: float) -> InstrumentState:
         """What is known now."""
-        parser = self._decoder.parser
         state, detail = self._judged(now_s)
-        age_s = now_s - self._value_s
         return InstrumentState(
             instrument=self.name,
             port=self.port_name,
             state=state,
             detail=detail,
-            reading=self._reading(),
-            age_s=max(age_s, 0.0) if math.isfinite(age_s) else None,
-            rate_hz=self.rate_hz(now_s),
-            bad_frames=parser.bad_frames,
+            reading=self.monitor.reading,
+            age_s=self.monitor.age_s(now_s),
+            rate_hz=self.monitor.rate_hz(now_s),
+            bad_frames=self.monitor.parser.bad_frames,
             dropped_chunks=self.source.dropped_chunks if self.source else 0,
             reconnects=getattr(self.source, "reconnects", 0),  # a recording has none
         )
-
-    def rate_hz(self, now_s: float) -> float:
-        """Samples a second over the last moments."""
-        span_s = min(now_s - self._since_s, _RATE_S)
-        return sum(count for _, count in self._counts) / span_s if span_s > 0.0 else 0.0
 
     @property
     def alive(self) -> bool:
@@ -144,36 +128,25 @@ class Ear:
         if source is not None:
             source.close()
 
-    def _judged(self, now_s: float) -> tuple[_Judged, str]:
-        where = f"{self.name} on {self.port_name}"
+    def _judged(self, now_s: float) -> tuple[Judged, str]:
         if self.source is None:
             return "absent", self.problem
-        if self.source.lost is not None:
-            return "away", f"{where}: the port stopped working ({self.source.lost.reason}); plug it in again"
-        heard_s = self._value_s if math.isfinite(self._value_s) else self._since_s
-        if now_s - heard_s < SILENT_S or self._profile.sends == "on its button":
-            return "heard", ""
-        parser = self._decoder.parser
-        if math.isnan(self._heard_s) or now_s - self._heard_s >= SILENT_S:
-            return "silent", f"{where}: no bytes for {SILENT_S:.0f} s; check power and cable"
-        if parser.good_frames:
-            said = ", ".join(sorted(parser.marks)) or "no reading"
-            return "without reading", f"{where}: it sends, but gives no reading ({said}); look at its display"
-        bad = repr(parser.last_bad[:40])
-        return "not understood", f"{where}: bytes that do not fit the profile, as {bad}; try lashmap check"
+        return in_a_word(self.monitor.problem(now_s, lost=self.source.lost))
 
-    def _listen_anew(self, now_s: float) -> None:
-        self._decoder = self._make_decoder()
-        self._since_s = now_s
-        self._value = self._value_s = self._heard_s = math.nan
-        self._counts: list[tuple[float, int]] = []
 
-    def _reading(self) -> str:
-        if math.isnan(self._value):
-            return ""
-        return (
-            format_length(self._value, "mm", signed=True) if self.name == INDICATOR else f"{self._value:.4f}°"
-        )
+def in_a_word(problem: InstrumentError | None) -> tuple[Judged, str]:
+    """What is wrong with an instrument as state and detail of a status."""
+    word: Judged = "heard"  # also one that waits for its button: nothing is wrong with it
+    match problem:
+        case InstrumentLost():
+            word = "away"
+        case InstrumentSilent():
+            word = "silent"
+        case InstrumentGarbled():
+            word = "not understood"
+        case InstrumentWithoutReading():
+            word = "without reading"
+    return word, "" if problem is None else str(problem)
 
 
 class StandPorts:
@@ -186,18 +159,7 @@ class StandPorts:
 
     def __init__(self, stand: Stand, backoff: Backoff = BACKOFF) -> None:
         self._backoff = backoff
-        file = stand.file
-        self.ears = {
-            INDICATOR: Ear(
-                INDICATOR,
-                file.indicator.port,
-                stand.indicator_profile,
-                lambda: stand.decoders()[INDICATOR],
-            ),
-            ENCODER: Ear(
-                ENCODER, file.encoder.port, stand.encoder_profile, lambda: stand.decoders()[ENCODER]
-            ),
-        }
+        self.ears = {name: Ear(stand, name) for name in (INDICATOR, ENCODER)}
         self.tap: Tap | None = None
 
     async def keep(self, name: str) -> None:
@@ -225,6 +187,11 @@ class StandPorts:
     def states(self, now_s: float) -> list[InstrumentState]:
         """What is known of both."""
         return [ear.state(now_s) for ear in self.ears.values()]
+
+    def rates_hz(self, now_s: float) -> dict[str, float]:
+        """Samples a second by channel, of those that spoke: one on its button may not have."""
+        monitors = (ear.monitor for ear in self.ears.values())
+        return {one.name: one.rate_hz(now_s) for one in monitors if one.parser.good_frames}
 
     def close(self) -> None:
         """Release both ports."""

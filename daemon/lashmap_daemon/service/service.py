@@ -14,8 +14,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from lashmap_analysis.record.lengths import format_length
-
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, LashmapError, LogbookGone
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.sequence.words import Phase
@@ -25,14 +23,11 @@ from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import Holding
 from lashmap_daemon.service.lead import Lead
 from lashmap_daemon.service.notify import Notifier
-from lashmap_daemon.service.ports import StandPorts
+from lashmap_daemon.service.ports import StandPorts, in_a_word
 from lashmap_daemon.service.screen import ServiceScreen
 from lashmap_daemon.service.server import listening
-from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
+from lashmap_daemon.setup.stand_file import ENCODER, Stand, load_stand
 from lashmap_daemon.story.wording import angle_text
-from lashmap_daemon.testing.channels import SILENT_S
-
-_RATE_S = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,24 +110,21 @@ def _in_test(one: words.InstrumentState, screen: ServiceScreen, now_s: float) ->
     conductor = screen.conductor
     if conductor is None or one.state in {"absent", "away"}:
         return one
-    channels, test_s = conductor.channels, screen.test_s(now_s)
-    since_s = test_s - _RATE_S
-    if one.instrument == INDICATOR:
-        latest, count = channels.latest_indicator, len(channels.indicator(since_s))
-        reading = format_length(latest[1], "mm", signed=True) if latest else ""
-    else:
-        latest, count = channels.latest_gear_deg, len(channels.gear_deg(since_s))
+    test_s = screen.test_s(now_s)
+    monitor = conductor.channels.monitors[one.instrument]
+    state, detail = in_a_word(monitor.problem(test_s))
+    reading, latest = monitor.reading, conductor.channels.latest_gear_deg
+    if one.instrument == ENCODER:
         hidden = conductor.state.phase is Phase.CHECKING  # nobody is to go by what the marks are to check
         reading = f"gear at {angle_text(latest[1], decimals=3)}" if latest and not hidden else ""
-    age_s = max(test_s - latest[0], 0.0) if latest else None
     return one.model_copy(
         update={
-            "state": "silent" if age_s is None or age_s >= SILENT_S else "heard",
-            "detail": "",
+            "state": state,
+            "detail": detail,
             "reading": reading,
-            "age_s": age_s,
-            "rate_hz": count / _RATE_S,
-            "bad_frames": channels.bad_frames(one.instrument),
+            "age_s": monitor.age_s(test_s),
+            "rate_hz": monitor.rate_hz(test_s),
+            "bad_frames": monitor.parser.bad_frames,
         }
     )
 

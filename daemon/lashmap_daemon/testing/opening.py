@@ -133,8 +133,14 @@ def start_record(
     """The start record with its planned positions.
 
     Raises:
-        ConfigurationError: When the box's plan cannot be laid out.
+        ConfigurationError: When the box's plan cannot be laid out, or the indicator cannot follow a sweep.
     """
+    if sweeps and stand.indicator_profile.sends == "on its button":
+        problem = (
+            "a runout sweep needs an indicator that goes on sending while the shaft turns; this one sends "
+            "when its button is pressed; leave the sweep out, or take another indicator"
+        )
+        raise ConfigurationError("--runout", [problem])
     gear_set = box.gear_set.gear_set()
     try:
         planned = plan_positions(gear_set, box.plan.positions, box.plan.gear_turns)

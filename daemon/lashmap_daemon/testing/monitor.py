@@ -1,0 +1,231 @@
+"""One instrument as it is heard: what came of its bytes, how fast and how evenly, and what is wrong with it.
+
+The same monitor serves `lashmap check`, the instruments of a service, the moments before a test and the test
+itself, so that all of them say the same of the same instrument.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+
+import numpy as np
+from lashmap_analysis.record.lengths import format_length
+from lashmap_drivers.decoder import Decoder
+from lashmap_drivers.errors import (
+    InstrumentError,
+    InstrumentGarbled,
+    InstrumentLost,
+    InstrumentSilent,
+    InstrumentWaits,
+    InstrumentWithoutReading,
+)
+from lashmap_drivers.parser import Parser
+from lashmap_drivers.ports.source import Loss, Source
+from lashmap_drivers.profile import InstrumentProfile
+from lashmap_drivers.readings import Batch, Chunk, Samples
+
+from lashmap_daemon.errors import StandError
+from lashmap_daemon.replay.wire_errors import LoneSamples
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
+
+SILENT_S = 3.0  # twenty times the interval of the slowest instrument this is meant for
+_RATE_S = 2.0
+
+
+@dataclass(frozen=True)
+class _Read:
+    """One read that brought samples."""
+
+    arrival_s: float
+    time_s: float
+    samples: int
+
+
+class InstrumentMonitor:
+    """Decodes what one instrument sends, and judges it.
+
+    Attributes:
+        name: Its role.
+        port: Its port, as the stand file names it.
+        profile: How its bytes are read.
+        decoder: Reads them; a fresh one after `forget_turns` and `start_over`.
+        latest: (time_s, value) of the newest sample; None before the first.
+        time_uncertainty_s: Of the newest samples, in seconds; nan before the first and where nobody knows.
+        lone: Leaves out single angles that no gear could have made; None leaves them in.
+
+    Args:
+        stand: Names its port and profile.
+        name: Its role.
+        since_s: When listening begins.
+        lone: As the attribute.
+    """
+
+    def __init__(
+        self, stand: Stand, name: str, *, since_s: float = 0.0, lone: LoneSamples | None = None
+    ) -> None:
+        file = stand.file
+        self.name, self.lone = name, lone
+        self.port = file.indicator.port if name == INDICATOR else file.encoder.port
+        self.profile: InstrumentProfile = (
+            stand.indicator_profile if name == INDICATOR else stand.encoder_profile
+        )
+        self._fresh: Callable[[], Decoder] = lambda: stand.decoders()[name]
+        self.start_over(since_s)
+
+    def forget_turns(self) -> None:
+        """Decode from here on as if nothing had come before, for an encoder whose turns nobody needs."""
+        self.decoder = self._fresh()
+        self._said_before: dict[str, int] = {}  # marks before the chunk with the newest sample
+
+    def start_over(self, since_s: float) -> None:
+        """Forget all that came, and listen anew."""
+        self.forget_turns()
+        self.latest: tuple[float, float] | None = None
+        self.time_uncertainty_s = math.nan
+        self._since_s = since_s
+        self._heard_s = -math.inf
+        self._reads: deque[_Read] = deque()
+
+    def feed(self, chunk: Chunk) -> Batch | Samples:
+        """Decode the next chunk; empty when it completes no sample."""
+        said = dict(self.parser.marks)
+        batch = self.decoder.feed(chunk)
+        if not chunk.is_break:
+            self._heard_s = chunk.arrival_s
+        if len(batch):
+            self._said_before, self.time_uncertainty_s = said, batch.time_uncertainty_s
+        right = batch if self.lone is None else self.lone.feed(_as_samples(batch))
+        if len(right):
+            self.latest = float(right.time_s[-1]), float(right.value[-1])
+            self._reads.append(_Read(chunk.arrival_s, self.latest[0], len(right)))
+            self._forget(chunk.arrival_s)
+        return right
+
+    @property
+    def parser(self) -> Parser:
+        """Its tallies: good and bad frames, marks."""
+        return self.decoder.parser
+
+    @property
+    def heard_s(self) -> float | None:
+        """When the newest bytes came, whatever they were; None before the first."""
+        return self._heard_s if math.isfinite(self._heard_s) else None
+
+    @property
+    def on_button(self) -> bool:
+        """It sends at a press of its button only: it has no pace, and is not silent between two presses."""
+        return self.profile.sends == "on its button"
+
+    @property
+    def reading(self) -> str:
+        """Its newest value, for people; empty before the first."""
+        if self.latest is None:
+            return ""
+        value = self.latest[1]
+        return format_length(value, "mm", signed=True) if self.name == INDICATOR else f"{value:.4f}°"
+
+    def age_s(self, now_s: float) -> float | None:
+        """Since when the newest value is there, in seconds; None before the first."""
+        # Chunks taken after the clock was read arrived a moment later than "now".
+        return None if self.latest is None else max(now_s - self.latest[0], 0.0)
+
+    def rate_hz(self, now_s: float) -> float:
+        """Samples a second over the last moments."""
+        self._forget(now_s)
+        span_s = min(now_s - self._since_s, _RATE_S)
+        return sum(read.samples for read in self._reads) / span_s if span_s > 0.0 else 0.0
+
+    @property
+    def jitter_s(self) -> float:
+        """Unevenness over the last moments, as a standard deviation; nan while there is too little.
+
+        Of a stream: of how late its reads came against its own even pace. Of one that is asked or sends on
+        its button: of the time from sample to sample.
+        """
+        if len(self._reads) < 3:
+            return math.nan
+        if self.profile.streams:
+            return float(np.std([read.arrival_s - read.time_s for read in self._reads]))
+        return float(np.std(np.diff([read.time_s for read in self._reads])))
+
+    def problem(
+        self,
+        now_s: float,
+        *,
+        since_s: float | None = None,
+        lost: Loss | None = None,
+        patience_s: float = SILENT_S,
+    ) -> InstrumentError | None:
+        """What is wrong with it; None while nothing is.
+
+        Args:
+            now_s: The time now, on the clock of the chunks.
+            since_s: Silence before it counts for nothing; when listening began, unless given.
+            lost: What is known of a port that stopped working.
+            patience_s: How long it may give no sample.
+
+        Returns:
+            `InstrumentLost` (not there), `InstrumentSilent`, `InstrumentGarbled` (bytes that do not fit the
+            profile), `InstrumentWithoutReading` (also an encoder that lost its count), or `InstrumentWaits`
+            (for the first press of its button), which stops nothing.
+        """
+        if lost is not None:
+            what = f"the port stopped working ({lost.reason})"
+            return InstrumentLost(self.name, self.port, what, "Plug the cable in again.")
+        since_s = self._since_s if since_s is None else since_s
+        silent_s = now_s - max(since_s, self.latest[0] if self.latest else since_s)
+        return None if silent_s < patience_s else self._mute(now_s, silent_s)
+
+    def _mute(self, now_s: float, silent_s: float) -> InstrumentError | None:
+        """Why there is no sample."""
+        parser, last = self.parser, self.parser.last_bad
+        if parser.bytes_seen and not parser.good_frames:
+            sample, expected = last or parser.unfinished, self.profile.expected
+            return InstrumentGarbled(self.name, self.port, parser.bytes_seen, sample, expected)
+        if self.on_button and not parser.bytes_seen:
+            return InstrumentWaits(self.name, self.port, silent_s)
+        if self.on_button and self.latest is not None:
+            return None
+        if self.on_button or now_s - self._heard_s < SILENT_S:
+            # What it said an hour ago explains nothing.
+            before = self._said_before
+            said = tuple(mark for mark, count in sorted(parser.marks.items()) if count > before.get(mark, 0))
+            return InstrumentWithoutReading(self.name, self.port, silent_s, said, last)
+        return InstrumentSilent(self.name, self.port, silent_s, asked=self.profile.sends == "when asked")
+
+    def _forget(self, now_s: float) -> None:
+        while self._reads and now_s - self._reads[0].arrival_s > _RATE_S:
+            self._reads.popleft()
+
+
+def open_ports(stand: Stand, stack: ExitStack) -> dict[str, Source]:
+    """Open both ports; when any fails, all failures are reported at once.
+
+    Raises:
+        StandError: Naming every port that did not open.
+    """
+    ports: dict[str, Source] = {}
+    failures: list[str] = []
+    for name, port, profile in (
+        (INDICATOR, stand.file.indicator.port, stand.indicator_profile),
+        (ENCODER, stand.file.encoder.port, stand.encoder_profile),
+    ):
+        try:
+            ports[name] = stack.enter_context(profile.open(name, port))
+        except InstrumentError as error:
+            failures.append(str(error))
+    if failures:
+        raise StandError(*failures)
+    return ports
+
+
+def _as_samples(batch: Batch) -> Samples:
+    return Samples(
+        time_s=batch.time_s,
+        value=batch.value,
+        time_uncertainty_s=np.full(len(batch), batch.time_uncertainty_s),
+    )
