@@ -23,6 +23,7 @@ from lashmap_daemon.story import events
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.conductor import Conductor
 from lashmap_daemon.testing.hands_free import HandsFree
+from lashmap_daemon.testing.live_test import Opening
 from lashmap_daemon.testing.opening import start_record
 from lashmap_drivers.kinds import AnyProfile
 from lashmap_drivers.readings import Chunk
@@ -110,11 +111,15 @@ class VirtualTest:
             keep=lambda name, chunks: self.logbook.keep(self.started.test, name, chunks),
             go_on=self.goes_on,
         )
-        preconditions = collect(self.box, stand, matched="box file", today=TODAY, locked_out=True)
-        self._emit(self.started)
-        self._emit(events.CautionsConfirmed(how="in virtual time"))
-        self._emit(events.PreconditionsRecorded(preconditions=preconditions))
-        self._emit(matched_of(self.box))
+        opening = Opening(
+            started=self.started,
+            cautions=events.CautionsConfirmed(how="in virtual time"),
+            preconditions=collect(self.box, stand, matched="box file", today=TODAY, locked_out=True),
+            matched=matched_of(self.box),
+            rates_hz={},
+        )
+        for event in opening.records():
+            self._emit(event)
 
     @property
     def truth(self) -> Truth:

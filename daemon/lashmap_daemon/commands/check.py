@@ -19,8 +19,8 @@ from rich.text import Text
 
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.screens.lines import say
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand, load_stand
-from lashmap_daemon.testing.monitor import SILENT_S, InstrumentMonitor, open_ports
+from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
+from lashmap_daemon.testing.monitor import SILENT_S, InstrumentMonitor, StandPorts
 
 HEADINGS = ("instrument", "port", "reading", "samples/s", "age", "jitter", "times to", "bad frames", "said")
 _SHOWN_BYTES = 32
@@ -42,9 +42,7 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
     with ExitStack() as stack:
         ports = _open(stand, stack)
         start_s = time.monotonic()
-        heard = [
-            _Heard(InstrumentMonitor(stand, name, since_s=start_s), port) for name, port in ports.items()
-        ]
+        heard = [_Heard(one.monitor, one.source) for one in ports.ears.values() if one.source is not None]
         live = stack.enter_context(Live(console=console, auto_refresh=False)) if console.is_terminal else None
         while True:
             time.sleep(_REFRESH_S)
@@ -133,15 +131,18 @@ def propose_profiles(stand_path: Path, seconds: float, console: Console) -> None
         InstrumentError: A port that stopped working for good.
     """
     stand = load_stand(stand_path)
-    settings = {INDICATOR: stand.indicator_profile.port, ENCODER: stand.encoder_profile.port}
     with ExitStack() as stack:
         ports = _open(stand, stack)
-        captured = _capture(ports, seconds or _CAPTURE_S)
+        captured = _capture(ports.sources() or {}, seconds or _CAPTURE_S)
     refused = []
     for name, data in captured.items():
-        where = f"{name} on {ports[name].name}"
+        where = f"{name} on {ports.ears[name].port_name}"
         try:
-            proposal = propose(data, settings[name], quantity="length" if name == INDICATOR else "angle")
+            proposal = propose(
+                data,
+                ports.ears[name].monitor.profile.port,
+                quantity="length" if name == INDICATOR else "angle",
+            )
         except CaptureRefused as error:
             refused.append(f"{where}: {error}")
             continue
@@ -162,13 +163,16 @@ _JUDGEMENT = {
 }
 
 
-def _open(stand: Stand, stack: ExitStack) -> dict[str, Source]:
+def _open(stand: Stand, stack: ExitStack) -> StandPorts:
     """Open both ports; a failure also names the ports that there are."""
+    ports = StandPorts(stand)
+    stack.callback(ports.close)
     try:
-        return open_ports(stand, stack)
+        ports.open_both()
     except StandError as error:
         here = "; ".join(ports_here()) or "none"
         raise StandError(*error.lines, f"serial ports of this machine: {here}") from error
+    return ports
 
 
 def _capture(ports: dict[str, Source], seconds: float) -> dict[str, bytes]:

@@ -187,10 +187,6 @@ class Channels:
         times = [latest[0] for buffer in self._buffers.values() if (latest := buffer.latest) is not None]
         return min(times) if len(times) == len(self._buffers) else None
 
-    def time_uncertainty_s(self, name: str) -> float:
-        """Standard uncertainty of the newest sample times of one instrument, in seconds; nan when unknown."""
-        return self._buffers[name].time_uncertainty_s
-
     @property
     def latest_indicator(self) -> tuple[float, float] | None:
         """(time_s, mm) of the newest indicator sample."""
@@ -210,10 +206,6 @@ class Channels:
         latest = self._buffers[ENCODER].latest
         return None if latest is None else latest[1]
 
-    def good_frames(self, name: str) -> int:
-        """Lines of one instrument that fitted its profile."""
-        return self.monitors[name].parser.good_frames
-
     def bad_frames(self, name: str) -> int:
         """Lines of one instrument that did not fit its profile."""
         return self.monitors[name].parser.bad_frames
@@ -222,7 +214,7 @@ class Channels:
         """What came of the bytes of one instrument so far."""
         lone = self.monitors[name].lone
         wrong = lone.left_out if lone is not None else 0
-        return WireTally(good=self.good_frames(name), bad=self.bad_frames(name), wrong=wrong)
+        return WireTally(good=self.monitors[name].parser.good_frames, bad=self.bad_frames(name), wrong=wrong)
 
     def damaged(self) -> list[str]:
         """Instruments with a notable share of lines that could not be read, and that share."""
@@ -247,10 +239,6 @@ class Channels:
     def index_passes(self) -> int:
         """How often the encoder's index pulse came back to its place, when it did so in each turn."""
         return self.monitors[ENCODER].parser.index_passes
-
-    def last_bad(self, name: str) -> bytes:
-        """The newest of those, as received."""
-        return self.monitors[name].parser.last_bad
 
     def port(self, name: str) -> str:
         """Port of one instrument as the stand file names it."""

@@ -6,11 +6,15 @@ itself, so that all of them say the same of the same instrument.
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+import logging
 import math
+import time
 from collections import deque
 from collections.abc import Callable
-from contextlib import ExitStack
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from lashmap_analysis.record.lengths import format_length
@@ -23,8 +27,8 @@ from lashmap_drivers.errors import (
     InstrumentWaits,
     InstrumentWithoutReading,
 )
-from lashmap_drivers.parser import Parser
-from lashmap_drivers.ports.source import Loss, Source
+from lashmap_drivers.parser import FOR_GOOD, Parser
+from lashmap_drivers.ports.source import Backoff, Loss, Source
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Batch, Chunk, Samples
 
@@ -202,25 +206,176 @@ class InstrumentMonitor:
             self._reads.popleft()
 
 
-def open_ports(stand: Stand, stack: ExitStack) -> dict[str, Source]:
-    """Open both ports; when any fails, all failures are reported at once.
+# The instruments of a stand: opened when they are there, drained while nobody tests, never given up.
+#
+# A port that was open once finds its own way back; here it is only opened first, and again when its reader
+# ended for good. What comes in while no test runs is decoded to know reading, rate and age, then forgotten.
 
-    Raises:
-        StandError: Naming every port that did not open.
+
+LOG = logging.getLogger("lashmap.ports")
+BACKOFF = Backoff(first_s=0.5, most_s=10.0)
+Tap: TypeAlias = Callable[[str, list[Chunk]], None]
+
+
+class Ear:
+    """One instrument, whether its port is open or not.
+
+    Attributes:
+        name: Its role.
+        monitor: What is heard of it, and what is wrong with it.
+        source: Its port; None while it could not be opened.
+        problem: Why it is not open.
+
+    Args:
+        stand: Names its port and profile.
+        name: Its role.
     """
-    ports: dict[str, Source] = {}
-    failures: list[str] = []
-    for name, port, profile in (
-        (INDICATOR, stand.file.indicator.port, stand.indicator_profile),
-        (ENCODER, stand.file.encoder.port, stand.encoder_profile),
-    ):
+
+    def __init__(self, stand: Stand, name: str) -> None:
+        self.name = name
+        self.monitor = InstrumentMonitor(stand, name)
+        self.port_name = self.monitor.port
+        self.source: Source | None = None
+        self.problem = "not opened yet"
+        self.ended = asyncio.Event()
+
+    async def open(self) -> None:
+        """Open the port; what cannot be opened is named in `problem`."""
+        open_port = self.monitor.profile.open
+        opening = asyncio.ensure_future(asyncio.to_thread(open_port, self.name, self.port_name))
         try:
-            ports[name] = stack.enter_context(profile.open(name, port))
+            source = await asyncio.shield(opening)
         except InstrumentError as error:
-            failures.append(str(error))
-    if failures:
-        raise StandError(*failures)
-    return ports
+            self.problem = str(error)
+            LOG.warning("%s", error, extra={"instrument": self.name})
+        except asyncio.CancelledError:
+            opening.add_done_callback(_close_late)  # a port that opens after the end must not stay open
+            raise
+        else:
+            self.hang_on(source)
+            LOG.info("the %s is open on %s", self.name, self.port_name, extra={"instrument": self.name})
+
+    def hang_on(self, source: Source) -> None:
+        """Listen to a port that is open."""
+        self.source, self.problem = source, ""
+        self.ended.clear()
+        self.monitor.start_over(time.monotonic())
+
+    def take(self, tap: Tap | None) -> None:
+        """Decode what came since the last call, and forget it."""
+        if self.source is None:
+            return
+        try:
+            chunks = self.source.take()
+        except InstrumentError as error:
+            self.give_up(str(error))
+            return
+        if tap is not None:
+            tap(self.name, chunks)
+        for chunk in _joined(chunks):
+            self.monitor.feed(chunk)
+        if any(self.monitor.parser.marks[mark] for mark in FOR_GOOD):
+            self.monitor.forget_turns()  # between two tests nobody needs to know the turns
+
+    def give_up(self, why: str) -> None:
+        """The reader of this port ended for good: it is closed and may be opened anew."""
+        self.problem = why
+        self.close()
+        self.ended.set()
+
+    def skip_rest(self, now_s: float) -> None:
+        """A test took this instrument's samples meanwhile: begin to listen anew."""
+        self.monitor.start_over(now_s)
+
+    @property
+    def alive(self) -> bool:
+        """False when the reader of an open port ended without anybody having noticed yet."""
+        return self.source is None or bool(getattr(self.source, "alive", True))
+
+    def close(self) -> None:
+        """Release the port."""
+        source, self.source = self.source, None
+        if source is not None:
+            source.close()
+
+
+class StandPorts:
+    """Both instruments of a stand.
+
+    Args:
+        stand: Names them.
+        backoff: Waits between attempts to open one.
+    """
+
+    def __init__(self, stand: Stand, backoff: Backoff = BACKOFF) -> None:
+        self._backoff = backoff
+        self.ears = {name: Ear(stand, name) for name in (INDICATOR, ENCODER)}
+        self.tap: Tap | None = None
+
+    def open_both(self) -> None:
+        """Open both ports now; when any fails, all failures are reported at once.
+
+        Raises:
+            StandError: Naming every port that did not open.
+        """
+        failures: list[str] = []
+        for ear in self.ears.values():
+            try:
+                ear.hang_on(ear.monitor.profile.open(ear.name, ear.port_name))
+            except InstrumentError as error:
+                failures.append(str(error))
+        if failures:
+            raise StandError(*failures)
+
+    async def keep(self, name: str) -> None:
+        """Open one instrument whenever it is not open, with growing waits; for ever."""
+        ear = self.ears[name]
+        while True:
+            for wait_s in self._backoff.waits():
+                await ear.open()
+                if ear.source is not None:
+                    break
+                await asyncio.sleep(wait_s)
+            await ear.ended.wait()
+            LOG.warning("%s; it is opened again", ear.problem, extra={"instrument": name})
+            await asyncio.sleep(next(self._backoff.waits()))
+
+    def drain(self) -> None:
+        """Take what came from both."""
+        for ear in self.ears.values():
+            ear.take(self.tap)
+
+    def sources(self) -> dict[str, Source] | None:
+        """Both ports by channel; None while one is not open."""
+        found = {name: ear.source for name, ear in self.ears.items() if ear.source is not None}
+        return found if len(found) == len(self.ears) else None
+
+    def rates_hz(self, now_s: float) -> dict[str, float]:
+        """Samples a second by channel, of those that spoke: one on its button may not have."""
+        monitors = (ear.monitor for ear in self.ears.values())
+        return {one.name: one.rate_hz(now_s) for one in monitors if one.parser.good_frames}
+
+    def close(self) -> None:
+        """Release both ports."""
+        for ear in self.ears.values():
+            ear.close()
+
+
+def _joined(chunks: list[Chunk]) -> list[Chunk]:
+    """The same bytes in fewer pieces: only the age of the newest matters while nobody tests."""
+    joined: list[Chunk] = []
+    for chunk in chunks:
+        if joined and not chunk.is_break and not joined[-1].is_break:
+            joined[-1] = Chunk(chunk.arrival_s, joined[-1].data + chunk.data)
+        else:
+            joined.append(chunk)
+    return joined
+
+
+def _close_late(opening: asyncio.Future[Source]) -> None:
+    if not opening.cancelled() and opening.exception() is None:
+        with contextlib.suppress(Exception):
+            opening.result().close()
 
 
 def _as_samples(batch: Batch) -> Samples:

@@ -20,8 +20,7 @@ from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.service.boxes import BoxFolder
 from lashmap_daemon.service.lead import Lead
 from lashmap_daemon.service.opening import PREPARING_S
-from lashmap_daemon.service.ports import Ear, StandPorts
-from lashmap_daemon.service.service import Watch
+from lashmap_daemon.service.service import Watch, state_of
 from lashmap_daemon.service.words import Begin, Resume
 from lashmap_daemon.setup.profile_file import load_profile
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable
@@ -35,6 +34,7 @@ from lashmap_daemon.story.events import (
     PreconditionsRecorded,
     TestResumed,
 )
+from lashmap_daemon.testing.monitor import Ear, StandPorts
 from lashmap_drivers.errors import InstrumentLost as Lost
 from lashmap_drivers.ports.source import Backoff, Loss
 from lashmap_drivers.readings import Chunk
@@ -192,7 +192,7 @@ def test_an_indicator_on_its_button_is_waited_for_and_not_called_silent(tmp_path
     async def work() -> list[str]:
         running = asyncio.create_task(bench.lead.run())
         await bench.turn(10.0, 10.0)
-        state = ear.state(time.monotonic())
+        state = state_of(ear, time.monotonic())
         assert state.state == "heard"
         assert "it sends when its button is pressed, and nothing came" in state.detail
         await bench.lead.begin(OPEN)
@@ -345,7 +345,7 @@ def test_a_port_that_cannot_be_opened_is_tried_again_and_one_whose_reader_ended_
         while len(opened) < 2:  # noqa: ASYNC110 - as above
             await asyncio.sleep(0.01)
         ports.drain()
-        state = ear.state(time.monotonic())
+        state = state_of(ear, time.monotonic())
         assert (state.state, state.reading) == ("heard", "10.0000°")
         keeping.cancel()
 
@@ -367,7 +367,7 @@ def test_a_count_that_was_lost_between_two_tests_hinders_no_test(tmp_path: Path)
             for _ in range(400):
                 ports.drain()
                 await asyncio.sleep(0.01)
-            state = ear.state(time.monotonic())
+            state = state_of(ear, time.monotonic())
             assert (state.state, state.detail) == ("heard", "")
             assert state.reading == f"{count / 1000.0:.4f}°"
 
