@@ -69,5 +69,9 @@ class StandError(LashmapError):
     exit_status = EXIT_STAND
 
 
+class GearTurns(StandError):
+    """The gear turned while its angle was to be taken from it at rest."""
+
+
 class ReferenceDisproved(StandError):
     """Encoder and marks disagree: nobody knows which teeth were measured, so the test cannot go on either."""

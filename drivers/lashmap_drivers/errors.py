@@ -50,13 +50,23 @@ class InstrumentLost(InstrumentError):
 class InstrumentSilent(InstrumentError):
     """The port is open and nothing comes."""
 
-    def __init__(self, instrument: str, port: str, silent_s: float) -> None:
+    def __init__(self, instrument: str, port: str, silent_s: float, *, asked: bool = False) -> None:
         self.silent_s = silent_s
+        cause = "the request in its profile is the right one" if asked else "it is set to send by itself"
+        super().__init__(
+            instrument, port, f"no bytes for {silent_s:.1f} s", f"Check power and cable, and that {cause}."
+        )
+
+
+class InstrumentWaits(InstrumentError):
+    """It sends when its button is pressed, and nobody pressed it yet."""
+
+    def __init__(self, instrument: str, port: str, silent_s: float) -> None:
         super().__init__(
             instrument,
             port,
-            f"no bytes for {silent_s:.1f} s",
-            "Check power and cable, and that it is set to send by itself.",
+            f"it sends when its button is pressed, and nothing came in {silent_s:.0f} s",
+            "Press its button; if nothing comes then, check power and cable.",
         )
 
 
@@ -72,7 +82,8 @@ class InstrumentGarbled(InstrumentError):
             port,
             f"{byte_count} bytes and no line that fits the profile; the last bad frame was {sample[:40]!r}, "
             f"expected {expected!r}",
-            "Check speed and parity in the instrument profile, and that this is the right instrument.",
+            "Check speed, parity and pattern in its profile, and that this is the right instrument. "
+            "For lines of text, lashmap check STAND --profile-from-capture proposes a profile.",
         )
 
 

@@ -85,10 +85,8 @@ class BrokenOff(VirtualTest):
             keep=lambda name, chunks: self.logbook.keep(self.started.test, name, chunks),
             resumption=opening.resumption,
         )
-        self._emit(opening.resumed)
-        self._emit(opening.cautions)
-        self._emit(events.PreconditionsRecorded(preconditions=opening.preconditions))
-        self._emit(opening.matched)
+        for event in opening.records():
+            self._emit(event)
 
     def tick(self, count: int = 1) -> None:
         """Let a little time pass."""

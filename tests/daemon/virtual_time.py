@@ -17,14 +17,16 @@ from lashmap_daemon.sequence import words
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand, load_stand
-from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments, Truth
+from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments, Truth, Wire
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import Setup
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.conductor import Conductor
 from lashmap_daemon.testing.hands_free import HandsFree
+from lashmap_daemon.testing.live_test import Opening
 from lashmap_daemon.testing.opening import start_record
+from lashmap_drivers.kinds import AnyProfile
 from lashmap_drivers.readings import Chunk
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -77,6 +79,7 @@ class VirtualTest:
     drive: SimulatedDrive = field(default_factory=SimulatedDrive)
     goes_on: str = ""
     fault_from_s: float | None = None
+    indicator_profile: AnyProfile | None = None
     stream: list[events.Stamped] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -90,7 +93,8 @@ class VirtualTest:
         )
         stand = simulated_stand_file(self.folder / "stand", self.instruments)
         profile = stand.encoder_profile.model_copy(update={"wraps_at": self.wraps_at})
-        self.stand = stand = stand.model_copy(update={"encoder_profile": profile})
+        other = {} if self.indicator_profile is None else {"indicator_profile": self.indicator_profile}
+        self.stand = stand = stand.model_copy(update={"encoder_profile": profile, **other})
         assert stand.file.hands_free is not None
         self._knocks = HandsFree(stand.file.hands_free, 360.0 / self.box.gear_set.gear_teeth)
         self.logbook = Logbook(self.folder / "virtual.logbook", create=True)
@@ -113,13 +117,17 @@ class VirtualTest:
             keep=lambda name, chunks: self.logbook.keep(self.started.test, name, chunks),
             go_on=self.goes_on,
         )
-        preconditions = collect(
-            self.started.box, self.started.stand, matched="box file", today=TODAY, locked_out=True
+        opening = Opening(
+            started=self.started,
+            cautions=events.CautionsConfirmed(how="in virtual time"),
+            preconditions=collect(
+                self.started.box, self.started.stand, matched="box file", today=TODAY, locked_out=True
+            ),
+            matched=matched_of(self.box),
+            rates_hz={},
         )
-        self._emit(self.started)
-        self._emit(events.CautionsConfirmed(how="in virtual time"))
-        self._emit(events.PreconditionsRecorded(preconditions=preconditions))
-        self._emit(matched_of(self.box))
+        for event in opening.records():
+            self._emit(event)
 
     @property
     def truth(self) -> Truth:
@@ -132,10 +140,14 @@ class VirtualTest:
             self.now_s += TICK_S
             chunks = {
                 name: [Chunk(self.now_s, data)] if data else []
-                for name, data in ((INDICATOR, wire.indicator), (ENCODER, wire.encoder))
+                for name, data in ((INDICATOR, self.sent_by_indicator(wire)), (ENCODER, wire.encoder))
             }
             self.conductor.tick(self.now_s, chunks)
             self.obey_knocks()
+
+    def sent_by_indicator(self, wire: Wire) -> bytes:
+        """What came of the indicator in this tick."""
+        return wire.indicator
 
     def obey_knocks(self) -> None:
         """What a live test does with the commands of the gear."""

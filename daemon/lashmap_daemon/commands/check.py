@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import time
+from collections import deque
 from contextlib import ExitStack
 from pathlib import Path
 
 from lashmap_drivers.capture.proposal import CaptureRefused, propose
+from lashmap_drivers.errors import InstrumentError, InstrumentWaits
 from lashmap_drivers.ports.finding import ports_here
 from lashmap_drivers.ports.source import Source
 from rich.console import Console, Group
@@ -16,10 +19,12 @@ from rich.text import Text
 
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.screens.lines import say
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand, load_stand
-from lashmap_daemon.testing.channels import SILENT_S
-from lashmap_daemon.testing.listening import HEADINGS, Heard, open_ports
+from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
+from lashmap_daemon.testing.monitor import SILENT_S, InstrumentMonitor, StandPorts
 
+HEADINGS = ("instrument", "port", "reading", "samples/s", "age", "jitter", "times to", "bad frames", "said")
+_SHOWN_BYTES = 32
+_SHOWN_PAIRS = 3
 _REFRESH_S = 0.2
 _CAPTURE_S = 5.0
 _MOST_CAPTURED_BYTES = 2_000_000
@@ -37,24 +42,19 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
     with ExitStack() as stack:
         ports = _open(stand, stack)
         start_s = time.monotonic()
-        decoders = stand.decoders()
-        profiles = {INDICATOR: stand.indicator_profile, ENCODER: stand.encoder_profile}
-        heard = [Heard(name, port, profiles[name], decoders[name], start_s) for name, port in ports.items()]
+        heard = [_Heard(one.monitor, one.source) for one in ports.ears.values() if one.source is not None]
         live = stack.enter_context(Live(console=console, auto_refresh=False)) if console.is_terminal else None
         while True:
             time.sleep(_REFRESH_S)
             now_s = time.monotonic()
             for one in heard:
-                one.take(now_s)
+                one.take()
             if live is not None:
                 live.update(_picture(heard, now_s), refresh=True)
             at_end = bool(seconds) and now_s - start_s >= seconds
-            if at_end or now_s - start_s >= SILENT_S:
-                # A button may be pressed later, as long as there is time.
-                due = [one for one in heard if at_end or not one.waits_for_button]
-                problems = [problem for one in due if (problem := one.problem(now_s))]
-                if problems:
-                    raise StandError(*problems)
+            problems = [str(problem) for one in heard if (problem := one.problem(now_s, at_end=at_end))]
+            if problems and (at_end or now_s - start_s >= SILENT_S):
+                raise StandError(*problems)
             if at_end:
                 break
     if live is None:
@@ -63,6 +63,57 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
             say(console, line)
             for raw, read in one.pairs:
                 say(console, f"  {raw!r} reads {read}")
+
+
+class _Heard:
+    """One instrument on the bench.
+
+    Attributes:
+        pairs: The newest raw bytes and what they were read as, oldest first.
+    """
+
+    def __init__(self, monitor: InstrumentMonitor, port: Source) -> None:
+        self.pairs: deque[tuple[bytes, str]] = deque(maxlen=_SHOWN_PAIRS)
+        self._monitor, self._port = monitor, port
+
+    def take(self) -> None:
+        """Decode what came."""
+        monitor = self._monitor
+        for chunk in self._port.take():
+            bad_before = monitor.parser.bad_frames
+            if len(monitor.feed(chunk)):
+                self.pairs.append((chunk.data[-_SHOWN_BYTES:], monitor.reading))
+            elif monitor.parser.bad_frames > bad_before:
+                self.pairs.append((monitor.parser.last_bad[-_SHOWN_BYTES:], "not understood"))
+
+    def problem(self, now_s: float, *, at_end: bool) -> InstrumentError | None:
+        """What is wrong with it; one that spoke may be silent for as long as somebody looks at it."""
+        patience_s = 0.0 if at_end else SILENT_S
+        if self._monitor.latest is not None:
+            patience_s = math.inf
+        found = self._monitor.problem(now_s, lost=self._port.lost, patience_s=patience_s)
+        # A button may be pressed later, as long as there is time.
+        return None if isinstance(found, InstrumentWaits) and not at_end else found
+
+    def row(self, now_s: float) -> tuple[str, ...]:
+        """Cells of the table, in the order of `HEADINGS`."""
+        monitor, parser = self._monitor, self._monitor.parser
+        age_s = monitor.age_s(now_s)
+        age = f"{age_s:.2f} s" if age_s is not None else "–"
+        jitter = f"{1000.0 * monitor.jitter_s:.2f} ms" if math.isfinite(monitor.jitter_s) else "–"
+        known_s = monitor.time_uncertainty_s
+        known = f"{1000.0 * known_s:.2f} ms" if math.isfinite(known_s) else "–"
+        bad = str(parser.bad_frames) + (f" (last {parser.last_bad[:20]!r})" if parser.bad_frames else "")
+        said = [f"{mark} {count}" for mark, count in sorted(parser.marks.items()) if count]
+        if self._port.lost is not None:
+            said.insert(0, f"away: {self._port.lost.reason}")
+        rate, reading, notes = f"{monitor.rate_hz(now_s):.1f}", monitor.reading or "–", ", ".join(said) or "–"
+        return (monitor.name, monitor.port, reading, rate, age, jitter, known, bad, notes)
+
+    @property
+    def name(self) -> str:
+        """Its role."""
+        return self._monitor.name
 
 
 def propose_profiles(stand_path: Path, seconds: float, console: Console) -> None:
@@ -80,15 +131,18 @@ def propose_profiles(stand_path: Path, seconds: float, console: Console) -> None
         InstrumentError: A port that stopped working for good.
     """
     stand = load_stand(stand_path)
-    settings = {INDICATOR: stand.indicator_profile.port, ENCODER: stand.encoder_profile.port}
     with ExitStack() as stack:
         ports = _open(stand, stack)
-        captured = _capture(ports, seconds or _CAPTURE_S)
+        captured = _capture(ports.sources() or {}, seconds or _CAPTURE_S)
     refused = []
     for name, data in captured.items():
-        where = f"{name} on {ports[name].name}"
+        where = f"{name} on {ports.ears[name].port_name}"
         try:
-            proposal = propose(data, settings[name], quantity="length" if name == INDICATOR else "angle")
+            proposal = propose(
+                data,
+                ports.ears[name].monitor.profile.port,
+                quantity="length" if name == INDICATOR else "angle",
+            )
         except CaptureRefused as error:
             refused.append(f"{where}: {error}")
             continue
@@ -109,13 +163,16 @@ _JUDGEMENT = {
 }
 
 
-def _open(stand: Stand, stack: ExitStack) -> dict[str, Source]:
+def _open(stand: Stand, stack: ExitStack) -> StandPorts:
     """Open both ports; a failure also names the ports that there are."""
+    ports = StandPorts(stand)
+    stack.callback(ports.close)
     try:
-        return open_ports(stand, stack)
+        ports.open_both()
     except StandError as error:
         here = "; ".join(ports_here()) or "none"
         raise StandError(*error.lines, f"serial ports of this machine: {here}") from error
+    return ports
 
 
 def _capture(ports: dict[str, Source], seconds: float) -> dict[str, bytes]:
@@ -130,7 +187,7 @@ def _capture(ports: dict[str, Source], seconds: float) -> dict[str, bytes]:
     return {name: bytes(one) for name, one in data.items()}
 
 
-def _picture(heard: list[Heard], now_s: float) -> Group:
+def _picture(heard: list[_Heard], now_s: float) -> Group:
     table = Table()
     for heading in HEADINGS:
         table.add_column(heading, overflow="fold")

@@ -4,20 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import datetime as dt
 import shlex
 import sys
-import time
-from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
-from importlib.metadata import version
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lashmap_analysis.record.record import Shaft
 from lashmap_drivers.errors import InstrumentError
-from lashmap_drivers.ports.source import Source
 from rich.console import Console
 
 from lashmap_daemon.bus.join import OnTheBus, join_bus
@@ -34,35 +29,30 @@ from lashmap_daemon.logbook.lock import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_writable
 from lashmap_daemon.replay.conclude import hand_over
-from lashmap_daemon.replay.preconditions import collect
 from lashmap_daemon.screens.lines import say
 from lashmap_daemon.screens.live import LiveScreen
 from lashmap_daemon.screens.plain import PlainScreen
 from lashmap_daemon.screens.prompts import PromptsFile
 from lashmap_daemon.screens.summary import print_files, print_summary
-from lashmap_daemon.sequence.resume import find_unfinished, take_up
+from lashmap_daemon.sequence.resume import Unfinished
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.free_text import MOST_IN_LABEL, complaint
-from lashmap_daemon.setup.stand_file import ENCODER, Stand, load_stand
-from lashmap_daemon.story.events import Listener, TestClosed, TestStarted
-from lashmap_daemon.story.recorded import Setup
+from lashmap_daemon.setup.stand_file import Stand, load_stand
+from lashmap_daemon.story.events import CautionsConfirmed, Listener, TestClosed
 from lashmap_daemon.system import HAS_KEYS
-from lashmap_daemon.testing.channels import SILENT_S, Channels
-from lashmap_daemon.testing.hands_free import obeying
-from lashmap_daemon.testing.listening import listen, open_ports
-from lashmap_daemon.testing.live_test import LiveTest, Opening, Screen
+from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.engine import Engine, Prepared, prepare_again
+from lashmap_daemon.testing.live_test import Opening, Screen
+from lashmap_daemon.testing.monitor import StandPorts
 from lashmap_daemon.testing.opening import (
     Nobody,
     Person,
+    check_plan,
     complete_box,
     confirm_cautions,
-    matched_teeth,
-    start_record,
-    unused_name,
 )
 from lashmap_daemon.testing.relay import Relay
-from lashmap_daemon.testing.resume_opening import open_again, reference_of
 
 if TYPE_CHECKING:
     from lashmap_daemon.bus.stand_bus import StandBus
@@ -160,10 +150,10 @@ def run(options: RunOptions, console: Console) -> int:
                 print(f"lashmap: interrupted; what was recorded is kept. Go on: {again}", file=sys.stderr)  # noqa: T201
             return EXIT_STOPPED
         try:
-            status = _hand_over(begun.logbook, closed, test, options, console, bus=bus)
-            begun.logbook.must_be_there()
+            status = _hand_over(begun.engine.logbook, closed, test, options, console, bus=bus)
+            begun.engine.logbook.must_be_there()
         except LashmapError:
-            _save_if_gone(begun.logbook, test)
+            _save_if_gone(begun.engine.logbook, test)
             raise
         return status
 
@@ -192,40 +182,26 @@ def _again(options: RunOptions, test: str, logbook: Path) -> str:
 @dataclass(frozen=True, kw_only=True)
 class _Begun:
     opening: Opening
+    engine: Engine
     stand: Stand
-    ports: dict[str, Source]
-    logbook: Logbook
 
 
 def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
     """Everything before the first position of a new test."""
-    now = dt.datetime.now(dt.UTC)
-    started = start_record(
-        box,
-        stand,
-        operator=options.operator,
-        now=now,
-        version=version("lashmap"),
-        box_name=str(options.box),
-        sweeps=options.runout,
-    )
+    # What cannot be planned is said before anybody is asked anything.
+    check_plan(box, stand, box_name=str(options.box), sweeps=options.runout)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     box = complete_box(box, person)
-    logbook = stack.enter_context(_open_logbook(options.logbook, stack))
-    setup = replace(started.setup, box=box.recorded())
-    started = replace(started, setup=setup, test=unused_name(logbook, started.test))
-    ports, rates_hz, encoder_deg = _listen(stand, started, stack)
-    how, matched = matched_teeth(started.box, person, encoder_deg=encoder_deg)
-    opening = Opening(
-        started=started,
+    engine = Engine(_ports(stand, stack), stack.enter_context(_open_logbook(options.logbook, stack)))
+    prepared = engine.prepare(
+        box,
+        stand,
+        box_name=str(options.box),
+        operator=options.operator,
         cautions=cautions,
-        preconditions=collect(
-            setup.box, setup.stand, matched=how, today=now.astimezone().date(), locked_out=True
-        ),
-        matched=matched,
-        rates_hz=rates_hz,
+        sweeps=options.runout,
     )
-    return _Begun(opening=opening, stand=stand, ports=ports, logbook=logbook)
+    return _matched(engine, prepared, person)
 
 
 def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
@@ -235,46 +211,33 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     if not options.logbook.is_file():
         raise ConfigurationError(str(options.logbook), ["no such logbook, so there is no test to go on with"])
     logbook = stack.enter_context(_open_logbook(options.logbook, stack))
-    test = find_unfinished(logbook, options.test, box.box.serial)
-    unfinished = take_up(logbook, test, Setup(box=box.recorded(), stand=stand.recorded()))
-    person.show(f"Going on with test {test}: {unfinished.state_text}.")
-    cautions = confirm_cautions(person, confirmed_before=options.locked_out)
-    ports, rates_hz, encoder_deg = _listen(stand, unfinished.started, stack)
-    opening = open_again(
-        unfinished,
-        reference_of(unfinished, logbook),
-        person=person,
-        cautions=cautions,
-        rates_hz=rates_hz,
-        encoder_deg=encoder_deg,
-        followed=True,
-        operator=options.operator,
-        version=version("lashmap"),
-        now=dt.datetime.now(dt.UTC),
-    )
-    return _Begun(opening=opening, stand=stand, ports=ports, logbook=logbook)
+
+    def cautions(unfinished: Unfinished) -> CautionsConfirmed:
+        person.show(f"Going on with test {unfinished.test}: {unfinished.state_text}.")
+        return confirm_cautions(person, confirmed_before=options.locked_out)
+
+    prepared = prepare_again(logbook, options.test, box, stand, operator=options.operator, cautions=cautions)
+    return _matched(Engine(_ports(prepared.stand, stack), logbook), prepared, person)
 
 
-def _listen(
-    stand: Stand, started: TestStarted, stack: ExitStack
-) -> tuple[dict[str, Source], dict[str, float], Callable[[], float]]:
-    """Open both ports; also the rates heard, and how to read the encoder now."""
-    ports = open_ports(stand, stack)
-    channels = Channels(started.stand, started.box.gear_set.gear_set())
-    rates_hz = listen(ports, channels)
+def _ports(stand: Stand, stack: ExitStack) -> StandPorts:
+    ports = StandPorts(stand)
+    stack.callback(ports.close)
+    return ports
 
-    def encoder_deg() -> float:
-        for name, port in ports.items():
-            channels.feed(name, port.take())
-        latest_s = channels.latest_s(ENCODER)
-        if latest_s is None or time.monotonic() - latest_s > SILENT_S:
-            raise StandError(
-                f"encoder on {channels.port(ENCODER)}: has given no angle for {SILENT_S:.0f} s, so nobody "
-                "knows where the marked teeth are. See to its cable and power, and run again."
-            )
-        return channels.latest_encoder_deg or 0.0
 
-    return ports, rates_hz, encoder_deg
+def _matched(engine: Engine, prepared: Prepared, person: Person) -> _Begun:
+    """Open both ports, hear both instruments, and have the marked teeth brought together."""
+    engine.ports.open_both()
+    channels = Channels(prepared.stand.recorded(), prepared.box.gear_set.gear_set())
+    with engine.tapped(channels):
+        asyncio.run(engine.hear())
+
+        def encoder_deg() -> float:
+            return asyncio.run(engine.still_encoder_deg(prepared, channels))
+
+        opening = engine.opening(prepared, person, encoder_deg=encoder_deg, followed=True)
+    return _Begun(opening=opening, engine=engine, stand=prepared.stand)
 
 
 def _check_place(path: Path) -> None:
@@ -306,12 +269,11 @@ def _lead(
             slow = Relay("the screen", AtTerminal(console=console).show)
             screen = PlainScreen(opening.started.box.box.units, slow)
             stack.callback(slow.close, _LAST_LINES_S)
-        for port in begun.ports.values():
-            port.take()  # what came while questions were answered belongs to no test
         if bus is not None:
             screen = OnTheBus(screen, bus)
-        screen = obeying(screen, begun.stand.file, opening.started.box.gear_set.gear_teeth)
-        live = LiveTest(opening, begun.ports, begun.logbook, screen, listeners, slow=(slow,), go_on=go_on)
+        live = begun.engine.live_test(
+            opening, begun.stand, screen, listeners, go_on=go_on, handle_signals=True, slow=(slow,)
+        )
         return asyncio.run(live.run())
 
 

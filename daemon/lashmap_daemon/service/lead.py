@@ -10,7 +10,7 @@ import contextlib
 import logging
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -18,7 +18,6 @@ from lashmap_drivers.errors import InstrumentError
 
 from lashmap_daemon.errors import ConfigurationError, LashmapError, LogbookGone, StandError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.preconditions import MatchedHow
 from lashmap_daemon.screens.prompts import PromptsFile
 from lashmap_daemon.sequence import words
 from lashmap_daemon.sequence.words import Phase
@@ -27,21 +26,17 @@ from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import about
 from lashmap_daemon.service.opening import (
     PREPARING_S,
-    AnyPrepared,
     Waiting,
     prepare,
     prepare_again,
-    refuse_unheard,
-    still_encoder_deg,
 )
-from lashmap_daemon.service.ports import StandPorts
 from lashmap_daemon.service.screen import ServiceScreen
 from lashmap_daemon.service.words import Begin, Resume
 from lashmap_daemon.setup.stand_file import Stand
 from lashmap_daemon.story import events
-from lashmap_daemon.testing.hands_free import obeying
+from lashmap_daemon.testing.engine import Engine, Prepared
 from lashmap_daemon.testing.live_test import LiveTest, Opening
-from lashmap_daemon.testing.opening import unused_name
+from lashmap_daemon.testing.monitor import StandPorts
 
 if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
@@ -94,6 +89,7 @@ class Lead:
         self.screen: ServiceScreen | None = None
         self.test = self.last_test = ""
         self._ports, self._logbook, self._output = ports, logbook, output
+        self._engine = Engine(ports, logbook, say_again=", then say: lashmap tell STAND matched")
         self._on_change = on_change
         self._bus = bus or ServiceBus(None)
         self._wake = asyncio.Event()
@@ -103,7 +99,7 @@ class Lead:
         self._ending = False
 
     @property
-    def prepared(self) -> AnyPrepared | None:
+    def prepared(self) -> Prepared | None:
         """The test that waits for its marked teeth."""
         return self._waiting.prepared if self._waiting else None
 
@@ -125,13 +121,11 @@ class Lead:
             LashmapError: Why not.
         """
         with self._preparing():
-            prepared = prepare(request, self.boxes, self.stand)
-            name = unused_name(self._logbook, prepared.started.test)
-            prepared = replace(prepared, started=replace(prepared.started, test=name))
+            prepared = prepare(request, self.boxes, self.stand, self._engine)
             reference = prepared.box.matched_teeth.encoder_deg
             if reference is not None:
-                return await self._go(prepared, "box file", reference)
-        return await self._match(prepared, request.matched)
+                return await self._go(Waiting(prepared), reference)
+        return await self._match(Waiting(prepared), request.matched)
 
     async def resume(self, request: Resume) -> list[str]:
         """Prepare a test that ended early to go on, or go on with it; returns what to do now.
@@ -143,8 +137,8 @@ class Lead:
             prepared = await asyncio.to_thread(
                 prepare_again, request, self.boxes, self.stand, self._logbook.path
             )
-            prepared.before_deg = await still_encoder_deg(self._ports, prepared)
-        return await self._match(prepared, request.matched)
+            before_deg = await self._engine.still_encoder_deg(prepared)
+        return await self._match(Waiting(prepared, before_deg), request.matched)
 
     async def matched(self, *, known: bool, cause: str = "") -> list[str]:
         """The marked teeth are together now (or nobody knows where they are): the prepared test begins.
@@ -161,11 +155,11 @@ class Lead:
             raise StandError("no test waits for its marked teeth; begin one first")
         waiting.busy = True
         try:
-            encoder_deg = await still_encoder_deg(self._ports, waiting.prepared)
+            encoder_deg = await self._engine.still_encoder_deg(waiting.prepared)
             if self._waiting is not waiting:
                 raise StandError("the preparation was given up meanwhile")
-            how: MatchedHow = "set at the stand" if known else "assumed"
-            return await self._go(waiting.prepared, how, encoder_deg, *([cause] if cause else []))
+            waiting.told.says = "matched" if known else ""
+            return await self._go(waiting, encoder_deg, *([cause] if cause else []))
         finally:
             waiting.busy = False
 
@@ -215,27 +209,26 @@ class Lead:
             return False
         return waiting.spoken(now_s)
 
-    async def _match(self, prepared: AnyPrepared, when: Literal["later", "now", "unknown"]) -> list[str]:
-        instructions = self._wait_for_matched(prepared)
+    async def _match(self, waiting: Waiting, when: Literal["later", "now", "unknown"]) -> list[str]:
+        instructions = self._wait_for_matched(waiting)
         # What is refused from here on leaves the test prepared: it can be said again.
         return instructions if when == "later" else await self.matched(known=when == "now")
 
     # How it goes ------------------------------------------------------------------------------------------
 
-    def _wait_for_matched(self, prepared: AnyPrepared) -> list[str]:
-        self._waiting = Waiting(prepared)
-        self._ports.tap = self._waiting.gear.feed
-        LOG.info("box %s is prepared and waits for its marked teeth", prepared.box.box.serial)
-        return self._waiting.instructions()
+    def _wait_for_matched(self, waiting: Waiting) -> list[str]:
+        self._waiting = waiting
+        self._ports.tap = waiting.gear.feed
+        LOG.info("box %s is prepared and waits for its marked teeth", waiting.prepared.box.box.serial)
+        return waiting.instructions()
 
-    async def _go(
-        self, prepared: AnyPrepared, how: MatchedHow, encoder_deg: float, *remarks: str
-    ) -> list[str]:
+    async def _go(self, waiting: Waiting, encoder_deg: float, *remarks: str) -> list[str]:
         if self._ending or self.state != "preparing":
             raise StandError("the test was given up before it began")
-        refuse_unheard(self._ports)
+        self._engine.refuse_unheard()
         self._logbook.must_be_there()
-        opening = prepared.opening(self._ports, how, encoder_deg)
+        prepared, angles = waiting.prepared, waiting.angles(encoder_deg)
+        opening = self._engine.opening(prepared, waiting.told, encoder_deg=angles, followed=False)
         self._waiting = self._ports.tap = None
         screen = self.screen = ServiceScreen(prepared.started)
         self.test = prepared.started.test
@@ -285,21 +278,14 @@ class Lead:
         self._change("idle")
 
     async def _live_test(self, begun: _Begun) -> events.TestClosed:
-        sources = self._ports.sources()
-        if sources is None:
-            raise StandError("an instrument went away before the test began")
         if self._ending:
             raise StandError("the service ended before the test began")
-        stand = self.stand.file
-        listeners: tuple[events.Listener, ...] = (
-            (PromptsFile(Path(stand.prompts.file)),) if stand.prompts is not None else ()
-        )
-        screen = obeying(self._bus.screen(begun.screen), stand, begun.opening.started.box.gear_set.gear_teeth)
-        for source in sources.values():
-            source.take()  # what came before belongs to no test
+        prompts = self.stand.file.prompts
+        listeners: tuple[events.Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
         go_on = f"lashmap tell STAND resume BOX --test {begun.opening.started.test}"
-        self._live = LiveTest(
-            begun.opening, sources, self._logbook, screen, listeners, handle_signals=False, go_on=go_on
+        screen = self._bus.screen(begun.screen)
+        self._live = self._engine.live_test(
+            begun.opening, self.stand, screen, listeners, go_on=go_on, handle_signals=False
         )
         return await self._live.run()
 
@@ -310,7 +296,7 @@ class Lead:
         self._logbook.must_be_there()
         self._change("preparing")
         try:
-            refuse_unheard(self._ports)
+            self._engine.refuse_unheard()
             yield
         except BaseException:
             if self.state == "preparing":

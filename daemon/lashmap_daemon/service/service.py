@@ -11,9 +11,15 @@ from collections.abc import Callable, Coroutine
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, TypeAlias
 
-from lashmap_analysis.record.lengths import format_length
+from lashmap_drivers.errors import (
+    InstrumentError,
+    InstrumentGarbled,
+    InstrumentLost,
+    InstrumentSilent,
+    InstrumentWithoutReading,
+)
 
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, LashmapError, LogbookGone
 from lashmap_daemon.logbook.logbook import Logbook
@@ -24,15 +30,12 @@ from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import Holding
 from lashmap_daemon.service.lead import Lead
 from lashmap_daemon.service.notify import Notifier
-from lashmap_daemon.service.ports import StandPorts
 from lashmap_daemon.service.screen import ServiceScreen
 from lashmap_daemon.service.server import listening
-from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
+from lashmap_daemon.setup.stand_file import ENCODER, Stand, load_stand
 from lashmap_daemon.story.wording import angle_text
 from lashmap_daemon.system import on_signals
-from lashmap_daemon.testing.channels import SILENT_S
-
-_RATE_S = 2.0
+from lashmap_daemon.testing.monitor import Ear, StandPorts
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,7 +81,7 @@ class Answers:
     def report(self) -> words.StatusReport:
         """How the service is now."""
         lead, now_s = self.lead, time.monotonic()
-        instruments = self.ports.states(now_s)
+        instruments = [state_of(ear, now_s) for ear in self.ports.ears.values()]
         awaits, done, total, refusal = "a test: lashmap tell STAND begin BOX", 0, 0, ""
         started = lead.prepared.started if lead.prepared else None
         screen = lead.screen
@@ -110,29 +113,62 @@ class Answers:
         )
 
 
+def state_of(ear: Ear, now_s: float) -> words.InstrumentState:
+    """What is known of an instrument now."""
+    source, monitor = ear.source, ear.monitor
+    state, detail = _in_a_word(monitor.problem(now_s, lost=source.lost if source is not None else None))
+    return words.InstrumentState(
+        instrument=ear.name,
+        port=ear.port_name,
+        state="absent" if source is None else state,
+        detail=ear.problem if source is None else detail,
+        reading=monitor.reading,
+        age_s=monitor.age_s(now_s),
+        rate_hz=monitor.rate_hz(now_s),
+        bad_frames=monitor.parser.bad_frames,
+        dropped_chunks=source.dropped_chunks if source is not None else 0,
+        reconnects=getattr(source, "reconnects", 0),  # a recording has none
+    )
+
+
+_Judged: TypeAlias = Literal["heard", "away", "silent", "not understood", "without reading"]
+
+
+def _in_a_word(problem: InstrumentError | None) -> tuple[_Judged, str]:
+    """What is wrong with an instrument as state and detail of a status."""
+    word: _Judged = "heard"  # also one that waits for its button: nothing is wrong with it
+    match problem:
+        case InstrumentLost():
+            word = "away"
+        case InstrumentSilent():
+            word = "silent"
+        case InstrumentGarbled():
+            word = "not understood"
+        case InstrumentWithoutReading():
+            word = "without reading"
+    return word, "" if problem is None else str(problem)
+
+
 def _in_test(one: words.InstrumentState, screen: ServiceScreen, now_s: float) -> words.InstrumentState:
     """An instrument while a test takes its samples."""
     conductor = screen.conductor
     if conductor is None or one.state in {"absent", "away"}:
         return one
-    channels, test_s = conductor.channels, screen.test_s(now_s)
-    since_s = test_s - _RATE_S
-    if one.instrument == INDICATOR:
-        latest, count = channels.latest_indicator, len(channels.indicator(since_s))
-        reading = format_length(latest[1], "mm", signed=True) if latest else ""
-    else:
-        latest, count = channels.latest_gear_deg, len(channels.gear_deg(since_s))
+    test_s = screen.test_s(now_s)
+    monitor = conductor.channels.monitors[one.instrument]
+    state, detail = _in_a_word(monitor.problem(test_s))
+    reading, latest = monitor.reading, conductor.channels.latest_gear_deg
+    if one.instrument == ENCODER:
         hidden = conductor.state.phase is Phase.CHECKING  # nobody is to go by what the marks are to check
         reading = f"gear at {angle_text(latest[1], decimals=3)}" if latest and not hidden else ""
-    age_s = max(test_s - latest[0], 0.0) if latest else None
     return one.model_copy(
         update={
-            "state": "silent" if age_s is None or age_s >= SILENT_S else "heard",
-            "detail": "",
+            "state": state,
+            "detail": detail,
             "reading": reading,
-            "age_s": age_s,
-            "rate_hz": count / _RATE_S,
-            "bad_frames": channels.bad_frames(one.instrument),
+            "age_s": monitor.age_s(test_s),
+            "rate_hz": monitor.rate_hz(test_s),
+            "bad_frames": monitor.parser.bad_frames,
         }
     )
 

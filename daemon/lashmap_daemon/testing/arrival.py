@@ -97,23 +97,28 @@ def window_s(rate_hz: float) -> float:
     return min(max((_FEWEST_SAMPLES + 1) / rate_hz, WINDOW_S), _LONGEST_WINDOW_S)
 
 
-def is_still(gear_deg: Samples, indicator: Samples, target_deg: float, limits: StillLimits) -> bool:
+def rests(gear_deg: Samples, limits: StillLimits) -> bool:
+    """True when the gear stands still; false as well when too few samples say so."""
+    return len(gear_deg) >= _FEWEST_SAMPLES and float(np.ptp(gear_deg.value)) <= limits.gear_span_deg
+
+
+def is_still(gear_deg: Samples, indicator: Samples | None, target_deg: float, limits: StillLimits) -> bool:
     """True when the gear rests at ``target_deg`` with the tip on its tooth.
 
     Args:
         gear_deg: Gear angle past the matched teeth over the last `WINDOW_S` or more.
-        indicator: Indicator over the same time, mm.
+        indicator: Indicator over the same time, mm; None when it says nothing between presses of its button.
         target_deg: Gear angle of the position.
         limits: What counts as still.
     """
-    if len(gear_deg) < _FEWEST_SAMPLES or len(indicator) < _FEWEST_SAMPLES:
+    if not rests(gear_deg, limits) or not is_near(gear_deg, target_deg, limits):
+        return False
+    if indicator is None:
+        return True
+    if len(indicator) < _FEWEST_SAMPLES:
         return False
     tip_mm = without_lone(indicator.time_s, indicator.value, limits.tip_span_mm)
-    return (
-        float(np.ptp(gear_deg.value)) <= limits.gear_span_deg
-        and is_near(gear_deg, target_deg, limits)
-        and float(np.ptp(tip_mm)) <= limits.tip_span_mm
-    )
+    return float(np.ptp(tip_mm)) <= limits.tip_span_mm
 
 
 def is_near(gear_deg: Samples, target_deg: float, limits: StillLimits) -> bool:

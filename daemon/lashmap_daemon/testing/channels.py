@@ -9,19 +9,15 @@ from typing import Literal
 
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
-from lashmap_drivers.errors import (
-    InstrumentError,
-    InstrumentGarbled,
-    InstrumentSilent,
-    InstrumentWithoutReading,
-)
-from lashmap_drivers.readings import Chunk, Chunks, Floats, Samples
+from lashmap_drivers.errors import InstrumentError, InstrumentWaits
+from lashmap_drivers.readings import Chunk, Floats, Samples
 from lashmap_drivers.timing.angles import FASTEST_DEG_S, Jump
 
 from lashmap_daemon.replay.samples import in_record_deg
 from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
 from lashmap_daemon.story.events import MatchedTeethSet
 from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Stand
+from lashmap_daemon.testing.monitor import InstrumentMonitor
 
 _FIRST = 1024  # samples that there is room for at first
 
@@ -86,10 +82,9 @@ class TraceBuffer:
         self._rows, self._end = rows, kept.shape[1]
 
 
-# Both instruments of a stand as decoded traces, and whether they are alive.
+# Both instruments of a stand as decoded traces.
 
 
-SILENT_S = 3.0  # twenty times the interval of the slowest instrument this is meant for
 _KEEP_S = 120.0
 _RATE_S = 2.0
 
@@ -103,41 +98,34 @@ class Channels:
         keep_s: How far back `window` can reach.
 
     Attributes:
+        monitors: What is heard of each instrument, and what is wrong with it.
         reference_is_assumed: Nobody said where the marked teeth are.
     """
 
     def __init__(self, stand: Stand, gear_set: GearSet, keep_s: float = _KEEP_S) -> None:
-        self._stand = stand
-        self._decoders = stand.decoders()
-        self._buffers = {name: TraceBuffer(keep_s) for name in self._decoders}
-        self._heard_s: dict[str, float] = {}
-        self._marks_before: dict[str, Mapping[str, int]] = {}  # the chunks with the newest sample, by channel
+        lone = LoneSamples.of(gear_set, stand.encoder.shaft)
+        self.monitors = {
+            INDICATOR: InstrumentMonitor(stand, INDICATOR),
+            ENCODER: InstrumentMonitor(stand, ENCODER, lone=lone),
+        }
+        self._buffers = {name: TraceBuffer(keep_s) for name in self.monitors}
         self._matched: MatchedTeethSet | None = None
         self.reference_is_assumed = False
         self._reference_deg = 0.0
         on_pinion = stand.encoder.shaft == "pinion"
         self._gear_per_encoder = gear_set.pinion_teeth / gear_set.gear_teeth if on_pinion else 1.0
-        self._lone = LoneSamples.of(gear_set, stand.encoder.shaft)
 
     def feed(self, name: str, chunks: list[Chunk]) -> None:
         """Decode the next chunks of one instrument."""
         if not chunks:
             return
-        decoder = self._decoders[name]
-        marks = dict(decoder.parser.marks)
-        samples = decoder.feed(Chunks.of(*chunks))
-        if len(samples):
-            self._marks_before[name] = marks
-        if name == ENCODER:
-            samples = self._lone.feed(samples)
-            if self._matched is not None and len(samples):
-                first_deg = float(samples.value[0])
-                self._reference_deg = in_record_deg(self._matched, first_deg, decoder.range_deg)
-                self._matched = None
+        monitor = self.monitors[name]
+        samples = monitor.feed(*chunks)
+        if name == ENCODER and self._matched is not None and len(samples):
+            first_deg, range_deg = float(samples.value[0]), monitor.decoder.range_deg
+            self._reference_deg = in_record_deg(self._matched, first_deg, range_deg)
+            self._matched = None
         self._buffers[name].append(samples)
-        heard_s = [chunk.arrival_s for chunk in chunks if not chunk.is_break]
-        if heard_s:
-            self._heard_s[name] = heard_s[-1]
 
     def count_from(self, matched: MatchedTeethSet) -> None:
         """Give angles past the matched teeth from here on; to be said before the first bytes come."""
@@ -146,7 +134,7 @@ class Channels:
 
     def may_have_gone_round(self, now_s: float) -> bool:
         """No angle came for so long that the encoder's count may be a whole range further, unseen."""
-        range_deg, heard_s = self._decoders[ENCODER].range_deg, self._heard_s.get(ENCODER)
+        range_deg, heard_s = self.monitors[ENCODER].decoder.range_deg, self.monitors[ENCODER].heard_s
         if range_deg is None or heard_s is None:
             return False
         return 2.0 * FASTEST_DEG_S * (now_s - heard_s) >= range_deg
@@ -171,9 +159,15 @@ class Channels:
         shaft = self.encoder_deg(start_s, end_s)
         return replace(shaft, value=shaft.value * self._gear_per_encoder)
 
+    @property
+    def indicator_on_button(self) -> bool:
+        """The indicator sends at a press of its button only."""
+        return self.monitors[INDICATOR].on_button
+
     def slowest_rate_hz(self, now_s: float) -> float:
-        """Samples a second of the slower instrument over the last moments."""
-        return min(buffer.count(now_s - _RATE_S) for buffer in self._buffers.values()) / _RATE_S
+        """Samples a second of the slower instrument over the last moments; one on its button has no pace."""
+        paced = (name for name, one in self.monitors.items() if not one.on_button)
+        return min(self._buffers[name].count(now_s - _RATE_S) for name in paced) / _RATE_S
 
     def latest_s(self, name: str) -> float | None:
         """Time of the newest sample of one instrument."""
@@ -188,10 +182,6 @@ class Channels:
         """
         times = [latest[0] for buffer in self._buffers.values() if (latest := buffer.latest) is not None]
         return min(times) if len(times) == len(self._buffers) else None
-
-    def time_uncertainty_s(self, name: str) -> float:
-        """Standard uncertainty of the newest sample times of one instrument, in seconds; nan when unknown."""
-        return self._buffers[name].time_uncertainty_s
 
     @property
     def latest_indicator(self) -> tuple[float, float] | None:
@@ -212,71 +202,51 @@ class Channels:
         latest = self._buffers[ENCODER].latest
         return None if latest is None else latest[1]
 
-    def good_frames(self, name: str) -> int:
-        """Lines of one instrument that fitted its profile."""
-        return self._decoders[name].parser.good_frames
-
     def bad_frames(self, name: str) -> int:
         """Lines of one instrument that did not fit its profile."""
-        return self._decoders[name].parser.bad_frames
+        return self.monitors[name].parser.bad_frames
 
     def tally(self, name: str) -> WireTally:
         """What came of the bytes of one instrument so far."""
-        wrong = self._lone.left_out if name == ENCODER else 0
-        return WireTally(good=self.good_frames(name), bad=self.bad_frames(name), wrong=wrong)
+        lone = self.monitors[name].lone
+        wrong = lone.left_out if lone is not None else 0
+        return WireTally(good=self.monitors[name].parser.good_frames, bad=self.bad_frames(name), wrong=wrong)
 
     def damaged(self) -> list[str]:
         """Instruments with a notable share of lines that could not be read, and that share."""
-        tallies = {name: self.tally(name) for name in self._decoders}
+        tallies = {name: self.tally(name) for name in self.monitors}
         return [f"{name} {one.share_text} of lines" for name, one in tallies.items() if one.is_notable]
 
     def wire_sentence(self, name: str, tally: WireTally, when: str) -> str:
         """What was wrong on one instrument's wire ``when``, and what to do; empty when nothing was."""
-        profile = self._stand.profile(name)
-        return tally.sentence(name, self.port(name), when=when, checked=profile.is_checked)
+        checked = self.monitors[name].profile.is_checked
+        return tally.sentence(name, self.port(name), when=when, checked=checked)
 
     def marks(self, name: str) -> Mapping[str, int]:
         """What one instrument said beside its numbers (`lashmap_drivers.parser`), and how often."""
-        return self._decoders[name].parser.marks
+        return self.monitors[name].parser.marks
 
     @property
     def jump(self) -> Jump | None:
         """The step by which the encoder went further than any shaft turns; None when it never did."""
-        return self._decoders[ENCODER].jump
+        return self.monitors[ENCODER].decoder.jump
 
     @property
     def index_passes(self) -> int:
         """How often the encoder's index pulse came back to its place, when it did so in each turn."""
-        return self._decoders[ENCODER].parser.index_passes
-
-    def last_bad(self, name: str) -> bytes:
-        """The newest of those, as received."""
-        return self._decoders[name].parser.last_bad
+        return self.monitors[ENCODER].parser.index_passes
 
     def port(self, name: str) -> str:
         """Port of one instrument as the stand file names it."""
-        return self._stand.indicator.port if name == INDICATOR else self._stand.encoder.port
+        return self.monitors[name].port
 
     def failure(self, name: str, now_s: float, since_s: float) -> InstrumentError | None:
-        """What is wrong with an instrument that has given no sample for `SILENT_S`, or None.
+        """What is wrong with an instrument whose port works (`InstrumentMonitor.problem`), or None.
 
         Args:
             name: Which instrument.
             now_s: The time now.
             since_s: When listening began; silence is counted from the later of this and the newest sample.
         """
-        latest = self._buffers[name].latest
-        silent_s = now_s - max(since_s, latest[0] if latest else since_s)
-        if silent_s < SILENT_S:
-            return None
-        parser = self._decoders[name].parser
-        profile = self._stand.profile(name)
-        if parser.bytes_seen and parser.good_frames == 0:
-            sample = parser.last_bad or parser.unfinished
-            return InstrumentGarbled(name, self.port(name), parser.bytes_seen, sample, profile.expected)
-        if now_s - self._heard_s.get(name, -math.inf) < SILENT_S:
-            # What it said an hour ago explains nothing.
-            before = self._marks_before.get(name, {})
-            said = tuple(mark for mark, count in sorted(parser.marks.items()) if count > before.get(mark, 0))
-            return InstrumentWithoutReading(name, self.port(name), silent_s, said, parser.last_bad)
-        return InstrumentSilent(name, self.port(name), silent_s)
+        found = self.monitors[name].problem(now_s, since_s=since_s)
+        return None if isinstance(found, InstrumentWaits) else found

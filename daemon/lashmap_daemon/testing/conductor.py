@@ -319,7 +319,8 @@ class Conductor:
             return
         since_s = self._now_s - window_s
         gear = self.channels.gear_deg(since_s)
-        if arrival.is_still(gear, self.channels.indicator(since_s), self._target_deg(), self._still):
+        tip = None if self.channels.indicator_on_button else self.channels.indicator(since_s)
+        if arrival.is_still(gear, tip, self._target_deg(), self._still):
             self.happen(words.Arrived())
             return
         if len(gear) and np.ptp(gear.value) > self._still.gear_span_deg:

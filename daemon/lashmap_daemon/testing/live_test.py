@@ -29,6 +29,7 @@ from lashmap_daemon.logbook.reserve import SIZE, Reserve
 from lashmap_daemon.sequence import words
 from lashmap_daemon.sequence.resume import Resumption
 from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
 from lashmap_daemon.system import on_signals
 from lashmap_daemon.testing.channels import Channels
@@ -86,6 +87,17 @@ class Opening:
     rates_hz: dict[str, float]
     resumed: events.TestResumed | None = None
     resumption: Resumption | None = None
+
+    def records(self) -> Iterator[events.Event]:
+        """The first events of the test."""
+        yield self.resumed or self.started
+        yield self.cautions
+        yield events.PreconditionsRecorded(preconditions=self.preconditions)
+        stand = self.started.stand
+        ports = {INDICATOR: stand.indicator.port, ENCODER: stand.encoder.port}
+        for name, rate_hz in self.rates_hz.items():
+            yield events.InstrumentHeard(instrument=name, port=ports[name], rate_hz=rate_hz)
+        yield self.matched
 
 
 class LiveTest:
@@ -162,7 +174,8 @@ class LiveTest:
             self._closing_record(),
             self._ended_by_signals(),
         ):
-            self._open()
+            for event in self._opening.records():
+                self._emit(event)
             if not kept:
                 self._emit(events.NoteTaken(text=_NO_RESERVE))
             while not self.conductor.closed:
@@ -173,16 +186,6 @@ class LiveTest:
         if self._keeper.closed is None:
             raise RuntimeError("a test ended without its closing record")
         return self._keeper.closed
-
-    def _open(self) -> None:
-        opening = self._opening
-        self._emit(opening.resumed or opening.started)
-        self._emit(opening.cautions)
-        self._emit(events.PreconditionsRecorded(preconditions=opening.preconditions))
-        for name, rate_hz in opening.rates_hz.items():
-            port = self.conductor.channels.port(name)
-            self._emit(events.InstrumentHeard(instrument=name, port=port, rate_hz=rate_hz))
-        self._emit(opening.matched)
 
     def _tick(self) -> None:
         chunks: dict[str, list[Chunk]] = {}

@@ -14,7 +14,7 @@ from typing import Protocol
 from lashmap_analysis.lash_map.positions import plan_positions
 from lashmap_analysis.record.record import Shaft
 
-from lashmap_daemon.errors import ConfigurationError, LashmapError
+from lashmap_daemon.errors import ConfigurationError, GearTurns, LashmapError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import MatchedHow
 from lashmap_daemon.setup.box_file import BoxFile
@@ -24,6 +24,7 @@ from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import Box, Setup
 from lashmap_daemon.story.wording import CAUTIONS
 
+_ASKED = 10  # times, of a gear that never stands still
 _CONFIRMATION = "locked out"
 
 
@@ -110,15 +111,57 @@ def matched_teeth(
         person: Is asked to bring the marked teeth together otherwise.
         encoder_deg: Reads the encoder now.
     """
-    how: MatchedHow
     if box.matched_teeth.encoder_deg is not None:
-        how, angle = "box file", box.matched_teeth.encoder_deg
-    else:
-        answer = person.ask('Bring the marked teeth together, then type "matched"; Enter = not known')
-        how = "set at the stand" if answer.strip().casefold() == "matched" else "assumed"
-        angle = encoder_deg()
-        return how, events.MatchedTeethSet(encoder_deg=angle, how=how, seen_deg=angle)
-    return how, events.MatchedTeethSet(encoder_deg=angle, how=how)
+        angle = box.matched_teeth.encoder_deg
+        return "box file", events.MatchedTeethSet(encoder_deg=angle, how="box file")
+    question = 'Bring the marked teeth together, then type "matched"; Enter = not known'
+    answer, angle = ask_at_rest(question, person, encoder_deg=encoder_deg)
+    how: MatchedHow = "set at the stand" if is_matched(answer) else "assumed"
+    return how, events.MatchedTeethSet(encoder_deg=angle, how=how, seen_deg=angle)
+
+
+def ask_at_rest(question: str, person: Person, *, encoder_deg: Callable[[], float]) -> tuple[str, float]:
+    """The answer to a question, and the encoder's angle then, from a gear that stands still.
+
+    While the gear turns, the person is told so and asked again.
+
+    Raises:
+        GearTurns: When there is nobody to hold it, or it never stands still.
+        StandError: When no angle comes.
+    """
+    for left in reversed(range(_ASKED)):
+        answer = person.ask(question)
+        try:
+            return answer, encoder_deg()
+        except GearTurns as error:
+            if isinstance(person, Nobody) or not left:
+                raise
+            person.show(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+    raise RuntimeError("nobody was asked")
+
+
+def is_matched(answer: str) -> bool:
+    """Somebody says that the marked teeth are together."""
+    return answer.strip().strip('"').casefold() == "matched"
+
+
+def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft, ...]) -> tuple[int, ...]:
+    """The engagements of the planned positions.
+
+    Raises:
+        ConfigurationError: When the box's plan cannot be laid out, or the indicator cannot follow a sweep.
+    """
+    if sweeps and stand.indicator_profile.sends == "on its button":
+        problem = (
+            "a runout sweep needs an indicator that goes on sending while the shaft turns; this one sends "
+            "when its button is pressed; leave the sweep out, or take another indicator"
+        )
+        raise ConfigurationError("--runout", [problem])
+    try:
+        planned = plan_positions(box.gear_set.gear_set(), box.plan.positions, box.plan.gear_turns)
+    except ValueError as error:
+        raise ConfigurationError(box_name, [f"plan: {error}"]) from error
+    return tuple(int(engagement) for engagement in planned)
 
 
 def start_record(
@@ -134,19 +177,15 @@ def start_record(
     """The start record with its planned positions.
 
     Raises:
-        ConfigurationError: When the box's plan cannot be laid out.
+        ConfigurationError: When the box's plan cannot be laid out, or the indicator cannot follow a sweep.
     """
-    gear_set = box.gear_set.gear_set()
-    try:
-        planned = plan_positions(gear_set, box.plan.positions, box.plan.gear_turns)
-    except ValueError as error:
-        raise ConfigurationError(box_name, [f"plan: {error}"]) from error
+    planned = check_plan(box, stand, box_name=box_name, sweeps=sweeps)
     slug = re.sub(r"[^A-Za-z0-9]+", "-", box.box.serial)[:MOST_IN_NAME].strip("-") or "box"
     return events.TestStarted(
         test=f"{now.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}",
         operator=operator,
         setup=Setup(box=box.recorded(), stand=stand.recorded()),
-        planned=tuple(int(engagement) for engagement in planned),
+        planned=planned,
         version=version,
         sweeps=sweeps,
     )

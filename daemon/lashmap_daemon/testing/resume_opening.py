@@ -19,6 +19,7 @@ from typing import Literal
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.record import Precondition, Shaft
 
+from lashmap_daemon.errors import GearTurns
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import collect
 from lashmap_daemon.replay.replay import end_of_encoder
@@ -26,7 +27,7 @@ from lashmap_daemon.sequence.resume import Unfinished
 from lashmap_daemon.setup.stand_file import ENCODER
 from lashmap_daemon.story import events
 from lashmap_daemon.testing.live_test import Opening
-from lashmap_daemon.testing.opening import Person, matched_teeth
+from lashmap_daemon.testing.opening import Nobody, Person, ask_at_rest, is_matched, matched_teeth
 
 QUESTION = 'Bring the marked teeth together again, then type "matched"; Enter = not known'
 _ASKED = 2  # a person who says the same twice is believed to mean it
@@ -151,16 +152,29 @@ def find_again(
         encoder_deg: Reads the encoder now.
         followed: It followed a count that wraps from one call to the next.
     """
-    before = reference.before(encoder_deg())
+    before = reference.before(_at_rest(person, encoder_deg))
     found = None
     for _ in range(_ASKED):
-        if person.ask(QUESTION).strip().strip('"').casefold() != "matched":
+        answer, found_deg = ask_at_rest(QUESTION, person, encoder_deg=encoder_deg)
+        if not is_matched(answer):
             return not_found(reference, before), before.moved_deg
-        found = judge(reference, before, encoder_deg(), followed=followed)
+        found = judge(reference, before, found_deg, followed=followed)
         if not found.contradiction:
             break
         person.show(found.contradiction)
     return found or not_found(reference, before), before.moved_deg
+
+
+def _at_rest(person: Person, encoder_deg: Callable[[], float]) -> float:
+    """The encoder's angle before anybody goes to the marks; who turns the gear meanwhile is asked to wait."""
+    try:
+        return encoder_deg()
+    except GearTurns:
+        if isinstance(person, Nobody):
+            raise
+    return ask_at_rest(
+        "The gear is turning. Hold it still, then press Enter", person, encoder_deg=encoder_deg
+    )[1]
 
 
 def not_found(reference: Reference, before: Before) -> FoundAgain:

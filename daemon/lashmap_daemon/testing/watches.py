@@ -26,6 +26,7 @@ from lashmap_daemon.testing import arrival
 from lashmap_daemon.testing.arrival import rest_before
 from lashmap_daemon.testing.channels import Channels
 
+PRESSES = 3  # samples of an indicator on its button that make a dwell; the analysis refuses fewer
 CHECK_S = 0.25  # how often the rock in hand is measured
 # These do not heal by rocking on: once seen in a long enough rock, it is better to begin again.
 _LASTING = {FlagName.SLIP, FlagName.OUT_OF_RANGE, FlagName.GAP_IN_SAMPLES}
@@ -131,6 +132,9 @@ class RockWatch:
         if enough and any(flag.name in _LASTING for flag in disabling):
             return RockBad((*sentences, *self._wire_errors()))
         if now_s - self.started_s > self._setting.longest_s:
+            if self._channels.indicator_on_button:
+                others = (one.sentence for one in disabling if one.name is not FlagName.UNDERSAMPLED_DWELL)
+                sentences = (self._of_presses(len(trace)), *others)
             return RockBad((*(sentences or (self._too_few(reading.reversals),)), *self._wire_errors()))
         return None
 
@@ -188,6 +192,15 @@ class RockWatch:
         return (
             f"{reversals} reversals in {self._setting.longest_s:.0f} s, {self._setting.reversals} are asked "
             "for; rock on evenly, flank to flank"
+        )
+
+    def _of_presses(self, presses: int) -> str:
+        """What a rock needs of an indicator that sends on its button."""
+        asked, longest_s = self._setting.reversals + 1, self._setting.longest_s
+        return (
+            f"the indicator sends on its button, and {presses} presses came in {longest_s:.0f} s; hold the "
+            f"gear on a flank and press {PRESSES} times or more, then on the other, {asked} flanks in all. "
+            "plan.rock_seconds in the box file sets how long there is for it"
         )
 
     def _refuse_frozen_encoder(self, reading_mm: float) -> None:

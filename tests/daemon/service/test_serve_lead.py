@@ -13,26 +13,29 @@ from typing import Self
 import pytest
 from daemon.running_service import short_boxes
 from daemon.virtual_loop import in_virtual_time, stand_still
-from daemon.virtual_time import simulated_stand_file
+from daemon.virtual_time import CONFIGS, simulated_stand_file
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.service.boxes import BoxFolder
 from lashmap_daemon.service.lead import Lead
 from lashmap_daemon.service.opening import PREPARING_S
-from lashmap_daemon.service.ports import StandPorts
-from lashmap_daemon.service.service import Watch
+from lashmap_daemon.service.service import Watch, state_of
 from lashmap_daemon.service.words import Begin, Resume
+from lashmap_daemon.setup.profile_file import load_profile
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story.events import (
+    InstrumentHeard,
+    InstrumentLost,
     MarksCompared,
     MatchedTeethSet,
     NoteTaken,
     PreconditionsRecorded,
     TestResumed,
 )
-from lashmap_drivers.errors import InstrumentLost
+from lashmap_daemon.testing.monitor import Ear, StandPorts
+from lashmap_drivers.errors import InstrumentLost as Lost
 from lashmap_drivers.ports.source import Backoff, Loss
 from lashmap_drivers.readings import Chunk
 
@@ -56,7 +59,7 @@ class Said:
 
     def take(self) -> list[Chunk]:
         if self.fail:
-            raise InstrumentLost("encoder", "said", "its reader ended", "Start it again.")
+            raise Lost("encoder", "said", "its reader ended", "Start it again.")
         return [Chunk(time.monotonic(), self._line() * 10)]
 
     def wait(self, seconds: float) -> bool:  # noqa: ARG002 - the interface of a source
@@ -175,6 +178,36 @@ def test_a_machine_that_stood_still_does_not_make_the_gear_turn(tmp_path: Path) 
 
     assert "has begun" in in_virtual_time(work())[0]
     assert stills == []
+
+
+def test_an_indicator_on_its_button_is_waited_for_and_not_called_silent(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    profile = load_profile(CONFIGS / "instruments" / "indicator-line-button.toml")
+    bench.stand = bench.stand.model_copy(update={"indicator_profile": profile})
+    ear = bench.ports.ears[INDICATOR] = Ear(bench.stand.recorded(), INDICATOR)
+    ear.source = said = Said(lambda: b"")
+    said.take = list  # type: ignore[method-assign]
+    bench.lead.stand = bench.stand
+
+    async def work() -> list[str]:
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 10.0)
+        state = state_of(ear, time.monotonic())
+        assert state.state == "heard"
+        assert "it sends when its button is pressed, and nothing came" in state.detail
+        await bench.lead.begin(OPEN)
+        begun = await bench.lead.matched(known=True)
+        await bench.turn(10.0, 10.0)
+        assert bench.lead.state == "testing"
+        bench.lead.interrupt("the end of this test")
+        await running
+        return begun
+
+    assert "has begun" in in_virtual_time(work())[0]
+    test = bench.logbook.tests()[0].test
+    happened = [stamped.event for stamped in bench.logbook.events(test)]
+    assert [one.instrument for one in happened if isinstance(one, InstrumentHeard)] == [ENCODER]
+    assert not [one for one in happened if isinstance(one, InstrumentLost)]
 
 
 def test_without_the_gesture_a_knock_means_nothing(tmp_path: Path) -> None:
@@ -312,7 +345,7 @@ def test_a_port_that_cannot_be_opened_is_tried_again_and_one_whose_reader_ended_
         while len(opened) < 2:  # noqa: ASYNC110 - as above
             await asyncio.sleep(0.01)
         ports.drain()
-        state = ear.state(time.monotonic())
+        state = state_of(ear, time.monotonic())
         assert (state.state, state.reading) == ("heard", "10.0000°")
         keeping.cancel()
 
@@ -334,7 +367,7 @@ def test_a_count_that_was_lost_between_two_tests_hinders_no_test(tmp_path: Path)
             for _ in range(400):
                 ports.drain()
                 await asyncio.sleep(0.01)
-            state = ear.state(time.monotonic())
+            state = state_of(ear, time.monotonic())
             assert (state.state, state.detail) == ("heard", "")
             assert state.reading == f"{count / 1000.0:.4f}°"
 

@@ -1,9 +1,11 @@
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import pytest
 from daemon.virtual_time import load_box
+from lashmap_daemon.errors import GearTurns
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.story.wording import CAUTIONS
 from lashmap_daemon.testing.opening import (
@@ -13,6 +15,7 @@ from lashmap_daemon.testing.opening import (
     confirm_cautions,
     matched_teeth,
 )
+from lashmap_daemon.testing.resume_opening import Reference, find_again
 
 
 @dataclass
@@ -92,3 +95,48 @@ def test_matched_teeth_from_the_file_from_the_stand_or_assumed() -> None:
     assert (how, found.encoder_deg) == ("set at the stand", 12.5)
     how, found = matched_teeth(bare.recorded(), Someone(), encoder_deg=lambda: 12.5)
     assert (how, found.how) == ("assumed", "assumed")
+
+
+def turning(*angles: float | None) -> Callable[[], float]:
+    """An encoder read again and again; None while the gear turns."""
+    row = list(angles)
+
+    def read() -> float:
+        angle = row.pop(0)
+        if angle is None:
+            raise GearTurns("the gear is turning; hold it still with the marked teeth together")
+        return angle
+
+    return read
+
+
+def bare_box() -> BoxFile:
+    box = load_box()
+    return box.model_copy(
+        update={"matched_teeth": box.matched_teeth.model_copy(update={"encoder_deg": None})}
+    )
+
+
+def test_matched_teeth_are_not_taken_from_a_gear_that_turns_but_asked_for_again() -> None:
+    person = Someone(["matched", "matched"])
+    how, found = matched_teeth(bare_box().recorded(), person, encoder_deg=turning(None, 12.5))
+    assert (how, found.encoder_deg) == ("set at the stand", 12.5)
+    assert person.shown == ["The gear is turning; hold it still with the marked teeth together."]
+    assert len(person.asked) == 2
+
+
+def test_nobody_holds_a_gear_that_turns() -> None:
+    with pytest.raises(GearTurns):
+        matched_teeth(bare_box().recorded(), Nobody(show=Someone().show), encoder_deg=turning(None, 12.5))
+    with pytest.raises(GearTurns):  # nor somebody who only says so
+        matched_teeth(bare_box().recorded(), Someone(["matched"] * 99), encoder_deg=turning(*[None] * 99))
+
+
+def test_going_on_the_marks_are_asked_for_again_while_the_gear_turns() -> None:
+    gear_set = load_box().gear_set.gear_set()
+    reference = Reference(encoder_deg=10.0, end_deg=100.0, gear_set=gear_set, shaft="gear")
+    person = Someone(["", "matched", "matched"])
+    found, moved_deg = find_again(reference, person, encoder_deg=turning(None, 100.0, None, 10.0))
+    assert (found.matched.encoder_deg, found.precondition.state, moved_deg) == (10.0, "proven", 0.0)
+    assert person.asked[0] == "The gear is turning. Hold it still, then press Enter"
+    assert person.shown == ["The gear is turning; hold it still with the marked teeth together."]

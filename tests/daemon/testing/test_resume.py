@@ -120,7 +120,8 @@ def test_bytes_that_a_port_read_before_the_test_went_on_are_no_part_of_it(test: 
         for name, said in test._said().items()
     }
     live = LiveTest(opening, cast("dict[str, Source]", ports), book, cast("Screen", _NoScreen()))
-    live._open()
+    for event in opening.records():
+        live._emit(event)
     live._tick()
     first_s = unfinished.resumption.first_s
     for heard in (

@@ -1,0 +1,337 @@
+"""The engine: ports, clock and logbook of a stand, and the way of a test through them.
+
+A test is prepared, brought to its matched teeth, led and closed. Front ends (a terminal, a local socket)
+only ask and show: what is decided between them and a test is decided here, once for both.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import datetime as dt
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from typing import Any
+
+from lashmap_analysis.record.record import Shaft
+from lashmap_drivers.errors import InstrumentWaits
+from lashmap_drivers.readings import Samples
+
+from lashmap_daemon.errors import GearTurns, StandError
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.preconditions import collect
+from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, take_up
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.stand_file import ENCODER, Stand
+from lashmap_daemon.story import events
+from lashmap_daemon.story.recorded import Box, Setup
+from lashmap_daemon.testing import arrival
+from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.hands_free import obeying
+from lashmap_daemon.testing.live_test import LiveTest, Opening, Screen
+from lashmap_daemon.testing.monitor import SILENT_S, Ear, StandPorts
+from lashmap_daemon.testing.opening import Person, matched_teeth, start_record, unused_name
+from lashmap_daemon.testing.relay import Relay
+from lashmap_daemon.testing.resume_opening import Reference, open_again, reference_of
+
+_STEADY_S = 4.0  # for the encoder to be heard and the gear to be still
+_LOOK_S = 0.05
+_LISTEN_S = 1.0
+_SAMPLES_TO_BELIEVE = 5  # good lines before an instrument counts as heard
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prepared:
+    """A test that wants only its matched teeth.
+
+    Attributes:
+        started: Its start record; of a test that goes on, with what may differ today.
+        stand: As it was read last.
+        cautions: How they were confirmed.
+        operator: Who leads it from here on.
+        unfinished: The test that goes on; None for a new one.
+        reference: What its record says of the matched teeth.
+    """
+
+    started: events.TestStarted
+    stand: Stand
+    cautions: events.CautionsConfirmed
+    operator: str
+    unfinished: Unfinished | None = None
+    reference: Reference | None = None
+
+    @property
+    def box(self) -> Box:
+        """The box with what was said about it."""
+        return self.started.box
+
+
+class Engine:
+    """Leads the tests of one stand.
+
+    Attributes:
+        ports: Its instruments.
+        logbook: Open for writing.
+
+    Args:
+        ports: Its instruments.
+        logbook: Open for writing.
+        say_again: Ends the sentence that asks for the matched teeth again.
+    """
+
+    def __init__(self, ports: StandPorts, logbook: Logbook, *, say_again: str = "") -> None:
+        self.ports, self.logbook = ports, logbook
+        self._say_again = say_again
+
+    # Prepared ---------------------------------------------------------------------------------------------
+
+    def prepare(
+        self,
+        box: BoxFile,
+        stand: Stand,
+        *,
+        box_name: str,
+        operator: str,
+        cautions: events.CautionsConfirmed,
+        sweeps: tuple[Shaft, ...],
+    ) -> Prepared:
+        """Plan a new test; its name is used by no other.
+
+        Raises:
+            ConfigurationError: As `check_plan`.
+        """
+        started = start_record(
+            box,
+            stand,
+            operator=operator,
+            now=dt.datetime.now(dt.UTC),
+            version=version("lashmap"),
+            box_name=box_name,
+            sweeps=sweeps,
+        )
+        started = replace(started, test=unused_name(self.logbook, started.test))
+        return Prepared(started=started, stand=stand, cautions=cautions, operator=operator)
+
+    def heard(self, now_s: float) -> list[str]:
+        """What stands in the way of a test: a sentence for each instrument that gives no readings now.
+
+        One that sends on its button stands in no way before it was pressed.
+        """
+        problems: list[str] = []
+        for ear in self.ports.ears.values():
+            said = _problem(ear, now_s)
+            if not said and ear.monitor.latest is None and not ear.monitor.on_button:
+                said = f"{ear.name} on {ear.port_name}: no reading yet; try again in a moment"
+            problems += [said] if said else []
+        return problems
+
+    def refuse_unheard(self) -> None:
+        """Both instruments must give readings now.
+
+        Raises:
+            StandError: Naming each that does not, and what to do.
+        """
+        if problems := self.heard(time.monotonic()):
+            raise StandError(*problems)
+
+    async def hear(self) -> None:
+        """Wait until both instruments speak.
+
+        Raises:
+            StandError: Naming every instrument that is away, silent or not understood.
+        """
+        start_s = time.monotonic()
+        while True:
+            await asyncio.sleep(_LOOK_S)
+            self.ports.drain()
+            now_s = time.monotonic()
+            ears = self.ports.ears.values()
+            if now_s - start_s < _LISTEN_S:
+                continue
+            problems = [
+                said
+                for ear in ears
+                if not _may_come_back(ear, now_s) and (said := _problem(ear, now_s, start_s))
+            ]
+            if problems:
+                raise StandError(*problems)
+            good = (one.monitor.parser.good_frames for one in ears if not one.monitor.on_button)
+            if min(good) >= _SAMPLES_TO_BELIEVE and not any(_may_come_back(ear, now_s) for ear in ears):
+                return
+
+    # Matched ----------------------------------------------------------------------------------------------
+
+    async def still_encoder_deg(self, prepared: Prepared, channels: Channels | None = None) -> float:
+        """The encoder's angle while the gear stands still.
+
+        Args:
+            prepared: The test.
+            channels: That followed the encoder until now; None is a decoder as fresh as the test's own.
+
+        Raises:
+            GearTurns: When the gear turns.
+            StandError: When no angle comes.
+        """
+        gear_set = prepared.box.gear_set.gear_set()
+        channels = channels or Channels(prepared.stand.recorded(), gear_set, keep_s=2.0 * _STEADY_S)
+        limits = arrival.still_limits(gear_set, prepared.box.limits_for_analysis())
+        start_s, recent = time.monotonic(), Samples.joined([])
+        with self.tapped(channels):
+            # Looks, not time: a program that was held up meanwhile has not seen the gear.
+            for _ in range(round(_STEADY_S / _LOOK_S)):
+                now_s = time.monotonic()
+                await asyncio.sleep(_LOOK_S)
+                self.ports.drain()
+                heard = channels.gear_deg(start_s)
+                window_s = arrival.window_s(len(heard) / max(now_s - start_s, _LOOK_S))
+                recent = channels.gear_deg(now_s - window_s)
+                angle = channels.latest_encoder_deg
+                if now_s - start_s >= window_s and arrival.rests(recent, limits) and angle is not None:
+                    return angle
+        if len(recent):
+            raise GearTurns(
+                f"the gear is turning; hold it still with the marked teeth together{self._say_again}"
+            )
+        found = channels.failure(ENCODER, time.monotonic(), start_s)
+        where = f"{ENCODER} on {channels.port(ENCODER)}"
+        raise StandError(str(found or f"{where}: no angle within {_STEADY_S:.0f} s; check cable and power"))
+
+    @contextmanager
+    def tapped(self, channels: Channels) -> Iterator[None]:
+        """What comes in meanwhile goes to ``channels`` as well."""
+        before, self.ports.tap = self.ports.tap, channels.feed
+        try:
+            yield
+        finally:
+            self.ports.tap = before
+
+    def opening(
+        self, prepared: Prepared, person: Person, *, encoder_deg: Callable[[], float], followed: bool
+    ) -> Opening:
+        """Have the marked teeth brought together, and put together all that a test begins with.
+
+        Args:
+            prepared: The test.
+            person: Who is asked.
+            encoder_deg: Reads the encoder now, from a gear that stands still.
+            followed: It follows a count that wraps from one call to the next.
+        """
+        now = dt.datetime.now(dt.UTC)
+        rates_hz = self.ports.rates_hz(time.monotonic())
+        if prepared.unfinished is not None:
+            return open_again(
+                prepared.unfinished,
+                prepared.reference,
+                person=person,
+                cautions=prepared.cautions,
+                rates_hz=rates_hz,
+                encoder_deg=encoder_deg,
+                followed=followed,
+                operator=prepared.operator,
+                version=version("lashmap"),
+                now=now,
+            )
+        how, matched = matched_teeth(prepared.box, person, encoder_deg=encoder_deg)
+        today = now.astimezone().date()
+        return Opening(
+            started=prepared.started,
+            cautions=prepared.cautions,
+            preconditions=collect(
+                prepared.box, prepared.stand.recorded(), matched=how, today=today, locked_out=True
+            ),
+            matched=matched,
+            rates_hz=rates_hz,
+        )
+
+    # Led --------------------------------------------------------------------------------------------------
+
+    def live_test(
+        self,
+        opening: Opening,
+        stand: Stand,
+        screen: Screen,
+        listeners: tuple[events.Listener, ...] = (),
+        *,
+        go_on: str,
+        handle_signals: bool,
+        slow: tuple[Relay[Any], ...] = (),
+    ) -> LiveTest:
+        """The test itself, to be run now.
+
+        Args:
+            opening: All that is known up front.
+            stand: As it was read last.
+            screen: Shows it, and says what the operator wants.
+            listeners: Further listeners to its events.
+            go_on: The command that goes on with it after it was closed.
+            handle_signals: As `LiveTest`.
+            slow: As `LiveTest`.
+
+        Raises:
+            StandError: When an instrument went away before the test began.
+        """
+        sources = self.ports.sources()
+        if sources is None:
+            raise StandError("an instrument went away before the test began")
+        for source in sources.values():
+            source.take()  # what came before belongs to no test
+        return LiveTest(
+            opening,
+            sources,
+            self.logbook,
+            obeying(screen, stand.file, opening.started.box.gear_set.gear_teeth),
+            listeners,
+            handle_signals=handle_signals,
+            slow=slow,
+            go_on=go_on,
+        )
+
+
+def prepare_again(
+    logbook: Logbook,
+    test: str | None,
+    box: BoxFile,
+    stand: Stand,
+    *,
+    operator: str,
+    cautions: Callable[[Unfinished], events.CautionsConfirmed],
+) -> Prepared:
+    """Find the test that goes on; see that box and stand are the same. Takes as long as its record is long.
+
+    Args:
+        logbook: Where it is kept.
+        test: Which; the newest of this box that was not completed when None.
+        box: Of today.
+        stand: Of today.
+        operator: Who goes on with it.
+        cautions: Has them confirmed, once it is known what goes on.
+
+    Raises:
+        ResumeError: When there is no such test, or it cannot go on, with the reason.
+        LogbookError: When it cannot be read.
+    """
+    setup = Setup(box=box.recorded(), stand=stand.recorded())
+    unfinished = take_up(logbook, find_unfinished(logbook, test, box.box.serial), setup)
+    return Prepared(
+        started=unfinished.started,
+        stand=stand,
+        cautions=cautions(unfinished),
+        operator=operator,
+        unfinished=unfinished,
+        reference=reference_of(unfinished, logbook),
+    )
+
+
+def _problem(ear: Ear, now_s: float, since_s: float | None = None) -> str:
+    """What is wrong with an instrument; empty when nothing is."""
+    if ear.source is None:
+        return ear.problem
+    found = ear.monitor.problem(now_s, since_s=since_s, lost=ear.source.lost)
+    return "" if found is None or isinstance(found, InstrumentWaits) else str(found)
+
+
+def _may_come_back(ear: Ear, now_s: float) -> bool:
+    lost = ear.source.lost if ear.source is not None else None
+    return lost is not None and now_s - lost.since_s < SILENT_S

@@ -1,0 +1,381 @@
+"""One instrument as it is heard: what came of its bytes, how fast and how evenly, and what is wrong with it.
+
+The same monitor serves `lashmap check`, the instruments of a service, the moments before a test and the test
+itself, so that all of them say the same of the same instrument.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import math
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from lashmap_analysis.record.lengths import format_length
+from lashmap_drivers.decoder import Decoder
+from lashmap_drivers.errors import (
+    InstrumentError,
+    InstrumentGarbled,
+    InstrumentLost,
+    InstrumentSilent,
+    InstrumentWaits,
+    InstrumentWithoutReading,
+)
+from lashmap_drivers.parser import FOR_GOOD, Parser
+from lashmap_drivers.ports.source import Backoff, Loss, Source
+from lashmap_drivers.profile import InstrumentProfile
+from lashmap_drivers.readings import Chunk, Chunks, Samples
+
+from lashmap_daemon.errors import StandError
+from lashmap_daemon.replay.wire_errors import LoneSamples
+from lashmap_daemon.setup.stand_file import Stand
+from lashmap_daemon.story.recorded import ENCODER, INDICATOR
+from lashmap_daemon.story.recorded import Stand as RecordedStand
+
+SILENT_S = 3.0  # twenty times the interval of the slowest instrument this is meant for
+_RATE_S = 2.0
+
+
+@dataclass(frozen=True)
+class _Read:
+    """One read that brought samples."""
+
+    arrival_s: float
+    time_s: float
+    samples: int
+
+
+class InstrumentMonitor:
+    """Decodes what one instrument sends, and judges it.
+
+    Attributes:
+        name: Its role.
+        port: Its port, as the stand file names it.
+        profile: How its bytes are read.
+        decoder: Reads them; a fresh one after `forget_turns` and `start_over`.
+        latest: (time_s, value) of the newest sample; None before the first.
+        time_uncertainty_s: Of the newest samples, in seconds; nan before the first and where nobody knows.
+        lone: Leaves out single angles that no gear could have made; None leaves them in.
+
+    Args:
+        stand: Names its port and profile.
+        name: Its role.
+        since_s: When listening begins.
+        lone: As the attribute.
+    """
+
+    def __init__(
+        self, stand: RecordedStand, name: str, *, since_s: float = 0.0, lone: LoneSamples | None = None
+    ) -> None:
+        self.name, self.lone = name, lone
+        self.port = stand.indicator.port if name == INDICATOR else stand.encoder.port
+        self.profile: InstrumentProfile = stand.profile(name)
+        self._fresh: Callable[[], Decoder] = lambda: stand.decoders()[name]
+        self.start_over(since_s)
+
+    def forget_turns(self) -> None:
+        """Decode from here on as if nothing had come before, for an encoder whose turns nobody needs."""
+        self.decoder = self._fresh()
+        self._said_before: dict[str, int] = {}  # marks before the chunk with the newest sample
+
+    def start_over(self, since_s: float) -> None:
+        """Forget all that came, and listen anew."""
+        self.forget_turns()
+        self.latest: tuple[float, float] | None = None
+        self.time_uncertainty_s = math.nan
+        self._since_s = since_s
+        self._heard_s = -math.inf
+        self._reads: deque[_Read] = deque()
+
+    def feed(self, *chunks: Chunk) -> Samples:
+        """Decode the next chunks; empty when they complete no sample."""
+        said = dict(self.parser.marks)
+        samples = self.decoder.feed(Chunks.of(*chunks))
+        heard_s = [chunk.arrival_s for chunk in chunks if not chunk.is_break]
+        if heard_s:
+            self._heard_s = heard_s[-1]
+        if len(samples):
+            self._said_before = said
+            self.time_uncertainty_s = float(samples.time_uncertainty_s[-1])
+        right = samples if self.lone is None else self.lone.feed(samples)
+        if len(right):
+            arrival_s = chunks[-1].arrival_s
+            self.latest = float(right.time_s[-1]), float(right.value[-1])
+            self._reads.append(_Read(arrival_s, self.latest[0], len(right)))
+            self._forget(arrival_s)
+        return right
+
+    @property
+    def parser(self) -> Parser:
+        """Its tallies: good and bad frames, marks."""
+        return self.decoder.parser
+
+    @property
+    def heard_s(self) -> float | None:
+        """When the newest bytes came, whatever they were; None before the first."""
+        return self._heard_s if math.isfinite(self._heard_s) else None
+
+    @property
+    def on_button(self) -> bool:
+        """It sends at a press of its button only: it has no pace, and is not silent between two presses."""
+        return self.profile.sends == "on its button"
+
+    @property
+    def reading(self) -> str:
+        """Its newest value, for people; empty before the first."""
+        if self.latest is None:
+            return ""
+        value = self.latest[1]
+        return format_length(value, "mm", signed=True) if self.name == INDICATOR else f"{value:.4f}°"
+
+    def age_s(self, now_s: float) -> float | None:
+        """Since when the newest value is there, in seconds; None before the first."""
+        # Chunks taken after the clock was read arrived a moment later than "now".
+        return None if self.latest is None else max(now_s - self.latest[0], 0.0)
+
+    def rate_hz(self, now_s: float) -> float:
+        """Samples a second over the last moments."""
+        self._forget(now_s)
+        span_s = min(now_s - self._since_s, _RATE_S)
+        return sum(read.samples for read in self._reads) / span_s if span_s > 0.0 else 0.0
+
+    @property
+    def jitter_s(self) -> float:
+        """Unevenness over the last moments, as a standard deviation; nan while there is too little.
+
+        Of a stream: of how late its reads came against its own even pace. Of one that is asked or sends on
+        its button: of the time from sample to sample.
+        """
+        if len(self._reads) < 3:
+            return math.nan
+        if self.profile.streams:
+            return float(np.std([read.arrival_s - read.time_s for read in self._reads]))
+        return float(np.std(np.diff([read.time_s for read in self._reads])))
+
+    def problem(
+        self,
+        now_s: float,
+        *,
+        since_s: float | None = None,
+        lost: Loss | None = None,
+        patience_s: float = SILENT_S,
+    ) -> InstrumentError | None:
+        """What is wrong with it; None while nothing is.
+
+        Args:
+            now_s: The time now, on the clock of the chunks.
+            since_s: Silence before it counts for nothing; when listening began, unless given.
+            lost: What is known of a port that stopped working.
+            patience_s: How long it may give no sample.
+
+        Returns:
+            `InstrumentLost` (not there), `InstrumentSilent`, `InstrumentGarbled` (bytes that do not fit the
+            profile), `InstrumentWithoutReading` (also an encoder that lost its count), or `InstrumentWaits`
+            (for the first press of its button), which stops nothing.
+        """
+        if lost is not None:
+            what = f"the port stopped working ({lost.reason})"
+            return InstrumentLost(self.name, self.port, what, "Plug the cable in again.")
+        since_s = self._since_s if since_s is None else since_s
+        silent_s = now_s - max(since_s, self.latest[0] if self.latest else since_s)
+        return None if silent_s < patience_s else self._mute(now_s, silent_s)
+
+    def _mute(self, now_s: float, silent_s: float) -> InstrumentError | None:
+        """Why there is no sample."""
+        parser, last = self.parser, self.parser.last_bad
+        if parser.bytes_seen and not parser.good_frames:
+            sample, expected = last or parser.unfinished, self.profile.expected
+            return InstrumentGarbled(self.name, self.port, parser.bytes_seen, sample, expected)
+        if self.on_button and not parser.bytes_seen:
+            return InstrumentWaits(self.name, self.port, silent_s)
+        if self.on_button and self.latest is not None:
+            return None
+        if self.on_button or now_s - self._heard_s < SILENT_S:
+            # What it said an hour ago explains nothing.
+            before = self._said_before
+            said = tuple(mark for mark, count in sorted(parser.marks.items()) if count > before.get(mark, 0))
+            return InstrumentWithoutReading(self.name, self.port, silent_s, said, last)
+        return InstrumentSilent(self.name, self.port, silent_s, asked=self.profile.sends == "when asked")
+
+    def _forget(self, now_s: float) -> None:
+        while self._reads and now_s - self._reads[0].arrival_s > _RATE_S:
+            self._reads.popleft()
+
+
+# The instruments of a stand: opened when they are there, drained while nobody tests, never given up.
+#
+# A port that was open once finds its own way back; here it is only opened first, and again when its reader
+# ended for good. What comes in while no test runs is decoded to know reading, rate and age, then forgotten.
+
+
+LOG = logging.getLogger("lashmap.ports")
+BACKOFF = Backoff(first_s=0.5, most_s=10.0)
+Tap: TypeAlias = Callable[[str, list[Chunk]], None]
+
+
+class Ear:
+    """One instrument, whether its port is open or not.
+
+    Attributes:
+        name: Its role.
+        monitor: What is heard of it, and what is wrong with it.
+        source: Its port; None while it could not be opened.
+        problem: Why it is not open.
+
+    Args:
+        stand: Names its port and profile.
+        name: Its role.
+    """
+
+    def __init__(self, stand: RecordedStand, name: str) -> None:
+        self.name = name
+        self.monitor = InstrumentMonitor(stand, name)
+        self.port_name = self.monitor.port
+        self.source: Source | None = None
+        self.problem = "not opened yet"
+        self.ended = asyncio.Event()
+
+    async def open(self) -> None:
+        """Open the port; what cannot be opened is named in `problem`."""
+        open_port = self.monitor.profile.open
+        opening = asyncio.ensure_future(asyncio.to_thread(open_port, self.name, self.port_name))
+        try:
+            source = await asyncio.shield(opening)
+        except InstrumentError as error:
+            self.problem = str(error)
+            LOG.warning("%s", error, extra={"instrument": self.name})
+        except asyncio.CancelledError:
+            opening.add_done_callback(_close_late)  # a port that opens after the end must not stay open
+            raise
+        else:
+            self.hang_on(source)
+            LOG.info("the %s is open on %s", self.name, self.port_name, extra={"instrument": self.name})
+
+    def hang_on(self, source: Source) -> None:
+        """Listen to a port that is open."""
+        self.source, self.problem = source, ""
+        self.ended.clear()
+        self.monitor.start_over(time.monotonic())
+
+    def take(self, tap: Tap | None) -> None:
+        """Decode what came since the last call, and forget it."""
+        if self.source is None:
+            return
+        try:
+            chunks = self.source.take()
+        except InstrumentError as error:
+            self.give_up(str(error))
+            return
+        if tap is not None:
+            tap(self.name, chunks)
+        for chunk in _joined(chunks):
+            self.monitor.feed(chunk)
+        if any(self.monitor.parser.marks[mark] for mark in FOR_GOOD):
+            self.monitor.forget_turns()  # between two tests nobody needs to know the turns
+
+    def give_up(self, why: str) -> None:
+        """The reader of this port ended for good: it is closed and may be opened anew."""
+        self.problem = why
+        self.close()
+        self.ended.set()
+
+    def skip_rest(self, now_s: float) -> None:
+        """A test took this instrument's samples meanwhile: begin to listen anew."""
+        self.monitor.start_over(now_s)
+
+    @property
+    def alive(self) -> bool:
+        """False when the reader of an open port ended without anybody having noticed yet."""
+        return self.source is None or bool(getattr(self.source, "alive", True))
+
+    def close(self) -> None:
+        """Release the port."""
+        source, self.source = self.source, None
+        if source is not None:
+            source.close()
+
+
+class StandPorts:
+    """Both instruments of a stand.
+
+    Args:
+        stand: Names them.
+        backoff: Waits between attempts to open one.
+    """
+
+    def __init__(self, stand: Stand, backoff: Backoff = BACKOFF) -> None:
+        self._backoff = backoff
+        recorded = stand.recorded()
+        self.ears = {name: Ear(recorded, name) for name in (INDICATOR, ENCODER)}
+        self.tap: Tap | None = None
+
+    def open_both(self) -> None:
+        """Open both ports now; when any fails, all failures are reported at once.
+
+        Raises:
+            StandError: Naming every port that did not open.
+        """
+        failures: list[str] = []
+        for ear in self.ears.values():
+            try:
+                ear.hang_on(ear.monitor.profile.open(ear.name, ear.port_name))
+            except InstrumentError as error:
+                failures.append(str(error))
+        if failures:
+            raise StandError(*failures)
+
+    async def keep(self, name: str) -> None:
+        """Open one instrument whenever it is not open, with growing waits; for ever."""
+        ear = self.ears[name]
+        while True:
+            for wait_s in self._backoff.waits():
+                await ear.open()
+                if ear.source is not None:
+                    break
+                await asyncio.sleep(wait_s)
+            await ear.ended.wait()
+            LOG.warning("%s; it is opened again", ear.problem, extra={"instrument": name})
+            await asyncio.sleep(next(self._backoff.waits()))
+
+    def drain(self) -> None:
+        """Take what came from both."""
+        for ear in self.ears.values():
+            ear.take(self.tap)
+
+    def sources(self) -> dict[str, Source] | None:
+        """Both ports by channel; None while one is not open."""
+        found = {name: ear.source for name, ear in self.ears.items() if ear.source is not None}
+        return found if len(found) == len(self.ears) else None
+
+    def rates_hz(self, now_s: float) -> dict[str, float]:
+        """Samples a second by channel, of those that spoke: one on its button may not have."""
+        monitors = (ear.monitor for ear in self.ears.values())
+        return {one.name: one.rate_hz(now_s) for one in monitors if one.parser.good_frames}
+
+    def close(self) -> None:
+        """Release both ports."""
+        for ear in self.ears.values():
+            ear.close()
+
+
+def _joined(chunks: list[Chunk]) -> list[Chunk]:
+    """The same bytes in fewer pieces: only the age of the newest matters while nobody tests."""
+    joined: list[Chunk] = []
+    for chunk in chunks:
+        if joined and not chunk.is_break and not joined[-1].is_break:
+            joined[-1] = Chunk(chunk.arrival_s, joined[-1].data + chunk.data)
+        else:
+            joined.append(chunk)
+    return joined
+
+
+def _close_late(opening: asyncio.Future[Source]) -> None:
+    if not opening.cancelled() and opening.exception() is None:
+        with contextlib.suppress(Exception):
+            opening.result().close()
