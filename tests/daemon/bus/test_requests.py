@@ -15,13 +15,13 @@ from daemon.bus.subscriber import subscriber
 from daemon.bus.test_traffic import check, eventually
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.bus import requests
-from lashmap_daemon.bus import requests as commands
 from lashmap_daemon.story import events
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 COMMAND = "lashmap/bench-1/command"
+UNTAKEN_S = requests.UNTAKEN_S
 
 
 class Asker:
@@ -64,7 +64,7 @@ class Asker:
 @pytest.fixture(autouse=True)
 def _unhurried(monkeypatch: pytest.MonkeyPatch) -> None:
     """No request is too late but where a test lets it be: whoever asks or takes it may be held up."""
-    monkeypatch.setattr(commands, "STALE_S", 600.0)
+    monkeypatch.setattr(requests, "STALE_S", 600.0)
     monkeypatch.setattr(requests, "UNTAKEN_S", 600.0)
     monkeypatch.setattr(requests, "UNDECIDED_S", 600.0)
 
@@ -118,7 +118,7 @@ def test_a_request_that_the_broker_is_told_to_retain_is_refused_and_may_be_taken
 def test_a_request_that_no_test_takes_is_refused_in_time(
     tmp_path: Path, broker: Broker, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(requests, "UNTAKEN_S", commands.UNTAKEN_S)
+    monkeypatch.setattr(requests, "UNTAKEN_S", UNTAKEN_S)
     test = VirtualTest(tmp_path, load_box(positions=5, gear_turns=1.0))
     asker = Asker(broker)
     with subscriber(broker.port) as heard, on_bus(test, settings(broker.url, commands=True)) as stand:
