@@ -32,7 +32,7 @@ Given = ParamSpec("Given")
 Found = TypeVar("Found")
 
 
-class Unwaited(ThreadPoolExecutor):
+class BackgroundCalls(ThreadPoolExecutor):
     """An executor for few calls at a time; shutting it down leaves those that hang behind."""
 
     def submit(
@@ -98,7 +98,7 @@ class Sending:
             StandError: When the broker is away, goes away, or refuses; what had settled is marked.
             ConfigurationError: When password or certificates cannot be read.
         """
-        asyncio.get_running_loop().set_default_executor(Unwaited())
+        asyncio.get_running_loop().set_default_executor(BackgroundCalls())
         records = Records(self._outbox, self._settings.settle_seconds, self._had_trouble)
         # A name of its own: as the stand itself it would end the connection of a test that runs elsewhere.
         name = f"lashmap-{self._identity.stand}-publish-{secrets.token_hex(4)}"

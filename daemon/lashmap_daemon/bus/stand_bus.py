@@ -23,7 +23,7 @@ from lashmap_daemon.bus.identity import Identity
 from lashmap_daemon.bus.publisher import Publisher
 from lashmap_daemon.bus.report import Report
 from lashmap_daemon.bus.requests import Desk, Pending
-from lashmap_daemon.bus.sending import Unwaited
+from lashmap_daemon.bus.sending import BackgroundCalls
 from lashmap_daemon.bus.topics import level
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.sequence.words import Phase
@@ -222,7 +222,7 @@ class StandBus:
         with closing(outbox.Outbox(self._logbook, self.identity.base)) as box:
             self._loop = asyncio.get_running_loop()
             self._loop.set_exception_handler(_quietly)
-            self._loop.set_default_executor(Unwaited())
+            self._loop.set_default_executor(BackgroundCalls())
             self._publisher = Publisher(self.identity, self._settings, box, self._desk, self.report)
             records = self._publisher.records
             self._ready.set()

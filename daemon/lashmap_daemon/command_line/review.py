@@ -69,7 +69,7 @@ def review(
         from lashmap_daemon.commands.review import ReviewOptions  # noqa: PLC0415
         from lashmap_daemon.commands.review import review as review_test  # noqa: PLC0415
         from lashmap_daemon.errors import ConfigurationError  # noqa: PLC0415
-        from lashmap_daemon.replay.review_book import Wishes  # noqa: PLC0415
+        from lashmap_daemon.replay.review_book import ReviewRequest  # noqa: PLC0415
 
         signer = (sign_off or "").strip()
         if sign_off is not None and not signer:
@@ -83,7 +83,7 @@ def review(
             as_json=as_json,
             report=report,
             plain=plain,
-            wishes=Wishes(
+            request=ReviewRequest(
                 exclude=exclude,
                 reversal=reversal,
                 undo=undo,

@@ -42,7 +42,9 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
     with ExitStack() as stack:
         ports = _open(stand, stack)
         start_s = time.monotonic()
-        heard = [_Heard(one.monitor, one.source) for one in ports.ears.values() if one.source is not None]
+        heard = [
+            _Heard(one.monitor, one.source) for one in ports.instruments.values() if one.source is not None
+        ]
         live = stack.enter_context(Live(console=console, auto_refresh=False)) if console.is_terminal else None
         while True:
             time.sleep(_REFRESH_S)
@@ -136,11 +138,11 @@ def propose_profiles(stand_path: Path, seconds: float, console: Console) -> None
         captured = _capture(ports.sources() or {}, seconds or _CAPTURE_S)
     refused = []
     for name, data in captured.items():
-        where = f"{name} on {ports.ears[name].port_name}"
+        where = f"{name} on {ports.instruments[name].port_name}"
         try:
             proposal = propose(
                 data,
-                ports.ears[name].monitor.profile.port,
+                ports.instruments[name].monitor.profile.port,
                 quantity="length" if name == INDICATOR else "angle",
             )
         except CaptureRefused as error:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import check_report_name, conclude, json_text, write_report
-from lashmap_daemon.replay.review_book import Wishes, write_wishes
+from lashmap_daemon.replay.review_book import ReviewRequest, write_review
 from lashmap_daemon.screens.busy import busy
 from lashmap_daemon.screens.lines import say
 from lashmap_daemon.screens.review_map import print_map
@@ -32,7 +32,7 @@ class ReviewOptions:
         as_json: Print the result document instead of words.
         report: Also write a report here.
         plain: Draw with plain letters.
-        wishes: What is to be written.
+        request: What is to be written.
     """
 
     test: str | None
@@ -40,7 +40,7 @@ class ReviewOptions:
     as_json: bool
     report: Path | None
     plain: bool
-    wishes: Wishes
+    request: ReviewRequest
 
 
 def review(options: ReviewOptions, console: Console) -> None:
@@ -55,8 +55,8 @@ def review(options: ReviewOptions, console: Console) -> None:
     with Logbook(options.logbook, create=False) as book:
         with busy(console, _WORDS, quiet=options.as_json):
             assessment = conclude(book, options.test)
-        if options.wishes.any or options.wishes.reversal is not None:
-            assessment = write_wishes(book, assessment, options.wishes)
+        if options.request.any or options.request.reversal is not None:
+            assessment = write_review(book, assessment, options.request)
         moved = book.moved_to(assessment.record.identity.test)
     if options.report is not None:
         with busy(console, _WORDS, quiet=options.as_json):

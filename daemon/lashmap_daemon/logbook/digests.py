@@ -183,7 +183,7 @@ _PACK = struct.Struct(f"<q{SIZE}sdd")
 
 
 @dataclass(frozen=True)
-class Told:
+class EventsDigest:
     """The events that were read.
 
     Attributes:
@@ -207,12 +207,12 @@ class EventsTally:
         self._count += 1
         self._digest.update(row.digest(BEGINNING))
 
-    def told(self) -> Told:
+    def told(self) -> EventsDigest:
         """Those so far."""
-        return Told(self._count, self._digest.digest())
+        return EventsDigest(self._count, self._digest.digest())
 
 
-def told_of(rows: Iterable[EventRow]) -> Told:
+def digest_of_events(rows: Iterable[EventRow]) -> EventsDigest:
     """What some events say."""
     tally = EventsTally()
     for row in rows:
@@ -232,7 +232,7 @@ class Fit:
 
     same: frozenset[str] = frozenset()
     other: frozenset[str] = frozenset()
-    told: Told | None = None
+    told: EventsDigest | None = None
 
 
 class Tally:
@@ -242,7 +242,7 @@ class Tally:
         told: Its events, when they were read too.
     """
 
-    def __init__(self, told: Told | None = None) -> None:
+    def __init__(self, told: EventsDigest | None = None) -> None:
         self.told = told
         self._digests: dict[str, hashlib._Hash] = {}
         self._spoilt: set[str] = set()

@@ -20,7 +20,7 @@ from lashmap_daemon.setup.free_text import MOST_IN_LABEL, MOST_IN_REMARK, compla
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff, Stamped
 from lashmap_daemon.story.story import Story
-from lashmap_daemon.story.story import told as told_of
+from lashmap_daemon.story.story import told as digest_of_events
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Wishes:
+class ReviewRequest:
     """What a reviewer asks for in one go.
 
     Attributes:
@@ -101,7 +101,7 @@ def with_review(told: Sequence[Stamped], assessment: Assessment) -> Assessment:
         told: The events of the test, as they were read for the assessment, and what was added since.
         assessment: Of what was recorded.
     """
-    story = told_of(told)
+    story = digest_of_events(told)
     reviewed = review(
         assessment,
         stored=story.stored,
@@ -111,13 +111,13 @@ def with_review(told: Sequence[Stamped], assessment: Assessment) -> Assessment:
     return replace(assessment, review=reviewed)
 
 
-def write_wishes(logbook: Logbook, assessment: Assessment, wishes: Wishes) -> Assessment:
+def write_review(logbook: Logbook, assessment: Assessment, request: ReviewRequest) -> Assessment:
     """Write what a reviewer asks for, all of it or nothing, and return the assessment with its new review.
 
     Args:
         logbook: Where the test is.
         assessment: Of what was recorded, with or without its review.
-        wishes: What is asked for.
+        request: What is asked for.
 
     Raises:
         ConfigurationError: What is asked for does not fit the test; nothing was written.
@@ -125,15 +125,15 @@ def write_wishes(logbook: Logbook, assessment: Assessment, wishes: Wishes) -> As
     """
     test = assessment.record.identity.test
     told = _checked_events(logbook, assessment)
-    story = told_of(told)
-    problems = _problems(wishes, story, assessment)
+    story = digest_of_events(told)
+    problems = _problems(request, story, assessment)
     if problems:
         raise ConfigurationError(f"test {test}", problems)
-    for event in _changes(wishes, story, assessment):
+    for event in _changes(request, story, assessment):
         told.append(_append(logbook, told, assessment, event))
     seen = with_review(told, assessment)
-    if wishes.sign_off and seen.review is not None:
-        told.append(_append(logbook, told, assessment, _signature(wishes, seen, seen.review)))
+    if request.sign_off and seen.review is not None:
+        told.append(_append(logbook, told, assessment, _signature(request, seen, seen.review)))
         seen = with_review(told, assessment)
     return seen
 
@@ -153,38 +153,38 @@ def _checked_events(logbook: Logbook, assessment: Assessment) -> list[Stamped]:
     return [stamped_of(row, logbook.path) for row in rows]
 
 
-def _problems(wishes: Wishes, story: Story, assessment: Assessment) -> list[str]:
-    """Everything that speaks against the wishes, at once."""
+def _problems(request: ReviewRequest, story: Story, assessment: Assessment) -> list[str]:
+    """Everything that speaks against the request, at once."""
     found = []
     if story.closed is None:
         found.append(
             "it has no closing record and may still be running; only a closed test can be reviewed. "
             "lashmap review without --exclude, --undo and --sign-off shows what there is"
         )
-    if wishes.reversal is not None and wishes.exclude is None:
+    if request.reversal is not None and request.exclude is None:
         found.append(
             "--reversal: says which reversal of the position to exclude; give --exclude POSITION too"
         )
-    if wishes.changes and not wishes.reason.strip():
+    if request.changes and not request.reason.strip():
         found.append("--reason: say why; it is kept with the record")
-    if wishes.changes and not wishes.by.strip():
+    if request.changes and not request.by.strip():
         found.append("--by: say who; it is kept with the record")
     texts = (
-        ("--reason", wishes.reason, MOST_IN_REMARK),
-        ("--by", wishes.by, MOST_IN_LABEL),
-        ("--sign-off", wishes.sign_off, MOST_IN_LABEL),
+        ("--reason", request.reason, MOST_IN_REMARK),
+        ("--by", request.by, MOST_IN_LABEL),
+        ("--sign-off", request.sign_off, MOST_IN_LABEL),
     )
     found += [f"{option}: {wrong}" for option, text, most in texts if (wrong := complaint(text, most))]
-    if wishes.undo is not None:
-        found += _undo_problems(wishes.undo, story)
-    if wishes.exclude is not None:
+    if request.undo is not None:
+        found += _undo_problems(request.undo, story)
+    if request.exclude is not None:
         try:
-            window_of(assessment, wishes.exclude, wishes.reversal)
+            window_of(assessment, request.exclude, request.reversal)
         except ReviewError as error:
             found.append(f"--exclude: {error}")
         for one in story.exclusions.values():
-            same = one.position == wishes.exclude and one.reversal in {None, wishes.reversal}
-            if same and one.undone is None and one.number != wishes.undo:
+            same = one.position == request.exclude and one.reversal in {None, request.reversal}
+            if same and one.undone is None and one.number != request.undo:
                 found.append(f"--exclude: {one.what} is left out already (exclusion {one.number})")
     return found
 
@@ -198,36 +198,36 @@ def _undo_problems(number: int, story: Story) -> list[str]:
     return [f"--undo: exclusion {number} {gone}; those that hold: {holding}"]
 
 
-def _changes(wishes: Wishes, story: Story, assessment: Assessment) -> Sequence[events.Event]:
+def _changes(request: ReviewRequest, story: Story, assessment: Assessment) -> Sequence[events.Event]:
     found: list[events.Event] = []
-    if wishes.undo is not None:
-        found.append(ExclusionUndone(exclusion=wishes.undo, reason=wishes.reason, by=wishes.by))
-    if wishes.exclude is not None:
-        window = window_of(assessment, wishes.exclude, wishes.reversal)
+    if request.undo is not None:
+        found.append(ExclusionUndone(exclusion=request.undo, reason=request.reason, by=request.by))
+    if request.exclude is not None:
+        window = window_of(assessment, request.exclude, request.reversal)
         found.append(
             PositionExcluded(
                 exclusion=max(story.exclusions, default=0) + 1,
-                position=wishes.exclude,
-                reversal=wishes.reversal,
+                position=request.exclude,
+                reversal=request.reversal,
                 start_s=window[0] if window else None,
                 end_s=window[1] if window else None,
-                reason=wishes.reason,
-                by=wishes.by,
+                reason=request.reason,
+                by=request.by,
             )
         )
     return found
 
 
-def _signature(wishes: Wishes, seen: Assessment, looked_at: Review) -> SignedOff:
+def _signature(request: ReviewRequest, seen: Assessment, looked_at: Review) -> SignedOff:
     signed = looked_at.reviewed or seen
     spot = signed.stated
     return SignedOff(
-        by=wishes.sign_off,
+        by=request.sign_off,
         analysis_version=seen.version,
         outcome=signed.verdict.outcome,
         recorded_outcome=seen.verdict.outcome,
         exclusions=tuple(one.number for one in looked_at.holding),
-        remark="" if wishes.changes else wishes.reason,
+        remark="" if request.changes else request.reason,
         engagement=spot.engagement if spot else None,
         normal_backlash_mm=spot.normal_backlash_mm if spot else None,
         low_mm=spot.interval_mm[0] if spot else None,
@@ -240,6 +240,6 @@ def _append(
 ) -> Stamped:
     """Write an event after all others; UTC says when, since no monotonic clock outlives the test."""
     utc = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
-    stamped = Stamped(time_s=told_of(told).end_s, utc=utc, event=event)
+    stamped = Stamped(time_s=digest_of_events(told).end_s, utc=utc, event=event)
     logbook.append(assessment.record.identity.test, stamped)
     return stamped

@@ -22,7 +22,7 @@ from lashmap_drivers.readings import Chunks, Floats, Samples
 from lashmap_drivers.timing.angles import INDEX_SLIP, Jump
 
 from lashmap_daemon.logbook.check import check_open, open_to_read
-from lashmap_daemon.logbook.digests import Tally, told_of
+from lashmap_daemon.logbook.digests import Tally, digest_of_events
 from lashmap_daemon.logbook.failures import naming
 from lashmap_daemon.logbook.raw import Archives, RawReader
 from lashmap_daemon.logbook.rows import events_of
@@ -248,7 +248,7 @@ class RawSamples:
             self._base = stack.enter_context(open_to_read(self._path))
             archives = stack.enter_context(closing(Archives(self._path)))
             self.events = tuple(events_of(self._base, self._path, test))
-            self._tally = Tally(told_of(self.events))
+            self._tally = Tally(digest_of_events(self.events))
             self._reader = RawReader(self._base, self._path, archives)
             self._open = stack.pop_all()
 

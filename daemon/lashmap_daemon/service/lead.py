@@ -265,8 +265,8 @@ class Lead:
                 self._live = None
                 self._bus.over()
             self._change("concluding")
-            for ear in self._ports.ears.values():
-                ear.skip_rest(time.monotonic())
+            for instrument in self._ports.instruments.values():
+                instrument.skip_rest(time.monotonic())
             if self._ending:
                 LOG.info("no result was written; lashmap review %s --logbook %s makes it", started.test, book)
             else:

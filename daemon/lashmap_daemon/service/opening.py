@@ -82,7 +82,7 @@ def prepare_again(request: Resume, boxes: BoxFolder, stand: Stand, path: Path) -
         )
 
 
-class Told:
+class SocketPerson:
     """The person, as far as one word over the socket goes.
 
     Attributes:
@@ -132,7 +132,7 @@ class Waiting:
     def __init__(self, prepared: Prepared, before_deg: float | None = None) -> None:
         self.prepared = prepared
         self.gear = Channels(prepared.stand.recorded(), prepared.box.gear_set.gear_set(), keep_s=_KEEP_S)
-        self.told, self.before_deg = Told(), before_deg
+        self.told, self.before_deg = SocketPerson(), before_deg
         self.busy = False
         self._begun_s = self._since_s = time.monotonic()
         setting = prepared.stand.file.hands_free

@@ -35,7 +35,7 @@ from lashmap_daemon.service.server import listening
 from lashmap_daemon.setup.stand_file import ENCODER, Stand, load_stand
 from lashmap_daemon.story.wording import angle_text
 from lashmap_daemon.system import on_signals
-from lashmap_daemon.testing.monitor import Ear, StandPorts
+from lashmap_daemon.testing.monitor import StandInstrument, StandPorts
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +81,7 @@ class Answers:
     def report(self) -> words.StatusReport:
         """How the service is now."""
         lead, now_s = self.lead, time.monotonic()
-        instruments = [state_of(ear, now_s) for ear in self.ports.ears.values()]
+        instruments = [state_of(instrument, now_s) for instrument in self.ports.instruments.values()]
         awaits, done, total, refusal = "a test: lashmap tell STAND begin BOX", 0, 0, ""
         started = lead.prepared.started if lead.prepared else None
         screen = lead.screen
@@ -113,15 +113,15 @@ class Answers:
         )
 
 
-def state_of(ear: Ear, now_s: float) -> words.InstrumentState:
+def state_of(instrument: StandInstrument, now_s: float) -> words.InstrumentState:
     """What is known of an instrument now."""
-    source, monitor = ear.source, ear.monitor
+    source, monitor = instrument.source, instrument.monitor
     state, detail = _in_a_word(monitor.problem(now_s, lost=source.lost if source is not None else None))
     return words.InstrumentState(
-        instrument=ear.name,
-        port=ear.port_name,
+        instrument=instrument.name,
+        port=instrument.port_name,
         state="absent" if source is None else state,
-        detail=ear.problem if source is None else detail,
+        detail=instrument.problem if source is None else detail,
         reading=monitor.reading,
         age_s=monitor.age_s(now_s),
         rate_hz=monitor.rate_hz(now_s),
@@ -300,9 +300,9 @@ class Watch:
     def failures(self) -> list[str]:
         """What no longer goes on; empty while everything does."""
         found = [
-            f"the reader of the {ear.name} on {ear.port_name} ended without a word"
-            for ear in self._ports.ears.values()
-            if not ear.alive
+            f"the reader of the {instrument.name} on {instrument.port_name} ended without a word"
+            for instrument in self._ports.instruments.values()
+            if not instrument.alive
         ]
         screen = self._lead.screen
         if self._lead.state == "testing" and screen is not None:
@@ -423,7 +423,7 @@ class Service:
                             ("drain", self._drain()),
                             ("watch", self._watch_over()),
                             ("requests", self._setup.bus.take_requests(self._lead.obey)),
-                            *((f"open {name}", self._ports.keep(name)) for name in self._ports.ears),
+                            *((f"open {name}", self._ports.keep(name)) for name in self._ports.instruments),
                         )
                     ]
                     self._greet()

@@ -24,15 +24,18 @@ CAUTIONS = (
 )
 
 
+FORWARD, BACK = "FORWARD →", "BACK ←"
+
+
 def asked_sentence(asked: events.PositionAsked) -> str:
     """What to do now: how far to turn, where that is, and to rock."""
     what = "Confirm the tight spot: " if asked.purpose == "confirming" else ""
     place = f"engagement {asked.engagement}, {angle_text(asked.gear_angle_deg, decimals=1)}"
     teeth = abs(asked.turn_teeth)
     if teeth:
-        way = "on" if asked.turn_teeth > 0 else "back"
+        way = FORWARD if asked.turn_teeth > 0 else BACK
         by = f"{teeth} {'tooth' if teeth == 1 else 'teeth'} ({abs(asked.turn_deg):.1f}°)"
-        move = f"turn the gear {way} by {by} to {place}"
+        move = f"turn the gear {way} {by} to {place}"
     else:
         move = f"stay at {place}"
     again = f" (try {asked.attempt}: {asked.reason})" if asked.attempt > 1 else ""
@@ -104,7 +107,10 @@ def sentence(_event: events.Event, _units: Units) -> str | None:
 
 @sentence.register
 def _(event: events.TestStarted, _units: Units) -> str:
-    return f"Test {event.test}: {len(event.planned)} positions planned"
+    return (
+        f"Test {event.test}: {len(event.planned)} positions planned. {FORWARD} is the way in which the gear "
+        f"angle on the screen rises, {BACK} the other way"
+    )
 
 
 @sentence.register

@@ -31,7 +31,7 @@ from lashmap_daemon.testing import arrival
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.hands_free import obeying
 from lashmap_daemon.testing.live_test import LiveTest, Opening, Screen
-from lashmap_daemon.testing.monitor import SILENT_S, Ear, StandPorts
+from lashmap_daemon.testing.monitor import SILENT_S, StandInstrument, StandPorts
 from lashmap_daemon.testing.opening import Person, matched_teeth, start_record, unused_name
 from lashmap_daemon.testing.relay import Relay
 from lashmap_daemon.testing.resume_opening import Reference, open_again, reference_of
@@ -120,10 +120,10 @@ class Engine:
         One that sends on its button stands in no way before it was pressed.
         """
         problems: list[str] = []
-        for ear in self.ports.ears.values():
-            said = _problem(ear, now_s)
-            if not said and ear.monitor.latest is None and not ear.monitor.on_button:
-                said = f"{ear.name} on {ear.port_name}: no reading yet; try again in a moment"
+        for instrument in self.ports.instruments.values():
+            said = _problem(instrument, now_s)
+            if not said and instrument.monitor.latest is None and not instrument.monitor.on_button:
+                said = f"{instrument.name} on {instrument.port_name}: no reading yet; try again in a moment"
             problems += [said] if said else []
         return problems
 
@@ -147,18 +147,20 @@ class Engine:
             await asyncio.sleep(_LOOK_S)
             self.ports.drain()
             now_s = time.monotonic()
-            ears = self.ports.ears.values()
+            instruments = self.ports.instruments.values()
             if now_s - start_s < _LISTEN_S:
                 continue
             problems = [
                 said
-                for ear in ears
-                if not _may_come_back(ear, now_s) and (said := _problem(ear, now_s, start_s))
+                for instrument in instruments
+                if not _may_come_back(instrument, now_s) and (said := _problem(instrument, now_s, start_s))
             ]
             if problems:
                 raise StandError(*problems)
-            good = (one.monitor.parser.good_frames for one in ears if not one.monitor.on_button)
-            if min(good) >= _SAMPLES_TO_BELIEVE and not any(_may_come_back(ear, now_s) for ear in ears):
+            good = (one.monitor.parser.good_frames for one in instruments if not one.monitor.on_button)
+            if min(good) >= _SAMPLES_TO_BELIEVE and not any(
+                _may_come_back(instrument, now_s) for instrument in instruments
+            ):
                 return
 
     # Matched ----------------------------------------------------------------------------------------------
@@ -324,14 +326,14 @@ def prepare_again(
     )
 
 
-def _problem(ear: Ear, now_s: float, since_s: float | None = None) -> str:
+def _problem(instrument: StandInstrument, now_s: float, since_s: float | None = None) -> str:
     """What is wrong with an instrument; empty when nothing is."""
-    if ear.source is None:
-        return ear.problem
-    found = ear.monitor.problem(now_s, since_s=since_s, lost=ear.source.lost)
+    if instrument.source is None:
+        return instrument.problem
+    found = instrument.monitor.problem(now_s, since_s=since_s, lost=instrument.source.lost)
     return "" if found is None or isinstance(found, InstrumentWaits) else str(found)
 
 
-def _may_come_back(ear: Ear, now_s: float) -> bool:
-    lost = ear.source.lost if ear.source is not None else None
+def _may_come_back(instrument: StandInstrument, now_s: float) -> bool:
+    lost = instrument.source.lost if instrument.source is not None else None
     return lost is not None and now_s - lost.since_s < SILENT_S

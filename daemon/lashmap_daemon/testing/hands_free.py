@@ -149,7 +149,7 @@ class HandsFree:
             return []
         number = state.target.number
         what = "the last position again" if word == "repeat" else f"position {number} left out"
-        way = "on" if knock.teeth > 0 else "back"
+        way = "forward" if knock.teeth > 0 else "back"
         cause = (
             f"the gear stood at {angle_text(knock.place_deg, decimals=1)}, was turned {way} by "
             f"{abs(knock.teeth):.1f} teeth and returned"

@@ -219,7 +219,7 @@ BACKOFF = Backoff(first_s=0.5, most_s=10.0)
 Tap: TypeAlias = Callable[[str, list[Chunk]], None]
 
 
-class Ear:
+class StandInstrument:
     """One instrument, whether its port is open or not.
 
     Attributes:
@@ -312,7 +312,7 @@ class StandPorts:
     def __init__(self, stand: Stand, backoff: Backoff = BACKOFF) -> None:
         self._backoff = backoff
         recorded = stand.recorded()
-        self.ears = {name: Ear(recorded, name) for name in (INDICATOR, ENCODER)}
+        self.instruments = {name: StandInstrument(recorded, name) for name in (INDICATOR, ENCODER)}
         self.tap: Tap | None = None
 
     def open_both(self) -> None:
@@ -322,9 +322,9 @@ class StandPorts:
             StandError: Naming every port that did not open.
         """
         failures: list[str] = []
-        for ear in self.ears.values():
+        for instrument in self.instruments.values():
             try:
-                ear.hang_on(ear.monitor.profile.open(ear.name, ear.port_name))
+                instrument.hang_on(instrument.monitor.profile.open(instrument.name, instrument.port_name))
             except InstrumentError as error:
                 failures.append(str(error))
         if failures:
@@ -332,36 +332,40 @@ class StandPorts:
 
     async def keep(self, name: str) -> None:
         """Open one instrument whenever it is not open, with growing waits; for ever."""
-        ear = self.ears[name]
+        instrument = self.instruments[name]
         while True:
             for wait_s in self._backoff.waits():
-                await ear.open()
-                if ear.source is not None:
+                await instrument.open()
+                if instrument.source is not None:
                     break
                 await asyncio.sleep(wait_s)
-            await ear.ended.wait()
-            LOG.warning("%s; it is opened again", ear.problem, extra={"instrument": name})
+            await instrument.ended.wait()
+            LOG.warning("%s; it is opened again", instrument.problem, extra={"instrument": name})
             await asyncio.sleep(next(self._backoff.waits()))
 
     def drain(self) -> None:
         """Take what came from both."""
-        for ear in self.ears.values():
-            ear.take(self.tap)
+        for instrument in self.instruments.values():
+            instrument.take(self.tap)
 
     def sources(self) -> dict[str, Source] | None:
         """Both ports by channel; None while one is not open."""
-        found = {name: ear.source for name, ear in self.ears.items() if ear.source is not None}
-        return found if len(found) == len(self.ears) else None
+        found = {
+            name: instrument.source
+            for name, instrument in self.instruments.items()
+            if instrument.source is not None
+        }
+        return found if len(found) == len(self.instruments) else None
 
     def rates_hz(self, now_s: float) -> dict[str, float]:
         """Samples a second by channel, of those that spoke: one on its button may not have."""
-        monitors = (ear.monitor for ear in self.ears.values())
+        monitors = (instrument.monitor for instrument in self.instruments.values())
         return {one.name: one.rate_hz(now_s) for one in monitors if one.parser.good_frames}
 
     def close(self) -> None:
         """Release both ports."""
-        for ear in self.ears.values():
-            ear.close()
+        for instrument in self.instruments.values():
+            instrument.close()
 
 
 def _joined(chunks: list[Chunk]) -> list[Chunk]:

@@ -15,7 +15,7 @@ from daemon.bus.broker import Broker
 from daemon.bus.on_bus import settings
 from lashmap_daemon.bus import connection
 from lashmap_daemon.bus.connection import BusClient, Refused, connect, properties_of
-from lashmap_daemon.bus.sending import Unwaited
+from lashmap_daemon.bus.sending import BackgroundCalls
 from lashmap_daemon.bus.topics import POSITION, STATE
 
 TRIES = 5
@@ -43,7 +43,7 @@ def test_a_broker_that_never_greets_costs_no_socket_a_try(monkeypatch: pytest.Mo
         async def tries() -> tuple[int, int]:
             loop = asyncio.get_running_loop()
             loop.set_exception_handler(lambda _loop, context: complaints.append(context))
-            loop.set_default_executor(Unwaited())
+            loop.set_default_executor(BackgroundCalls())
             table = settings(f"mqtt://127.0.0.1:{silent.getsockname()[1]}")
             before = sockets()
             for _ in range(TRIES):
@@ -138,7 +138,7 @@ def test_a_call_that_hangs_holds_up_no_end() -> None:
         returned.set()
 
     async def leave_it() -> None:
-        asyncio.get_running_loop().set_default_executor(Unwaited())
+        asyncio.get_running_loop().set_default_executor(BackgroundCalls())
         assert await asyncio.to_thread(lambda: 7) == 7
         with pytest.raises(ZeroDivisionError):
             await asyncio.to_thread(lambda: 1 // 0)

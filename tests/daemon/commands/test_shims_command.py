@@ -10,7 +10,7 @@ from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.commands.shims import advise
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.review_book import Wishes, write_wishes
+from lashmap_daemon.replay.review_book import ReviewRequest, write_review
 from lashmap_daemon.setup.box_file import BoxFile
 from rich.console import Console
 
@@ -53,8 +53,8 @@ def test_advice_from_a_record_that_a_reviewer_took_positions_out_of_says_so(tmp_
     console, text = printed()
     advise(test.logbook, None, None, console)
     assert "A reviewer" not in text.getvalue()
-    wishes = Wishes(exclude=2, reason="tip on a burr", by="R. Nobody")
-    write_wishes(test.logbook, conclude(test.logbook, None), wishes)
+    request = ReviewRequest(exclude=2, reason="tip on a burr", by="R. Nobody")
+    write_review(test.logbook, conclude(test.logbook, None), request)
     advise(test.logbook, None, None, console)
     assert "A reviewer took positions or reversals out of" in text.getvalue()
     assert "from the result as recorded" in text.getvalue()

@@ -11,7 +11,7 @@ from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.bus import outbox
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude, hand_over
-from lashmap_daemon.replay.review_book import Wishes, write_wishes
+from lashmap_daemon.replay.review_book import ReviewRequest, write_review
 from lashmap_daemon.story.events import ResultAnnounced
 
 SEEDS = range(45)
@@ -27,8 +27,8 @@ def reviewed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     hand_over(test.logbook, name, folder)
     result = ResultAnnounced(topic="lashmap/bench-1", id=f"{name}/result/1", message='{"outcome":"x"}')
     outbox.announce(path, name, result)
-    wishes = Wishes(exclude=2, reason="burr 3", by="R. Nobody", sign_off="S. Nobody")
-    write_wishes(test.logbook, conclude(test.logbook, name), wishes)
+    request = ReviewRequest(exclude=2, reason="burr 3", by="R. Nobody", sign_off="S. Nobody")
+    write_review(test.logbook, conclude(test.logbook, name), request)
     test.logbook.close()
     return path, name
 

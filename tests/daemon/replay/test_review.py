@@ -15,7 +15,7 @@ from lashmap_analysis.judge.assessment import Assessment
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.review_book import Wishes, store_result, with_review, write_wishes
+from lashmap_daemon.replay.review_book import ReviewRequest, store_result, with_review, write_review
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import PositionExcluded
 
@@ -76,10 +76,10 @@ def test_excluding_undoing_and_signing_only_add_rows(path: Path) -> None:
     before = rows(path)
     with Logbook(path, create=False) as book:
         recorded = conclude(book, None)
-        out = write_wishes(book, recorded, Wishes(exclude=2, reason="burr", by="R. Nobody"))
-        signed = write_wishes(book, out, Wishes(sign_off="S. Nobody"))
-        part = write_wishes(book, signed, Wishes(exclude=3, reversal=2, reason="bump", by="R. Nobody"))
-        back = write_wishes(book, part, Wishes(undo=1, reason="clean after all", by="R. Nobody"))
+        out = write_review(book, recorded, ReviewRequest(exclude=2, reason="burr", by="R. Nobody"))
+        signed = write_review(book, out, ReviewRequest(sign_off="S. Nobody"))
+        part = write_review(book, signed, ReviewRequest(exclude=3, reversal=2, reason="bump", by="R. Nobody"))
+        back = write_review(book, part, ReviewRequest(undo=1, reason="clean after all", by="R. Nobody"))
     after = rows(path)
     assert [row for row in after if row in before] == before
     assert len(after) == len(before) + 4
@@ -106,40 +106,45 @@ def test_excluding_undoing_and_signing_only_add_rows(path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("wishes", "problem"),
+    ("asked", "problem"),
     [
-        (Wishes(exclude=2, by="R"), "--reason: say why"),
-        (Wishes(exclude=2, by="R", reason="x" * 1001), "--reason: expected at most 1000 characters"),
+        (ReviewRequest(exclude=2, by="R"), "--reason: say why"),
+        (ReviewRequest(exclude=2, by="R", reason="x" * 1001), "--reason: expected at most 1000 characters"),
         (
-            Wishes(exclude=2, by="R\x1b[2J", reason="x"),
+            ReviewRequest(exclude=2, by="R\x1b[2J", reason="x"),
             "--by: holds a character that cannot be",
         ),
-        (Wishes(sign_off="x" * 101), "--sign-off: expected at most 100 characters"),
-        (Wishes(exclude=2, reason="x"), "--by: say who"),
-        (Wishes(exclude=77, reason="x", by="R"), "no position 77 was recorded; there are: 1, 2"),
-        (Wishes(exclude=2, reversal=99, reason="x", by="R"), "has no reversal 99; there are: 1 to"),
-        (Wishes(reversal=2, reason="x", by="R"), "give --exclude POSITION too"),
-        (Wishes(undo=1, reason="x", by="R"), "exclusion 1 is not in the record; those that hold: none"),
+        (ReviewRequest(sign_off="x" * 101), "--sign-off: expected at most 100 characters"),
+        (ReviewRequest(exclude=2, reason="x"), "--by: say who"),
+        (ReviewRequest(exclude=77, reason="x", by="R"), "no position 77 was recorded; there are: 1, 2"),
+        (ReviewRequest(exclude=2, reversal=99, reason="x", by="R"), "has no reversal 99; there are: 1 to"),
+        (ReviewRequest(reversal=2, reason="x", by="R"), "give --exclude POSITION too"),
+        (
+            ReviewRequest(undo=1, reason="x", by="R"),
+            "exclusion 1 is not in the record; those that hold: none",
+        ),
     ],
 )
-def test_what_does_not_fit_is_refused_and_nothing_written(path: Path, wishes: Wishes, problem: str) -> None:
+def test_what_does_not_fit_is_refused_and_nothing_written(
+    path: Path, asked: ReviewRequest, problem: str
+) -> None:
     before = rows(path)
     with Logbook(path, create=False) as book, pytest.raises(ConfigurationError) as refused:
-        write_wishes(book, conclude(book, None), wishes)
+        write_review(book, conclude(book, None), asked)
     assert problem in str(refused.value)
     assert rows(path) == before
 
 
 def test_nothing_is_left_out_or_taken_back_twice(book: Logbook) -> None:
-    wishes = Wishes(exclude=2, reason="x", by="R")
-    seen = write_wishes(book, conclude(book, None), wishes)
-    for again in (wishes, Wishes(exclude=2, reversal=1, reason="x", by="R")):
+    request = ReviewRequest(exclude=2, reason="x", by="R")
+    seen = write_review(book, conclude(book, None), request)
+    for again in (request, ReviewRequest(exclude=2, reversal=1, reason="x", by="R")):
         with pytest.raises(ConfigurationError, match="position 2 is left out already"):
-            write_wishes(book, seen, again)
-    write_wishes(book, seen, Wishes(undo=1, reason="x", by="R"))
+            write_review(book, seen, again)
+    write_review(book, seen, ReviewRequest(undo=1, reason="x", by="R"))
     with pytest.raises(ConfigurationError, match="exclusion 1 was undone already; those that hold: none"):
-        write_wishes(book, seen, Wishes(undo=1, reason="x", by="R"))
-    number = write_wishes(book, seen, wishes).review
+        write_review(book, seen, ReviewRequest(undo=1, reason="x", by="R"))
+    number = write_review(book, seen, request).review
     assert number is not None
     assert [one.number for one in number.holding] == [2]
 
@@ -155,13 +160,13 @@ def test_two_reviewers_at_once_lose_no_exclusion(book: Logbook) -> None:
     seen = with_review(list(book.events(found.record.identity.test)), found).review
     assert seen is not None
     assert [(one.number, one.position) for one in seen.holding] == [(1, 2), (2, 3)]
-    left = write_wishes(book, found, Wishes(undo=2, reason="it was not", by="S. Nobody")).review
+    left = write_review(book, found, ReviewRequest(undo=2, reason="it was not", by="S. Nobody")).review
     assert left is not None
     assert [one.position for one in left.holding] == [2]
 
 
 def test_the_figures_that_were_signed_for_are_kept(book: Logbook) -> None:
-    seen = write_wishes(book, conclude(book, None), Wishes(sign_off="S. Nobody"))
+    seen = write_review(book, conclude(book, None), ReviewRequest(sign_off="S. Nobody"))
     assert seen.review is not None
     assert seen.stated is not None
     (last,) = seen.review.sign_offs
@@ -178,7 +183,7 @@ def test_a_test_that_is_not_closed_is_looked_at_but_not_reviewed(tmp_path: Path)
     seen = conclude(test.logbook, None)
     assert seen.review is not None
     with pytest.raises(ConfigurationError, match="no closing record and may still be running"):
-        write_wishes(test.logbook, seen, Wishes(sign_off="S. Nobody"))
+        write_review(test.logbook, seen, ReviewRequest(sign_off="S. Nobody"))
     test.logbook.close()
 
 

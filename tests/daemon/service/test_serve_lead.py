@@ -34,7 +34,7 @@ from lashmap_daemon.story.events import (
     PreconditionsRecorded,
     TestResumed,
 )
-from lashmap_daemon.testing.monitor import Ear, StandPorts
+from lashmap_daemon.testing.monitor import StandInstrument, StandPorts
 from lashmap_drivers.errors import InstrumentLost as Lost
 from lashmap_drivers.ports.source import Backoff, Loss
 from lashmap_drivers.readings import Chunk
@@ -85,8 +85,8 @@ class Bench:
         self.angle_deg = 10.0
         self.ports = StandPorts(self.stand)
         self.encoder = Said(lambda: b"%+011d\r\n" % round(self.angle_deg * 1000.0))
-        self.ports.ears[INDICATOR].source = Said(lambda: b"-004.0000\r\n")
-        self.ports.ears[ENCODER].source = self.encoder
+        self.ports.instruments[INDICATOR].source = Said(lambda: b"-004.0000\r\n")
+        self.ports.instruments[ENCODER].source = self.encoder
         self.logbook = Logbook(folder / "book", create=True)
         boxes = folder / "boxes"
         self.lead = Lead(
@@ -184,15 +184,15 @@ def test_an_indicator_on_its_button_is_waited_for_and_not_called_silent(tmp_path
     bench = Bench(tmp_path)
     profile = load_profile(CONFIGS / "instruments" / "indicator-line-button.toml")
     bench.stand = bench.stand.model_copy(update={"indicator_profile": profile})
-    ear = bench.ports.ears[INDICATOR] = Ear(bench.stand.recorded(), INDICATOR)
-    ear.source = said = Said(lambda: b"")
+    instrument = bench.ports.instruments[INDICATOR] = StandInstrument(bench.stand.recorded(), INDICATOR)
+    instrument.source = said = Said(lambda: b"")
     said.take = list  # type: ignore[method-assign]
     bench.lead.stand = bench.stand
 
     async def work() -> list[str]:
         running = asyncio.create_task(bench.lead.run())
         await bench.turn(10.0, 10.0)
-        state = state_of(ear, time.monotonic())
+        state = state_of(instrument, time.monotonic())
         assert state.state == "heard"
         assert "it sends when its button is pressed, and nothing came" in state.detail
         await bench.lead.begin(OPEN)
@@ -324,20 +324,20 @@ def test_a_port_that_cannot_be_opened_is_tried_again_and_one_whose_reader_ended_
 ) -> None:
     stand = simulated_stand_file(tmp_path, SimulatedInstruments())
     ports = StandPorts(stand, Backoff(first_s=0.01, most_s=0.02))
-    ear = ports.ears[ENCODER]
+    instrument = ports.instruments[ENCODER]
     opened: list[Said] = []
 
     async def open_third_time() -> None:
-        ear.attempts = getattr(ear, "attempts", 0) + 1  # type: ignore[attr-defined]
-        if ear.attempts >= 3:  # type: ignore[attr-defined]
+        instrument.attempts = getattr(instrument, "attempts", 0) + 1  # type: ignore[attr-defined]
+        if instrument.attempts >= 3:  # type: ignore[attr-defined]
             opened.append(Said(lambda: b"+0000010000\r\n"))
-            ear.source = opened[-1]
-            ear.ended.clear()
+            instrument.source = opened[-1]
+            instrument.ended.clear()
 
     async def work() -> None:
-        ear.open = open_third_time  # type: ignore[method-assign]
+        instrument.open = open_third_time  # type: ignore[method-assign]
         keeping = asyncio.create_task(ports.keep(ENCODER))
-        while ear.source is None:  # noqa: ASYNC110 - the wait is what is tested
+        while instrument.source is None:  # noqa: ASYNC110 - the wait is what is tested
             await asyncio.sleep(0.01)
         opened[0].fail = True
         ports.drain()
@@ -345,7 +345,7 @@ def test_a_port_that_cannot_be_opened_is_tried_again_and_one_whose_reader_ended_
         while len(opened) < 2:  # noqa: ASYNC110 - as above
             await asyncio.sleep(0.01)
         ports.drain()
-        state = state_of(ear, time.monotonic())
+        state = state_of(instrument, time.monotonic())
         assert (state.state, state.reading) == ("heard", "10.0000°")
         keeping.cancel()
 
@@ -357,8 +357,8 @@ def test_a_count_that_was_lost_between_two_tests_hinders_no_test(tmp_path: Path)
     wrapping = stand.encoder_profile.model_copy(update={"wraps_at": 360_000})
     ports = StandPorts(stand.model_copy(update={"encoder_profile": wrapping}))
     count = 10_000
-    ear = ports.ears[ENCODER]
-    ear.source = Said(lambda: b"%+011d\r\n" % count)
+    instrument = ports.instruments[ENCODER]
+    instrument.source = Said(lambda: b"%+011d\r\n" % count)
 
     async def work() -> None:
         nonlocal count
@@ -367,7 +367,7 @@ def test_a_count_that_was_lost_between_two_tests_hinders_no_test(tmp_path: Path)
             for _ in range(400):
                 ports.drain()
                 await asyncio.sleep(0.01)
-            state = state_of(ear, time.monotonic())
+            state = state_of(instrument, time.monotonic())
             assert (state.state, state.detail) == ("heard", "")
             assert state.reading == f"{count / 1000.0:.4f}°"
 

@@ -22,7 +22,7 @@ from lashmap_daemon.errors import ConfigurationError, LashmapError
 from lashmap_daemon.exchange.frames import frames
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude, json_text
-from lashmap_daemon.replay.review_book import Wishes, store_result, write_wishes
+from lashmap_daemon.replay.review_book import ReviewRequest, store_result, write_review
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.mapping_file import Mapping
@@ -303,9 +303,11 @@ def reviewed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     test.run()
     told = list(test.logbook.events(test.started.test))
     store_result(test.logbook, told, conclude(test.logbook, None))
-    found = write_wishes(test.logbook, conclude(test.logbook, None), Wishes(exclude=2, reason="burr", by="R"))
-    found = write_wishes(test.logbook, found, Wishes(exclude=3, reversal=2, reason="bump", by="R"))
-    write_wishes(test.logbook, found, Wishes(sign_off="S"))
+    found = write_review(
+        test.logbook, conclude(test.logbook, None), ReviewRequest(exclude=2, reason="burr", by="R")
+    )
+    found = write_review(test.logbook, found, ReviewRequest(exclude=3, reversal=2, reason="bump", by="R"))
+    write_review(test.logbook, found, ReviewRequest(sign_off="S"))
     test.logbook.close()
     return folder / "virtual.logbook"
 

@@ -30,7 +30,7 @@ def test_a_confirming_position_before_the_matched_teeth_is_asked_for_in_these_wo
         attempt=1, reason="",
     )  # fmt: skip
     assert asked_sentence(asked) == (
-        "Confirm the tight spot: turn the gear back by 8 teeth (72.0°) to engagement -3, 333.0° of turn 1 "
+        "Confirm the tight spot: turn the gear BACK ← 8 teeth (72.0°) to engagement -3, 333.0° of turn 1 "
         "before the matched teeth; hold the pinion and rock the gear lightly"
     )
 

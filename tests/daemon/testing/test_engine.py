@@ -55,8 +55,8 @@ class Bench:
         self.speed_deg_s = 0.0
         self.indicator = Line(lambda: b"-004.0000\r\n")
         ports = StandPorts(stand)
-        ports.ears[INDICATOR].source = self.indicator
-        ports.ears[ENCODER].source = Line(self._count)
+        ports.instruments[INDICATOR].source = self.indicator
+        ports.instruments[ENCODER].source = Line(self._count)
         self._angle_deg, self._at_s = 12.0, 1000.0
         self.engine = Engine(ports, Logbook(folder / "book", create=True), say_again=", then say so")
         self.prepared: Prepared = self.engine.prepare(
@@ -97,7 +97,7 @@ def test_an_encoder_that_fell_silent_is_no_gear_that_turns(tmp_path: Path) -> No
     async def work() -> None:
         with bench.engine.tapped(bench.channels):
             await bench.engine.hear()
-            bench.engine.ports.ears[ENCODER].source = Line(lambda: b"")
+            bench.engine.ports.instruments[ENCODER].source = Line(lambda: b"")
             with pytest.raises(StandError, match=r"encoder on .*: no bytes for 4\.\d s"):
                 await bench.engine.still_encoder_deg(bench.prepared, bench.channels)
 
