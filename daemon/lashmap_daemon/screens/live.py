@@ -240,7 +240,7 @@ def _rock(view: View) -> str:
     reading = format_length(rock.reading_mm, view.units)
     uncertainty = uncertainty_text(rock.standard_uncertainty_mm, view.units)
     warnings = "".join(f"; {flag.name}" for flag in rock.flags)
-    return f"{count}; reading {reading}, random part of u {uncertainty}{warnings}"
+    return f"{count}; reading {reading}, repeatability {uncertainty}{warnings}"
 
 
 def _progress(view: View) -> Text:

@@ -197,7 +197,7 @@ def _(event: events.RockAccepted, units: Units) -> str:
     flags = f"; {', '.join(event.flags)}" if event.flags else ""
     return (
         f"{event.number:>3}  accepted: normal backlash {format_length(event.normal_backlash_mm, units)}, "
-        f"random part of u {uncertainty_text(event.standard_uncertainty_mm, units)}, "
+        f"repeatability within the rock {uncertainty_text(event.standard_uncertainty_mm, units)}, "
         f"{event.reversals} reversals{flags}"
     )
 
@@ -221,7 +221,7 @@ def _(event: events.SweepAsked, _units: Units) -> str:
 def _(event: events.SweepRecorded, units: Units) -> str:
     return (
         f"Runout of the {event.member}: {format_length(event.fim_mm, units)} full indicator movement, "
-        f"random part of u {uncertainty_text(event.fim_uncertainty_mm, units)}"
+        f"repeatability within the sweep {uncertainty_text(event.fim_uncertainty_mm, units)}"
     )
 
 
