@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from lashmap_drivers.parser import BEYOND, JUMPED, LOST_COUNT
+# What an instrument says beside its numbers (the marks of a parser).
+OVERLOAD = "overload"
+LOW_BATTERY = "low battery"
+LOST_COUNT = "lost count"
+JUMPED = "angle begins again"
+BEYOND = "angle beyond wraps_at_deg"
+FOR_GOOD = (LOST_COUNT, JUMPED)
+"""Marks after which no angle is given any more: nobody knows the turns, and waiting does not help."""
 
 
 class InstrumentError(Exception):

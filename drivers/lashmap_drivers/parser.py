@@ -15,13 +15,6 @@ import numpy as np
 from lashmap_drivers.readings import Floats, Integers
 
 KEEP_BAD_BYTES = 256  # of a bad frame, for the message
-OVERLOAD = "overload"
-LOW_BATTERY = "low battery"
-LOST_COUNT = "lost count"
-JUMPED = "angle begins again"
-BEYOND = "angle beyond wraps_at_deg"
-FOR_GOOD = (LOST_COUNT, JUMPED)
-"""Marks after which no angle is given any more: nobody knows the turns, and waiting does not help."""
 
 
 class Frames(NamedTuple):

@@ -25,7 +25,7 @@ from attack.wire_damage import BITS, Damaged, damage, reads
 from attack.wire_frames import Wire, wires
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.parser import LOST_COUNT
+from lashmap_drivers.errors import LOST_COUNT
 from lashmap_drivers.readings import Chunk, Chunks, Floats, Integers
 from numpy.typing import NDArray
 from scipy import stats

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from lashmap_drivers.parser import BEYOND, JUMPED, LOST_COUNT
+from lashmap_drivers.errors import BEYOND, JUMPED, LOST_COUNT
 from lashmap_drivers.ports.regular_file import MOST_RECORDING_BYTES, FileRefused, read_regular
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Chunk, Floats

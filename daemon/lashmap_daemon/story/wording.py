@@ -6,7 +6,7 @@ from functools import singledispatch
 
 from lashmap_analysis.record.lengths import DECIMALS, format_length, format_spread
 from lashmap_analysis.record.record import Units
-from lashmap_drivers.parser import BEYOND, LOW_BATTERY
+from lashmap_drivers.errors import BEYOND, LOW_BATTERY
 from lashmap_drivers.timing.angles import INDEX_SLIP
 
 from lashmap_daemon.story import events

@@ -12,9 +12,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from lashmap_drivers.errors import InstrumentError
+from lashmap_drivers.errors import FOR_GOOD, JUMPED, InstrumentError
 from lashmap_drivers.errors import InstrumentLost as Lost
-from lashmap_drivers.parser import FOR_GOOD, JUMPED
 
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR

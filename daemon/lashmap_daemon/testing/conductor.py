@@ -9,7 +9,7 @@ import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.lash_map.lash_map import LashMapError
 from lashmap_analysis.record.record import Shaft
-from lashmap_drivers.parser import FOR_GOOD
+from lashmap_drivers.errors import FOR_GOOD
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.errors import ReferenceDisproved, StandError

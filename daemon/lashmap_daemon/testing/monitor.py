@@ -20,6 +20,7 @@ import numpy as np
 from lashmap_analysis.record.lengths import format_length
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.errors import (
+    FOR_GOOD,
     InstrumentError,
     InstrumentGarbled,
     InstrumentLost,
@@ -27,7 +28,7 @@ from lashmap_drivers.errors import (
     InstrumentWaits,
     InstrumentWithoutReading,
 )
-from lashmap_drivers.parser import FOR_GOOD, Parser
+from lashmap_drivers.parser import Parser
 from lashmap_drivers.ports.source import Backoff, Loss, Source
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Chunk, Chunks, Samples

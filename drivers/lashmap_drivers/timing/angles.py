@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lashmap_drivers.parser import BEYOND, JUMPED, LOST_COUNT
+from lashmap_drivers.errors import BEYOND, JUMPED, LOST_COUNT
 from lashmap_drivers.readings import Floats
 
 INDEX_SLIP = "index slip"

@@ -10,7 +10,8 @@ from typing import Annotated, Literal, Self
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from lashmap_drivers.parser import OVERLOAD, Frames, Tally
+from lashmap_drivers.errors import OVERLOAD
+from lashmap_drivers.parser import Frames, Tally
 from lashmap_drivers.ports.settings import Poll, Polling
 from lashmap_drivers.profile import MM_PER_UNIT, InstrumentProfile, Scale
 from lashmap_drivers.readings import Floats, Integers

@@ -6,6 +6,8 @@ import itertools
 import json
 import re
 import signal
+import subprocess
+import sys
 import time
 from importlib.metadata import version
 from pathlib import Path
@@ -226,3 +228,12 @@ def test_the_simulated_stand_leaves_no_links_behind(tmp_path: Path) -> None:
     while (tmp_path / "stand" / "indicator").is_symlink():
         assert time.monotonic() < deadline_s
         time.sleep(0.02)
+
+
+def test_the_words_of_the_command_line_load_no_library_that_computes() -> None:
+    code = (
+        "import sys; from lashmap_daemon import cli;"
+        "print([name for name in ('numpy', 'pandas', 'scipy', 'jinja2') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

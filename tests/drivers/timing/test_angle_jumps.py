@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.parser import LOST_COUNT
+from lashmap_drivers.errors import LOST_COUNT
 from lashmap_drivers.readings import Chunk, Chunks
 from lashmap_drivers.wire.ascii_line import LineProfile
 from lashmap_drivers.wire.counter_board import CounterBoardProfile

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.parser import BEYOND, JUMPED, LOST_COUNT
+from lashmap_drivers.errors import BEYOND, JUMPED, LOST_COUNT
 from lashmap_drivers.readings import Chunk, Chunks
 from lashmap_drivers.timing.angles import AngleTurns
 from lashmap_drivers.wire.ascii_line import LineProfile
