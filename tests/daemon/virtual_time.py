@@ -80,6 +80,7 @@ class VirtualTest:
     goes_on: str = ""
     fault_from_s: float | None = None
     indicator_profile: AnyProfile | None = None
+    operator: str = "virtual"
     stream: list[events.Stamped] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -101,7 +102,7 @@ class VirtualTest:
         self.started = start_record(
             self.box,
             stand,
-            operator="virtual",
+            operator=self.operator,
             now=dt.datetime(2026, 11, 25, 8, 0, self.seed % 60, tzinfo=dt.UTC),
             version="0",
             box_name="box",

@@ -1,0 +1,1 @@
+"""The gauge's own proof: repeatability, reproducibility and drift of the stand."""

@@ -1,0 +1,154 @@
+"""``lashmap study`` over real tests of the simulated stand in virtual time."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from daemon.virtual_time import VirtualTest, load_box
+from lashmap_daemon.commands import study
+from lashmap_daemon.errors import EXIT_STAND, ConfigurationError
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.setup import toml_file
+from lashmap_daemon.setup.study_file import StudyFile
+from rich.console import Console
+
+HERE = Path(__file__).resolve().parents[3]
+SHORT = HERE / "configs" / "boxes" / "spiral-13x40-short.toml"
+PARTS, OPERATORS = ("INV-1", "INV-2"), ("Ada", "Ben")
+
+
+class Made:
+    """A logbook with a complete study, its file, and what each test states."""
+
+    def __init__(self, folder: Path) -> None:
+        self.file = folder / "study.toml"
+        self.logbook = folder / "virtual.logbook"
+        study.plan(
+            self.file, parts=PARTS, operators=OPERATORS, repeats=4, seed=3, console=Console(quiet=True)
+        )
+        text = re.sub(
+            "begun = .*", "begun = 2026-11-25T07:00:00+00:00", self.file.read_text(encoding="utf-8")
+        )
+        self.file.write_text(text, encoding="utf-8")  # the tests of virtual time are of that day
+        self.stated: dict[tuple[str, str], list[float]] = {}
+        box = load_box(SHORT)
+        for seed, (part, operator) in enumerate(toml_file.load(self.file, StudyFile).study.order, 1):
+            named = box.model_copy(update={"box": box.box.model_copy(update={"serial": part})})
+            test = VirtualTest(folder, named, seed=seed, operator=operator)
+            test.run()
+            stated = conclude(test.logbook, test.started.test).stated
+            assert stated is not None
+            self.stated.setdefault((part, operator), []).append(stated.normal_backlash_mm)
+            test.logbook.close()
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    return Made(tmp_path_factory.mktemp("study"))
+
+
+def printed(run: Callable[[Console], object]) -> str:
+    console = Console(file=io.StringIO(), width=120)
+    run(console)
+    assert isinstance(console.file, io.StringIO)
+    return console.file.getvalue()
+
+
+def test_the_plan_holds_every_part_with_every_operator(tmp_path: Path) -> None:
+    path = tmp_path / "study.toml"
+    study.plan(path, parts=PARTS, operators=OPERATORS, repeats=3, seed=1, console=Console(quiet=True))
+    order = toml_file.load(path, StudyFile).study.order
+    for number in range(3):  # each round is complete in itself
+        assert len(set(order[4 * number : 4 * number + 4])) == 4
+    with pytest.raises(ConfigurationError, match="exists already"):
+        study.plan(path, parts=PARTS, operators=OPERATORS, repeats=3, seed=1, console=Console(quiet=True))
+
+
+@pytest.mark.parametrize(
+    ("change", "problem"),
+    [
+        (("repeats = 3", "repeats = 4"), "order: expected each part with each operator 4 times"),
+        (('"INV-2"]\n', '"INV-1"]\n'), "parts: a name stands there twice"),
+        (("repeats = 3", "repeats = 1"), "greater than or equal to 2"),
+    ],
+)
+def test_a_study_file_that_cannot_be_is_refused(
+    tmp_path: Path, change: tuple[str, str], problem: str
+) -> None:
+    path = tmp_path / "study.toml"
+    study.plan(path, parts=PARTS, operators=OPERATORS, repeats=3, seed=1, console=Console(quiet=True))
+    text = path.read_text(encoding="utf-8")
+    assert change[0] in text
+    path.write_text(text.replace(*change, 1), encoding="utf-8")
+    with pytest.raises(ConfigurationError, match=problem):
+        study.next_test(path, tmp_path / "none.logbook", Console(quiet=True))
+
+
+def test_without_a_logbook_the_first_of_the_order_is_next(tmp_path: Path) -> None:
+    path = tmp_path / "study.toml"
+    study.plan(path, parts=PARTS, operators=OPERATORS, repeats=2, seed=1, console=Console(quiet=True))
+    part, operator = toml_file.load(path, StudyFile).study.order[0]
+    words = printed(lambda console: study.next_test(path, tmp_path / "none.logbook", console))
+    assert f"operator {operator} tests the box with serial number {part}" in words
+
+
+def test_an_incomplete_study_names_what_is_missing(made: Made, tmp_path: Path) -> None:
+    path = tmp_path / "longer.toml"
+    study.plan(path, parts=PARTS, operators=OPERATORS, repeats=5, seed=3, console=Console(quiet=True))
+    text = path.read_text(encoding="utf-8")
+    path.write_text(re.sub("begun = .*", "begun = 2026-11-25T07:00:00+00:00", text), encoding="utf-8")
+    with pytest.raises(ConfigurationError, match="4 tests are missing"):
+        study.report(path, made.logbook, tolerance_mm=None, as_json=False, console=Console(quiet=True))
+    assert "16 of 20" in printed(lambda console: study.next_test(path, made.logbook, console))
+
+
+def test_the_report_analyses_what_the_tests_state(made: Made) -> None:
+    """Repeatability of a balanced design, by hand: the mean variance within the cells."""
+    words = printed(lambda console: study.next_test(made.file, made.logbook, console))
+    assert "The study is complete" in words
+    text = printed(
+        lambda console: study.report(
+            made.file, made.logbook, tolerance_mm=None, as_json=True, console=console
+        )
+    )
+    document = json.loads(text)
+    cells = [np.var(values, ddof=1) for values in made.stated.values()]
+    assert document["sources"][-1]["mean_square_mm2"] == pytest.approx(np.mean(cells), rel=1e-6)
+    assert document["sources"][-1]["degrees_of_freedom"] == 12
+    tolerance = 0.18 - 0.10  # of the box file
+    assert document["tolerance_share"] == pytest.approx(6 * document["gauge"]["deviation_mm"] / tolerance)
+    shown = printed(
+        lambda console: study.report(
+            made.file, made.logbook, tolerance_mm=None, as_json=False, console=console
+        )
+    )
+    assert "repeatability" in shown
+    assert "of the tolerance" in shown
+
+
+def test_a_check_standard_is_set_on_a_chart(made: Made) -> None:
+    values = [one for part, who in made.stated for one in made.stated[part, who] if part == "INV-1"]
+    status: list[int] = []
+    text = printed(
+        lambda console: status.append(
+            study.drift("INV-1", made.logbook, baseline=None, as_json=True, console=console)
+        )
+    )
+    document = json.loads(text)
+    assert document["centre_mm"] == pytest.approx(np.mean(values))
+    assert status == [0 if document["steady"] else EXIT_STAND]
+    shown = printed(
+        lambda console: study.drift("INV-1", made.logbook, baseline=None, as_json=False, console=console)
+    )
+    assert ("STEADY" in shown) == document["steady"]
+
+
+def test_too_few_tests_make_no_chart(made: Made) -> None:
+    with pytest.raises(ConfigurationError, match="holds 0 completed tests of serial number nobody"):
+        study.drift("nobody", made.logbook, baseline=None, as_json=False, console=Console(quiet=True))
