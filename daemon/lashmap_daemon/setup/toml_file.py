@@ -18,6 +18,7 @@ from pydantic import BaseModel, ValidationError
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup.free_text import FROM_FILE
+from lashmap_daemon.setup.toml_mistakes import another_file, meant, other_kind, without_mark
 
 # Before the text of a ValueError that a check raised; added by pydantic 2.
 _OF_A_CHECK = "Value error, "
@@ -77,6 +78,7 @@ def parse(text: str, name: str, model: type[Model]) -> Model:
     Raises:
         ConfigurationError: As `load`.
     """
+    text = without_mark(text)
     problems: list[str] = []
     try:
         tree = _inches_to_mm(tomllib.loads(text), "", problems)
@@ -84,11 +86,12 @@ def parse(text: str, name: str, model: type[Model]) -> Model:
         problem = "holds hundreds of tables or lists inside each other; write them flat"
         raise ConfigurationError(name, [problem]) from None
     except ValueError as error:  # also a number of thousands of digits
-        raise ConfigurationError(name, [f"is not valid TOML: {error}"]) from error
+        raise ConfigurationError(name, [meant(text, str(error))]) from error
     try:
         checked = model.model_validate(tree, context=FROM_FILE)
     except ValidationError as error:
-        problems += [_sentence(detail, model, tree) for detail in error.errors()]
+        another = another_file(tree, frozenset(model.model_fields))
+        problems += [another] if another else [_sentence(detail, model) for detail in error.errors()]
     else:
         if not problems:
             return checked
@@ -121,7 +124,7 @@ def _in_mm(value: Any) -> Any:  # noqa: ANN401 - whatever the file holds
         return math.inf
 
 
-def _sentence(detail: Any, model: type[BaseModel], tree: Mapping[str, Any]) -> str:  # noqa: ANN401 - pydantic's
+def _sentence(detail: Any, model: type[BaseModel]) -> str:  # noqa: ANN401 - pydantic's
     path = [str(part) for part in detail["loc"]]
     key = ".".join(path)
     found = detail.get("input")
@@ -135,8 +138,8 @@ def _sentence(detail: Any, model: type[BaseModel], tree: Mapping[str, Any]) -> s
     message = in_our_words(str(detail["msg"]))
     if detail["type"] == "value_error":
         return f"{key}: {message}" if key else message
-    del tree
-    return f"{key}: expected {message.removeprefix('expected ')}, got {_shown(found)}"
+    how = other_kind(path[-1], found) if detail["type"].endswith("_type") else ""
+    return f"{key}: expected {message.removeprefix('expected ')}, got {_shown(found)}{how}"
 
 
 def _shown(found: object) -> str:

@@ -103,7 +103,7 @@ def test_a_missing_file() -> None:
         ),
         ("positions = 26", "positions = 3", "plan.positions: expected greater than or equal to 4, got 3"),
         ("[tip]", "[tipp]", "tipp: unknown key; did you mean tip?"),
-        ("[box]", "[box", "is not valid TOML"),
+        ("[box]", "[box", "a table is written [box]"),
         ('type = "Right', 'units = "cm"\ntype = "Right', "box.units: expected 'mm' or 'in', got 'cm'"),
     ],
 )
