@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 LOG = logging.getLogger("lashmap.test")
 _MOST_COMMANDS = 32
+_PATIENCE_S = 1.5  # for the first event that a command makes
 _SETTLE_S = 0.2  # after the first event that a command made: what belongs to it follows at once
 _TROUBLE = (
     events.InstrumentLost,
@@ -110,13 +111,13 @@ class ServiceScreen:
         self._commands.append(text)
         return True
 
-    async def obey(self, text: str, patience_s: float = 1.5) -> list[str]:
+    async def obey(self, text: str) -> list[str]:
         """Pass a command on and wait for what it makes happen; empty when nothing does."""
         before = self._count
         if not self.command(text):
             return []
         waited_s = 0.0
-        while self._count == before and waited_s < patience_s:
+        while self._count == before and waited_s < _PATIENCE_S:
             await asyncio.sleep(0.02)
             waited_s += 0.02
         if self._count == before:
