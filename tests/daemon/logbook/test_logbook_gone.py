@@ -21,6 +21,7 @@ from daemon.running_service import running_service, short_boxes
 from daemon.small_disk import small_disk
 from daemon.testing.test_never_lose_disk import BOX, KeptTest
 from lashmap_daemon.commands import run as run_command
+from lashmap_daemon.commands.options import RunOptions
 from lashmap_daemon.errors import LogbookGone
 from lashmap_daemon.logbook.check import check_file, check_test
 from lashmap_daemon.logbook.logbook import Logbook
@@ -329,7 +330,7 @@ def test_a_file_that_goes_while_the_report_is_made_is_no_success(
 
     monkeypatch.setattr(run_command, "hand_over", meanwhile)
     with simulated_stand(tmp_path / "stand", box=box) as stand:
-        options = run_command.RunOptions(
+        options = RunOptions(
             stand=stand, box=box, logbook=book, output=None, operator="Ada", locked_out=True, plain=True
         )
         with pytest.raises(LogbookGone, match=r"the file is gone.*closed\. saved in") as caught:
