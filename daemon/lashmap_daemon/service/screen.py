@@ -13,7 +13,7 @@ from collections import deque
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.story import events
-from lashmap_daemon.story.wording import asked_sentence, marks_sentence, sentence, sweep_sentence
+from lashmap_daemon.story.wording import instruction, sentence
 
 if TYPE_CHECKING:
     from lashmap_analysis.record.record import Units
@@ -66,16 +66,17 @@ class ServiceScreen:
         """Log an event and remember what is awaited."""
         event = stamped.event
         match event:
-            case events.PositionAsked():
-                self.awaits = asked_sentence(event)
             case events.RockStarted():
                 self.awaits = f"the rock of position {event.number} is recorded: rock on lightly"
-            case events.SweepAsked():
-                self.awaits = sweep_sentence(event)
             case events.MarksAsked():
-                self.awaits = f"{marks_sentence(event)}: lashmap tell STAND matched"
-            case events.InstrumentLost() | events.RecordingPaused():
-                self.awaits = sentence(event, self._units) or ""
+                self.awaits = f"{instruction(event, self._units)}: lashmap tell STAND matched"
+            case (
+                events.PositionAsked()
+                | events.SweepAsked()
+                | events.InstrumentLost()
+                | events.RecordingPaused()
+            ):
+                self.awaits = instruction(event, self._units)
             case events.RockRefused() | events.SweepRefused():
                 self.last_refusal = "; ".join(event.reasons)
         text = sentence(event, self._units)
