@@ -20,7 +20,7 @@ from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.render import render_html, render_pdf
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.replay import newest_test, read_record
+from lashmap_daemon.replay.replay import Replay, newest_test
 
 RUNS = 5
 
@@ -45,8 +45,8 @@ def main() -> None:
         path = folder / "virtual.logbook"
         command = [sys.executable, "-m", "lashmap_daemon", "review", "--logbook", str(path)]
         with Logbook(path, create=False) as book:
-            record = read_record(book, newest_test(book))
-            reading = timed(lambda: read_record(book, newest_test(book)))
+            record = Replay(book, newest_test(book)).record()
+            reading = timed(lambda: Replay(book, newest_test(book)).record())
         assessment = assess(record)
         html, pdf = render_html(assessment).encode(), render_pdf(assessment)
         seconds = sum(trace.time_s[-1] - trace.time_s[0] for trace in record.traces)

@@ -11,7 +11,7 @@ from daemon.virtual_time import TICK_S, VirtualTest, set_up
 from lashmap_analysis.record.record import Precondition
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.replay import read_record
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence.resume import take_up
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
@@ -190,7 +190,7 @@ def killed_after(test: BrokenOff, positions: int) -> int:
 
 def precondition(test: BrokenOff, name: str) -> Precondition:
     """As the record gives it now."""
-    record = read_record(test.logbook, test.started.test)
+    record = Replay(test.logbook, test.started.test).record()
     return next(one for one in record.preconditions if one.name == name)
 
 

@@ -12,7 +12,8 @@ import pandas as pd
 from daemon.exported import recorded
 from daemon.virtual_time import DEMO_BOX
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_daemon.commands.import_recording import ImportOptions, import_recording
+from lashmap_daemon.commands.import_recording import import_recording
+from lashmap_daemon.commands.options import ImportOptions
 from lashmap_daemon.exchange.frames import frames
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
@@ -112,7 +113,7 @@ def mapping(
 
 def imported(path: Path, book: Path) -> tuple[Assessment, str]:
     """The recording that a mapping file names, in a logbook and judged; and its test."""
-    options = ImportOptions(mapping=path, logbook=book, output=None, operator="tester")
-    test = import_recording(options, Console(file=io.StringIO(), width=200))
+    options = ImportOptions(mapping=path, logbook=book, output=None)
+    test = import_recording(options, Console(file=io.StringIO(), width=200), operator="tester")
     with Logbook(book, create=False) as logbook:
         return conclude(logbook, test), test

@@ -9,12 +9,13 @@ import json
 import re
 import unicodedata
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, get_args
 
 from pydantic import TypeAdapter
 
 from lashmap_daemon.bus import messages
 from lashmap_daemon.bus.messages import Answer, Command
+from lashmap_daemon.story.events import ResultAnnounced, TestClosed
 
 ROOT: Final = "lashmap"
 _NOT_IN_A_LEVEL = re.compile(r"[^a-z0-9_.-]+")
@@ -106,16 +107,19 @@ ANSWER: Final = Topic(
     expiry_s=60,
     why="one for each request; the request may name a topic below it in its response topic",
 )
-EVENTS: Final = {
-    "RockAccepted": POSITION,
-    "RockRefused": POSITION,
-    "PositionSkipped": POSITION,
-    "SweepRecorded": POSITION,
-    "InstrumentLost": ALARM,
-    "InstrumentBack": ALARM,
-    "TestClosed": ALARM,
-    "ResultAnnounced": RESULT,
-}
+
+
+def _kinds(message: object) -> list[str]:
+    """The events that a union of records carries."""
+    union, *_ = get_args(message)
+    return [get_args(record.model_fields["kind"].annotation)[0] for record in get_args(union)]
+
+
+EVENTS: Final = (
+    dict.fromkeys(_kinds(messages.Position), POSITION)
+    | dict.fromkeys(_kinds(messages.Alarm), ALARM)
+    | {ResultAnnounced.__name__: RESULT}
+)
 PUBLISHED: Final = (STATUS, LIVE, STATE, POSITION, RESULT, ALARM)
 TOPICS: Final = (*PUBLISHED, COMMAND, ANSWER)
 
@@ -129,7 +133,7 @@ def topic_of_event(kind: str, body: str, base: str) -> Topic | None:
         base: Root and stand that are published.
     """
     topic = EVENTS.get(kind)
-    if kind == "TestClosed" and _said(body, "outcome") == "completed":
+    if kind == TestClosed.__name__ and _said(body, "outcome") == "completed":
         return None  # the result says it
     if topic is RESULT and _said(body, "topic") != base:
         return None  # another stand's, whose logbook this was

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import getpass
 import os
 import sys
 from contextlib import contextmanager
 from dataclasses import MISSING, fields
 from functools import wraps
-from inspect import Parameter, Signature
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_type_hints
+from inspect import Parameter, Signature, signature
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
 from lashmap_drivers.errors import InstrumentError
@@ -67,18 +66,21 @@ def whole(
     """What stands before every command."""
 
 
-Options = TypeVar("Options")
+def options_of(options: type[Any]) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """The fields of ``options`` are the arguments and options of a command, with their help and defaults.
 
+    The command is given an instance of it, and whatever else it asks for by name.
+    """
+    names = [field.name for field in fields(options)]
 
-def words_of(options: type[Any]) -> Callable[[Callable[[Options], None]], Callable[..., None]]:
-    """The fields of ``options`` are the words of a command, with their help and defaults."""
-
-    def decorate(command: Callable[[Options], None]) -> Callable[..., None]:
+    def decorate(command: Callable[..., None]) -> Callable[..., None]:
         @wraps(command)
-        def said(**words: object) -> None:
-            command(options(**words))
+        def called(**values: object) -> None:
+            given = options(**{name: values.pop(name) for name in names})
+            command(given, **values)
 
-        hints = get_type_hints(options, include_extras=True)
+        _, *others = signature(command).parameters.values()
+        hints = get_type_hints(command) | get_type_hints(options, include_extras=True)
         parameters = [
             Parameter(
                 field.name,
@@ -88,10 +90,10 @@ def words_of(options: type[Any]) -> Callable[[Callable[[Options], None]], Callab
             )
             for field in fields(options)
         ]
-        vars(said).update(__signature__=Signature(parameters))
-        said.__annotations__ = hints
-        del said.__wrapped__  # its words are not those of this one
-        return said
+        vars(called).update(__signature__=Signature([*others, *parameters]))
+        called.__annotations__ = hints
+        del called.__wrapped__  # it has another signature
+        return called
 
     return decorate
 
@@ -127,11 +129,3 @@ def complain(lines: Sequence[str]) -> None:
     """Say on standard error what is wrong; a line break in a quoted text cannot begin another line."""
     for line in lines:
         typer.echo(f"lashmap: {visible(line)}", err=True)
-
-
-def login_name() -> str:
-    """Who is logged in, for the record."""
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):  # no such user in a container; ImportError on Windows
-        return "not recorded"

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated
-
 import typer
 
-from lashmap_daemon.command_line.app import login_name, reported, words_of
-from lashmap_daemon.commands.options import LOGBOOK, ExportOptions, LogbookOption, OutputOption
+from lashmap_daemon.command_line.app import options_of, reported
+from lashmap_daemon.commands.options import ExportOptions, ImportOptions, login_name
 from lashmap_daemon.errors import EXIT_STAND
 
 app = typer.Typer()
 
 
 @app.command()
-@words_of(ExportOptions)
+@options_of(ExportOptions)
 def export(options: ExportOptions) -> None:
     """Export samples and results as documented tables."""
     with reported() as console:
@@ -25,15 +22,10 @@ def export(options: ExportOptions) -> None:
 
 
 @app.command("import")
-def import_file(
-    mapping: Annotated[Path, typer.Argument(help="Mapping file (TOML).", show_default=False)],
-    *,
-    logbook: LogbookOption = LOGBOOK,
-    output: OutputOption = None,
-) -> None:
+@options_of(ImportOptions)
+def import_file(options: ImportOptions) -> None:
     """Take in a recording made elsewhere (CSV or Parquet): analyse, judge, report."""
     with reported() as console:
-        from lashmap_daemon.commands.import_recording import ImportOptions, import_recording  # noqa: PLC0415
+        from lashmap_daemon.commands.import_recording import import_recording  # noqa: PLC0415
 
-        options = ImportOptions(mapping=mapping, logbook=logbook, output=output, operator=login_name())
-        import_recording(options, console)
+        import_recording(options, console, operator=login_name())

@@ -7,8 +7,14 @@ from typing import Annotated
 
 import typer
 
-from lashmap_daemon.command_line.app import login_name, reported, words_of
-from lashmap_daemon.commands.options import LOGBOOK, CompareOptions, LogbookOption, TestArgument
+from lashmap_daemon.command_line.app import options_of, reported
+from lashmap_daemon.commands.options import (
+    LOGBOOK,
+    CompareOptions,
+    LogbookOption,
+    ReviewOptions,
+    TestArgument,
+)
 
 app = typer.Typer()
 
@@ -37,66 +43,20 @@ def list_tests(*, logbook: LogbookOption = LOGBOOK) -> None:
 
 
 @app.command()
-def review(
-    test: TestArgument = None,
-    *,
-    logbook: LogbookOption = LOGBOOK,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON instead.")] = False,
-    report: Annotated[
-        Path | None, typer.Option(help="Also write the report to this file, .html or .pdf.")
-    ] = None,
-    plain: Annotated[bool, typer.Option("--plain", help="Draw the lash map with plain letters.")] = False,
-    exclude: Annotated[
-        int | None, typer.Option(help="Leave this position out of the reviewed result.", show_default=False)
-    ] = None,
-    reversal: Annotated[
-        int | None, typer.Option(help="Of that position only this reversal, from 1.", show_default=False)
-    ] = None,
-    undo: Annotated[
-        int | None, typer.Option(help="Take back the exclusion of this number.", show_default=False)
-    ] = None,
-    reason: Annotated[str, typer.Option(help="Why; needed with --exclude and --undo.")] = "",
-    by: Annotated[str, typer.Option(help="Who reviews; the login name when left out.")] = "",
-    sign_off: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Sign for the reviewed result.", show_default=False)
-    ] = None,
-) -> None:
+@options_of(ReviewOptions)
+def review(options: ReviewOptions) -> None:
     """Recompute a test from its raw samples, show what changed, and review it.
 
     What a reviewer leaves out is kept beside the record with its reason; both results are shown.
     """
     with reported() as console:
-        from lashmap_daemon.commands.review import ReviewOptions  # noqa: PLC0415
         from lashmap_daemon.commands.review import review as review_test  # noqa: PLC0415
-        from lashmap_daemon.errors import ConfigurationError  # noqa: PLC0415
-        from lashmap_daemon.replay.review_book import ReviewRequest  # noqa: PLC0415
 
-        signer = (sign_off or "").strip()
-        if sign_off is not None and not signer:
-            raise ConfigurationError(
-                "review", ["--sign-off: no name is given, so nothing was signed; name who signs"]
-            )
-        who = by.strip() or signer or login_name()
-        options = ReviewOptions(
-            test=test,
-            logbook=logbook,
-            as_json=as_json,
-            report=report,
-            plain=plain,
-            request=ReviewRequest(
-                exclude=exclude,
-                reversal=reversal,
-                undo=undo,
-                reason=reason.strip(),
-                by=who,
-                sign_off=signer,
-            ),
-        )
         review_test(options, console)
 
 
 @app.command()
-@words_of(CompareOptions)
+@options_of(CompareOptions)
 def compare(options: CompareOptions) -> None:
     """Set tests beside each other: what changed, how well that is known, and whether shims did their work."""
     with reported() as console:

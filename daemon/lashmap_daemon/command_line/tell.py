@@ -2,31 +2,22 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from lashmap_daemon.command_line.app import complain, login_name, reported
-from lashmap_daemon.commands.options import LOGBOOK
+from lashmap_daemon.command_line.app import complain, options_of, reported
+from lashmap_daemon.commands.options import LOGBOOK, BeginOptions, ResumeOptions
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from rich.console import Console
 
-    from lashmap_daemon.service.words import Confirmed, Request
+    from lashmap_daemon.service.words import Request
 
-
-_SettingsOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--set", help="What the box file leaves out: mounting.pinion_set_mm=79.375", show_default=False
-    ),
-]
-_LockedOut = Annotated[
-    bool, typer.Option("--locked-out", help="I have read the cautions; the drive is locked out.")
-]
 
 app = typer.Typer(
     help="Speak to the service of a stand: begin a test, ask how it is, repeat, skip, note, stop.",
@@ -69,63 +60,25 @@ def status(
 
 
 @app.command()
-def begin(  # noqa: PLR0917 - typer's own calling
-    context: typer.Context,
-    box: Annotated[str, typer.Argument(help="Name of a box file in the service's folder.")],
-    operator: Annotated[str, typer.Option(help="Who runs the test; the login name when left out.")] = "",
-    runout: Annotated[
-        list[str] | None,
-        typer.Option(help="Also turn this member (gear, pinion) for its runout.", show_default=False),
-    ] = None,
-    settings: _SettingsOption = None,
-    matched: Annotated[
-        str, typer.Option(help="The marked teeth: together now, unknown, or said later.")
-    ] = "later",
-    *,
-    locked_out: _LockedOut = False,
-) -> None:
+@options_of(BeginOptions)
+def begin(options: BeginOptions, context: typer.Context) -> None:
     """Begin a test of a box."""
     from lashmap_daemon.service.words import Begin  # noqa: PLC0415
 
     with reported() as console:
-        request = _request(
-            Begin,
-            box=box,
-            operator=operator or login_name(),
-            confirmed=_confirmed(console, locked_out=locked_out),
-            runout=runout or [],
-            settings=_settings(settings or []),
-            matched=matched,
-        )
+        lists = {"runout": options.runout or [], "settings": _settings(options.settings or [])}
+        request = _confirmed(Begin, vars(options) | lists, console)
     _say(context, request)
 
 
 @app.command()
-def resume(
-    context: typer.Context,
-    box: Annotated[str, typer.Argument(help="Name of its box file in the service's folder.")],
-    test: Annotated[
-        str | None, typer.Option(help="Which; the newest unfinished one of this box when left out.")
-    ] = None,
-    operator: Annotated[str, typer.Option(help="Who goes on with it; the login name when left out.")] = "",
-    matched: Annotated[
-        str, typer.Option(help="The marked teeth: together again now, unknown, or said later.")
-    ] = "later",
-    *,
-    locked_out: _LockedOut = False,
-) -> None:
+@options_of(ResumeOptions)
+def resume(options: ResumeOptions, context: typer.Context) -> None:
     """Go on with a test that ended early."""
     from lashmap_daemon.service.words import Resume  # noqa: PLC0415
 
     with reported() as console:
-        request = _request(
-            Resume,
-            box=box,
-            test=test,
-            operator=operator or login_name(),
-            confirmed=_confirmed(console, locked_out=locked_out),
-            matched=matched,
-        )
+        request = _confirmed(Resume, vars(options), console)
     _say(context, request)
 
 
@@ -192,8 +145,7 @@ def _request(kind: type[Request], **values: object) -> Request:
 
 def _say(context: typer.Context, request: Request, *, as_json: bool = False) -> None:
     with reported() as console:
-        from lashmap_daemon.screens.lines import say  # noqa: PLC0415
-        from lashmap_daemon.screens.terminal import print_json  # noqa: PLC0415
+        from lashmap_daemon.screens.terminal import print_json, say  # noqa: PLC0415
         from lashmap_daemon.service.client import ask  # noqa: PLC0415
 
         answer = ask(context.obj.stand, context.obj.logbook, request)
@@ -222,34 +174,16 @@ def _settings(said: list[str]) -> dict[str, str]:
     return settings
 
 
-def _confirmed(console: Console, *, locked_out: bool) -> Confirmed:
-    """Show the cautions and have them confirmed, on a terminal or by the option.
+def _confirmed(kind: type[Request], values: Mapping[str, object], console: Console) -> Request:
+    """The request, after the cautions were shown and confirmed, on a terminal or by the option.
 
     Raises:
         CautionsNotConfirmed: When nobody did.
+        ConfigurationError: When an option does not fit.
     """
-    from lashmap_daemon.testing.opening import Nobody, confirm_cautions  # noqa: PLC0415
+    from lashmap_daemon.screens.plain import person_at  # noqa: PLC0415
+    from lashmap_daemon.testing.opening import confirm_cautions  # noqa: PLC0415
 
-    terminal = _AtTerminal(console)
-    person = terminal if sys.stdin.isatty() and console.is_terminal else Nobody(show=terminal.show)
-    confirm_cautions(person, confirmed_before=locked_out)
-    typed: Literal["typed at the stand"] = "typed at the stand"
-    return "on the command line (--locked-out)" if locked_out else typed
-
-
-class _AtTerminal:
-    """The person at this terminal."""
-
-    def __init__(self, console: Console) -> None:
-        self._console = console
-
-    def show(self, text: str) -> None:
-        from lashmap_daemon.screens.lines import say  # noqa: PLC0415
-
-        say(self._console, text)
-
-    def ask(self, question: str) -> str:
-        try:
-            return self._console.input(f"{question}: ", markup=False)
-        except EOFError:
-            return ""
+    others = dict(values)
+    cautions = confirm_cautions(person_at(console), confirmed_before=bool(others.pop("locked_out")))
+    return _request(kind, **others, confirmed=cautions.how)

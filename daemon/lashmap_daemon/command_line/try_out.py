@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from lashmap_daemon.command_line.app import reported, words_of
+from lashmap_daemon.command_line.app import options_of, reported
 from lashmap_daemon.commands.options import SimulateOptions
 
 app = typer.Typer()
@@ -43,7 +43,7 @@ def examples() -> None:
 
 
 @app.command()
-@words_of(SimulateOptions)
+@options_of(SimulateOptions)
 def simulate(options: SimulateOptions) -> None:
     """Stand in for a powered test stand: two pseudo-terminals that speak as instruments do."""
     with reported() as console:

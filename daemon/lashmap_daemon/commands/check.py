@@ -18,7 +18,7 @@ from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.screens.lines import say
+from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
 from lashmap_daemon.testing.monitor import SILENT_S, InstrumentMonitor, StandPorts
 

@@ -20,9 +20,7 @@ from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import judged
 from lashmap_daemon.replay.replay import Replay
-from lashmap_daemon.screens.busy import busy
-from lashmap_daemon.screens.lines import say
-from lashmap_daemon.screens.terminal import print_json
+from lashmap_daemon.screens.terminal import busy, print_json, say
 from lashmap_daemon.whole_file import write_whole
 
 

@@ -15,10 +15,11 @@ from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Units
 from rich.console import Console
 
-from lashmap_daemon.commands.run import RunOptions, run
+from lashmap_daemon.commands.options import RunOptions
+from lashmap_daemon.commands.run import run
 from lashmap_daemon.commands.simulate import STAND_FILE
 from lashmap_daemon.errors import ConfigurationError, StandError
-from lashmap_daemon.screens.lines import say
+from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.shipped import shipped

@@ -28,7 +28,7 @@ from lashmap_daemon.exchange.workbook import Workbook
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import judged
 from lashmap_daemon.replay.replay import Replay, newest_test
-from lashmap_daemon.screens.lines import say
+from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.stand_file import ENCODER
 from lashmap_daemon.whole_file import new_folder_beside
 

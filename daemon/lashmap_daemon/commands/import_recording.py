@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import Path
-
 from rich.console import Console
 
+from lashmap_daemon.commands.options import ImportOptions
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.exchange.book import Import, Measured, keep, measure, refuse_twice, start_record
 from lashmap_daemon.exchange.rocks import find
@@ -14,30 +12,12 @@ from lashmap_daemon.exchange.source import read_source, signals_of, stand_of
 from lashmap_daemon.exchange.table import read
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import hand_over
-from lashmap_daemon.screens.busy import busy
-from lashmap_daemon.screens.lines import say
 from lashmap_daemon.screens.summary import print_files, print_summary
+from lashmap_daemon.screens.terminal import busy, say
 from lashmap_daemon.story.recorded import Setup
 
 
-@dataclass(frozen=True, kw_only=True)
-class ImportOptions:
-    """What the command line said.
-
-    Attributes:
-        mapping: Mapping file.
-        logbook: Logbook file; made when absent.
-        output: Folder for reports and JSON; None is the logbook's folder.
-        operator: Who imports it.
-    """
-
-    mapping: Path
-    logbook: Path
-    output: Path | None
-    operator: str
-
-
-def import_recording(options: ImportOptions, console: Console) -> str:
+def import_recording(options: ImportOptions, console: Console, *, operator: str) -> str:
     """Import a recording, judge it and write JSON, HTML and PDF; returns the name of its test.
 
     Raises:
@@ -50,9 +30,7 @@ def import_recording(options: ImportOptions, console: Console) -> str:
         stand = stand_of(source)
         signals = signals_of(source, recording, stand)
         found = find(source.path, source.mapping, source.box, recording, signals)
-    imported = Import(
-        source=source, recording=recording, signals=signals, found=found, operator=options.operator
-    )
+    imported = Import(source=source, recording=recording, signals=signals, found=found, operator=operator)
     measured = measure(signals, found, Setup(box=source.box.recorded(), stand=stand.recorded()))
     _say_refused(measured, console)
     if all(result.normal_backlash_mm is None for _, result in measured.rocks):

@@ -14,7 +14,7 @@ from lashmap_daemon.logbook.check import FileCheck, check_file
 from lashmap_daemon.logbook.digests import Seal
 from lashmap_daemon.logbook.rescue import rescue
 from lashmap_daemon.logbook.walk import TestCheck
-from lashmap_daemon.screens.lines import say
+from lashmap_daemon.screens.terminal import say
 
 
 def archive_old(logbook: Path, to: Path, older_than_days: float, console: Console) -> int:

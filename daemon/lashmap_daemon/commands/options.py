@@ -1,11 +1,13 @@
-"""What may be said to commands that have much to say: each word once, with its meaning and its default.
+"""Arguments and options of the commands that have many: each once, with its help and its default.
 
-`command_line` makes a command's words of the fields; the meaning is the help that a person reads.
+`command_line` makes the arguments and options of a command from the fields; a command is given the values.
 """
 
 from __future__ import annotations
 
+import getpass
 from dataclasses import dataclass
+from enum import Enum
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -14,6 +16,27 @@ import typer
 Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
 Which = Literal["all", "rocks", "none"]
 LOGBOOK = Path("lashmap.logbook")
+
+
+class Member(Enum):
+    """A member of the gear set."""
+
+    GEAR = "gear"
+    PINION = "pinion"
+
+
+def login_name() -> str:
+    """Who is logged in, for the record."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # no such user in a container; ImportError on Windows
+        return "not recorded"
+
+
+def _or_login_name(given: str) -> str:
+    return given or login_name()
+
+
 LogbookOption = Annotated[
     Path, typer.Option(help="Logbook file.", envvar="LASHMAP_LOGBOOK", show_default=True)
 ]
@@ -25,11 +48,144 @@ TestArgument = Annotated[
 OutputOption = Annotated[
     Path | None, typer.Option(help="Folder for report and JSON; the logbook's own when left out.")
 ]
+OperatorOption = Annotated[
+    str, typer.Option(help="Who runs the test; the login name when left out.", callback=_or_login_name)
+]
+LockedOutOption = Annotated[
+    bool, typer.Option("--locked-out", help="I have read the cautions; the drive is locked out.")
+]
+PlainOption = Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live screen.")]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunOptions:
+    """Options of ``lashmap run``."""
+
+    stand: StandArgument
+    box: BoxArgument
+    logbook: LogbookOption = LOGBOOK
+    output: OutputOption = None
+    operator: OperatorOption = ""
+    locked_out: LockedOutOption = False
+    plain: PlainOption = False
+    runout: Annotated[
+        list[Member] | None,
+        typer.Option(help="Also turn this member for its runout; may be given twice.", show_default=False),
+    ] = None
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with a test that was broken off, stopped or failed.")
+    ] = False
+    test: Annotated[
+        str | None,
+        typer.Option(help="With --resume: which test; the box's newest unfinished one when left out."),
+    ] = None
+
+    @property
+    def sweeps(self) -> tuple[Literal["gear", "pinion"], ...]:
+        """Members to turn for their runout."""
+        return tuple(member.value for member in self.runout or ())
+
+
+@dataclass(frozen=True, kw_only=True)
+class BeginOptions:
+    """Options of ``lashmap tell STAND begin``."""
+
+    box: Annotated[str, typer.Argument(help="Name of a box file in the service's folder.")]
+    operator: OperatorOption = ""
+    runout: Annotated[
+        list[str] | None,
+        typer.Option(help="Also turn this member (gear, pinion) for its runout.", show_default=False),
+    ] = None
+    settings: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set", help="What the box file leaves out: mounting.pinion_set_mm=79.375", show_default=False
+        ),
+    ] = None
+    matched: Annotated[str, typer.Option(help="The marked teeth: together now, unknown, or said later.")] = (
+        "later"
+    )
+    locked_out: LockedOutOption = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class ResumeOptions:
+    """Options of ``lashmap tell STAND resume``."""
+
+    box: Annotated[str, typer.Argument(help="Name of its box file in the service's folder.")]
+    test: Annotated[
+        str | None, typer.Option(help="Which; the newest unfinished one of this box when left out.")
+    ] = None
+    operator: Annotated[
+        str,
+        typer.Option(help="Who goes on with it; the login name when left out.", callback=_or_login_name),
+    ] = ""
+    matched: Annotated[
+        str, typer.Option(help="The marked teeth: together again now, unknown, or said later.")
+    ] = "later"
+    locked_out: LockedOutOption = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReviewOptions:
+    """Options of ``lashmap review``."""
+
+    test: TestArgument = None
+    logbook: LogbookOption = LOGBOOK
+    as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON instead.")] = False
+    report: Annotated[
+        Path | None, typer.Option(help="Also write the report to this file, .html or .pdf.")
+    ] = None
+    plain: Annotated[bool, typer.Option("--plain", help="Draw the lash map with plain letters.")] = False
+    exclude: Annotated[
+        int | None, typer.Option(help="Leave this position out of the reviewed result.", show_default=False)
+    ] = None
+    reversal: Annotated[
+        int | None, typer.Option(help="Of that position only this reversal, from 1.", show_default=False)
+    ] = None
+    undo: Annotated[
+        int | None, typer.Option(help="Take back the exclusion of this number.", show_default=False)
+    ] = None
+    reason: Annotated[str, typer.Option(help="Why; needed with --exclude and --undo.")] = ""
+    by: Annotated[str, typer.Option(help="Who reviews; the login name when left out.")] = ""
+    sign_off: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Sign for the reviewed result.", show_default=False)
+    ] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ImportOptions:
+    """Options of ``lashmap import``."""
+
+    mapping: Annotated[Path, typer.Argument(help="Mapping file (TOML).", show_default=False)]
+    logbook: LogbookOption = LOGBOOK
+    output: OutputOption = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class WatchOptions:
+    """Options of ``lashmap watch``; what is given of the broker replaces what the stand file says."""
+
+    stands: Annotated[
+        list[str] | None,
+        typer.Argument(help="Stand files or names on the bus; all when left out.", show_default=False),
+    ] = None
+    broker: Annotated[
+        str | None, typer.Option(help="mqtt://host:port or mqtts://host:port.", envvar="LASHMAP_BROKER")
+    ] = None
+    user: Annotated[str | None, typer.Option(help="User at the broker.")] = None
+    password_file: Annotated[
+        str | None, typer.Option(help="File with the password; or set LASHMAP_BUS_PASSWORD.")
+    ] = None
+    ca_file: Annotated[str | None, typer.Option(help="Authority that signed the broker's certificate.")] = (
+        None
+    )
+    once: Annotated[bool, typer.Option("--once", help="Print what is known now and end.")] = False
 
 
 @dataclass(frozen=True, kw_only=True)
 class ExportOptions:
-    """Words of ``lashmap export``."""
+    """Options of ``lashmap export``."""
 
     test: TestArgument = None
     to: Annotated[Kind, typer.Option(help="Format.")]
@@ -44,7 +200,7 @@ class ExportOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class CompareOptions:
-    """Words of ``lashmap compare``."""
+    """Options of ``lashmap compare``."""
 
     tests: Annotated[list[str], typer.Argument(help="Two tests or more; the first is compared with.")]
     logbook: LogbookOption = LOGBOOK
@@ -63,7 +219,7 @@ class CompareOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class ServeOptions:
-    """Words of ``lashmap serve``."""
+    """Options of ``lashmap serve``."""
 
     stand: StandArgument
     boxes: Annotated[
@@ -76,7 +232,7 @@ class ServeOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class SimulateOptions:
-    """Words of ``lashmap simulate``."""
+    """Options of ``lashmap simulate``."""
 
     box: BoxArgument
     folder: Annotated[Path, typer.Option(help="Where the ports and the stand file appear.")] = Path(

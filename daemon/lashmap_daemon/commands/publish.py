@@ -17,7 +17,7 @@ from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.lock import LogbookBusy, only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_there
-from lashmap_daemon.screens.lines import say
+from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.bus_table import BusTable
 from lashmap_daemon.setup.stand_file import load_stand
 

@@ -2,45 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from lashmap_daemon.commands.options import ReviewOptions, login_name
+from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import check_report_name, conclude, json_text, write_report
 from lashmap_daemon.replay.review_book import ReviewRequest, write_review
-from lashmap_daemon.screens.busy import busy
-from lashmap_daemon.screens.lines import say
 from lashmap_daemon.screens.review_map import print_map
 from lashmap_daemon.screens.summary import print_review, print_summary
-from lashmap_daemon.screens.terminal import print_json
+from lashmap_daemon.screens.terminal import busy, print_json, say
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 
 _WORDS = "Recomputing from the raw samples"
-
-
-@dataclass(frozen=True, kw_only=True)
-class ReviewOptions:
-    """What the command was asked.
-
-    Attributes:
-        test: Which test; None is the newest.
-        logbook: Where it is.
-        as_json: Print the result document instead of words.
-        report: Also write a report here.
-        plain: Draw with plain letters.
-        request: What is to be written.
-    """
-
-    test: str | None
-    logbook: Path
-    as_json: bool
-    report: Path | None
-    plain: bool
-    request: ReviewRequest
 
 
 def review(options: ReviewOptions, console: Console) -> None:
@@ -50,13 +27,14 @@ def review(options: ReviewOptions, console: Console) -> None:
         ConfigurationError: What is asked for does not fit; nothing was written.
         LogbookError: The logbook cannot be used.
     """
+    request = _request_of(options)
     if options.report is not None:
         check_report_name(options.report)
     with Logbook(options.logbook, create=False) as book:
         with busy(console, _WORDS, quiet=options.as_json):
             assessment = conclude(book, options.test)
-        if options.request.any or options.request.reversal is not None:
-            assessment = write_review(book, assessment, options.request)
+        if request.any or request.reversal is not None:
+            assessment = write_review(book, assessment, request)
         moved = book.moved_to(assessment.record.identity.test)
     if options.report is not None:
         with busy(console, _WORDS, quiet=options.as_json):
@@ -71,3 +49,19 @@ def review(options: ReviewOptions, console: Console) -> None:
         say(console, moved.sentence)
     if options.report is not None:
         say(console, f"report   {options.report}")
+
+
+def _request_of(options: ReviewOptions) -> ReviewRequest:
+    signer = (options.sign_off or "").strip()
+    if options.sign_off is not None and not signer:
+        raise ConfigurationError(
+            "review", ["--sign-off: no name is given, so nothing was signed; name who signs"]
+        )
+    return ReviewRequest(
+        exclude=options.exclude,
+        reversal=options.reversal,
+        undo=options.undo,
+        reason=options.reason.strip(),
+        by=options.by.strip() or signer or login_name(),
+        sign_off=signer,
+    )

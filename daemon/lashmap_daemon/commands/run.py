@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from lashmap_analysis.record.record import Shaft
 from lashmap_drivers.errors import InstrumentError
 from rich.console import Console
 
 from lashmap_daemon.bus.join import OnTheBus, join_bus
+from lashmap_daemon.commands.options import RunOptions
 from lashmap_daemon.errors import (
     EXIT_STOPPED,
     ConfigurationError,
@@ -29,9 +29,8 @@ from lashmap_daemon.logbook.lock import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_writable
 from lashmap_daemon.replay.conclude import hand_over
-from lashmap_daemon.screens.lines import say
 from lashmap_daemon.screens.live import LiveScreen
-from lashmap_daemon.screens.plain import PlainScreen
+from lashmap_daemon.screens.plain import PlainScreen, person_at
 from lashmap_daemon.screens.prompts import PromptsFile
 from lashmap_daemon.screens.summary import print_files, print_summary
 from lashmap_daemon.sequence.resume import Unfinished
@@ -46,7 +45,6 @@ from lashmap_daemon.testing.engine import Engine, Prepared, prepare_again
 from lashmap_daemon.testing.live_test import Opening, Screen
 from lashmap_daemon.testing.monitor import StandPorts
 from lashmap_daemon.testing.opening import (
-    Nobody,
     Person,
     check_plan,
     complete_box,
@@ -59,53 +57,6 @@ if TYPE_CHECKING:
 
 
 _LAST_LINES_S = 2.0  # without a line going out, before a screen that is stuck is left behind
-
-
-@dataclass(frozen=True, kw_only=True)
-class RunOptions:
-    """What the command line said.
-
-    Attributes:
-        stand: Stand file.
-        box: Box file.
-        logbook: Logbook file; made when absent.
-        output: Folder for report and JSON; None is the logbook's folder.
-        operator: Who runs the test.
-        locked_out: The cautions are confirmed on the command line.
-        plain: Plain lines also on a terminal.
-        runout: Members to turn for their runout after the last position.
-        resume: Go on with a test that ended early.
-        test: Which one; the newest of this box that was not completed when None.
-    """
-
-    stand: Path
-    box: Path
-    logbook: Path
-    output: Path | None
-    operator: str
-    locked_out: bool
-    plain: bool
-    runout: tuple[Shaft, ...] = ()
-    resume: bool = False
-    test: str | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class AtTerminal:
-    """The person at this terminal."""
-
-    console: Console
-
-    def show(self, text: str) -> None:
-        """Print a line as it is."""
-        say(self.console, text)
-
-    def ask(self, question: str) -> str:
-        """Ask for a line; end of input is no answer."""
-        try:
-            return self.console.input(f"{question}: ", markup=False)
-        except EOFError:
-            return ""
 
 
 def run(options: RunOptions, console: Console) -> int:
@@ -122,27 +73,26 @@ def run(options: RunOptions, console: Console) -> int:
     stand = load_stand(options.stand)
     box = toml_file.load(options.box, BoxFile)
     _check_place(options.logbook)
-    terminal = AtTerminal(console=console)
-    person: Person = terminal if sys.stdin.isatty() and console.is_terminal else Nobody(show=terminal.show)
+    person = person_at(console)
     with ExitStack() as stack:
-        if options.resume:
+        if options.resume or options.test is not None:
             begun = _go_on(options, box, stand, person, stack)
         else:
             begun = _begin(options, box, stand, person, stack)
         test = begun.opening.started.test
-        bus = join_bus(stand, options.logbook, begun.opening.started, stack, terminal.show)
+        bus = join_bus(stand, options.logbook, begun.opening.started, stack, person.show)
         try:
             closed = _lead(begun, options, console, bus=bus, go_on=_again(options, test, options.logbook))
         except (StandError, InstrumentError, LogbookFull, LogbookGone) as error:
             saved = error.saved if isinstance(error, LogbookGone) else options.logbook
             if saved is not None:
                 with contextlib.suppress(OSError):  # the terminal may be gone as well
-                    terminal.show(
+                    person.show(
                         f"The test was closed early; what it recorded is kept. Open it with: "
                         f"lashmap review {test} --logbook {saved}"
                     )
                     if not isinstance(error, ReferenceDisproved):
-                        terminal.show(f"Go on with it: {_again(options, test, saved)}")
+                        person.show(f"Go on with it: {_again(options, test, saved)}")
             raise
         if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
             with contextlib.suppress(OSError):  # the terminal may be what went away
@@ -189,7 +139,7 @@ class _Begun:
 def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
     """Everything before the first position of a new test."""
     # What cannot be planned is said before anybody is asked anything.
-    check_plan(box, stand, box_name=str(options.box), sweeps=options.runout)
+    check_plan(box, stand, box_name=str(options.box), sweeps=options.sweeps)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     box = complete_box(box, person)
     engine = Engine(_ports(stand, stack), stack.enter_context(_open_logbook(options.logbook, stack)))
@@ -199,7 +149,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         box_name=str(options.box),
         operator=options.operator,
         cautions=cautions,
-        sweeps=options.runout,
+        sweeps=options.sweeps,
     )
     return _matched(engine, prepared, person)
 
@@ -266,7 +216,7 @@ def _lead(
             screen = live_screen = stack.enter_context(LiveScreen(console, title))
             slow = live_screen.drawing
         else:
-            slow = Relay("the screen", AtTerminal(console=console).show)
+            slow = Relay("the screen", person_at(console).show)
             screen = PlainScreen(opening.started.box.box.units, slow)
             stack.callback(slow.close, _LAST_LINES_S)
         if bus is not None:

@@ -9,7 +9,7 @@ from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import judged
 from lashmap_daemon.replay.replay import Replay, newest_test
-from lashmap_daemon.screens.lines import say
+from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.box_file import BoxFile
 
 

@@ -14,7 +14,7 @@ from rich.console import Console
 
 from lashmap_daemon.commands.options import SimulateOptions
 from lashmap_daemon.errors import ConfigurationError, StandError
-from lashmap_daemon.screens.lines import say as tell
+from lashmap_daemon.screens.terminal import say as tell
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile, MountingTable
 from lashmap_daemon.simulated_stand import Fault, SimulatedBox, SimulatedInstruments, Stand, serve

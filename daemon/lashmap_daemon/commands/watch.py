@@ -7,7 +7,6 @@ import sys
 import time
 from collections.abc import Awaitable, Callable
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -15,12 +14,13 @@ from rich.console import Console
 from rich.live import Live
 
 from lashmap_daemon.bus.topics import ROOT, level
+from lashmap_daemon.commands.options import WatchOptions
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.hall.hall import Hall
 from lashmap_daemon.hall.screen import screen
 from lashmap_daemon.hall.watcher import Watcher, watch_with
 from lashmap_daemon.screens.keys import Keyboard
-from lashmap_daemon.screens.lines import say
+from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.bus_table import BusTable
 from lashmap_daemon.setup.stand_file import NameTable
@@ -39,21 +39,6 @@ class WatchFile(BaseModel):
 
     bus: BusTable | None = None
     stand: NameTable | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class WatchOptions:
-    """What the command line said.
-
-    Attributes:
-        stands: Stand files, or names of stands on the bus; none for all.
-        once: Print the table once.
-        others: Address, user and files instead of those of the stand file, by key; None where not given.
-    """
-
-    stands: tuple[str, ...]
-    once: bool
-    others: dict[str, str | None]
 
 
 def watch(options: WatchOptions, console: Console) -> None:
@@ -116,7 +101,7 @@ def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str]]:
     """The broker, and the topic levels of the stands to look at."""
     table: dict[str, object] = {}
     stands: set[str] = set()
-    for name in options.stands:
+    for name in options.stands or ():
         path = Path(name)
         if path.suffix != ".toml" and not path.is_file():
             stands.add(level(name))
@@ -132,7 +117,8 @@ def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str]]:
                 name, [f"bus.broker: is another than {table['broker']}; watch one broker at a time"]
             )
         table = table or found.model_dump()
-    given = {key: value for key, value in options.others.items() if value is not None}
+    names = ("broker", "user", "password_file", "ca_file")
+    given = {name: value for name in names if (value := getattr(options, name)) is not None}
     if "user" in given:
         table.pop("password_file", None)
     table |= given

@@ -159,7 +159,7 @@ def _rock_events(position: int, rock: Rock, result: PositionResult) -> list[even
 # An imported recording in the logbook, where it stands like any other test and says what it is.
 #
 # Its raw bytes are the file's: file and mapping are kept whole, under channels of their own, and every
-# sample is kept as the text that stands in the file, so that `replay.read_record` decodes an imported test
+# sample is kept as the text that stands in the file, so that `replay.Replay` decodes an imported test
 # as it does any other. Remark, note and a precondition say that it was imported, from which file, with its
 # digest; nothing in it claims that lashmap was there.
 

@@ -20,7 +20,7 @@ from lashmap_drivers.readings import Chunk, Chunks
 from pydantic import ValidationError
 
 from lashmap_daemon.errors import LogbookError, LogbookFull, LogbookGone
-from lashmap_daemon.logbook.digests import CLOSES, OPENS_AGAIN, EventRow, Seal, Tally
+from lashmap_daemon.logbook.digests import CLOSES, OPENS_AGAIN, EventRow, Tally
 from lashmap_daemon.logbook.failures import naming
 from lashmap_daemon.logbook.gone import Standing, save
 from lashmap_daemon.logbook.raw import Archives, Moved, RawReader, moved_of
@@ -32,7 +32,6 @@ from lashmap_daemon.logbook.rows import (
     events_of,
     head_of,
     last_packs,
-    seals_of,
 )
 from lashmap_daemon.logbook.schema import (
     SCHEMA,
@@ -229,18 +228,17 @@ class Logbook:
     Args:
         path: The file; made when ``create`` is true and it is absent.
         create: False refuses a missing file instead.
-        most_waiting_bytes: How much waits in memory while the disk is full, before the oldest raw chunks go.
 
     Raises:
         LogbookError: When it cannot be opened, is no logbook, is of another version, or
             holds anything else than the tables of one.
     """
 
-    def __init__(self, path: Path, *, create: bool, most_waiting_bytes: int = MOST_WAITING_BYTES) -> None:
+    def __init__(self, path: Path, *, create: bool) -> None:
         self.path = path
         self._heads: dict[str, Head] = {}
         self._version = 0
-        self._waiting = Waiting(most_waiting_bytes)
+        self._waiting = Waiting()
         self._full: tuple[LogbookFull, float] | None = None
         self._archives = Archives(path)
         if create:
@@ -330,7 +328,7 @@ class Logbook:
 
         Raises:
             LogbookFull: When there is no room. The chunks wait in memory (do not hand them over again) and
-                are written when there is; beyond ``most_waiting_bytes`` the oldest go and are counted.
+                are written when there is; beyond `MOST_WAITING_BYTES` the oldest go and are counted.
             LogbookError: When they cannot be written.
         """
         if not chunks:
@@ -381,12 +379,6 @@ class Logbook:
                 "(SELECT 1 FROM event WHERE event.test = seal.test) GROUP BY test ORDER BY 2, 1"
             ).fetchall()
         return [self._summary(str(name), str(utc)) for name, utc, _ in names]  # also of a damaged row
-
-    def seal_of(self, test: str) -> Seal | None:
-        """The newest seal of a test; None when it was never closed."""
-        with naming(self.path):
-            seals = seals_of(self._base, test)
-        return seals[-1][0] if seals else None
 
     def moved_to(self, test: str) -> Moved | None:
         """Where the raw samples of a test were moved; None while they are here."""

@@ -52,15 +52,6 @@ def _started(logbook: Logbook, test: str, stream: Iterable[Stamped]) -> events.T
     raise LogbookError(f"{logbook.path}: no test {test}; the newest are: {known}")
 
 
-def read_record(logbook: Logbook, test: str) -> TestRecord:
-    """Everything recorded about ``test``, decoded anew from its raw bytes.
-
-    Raises:
-        LogbookError: When the test is unknown or cannot be read.
-    """
-    return Replay(logbook, test).record()
-
-
 class Replay:
     """A test to be read from its logbook: first what its events say, then once through its samples.
 

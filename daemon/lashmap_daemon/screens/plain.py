@@ -1,15 +1,20 @@
-"""Plain lines: one for each event, for pipes, journals and terminals that cannot be drawn on."""
+"""Plain lines: one for each event, for pipes, journals and terminals that cannot be drawn on; questions."""
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.system import TypedLines
+from lashmap_daemon.testing.opening import Nobody, Person
 
 if TYPE_CHECKING:
     from lashmap_analysis.record.record import Units
+    from rich.console import Console
 
     from lashmap_daemon.story.events import Stamped
     from lashmap_daemon.testing.conductor import Conductor
@@ -41,3 +46,27 @@ class PlainScreen:
         """What was typed: the answer to the question after the marks, and nothing else."""
         answer = (self._typed.next() or "").strip().strip('"').casefold()
         return ["matched"] if answer in {"m", "matched"} else []
+
+
+@dataclass(frozen=True, kw_only=True)
+class AtTerminal:
+    """The person at this terminal."""
+
+    console: Console
+
+    def show(self, text: str) -> None:
+        """Print a line as it is."""
+        say(self.console, text)
+
+    def ask(self, question: str) -> str:
+        """Ask for a line; end of input is no answer."""
+        try:
+            return self.console.input(f"{question}: ", markup=False)
+        except EOFError:
+            return ""
+
+
+def person_at(console: Console) -> Person:
+    """Whoever can answer at ``console``: nobody in a pipe."""
+    terminal = AtTerminal(console=console)
+    return terminal if sys.stdin.isatty() and console.is_terminal else Nobody(show=terminal.show)

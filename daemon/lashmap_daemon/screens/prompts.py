@@ -15,16 +15,9 @@ import stat
 from pathlib import Path
 
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.story.events import (
-    InstrumentLost,
-    MarksAsked,
-    PositionAsked,
-    RecordingPaused,
-    Stamped,
-    SweepAsked,
-    TestClosed,
-)
-from lashmap_daemon.story.wording import asked_sentence, marks_sentence, sentence, sweep_sentence
+from lashmap_daemon.story.events import MarksAsked, PositionAsked, Stamped, SweepAsked, TestClosed
+from lashmap_daemon.story.story import Awaited
+from lashmap_daemon.story.wording import instruction
 from lashmap_daemon.whole_file import open_own
 
 
@@ -53,22 +46,18 @@ class PromptsFile:
 
     def __call__(self, stamped: Stamped) -> None:
         """Append what this event shows, if anything."""
-        match stamped.event:
-            case PositionAsked() as asked:
-                place = {"engagement": asked.engagement, "gear_angle_deg": asked.gear_angle_deg}
-                self._append(asked_sentence(asked), **place)
-            case SweepAsked() as asked:
-                self._append(sweep_sentence(asked), sweep=asked.member)
-            case MarksAsked() as asked:
-                self._append(marks_sentence(asked), marks=asked.member)
-            case InstrumentLost() | RecordingPaused() as halt:
-                self._append(sentence(halt, "mm") or "")
-            case TestClosed() as closed:
-                self._append(f"Test {closed.outcome}: {closed.reason}", closed=True)
-
-    def _append(self, show: str, **said: object) -> None:
-        line = dict.fromkeys(("engagement", "gear_angle_deg", "sweep", "marks")) | {"closed": False}
-        self._write(json.dumps({"show": show} | line | said) + "\n")
+        event = stamped.event
+        if not isinstance(event, Awaited):
+            return
+        line = {
+            "show": instruction(event, "mm"),
+            "engagement": event.engagement if isinstance(event, PositionAsked) else None,
+            "gear_angle_deg": event.gear_angle_deg if isinstance(event, PositionAsked) else None,
+            "sweep": event.member if isinstance(event, SweepAsked) else None,
+            "marks": event.member if isinstance(event, MarksAsked) else None,
+            "closed": isinstance(event, TestClosed),
+        }
+        self._write(json.dumps(line) + "\n")
 
     def _write(self, text: str, *, empty: bool = False) -> None:
         try:

@@ -14,7 +14,7 @@ from lashmap_analysis.charts.lash_map import LashView, Window, around_spot, lash
 from lashmap_analysis.charts.svg import round_step, round_ticks, tick_decimals
 from rich.text import Text
 
-from lashmap_daemon.screens.lines import say
+from lashmap_daemon.screens.terminal import say
 
 if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment

@@ -10,7 +10,7 @@ from lashmap_analysis.record.lengths import format_length
 from rich.table import Table
 from rich.text import Text
 
-from lashmap_daemon.screens.lines import say
+from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.story.wording import uncertainty_text
 
 if TYPE_CHECKING:

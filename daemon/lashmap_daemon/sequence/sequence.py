@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import get_args
 
 from lashmap_analysis.record.record import Shaft
 
@@ -351,44 +350,3 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
     (Phase.PAUSED, Space): _space,
     (Phase.PAUSED, Stop): _stop,
 }
-
-_AT_WORK = (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.CHECKING, Phase.SWEEPING)
-_IN_NO_SWEEP: tuple[type[Input], ...] = (SweepGood, SweepBad)
-_IN_A_SWEEP: tuple[type[Input], ...] = (Arrived, Left, RockGood, RockBad, Confirm)
-
-IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
-    {
-        (Phase.TURNING, Left),  # it is on its way
-        (Phase.TURNING, RockGood),
-        (Phase.TURNING, RockBad),
-        (Phase.TURNING, Confirm),
-        (Phase.ROCKING, Arrived),
-        (Phase.ROCKING, Confirm),
-        (Phase.PREDICTING, Arrived),
-        (Phase.PREDICTING, Left),
-        (Phase.PREDICTING, RockGood),
-        (Phase.PREDICTING, RockBad),
-        (Phase.PREDICTING, Repeat),
-        (Phase.PREDICTING, Skip),
-        *(
-            (phase, kind)
-            for phase in (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.CHECKING)
-            for kind in _IN_NO_SWEEP
-        ),
-        *((phase, kind) for phase in (Phase.SWEEPING, Phase.CHECKING) for kind in _IN_A_SWEEP),
-        *(
-            (phase, kind)
-            for phase in _AT_WORK
-            if phase is not Phase.CHECKING
-            for kind in (MarksSeen, MarksOff)
-        ),
-        (Phase.CHECKING, Repeat),
-        # Predicting is over in the tick in which it began; the next phase hears of it.
-        (Phase.PREDICTING, Lost),
-        (Phase.PREDICTING, Full),
-        *((phase, kind) for phase in _AT_WORK for kind in (Back, Space)),
-        *((Phase.WAITING, kind) for kind in get_args(Input) if kind not in {Back, Full, Stop}),
-        *((Phase.PAUSED, kind) for kind in get_args(Input) if kind not in {Space, Stop}),
-        *((Phase.CLOSED, kind) for kind in get_args(Input)),
-    }
-)

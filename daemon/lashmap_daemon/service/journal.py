@@ -31,6 +31,8 @@ Form = Literal["plain", "json", "systemd"]
 
 _ABOUT: ContextVar[Mapping[str, str]] = ContextVar("about", default={})  # noqa: B039 - never changed in place
 _MOST_LINES = 2000  # waiting to be written
+_MOST_OF_A_CAUSE = 5  # lines in `_WHILE_S`
+_WHILE_S = 60.0
 _MOST_CAUSES = 256
 _JOIN_S = 2.0
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
@@ -90,21 +92,17 @@ class _Cause:
 
 
 class Holding(logging.Filter):
-    """Lets a cause pass a few times in a while and counts the rest.
+    """Lets a cause pass five times a minute and counts the rest.
 
     A cause is the text before its figures are put in, together with the instrument.
 
     Args:
-        most: How often a cause may pass in that while.
-        while_s: How long it is, in seconds.
         clock: Monotonic seconds.
     """
 
-    def __init__(
-        self, *, most: int = 5, while_s: float = 60.0, clock: Callable[[], float] = time.monotonic
-    ) -> None:
+    def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__()
-        self._most, self._while_s, self._clock = most, while_s, clock
+        self._clock = clock
         self._causes: OrderedDict[tuple[object, ...], _Cause] = OrderedDict()
         self._lock = threading.Lock()
 
@@ -118,13 +116,13 @@ class Holding(logging.Filter):
         with self._lock:
             cause = self._causes.pop(key, None)
             held = 0
-            if cause is None or now_s - cause.since_s >= self._while_s:
+            if cause is None or now_s - cause.since_s >= _WHILE_S:
                 held = cause.held if cause else 0
                 cause = _Cause(now_s)
             self._causes[key] = cause
             while len(self._causes) > _MOST_CAUSES:
                 self._causes.popitem(last=False)
-            if cause.passed >= self._most:
+            if cause.passed >= _MOST_OF_A_CAUSE:
                 cause.held += 1
                 return False
             cause.passed += 1
@@ -137,7 +135,7 @@ class Holding(logging.Filter):
         """Sentences about causes that were held back and have not come again; call now and then."""
         now_s = self._clock()
         with self._lock:
-            over = [key for key, cause in self._causes.items() if now_s - cause.since_s >= self._while_s]
+            over = [key for key, cause in self._causes.items() if now_s - cause.since_s >= _WHILE_S]
             counts = [(str(key[1]), self._causes.pop(key).held) for key in over]
         return [f"{held} times more: {text}" for text, held in counts if held]
 

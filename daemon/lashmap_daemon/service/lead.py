@@ -330,16 +330,14 @@ class Lead:
 # The result of a closed test as files, as ``lashmap run`` leaves it; made in a thread of its own.
 
 
-def write_result(
-    logbook: Path, test: str, output: Path, also: Callable[[Assessment], None] = lambda _assessment: None
-) -> str:
+def write_result(logbook: Path, test: str, output: Path, publish: Callable[[Assessment], None]) -> str:
     """Judge a test from its raw samples and write JSON and report.
 
     Args:
         logbook: Where it is kept.
         test: Which.
         output: Folder for the files.
-        also: Told the result as well.
+        publish: Sends the result to the bus.
 
     Returns:
         How it went, as part of a sentence; a failure is logged and named, never raised.
@@ -350,7 +348,7 @@ def write_result(
     try:
         with Logbook(logbook, create=False) as book:
             done = hand_over(book, test, output)
-        also(done.assessment)
+        publish(done.assessment)
     except LashmapError as error:
         LOG.error("no result was written: %s; %s", error, again)  # noqa: TRY400 - its message says all
         return f"no result was written ({error}); {again}"

@@ -13,7 +13,7 @@ from collections import deque
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.story import events
-from lashmap_daemon.story.wording import asked_sentence, marks_sentence, sentence, sweep_sentence
+from lashmap_daemon.story.wording import instruction, sentence
 
 if TYPE_CHECKING:
     from lashmap_analysis.record.record import Units
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 LOG = logging.getLogger("lashmap.test")
 _MOST_COMMANDS = 32
+_PATIENCE_S = 1.5  # for the first event that a command makes
 _SETTLE_S = 0.2  # after the first event that a command made: what belongs to it follows at once
 _TROUBLE = (
     events.InstrumentLost,
@@ -65,16 +66,17 @@ class ServiceScreen:
         """Log an event and remember what is awaited."""
         event = stamped.event
         match event:
-            case events.PositionAsked():
-                self.awaits = asked_sentence(event)
             case events.RockStarted():
                 self.awaits = f"the rock of position {event.number} is recorded: rock on lightly"
-            case events.SweepAsked():
-                self.awaits = sweep_sentence(event)
             case events.MarksAsked():
-                self.awaits = f"{marks_sentence(event)}: lashmap tell STAND matched"
-            case events.InstrumentLost() | events.RecordingPaused():
-                self.awaits = sentence(event, self._units) or ""
+                self.awaits = f"{instruction(event, self._units)}: lashmap tell STAND matched"
+            case (
+                events.PositionAsked()
+                | events.SweepAsked()
+                | events.InstrumentLost()
+                | events.RecordingPaused()
+            ):
+                self.awaits = instruction(event, self._units)
             case events.RockRefused() | events.SweepRefused():
                 self.last_refusal = "; ".join(event.reasons)
         text = sentence(event, self._units)
@@ -110,13 +112,13 @@ class ServiceScreen:
         self._commands.append(text)
         return True
 
-    async def obey(self, text: str, patience_s: float = 1.5) -> list[str]:
+    async def obey(self, text: str) -> list[str]:
         """Pass a command on and wait for what it makes happen; empty when nothing does."""
         before = self._count
         if not self.command(text):
             return []
         waited_s = 0.0
-        while self._count == before and waited_s < patience_s:
+        while self._count == before and waited_s < _PATIENCE_S:
             await asyncio.sleep(0.02)
             waited_s += 0.02
         if self._count == before:

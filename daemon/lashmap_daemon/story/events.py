@@ -416,37 +416,28 @@ class TestClosed:
     reason: str
 
 
-Event: TypeAlias = (
-    TestStarted
-    | TestResumed
-    | CheckedAgain
-    | RecordingPaused
-    | RecordingGoesOn
-    | CautionsConfirmed
+# Every event stands in one group, so that whoever goes through them has a place for each.
+CourseEvent: TypeAlias = TestStarted | TestResumed | TestClosed | CheckedAgain
+StandEvent: TypeAlias = (
+    CautionsConfirmed
     | PreconditionsRecorded
     | InstrumentHeard
     | InstrumentLost
     | InstrumentBack
+    | RecordingPaused
+    | RecordingGoesOn
     | MatchedTeethSet
     | MarksAsked
     | MarksCompared
-    | PositionAsked
-    | RockStarted
-    | RockAccepted
-    | RockRefused
-    | PositionSkipped
-    | SweepAsked
-    | SweepRecorded
-    | SweepRefused
-    | NoteTaken
-    | TightSpotPredicted
-    | TestClosed
-    | ResultStored
-    | ResultAnnounced
-    | PositionExcluded
-    | ExclusionUndone
-    | SignedOff
 )
+RockEvent: TypeAlias = (
+    PositionAsked | RockStarted | RockAccepted | RockRefused | PositionSkipped | TightSpotPredicted
+)
+SweepEvent: TypeAlias = SweepAsked | SweepRecorded | SweepRefused
+RemarkEvent: TypeAlias = (
+    NoteTaken | ResultStored | ResultAnnounced | PositionExcluded | ExclusionUndone | SignedOff
+)
+Event: TypeAlias = CourseEvent | StandEvent | RockEvent | SweepEvent | RemarkEvent
 
 
 @dataclass(frozen=True, kw_only=True)

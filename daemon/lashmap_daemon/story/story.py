@@ -177,58 +177,26 @@ def told(stream: Iterable[Stamped], before: Story = BEGINNING) -> Story:
     return reduce(apply, stream, before)
 
 
-_Course = events.TestStarted | events.TestResumed | events.TestClosed | events.CheckedAgain
-_Stand = (
-    events.CautionsConfirmed
-    | events.PreconditionsRecorded
-    | events.InstrumentHeard
-    | events.InstrumentLost
-    | events.InstrumentBack
-    | events.RecordingPaused
-    | events.RecordingGoesOn
-    | events.MatchedTeethSet
-    | events.MarksAsked
-    | events.MarksCompared
-)
-_Rock = (
-    events.PositionAsked
-    | events.RockStarted
-    | events.RockAccepted
-    | events.RockRefused
-    | events.PositionSkipped
-    | events.TightSpotPredicted
-)
-_Sweep = events.SweepAsked | events.SweepRecorded | events.SweepRefused
-_Later = (
-    events.NoteTaken
-    | events.ResultStored
-    | events.ResultAnnounced
-    | events.PositionExcluded
-    | events.ExclusionUndone
-    | events.SignedOff
-)
-
-
 def apply(story: Story, stamped: Stamped) -> Story:
     """The story with the next event in it; ``story`` itself stays as it is."""
     event = stamped.event
     story = replace(story, last_utc=stamped.utc, end_s=max(story.end_s, stamped.time_s))
     if isinstance(event, Awaited):
         story = replace(story, awaited=event)
-    if isinstance(event, _Course):
+    if isinstance(event, events.CourseEvent):
         return _course(story, event, stamped.utc)
-    if isinstance(event, _Stand):
+    if isinstance(event, events.StandEvent):
         return _stand(story, event)
-    if isinstance(event, _Rock):
+    if isinstance(event, events.RockEvent):
         return _rock(story, event)
-    if isinstance(event, _Sweep):
+    if isinstance(event, events.SweepEvent):
         return _swept(story, event)
-    if isinstance(event, _Later):
+    if isinstance(event, events.RemarkEvent):
         return _later(story, event, stamped)
     assert_never(event)
 
 
-def _course(story: Story, event: _Course, utc: str) -> Story:
+def _course(story: Story, event: events.CourseEvent, utc: str) -> Story:
     match event:
         case events.TestStarted(planned=planned, sweeps=sweeps):
             targets = (
@@ -251,7 +219,7 @@ def _course(story: Story, event: _Course, utc: str) -> Story:
             assert_never(event)
 
 
-def _stand(story: Story, event: _Stand) -> Story:  # noqa: PLR0911 - a line for each event
+def _stand(story: Story, event: events.StandEvent) -> Story:  # noqa: PLR0911 - a line for each event
     match event:
         case events.CautionsConfirmed():
             return replace(story, cautions=event)
@@ -285,7 +253,7 @@ def _worst(before: Mapping[str, Precondition], one: Precondition) -> Mapping[str
     return {**before, one.name: one}
 
 
-def _rock(story: Story, event: _Rock) -> Story:  # noqa: PLR0911 - as above
+def _rock(story: Story, event: events.RockEvent) -> Story:  # noqa: PLR0911 - as above
     match event:
         case events.PositionAsked(number=number):
             story = replace(story, current=number, rocking=False)
@@ -326,7 +294,7 @@ def _rock(story: Story, event: _Rock) -> Story:  # noqa: PLR0911 - as above
             assert_never(event)
 
 
-def _swept(story: Story, event: _Sweep) -> Story:
+def _swept(story: Story, event: events.SweepEvent) -> Story:
     story = replace(story, sweeping=True)
     match event:
         case events.SweepAsked(member=member, attempt=attempt, reason=reason):
@@ -343,7 +311,7 @@ def _swept(story: Story, event: _Sweep) -> Story:
             assert_never(event)
 
 
-def _later(story: Story, event: _Later, stamped: Stamped) -> Story:  # noqa: PLR0911 - as above
+def _later(story: Story, event: events.RemarkEvent, stamped: Stamped) -> Story:  # noqa: PLR0911 - as above
     match event:
         case events.NoteTaken(text=text):
             return replace(story, notes=(*story.notes, (stamped.time_s, text)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import singledispatch
+from typing import assert_never
 
 from lashmap_analysis.record.lengths import DECIMALS, format_length, format_spread
 from lashmap_analysis.record.record import Units
@@ -11,6 +11,7 @@ from lashmap_drivers.timing.angles import INDEX_SLIP
 
 from lashmap_daemon.story import events
 from lashmap_daemon.story.marks import REMEDY, disagreement
+from lashmap_daemon.story.story import Awaited
 
 CAUTIONS = (
     "Isolate and lock out the drive before hands go near the mesh.",
@@ -99,29 +100,111 @@ def mark_sentence(instrument: str, port: str, mark: str) -> str:
     return f"{said} {todo}" if todo else said
 
 
-@singledispatch
-def sentence(_event: events.Event, _units: Units) -> str | None:
+def sentence(event: events.Event, units: Units) -> str | None:
     """One line for an event; None for those that people need not read."""
-    return None
+    if isinstance(event, events.CourseEvent):
+        return _of_course(event, units)
+    if isinstance(event, events.StandEvent):
+        return _of_stand(event)
+    if isinstance(event, events.RockEvent):
+        return _of_rock(event, units)
+    if isinstance(event, events.SweepEvent):
+        return _of_sweep(event, units)
+    if isinstance(event, events.RemarkEvent):
+        return f"Note: {event.text}" if isinstance(event, events.NoteTaken) else None
+    assert_never(event)
 
 
-@sentence.register
-def _(event: events.TestStarted, _units: Units) -> str:
-    return (
-        f"Test {event.test}: {len(event.planned)} positions planned. {FORWARD} is the way in which the gear "
-        f"angle on the screen rises, {BACK} the other way"
-    )
+def instruction(awaited: Awaited, units: Units) -> str:
+    """What is to be done now, without the number of the position."""
+    if isinstance(awaited, events.PositionAsked):
+        return asked_sentence(awaited)
+    return sentence(awaited, units) or ""
 
 
-@sentence.register
-def _(event: events.TestResumed, _units: Units) -> str:
-    check = f"; position {event.check_of} is measured again first, as a check" if event.check else ""
-    changed = f"; changed: {', '.join(event.changed)}" if event.changed else ""
-    return f"The test goes on after {_span_text(event.gap_s)}{check}{changed}"
+def _of_course(event: events.CourseEvent, units: Units) -> str:
+    match event:
+        case events.TestStarted():
+            return (
+                f"Test {event.test}: {len(event.planned)} positions planned. {FORWARD} is the way in which "
+                f"the gear angle on the screen rises, {BACK} the other way"
+            )
+        case events.TestResumed():
+            check = f"; position {event.check_of} is measured again first, as a check" if event.check else ""
+            changed = f"; changed: {', '.join(event.changed)}" if event.changed else ""
+            return f"The test goes on after {_span_text(event.gap_s)}{check}{changed}"
+        case events.TestClosed():
+            return f"Test {event.outcome}: {event.reason}"
+        case events.CheckedAgain():
+            return _checked(event, units)
+        case _:
+            assert_never(event)
 
 
-@sentence.register
-def _(event: events.CheckedAgain, units: Units) -> str:
+def _of_stand(event: events.StandEvent) -> str | None:  # noqa: PLR0911 - a line for each event
+    match event:
+        case events.InstrumentHeard():
+            return f"{event.instrument} on {event.port}: {event.rate_hz:.0f} samples a second"
+        case events.InstrumentLost():
+            return (
+                f"The {event.instrument} on {event.port} was lost ({event.reason}). {event.remedy} Leave the "
+                f"gear where it is. Waiting up to {event.patience_s:.0f} s"
+            )
+        case events.InstrumentBack():
+            return f"The {event.instrument} on {event.port} is back after {event.away_s:.1f} s"
+        case events.RecordingPaused():
+            return f"PAUSED: {event.reason}. The test goes on by itself then; leave the gear where it is"
+        case events.RecordingGoesOn():
+            lost = f"; {event.given_up_s:.0f} s of samples had to be given up" if event.given_up_s else ""
+            return f"There is room again; recording goes on after {event.paused_s:.0f} s{lost}"
+        case events.MatchedTeethSet():
+            moved = "" if event.moved_deg is None else f", {event.moved_deg:+.3f}° from before"
+            return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
+        case events.MarksAsked():
+            return marks_sentence(event)
+        case events.MarksCompared():
+            return _compared(event)
+        case events.CautionsConfirmed() | events.PreconditionsRecorded():
+            return None
+        case _:
+            assert_never(event)
+
+
+def _of_rock(event: events.RockEvent, units: Units) -> str | None:
+    match event:
+        case events.PositionAsked():
+            return f"{event.number:>3}  {asked_sentence(event)}"
+        case events.RockAccepted():
+            return _accepted(event, units)
+        case events.RockRefused():
+            return f"{event.number:>3}  not accepted: {'; '.join(event.reasons)}"
+        case events.PositionSkipped():
+            return f"{event.number:>3}  left out: {event.reason}"
+        case events.TightSpotPredicted():
+            return _predicted(event, units)
+        case events.RockStarted():
+            return None
+        case _:
+            assert_never(event)
+
+
+def _of_sweep(event: events.SweepEvent, units: Units) -> str:
+    match event:
+        case events.SweepAsked():
+            return sweep_sentence(event)
+        case events.SweepRecorded():
+            return (
+                f"Runout of the {event.member}: {format_length(event.fim_mm, units)} full indicator "
+                "movement, repeatability within the sweep "
+                f"{uncertainty_text(event.fim_uncertainty_mm, units)}"
+            )
+        case events.SweepRefused():
+            return f"Runout of the {event.member} not measured: {'; '.join(event.reasons)}"
+        case _:
+            assert_never(event)
+
+
+def _checked(event: events.CheckedAgain, units: Units) -> str:
     shown = format_length(event.difference_mm, units, decimals=DECIMALS[units] + 1, signed=True)
     allowed = format_length(event.allowed_mm, units, decimals=DECIMALS[units] + 1)
     angle = "" if event.difference_deg is None else f", {event.difference_deg:+.2f}° apart"
@@ -133,48 +216,7 @@ def _(event: events.CheckedAgain, units: Units) -> str:
     )
 
 
-@sentence.register
-def _(event: events.RecordingPaused, _units: Units) -> str:
-    return f"PAUSED: {event.reason}. The test goes on by itself then; leave the gear where it is"
-
-
-@sentence.register
-def _(event: events.RecordingGoesOn, _units: Units) -> str:
-    lost = f"; {event.given_up_s:.0f} s of samples had to be given up" if event.given_up_s else ""
-    return f"There is room again; recording goes on after {event.paused_s:.0f} s{lost}"
-
-
-@sentence.register
-def _(event: events.InstrumentHeard, _units: Units) -> str:
-    return f"{event.instrument} on {event.port}: {event.rate_hz:.0f} samples a second"
-
-
-@sentence.register
-def _(event: events.InstrumentLost, _units: Units) -> str:
-    return (
-        f"The {event.instrument} on {event.port} was lost ({event.reason}). {event.remedy} Leave the gear "
-        f"where it is. Waiting up to {event.patience_s:.0f} s"
-    )
-
-
-@sentence.register
-def _(event: events.InstrumentBack, _units: Units) -> str:
-    return f"The {event.instrument} on {event.port} is back after {event.away_s:.1f} s"
-
-
-@sentence.register
-def _(event: events.MatchedTeethSet, _units: Units) -> str:
-    moved = "" if event.moved_deg is None else f", {event.moved_deg:+.3f}° from before"
-    return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
-
-
-@sentence.register
-def _(event: events.MarksAsked, _units: Units) -> str:
-    return marks_sentence(event)
-
-
-@sentence.register
-def _(event: events.MarksCompared, _units: Units) -> str:
+def _compared(event: events.MarksCompared) -> str:
     if event.agrees is None:
         return f"Nobody saw the marks again ({event.answer}): the matched teeth are not proven"
     if event.how == "index pulse":
@@ -187,13 +229,7 @@ def _(event: events.MarksCompared, _units: Units) -> str:
     return f"{said[:1].upper()}{said[1:]}. {REMEDY}"
 
 
-@sentence.register
-def _(event: events.PositionAsked, _units: Units) -> str:
-    return f"{event.number:>3}  {asked_sentence(event)}"
-
-
-@sentence.register
-def _(event: events.RockAccepted, units: Units) -> str:
+def _accepted(event: events.RockAccepted, units: Units) -> str:
     flags = f"; {', '.join(event.flags)}" if event.flags else ""
     return (
         f"{event.number:>3}  accepted: normal backlash {format_length(event.normal_backlash_mm, units)}, "
@@ -202,41 +238,7 @@ def _(event: events.RockAccepted, units: Units) -> str:
     )
 
 
-@sentence.register
-def _(event: events.RockRefused, _units: Units) -> str:
-    return f"{event.number:>3}  not accepted: {'; '.join(event.reasons)}"
-
-
-@sentence.register
-def _(event: events.PositionSkipped, _units: Units) -> str:
-    return f"{event.number:>3}  left out: {event.reason}"
-
-
-@sentence.register
-def _(event: events.SweepAsked, _units: Units) -> str:
-    return sweep_sentence(event)
-
-
-@sentence.register
-def _(event: events.SweepRecorded, units: Units) -> str:
-    return (
-        f"Runout of the {event.member}: {format_length(event.fim_mm, units)} full indicator movement, "
-        f"repeatability within the sweep {uncertainty_text(event.fim_uncertainty_mm, units)}"
-    )
-
-
-@sentence.register
-def _(event: events.SweepRefused, _units: Units) -> str:
-    return f"Runout of the {event.member} not measured: {'; '.join(event.reasons)}"
-
-
-@sentence.register
-def _(event: events.NoteTaken, _units: Units) -> str:
-    return f"Note: {event.text}"
-
-
-@sentence.register
-def _(event: events.TightSpotPredicted, units: Units) -> str:
+def _predicted(event: events.TightSpotPredicted, units: Units) -> str:
     asks = ", ".join(str(engagement) for engagement in event.ask) or "nothing more"
     # With nothing left to ask it is no prediction: the result calls the figure of all positions "stated".
     found = "predicted" if event.ask else "from all positions"
@@ -246,8 +248,3 @@ def _(event: events.TightSpotPredicted, units: Units) -> str:
         f"{format_length(event.normal_backlash_mm, units)}, random part of the 95 % "
         f"{format_length(event.low_mm, units)} to {format_length(event.high_mm, units)}; to measure: {asks}"
     )
-
-
-@sentence.register
-def _(event: events.TestClosed, _units: Units) -> str:
-    return f"Test {event.outcome}: {event.reason}"

@@ -53,7 +53,6 @@ class Keeper:
         utc: Wall clock.
         listeners: Told after an event is durable; must not wait.
         reserve: Room that is given back when the test ends on a full disk; held and let go by the caller.
-        most_held_bytes: How much may wait in memory.
     """
 
     def __init__(
@@ -65,7 +64,6 @@ class Keeper:
         utc: Callable[[], dt.datetime] = utc_now,
         listeners: Iterable[events.Listener] = (),
         reserve: Reserve | None = None,
-        most_held_bytes: int = MOST_HELD_BYTES,
     ) -> None:
         self.full = ""
         self.gone: LogbookGone | None = None
@@ -76,7 +74,6 @@ class Keeper:
         self._now_s, self._utc = now_s, utc
         self._listeners = tuple(listeners)
         self._reserve = reserve
-        self._most_held_bytes = most_held_bytes
         self._backlog: deque[events.Stamped] = deque()
         self._tried_s = 0.0
         self._given_up_since_s: dict[str, float] = {}
@@ -117,7 +114,7 @@ class Keeper:
 
         Neither the record nor the test ever sees what is given up, so that both decode the same bytes.
         """
-        if self.full and self._logbook.waiting_bytes > self._most_held_bytes:
+        if self.full and self._logbook.waiting_bytes > MOST_HELD_BYTES:
             for name, some in chunks.items():
                 if some:
                     self._given_up_since_s.setdefault(name, some[0].arrival_s)

@@ -12,7 +12,6 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
@@ -191,12 +190,11 @@ class Port:
                 return None
             try:
                 link = self._open(lambda: find_again(self._marks, self._listing))
-            except Exception as error:  # noqa: BLE001 - see `_work`
-                self.lost = replace(self.lost, attempts=self.lost.attempts + 1, last_error=str(error))
-            else:
-                self.lost = None
-                self.reconnects += 1
-                return link
+            except Exception:  # noqa: BLE001, S112 - see `_work`; it is tried again
+                continue
+            self.lost = None
+            self.reconnects += 1
+            return link
         return None
 
     def _listen(self, link: Link) -> None:

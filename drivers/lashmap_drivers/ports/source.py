@@ -86,11 +86,7 @@ class Loss:
     Attributes:
         since_s: Monotonic time at which it stopped working.
         reason: Why, as the system says it.
-        attempts: How often it was tried again.
-        last_error: Why the last attempt failed; empty before the first.
     """
 
     since_s: float
     reason: str
-    attempts: int = 0
-    last_error: str = ""

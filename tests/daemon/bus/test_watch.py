@@ -21,7 +21,8 @@ from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_daemon.bus import from_test, messages
-from lashmap_daemon.commands.watch import WatchOptions, watch
+from lashmap_daemon.commands.options import WatchOptions
+from lashmap_daemon.commands.watch import watch
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.hall.hall import MOST_STANDS, Hall
 from lashmap_daemon.hall.screen import BrokerSeen, screen
@@ -332,7 +333,7 @@ def test_watch_once(tmp_path: Path, broker: Broker) -> None:
 )
 def test_mistakes_are_named(stands: tuple[str, ...], others: dict[str, str | None], said: str) -> None:
     with pytest.raises(ConfigurationError) as caught:
-        watch(WatchOptions(stands=stands, once=True, others=others), Console(file=io.StringIO()))
+        watch(WatchOptions(stands=list(stands), once=True, **others), Console(file=io.StringIO()))
     assert said in str(caught.value)
     assert "hush" not in str(caught.value)
 

@@ -32,7 +32,7 @@ from lashmap_daemon.commands.options import ExportOptions, Kind
 from lashmap_daemon.exchange.frames import frames
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.replay import read_record
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
 from pyarrow import parquet
@@ -61,7 +61,7 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 def test_the_samples_are_those_that_a_replay_decodes(truth: dict[str, pd.DataFrame]) -> None:
     book, test = recorded()
     with Logbook(book, create=False) as logbook:
-        record = read_record(logbook, test)
+        record = Replay(logbook, test).record()
     samples = truth["samples"]
     for trace in record.traces:
         own = samples[samples["position"] == trace.position]
@@ -217,7 +217,7 @@ def test_a_record_that_was_changed_is_doubted_after_an_export_too(tmp_path: Path
     record = load(tmp_path / "csv").record()
     assert len(record.damage) >= 1
     with Logbook(tmp_path / "book", create=False) as logbook:
-        assert record.damage == read_record(logbook, recorded()[1]).damage
+        assert record.damage == Replay(logbook, recorded()[1]).record().damage
     verdict = assess(record).verdict
     assert verdict.outcome == "not proven"
     assert verdict.reasons[0].startswith("The record is not as it was written: ")
@@ -246,7 +246,7 @@ def test_a_resumed_test_is_exported_as_it_is_judged(tmp_path: Path) -> None:
     test.run_until(events.RockStarted)
     test.go_on(offset=-123_457)  # the encoder began its count anew; 360,000 counts a turn
     test.run()
-    record = read_record(test.logbook, test.started.test)
+    record = Replay(test.logbook, test.started.test).record()
     samples = frames(test.logbook, test.started.test)["samples"]
     rocks = frames(test.logbook, test.started.test, samples="rocks")["samples"]
     assert len(record.traces) == 6  # four planned, one of them again after going on, and the confirming one

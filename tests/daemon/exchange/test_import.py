@@ -28,7 +28,8 @@ from daemon.recordings import (
 )
 from daemon.virtual_time import CONFIGS
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_daemon.commands.import_recording import ImportOptions, import_recording
+from lashmap_daemon.commands.import_recording import import_recording
+from lashmap_daemon.commands.options import ImportOptions
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.exchange.book import FILE_CHANNEL, MAPPING_CHANNEL
 from lashmap_daemon.logbook.logbook import Logbook
@@ -280,8 +281,8 @@ def test_a_sweep_that_is_no_turn_is_refused_and_the_rocks_stay(tmp_path: Path) -
     rest = ENCODER + BY_LABEL + gear_sweep(first, first + (last - first) / 8.0)
     path = mapping(tmp_path, rest=rest)
     screen = io.StringIO()
-    options = ImportOptions(mapping=path, logbook=tmp_path / "book", output=None, operator="tester")
-    test = import_recording(options, Console(file=screen, width=200))
+    options = ImportOptions(mapping=path, logbook=tmp_path / "book", output=None)
+    test = import_recording(options, Console(file=screen, width=200), operator="tester")
     assert "refused  gear sweep: needed is " in screen.getvalue()
     assert "1 runout sweep, 0 usable" in screen.getvalue()
     with Logbook(tmp_path / "book", create=False) as book:

@@ -15,7 +15,7 @@ from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.pack import opened
 from lashmap_daemon.logbook.rows import last_packs
-from lashmap_daemon.replay.replay import newest_test, read_record
+from lashmap_daemon.replay.replay import Replay, newest_test
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events
 from lashmap_daemon.story import events as review_events
@@ -218,13 +218,13 @@ def test_unknown_tests_and_empty_logbooks_say_so(tmp_path: Path) -> None:
             newest_test(book)
         book.append("t1", stamped(started(tmp_path)))
         with pytest.raises(LogbookError, match="no test t2; the newest are: t1"):
-            read_record(book, "t2")
+            Replay(book, "t2").record()
 
 
 def test_a_test_without_closing_record_still_reads(tmp_path: Path) -> None:
     with Logbook(tmp_path / "book", create=True) as book:
         book.append("t1", stamped(started(tmp_path)))
-        record = read_record(book, "t1")
+        record = Replay(book, "t1").record()
         assert record.traces == ()
         assert record.closing.startswith("not closed")
         summary = book.tests()[0]

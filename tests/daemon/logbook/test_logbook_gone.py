@@ -21,8 +21,9 @@ from daemon.running_service import running_service, short_boxes
 from daemon.small_disk import small_disk
 from daemon.testing.test_never_lose_disk import BOX, KeptTest
 from lashmap_daemon.commands import run as run_command
+from lashmap_daemon.commands.options import RunOptions
 from lashmap_daemon.errors import LogbookGone
-from lashmap_daemon.logbook.check import check_file
+from lashmap_daemon.logbook.check import check_file, check_test
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import HandedOver, conclude, hand_over
 from lashmap_daemon.service.words import Begin, StatusReport
@@ -110,7 +111,7 @@ def saved_whole(saved: Path, test: str, accepted: list[int], closing_words: str)
         (closed,) = [one for one in kept if isinstance(one, events.TestClosed)]
         assert closed.outcome == "failed"
         assert re.search(closing_words, closed.reason)
-        assert book.seal_of(test) is not None
+        assert check_test(saved, test).is_sealed
         assert {one.position for one in conclude(book, test).positions} == set(accepted)
 
 
@@ -329,7 +330,7 @@ def test_a_file_that_goes_while_the_report_is_made_is_no_success(
 
     monkeypatch.setattr(run_command, "hand_over", meanwhile)
     with simulated_stand(tmp_path / "stand", box=box) as stand:
-        options = run_command.RunOptions(
+        options = RunOptions(
             stand=stand, box=box, logbook=book, output=None, operator="Ada", locked_out=True, plain=True
         )
         with pytest.raises(LogbookGone, match=r"the file is gone.*closed\. saved in") as caught:

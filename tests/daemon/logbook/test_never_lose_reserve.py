@@ -10,7 +10,7 @@ import pytest
 from daemon.small_disk import small_disk
 from daemon.testing.test_never_lose_disk import BOX, KeptTest
 from lashmap_daemon.errors import LogbookFull
-from lashmap_daemon.logbook.check import check_file
+from lashmap_daemon.logbook.check import check_file, check_test
 from lashmap_daemon.logbook.reserve import Reserve
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
@@ -41,7 +41,7 @@ def ends_on_a_full_disk(test: KeptTest) -> None:
     test.keeper.finish(0.0)
     assert test.keeper.closed == events.TestClosed(outcome="stopped", reason="by the operator")
     assert test.logbook.waiting_bytes == 0
-    assert test.logbook.seal_of(test.started.test) is not None
+    assert check_test(test.logbook.path, test.started.test).is_sealed
     for channel in (INDICATOR, ENCODER):
         arrivals = [chunk.arrival_s for chunk in test.logbook.raw(test.started.test, channel)]
         assert arrivals == sorted(arrivals)

@@ -15,6 +15,7 @@ from lashmap_analysis.render import render_html
 from lashmap_daemon.commands.logbook import verify
 from lashmap_daemon.commands.shims import advise
 from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.logbook.check import check_test
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude, json_text
 from rich.console import Console
@@ -28,10 +29,7 @@ def said(path: Path, test: str | None = None, expect: str = "") -> tuple[int, st
 
 
 def seal(path: Path, test: str) -> str:
-    with Logbook(path, create=False) as book:
-        found = book.seal_of(test)
-    assert found is not None
-    return found.digest.hex()
+    return check_test(path, test).seals[-1].digest.hex()
 
 
 def test_a_good_logbook_is_good_and_says_what_that_proves(tmp_path: Path) -> None:
@@ -146,10 +144,10 @@ def test_a_changed_record_is_not_called_nonconforming_either(whole: VirtualTest)
     from dataclasses import replace  # noqa: PLC0415 - for this test alone
 
     from lashmap_analysis.judge.assess import assess  # noqa: PLC0415
-    from lashmap_daemon.replay.replay import read_record  # noqa: PLC0415
+    from lashmap_daemon.replay.replay import Replay  # noqa: PLC0415
 
     with Logbook(whole.logbook.path, create=False) as book:
-        record = read_record(book, whole.started.test)
+        record = Replay(book, whole.started.test).record()
     tight = replace(record, limits=replace(record.limits, minimum_mm=9.0, maximum_mm=9.5))
     assert assess(tight).verdict.outcome == "nonconforming"
     assert assess(replace(tight, damage=("event 3: it was changed",))).verdict.outcome == "not proven"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.sequence import sequence
-from lashmap_daemon.sequence.sequence import IGNORED, TABLE
+from lashmap_daemon.sequence.sequence import TABLE
 from lashmap_daemon.sequence.words import (
     Accept,
     Action,
@@ -68,6 +68,48 @@ EXAMPLES: dict[type[Input], Input] = {
     Skip: Skip(),
     Stop: Stop("stopped", "by the operator"),
 }
+
+
+AT_WORK = (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.CHECKING, Phase.SWEEPING)
+IN_NO_SWEEP: tuple[type[Input], ...] = (SweepGood, SweepBad)
+IN_A_SWEEP: tuple[type[Input], ...] = (Arrived, Left, RockGood, RockBad, Confirm)
+
+IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
+    {
+        (Phase.TURNING, Left),  # it is on its way
+        (Phase.TURNING, RockGood),
+        (Phase.TURNING, RockBad),
+        (Phase.TURNING, Confirm),
+        (Phase.ROCKING, Arrived),
+        (Phase.ROCKING, Confirm),
+        (Phase.PREDICTING, Arrived),
+        (Phase.PREDICTING, Left),
+        (Phase.PREDICTING, RockGood),
+        (Phase.PREDICTING, RockBad),
+        (Phase.PREDICTING, Repeat),
+        (Phase.PREDICTING, Skip),
+        *(
+            (phase, kind)
+            for phase in (Phase.TURNING, Phase.ROCKING, Phase.PREDICTING, Phase.CHECKING)
+            for kind in IN_NO_SWEEP
+        ),
+        *((phase, kind) for phase in (Phase.SWEEPING, Phase.CHECKING) for kind in IN_A_SWEEP),
+        *(
+            (phase, kind)
+            for phase in AT_WORK
+            if phase is not Phase.CHECKING
+            for kind in (MarksSeen, MarksOff)
+        ),
+        (Phase.CHECKING, Repeat),
+        # Predicting is over in the tick in which it began; the next phase is told of it.
+        (Phase.PREDICTING, Lost),
+        (Phase.PREDICTING, Full),
+        *((phase, kind) for phase in AT_WORK for kind in (Back, Space)),
+        *((Phase.WAITING, kind) for kind in get_args(Input) if kind not in {Back, Full, Stop}),
+        *((Phase.PAUSED, kind) for kind in get_args(Input) if kind not in {Space, Stop}),
+        *((Phase.CLOSED, kind) for kind in get_args(Input)),
+    }
+)
 
 
 def state_in(phase: Phase) -> State:

@@ -12,7 +12,7 @@ from daemon.running_service import Serve, short_boxes
 from daemon.virtual_time import CONFIGS
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude, json_text
-from lashmap_daemon.replay.replay import read_record
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.service.words import Begin, Matched, Note, Resume, Stop
 
 
@@ -50,7 +50,9 @@ def test_tests_begin_and_end_while_the_ports_stay_open(tmp_path: Path, serve: Se
         service.until(lambda status: status.state == "idle")
         assert closings(service.logbook) == ["completed: all positions done", "stopped: by the operator"]
         with Logbook(service.logbook, create=False) as book:
-            second = {one.name: one.state for one in read_record(book, book.tests()[1].test).preconditions}
+            second = {
+                one.name: one.state for one in Replay(book, book.tests()[1].test).record().preconditions
+            }
         assert second["mounting distance, pinion"] == second["matched teeth"] == "proven"
         _, log = service.end()
         assert service.process.returncode == 0

@@ -10,7 +10,7 @@ from daemon.virtual_time import CONFIGS, DEMO_BOX, VirtualTest, load_box
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.replay import read_record
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence import words
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.setup.box_file import BoxFile
@@ -66,7 +66,7 @@ def test_each_reading_is_the_true_backlash_of_its_engagement(whole: VirtualTest)
 
 
 def test_what_the_screen_showed_is_what_the_record_holds(whole: VirtualTest) -> None:
-    record = read_record(whole.logbook, whole.started.test)
+    record = Replay(whole.logbook, whole.started.test).record()
     shown = {one.number: one for one in whole.of(events.RockAccepted) if isinstance(one, events.RockAccepted)}
     concluded = conclude(whole.logbook, whole.started.test)
     assert len(record.traces) == len(shown) == len(concluded.positions)
@@ -174,7 +174,7 @@ def test_skip_repeat_and_note(tmp_path: Path) -> None:
     )
     test.conductor.note("oil dripped")
     test.run()
-    record = read_record(test.logbook, test.started.test)
+    record = Replay(test.logbook, test.started.test).record()
     assert [trace.position for trace in record.traces] == [1, 3, 4, 5, 6]
     assert record.traces[0].attempt == 2
     assert [text for _, text in record.notes] == ["oil dripped"]
@@ -238,7 +238,7 @@ def test_too_few_positions_for_a_lash_map_are_told_with_their_number(tmp_path: P
 
 
 def test_preconditions_travel_into_the_record(whole: VirtualTest) -> None:
-    record = read_record(whole.logbook, whole.started.test)
+    record = Replay(whole.logbook, whole.started.test).record()
     states = {one.name: one.state for one in record.preconditions}
     assert states["mounting distance, pinion"] == "proven"
     assert states["record intact"] == "proven"

@@ -13,7 +13,7 @@ from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import index_in_place
-from lashmap_daemon.replay.replay import read_record
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence import words
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
@@ -95,7 +95,7 @@ def test_an_index_out_of_place_is_noted_and_fails_a_precondition(told: Told) -> 
     for line in ("0", "2I", "200000", str(TURN), f"{TURN + 2}I"):
         told.say("+0.1000", line)
     assert told.notes == []
-    before = read_record(told.book, told.started.test)
+    before = Replay(told.book, told.started.test).record()
     assert "encoder index" not in {one.name for one in before.preconditions}
     # A gear tooth, 40 to the turn, from where it was.
     for line in (str(2 * TURN + 9000), f"{2 * TURN + 9002}I"):
@@ -103,7 +103,7 @@ def test_an_index_out_of_place_is_noted_and_fails_a_precondition(told: Told) -> 
     (note,) = told.notes
     assert "index slip" in note
     assert "its angles may be wrong" in note
-    record = read_record(told.book, told.started.test)
+    record = Replay(told.book, told.started.test).record()
     (index,) = [one for one in record.preconditions if one.name == "encoder index"]
     assert (index.state, index.detail) == ("failed", "came 1 time at another count than before")
     assert [text for _, text in record.notes] == [note]
@@ -125,7 +125,7 @@ def test_an_index_in_its_place_is_enough_and_nobody_is_asked_for_the_marks(
         return
     assert isinstance(found[0], events.MarksCompared)
     assert isinstance(found[1], events.PositionAsked)
-    record = read_record(told.book, told.started.test)
+    record = Replay(told.book, told.started.test).record()
     (seen,) = [one for one in record.preconditions if one.name == MATCHED_AGAIN]
     assert (seen.state, seen.detail) == (
         "proven",

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from daemon.virtual_time import TICK_S, VirtualTest, load_box
 from lashmap_daemon.errors import LogbookFull
+from lashmap_daemon.logbook.check import check_test
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.sequence import words
 from lashmap_daemon.sequence.words import Phase
@@ -29,11 +30,9 @@ class KeptTest(VirtualTest):
     """A test in virtual time behind a keeper, as a live test has it.
 
     Attributes:
-        most_held_bytes: What the keeper may hold.
         utc: The wall clock.
     """
 
-    most_held_bytes: int = keeper.MOST_HELD_BYTES
     utc: Callable[[], dt.datetime] = keeper.utc_now
 
     def __post_init__(self) -> None:
@@ -45,7 +44,6 @@ class KeptTest(VirtualTest):
             now_s=lambda: self.now_s,
             utc=self._wall_clock,
             listeners=(self._hear,),
-            most_held_bytes=self.most_held_bytes,
         )
         self.conductor = Conductor(self.started, self.channels, emit=self.keeper.emit, keep=self.keeper.keep)
 
@@ -130,8 +128,10 @@ def test_a_full_disk_in_a_rock_pauses_the_test_and_the_rock_is_asked_again(test:
     test.whole()
 
 
-def test_samples_that_cannot_be_held_are_given_up_counted_and_marked(tmp_path: Path) -> None:
-    test = KeptTest(tmp_path, BOX, seed=4, most_held_bytes=60_000)
+def test_samples_that_cannot_be_held_are_given_up_counted_and_marked(
+    test: KeptTest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(keeper, "MOST_HELD_BYTES", 60_000)
     test.run_until(events.RockAccepted)
     test.run_until(events.RockStarted)
     test.fill()
@@ -181,7 +181,7 @@ def test_a_test_that_is_stopped_while_the_disk_is_full_says_that_it_is_not_close
     assert test.conductor.closed
     with pytest.raises(LogbookFull, match="could not be closed in its record"):
         test.keeper.finish(0.0)
-    assert not test.logbook.seal_of(test.started.test)
+    assert not check_test(test.logbook.path, test.started.test).seals
     test.make_room()
     test.now_s += 2.0
     test.keeper.finish(0.0)

@@ -16,7 +16,7 @@ from drivers.faulty_peer import FaultyPeer
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.replay import read_record
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
@@ -114,7 +114,7 @@ def test_the_record_of_an_interrupted_test_decodes_to_the_same_numbers(test: Unp
         true = test.truth.normal_backlash_mm[shown[one.position].engagement % 520]
         # The tip's true radius is not the nominal one, within 4 standard uncertainties of 0.15 mm on 76 mm.
         assert one.normal_backlash_mm == pytest.approx(true, rel=4.0 * 0.15 / 76.0, abs=0.0005)
-    notes = [text for _, text in read_record(test.logbook, test.started.test).notes]
+    notes = [text for _, text in Replay(test.logbook, test.started.test).record().notes]
     assert sum("the same angle" in note for note in notes) == 2
 
 

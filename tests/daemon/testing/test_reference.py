@@ -12,7 +12,7 @@ from daemon.virtual_time import load_box, simulated_stand_file
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.replay import read_record
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.replay.samples import in_record_deg
 from lashmap_daemon.setup.stand_file import ENCODER
 from lashmap_daemon.simulated_stand import SimulatedInstruments
@@ -78,7 +78,7 @@ def test_a_test_on_a_count_that_wraps_each_turn_goes_on_in_the_turn_it_was_in(tm
     test.go_on()  # the encoder kept its count; followed over many turns to the marks, and judged from there
     assert test.shown == []
     test.run()
-    record = read_record(test.logbook, test.started.test)
+    record = Replay(test.logbook, test.started.test).record()
     found = test.of(events.PreconditionsRecorded)[-1]
     assert isinstance(found, events.PreconditionsRecorded)
     # At first the box file's angle, which says nothing on such a count; then the marks.

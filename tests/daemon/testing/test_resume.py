@@ -23,7 +23,7 @@ from daemon.virtual_time import load_box, set_up
 from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.replay import read_record
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence import words
 from lashmap_daemon.sequence.resume import ResumeError, find_unfinished, take_up
 from lashmap_daemon.sequence.words import Phase
@@ -191,7 +191,7 @@ def test_an_encoder_that_began_its_count_anew_gets_a_new_reference(test: BrokenO
     assert (found.state, found.detail.endswith("its count began anew")) == ("proven", True)
     numbers_agree(test)
     # Every part counts from its own reference: a rock lies at its engagement's angle, 9° a tooth.
-    for trace in read_record(test.logbook, test.started.test).traces:
+    for trace in Replay(test.logbook, test.started.test).record().traces:
         middle_deg = (np.max(trace.encoder_deg) + np.min(trace.encoder_deg)) / 2.0
         assert middle_deg == pytest.approx(trace.engagement * 9.0, abs=0.5)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 
 import pytest
-from lashmap_daemon.screens.busy import busy
+from lashmap_daemon.screens.terminal import busy
 from rich.console import Console
 
 
