@@ -24,9 +24,7 @@ from rich.text import Text
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.replay import Replay, start_of
-from lashmap_daemon.screens.busy import busy
-from lashmap_daemon.screens.lines import say
-from lashmap_daemon.screens.terminal import print_json
+from lashmap_daemon.screens.terminal import busy, print_json, say
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.study_file import StudyFile, StudyTable, study_text
 from lashmap_daemon.whole_file import write_whole
