@@ -1,4 +1,9 @@
-"""How long to wait before the next try to reach a broker."""
+"""A stand on the bus: connects, sends status, state, records and live values, receives requests, reconnects.
+
+The publisher runs in an event loop of its own (`stand_bus`). Trouble with the broker ends a connection, never
+the publisher: the next try follows after a growing, jittered wait. A new connection first sends status, state
+and what the outbox holds; live values are sent as they come and are never kept.
+"""
 
 from __future__ import annotations
 
@@ -51,13 +56,6 @@ class BackOff:
     def reset(self, tries: int = 0) -> None:
         """A connection worked; ``tries`` of them in a row ended at once."""
         self.tries = tries
-
-
-# A stand on the bus: connects, sends status, state, records and live values, takes requests, begins anew.
-#
-# Runs in an event loop of its own (`stand_bus`). Whatever goes wrong with the broker ends a connection,
-# never the publisher: the next try follows after a growing, jittered wait. On a new connection goes out who
-# we are, what is awaited, and what the outbox holds; live values go out as they come and are never kept.
 
 
 _MOST_BYTES = 65536  # of a packet to us: only requests come, and they are small

@@ -1,9 +1,8 @@
-"""Requests over the bus: which are obeyed, which are refused, and why.
+"""Requests over the bus: received, obeyed or refused with the reason, answered.
 
-There are four: note, repeat, skip, stop (of the test). None starts or stops a drive, and none can be added by
-a message. A request names the running test and its own time, so one that was kept somewhere does no harm;
-each identifier is obeyed once; their number is limited. Decided here without a network; `publisher` carries
-them.
+There are four: note, repeat, skip, stop (of the test). None starts or stops a drive, and no message can add
+one. A request names the running test and its own time, so an old one does no harm; each identifier is obeyed
+once; their number is limited.
 """
 
 from __future__ import annotations
@@ -211,9 +210,6 @@ def _what_is_wrong(error: ValueError | RecursionError) -> str:
         said = in_our_words(detail["msg"])[:200]
         return f"{where or 'the message'}: {said}; docs/schemas/command.schema.json has the keys"
     return "it cannot be read as JSON"
-
-
-# Requests as they come from the broker and answers as they go back; `commands` decides about them.
 
 
 _LOOK_S = 0.02

@@ -1,8 +1,10 @@
-"""Calls that nobody waits for at the end of a program: reaching a broker may hang longer than patience lasts.
+"""Sending the outbox without a test: once, over one connection, until the broker surely has it.
 
-A name that no server answers for and a host that drops packets keep a call inside the system for many
-seconds, and Python waits at exit for every thread of an ordinary executor. Here each call has a daemon
-thread.
+The stand is not there meanwhile, so its status is not sent and its state is left alone.
+
+Reaching a broker may take longer than anybody waits at the end of a program: a name without a server and a
+host that drops packets keep a call inside the system for many seconds, and Python waits at exit for every
+thread of an ordinary executor. So each call has a daemon thread (`BackgroundCalls`).
 """
 
 from __future__ import annotations
@@ -56,11 +58,6 @@ class BackgroundCalls(ThreadPoolExecutor):
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: FBT001, FBT002 - the interface
         """Nothing is waited for."""
-
-
-# What waits in an outbox, sent without a test: once, over one connection, until the broker surely has it.
-#
-# The stand is not there meanwhile, so nothing is said about its status and its state is left alone.
 
 
 _MOST_BYTES = 65536

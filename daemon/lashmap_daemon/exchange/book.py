@@ -1,6 +1,9 @@
-"""What the rocks and sweeps of a recording read, and the events that say so.
+"""An imported recording in the logbook: its rocks and sweeps as events, its file as raw bytes.
 
-The review reads all of it anew from the raw samples, by the same analysis.
+It stands there like any other test: file and mapping are kept whole, under channels of their own, and every
+sample is kept as the text that stands in the file, so that `replay.Replay` decodes it as any other. Remark,
+note and a precondition say that it was imported, from which file, with its digest; nothing claims that
+lashmap was there. A review computes every reading anew from the raw samples.
 """
 
 from __future__ import annotations
@@ -154,14 +157,6 @@ def _rock_events(position: int, rock: Rock, result: PositionResult) -> list[even
             flags=flags,
         )
     ]
-
-
-# An imported recording in the logbook, where it stands like any other test and says what it is.
-#
-# Its raw bytes are the file's: file and mapping are kept whole, under channels of their own, and every
-# sample is kept as the text that stands in the file, so that `replay.Replay` decodes an imported test
-# as it does any other. Remark, note and a precondition say that it was imported, from which file, with its
-# digest; nothing in it claims that lashmap was there.
 
 
 FILE_CHANNEL, MAPPING_CHANNEL = "imported file", "mapping file"

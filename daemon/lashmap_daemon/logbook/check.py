@@ -1,7 +1,8 @@
-"""Does a test still fit its digests, and how to find out without reading what was read already.
+"""Does a logbook still fit its digests and seals: one test, and the file as a whole.
 
-Here is the one way to open a logbook for whoever judges it: `open_to_read`. How its rows are gone through,
-and how a deviation is named, is in `logbook.walk`; what concerns the file as a whole is in `logbook.check`.
+`open_to_read` is the one way to open a logbook for whoever judges it. How the rows of a test are checked, and
+how a deviation is named, is in `logbook.walk`. Of the file as a whole are checked: the database itself, the
+chain of seals, and whether tests were taken out.
 """
 
 from __future__ import annotations
@@ -129,9 +130,6 @@ def connect_leniently(path: Path) -> sqlite3.Connection:
     base = connect(path, only_read=True)
     base.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
     return base
-
-
-# Does a logbook as a whole still fit its seals: the database itself, the chain of seals, tests taken out.
 
 
 _MOST_DAMAGE = 10  # lines of the database's own check that are shown

@@ -1,9 +1,14 @@
 """Digests of what a logbook holds: every row chained to the row before it, every closed test sealed.
 
-Decided here: what exactly is digested, in an encoding in which no two different rows read alike. A digest
-chain shows that something was changed by whoever did not also recompute everything behind it. Someone who
-rewrites test, seals and all that follows with this program is found only by a digest kept elsewhere: on the
-report, in another's hands (`lashmap verify --expect`).
+No two different rows have the same encoding. A digest chain shows that something was changed by whoever did
+not also recompute everything behind it. Someone who rewrites test, seals and all that follows with this
+program is found only by a digest kept elsewhere: on the report, in another's hands
+(`lashmap verify --expect`).
+
+Reading a record back goes through every pack anyhow. When what was read of an instrument is, pack by pack,
+what the rows say they hold (`Tally`), the check has only the rows left to go through; otherwise it reads the
+packs itself, to name the ones that are wrong. The events that were read are compared one by one with those
+whose digests the check computes.
 """
 
 from __future__ import annotations
@@ -169,14 +174,6 @@ def digest_of(*fields: Field) -> bytes:
         elif isinstance(field, float):
             parts.append(_FLOAT.pack(b"f", field))
     return hashlib.sha256(b"".join(parts)).digest()
-
-
-# What was read of a test, in one digest an instrument and one of its events: what is judged is checked.
-#
-# Reading a record back goes through every pack anyhow. When what was read of an instrument is, pack by
-# pack, what the rows say they hold, the check has only the rows left to go through; otherwise it reads the
-# packs itself, to name the ones that are wrong, or to find that something else was read than what stands
-# there. The events that were read are held against those whose digests the check computes, one by one.
 
 
 _PACK = struct.Struct(f"<q{SIZE}sdd")

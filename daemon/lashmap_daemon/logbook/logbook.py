@@ -1,7 +1,13 @@
-"""Raw chunks that are not in the file yet: a quarter second as a rule, minutes when the disk is full.
+"""The logbook: one SQLite file with every event and every raw byte, written as they happen.
 
-What waits is bounded. Beyond the bound the oldest chunks go, are counted, and leave a break behind, so that
-half lines on either side never merge into one.
+WAL with ``synchronous=FULL``: what `Logbook.append` returned from survives a power cut. Raw chunks are packed
+into blobs of about a quarter second; their boundaries and arrival times are kept, because the times of the
+samples are computed from them. Tables are in `logbook.schema`, packs in `logbook.pack`, digests and seals in
+`logbook.digests`.
+
+Chunks that are not in the file yet wait in memory: a quarter second as a rule, minutes when the disk is full.
+Beyond a bound the oldest go, are counted, and leave a break behind, so that half lines on either side never
+merge into one.
 """
 
 from __future__ import annotations
@@ -140,9 +146,6 @@ class Waiting:
         self.bytes -= size + _CHUNK_BYTES * len(some)
 
 
-# A line of the list of tests, from the events of a test.
-
-
 @dataclass(frozen=True, kw_only=True)
 class TestSummary:
     """A line of the list of tests."""
@@ -178,14 +181,6 @@ def summary_of(
         positions=len(story.accepted),
         closing=story.reason or "not closed",
     )
-
-
-# The logbook: one SQLite file with every event and every raw byte, written as they happen.
-#
-# WAL with ``synchronous=FULL``: what `Logbook.append` returned from survives a power cut. Raw chunks are
-# packed into blobs of about a quarter second; their boundaries and arrival times are kept, because the
-# times of the samples are computed from them. What the tables are, how a pack looks, what is digested and
-# what waits is decided in `logbook.schema`, `logbook.pack`, `seal` and `logbook.logbook`.
 
 
 __all__ = ["SCHEMA", "Logbook", "TestSummary"]

@@ -2,7 +2,9 @@
 
 Every page of the file and of its write-ahead log that looks like one with records is taken apart by the
 published file format (sqlite.org/fileformat2.html). Nothing is trusted: a record that does not add up is
-passed over. Which records belong to a logbook and which of them are right is decided elsewhere.
+passed over. The others are sorted into what they are in a logbook. A row may be found in several copies: on
+pages in use, on older versions of them, in the log. All are kept; which is right is decided elsewhere. The
+blobs of packs are put aside in the new file, not in memory.
 """
 
 from __future__ import annotations
@@ -205,12 +207,6 @@ def _frames(log: bytes, size: int) -> dict[int, list[memoryview]]:
         if number:
             newer.setdefault(number, []).append(view[at + _FRAME_HEADER : at + _FRAME_HEADER + size])
     return newer
-
-
-# Records from the pages of a damaged file, sorted into what they are in a logbook.
-#
-# A row may be found in several copies: on pages in use, on older versions of them, in the log. All are kept
-# until it is decided which is right. The blobs of packs are put aside in the new file, not in memory.
 
 
 _FITS, _ELSEWHERE, _READABLE, _BROKEN = 3, 2, 1, 0

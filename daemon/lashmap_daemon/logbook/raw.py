@@ -1,7 +1,7 @@
-"""Raw samples that were moved to an archive: where they are, and reading them from there.
+"""Raw packs of a test read back, in pieces large enough for quick decoding; also from an archive.
 
-An archive is a logbook of its own, with the whole test in it. What is read from it is held against the digest
-that stayed behind.
+An archive is a logbook of its own, with the whole test in it. What is read from it is compared with the
+digest that stayed behind.
 """
 
 from __future__ import annotations
@@ -111,9 +111,6 @@ class Archives:
         for base in self._open.values():
             base.close()
         self._open.clear()
-
-
-# Reading the raw packs of a test back, in pieces large enough for quick opening and decoding.
 
 
 _PIECE_BYTES = 1 << 18  # some 50,000 lines, enough that numpy's fixed costs no longer count

@@ -1,4 +1,4 @@
-"""From a logbook to what is handed over: assessment, JSON result, report as HTML or PDF."""
+"""From a logbook to what a closed test leaves: assessment, stored result, and JSON, HTML and PDF."""
 
 from __future__ import annotations
 
@@ -94,9 +94,6 @@ def check_report_name(path: Path) -> None:
     if path.suffix.lower() not in REPORT_SUFFIXES:
         ending = f"ends in {path.suffix!r}" if path.suffix else "has no ending"
         raise ConfigurationError(str(path), [f"{ending}; name a report .html or .pdf"])
-
-
-# What a closed test leaves: its result in the logbook, and JSON, HTML and PDF beside it.
 
 
 @dataclass(frozen=True, kw_only=True)

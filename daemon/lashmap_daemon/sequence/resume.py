@@ -1,9 +1,14 @@
-"""After a resumption: does an earlier position, measured again, still give what it gave?
+"""Going on with a test that ended early: which one, whether it may, from where, and the check afterwards.
 
-The same engagement brings the same two teeth together, so single tooth errors and runout cancel: what is left
-is the uncertainty of two readings, the step of the indicator, and what a new placing of tip and gear does.
-The angle at which the tip meets its tooth shows a reference that is off by a part of a tooth; one that is off
-by whole teeth shows in the lash, where runout and tooth errors make it differ.
+A test that was completed is never reopened. Box and stand must be those of its start record. Time inside the
+test goes on a second after its last recorded moment, whatever the clock says; the gap is kept beside it. How
+the marked teeth are found again is decided in `testing.resume_opening`.
+
+The last accepted position is measured again first, unless nothing was accepted or only sweeps are left, for
+which the indicator sits elsewhere. The same engagement brings the same two teeth together, so single tooth
+errors and runout cancel: what is left is the uncertainty of two readings, the step of the indicator, and what
+a new placing of tip and gear does. The angle at which the tip meets its tooth shows a reference that is off
+by a part of a tooth; one that is off by whole teeth shows in the lash, where runout and tooth errors differ.
 """
 
 from __future__ import annotations
@@ -58,15 +63,6 @@ def compare(
         difference_deg=apart_deg,
         allowed_deg=_PLACING_PITCH * pitch_deg,
     )
-
-
-# Going on with a test that ended early: which one, whether it may, and from where.
-#
-# A test that was completed is never reopened. Box and stand must be those of its start record. Time inside
-# the test goes on a second after its last recorded moment, whatever the clock says; the gap is kept beside
-# it. The last accepted position is measured again first, unless nothing was accepted or only sweeps are
-# left, for which the indicator sits elsewhere. How the marked teeth are found again is decided in
-# `testing.resume_opening`.
 
 
 _BROKEN_OFF = "the test was broken off"

@@ -1,4 +1,8 @@
-"""What the sequence does with runout sweeps, which come after the last position: one member after another."""
+"""The sequence of a test as a pure state machine: ``(state, input) -> (state, actions)``.
+
+It knows positions, tries, runout sweeps and what comes next; no clock, port, file or screen. `TABLE` holds
+every input that a phase acts on; a phase ignores all others.
+"""
 
 from __future__ import annotations
 
@@ -97,12 +101,6 @@ def sweep_repeat(state: State, _: Input) -> Step:
 def sweep_skip(state: State, _: Input) -> Step:
     """Give it up because the operator wants it."""
     return next_sweep(state, RefuseSweep(sweep_of(state), (SKIPPED,)))
-
-
-# The sequence of a test as a pure state machine: ``(state, input) -> (state, actions)``.
-#
-# It knows positions, tries and what comes next; no clock, port, file or screen. The table below is
-# complete.
 
 
 _DISK_FULL = "the disk was full"

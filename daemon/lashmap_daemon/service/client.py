@@ -1,8 +1,8 @@
-"""Where the local socket of a stand is, so that its stand file is all that a person has to name.
+"""The client's end of the local socket: where the socket of a stand is, one request, and its answer.
 
-The service takes the first folder that there is for it: ``RUNTIME_DIRECTORY`` (systemd makes it), a folder
-in ``XDG_RUNTIME_DIR``, a folder beside the logbook. Whoever looks for it looks in all of these, and in those
-that systemd makes for system services.
+The service takes the first folder that there is: ``RUNTIME_DIRECTORY`` (systemd makes it), a folder in
+``XDG_RUNTIME_DIR``, a folder beside the logbook. The client searches all of these, and those that systemd
+makes for system services.
 """
 
 from __future__ import annotations
@@ -94,9 +94,6 @@ def _make_private(folder: Path) -> None:
             f"{folder}: cannot be made for the local socket ({error.strerror}); set RUNTIME_DIRECTORY to a "
             "folder that can be written"
         ) from error
-
-
-# The other end of the local socket: one request to the service of a stand, and its answer.
 
 
 ANSWER_S = 15.0  # a test that begins first listens to its instruments

@@ -1,6 +1,7 @@
-"""The tests of a service, one after another: asked for, begun, led, closed, judged; and idle again.
+"""The tests of a service, one after another: begun, led, closed, judged; then the service is idle again.
 
-Whatever becomes of a test, the service lives on. What is refused raises an error that names why.
+Whatever becomes of a test, the service goes on. A refused request raises an error that names the reason.
+Result and report of a closed test are made in a thread of their own.
 """
 
 from __future__ import annotations
@@ -325,9 +326,6 @@ class Lead:
     def _change(self, state: State) -> None:
         self.state = state
         self._on_change()
-
-
-# The result of a closed test as files, as ``lashmap run`` leaves it; made in a thread of its own.
 
 
 def write_result(logbook: Path, test: str, output: Path, publish: Callable[[Assessment], None]) -> str:

@@ -1,6 +1,7 @@
 """From a request over the local socket to a test that may begin, and the wait for its matched teeth.
 
-What `lashmap run` asks a person comes with the request here; what it leaves open stays unproven.
+`lashmap run` asks a person; here the answers come with the request, and what it leaves open stays unproven.
+A prepared test waits until a person, or a knock of the gear, reports that the marked teeth are together.
 """
 
 from __future__ import annotations
@@ -105,9 +106,6 @@ class SocketPerson:
             self.contradicted = True
             raise StandError(f"{self._shown} Look again, then say it again: lashmap tell STAND matched")
         return self.says
-
-
-# A prepared test that waits until somebody, or the gear itself, says that the marked teeth are together.
 
 
 PREPARING_S = 1800.0  # after this a test that nobody brings to its marked teeth is given up

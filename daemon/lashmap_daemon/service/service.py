@@ -1,4 +1,15 @@
-"""Requests of the local socket become deeds of the service, and their answers."""
+"""A stand that is always on: requests and their answers, its tasks, its signals, its end.
+
+All tasks live in one group: when one fails, the service ends with its reason and the service manager starts
+it anew. A failing *test* is no such failure (`service.lead`).
+
+A stand file with any change that needs a restart is refused whole: a calibration date that came with another
+instrument must not be taken for the one that is still connected.
+
+The sign for the watchdog is sent from the loop itself, and only while every part goes on. A full disk is
+reported and borne, since a restart makes no room and a paused test would be lost by it; a logbook that is
+gone or broken is not.
+"""
 
 from __future__ import annotations
 
@@ -208,12 +219,6 @@ def _span(seconds: float) -> str:
     return f"{hours:.1f} hours" if minutes >= 90.0 else f"{minutes:.0f} minutes"
 
 
-# What of a stand file may change while a service runs, and what may not.
-#
-# All or nothing: a calibration date that came with another instrument must not be taken for the one that
-# still hangs there, so a file with any change that needs a restart is refused whole.
-
-
 _CHANGEABLE = frozenset(
     {
         "stand.remark",
@@ -268,12 +273,6 @@ def _walk(prefix: str, table: dict[str, Any], flat: dict[str, object]) -> None:
             _walk(f"{prefix}{key}.", value, flat)
         else:
             flat[f"{prefix}{key}"] = value
-
-
-# Signs of life that mean something: sent only while every part of the service is seen to go on.
-#
-# The loop itself is proven by the sign being sent from it. A full disk is said but borne, since a restart
-# makes no room and a paused test would be lost by it; a logbook that is gone or broken is not.
 
 
 WATCH_LOG = logging.getLogger("lashmap.watch")
@@ -333,12 +332,6 @@ class Watch:
             self._said_full = True
             WATCH_LOG.error("%s", text)
         return text
-
-
-# A stand that is always on: its tasks, its signals, its end.
-#
-# All tasks live in one group: when any of them fails, the service ends with its reason and the service
-# manager starts it anew; none dies unseen. A failing *test* is no such failure (`service.lead`).
 
 
 LOG = logging.getLogger("lashmap.service")

@@ -1,4 +1,9 @@
-"""What the sequence wants done, as the events that say so."""
+"""The conductor leads one test: samples and commands in, events out.
+
+It holds no port, file, screen or clock: `tick` is given the time and the bytes, so that a live test, a test
+in virtual time and a benchmark run the same code. The sequence decides about order, the analysis about
+numbers; here they meet.
+"""
 
 from __future__ import annotations
 
@@ -102,13 +107,6 @@ def sweep_recorded(sweep: Sweep, swept: Swept | None) -> events.SweepRecorded:
         fim_mm=swept.sweep.fim_mm,
         fim_uncertainty_mm=swept.sweep.fim_uncertainty_mm,
     )
-
-
-# The conductor leads one test: samples and commands in, events out.
-#
-# It holds no port, file, screen or clock: `tick` is told the time and given the bytes, so that a live test,
-# a test in virtual time and a benchmark run the same code. Decisions about order are the sequence's,
-# decisions about numbers the analysis's; here they meet.
 
 
 _BOTH = (INDICATOR, ENCODER)

@@ -1,7 +1,9 @@
-"""One instrument as it is heard: what came of its bytes, how fast and how evenly, and what is wrong with it.
+"""The instruments of a stand, each with a monitor: its readings, their rate and age, and what is wrong.
 
 The same monitor serves `lashmap check`, the instruments of a service, the moments before a test and the test
-itself, so that all of them say the same of the same instrument.
+itself, so that all of them report the same of the same instrument. A port that was open once reconnects by
+itself; `StandPorts` opens it first, and again when its reader ended for good. What an instrument sends while
+no test runs is decoded for reading, rate and age, then forgotten.
 """
 
 from __future__ import annotations
@@ -207,12 +209,6 @@ class InstrumentMonitor:
     def _forget(self, now_s: float) -> None:
         while self._reads and now_s - self._reads[0].arrival_s > _RATE_S:
             self._reads.popleft()
-
-
-# The instruments of a stand: opened when they are there, drained while nobody tests, never given up.
-#
-# A port that was open once finds its own way back; here it is only opened first, and again when its reader
-# ended for good. What comes in while no test runs is decoded to know reading, rate and age, then forgotten.
 
 
 LOG = logging.getLogger("lashmap.ports")

@@ -261,9 +261,6 @@ def _proven(detail: str) -> Precondition:
     return Precondition(name="matched teeth", state="proven", detail=detail)
 
 
-# Before the first position of a test that goes on: what is proven anew, and what its first records say.
-
-
 def reference_of(unfinished: Unfinished, logbook: Logbook) -> Reference | None:
     """What the record says of the matched teeth; None when the test ended before there was a reference.
 
