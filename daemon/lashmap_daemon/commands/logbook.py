@@ -1,4 +1,4 @@
-"""Commands about the logbook file itself: check it, copy what is left of a damaged one, archive old samples."""
+"""Commands about the logbook file: check it, copy what is left of a damaged one, archive old samples."""
 
 from __future__ import annotations
 
