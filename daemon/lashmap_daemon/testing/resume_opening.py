@@ -224,6 +224,13 @@ def judge(reference: Reference, before: Before, found_deg: float, *, followed: b
     if before.count == "began anew":
         detail = f"{again}; the encoder could not confirm it: its count began anew"
         return FoundAgain(matched=matched, precondition=_proven(detail))
+    return _contradicted(reference, before, matched, off_deg, again)
+
+
+def _contradicted(
+    reference: Reference, before: Before, matched: events.MatchedTeethSet, off_deg: float, again: str
+) -> FoundAgain:
+    """Marks and count do not agree by ``off_deg``: failed when the count was kept, otherwise unproven."""
     turns = reference.gear_set.mesh_cycle // reference.gear_set.gear_teeth
     by_count = f"by its count the marked teeth are {abs(off_deg / reference.pitch_deg):.1f} teeth from here"
     look = (
