@@ -25,7 +25,7 @@ from lashmap_daemon.bus.connection import (
     Refused,
     connect,
     properties_of,
-    told,
+    reason_of,
 )
 from lashmap_daemon.bus.identity import Identity
 from lashmap_daemon.bus.outbox import Outbox
@@ -145,7 +145,7 @@ class Publisher:
             refused = isinstance(_first(error), Refused)  # will be so again, however long it stood
             lasted = time.monotonic() - began_s > _LASTED_S
             short = short + 1 if self._report.connections > before and (refused or not lasted) else 0
-            self._away(told(error) + (_TAKEN_OVER if short >= _SUSPICIOUS and not refused else ""))
+            self._away(reason_of(error) + (_TAKEN_OVER if short >= _SUSPICIOUS and not refused else ""))
             if self._report.connections > before:
                 waits.reset(short)
             with contextlib.suppress(TimeoutError):
@@ -187,7 +187,7 @@ class Publisher:
                 client.timeout = _FAREWELL_S
                 # Leaving politely keeps the last will from being said, so say it while that is possible.
                 with contextlib.suppress(aiomqtt.MqttError):
-                    await self._send(client, STATUS, self._status(offline=told(error)))
+                    await self._send(client, STATUS, self._status(offline=reason_of(error)))
                 raise
             await self._send(client, STATUS, self._status(offline="the program ended"))
 

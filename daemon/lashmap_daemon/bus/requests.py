@@ -83,7 +83,7 @@ class Pending:
 
     @property
     def as_words(self) -> list[str]:
-        """What the test is told: first a note, so that the record says who asked."""
+        """The commands for the test: first a note, so that the record says who asked."""
         asked = self.command
         if asked.command == "note":
             return [f"note {asked.text} (over the bus, by {asked.by})"]
@@ -207,8 +207,8 @@ def _what_is_wrong(error: ValueError | RecursionError) -> str:
         detail = error.errors(include_input=False, include_url=False, include_context=False)[0]
         where = ".".join(str(part) for part in detail["loc"])[:100]
         where = where if where.isprintable() else "a key"
-        said = in_our_words(detail["msg"])[:200]
-        return f"{where or 'the message'}: {said}; docs/schemas/command.schema.json has the keys"
+        wrong = in_our_words(detail["msg"])[:200]
+        return f"{where or 'the message'}: {wrong}; docs/schemas/command.schema.json has the keys"
     return "it cannot be read as JSON"
 
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import aiomqtt
 
-from lashmap_daemon.bus.connection import connect, told
+from lashmap_daemon.bus.connection import connect, reason_of
 from lashmap_daemon.bus.records import Records
 from lashmap_daemon.errors import StandError
 
@@ -106,7 +106,7 @@ class Sending:
             if isinstance(error, ExceptionGroup) and isinstance(error.exceptions[0], StandError):
                 raise error.exceptions[0] from error
             left = f"{await records.waiting()} records still wait in the logbook, publish them again later"
-            raise StandError(f"{self._settings.broker}: {told(error)}", left) from error
+            raise StandError(f"{self._settings.broker}: {reason_of(error)}", left) from error
         finally:
             records.close()
 
@@ -116,14 +116,14 @@ class Sending:
             self.sent += 1
             self._tell(self.sent)
 
-        async def listen() -> None:
+        async def receive() -> None:
             async for _ in client.messages:  # none come; it ends when the connection breaks
                 pass
 
         async with asyncio.TaskGroup() as group:
             tasks = [
                 group.create_task(records.run(send, repeat_newest=False)),
-                group.create_task(listen()),
+                group.create_task(receive()),
             ]
             await records.emptied()
             sent_all()

@@ -98,12 +98,12 @@ def check_rows(logbook: Path, test: str) -> tuple[list[EventRow], TestCheck]:
     Raises:
         LogbookError: As `check_test`.
     """
-    told: list[EventRow] = []
+    found: list[EventRow] = []
     try:
         with open_to_read(logbook) as base:
-            return told, walked(RowCheck(base, logbook, None, test, Fit(), told.append))
+            return found, walked(RowCheck(base, logbook, None, test, Fit(), found.append))
     except sqlite3.Error as error:
-        return told, _damaged(logbook, test, error)
+        return found, _damaged(logbook, test, error)
 
 
 def walked(check: RowCheck) -> TestCheck:
@@ -141,7 +141,7 @@ class FileCheck:
 
     Attributes:
         damage: What is wrong with the database or with the chain of seals.
-        tests: Each test asked for, oldest first as far as can be told.
+        tests: Each test asked for, oldest first as far as is known.
         seals: The seals whose own digests hold.
         notes: What the check cannot say.
         not_carried: What waited to be published and was lost when the file was rescued; empty for nothing.
@@ -220,8 +220,8 @@ def _must_be_logbook(base: sqlite3.Connection, path: Path) -> None:
 def _database(base: sqlite3.Connection) -> Iterator[str]:
     for (answer,) in base.execute(f"PRAGMA integrity_check({_MOST_DAMAGE})"):
         # Several lines may come as one answer, below a heading between asterisks.
-        told = [line for line in answer.splitlines() if line != "ok" and not line.startswith("***")]
-        yield from (f"the database is damaged: {line}" for line in told[:_MOST_DAMAGE])
+        lines = [line for line in answer.splitlines() if line != "ok" and not line.startswith("***")]
+        yield from (f"the database is damaged: {line}" for line in lines[:_MOST_DAMAGE])
 
 
 def _names(base: sqlite3.Connection) -> list[str]:

@@ -204,17 +204,17 @@ class EventsTally:
         self._count += 1
         self._digest.update(row.digest(BEGINNING))
 
-    def told(self) -> EventsDigest:
-        """Those so far."""
+    def digest(self) -> EventsDigest:
+        """Of those so far."""
         return EventsDigest(self._count, self._digest.digest())
 
 
 def digest_of_events(rows: Iterable[EventRow]) -> EventsDigest:
-    """What some events say."""
+    """The digest of some events."""
     tally = EventsTally()
     for row in rows:
         tally.add(row)
-    return tally.told()
+    return tally.digest()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -224,23 +224,23 @@ class Fit:
     Attributes:
         same: Instruments of which all was read, and is what the rows say.
         other: Instruments of which something else was read.
-        told: The events that were read; None when none were, and the check goes by the rows alone.
+        events: The events that were read; None when none were, and the check goes by the rows alone.
     """
 
     same: frozenset[str] = frozenset()
     other: frozenset[str] = frozenset()
-    told: EventsDigest | None = None
+    events: EventsDigest | None = None
 
 
 class Tally:
     """Takes in the packs of one test, each instrument's in the order of their places.
 
     Args:
-        told: Its events, when they were read too.
+        events: Its events, when they were read too.
     """
 
-    def __init__(self, told: EventsDigest | None = None) -> None:
-        self.told = told
+    def __init__(self, events: EventsDigest | None = None) -> None:
+        self.events = events
         self._digests: dict[str, hashlib._Hash] = {}
         self._spoilt: set[str] = set()
 
@@ -271,9 +271,9 @@ class Tally:
         Raises:
             sqlite3.Error: When the rows cannot be read.
         """
-        said = Tally()
+        stored = Tally()
         for channel in self._digests:
-            said.begin(channel)
+            stored.begin(channel)
         for row in base.execute(
             # From the rows themselves, as `logbook.walk` digests them: a reader finds packs by the index, and
             # misses one whose instrument has another name there.
@@ -282,11 +282,11 @@ class Tally:
             (test,),
         ):
             if row[0] in self._digests:
-                said.add(*row)
-        bad = self._spoilt | said._spoilt
+                stored.add(*row)
+        bad = self._spoilt | stored._spoilt
         same = {
             channel
             for channel, digest in self._digests.items()
-            if channel not in bad and digest.digest() == said._digests[channel].digest()
+            if channel not in bad and digest.digest() == stored._digests[channel].digest()
         }
-        return Fit(same=frozenset(same), other=frozenset(self._digests.keys() - same), told=self.told)
+        return Fit(same=frozenset(same), other=frozenset(self._digests.keys() - same), events=self.events)

@@ -54,7 +54,7 @@ from lashmap_daemon.setup.toml_file import problem_of
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
 from lashmap_daemon.story.recorded import OtherVersion
-from lashmap_daemon.story.story import told
+from lashmap_daemon.story.story import story_of
 
 PACK_S = 0.25
 MOST_CHUNKS = 5_000  # written at a time: a try on a full disk must not cost much
@@ -167,7 +167,7 @@ def summary_of(
     unreadable: str = "damaged: lashmap verify says what",
 ) -> TestSummary:
     """Sum up a test; one whose events cannot be read (an empty stream) or have no beginning is damaged."""
-    story = told(stream)
+    story = story_of(stream)
     started = story.started
     if started is None:
         return TestSummary(

@@ -315,7 +315,7 @@ class Found:
         return any(row.digest(one.digest) == copy.digest for one in before)
 
     def in_order(self) -> list[str]:
-        """Tests in the order in which they began, as far as can be told."""
+        """Tests in the order in which they began, as far as is known."""
 
         def began(test: str) -> tuple[str, str]:
             rows = (copy.row for copies in self.rows[test].values() for copy in copies)

@@ -138,7 +138,7 @@ class RawReader:
             test: Identifier of the test.
             channel: Which instrument.
             gaps: A pack that cannot be read becomes a break instead of an error.
-            tally: Is told what was read.
+            tally: Counts what was read.
 
         Raises:
             LogbookError: When a pack cannot be read, or was moved to an archive that is not at hand.
@@ -154,7 +154,7 @@ class RawReader:
                         yield self._alone(one, test, channel, tally, gaps=gaps)
 
     def tally(self, test: str) -> Tally:
-        """What all packs of a test hold; where that cannot be told of an instrument, it is spoilt."""
+        """What all packs of a test hold; an instrument of which that is not known is spoilt."""
         tally = Tally()
         channels = self._base.execute("SELECT DISTINCT channel FROM raw WHERE test = ?", (test,)).fetchall()
         for (channel,) in channels:

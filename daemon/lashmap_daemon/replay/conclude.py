@@ -38,14 +38,14 @@ def conclude(logbook: Logbook, test: str | None) -> Assessment:
         return judged(replay.record(), replay.events)
 
 
-def judged(record: TestRecord, told: Sequence[Stamped]) -> Assessment:
+def judged(record: TestRecord, stream: Sequence[Stamped]) -> Assessment:
     """Assess a record that was read from a logbook, its review beside it.
 
     Args:
         record: Of a test.
-        told: Its events, as they were read with it.
+        stream: Its events, as they were read with it.
     """
-    return with_review(told, assess(record))
+    return with_review(stream, assess(record))
 
 
 def json_text(assessment: Assessment) -> str:

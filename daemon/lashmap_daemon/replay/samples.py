@@ -202,7 +202,7 @@ class Windows:
     def __init__(self, spans_s: Iterable[tuple[float, float]]) -> None:
         self._kept: list[tuple[float, float, list[Samples]]] = [(*span, []) for span in spans_s]
 
-    def hear(self, samples: Samples) -> None:
+    def add(self, samples: Samples) -> None:
         """Take the next samples, in the order of time."""
         for start_s, end_s, kept in self._kept:
             first = int(np.searchsorted(samples.time_s, start_s, side="left"))

@@ -26,7 +26,7 @@ from lashmap_daemon.setup.same import differences, with_changes
 from lashmap_daemon.story import events
 from lashmap_daemon.story.marks import REMEDY, disagreement
 from lashmap_daemon.story.recorded import Setup
-from lashmap_daemon.story.story import Story, told
+from lashmap_daemon.story.story import Story, story_of
 
 _COVERAGE = 3.0  # of the readings' standard uncertainties: few reversals have long tails
 PLACING_MM = 0.001  # tip and gear placed anew, normal backlash (common practice, no source)
@@ -180,7 +180,7 @@ def take_up(logbook: Logbook, test: str, today: Setup) -> Unfinished:
             "judged neither way however it went on. Begin a new test; see what is wrong with: "
             f"lashmap verify {test} --logbook {logbook.path}"
         )
-    story = told(stamped_of(row, logbook.path) for row in rows)
+    story = story_of(stamped_of(row, logbook.path) for row in rows)
     recorded = story.started
     if recorded is None:
         raise ResumeError(f"{logbook.path}: test {test} has no start record, so nobody knows what it tested")

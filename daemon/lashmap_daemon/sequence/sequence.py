@@ -167,7 +167,7 @@ def _next(state: State, *before: Action) -> Step:
 
 
 def _ask_marks(state: State, *before: Action) -> Step:
-    """Before the tight spot is confirmed, the reference that every reading was put down by is looked at."""
+    """Before the tight spot is confirmed, the reference of all readings is compared with the marks."""
     return (
         replace(state, phase=Phase.CHECKING, target=None),
         (*before, AskMarks(state.marks_tries + 1)),
@@ -277,14 +277,14 @@ def _full(state: State, happened: Input) -> Step:
 
 def _full_in_rock(state: State, happened: Input) -> Step:
     waiting, refused = _lost_in_rock(state, Full(_DISK_FULL))
-    paused, said = _full(waiting, happened)
-    return paused, (*refused, *said)
+    paused, pause = _full(waiting, happened)
+    return paused, (*refused, *pause)
 
 
 def _full_in_sweep(state: State, happened: Input) -> Step:
     waiting, refused = _lost_in_sweep(state, Full(_DISK_FULL))
-    paused, said = _full(waiting, happened)
-    return paused, (*refused, *said)
+    paused, pause = _full(waiting, happened)
+    return paused, (*refused, *pause)
 
 
 def _space(state: State, happened: Input) -> Step:

@@ -96,7 +96,7 @@ def _make_private(folder: Path) -> None:
         ) from error
 
 
-ANSWER_S = 15.0  # a test that begins first listens to its instruments
+ANSWER_S = 15.0  # a test that begins first waits for its instruments
 
 
 def ask(stand: Path, logbook: Path, request: Request) -> Answer:
@@ -129,23 +129,23 @@ def ask(stand: Path, logbook: Path, request: Request) -> Answer:
             f"{barred[0]}: not allowed to speak to the service; run tell as the user of the service, for "
             "example with sudo -u lashmap"
         )
-    looked = ", ".join(dict.fromkeys(str(place.parent) for place in places))
+    searched = ", ".join(dict.fromkeys(str(place.parent) for place in places))
     raise StandError(
-        f"no service of {stand} answers; looked in {looked}. Start it with lashmap serve {stand}, or "
+        f"no service of {stand} answers; looked in {searched}. Start it with lashmap serve {stand}, or "
         f"name its logbook: lashmap tell --logbook FILE {stand} …"
     )
 
 
 def _talk(line: socket.socket, place: Path, request: Request) -> Answer:
-    heard = bytearray()
+    received = bytearray()
     try:
         line.sendall(line_of(request))
-        while not heard.endswith(b"\n"):
+        while not received.endswith(b"\n"):
             data = line.recv(65_536)
             if not data:
                 break
-            heard += data
-            if len(heard) > MOST_ANSWER_BYTES:
+            received += data
+            if len(received) > MOST_ANSWER_BYTES:
                 raise StandError(f"{place}: the answer does not end; is this another program's socket?")
     except TimeoutError as error:
         raise StandError(
@@ -156,7 +156,7 @@ def _talk(line: socket.socket, place: Path, request: Request) -> Answer:
             f"{place}: the connection broke ({error.strerror}); see the service's log"
         ) from error
     try:
-        return Answer.model_validate_json(bytes(heard))
+        return Answer.model_validate_json(bytes(received))
     except ValidationError as error:
         raise StandError(
             f"{place}: the answer is not understood; use the lashmap that the service was started with"
