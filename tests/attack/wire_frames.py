@@ -100,6 +100,10 @@ def _count(steps: int) -> bytes:
 
 def wires() -> tuple[Wire, ...]:
     """Every shipped profile that has a wire, and a line with a CRC."""
+    return (*_indicators(), *_encoders())
+
+
+def _indicators() -> tuple[Wire, ...]:
     with_crc = build(
         {
             "kind": "ascii line",
@@ -107,7 +111,6 @@ def wires() -> tuple[Wire, ...]:
             "checksum": {"method": "crc", "crc": "CRC-16/MODBUS"},
         }
     )
-    count_deg = 360.0 / COUNTS_PER_TURN
     return (
         Wire(
             name="indicator-line-mm",
@@ -158,6 +161,12 @@ def wires() -> tuple[Wire, ...]:
             guarantee="three bits",
             profile=with_crc,
         ),
+    )
+
+
+def _encoders() -> tuple[Wire, ...]:
+    count_deg = 360.0 / COUNTS_PER_TURN
+    return (
         Wire(
             name="encoder-line",
             frame=lambda steps: f"{steps:+011d}\r\n".encode(),

@@ -155,7 +155,7 @@ def ours_live(broker: Broker, folder: Path) -> tuple[Floats, Floats, Floats, Flo
             late.append(time.monotonic() - began_s - test.now_s)
             start_s = time.perf_counter()
             stand._tell()
-            stand.bus.look(test.conductor, test.now_s)
+            stand.bus.take_snapshot(test.conductor, test.now_s)
             calls.append(time.perf_counter() - start_s)
         time.sleep(0.3)
         found = heard()

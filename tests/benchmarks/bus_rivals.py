@@ -65,8 +65,8 @@ class Rivals:
         test = VirtualTest(folder / "seen", load_box())
         test.run_until(events.RockStarted)
         test.tick(60)
-        onlooker = from_test.Onlooker(test.started, 0.1)
-        seen = onlooker.look(test.conductor, test.now_s)
+        snapshots = from_test.SnapshotTaker(test.started, 0.1)
+        seen = snapshots.take(test.conductor, test.now_s)
         assert seen is not None
         self.seen, self.started = seen, test.started
         self.live = payload(from_test.live(seen, "bench-1", "t"))

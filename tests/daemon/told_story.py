@@ -12,7 +12,7 @@ from lashmap_daemon.sequence import resume, sequence, words
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events, marks
-from lashmap_daemon.story.story import told as all_of
+from lashmap_daemon.story.story import story_of
 
 BOX = load_box()
 with TemporaryDirectory() as folder:
@@ -37,7 +37,7 @@ class Story:
 
     def go_on(self) -> None:
         """What a new process does with the record of a dead one."""
-        self.resumption = resume.plan(all_of(self.stream), end_s=float(len(self.stream)), tries=3)
+        self.resumption = resume.plan(story_of(self.stream), end_s=float(len(self.stream)), tries=3)
         check, of = self.resumption.check, self.resumption.check_of
         if check is not None:
             self.checks.add(check.number)

@@ -152,7 +152,7 @@ class VirtualTest:
 
     def obey_knocks(self) -> None:
         """What a live test does with the commands of the gear."""
-        for command in self._knocks.look(self.conductor):
+        for command in self._knocks.commands_of(self.conductor):
             assert command == "matched by a knock"
             self.conductor.matched(command)
 

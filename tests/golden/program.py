@@ -95,16 +95,16 @@ class Onlooker:
 
     def __init__(self, started: events.TestStarted) -> None:
         self._started = started
-        self._onlooker = from_test.Onlooker(started, 1e9)
+        self._snapshots = from_test.SnapshotTaker(started, 1e9)
         self.seen: list[dict[str, Any]] = []
 
     def hear(self, stamped: events.Stamped) -> None:
         """An event of the test."""
-        self._onlooker.hear(stamped)
+        self._snapshots.hear(stamped)
 
     def look(self, conductor: Conductor, now_s: float) -> None:
         """A tick of the test."""
-        seen = self._onlooker.look(conductor, now_s)
+        seen = self._snapshots.take(conductor, now_s)
         if seen is not None:
             live = from_test.live(seen, STAND, self._started.test)
             state = from_test.state(seen, STAND, "Golden", self._started, "2026-11-25T08:00:00Z")

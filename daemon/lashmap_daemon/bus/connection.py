@@ -31,7 +31,7 @@ _ANSWER_S = 5.0
 _CLIENT_LOG = logging.getLogger("lashmap.bus.client")
 _CLIENT_LOG.setLevel(
     logging.CRITICAL
-)  # what it warns of ends the connection, and is told then with its reason
+)  # what it warns of ends the connection, and is reported then with its reason
 _TOLD = {
     "Not authorized": (
         "user or password are wrong, or this user may not write this stand's topics; check bus.user, its "
@@ -62,12 +62,12 @@ class Refused(aiomqtt.MqttError):
         )
 
 
-class _SaidNo(Exception):
+class _Refused(Exception):
     """The acknowledgement of a message refuses it."""
 
 
 class NotGreeted(aiomqtt.MqttError):
-    """The broker hung up before it said anything."""
+    """The broker ended the connection before it greeted."""
 
     def __init__(self) -> None:
         super().__init__(
@@ -81,7 +81,7 @@ class BusClient(aiomqtt.Client):
 
     MQTT 5 acknowledges also what it refuses, with a reason code; aiomqtt takes any acknowledgement for
     success, and a record that the access list forbids would be lost. An attempt that is given up leaves its
-    socket open for seconds, and complains later where nobody listens. And a wait of it that ends in the same
+    socket open for seconds, and complains later where nobody reads it. And a wait of it that ends in the same
     moment as its task is cancelled forgets that it was: whoever ends a connection would wait for ever for a
     task that goes on.
     """
@@ -116,7 +116,7 @@ class BusClient(aiomqtt.Client):
             yield
         refusal = self._refusals.pop(mid, None)
         if refusal is not None:
-            raise _SaidNo(refusal)
+            raise _Refused(refusal)
 
     def _on_publish(
         self, client: Client, userdata: object, mid: int, reason_code: ReasonCode, properties: Properties
@@ -152,7 +152,7 @@ class BusClient(aiomqtt.Client):
         """
         try:
             await self.publish(topic, payload, qos, retain, properties)
-        except _SaidNo as error:
+        except _Refused as error:
             raise Refused(topic, str(error), "write") from None
 
     async def send_record(self, topic: str, record: Outgoing) -> None:
@@ -257,7 +257,7 @@ def properties_of(topic: Topic, **user: str) -> Properties:
     return properties
 
 
-def told(error: BaseException) -> str:
+def reason_of(error: BaseException) -> str:
     """What went wrong with a connection, and what to do when that is known."""
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]

@@ -30,7 +30,7 @@ _MOST_MARKS = 2000
 
 
 @dataclass(frozen=True, kw_only=True)
-class Seen:
+class Snapshot:
     """One moment of a running test, by value."""
 
     number: int
@@ -42,8 +42,8 @@ class Seen:
     lines: tuple[str, ...]
 
 
-class Onlooker:
-    """Watches one test from inside its thread.
+class SnapshotTaker:
+    """Takes snapshots of one test, in its thread.
 
     Args:
         started: The start record.
@@ -57,10 +57,10 @@ class Onlooker:
         self._lines: tuple[str, ...] = ()
         self._due_s = -math.inf
         self._number = 0
-        self._last: Seen | None = None
+        self._last: Snapshot | None = None
 
     def hear(self, stamped: events.Stamped) -> None:
-        """Take an event into what the person at the stand was told."""
+        """Take an event into what the person at the stand is shown."""
         self._story = apply(self._story, stamped)
         text = sentence(stamped.event, self._units)
         if text is None:
@@ -69,14 +69,14 @@ class Onlooker:
             self._lines = (*self._lines, text.strip())[-_LINES:]
         self._due_s = -math.inf  # what happened is not kept waiting for the next turn
 
-    def look(self, conductor: Conductor, now_s: float) -> Seen | None:
+    def take(self, conductor: Conductor, now_s: float) -> Snapshot | None:
         """A snapshot when one is due; called at every tick of the test."""
         if now_s < self._due_s - _EARLY_S:
             return None
         late = now_s - self._due_s > self._interval_s
         self._due_s = now_s + self._interval_s if late else self._due_s + self._interval_s
         self._number += 1
-        self._last = Seen(
+        self._last = Snapshot(
             number=self._number,
             utc=dt.datetime.now(dt.UTC),
             time_s=now_s,
@@ -87,7 +87,7 @@ class Onlooker:
         )
         return self._last
 
-    def closed(self) -> Seen | None:
+    def closed(self) -> Snapshot | None:
         """The last snapshot as the end of the test leaves it; None when there was none."""
         if self._last is None:
             return None
@@ -99,15 +99,15 @@ class Onlooker:
         return "" if awaited is None else (sentence(awaited, self._units) or "").strip()
 
 
-def live(seen: Seen, stand: str, test: str) -> messages.Live:
+def live(snapshot: Snapshot, stand: str, test: str) -> messages.Live:
     """The values of a moment."""
-    view = seen.view
+    view = snapshot.view
     return messages.Live(
         stand=stand,
         test=test,
-        number=seen.number,
-        utc=f"{seen.utc:%Y-%m-%dT%H:%M:%S}.{seen.utc.microsecond // 1000:03d}Z",
-        time_s=seen.time_s,
+        number=snapshot.number,
+        utc=f"{snapshot.utc:%Y-%m-%dT%H:%M:%S}.{snapshot.utc.microsecond // 1000:03d}Z",
+        time_s=snapshot.time_s,
         indicator_mm=_finite(view.indicator_mm),
         indicator_age_s=_finite(view.indicator_age_s),
         gear_angle_deg=_finite(view.gear_deg),
@@ -158,7 +158,7 @@ def idle(standing: Standing, stand: str, name: str) -> messages.State:
 
 
 def state(
-    seen: Seen,
+    snapshot: Snapshot,
     stand: str,
     name: str,
     started: events.TestStarted,
@@ -167,7 +167,7 @@ def state(
     service: messages.Service | None = None,
 ) -> messages.State:
     """What is awaited at a moment."""
-    view, target = seen.view, seen.target
+    view, target = snapshot.view, snapshot.target
     spot = view.tight_spot
     return messages.State(
         stand=stand,
@@ -189,13 +189,13 @@ def state(
         )
         if target
         else None,
-        sweep=seen.sweep,
+        sweep=snapshot.sweep,
         rock=_rock(view.rock, view.reversals_wanted) if view.rock else None,
         done=view.done,
         total=view.total,
         tight_spot=messages.TightSpot(gear_angle_deg=spot[0], normal_backlash_mm=spot[1]) if spot else None,
         marks=_marks(view.marks[:_MOST_MARKS]),
-        lines=[line[:2000] for line in seen.lines],
+        lines=[line[:2000] for line in snapshot.lines],
     )
 
 

@@ -106,13 +106,13 @@ class OnTheBus:
         self._asks = asks
 
     def hear(self, stamped: events.Stamped) -> None:
-        """An event happened: the person is told first."""
+        """An event happened: the person sees it first."""
         self._screen.hear(stamped)
         self._bus.hear(stamped)
 
     def show(self, conductor: Conductor, now_s: float) -> None:
-        """Time to draw, and to look."""
-        self._bus.look(conductor, now_s)
+        """Draw, and take a snapshot."""
+        self._bus.take_snapshot(conductor, now_s)
         self._screen.show(conductor, now_s)
 
     def commands(self) -> list[str]:

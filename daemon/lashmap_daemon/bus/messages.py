@@ -1,4 +1,4 @@
-"""What is said on the bus, as types: the JSON Schemas in ``docs/schemas`` are generated from them.
+"""Messages on the bus, as types: the JSON Schemas in ``docs/schemas`` are generated from them.
 
 Every message carries ``schema``, units stand in the keys, angles are in degrees past the matched teeth,
 lengths in mm whatever the paperwork uses. A key may be added without a new schema number, so whoever reads
@@ -286,9 +286,6 @@ class Result(Message):
 def payload(message: Message) -> bytes:
     """A message as it goes out."""
     return message.__pydantic_serializer__.to_json(message, by_alias=True)
-
-
-# Requests and their answers, as types; what else is said is in `messages`.
 
 
 class Command(Message):

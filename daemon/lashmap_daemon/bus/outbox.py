@@ -102,7 +102,7 @@ class Outbox:
         self.topic = topic
         self.refused: dict[str, str] = {}
         self._positions: dict[str, int] = {}  # up to where events were handed out
-        self._looked_at: dict[str, None] = {}  # tests that may have more, in their order
+        self._open: dict[str, None] = {}  # tests that may have more, in their order
         self._followed: set[str] = set()
         self._digested: dict[str, _Digested] = {}
         with _naming(logbook):
@@ -124,18 +124,18 @@ class Outbox:
                 (self.topic,),
             ).fetchall()
         self._positions = dict(rows)
-        self._looked_at = dict.fromkeys(self._positions)
+        self._open = dict.fromkeys(self._positions)
         self._digested.clear()
         self.refused.clear()
         for test in self._followed:
             self.follow(test)
 
     def follow(self, test: str) -> None:
-        """A test is running: look for new events of it, and enrol it where that is still to be done."""
+        """A test is running: ask for new events of it, and enrol it where that is still to be done."""
         self._followed.add(test)
-        self.look_again(test)
+        self.reopen(test)
 
-    def look_again(self, test: str) -> None:
+    def reopen(self, test: str) -> None:
         """A test may have more events, though it has ended."""
         with _naming(self._path):
             mark = self._mark_of(test)
@@ -144,25 +144,25 @@ class Outbox:
                     "INSERT OR IGNORE INTO outbox (topic, test, sent) VALUES (?, ?, 0)", (self.topic, test)
                 )
         self._positions.setdefault(test, mark or 0)
-        self._looked_at.setdefault(test)
+        self._open.setdefault(test)
 
     def unfollow(self, test: str) -> None:
-        """A test has ended: what it has left goes out, and then it is looked at no more."""
+        """A test has ended: what it has left goes out, then nothing more of it is read."""
         self._followed.discard(test)
 
     def take(self, most: int) -> list[EventRow]:
         """The next events, at most so many, in order; they are not handed out again until `start_over`.
 
-        A test that does not fit its digests gives none, and is told of in `refused`.
+        A test that does not fit its digests gives none, and is named in `refused`.
         """
         found: list[EventRow] = []
         for test in self._followed - self._positions.keys():
             self.follow(test)  # the logbook was locked when it began
         with _naming(self._path):
-            for test in list(self._looked_at):
+            for test in list(self._open):
                 rows = self._next(test, most - len(found))
                 if not rows and (test not in self._followed or test in self.refused):
-                    del self._looked_at[test]  # a service has thousands of tests behind it
+                    del self._open[test]  # a service has thousands of tests behind it
                     self._digested.pop(test, None)
                 found += rows
                 if len(found) == most:
@@ -298,7 +298,7 @@ class _Digested:
         self.has_gone_on = False
         self._position = position
         self._path = path
-        self._check = RowCheck(base, path, None, test, Fit(), self._hear)
+        self._check = RowCheck(base, path, None, test, Fit(), self._add)
 
     def go_on(self) -> str:
         """Go through what is new; returns what is wrong, and nothing fits any more then."""
@@ -306,7 +306,7 @@ class _Digested:
         check = walked(self._check)
         return check.problems[0] if check.problems else ""
 
-    def _hear(self, row: EventRow) -> None:
+    def _add(self, row: EventRow) -> None:
         if row.number > self._position:
             self.rows.append(row)
 

@@ -1,4 +1,9 @@
-"""How long to wait before the next try to reach a broker."""
+"""A stand on the bus: connects, sends status, state, records and live values, receives requests, reconnects.
+
+The publisher runs in an event loop of its own (`stand_bus`). Trouble with the broker ends a connection, never
+the publisher: the next try follows after a growing, jittered wait. A new connection first sends status, state
+and what the outbox holds; live values are sent as they come and are never kept.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +25,7 @@ from lashmap_daemon.bus.connection import (
     Refused,
     connect,
     properties_of,
-    told,
+    reason_of,
 )
 from lashmap_daemon.bus.identity import Identity
 from lashmap_daemon.bus.outbox import Outbox
@@ -51,13 +56,6 @@ class BackOff:
     def reset(self, tries: int = 0) -> None:
         """A connection worked; ``tries`` of them in a row ended at once."""
         self.tries = tries
-
-
-# A stand on the bus: connects, sends status, state, records and live values, takes requests, begins anew.
-#
-# Runs in an event loop of its own (`stand_bus`). Whatever goes wrong with the broker ends a connection,
-# never the publisher: the next try follows after a growing, jittered wait. On a new connection goes out who
-# we are, what is awaited, and what the outbox holds; live values go out as they come and are never kept.
 
 
 _MOST_BYTES = 65536  # of a packet to us: only requests come, and they are small
@@ -147,7 +145,7 @@ class Publisher:
             refused = isinstance(_first(error), Refused)  # will be so again, however long it stood
             lasted = time.monotonic() - began_s > _LASTED_S
             short = short + 1 if self._report.connections > before and (refused or not lasted) else 0
-            self._away(told(error) + (_TAKEN_OVER if short >= _SUSPICIOUS and not refused else ""))
+            self._away(reason_of(error) + (_TAKEN_OVER if short >= _SUSPICIOUS and not refused else ""))
             if self._report.connections > before:
                 waits.reset(short)
             with contextlib.suppress(TimeoutError):
@@ -189,7 +187,7 @@ class Publisher:
                 client.timeout = _FAREWELL_S
                 # Leaving politely keeps the last will from being said, so say it while that is possible.
                 with contextlib.suppress(aiomqtt.MqttError):
-                    await self._send(client, STATUS, self._status(offline=told(error)))
+                    await self._send(client, STATUS, self._status(offline=reason_of(error)))
                 raise
             await self._send(client, STATUS, self._status(offline="the program ended"))
 

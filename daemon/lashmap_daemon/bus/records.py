@@ -72,9 +72,9 @@ class Records:
         self._disk.submit(self._outbox.unfollow, test)
         self.wake()
 
-    def look_again(self, test: str) -> None:
+    def reopen(self, test: str) -> None:
         """A test that has ended has one more record."""
-        self._disk.submit(self._outbox.look_again, test)
+        self._disk.submit(self._outbox.reopen, test)
         self.wake()
 
     async def waiting(self) -> int:

@@ -1,9 +1,8 @@
-"""Requests over the bus: which are obeyed, which are refused, and why.
+"""Requests over the bus: received, obeyed or refused with the reason, answered.
 
-There are four: note, repeat, skip, stop (of the test). None starts or stops a drive, and none can be added by
-a message. A request names the running test and its own time, so one that was kept somewhere does no harm;
-each identifier is obeyed once; their number is limited. Decided here without a network; `publisher` carries
-them.
+There are four: note, repeat, skip, stop (of the test). None starts or stops a drive, and no message can add
+one. A request names the running test and its own time, so an old one does no harm; each identifier is obeyed
+once; their number is limited.
 """
 
 from __future__ import annotations
@@ -84,7 +83,7 @@ class Pending:
 
     @property
     def as_words(self) -> list[str]:
-        """What the test is told: first a note, so that the record says who asked."""
+        """The commands for the test: first a note, so that the record says who asked."""
         asked = self.command
         if asked.command == "note":
             return [f"note {asked.text} (over the bus, by {asked.by})"]
@@ -208,12 +207,9 @@ def _what_is_wrong(error: ValueError | RecursionError) -> str:
         detail = error.errors(include_input=False, include_url=False, include_context=False)[0]
         where = ".".join(str(part) for part in detail["loc"])[:100]
         where = where if where.isprintable() else "a key"
-        said = in_our_words(detail["msg"])[:200]
-        return f"{where or 'the message'}: {said}; docs/schemas/command.schema.json has the keys"
+        wrong = in_our_words(detail["msg"])[:200]
+        return f"{where or 'the message'}: {wrong}; docs/schemas/command.schema.json has the keys"
     return "it cannot be read as JSON"
-
-
-# Requests as they come from the broker and answers as they go back; `commands` decides about them.
 
 
 _LOOK_S = 0.02

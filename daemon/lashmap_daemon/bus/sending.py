@@ -1,8 +1,10 @@
-"""Calls that nobody waits for at the end of a program: reaching a broker may hang longer than patience lasts.
+"""Sending the outbox without a test: once, over one connection, until the broker surely has it.
 
-A name that no server answers for and a host that drops packets keep a call inside the system for many
-seconds, and Python waits at exit for every thread of an ordinary executor. Here each call has a daemon
-thread.
+The stand is not there meanwhile, so its status is not sent and its state is left alone.
+
+Reaching a broker may take longer than anybody waits at the end of a program: a name without a server and a
+host that drops packets keep a call inside the system for many seconds, and Python waits at exit for every
+thread of an ordinary executor. So each call has a daemon thread (`BackgroundCalls`).
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import aiomqtt
 
-from lashmap_daemon.bus.connection import connect, told
+from lashmap_daemon.bus.connection import connect, reason_of
 from lashmap_daemon.bus.records import Records
 from lashmap_daemon.errors import StandError
 
@@ -56,11 +58,6 @@ class BackgroundCalls(ThreadPoolExecutor):
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: FBT001, FBT002 - the interface
         """Nothing is waited for."""
-
-
-# What waits in an outbox, sent without a test: once, over one connection, until the broker surely has it.
-#
-# The stand is not there meanwhile, so nothing is said about its status and its state is left alone.
 
 
 _MOST_BYTES = 65536
@@ -109,7 +106,7 @@ class Sending:
             if isinstance(error, ExceptionGroup) and isinstance(error.exceptions[0], StandError):
                 raise error.exceptions[0] from error
             left = f"{await records.waiting()} records still wait in the logbook, publish them again later"
-            raise StandError(f"{self._settings.broker}: {told(error)}", left) from error
+            raise StandError(f"{self._settings.broker}: {reason_of(error)}", left) from error
         finally:
             records.close()
 
@@ -119,14 +116,14 @@ class Sending:
             self.sent += 1
             self._tell(self.sent)
 
-        async def listen() -> None:
+        async def receive() -> None:
             async for _ in client.messages:  # none come; it ends when the connection breaks
                 pass
 
         async with asyncio.TaskGroup() as group:
             tasks = [
                 group.create_task(records.run(send, repeat_newest=False)),
-                group.create_task(listen()),
+                group.create_task(receive()),
             ]
             await records.emptied()
             sent_all()

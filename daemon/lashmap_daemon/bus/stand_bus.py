@@ -1,4 +1,4 @@
-"""The seam between a test and the bus: a listener, a look now and then, and a thread that does the rest.
+"""The bus as a test sees it: events and snapshots go in, a thread sends them.
 
 Nothing here waits for the network or for the bus's thread while a test runs. The test leaves its newest
 snapshot in one slot and pokes the thread; records are read by the thread from the logbook. The bus may be
@@ -96,8 +96,8 @@ class StandBus:
         self._desk = Desk(self.identity.stand) if settings.commands else None
         self._started: events.TestStarted | None = None
         self._started_utc = ""
-        self._onlooker: from_test.Onlooker | None = None
-        self._slot: from_test.Seen | None = None
+        self._snapshots: from_test.SnapshotTaker | None = None
+        self._slot: from_test.Snapshot | None = None
         self._standing: from_test.Standing | None = None
         self._offered: tuple[object, object] = (None, None)
         self._poked = False
@@ -134,7 +134,7 @@ class StandBus:
             _LOG.warning("%s", error)
         self._started = started
         self._started_utc = began or f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
-        self._onlooker = from_test.Onlooker(started, 1.0 / self._settings.live_hz)
+        self._snapshots = from_test.SnapshotTaker(started, 1.0 / self._settings.live_hz)
         self._slot = None
         if self._desk is not None:
             self._desk.test = started.test
@@ -142,26 +142,26 @@ class StandBus:
 
     def hear(self, stamped: events.Stamped) -> None:
         """An event happened, and is in the logbook."""
-        if self._onlooker is None:
+        if self._snapshots is None:
             return
         with self._no_harm():
             if isinstance(stamped.event, events.TestStarted):
                 self._started_utc = stamped.utc
-            self._onlooker.hear(stamped)
+            self._snapshots.hear(stamped)
             if isinstance(stamped.event, events.TestClosed):
-                self._slot = self._onlooker.closed() or self._slot
+                self._slot = self._snapshots.closed() or self._slot
                 self.over()
             self._poke()
 
-    def look(self, conductor: Conductor, now_s: float) -> None:
+    def take_snapshot(self, conductor: Conductor, now_s: float) -> None:
         """A moment of the running test; takes a snapshot when one is due."""
-        if self._onlooker is None:
+        if self._snapshots is None:
             return
         with self._no_harm():
-            seen = self._onlooker.look(conductor, now_s)
-            if seen is not None:
-                self.report.live_due += seen.view.phase is not Phase.CLOSED
-                self._slot = seen
+            snapshot = self._snapshots.take(conductor, now_s)
+            if snapshot is not None:
+                self.report.live_due += snapshot.view.phase is not Phase.CLOSED
+                self._slot = snapshot
                 self._poke()
 
     def over(self) -> None:
@@ -199,7 +199,7 @@ class StandBus:
             LogbookError: When the logbook cannot be written; the result stands in the logbook all the same.
         """
         announce_result(self._logbook, self.identity, assessment)
-        self._in_loop(lambda: self._publisher.records.look_again(assessment.record.identity.test))
+        self._in_loop(lambda: self._publisher.records.reopen(assessment.record.identity.test))
 
     def closing_words(self) -> str | None:
         """After the end: what the person should know about the bus; None when all went out."""
@@ -258,18 +258,20 @@ class StandBus:
     def _poke_arrived(self) -> None:
         self._poked = False  # before looking, so that what comes from now on pokes again
         self._publisher.records.wake()
-        seen, started, standing = self._slot, self._started, self._standing
+        snapshot, started, standing = self._slot, self._started, self._standing
         stand, name = self.identity.stand, self.identity.name
-        before, self._offered = self._offered, (seen, standing)
-        if seen is not None and started is not None:
+        before, self._offered = self._offered, (snapshot, standing)
+        if snapshot is not None and started is not None:
             # A record or the service may have woken us; an old value must not go out again as if it were new.
-            old = seen is before[0]
+            old = snapshot is before[0]
             if old and standing is before[1]:
                 return
             service = standing.service if standing else None
             self._publisher.offer(
-                None if old or seen.view.phase is Phase.CLOSED else from_test.live(seen, stand, started.test),
-                from_test.state(seen, stand, name, started, self._started_utc, service=service),
+                None
+                if old or snapshot.view.phase is Phase.CLOSED
+                else from_test.live(snapshot, stand, started.test),
+                from_test.state(snapshot, stand, name, started, self._started_utc, service=service),
             )
         elif standing is not None and standing is not before[1] and standing.service.doing != "testing":
             self._publisher.offer(None, from_test.idle(standing, stand, name))

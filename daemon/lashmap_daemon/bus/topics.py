@@ -73,7 +73,7 @@ POSITION: Final = Topic(
     qos=1,
     retain=False,
     expiry_s=None,
-    why="a record: at least once from the outbox, told apart by its identifier; a history is not a state",
+    why="a record: at least once from the outbox, known by its identifier; a history is not a state",
 )
 RESULT: Final = Topic(
     name="result",
@@ -133,14 +133,14 @@ def topic_of_event(kind: str, body: str, base: str) -> Topic | None:
         base: Root and stand that are published.
     """
     topic = EVENTS.get(kind)
-    if kind == TestClosed.__name__ and _said(body, "outcome") == "completed":
+    if kind == TestClosed.__name__ and _value_of(body, "outcome") == "completed":
         return None  # the result says it
-    if topic is RESULT and _said(body, "topic") != base:
+    if topic is RESULT and _value_of(body, "topic") != base:
         return None  # another stand's, whose logbook this was
     return topic
 
 
-def _said(body: str, key: str) -> object:
+def _value_of(body: str, key: str) -> object:
     try:
         return json.loads(body).get(key)
     except (ValueError, AttributeError):  # it was changed: whoever sends it finds that out

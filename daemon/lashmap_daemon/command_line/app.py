@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 class _Commands(TyperGroup):
-    """All commands; what speaks against the value of an option is said in our words."""
+    """All commands; a wrong value of an option is explained in our words."""
 
     def invoke(self, ctx: Any) -> Any:  # noqa: ANN401 - its type is private to typer
         try:

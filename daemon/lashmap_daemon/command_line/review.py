@@ -31,7 +31,7 @@ def list_tests(*, logbook: LogbookOption = LOGBOOK) -> None:
         with Logbook(logbook, create=False) as book:
             tests = book.tests()
         table = Table()
-        # The whole name, however narrow the terminal: every other command wants to be told it.
+        # The whole name, however narrow the terminal: every other command needs it.
         whole = max((len(one.test) for one in tests), default=0)
         table.add_column("test (begun, UTC)", no_wrap=True, min_width=whole)
         for heading in ("box", "accepted", "closing"):

@@ -29,7 +29,7 @@ app = typer.Typer(
 
 @dataclass(frozen=True)
 class _Service:
-    """What the words before the command said."""
+    """The arguments before the command."""
 
     stand: Path
     logbook: Path
@@ -160,11 +160,11 @@ def _say(context: typer.Context, request: Request, *, as_json: bool = False) -> 
         raise typer.Exit(answer.exit_status)
 
 
-def _settings(said: list[str]) -> dict[str, str]:
+def _settings(given: list[str]) -> dict[str, str]:
     from lashmap_daemon.errors import ConfigurationError  # noqa: PLC0415
 
     settings: dict[str, str] = {}
-    for one in said:
+    for one in given:
         key, is_set, value = one.partition("=")
         if not is_set or not key or not value or key in settings:
             raise ConfigurationError(

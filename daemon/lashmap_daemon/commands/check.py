@@ -42,32 +42,34 @@ def check(stand_path: Path, seconds: float, console: Console) -> None:
     with ExitStack() as stack:
         ports = _open(stand, stack)
         start_s = time.monotonic()
-        heard = [
-            _Heard(one.monitor, one.source) for one in ports.instruments.values() if one.source is not None
+        monitored = [
+            _Monitored(one.monitor, one.source)
+            for one in ports.instruments.values()
+            if one.source is not None
         ]
         live = stack.enter_context(Live(console=console, auto_refresh=False)) if console.is_terminal else None
         while True:
             time.sleep(_REFRESH_S)
             now_s = time.monotonic()
-            for one in heard:
+            for one in monitored:
                 one.take()
             if live is not None:
-                live.update(_picture(heard, now_s), refresh=True)
+                live.update(_picture(monitored, now_s), refresh=True)
             at_end = bool(seconds) and now_s - start_s >= seconds
-            problems = [str(problem) for one in heard if (problem := one.problem(now_s, at_end=at_end))]
+            problems = [str(problem) for one in monitored if (problem := one.problem(now_s, at_end=at_end))]
             if problems and (at_end or now_s - start_s >= SILENT_S):
                 raise StandError(*problems)
             if at_end:
                 break
     if live is None:
-        for one in heard:
+        for one in monitored:
             line = ", ".join(f"{head} {cell}" for head, cell in zip(HEADINGS, one.row(now_s), strict=True))
             say(console, line)
             for raw, read in one.pairs:
                 say(console, f"  {raw!r} reads {read}")
 
 
-class _Heard:
+class _Monitored:
     """One instrument on the bench.
 
     Attributes:
@@ -89,7 +91,7 @@ class _Heard:
                 self.pairs.append((monitor.parser.last_bad[-_SHOWN_BYTES:], "not understood"))
 
     def problem(self, now_s: float, *, at_end: bool) -> InstrumentError | None:
-        """What is wrong with it; one that spoke may be silent for as long as somebody looks at it."""
+        """What is wrong with it; one that sent readings may be silent for as long as the command runs."""
         patience_s = 0.0 if at_end else SILENT_S
         if self._monitor.latest is not None:
             patience_s = math.inf
@@ -106,10 +108,11 @@ class _Heard:
         known_s = monitor.time_uncertainty_s
         known = f"{1000.0 * known_s:.2f} ms" if math.isfinite(known_s) else "–"
         bad = str(parser.bad_frames) + (f" (last {parser.last_bad[:20]!r})" if parser.bad_frames else "")
-        said = [f"{mark} {count}" for mark, count in sorted(parser.marks.items()) if count]
+        marks = [f"{mark} {count}" for mark, count in sorted(parser.marks.items()) if count]
         if self._port.lost is not None:
-            said.insert(0, f"away: {self._port.lost.reason}")
-        rate, reading, notes = f"{monitor.rate_hz(now_s):.1f}", monitor.reading or "–", ", ".join(said) or "–"
+            marks.insert(0, f"away: {self._port.lost.reason}")
+        rate, reading = f"{monitor.rate_hz(now_s):.1f}", monitor.reading or "–"
+        notes = ", ".join(marks) or "–"
         return (monitor.name, monitor.port, reading, rate, age, jitter, known, bad, notes)
 
     @property
@@ -189,14 +192,14 @@ def _capture(ports: dict[str, Source], seconds: float) -> dict[str, bytes]:
     return {name: bytes(one) for name, one in data.items()}
 
 
-def _picture(heard: list[_Heard], now_s: float) -> Group:
+def _picture(monitored: list[_Monitored], now_s: float) -> Group:
     table = Table()
     for heading in HEADINGS:
         table.add_column(heading, overflow="fold")
-    for one in heard:
+    for one in monitored:
         table.add_row(*(Text(cell) for cell in one.row(now_s)))
     raw = Table("instrument", "raw bytes", "read as")
-    for one in heard:
+    for one in monitored:
         for data, read in one.pairs:
             raw.add_row(Text(one.name), Text(repr(data)), Text(read))
     return Group(table, raw)

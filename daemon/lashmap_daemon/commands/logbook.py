@@ -1,4 +1,4 @@
-"""The command that moves the raw samples of old tests out of a logbook."""
+"""Commands about the logbook file: check it, copy what is left of a damaged one, archive old samples."""
 
 from __future__ import annotations
 
@@ -50,9 +50,6 @@ def archive_old(logbook: Path, to: Path, older_than_days: float, console: Consol
     return 0 if moved == len(outcome.tests) else EXIT_STAND
 
 
-# The command that copies what is left of a damaged logbook into a new one.
-
-
 def rescue_logbook(damaged: Path, new: Path, console: Console) -> int:
     """Copy and say what became of each test; returns the exit status, 0 when nothing was lost.
 
@@ -82,9 +79,6 @@ def rescue_logbook(damaged: Path, new: Path, console: Console) -> int:
         return 0
     say(console, "Tests that nothing is left of are not named above: compare with reports and older copies.")
     return EXIT_STAND
-
-
-# The command that checks a logbook, or one test of it, against its digests.
 
 
 _LEAST_DIGITS = 16

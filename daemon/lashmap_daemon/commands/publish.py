@@ -75,9 +75,9 @@ def _send(settings: BusTable, identity: Identity, book: Logbook, console: Consol
                 "with its stand file",
             )
         if outbox.refused:
-            told = "\n".join(f"test {test}: {problem}" for test, problem in outbox.refused.items())
+            problems = "\n".join(f"test {test}: {problem}" for test, problem in outbox.refused.items())
             raise LogbookError(
-                f"{logbook}: NOT SENT, since not as it was written:\n{told}\n"
+                f"{logbook}: NOT SENT, since not as it was written:\n{problems}\n"
                 f"See what is wrong with: lashmap verify --logbook {logbook}"
             )
     finally:

@@ -117,10 +117,10 @@ def _save_if_gone(logbook: Logbook, test: str) -> None:
     try:
         logbook.must_be_there()
     except LogbookGone as error:
-        book, told = logbook.saved_elsewhere(test)
+        book, how = logbook.saved_elsewhere(test)
         book.close()
-        told = f"the test itself is closed. {told}"
-        raise LogbookGone(error.path, error.why, saved=book.path, how_saved=told) from error
+        how = f"the test itself is closed. {how}"
+        raise LogbookGone(error.path, error.why, saved=book.path, how_saved=how) from error
 
 
 def _again(options: RunOptions, test: str, logbook: Path) -> str:
@@ -138,7 +138,7 @@ class _Begun:
 
 def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
     """Everything before the first position of a new test."""
-    # What cannot be planned is said before anybody is asked anything.
+    # A plan that cannot be made is refused before any question.
     check_plan(box, stand, box_name=str(options.box), sweeps=options.sweeps)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     box = complete_box(box, person)
@@ -177,11 +177,11 @@ def _ports(stand: Stand, stack: ExitStack) -> StandPorts:
 
 
 def _matched(engine: Engine, prepared: Prepared, person: Person) -> _Begun:
-    """Open both ports, hear both instruments, and have the marked teeth brought together."""
+    """Open both ports, wait for readings of both instruments, and have the marked teeth brought together."""
     engine.ports.open_both()
     channels = Channels(prepared.stand.recorded(), prepared.box.gear_set.gear_set())
     with engine.tapped(channels):
-        asyncio.run(engine.hear())
+        asyncio.run(engine.wait_for_readings())
 
         def encoder_deg() -> float:
             return asyncio.run(engine.still_encoder_deg(prepared, channels))

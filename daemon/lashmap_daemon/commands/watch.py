@@ -98,7 +98,7 @@ async def _once(watcher: Watcher) -> None:
 
 
 def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str]]:
-    """The broker, and the topic levels of the stands to look at."""
+    """The broker, and the topic levels of the stands to watch."""
     table: dict[str, object] = {}
     stands: set[str] = set()
     for name in options.stands or ():

@@ -1,6 +1,9 @@
-"""What the rocks and sweeps of a recording read, and the events that say so.
+"""An imported recording in the logbook: its rocks and sweeps as events, its file as raw bytes.
 
-The review reads all of it anew from the raw samples, by the same analysis.
+It stands there like any other test: file and mapping are kept whole, under channels of their own, and every
+sample is kept as the text that stands in the file, so that `replay.Replay` decodes it as any other. Remark,
+note and a precondition say that it was imported, from which file, with its digest; nothing claims that
+lashmap was there. A review computes every reading anew from the raw samples.
 """
 
 from __future__ import annotations
@@ -29,7 +32,7 @@ from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
 from lashmap_daemon.story.recorded import Setup
-from lashmap_daemon.story.story import told
+from lashmap_daemon.story.story import story_of
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,13 +45,13 @@ class Measured:
     @property
     def events(self) -> list[tuple[float, events.Event]]:
         """What happened, each with its time."""
-        told: list[tuple[float, events.Event]] = []
+        stream: list[tuple[float, events.Event]] = []
         for position, (rock, result) in enumerate(self.rocks, 1):
             begun = events.RockStarted(number=position, engagement=rock.engagement, start_s=rock.start_s)
-            told.append((rock.start_s, begun))
-            told += [(rock.end_s, event) for event in _rock_events(position, rock, result)]
-        told += [(sweep.end_s, _sweep_event(sweep, result)) for sweep, result in self.sweeps]
-        return sorted(told, key=lambda one: one[0])
+            stream.append((rock.start_s, begun))
+            stream += [(rock.end_s, event) for event in _rock_events(position, rock, result)]
+        stream += [(sweep.end_s, _sweep_event(sweep, result)) for sweep, result in self.sweeps]
+        return sorted(stream, key=lambda one: one[0])
 
 
 def measure(signals: Signals, found: Found, setup: Setup) -> Measured:
@@ -156,14 +159,6 @@ def _rock_events(position: int, rock: Rock, result: PositionResult) -> list[even
     ]
 
 
-# An imported recording in the logbook, where it stands like any other test and says what it is.
-#
-# Its raw bytes are the file's: file and mapping are kept whole, under channels of their own, and every
-# sample is kept as the text that stands in the file, so that `replay.Replay` decodes an imported test
-# as it does any other. Remark, note and a precondition say that it was imported, from which file, with its
-# digest; nothing in it claims that lashmap was there.
-
-
 FILE_CHANNEL, MAPPING_CHANNEL = "imported file", "mapping file"
 _PIECE = 1 << 20
 _TOGETHER = 1000
@@ -175,7 +170,7 @@ def refuse_twice(book: Logbook, source: Source) -> set[str]:
     for test in tests:
         if start_of(book, test).stand.indicator.port != source.path.name:
             continue
-        story = told(book.events(test))
+        story = story_of(book.events(test))
         if story.closed is None:
             continue  # an import that was killed half way is no reason to refuse a whole one
         if any(source.digest in note and source.mapping_digest in note for _, note in story.notes):

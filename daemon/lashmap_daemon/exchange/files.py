@@ -1,8 +1,10 @@
-"""One file for each table in a folder: CSV, JSON or Parquet, written block by block.
+"""Files of an export: one for each table in a folder (CSV, JSON or Parquet), and ``datapackage.json``.
 
-Decided here: how a table becomes a file. CSV is RFC 4180 with UTF-8, a header, quoted texts, empty cells for
-what is missing and as many digits as give every float back; texts are guarded against spreadsheets
-(`lashmap_analysis.tables.load`). JSON is one array of objects a table. Parquet has row groups of one block.
+CSV is RFC 4180 with UTF-8, a header, quoted texts, empty cells for what is missing and as many digits as give
+every float back; texts are guarded against spreadsheets (`lashmap_analysis.tables.load`). JSON is one array
+of objects a table. Parquet has row groups of one block. The descriptor follows the Data Package and Table
+Schema specifications of Frictionless Data, version 1; its columns come from
+`lashmap_analysis.tables.columns`, so that files, reader and descriptor agree.
 """
 
 from __future__ import annotations
@@ -222,12 +224,6 @@ def _json_cell(cell: Any) -> str:  # noqa: ANN401 - whatever the cell holds
     if isinstance(cell, float) and not math.isfinite(cell):
         return "null"
     return json.dumps(cell, ensure_ascii=False)
-
-
-# ``datapackage.json``: what an export holds, column by column, for people and for programs.
-#
-# Follows the Data Package and Table Schema specifications of Frictionless Data, version 1; the columns come
-# from `lashmap_analysis.tables.columns`, so that files, reader and descriptor cannot disagree.
 
 
 Json = dict[str, Any]

@@ -29,16 +29,16 @@ if TYPE_CHECKING:
     from lashmap_daemon.story.events import Stamped
 
 
-def small_tables(assessment: Assessment, told: Sequence[Stamped]) -> dict[str, dict[str, list[Any]]]:
+def small_tables(assessment: Assessment, stream: Sequence[Stamped]) -> dict[str, dict[str, list[Any]]]:
     """Every table but the samples, as columns.
 
     Args:
         assessment: Of a test.
-        told: Its events, as they were read with it.
+        stream: Its events, as they were read with it.
     """
     test = assessment.record.identity.test
     rows = []
-    for number, stamped in enumerate(told, 1):
+    for number, stamped in enumerate(stream, 1):
         kind, body = events.to_json(stamped.event)
         rows.append(
             {

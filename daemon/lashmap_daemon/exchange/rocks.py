@@ -1,4 +1,9 @@
-"""What an import looks at and what it finds: the samples, and the stretches of them that mean something."""
+"""Rocks and runout sweeps of a recording: which stretch is which.
+
+Labelled stretches are taken as labelled. Without labels a rock is where gear and tip rest as the limits of
+the live test allow. Labels, encoder and indicator that cannot fit together are refused: a wrong unit or zero
+would give confident nonsense. What a rock reads is decided by the analysis, as in a test at the stand.
+"""
 
 from __future__ import annotations
 
@@ -81,11 +86,6 @@ def stretches(values: Floats) -> list[tuple[int, int]]:
     edges = np.flatnonzero(values[1:] != values[:-1]) + 1  # infinite ones are equal
     firsts, lasts = np.r_[0, edges], np.r_[edges, len(values)] - 1
     return list(zip(firsts.tolist(), lasts.tolist(), strict=True))
-
-
-# The rocks of a recording that nobody labelled: where gear and tip rest as the live test lets them.
-#
-# Decided here: which stretch is a rock, by the live test's own limits.
 
 
 def rocks_at_rest(mapping: Mapping, box: BoxFile, signals: Signals, zero: float) -> tuple[Rock, ...]:
@@ -184,11 +184,6 @@ def _place(gear: tuple[Floats, Floats], gear_set: GearSet, limits: StillLimits) 
 def _gear_deg(mapping: Mapping, gear_set: GearSet, shaft_deg: Floats) -> Floats:
     on_pinion = mapping.encoder is not None and mapping.encoder.shaft == "pinion"
     return np.asarray(shaft_deg / gear_set.ratio if on_pinion else shaft_deg)
-
-
-# Whether labels, encoder and indicator of a recording can be meant together; what cannot be is refused.
-#
-# Decided here: what is implausible enough to refuse. A wrong unit or zero would give confident nonsense.
 
 
 MOST_OFF = 0.1  # of a tooth, that all positions may lie off whole engagements (common practice, no source)
@@ -299,13 +294,6 @@ def _check_zero(case: Case, off_deg: float, pitch: float) -> None:
             "tooth. Correct it here or in the box file (matched_teeth.encoder_deg), or encoder.sense"
         )
         raise ConfigurationError(str(case.path), [problem])
-
-
-# Which stretch of a recording is which rock, and which are runout sweeps.
-#
-# Decided here: the windows and their engagements. What was labelled by nobody is found in
-# `exchange/rocks.py`, what cannot be meant is refused in `exchange/rocks.py`; what a rock reads is decided
-# by the analysis, as in a test at the stand.
 
 
 def find(path: Path, mapping: Mapping, box: BoxFile, recording: Recording, signals: Signals) -> Found:

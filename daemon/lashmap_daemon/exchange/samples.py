@@ -117,11 +117,11 @@ def read_samples(replay: Replay, which: Which, take: Take) -> TestRecord:
         return replay.record()
     blocks = _Blocks(replay.test, labels, take)
     if which == "all":
-        record = replay.record(blocks.hear)
+        record = replay.record(blocks.add)
     else:
         record = replay.record()
         for channel, samples in _recorded(record):
-            blocks.hear(channel, samples)
+            blocks.add(channel, samples)
     blocks.flush()
     return record
 
@@ -134,7 +134,7 @@ class _Blocks:
         self._channel = ""
         self._waiting: list[Samples] = []
 
-    def hear(self, channel: str, samples: Samples) -> None:
+    def add(self, channel: str, samples: Samples) -> None:
         if channel != self._channel:
             self.flush()
             self._channel = channel

@@ -9,7 +9,7 @@ import time
 
 import aiomqtt
 
-from lashmap_daemon.bus.connection import connect, told
+from lashmap_daemon.bus.connection import connect, reason_of
 from lashmap_daemon.bus.publisher import BackOff
 from lashmap_daemon.bus.topics import PUBLISHED
 from lashmap_daemon.hall.hall import MOST_BYTES, Hall
@@ -49,7 +49,7 @@ class Watcher:
             except (aiomqtt.MqttError, OSError) as error:
                 if not self.broker.problem and time.monotonic() - began_s > _LASTED_S:
                     waits.reset()  # a broker that ends every connection at once is not knocked at as fast
-                self._lost(told(error))
+                self._lost(reason_of(error))
             await asyncio.sleep(waits.next_s())
 
     async def _one_connection(self) -> None:

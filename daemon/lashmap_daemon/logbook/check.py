@@ -1,7 +1,8 @@
-"""Does a test still fit its digests, and how to find out without reading what was read already.
+"""Does a logbook still fit its digests and seals: one test, and the file as a whole.
 
-Here is the one way to open a logbook for whoever judges it: `open_to_read`. How its rows are gone through,
-and how a deviation is named, is in `logbook.walk`; what concerns the file as a whole is in `logbook.check`.
+`open_to_read` is the one way to open a logbook for whoever judges it. How the rows of a test are checked, and
+how a deviation is named, is in `logbook.walk`. Of the file as a whole are checked: the database itself, the
+chain of seals, and whether tests were taken out.
 """
 
 from __future__ import annotations
@@ -97,12 +98,12 @@ def check_rows(logbook: Path, test: str) -> tuple[list[EventRow], TestCheck]:
     Raises:
         LogbookError: As `check_test`.
     """
-    told: list[EventRow] = []
+    found: list[EventRow] = []
     try:
         with open_to_read(logbook) as base:
-            return told, walked(RowCheck(base, logbook, None, test, Fit(), told.append))
+            return found, walked(RowCheck(base, logbook, None, test, Fit(), found.append))
     except sqlite3.Error as error:
-        return told, _damaged(logbook, test, error)
+        return found, _damaged(logbook, test, error)
 
 
 def walked(check: RowCheck) -> TestCheck:
@@ -131,9 +132,6 @@ def connect_leniently(path: Path) -> sqlite3.Connection:
     return base
 
 
-# Does a logbook as a whole still fit its seals: the database itself, the chain of seals, tests taken out.
-
-
 _MOST_DAMAGE = 10  # lines of the database's own check that are shown
 
 
@@ -143,7 +141,7 @@ class FileCheck:
 
     Attributes:
         damage: What is wrong with the database or with the chain of seals.
-        tests: Each test asked for, oldest first as far as can be told.
+        tests: Each test asked for, oldest first as far as is known.
         seals: The seals whose own digests hold.
         notes: What the check cannot say.
         not_carried: What waited to be published and was lost when the file was rescued; empty for nothing.
@@ -222,8 +220,8 @@ def _must_be_logbook(base: sqlite3.Connection, path: Path) -> None:
 def _database(base: sqlite3.Connection) -> Iterator[str]:
     for (answer,) in base.execute(f"PRAGMA integrity_check({_MOST_DAMAGE})"):
         # Several lines may come as one answer, below a heading between asterisks.
-        told = [line for line in answer.splitlines() if line != "ok" and not line.startswith("***")]
-        yield from (f"the database is damaged: {line}" for line in told[:_MOST_DAMAGE])
+        lines = [line for line in answer.splitlines() if line != "ok" and not line.startswith("***")]
+        yield from (f"the database is damaged: {line}" for line in lines[:_MOST_DAMAGE])
 
 
 def _names(base: sqlite3.Connection) -> list[str]:

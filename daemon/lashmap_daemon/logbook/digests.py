@@ -1,9 +1,14 @@
 """Digests of what a logbook holds: every row chained to the row before it, every closed test sealed.
 
-Decided here: what exactly is digested, in an encoding in which no two different rows read alike. A digest
-chain shows that something was changed by whoever did not also recompute everything behind it. Someone who
-rewrites test, seals and all that follows with this program is found only by a digest kept elsewhere: on the
-report, in another's hands (`lashmap verify --expect`).
+No two different rows have the same encoding. A digest chain shows that something was changed by whoever did
+not also recompute everything behind it. Someone who rewrites test, seals and all that follows with this
+program is found only by a digest kept elsewhere: on the report, in another's hands
+(`lashmap verify --expect`).
+
+Reading a record back goes through every pack anyhow. When what was read of an instrument is, pack by pack,
+what the rows say they hold (`Tally`), the check has only the rows left to go through; otherwise it reads the
+packs itself, to name the ones that are wrong. The events that were read are compared one by one with those
+whose digests the check computes.
 """
 
 from __future__ import annotations
@@ -171,14 +176,6 @@ def digest_of(*fields: Field) -> bytes:
     return hashlib.sha256(b"".join(parts)).digest()
 
 
-# What was read of a test, in one digest an instrument and one of its events: what is judged is checked.
-#
-# Reading a record back goes through every pack anyhow. When what was read of an instrument is, pack by
-# pack, what the rows say they hold, the check has only the rows left to go through; otherwise it reads the
-# packs itself, to name the ones that are wrong, or to find that something else was read than what stands
-# there. The events that were read are held against those whose digests the check computes, one by one.
-
-
 _PACK = struct.Struct(f"<q{SIZE}sdd")
 
 
@@ -207,17 +204,17 @@ class EventsTally:
         self._count += 1
         self._digest.update(row.digest(BEGINNING))
 
-    def told(self) -> EventsDigest:
-        """Those so far."""
+    def digest(self) -> EventsDigest:
+        """Of those so far."""
         return EventsDigest(self._count, self._digest.digest())
 
 
 def digest_of_events(rows: Iterable[EventRow]) -> EventsDigest:
-    """What some events say."""
+    """The digest of some events."""
     tally = EventsTally()
     for row in rows:
         tally.add(row)
-    return tally.told()
+    return tally.digest()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -227,23 +224,23 @@ class Fit:
     Attributes:
         same: Instruments of which all was read, and is what the rows say.
         other: Instruments of which something else was read.
-        told: The events that were read; None when none were, and the check goes by the rows alone.
+        events: The events that were read; None when none were, and the check goes by the rows alone.
     """
 
     same: frozenset[str] = frozenset()
     other: frozenset[str] = frozenset()
-    told: EventsDigest | None = None
+    events: EventsDigest | None = None
 
 
 class Tally:
     """Takes in the packs of one test, each instrument's in the order of their places.
 
     Args:
-        told: Its events, when they were read too.
+        events: Its events, when they were read too.
     """
 
-    def __init__(self, told: EventsDigest | None = None) -> None:
-        self.told = told
+    def __init__(self, events: EventsDigest | None = None) -> None:
+        self.events = events
         self._digests: dict[str, hashlib._Hash] = {}
         self._spoilt: set[str] = set()
 
@@ -274,9 +271,9 @@ class Tally:
         Raises:
             sqlite3.Error: When the rows cannot be read.
         """
-        said = Tally()
+        stored = Tally()
         for channel in self._digests:
-            said.begin(channel)
+            stored.begin(channel)
         for row in base.execute(
             # From the rows themselves, as `logbook.walk` digests them: a reader finds packs by the index, and
             # misses one whose instrument has another name there.
@@ -285,11 +282,11 @@ class Tally:
             (test,),
         ):
             if row[0] in self._digests:
-                said.add(*row)
-        bad = self._spoilt | said._spoilt
+                stored.add(*row)
+        bad = self._spoilt | stored._spoilt
         same = {
             channel
             for channel, digest in self._digests.items()
-            if channel not in bad and digest.digest() == said._digests[channel].digest()
+            if channel not in bad and digest.digest() == stored._digests[channel].digest()
         }
-        return Fit(same=frozenset(same), other=frozenset(self._digests.keys() - same), told=self.told)
+        return Fit(same=frozenset(same), other=frozenset(self._digests.keys() - same), events=self.events)

@@ -88,7 +88,7 @@ def _remedy(path: Path, code: int) -> str:
 
 
 def _why_not_open(path: Path) -> str:
-    """The system's own reason is lost on the way through SQLite; most can be told by looking."""
+    """The system's own reason is lost on the way through SQLite; most can be found by a check of the file."""
     folder = path.absolute().parent
     log = path.with_name(path.name + "-wal")
     if path.is_dir():

@@ -72,8 +72,8 @@ def only_writer(logbook: Path) -> Iterator[None]:
                 f"{path}: cannot be locked ({error.strerror}); keep the logbook on a disk of this machine"
             ) from error
         if not alone:
-            told = f"{logbook}: this system has no file locks; let nothing else write to it meanwhile"
-            print(f"lashmap: {visible(told)}", file=sys.stderr)  # noqa: T201 - before any screen is there
+            text = f"{logbook}: this system has no file locks; let nothing else write to it meanwhile"
+            print(f"lashmap: {visible(text)}", file=sys.stderr)  # noqa: T201 - before any screen is there
         _write_holder(file)
         try:
             yield
@@ -86,10 +86,10 @@ def _write_holder(file: IO[str]) -> None:
     since = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
     name = Path(sys.argv[0]).name if sys.argv and sys.argv[0] else "python"
     command = " ".join([name, *sys.argv[1:]])
-    told = json.dumps({"process": os.getpid(), "command": command, "since_utc": since})
+    text = json.dumps({"process": os.getpid(), "command": command, "since_utc": since})
     _empty(file)
     with contextlib.suppress(OSError):  # not through the file's buffer, which would try again on closing
-        os.write(file.fileno(), told.encode())
+        os.write(file.fileno(), text.encode())
 
 
 def _empty(file: IO[str]) -> None:
@@ -100,7 +100,7 @@ def _empty(file: IO[str]) -> None:
 def _holder(file: IO[str]) -> tuple[int, str, str]:
     file.seek(0)
     try:
-        told = json.loads(file.read(65536))
-        return int(told["process"]), str(told["command"]), str(told["since_utc"])
+        entry = json.loads(file.read(65536))
+        return int(entry["process"]), str(entry["command"]), str(entry["since_utc"])
     except (ValueError, KeyError, TypeError):
         return 0, "", ""

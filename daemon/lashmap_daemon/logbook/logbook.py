@@ -1,7 +1,13 @@
-"""Raw chunks that are not in the file yet: a quarter second as a rule, minutes when the disk is full.
+"""The logbook: one SQLite file with every event and every raw byte, written as they happen.
 
-What waits is bounded. Beyond the bound the oldest chunks go, are counted, and leave a break behind, so that
-half lines on either side never merge into one.
+WAL with ``synchronous=FULL``: what `Logbook.append` returned from survives a power cut. Raw chunks are packed
+into blobs of about a quarter second; their boundaries and arrival times are kept, because the times of the
+samples are computed from them. Tables are in `logbook.schema`, packs in `logbook.pack`, digests and seals in
+`logbook.digests`.
+
+Chunks that are not in the file yet wait in memory: a quarter second as a rule, minutes when the disk is full.
+Beyond a bound the oldest go, are counted, and leave a break behind, so that half lines on either side never
+merge into one.
 """
 
 from __future__ import annotations
@@ -48,7 +54,7 @@ from lashmap_daemon.setup.toml_file import problem_of
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
 from lashmap_daemon.story.recorded import OtherVersion
-from lashmap_daemon.story.story import told
+from lashmap_daemon.story.story import story_of
 
 PACK_S = 0.25
 MOST_CHUNKS = 5_000  # written at a time: a try on a full disk must not cost much
@@ -140,9 +146,6 @@ class Waiting:
         self.bytes -= size + _CHUNK_BYTES * len(some)
 
 
-# A line of the list of tests, from the events of a test.
-
-
 @dataclass(frozen=True, kw_only=True)
 class TestSummary:
     """A line of the list of tests."""
@@ -164,7 +167,7 @@ def summary_of(
     unreadable: str = "damaged: lashmap verify says what",
 ) -> TestSummary:
     """Sum up a test; one whose events cannot be read (an empty stream) or have no beginning is damaged."""
-    story = told(stream)
+    story = story_of(stream)
     started = story.started
     if started is None:
         return TestSummary(
@@ -178,14 +181,6 @@ def summary_of(
         positions=len(story.accepted),
         closing=story.reason or "not closed",
     )
-
-
-# The logbook: one SQLite file with every event and every raw byte, written as they happen.
-#
-# WAL with ``synchronous=FULL``: what `Logbook.append` returned from survives a power cut. Raw chunks are
-# packed into blobs of about a quarter second; their boundaries and arrival times are kept, because the
-# times of the samples are computed from them. What the tables are, how a pack looks, what is digested and
-# what waits is decided in `logbook.schema`, `logbook.pack`, `seal` and `logbook.logbook`.
 
 
 __all__ = ["SCHEMA", "Logbook", "TestSummary"]

@@ -2,7 +2,9 @@
 
 Every page of the file and of its write-ahead log that looks like one with records is taken apart by the
 published file format (sqlite.org/fileformat2.html). Nothing is trusted: a record that does not add up is
-passed over. Which records belong to a logbook and which of them are right is decided elsewhere.
+passed over. The others are sorted into what they are in a logbook. A row may be found in several copies: on
+pages in use, on older versions of them, in the log. All are kept; which is right is decided elsewhere. The
+blobs of packs are put aside in the new file, not in memory.
 """
 
 from __future__ import annotations
@@ -207,12 +209,6 @@ def _frames(log: bytes, size: int) -> dict[int, list[memoryview]]:
     return newer
 
 
-# Records from the pages of a damaged file, sorted into what they are in a logbook.
-#
-# A row may be found in several copies: on pages in use, on older versions of them, in the log. All are kept
-# until it is decided which is right. The blobs of packs are put aside in the new file, not in memory.
-
-
 _FITS, _ELSEWHERE, _READABLE, _BROKEN = 3, 2, 1, 0
 Columns = tuple[Any, ...]  # of types that were matched before they are used
 
@@ -319,7 +315,7 @@ class Found:
         return any(row.digest(one.digest) == copy.digest for one in before)
 
     def in_order(self) -> list[str]:
-        """Tests in the order in which they began, as far as can be told."""
+        """Tests in the order in which they began, as far as is known."""
 
         def began(test: str) -> tuple[str, str]:
             rows = (copy.row for copies in self.rows[test].values() for copy in copies)

@@ -1,7 +1,7 @@
-"""Raw samples that were moved to an archive: where they are, and reading them from there.
+"""Raw packs of a test read back, in pieces large enough for quick decoding; also from an archive.
 
-An archive is a logbook of its own, with the whole test in it. What is read from it is held against the digest
-that stayed behind.
+An archive is a logbook of its own, with the whole test in it. What is read from it is compared with the
+digest that stayed behind.
 """
 
 from __future__ import annotations
@@ -113,9 +113,6 @@ class Archives:
         self._open.clear()
 
 
-# Reading the raw packs of a test back, in pieces large enough for quick opening and decoding.
-
-
 _PIECE_BYTES = 1 << 18  # some 50,000 lines, enough that numpy's fixed costs no longer count
 _MOST_PACKS = 100
 
@@ -141,7 +138,7 @@ class RawReader:
             test: Identifier of the test.
             channel: Which instrument.
             gaps: A pack that cannot be read becomes a break instead of an error.
-            tally: Is told what was read.
+            tally: Counts what was read.
 
         Raises:
             LogbookError: When a pack cannot be read, or was moved to an archive that is not at hand.
@@ -157,7 +154,7 @@ class RawReader:
                         yield self._alone(one, test, channel, tally, gaps=gaps)
 
     def tally(self, test: str) -> Tally:
-        """What all packs of a test hold; where that cannot be told of an instrument, it is spoilt."""
+        """What all packs of a test hold; an instrument of which that is not known is spoilt."""
         tally = Tally()
         channels = self._base.execute("SELECT DISTINCT channel FROM raw WHERE test = ?", (test,)).fetchall()
         for (channel,) in channels:

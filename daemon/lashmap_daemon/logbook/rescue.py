@@ -33,7 +33,7 @@ from lashmap_daemon.logbook.walk import plain
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import OtherVersion
 
-_MOST_BYTES = 100_000_000_000  # years of tests at 1,000 samples/s; every page is looked at
+_MOST_BYTES = 100_000_000_000  # years of tests at 1,000 samples/s; every page is read
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,7 +72,7 @@ def rescue(damaged: Path, new: Path) -> tuple[Rescued, ...]:
     """Copy what can be read; the damaged file is only read.
 
     Returns:
-        One entry for each test, in the order in which they began as far as can be told.
+        One entry for each test, in the order in which they began as far as is known.
 
     Raises:
         LogbookError: When nothing of a logbook is found, or the new file cannot be made.

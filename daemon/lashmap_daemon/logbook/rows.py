@@ -101,8 +101,8 @@ def events_of(base: sqlite3.Connection, path: Path, test: str) -> list[EventRow]
 def last_packs(base: sqlite3.Connection, test: str) -> list[tuple[str, int, float]]:
     """Channel, number and last arrival of the newest pack of each instrument, however many packs there are.
 
-    Places count events and packs together, so the numbers tell when no further instrument is left to look
-    for; in a file that has gaps all its rows are looked through.
+    Places count events and packs together, so the numbers show when no further instrument is left to
+    search for; in a file that has gaps all its rows are read.
     """
     (event_place, events) = base.execute(
         "SELECT place, number FROM event WHERE test = ? ORDER BY number DESC LIMIT 1", (test,)

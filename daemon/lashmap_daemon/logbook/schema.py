@@ -1,4 +1,4 @@
-"""What the tables of a logbook are, and how a file is told to be one.
+"""The tables of a logbook, and how a file is known to be one.
 
 A test is one chain of rows: ``place`` counts its events and packs together, in the order in which
 they were written. A pack whose blobs are null was moved to an archive; its digests stay.
@@ -252,9 +252,9 @@ def foreign_objects(base: sqlite3.Connection) -> tuple[str, ...]:
         + ("is not as lashmap makes it" if (kind, name) in names else "does not belong there")
         for kind, name, _, _ in other
     ]
-    told = {(kind, name) for kind, name, _, _ in other}
+    named = {(kind, name) for kind, name, _, _ in other}
     missing = sorted((kind, name) for kind, name, _, _ in always - set(found))
-    wrong += [f"{kind} {name} is missing" for kind, name in missing if (kind, name) not in told]
+    wrong += [f"{kind} {name} is missing" for kind, name in missing if (kind, name) not in named]
     if len(set(found)) < len(found):
         wrong.append("something is in it twice")
     return tuple("".join(c if c.isprintable() else "?" for c in one) for one in wrong[:_MOST_NAMED])

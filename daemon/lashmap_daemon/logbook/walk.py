@@ -93,7 +93,7 @@ class RowCheck:
         archives: Of this file; None leaves samples alone and goes by the rows.
         test: Identifier of the test.
         fit: Instruments whose packs were read already, and fit; events that were read already.
-        hear: Is given every event that was digested, in order.
+        each_event: Is given every event that was digested, in order.
     """
 
     base: sqlite3.Connection
@@ -101,7 +101,7 @@ class RowCheck:
     archives: Archives | None
     test: str
     fit: Fit
-    hear: Callable[[EventRow], None] = lambda _row: None
+    each_event: Callable[[EventRow], None] = lambda _row: None
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     named: int = 0
@@ -114,8 +114,8 @@ class RowCheck:
     before: EventRow | PackRow | None = None  # … and the row itself
     closed: bool = False
     ends: dict[int, str] = field(default_factory=dict)  # events behind which a seal was made, by place
-    told: EventsTally = field(default_factory=EventsTally)
-    told_fits: bool = False
+    events: EventsTally = field(default_factory=EventsTally)
+    events_fit: bool = False
 
     def result(self) -> TestCheck:
         """Check everything."""
@@ -135,7 +135,7 @@ class RowCheck:
         if not is_sealed:
             self._unsealed(newest)
         other = sorted(self.fit.other) if is_sealed else []  # of one that is written to, that is no wonder
-        if not self._was_told(is_sealed=is_sealed):
+        if not self._fits_events(is_sealed=is_sealed):
             other.append("events")
         if other and not self.problems:
             self._name(
@@ -188,16 +188,16 @@ class RowCheck:
             self._name(f"gone from it: {_many(self.lost_rows - self.lost_named, 'more row')}")
 
     def _hear(self, row: EventRow) -> None:
-        self.hear(row)
-        if self.fit.told is not None:
-            self.told.add(row)
-            self.told_fits = self.told_fits or self.told.told() == self.fit.told
+        self.each_event(row)
+        if self.fit.events is not None:
+            self.events.add(row)
+            self.events_fit = self.events_fit or self.events.digest() == self.fit.events
 
-    def _was_told(self, *, is_sealed: bool) -> bool:
+    def _fits_events(self, *, is_sealed: bool) -> bool:
         """True when the events that were read are those that were digested, as far as a test goes on."""
-        if self.fit.told is None:
+        if self.fit.events is None:
             return True
-        return self.told.told() == self.fit.told or (self.told_fits and not is_sealed)
+        return self.events.digest() == self.fit.events or (self.events_fit and not is_sealed)
 
     def _count(self, row: EventRow | PackRow) -> None:
         """Events and the packs of each instrument have numbers of their own: a gap names what is gone."""
@@ -280,7 +280,7 @@ class RowCheck:
     def _seals_are_all(self, seals: list[Seal]) -> None:
         """A closing, and whatever is added to a closed test, is sealed in the same moment.
 
-        The newest is missed where the end of the test is looked at.
+        The newest is missed where the end of the test is checked.
         """
         newest = max((seal.rows for seal in seals), default=0)
         there = {seal.rows for seal in seals}

@@ -1,4 +1,4 @@
-"""From a logbook to what is handed over: assessment, JSON result, report as HTML or PDF."""
+"""From a logbook to what a closed test leaves: assessment, stored result, and JSON, HTML and PDF."""
 
 from __future__ import annotations
 
@@ -38,14 +38,14 @@ def conclude(logbook: Logbook, test: str | None) -> Assessment:
         return judged(replay.record(), replay.events)
 
 
-def judged(record: TestRecord, told: Sequence[Stamped]) -> Assessment:
+def judged(record: TestRecord, stream: Sequence[Stamped]) -> Assessment:
     """Assess a record that was read from a logbook, its review beside it.
 
     Args:
         record: Of a test.
-        told: Its events, as they were read with it.
+        stream: Its events, as they were read with it.
     """
-    return with_review(told, assess(record))
+    return with_review(stream, assess(record))
 
 
 def json_text(assessment: Assessment) -> str:
@@ -94,9 +94,6 @@ def check_report_name(path: Path) -> None:
     if path.suffix.lower() not in REPORT_SUFFIXES:
         ending = f"ends in {path.suffix!r}" if path.suffix else "has no ending"
         raise ConfigurationError(str(path), [f"{ending}; name a report .html or .pdf"])
-
-
-# What a closed test leaves: its result in the logbook, and JSON, HTML and PDF beside it.
 
 
 @dataclass(frozen=True, kw_only=True)

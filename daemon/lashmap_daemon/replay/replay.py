@@ -18,9 +18,9 @@ from lashmap_daemon.replay.wire_errors import LoneSamples
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
 from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Runout, Stand
-from lashmap_daemon.story.story import told
+from lashmap_daemon.story.story import story_of
 
-Heard = Callable[[str, Samples], None]
+SampleSink = Callable[[str, Samples], None]
 
 
 def newest_test(logbook: Logbook) -> str:
@@ -78,7 +78,7 @@ class Replay:
         except BaseException:
             self._raw.close()
             raise
-        self._story = told(self.events)
+        self._story = story_of(self.events)
         self._parts = Parts.of(self._story)
         self._rocks = sorted(self._story.accepted.values(), key=lambda rock: rock.start_s)
         self._sweeps = list(self._story.swept.values())
@@ -99,19 +99,19 @@ class Replay:
     def __exit__(self, *_: object) -> None:
         self._raw.close()
 
-    def record(self, heard: Heard | None = None) -> TestRecord:
+    def record(self, sink: SampleSink | None = None) -> TestRecord:
         """The record, decoded from the raw bytes in one pass; to be asked for once.
 
         Args:
-            heard: Is given all samples in passing: of the indicator first, then of the encoder, its angle
+            sink: Receives all samples in passing: of the indicator first, then of the encoder, its angle
                 past the matched teeth.
 
         Raises:
             LogbookError: When its samples cannot be read.
         """
         with self._raw as raw:
-            indicator, _ = self._pass(raw, INDICATOR, heard)
-            encoder, index_slips = self._pass(raw, ENCODER, heard)
+            indicator, _ = self._pass(raw, INDICATOR, sink)
+            encoder, index_slips = self._pass(raw, ENCODER, sink)
             intact = raw.check()
         both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(self._spans_s))]
         rocks = zip(self._rocks, both, strict=False)
@@ -141,7 +141,7 @@ class Replay:
     def _spans_s(self) -> list[tuple[float, float]]:
         return [(start_s, end_s) for start_s, end_s, _ in (*self.rocks_s, *self.sweeps_s)]
 
-    def _pass(self, raw: RawSamples, channel: str, heard: Heard | None) -> tuple[Windows, int]:
+    def _pass(self, raw: RawSamples, channel: str, sink: SampleSink | None) -> tuple[Windows, int]:
         """Once through the samples of an instrument: what lies in rocks and sweeps, and its index slips."""
         parts = self._parts
         kept = Windows(self._spans_s)
@@ -151,9 +151,9 @@ class Replay:
             samples = counted
             if channel == ENCODER:
                 samples = replace(counted, value=counted.value - parts.reference_deg(counted.time_s))
-            kept.hear(lone.feed(samples) if channel == ENCODER else samples)
-            if heard is not None and len(samples):
-                heard(channel, samples)
+            kept.add(lone.feed(samples) if channel == ENCODER else samples)
+            if sink is not None and len(samples):
+                sink(channel, samples)
         return kept, decoding.index_slips
 
     def _identity(self, seal: str) -> Identity:
@@ -176,7 +176,7 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
 
     The last figure is by how much the encoder jumped after that angle; 0 when it did not.
     """
-    story = told(logbook.events(test))
+    story = story_of(logbook.events(test))
     parts = Parts.of(story)
     last = None
     lone = _lone_samples(start_of(logbook, test))

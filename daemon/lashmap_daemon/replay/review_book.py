@@ -19,8 +19,7 @@ from lashmap_daemon.logbook.logbook import stamped_of
 from lashmap_daemon.setup.free_text import MOST_IN_LABEL, MOST_IN_REMARK, complaint
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff, Stamped
-from lashmap_daemon.story.story import Story
-from lashmap_daemon.story.story import told as digest_of_events
+from lashmap_daemon.story.story import Story, story_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,12 +60,12 @@ class ReviewRequest:
         return self.changes or bool(self.sign_off)
 
 
-def store_result(logbook: Logbook, told: Sequence[Stamped], assessment: Assessment) -> Stamped:
+def store_result(logbook: Logbook, stream: Sequence[Stamped], assessment: Assessment) -> Stamped:
     """Keep the figures of a result that is handed over, with the version of the analysis.
 
     Args:
         logbook: Where the test is.
-        told: Its events, as they were read for the assessment.
+        stream: Its events, as they were read for the assessment.
         assessment: Of what was recorded.
 
     Returns:
@@ -78,7 +77,7 @@ def store_result(logbook: Logbook, told: Sequence[Stamped], assessment: Assessme
     spot = assessment.stated
     return _append(
         logbook,
-        told,
+        stream,
         assessment,
         ResultStored(
             analysis_version=assessment.version,
@@ -94,14 +93,14 @@ def store_result(logbook: Logbook, told: Sequence[Stamped], assessment: Assessme
     )
 
 
-def with_review(told: Sequence[Stamped], assessment: Assessment) -> Assessment:
+def with_review(stream: Sequence[Stamped], assessment: Assessment) -> Assessment:
     """Put beside an assessment what was stored when the test ran, and what reviewers did.
 
     Args:
-        told: The events of the test, as they were read for the assessment, and what was added since.
+        stream: The events of the test, as they were read for the assessment, and what was added since.
         assessment: Of what was recorded.
     """
-    story = digest_of_events(told)
+    story = story_of(stream)
     reviewed = review(
         assessment,
         stored=story.stored,
@@ -124,17 +123,17 @@ def write_review(logbook: Logbook, assessment: Assessment, request: ReviewReques
         LogbookError: It cannot be written, or was changed since the assessment.
     """
     test = assessment.record.identity.test
-    told = _checked_events(logbook, assessment)
-    story = digest_of_events(told)
+    stream = _checked_events(logbook, assessment)
+    story = story_of(stream)
     problems = _problems(request, story, assessment)
     if problems:
         raise ConfigurationError(f"test {test}", problems)
     for event in _changes(request, story, assessment):
-        told.append(_append(logbook, told, assessment, event))
-    seen = with_review(told, assessment)
+        stream.append(_append(logbook, stream, assessment, event))
+    seen = with_review(stream, assessment)
     if request.sign_off and seen.review is not None:
-        told.append(_append(logbook, told, assessment, _signature(request, seen, seen.review)))
-        seen = with_review(told, assessment)
+        stream.append(_append(logbook, stream, assessment, _signature(request, seen, seen.review)))
+        seen = with_review(stream, assessment)
     return seen
 
 
@@ -218,15 +217,15 @@ def _changes(request: ReviewRequest, story: Story, assessment: Assessment) -> Se
     return found
 
 
-def _signature(request: ReviewRequest, seen: Assessment, looked_at: Review) -> SignedOff:
-    signed = looked_at.reviewed or seen
+def _signature(request: ReviewRequest, seen: Assessment, reviewed: Review) -> SignedOff:
+    signed = reviewed.reviewed or seen
     spot = signed.stated
     return SignedOff(
         by=request.sign_off,
         analysis_version=seen.version,
         outcome=signed.verdict.outcome,
         recorded_outcome=seen.verdict.outcome,
-        exclusions=tuple(one.number for one in looked_at.holding),
+        exclusions=tuple(one.number for one in reviewed.holding),
         remark="" if request.changes else request.reason,
         engagement=spot.engagement if spot else None,
         normal_backlash_mm=spot.normal_backlash_mm if spot else None,
@@ -236,10 +235,10 @@ def _signature(request: ReviewRequest, seen: Assessment, looked_at: Review) -> S
 
 
 def _append(
-    logbook: Logbook, told: Sequence[Stamped], assessment: Assessment, event: events.Event
+    logbook: Logbook, stream: Sequence[Stamped], assessment: Assessment, event: events.Event
 ) -> Stamped:
     """Write an event after all others; UTC says when, since no monotonic clock outlives the test."""
     utc = f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}"
-    stamped = Stamped(time_s=digest_of_events(told).end_s, utc=utc, event=event)
+    stamped = Stamped(time_s=story_of(stream).end_s, utc=utc, event=event)
     logbook.append(assessment.record.identity.test, stamped)
     return stamped

@@ -1,8 +1,13 @@
-"""The matched-teeth reference in the count of a record: which whole range of a wrapped count it belongs to.
+"""The samples of a test, decoded anew from its raw bytes: once, in order, piece by piece.
 
-Before a record begins the encoder is followed from the marked teeth on; the record's own decoder begins anew
-with the first bytes it keeps, within one range of the count. Both know the same angle but for whole ranges,
-as long as the gear turned by less than half a range in between.
+A test that was resumed has several parts, each with its own reference and fresh decoders, judged as one.
+Nothing decoded in one part reaches into the next, because nobody knows what the instruments did in between.
+A test of any length takes the memory of its rocks and sweeps, not of its samples.
+
+A wrapped count does not say which of its ranges the matched-teeth reference belongs to. Before a record
+begins the encoder is followed from the marked teeth on; the decoder of the record begins anew with the first
+bytes it keeps. Both know the same angle but for whole ranges, as long as the gear turned by less than half a
+range in between.
 """
 
 from __future__ import annotations
@@ -44,12 +49,6 @@ def in_record_deg(matched: MatchedTeethSet, first_deg: float, range_deg: float |
     if range_deg is None or matched.seen_deg is None:
         return matched.encoder_deg
     return matched.encoder_deg - range_deg * round((matched.seen_deg - first_deg) / range_deg)
-
-
-# The parts of a test that was resumed: each with its own reference and fresh decoders, judged as one.
-#
-# A test that was never resumed has one part. Each part begins where its `TestResumed` says; nothing decoded
-# in one reaches into the next, because nobody knows what the instruments did in between.
 
 
 _RANK = {"proven": 0, "unproven": 1, "failed": 2}
@@ -141,12 +140,6 @@ def _check(part: Part, units: Units) -> Precondition:
     )
 
 
-# The samples of one instrument of a test, decoded anew from its raw bytes: once, in order, piece by piece.
-#
-# Decided here: where fresh decoders begin, and what is kept. A test of any length takes the memory of its
-# rocks and sweeps, not of its samples.
-
-
 class Decoding:
     """Iterates over the samples of one instrument, as it reads: an encoder's from its own zero.
 
@@ -209,7 +202,7 @@ class Windows:
     def __init__(self, spans_s: Iterable[tuple[float, float]]) -> None:
         self._kept: list[tuple[float, float, list[Samples]]] = [(*span, []) for span in spans_s]
 
-    def hear(self, samples: Samples) -> None:
+    def add(self, samples: Samples) -> None:
         """Take the next samples, in the order of time."""
         for start_s, end_s, kept in self._kept:
             first = int(np.searchsorted(samples.time_s, start_s, side="left"))
@@ -220,9 +213,6 @@ class Windows:
     def samples(self, number: int) -> Samples:
         """What lay in one of them."""
         return Samples.joined(self._kept[number][2])
-
-
-# The record of one test: its events, its raw samples once and in order, then whether it fits its digests.
 
 
 class RawSamples:

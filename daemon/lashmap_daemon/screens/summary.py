@@ -1,4 +1,4 @@
-"""The result on a terminal: verdict first, then what it rests on."""
+"""The result on a terminal: verdict first, then its grounds; and the review: stored, recomputed, reviewed."""
 
 from __future__ import annotations
 
@@ -87,9 +87,6 @@ def _positions(assessment: Assessment) -> Table:
             ),
         )
     return table
-
-
-# The review on a terminal: what was stored, what is recomputed, what is reviewed, side by side.
 
 
 def print_review(assessment: Assessment, console: Console) -> None:

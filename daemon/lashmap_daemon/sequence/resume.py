@@ -1,9 +1,14 @@
-"""After a resumption: does an earlier position, measured again, still give what it gave?
+"""Going on with a test that ended early: which one, whether it may, from where, and the check afterwards.
 
-The same engagement brings the same two teeth together, so single tooth errors and runout cancel: what is left
-is the uncertainty of two readings, the step of the indicator, and what a new placing of tip and gear does.
-The angle at which the tip meets its tooth shows a reference that is off by a part of a tooth; one that is off
-by whole teeth shows in the lash, where runout and tooth errors make it differ.
+A test that was completed is never reopened. Box and stand must be those of its start record. Time inside the
+test goes on a second after its last recorded moment, whatever the clock says; the gap is kept beside it. How
+the marked teeth are found again is decided in `testing.resume_opening`.
+
+The last accepted position is measured again first, unless nothing was accepted or only sweeps are left, for
+which the indicator sits elsewhere. The same engagement brings the same two teeth together, so single tooth
+errors and runout cancel: what is left is the uncertainty of two readings, the step of the indicator, and what
+a new placing of tip and gear does. The angle at which the tip meets its tooth shows a reference that is off
+by a part of a tooth; one that is off by whole teeth shows in the lash, where runout and tooth errors differ.
 """
 
 from __future__ import annotations
@@ -21,7 +26,7 @@ from lashmap_daemon.setup.same import differences, with_changes
 from lashmap_daemon.story import events
 from lashmap_daemon.story.marks import REMEDY, disagreement
 from lashmap_daemon.story.recorded import Setup
-from lashmap_daemon.story.story import Story, told
+from lashmap_daemon.story.story import Story, story_of
 
 _COVERAGE = 3.0  # of the readings' standard uncertainties: few reversals have long tails
 PLACING_MM = 0.001  # tip and gear placed anew, normal backlash (common practice, no source)
@@ -58,15 +63,6 @@ def compare(
         difference_deg=apart_deg,
         allowed_deg=_PLACING_PITCH * pitch_deg,
     )
-
-
-# Going on with a test that ended early: which one, whether it may, and from where.
-#
-# A test that was completed is never reopened. Box and stand must be those of its start record. Time inside
-# the test goes on a second after its last recorded moment, whatever the clock says; the gap is kept beside
-# it. The last accepted position is measured again first, unless nothing was accepted or only sweeps are
-# left, for which the indicator sits elsewhere. How the marked teeth are found again is decided in
-# `testing.resume_opening`.
 
 
 _BROKEN_OFF = "the test was broken off"
@@ -184,7 +180,7 @@ def take_up(logbook: Logbook, test: str, today: Setup) -> Unfinished:
             "judged neither way however it went on. Begin a new test; see what is wrong with: "
             f"lashmap verify {test} --logbook {logbook.path}"
         )
-    story = told(stamped_of(row, logbook.path) for row in rows)
+    story = story_of(stamped_of(row, logbook.path) for row in rows)
     recorded = story.started
     if recorded is None:
         raise ResumeError(f"{logbook.path}: test {test} has no start record, so nobody knows what it tested")

@@ -1,4 +1,8 @@
-"""What the sequence does with runout sweeps, which come after the last position: one member after another."""
+"""The sequence of a test as a pure state machine: ``(state, input) -> (state, actions)``.
+
+It knows positions, tries, runout sweeps and what comes next; no clock, port, file or screen. `TABLE` holds
+every input that a phase acts on; a phase ignores all others.
+"""
 
 from __future__ import annotations
 
@@ -99,12 +103,6 @@ def sweep_skip(state: State, _: Input) -> Step:
     return next_sweep(state, RefuseSweep(sweep_of(state), (SKIPPED,)))
 
 
-# The sequence of a test as a pure state machine: ``(state, input) -> (state, actions)``.
-#
-# It knows positions, tries and what comes next; no clock, port, file or screen. The table below is
-# complete.
-
-
 _DISK_FULL = "the disk was full"
 
 
@@ -169,7 +167,7 @@ def _next(state: State, *before: Action) -> Step:
 
 
 def _ask_marks(state: State, *before: Action) -> Step:
-    """Before the tight spot is confirmed, the reference that every reading was put down by is looked at."""
+    """Before the tight spot is confirmed, the reference of all readings is compared with the marks."""
     return (
         replace(state, phase=Phase.CHECKING, target=None),
         (*before, AskMarks(state.marks_tries + 1)),
@@ -279,14 +277,14 @@ def _full(state: State, happened: Input) -> Step:
 
 def _full_in_rock(state: State, happened: Input) -> Step:
     waiting, refused = _lost_in_rock(state, Full(_DISK_FULL))
-    paused, said = _full(waiting, happened)
-    return paused, (*refused, *said)
+    paused, pause = _full(waiting, happened)
+    return paused, (*refused, *pause)
 
 
 def _full_in_sweep(state: State, happened: Input) -> Step:
     waiting, refused = _lost_in_sweep(state, Full(_DISK_FULL))
-    paused, said = _full(waiting, happened)
-    return paused, (*refused, *said)
+    paused, pause = _full(waiting, happened)
+    return paused, (*refused, *pause)
 
 
 def _space(state: State, happened: Input) -> Step:

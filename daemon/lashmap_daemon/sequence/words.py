@@ -1,4 +1,4 @@
-"""The words of the sequence: phases, state, what can happen, what is to be done."""
+"""Types of the sequence: phases, state, inputs, actions."""
 
 from __future__ import annotations
 

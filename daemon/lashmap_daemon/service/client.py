@@ -1,8 +1,8 @@
-"""Where the local socket of a stand is, so that its stand file is all that a person has to name.
+"""The client's end of the local socket: where the socket of a stand is, one request, and its answer.
 
-The service takes the first folder that there is for it: ``RUNTIME_DIRECTORY`` (systemd makes it), a folder
-in ``XDG_RUNTIME_DIR``, a folder beside the logbook. Whoever looks for it looks in all of these, and in those
-that systemd makes for system services.
+The service takes the first folder that there is: ``RUNTIME_DIRECTORY`` (systemd makes it), a folder in
+``XDG_RUNTIME_DIR``, a folder beside the logbook. The client searches all of these, and those that systemd
+makes for system services.
 """
 
 from __future__ import annotations
@@ -96,10 +96,7 @@ def _make_private(folder: Path) -> None:
         ) from error
 
 
-# The other end of the local socket: one request to the service of a stand, and its answer.
-
-
-ANSWER_S = 15.0  # a test that begins first listens to its instruments
+ANSWER_S = 15.0  # a test that begins first waits for its instruments
 
 
 def ask(stand: Path, logbook: Path, request: Request) -> Answer:
@@ -132,23 +129,23 @@ def ask(stand: Path, logbook: Path, request: Request) -> Answer:
             f"{barred[0]}: not allowed to speak to the service; run tell as the user of the service, for "
             "example with sudo -u lashmap"
         )
-    looked = ", ".join(dict.fromkeys(str(place.parent) for place in places))
+    searched = ", ".join(dict.fromkeys(str(place.parent) for place in places))
     raise StandError(
-        f"no service of {stand} answers; looked in {looked}. Start it with lashmap serve {stand}, or "
+        f"no service of {stand} answers; looked in {searched}. Start it with lashmap serve {stand}, or "
         f"name its logbook: lashmap tell --logbook FILE {stand} …"
     )
 
 
 def _talk(line: socket.socket, place: Path, request: Request) -> Answer:
-    heard = bytearray()
+    received = bytearray()
     try:
         line.sendall(line_of(request))
-        while not heard.endswith(b"\n"):
+        while not received.endswith(b"\n"):
             data = line.recv(65_536)
             if not data:
                 break
-            heard += data
-            if len(heard) > MOST_ANSWER_BYTES:
+            received += data
+            if len(received) > MOST_ANSWER_BYTES:
                 raise StandError(f"{place}: the answer does not end; is this another program's socket?")
     except TimeoutError as error:
         raise StandError(
@@ -159,7 +156,7 @@ def _talk(line: socket.socket, place: Path, request: Request) -> Answer:
             f"{place}: the connection broke ({error.strerror}); see the service's log"
         ) from error
     try:
-        return Answer.model_validate_json(bytes(heard))
+        return Answer.model_validate_json(bytes(received))
     except ValidationError as error:
         raise StandError(
             f"{place}: the answer is not understood; use the lashmap that the service was started with"

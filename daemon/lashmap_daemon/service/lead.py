@@ -1,6 +1,7 @@
-"""The tests of a service, one after another: asked for, begun, led, closed, judged; and idle again.
+"""The tests of a service, one after another: begun, led, closed, judged; then the service is idle again.
 
-Whatever becomes of a test, the service lives on. What is refused raises an error that names why.
+Whatever becomes of a test, the service goes on. A refused request raises an error that names the reason.
+Result and report of a closed test are made in a thread of their own.
 """
 
 from __future__ import annotations
@@ -158,7 +159,7 @@ class Lead:
             encoder_deg = await self._engine.still_encoder_deg(waiting.prepared)
             if self._waiting is not waiting:
                 raise StandError("the preparation was given up meanwhile")
-            waiting.told.says = "matched" if known else ""
+            waiting.person.answer = "matched" if known else ""
             return await self._go(waiting, encoder_deg, *([cause] if cause else []))
         finally:
             waiting.busy = False
@@ -180,12 +181,12 @@ class Lead:
             return ["the preparation was given up; nothing was recorded"]
         self._only_when("testing")
         screen = self.screen
-        said = await screen.obey(command) if screen is not None else []
-        if not said and screen is not None:
+        lines = await screen.obey(command) if screen is not None else []
+        if not lines and screen is not None:
             phase = screen.conductor.state.phase.value if screen.conductor else "beginning"
             word = command.split(maxsplit=1)[0]
             raise StandError(f"nothing came of {word}: the test is {phase}; {screen.awaits}")
-        return said
+        return lines
 
     def interrupt(self, why: str) -> None:
         """Close the running test as interrupted; no further one begins."""
@@ -198,8 +199,8 @@ class Lead:
             except LashmapError:
                 LOG.exception("the closing record could not be written")
 
-    def look(self, now_s: float) -> bool:
-        """While a test is prepared: true when the gear says that the marked teeth are together."""
+    def is_matched_by_knock(self, now_s: float) -> bool:
+        """While a test is prepared: true when a knock of the gear reports the marked teeth together."""
         waiting = self._waiting
         if waiting is None or waiting.busy:
             return False
@@ -207,11 +208,11 @@ class Lead:
             LOG.warning("no marked teeth for %.0f minutes: the preparation was given up", PREPARING_S / 60.0)
             self._idle_again()
             return False
-        return waiting.spoken(now_s)
+        return waiting.knocked(now_s)
 
     async def _match(self, waiting: Waiting, when: Literal["later", "now", "unknown"]) -> list[str]:
         instructions = self._wait_for_matched(waiting)
-        # What is refused from here on leaves the test prepared: it can be said again.
+        # What is refused from here on leaves the test prepared: the request can be repeated.
         return instructions if when == "later" else await self.matched(known=when == "now")
 
     # How it goes ------------------------------------------------------------------------------------------
@@ -225,10 +226,10 @@ class Lead:
     async def _go(self, waiting: Waiting, encoder_deg: float, *remarks: str) -> list[str]:
         if self._ending or self.state != "preparing":
             raise StandError("the test was given up before it began")
-        self._engine.refuse_unheard()
+        self._engine.refuse_without_readings()
         self._logbook.must_be_there()
         prepared, angles = waiting.prepared, waiting.angles(encoder_deg)
-        opening = self._engine.opening(prepared, waiting.told, encoder_deg=angles, followed=False)
+        opening = self._engine.opening(prepared, waiting.person, encoder_deg=angles, followed=False)
         self._waiting = self._ports.tap = None
         screen = self.screen = ServiceScreen(prepared.started)
         self.test = prepared.started.test
@@ -270,10 +271,10 @@ class Lead:
             if self._ending:
                 LOG.info("no result was written; lashmap review %s --logbook %s makes it", started.test, book)
             else:
-                said = await asyncio.to_thread(
+                result = await asyncio.to_thread(
                     write_result, book, started.test, self._output, self._bus.conclude
                 )
-                self.last_test = f"{self.last_test}; {said}"
+                self.last_test = f"{self.last_test}; {result}"
         self.test, self.screen = "", None
         self._change("idle")
 
@@ -296,7 +297,7 @@ class Lead:
         self._logbook.must_be_there()
         self._change("preparing")
         try:
-            self._engine.refuse_unheard()
+            self._engine.refuse_without_readings()
             yield
         except BaseException:
             if self.state == "preparing":
@@ -325,9 +326,6 @@ class Lead:
     def _change(self, state: State) -> None:
         self.state = state
         self._on_change()
-
-
-# The result of a closed test as files, as ``lashmap run`` leaves it; made in a thread of its own.
 
 
 def write_result(logbook: Path, test: str, output: Path, publish: Callable[[Assessment], None]) -> str:

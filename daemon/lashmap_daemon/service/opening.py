@@ -1,6 +1,7 @@
 """From a request over the local socket to a test that may begin, and the wait for its matched teeth.
 
-What `lashmap run` asks a person comes with the request here; what it leaves open stays unproven.
+`lashmap run` asks a person; here the answers come with the request, and what it leaves open stays unproven.
+A prepared test waits until a person, or a knock of the gear, reports that the marked teeth are together.
 """
 
 from __future__ import annotations
@@ -86,12 +87,12 @@ class SocketPerson:
     """The person, as far as one word over the socket goes.
 
     Attributes:
-        says: The word.
-        contradicted: The person was told that encoder and marks disagree, and may say so again.
+        answer: To the next question.
+        contradicted: The person knows that encoder and marks disagree, and may confirm the marks.
     """
 
     def __init__(self) -> None:
-        self.says = ""
+        self.answer = ""
         self.contradicted = False
         self._shown = ""
 
@@ -104,10 +105,7 @@ class SocketPerson:
         if self._shown and not self.contradicted:
             self.contradicted = True
             raise StandError(f"{self._shown} Look again, then say it again: lashmap tell STAND matched")
-        return self.says
-
-
-# A prepared test that waits until somebody, or the gear itself, says that the marked teeth are together.
+        return self.answer
 
 
 PREPARING_S = 1800.0  # after this a test that nobody brings to its marked teeth is given up
@@ -119,10 +117,10 @@ class Waiting:
 
     Attributes:
         prepared: The test.
-        told: Who says that they are together.
+        person: Answers that they are together.
         before_deg: Of a test that goes on, the encoder's own angle before anybody turned to the marks.
         gear: What the gear does meanwhile; to be fed.
-        busy: Its marked teeth are being looked at just now.
+        busy: Its marked teeth are being compared now.
 
     Args:
         prepared: The test.
@@ -132,7 +130,7 @@ class Waiting:
     def __init__(self, prepared: Prepared, before_deg: float | None = None) -> None:
         self.prepared = prepared
         self.gear = Channels(prepared.stand.recorded(), prepared.box.gear_set.gear_set(), keep_s=_KEEP_S)
-        self.told, self.before_deg = SocketPerson(), before_deg
+        self.person, self.before_deg = SocketPerson(), before_deg
         self.busy = False
         self._begun_s = self._since_s = time.monotonic()
         setting = prepared.stand.file.hands_free
@@ -147,16 +145,16 @@ class Waiting:
 
     def instructions(self) -> list[str]:
         """What to do now."""
-        said = [
+        lines = [
             "Bring the marked teeth together, hold the gear still, then say it: lashmap tell STAND matched"
         ]
-        return said if self._setting is None else [*said, _knock_sentence(self._setting)]
+        return lines if self._setting is None else [*lines, _knock_sentence(self._setting)]
 
     def overdue(self, now_s: float) -> bool:
         """True when it was waited for long enough."""
         return now_s - self._begun_s > PREPARING_S
 
-    def spoken(self, now_s: float) -> bool:
+    def knocked(self, now_s: float) -> bool:
         """True when the gear knocked."""
         if self._setting is None or self.busy:
             return False

@@ -1,4 +1,4 @@
-"""The service's end of the local socket: who may speak, how long, how much; not what is said.
+"""The service's end of the local socket: who may connect, how long, how much.
 
 Whatever comes in - rubbish, half a request, ten megabytes, silence - costs one connection and nothing else.
 """
@@ -33,7 +33,7 @@ Answering = Callable[[Request], Awaitable[Answer]]
 
 
 @contextlib.asynccontextmanager
-async def listening(path: Path, answer: Answering, *, patience_s: float = PATIENCE_S) -> AsyncIterator[None]:
+async def serving(path: Path, answer: Answering, *, patience_s: float = PATIENCE_S) -> AsyncIterator[None]:
     """Answer requests on a socket at ``path`` while this is entered; the socket is removed afterwards.
 
     Args:
@@ -50,9 +50,9 @@ async def listening(path: Path, answer: Answering, *, patience_s: float = PATIEN
             f"{path}: another service of this stand is running; ask it with lashmap tell STAND status, and "
             "stop it before starting one anew"
         )
-    desk = _Desk(answer, patience_s)
+    connections = _Connections(answer, patience_s)
     try:
-        server = await asyncio.start_unix_server(desk.meet, path, limit=MOST_REQUEST_BYTES)
+        server = await asyncio.start_unix_server(connections.meet, path, limit=MOST_REQUEST_BYTES)
         path.chmod(0o600)  # noqa: ASYNC240 - a local file; the folder lets nobody else in meanwhile
     except OSError as error:
         raise StandError(f"{path}: the local socket cannot be made ({error.strerror or error})") from error
@@ -60,16 +60,16 @@ async def listening(path: Path, answer: Answering, *, patience_s: float = PATIEN
         yield
     finally:
         server.close()
-        desk.send_away()
+        connections.send_away()
         with contextlib.suppress(OSError):
             path.unlink()  # noqa: ASYNC240 - a local file
 
 
-class _Silent(Exception):
-    """Somebody looked whether anybody is here, and said nothing."""
+class _NoRequest(Exception):
+    """Somebody connected and sent nothing."""
 
 
-class _Desk:
+class _Connections:
     def __init__(self, answer: Answering, patience_s: float) -> None:
         self._answer, self._patience_s = answer, patience_s
         self._here: set[asyncio.StreamWriter] = set()
@@ -91,35 +91,35 @@ class _Desk:
             writer.close()
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        said: Answer | None
+        reply: Answer | None
         user = stranger(writer.get_extra_info("socket"))
         if user is not None:
             LOG.warning("a request of user %s was refused: the socket is for its owner", user)
-            said = refusal("only the user of the service and root may speak to it", exit_status=EXIT_STAND)
+            reply = refusal("only the user of the service and root may speak to it", exit_status=EXIT_STAND)
         elif len(self._here) > _MOST_AT_ONCE:
-            said = refusal("too many are speaking to the service at once; try again", exit_status=EXIT_STAND)
+            reply = refusal("too many are speaking to the service at once; try again", exit_status=EXIT_STAND)
         else:
-            said = None
-        if said is None:
-            said = await self._hear(reader)
+            reply = None
+        if reply is None:
+            reply = await self._read(reader)
         else:
             # A connection that is closed with bytes unread takes its answer with it (unix(7)).
             with contextlib.suppress(OSError, TimeoutError):
                 async with asyncio.timeout(_REFUSING_S):
                     await reader.read(MOST_REQUEST_BYTES)
         with contextlib.suppress(OSError, TimeoutError):  # whoever asked may be gone
-            writer.write(line_of(said))
+            writer.write(line_of(reply))
             async with asyncio.timeout(self._patience_s):
                 await writer.drain()
 
-    async def _hear(self, reader: asyncio.StreamReader) -> Answer:
+    async def _read(self, reader: asyncio.StreamReader) -> Answer:
         try:
             line = await self._line(reader)
             return await self._answer(read_request(line))
         except NotUnderstood as error:
             LOG.warning("a request was not understood: %s", error)
             return refusal(str(error))
-        except _Silent:
+        except _NoRequest:
             return refusal("no request came")
         except LashmapError as error:
             return refusal(*error.lines, exit_status=error.exit_status)
@@ -137,7 +137,7 @@ class _Desk:
             raise NotUnderstood(f"no whole request came within {self._patience_s:g} s") from None
         except asyncio.IncompleteReadError as error:
             if not error.partial:
-                raise _Silent from None
+                raise _NoRequest from None
             raise NotUnderstood("half a request came; it must end with a line feed") from None
         except asyncio.LimitOverrunError:
             raise NotUnderstood(f"the request is longer than {MOST_REQUEST_BYTES} bytes") from None

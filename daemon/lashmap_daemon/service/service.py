@@ -1,4 +1,15 @@
-"""Requests of the local socket become deeds of the service, and their answers."""
+"""A stand that is always on: requests and their answers, its tasks, its signals, its end.
+
+All tasks live in one group: when one fails, the service ends with its reason and the service manager starts
+it anew. A failing *test* is no such failure (`service.lead`).
+
+A stand file with any change that needs a restart is refused whole: a calibration date that came with another
+instrument must not be taken for the one that is still connected.
+
+The sign for the watchdog is sent from the loop itself, and only while every part goes on. A full disk is
+reported and borne, since a restart makes no room and a paused test would be lost by it; a logbook that is
+gone or broken is not.
+"""
 
 from __future__ import annotations
 
@@ -31,7 +42,7 @@ from lashmap_daemon.service.journal import Holding
 from lashmap_daemon.service.lead import Lead
 from lashmap_daemon.service.notify import Notifier
 from lashmap_daemon.service.screen import ServiceScreen
-from lashmap_daemon.service.server import listening
+from lashmap_daemon.service.server import serving
 from lashmap_daemon.setup.stand_file import ENCODER, Stand, load_stand
 from lashmap_daemon.story.wording import angle_text
 from lashmap_daemon.system import on_signals
@@ -67,16 +78,16 @@ class Answers:
                 report = self.report()
                 return words.Answer(say=lines(report), status=report)
             case words.Begin():
-                said = await self.lead.begin(request)
+                sentences = await self.lead.begin(request)
             case words.Matched():
-                said = await self.lead.matched(known=request.known)
+                sentences = await self.lead.matched(known=request.known)
             case words.Note():
-                said = await self.lead.obey(f"note {' '.join(request.text.split())}")
+                sentences = await self.lead.obey(f"note {' '.join(request.text.split())}")
             case words.Resume():
-                said = await self.lead.resume(request)
+                sentences = await self.lead.resume(request)
             case _:
-                said = await self.lead.obey(request.command)
-        return words.Answer(say=said)
+                sentences = await self.lead.obey(request.command)
+        return words.Answer(say=sentences)
 
     def report(self) -> words.StatusReport:
         """How the service is now."""
@@ -175,30 +186,30 @@ def _in_test(one: words.InstrumentState, screen: ServiceScreen, now_s: float) ->
 
 def lines(report: words.StatusReport) -> list[str]:
     """A status for a person."""
-    said = [f"{report.stand}: {report.state}" + (f", test {report.test}" if report.test else "")]
+    sentences = [f"{report.stand}: {report.state}" + (f", test {report.test}" if report.test else "")]
     if report.box:
-        said.append(f"  box        {report.box}")
-    said.append(f"  awaits     {report.awaits}")
+        sentences.append(f"  box        {report.box}")
+    sentences.append(f"  awaits     {report.awaits}")
     if report.total:
-        said.append(f"  positions  {report.done} of {report.total} accepted")
+        sentences.append(f"  positions  {report.done} of {report.total} accepted")
     if report.last_refusal:
-        said.append(f"  refused    {report.last_refusal}")
+        sentences.append(f"  refused    {report.last_refusal}")
     for one in report.instruments:
         age = "no reading" if one.age_s is None else f"{one.reading}, {one.age_s:.2f} s old"
         counts = f", {one.bad_frames} bad frames" if one.bad_frames else ""
         counts += f", {one.dropped_chunks} reads dropped" if one.dropped_chunks else ""
         counts += f", came back {one.reconnects} times" if one.reconnects else ""
         rate = f"{one.rate_hz:.0f} samples a second"
-        said.append(f"  {one.instrument:<10} {one.state}: {age}, {rate}{counts} ({one.port})")
+        sentences.append(f"  {one.instrument:<10} {one.state}: {age}, {rate}{counts} ({one.port})")
         if one.detail:
-            said.append(f"             {one.detail}")
+            sentences.append(f"             {one.detail}")
     if report.last_test:
-        said.append(f"  last       {report.last_test}")
+        sentences.append(f"  last       {report.last_test}")
     if report.bus:
-        said.append(f"  bus        {report.bus}")
-    said.append(f"  boxes      {', '.join(report.boxes) or 'none'}")
-    said.append(f"  logbook    {report.logbook}; up for {_span(report.uptime_s)}")
-    return said
+        sentences.append(f"  bus        {report.bus}")
+    sentences.append(f"  boxes      {', '.join(report.boxes) or 'none'}")
+    sentences.append(f"  logbook    {report.logbook}; up for {_span(report.uptime_s)}")
+    return sentences
 
 
 def _span(seconds: float) -> str:
@@ -206,12 +217,6 @@ def _span(seconds: float) -> str:
     if hours >= 48.0:
         return f"{hours / 24.0:.0f} days"
     return f"{hours:.1f} hours" if minutes >= 90.0 else f"{minutes:.0f} minutes"
-
-
-# What of a stand file may change while a service runs, and what may not.
-#
-# All or nothing: a calibration date that came with another instrument must not be taken for the one that
-# still hangs there, so a file with any change that needs a restart is refused whole.
 
 
 _CHANGEABLE = frozenset(
@@ -268,12 +273,6 @@ def _walk(prefix: str, table: dict[str, Any], flat: dict[str, object]) -> None:
             _walk(f"{prefix}{key}.", value, flat)
         else:
             flat[f"{prefix}{key}"] = value
-
-
-# Signs of life that mean something: sent only while every part of the service is seen to go on.
-#
-# The loop itself is proven by the sign being sent from it. A full disk is said but borne, since a restart
-# makes no room and a paused test would be lost by it; a logbook that is gone or broken is not.
 
 
 WATCH_LOG = logging.getLogger("lashmap.watch")
@@ -335,12 +334,6 @@ class Watch:
         return text
 
 
-# A stand that is always on: its tasks, its signals, its end.
-#
-# All tasks live in one group: when any of them fails, the service ends with its reason and the service
-# manager starts it anew; none dies unseen. A failing *test* is no such failure (`service.lead`).
-
-
 LOG = logging.getLogger("lashmap.service")
 _DRAIN_S = 0.1
 _WATCH_S = 1.0
@@ -358,7 +351,7 @@ class Setup:
         logbook: Open for writing.
         boxes: What may be tested.
         output: Folder for results.
-        socket: Where to listen for commands.
+        socket: Where commands come in.
         notifier: Tells the service manager.
         holding: Of the log.
         bus: Where tests are published; leaves it after the service has ended.
@@ -414,7 +407,7 @@ class Service:
             ExceptionGroup: When a task failed.
         """
         try:
-            async with asyncio.TaskGroup() as group, listening(self._setup.socket, self._answers):
+            async with asyncio.TaskGroup() as group, serving(self._setup.socket, self._answers):
                 with self._signals():
                     lead = group.create_task(self._lead.run(), name="tests")
                     others = [
@@ -460,7 +453,7 @@ class Service:
         while True:
             if self._lead.state != "testing":
                 self._ports.drain()
-                if self._lead.look(time.monotonic()):
+                if self._lead.is_matched_by_knock(time.monotonic()):
                     await self._matched_by_hand()
             if self._reload_wanted and self._lead.state == "idle":
                 self._reload()

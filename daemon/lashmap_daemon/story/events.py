@@ -1,4 +1,9 @@
-"""Events of a test that halts or ends early and goes on; listed with the others in `events`."""
+"""What happened in a test: a small set of immutable events, the one source of console, logbook and prompts.
+
+An event carries no time of its own: the stream stamps it once (`Stamped`), so that a replay from the logbook
+yields the same stream. Events after `TestClosed` hold the stored result, which is computed from the closed
+record, and the reviews. They never change what was recorded; undoing is one more event.
+"""
 
 from __future__ import annotations
 
@@ -84,13 +89,6 @@ class RecordingGoesOn:
     given_up_s: float
 
 
-# What happens to a test after its closing: its result is stored, and reviewers look at it.
-#
-# These events come after `TestClosed`, because the result is computed from the closed record. They stand
-# beside what was recorded and never change it; a review is read from them in order, and undoing is one more
-# of them.
-
-
 @dataclass(frozen=True, kw_only=True)
 class ResultStored:
     """The result as it was handed over when the test ran, and the version of the analysis that found it."""
@@ -163,13 +161,6 @@ class SignedOff:
     normal_backlash_mm: float | None
     low_mm: float | None
     high_mm: float | None
-
-
-# What happened: a small set of immutable events, the only thing that console, logbook and prompts listen
-# to.
-#
-# An event carries no time of its own: the stream stamps it once (`Stamped`), so that a replay from the
-# logbook yields the same stream.
 
 
 Outcome = Literal["completed", "stopped", "interrupted", "failed"]

@@ -81,7 +81,7 @@ class Part:
 
 @dataclass(frozen=True, kw_only=True)
 class Story:
-    """A test as far as it is told; nothing in it is changed, `apply` makes the next one.
+    """What is known of a test so far; nothing in it is changed, `apply` makes the next one.
 
     Attributes:
         started: The start record; None before it, and for a record without one.
@@ -172,8 +172,8 @@ class Story:
 BEGINNING = Story()
 
 
-def told(stream: Iterable[Stamped], before: Story = BEGINNING) -> Story:
-    """What a stream of events adds up to, after what was told before."""
+def story_of(stream: Iterable[Stamped], before: Story = BEGINNING) -> Story:
+    """The story of a stream of events, which goes on from the one before."""
     return reduce(apply, stream, before)
 
 

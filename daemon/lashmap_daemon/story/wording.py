@@ -76,7 +76,7 @@ def angle_text(gear_deg: float, *, decimals: int) -> str:
 
 
 def uncertainty_text(length_mm: float | None, units: Units) -> str:
-    """A standard uncertainty with one digit more than the length it belongs to, or more: never nought."""
+    """A standard uncertainty with one digit more than the length it belongs to, or more: never zero."""
     return format_spread(length_mm, units)
 
 
@@ -89,15 +89,15 @@ def _span_text(seconds: float) -> str:
 
 
 def mark_sentence(instrument: str, port: str, mark: str) -> str:
-    """What an instrument said for the first time beside its numbers, and what that means."""
-    said = f"The {instrument} on {port} said for the first time: {mark}."
+    """A mark that an instrument sent for the first time beside its numbers, and what that means."""
+    text = f"The {instrument} on {port} said for the first time: {mark}."
     todo = {
         INDEX_SLIP: "Its index pulse did not come at the count where it belongs, so its angles may be wrong: "
         "see to coupling and cable, and bring the marked teeth together again.",
         LOW_BATTERY: "Change its battery before the next test.",
         BEYOND: "Its angle goes further than wraps_at_deg in its profile: correct that key, or leave it out.",
     }.get(mark)
-    return f"{said} {todo}" if todo else said
+    return f"{text} {todo}" if todo else text
 
 
 def sentence(event: events.Event, units: Units) -> str | None:
@@ -225,8 +225,8 @@ def _compared(event: events.MarksCompared) -> str:
         return f"The encoder still fits the mark of the {event.member}: {event.off_deg:+.2f}° from it"
     if not event.last:
         return f"The encoder does NOT fit the mark of the {event.member}"  # how far would be a way to go
-    said = disagreement(event)
-    return f"{said[:1].upper()}{said[1:]}. {REMEDY}"
+    text = disagreement(event)
+    return f"{text[:1].upper()}{text[1:]}. {REMEDY}"
 
 
 def _accepted(event: events.RockAccepted, units: Units) -> str:

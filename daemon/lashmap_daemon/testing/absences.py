@@ -58,15 +58,15 @@ class Absences:
         """Who was lost, and the reason; empty when everyone is there."""
         return " and ".join(f"the {name} was lost ({away.reason})" for name, away in self._away.items())
 
-    def look(
-        self, now_s: float, lost: Mapping[str, str], *, heard_since_s: float = 0.0
+    def update(
+        self, now_s: float, lost: Mapping[str, str], *, since_s: float = 0.0
     ) -> Iterator[events.Event]:
         """What changed: `events.InstrumentLost`, `events.InstrumentBack` and notes.
 
         Args:
             now_s: Seconds since the test started.
             lost: Instruments whose port does not work now, with the reason.
-            heard_since_s: Since when samples are taken; silence before that counts for nothing.
+            since_s: Since when samples are taken; silence before that counts for nothing.
 
         Raises:
             InstrumentError: When one stays away too long.
@@ -74,7 +74,7 @@ class Absences:
         """
         self._refuse_lost_count(lost, now_s)
         for name in (INDICATOR, ENCODER):
-            dumb = None if name in lost else self._channels.failure(name, now_s, heard_since_s)
+            dumb = None if name in lost else self._channels.failure(name, now_s, since_s)
             reason = lost.get(name) or (dumb.what if dumb else None)
             away = self._away.get(name)
             if away is None and reason is not None:

@@ -1,8 +1,11 @@
-"""A gear that rests between its flanks before it is rocked, or after: friction holds it anywhere in its lash.
+"""A gear at rest: has it arrived at its position, and which rest beside a rock is no dwell.
 
-Decided here: how much of such a rest does not belong to the rock. A rest between the flanks is no dwell on
-one; taken for one, it looks as if a flank had moved. Leaving it out hides nothing: what remains is a
-rock that began later, or ended earlier. A rest in the midst of it stays, for the analysis to judge.
+The gear is still when, in a short window, it moved by no more than a rock explains, and so did the tip (it
+touches its tooth). The rock itself may already be going on.
+
+Friction holds a gear anywhere in its lash. A rest between the flanks, before or after the rock, is left out:
+taken for a dwell it looks as if a flank had moved. Leaving it out hides nothing: what remains is a rock that
+began later, or ended earlier. A rest in the midst of a rock stays, for the analysis to judge.
 """
 
 from __future__ import annotations
@@ -48,12 +51,6 @@ def rest_before(time_s: Floats, value: Floats) -> int:
 def rest_after(time_s: Floats, value: Floats) -> int:
     """Count the samples at the end in which the gear rests between the flanks; as `rest_before`."""
     return rest_before(-time_s[::-1], value[::-1])
-
-
-# Has the gear arrived and is it still? Decided from the last moments of both traces alone.
-#
-# Still means: in a short window the gear moved by no more than a rock explains, and so did the tip (it has
-# come down on its tooth). The rock itself may already be going on.
 
 
 WINDOW_S = 0.4

@@ -1,4 +1,9 @@
-"""What the sequence wants done, as the events that say so."""
+"""The conductor leads one test: samples and commands in, events out.
+
+It holds no port, file, screen or clock: `tick` is given the time and the bytes, so that a live test, a test
+in virtual time and a benchmark run the same code. The sequence decides about order, the analysis about
+numbers; here they meet.
+"""
 
 from __future__ import annotations
 
@@ -104,13 +109,6 @@ def sweep_recorded(sweep: Sweep, swept: Swept | None) -> events.SweepRecorded:
     )
 
 
-# The conductor leads one test: samples and commands in, events out.
-#
-# It holds no port, file, screen or clock: `tick` is told the time and given the bytes, so that a live test,
-# a test in virtual time and a benchmark run the same code. Decisions about order are the sequence's,
-# decisions about numbers the analysis's; here they meet.
-
-
 _BOTH = (INDICATOR, ENCODER)
 _NOBODY: Mapping[str, str] = MappingProxyType({})
 
@@ -156,7 +154,7 @@ class Conductor:
         self._emit = emit
         self._keep = keep
         self._resumption = resumption
-        self._now_s = self._heard_since_s = self._asked_s = resumption.first_s if resumption else 0.0
+        self._now_s = self._read_since_s = self._asked_s = resumption.first_s if resumption else 0.0
         self._break_due = resumption is not None  # the record ended in the middle of whatever came
         self._paused_s = 0.0
         self._moved = False
@@ -200,7 +198,7 @@ class Conductor:
         """
         self._now_s = now_s
         if self._break_due:
-            chunks = {name: [Chunk(self._heard_since_s, b""), *chunks.get(name, [])] for name in _BOTH}
+            chunks = {name: [Chunk(self._read_since_s, b""), *chunks.get(name, [])] for name in _BOTH}
             self._break_due = False
         for name, some in chunks.items():
             self._keep(name, some)
@@ -272,9 +270,9 @@ class Conductor:
         elif not found.last:
             self.happen(words.MarksOff())
         else:
-            said = marks.disagreement(found)
+            text = marks.disagreement(found)
             raise ReferenceDisproved(
-                f"{said[:1].upper()}{said[1:]}. {marks.REMEDY} What was recorded is kept."
+                f"{text[:1].upper()}{text[1:]}. {marks.REMEDY} What was recorded is kept."
             )
 
     def _note_marks(self) -> None:
@@ -305,7 +303,7 @@ class Conductor:
     # What the samples say ------------------------------------------------------------------------------
 
     def _watch_absences(self, lost: Mapping[str, str]) -> None:
-        for event in self._absences.look(self._now_s, lost, heard_since_s=self._heard_since_s):
+        for event in self._absences.update(self._now_s, lost, since_s=self._read_since_s):
             self._emit(event)
         why = self._absences.why
         if why and self.state.phase is not Phase.WAITING:
@@ -388,11 +386,11 @@ class Conductor:
             self.happen(words.SweepBad(("the shaft was not turned",)))
 
     def _wire_errors_in_sweep(self) -> list[str]:
-        said = (
+        notes = (
             self.channels.wire_sentence(name, self.channels.tally(name).since(before), "during this sweep")
             for name, before in self._swept_from.items()
         )
-        return [text for text in said if text]
+        return [note for note in notes if note]
 
     # What the sequence wants ---------------------------------------------------------------------------
 
@@ -436,11 +434,11 @@ class Conductor:
             self.rock = None
             self._emit(events.RecordingPaused(reason=action.reason))
             return
-        given_up_s, self.given_up_s, self._heard_since_s = self.given_up_s, 0.0, now_s
+        given_up_s, self.given_up_s, self._read_since_s = self.given_up_s, 0.0, now_s
         self._emit(events.RecordingGoesOn(paused_s=now_s - self._paused_s, given_up_s=given_up_s))
 
     def _note_disagreement(self, number: int) -> None:
-        """Say it where it begins: at the end nobody can look at tip and coupling as they were."""
+        """Note it where it begins: at the end nobody can inspect tip and coupling as they were."""
         found = self.rock.disagreement if self.rock else None
         if found is not None and not self._disagree:
             self.note(f"Indicator and encoder disagree from position {number} on. {found.sentence}")

@@ -36,10 +36,10 @@ from lashmap_daemon.testing.opening import Person, matched_teeth, start_record, 
 from lashmap_daemon.testing.relay import Relay
 from lashmap_daemon.testing.resume_opening import Reference, open_again, reference_of
 
-_STEADY_S = 4.0  # for the encoder to be heard and the gear to be still
+_STEADY_S = 4.0  # for a reading of the encoder and a still gear
 _LOOK_S = 0.05
-_LISTEN_S = 1.0
-_SAMPLES_TO_BELIEVE = 5  # good lines before an instrument counts as heard
+_LEAST_WAIT_S = 1.0
+_SAMPLES_TO_BELIEVE = 5  # good lines before an instrument counts as there
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,7 +64,7 @@ class Prepared:
 
     @property
     def box(self) -> Box:
-        """The box with what was said about it."""
+        """The box with the answers of the person."""
         return self.started.box
 
 
@@ -114,30 +114,30 @@ class Engine:
         started = replace(started, test=unused_name(self.logbook, started.test))
         return Prepared(started=started, stand=stand, cautions=cautions, operator=operator)
 
-    def heard(self, now_s: float) -> list[str]:
-        """What stands in the way of a test: a sentence for each instrument that gives no readings now.
+    def problems(self, now_s: float) -> list[str]:
+        """Why a test cannot begin: a sentence for each instrument that gives no readings now.
 
-        One that sends on its button stands in no way before it was pressed.
+        One that sends on its button needs no reading before it was pressed.
         """
         problems: list[str] = []
         for instrument in self.ports.instruments.values():
-            said = _problem(instrument, now_s)
-            if not said and instrument.monitor.latest is None and not instrument.monitor.on_button:
-                said = f"{instrument.name} on {instrument.port_name}: no reading yet; try again in a moment"
-            problems += [said] if said else []
+            found = _problem(instrument, now_s)
+            if not found and instrument.monitor.latest is None and not instrument.monitor.on_button:
+                found = f"{instrument.name} on {instrument.port_name}: no reading yet; try again in a moment"
+            problems += [found] if found else []
         return problems
 
-    def refuse_unheard(self) -> None:
+    def refuse_without_readings(self) -> None:
         """Both instruments must give readings now.
 
         Raises:
             StandError: Naming each that does not, and what to do.
         """
-        if problems := self.heard(time.monotonic()):
+        if problems := self.problems(time.monotonic()):
             raise StandError(*problems)
 
-    async def hear(self) -> None:
-        """Wait until both instruments speak.
+    async def wait_for_readings(self) -> None:
+        """Wait until both instruments send readings.
 
         Raises:
             StandError: Naming every instrument that is away, silent or not understood.
@@ -148,12 +148,12 @@ class Engine:
             self.ports.drain()
             now_s = time.monotonic()
             instruments = self.ports.instruments.values()
-            if now_s - start_s < _LISTEN_S:
+            if now_s - start_s < _LEAST_WAIT_S:
                 continue
             problems = [
-                said
+                found
                 for instrument in instruments
-                if not _may_come_back(instrument, now_s) and (said := _problem(instrument, now_s, start_s))
+                if not _may_come_back(instrument, now_s) and (found := _problem(instrument, now_s, start_s))
             ]
             if problems:
                 raise StandError(*problems)
@@ -181,13 +181,13 @@ class Engine:
         limits = arrival.still_limits(gear_set, prepared.box.limits_for_analysis())
         start_s, recent = time.monotonic(), Samples.joined([])
         with self.tapped(channels):
-            # Looks, not time: a program that was held up meanwhile has not seen the gear.
+            # Count rounds, not seconds: a program that was stopped meanwhile has read nothing.
             for _ in range(round(_STEADY_S / _LOOK_S)):
                 now_s = time.monotonic()
                 await asyncio.sleep(_LOOK_S)
                 self.ports.drain()
-                heard = channels.gear_deg(start_s)
-                window_s = arrival.window_s(len(heard) / max(now_s - start_s, _LOOK_S))
+                gear = channels.gear_deg(start_s)
+                window_s = arrival.window_s(len(gear) / max(now_s - start_s, _LOOK_S))
                 recent = channels.gear_deg(now_s - window_s)
                 angle = channels.latest_encoder_deg
                 if now_s - start_s >= window_s and arrival.rests(recent, limits) and angle is not None:

@@ -1,4 +1,4 @@
-"""Where to look next: the tight spot of the positions so far, and what to measure to confirm it."""
+"""What to measure next: the tight spot of the positions so far, and what to measure to confirm it."""
 
 from __future__ import annotations
 

@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from lashmap_daemon.testing.live_test import Screen
 
 
-LOOK_S = 0.1  # how often the trace is looked at
+SEARCH_S = 0.1  # how often the trace is searched
 _FEWEST_SAMPLES = 4  # in a time of standing still
-_LONGEST_GAP_S = 0.5  # between samples: whoever looks away may miss half of a knock
+_LONGEST_GAP_S = 0.5  # between samples: half of a knock may be missed in one
 _HERE = 0.25  # of a tooth: the same place, with room for the lash
 
 
@@ -63,7 +63,7 @@ def find_knock(gear: Samples, setting: HandsFreeTable, *, pitch_deg: float, sinc
         gear: Gear angle over `reach_back_s` or less, degrees.
         setting: Of the stand file.
         pitch_deg: Of a gear tooth.
-        since_s: What lies before is not looked at: it belongs to an earlier knock or question.
+        since_s: What lies before is left out: it belongs to an earlier knock or question.
     """
     fresh = gear.time_s >= since_s
     time_s, angle = gear.time_s[fresh], gear.value[fresh]
@@ -113,7 +113,7 @@ class HandsFree:
 
     def __init__(self, setting: HandsFreeTable, pitch_deg: float) -> None:
         self._setting, self._pitch_deg = setting, pitch_deg
-        self._looked_s = -math.inf
+        self._checked_s = -math.inf
         self._since_s = -math.inf
         self._asked_teeth = 0
 
@@ -122,13 +122,13 @@ class HandsFree:
         if isinstance(event, events.PositionAsked):
             self._asked_teeth = event.turn_teeth
 
-    def look(self, conductor: Conductor) -> list[str]:
+    def commands_of(self, conductor: Conductor) -> list[str]:
         """Commands that the gear gave since the last call."""
         channels, state = conductor.channels, conductor.state
         latest = channels.latest_gear_deg
-        if latest is None or latest[0] - self._looked_s < LOOK_S:
+        if latest is None or latest[0] - self._checked_s < SEARCH_S:
             return []
-        self._looked_s = latest[0]
+        self._checked_s = latest[0]
         checking = state.phase is Phase.CHECKING and "matched" in self._setting.gestures
         if not checking and (state.phase is not Phase.TURNING or state.target is None):
             self._since_s = latest[0]  # a knock does not begin in a rock
@@ -193,8 +193,8 @@ class HandsFreeScreen:
         self._screen.show(conductor, now_s)
 
     def commands(self) -> list[str]:
-        """What the operator asked for, and what the gear said."""
-        spoken = [] if self._conductor is None else self._hands_free.look(self._conductor)
+        """What the operator asked for, and what knocks of the gear asked for."""
+        spoken = [] if self._conductor is None else self._hands_free.commands_of(self._conductor)
         return [*self._screen.commands(), *spoken]
 
 

@@ -1,6 +1,6 @@
 """What happens in a live test is stamped, kept, and only then shown; with a full disk it waits.
 
-The logbook comes first and is written at once: what a listener hears is durable, but for the news that
+The logbook comes first and is written at once: what a listener receives is durable, but for the news that
 nothing can be written. While the disk is full events wait in order and raw samples wait in the logbook, up to
 a bound; beyond it the newest samples are given up, as if they had never come, and a break marks the place.
 When the test pauses and goes on is the sequence's. A test that ends then cannot wait: it is closed with the
@@ -89,7 +89,7 @@ class Keeper:
         stamped = events.Stamped(time_s=self._now_s(), utc=f"{self._utc():%Y-%m-%dT%H:%M:%SZ}", event=event)
         self._backlog.append(stamped)
         if isinstance(event, events.RecordingPaused):
-            self._tell(stamped)  # promises nothing, and cannot wait
+            self._notify(stamped)  # promises nothing, and cannot wait
         elif not self.full and self.gone is None:
             self._write_backlog()
 
@@ -102,7 +102,7 @@ class Keeper:
         except LogbookGone as error:
             self._note_gone(error)
 
-    def look(self) -> None:
+    def check_file(self) -> None:
         """See whether the logbook's file is there, also while nothing is written."""
         try:
             self._logbook.must_be_there()
@@ -147,7 +147,7 @@ class Keeper:
             LogbookGone: When the logbook's file is gone; says where everything is saved, or why it is not.
         """
         if self.gone is None:
-            self.look()
+            self.check_file()
         if self.gone is not None:
             raise self._saved(self.gone)
         if self.full and self._reserve is not None and self._reserve.release():
@@ -171,9 +171,9 @@ class Keeper:
         self._finished = True
         saved: Path | None = None
         try:
-            self._logbook, told = self._logbook.saved_elsewhere(self._test, self._written)
+            self._logbook, how = self._logbook.saved_elsewhere(self._test, self._written)
         except LogbookError as error:
-            told = f"nothing could be saved: {error}"
+            how = f"nothing could be saved: {error}"
         else:
             saved, self.gone, self.full = self._logbook.path, None, ""
             try:
@@ -182,8 +182,8 @@ class Keeper:
             except LogbookError as error:
                 self.full = str(error)
             if self.full:
-                told = f"{told}, but the end of the test is lost: {self.full}"
-        self.gone = LogbookGone(gone.path, gone.why, saved=saved, how_saved=f"the test was stopped. {told}")
+                how = f"{how}, but the end of the test is lost: {self.full}"
+        self.gone = LogbookGone(gone.path, gone.why, saved=saved, how_saved=f"the test was stopped. {how}")
         return self.gone
 
     def _write_backlog(self) -> None:
@@ -205,7 +205,7 @@ class Keeper:
             if isinstance(stamped.event, events.TestClosed):
                 self.closed = stamped.event
             if not isinstance(stamped.event, events.RecordingPaused):
-                self._tell(stamped)
+                self._notify(stamped)
 
     def _note_gone(self, error: LogbookGone) -> None:
         if self.gone is None:
@@ -215,6 +215,6 @@ class Keeper:
         self.full = str(error)
         self._tried_s = self._now_s()
 
-    def _tell(self, stamped: events.Stamped) -> None:
+    def _notify(self, stamped: events.Stamped) -> None:
         for listener in self._listeners:
             listener(stamped)

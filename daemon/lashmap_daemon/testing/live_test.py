@@ -63,19 +63,19 @@ class Screen(Protocol):
         """Time to draw."""
 
     def commands(self) -> list[str]:
-        """What the operator said since then: ``repeat``, ``skip``, ``matched``, ``stop``, ``note …``."""
+        """What the operator asked for since then: ``repeat``, ``skip``, ``matched``, ``stop``, ``note …``."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Opening:
-    """What is known when the instruments have been heard and the sequence may begin.
+    """What is known when both instruments give readings and the sequence may begin.
 
     Attributes:
         started: The start record.
         cautions: Who confirmed the cautions, and how.
         preconditions: Each with its state.
         matched: The encoder's angle at engagement 0.
-        rates_hz: Samples a second as heard, by channel.
+        rates_hz: Samples a second, by channel.
         resumed: The event that a test goes on which had ended early; None for a new test.
         resumption: From where it goes on.
     """
@@ -226,7 +226,7 @@ class LiveTest:
         self.conductor.happen(replace(stop, reason=f"{stop.reason}; before, {away}") if away else stop)
 
     def _mind_the_disk(self) -> None:
-        self._keeper.look()
+        self._keeper.check_file()
         if self._keeper.gone is not None:
             raise self._keeper.gone
         paused = self.conductor.state.phase is Phase.PAUSED

@@ -1,7 +1,9 @@
-"""One instrument as it is heard: what came of its bytes, how fast and how evenly, and what is wrong with it.
+"""The instruments of a stand, each with a monitor: its readings, their rate and age, and what is wrong.
 
 The same monitor serves `lashmap check`, the instruments of a service, the moments before a test and the test
-itself, so that all of them say the same of the same instrument.
+itself, so that all of them report the same of the same instrument. A port that was open once reconnects by
+itself; `StandPorts` opens it first, and again when its reader ended for good. What an instrument sends while
+no test runs is decoded for reading, rate and age, then forgotten.
 """
 
 from __future__ import annotations
@@ -67,7 +69,7 @@ class InstrumentMonitor:
     Args:
         stand: Names its port and profile.
         name: Its role.
-        since_s: When listening begins.
+        since_s: When monitoring begins.
         lone: As the attribute.
     """
 
@@ -83,10 +85,10 @@ class InstrumentMonitor:
     def forget_turns(self) -> None:
         """Decode from here on as if nothing had come before, for an encoder whose turns nobody needs."""
         self.decoder = self._fresh()
-        self._said_before: dict[str, int] = {}  # marks before the chunk with the newest sample
+        self._marks_before: dict[str, int] = {}  # marks before the chunk with the newest sample
 
     def start_over(self, since_s: float) -> None:
-        """Forget all that came, and listen anew."""
+        """Forget all that came, and begin anew."""
         self.forget_turns()
         self.latest: tuple[float, float] | None = None
         self.time_uncertainty_s = math.nan
@@ -96,13 +98,13 @@ class InstrumentMonitor:
 
     def feed(self, *chunks: Chunk) -> Samples:
         """Decode the next chunks; empty when they complete no sample."""
-        said = dict(self.parser.marks)
+        marks = dict(self.parser.marks)
         samples = self.decoder.feed(Chunks.of(*chunks))
         heard_s = [chunk.arrival_s for chunk in chunks if not chunk.is_break]
         if heard_s:
             self._heard_s = heard_s[-1]
         if len(samples):
-            self._said_before = said
+            self._marks_before = marks
             self.time_uncertainty_s = float(samples.time_uncertainty_s[-1])
         right = samples if self.lone is None else self.lone.feed(samples)
         if len(right):
@@ -171,7 +173,7 @@ class InstrumentMonitor:
 
         Args:
             now_s: The time now, on the clock of the chunks.
-            since_s: Silence before it counts for nothing; when listening began, unless given.
+            since_s: Silence before it counts for nothing; when monitoring began, unless given.
             lost: What is known of a port that stopped working.
             patience_s: How long it may give no sample.
 
@@ -198,21 +200,15 @@ class InstrumentMonitor:
         if self.on_button and self.latest is not None:
             return None
         if self.on_button or now_s - self._heard_s < SILENT_S:
-            # What it said an hour ago explains nothing.
-            before = self._said_before
-            said = tuple(mark for mark, count in sorted(parser.marks.items()) if count > before.get(mark, 0))
-            return InstrumentWithoutReading(self.name, self.port, silent_s, said, last)
+            # A mark of an hour ago explains nothing.
+            before = self._marks_before
+            marks = tuple(mark for mark, count in sorted(parser.marks.items()) if count > before.get(mark, 0))
+            return InstrumentWithoutReading(self.name, self.port, silent_s, marks, last)
         return InstrumentSilent(self.name, self.port, silent_s, asked=self.profile.sends == "when asked")
 
     def _forget(self, now_s: float) -> None:
         while self._reads and now_s - self._reads[0].arrival_s > _RATE_S:
             self._reads.popleft()
-
-
-# The instruments of a stand: opened when they are there, drained while nobody tests, never given up.
-#
-# A port that was open once finds its own way back; here it is only opened first, and again when its reader
-# ended for good. What comes in while no test runs is decoded to know reading, rate and age, then forgotten.
 
 
 LOG = logging.getLogger("lashmap.ports")
@@ -225,7 +221,7 @@ class StandInstrument:
 
     Attributes:
         name: Its role.
-        monitor: What is heard of it, and what is wrong with it.
+        monitor: Its readings, and what is wrong with it.
         source: Its port; None while it could not be opened.
         problem: Why it is not open.
 
@@ -287,7 +283,7 @@ class StandInstrument:
         self.ended.set()
 
     def skip_rest(self, now_s: float) -> None:
-        """A test took this instrument's samples meanwhile: begin to listen anew."""
+        """A test took this instrument's samples meanwhile: begin anew."""
         self.monitor.start_over(now_s)
 
     @property

@@ -123,7 +123,7 @@ def matched_teeth(
 def ask_at_rest(question: str, person: Person, *, encoder_deg: Callable[[], float]) -> tuple[str, float]:
     """The answer to a question, and the encoder's angle then, from a gear that stands still.
 
-    While the gear turns, the person is told so and asked again.
+    While the gear turns, the person is warned and asked again.
 
     Raises:
         GearTurns: When there is nobody to hold it, or it never stands still.

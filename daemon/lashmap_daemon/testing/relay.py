@@ -108,7 +108,7 @@ class Relay(Generic[T]):
                 self._since_s, item = self._items.popleft()
             try:
                 self._hand_on(item)
-            except Exception as error:  # noqa: BLE001 - whatever it is, the owner must hear of it
+            except Exception as error:  # noqa: BLE001 - whatever it is, it is reported to the owner
                 with self._changed:
                     self.failure = error
                     self._items.clear()

@@ -224,9 +224,16 @@ def judge(reference: Reference, before: Before, found_deg: float, *, followed: b
     if before.count == "began anew":
         detail = f"{again}; the encoder could not confirm it: its count began anew"
         return FoundAgain(matched=matched, precondition=_proven(detail))
+    return _contradicted(reference, before, matched, off_deg, again)
+
+
+def _contradicted(
+    reference: Reference, before: Before, matched: events.MatchedTeethSet, off_deg: float, again: str
+) -> FoundAgain:
+    """Marks and count do not agree by ``off_deg``: failed when the count was kept, otherwise unproven."""
     turns = reference.gear_set.mesh_cycle // reference.gear_set.gear_teeth
     by_count = f"by its count the marked teeth are {abs(off_deg / reference.pitch_deg):.1f} teeth from here"
-    look = (
+    remedy = (
         "Look at both marks: pinion and gear meet there once in "
         f"{turns} {'turn' if turns == 1 else 'turns'} of the gear."
     )
@@ -240,7 +247,7 @@ def judge(reference: Reference, before: Before, found_deg: float, *, followed: b
                 detail=f"when the test was resumed {what}",
                 remedy="Look at the marks of both members, and test again from the start.",
             ),
-            contradiction=f"{what[:1].upper()}{what[1:]}. {look}",
+            contradiction=f"{what[:1].upper()}{what[1:]}. {remedy}",
         )
     stood = f"the encoder stood {before.moved_deg:+.1f}° from where the record ended, and {by_count}"
     return FoundAgain(
@@ -252,16 +259,13 @@ def judge(reference: Reference, before: Before, found_deg: float, *, followed: b
             remedy="If the encoder was switched off, switch it off and on at the marked teeth, so that its "
             "count begins anew there, and resume; or test again from the start.",
         ),
-        contradiction=f"{stood[:1].upper()}{stood[1:]}. {look} If the encoder was switched off meanwhile, "
+        contradiction=f"{stood[:1].upper()}{stood[1:]}. {remedy} If the encoder was switched off meanwhile, "
         "stop here, switch it off and on once more and resume, so that its count begins at its own zero.",
     )
 
 
 def _proven(detail: str) -> Precondition:
     return Precondition(name="matched teeth", state="proven", detail=detail)
-
-
-# Before the first position of a test that goes on: what is proven anew, and what its first records say.
 
 
 def reference_of(unfinished: Unfinished, logbook: Logbook) -> Reference | None:
@@ -306,7 +310,7 @@ def open_again(
         reference: What its record says of the matched teeth (`reference_of`).
         person: Who is asked.
         cautions: Confirmed anew.
-        rates_hz: Samples a second as heard, by channel.
+        rates_hz: Samples a second, by channel.
         encoder_deg: Reads the encoder now.
         followed: It follows a count that wraps from one call to the next.
         operator: Who goes on with it.

@@ -54,8 +54,8 @@ class _Timed:
     def __init__(self, stand: OnBus, outcome: Outcome) -> None:
         self._stand, self._outcome = stand, outcome
         bus = stand.bus
-        self._hear, self._look = bus.hear, bus.look
-        bus.hear, bus.look = self.hear, self.look  # type: ignore[method-assign, assignment]
+        self._hear, self._look = bus.hear, bus.take_snapshot
+        bus.hear, bus.take_snapshot = self.hear, self.look  # type: ignore[method-assign, assignment]
 
     def hear(self, *told: object) -> None:
         self._time(self._hear, *told)

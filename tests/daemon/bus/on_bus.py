@@ -33,7 +33,7 @@ class OnBus:
                 return
             self.test.tick()
             self._tell()
-            self.bus.look(self.test.conductor, self.test.now_s)
+            self.bus.take_snapshot(self.test.conductor, self.test.now_s)
             for words in self.bus.commands():
                 self.obey(words)
 

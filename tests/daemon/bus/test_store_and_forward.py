@@ -113,7 +113,7 @@ def test_a_frozen_broker_and_a_locked_logbook_delay_nobody(tmp_path: Path, broke
             taken_s = []
             for _ in range(100):
                 start_s = time.perf_counter()
-                stand.bus.look(test.conductor, test.now_s)
+                stand.bus.take_snapshot(test.conductor, test.now_s)
                 taken_s.append(time.perf_counter() - start_s)
                 test.now_s += 0.02
             return sorted(taken_s)
@@ -138,9 +138,9 @@ def test_a_fault_inside_the_bus_ends_no_test_and_keeps_no_record(tmp_path: Path,
         def fails(*_: object) -> None:
             raise ZeroDivisionError("made to fail")
 
-        assert stand.bus._onlooker is not None
-        stand.bus._onlooker.hear = fails  # type: ignore[method-assign, assignment]
-        stand.bus._onlooker.look = fails  # type: ignore[method-assign, assignment]
+        assert stand.bus._snapshots is not None
+        stand.bus._snapshots.hear = fails  # type: ignore[method-assign, assignment]
+        stand.bus._snapshots.take = fails  # type: ignore[method-assign, assignment]
         stand.run()
         accepted = test.of(events.RockAccepted)
         assert heard.wait(lambda: len(heard.on("position")) == len(accepted))

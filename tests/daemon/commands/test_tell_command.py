@@ -17,7 +17,7 @@ import pytest
 from daemon.command import ENTRY, lashmap
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.service.client import place_for
-from lashmap_daemon.service.server import listening
+from lashmap_daemon.service.server import serving
 from lashmap_daemon.service.words import Answer, Request, StatusReport
 
 REPORT = StatusReport(state="idle", stand="Bench 1", logbook="x.logbook", awaits="a test", instruments=[])
@@ -48,7 +48,7 @@ def service(stand: Path) -> Iterator[list[Request]]:
         return Answer(say=[f"{request.command}: done"])
 
     async def serve() -> None:
-        async with listening(place_for(stand, stand, os.environ), answer):
+        async with serving(place_for(stand, stand, os.environ), answer):
             ready.set()
             await asyncio.to_thread(done.wait)
 

@@ -175,7 +175,7 @@ def test_what_waits_for_room_is_saved_too_when_the_full_file_goes(tmp_path: Path
     waited = test.logbook.waiting_bytes
     assert waited > 1000
     unlinked(test.logbook.path)
-    test.keeper.look()
+    test.keeper.check_file()
     test.keeper.emit(events.TestClosed(outcome="failed", reason="the file is gone"))
     with pytest.raises(LogbookGone) as caught:
         test.keeper.finish(0.0)
@@ -218,7 +218,7 @@ def test_what_can_no_longer_be_read_is_saved_from_memory(tmp_path: Path) -> None
     test.keeper.emit(test.started)
     test.run_until(events.RockAccepted)
     unlinked(test.logbook.path)
-    test.keeper.look()
+    test.keeper.check_file()
     test.keeper.emit(events.TestClosed(outcome="failed", reason="the file is gone"))
     test.logbook._base.close()
     with pytest.raises(LogbookGone, match=r"the events of test .* waited: the rest is lost") as caught:

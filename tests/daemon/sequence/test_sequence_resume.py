@@ -1,6 +1,6 @@
 """Random stories that are broken off anywhere and go on: nothing is lost or done twice, the end is the same.
 
-The story is kept as the events a live test would write, cut at any of them, and read back by `story.told`; so
+The story is kept as the events a live test would write, cut at any of them, and read back by `story_of`; so
 the pure sequence and the reading of the record are held to each other.
 """
 

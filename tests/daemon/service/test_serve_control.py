@@ -16,7 +16,7 @@ from hypothesis import example, given
 from hypothesis import strategies as some
 from lashmap_daemon.errors import EXIT_CONFIGURATION, EXIT_STAND, StandError
 from lashmap_daemon.service import server as control_server
-from lashmap_daemon.service.server import listening
+from lashmap_daemon.service.server import serving
 from lashmap_daemon.service.words import (
     MOST_REQUEST_BYTES,
     Answer,
@@ -62,7 +62,7 @@ def served(
     tmp_path: Path, work: Callable[[Path], Awaitable[None]], patience_s: float = 600.0, tries: int = 1
 ) -> None:
     async def main() -> None:
-        async with listening(tmp_path / "s", answer, patience_s=patience_s):
+        async with serving(tmp_path / "s", answer, patience_s=patience_s):
             await work(tmp_path / "s")
             said = b""
             for _ in range(tries):
@@ -243,9 +243,9 @@ def test_a_second_service_is_refused_and_a_dead_ones_socket_replaced(tmp_path: P
         path = tmp_path / "s"
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as left_behind:
             left_behind.bind(str(path))
-        async with listening(path, answer):
+        async with serving(path, answer):
             with pytest.raises(StandError, match="another service of this stand is running"):
-                async with listening(path, answer):
+                async with serving(path, answer):
                     raise AssertionError("both are in")
             assert b"status" in await send(path, STATUS)
 

@@ -104,7 +104,7 @@ class Bench:
         while (gone := (time.monotonic() - start_s) / seconds) < 1.0:
             self.angle_deg = start_deg + (to_deg - start_deg) * gone
             self.ports.drain()
-            spoke = self.lead.look(time.monotonic()) or spoke
+            spoke = self.lead.is_matched_by_knock(time.monotonic()) or spoke
             await asyncio.sleep(0.02)
         self.angle_deg = to_deg
         return spoke
@@ -149,7 +149,7 @@ def test_marked_teeth_are_not_taken_from_a_gear_that_turns(tmp_path: Path) -> No
         turning.cancel()
         states = [bench.lead.state]
         for later_s in (PREPARING_S - 10.0, PREPARING_S + 1.0):
-            assert not bench.lead.look(time.monotonic() + later_s)
+            assert not bench.lead.is_matched_by_knock(time.monotonic() + later_s)
             states.append(bench.lead.state)
         assert states == ["preparing", "preparing", "idle"]
         assert bench.logbook.tests() == []

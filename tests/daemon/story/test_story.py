@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from lashmap_daemon.sequence.resume import plan
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
-from lashmap_daemon.story.story import BEGINNING, NOT_CLOSED, Story, apply, told
+from lashmap_daemon.story.story import BEGINNING, NOT_CLOSED, Story, apply, story_of
 
 GOLDEN = sorted(path.parent.name for path in Path(__file__).parents[2].glob("golden/*/test.logbook"))
 
@@ -40,12 +40,12 @@ def test_told_in_any_pieces_it_is_the_same_and_nothing_earlier_changes(
     name: str, data: st.DataObject
 ) -> None:
     stream = recorded(name)
-    whole = told(stream)
+    whole = story_of(stream)
     cuts = sorted(data.draw(st.lists(st.integers(0, len(stream)), max_size=5)))
     story, kept = BEGINNING, list[tuple[Story, bytes]]()
     for first, last in zip([0, *cuts], [*cuts, len(stream)], strict=True):
         kept.append((story, pickle.dumps(story)))
-        story = told(stream[first:last], story)
+        story = story_of(stream[first:last], story)
     assert story == whole
     assert [pickle.dumps(one) for one, _ in kept] == [before for _, before in kept]
 
@@ -61,13 +61,13 @@ def test_a_test_that_goes_on_from_its_record_goes_on_from_where_it_stood(
     live = BEGINNING
     for stamped in stream[:cut]:
         live = apply(live, stamped)
-    read = told(
+    read = story_of(
         Stamped(time_s=one.time_s, utc=one.utc, event=events.from_json(*events.to_json(one.event)))
         for one in stream[:cut]
     )
     assert read == live
     assert plan(read, end_s=read.end_s, tries=3) == plan(live, end_s=live.end_s, tries=3)
-    assert told(stream[cut:], read) == told(stream)
+    assert story_of(stream[cut:], read) == story_of(stream)
 
 
 def test_every_kind_of_event_has_its_place_and_most_leave_a_trace() -> None:
@@ -94,7 +94,7 @@ def test_what_halts_a_test_is_over_when_it_goes_on() -> None:
         instrument="encoder", port="/dev/x", reason="gone", patience_s=9.0, remedy="See to its cable."
     )
     closed = events.TestClosed(outcome="failed", reason="the encoder is gone")
-    halted = told([at(1, lost), at(2, events.RecordingPaused(reason="full")), at(3, closed)])
+    halted = story_of([at(1, lost), at(2, events.RecordingPaused(reason="full")), at(3, closed)])
     assert (halted.lost["encoder"], halted.closing) == (lost, "failed: the encoder is gone")
     assert halted.paused is not None
     resumed = events.TestResumed(operator="Ada", version="0", first_s=4.0, gap_s=1.0)

@@ -135,7 +135,7 @@ def test_a_stand_that_is_not_told_gives_no_angle_after_the_first_turn(tmp_path: 
     absences = Absences(channels, patience_s=120.0, near_deg=2.0, go_on="lashmap run S B --resume")
     # Going on with another profile is refused, since what was recorded would be read another way.
     with pytest.raises(StandError, match="its angle jumped further than anybody turns") as caught:
-        list(absences.look(10.0, {}))
+        list(absences.update(10.0, {}))
     said = str(caught.value)
     assert "write wraps_at_deg = 360 in its profile and begin a new test. Otherwise bring the marked" in said
     assert said.endswith("go on with: lashmap run S B --resume")

@@ -80,7 +80,7 @@ def test_the_angle_is_taken_from_a_gear_that_stands_still(tmp_path: Path) -> Non
     bench = Bench(tmp_path)
 
     async def work() -> float:
-        await bench.engine.hear()
+        await bench.engine.wait_for_readings()
         bench.speed_deg_s = 20.0
         for channels in (None, bench.channels):
             with pytest.raises(GearTurns, match="hold it still with the marked teeth together, then say so"):
@@ -96,7 +96,7 @@ def test_an_encoder_that_fell_silent_is_no_gear_that_turns(tmp_path: Path) -> No
 
     async def work() -> None:
         with bench.engine.tapped(bench.channels):
-            await bench.engine.hear()
+            await bench.engine.wait_for_readings()
             bench.engine.ports.instruments[ENCODER].source = Line(lambda: b"")
             with pytest.raises(StandError, match=r"encoder on .*: no bytes for 4\.\d s"):
                 await bench.engine.still_encoder_deg(bench.prepared, bench.channels)
@@ -108,7 +108,7 @@ def test_a_gear_that_comes_to_rest_meanwhile_is_waited_for(tmp_path: Path) -> No
     bench = Bench(tmp_path)
 
     async def work() -> float:
-        await bench.engine.hear()
+        await bench.engine.wait_for_readings()
         bench.speed_deg_s = 20.0
         asyncio.get_running_loop().call_later(1.5, lambda: setattr(bench, "speed_deg_s", 0.0))
         return await bench.engine.still_encoder_deg(bench.prepared)
@@ -124,15 +124,15 @@ def test_an_instrument_that_is_silent_or_away_is_named_before_the_test(tmp_path:
         with pytest.raises(
             StandError, match=r"indicator on .*: no bytes for 3\.\d s\. Check power and cable"
         ):
-            await bench.engine.hear()
+            await bench.engine.wait_for_readings()
         bench.indicator._line = lambda: b"-004.0000\r\n"
-        await bench.engine.hear()
-        bench.engine.refuse_unheard()
+        await bench.engine.wait_for_readings()
+        bench.engine.refuse_without_readings()
         bench.indicator.lost = Loss(since_s=time.monotonic(), reason="unplugged")
         with pytest.raises(
             StandError, match=r"indicator on .*: the port stopped working \(unplugged\)"
         ) as caught:
-            await bench.engine.hear()
+            await bench.engine.wait_for_readings()
         assert len(caught.value.lines) == 1  # the encoder speaks
 
     in_virtual_time(work())

@@ -123,7 +123,7 @@ class ByHand(VirtualTest):
         """Do what the gear says, as a live test does."""
         if self.conductor.closed:
             return
-        for command in self.hands_free.look(self.conductor):
+        for command in self.hands_free.commands_of(self.conductor):
             self.spoken.append(command)
             word, _, rest = command.partition(" ")
             if word == "note":
@@ -252,7 +252,7 @@ class Asked:
             ),
         )
         gear_set = SimpleNamespace(gear_angle_deg=lambda engagement: engagement * PITCH)
-        return listening.look(
+        return listening.commands_of(
             cast("Conductor", SimpleNamespace(state=state, channels=channels, gear_set=gear_set))
         )
 
