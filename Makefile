@@ -20,8 +20,11 @@ $(VENV)/.dev: $(VENV)/.runtime
 demo: $(VENV)/.runtime  ## the main job on a simulated stand, about a minute and a half
 	$(BIN)/lashmap demo
 
+# More than there are cores: many tests wait for instruments, brokers and processes in real time.
+WORKERS ?= 4
+
 test: $(VENV)/.dev  ## every test but the benchmarks and the full attacks
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n $(WORKERS) --dist worksteal
 
 installed: $(VENV)/.dev  ## build the wheel, install it away from the clone, run it there
 	PYTHON=$(CURDIR)/$(BIN)/python .ci/installed

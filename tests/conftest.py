@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+import sys
 
 from hypothesis import HealthCheck, settings
 
@@ -15,3 +16,7 @@ settings.register_profile(
     suppress_health_check={*settings().suppress_health_check, HealthCheck.too_slow},
 )
 settings.load_profile("unhurried")
+
+# Hundreds of tests start the program: none of these processes is to compile all of it again.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False

@@ -18,6 +18,8 @@ MARK = "\N{REPLACEMENT CHARACTER}"
 _UNWANTED = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 _MOST_MARKS_ON_A_LETTER = 3
 _LINES = re.compile("(\n)")
+# What nearly all texts of a screen consist of: ASCII, ° ± · –, arrows, frames, dots of a picture.
+_PLAINLY_VISIBLE = re.compile("[\n -~°±·–←→─-⣿]*")
 _NOT_PLAIN = re.compile(r"[^\n -~]")
 
 
@@ -37,6 +39,8 @@ def visible(text: str) -> str:
 
 def visible_lines(text: str) -> str:
     """As `visible`, with line breaks left as they are: for text of several lines that is our own."""
+    if _PLAINLY_VISIBLE.fullmatch(text):
+        return text
     return "".join(part if part == "\n" else visible(part) for part in _LINES.split(text))
 
 

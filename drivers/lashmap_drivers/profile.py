@@ -37,7 +37,7 @@ class InstrumentProfile(BaseModel):
             over any number of turns.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     #: True when the port of the stand file names a file instead of a serial port.
     reads_file: ClassVar[bool] = False

@@ -35,6 +35,7 @@ class Message(BaseModel):
         extra="ignore",
         populate_by_name=True,
         json_schema_serialization_defaults_required=True,
+        defer_build=True,
     )
 
     schema_number: Literal[1] = Field(default=1, alias="schema", description="Number of this schema.")
@@ -75,7 +76,7 @@ class Live(Message):
 class Target(BaseModel):
     """The position that is asked for."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     position: Count
     engagement: int
@@ -87,7 +88,7 @@ class Target(BaseModel):
 class Rock(BaseModel):
     """The rock being recorded, as far as it can be measured yet."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     reversals: Count
     reversals_wanted: Count
@@ -100,7 +101,7 @@ class Rock(BaseModel):
 class Mark(BaseModel):
     """A position on the gear: measured, or still to do (backlash is None)."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     gear_angle_deg: Finite
     normal_backlash_mm: Finite | None
@@ -110,7 +111,7 @@ class Mark(BaseModel):
 class TightSpot(BaseModel):
     """The tight spot of the lash map so far."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     gear_angle_deg: Finite
     normal_backlash_mm: Finite
@@ -119,7 +120,7 @@ class TightSpot(BaseModel):
 class InstrumentIs(BaseModel):
     """An instrument of a stand that is always on, in a word."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     instrument: Word
     state: Literal["heard", "absent", "away", "silent", "not understood", "without reading"]
@@ -128,7 +129,7 @@ class InstrumentIs(BaseModel):
 class Service(BaseModel):
     """What a stand that is always on does, with a test or without one."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     doing: Literal["idle", "preparing", "testing", "concluding", "ending"]
     awaits: Sentence = Field(description="What it waits for now.")
@@ -235,7 +236,7 @@ Alarm = Annotated[InstrumentLost | InstrumentBack | ClosedEarly, Field(discrimin
 class Spot(BaseModel):
     """A tight spot with its uncertainty."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     engagement: int
     gear_angle_deg: Finite
@@ -249,7 +250,7 @@ class Spot(BaseModel):
 class SweptRunout(BaseModel):
     """What a runout sweep gave."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     member: Shaft
     fim_mm: Finite | None = Field(description="Full indicator movement over a turn.")

@@ -35,7 +35,7 @@ _REACH_S = 5.0
 class WatchFile(BaseModel):
     """What matters here of a stand file; a watcher's own file has the table ``bus`` alone."""
 
-    model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
+    model_config = ConfigDict(extra="ignore", frozen=True, strict=True, defer_build=True)
 
     bus: BusTable | None = None
     stand: NameTable | None = None

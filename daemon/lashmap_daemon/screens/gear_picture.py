@@ -6,6 +6,7 @@ measured; positions of later turns lie over those of earlier ones.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,17 +32,12 @@ def draw(marks: Sequence[Mark], gear_deg: float | None, tight_deg: float | None,
         tight_deg: Where the tight spot is predicted (``X``); None leaves it out.
         rows: Lines of text.
     """
-    columns = 2 * rows
-    dots = np.zeros((rows * 4, columns * 2), dtype=bool)
-    measured = [mark for mark in marks if mark.normal_backlash_mm is not None]
-    _ring(dots, np.arange(0.0, 360.0, 6.0), _RING, size=1)
-    if measured:
-        lash = np.array([mark.normal_backlash_mm for mark in measured], dtype=float)
-        deviation = lash - lash.mean()
-        largest = max(float(np.max(np.abs(deviation))), 1e-9)
-        angle = np.array([mark.gear_angle_deg for mark in measured])
-        _ring(dots, angle, _RING + _SWING * deviation / largest, size=3)
-    text = _braille(dots)
+    measured = [
+        (mark.gear_angle_deg, mark.normal_backlash_mm)
+        for mark in marks
+        if mark.normal_backlash_mm is not None
+    ]
+    text = [list(row) for row in _rings(tuple(measured), rows)]
     for mark in marks:
         if mark.normal_backlash_mm is None:
             _letter(text, mark.gear_angle_deg, _RING, "o")
@@ -51,6 +47,19 @@ def draw(marks: Sequence[Mark], gear_deg: float | None, tight_deg: float | None,
     if gear_deg is not None:
         _letter(text, gear_deg, 0.99, ">")
     return "\n".join("".join(row) for row in text)
+
+
+@lru_cache(maxsize=1)  # the same from frame to frame, until a position is measured
+def _rings(measured: tuple[tuple[float, float], ...], rows: int) -> list[list[str]]:
+    """The ring of the mean, and the positions measured (angle in degrees, lash in mm) around it."""
+    dots = np.zeros((rows * 4, rows * 4), dtype=bool)
+    _ring(dots, np.arange(0.0, 360.0, 6.0), _RING, size=1)
+    if measured:
+        angle, lash = np.array(measured).T
+        deviation = lash - lash.mean()
+        largest = max(float(np.max(np.abs(deviation))), 1e-9)
+        _ring(dots, angle, _RING + _SWING * deviation / largest, size=3)
+    return _braille(dots)
 
 
 def _place(angle_deg: np.ndarray | float, radius: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from contextlib import ExitStack, suppress
 from itertools import zip_longest
 from types import TracebackType
@@ -9,8 +10,9 @@ from typing import TYPE_CHECKING, Self
 
 from lashmap_analysis.record.lengths import format_length
 from rich.console import Console, Group
-from rich.live import Live
+from rich.control import Control
 from rich.panel import Panel
+from rich.segment import Segment, Segments
 from rich.text import Text
 
 from lashmap_daemon.screens.gear_picture import draw
@@ -57,7 +59,8 @@ def big(text: str) -> str:
 # The live screen: what to do now, the value, the rock in hand, the positions around the gear.
 
 
-REFRESH_S = 0.2  # a frame takes 4 ms of processor time
+REFRESH_S = 0.25  # as often as the rock in hand is measured
+_WHOLE_S = 5.0  # so often all lines are written, over whatever another program wrote between them
 _LAST_FRAME_S = 1.0
 _STALE_S = 1.0
 _LABELS = 10
@@ -69,6 +72,36 @@ _LINES_OF_WORDS = 13
 _SMALLEST_PICTURE, _LARGEST_PICTURE = 9, 15
 _KEYS = "r repeat   s skip   n note   q stop"
 _KEYS_AT_MARKS = "m matched   s skip   n note   q stop"
+
+
+class Painter:
+    """Writes to a terminal only those lines of a picture that changed.
+
+    Args:
+        console: The terminal, which shows nothing else meanwhile.
+    """
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._lines: list[list[Segment]] = []
+        self._size = console.size
+        self._whole_s = -_WHOLE_S
+
+    def paint(self, picture: RenderableType, now_s: float) -> None:
+        """Show a picture, cut to the size of the terminal or filled up to it."""
+        console, size = self._console, self._console.size
+        lines = Segment.set_shape(console.render_lines(picture), *size)
+        if size != self._size or now_s - self._whole_s >= _WHOLE_S:
+            self._lines, self._size, self._whole_s = [], size, now_s
+        changed = [
+            part
+            for row, (line, before) in enumerate(zip_longest(lines, self._lines))
+            if line != before
+            for part in (Control.move_to(0, row).segment, *line)
+        ]
+        self._lines = lines
+        if changed:
+            console.print(Segments(changed), end="", soft_wrap=True)
 
 
 class LiveScreen:
@@ -83,7 +116,7 @@ class LiveScreen:
         self._console = console
         self._title = title
         self._keyboard = Keyboard()
-        self._live = Live(console=console, screen=True, auto_refresh=False)
+        self._painter = Painter(console)
         self._stack = ExitStack()
         self._lines: list[str] = []
         self._story = BEGINNING
@@ -93,7 +126,7 @@ class LiveScreen:
 
     def __enter__(self) -> Self:
         self._stack.enter_context(self._keyboard)
-        self._stack.enter_context(self._live)
+        self._stack.enter_context(self._console.screen())
         return self
 
     def __exit__(
@@ -115,7 +148,7 @@ class LiveScreen:
             self._lines = [*self._lines, text][-_LOG_LINES:]
 
     def show(self, conductor: Conductor, now_s: float) -> None:
-        """Have it drawn, at most five times a second, by a thread of its own: a terminal can be stopped."""
+        """Have it drawn, at most four times a second, by a thread of its own: a terminal can be stopped."""
         if now_s - self._drawn_s < REFRESH_S:
             return
         self._drawn_s = now_s
@@ -131,7 +164,7 @@ class LiveScreen:
     def _draw(self, shown: tuple[View, list[str], str | None]) -> None:
         view, lines, note = shown
         screen = render(view, self._title, lines, note, height=self._console.height)
-        self._live.update(screen, refresh=True)
+        self._painter.paint(screen, time.monotonic())
 
 
 def render(

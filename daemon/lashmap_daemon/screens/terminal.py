@@ -27,10 +27,8 @@ class TerminalConsole(Console):
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
         """Render as ever; every text is made visible."""
         for segment in super().render(renderable, options):
-            if segment.control:
-                yield segment
-            else:
-                yield Segment(visible_lines(segment.text), segment.style)
+            text = segment.text if segment.control else visible_lines(segment.text)
+            yield segment if text is segment.text else Segment(text, segment.style)
 
 
 def say(console: Console, text: str, style: str = "") -> None:

@@ -25,7 +25,9 @@ Confirmed = Literal["typed at the stand", "on the command line (--locked-out)"]
 
 
 class _Words(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, hide_input_in_errors=True, defer_build=True
+    )
 
 
 class _Request(_Words):
@@ -111,7 +113,9 @@ class Resume(_Request):
 
 
 Request: TypeAlias = Status | Begin | Matched | Repeat | Skip | Note | Stop | Resume
-_REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="command")])
+_REQUEST: TypeAdapter[Request] = TypeAdapter(
+    Annotated[Request, Field(discriminator="command")], config=ConfigDict(defer_build=True)
+)
 
 
 class InstrumentState(_Words):
@@ -220,7 +224,7 @@ def line_of(words: BaseModel) -> bytes:
 
 
 class _Envelope(BaseModel):
-    model_config = ConfigDict(extra="ignore", strict=True)
+    model_config = ConfigDict(extra="ignore", strict=True, defer_build=True)
     lashmap: int
 
 

@@ -24,7 +24,7 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
 
 class BoxTable(_Table):

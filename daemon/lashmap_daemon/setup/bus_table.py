@@ -31,7 +31,7 @@ _FILES = ("password_file", "ca_file", "certificate_file", "key_file")
 class BusTable(BaseModel):
     """How a stand reaches its broker, and what it does there."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
     broker: str
     stand: Annotated[str, Field(pattern=r"^[A-Za-z0-9_.-]{1,64}$")] | None = None

@@ -23,7 +23,7 @@ FileName = Annotated[FilePath, Field(min_length=1)]
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
 
 class FileTable(_Table):

@@ -15,7 +15,7 @@ from lashmap_daemon.setup import toml_file
 class _AnyKind(BaseModel):
     """The one key that says how the others are read."""
 
-    model_config = ConfigDict(extra="allow")
+    model_config = ConfigDict(extra="allow", defer_build=True)
 
     kind: str
 

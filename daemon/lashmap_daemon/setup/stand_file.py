@@ -25,7 +25,7 @@ INDICATOR, ENCODER = story.INDICATOR, story.ENCODER
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
 
 class NameTable(_Table):
@@ -94,7 +94,7 @@ class StandFile(_Table):
 class Stand(BaseModel):
     """A stand file together with the profiles it names: all that is needed to decode its bytes."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     file: StandFile
     indicator_profile: AnyProfile

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal, TypeAlias, get_args
 
 from lashmap_analysis.record.record import Precondition, Purpose, Shaft
@@ -450,13 +451,19 @@ Listener: TypeAlias = Callable[[Stamped], None]
 
 _LARGEST = 2**53  # of a whole number; tables and other programs hold it exactly
 KINDS: tuple[type[Event], ...] = get_args(Event)
-_ADAPTERS: dict[str, TypeAdapter[Event]] = {kind.__name__: TypeAdapter(kind) for kind in KINDS}
+_KINDS = {kind.__name__: kind for kind in KINDS}
+
+
+@cache
+def _adapter(kind: str) -> TypeAdapter[Event]:
+    """Made when first used: all of them together are a tenth of the start of a command."""
+    return TypeAdapter(_KINDS[kind])
 
 
 def to_json(event: Event) -> tuple[str, str]:
     """Kind and body of an event as the logbook keeps them."""
     kind = type(event).__name__
-    return kind, _ADAPTERS[kind].dump_json(event).decode()
+    return kind, _adapter(kind).dump_json(event).decode()
 
 
 def from_json(kind: str, body: str) -> Event:
@@ -468,7 +475,7 @@ def from_json(kind: str, body: str) -> Event:
         pydantic.ValidationError: For a body that does not fit its kind.
     """
     try:
-        event = _ADAPTERS[kind].validate_json(body)
+        event = _adapter(kind).validate_json(body)
     except ValidationError:
         if kind == TestStarted.__name__:
             must_be_of_this_version(body)

@@ -22,9 +22,11 @@ from lashmap_drivers.ports.settings import Poll, PortSettings
 from lashmap_drivers.ports.source import Backoff, Loss
 from lashmap_drivers.readings import Chunk
 
-TICK_S = 0.001  # between reads: short enough for a prompt reading, long enough to keep wake-ups few
-_BUSY_TICK_S = 0.004  # when a tick brings more than most serial lines can: waking up is what costs then
-_BUSY_BYTES = range(64, 2048)  # of a read; beyond that a terminal's 4 kB could overflow meanwhile
+TICK_S = 0.001  # between reads: short enough for a prompt reading
+_BUSY_TICKS_S = (0.02, 0.004)  # longest first; waking up is what costs when much comes
+_BUSY_BYTES_PER_S = 5000.0  # 200 lines a second or more: their times come from the earliest of many reads
+_MOST_BYTES_A_TICK = 2048  # a terminal's 4 kB could overflow before a read that comes late
+_PACE_S = 0.1  # how often the pace of the bytes is looked at
 _IDLE_S = 0.02  # longest wait before looking whether the port is to be closed
 _MOST_CHUNKS = 200_000  # over three minutes of ticks
 _MOST_QUEUED_BYTES = 32_000_000
@@ -198,14 +200,19 @@ class Port:
         return None
 
     def _listen(self, link: Link) -> None:
+        tick_s, brought, since_s = TICK_S, 0, time.monotonic()
         while not self._closing.is_set():
             data = link.read()
             if not data:
                 link.wait(_IDLE_S)
                 continue
-            self._give(Chunk(time.monotonic(), data))
+            now_s = time.monotonic()
+            self._give(Chunk(now_s, data))
+            brought += len(data)
+            if now_s - since_s >= _PACE_S:
+                tick_s, brought, since_s = _tick_s(brought / (now_s - since_s)), 0, now_s
             if len(data) < MOST_BYTES:
-                time.sleep(_BUSY_TICK_S if len(data) in _BUSY_BYTES else TICK_S)
+                time.sleep(TICK_S if len(data) > _MOST_BYTES_A_TICK else tick_s)
 
     def _ask(self, link: Link, poll: Poll) -> None:
         due_s = time.monotonic()
@@ -262,3 +269,10 @@ class Port:
             self.dropped_chunks += not dropped.is_break
         if not self._chunks[0].is_break:
             self._chunks.appendleft(Chunk(self._chunks[0].arrival_s, b""))
+
+
+def _tick_s(bytes_per_s: float) -> float:
+    """How long to let bytes gather between two reads, for the pace at which they come."""
+    if bytes_per_s < _BUSY_BYTES_PER_S:
+        return TICK_S
+    return next((tick_s for tick_s in _BUSY_TICKS_S if bytes_per_s * tick_s <= _MOST_BYTES_A_TICK), TICK_S)

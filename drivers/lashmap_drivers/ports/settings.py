@@ -28,7 +28,7 @@ class PortSettings(BaseModel):
         rts: State of that line while the port is open; None leaves it as the system sets it.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     baud: Annotated[int, Field(ge=50, le=20_000_000)] = 115200
     data_bits: Literal[7, 8] = 8
@@ -53,7 +53,7 @@ class Polling(BaseModel):
         timeout_s: Until a reply counts as missing, in seconds.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     interval_s: Seconds
     timeout_s: Seconds = 1.0

@@ -47,7 +47,7 @@ class Marks(BaseModel):
         low_battery: The reading is sound, the battery will not be for long.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     good: tuple[str, ...] = ()
     overload: tuple[str, ...] = ()

@@ -42,7 +42,7 @@ CRC_BY_NAME: dict[str, tuple[int, int, int, bool, bool, int]] = {
 class CrcParameters(BaseModel):
     """The six parameters of a cyclic redundancy check of 8 or 16 bits."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     width: Literal[8, 16]
     polynomial: Annotated[int, Field(ge=1)]
@@ -78,7 +78,7 @@ class Checksum(BaseModel):
         byte_order: Of binary bytes.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     method: Literal["sum", "xor", "crc"]
     crc: Crc | None = None

@@ -76,7 +76,7 @@ class FrameShape(BaseModel):
         checksum: How the frame is checked.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     length: Annotated[int, Field(ge=1, le=_LONGEST_FRAME)]
     start: Hex = ""

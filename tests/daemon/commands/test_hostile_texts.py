@@ -10,7 +10,7 @@ import unicodedata
 from pathlib import Path
 
 import pytest
-from daemon.command import ENTRY
+from daemon.command import ENTRY, lashmap
 from daemon.recordings import mapping, write_csv
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.logbook.logbook import Logbook
@@ -71,16 +71,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "COLUMNS": "500"}
-    return subprocess.run(
-        [*ENTRY, *map(str, words)],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        encoding="utf-8",
-        env=environment,
-        timeout=200.0,
-        check=False,
-    )
+    return lashmap(*words, COLUMNS="500")
 
 
 def assert_harmless(text: str) -> None:

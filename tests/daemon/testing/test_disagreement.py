@@ -35,6 +35,7 @@ class Scaled(VirtualTest):
             lines = b"".join(b"%+09.4f\r\n" % (float(line) * factor) for line in wire.indicator_lines)
             chunks = {INDICATOR: [Chunk(self.now_s, lines)], ENCODER: [Chunk(self.now_s, wire.encoder)]}
             self.conductor.tick(self.now_s, chunks)
+            self.obey_knocks()
 
 
 def scaled(folder: Path, factor: Callable[[int], float], shaft: str = "gear") -> Scaled:
