@@ -36,9 +36,9 @@ TODAY = dt.date(2026, 11, 25)
 
 
 def load_box(path: Path = DEMO_BOX, **plan: float) -> BoxFile:
-    """A shipped box, with another plan where one is given."""
+    """A shipped box, with another plan where one is given; it runs the whole plan unless told otherwise."""
     box = toml_file.load(path, BoxFile)
-    return box.model_copy(update={"plan": box.plan.model_copy(update=plan)})
+    return box.model_copy(update={"plan": box.plan.model_copy(update={"stop_when_settled": False, **plan})})
 
 
 def set_up(box: BoxFile, stand: Stand) -> Setup:

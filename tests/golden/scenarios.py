@@ -75,8 +75,8 @@ class Watched(VirtualTest):
 
 
 def spiral() -> Seen:
-    """The hunting set, with two positions that confirm the tight spot."""
-    plan = {"positions": 8, "gear_turns": 6.0, "confirming_positions": 2}
+    """The hunting set, settled before the whole plan is measured, with two positions that confirm it."""
+    plan = {"positions": 15, "gear_turns": 6.0, "confirming_positions": 2, "stop_when_settled": True}
     test = _watched("spiral-13x40", plan, seed=3)
     _to_its_end(test)
     return test.seen

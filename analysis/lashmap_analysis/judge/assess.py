@@ -7,7 +7,7 @@ its reason. What each step does is decided in the module it calls.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import cos, hypot, inf, isnan, radians, sqrt
+from math import cos, hypot, isnan, radians, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,21 +15,19 @@ import numpy as np
 from lashmap_analysis.judge.assessment import Assessment, PositionResult, SweepResult
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
-from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, set_up_mm
+from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, variation_interval
 from lashmap_analysis.judge.verdict import Evidence, reach_verdict
 from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
 from lashmap_analysis.rock.cross_check import disagreement, encoder_view, pinion_effect_mm, pinion_slip
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_analysis.runout.match import match_runout, sweep_sentence, tight_spot_sentence
 from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s
-from lashmap_analysis.uncertainty.budget import coverage_factor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from lashmap_analysis.gears.gear_set import GearSet
     from lashmap_analysis.judge.assessment import TightSpotResult
-    from lashmap_analysis.judge.verdict import Interval
     from lashmap_analysis.lash_map.lash_map import LashMap
     from lashmap_analysis.record.record import Floats, RockTrace, RunoutTrace, Shaft, TestRecord
     from lashmap_analysis.rock.cross_check import EncoderView
@@ -169,22 +167,13 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
         )
     return Evidence(
         interval_mm=fit.stated.interval_mm,
-        variation_interval_mm=_variation_interval(fit.lash_map, fit.budget),
+        variation_interval_mm=variation_interval(fit.lash_map, fit.budget),
         confirmed=fit.confirmed,
         doubts=doubts_of(record, positions, fit.stated),
         narrow=narrowing_steps(fit.lash_map, fit.budget, fit.stated.interval_mm, record),
         confirm=confirm_step(fit.lash_map),
         cautions=cautions_of(record, positions, fit.lash_map),
     )
-
-
-def _variation_interval(lash_map: LashMap, budget: Budget) -> Interval:
-    """Of loosest minus tightest; what scales every reading scales the variation with them."""
-    size = lash_map.variation_mm
-    relative = set_up_mm(budget) / abs(lash_map.tight_spot.backlash_mm or 1.0)
-    factor = coverage_factor(inf)
-    expanded = factor * float(np.hypot(lash_map.variation_uncertainty_mm, relative * size))
-    return max(size - expanded, 0.0), size + expanded
 
 
 def _measured_spot(positions: Sequence[PositionResult], record: TestRecord) -> TightSpotResult | None:

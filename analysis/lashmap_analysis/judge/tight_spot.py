@@ -154,6 +154,15 @@ def widened(band_mm: Interval, value_mm: float, expanded_mm: float) -> Interval:
     return value_mm - below, value_mm + above
 
 
+def variation_interval(lash_map: LashMap, budget: Budget) -> Interval:
+    """Of loosest minus tightest; what scales every reading scales the variation with them."""
+    size = lash_map.variation_mm
+    relative = set_up_mm(budget) / abs(lash_map.tight_spot.backlash_mm or 1.0)
+    factor = coverage_factor(inf)
+    expanded = factor * hypot(lash_map.variation_uncertainty_mm, relative * size)
+    return max(size - expanded, 0.0), size + expanded
+
+
 def _freedom(position: PositionResult) -> float:
     """Degrees of freedom of a reading; 1, the least there is, when the rock could not say."""
     given = position.rock.degrees_of_freedom

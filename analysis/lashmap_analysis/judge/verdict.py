@@ -165,6 +165,12 @@ def reach_verdict(
     )
 
 
+def settled(evidence: Evidence, limits: Limits, gear_set: GearSet) -> bool:
+    """Whether an interval lies wholly inside all limits, or wholly outside one."""
+    states = [one.state for one in _findings(evidence, limits, gear_set, "mm")]
+    return "outside" in states or (bool(states) and "open" not in states)
+
+
 def _findings(evidence: Evidence, limits: Limits, gear_set: GearSet, units: Units) -> tuple[_Finding, ...]:
     """Compare the intervals with every limit the drawing has."""
     scale = 1.0 if limits.kind == "normal" else 1 / gear_set.normal_per_transverse

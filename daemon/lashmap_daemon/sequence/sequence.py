@@ -42,6 +42,7 @@ from lashmap_daemon.sequence.words import (
     RockGood,
     Skip,
     Space,
+    Spare,
     State,
     Step,
     Stop,
@@ -198,9 +199,14 @@ def _arrived(state: State, _: Input) -> Step:
     return replace(state, phase=Phase.ROCKING), (BeginRock(_target(state)),)
 
 
-def _good(state: State, _: Input) -> Step:
+def _good(state: State, happened: Input) -> Step:
     target = _target(state)
-    return _next(replace(state, last_accepted=target), Accept(target))
+    state = replace(state, last_accepted=target)
+    spared = tuple(one for one in state.queue if one.purpose == "planned")
+    if not (spared and isinstance(happened, RockGood) and happened.settled):
+        return _next(state, Accept(target))
+    kept = tuple(one for one in state.queue if one.purpose != "planned")
+    return _next(replace(state, queue=kept), Accept(target), Spare(spared))
 
 
 def _again(state: State, reasons: tuple[str, ...]) -> Step:

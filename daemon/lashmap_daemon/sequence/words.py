@@ -73,7 +73,12 @@ class Left:
 
 @dataclass(frozen=True)
 class RockGood:
-    """The rock gave a usable reading."""
+    """The rock gave a usable reading.
+
+    ``settled`` is True when the readings so far settle the verdict: no further planned position is needed.
+    """
+
+    settled: bool = False
 
 
 @dataclass(frozen=True)
@@ -218,6 +223,13 @@ class LeaveOut:
 
 
 @dataclass(frozen=True)
+class Spare:
+    """Note that these positions need not be measured, since the verdict is settled without them."""
+
+    targets: tuple[Target, ...]
+
+
+@dataclass(frozen=True)
 class Predict:
     """Fit the lash map and answer with `Confirm`."""
 
@@ -282,6 +294,7 @@ Action: TypeAlias = (
     | Accept
     | Refuse
     | LeaveOut
+    | Spare
     | Predict
     | AskMarks
     | LeaveMarks

@@ -131,6 +131,7 @@ class PlanTable(_Table):
     rock_seconds: Positive = 20.0
     turn_seconds: Positive = 300.0
     tries: Annotated[int, Field(ge=1, le=20)] = 3
+    stop_when_settled: bool = True
 
 
 class RunoutTable(_Table):

@@ -350,6 +350,13 @@ class PositionSkipped:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PositionsSpared:
+    """The verdict is settled by what was measured, so that these planned positions are not asked for."""
+
+    numbers: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class SweepAsked:
     """The technician was asked to turn a member for its runout."""
 
@@ -423,7 +430,13 @@ StandEvent: TypeAlias = (
     | MarksCompared
 )
 RockEvent: TypeAlias = (
-    PositionAsked | RockStarted | RockAccepted | RockRefused | PositionSkipped | TightSpotPredicted
+    PositionAsked
+    | RockStarted
+    | RockAccepted
+    | RockRefused
+    | PositionSkipped
+    | PositionsSpared
+    | TightSpotPredicted
 )
 SweepEvent: TypeAlias = SweepAsked | SweepRecorded | SweepRefused
 RemarkEvent: TypeAlias = (

@@ -129,6 +129,7 @@ class Plan(_Value):
     rock_seconds: float
     turn_seconds: float
     tries: int
+    stop_when_settled: bool
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -108,6 +108,7 @@ class Story:
         last_accepted: The position a repeat goes back to.
         refused: Every refusal of a rock, in order.
         skipped: Positions that stay unmeasured, by number.
+        spared: Planned positions that were not needed, by number.
         sweeping: The positions were done.
         sweep: The sweep that is asked for; None when none is.
         sweeps: Members whose sweeps are still to come.
@@ -145,6 +146,7 @@ class Story:
     last_accepted: Target | None = None
     refused: tuple[events.RockRefused, ...] = ()
     skipped: Mapping[int, events.PositionSkipped] = field(default_factory=dict)
+    spared: tuple[int, ...] = ()
     sweeping: bool = False
     sweep: Sweep | None = None
     sweeps: tuple[Shaft, ...] = ()
@@ -284,6 +286,8 @@ def _rock(story: Story, event: events.RockEvent) -> Story:  # noqa: PLR0911 - as
                 newest = next(reversed(accepted.values()), None)
             skipped = {**story.skipped, number: event}
             return replace(_settled(story, number), accepted=accepted, newest=newest, skipped=skipped)
+        case events.PositionsSpared(numbers=numbers):
+            return replace(reduce(_settled, numbers, story), spared=(*story.spared, *numbers))
         case events.TightSpotPredicted(ask=ask):
             targets = (
                 Target(number=number, engagement=engagement, purpose="confirming")

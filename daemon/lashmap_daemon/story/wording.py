@@ -182,7 +182,7 @@ def _of_rock(event: events.RockEvent, units: Units) -> str | None:
             return f"{event.number:>3}  left out: {event.reason}"
         case events.TightSpotPredicted():
             return _predicted(event, units)
-        case events.RockStarted():
+        case events.RockStarted() | events.PositionsSpared():  # a note says it
             return None
         case _:
             assert_never(event)

@@ -28,7 +28,7 @@ from lashmap_daemon.story.wording import angle_text, mark_sentence
 from lashmap_daemon.testing import arrival
 from lashmap_daemon.testing.absences import Absences
 from lashmap_daemon.testing.channels import Channels
-from lashmap_daemon.testing.finding import Found, find_tight_spot, measured
+from lashmap_daemon.testing.finding import Found, find_tight_spot, measured, settles
 from lashmap_daemon.testing.watches import RockWatch, SweepWatch, Swept, setting_of
 
 
@@ -139,8 +139,8 @@ class Conductor:
         self.channels = channels
         self.gear_set = started.box.gear_set.gear_set()
         self._resolution_mm = started.stand.indicator.resolution_mm
-        indicator = started.box.indicator(started.stand)
-        self._normal_per_reading = indicator.normal_per_reading(self.gear_set)
+        self._indicator = started.box.indicator(started.stand)
+        self._normal_per_reading = self._indicator.normal_per_reading(self.gear_set)
         self._stand = started.stand
         self._still = arrival.still_limits(self.gear_set, started.box.limits_for_analysis())
         self._rock_setting = setting_of(started, self._still)
@@ -337,8 +337,19 @@ class Conductor:
         if self.rock is None:
             return
         happened = self.rock.look(self._now_s)
+        if isinstance(happened, words.RockGood):
+            happened = words.RockGood(settled=self._settles())
         if happened is not None:
             self.happen(happened)
+
+    def _settles(self) -> bool:
+        """Whether the rock that is good now, with those accepted before it, settles the verdict."""
+        target = self.state.target
+        if not self.box.plan.stop_when_settled or target is None or target.purpose != "planned":
+            return False
+        done = {**self.accepted, target.number: rock_accepted(target, self.rock, self._normal_per_reading)}
+        limits = self.box.limits_for_analysis()
+        return settles(self.gear_set, self._indicator, limits, measured(done.values()))
 
     @property
     def _marked_member(self) -> Shaft:
@@ -412,10 +423,8 @@ class Conductor:
                     self._check(accepted)
                 case words.Refuse(target, reasons):
                     self._emit(rock_refused(target, self.rock, reasons, self._now_s))
-                case words.LeaveOut(target, reason):
-                    self.accepted.pop(target.number, None)
-                    number, engagement = target.number, target.engagement
-                    self._emit(events.PositionSkipped(number=number, engagement=engagement, reason=reason))
+                case words.LeaveOut() | words.Spare():
+                    self._leave_out(action)
                 case words.Predict():
                     self._predict()
                 case words.AskSweep() | words.KeepSweep() | words.RefuseSweep():
@@ -426,6 +435,18 @@ class Conductor:
                     self._act_on_pause(action)
                 case words.Close(outcome, reason):
                     self._emit(events.TestClosed(outcome=outcome, reason=reason))
+
+    def _leave_out(self, action: words.LeaveOut | words.Spare) -> None:
+        if isinstance(action, words.Spare):
+            count = len(action.targets)
+            spared = "planned position is" if count == 1 else "planned positions are"
+            self._emit(events.PositionsSpared(numbers=tuple(one.number for one in action.targets)))
+            self.note(f"{count} {spared} not needed: the readings settle the tight spot against its limits.")
+            return
+        number, engagement = action.target.number, action.target.engagement
+        self.accepted.pop(number, None)
+        skipped = events.PositionSkipped(number=number, engagement=engagement, reason=action.reason)
+        self._emit(skipped)
 
     def _act_on_pause(self, action: words.Pause | words.GoOn) -> None:
         now_s = self._now_s

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.judge.stopping import FIRST_LOOK, may_stop
 from lashmap_analysis.lash_map.confirming import next_position
-from lashmap_analysis.lash_map.lash_map import TightSpot, fit_lash_map
-from lashmap_analysis.record.record import Purpose
+from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, TightSpot, fit_lash_map
+from lashmap_analysis.record.record import Limits, Purpose
 
 from lashmap_daemon.story.events import RockAccepted
 
@@ -62,12 +64,7 @@ def find_tight_spot(gear_set: GearSet, done: list[Measured], *, most: int, near:
     Raises:
         LashMapError: When the positions do not allow a fit.
     """
-    fitted = fit_lash_map(
-        gear_set,
-        np.array([one.engagement for one in done], dtype=np.int64),
-        np.array([one.backlash_mm for one in done]),
-        np.array([one.standard_uncertainty_mm for one in done]),
-    )
+    fitted = _fitted(gear_set, done)
     confirmed = sum(one.purpose == "confirming" for one in done)
     if confirmed >= most:
         return Found(tight_spot=fitted.tight_spot, ask=())
@@ -79,6 +76,25 @@ def find_tight_spot(gear_set: GearSet, done: list[Measured], *, most: int, near:
     if wanted in known:
         return Found(tight_spot=fitted.tight_spot, ask=())
     return Found(tight_spot=fitted.tight_spot, ask=(_nearest(wanted, near, cycle),))
+
+
+def settles(gear_set: GearSet, indicator: Indicator, limits: Limits, done: list[Measured]) -> bool:
+    """Whether the accepted positions settle the verdict, so that no further planned one is needed."""
+    if len(done) < FIRST_LOOK:
+        return False
+    try:
+        return may_stop(_fitted(gear_set, done), indicator, limits)
+    except LashMapError:
+        return False
+
+
+def _fitted(gear_set: GearSet, done: list[Measured]) -> LashMap:
+    return fit_lash_map(
+        gear_set,
+        np.array([one.engagement for one in done], dtype=np.int64),
+        np.array([one.backlash_mm for one in done]),
+        np.array([one.standard_uncertainty_mm for one in done]),
+    )
 
 
 def _nearest(engagement: int, near: int, cycle: int) -> int:
