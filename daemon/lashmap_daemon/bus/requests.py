@@ -27,7 +27,7 @@ from lashmap_daemon.setup.toml_file import in_our_words
 
 MOST_BYTES = 4096
 STALE_S = float(COMMAND.expiry_s or 0)
-UNTAKEN_S = 2.0  # a running test looks for commands fifty times a second
+UNTAKEN_S = 2.0  # a running test asks for commands fifty times a second
 UNDECIDED_S = 10.0  # what was taken and is not answered for by then hangs
 _REMEMBERED = 256
 _WAITING = 8

@@ -193,7 +193,7 @@ SPARE_S = 1.0  # by which a stretch may reach beyond the rows: people round
 
 @dataclass(frozen=True, kw_only=True)
 class Case:
-    """What the checks look at."""
+    """The input of the checks."""
 
     path: Path
     mapping: Mapping

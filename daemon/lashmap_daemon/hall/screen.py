@@ -84,13 +84,13 @@ def table(hall: Hall, broker: BrokerSeen, now_s: float) -> RenderableType:
 
 def _cells(seen: StandSeen, now_s: float, *, away: bool) -> list[Text]:
     state, result, age_s = seen.state, seen.result, seen.age_s(now_s)
-    heard = Text("not yet" if age_s is None else f"{_duration(age_s)} ago")
+    age = Text("not yet" if age_s is None else f"{_duration(age_s)} ago")
     if seen.silent(now_s):
-        heard = Text(f"{heard.plain} SILENT", style=_BAD)
+        age = Text(f"{age.plain} SILENT", style=_BAD)
     return [
         Text(seen.name),
         Text("unknown" if away or seen.status is None else "online" if seen.online else "offline"),
-        heard,
+        age,
         Text(clean(state.serial or state.box, 24) or "–" if state else "–"),
         _doing(seen),
         Text(f"{state.done}/{state.total}" if state and state.test else "–"),
@@ -103,10 +103,10 @@ def _doing(seen: StandSeen) -> Text:
     """What a running test waits for; otherwise why there is none, and what a stand without one lacks."""
     state = seen.state
     if not seen.running or state is None:
-        said = seen.status.reason if seen.status and not seen.online else ""
+        reason = seen.status.reason if seen.status and not seen.online else ""
         service = state.service if state and seen.online else None
         if service is None:
-            return Text(clean(said, 80) or "–", style="dim")
+            return Text(clean(reason, 80) or "–", style="dim")
         lacks = [
             f"{clean(one.instrument, 20)} {one.state}" for one in service.instruments if one.state != "heard"
         ]

@@ -66,7 +66,7 @@ def places_of(stand: Path, logbook: Path, environment: Mapping[str, str]) -> lis
     """Everywhere a service of this stand may have opened its socket, the likeliest first."""
     name = socket_name(stand)
     folders = [*_own_folders(logbook, environment), _SYSTEM]
-    with contextlib.suppress(OSError):  # no such folder, or not ours to look into
+    with contextlib.suppress(OSError):  # no such folder, or not ours to read
         folders += sorted(path for path in _SYSTEM.iterdir() if path.is_dir())
     return [folder / name for folder in folders]
 

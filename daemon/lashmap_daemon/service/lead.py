@@ -144,7 +144,7 @@ class Lead:
     async def matched(self, *, known: bool, cause: str = "") -> list[str]:
         """The marked teeth are together now (or nobody knows where they are): the prepared test begins.
 
-        In a test: the marked tooth that it asked for stands in the mesh (or nobody looks for it).
+        In a test: the marked tooth that it asked for stands in the mesh (or it is not to be compared).
 
         Raises:
             LashmapError: Why not.

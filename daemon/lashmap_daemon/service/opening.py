@@ -97,7 +97,7 @@ class SocketPerson:
         self._shown = ""
 
     def show(self, text: str) -> None:
-        """Remember what is to be said."""
+        """Keep the line for the answer."""
         self._shown = text
 
     def ask(self, question: str) -> str:  # noqa: ARG002 - the interface of a person

@@ -1,4 +1,4 @@
-"""What is said over the local socket: one JSON object a line, one request, one answer.
+"""Messages over the local socket: one JSON object a line, one request, one answer.
 
 Every request names the version of these words. Whatever does not fit exactly is refused with what was wrong;
 nothing here starts or stops a drive, and there is no word that could.

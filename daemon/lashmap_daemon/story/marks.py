@@ -38,7 +38,7 @@ def compared(
         gear_set: Under test.
         member: That carries the encoder, and whose mark was seen.
         encoder_deg: Angle of its shaft past the matched teeth.
-        answer: What the technician said.
+        answer: Of the technician.
         attempt: Which time the mark was asked for.
     """
     tooth_deg = pitch_deg(gear_set, member)

@@ -245,7 +245,7 @@ class Conductor:
         """Somebody says that the marked tooth stands in the mesh: compare the encoder with it.
 
         Args:
-            answer: What was said.
+            answer: Of the technician.
 
         Raises:
             ReferenceDisproved: When they disagree, and did so before.
