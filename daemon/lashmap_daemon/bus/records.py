@@ -2,8 +2,8 @@
 
 An acknowledgement says that the broker has the record in memory. A broker that is killed a moment later has
 sent it to nobody and has forgotten it. So a record counts as delivered only when the same connection still
-stands ``settle_seconds`` after the acknowledgement. Whatever had not settled when a connection ends is sent again on
-the next one, under the same identifier and byte for byte the same.
+stands ``settle_seconds`` after the acknowledgement. Whatever had not settled when a connection ends is sent
+again on the next one, under the same identifier and byte for byte the same.
 """
 
 from __future__ import annotations

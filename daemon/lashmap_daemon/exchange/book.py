@@ -313,6 +313,6 @@ def _recording_precondition(source: Source) -> Precondition:
     return Precondition(
         name=name,
         state="unproven",
-        detail=f"{origin}; nobody vouches that it is of this gearbox",
-        remedy="Let whoever knows put their name into the mapping: test.vouched_by.",
+        detail=f"{origin}; no person vouches that it is of this gearbox",
+        remedy="The person who knows puts their name into the mapping: test.vouched_by.",
     )

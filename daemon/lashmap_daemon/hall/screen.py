@@ -51,7 +51,8 @@ class BrokerSeen:
             return Text(f"{self.address}: connected", style="dim")
         gone = _duration(now_s - self.since_s)
         return Text(
-            f"{self.address}: AWAY for {gone}; what is shown is what was last heard. {clean(self.problem)}",
+            f"{self.address}: AWAY for {gone}; the values shown are the last ones received. "
+            f"{clean(self.problem)}",
             style=_BAD,
         )
 
@@ -70,10 +71,10 @@ def table(hall: Hall, broker: BrokerSeen, now_s: float) -> RenderableType:
     """One row for each stand."""
     if not hall.stands:
         asked = ", ".join(sorted(hall.wanted)) or "any stand"
-        return Text(f"nothing heard of {asked} below {hall.root}/ yet")
+        return Text(f"no message of {asked} below {hall.root}/ yet")
     # No more lines and minima than needed: 80 columns are few.
     rows = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    for title in ("stand", "is", "heard", "box", "doing", "done", "tight spot"):
+    for title in ("stand", "is", "last message", "box", "doing", "done", "tight spot"):
         rows.add_column(title, min_width=5, overflow="fold")
     rows.add_column("verdict", min_width=13, overflow="fold")  # a verdict is never cut
     for stand in sorted(hall.stands):
@@ -189,7 +190,7 @@ def view_of(seen: StandSeen, now_s: float) -> View:
     """
     state, live = seen.state, seen.live
     if state is None:
-        raise ValueError(f"no state of {seen.stand} was heard")
+        raise ValueError(f"no state of {seen.stand} was received")
     since_s = now_s - seen.live_s if seen.live_s is not None else 0.0
     current = live if live is not None and live.test == state.test else None
     return View(

@@ -15,9 +15,7 @@ from collections.abc import Mapping
 from lashmap_daemon.system import HAS_LOCAL_SOCKETS
 
 _MICROSECONDS = 1_000_000
-_PATIENCE_S = (
-    0.5  # for a message that is sent once: the queue of a busy manager may be full
-)
+_PATIENCE_S = 0.5  # for a message that is sent once: the queue of a busy manager may be full
 
 
 class Notifier:

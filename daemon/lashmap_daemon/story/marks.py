@@ -129,8 +129,8 @@ def disagreement(found: events.MarksCompared) -> str:
     """What is wrong when mark and encoder disagree, without what to do."""
     return (
         f"the marked tooth of the {found.member} stood in the mesh, but by the encoder it was "
-        f"{apart_text(found)} from there; the encoder jumped or its coupling slipped, and nobody knows since "
-        "when, so the readings may belong to other teeth"
+        f"{apart_text(found)} from there; the encoder jumped or its coupling slipped, and it is not known "
+        "since when, so the readings may belong to other teeth"
     )
 
 

@@ -255,7 +255,7 @@ def _contradicted(
         precondition=Precondition(
             name="matched teeth",
             state="unproven",
-            detail=f"{again}, but {stood}; whether it kept its count nobody knows",
+            detail=f"{again}, but {stood}; whether it kept its count is not known",
             remedy="If the encoder was switched off, switch it off and on at the marked teeth, so that its "
             "count begins anew there, and resume; or test again from the start.",
         ),
