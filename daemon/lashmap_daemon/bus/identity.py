@@ -1,4 +1,4 @@
-"""Who publishes: the names of its topics, and the words about itself that the broker keeps for it."""
+"""Identity of a publisher: the names of its topics, and the status that the broker keeps for it."""
 
 from __future__ import annotations
 

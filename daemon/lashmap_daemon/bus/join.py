@@ -1,4 +1,4 @@
-"""How a test or a service joins the bus: one call before, one screen around; nothing when it is off."""
+"""A test or a service joins the bus: one call before, one screen around; nothing when it is off."""
 
 from __future__ import annotations
 

@@ -159,7 +159,7 @@ class Publisher:
         await asyncio.wait({connection, stop}, return_when=asyncio.FIRST_COMPLETED)
         stop.cancel()
         if not self._report.connected:
-            connection.cancel()  # told to stop while still knocking at the door; otherwise it is done
+            connection.cancel()  # asked to stop while still connecting; otherwise it is done
         await asyncio.wait({connection})
         return None if connection.cancelled() else connection.exception()
 
@@ -185,7 +185,7 @@ class Publisher:
                 client.timeout = _FAREWELL_S
             except Exception as error:
                 client.timeout = _FAREWELL_S
-                # Leaving politely keeps the last will from being said, so say it while that is possible.
+                # After a clean disconnect the broker sends no last will, so send it first.
                 with contextlib.suppress(aiomqtt.MqttError):
                     await self._send(client, STATUS, self._status(offline=reason_of(error)))
                 raise
@@ -256,7 +256,7 @@ class Publisher:
         )
 
     def _away(self, problem: str) -> None:
-        """The broker is away; said once for each reason, since it may stay so for hours."""
+        """The broker is away; reported once for each reason, since it may stay so for hours."""
         if self._report.connected or problem != self._report.problem:
             _LOG.warning(
                 "%s is away: %s; records wait in the logbook, and it is tried again",

@@ -1,9 +1,9 @@
 """Records from the outbox to the broker: in order, at most ten in flight, believed only after a while.
 
 An acknowledgement says that the broker has the record in memory. A broker that is killed a moment later has
-told nobody and has forgotten it, so a record counts as delivered only when the same connection still stands
-``settle_seconds`` after the acknowledgement. Whatever had not settled when a connection ends is sent again on
-the next one, under the same identifier and byte for byte the same.
+sent it to nobody and has forgotten it. So a record counts as delivered only when the same connection still
+stands ``settle_seconds`` after the acknowledgement. Whatever had not settled when a connection ends is sent
+again on the next one, under the same identifier and byte for byte the same.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""How the bus is doing, for whoever runs the test: written by its thread, read by the test's."""
+"""State of the bus, for the person who runs the test: written by its thread, read by the test's."""
 
 from __future__ import annotations
 

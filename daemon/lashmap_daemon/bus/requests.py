@@ -27,7 +27,7 @@ from lashmap_daemon.setup.toml_file import in_our_words
 
 MOST_BYTES = 4096
 STALE_S = float(COMMAND.expiry_s or 0)
-UNTAKEN_S = 2.0  # a running test looks for commands fifty times a second
+UNTAKEN_S = 2.0  # a running test asks for commands fifty times a second
 UNDECIDED_S = 10.0  # what was taken and is not answered for by then hangs
 _REMEMBERED = 256
 _WAITING = 8
@@ -114,9 +114,7 @@ class Desk:
             now_s: Monotonic seconds.
         """
         if retained:
-            return self.answer(
-                None, "it is a retained message, so nobody knows how old it is; send it unretained"
-            )
+            return self.answer(None, "it is a retained message, so its age is not known; send it unretained")
         if len(payload) > MOST_BYTES:
             return self.answer(None, f"it has {len(payload)} bytes; a request has at most {MOST_BYTES}")
         try:
@@ -287,13 +285,13 @@ class Requests:
         while not pending.claimed and time.monotonic() < deadline_s:  # noqa: ASYNC110 - the taker has no loop
             await asyncio.sleep(_LOOK_S)
         if pending.claim():
-            pending.refusal = f"the test took no request for {UNTAKEN_S:.0f} s; look at the stand"
+            pending.refusal = f"the test took no request for {UNTAKEN_S:.0f} s; check the stand"
         deadline_s = time.monotonic() + UNDECIDED_S
         while pending.refusal is None and time.monotonic() < deadline_s:  # noqa: ASYNC110 - as above
             await asyncio.sleep(_LOOK_S)
         reason = pending.refusal
         if reason is None:
-            reason = f"taken, but for {UNDECIDED_S:.0f} s nothing was heard of it; look at the stand"
+            reason = f"received, but no answer of the test within {UNDECIDED_S:.0f} s; check the stand"
         await self._answer(client, reply, desk.settle(pending.command.id, reason))
 
     async def _answer(self, client: BusClient, reply: Reply, answer: Answer) -> None:

@@ -123,7 +123,7 @@ class StandBus:
         self._in_loop(lambda: self._publisher.end(self._linger_s))
         self._thread.join(self._linger_s + self._give_up_s)
 
-    # Told by the test -----------------------------------------------------------------------------------
+    # Called by the test -----------------------------------------------------------------------------------
 
     def begin(self, started: events.TestStarted) -> None:
         """A test is about to start (or to go on): its records are to go out."""
@@ -237,7 +237,7 @@ class StandBus:
         """Whatever goes wrong in here, the test goes on."""
         try:
             yield
-        except Exception as error:  # noqa: BLE001 - told, and a test is worth more
+        except Exception as error:  # noqa: BLE001 - reported; a test is worth more
             if not self.report.harm:
                 _LOG.exception("the bus failed inside; the test goes on")
             self.report.harm = str(error) or type(error).__name__
@@ -279,7 +279,7 @@ class StandBus:
     def _in_loop(self, call: Callable[[], None]) -> None:
         try:
             self._loop.call_soon_threadsafe(call)
-        except RuntimeError:  # the loop has ended, and said why
+        except RuntimeError:  # the loop has ended, and reported why
             _LOG.debug("the bus has ended already")
 
 

@@ -86,7 +86,7 @@ def resume(options: ResumeOptions, context: typer.Context) -> None:
 def matched(
     context: typer.Context,
     *,
-    unknown: Annotated[bool, typer.Option("--unknown", help="Nobody knows where they are.")] = False,
+    unknown: Annotated[bool, typer.Option("--unknown", help="Their place is not known.")] = False,
 ) -> None:
     """Say that the marked teeth are together now: the prepared test begins, or the running one goes on."""
     from lashmap_daemon.service.words import Matched  # noqa: PLC0415

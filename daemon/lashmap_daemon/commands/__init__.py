@@ -1,1 +1,1 @@
-"""What each command does; imported only when it runs."""
+"""The commands; each is imported only when it runs."""

@@ -22,7 +22,7 @@ from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
 from lashmap_daemon.testing.monitor import SILENT_S, InstrumentMonitor, StandPorts
 
-HEADINGS = ("instrument", "port", "reading", "samples/s", "age", "jitter", "times to", "bad frames", "said")
+HEADINGS = ("instrument", "port", "reading", "samples/s", "age", "jitter", "times to", "bad frames", "marks")
 _SHOWN_BYTES = 32
 _SHOWN_PAIRS = 3
 _REFRESH_S = 0.2

@@ -102,9 +102,9 @@ class BeginOptions:
             "--set", help="What the box file leaves out: mounting.pinion_set_mm=79.375", show_default=False
         ),
     ] = None
-    matched: Annotated[str, typer.Option(help="The marked teeth: together now, unknown, or said later.")] = (
-        "later"
-    )
+    matched: Annotated[
+        str, typer.Option(help="The marked teeth: together now, unknown, or reported later.")
+    ] = "later"
     locked_out: LockedOutOption = False
 
 
@@ -121,7 +121,7 @@ class ResumeOptions:
         typer.Option(help="Who goes on with it; the login name when left out.", callback=_or_login_name),
     ] = ""
     matched: Annotated[
-        str, typer.Option(help="The marked teeth: together again now, unknown, or said later.")
+        str, typer.Option(help="The marked teeth: together again now, unknown, or reported later.")
     ] = "later"
     locked_out: LockedOutOption = False
 

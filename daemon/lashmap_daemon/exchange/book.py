@@ -69,24 +69,24 @@ def measure(signals: Signals, found: Found, setup: Setup) -> Measured:
     )
     rocks = []
     for position, rock in enumerate(found.rocks, 1):
-        heard, turned = _within(signals, rock), _turned_within(signals, rock, found.matched_deg)
+        indicator, turned = _within(signals, rock), _turned_within(signals, rock, found.matched_deg)
         trace = RockTrace(
             position=position,
             engagement=rock.engagement,
             purpose="planned",
-            time_s=heard[0],
-            indicator_mm=heard[1],
+            time_s=indicator[0],
+            indicator_mm=indicator[1],
             encoder_time_s=turned[0],
             encoder_deg=turned[1],
         )
         rocks.append((rock, position_result(trace, record)))
     sweeps = []
     for sweep in found.sweeps:
-        heard, turned = _within(signals, sweep), _turned_within(signals, sweep, found.matched_deg)
+        indicator, turned = _within(signals, sweep), _turned_within(signals, sweep, found.matched_deg)
         swept = RunoutTrace(
             member=sweep.member,
-            time_s=heard[0],
-            indicator_mm=heard[1],
+            time_s=indicator[0],
+            indicator_mm=indicator[1],
             encoder_time_s=turned[0],
             encoder_deg=turned[1],
             indicator_from_mesh_deg=None,  # for the comparison with a lash map, which the review makes
@@ -313,6 +313,6 @@ def _recording_precondition(source: Source) -> Precondition:
     return Precondition(
         name=name,
         state="unproven",
-        detail=f"{origin}; nobody vouches that it is of this gearbox",
-        remedy="Let whoever knows put their name into the mapping: test.vouched_by.",
+        detail=f"{origin}; no person vouches that it is of this gearbox",
+        remedy="The person who knows puts their name into the mapping: test.vouched_by.",
     )

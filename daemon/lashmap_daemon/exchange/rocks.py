@@ -193,7 +193,7 @@ SPARE_S = 1.0  # by which a stretch may reach beyond the rows: people round
 
 @dataclass(frozen=True, kw_only=True)
 class Case:
-    """What the checks look at."""
+    """The input of the checks."""
 
     path: Path
     mapping: Mapping
@@ -221,9 +221,9 @@ def check_within(path: Path, found: tuple[Rock | Sweep, ...], recording: Recordi
         if one.start_s < -SPARE_S or one.end_s > last_s + SPARE_S:
             what = f"{one.member} sweep" if isinstance(one, Sweep) else f"rock at engagement {one.engagement}"
             problem = (
-                f"the {what} is said to last from {one.start_s:.6g} to {one.end_s:.6g} s after the first "
-                f"row, but the rows end {last_s:.6g} s after it; check its from_s and to_s, which count as "
-                "the file's own times do"
+                f"the {what} lasts, by its label, from {one.start_s:.6g} to {one.end_s:.6g} s after the "
+                f"first row, but the rows end {last_s:.6g} s after it; check its from_s and to_s, which "
+                "count as the file's own times do"
             )
             raise ConfigurationError(str(path), [problem])
 
@@ -277,7 +277,7 @@ def check_angles(case: Case, rocks: tuple[Rock, ...], zero: float | None) -> flo
         if abs(angle - matched) > pitch / 4.0:
             seen_at = rock.engagement + (angle - matched) / pitch
             problem = (
-                f"the rock {rock.start_s:.6g} s after the first row is said to be at engagement "
+                f"the rock {rock.start_s:.6g} s after the first row is, by its label, at engagement "
                 f"{rock.engagement}, but the encoder stands at {seen_at:.2f}; check encoder.unit, "
                 "encoder.counts_per_turn, encoder.sense, encoder.matched_deg and the engagements"
             )

@@ -170,8 +170,8 @@ def _followed(path: Path, profile: InstrumentProfile, angle_deg: Floats, time_s:
         last_s = float(time_s[~np.isnan(found)][-1])
         problem = (
             f"it jumped by {turns.jump.step_deg:+.1f}° within {turns.jump.wait_s * 1e3:.0f} ms after "
-            f"{last_s:.3f} s, and no shaft turns so quickly: which teeth were measured after that nobody "
-            "knows. Import the part before it"
+            f"{last_s:.3f} s, and no shaft turns so quickly: it is not known which teeth were measured after "
+            "that. Import the part before it"
         )
     elif BEYOND in marks and wraps_at_deg is not None:
         problem = f"the angle goes further than wraps_at_deg = {wraps_at_deg:g}; correct it, or leave it out"

@@ -30,7 +30,7 @@ class StandSeen:
 
     Attributes:
         stand: Topic level.
-        news_s: When it last said something of its own accord; None when all we know was kept by the broker.
+        news_s: When its last message arrived; None when all messages so far were kept by the broker.
         live_s: When `live` came.
     """
 
@@ -46,13 +46,13 @@ class StandSeen:
     @property
     def name(self) -> str:
         """As the stand calls itself, cleaned; with its topic level where that is another word."""
-        said = self.status or self.state
-        name = clean(said.name, 40) if said and said.name else self.stand
+        message = self.status or self.state
+        name = clean(message.name, 40) if message and message.name else self.stand
         return name if level(name) == self.stand else f"{name} ({self.stand})"
 
     @property
     def online(self) -> bool:
-        """What its status says; someone must still look at the age."""
+        """By its status; its age is another question."""
         return self.status is not None and self.status.online
 
     @property
@@ -65,18 +65,18 @@ class StandSeen:
         return None if self.news_s is None else now_s - self.news_s
 
     def silent(self, now_s: float) -> bool:
-        """True when a test should be running and nothing of it is heard."""
+        """True when a test should be running and no message of it arrives."""
         age_s = self.age_s(now_s)
         return self.running and (age_s is None or age_s > SILENT_S)
 
 
 @dataclass
 class Hall:
-    """All stands heard of.
+    """All stands of which messages arrived.
 
     Attributes:
         root: First levels of the topics.
-        wanted: Topic levels to look at; empty for all.
+        wanted: Topic levels to show; empty for all.
         tell: Called with a line (cleaned) for everything worth one.
         stands: By topic level.
         not_understood: Messages that fit no schema, or claim to be another stand's.

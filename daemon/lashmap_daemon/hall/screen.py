@@ -51,7 +51,8 @@ class BrokerSeen:
             return Text(f"{self.address}: connected", style="dim")
         gone = _duration(now_s - self.since_s)
         return Text(
-            f"{self.address}: AWAY for {gone}; what is shown is what was last heard. {clean(self.problem)}",
+            f"{self.address}: AWAY for {gone}; the values shown are the last ones received. "
+            f"{clean(self.problem)}",
             style=_BAD,
         )
 
@@ -70,10 +71,10 @@ def table(hall: Hall, broker: BrokerSeen, now_s: float) -> RenderableType:
     """One row for each stand."""
     if not hall.stands:
         asked = ", ".join(sorted(hall.wanted)) or "any stand"
-        return Text(f"nothing heard of {asked} below {hall.root}/ yet")
+        return Text(f"no message of {asked} below {hall.root}/ yet")
     # No more lines and minima than needed: 80 columns are few.
     rows = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    for title in ("stand", "is", "heard", "box", "doing", "done", "tight spot"):
+    for title in ("stand", "is", "last message", "box", "doing", "done", "tight spot"):
         rows.add_column(title, min_width=5, overflow="fold")
     rows.add_column("verdict", min_width=13, overflow="fold")  # a verdict is never cut
     for stand in sorted(hall.stands):
@@ -84,13 +85,13 @@ def table(hall: Hall, broker: BrokerSeen, now_s: float) -> RenderableType:
 
 def _cells(seen: StandSeen, now_s: float, *, away: bool) -> list[Text]:
     state, result, age_s = seen.state, seen.result, seen.age_s(now_s)
-    heard = Text("not yet" if age_s is None else f"{_duration(age_s)} ago")
+    age = Text("not yet" if age_s is None else f"{_duration(age_s)} ago")
     if seen.silent(now_s):
-        heard = Text(f"{heard.plain} SILENT", style=_BAD)
+        age = Text(f"{age.plain} SILENT", style=_BAD)
     return [
         Text(seen.name),
         Text("unknown" if away or seen.status is None else "online" if seen.online else "offline"),
-        heard,
+        age,
         Text(clean(state.serial or state.box, 24) or "–" if state else "–"),
         _doing(seen),
         Text(f"{state.done}/{state.total}" if state and state.test else "–"),
@@ -103,10 +104,10 @@ def _doing(seen: StandSeen) -> Text:
     """What a running test waits for; otherwise why there is none, and what a stand without one lacks."""
     state = seen.state
     if not seen.running or state is None:
-        said = seen.status.reason if seen.status and not seen.online else ""
+        reason = seen.status.reason if seen.status and not seen.online else ""
         service = state.service if state and seen.online else None
         if service is None:
-            return Text(clean(said, 80) or "–", style="dim")
+            return Text(clean(reason, 80) or "–", style="dim")
         lacks = [
             f"{clean(one.instrument, 20)} {one.state}" for one in service.instruments if one.state != "heard"
         ]
@@ -189,7 +190,7 @@ def view_of(seen: StandSeen, now_s: float) -> View:
     """
     state, live = seen.state, seen.live
     if state is None:
-        raise ValueError(f"no state of {seen.stand} was heard")
+        raise ValueError(f"no state of {seen.stand} was received")
     since_s = now_s - seen.live_s if seen.live_s is not None else 0.0
     current = live if live is not None and live.test == state.test else None
     return View(

@@ -1,4 +1,4 @@
-"""The watcher's side of the bus: listens to a hall, comes back after the broker was away. Sends nothing."""
+"""The watcher's side of the bus: receives the messages of a hall, reconnects to the broker. Sends nothing."""
 
 from __future__ import annotations
 

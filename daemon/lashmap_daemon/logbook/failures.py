@@ -1,4 +1,4 @@
-"""What SQLite says when it fails, as errors that name the file and say what to do."""
+"""Failures of SQLite as errors that name the file and what to do."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """One writer for one logbook: a lock that the system takes back when its holder dies, however it dies.
 
 Readers need none: SQLite lets them read while one writes. The lock is on a small file beside the logbook,
-which stays there and tells who holds it. Where the system has no such locks, nothing is locked, and that is
-said.
+which stays there and tells who holds it. Where the system has no such locks, nothing is locked, and a
+message reports it.
 """
 
 from __future__ import annotations

@@ -195,7 +195,7 @@ class RawReader:
         try:
             arrivals, data = self._blobs(stored, test)
         except (PackDamaged, TypeError):
-            return stored  # said when it is opened
+            return stored  # reported when it is opened
         return stored._replace(arrivals=arrivals, data=data)
 
     def _blobs(self, stored: _Stored, test: str) -> tuple[bytes, bytes]:

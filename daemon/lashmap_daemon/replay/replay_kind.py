@@ -120,5 +120,5 @@ class LogbookReplayProfile(InstrumentProfile):
 
     def _original(self) -> InstrumentProfile:
         if self.recorded is None:
-            raise ValueError("the logbook has not been looked at yet")
+            raise ValueError("the logbook was not read yet")
         return self.recorded

@@ -64,20 +64,20 @@ class WireTally:
             when: Words such as ``during this rock``.
             checked: Its lines carry a checksum.
         """
-        said = []
+        found = []
         lines = self.good + self.bad
         if self.bad:
-            said.append(f"{self.bad} of {lines} lines ({self.share_text}) could not be read")
+            found.append(f"{self.bad} of {lines} lines ({self.share_text}) could not be read")
         if self.wrong:
-            said.append(f"{self.wrong} single angles were left out because no gear can move so")
-        if not said:
+            found.append(f"{self.wrong} single angles were left out because no gear can move so")
+        if not found:
             return ""
         remedy = "check its cable, plugs and the baud rate in its profile" + (
             ""
             if checked
             else "; if it can send a checksum, use a profile with one: wrong digits may have passed"
         )
-        return f"{instrument} on {port}, {when}: {' and '.join(said)}; {remedy}"
+        return f"{instrument} on {port}, {when}: {' and '.join(found)}; {remedy}"
 
 
 class LoneSamples:

@@ -50,7 +50,7 @@ def busy(console: Console, words: str, *, quiet: bool = False) -> AbstractContex
     Args:
         console: Where.
         words: What is being done.
-        quiet: Show nothing, whoever looks.
+        quiet: Show nothing.
     """
     if quiet or not console.file.isatty():  # a notebook claims to be a terminal, and shows the codes
         return nullcontext()

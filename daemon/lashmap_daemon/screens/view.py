@@ -1,4 +1,4 @@
-"""What the screen may show of a running test: one snapshot, taken by value, knowing no terminal."""
+"""A running test as a screen may show it: one snapshot, taken by value, without a terminal."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def look(conductor: Conductor, now_s: float, instruction: str) -> View:
     channels = conductor.channels
     indicator, gear = channels.latest_indicator, channels.latest_gear_deg
     state, rock = conductor.state, conductor.rock
-    # While the marks are looked at nobody is to go by the encoder, which they are to check.
+    # While the marks are compared the encoder is not shown: the marks check it.
     gear_deg = None if gear is None or state.phase is Phase.CHECKING else gear[1]
     done = len(conductor.accepted)
     total = max(state.asked, done)

@@ -1,1 +1,1 @@
-"""What a test does next, as a pure state machine; no clock, no ports."""
+"""The order of a test as a pure state machine; no clock, no ports."""

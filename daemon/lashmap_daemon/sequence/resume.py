@@ -183,7 +183,9 @@ def take_up(logbook: Logbook, test: str, today: Setup) -> Unfinished:
     story = story_of(stamped_of(row, logbook.path) for row in rows)
     recorded = story.started
     if recorded is None:
-        raise ResumeError(f"{logbook.path}: test {test} has no start record, so nobody knows what it tested")
+        raise ResumeError(
+            f"{logbook.path}: test {test} has no start record, so it is not known what it tested"
+        )
     if story.closed is not None and story.closed.outcome == "completed":
         raise ResumeError(f"{logbook.path}: test {test} was completed; begin a new test")
     if story.marks is not None and story.marks.agrees is False and story.marks.last:

@@ -106,7 +106,7 @@ class MarksSeen:
 
 @dataclass(frozen=True)
 class MarksOff:
-    """Mark and encoder disagree: the technician looks once more."""
+    """Mark and encoder disagree: the technician checks once more."""
 
 
 @dataclass(frozen=True)

@@ -108,7 +108,7 @@ def completed(box: BoxFile, settings: Mapping[str, str]) -> BoxFile:
     if not values:
         return box
     if "bearings_within_drawing" in values and not box.mounting.bearings:
-        values.setdefault("bearings", "as said at the start of the test")
+        values.setdefault("bearings", "as reported at the start of the test")
     try:
         mounting = MountingTable.model_validate(
             box.mounting.model_dump(exclude_unset=True) | values, context=FROM_FILE

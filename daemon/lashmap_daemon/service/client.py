@@ -66,7 +66,7 @@ def places_of(stand: Path, logbook: Path, environment: Mapping[str, str]) -> lis
     """Everywhere a service of this stand may have opened its socket, the likeliest first."""
     name = socket_name(stand)
     folders = [*_own_folders(logbook, environment), _SYSTEM]
-    with contextlib.suppress(OSError):  # no such folder, or not ours to look into
+    with contextlib.suppress(OSError):  # no such folder, or not ours to read
         folders += sorted(path for path in _SYSTEM.iterdir() if path.is_dir())
     return [folder / name for folder in folders]
 
@@ -126,12 +126,12 @@ def ask(stand: Path, logbook: Path, request: Request) -> Answer:
                 return _talk(line, place, request)
     if barred:
         raise StandError(
-            f"{barred[0]}: not allowed to speak to the service; run tell as the user of the service, for "
-            "example with sudo -u lashmap"
+            f"{barred[0]}: no permission to use the socket of the service; run tell as the user of the "
+            "service, for example with sudo -u lashmap"
         )
     searched = ", ".join(dict.fromkeys(str(place.parent) for place in places))
     raise StandError(
-        f"no service of {stand} answers; looked in {searched}. Start it with lashmap serve {stand}, or "
+        f"no service of {stand} answers; searched: {searched}. Start it with lashmap serve {stand}, or "
         f"name its logbook: lashmap tell --logbook FILE {stand} …"
     )
 

@@ -3,7 +3,7 @@
 On a terminal the lines are plain; elsewhere each is a JSON object; under systemd each begins with its
 priority in angle brackets, as sd-daemon(3) describes. A cause that repeats is held back after a few lines and
 counted. Lines are written by a thread of their own behind a bounded queue, so that a reader of the log that
-is stuck delays nobody; lines that had no room are counted and said so.
+is stuck delays nobody; lines that had no room are counted, and the next line says how many.
 """
 
 from __future__ import annotations
@@ -144,7 +144,7 @@ class Journal(logging.Handler):
     """Writes lines behind a bounded queue.
 
     Attributes:
-        lost: Lines that had no room, since the last one that said so.
+        lost: Lines that had no room, since they were last reported.
 
     Args:
         stream: Where to.

@@ -90,7 +90,7 @@ class Lead:
         self.screen: ServiceScreen | None = None
         self.test = self.last_test = ""
         self._ports, self._logbook, self._output = ports, logbook, output
-        self._engine = Engine(ports, logbook, say_again=", then say: lashmap tell STAND matched")
+        self._engine = Engine(ports, logbook, say_again=", then enter: lashmap tell STAND matched")
         self._on_change = on_change
         self._bus = bus or ServiceBus(None)
         self._wake = asyncio.Event()
@@ -144,7 +144,7 @@ class Lead:
     async def matched(self, *, known: bool, cause: str = "") -> list[str]:
         """The marked teeth are together now (or nobody knows where they are): the prepared test begins.
 
-        In a test: the marked tooth that it asked for stands in the mesh (or nobody looks for it).
+        In a test: the marked tooth that it asked for stands in the mesh (or it is not to be compared).
 
         Raises:
             LashmapError: Why not.
@@ -315,7 +315,7 @@ class Lead:
             return
         if state == "testing":
             todo = {
-                "preparing": "the prepared test waits for its marked teeth; say: lashmap tell STAND matched",
+                "preparing": "the prepared test waits for its marked teeth: lashmap tell STAND matched",
                 "concluding": "the last one is being concluded; wait for it",
             }.get(self.state, "begin one first")
             raise ConfigurationError("tell", [f"no test runs (the service is {self.state}): {todo}"])

@@ -1,6 +1,6 @@
-"""What systemd is told, after sd_notify(3): a datagram of ``NAME=value`` lines to the socket it named.
+"""Messages to systemd, after sd_notify(3): a datagram of ``NAME=value`` lines to the socket it named.
 
-Only the protocol is here; what is true enough to be told is decided by the service. Without systemd nothing
+Only the protocol is here; the service decides what is sent. Without systemd nothing
 is sent.
 """
 
@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from lashmap_daemon.system import HAS_LOCAL_SOCKETS
 
 _MICROSECONDS = 1_000_000
-_PATIENCE_S = 0.5  # for what is said once: a manager that is busy may have its queue of datagrams full
+_PATIENCE_S = 0.5  # for a message that is sent once: the queue of a busy manager may be full
 
 
 class Notifier:
@@ -59,7 +59,7 @@ class Notifier:
     def _send(self, *lines: str, patience_s: float = 0.0) -> None:
         if self._address is None:
             return
-        # A service manager that does not listen must not stop or delay a test.
+        # A service manager that does not read must not stop or delay a test.
         with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as one:
             one.settimeout(patience_s)  # 0 is not to wait at all
             one.sendto("\n".join(lines).encode(), self._address)

@@ -31,7 +31,7 @@ def confirmed(request: Begin | Resume) -> events.CautionsConfirmed:
     if request.confirmed is None:
         problem = "the cautions are not confirmed; isolate and lock out the drive, then give --locked-out"
         raise ConfigurationError(request.command, [problem])
-    return events.CautionsConfirmed(how=f"{request.confirmed}, told to the service")
+    return events.CautionsConfirmed(how=f"{request.confirmed}, sent to the service")
 
 
 def prepare(request: Begin, boxes: BoxFolder, stand: Stand, engine: Engine) -> Prepared:
@@ -97,14 +97,14 @@ class SocketPerson:
         self._shown = ""
 
     def show(self, text: str) -> None:
-        """Remember what is to be said."""
+        """Keep the line for the answer."""
         self._shown = text
 
     def ask(self, question: str) -> str:  # noqa: ARG002 - the interface of a person
         """The word; an error that says why it is not enough."""
         if self._shown and not self.contradicted:
             self.contradicted = True
-            raise StandError(f"{self._shown} Look again, then say it again: lashmap tell STAND matched")
+            raise StandError(f"{self._shown} Check both marks, then repeat: lashmap tell STAND matched")
         return self.answer
 
 
@@ -146,7 +146,7 @@ class Waiting:
     def instructions(self) -> list[str]:
         """What to do now."""
         lines = [
-            "Bring the marked teeth together, hold the gear still, then say it: lashmap tell STAND matched"
+            "Bring the marked teeth together, hold the gear still, then enter: lashmap tell STAND matched"
         ]
         return lines if self._setting is None else [*lines, _knock_sentence(self._setting)]
 

@@ -1,7 +1,7 @@
 """The screen of a test that nobody watches: what happened goes to the log, commands come from elsewhere.
 
-It has the shape that `LiveTest` asks of a screen. Events may be heard on another thread than commands are
-asked on; a person's command is answered with the sentences of what it made happen.
+`LiveTest` uses it like any screen. Events may arrive on another thread than the one that asks for commands; a
+person's command is answered with the sentences of what it made happen.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _TROUBLE = (
 
 
 class ServiceScreen:
-    """Hears and obeys for one test.
+    """Logs the events of one test and passes commands on.
 
     Attributes:
         awaits: What the technician is asked for now.
@@ -85,7 +85,7 @@ class ServiceScreen:
         self._heard.append(text.strip())
         self._count += 1
         level = logging.WARNING if isinstance(event, _TROUBLE) else logging.INFO
-        LOG.log(level, "%s", text.strip(), extra={"test": self.started.test})  # heard outside its task too
+        LOG.log(level, "%s", text.strip(), extra={"test": self.started.test})  # also called outside its task
 
     def show(self, conductor: Conductor, now_s: float) -> None:
         """Remember where the test is; nothing is drawn."""

@@ -95,9 +95,9 @@ class _Connections:
         user = stranger(writer.get_extra_info("socket"))
         if user is not None:
             LOG.warning("a request of user %s was refused: the socket is for its owner", user)
-            reply = refusal("only the user of the service and root may speak to it", exit_status=EXIT_STAND)
+            reply = refusal("only the user of the service and root may use it", exit_status=EXIT_STAND)
         elif len(self._here) > _MOST_AT_ONCE:
-            reply = refusal("too many are speaking to the service at once; try again", exit_status=EXIT_STAND)
+            reply = refusal("too many requests at once; try again", exit_status=EXIT_STAND)
         else:
             reply = None
         if reply is None:

@@ -487,8 +487,8 @@ class Service:
     def _signals(self) -> AbstractContextManager[None]:
         return on_signals(
             {
-                "SIGTERM": lambda: self._stop("the service was told to end (SIGTERM)", 0),
-                "SIGINT": lambda: self._stop("the service was told to end (Ctrl-C)", EXIT_STOPPED),
+                "SIGTERM": lambda: self._stop("the service was ended (SIGTERM)", 0),
+                "SIGINT": lambda: self._stop("the service was ended (Ctrl-C)", EXIT_STOPPED),
                 "SIGHUP": self._want_reload,
             }
         )
@@ -530,7 +530,7 @@ class Service:
         away = [one.instrument for one in report.instruments if one.state != "heard"]
         text = f"{report.state}" + (f" {report.test}: {report.done} of {report.total}" if report.test else "")
         if away:
-            text += f"; {' and '.join(away)} not heard"
+            text += f"; no readings of {' and '.join(away)}"
         room = self._watch.little_room()
         self._setup.notifier.status("; ".join([text, *([room] if room else []), *self._failures]))
 

@@ -1,4 +1,4 @@
-"""What is said over the local socket: one JSON object a line, one request, one answer.
+"""Messages over the local socket: one JSON object a line, one request, one answer.
 
 Every request names the version of these words. Whatever does not fit exactly is refused with what was wrong;
 nothing here starts or stops a drive, and there is no word that could.
@@ -235,7 +235,7 @@ def _what_is_wrong(line: bytes, error: ValidationError) -> str:
         return "the request is not understood: it is no JSON object with the key lashmap"
     if version != VERSION:
         return (
-            f"the request is in version {str(version)[:_MOST_SHOWN]} of these words, the service speaks "
+            f"the request is in version {str(version)[:_MOST_SHOWN]} of the messages, the service uses "
             f"{VERSION}; use the lashmap that the service was started with"
         )
     problems = [_problem(detail) for detail in error.errors()[:_MOST_PROBLEMS]]

@@ -1,1 +1,1 @@
-"""What happened in a test: events, and the sentences that tell them."""
+"""Events of a test, and their sentences."""

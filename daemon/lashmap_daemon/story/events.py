@@ -268,7 +268,7 @@ class MarksCompared:
 
     ``encoder_deg`` is the angle of the encoder's own shaft past the matched teeth, ``turns`` the whole turns
     nearest to it, ``off_deg`` what lies between them. None where nobody saw the mark. ``last`` is False where
-    the technician is asked to look once more.
+    the technician is asked to check once more.
     """
 
     member: Shaft
@@ -395,7 +395,7 @@ class NoteTaken:
 
 @dataclass(frozen=True, kw_only=True)
 class TightSpotPredicted:
-    """The lash map of the positions so far says where to look next."""
+    """The lash map of the positions so far names the tight spot, and what to measure next."""
 
     engagement: int
     gear_angle_deg: float

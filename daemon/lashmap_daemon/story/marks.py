@@ -38,7 +38,7 @@ def compared(
         gear_set: Under test.
         member: That carries the encoder, and whose mark was seen.
         encoder_deg: Angle of its shaft past the matched teeth.
-        answer: What the technician said.
+        answer: Of the technician.
         attempt: Which time the mark was asked for.
     """
     tooth_deg = pitch_deg(gear_set, member)
@@ -129,8 +129,8 @@ def disagreement(found: events.MarksCompared) -> str:
     """What is wrong when mark and encoder disagree, without what to do."""
     return (
         f"the marked tooth of the {found.member} stood in the mesh, but by the encoder it was "
-        f"{apart_text(found)} from there; the encoder jumped or its coupling slipped, and nobody knows since "
-        "when, so the readings may belong to other teeth"
+        f"{apart_text(found)} from there; the encoder jumped or its coupling slipped, and it is not known "
+        "since when, so the readings may belong to other teeth"
     )
 
 

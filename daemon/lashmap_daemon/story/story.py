@@ -1,4 +1,4 @@
-"""What the events of one test add up to: one state, and one function that takes the next event into it.
+"""The story of one test: one state, and one function that takes the next event into it.
 
 Whoever asks what is known of a test asks here: how far it came when it is to go on, what of it is judged,
 what reviewers did, its line in the list. A new event has its place in `apply`, or the type checker names it.
@@ -37,7 +37,7 @@ Awaited = (
     | events.RecordingPaused
     | events.TestClosed
 )
-"""What says to people what is to be done now, or that nothing is any more."""
+"""Events that ask for something to be done now, or end the test."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,7 +66,7 @@ class Part:
 
     Attributes:
         first_s: Its first moment; minus infinity for the first.
-        matched: The matched teeth as set in it; None where the part before holds, or nobody said.
+        matched: The matched teeth as set in it; None where those of the part before hold, or are not known.
         resumed: How it began; None for the first.
         checked: What the check found; None when it was not made.
         rocks: How many rocks were accepted in it.
@@ -92,11 +92,7 @@ class Story:
         awaited: The last event that says what is to be done.
         matched: The last reference of the matched teeth.
         preconditions: By name; of several states the worst, since all rocks are judged together.
-        heard: What each instrument was heard with last.
-        lost: Instruments that are awaited.
-        paused: Nothing could be written; None when that is over.
         predicted: The last prediction.
-        marks_asked: The marks are awaited; None when they are not.
         marks: The last comparison of mark and encoder.
         open: Positions that are not settled, by number.
         current: The position asked for last; None when it is settled.
@@ -106,7 +102,6 @@ class Story:
         accepted: By number, as they stand: a repeat replaces what it repeats.
         newest: The rock accepted last of those.
         last_accepted: The position a repeat goes back to.
-        refused: Every refusal of a rock, in order.
         skipped: Positions that stay unmeasured, by number.
         spared: Planned positions that were not needed, by number.
         sweeping: The positions were done.
@@ -116,7 +111,6 @@ class Story:
         notes: What the operator wrote down, each with its time.
         closed: The closing record; None when the test is not closed, or goes on.
         stored: The result that was handed over.
-        announced: Results that are to reach a broker.
         exclusions: What reviewers left out, by number.
         sign_offs: Their signatures.
     """
@@ -128,13 +122,8 @@ class Story:
     parts: tuple[Part, ...] = (Part(),)
     awaited: Awaited | None = None
     matched: events.MatchedTeethSet | None = None
-    cautions: events.CautionsConfirmed | None = None
     preconditions: Mapping[str, Precondition] = field(default_factory=dict)
-    heard: Mapping[str, events.InstrumentHeard] = field(default_factory=dict)
-    lost: Mapping[str, events.InstrumentLost] = field(default_factory=dict)
-    paused: events.RecordingPaused | None = None
     predicted: events.TightSpotPredicted | None = None
-    marks_asked: events.MarksAsked | None = None
     marks: events.MarksCompared | None = None
     open: Mapping[int, Target] = field(default_factory=dict)
     current: int | None = None
@@ -144,7 +133,6 @@ class Story:
     accepted: Mapping[int, events.RockAccepted] = field(default_factory=dict)
     newest: events.RockAccepted | None = None
     last_accepted: Target | None = None
-    refused: tuple[events.RockRefused, ...] = ()
     skipped: Mapping[int, events.PositionSkipped] = field(default_factory=dict)
     spared: tuple[int, ...] = ()
     sweeping: bool = False
@@ -154,7 +142,6 @@ class Story:
     notes: tuple[tuple[float, str], ...] = ()
     closed: events.TestClosed | None = None
     stored: StoredResult | None = None
-    announced: tuple[events.ResultAnnounced, ...] = ()
     exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
     sign_offs: tuple[SignOff, ...] = ()
 
@@ -208,7 +195,7 @@ def _course(story: Story, event: events.CourseEvent, utc: str) -> Story:
             story = replace(story, started=event, started_utc=utc, asked=len(planned), sweeps=sweeps)
             return reduce(_await, targets, story)
         case events.TestResumed(check=check, first_s=first_s):
-            story = replace(story, closed=None, lost={}, paused=None, marks_asked=None)
+            story = replace(story, closed=None)
             story = replace(story, parts=(*story.parts, Part(first_s=first_s, resumed=event)))
             if check is None:
                 return story
@@ -221,28 +208,24 @@ def _course(story: Story, event: events.CourseEvent, utc: str) -> Story:
             assert_never(event)
 
 
-def _stand(story: Story, event: events.StandEvent) -> Story:  # noqa: PLR0911 - a line for each event
+def _stand(story: Story, event: events.StandEvent) -> Story:
     match event:
-        case events.CautionsConfirmed():
-            return replace(story, cautions=event)
         case events.PreconditionsRecorded(preconditions=recorded):
             return replace(story, preconditions=reduce(_worst, recorded, story.preconditions))
-        case events.InstrumentHeard(instrument=name):
-            return replace(story, heard={**story.heard, name: event})
-        case events.InstrumentLost(instrument=name):
-            return replace(story, lost={**story.lost, name: event})
-        case events.InstrumentBack(instrument=name):
-            return replace(story, lost=_without(story.lost, name))
-        case events.RecordingPaused():
-            return replace(story, paused=event)
-        case events.RecordingGoesOn():
-            return replace(story, paused=None)
         case events.MatchedTeethSet():
             return _in_part(replace(story, matched=event), matched=event)
-        case events.MarksAsked():
-            return replace(story, marks_asked=event)
         case events.MarksCompared():  # the last one holds: nobody is asked again after a disproof
-            return replace(story, marks=event, marks_asked=None)
+            return replace(story, marks=event)
+        case (
+            events.CautionsConfirmed()
+            | events.InstrumentHeard()
+            | events.InstrumentLost()
+            | events.InstrumentBack()
+            | events.RecordingPaused()
+            | events.RecordingGoesOn()
+            | events.MarksAsked()
+        ):
+            return story
         case _:
             assert_never(event)
 
@@ -265,7 +248,7 @@ def _rock(story: Story, event: events.RockEvent) -> Story:  # noqa: PLR0911 - as
         case events.RockStarted():
             return replace(story, rocking=True)
         case events.RockRefused(number=number, reasons=reasons):
-            story = replace(story, rocking=False, refused=(*story.refused, event))
+            story = replace(story, rocking=False)
             if number not in story.open:
                 return story
             again = replace(story.open[number], attempt=event.attempt + 1, reason="; ".join(reasons))
@@ -322,7 +305,7 @@ def _later(story: Story, event: events.RemarkEvent, stamped: Stamped) -> Story: 
         case events.ResultStored():
             return replace(story, stored=_stored(event, stamped.utc))
         case events.ResultAnnounced():
-            return replace(story, announced=(*story.announced, event))
+            return story
         case events.PositionExcluded(exclusion=number):
             # Two reviewers at once may have taken the same number: neither exclusion may be lost.
             number = max(story.exclusions) + 1 if number in story.exclusions else number

@@ -56,11 +56,11 @@ def sweep_sentence(asked: events.SweepAsked) -> str:
 
 def marks_sentence(asked: events.MarksAsked) -> str:
     """What to do to see the marks again; no number, so that nobody goes by the display."""
-    again = "The encoder does not agree with that mark: look once more. " if asked.attempt > 1 else ""
+    again = "The encoder does not agree with that mark: check it once more. " if asked.attempt > 1 else ""
     return (
         f"{again}Check of the encoder: turn until the marked tooth of the {asked.member} stands in the mesh "
         "again, as it did at the start; any of its turns will do. Go by the mark, not by a display. Hold "
-        'still, then say "matched" (key m)'
+        'still, then enter "matched" (key m)'
     )
 
 
@@ -90,7 +90,7 @@ def _span_text(seconds: float) -> str:
 
 def mark_sentence(instrument: str, port: str, mark: str) -> str:
     """A mark that an instrument sent for the first time beside its numbers, and what that means."""
-    text = f"The {instrument} on {port} said for the first time: {mark}."
+    text = f"The {instrument} on {port} sent for the first time: {mark}."
     todo = {
         INDEX_SLIP: "Its index pulse did not come at the count where it belongs, so its angles may be wrong: "
         "see to coupling and cable, and bring the marked teeth together again.",

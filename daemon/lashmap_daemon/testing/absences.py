@@ -108,9 +108,9 @@ class Absences:
         else:
             what = "its count goes round, and a jump or a gap in it was too long to be followed"
         raise StandError(
-            f"encoder on {self._channels.port(ENCODER)}: {what}. So nobody knows which teeth are together, "
-            f"and waiting does not help. What was recorded is kept. {todo} the marked teeth together again "
-            f"and go on with: {self._go_on}"
+            f"encoder on {self._channels.port(ENCODER)}: {what}. So it is not known which teeth are "
+            f"together, and waiting does not help. What was recorded is kept. {todo} the marked teeth "
+            f"together again and go on with: {self._go_on}"
         )
 
     def _speaks(self, name: str, away: _Away) -> bool:

@@ -245,7 +245,7 @@ class Conductor:
         """Somebody says that the marked tooth stands in the mesh: compare the encoder with it.
 
         Args:
-            answer: What was said.
+            answer: Of the technician.
 
         Raises:
             ReferenceDisproved: When they disagree, and did so before.
@@ -255,7 +255,7 @@ class Conductor:
         since_s = self._now_s - arrival.window_s(self.channels.slowest_rate_hz(self._now_s))
         gear, shaft_deg = self.channels.gear_deg(since_s), self.channels.latest_shaft_deg
         if shaft_deg is None or len(gear) < 2 or np.ptp(gear.value) > self._still.gear_span_deg:
-            self.note('The marks were not compared: hold the gear still before you say "matched".')
+            self.note('The marks were not compared: hold the gear still before you enter "matched".')
             return
         found = marks.compared(
             self.gear_set,

@@ -1,4 +1,4 @@
-"""What to measure next: the tight spot of the positions so far, and what to measure to confirm it."""
+"""The tight spot of the positions so far, and the positions that would confirm it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What happens in a live test is stamped, kept, and only then shown; with a full disk it waits.
+"""Events of a live test are stamped, kept, and only then shown; with a full disk they wait.
 
 The logbook comes first and is written at once: what a listener receives is durable, but for the news that
 nothing can be written. While the disk is full events wait in order and raw samples wait in the logbook, up to

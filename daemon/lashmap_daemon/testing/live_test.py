@@ -46,7 +46,7 @@ _NO_RESERVE = (
 _HUNG_UP = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF}  # what a terminal that is gone answers
 _ENDING = {
     "SIGINT": words.Stop("stopped", "by the operator"),
-    "SIGTERM": words.Stop("interrupted", "the program was told to end (SIGTERM)"),
+    "SIGTERM": words.Stop("interrupted", "the program was ended (SIGTERM)"),
     "SIGHUP": words.Stop("interrupted", "the terminal went away (SIGHUP)"),
     "SIGBREAK": words.Stop("interrupted", "the terminal went away, or Ctrl-Break (SIGBREAK)"),
 }
@@ -333,7 +333,7 @@ def _closing_of(error: BaseException) -> events.TestClosed:
         case asyncio.CancelledError():
             return events.TestClosed(outcome="interrupted", reason="the program that ran it ended")
         case BrokenPipeError():
-            return events.TestClosed(outcome="interrupted", reason="whoever read the output went away")
+            return events.TestClosed(outcome="interrupted", reason="the reader of the output went away")
         case LogbookGone():
             return events.TestClosed(
                 outcome="failed", reason=f"the logbook was lost: {error.path}: {error.why}"

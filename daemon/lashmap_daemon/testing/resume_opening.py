@@ -76,7 +76,7 @@ class Reference:
         return 360.0 / teeth
 
     def before(self, now_deg: float) -> Before:
-        """What can be said of an encoder that shows ``now_deg`` before anyone goes to the marks."""
+        """Whether the encoder kept its count, from ``now_deg`` before anyone goes to the marks."""
         if self.end_deg is None:
             return Before(now_deg=now_deg, moved_deg=None, in_record_deg=now_deg, count="began anew")
         # An encoder that jumped may have stayed there, or have come back since.
@@ -178,7 +178,7 @@ def _at_rest(person: Person, encoder_deg: Callable[[], float]) -> float:
 
 
 def not_found(reference: Reference, before: Before) -> FoundAgain:
-    """Nobody said where the marked teeth are: the recorded reference is taken, and nothing proven."""
+    """The marked teeth were not brought together: the recorded reference is taken, and nothing proven."""
     return FoundAgain(
         matched=events.MatchedTeethSet(
             encoder_deg=reference.encoder_deg, how="assumed", moved_deg=0.0, seen_deg=before.in_record_deg
@@ -255,7 +255,7 @@ def _contradicted(
         precondition=Precondition(
             name="matched teeth",
             state="unproven",
-            detail=f"{again}, but {stood}; whether it kept its count nobody knows",
+            detail=f"{again}, but {stood}; whether it kept its count is not known",
             remedy="If the encoder was switched off, switch it off and on at the marked teeth, so that its "
             "count begins anew there, and resume; or test again from the start.",
         ),

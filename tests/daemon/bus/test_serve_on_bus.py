@@ -48,7 +48,7 @@ def doing(heard: Subscriber) -> list[str]:
 
 def leaving_s(log: list[dict[str, Any]]) -> float:
     """From the word to end to the last line, about the bus; the interpreter takes its own time after it."""
-    told = next(line for line in log if "was told to end" in line["message"])
+    told = next(line for line in log if "was ended" in line["message"])
     assert "in the outbox" in log[-1]["message"] or "did not end in time" in log[-1]["message"], log[-1]
     first, last = (dt.datetime.fromisoformat(line["time"]) for line in (told, log[-1]))
     return (last - first).total_seconds()
@@ -159,7 +159,7 @@ def test_a_broker_that_is_a_void_or_hangs_delays_nothing(
             assert least(lambda: ended(again, hangs=broker), below=2.0) < 2.0
     with Logbook(logbooks[0], create=False) as book:
         assert [one.closing for one in book.tests()] == [
-            "interrupted: the service was told to end (SIGTERM)"
+            "interrupted: the service was ended (SIGTERM)"
         ] * len(logbooks)
 
 

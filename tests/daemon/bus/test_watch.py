@@ -317,7 +317,7 @@ def test_watch_once(tmp_path: Path, broker: Broker) -> None:
         assert "Bench 1" in done.stdout
         assert "online" in done.stdout
         other = lashmap("watch", own, "bench-7", "--once")
-        assert "nothing heard of bench-7" in other.stdout
+        assert "no message of bench-7" in other.stdout
 
 
 @pytest.mark.parametrize(

@@ -81,7 +81,7 @@ def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> N
     ("number", "closing"),
     [
         (signal.SIGINT, "stopped: by the operator"),
-        (signal.SIGTERM, "interrupted: the program was told to end (SIGTERM)"),
+        (signal.SIGTERM, "interrupted: the program was ended (SIGTERM)"),
         (signal.SIGHUP, "interrupted: the terminal went away (SIGHUP)"),
     ],
 )

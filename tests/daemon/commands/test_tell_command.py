@@ -164,7 +164,7 @@ def test_no_service_is_said_with_what_to_do(runtime: Path) -> None:
     stand = runtime / "stand.toml"
     done = lashmap("tell", stand, "status")
     assert done.returncode == 3
-    assert f"no service of {stand} answers; looked in {runtime}" in done.stderr
+    assert f"no service of {stand} answers; searched: {runtime}" in done.stderr
     # Behind the stand file the option is not understood: the message shows where it goes.
     assert f"lashmap tell --logbook FILE {stand} …" in done.stderr
     assert f"lashmap serve {stand}" in done.stderr

@@ -243,7 +243,7 @@ def test_a_sweep_that_reaches_beyond_the_rows_is_refused(tmp_path: Path) -> None
     rest = ENCODER + BY_LABEL + gear_sweep(first, last + 500.0)
     with pytest.raises(
         ConfigurationError,
-        match=r"the gear sweep is said to last from .* but the rows end .* check its from_s",
+        match=r"the gear sweep lasts, by its label, from .* but the rows end .* check its from_s",
     ):
         imported(mapping(tmp_path, rest=rest), tmp_path / "book")
 

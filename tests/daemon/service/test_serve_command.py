@@ -68,7 +68,7 @@ def test_sigterm_closes_a_running_test_as_interrupted(tmp_path: Path, serve: Ser
             took_s, _ = service.end()
             assert service.process.returncode == 0
             service.wait_told("STOPPING=1")
-        assert set(closings(service.logbook)) == {"interrupted: the service was told to end (SIGTERM)"}
+        assert set(closings(service.logbook)) == {"interrupted: the service was ended (SIGTERM)"}
         with Logbook(service.logbook, create=False) as book:
             assert conclude(book, None).verdict.outcome == "not proven"
         return took_s

@@ -156,7 +156,7 @@ def test_errors_become_refusals_and_mistakes_stay_inside(
 
 
 def test_another_version_is_named() -> None:
-    with pytest.raises(NotUnderstood, match="is in version 2 of these words, the service speaks 1"):
+    with pytest.raises(NotUnderstood, match="is in version 2 of the messages, the service uses 1"):
         read_request(b'{"lashmap": 2, "command": "status"}')
 
 
@@ -231,7 +231,7 @@ def test_somebody_else_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 
     async def work(path: Path) -> None:
         said = json.loads(await send(path, STATUS))
-        assert said["say"] == ["only the user of the service and root may speak to it"]
+        assert said["say"] == ["only the user of the service and root may use it"]
         assert said["exit_status"] == EXIT_STAND
         assert json.loads(await send(path, STATUS))["exit_status"] == 0
 

@@ -29,7 +29,7 @@ def test_settings_fill_what_the_file_leaves_open() -> None:
     ).mounting
     assert done.pinion_set_mm == pytest.approx(79.375, abs=1e-12)  # 3.125 x 25.4, the inch by its definition
     assert done.pinion_marked_mm == 79.375
-    assert (done.bearings_within_drawing, done.bearings) == (True, "as said at the start of the test")
+    assert (done.bearings_within_drawing, done.bearings) == (True, "as reported at the start of the test")
     assert done.tolerance_mm == 0.01
     for key, text in (
         ("mounting.pinion_set_mm", "-3"),

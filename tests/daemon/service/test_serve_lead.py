@@ -241,7 +241,7 @@ def test_a_test_that_goes_on_says_once_when_marks_and_encoder_disagree(tmp_path:
         request = Resume(box="short", confirmed="typed at the stand", operator="Ada")
         assert "Bring the marked teeth together" in (await bench.lead.resume(request))[0]
         # The record has them at 37.25 degrees, three teeth of 9 degrees from here.
-        with pytest.raises(StandError, match=r"marked teeth are 3\.0 teeth from here.*say it again"):
+        with pytest.raises(StandError, match=r"marked teeth are 3\.0 teeth from here.*then repeat"):
             await bench.lead.matched(known=True)
         assert bench.lead.state == "preparing"
         said = await bench.lead.matched(known=True)
@@ -277,7 +277,7 @@ def test_a_word_that_the_encoder_speaks_against_is_not_taken_at_once_and_proves_
         await bench.turn(20.0, 0.3)  # neither where the record ended nor at the encoder's zero, nor the marks
         request = Resume(box="short", confirmed="typed at the stand", matched="now")
         with pytest.raises(
-            StandError, match=r"stood \+10\.0° from where .* 1\.9 teeth from here.*say it again"
+            StandError, match=r"stood \+10\.0° from where .* 1\.9 teeth from here.*then repeat"
         ):
             await bench.lead.resume(request)
         assert bench.lead.state == "preparing"
@@ -380,7 +380,7 @@ def test_what_is_asked_of_a_prepared_test_is_answered_with_what_it_waits_for(tmp
     async def work() -> None:
         await bench.turn(10.0, 0.3)
         await bench.lead.begin(OPEN)
-        with pytest.raises(ConfigurationError, match="waits for its marked teeth; say"):
+        with pytest.raises(ConfigurationError, match="waits for its marked teeth: lashmap tell STAND matched"):
             await bench.lead.obey("repeat")
 
     in_virtual_time(work())

@@ -77,11 +77,15 @@ def test_every_kind_of_event_has_its_place_and_most_leave_a_trace() -> None:
         kind = type(event).__name__
         seen[kind] = seen.get(kind, False) or after != BEGINNING
     assert set(seen) == {kind.__name__ for kind in get_args(events.Event)}
-    # What ends something says nothing by itself.
+    # What ends something, or is for the record alone, changes nothing by itself.
     assert {kind for kind, changes in seen.items() if not changes} == {
+        "CautionsConfirmed",
         "ExclusionUndone",
         "InstrumentBack",
+        "InstrumentHeard",
         "RecordingGoesOn",
+        "ResultAnnounced",
+        "RockRefused",
     }
 
 
@@ -89,15 +93,11 @@ def at(time_s: float, event: events.Event) -> Stamped:
     return Stamped(time_s=time_s, utc=f"2026-11-25T08:00:{time_s:02.0f}Z", event=event)
 
 
-def test_what_halts_a_test_is_over_when_it_goes_on() -> None:
-    lost = events.InstrumentLost(
-        instrument="encoder", port="/dev/x", reason="gone", patience_s=9.0, remedy="See to its cable."
-    )
+def test_a_closed_test_is_open_again_when_it_goes_on() -> None:
     closed = events.TestClosed(outcome="failed", reason="the encoder is gone")
-    halted = story_of([at(1, lost), at(2, events.RecordingPaused(reason="full")), at(3, closed)])
-    assert (halted.lost["encoder"], halted.closing) == (lost, "failed: the encoder is gone")
-    assert halted.paused is not None
+    ended = story_of([at(3, closed)])
+    assert ended.closing == "failed: the encoder is gone"
     resumed = events.TestResumed(operator="Ada", version="0", first_s=4.0, gap_s=1.0)
-    on = apply(halted, at(4, resumed))
-    assert (on.lost, on.paused, on.closing) == ({}, None, NOT_CLOSED)
+    on = apply(ended, at(4, resumed))
+    assert on.closing == NOT_CLOSED
     assert [part.first_s for part in on.parts[1:]] == [4.0]

@@ -86,7 +86,7 @@ def test_a_low_battery_is_noted_once(told: Told) -> None:
         told.say("+0.1000L", "0")
     (note,) = told.notes
     assert note.startswith("The indicator on ")
-    assert "said for the first time: low battery. Change its battery" in note
+    assert "sent for the first time: low battery. Change its battery" in note
     told.book.append(told.started.test, events.Stamped(time_s=9.0, utc="", event=told.started))
     assert told.notes == [note]
 

@@ -288,7 +288,7 @@ def test_a_lost_count_is_not_waited_for_and_names_the_command_that_goes_on(
         f"lashmap run STAND BOX --resume --test {test.started.test}"
     )
     assert not test.of(events.InstrumentLost)
-    assert not [note for note in test.of(events.NoteTaken) if "said for the first time" in str(note)]
+    assert not [note for note in test.of(events.NoteTaken) if "sent for the first time" in str(note)]
 
 
 def test_a_cable_pulled_from_a_count_ends_the_test_once_the_count_may_have_gone_round(

@@ -215,7 +215,7 @@ def test_an_encoder_that_may_have_kept_its_count_or_not_proves_nothing(test: Bro
     assert "switch it off and on once more and resume" in test.shown[0]
     test.run()
     found = precondition(test, "matched teeth")
-    assert (found.state, "whether it kept its count nobody knows" in found.detail) == ("unproven", True)
+    assert (found.state, "whether it kept its count is not known" in found.detail) == ("unproven", True)
     assert conclude(test.logbook, None).verdict.outcome == "not proven"
 
 

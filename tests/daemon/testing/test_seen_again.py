@@ -88,7 +88,7 @@ def test_the_first_disagreement_gives_no_number_to_go_by(tmp_path: Path) -> None
         test.run()
     said = [sentence(one, "mm") or "" for one in (compared(test)[0], *test.of(events.MarksAsked))]
     assert not any(character.isdigit() for text in said for character in text)
-    assert "look once more" in said[-1]
+    assert "check it once more" in said[-1]
 
 
 def end_by_jump(test: BrokenOff, said: str) -> None:
