@@ -18,6 +18,7 @@ from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrow
 from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, set_up_mm
 from lashmap_analysis.judge.verdict import Evidence, reach_verdict
 from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
+from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.rock.cross_check import disagreement, encoder_view, pinion_effect_mm, pinion_slip
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_analysis.runout.match import match_runout, sweep_sentence, tight_spot_sentence
@@ -53,7 +54,7 @@ def assess(record: TestRecord) -> Assessment:
     record.indicator.check_on(record.gear_set)
     measured = tuple(position_result(trace, record) for trace in record.traces)
     fit = _fit(measured, record)
-    positions = _with_outliers(measured, fit.lash_map)
+    positions = _as_mapped(measured, fit.lash_map)
     verdict = reach_verdict(
         _evidence(record, positions, fit),
         record.limits,
@@ -206,15 +207,14 @@ def _tightest(positions: Sequence[PositionResult]) -> PositionResult | None:
     return min(positions, key=lambda one: one.normal_backlash_mm or 0.0, default=None)
 
 
-def _with_outliers(
-    positions: tuple[PositionResult, ...], lash_map: LashMap | None
-) -> tuple[PositionResult, ...]:
-    """Mark the positions that the lash map named outliers; it counts the usable ones only."""
-    if lash_map is None or not lash_map.outliers:
+def _as_mapped(positions: tuple[PositionResult, ...], lash_map: LashMap | None) -> tuple[PositionResult, ...]:
+    """Add what the lash map says of each position; it counts the usable ones only."""
+    if lash_map is None:
         return positions
     usable = _usable(positions)
     named = {usable[index].position for index in lash_map.outliers}
-    return tuple(replace(one, outlier=True) if one.position in named else one for one in positions)
+    setting = BELIEVED_MM if lash_map.setting is None else lash_map.setting.root_mean_square_mm
+    return tuple(replace(one, outlier=one.position in named, setting_mm=setting) for one in positions)
 
 
 def _version() -> str:

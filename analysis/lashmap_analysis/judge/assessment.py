@@ -7,10 +7,11 @@ backlash is normal backlash at the outer pitch radius unless a name says otherwi
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import nan
+from math import hypot, nan
 
 from lashmap_analysis.judge.verdict import Verdict
 from lashmap_analysis.lash_map.lash_map import LashMap
+from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.record.record import Purpose, Shaft, TestRecord
 from lashmap_analysis.record.review_record import Exclusion, SignOff, StoredResult
 from lashmap_analysis.rock.flags import Flag
@@ -33,11 +34,13 @@ class PositionResult:
             samples; degrees past the matched teeth, not wrapped.
         rock: What was read from the trace, flags included.
         normal_backlash_mm: None when the rock is not usable.
-        standard_uncertainty_mm: Of `normal_backlash_mm`, random part only (repeatability and resolution);
-            None when the rock is not usable.
+        standard_uncertainty_mm: Of `normal_backlash_mm`, within the rock only (repeatability and
+            resolution); None when the rock is not usable.
         encoder_backlash_mm: The same rock as the gear-side encoder saw it; None without one.
         flags: The rock's flags and those found by comparing instruments.
         outlier: True when the lash map named this position an outlier.
+        setting_mm: Standard deviation between settings of the tip: as the lash map found it, or as it is
+            believed to be before measuring.
     """
 
     position: int
@@ -51,6 +54,13 @@ class PositionResult:
     encoder_backlash_mm: float | None
     flags: tuple[Flag, ...]
     outlier: bool = False
+    setting_mm: float = BELIEVED_MM
+
+    @property
+    def with_setting_mm(self) -> float | None:
+        """Standard uncertainty of the reading, the setting of the tip included; None when not usable."""
+        within = self.standard_uncertainty_mm
+        return None if within is None else hypot(within, self.setting_mm)
 
 
 @dataclass(frozen=True, kw_only=True)
