@@ -25,7 +25,9 @@ from analysis.lash_truth import gear_set
 from analysis.made_positions import made_position, made_trace
 from lashmap_analysis import fit_lash_map, plan_positions
 from lashmap_analysis.judge.tight_spot import confirms
-from lashmap_analysis.lash_map.positions import next_position
+from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
+from lashmap_analysis.lash_map.positions import every_tooth, next_position
+from lashmap_analysis.record.record import Limits
 
 if TYPE_CHECKING:
     from lashmap_analysis.gears.gear_set import GearSet
@@ -99,12 +101,8 @@ def turned(teeth: int, orders: range, sizes: Floats, generator: np.random.Genera
     """Waves per turn at every tooth, with random phases."""
     angle = 2.0 * math.pi * np.arange(teeth) / teeth
     phases = generator.uniform(0.0, 2.0 * math.pi, len(orders))
-    return np.asarray(
-        sum(
-            size * np.cos(order * angle - phase)
-            for order, size, phase in zip(orders, sizes, phases, strict=True)
-        )
-    )
+    waves = np.cos(np.array(orders)[:, np.newaxis] * angle - phases[:, np.newaxis])
+    return np.asarray(sizes @ waves, dtype=np.float64)
 
 
 def pattern(teeth: int, shape: Shape, generator: np.random.Generator) -> Floats:
@@ -116,7 +114,8 @@ def pattern(teeth: int, shape: Shape, generator: np.random.Generator) -> Floats:
         return turned(teeth, range(1, 7), sizes, generator) + 0.3 * normal
     if shape == "accumulated":  # pitch deviations add up round the member and close
         walk = np.cumsum(2.0 * normal)
-        return once + walk - walk[-1] * np.arange(1, teeth + 1) / teeth
+        closing = walk[-1] * np.arange(1, teeth + 1) / teeth
+        return np.asarray(once + walk - closing)
     if shape == "correlated":  # AR(1) with 0.7 from tooth to tooth, standard deviation 2 µm
         chain = [normal[0]]
         for fresh in normal[1:]:
@@ -141,13 +140,14 @@ def planned(cell: Cell, gears: GearSet) -> Integers:
     """The plan of a cell, settings repeated as the program's default does."""
     _, _, count, turns = cell.case
     if cell.plan == "every tooth":
-        return plan_positions(gears, max(gears.pinion_teeth, gears.gear_teeth), turns)
+        return every_tooth(gears, turns)
     return plan_positions(gears, count, turns)
 
 
 def allowance_mm(lash_map: LashMap) -> float:
     """What teeth that no position touched may take at the lower end of the interval."""
-    return 0.0
+    left = touched(lash_map.gear_set, lash_map.engagements.tolist())
+    return 0.0 if left.every else tooth_allowance_mm(lash_map.gear_set, Limits(minimum_mm=0.0))
 
 
 def position(number: int, engagement: int, backlash_mm: float, gears: GearSet) -> PositionResult:
@@ -182,7 +182,7 @@ def tested(cell: Cell, gears: GearSet, plan: Integers, seed: int) -> list[float]
         answers.append(confirms(position(number + 1, wanted, float(value[0]), gears), fitted))
         engagements, readings = np.append(engagements, fresh), np.append(readings, value)
         fitted = fit_lash_map(gears, engagements, readings, 1e-3 * ROCK_UM)
-    confirmed = next((answer for answer in reversed(answers) if answer is not None), False)
+    confirmed = next((bool(answer) for answer in reversed(answers) if answer is not None), False)
     return figures(fitted, float(truth.min()), confirmed=confirmed)
 
 
@@ -208,7 +208,8 @@ def row(cell: Cell, seeds: int) -> Floats:
     """Means over the seeds."""
     gears = gear_set(*cell.case[:2])
     plan = planned(cell, gears)
-    return np.mean([tested(cell, gears, plan, seed) for seed in range(seeds)], axis=0)
+    every = [tested(cell, gears, plan, seed) for seed in range(seeds)]
+    return np.asarray(np.mean(every, axis=0), dtype=np.float64)
 
 
 def main() -> None:

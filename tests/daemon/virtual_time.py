@@ -36,9 +36,10 @@ TODAY = dt.date(2026, 11, 25)
 
 
 def load_box(path: Path = DEMO_BOX, **plan: float) -> BoxFile:
-    """A shipped box, with another plan where one is given."""
+    """A shipped box, with another plan where one is given: without repeats, if it does not ask for some."""
     box = toml_file.load(path, BoxFile)
-    return box.model_copy(update={"plan": box.plan.model_copy(update=plan)})
+    update = {"repeats": 0, **plan} if plan else {}
+    return box.model_copy(update={"plan": box.plan.model_copy(update=update)})
 
 
 def set_up(box: BoxFile, stand: Stand) -> Setup:

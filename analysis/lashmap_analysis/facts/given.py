@@ -92,6 +92,8 @@ LIMITS = (
     number("variation_mm", "largest allowed variation; null when the drawing has none"),
     text("kind", "'normal' or 'transverse': what the drawing means"),
     text("source", "drawing or instruction"),
+    number("untouched_tooth_mm", "backlash that a tooth which no position touched may take; or null"),
+    whole("tooth_accuracy_grade", "ISO 17485 grade of both members; or null", required=False),
 )
 PRECONDITION = (
     text("name", "what"),

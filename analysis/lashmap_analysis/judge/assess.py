@@ -16,6 +16,7 @@ from lashmap_analysis.judge.assessment import Assessment, PositionResult, SweepR
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
 from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, set_up_mm
+from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
 from lashmap_analysis.judge.verdict import Evidence, reach_verdict
 from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
@@ -168,6 +169,7 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
             narrow=("Record more positions whose rocks are usable.",),
             cautions=cautions_of(record, positions, None),
         )
+    teeth = touched(record.gear_set, (one.engagement for one in _usable(positions)))
     return Evidence(
         interval_mm=fit.stated.interval_mm,
         variation_interval_mm=_variation_interval(fit.lash_map, fit.budget),
@@ -176,6 +178,9 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
         narrow=narrowing_steps(fit.lash_map, fit.budget, fit.stated.interval_mm, record),
         confirm=confirm_step(fit.lash_map),
         cautions=cautions_of(record, positions, fit.lash_map),
+        untouched_mm=0.0 if teeth.every else tooth_allowance_mm(record.gear_set, record.limits),
+        untouched=teeth.left,
+        touch=teeth.remedy,
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import hypot, nan
 
+from lashmap_analysis.judge.untouched import Touched, touched
 from lashmap_analysis.judge.verdict import Verdict
 from lashmap_analysis.lash_map.lash_map import LashMap
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
@@ -185,3 +186,9 @@ class Assessment:
     def usable(self) -> int:
         """Number of positions that gave a backlash."""
         return sum(one.normal_backlash_mm is not None for one in self.positions)
+
+    @property
+    def touched(self) -> Touched:
+        """Teeth that usable positions touched."""
+        usable = (one.engagement for one in self.positions if one.normal_backlash_mm is not None)
+        return touched(self.record.gear_set, usable)

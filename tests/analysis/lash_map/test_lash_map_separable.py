@@ -110,7 +110,7 @@ def test_positions_that_touch_one_pinion_tooth_leave_the_pinion_open() -> None:
 
 @pytest.mark.parametrize("teeth", [(20, 40), (15, 45), (13, 40), (17, 46), (11, 45)])
 def test_planned_positions_separate_every_set_that_can_be(teeth: tuple[int, int]) -> None:
-    plan = plan_positions(gear_set(*teeth), 12, 3)
+    plan = plan_positions(gear_set(*teeth), 12, 3, repeats=0)
     lash_map = fitted(teeth, plan.tolist())
     assert lash_map.separable.gear
     assert lash_map.separable.pinion
@@ -118,7 +118,7 @@ def test_planned_positions_separate_every_set_that_can_be(teeth: tuple[int, int]
 
 
 def test_a_second_harmonic_is_named_when_it_is_there_and_not_otherwise() -> None:
-    k = plan_positions(gear_set(13, 40), 24, 13)
+    k = plan_positions(gear_set(13, 40), 24, 13, repeats=0)
     generator = np.random.default_rng(5)
     once = 0.015 * np.cos(2 * np.pi * k / 40) + 0.2 + 3e-4 * generator.standard_normal(24)
     without = fit_lash_map(gear_set(13, 40), k, once, 2e-4)

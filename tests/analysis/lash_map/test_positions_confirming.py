@@ -18,7 +18,7 @@ REPEATS_WELL = Priors(setting_um=(0.1, 0.3))  # a stand whose settings are known
 def fitted(seed: int, count: int = 16) -> tuple[LashMap, Truth, np.random.Generator]:
     generator = np.random.default_rng(seed)
     truth = made_truth(13, 40, generator, gear_tooth_um=1.5, pinion_tooth_um=1.5)
-    plan = plan_positions(HUNTING, count, 13)
+    plan = plan_positions(HUNTING, count, 13, repeats=0)
     lash_map = fit_lash_map(HUNTING, plan, truth.read(plan, 2e-4, generator), 2e-4, priors=REPEATS_WELL)
     return lash_map, truth, generator
 

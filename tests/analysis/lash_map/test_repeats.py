@@ -38,7 +38,7 @@ def test_many_repeats_tell_the_setting_and_the_interval_holds_it(setting_mm: flo
     # distribution.
     generator = np.random.default_rng(11)
     truth = made_truth(13, 40, generator)
-    plan = np.tile(plan_positions(HUNTING, 20, 13), 3)
+    plan = np.tile(plan_positions(HUNTING, 20, 13, repeats=0), 3)
     readings = truth.read(plan, setting_mm, generator)
     setting = fit_lash_map(HUNTING, plan, readings, 1e-4).setting
     assert setting is not None
@@ -54,7 +54,7 @@ def test_many_repeats_tell_the_setting_and_the_interval_holds_it(setting_mm: flo
 def test_a_reading_within_its_rock_of_ten_nanometres_is_not_known_to_ten_nanometres() -> None:
     generator = np.random.default_rng(2)
     truth = made_truth(13, 40, generator)
-    plan = plan_positions(HUNTING, 24, 13)
+    plan = plan_positions(HUNTING, 24, 13, repeats=0)
     fitted = fit_lash_map(HUNTING, plan, truth.read(plan, 1e-3, generator), 1e-5)
     assert fitted.reading_uncertainty_mm(1e-5) > 5e-4
     # Nor is the map there: its uncertainty at every engagement is sound, measured ones included.
