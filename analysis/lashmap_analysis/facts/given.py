@@ -24,6 +24,7 @@ from lashmap_analysis.facts.section import (
     whole,
     yes_no,
 )
+from lashmap_analysis.facts.verdict import probability_words
 from lashmap_analysis.record.lengths import format_length, format_spread
 
 if TYPE_CHECKING:
@@ -156,6 +157,8 @@ def limit_words(assessment: Assessment) -> Rows:
     rows.append(("meant as", f"{limits.kind} backlash"))
     if limits.source:
         rows.append(("from", limits.source))
+    if words := probability_words(assessment):
+        rows.append(("probability of conformance", words))
     return tuple(rows)
 
 

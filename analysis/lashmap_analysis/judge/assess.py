@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.judge.assessment import Assessment, PositionResult, SweepResult
+from lashmap_analysis.judge.assessment import UNKNOWN, Assessment, PositionResult, SweepResult
+from lashmap_analysis.judge.conformance import conformance
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
 from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, set_up_mm
@@ -77,6 +78,9 @@ def assess(record: TestRecord) -> Assessment:
         cause=cause_sentence(lash_map, units=record.units) if lash_map is not None else fit.missing,
         version=_version(),
         sweeps=tuple(sweep_result(trace, record, lash_map) for trace in record.sweeps),
+        conformance=UNKNOWN
+        if lash_map is None or fit.budget is None
+        else conformance(lash_map, fit.budget, record),
     )
 
 

@@ -148,6 +148,24 @@ class Review:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Conformance:
+    """Probability of each limit to be kept, 0 to 1; None where the drawing has none or nothing is known.
+
+    Attributes:
+        minimum: That the least backlash is not below the least allowed.
+        maximum: That the backlash at the tight spot is not above the most allowed.
+        variation: That the variation is not above the most allowed.
+    """
+
+    minimum: float | None = None
+    maximum: float | None = None
+    variation: float | None = None
+
+
+UNKNOWN = Conformance()
+
+
+@dataclass(frozen=True, kw_only=True)
 class Assessment:
     """Everything concluded from one test record.
 
@@ -166,6 +184,7 @@ class Assessment:
         version: Version of the analysis that concluded this.
         sweeps: What the runout sweeps say, in the order of recording.
         review: What was stored when the test ran and what reviewers did; None when nobody has looked.
+        conformance: Probability of each limit to be kept.
     """
 
     record: TestRecord
@@ -181,6 +200,7 @@ class Assessment:
     version: str
     sweeps: tuple[SweepResult, ...] = ()
     review: Review | None = None
+    conformance: Conformance = UNKNOWN
 
     @property
     def usable(self) -> int:

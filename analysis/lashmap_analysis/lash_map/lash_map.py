@@ -110,6 +110,8 @@ class LashMap:
         merged_runout: In a 1:1 set the sum of both members' once-per-turn parts; else None.
         mean_uncertainty_mm: Standard uncertainty of `mean_mm`.
         tightest_probability: Chance of every engagement to be the tightest, shape (mesh cycle,).
+        least_draws_mm: Equally likely values of the least backlash, shape (d,); empty in a map made by hand.
+        variation_draws_mm: The same of the variation.
         remarks: Sentences: outliers (counted among these readings), what is merged and how to separate it.
         findings: The outliers with what they are taken for; empty in a map made by hand.
         setting: Repeatability between settings of the tip; None in a map made by hand.
@@ -136,6 +138,8 @@ class LashMap:
     merged_runout: Runout | None = None
     mean_uncertainty_mm: float = float("nan")
     tightest_probability: Floats = field(default_factory=lambda: np.empty(0), repr=False)
+    least_draws_mm: Floats = field(default_factory=lambda: np.empty(0), repr=False)
+    variation_draws_mm: Floats = field(default_factory=lambda: np.empty(0), repr=False)
     remarks: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
     setting: SettingScatter | None = None
@@ -264,6 +268,8 @@ def _assemble(
         if unexplained
         else cause_of(model, patterns, ends.tight_spot.engagement, separable),
         tightest_probability=ends.tightest_probability,
+        least_draws_mm=ends.least_draws_mm,
+        variation_draws_mm=ends.variation_draws_mm,
         remarks=tuple(remarks),
         findings=findings,
         setting=setting_scatter(patterns, given[0] % model.cycle.length, given[1]),

@@ -54,9 +54,7 @@ def test_positions_ask_for_a_sample_and_their_absence_for_every_tooth_that_may_d
         return [int(one) for one in lay_out(box.recorded())]
 
     assert engagements() == list(range(40))
-    assert (
-        len(engagements(grade=4)) == SAMPLE
-    )  # no tooth takes a quarter of the tolerance
+    assert len(engagements(grade=4)) == SAMPLE  # no tooth takes a quarter of the tolerance
     assert engagements(grade=9) == list(range(40))
     assert len(engagements(teeth="sample")) == SAMPLE
     assert len(engagements(positions=12)) == 12
