@@ -63,7 +63,7 @@ def row(case: tuple[int, int, int, int], tooth_um: float, seeds: int) -> list[fl
     """One line of figures: of the lash map, then of the plain fit."""
     pinion, gear, count, turns = case
     gears = gear_set(pinion, gear)
-    plan = plan_positions(gears, count, turns)
+    plan = plan_positions(gears, count, turns, repeats=0)
     figures = []
     for seed in range(seeds):
         generator = np.random.default_rng([seed, pinion, gear])

@@ -99,7 +99,7 @@ def main() -> None:
     for pinion, gear, count, turns in PLANS:
         gears = gear_set(pinion, gear)
         began = time.perf_counter()
-        plan = plan_positions(gears, count, turns)
+        plan = plan_positions(gears, count, turns, repeats=0)
         spent = 1e3 * (time.perf_counter() - began)
         equal = equal_spacing(gears, count, turns)
         print(f"| {pinion}:{gear} | {count} | {turns} ", end="")
@@ -119,8 +119,8 @@ def main() -> None:
         gears = gear_set(pinion, gear)
         first = max(4, 2 * count // 3)
         shares = [
-            found(case, plan_positions(gears, count, turns), 0, seeds),
-            found(case, plan_positions(gears, first, turns), count - first, seeds),
+            found(case, plan_positions(gears, count, turns, repeats=0), 0, seeds),
+            found(case, plan_positions(gears, first, turns, repeats=0), count - first, seeds),
             found(case, equal_spacing(gears, 3 * count // 2, turns), 0, seeds),
             found(case, equal_spacing(gears, 2 * count, turns), 0, seeds),
         ]

@@ -36,9 +36,10 @@ TODAY = dt.date(2026, 11, 25)
 
 
 def load_box(path: Path = DEMO_BOX, **plan: float) -> BoxFile:
-    """A shipped box, with another plan where one is given; it runs the whole plan unless told otherwise."""
+    """A shipped box, with another plan where one is given: all of it, no repeats, unless told otherwise."""
     box = toml_file.load(path, BoxFile)
-    return box.model_copy(update={"plan": box.plan.model_copy(update={"stop_when_settled": False, **plan})})
+    update = {"stop_when_settled": False, **({"repeats": 0} if plan else {}), **plan}
+    return box.model_copy(update={"plan": box.plan.model_copy(update=update)})
 
 
 def set_up(box: BoxFile, stand: Stand) -> Setup:

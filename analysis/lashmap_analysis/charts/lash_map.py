@@ -166,7 +166,7 @@ def _point(position: PositionResult, cycle: int, units: Units) -> Point:
     return Point(
         engagement=position.engagement % cycle,
         backlash=in_units(position.normal_backlash_mm or math.nan, units),
-        bar=in_units(BAND * (position.standard_uncertainty_mm or 0.0), units),
+        bar=in_units(BAND * (position.with_setting_mm or 0.0), units),
         kind=kind,
     )
 

@@ -24,6 +24,7 @@ from lashmap_analysis.facts.section import (
     whole,
     yes_no,
 )
+from lashmap_analysis.facts.verdict import probability_words
 from lashmap_analysis.record.lengths import format_length, format_spread
 
 if TYPE_CHECKING:
@@ -92,6 +93,8 @@ LIMITS = (
     number("variation_mm", "largest allowed variation; null when the drawing has none"),
     text("kind", "'normal' or 'transverse': what the drawing means"),
     text("source", "drawing or instruction"),
+    number("untouched_tooth_mm", "backlash that a tooth which no position touched may take; or null"),
+    whole("tooth_accuracy_grade", "ISO 17485 grade of both members; or null", required=False),
 )
 PRECONDITION = (
     text("name", "what"),
@@ -154,6 +157,8 @@ def limit_words(assessment: Assessment) -> Rows:
     rows.append(("meant as", f"{limits.kind} backlash"))
     if limits.source:
         rows.append(("from", limits.source))
+    if words := probability_words(assessment):
+        rows.append(("probability of conformance", words))
     return tuple(rows)
 
 

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from lashmap_analysis.judge.assessment import Assessment
-    from lashmap_analysis.lash_map.lash_map import Runout
+    from lashmap_analysis.lash_map.lash_map import LashMap, Runout
     from lashmap_analysis.record.record import Units
 
 
@@ -75,6 +75,19 @@ MAP = (
         "variation_uncertainty_mm",
     ),
     number("tooth_scatter_mm", "standard deviation from tooth to tooth about the once-per-turn terms"),
+    number(
+        "setting_deviation_mm",
+        "standard deviation from one setting of the tip to the next: median of the map's posterior",
+        "setting.standard_deviation_mm",
+    ),
+    number("setting_low_mm", "lower end of its 95 % interval", "setting.interval_mm.0"),
+    number("setting_high_mm", "upper end of its 95 % interval", "setting.interval_mm.1"),
+    number(
+        "repeats_deviation_mm",
+        "pooled standard deviation of engagements measured more than once, tip set anew; null without",
+        "setting.pooled_mm",
+    ),
+    whole("repeats_degrees_of_freedom", "of that", "setting.degrees_of_freedom", required=False),
 )
 # Order of the columns of the table of results; the high point's uncertainty is in the document only.
 _EXPORTED = ("amplitude_mm", "standard_uncertainty_mm", "high_point_deg", "fim_mm")
@@ -223,8 +236,26 @@ def _map_facts(assessment: Assessment) -> Rows:
             _with_u(lash_map.variation_mm, lash_map.variation_uncertainty_mm, units),
         ),
         ("tooth-to-tooth scatter", format_length(lash_map.tooth_scatter_mm, units)),
+        *_setting_facts(lash_map, units),
         ("tight spot moved by", lash_map.cause),
     )
+
+
+def _setting_facts(lash_map: LashMap, units: Units) -> Rows:
+    """How far readings scatter between settings of the tip, and how that is known."""
+    setting = lash_map.setting
+    if setting is None:
+        return ()
+    low, high = (format_spread(end, units) for end in setting.interval_mm)
+    spread = format_spread(setting.standard_deviation_mm, units)
+    words = f"{spread} (standard deviation; {low} to {high}, 95 %)"
+    freedom = setting.degrees_of_freedom
+    if freedom == 0:
+        return (("between settings of the tip", words), ("from repeats alone", "no engagement was repeated"))
+    pooled = (
+        f"{format_spread(setting.pooled_mm, units)}, {freedom} degree{'s' if freedom > 1 else ''} of freedom"
+    )
+    return (("between settings of the tip", words), ("from repeats alone", pooled))
 
 
 def _with_u(value_mm: float, uncertainty_mm: float, units: Units) -> str:

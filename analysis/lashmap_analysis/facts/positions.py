@@ -76,7 +76,16 @@ POSITION = (
         _read("rock.degrees_of_freedom"),
     ),
     number("normal_backlash_mm", "normal backlash at the outer pitch radius; null when not usable"),
-    number("standard_uncertainty_mm", "of the normal backlash, random part only; null when not usable"),
+    number(
+        "standard_uncertainty_mm",
+        "of the normal backlash, setting of the tip included, the set-up's part not; null when not usable",
+        "with_setting_mm",
+    ),
+    number(
+        "within_rock_mm",
+        "repeatability within the rock, as normal backlash: scatter of its reversals and resolution; or null",
+        "standard_uncertainty_mm",
+    ),
     whole("reversals", "number of steps in the mean", "rock.reversals"),
     number("spread_mm", "largest minus smallest step; null when not usable", _read("rock.spread_mm")),
     number(
@@ -141,7 +150,10 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
         rows = tuple(
             _row(one, units, _marks(assessment.review, one.position)) for one in assessment.positions
         )
-        caption = f"Every rock in the order of recording; lengths in {units}, angles in degrees"
+        caption = (
+            f"Every rock in the order of recording; lengths in {units}, angles in degrees; u: standard "
+            "uncertainty, setting of the tip included"
+        )
         blocks = [Grid(caption, _HEADS, rows, "wide tight", size=0.8)]
     blocks += [Points(left_out, "left-out")] if left_out else []
     blocks += [Flags(flags)] if flags else []
@@ -185,7 +197,7 @@ def _row(position: PositionResult, units: Units, more: list[str]) -> Row:
         f"{position.gear_angle_deg:.2f}",
         plain(rock.reading_mm),
         Cell(strong=plain(position.normal_backlash_mm)),
-        spread(position.standard_uncertainty_mm, DECIMALS[units] + 1),
+        spread(position.with_setting_mm, DECIMALS[units] + 1),
         MISSING if refused else str(rock.reversals),
         spread(rock.spread_mm, DECIMALS[units]),
         plain(rock.peak_to_peak_mm),

@@ -36,6 +36,7 @@ _ORDER = (
     *("schema", "test", "analysis_version", "closing", "units", "identity", "verdict", "tight_spot"),
     *("runout", "sweeps", "lash_map", "positions", "budget", "review", "preconditions", "limits"),
     *("gear_set", "indicator", "encoder", "damage", "left_out", "notes"),
+    "conformance",
 )
 _SCHEMA = Figure(
     name="schema",

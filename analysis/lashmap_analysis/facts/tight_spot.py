@@ -45,6 +45,10 @@ STATED = Group(
     "stated", "from the lash map fitted to all positions: the figure that is judged; or null", SPOT
 )
 CONFIRMED = yes_no("confirmed", "true when a confirming position agrees with the prediction", required=False)
+TOUCHED = (
+    whole("gear_teeth_touched", "gear teeth that usable positions touched", "touched.gear"),
+    whole("pinion_teeth_touched", "pinion teeth that usable positions touched", "touched.pinion"),
+)
 CAUSE = text("cause", "one sentence: where the tight spot lies and what moved it there")
 
 
@@ -67,6 +71,7 @@ def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
     for way, spot in _ways(assessment):
         yield f"tight spot, {way}", _words(spot, assessment.record.units)
     yield "confirmed", "yes" if assessment.confirmed else "no"
+    yield "teeth touched", assessment.touched.words
     if assessment.cause:
         yield "cause", assessment.cause
 
@@ -106,10 +111,11 @@ def spot_blocks(assessment: Assessment) -> tuple[Block, ...]:
 
 
 def confirmation(assessment: Assessment) -> str:
-    """Whether the tight spot was gone to and measured, and how many positions nobody has measured."""
+    """Whether the tight spot was gone to and measured, which teeth were, and how many positions were not."""
     count = len(assessment.record.left_out)
     without = f"{count} position{'s were' if count > 1 else ' was'} left out, see evidence." if count else ""
-    return f"{_confirmed(assessment)} {without}".strip()
+    teeth = f"Teeth touched: {assessment.touched.words}." if assessment.usable else ""
+    return " ".join(one for one in (_confirmed(assessment), teeth, without) if one)
 
 
 def _confirmed(assessment: Assessment) -> str:
@@ -149,6 +155,7 @@ SECTION = Section(
                 ),
                 STATED,
                 CONFIRMED,
+                *TOUCHED,
                 CAUSE,
             ),
             WHOLE,
@@ -159,6 +166,7 @@ SECTION = Section(
         *columns("predicted"),
         *columns("measured"),
         CONFIRMED,
+        *TOUCHED,
         CAUSE,
         SIGNED.under("review", name="review_signed"),
     ),

@@ -1,10 +1,10 @@
-"""The verdict and what it rests on in words. Nothing is judged here."""
+"""The verdict and what it rests on in words, with the chance that each limit is kept; nothing is judged."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.facts.section import Chapter, Group, Points, Section, text
+from lashmap_analysis.facts.section import WHOLE, Chapter, Group, Points, Section, number, text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,6 +19,18 @@ VERDICT = (
     text("would_settle", "what would settle a 'not proven'"),
     text("cautions", "what the verdict does not prove"),
 )
+PROBABILITY = tuple(
+    number(
+        f"{name}_probability",
+        f"probability that {meaning} (JCGM 106:2012), 0 to 1; teeth that no position touched are not in it",
+        f"conformance.{name}",
+    )
+    for name, meaning in (
+        ("minimum", "the least backlash is not below the minimum"),
+        ("maximum", "the backlash at the tight spot is not above the maximum"),
+        ("variation", "the variation is not above the most allowed"),
+    )
+)
 VERSION = text("analysis_version", "version of the analysis that concluded this", "version")
 
 
@@ -27,8 +39,39 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
         yield Chapter("What the verdict does not prove", "limits-of", (Points(assessment.verdict.cautions),))
 
 
+def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
+    if words := probability_words(assessment):
+        yield "probability of conformance", words
+
+
+def probability_words(assessment: Assessment) -> str:
+    """Probability of each limit to be kept, in one line; empty when nothing is known."""
+    found = assessment.conformance
+    return ", ".join(
+        f"{name} {_percent(value)}"
+        for name, value in (
+            ("minimum", found.minimum),
+            ("maximum", found.maximum),
+            ("variation", found.variation),
+        )
+        if value is not None
+    )
+
+
+def _percent(probability: float) -> str:
+    """In percent; the ends are never certain."""
+    if probability > 0.999:
+        return "above 99.9 %"
+    return "below 0.1 %" if probability < 0.001 else f"{100 * probability:.1f} %"
+
+
 SECTION = Section(
-    figures=(VERSION, Group("verdict", "what may be signed", VERDICT)),
-    results=(VERSION, OUTCOME.under("verdict", name="verdict")),
+    figures=(
+        VERSION,
+        Group("verdict", "what may be signed", VERDICT),
+        Group("conformance", "probability of each limit to be kept", PROBABILITY, WHOLE),
+    ),
+    results=(VERSION, OUTCOME.under("verdict", name="verdict"), *PROBABILITY),
+    terminal=_terminal,
     chapters=_chapters,
 )

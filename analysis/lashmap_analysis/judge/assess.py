@@ -12,12 +12,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.judge.assessment import Assessment, PositionResult, SweepResult
+from lashmap_analysis.judge.assessment import UNKNOWN, Assessment, PositionResult, SweepResult
+from lashmap_analysis.judge.conformance import conformance
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
 from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, variation_interval
+from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
 from lashmap_analysis.judge.verdict import Evidence, reach_verdict
 from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
+from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.rock.cross_check import disagreement, encoder_view, pinion_effect_mm, pinion_slip
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_analysis.runout.match import match_runout, sweep_sentence, tight_spot_sentence
@@ -51,7 +54,7 @@ def assess(record: TestRecord) -> Assessment:
     record.indicator.check_on(record.gear_set)
     measured = tuple(position_result(trace, record) for trace in record.traces)
     fit = _fit(measured, record)
-    positions = _with_outliers(measured, fit.lash_map)
+    positions = _as_mapped(measured, fit.lash_map)
     verdict = reach_verdict(
         _evidence(record, positions, fit),
         record.limits,
@@ -73,6 +76,9 @@ def assess(record: TestRecord) -> Assessment:
         cause=cause_sentence(lash_map, units=record.units) if lash_map is not None else fit.missing,
         version=_version(),
         sweeps=tuple(sweep_result(trace, record, lash_map) for trace in record.sweeps),
+        conformance=UNKNOWN
+        if lash_map is None or fit.budget is None
+        else conformance(lash_map, fit.budget, record),
     )
 
 
@@ -165,6 +171,7 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
             narrow=("Record more positions whose rocks are usable.",),
             cautions=cautions_of(record, positions, None),
         )
+    teeth = touched(record.gear_set, (one.engagement for one in _usable(positions)))
     return Evidence(
         interval_mm=fit.stated.interval_mm,
         variation_interval_mm=variation_interval(fit.lash_map, fit.budget),
@@ -173,6 +180,9 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
         narrow=narrowing_steps(fit.lash_map, fit.budget, fit.stated.interval_mm, record),
         confirm=confirm_step(fit.lash_map),
         cautions=cautions_of(record, positions, fit.lash_map),
+        untouched_mm=0.0 if teeth.every else tooth_allowance_mm(record.gear_set, record.limits),
+        untouched=teeth.left,
+        touch=teeth.remedy,
     )
 
 
@@ -195,15 +205,14 @@ def _tightest(positions: Sequence[PositionResult]) -> PositionResult | None:
     return min(positions, key=lambda one: one.normal_backlash_mm or 0.0, default=None)
 
 
-def _with_outliers(
-    positions: tuple[PositionResult, ...], lash_map: LashMap | None
-) -> tuple[PositionResult, ...]:
-    """Mark the positions that the lash map named outliers; it counts the usable ones only."""
-    if lash_map is None or not lash_map.outliers:
+def _as_mapped(positions: tuple[PositionResult, ...], lash_map: LashMap | None) -> tuple[PositionResult, ...]:
+    """Add what the lash map says of each position; it counts the usable ones only."""
+    if lash_map is None:
         return positions
     usable = _usable(positions)
     named = {usable[index].position for index in lash_map.outliers}
-    return tuple(replace(one, outlier=True) if one.position in named else one for one in positions)
+    setting = BELIEVED_MM if lash_map.setting is None else lash_map.setting.root_mean_square_mm
+    return tuple(replace(one, outlier=one.position in named, setting_mm=setting) for one in positions)
 
 
 def _version() -> str:

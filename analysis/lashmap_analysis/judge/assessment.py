@@ -7,10 +7,12 @@ backlash is normal backlash at the outer pitch radius unless a name says otherwi
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import nan
+from math import hypot, nan
 
+from lashmap_analysis.judge.untouched import Touched, touched
 from lashmap_analysis.judge.verdict import Verdict
 from lashmap_analysis.lash_map.lash_map import LashMap
+from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.record.record import Purpose, Shaft, TestRecord
 from lashmap_analysis.record.review_record import Exclusion, SignOff, StoredResult
 from lashmap_analysis.rock.flags import Flag
@@ -33,11 +35,13 @@ class PositionResult:
             samples; degrees past the matched teeth, not wrapped.
         rock: What was read from the trace, flags included.
         normal_backlash_mm: None when the rock is not usable.
-        standard_uncertainty_mm: Of `normal_backlash_mm`, random part only (repeatability and resolution);
-            None when the rock is not usable.
+        standard_uncertainty_mm: Of `normal_backlash_mm`, within the rock only (repeatability and
+            resolution); None when the rock is not usable.
         encoder_backlash_mm: The same rock as the gear-side encoder saw it; None without one.
         flags: The rock's flags and those found by comparing instruments.
         outlier: True when the lash map named this position an outlier.
+        setting_mm: Standard deviation between settings of the tip: as the lash map found it, or as it is
+            believed to be before measuring.
     """
 
     position: int
@@ -51,6 +55,13 @@ class PositionResult:
     encoder_backlash_mm: float | None
     flags: tuple[Flag, ...]
     outlier: bool = False
+    setting_mm: float = BELIEVED_MM
+
+    @property
+    def with_setting_mm(self) -> float | None:
+        """Standard uncertainty of the reading, the setting of the tip included; None when not usable."""
+        within = self.standard_uncertainty_mm
+        return None if within is None else hypot(within, self.setting_mm)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,6 +148,24 @@ class Review:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Conformance:
+    """Probability of each limit to be kept, 0 to 1; None where the drawing has none or nothing is known.
+
+    Attributes:
+        minimum: That the least backlash is not below the least allowed.
+        maximum: That the backlash at the tight spot is not above the most allowed.
+        variation: That the variation is not above the most allowed.
+    """
+
+    minimum: float | None = None
+    maximum: float | None = None
+    variation: float | None = None
+
+
+UNKNOWN = Conformance()
+
+
+@dataclass(frozen=True, kw_only=True)
 class Assessment:
     """Everything concluded from one test record.
 
@@ -155,6 +184,7 @@ class Assessment:
         version: Version of the analysis that concluded this.
         sweeps: What the runout sweeps say, in the order of recording.
         review: What was stored when the test ran and what reviewers did; None when nobody has looked.
+        conformance: Probability of each limit to be kept.
     """
 
     record: TestRecord
@@ -170,8 +200,15 @@ class Assessment:
     version: str
     sweeps: tuple[SweepResult, ...] = ()
     review: Review | None = None
+    conformance: Conformance = UNKNOWN
 
     @property
     def usable(self) -> int:
         """Number of positions that gave a backlash."""
         return sum(one.normal_backlash_mm is not None for one in self.positions)
+
+    @property
+    def touched(self) -> Touched:
+        """Teeth that usable positions touched."""
+        usable = (one.engagement for one in self.positions if one.normal_backlash_mm is not None)
+        return touched(self.record.gear_set, usable)

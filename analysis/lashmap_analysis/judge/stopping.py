@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.judge.tight_spot import NORMAL_95, from_lash_map, variation_interval
+from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
 from lashmap_analysis.judge.verdict import Evidence, settled
 
 if TYPE_CHECKING:
@@ -34,9 +35,11 @@ def may_stop(lash_map: LashMap, indicator: Indicator, limits: Limits) -> bool:
     if len(lash_map.engagements) < FIRST_LOOK or lash_map.outliers:  # an outlier is to be measured again
         return False
     stated, budget = from_lash_map(lash_map, indicator)
+    teeth = touched(lash_map.gear_set, lash_map.engagements.tolist())
     evidence = Evidence(
         interval_mm=_wider(stated.normal_backlash_mm, stated.interval_mm),
         variation_interval_mm=_wider(lash_map.variation_mm, variation_interval(lash_map, budget)),
+        untouched_mm=0.0 if teeth.every else tooth_allowance_mm(lash_map.gear_set, limits),
     )
     return settled(evidence, limits, lash_map.gear_set)
 

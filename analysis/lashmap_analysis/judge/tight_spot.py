@@ -73,15 +73,18 @@ def from_position(
     position: PositionResult, gear_set: GearSet, indicator: Indicator
 ) -> TightSpotResult | None:
     """State the backlash measured at one position; None when its rock is not usable."""
-    backlash, scatter = position.normal_backlash_mm, position.standard_uncertainty_mm
-    if backlash is None or scatter is None:
+    backlash, scatter = position.normal_backlash_mm, position.with_setting_mm
+    within = position.standard_uncertainty_mm
+    if backlash is None or scatter is None or within is None:
         return None
+    # Welch–Satterthwaite: the rock's part has few degrees of freedom, the setting's has its doubt inside.
+    share = within / scatter if scatter > 0 else 1.0
     total = budget(
         gear_set=gear_set,
         indicator=indicator,
         normal_backlash_mm=backlash,
         random_standard_uncertainty_mm=scatter,
-        random_degrees_of_freedom=_freedom(position),
+        random_degrees_of_freedom=_freedom(position) / share**4 if share > 0 else inf,
     )
     engagement = position.engagement % gear_set.mesh_cycle
     return TightSpotResult(
@@ -99,8 +102,8 @@ def confirms(position: PositionResult, before: LashMap) -> bool | None:
 
     A reading is compared with the prediction at its own engagement, since the least over a whole mesh cycle
     is less than what any one place is expected to read. Only what differs between two readings counts: the
-    set-up sits in both alike. Agreement is asked at 99 %, because 95 % would leave one good box in twenty
-    unconfirmed.
+    set-up sits in both alike, the setting of the tip does not. Agreement is asked at 99 %, because 95 % would
+    leave one good box in twenty unconfirmed.
 
     Args:
         position: A usable position.
@@ -120,8 +123,9 @@ def _reads_as_predicted(position: PositionResult, before: LashMap) -> bool:
     if backlash is None or scatter is None:
         return False
     predicted, spread = _predicted(position.engagement, before)
+    setting = 0.0 if before.setting is None else before.setting.root_mean_square_mm
     allowed = hypot(
-        coverage_factor(inf, CONFIRMING_LEVEL) * spread,
+        coverage_factor(inf, CONFIRMING_LEVEL) * hypot(spread, setting),
         coverage_factor(_freedom(position), CONFIRMING_LEVEL) * scatter,
     )
     return abs(backlash - predicted) <= allowed

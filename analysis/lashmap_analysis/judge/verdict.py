@@ -8,6 +8,8 @@ The rule, and why:
 - *conforming* needs the whole 95 % interval inside every limit (ISO 14253-1: who proves conformity bears the
   uncertainty), a confirmed tight spot, every precondition proven, and nothing that speaks against the
   measurement.
+- against a least backlash, *conforming* also takes off what teeth that no position touched may take
+  (`judge/untouched.py`); it never makes a box *nonconforming*.
 - *nonconforming* needs the whole interval outside a limit and nothing that speaks against the measurement. It
   does not wait for preconditions or for the confirming position: backlash that is too small on the stand is
   too small however the box was set up, and no missing paper makes it larger.
@@ -95,6 +97,10 @@ class Evidence:
         narrow: What would narrow the interval, most effective first.
         confirm: What to do to confirm the tight spot.
         cautions: What the reader must know beside the standing caution.
+        untouched_mm: Normal backlash that teeth which no position touched may take below the interval; 0 when
+            every tooth was touched.
+        untouched: Those teeth in words.
+        touch: What would settle that.
     """
 
     interval_mm: Interval | None = None
@@ -105,6 +111,9 @@ class Evidence:
     narrow: tuple[str, ...] = ()
     confirm: str = "Measure a confirming position at the predicted tight spot."
     cautions: tuple[str, ...] = ()
+    untouched_mm: float = 0.0
+    untouched: str = ""
+    touch: str = ""
 
 
 State = Literal["inside", "outside", "open"]
@@ -115,6 +124,7 @@ _STRADDLES = "with {} inside that span, so it is neither kept nor broken for cer
 class _Finding:
     state: State
     sentence: str
+    untouched: bool = False  # open for teeth that nobody touched alone
 
 
 def reach_verdict(
@@ -160,7 +170,7 @@ def reach_verdict(
     return Verdict(
         outcome="not proven",
         reasons=(*doubts, *outside, *still_open, *lacking, *unproven, *inside),
-        would_settle=_settlers(evidence, limits, barring, still_open=bool(still_open)),
+        would_settle=_settlers(evidence, limits, barring, findings),
         cautions=cautions,
     )
 
@@ -179,7 +189,9 @@ def _findings(evidence: Evidence, limits: Limits, gear_set: GearSet, units: Unit
         low, high = (scale * end for end in evidence.interval_mm)
         what = f"{limits.kind} backlash at the tight spot"
         if limits.minimum_mm is not None:
-            found.append(_least(what, (low, high), limits.minimum_mm, units))
+            finding = _least(what, (low, high), limits.minimum_mm, units)
+            taken, room = scale * evidence.untouched_mm, low - limits.minimum_mm
+            found.append(_for_untouched(finding, evidence.untouched, taken, room, units))
         if limits.maximum_mm is not None:
             found.append(_most(what, (low, high), limits.maximum_mm, units))
     if limits.variation_mm is not None and evidence.variation_interval_mm is not None:
@@ -195,6 +207,24 @@ def _least(what: str, interval: Interval, least: float, units: Units) -> _Findin
     limit = f"the least allowed of {format_length(least, units)}"
     ends = {"inside": f"not below {limit}", "outside": f"below {limit}", "open": _STRADDLES.format(limit)}
     return _Finding(state=state, sentence=f"{_span(what, interval, units)}, {ends[state]}.")
+
+
+def _for_untouched(found: _Finding, untouched: str, allowance: float, room: float, units: Units) -> _Finding:
+    """The same finding once the teeth that no position touched have taken what they may.
+
+    `room` is what lies between the limit and the lower end of the interval.
+    """
+    if found.state != "inside" or allowance <= 0.0:
+        return found
+    taken = format_length(allowance, units)
+    if allowance <= room:
+        kept = f"The {untouched} that no position touched may take {taken} more: allowed for."
+        return _Finding(state="inside", sentence=f"{found.sentence} {kept}")
+    lost = (
+        f"But no position touched {untouched}, and one bad tooth among them may take {taken} more; "
+        f"there is room for {format_length(room, units)} only, so it is not proven."
+    )
+    return _Finding(state="open", sentence=f"{found.sentence} {lost}", untouched=True)
 
 
 def _most(what: str, interval: Interval, most: float, units: Units) -> _Finding:
@@ -225,10 +255,15 @@ def _lacking(evidence: Evidence, limits: Limits) -> tuple[str, ...]:
 
 
 def _settlers(
-    evidence: Evidence, limits: Limits, barring: tuple[Precondition, ...], *, still_open: bool
+    evidence: Evidence,
+    limits: Limits,
+    barring: tuple[Precondition, ...],
+    findings: tuple[_Finding, ...],
 ) -> tuple[str, ...]:
     steps = [one.remedy for one in evidence.doubts]
-    if evidence.interval_mm is None or still_open:
+    if any(one.untouched for one in findings):
+        steps.append(evidence.touch)
+    if evidence.interval_mm is None or any(one.state == "open" and not one.untouched for one in findings):
         steps += evidence.narrow
     if evidence.interval_mm is not None and not evidence.confirmed:
         steps.append(evidence.confirm)

@@ -122,7 +122,8 @@ class _Ensemble:
             cycle=MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth),
             mean=mean,
             deviations=draws - mean,
-            uncertainty=1e3 * float(np.median(lash_map.standard_uncertainty_mm)),
+            uncertainty=1e3
+            * lash_map.reading_uncertainty_mm(float(np.median(lash_map.standard_uncertainty_mm))),
         )
 
     def least(self) -> Floats:

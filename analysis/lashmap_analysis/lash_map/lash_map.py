@@ -29,6 +29,7 @@ from lashmap_analysis.lash_map.once_per_turn import (
 )
 from lashmap_analysis.lash_map.outliers import Finding, Outlier, finding, remark, screen, standing
 from lashmap_analysis.lash_map.posterior import PatternPosterior, Readings, posterior
+from lashmap_analysis.lash_map.repeats import SettingScatter, setting_scatter
 from lashmap_analysis.lash_map.tight_spot import (
     UNEXPLAINED,
     Standing,
@@ -50,6 +51,7 @@ __all__ = [
     "Priors",
     "Runout",
     "Separability",
+    "SettingScatter",
     "TightSpot",
     "fit_lash_map",
 ]
@@ -91,7 +93,7 @@ class LashMap:
         gear_set: The gear set.
         engagements: Of the readings, as given, shape (n,).
         backlash_mm: The readings, shape (n,).
-        standard_uncertainty_mm: Of the readings, shape (n,).
+        standard_uncertainty_mm: Of the readings, each within its rock, shape (n,).
         terms: Names of the terms that the data call for.
         mean_mm: Mean backlash over the mesh cycle.
         tight_spot: The tightest engagement.
@@ -108,8 +110,11 @@ class LashMap:
         merged_runout: In a 1:1 set the sum of both members' once-per-turn parts; else None.
         mean_uncertainty_mm: Standard uncertainty of `mean_mm`.
         tightest_probability: Chance of every engagement to be the tightest, shape (mesh cycle,).
+        least_draws_mm: Equally likely values of the least backlash, shape (d,); empty in a map made by hand.
+        variation_draws_mm: The same of the variation.
         remarks: Sentences: outliers (counted among these readings), what is merged and how to separate it.
         findings: The outliers with what they are taken for; empty in a map made by hand.
+        setting: Repeatability between settings of the tip; None in a map made by hand.
         posterior: The fitted patterns, µm about `middle_mm`; None in a map made by hand.
         middle_mm: The backlash about which `posterior` is given.
     """
@@ -133,10 +138,17 @@ class LashMap:
     merged_runout: Runout | None = None
     mean_uncertainty_mm: float = float("nan")
     tightest_probability: Floats = field(default_factory=lambda: np.empty(0), repr=False)
+    least_draws_mm: Floats = field(default_factory=lambda: np.empty(0), repr=False)
+    variation_draws_mm: Floats = field(default_factory=lambda: np.empty(0), repr=False)
     remarks: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+    setting: SettingScatter | None = None
     posterior: PatternPosterior | None = field(default=None, repr=False)
     middle_mm: float = 0.0
+
+    def reading_uncertainty_mm(self, within_rock_mm: float) -> float:
+        """Standard uncertainty of a reading, the setting of the tip included, from that within its rock."""
+        return within_rock_mm if self.setting is None else self.setting.with_reading(within_rock_mm)
 
     def predict(self, engagements: Integers) -> Prediction:
         """Predict the backlash at whole engagements of any size and sign, shape (m,).
@@ -163,14 +175,16 @@ def fit_lash_map(
 ) -> LashMap:
     """Fit a lash map to readings at whole engagements.
 
-    The same readings give the same map, in whatever order; an engagement may be measured more than once.
+    The same readings give the same map, in whatever order.  An engagement may be measured more than once, the
+    tip set anew: such repeats tell how far readings scatter between settings.
 
     Args:
         gear_set: The gear set.
         engagements: Whole gear teeth past the matched teeth, any sign and size, shape (n,).
         backlash_mm: Backlash there, shape (n,).
-        standard_uncertainty_mm: Of each reading, its random part only (a common error shifts the whole map
-            and belongs into the budget), shape (n,) or one for all.
+        standard_uncertainty_mm: Of each reading, what scatters within its rock only (what differs between
+            settings of the tip is found by the fit; a common error shifts the whole map and belongs into the
+            budget), shape (n,) or one for all.
         priors: What is believed about runout and tooth deviations before measuring.
 
     Raises:
@@ -189,7 +203,14 @@ def fit_lash_map(
         raise LashMapError("engagements", places, expected)
     readings, middle = _readings(model, given[0][order], given[1][order], given[2][order])
     screened = screen(model, readings, priors.log_scales())
-    patterns = posterior(model, screened.readings, screened.special_um2, screened.points, screened.weight)
+    patterns = posterior(
+        model,
+        screened.readings,
+        screened.special_um2,
+        screened.points,
+        screened.weight,
+        bad_tooth=priors.bad_tooth,
+    )
     separable = separability(model, screened.readings, priors)
     found = [(int(order[outlier.index]), outlier) for outlier in screened.outliers]
     return _assemble(
@@ -247,8 +268,11 @@ def _assemble(
         if unexplained
         else cause_of(model, patterns, ends.tight_spot.engagement, separable),
         tightest_probability=ends.tightest_probability,
+        least_draws_mm=ends.least_draws_mm,
+        variation_draws_mm=ends.variation_draws_mm,
         remarks=tuple(remarks),
         findings=findings,
+        setting=setting_scatter(patterns, given[0] % model.cycle.length, given[1]),
         posterior=patterns,
         middle_mm=middle,
     )

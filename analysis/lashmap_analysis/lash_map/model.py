@@ -31,7 +31,12 @@ KERNELS = (
     "gear tooth",
     "pinion tooth",
 )
-"""The scales of the model, in the order used by every array here; a seventh multiplies the reading error."""
+"""The scales of the patterns, in the order used by every array here.
+
+Two more follow them: the factor on the stated uncertainties of the readings, and the standard deviation
+between settings of the tip."""
+
+FACTOR, SETTING = 6, 7
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +55,11 @@ class Priors:
             lapped to about one quality.
         reading: Factor on the stated standard uncertainties of the readings.  A standard deviation from n
             repeats is itself uncertain by 1/√(2(n−1)), JCGM 100:2008 E.4.3: 30 % at six or seven repeats.
+        setting_um: Standard deviation from one setting of the tip to the next, µm, which no single rock sees:
+            tip set anew, torque, roll phase, 1 to 3 µm together (common practice, no source).  Readings of
+            one engagement that was set anew tell it; where there are few the prior speaks.
+        bad_tooth: Chance that a touched tooth is off by far more than the others (nick, burr, bad pitch), and
+            the standard deviation of how far, µm (both from memory, no source).
         constant_um: Standard deviation of the constant about the middle of the readings, µm; not uncertain.
     """
 
@@ -58,6 +68,8 @@ class Priors:
     tooth_um: tuple[float, float] = (1.5, 1.0)
     tooth_ratio: tuple[float, float] = (1.0, 0.4)
     reading: tuple[float, float] = (1.0, 0.3)
+    setting_um: tuple[float, float] = (1.5, 1.0)
+    bad_tooth: tuple[float, float] = (0.01, 10.0)
     constant_um: float = 100.0
 
     def scaled(self, factor: float) -> Priors:
@@ -68,11 +80,13 @@ class Priors:
             tooth_um=(self.tooth_um[0] * factor, self.tooth_um[1]),
             tooth_ratio=self.tooth_ratio,
             reading=self.reading,
+            setting_um=(self.setting_um[0] * factor, self.setting_um[1]),
+            bad_tooth=(self.bad_tooth[0], self.bad_tooth[1] * factor),
             constant_um=self.constant_um * factor,
         )
 
     def log_scales(self) -> tuple[Floats, Floats]:
-        """Means and standard deviations of the seven logarithms, shape (7,) each; see `scales_of`."""
+        """Means and standard deviations of the eight logarithms, shape (8,) each; see `scales_of`."""
         pairs = (
             self.once_um,
             self.once_um,
@@ -81,16 +95,17 @@ class Priors:
             self.tooth_um,
             self.tooth_ratio,
             self.reading,
+            self.setting_um,
         )
         return np.log([median for median, _ in pairs]), np.array([spread for _, spread in pairs])
 
     def typical(self) -> Floats:
-        """Scales at their medians, shape (1, 7)."""
+        """Scales at their medians, shape (1, 8)."""
         return scales_of(self.log_scales()[0][np.newaxis])
 
 
 def scales_of(points: Floats) -> Floats:
-    """Scales, in the order of `KERNELS` and then the factor on readings, from logarithms: shape (s, 7).
+    """Scales, in the order of `KERNELS`, `FACTOR`, `SETTING`, from logarithms: shape (s, 8).
 
     All but two are their own logarithms' exponentials; the fifth logarithm is that of both members' tooth
     deviations, the sixth is added for the gear and taken away for the pinion.

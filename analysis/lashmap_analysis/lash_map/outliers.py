@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashmap_analysis.lash_map.model import scales_of
-from lashmap_analysis.lash_map.posterior import data_covariance, log_likelihood, sample_scales
+from lashmap_analysis.lash_map.posterior import data_covariance, error_um, log_likelihood, sample_scales
 from lashmap_analysis.lash_map.tight_spot import Standing
 
 if TYPE_CHECKING:
@@ -131,6 +131,7 @@ def standing(model: PatternModel, screened: Screened) -> tuple[Standing, ...]:
     readings = screened.readings
     cycle = model.cycle
     engagement = cycle.engagement_of(readings.gear, readings.pinion - cycle.gear_teeth)
+    error = np.sqrt(np.square(error_um(readings, _typical(screened.points, screened.weight))).mean(axis=0))
     trusted = np.ones(len(engagement), dtype=bool)
     trusted[[outlier.index for outlier in screened.outliers]] = False
     found = []
@@ -141,7 +142,7 @@ def standing(model: PatternModel, screened: Screened) -> tuple[Standing, ...]:
                 Standing(
                     engagement=int(engagement[outlier.index]),
                     value_um=float(readings.value_um[outlier.index]),
-                    uncertainty_um=float(readings.uncertainty_um[outlier.index]),
+                    uncertainty_um=float(error[outlier.index]),
                 )
             )
     return tuple(found)
@@ -192,7 +193,7 @@ def left_out(
 
 
 def _typical(points: Floats, weight: Floats) -> Floats:
-    """Sixteen equally likely scales, shape (16, 7)."""
+    """Sixteen equally likely scales, shape (16, 8)."""
     comb = (np.arange(16) + 0.5) / 16
     return scales_of(points[np.minimum(np.searchsorted(np.cumsum(weight), comb), len(weight) - 1)])
 

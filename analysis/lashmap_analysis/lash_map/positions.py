@@ -3,7 +3,7 @@
 Decided here: the plan before anything is measured.  Where to go once readings exist is decided in
 `lash_map/confirming.py` and offered here too; how a plan is improved, in `lash_map/positions.py`.  The first
 position is always the matched teeth, the reference from which engagements are counted, and travel goes
-forward only, so that the order of travel turns the gear no further than the last position.
+forward to the last position, then back for the few that are measured again.
 """
 
 from __future__ import annotations
@@ -29,9 +29,11 @@ __all__ = [
     "PlanError",
     "confirming_positions",
     "equal_spacing",
+    "every_tooth",
     "next_position",
     "plan_positions",
     "positions_to_settle",
+    "with_repeats",
     "worst_deviation_mm",
 ]
 
@@ -42,7 +44,7 @@ class PlanError(FieldError):
     """A plan that cannot be made; see `FieldError` for the attributes."""
 
 
-def plan_positions(gear_set: GearSet, count: int, turns: float) -> Integers:
+def plan_positions(gear_set: GearSet, count: int, turns: float, *, repeats: int = 3) -> Integers:
     """Choose engagements that minimise the worst prediction variance over the mesh cycle.
 
     The variance is that of the lash map's own model, with its scales at the medians of their priors: runout,
@@ -56,14 +58,15 @@ def plan_positions(gear_set: GearSet, count: int, turns: float) -> Integers:
         gear_set: The gear set.
         count: Number of positions, at least 4.
         turns: Turns of the gear allowed from the first to the last position, above zero.
+        repeats: Engagements that are measured a second time, the tip set anew; see `with_repeats`.
 
     Returns:
         `count` different engagements in the order of travel, rising, the first 0, the last at most
-        ``turns · z2`` and below the mesh cycle; shape (count,).
+        ``turns · z2`` and below the mesh cycle; then the repeats; shape (count + repeats,).
 
     Raises:
         PlanError: `count` is too small, not whole, or more than the engagements within reach; `turns` is not
-            a finite number above zero.
+            a finite number above zero; more repeats than other positions.
     """
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
     reach = _reach(cycle, count, turns)
@@ -84,7 +87,49 @@ def plan_positions(gear_set: GearSet, count: int, turns: float) -> Integers:
         firm = min(equal, key=model.worst_variance)
         plans.append(improve(model, firm, reach, to_beat, PENALTIES[-1:]))
         plans = [plan for plan in plans if model.worst_variance(plan) <= to_beat.worst]
-    return min(plans, key=lambda plan: model.score(plan, to_beat))
+    return with_repeats(min(plans, key=lambda plan: model.score(plan, to_beat)), repeats)
+
+
+def every_tooth(gear_set: GearSet, turns: float, *, repeats: int = 3) -> Integers:
+    """Touch every tooth of both members: one gear tooth on each time, over one turn of the gear.
+
+    A gear has at least as many teeth as its pinion, so that z2 engagements in a row touch all of both.
+    Spread over more turns the same number of positions covers the least backlash no better
+    (`bench_coverage.py`).
+
+    Args:
+        gear_set: The gear set.
+        turns: Turns of the gear allowed, at least 1.
+        repeats: As for `plan_positions`.
+
+    Returns:
+        Engagements in the order of travel, shape (z2 + repeats,).
+
+    Raises:
+        PlanError: Less than one turn is allowed; more repeats than other positions.
+    """
+    allowed = require_finite(PlanError, "turns", turns, "a number of turns of the gear, at least 1")
+    if allowed < 1.0:
+        raise PlanError("turns", turns, "at least 1 turn of the gear, to touch every tooth")
+    return with_repeats(np.arange(gear_set.gear_teeth, dtype=np.int64), repeats)
+
+
+def with_repeats(plan: Integers, repeats: int) -> Integers:
+    """A plan and, on the way back, some of its engagements again.
+
+    Only they show what setting the tip anew does.  They are spread evenly from the first position on and come
+    last, in falling order: the gear turns back once, the earliest reading is repeated after the longest time,
+    and the gear ends at the matched teeth.
+
+    Raises:
+        PlanError: `repeats` is not whole, below 0, or not below the number of positions.
+    """
+    require_whole(PlanError, "repeats", repeats, "a whole number of positions to measure again")
+    if not 0 <= repeats < len(plan):
+        expected = f"0 to {len(plan) - 1}: fewer than the {len(plan)} positions of the plan"
+        raise PlanError("repeats", repeats, expected)
+    again = np.arange(repeats) * (len(plan) - 1) // max(repeats, 1)
+    return np.concatenate([plan, plan[again[::-1]]])
 
 
 def equal_spacing(gear_set: GearSet, count: int, turns: float) -> Integers:

@@ -1,7 +1,7 @@
 """Posterior of the tooth patterns: the scales integrated out, then patterns drawn.
 
 For given scales the model of `lash_map/model.py` is linear and normal, so its posterior is exact (Rasmussen &
-Williams, Gaussian Processes for Machine Learning, eqs 2.23–2.24, 2.30).  The seven scales are integrated by
+Williams, Gaussian Processes for Machine Learning, eqs 2.23–2.24, 2.30).  The eight scales are integrated by
 importance sampling in three rounds, weighted against the mixture of all rounds (Owen & Zhou, Safe and
 effective importance sampling, 2000; *from memory*), with fixed random numbers: the same readings give the
 same map.  Not decided here: what is read off the draws.
@@ -16,7 +16,15 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from lashmap_analysis.lash_map.model import PatternModel, at_engagements, scales_of, weighted_sums
+from lashmap_analysis.lash_map.model import (
+    FACTOR,
+    KERNELS,
+    SETTING,
+    PatternModel,
+    at_engagements,
+    scales_of,
+    weighted_sums,
+)
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -24,6 +32,9 @@ Integers = NDArray[np.int64]
 ROUNDS = (256, 192, 192)
 COMPONENTS = 96
 DRAWS_EACH = 32
+NEVER = 1e-300  # a chance whose logarithm is still a number
+MOST_BAD = 8  # teeth weighed; all others have hardly more than their prior chance
+GOLDEN = 0.6180339887498949
 T_DEGREES = 7.0
 SEED = 20_011
 MOST_ENTRIES = 4_000_000  # numbers in one stack of covariances: 32 MB
@@ -56,8 +67,7 @@ class PatternPosterior:
         mean_um: Shape (m,).
         covariance_um2: Shape (m, m).
         draws_um: Equally likely patterns, shape (d, m).
-        scales: Equally likely scales, shape (c, 7), in the order of `lash_model.KERNELS`, then the factor on
-            the reading uncertainties.
+        scales: Equally likely scales, shape (c, 8), in the order of `lash_map.model.scales_of`.
     """
 
     mean_um: Floats
@@ -74,8 +84,14 @@ def _normals(kind: str, *shape: int) -> Floats:
     return np.asarray(values)
 
 
+def error_um(readings: Readings, scales: Floats) -> Floats:
+    """Standard deviation of every reading about the truth, what nobody trusts left out: shape (s, n)."""
+    within = scales[:, FACTOR, np.newaxis] * readings.uncertainty_um
+    return np.hypot(within, scales[:, SETTING, np.newaxis])
+
+
 def data_covariance(model: PatternModel, readings: Readings, scales: Floats, special: Floats) -> Floats:
-    """Covariance of the readings for scales of shape (s, 7): shape (s, n, n).
+    """Covariance of the readings for scales of shape (s, 8): shape (s, n, n).
 
     `special` (m,) is extra variance of single teeth, in µm².
     """
@@ -87,9 +103,8 @@ def data_covariance(model: PatternModel, readings: Readings, scales: Floats, spe
     for tooth in (gear, pinion):
         fixed += special[tooth] * (tooth[:, np.newaxis] == tooth)
     fixed[np.diag_indices(count)] += np.square(readings.free_um)
-    covariance: Floats = weighted_sums(np.square(scales[:, :6]), kernels) + fixed
-    noise = np.square(scales[:, 6:7] * readings.uncertainty_um)
-    covariance[:, np.arange(count), np.arange(count)] += noise
+    covariance: Floats = weighted_sums(np.square(scales[:, : len(KERNELS)]), kernels) + fixed
+    covariance[:, np.arange(count), np.arange(count)] += np.square(error_um(readings, scales))
     return covariance
 
 
@@ -100,7 +115,7 @@ def _parts(total: int, count: int) -> list[slice]:
 
 
 def log_likelihood(model: PatternModel, readings: Readings, scales: Floats, special: Floats) -> Floats:
-    """Log marginal likelihood of the readings for scales of shape (s, 7), up to a constant: shape (s,).
+    """Log marginal likelihood of the readings for scales of shape (s, 8), up to a constant: shape (s,).
 
     The readings are appended to the covariance as one more row; the last row of its Cholesky factor is then
     the whitened readings, so that one factorisation gives both determinant and square sum.
@@ -113,7 +128,7 @@ def log_likelihood(model: PatternModel, readings: Readings, scales: Floats, spec
     augmented = np.zeros((len(scales), count + 1, count + 1))
     augmented[:, :count, :count] = covariance
     augmented[:, count, :count] = readings.value_um
-    least_variance = np.square(scales[:, 6] * readings.uncertainty_um.min())
+    least_variance = np.square(error_um(readings, scales)).min(axis=1)
     augmented[:, count, count] = 1.0 + 2.0 * np.sum(np.square(readings.value_um)) / least_variance
     factor = np.linalg.cholesky(augmented)
     diagonal = np.einsum("sii->si", factor)[:, :count]
@@ -148,7 +163,7 @@ def _weights(log_weight: Floats, least_effective: float = 0.0) -> Floats:
 def sample_scales(
     model: PatternModel, readings: Readings, prior: tuple[Floats, Floats], special: Floats
 ) -> tuple[Floats, Floats]:
-    """Points in the logarithms of the scales, shape (s, 7), and their posterior weights, shape (s,)."""
+    """Points in the logarithms of the scales, shape (s, 8), and their posterior weights, shape (s,)."""
     mean, deviation = prior
     size = len(mean)
     points = mean + deviation * _normals("round 1", ROUNDS[0], size)
@@ -178,43 +193,159 @@ def sample_scales(
 
 
 def posterior(
-    model: PatternModel, readings: Readings, special: Floats, points: Floats, weight: Floats
+    model: PatternModel,
+    readings: Readings,
+    special: Floats,
+    points: Floats,
+    weight: Floats,
+    *,
+    bad_tooth: tuple[float, float] = (0.0, 1.0),
 ) -> PatternPosterior:
-    """Posterior of the patterns; `points` and `weight` as from `sample_scales` for the same readings."""
-    comb = (np.arange(COMPONENTS) + 0.5) / COMPONENTS
-    chosen = np.minimum(np.searchsorted(np.cumsum(weight), comb), len(weight) - 1)
-    scales = scales_of(points[chosen])
-    distinct, place = np.unique(chosen, return_inverse=True)
-    some = scales_of(points[distinct])
+    """Posterior of the patterns; `points` and `weight` as from `sample_scales` for the same readings.
+
+    `bad_tooth` is that of the priors: chance, and standard deviation in µm.
+    """
+    bad = BadTeeth.of(model, readings, special, (points, weight), bad_tooth)
+    scales, place = scales_of(points[bad.points])[bad.place], bad.place
+    some = scales_of(points[bad.points])
     across = model.covariance_with(readings.gear, readings.pinion, some, special)
-    gains = [
-        across[part] @ np.linalg.inv(data_covariance(model, readings, some[part], special))
-        for part in _parts(len(some), len(readings.value_um))
-    ]
-    across, gain = across[place], np.concatenate(gains)[place]
+    gain = across @ bad.precision
     means = gain @ readings.value_um
-    mean = means.mean(axis=0)
-    known = -(means - mean).T @ (means - mean)
-    for one_gain, one_across in zip(gain, across, strict=True):
-        known += one_gain @ one_across.T
+    # What a micrometre on one bad tooth moves: that tooth itself, less what the readings there then explain.
+    moves = np.eye(len(model.features))[:, bad.teeth] - gain @ bad.touches.T
+    means = means + np.einsum("smk,sk->sm", moves, bad.chance * bad.mean_um)
+    mean = means[place].mean(axis=0)
+    known = np.zeros_like(special * special[:, np.newaxis])
+    for index, share in zip(*np.unique(place, return_counts=True), strict=True):
+        first = np.einsum("mk,k->m", moves[index], bad.chance[index] * bad.mean_um[index])
+        second = bad.chance[index] * (np.square(bad.mean_um[index]) + np.square(bad.deviation_um[index]))
+        apart = means[index] - mean
+        known += share * (gain[index] @ across[index].T - np.outer(apart, apart) + np.outer(first, first))
+        known -= share * (moves[index] * second) @ moves[index].T
     covariance = model.covariance(scales, special) - known / COMPONENTS
     return PatternPosterior(
         mean_um=mean,
         covariance_um2=covariance,
-        draws_um=_draw(model, readings, scales, gain, special),
+        draws_um=_draw(model, readings, (scales, gain[place]), special, bad),
         scales=scales,
     )
 
 
-def _draw(model: PatternModel, readings: Readings, scales: Floats, gain: Floats, special: Floats) -> Floats:
-    """Draws by conditioning draws from the prior (Matheron's rule): shape (c DRAWS_EACH, m)."""
+@dataclass(frozen=True, kw_only=True)
+class BadTeeth:
+    """The chance, for each of a few equally likely scales, that one touched tooth is off by far more.
+
+    Teeth are not normal: now and then one has a nick, a burr or a bad pitch.  A normal prior would share such
+    a deviation out between tooth and setting.  Each touched tooth is off with the priors' chance, by a
+    normal amount of variance v; at most one is (two are the outliers' business).  Adding v on a tooth with
+    readings b changes the evidence by −½ ln(1 + v b'Qb) + ½ v (b'Qy)² / (1 + v b'Qb), Q the inverse
+    covariance of the readings (matrix determinant lemma, Sherman–Morrison).
+
+    Attributes:
+        points: Index of each distinct scale, shape (s,).
+        place: Which of them stands at each place of the comb of equally likely scales, shape (c,).
+        precision: Inverse covariance of the readings for each, shape (s, n, n).
+        teeth: Index into the stacked pattern of the teeth that may be off, the likeliest few, shape (k,).
+        touches: 1 where a reading touches that tooth, shape (k, n).
+        chance: That this tooth is off, shape (s, k).
+        mean_um: Of its deviation if so, shape (s, k).
+        deviation_um: Standard deviation of that, shape (s, k).
+    """
+
+    points: Integers
+    place: Integers
+    precision: Floats
+    teeth: Integers
+    touches: Floats
+    chance: Floats
+    mean_um: Floats
+    deviation_um: Floats
+
+    @classmethod
+    def of(
+        cls,
+        model: PatternModel,
+        readings: Readings,
+        special: Floats,
+        sampled: tuple[Floats, Floats],
+        bad_tooth: tuple[float, float],
+    ) -> BadTeeth:
+        """Weigh every touched tooth against the readings; `sampled` are points and their weights."""
+        points, weight = sampled
+        chance, size_um = bad_tooth
+        chosen, place = np.unique(_comb(weight), return_inverse=True)
+        scales = scales_of(points[chosen])
+        precision = np.concatenate(
+            [
+                np.linalg.inv(data_covariance(model, readings, scales[part], special))
+                for part in _parts(len(scales), len(readings.value_um))
+            ]
+        )
+        teeth = np.union1d(readings.gear, readings.pinion)
+        touches = (readings.gear == teeth[:, np.newaxis]) | (readings.pinion == teeth[:, np.newaxis])
+        touches = touches.astype(np.float64)
+        square = 1.0 + size_um**2 * np.einsum("skn,kn->sk", touches @ precision, touches)
+        pull = (precision @ readings.value_um) @ touches.T
+        evidence = 0.5 * (np.square(size_um * pull) / square - np.log(square)) + math.log(max(chance, NEVER))
+        likeliest = np.sort(np.argsort(-evidence.max(axis=0), kind="stable")[:MOST_BAD])
+        evidence, pull, square = evidence[:, likeliest], pull[:, likeliest], square[:, likeliest]
+        none = math.log(max(1.0 - chance * len(teeth), 0.5))
+        total = np.logaddexp(none, np.logaddexp.reduce(evidence, axis=1))
+        again = _comb(np.bincount(place) * np.exp(total - total.max()))
+        return cls(
+            points=chosen,
+            place=again,
+            precision=precision,
+            teeth=teeth[likeliest],
+            touches=touches[likeliest],
+            chance=np.exp(evidence - total[:, np.newaxis]),
+            mean_um=size_um**2 * pull / square,
+            deviation_um=size_um / np.sqrt(square),
+        )
+
+
+def _comb(weight: Floats) -> Integers:
+    """Indices of `COMPONENTS` equally likely points."""
+    comb = (np.arange(COMPONENTS) + 0.5) / COMPONENTS
+    total = np.cumsum(weight)
+    return np.asarray(np.minimum(np.searchsorted(total / total[-1], comb), len(weight) - 1))
+
+
+def _draw(
+    model: PatternModel, readings: Readings, known: tuple[Floats, Floats], special: Floats, bad: BadTeeth
+) -> Floats:
+    """Draws by conditioning draws from the prior (Matheron's rule): shape (c DRAWS_EACH, m).
+
+    `known` are scales (c, 8) and what each reading then adds to the patterns (c, m, n).
+    """
+    scales, gain = known
     size, features = model.features.shape
     deviation = np.where(model.feature_scale < 0, model.constant_um, scales[:, model.feature_scale])
     deviation[:, features - size :] = np.hypot(deviation[:, features - size :], np.sqrt(special))
     normal = _normals("draws", len(scales), DRAWS_EACH, features)
     patterns = (normal * deviation[:, np.newaxis, :]) @ model.features.T
     noise = _normals("noise", len(scales), DRAWS_EACH, len(readings.value_um))
-    error = np.hypot(scales[:, 6:7] * readings.uncertainty_um, readings.free_um)
+    error = np.hypot(error_um(readings, scales), readings.free_um)
     simulated = at_engagements(patterns, readings.gear, readings.pinion) + noise * error[:, np.newaxis, :]
-    patterns = patterns + (readings.value_um - simulated) @ gain.transpose(0, 2, 1)
+    which, depth = _drawn_bad(bad)
+    value = readings.value_um - depth * np.concatenate([bad.touches, np.zeros_like(bad.touches[:1])])[which]
+    patterns = patterns + (value - simulated) @ gain.transpose(0, 2, 1)
+    teeth = np.append(bad.teeth, 0)[which]
+    patterns += depth * (np.arange(size) == teeth[:, :, np.newaxis])
     return np.asarray(patterns.reshape(-1, size))
+
+
+def _drawn_bad(bad: BadTeeth) -> tuple[Integers, Floats]:
+    """Which tooth is off in every draw (k for none), shape (c, DRAWS_EACH), and by how much, with 1 more."""
+    shares = np.cumsum(bad.chance[bad.place], axis=1)
+    order = np.argsort(_normals("which", len(bad.place), DRAWS_EACH), axis=1)
+    # Stratified within a component, and from component to component by the golden ratio.
+    offset = (np.arange(len(order)) * GOLDEN % 1.0)[:, np.newaxis]
+    uniform = (order + offset) / DRAWS_EACH
+    which = (uniform[:, :, np.newaxis] > shares[:, np.newaxis, :]).sum(axis=2)
+    none = np.zeros((len(bad.place), 1))
+    mean = np.concatenate([bad.mean_um[bad.place], none], axis=1)
+    deviation = np.concatenate([bad.deviation_um[bad.place], none], axis=1)
+    normal = _normals("depth", len(bad.place), DRAWS_EACH)
+    depth = np.take_along_axis(mean, which, axis=1) + normal * np.take_along_axis(deviation, which, axis=1)
+    return which, depth[:, :, np.newaxis]

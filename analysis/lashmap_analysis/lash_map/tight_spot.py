@@ -75,6 +75,8 @@ class Extremes:
         variation_mm: Best estimate of largest minus least.
         variation_uncertainty_mm: Its standard uncertainty.
         tightest_probability: Chance of every engagement to be the tightest, shape (mesh cycle,).
+        least_draws_mm: Least backlash in every drawn pattern, shape (d,).
+        variation_draws_mm: Largest minus least in every drawn pattern, shape (d,).
     """
 
     tight_spot: TightSpot
@@ -82,6 +84,8 @@ class Extremes:
     variation_mm: float
     variation_uncertainty_mm: float
     tightest_probability: Floats
+    least_draws_mm: Floats
+    variation_draws_mm: Floats
 
 
 def extremes(
@@ -113,6 +117,8 @@ def extremes(
         variation_mm=MM_PER_UM * float((most - least).mean()),
         variation_uncertainty_mm=MM_PER_UM * float((most - least).std()),
         tightest_probability=np.bincount(where, minlength=model.cycle.length) / len(where),
+        least_draws_mm=middle_mm + MM_PER_UM * least,
+        variation_draws_mm=MM_PER_UM * (most - least),
     )
 
 

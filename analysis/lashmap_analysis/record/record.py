@@ -103,6 +103,9 @@ class Limits:
         variation_mm: Largest allowed difference between loosest and tightest engagement, or None.
         kind: Whether the drawing means normal or transverse backlash, at the outer end.
         source: Drawing or instruction the limits were taken from.
+        untouched_tooth_mm: Normal backlash that a tooth which no position touched may take; None when the
+            drawing does not say.
+        tooth_accuracy_grade: ISO 17485 grade of both members; None when the drawing does not say.
     """
 
     minimum_mm: float | None = None
@@ -110,6 +113,8 @@ class Limits:
     variation_mm: float | None = None
     kind: Literal["normal", "transverse"] = "normal"
     source: str = ""
+    untouched_tooth_mm: float | None = None
+    tooth_accuracy_grade: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -111,6 +111,8 @@ class LimitsTable(_Table):
     variation_mm: Positive | None = None
     kind: Literal["normal", "transverse"] = "normal"
     source: Line = ""
+    untouched_tooth_mm: NotNegative | None = None
+    tooth_accuracy_grade: Annotated[int, Field(ge=2, le=11)] | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -122,9 +124,15 @@ class LimitsTable(_Table):
 
 
 class PlanTable(_Table):
-    """How the test is run."""
+    """How the test is run.
 
-    positions: Annotated[int, Field(ge=4, le=500)] = 24
+    `positions` asks for a sample of that many.  Without it `teeth` decides: "every" touches every tooth of
+    both members, "sample" takes 24 positions, "auto" touches every tooth where one bad tooth could decide.
+    """
+
+    positions: Annotated[int, Field(ge=4, le=500)] | None = None
+    teeth: Literal["every", "sample", "auto"] = "auto"
+    repeats: Annotated[int, Field(ge=0, le=50)] = 3
     gear_turns: Positive = 6.0
     reversals: Annotated[int, Field(ge=4, le=200)] = 8
     confirming_positions: Annotated[int, Field(ge=1, le=20)] = 3

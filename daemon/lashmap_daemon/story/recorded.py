@@ -25,7 +25,7 @@ from lashmap_drivers.kinds import build
 from lashmap_drivers.profile import InstrumentProfile
 from pydantic import AfterValidator, ConfigDict, Field, JsonValue
 
-VERSION: Literal[1] = 1
+VERSION: Literal[2] = 2
 INDICATOR = "indicator"
 ENCODER = "encoder"
 
@@ -116,13 +116,15 @@ class Limits(_Value):
     variation_mm: float | None
     kind: Literal["normal", "transverse"]
     source: str
+    untouched_tooth_mm: float | None
+    tooth_accuracy_grade: int | None
 
 
 @dataclass(frozen=True, kw_only=True)
 class Plan(_Value):
     """How the test was to be run."""
 
-    positions: int
+    positions: int | None
     gear_turns: float
     reversals: int
     confirming_positions: int
@@ -130,6 +132,8 @@ class Plan(_Value):
     turn_seconds: float
     tries: int
     stop_when_settled: bool
+    teeth: Literal["every", "sample", "auto"]
+    repeats: int
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -303,7 +307,7 @@ class Stand(_Value):
 class Setup(_Value):
     """Box and stand as they were when a test began, in the version in which they are written down."""
 
-    version: Literal[1] = VERSION
+    version: Literal[2] = VERSION
     box: Box
     stand: Stand
 

@@ -9,9 +9,10 @@ import datetime as dt
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from lashmap_analysis.lash_map.positions import plan_positions
+from lashmap_analysis.judge.untouched import needs_every_tooth
+from lashmap_analysis.lash_map.positions import every_tooth, plan_positions
 from lashmap_analysis.record.record import Shaft
 
 from lashmap_daemon.errors import ConfigurationError, GearTurns, LashmapError
@@ -24,6 +25,11 @@ from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import Box, Setup
 from lashmap_daemon.story.wording import CAUTIONS
 
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+SAMPLE = 24  # positions of a plan that samples the mesh cycle and does not say how many
 _ASKED = 10  # times, of a gear that never stands still
 _CONFIRMATION = "locked out"
 
@@ -158,10 +164,25 @@ def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft
         )
         raise ConfigurationError("--runout", [problem])
     try:
-        planned = plan_positions(box.gear_set.gear_set(), box.plan.positions, box.plan.gear_turns)
+        planned = lay_out(box.recorded())
     except ValueError as error:
         raise ConfigurationError(box_name, [f"plan: {error}"]) from error
     return tuple(int(engagement) for engagement in planned)
+
+
+def lay_out(box: Box) -> NDArray[np.int64]:
+    """The engagements of a box's plan: a sample of so many positions, or every tooth.
+
+    Raises:
+        PlanError: The plan cannot be laid out.
+    """
+    plan, gear_set = box.plan, box.gear_set.gear_set()
+    every = plan.teeth == "every"
+    if plan.teeth == "auto" and plan.positions is None:
+        every = plan.gear_turns >= 1 and needs_every_tooth(gear_set, box.limits_for_analysis())
+    if every:
+        return every_tooth(gear_set, plan.gear_turns, repeats=plan.repeats)
+    return plan_positions(gear_set, plan.positions or SAMPLE, plan.gear_turns, repeats=plan.repeats)
 
 
 def start_record(

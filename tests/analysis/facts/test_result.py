@@ -80,9 +80,14 @@ def test_keys_that_the_job_asks_for_are_there() -> None:
     assert document["tight_spot"]["confirmed"] is True
 
 
+LIMITED = ("minimum", "maximum", "variation")
+
+
 def test_units_stand_in_the_names_of_all_measured_values() -> None:
     unitless = {"engagement", "position", "attempt", "reversals", "degrees_of_freedom", "coverage_factor"}
     unitless |= {"schema", "pinion_teeth", "gear_teeth", "add_engagements", "turns"}
+    unitless |= {"gear_teeth_touched", "pinion_teeth_touched", "tooth_accuracy_grade"}
+    unitless |= {"repeats_degrees_of_freedom", *(f"{one}_probability" for one in LIMITED)}
     document = to_document(made_assessment("not proven"))
 
     def walk(value: object, key: str) -> None:

@@ -9,7 +9,7 @@ from lashmap_analysis import fit_lash_map, plan_positions
 from lashmap_analysis.lash_map.lash_map import LashMap
 
 HUNTING = gear_set(13, 40)
-PLAN = plan_positions(HUNTING, 24, 13)
+PLAN = plan_positions(HUNTING, 24, 13, repeats=0)
 
 
 def disturbed(seed: int, index: int, by_mm: float) -> tuple[LashMap, Truth]:

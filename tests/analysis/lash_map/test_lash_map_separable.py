@@ -93,7 +93,9 @@ def test_an_aliased_map_is_honest_about_where_it_did_not_measure() -> None:
     low, high = lash_map.tight_spot.band_mm
     assert high - low > 0.010
     at = lash_map.predict(np.array([0, 6])).standard_uncertainty_mm
-    assert at[0] < 5e-4
+    # Nothing was measured again, so that what is believed of the setting (median 1.5 µm) is all that is
+    # known.
+    assert 5e-4 < at[0] < 4e-3
     assert at[1] > 5e-3
 
 
@@ -108,7 +110,7 @@ def test_positions_that_touch_one_pinion_tooth_leave_the_pinion_open() -> None:
 
 @pytest.mark.parametrize("teeth", [(20, 40), (15, 45), (13, 40), (17, 46), (11, 45)])
 def test_planned_positions_separate_every_set_that_can_be(teeth: tuple[int, int]) -> None:
-    plan = plan_positions(gear_set(*teeth), 12, 3)
+    plan = plan_positions(gear_set(*teeth), 12, 3, repeats=0)
     lash_map = fitted(teeth, plan.tolist())
     assert lash_map.separable.gear
     assert lash_map.separable.pinion
@@ -116,7 +118,7 @@ def test_planned_positions_separate_every_set_that_can_be(teeth: tuple[int, int]
 
 
 def test_a_second_harmonic_is_named_when_it_is_there_and_not_otherwise() -> None:
-    k = plan_positions(gear_set(13, 40), 24, 13)
+    k = plan_positions(gear_set(13, 40), 24, 13, repeats=0)
     generator = np.random.default_rng(5)
     once = 0.015 * np.cos(2 * np.pi * k / 40) + 0.2 + 3e-4 * generator.standard_normal(24)
     without = fit_lash_map(gear_set(13, 40), k, once, 2e-4)

@@ -8,23 +8,26 @@ import numpy as np
 import pytest
 from analysis.lash_truth import Truth, gear_set, made_truth
 from lashmap_analysis import fit_lash_map, plan_positions
-from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError
+from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, Priors
 from lashmap_analysis.lash_map.positions import confirming_positions, next_position, positions_to_settle
 
 HUNTING = gear_set(13, 40)
+REPEATS_WELL = Priors(setting_um=(0.1, 0.3))  # a stand whose settings are known to repeat
 
 
 def fitted(seed: int, count: int = 16) -> tuple[LashMap, Truth, np.random.Generator]:
     generator = np.random.default_rng(seed)
     truth = made_truth(13, 40, generator, gear_tooth_um=1.5, pinion_tooth_um=1.5)
-    plan = plan_positions(HUNTING, count, 13)
-    return fit_lash_map(HUNTING, plan, truth.read(plan, 2e-4, generator), 2e-4), truth, generator
+    plan = plan_positions(HUNTING, count, 13, repeats=0)
+    lash_map = fit_lash_map(HUNTING, plan, truth.read(plan, 2e-4, generator), 2e-4, priors=REPEATS_WELL)
+    return lash_map, truth, generator
 
 
 def with_reading(lash_map: LashMap, truth: Truth, engagement: int, generator: np.random.Generator) -> LashMap:
     engagements = np.append(lash_map.engagements, engagement)
     fresh = truth.read(np.array([engagement]), 2e-4, generator)
-    return fit_lash_map(HUNTING, engagements, np.append(lash_map.backlash_mm, fresh), 2e-4)
+    readings = np.append(lash_map.backlash_mm, fresh)
+    return fit_lash_map(HUNTING, engagements, readings, 2e-4, priors=REPEATS_WELL)
 
 
 def test_a_position_chosen_to_settle_narrows_more_than_one_at_random() -> None:

@@ -152,7 +152,7 @@ def test_table_of_positions_shows_the_assessment_row_by_row(units: str) -> None:
             continue
         assert row[3] == f"{position.rock.reading_mm / scale:.{digits}f}"
         assert row[4] == f"{position.normal_backlash_mm / scale:.{digits}f}"
-        assert row[5] == f"{(position.standard_uncertainty_mm or 0) / scale:.{digits + 1}f}"
+        assert row[5] == f"{(position.with_setting_mm or 0) / scale:.{digits + 1}f}"
         assert row[6] == str(position.rock.reversals)
         assert row[7] == f"{position.rock.spread_mm / scale:.{digits}f}"
         assert row[8] == f"{position.rock.peak_to_peak_mm / scale:.{digits}f}"

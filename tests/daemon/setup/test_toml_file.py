@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pytest
 from daemon.virtual_time import CONFIGS, DEMO_BOX
-from lashmap_analysis.lash_map.positions import plan_positions
 from lashmap_daemon.commands.simulate import simulated_box
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import toml_file
@@ -14,6 +13,7 @@ from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.profile_file import load_profile
 from lashmap_daemon.setup.stand_file import load_stand
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
+from lashmap_daemon.testing.opening import lay_out
 from lashmap_drivers.wire.checksums import Checksum
 
 BOXES = sorted((CONFIGS / "boxes").glob("*.toml"))
@@ -36,8 +36,9 @@ def changed(old: str, new: str) -> str:
 def test_shipped_boxes_load_plan_and_simulate(path: Path) -> None:
     box = toml_file.load(path, BoxFile)
     gear_set = box.gear_set.gear_set()
-    planned = plan_positions(gear_set, box.plan.positions, box.plan.gear_turns)
-    assert len(planned) == box.plan.positions
+    planned = lay_out(box.recorded())
+    assert len(set(planned.tolist())) == (box.plan.positions or gear_set.gear_teeth)
+    assert len(planned) == len(set(planned.tolist())) + box.plan.repeats
     assert "nvented" in box.box.remark
     truth = SimulatedStand(simulated_box(box), seed=1).truth
     assert len(truth.normal_backlash_mm) == gear_set.mesh_cycle
