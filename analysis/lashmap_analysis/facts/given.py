@@ -72,6 +72,12 @@ INDICATOR = (
         "standard uncertainty of the touch radius",
         "touch_radius_uncertainty_mm",
     ),
+    number("height_mm", "point of contact above the pitch cone; null when not given"),
+    number(
+        "height_standard_uncertainty_mm",
+        "standard uncertainty of that height; null for the default",
+        "height_uncertainty_mm",
+    ),
     text("direction", "line of action: 'normal' or 'plane of rotation'"),
     number("off_normal_deg", "plunger's angle off that direction"),
     number("lever_deg", "inclination of a lever tip to the flank; null for a plunger"),
@@ -188,10 +194,19 @@ def _indicator(assessment: Assessment) -> Rows:
         ("tip", "plunger" if indicator.lever_deg is None else f"lever, inclined {indicator.lever_deg:g}°"),
         ("touches", "arm on the gear shaft" if indicator.on_arm else "tooth"),
         ("touch radius", f"{radius}, u = {u_radius}"),
+        ("tip above the pitch cone", _height(assessment)),
         ("resolution", format_spread(indicator.resolution_mm, units)),
         ("calibration, U (k = 2)", format_spread(indicator.calibration_uncertainty_mm, units)),
     ]
     return tuple(rows)
+
+
+def _height(assessment: Assessment) -> str:
+    indicator, units = assessment.record.indicator, assessment.record.units
+    if indicator.height_mm is None:
+        return "not given"
+    spread = format_spread(indicator.height_spread_mm(assessment.record.gear_set), units)
+    return f"{format_length(indicator.height_mm, units, with_unit=False)}, u = {spread}"
 
 
 def _encoder(assessment: Assessment) -> Rows:

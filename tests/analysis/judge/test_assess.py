@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -140,6 +141,27 @@ def test_wrong_tip_radius_is_found_by_the_encoder() -> None:
     assert all(one.normal_backlash_mm is not None for one in flagged)
     assert seen.verdict.outcome == "not proven"
     assert "a touch radius of 58.4 mm instead of 54.0 mm" in seen.verdict.reasons[0]
+
+
+def height_below(sentence: str) -> float:
+    found = re.search(r"(\d\.\d) mm below the pitch cone", sentence)
+    assert found is not None, sentence
+    return float(found[1])
+
+
+def test_the_encoder_tells_how_far_off_the_pitch_cone_the_tip_is() -> None:
+    # Pencil: at 17:36 sin δ2 = 36 / 39.81, cos δ2 = 17 / 39.81 = 0.427; an arm 1.5 % longer at the same
+    # radius is a foot 0.81 mm further out, so the tip is 0.81 / 0.427 = 1.9 mm below the cone. Half a module
+    # is 1.5 mm.
+    seen = assess(confirmed_record(Bench(seed=5, reading_scale=1.015)))
+    told = next(one for one in seen.verdict.cautions if "moment arm" in one)
+    assert "instead of 50.7 mm" in told
+    # The encoder's count, 0.6 % of the backlash, leaves some tenths of a millimetre open.
+    assert height_below(told) == pytest.approx(1.9, abs=0.3)
+    measured = replace(INDICATOR, height_mm=0.0, height_uncertainty_mm=0.2)
+    known = assess(Bench(seed=5, reading_scale=1.03).record(indicator=measured))
+    assert height_below(known.verdict.reasons[0]) == pytest.approx(3.8, abs=0.3)
+    assert not any("moment arm" in one for one in assess(confirmed_record(BENCH)).verdict.cautions)
 
 
 def test_tip_in_the_plane_of_rotation_said_to_be_along_the_normal_is_named() -> None:

@@ -27,7 +27,9 @@ from lashmap_analysis.judge.comparison import compare_tests, runout_words
 from scipy.stats import chi2
 from uncertainties import ufloat
 
-CALIBRATED = replace(INDICATOR, calibration_uncertainty_mm=0.004, touch_radius_uncertainty_mm=0.5)
+CALIBRATED = replace(
+    INDICATOR, calibration_uncertainty_mm=0.004, touch_radius_uncertainty_mm=0.5, height_uncertainty_mm=0.0
+)
 NOTHING = Common(calibration=False, set_up=False, spiral=False)
 
 
