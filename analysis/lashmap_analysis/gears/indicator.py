@@ -22,8 +22,11 @@ module off the pitch cone that is taken for one on it makes 0.8 % at 13:40 and 3
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import cos, radians, sin, sqrt
+from itertools import pairwise
+from math import cos, isfinite, radians, sin, sqrt
 from typing import TYPE_CHECKING, Literal, get_args
+
+import numpy as np
 
 from lashmap_analysis.errors import FieldError, require_finite
 
@@ -49,6 +52,70 @@ class IndicatorError(FieldError):
 
 
 @dataclass(frozen=True, kw_only=True)
+class CorrectionCurve:
+    """The correction curve of an indicator's certificate, in the sense in which its readings are recorded.
+
+    Attributes:
+        readings_mm: What the indicator shows, increasing; two or more.
+        corrections_mm: What is to be added there.
+        uncertainties_mm: Expanded uncertainty (k = 2) of each correction.
+
+    Raises:
+        IndicatorError: The three do not fit together.
+    """
+
+    readings_mm: tuple[float, ...]
+    corrections_mm: tuple[float, ...]
+    uncertainties_mm: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        readings, sizes = self.readings_mm, (len(self.corrections_mm), len(self.uncertainties_mm))
+        if len(readings) < 2 or sizes != (len(readings), len(readings)):
+            got = f"{len(readings)} readings, {sizes[0]} corrections and {sizes[1]} uncertainties"
+            raise IndicatorError("correction", got, "two or more of each, and as many of one as of another")
+        if not all(isfinite(one) for one in (*readings, *self.corrections_mm, *self.uncertainties_mm)):
+            raise IndicatorError("correction", self, "finite figures")
+        if not all(low < high for low, high in pairwise(readings)):
+            raise IndicatorError("correction.readings_mm", readings, "readings that increase")
+        if min(self.uncertainties_mm) < 0:
+            raise IndicatorError("correction.uncertainties_mm", self.uncertainties_mm, "0 mm or more")
+
+    @classmethod
+    def from_text(cls, points: str) -> CorrectionCurve | None:
+        """What `as_text` wrote; None from an empty text.
+
+        Raises:
+            IndicatorError: The text is not one of `as_text`.
+        """
+        if not points:
+            return None
+        try:
+            columns = zip(
+                *([float(one) for one in line.split()] for line in points.splitlines()), strict=True
+            )
+            readings, corrections, uncertainties = (tuple(column) for column in columns)
+        except ValueError as error:
+            expected = "a reading, a correction and an uncertainty in each line"
+            raise IndicatorError("correction", points, expected) from error
+        return cls(readings_mm=readings, corrections_mm=corrections, uncertainties_mm=uncertainties)
+
+    @property
+    def as_text(self) -> str:
+        """Reading, correction and uncertainty in mm, one point a line, to the last digit."""
+        points = zip(self.readings_mm, self.corrections_mm, self.uncertainties_mm, strict=True)
+        return "\n".join(" ".join(repr(one) for one in point) for point in points)
+
+    def between_mm(self, high_mm: float, low_mm: float) -> float:
+        """Correction of the difference of two readings: that of the high one less that of the low one."""
+        at = np.interp([high_mm, low_mm], self.readings_mm, self.corrections_mm)
+        return float(at[0] - at[1])
+
+    def covers(self, reading_mm: float) -> bool:
+        """Whether the curve says anything about a reading."""
+        return self.readings_mm[0] <= reading_mm <= self.readings_mm[-1]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Indicator:
     """One indicator and its set-up on the gear.
 
@@ -64,7 +131,12 @@ class Indicator:
             None when nobody measured it: taken as 0 with an uncertainty that covers half a module.
         height_uncertainty_mm: Standard uncertainty of the height; None for the default.
         angle_uncertainty_deg: Standard uncertainty of γ (and of ε).
-        calibration_uncertainty_mm: Expanded (k = 2), from the certificate, for a difference of readings.
+        calibration_uncertainty_mm: Expanded (k = 2), from the certificate, for a difference of readings; None
+            when there is no figure.
+        hysteresis_mm: Largest difference of two readings of one length, approached from either side; None
+        when
+            the certificate has none.
+        correction: The certificate's correction curve; None when there is none.
 
     Raises:
         IndicatorError: A field cannot be right; carries ``field``, ``got`` and ``expected``.
@@ -78,7 +150,9 @@ class Indicator:
     on_arm: bool = False
     touch_radius_uncertainty_mm: float = 0.2
     angle_uncertainty_deg: float = 2.0
-    calibration_uncertainty_mm: float = 0.0
+    calibration_uncertainty_mm: float | None = None
+    hysteresis_mm: float | None = None
+    correction: CorrectionCurve | None = None
     height_mm: float | None = None
     height_uncertainty_mm: float | None = None
 
@@ -204,7 +278,13 @@ class Indicator:
         return self.to_normal_backlash(gear_set, 1.0)
 
 
-_MAY_BE_MISSING = ("lever_deg", "height_mm", "height_uncertainty_mm")
+_MAY_BE_MISSING = (
+    "lever_deg",
+    "height_mm",
+    "height_uncertainty_mm",
+    "calibration_uncertainty_mm",
+    "hysteresis_mm",
+)
 
 
 def _faults(indicator: Indicator) -> Iterator[tuple[str, object, str]]:
@@ -219,7 +299,8 @@ def _faults(indicator: Indicator) -> Iterator[tuple[str, object, str]]:
         ("lever_deg", -60.0, 60.0, "an angle of at most 60 degrees, or nothing for a plunger"),
         ("touch_radius_uncertainty_mm", 0.0, 1e5, "a standard uncertainty of 0 mm or more"),
         ("angle_uncertainty_deg", 0.0, 45.0, "a standard uncertainty from 0 to 45 degrees"),
-        ("calibration_uncertainty_mm", 0.0, 1e3, "an expanded uncertainty of 0 mm or more"),
+        ("calibration_uncertainty_mm", 0.0, 1e3, "an expanded uncertainty of 0 mm or more, or nothing"),
+        ("hysteresis_mm", 0.0, 1.0, "a hysteresis from 0 to 1 mm, or nothing"),
         ("height_mm", -1e3, 1e3, "a height above the pitch cone in mm, or nothing"),
         ("height_uncertainty_mm", 0.0, 1e3, "a standard uncertainty of 0 mm or more, or nothing"),
     ):

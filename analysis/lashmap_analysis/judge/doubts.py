@@ -45,6 +45,7 @@ def doubts_of(
         _of_other_teeth(record),
         _systematic_disagreement(record, positions),
         _off_whole_teeth(record, positions),
+        _beyond_the_curve(record, positions),
     ]
     if stated is not None:
         found += [_disagreement_at(record, positions, stated), _tighter_than(record, positions, stated)]
@@ -185,7 +186,7 @@ def _tighter_than(
 ) -> Doubt | None:
     """A position was read tighter than the stated tight spot, by more than both uncertainties."""
     for one in positions:
-        own = from_position(one, record.gear_set, record.indicator)
+        own = from_position(one, record.gear_set, record.indicator, record.conditions)
         if own is not None and own.interval_mm[1] < stated.interval_mm[0]:
             reading = format_length(own.normal_backlash_mm, record.units)
             return Doubt(
@@ -211,6 +212,29 @@ def _off_whole_teeth(record: TestRecord, positions: Sequence[PositionResult]) ->
         sentence=f"The gear angles of the positions wander by {wander:.2f} of a tooth against the "
         "engagements they are recorded for, so that the teeth may be miscounted.",
         remedy="Check the encoder's coupling and counting, bring the matched teeth together and repeat.",
+    )
+
+
+def _beyond_the_curve(record: TestRecord, positions: Sequence[PositionResult]) -> Doubt | None:
+    """The indicator was read where its correction curve says nothing."""
+    curve = record.indicator.correction
+    if curve is None:
+        return None
+    levels = {
+        one.position: [dwell.level_mm for dwell in one.rock.dwells]
+        for one in positions
+        if one.normal_backlash_mm is not None
+    }
+    beyond = [number for number, seen in levels.items() if not all(curve.covers(level) for level in seen)]
+    if not beyond:
+        return None
+    ends = " to ".join(
+        format_length(end, record.units) for end in (curve.readings_mm[0], curve.readings_mm[-1])
+    )
+    return Doubt(
+        sentence=f"The indicator's correction curve covers {ends}, and position {beyond[0]}"
+        f"{f' and {len(beyond) - 1} more' if len(beyond) > 1 else ''} was read outside it.",
+        remedy="Set the indicator so that both flanks read within its correction curve, and repeat.",
     )
 
 

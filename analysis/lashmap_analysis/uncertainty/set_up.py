@@ -1,9 +1,9 @@
 """What the indicator's set-up contributes to the uncertainty of a backlash.
 
-Decided here: one budget line each for calibration, touch radius, tip height, direction, lever and spiral
-angle, as contributions to normal backlash at the outer pitch radius. All are type B and all scale with the
-backlash, except the calibration; none becomes smaller with more positions, since each sits in every reading
-alike.
+Decided here: one budget line each for calibration, hysteresis, touch radius, tip height, direction, lever and
+spiral angle, as contributions to normal backlash at the outer pitch radius. All are type B and all scale with
+the backlash, except the indicator's own; none becomes smaller with more positions, since each sits in every
+reading alike.
 """
 
 from __future__ import annotations
@@ -27,6 +27,13 @@ if TYPE_CHECKING:
 # end (common practice, no source).
 SMALLEST_CUTTER_PER_CONE_DISTANCE = 0.75
 STEEPEST_SINE = sin(radians(75))  # no tooth is cut steeper anywhere on its face (common practice, no source)
+# An indicator without a certificate's figure: two display steps, and no less than a micrometre (from memory).
+UNCALIBRATED_STEPS, UNCALIBRATED_MM = 2.0, 0.001
+# A hysteresis that the certificate does not give: two display steps, from half a micrometre to two (from
+# memory).
+HYSTERESIS_STEPS, HYSTERESIS_RANGE_MM = 2.0, (0.0005, 0.002)
+CALIBRATION = "indicator calibration"
+HYSTERESIS = "indicator hysteresis"
 SPIRAL = "spiral angle along the face"
 
 
@@ -51,6 +58,7 @@ def set_up_lines(
     size = abs(normal_backlash_mm)
     lines = [
         _calibration_line(gear_set, indicator, units),
+        _hysteresis_line(gear_set, indicator, units),
         _radius_line(gear_set, indicator, size, units),
         *_height_lines(gear_set, indicator, size, units),
         _direction_line(gear_set, indicator, size),
@@ -169,16 +177,50 @@ def _lean(gear_set: GearSet, indicator: Indicator) -> float:
 
 
 def _calibration_line(gear_set: GearSet, indicator: Indicator, units: Units) -> BudgetLine:
-    given = indicator.calibration_uncertainty_mm
-    text = f"U = {format_length(given, units)} (k = 2)" if given > 0 else "not given, taken as none"
+    curve, given = indicator.correction, indicator.calibration_uncertainty_mm
+    source = "calibration certificate (type B)"
+    if curve is not None:
+        # Two points of the curve, each with its own uncertainty; the largest, since any two may be used.
+        expanded = max(curve.uncertainties_mm)
+        size, distribution = sqrt(2) * expanded / 2, "normal"
+        text = f"corrected by the curve, U = {format_length(expanded, units)} (k = 2) at either flank"
+    elif given is not None:
+        size, distribution = given / 2, "normal"
+        text = f"U = {format_length(given, units)} (k = 2)"
+    else:
+        half_width = max(UNCALIBRATED_STEPS * indicator.resolution_mm, UNCALIBRATED_MM)
+        size, distribution = half_width / sqrt(3), "rectangular"
+        text = f"not given, taken as \N{PLUS-MINUS SIGN}{format_length(half_width, units)}"
+        source = "no certificate figure recorded (type B, from memory)"
     return BudgetLine(
-        quantity="indicator calibration",
+        quantity=CALIBRATION,
         value=text,
-        distribution="normal",
-        standard_uncertainty_mm=indicator.normal_per_reading(gear_set) * given / 2,
+        distribution=distribution,
+        standard_uncertainty_mm=indicator.normal_per_reading(gear_set) * size,
         degrees_of_freedom=inf,
-        source="calibration certificate (type B)" if given > 0 else "no certificate figure recorded",
+        source=source,
         remedy="use an indicator with a smaller calibration uncertainty",
+    )
+
+
+def _hysteresis_line(gear_set: GearSet, indicator: Indicator, units: Units) -> BudgetLine:
+    """In full: the two flanks are approached from opposite sides, so that it does not cancel."""
+    given = indicator.hysteresis_mm
+    low, high = HYSTERESIS_RANGE_MM
+    size = min(max(HYSTERESIS_STEPS * indicator.resolution_mm, low), high) if given is None else given
+    shown = format_length(size, units)
+    return BudgetLine(
+        quantity=HYSTERESIS,
+        value=f"not given, taken as {shown}" if given is None else shown,
+        distribution="rectangular",
+        standard_uncertainty_mm=indicator.normal_per_reading(gear_set) * size / sqrt(3),
+        degrees_of_freedom=inf,
+        source="two display steps (type B, from memory)"
+        if given is None
+        else "calibration certificate (type B)",
+        remedy="record the hysteresis of the certificate (indicator.hysteresis_mm)"
+        if given is None
+        else "use an indicator with less hysteresis",
     )
 
 
