@@ -24,6 +24,7 @@ def gear_set(pinion_teeth: int, gear_teeth: int) -> GearSet:
         outer_module_mm=4.0,
         face_width_mm=20.0,
         normal_pressure_angle_deg=20.0,
+        contact_from_toe=1.0,
     )
 
 

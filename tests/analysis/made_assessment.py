@@ -104,6 +104,7 @@ def made_assessment(
         outer_module_mm=4.0,
         face_width_mm=25.0,
         mean_spiral_angle_deg=35.0,
+        contact_from_toe=1.0,
     )
     if scenario == "empty":
         return _empty(made_record(gear_set=gear_set, units=units, traces=(), proven=False))

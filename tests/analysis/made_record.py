@@ -14,6 +14,7 @@ import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.judge.assess import assess
+from lashmap_analysis.record.conditions import Conditions
 from lashmap_analysis.record.record import (
     Encoder,
     Identity,
@@ -28,10 +29,29 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-GEAR_SET = GearSet(pinion_teeth=17, gear_teeth=36, outer_module_mm=3.0, face_width_mm=16.0)
-INDICATOR = Indicator(
-    resolution_mm=0.0005, touch_radius_mm=54.0, touch_radius_uncertainty_mm=0.05, angle_uncertainty_deg=1.0
+GEAR_SET = GearSet(
+    pinion_teeth=17, gear_teeth=36, outer_module_mm=3.0, face_width_mm=16.0, contact_from_toe=1.0
 )
+INDICATOR = Indicator(
+    resolution_mm=0.0005,
+    touch_radius_mm=54.0,
+    touch_radius_uncertainty_mm=0.05,
+    angle_uncertainty_deg=1.0,
+    calibration_uncertainty_mm=0.0,
+    hysteresis_mm=0.0,
+    height_mm=0.0,
+    height_uncertainty_mm=0.0,
+)
+KNOWN = Conditions(
+    housing_c=20.0,
+    gears_c=20.0,
+    temperature_uncertainty_c=0.0,
+    housing_expansion_um_per_m_k=11.5,
+    rock_nm=0.0,
+    compliance_um_per_nm=0.0,
+    roll_variation_mm=0.0,
+)
+"""Conditions under which the rocked mesh is the stated one: nothing is corrected, nothing left open."""
 LIMITS = Limits(minimum_mm=0.10, maximum_mm=0.20, source="invented drawing")
 PROVEN = tuple(
     Precondition(name=name, state="proven", detail="recorded")
@@ -130,6 +150,7 @@ class Bench:
             encoder=Encoder(shaft=self.shaft, resolution_deg=360 / self.encoder_counts),
             limits=limits,
             preconditions=preconditions,
+            conditions=KNOWN,
             traces=tuple(self.trace(n, k, purpose) for n, (k, purpose) in enumerate(wanted, start=1)),
         )
 

@@ -33,9 +33,11 @@ if TYPE_CHECKING:
 QUANTITY = text("quantity", "what is uncertain")
 VALUE = text("value", "its figure as text with unit")
 DISTRIBUTION = text("distribution", "'normal', 'rectangular' or 't'")
+CORRECTION = number("correction_mm", "what was added to the stated backlash on its account", required=True)
 CONTRIBUTION = number("standard_uncertainty_mm", "contribution to the stated backlash", required=True)
 FREEDOM = number("degrees_of_freedom", "of that contribution; null when infinite")
 SOURCE = text("source", "where the figure comes from")
+REMEDY = text("remedy", "what would make it smaller; empty when nothing on the stand would")
 BUDGET = (
     number("combined_standard_uncertainty_mm", "root sum of squares of the lines", "combined_mm"),
     number("degrees_of_freedom", "effective (Welch-Satterthwaite); null when infinite"),
@@ -44,7 +46,7 @@ BUDGET = (
     Group(
         "lines",
         "contributions in the order they are shown",
-        (QUANTITY, VALUE, DISTRIBUTION, CONTRIBUTION, FREEDOM, SOURCE),
+        (QUANTITY, VALUE, CORRECTION, DISTRIBUTION, CONTRIBUTION, FREEDOM, SOURCE, REMEDY),
         many=True,
     ),
 )
@@ -116,10 +118,12 @@ SECTION = Section(
                 place("its place in the budget, from 1"),
                 QUANTITY.under("1"),
                 VALUE.under("1", name="figure"),
+                CORRECTION.under("1"),
                 DISTRIBUTION.under("1"),
                 CONTRIBUTION.under("1"),
                 FREEDOM.under("1", meaning="of that contribution; missing when infinite"),
                 SOURCE.under("1"),
+                REMEDY.under("1"),
             ),
             rows=lambda assessment: numbered(assessment.budget.lines if assessment.budget else ()),
         ),

@@ -64,6 +64,11 @@ GEAR_SET = (
     number("mean_spiral_angle_deg", "mean spiral angle, 0 for straight teeth", label="mean spiral angle"),
     number("shaft_angle_deg", "shaft angle", label="shaft angle"),
     number("cutter_radius_mm", "cutter radius; null when not given", label="cutter radius"),
+    number(
+        "contact_from_toe",
+        "where along the face the teeth touch, 0 at the toe and 1 at the heel; null when nobody saw it",
+        label="contact, part of the face from the toe",
+    ),
 )
 INDICATOR = (
     number("resolution_mm", "least step"),
@@ -73,13 +78,66 @@ INDICATOR = (
         "standard uncertainty of the touch radius",
         "touch_radius_uncertainty_mm",
     ),
+    number("height_mm", "point of contact above the pitch cone; null when not given"),
+    number(
+        "height_standard_uncertainty_mm",
+        "standard uncertainty of that height; null for the default",
+        "height_uncertainty_mm",
+    ),
     text("direction", "line of action: 'normal' or 'plane of rotation'"),
     number("off_normal_deg", "plunger's angle off that direction"),
     number("lever_deg", "inclination of a lever tip to the flank; null for a plunger"),
     number("angle_standard_uncertainty_deg", "standard uncertainty of these angles", "angle_uncertainty_deg"),
     yes_no("on_arm", "true when the tip bears on an arm clamped to the gear shaft", required=False),
     number(
-        "calibration_expanded_uncertainty_mm", "from the certificate, k = 2", "calibration_uncertainty_mm"
+        "calibration_expanded_uncertainty_mm",
+        "from the certificate, k = 2; null when not given",
+        "calibration_uncertainty_mm",
+    ),
+    number("hysteresis_mm", "from the certificate; null when not given"),
+    text(
+        "correction",
+        "the certificate's correction curve in the sense of the readings: reading, correction and expanded "
+        "uncertainty in mm, one point a line; empty when not given",
+        "correction.as_text",
+    ),
+)
+CONDITIONS = (
+    number("housing_c", "temperature of the housing; null when not given", label="housing"),
+    number("gears_c", "temperature of pinion and gear; null when not given", label="gears"),
+    number(
+        "temperature_standard_uncertainty_c",
+        "standard uncertainty of either",
+        "temperature_uncertainty_c",
+        label="standard uncertainty of these",
+    ),
+    number(
+        "housing_expansion_um_per_m_k",
+        "coefficient of expansion of the housing; null when not given",
+        label="expansion, housing",
+    ),
+    number("gears_expansion_um_per_m_k", "coefficient of expansion of the gears", label="expansion, gears"),
+    number("pinion_distance_mm", "mounting distance; null when not given", label="mounting distance, pinion"),
+    number("gear_distance_mm", "mounting distance; null when not given", label="mounting distance, gear"),
+    number("pinion_end_play_mm", "null when not given", label="end play, pinion"),
+    number("gear_end_play_mm", "null when not given", label="end play, gear"),
+    yes_no("has_end_play", "true where the bearings are said to have end play", required=False),
+    number("rock_nm", "torque of a rock; null when not given", label="rock torque"),
+    number("rock_standard_uncertainty_nm", "null for the default", "rock_uncertainty_nm"),
+    number(
+        "compliance_um_per_nm",
+        "what the reading grows by for each N m; null when not given",
+        label="compliance",
+    ),
+    number(
+        "compliance_standard_uncertainty_um_per_nm",
+        "null for the default",
+        "compliance_uncertainty_um_per_nm",
+    ),
+    number(
+        "roll_variation_mm",
+        "variation of backlash within one pitch; null when not given",
+        label="variation within a pitch",
     ),
 )
 ENCODER = (
@@ -134,6 +192,7 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
         ("Indicator", _indicator(assessment)),
         ("Encoder", _encoder(assessment)),
         ("Limits", limit_words(assessment)),
+        ("Conditions", _conditions(assessment)),
         ("Analysis", _analysis(assessment)),
     )
     parts = tuple((title, Facts(rows)) for title, rows in told)
@@ -193,10 +252,30 @@ def _indicator(assessment: Assessment) -> Rows:
         ("tip", "plunger" if indicator.lever_deg is None else f"lever, inclined {indicator.lever_deg:g}°"),
         ("touches", "arm on the gear shaft" if indicator.on_arm else "tooth"),
         ("touch radius", f"{radius}, u = {u_radius}"),
+        ("tip above the pitch cone", _height(assessment)),
         ("resolution", format_spread(indicator.resolution_mm, units)),
         ("calibration, U (k = 2)", format_spread(indicator.calibration_uncertainty_mm, units)),
+        ("hysteresis", format_spread(indicator.hysteresis_mm, units)),
     ]
+    if indicator.correction is not None:
+        ends = (indicator.correction.readings_mm[0], indicator.correction.readings_mm[-1])
+        rows.append(("corrected by a curve", " to ".join(format_length(end, units) for end in ends)))
     return tuple(rows)
+
+
+def _conditions(assessment: Assessment) -> Rows:
+    """How the box was, without what nobody recorded."""
+    conditions, units = assessment.record.conditions, assessment.record.units
+    figures = (one for one in CONDITIONS if one.label and one.value(conditions) is not None)
+    return facts_of(figures, conditions, units)
+
+
+def _height(assessment: Assessment) -> str:
+    indicator, units = assessment.record.indicator, assessment.record.units
+    if indicator.height_mm is None:
+        return "not given"
+    spread = format_spread(indicator.height_spread_mm(assessment.record.gear_set), units)
+    return f"{format_length(indicator.height_mm, units, with_unit=False)}, u = {spread}"
 
 
 def _encoder(assessment: Assessment) -> Rows:
@@ -254,6 +333,7 @@ SECTION = Section(
         Group("gear_set", "the gear set under test", GEAR_SET, "record.gear_set"),
         Group("indicator", "the indicator and its set-up on the gear", INDICATOR, "record.indicator"),
         Group("encoder", "the angle encoder", ENCODER, "record.encoder"),
+        Group("conditions", "how the box was when it was tested", CONDITIONS, "record.conditions"),
         DAMAGE,
         LEFT_OUT,
         Group("notes", "operator's notes in order", NOTE, "record.notes", many=True),
@@ -271,9 +351,12 @@ SECTION = Section(
                 LEFT_OUT,
                 PAPERWORK.under("record", name="paperwork_units"),
                 *_columns(GEAR_SET, "gear_set"),
-                *_columns(INDICATOR, "indicator", "indicator_", only=("resolution_mm", "direction")),
+                *_columns(
+                    INDICATOR, "indicator", "indicator_", only=("resolution_mm", "direction", "correction")
+                ),
                 *_columns(ENCODER, "encoder", "encoder_"),
                 *_columns(LIMITS, "limits", "limit_"),
+                *_columns(CONDITIONS, "conditions"),
             ),
             rows=lambda assessment: (assessment,),
         ),

@@ -35,7 +35,7 @@ SECTIONS: tuple[Section, ...] = (
 _ORDER = (
     *("schema", "test", "analysis_version", "closing", "units", "identity", "verdict", "tight_spot"),
     *("runout", "sweeps", "lash_map", "positions", "budget", "review", "preconditions", "limits"),
-    *("gear_set", "indicator", "encoder", "damage", "left_out", "notes"),
+    *("gear_set", "indicator", "encoder", "damage", "left_out", "notes", "conditions"),
     "conformance",
 )
 _SCHEMA = Figure(

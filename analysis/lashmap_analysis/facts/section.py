@@ -25,7 +25,17 @@ if TYPE_CHECKING:
 Kind = Literal["string", "integer", "number", "boolean"]
 Of = str | Callable[[Any], object]
 Json = dict[str, Any]
-UNITS = {"_mm_per_s": "mm/s", "_deg_per_s": "deg/s", "_mm": "mm", "_deg": "deg", "_s": "s"}
+UNITS = {
+    "_mm_per_s": "mm/s",
+    "_deg_per_s": "deg/s",
+    "_um_per_m_k": "µm/(m K)",
+    "_um_per_nm": "µm/(N m)",
+    "_mm": "mm",
+    "_deg": "deg",
+    "_s": "s",
+    "_c": "°C",
+    "_nm": "N m",
+}
 WHOLE = ""  # path to the holder itself
 
 

@@ -41,6 +41,10 @@ SPOT = (
     ),
     number("interval_high_mm", "upper end of the 95 % interval", "interval_mm.1"),
 )
+MEASURAND = (
+    "Normal backlash at the outer end, the least over the mesh cycle and over the roll within a pitch, at "
+    "20 °C, at no rock torque, members seated as their bearings hold them."
+)
 STATED = Group(
     "stated", "from the lash map fitted to all positions: the figure that is judged; or null", SPOT
 )
@@ -157,6 +161,7 @@ SECTION = Section(
                 CONFIRMED,
                 *TOUCHED,
                 CAUSE,
+                text("measurand", "what is stated, in one sentence", lambda _assessment: MEASURAND),
             ),
             WHOLE,
         ),

@@ -7,8 +7,8 @@ Hypoid sets, whose axes do not cross, are outside.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import atan2, cos, gcd, lcm, pi, radians, sin
+from dataclasses import dataclass, field
+from math import atan2, cos, gcd, lcm, pi, radians, sin, sqrt
 from typing import TYPE_CHECKING, TypeVar, overload
 
 import numpy as np
@@ -28,6 +28,10 @@ Length = TypeVar("Length", float, NDArray[np.float64])
 # (common practice, no source). The upper bound also keeps the mesh cycle within what can be searched.
 LEAST_TEETH = 5
 MOST_TEETH = 400
+
+# Half-width of the place of contact, as a part of the face width, where the contact pattern was looked at:
+# its middle is judged by eye (from memory).
+CONTACT_HALF_WIDTH = 0.15
 
 
 class GearSetError(FieldError):
@@ -52,6 +56,9 @@ class GearSet:
         shaft_angle_deg: Σ, 10 to 170, and such that the gear's pitch angle stays below 90°.
         cutter_radius_mm: r_c0 of a face-milled set; None when unknown, the spiral angle is then taken as
             β_m along the whole face.
+        contact_from_toe: Where the teeth touch along the face, from the contact pattern: 0 at the toe (inner
+            end), 1 at the heel; None when nobody looked. It belongs to how the set is built in and not to its
+            design, so that two sets that differ in it alone are equal.
 
     Raises:
         GearSetError: A field cannot be right; carries ``field``, ``got`` and ``expected``.
@@ -65,10 +72,11 @@ class GearSet:
     mean_spiral_angle_deg: float = 0.0
     shaft_angle_deg: float = 90.0
     cutter_radius_mm: float | None = None
+    contact_from_toe: float | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
-        for field, got, expected in _faults(self):
-            raise GearSetError(field, got, expected)
+        for name, got, expected in _faults(self):
+            raise GearSetError(name, got, expected)
 
     @property
     def ratio(self) -> float:
@@ -160,6 +168,71 @@ class GearSet:
         """Outer normal backlash j_en = j_et cos α_n cos β_e, in mm; number or array."""
         return transverse_backlash_mm * self.normal_per_transverse
 
+    @property
+    def contact_factor(self) -> float:
+        """K_c: change of the outer normal backlash with a move, over that with contact at the heel.
+
+        A gap that opens square to the flanks by Δ at cone distance R_c lets the gear turn by
+        Δ / (R_c sin δ2 cos α_n cos β_c); at the outer end that turn is worth R_e sin δ2 cos α_n cos β_e:
+        K_c = R_e cos β_e / (R_c cos β_c) (derived). Where nobody saw the contact pattern, the middle of what
+        is possible from toe to heel.
+        """
+        if self.contact_from_toe is not None:
+            return float(self._contact_factor_at(np.array([self.contact_from_toe]))[0])
+        return sum(self._contact_factor_ends) / 2
+
+    @property
+    def contact_factor_half_width(self) -> float:
+        """Half-width of K_c: the whole face when nobody looked, else what an eye leaves."""
+        return max(abs(end - self.contact_factor) for end in self._contact_factor_ends)
+
+    @property
+    def contact_factor_spread(self) -> float:
+        """Relative standard uncertainty of K_c.
+
+        Seen: rectangular. Not seen: U-shaped over the whole face (arcsine, GUM H.1.3.4), since contact at one
+        of the two ends is what the interval has to hold too.
+        """
+        shape = 2.0 if self.contact_from_toe is None else 3.0
+        return self.contact_factor_half_width / self.contact_factor / sqrt(shape)
+
+    @property
+    def contact_cone_distance_mm(self) -> float:
+        """R_c, of the place of contact; of the middle of the face when nobody looked."""
+        from_toe = 0.5 if self.contact_from_toe is None else self.contact_from_toe
+        return self.outer_cone_distance_mm - self.face_width_mm * (1 - from_toe)
+
+    @property
+    def lash_per_runout(self) -> float:
+        """Peak-to-peak of normal backlash for a runout F perpendicular to the pitch cone: 2 sin α_n K_c."""
+        return 2 * sin(radians(self.normal_pressure_angle_deg)) * self.contact_factor
+
+    @property
+    def lash_per_pinion_move(self) -> float:
+        """Change of normal backlash for a move of the pinion away from the apex: 2 sin α_n sin δ1 K_c."""
+        return self.lash_per_runout * sin(self.pinion_pitch_angle_rad)
+
+    @property
+    def lash_per_gear_move(self) -> float:
+        """The same for the gear: 2 sin α_n sin δ2 K_c."""
+        return self.lash_per_runout * sin(self.gear_pitch_angle_rad)
+
+    @property
+    def _contact_factor_ends(self) -> tuple[float, float]:
+        low, high = 0.0, 1.0
+        if self.contact_from_toe is not None:
+            low = max(low, self.contact_from_toe - CONTACT_HALF_WIDTH)
+            high = min(high, self.contact_from_toe + CONTACT_HALF_WIDTH)
+        # K_c falls from toe to heel unless the spiral steepens fast: look along the way.
+        factors = self._contact_factor_at(np.linspace(low, high, 11))
+        return float(factors.min()), float(factors.max())
+
+    def _contact_factor_at(self, from_toe: Floats) -> Floats:
+        distance = self.outer_cone_distance_mm - self.face_width_mm * (1 - from_toe)
+        outer = self.outer_cone_distance_mm * cos(self.outer_spiral_angle_rad)
+        factor: Floats = outer / (distance * np.cos(self.spiral_angle_rad(distance)))
+        return factor
+
     @overload
     def gear_angle_deg(self, engagement: int) -> float: ...
     @overload
@@ -197,11 +270,11 @@ def _faults(gear_set: GearSet) -> Iterator[tuple[str, object, str]]:
 
 def _tooth_faults(gear_set: GearSet) -> Iterator[tuple[str, object, str]]:
     expected = f"a whole number of teeth from {LEAST_TEETH} to {MOST_TEETH}"
-    for field in ("pinion_teeth", "gear_teeth"):
-        got = getattr(gear_set, field)
-        require_whole(GearSetError, field, got, expected)
+    for name in ("pinion_teeth", "gear_teeth"):
+        got = getattr(gear_set, name)
+        require_whole(GearSetError, name, got, expected)
         if not LEAST_TEETH <= got <= MOST_TEETH:
-            yield field, got, expected
+            yield name, got, expected
     if gear_set.pinion_teeth > gear_set.gear_teeth:
         expected = f"at most the gear's {gear_set.gear_teeth} teeth: the pinion is the smaller member"
         yield "pinion_teeth", gear_set.pinion_teeth, expected
@@ -209,28 +282,31 @@ def _tooth_faults(gear_set: GearSet) -> Iterator[tuple[str, object, str]]:
 
 def _number_faults(gear_set: GearSet) -> Iterator[tuple[str, object, str]]:
     # Modules below 0.1 or above 100 mm are not cut: inches or a diametral pitch were meant (common practice).
-    for field, low, high, expected in (
+    for name, low, high, expected in (
         ("outer_module_mm", 0.1, 100.0, "an outer transverse module from 0.1 to 100 mm"),
         ("face_width_mm", 0.0, np.inf, "a face width in mm"),
         ("normal_pressure_angle_deg", 1e-3, 45 - 1e-3, "an angle above 0 and below 45 degrees"),
         ("mean_spiral_angle_deg", -60 + 1e-3, 60 - 1e-3, "an angle below 60 degrees in size"),
         ("shaft_angle_deg", 10.0, 170.0, "an angle from 10 to 170 degrees"),
+        ("contact_from_toe", 0.0, 1.0, "a part of the face width from 0 (toe) to 1 (heel), or nothing"),
     ):
-        got = getattr(gear_set, field)
-        if not low <= require_finite(GearSetError, field, got, expected) <= high:
-            yield field, got, expected
+        got = getattr(gear_set, name)
+        if got is None and name == "contact_from_toe":
+            continue
+        if not low <= require_finite(GearSetError, name, got, expected) <= high:
+            yield name, got, expected
 
 
 def _cutter_faults(gear_set: GearSet) -> Iterator[tuple[str, object, str]]:
     got = gear_set.cutter_radius_mm
     if got is None:
         return
-    field = "cutter_radius_mm"
-    radius = require_finite(GearSetError, field, got, "a radius in mm, or nothing")
+    name = "cutter_radius_mm"
+    radius = require_finite(GearSetError, name, got, "a radius in mm, or nothing")
     if radius <= 0:
-        yield field, got, "a radius above 0 mm, or nothing"
+        yield name, got, "a radius above 0 mm, or nothing"
     # sin β(R) is monotonic or has one minimum above zero: its extremes in size are at the ends of the face.
     outer = gear_set.outer_cone_distance_mm
     ends = np.array([outer - gear_set.face_width_mm, outer])
     if np.any(np.abs(sine_of_spiral_angle(gear_set, ends, radius)) > 1):
-        yield field, got, "a cutter radius whose arc crosses the whole face width at this spiral angle"
+        yield name, got, "a cutter radius whose arc crosses the whole face width at this spiral angle"

@@ -21,10 +21,12 @@ from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
 from lashmap_analysis.judge.verdict import Evidence, reach_verdict
 from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
+from lashmap_analysis.rock.backlash import as_rocked_mm, stated_mm
 from lashmap_analysis.rock.cross_check import disagreement, encoder_view, pinion_effect_mm, pinion_slip
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_analysis.runout.match import match_runout, sweep_sentence, tight_spot_sentence
 from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s
+from lashmap_analysis.uncertainty.mesh_state import correction_mm
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -100,11 +102,11 @@ def _fit(positions: Sequence[PositionResult], record: TestRecord) -> _Fit:
         lash_map = _fit_map(usable, record.gear_set)
     except LashMapError as error:
         return _Fit(missing=_why_no_map(positions, usable, error))
-    stated, budget = from_lash_map(lash_map, record.indicator, units=record.units)
+    stated, budget = from_lash_map(lash_map, record.indicator, record.conditions, units=record.units)
     before = _map_before_confirming(usable, lash_map, record.gear_set)
     return _Fit(
         lash_map=lash_map,
-        predicted=from_lash_map(before, record.indicator)[0] if before is not None else None,
+        predicted=from_lash_map(before, record.indicator, record.conditions)[0] if before else None,
         stated=stated,
         budget=budget,
         confirmed=_is_confirmed(usable, before, record.gear_set),
@@ -190,7 +192,11 @@ def _measured_spot(positions: Sequence[PositionResult], record: TestRecord) -> T
     """The tightest confirming position, or the tightest of all when none was confirmed."""
     usable = _usable(positions)
     tightest = _tightest(_confirming(usable) or usable)
-    return None if tightest is None else from_position(tightest, record.gear_set, record.indicator)
+    return (
+        None
+        if tightest is None
+        else from_position(tightest, record.gear_set, record.indicator, record.conditions)
+    )
 
 
 def _usable(positions: Sequence[PositionResult]) -> list[PositionResult]:
@@ -268,7 +274,7 @@ def position_result(trace: RockTrace, record: TestRecord) -> PositionResult:
 def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> PositionResult:
     """Add the backlash, unless the encoder shows that it is not the mesh's."""
     factor = record.indicator.normal_per_reading(record.gear_set)
-    backlash = factor * blank.rock.reading_mm
+    backlash = as_rocked_mm(blank.rock, record.gear_set, record.indicator)
     scatter = factor * blank.rock.standard_uncertainty_mm
     slip = pinion_slip(
         view,
@@ -291,10 +297,12 @@ def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> P
         gear_set=record.gear_set,
         indicator=record.indicator,
     )
+    shift = correction_mm(record.gear_set, record.indicator, record.conditions)
     return replace(
         blank,
-        normal_backlash_mm=backlash,
+        normal_backlash_mm=stated_mm(blank.rock, record.gear_set, record.indicator, record.conditions),
         standard_uncertainty_mm=scatter,
+        encoder_backlash_mm=None if view.backlash_mm is None else view.backlash_mm + shift,
         flags=blank.flags if differs is None else (*blank.flags, differs),
     )
 

@@ -34,10 +34,12 @@ class PositionResult:
         gear_angle_deg: Middle of the two dwells as the encoder saw it, or the nominal angle without encoder
             samples; degrees past the matched teeth, not wrapped.
         rock: What was read from the trace, flags included.
-        normal_backlash_mm: None when the rock is not usable.
+        normal_backlash_mm: With all corrections (indicator's curve, temperature, torque, roll phase); None
+            when the rock is not usable.
         standard_uncertainty_mm: Of `normal_backlash_mm`, within the rock only (repeatability and
             resolution); None when the rock is not usable.
-        encoder_backlash_mm: The same rock as the gear-side encoder saw it; None without one.
+        encoder_backlash_mm: The same rock as the gear-side encoder saw it, corrected likewise; None without
+            one.
         flags: The rock's flags and those found by comparing instruments.
         outlier: True when the lash map named this position an outlier.
         setting_mm: Standard deviation between settings of the tip: as the lash map found it, or as it is

@@ -11,7 +11,10 @@ input only where the records say so:
 - *indicator calibration*: the same serial number, certificate date and figure. The error is taken to be the
   same for both readings; an indicator whose error changes along its travel repeats it less, so `independent`
   counts it apart;
-- *touch radius, direction, lever*: set anew for every test, so independent, unless somebody says that the
+- *indicator hysteresis*: as the calibration;
+- *temperature, end play, rock torque, roll phase*: found anew in every test, so independent;
+- *touch radius, tip height, direction, lever*: set anew for every test, so independent, unless somebody says
+that the
   indicator stayed as it was (`same_set_up`);
 - *spiral angle along the face*: a property of the design, so common where both boxes have the same gear set
   data and the tip looks the same way.
@@ -36,9 +39,10 @@ from lashmap_analysis.judge.shims import shift_mm, shift_uncertainty_mm
 from lashmap_analysis.judge.tight_spot import NORMAL_95
 from lashmap_analysis.lash_map.model import PatternModel
 from lashmap_analysis.lash_map.once_per_turn import merged_functional, wave_functional
-from lashmap_analysis.uncertainty.backlash import random_line
+from lashmap_analysis.uncertainty.backlash import fixed_lines, random_line
 from lashmap_analysis.uncertainty.budget import BudgetLine, combine
-from lashmap_analysis.uncertainty.set_up import SPIRAL, set_up_lines
+from lashmap_analysis.uncertainty.mesh_state import SHIFTS
+from lashmap_analysis.uncertainty.set_up import CALIBRATION, HYSTERESIS, SPIRAL
 
 if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
@@ -47,7 +51,6 @@ if TYPE_CHECKING:
 
 
 Floats = NDArray[np.float64]
-CALIBRATION = "indicator calibration"
 
 
 class CompareError(FieldError):
@@ -94,8 +97,10 @@ class Common:
 
     def holds(self, quantity: str) -> bool:
         """Whether a line of the budget is the same input in both."""
-        if quantity == CALIBRATION:
+        if quantity in (CALIBRATION, HYSTERESIS):
             return self.calibration
+        if quantity in SHIFTS:
+            return False
         return self.spiral if quantity == SPIRAL else self.set_up
 
 
@@ -259,7 +264,7 @@ def _mean_lines(build: Build, lash_map: LashMap) -> tuple[BudgetLine, ...]:
         degrees_of_freedom=np.inf,
         units=record.units,
     )
-    return (repeats, *set_up_lines(record.gear_set, record.indicator, lash_map.mean_mm))
+    return (repeats, *fixed_lines(record.gear_set, record.indicator, record.conditions, lash_map.mean_mm))
 
 
 def _together(
@@ -364,7 +369,7 @@ def _difference(
     member: Member, one: LashMap, other: LashMap, set_up: tuple[Contribution, ...]
 ) -> RunoutDifference:
     (before, before_cov), (after, after_cov) = _vector(one, member), _vector(other, member)
-    apart = [line for line in set_up if not line.common]
+    apart = [line for line in set_up if not line.common and line.quantity not in SHIFTS]
     scales = [
         math.hypot(*((getattr(line, side) or 0.0) for line in apart)) / abs(lash_map.mean_mm or 1.0)
         for side, lash_map in (("first_mm", one), ("second_mm", other))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from lashmap_analysis.judge.tight_spot import from_position
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN, Doubt
 from lashmap_analysis.record.lengths import format_length
-from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, likely_causes
+from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, above, likely_causes, tip_height_mm
 from lashmap_analysis.rock.flags import FlagName
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
 
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 # Positions without a rock that are named beside the verdict.
 _MOST_LEFT_OUT = 4
+# Positions with both instruments, below which their scatter is not known well enough to estimate an arm.
+_FEWEST_COMPARED = 4
 
 
 def doubts_of(
@@ -43,6 +45,7 @@ def doubts_of(
         _of_other_teeth(record),
         _systematic_disagreement(record, positions),
         _off_whole_teeth(record, positions),
+        _beyond_the_curve(record, positions),
     ]
     if stated is not None:
         found += [_disagreement_at(record, positions, stated), _tighter_than(record, positions, stated)]
@@ -67,6 +70,7 @@ def cautions_of(
         if flagged:
             numbers = ", ".join(str(number) for number in flagged)
             notes.append(f"{name.value[0].upper()}{name.value[1:]} at position {numbers}.")
+    notes += _moment_arm(record, positions)
     notes += _left_out(record)
     if record.closing != "completed":
         notes.append(f"The test ended early: {record.closing}.")
@@ -134,6 +138,32 @@ def _systematic_disagreement(record: TestRecord, positions: Sequence[PositionRes
     )
 
 
+def _moment_arm(record: TestRecord, positions: Sequence[PositionResult]) -> list[str]:
+    """Where the set-up explains the difference of the instruments: the moment arm that the encoder sees."""
+    pairs = _compared(positions)
+    if len(pairs) < _FEWEST_COMPARED or _systematic_disagreement(record, positions) is not None:
+        return []
+    count = len(pairs)
+    indicator, encoder = (sum(pair[side] for pair in pairs) / count for side in (0, 1))
+    apart = indicator - encoder
+    scatter = hypot(*(pair[0] - pair[1] - apart for pair in pairs)) / count
+    known_to = hypot(scatter, _encoder_floor_mm(record))
+    if encoder <= 0 or abs(apart) <= AGREEMENT_FACTOR * known_to:
+        return []
+    gear_set, tip, ratio = record.gear_set, record.indicator, indicator / encoder
+    given = tip.normal_arm_mm(gear_set) if tip.direction == "normal" else tip.touch_radius_mm
+    spread = given * known_to / encoder
+    height = tip_height_mm(ratio, gear_set=gear_set, indicator=tip)
+    explained = "" if height is None else f"; at the given radius the tip is {above(height)} the pitch cone"
+    seen = f"{given * ratio:.1f} mm (u = {spread:.1f} mm) instead of {given:.1f} mm"
+    difference = f"the indicator gives {ratio:.3f} times the backlash of the encoder"
+    sentence = (
+        f"Over all positions {difference}, within what the set-up leaves open: the encoder puts the moment "
+        f"arm of the indicator's line at {seen}{explained}."
+    )
+    return [sentence]
+
+
 def _disagreement_at(
     record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult
 ) -> Doubt | None:
@@ -156,7 +186,7 @@ def _tighter_than(
 ) -> Doubt | None:
     """A position was read tighter than the stated tight spot, by more than both uncertainties."""
     for one in positions:
-        own = from_position(one, record.gear_set, record.indicator)
+        own = from_position(one, record.gear_set, record.indicator, record.conditions)
         if own is not None and own.interval_mm[1] < stated.interval_mm[0]:
             reading = format_length(own.normal_backlash_mm, record.units)
             return Doubt(
@@ -182,6 +212,29 @@ def _off_whole_teeth(record: TestRecord, positions: Sequence[PositionResult]) ->
         sentence=f"The gear angles of the positions wander by {wander:.2f} of a tooth against the "
         "engagements they are recorded for, so that the teeth may be miscounted.",
         remedy="Check the encoder's coupling and counting, bring the matched teeth together and repeat.",
+    )
+
+
+def _beyond_the_curve(record: TestRecord, positions: Sequence[PositionResult]) -> Doubt | None:
+    """The indicator was read where its correction curve says nothing."""
+    curve = record.indicator.correction
+    if curve is None:
+        return None
+    levels = {
+        one.position: [dwell.level_mm for dwell in one.rock.dwells]
+        for one in positions
+        if one.normal_backlash_mm is not None
+    }
+    beyond = [number for number, seen in levels.items() if not all(curve.covers(level) for level in seen)]
+    if not beyond:
+        return None
+    ends = " to ".join(
+        format_length(end, record.units) for end in (curve.readings_mm[0], curve.readings_mm[-1])
+    )
+    return Doubt(
+        sentence=f"The indicator's correction curve covers {ends}, and position {beyond[0]}"
+        f"{f' and {len(beyond) - 1} more' if len(beyond) > 1 else ''} was read outside it.",
+        remedy="Set the indicator so that both flanks read within its correction curve, and repeat.",
     )
 
 

@@ -124,13 +124,14 @@ def _what_moved_it(lash_map: LashMap, units: Units) -> str:
     pinion = _runout_text("pinion", lash_map.pinion_runout, units)
     scatter = format_length(lash_map.tooth_scatter_mm, units)
     separable = lash_map.separable
+    alias = f" {separable.sentence}" if separable.sentence else ""
     match lash_map.cause:
         case "gear side":
             return f"The gear side moved it there: {gear}."
         case "pinion side":
-            return f"The pinion side moved it there: {pinion}."
+            return f"The pinion side moved it there: {pinion}.{alias}"
         case "both members":
-            return f"Both members moved it there: {gear}; {pinion}."
+            return f"Both members moved it there: {gear}; {pinion}.{alias}"
         case "tooth-to-tooth":
             return f"Single teeth moved it there: backlash scatters by {scatter} from tooth to tooth."
         case "none":

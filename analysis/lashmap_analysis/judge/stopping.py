@@ -18,23 +18,25 @@ if TYPE_CHECKING:
     from lashmap_analysis.gears.indicator import Indicator
     from lashmap_analysis.judge.verdict import Interval
     from lashmap_analysis.lash_map.lash_map import LashMap
+    from lashmap_analysis.record.conditions import Conditions
     from lashmap_analysis.record.record import Limits
 
 FIRST_LOOK = 12  # positions
 NORMAL_99 = 2.575829  # normal distribution, two-sided 99 % (GUM table G.2, last row)
 
 
-def may_stop(lash_map: LashMap, indicator: Indicator, limits: Limits) -> bool:
+def may_stop(lash_map: LashMap, indicator: Indicator, conditions: Conditions, limits: Limits) -> bool:
     """Whether the verdict would be settled with the readings of this map.
 
     Args:
         lash_map: Of all positions accepted so far.
         indicator: The indicator and its set-up.
+        conditions: How the box is while it is tested.
         limits: What the drawing allows.
     """
     if len(lash_map.engagements) < FIRST_LOOK or lash_map.outliers:  # an outlier is to be measured again
         return False
-    stated, budget = from_lash_map(lash_map, indicator)
+    stated, budget = from_lash_map(lash_map, indicator, conditions)
     teeth = touched(lash_map.gear_set, lash_map.engagements.tolist())
     evidence = Evidence(
         interval_mm=_wider(stated.normal_backlash_mm, stated.interval_mm),

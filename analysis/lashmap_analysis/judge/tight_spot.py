@@ -14,12 +14,14 @@ import numpy as np
 from lashmap_analysis.judge.assessment import TightSpotResult
 from lashmap_analysis.uncertainty.backlash import budget
 from lashmap_analysis.uncertainty.budget import coverage_factor, degrees_of_freedom_of
+from lashmap_analysis.uncertainty.mesh_state import SHIFTS
 
 if TYPE_CHECKING:
     from lashmap_analysis.gears.gear_set import GearSet
     from lashmap_analysis.gears.indicator import Indicator
     from lashmap_analysis.judge.assessment import PositionResult
     from lashmap_analysis.lash_map.lash_map import LashMap
+    from lashmap_analysis.record.conditions import Conditions
     from lashmap_analysis.record.record import Units
     from lashmap_analysis.uncertainty.budget import Budget
 
@@ -30,7 +32,7 @@ NORMAL_95 = 1.959964  # normal distribution, two-sided 95 % (GUM table G.2, last
 
 
 def from_lash_map(
-    lash_map: LashMap, indicator: Indicator, *, units: Units = "mm"
+    lash_map: LashMap, indicator: Indicator, conditions: Conditions, *, units: Units = "mm"
 ) -> tuple[TightSpotResult, Budget]:
     """State the tight spot of a lash map.
 
@@ -41,6 +43,7 @@ def from_lash_map(
     Args:
         lash_map: A fitted map of normal backlash.
         indicator: The indicator that measured it, for the set-up's contributions.
+        conditions: How the box was when it was tested; the map's backlash is corrected for it already.
         units: Unit the figures in the budget are written in.
 
     Returns:
@@ -53,6 +56,7 @@ def from_lash_map(
     total = budget(
         gear_set=lash_map.gear_set,
         indicator=indicator,
+        conditions=conditions,
         normal_backlash_mm=spot.backlash_mm,
         random_standard_uncertainty_mm=scatter,
         random_degrees_of_freedom=freedom,
@@ -70,7 +74,7 @@ def from_lash_map(
 
 
 def from_position(
-    position: PositionResult, gear_set: GearSet, indicator: Indicator
+    position: PositionResult, gear_set: GearSet, indicator: Indicator, conditions: Conditions
 ) -> TightSpotResult | None:
     """State the backlash measured at one position; None when its rock is not usable."""
     backlash, scatter = position.normal_backlash_mm, position.with_setting_mm
@@ -82,6 +86,7 @@ def from_position(
     total = budget(
         gear_set=gear_set,
         indicator=indicator,
+        conditions=conditions,
         normal_backlash_mm=backlash,
         random_standard_uncertainty_mm=scatter,
         random_degrees_of_freedom=_freedom(position) / share**4 if share > 0 else inf,
@@ -150,6 +155,12 @@ def set_up_mm(total: Budget) -> float:
     return hypot(*(line.standard_uncertainty_mm for line in total.lines[1:]))
 
 
+def scaling_mm(total: Budget) -> float:
+    """The same without the lines that shift every engagement alike: what scales differences too."""
+    lines = [line for line in total.lines[1:] if line.quantity not in SHIFTS]
+    return hypot(*(line.standard_uncertainty_mm for line in lines))
+
+
 def widened(band_mm: Interval, value_mm: float, expanded_mm: float) -> Interval:
     """Widen each side of a band about a value by an independent expanded uncertainty, in quadrature."""
     low, high = band_mm
@@ -161,7 +172,7 @@ def widened(band_mm: Interval, value_mm: float, expanded_mm: float) -> Interval:
 def variation_interval(lash_map: LashMap, budget: Budget) -> Interval:
     """Of loosest minus tightest; what scales every reading scales the variation with them."""
     size = lash_map.variation_mm
-    relative = set_up_mm(budget) / abs(lash_map.tight_spot.backlash_mm or 1.0)
+    relative = scaling_mm(budget) / abs(lash_map.tight_spot.backlash_mm or 1.0)
     factor = coverage_factor(inf)
     expanded = factor * hypot(lash_map.variation_uncertainty_mm, relative * size)
     return max(size - expanded, 0.0), size + expanded

@@ -21,6 +21,7 @@ from lashmap_analysis.lash_map.model import PatternModel, Priors
 from lashmap_analysis.lash_map.once_per_turn import (
     Runout,
     Separability,
+    beside_gear_order,
     merged_functional,
     named_terms,
     runout,
@@ -238,8 +239,7 @@ def _assemble(
 ) -> LashMap:
     ends = extremes(model, patterns, middle, stand)
     unexplained = any(one.engagement == ends.tight_spot.engagement for one in stand)
-    alpha = gear_set.normal_pressure_angle_deg
-    gear, pinion = (runout(patterns, wave_functional(model, member, 1), alpha) for member in (0, 1))
+    gear, pinion = (runout(patterns, wave_functional(model, member, 1), gear_set) for member in (0, 1))
     one_to_one = gear_set.pinion_teeth == gear_set.gear_teeth
     teeth = model.cycle.gear_teeth
     average = np.repeat([1.0 / teeth, 1.0 / model.cycle.pinion_teeth], [teeth, model.cycle.pinion_teeth])
@@ -259,8 +259,8 @@ def _assemble(
         variation_mm=ends.variation_mm,
         variation_uncertainty_mm=ends.variation_uncertainty_mm,
         gear_runout=gear if separable.gear else None,
-        pinion_runout=pinion if separable.pinion else None,
-        merged_runout=runout(patterns, merged_functional(model), alpha) if one_to_one else None,
+        pinion_runout=beside_gear_order(pinion, gear_set) if separable.pinion else None,
+        merged_runout=runout(patterns, merged_functional(model), gear_set) if one_to_one else None,
         separable=separable,
         tooth_scatter_mm=1e-3 * float(np.hypot(patterns.scales[:, 4], patterns.scales[:, 5]).mean()),
         outliers=tuple(index for index, _ in found),

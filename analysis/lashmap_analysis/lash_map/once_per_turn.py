@@ -7,7 +7,7 @@ own tooth deviations included: that is what the mate sees) and which terms are w
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,10 +17,15 @@ from lashmap_analysis.lash_map.model import PatternModel, Priors, at_engagements
 from lashmap_analysis.lash_map.posterior import data_covariance
 
 if TYPE_CHECKING:
+    from lashmap_analysis.gears.gear_set import GearSet
     from lashmap_analysis.lash_map.posterior import PatternPosterior, Readings
 
 
 Floats = NDArray[np.float64]
+# Standard uncertainty of either component of a gear's own order z2 / z1, which a map cannot tell from the
+# pinion's runout: a gear out of round by as many lobes (from memory: what is believed of ovality before
+# measuring).
+GEAR_ORDER_MM = 0.0015
 ANY_ANGLE_DEG = 360.0 / math.sqrt(12.0)  # standard deviation of an angle about which nothing is known
 
 
@@ -33,7 +38,8 @@ class Runout:
         standard_uncertainty_mm: Of the amplitude.
         high_point_deg: Angle of that member past the matched teeth at which its runout takes most backlash
             away, 0 … 360.
-        fim_mm: Full indicator movement perpendicular to the pitch cone that explains it, 2 F sin α_n.
+        fim_mm: Full indicator movement F perpendicular to the pitch cone that explains it: the lash varies by
+            2 F sin α_n K_c, K_c from where along the face the teeth touch.
         high_point_uncertainty_deg: Standard uncertainty of the high point; 104° means that it is unknown.
     """
 
@@ -44,10 +50,10 @@ class Runout:
     high_point_uncertainty_deg: float = ANY_ANGLE_DEG
 
 
-def runout(posterior: PatternPosterior, weights: Floats, alpha_n_deg: float) -> Runout:
+def runout(posterior: PatternPosterior, weights: Floats, gear_set: GearSet) -> Runout:
     """Runout from functionals of shape (m, 2) that give its cosine and sine amplitude.
 
-    Peak to peak 2 A of normal backlash equals 2 F sin α_n for a FIM F perpendicular to the pitch cone.
+    Peak to peak 2 A of normal backlash equals 2 F sin α_n K_c for a FIM F perpendicular to the pitch cone.
     """
     cosine, sine = weights.T @ posterior.mean_um
     covariance = weights.T @ posterior.covariance_um2 @ weights
@@ -60,9 +66,32 @@ def runout(posterior: PatternPosterior, weights: Floats, alpha_n_deg: float) -> 
         amplitude_mm=1e-3 * amplitude,
         standard_uncertainty_mm=1e-3 * math.sqrt(max(float(along @ covariance @ along), 0.0)),
         high_point_deg=(math.degrees(math.atan2(sine, cosine)) + 180.0) % 360.0,
-        fim_mm=1e-3 * amplitude / math.sin(math.radians(alpha_n_deg)),
+        fim_mm=1e-3 * 2 * amplitude / gear_set.lash_per_runout,
         high_point_uncertainty_deg=min(angle, ANY_ANGLE_DEG),
     )
+
+
+def beside_gear_order(found: Runout, gear_set: GearSet) -> Runout:
+    """The pinion's runout of a set whose ratio is whole: the gear's order z2 / z1 may be part of it.
+
+    The gear's second order stands in the model, so that on a 2:1 set the uncertainty has it already.
+    """
+    if gear_order(gear_set.gear_teeth, gear_set.pinion_teeth) < 3:
+        return found
+    amplitude = found.amplitude_mm
+    sideways = math.hypot(GEAR_ORDER_MM, amplitude * math.radians(found.high_point_uncertainty_deg))
+    angle = math.degrees(math.atan2(sideways, amplitude)) if amplitude > 0.0 else ANY_ANGLE_DEG
+    return replace(
+        found,
+        standard_uncertainty_mm=math.hypot(found.standard_uncertainty_mm, GEAR_ORDER_MM),
+        high_point_uncertainty_deg=min(angle, ANY_ANGLE_DEG),
+    )
+
+
+def gear_order(gear_teeth: int, pinion_teeth: int) -> int:
+    """Order of the gear whose period is the pinion's turn: z2 / z1 where it is whole and not 1, else 0."""
+    whole, rest = divmod(gear_teeth, pinion_teeth)
+    return whole if rest == 0 and whole > 1 else 0
 
 
 def merged_functional(model: PatternModel) -> Floats:
@@ -99,7 +128,9 @@ def named_terms(
 #
 # Decided here: when a term stands by itself, the sentence for the technician and the remedy.  Two positions
 # alias two terms when both go through the same phases at them: on a 3:1 set four equally spaced positions
-# see 3 ≡ −1 (mod 4).  A 1:1 set aliases everywhere: both terms have one period.
+# see 3 ≡ −1 (mod 4).  A 1:1 set aliases everywhere: both terms have one period.  Where z2 / z1 is whole the
+# pinion's term has the period of the gear's order z2 / z1: a gear with three lobes on a 3:1 set looks like a
+# pinion that runs out, at every engagement.
 
 
 Integers = NDArray[np.int64]
@@ -118,8 +149,10 @@ class Separability:
     Attributes:
         gear: The gear's term stands by itself.
         pinion: The pinion's term stands by itself.
-        sentence: What is merged with what, and why; empty when both stand.
-        remedy: The measurement that would separate them; empty when both stand.
+        sentence: What cannot be told from what, and why; empty when both stand. Where z2 / z1 is whole both
+        may
+            stand, and it names the order of the gear that the pinion's term cannot be told from.
+        remedy: The measurement that would tell them apart; empty without a sentence.
         add_engagements: Positions that would separate them, when positions can; else empty.
     """
 
@@ -158,7 +191,7 @@ def separability(model: PatternModel, readings: Readings, priors: Priors) -> Sep
             "again and compare the two maps.",
         )
     if gear and pinion:
-        return Separability(gear=True, pinion=True)
+        return _both_stand(teeth.gear_teeth, teeth.pinion_teeth)
     added = _separating(left, model, priors, float(np.median(readings.uncertainty_um)))
     return Separability(
         gear=gear,
@@ -166,6 +199,20 @@ def separability(model: PatternModel, readings: Readings, priors: Priors) -> Sep
         sentence=_sentence(gear=gear, pinion=pinion, model=model, readings=readings),
         remedy=_remedy(added),
         add_engagements=added,
+    )
+
+
+def _both_stand(gear_teeth: int, pinion_teeth: int) -> Separability:
+    order = gear_order(gear_teeth, pinion_teeth)
+    if not order:
+        return Separability(gear=True, pinion=True)
+    return Separability(
+        gear=True,
+        pinion=True,
+        sentence=f"The pinion makes {order} turns to one of the gear: a gear out of round with {order} lobes "
+        "makes the same lash as a pinion that runs out, and no choice of positions can tell them apart: what "
+        "is named pinion runout may be the gear's.",
+        remedy="Sweep the runout of the pinion over a full turn (indicator against encoder).",
     )
 
 

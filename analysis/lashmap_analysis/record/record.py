@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.record.conditions import NOTHING_RECORDED, Conditions
 
 Floats = NDArray[np.float64]
 Purpose = Literal["planned", "confirming"]
@@ -172,6 +173,7 @@ class TestRecord:
         encoder: The angle encoder.
         limits: What the drawing allows.
         preconditions: Each with its state.
+        conditions: Temperature, end play, torque and roll during the rocks, as far as recorded.
         traces: The last try at each position, in the order of recording.
         units: Units of the box's paperwork; the report shows lengths in these.
         closing: ``completed``, or why the test ended early.
@@ -188,6 +190,7 @@ class TestRecord:
     limits: Limits
     preconditions: tuple[Precondition, ...]
     traces: tuple[RockTrace, ...]
+    conditions: Conditions = NOTHING_RECORDED
     units: Units = "mm"
     closing: str = "completed"
     notes: tuple[tuple[float, str], ...] = ()

@@ -17,7 +17,7 @@ from lashmap_analysis.facts.lash_map import why_no_map
 from lashmap_analysis.facts.review import ReviewOnFront, review_on_front
 from lashmap_analysis.facts.section import Block
 from lashmap_analysis.facts.sweeps import sweep_lines
-from lashmap_analysis.facts.tight_spot import confirmation, interval_words, spot_blocks
+from lashmap_analysis.facts.tight_spot import MEASURAND, confirmation, interval_words, spot_blocks
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.verdict import Outcome
 from lashmap_analysis.record.lengths import format_length
@@ -35,6 +35,7 @@ class Sheet(Brief):
         headline: Tightest backlash, without its unit; empty when none is stated.
         interval: Its 95 % interval in words; a minimum's is not symmetric, so no ± stands beside it.
         headline_name: What the headline is.
+        measurand: The same in one whole sentence.
         rail: Interval against limits; None without a figure.
         confirmation: Whether it was gone to and measured.
         spots: Stated, predicted, measured; nothing without any.
@@ -51,6 +52,7 @@ class Sheet(Brief):
     headline: str
     interval: str
     headline_name: str
+    measurand: str
     rail: Markup | None
     confirmation: str
     spots: tuple[Block, ...]
@@ -75,6 +77,7 @@ def sheet(assessment: Assessment) -> Sheet:
         headline=format_length(stated.normal_backlash_mm, units, with_unit=False) if stated else "",
         interval=interval_words(stated, units, short=True) if stated else "",
         headline_name="Tightest normal backlash, outer end",
+        measurand=MEASURAND,
         rail=_rail(view, assessment),
         confirmation=confirmation(assessment),
         spots=spot_blocks(assessment),

@@ -406,7 +406,7 @@ def _check_certainty(lash: Lash) -> Iterator[Flag]:
 
 
 def _student(freedom: float) -> float:
-    """97.5 % point of Student's t within 3 % from two degrees of freedom on (Abramowitz & Stegun 26.7.5)."""
+    """97.5 % point of Student's t within 3.1 % from two degrees of freedom (Abramowitz & Stegun 26.7.5)."""
     z = 1.959964
     return (
         z

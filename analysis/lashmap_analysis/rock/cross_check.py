@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from lashmap_analysis.gears.indicator import MOST_HEIGHT_MODULES
 from lashmap_analysis.record.lengths import MM_PER_INCH
 from lashmap_analysis.rock.flags import Flag, FlagName
-from lashmap_analysis.uncertainty.set_up import against_angle_mm
+from lashmap_analysis.uncertainty.set_up import against_angle_mm, height_sensitivity_per_mm
 
 if TYPE_CHECKING:
     from lashmap_analysis.gears.gear_set import GearSet
@@ -144,7 +145,8 @@ def disagreement(
 def likely_causes(indicator_mm: float, encoder_mm: float, *, gear_set: GearSet, indicator: Indicator) -> str:
     """Name what would explain a disagreement, the best fitting first.
 
-    The wrong direction changes the reading by cos α_n cos β(R_i), a wrong touch radius in proportion.
+    The wrong direction changes the reading by cos α_n cos β(R_i), a wrong touch radius in proportion; along
+    the normal a tip off the pitch cone does it too.
     """
     if encoder_mm <= 0:
         return "The encoder saw no rock: check that it turns with the gear shaft."
@@ -162,11 +164,42 @@ def likely_causes(indicator_mm: float, encoder_mm: float, *, gear_set: GearSet, 
     direction = f"an indicator that looks {look}"
     nearer = abs(np.log(ratio / other)) < abs(np.log(ratio)) / 4
     causes.insert(0 if nearer and not indicator.on_arm else 1, direction)
+    height = tip_height_mm(ratio, gear_set=gear_set, indicator=indicator)
+    if height is not None:
+        causes.insert(2, f"a tip that touches {above(height)} the pitch cone")
     if abs(np.log(ratio * MM_PER_INCH)) < _NEAR_INCH:
         causes.insert(0, "an indicator that gives inches, read as mm")
     elif abs(np.log(ratio / MM_PER_INCH)) < _NEAR_INCH:
         causes.insert(0, "an indicator that gives mm, read as inches")
     return "Likely causes: " + "; ".join(causes) + "."
+
+
+def tip_height_mm(ratio: float, *, gear_set: GearSet, indicator: Indicator) -> float | None:
+    """Height of the tip above the pitch cone at which indicator and encoder would agree.
+
+    The backlash from the indicator goes as one over the moment arm of its line of action, the one from the
+    gear's angle knows no arm: so their ratio is that of the true arm to the one that was reckoned with.
+
+    Args:
+        ratio: Normal backlash from the indicator over that from the gear-side encoder.
+        gear_set: The gear set under test.
+        indicator: The indicator and its set-up.
+
+    Returns:
+        In mm, at the touch radius as given; None when the indicator does not look along the normal, or when
+        no height of a tooth's flank explains the ratio.
+    """
+    if indicator.direction != "normal":
+        return None
+    slope = height_sensitivity_per_mm(gear_set, indicator)
+    # d ln(j_en) / dh at the height reckoned with; a true height h' makes ln(ratio) = slope (h − h').
+    height = (indicator.height_mm or 0.0) - float(np.log(ratio)) / slope
+    return height if abs(height) <= MOST_HEIGHT_MODULES * gear_set.outer_module_mm else None
+
+
+def above(height_mm: float) -> str:
+    """Say a height above or below something; in mm, since no paper gives it in inches."""
+    return f"{abs(height_mm):.1f} mm {'above' if height_mm >= 0 else 'below'}"
 
 
 def pinion_slip(

@@ -2,8 +2,9 @@
 
 Decided here: what lash a runout makes, when the two agree, and when nothing can be said. The relation is that
 of the lash map itself: runout F (FIM, perpendicular to the pitch cone) makes a peak-to-peak lash variation of
-2 F sin α_n (DESIGN §3). Both are compared as vectors, amplitude and high point together, since two equal
-amplitudes half a turn apart explain nothing. The words are chosen in `runout/match.py`.
+2 F sin α_n K_c, K_c from where along the face the teeth touch (`gears/gear_set.py`). Both are compared as
+vectors, amplitude and high point together, since two equal amplitudes half a turn apart explain nothing. The
+words are chosen in `runout/match.py`.
 """
 
 from __future__ import annotations
@@ -152,14 +153,14 @@ def _as_lash(
     """The lash that the measured runout makes, at the mesh."""
     angle = gear_set.gear_pitch_angle_rad if shaft == "gear" else gear_set.pinion_pitch_angle_rad
     to_cone = cos(angle) if look == "radial" else 1.0
-    # FIM of the once-per-turn part is twice its amplitude, and the lash amplitude is half of 2 F sin α_n.
-    factor = 2 * to_cone * sin(radians(gear_set.normal_pressure_angle_deg))
+    # FIM of the once-per-turn part is twice its amplitude, and the lash amplitude half of its peak to peak.
+    factor = to_cone * gear_set.lash_per_runout
     amplitude = factor * sweep.once.amplitude_mm
     spread = factor * sweep.once.standard_uncertainty_mm
     turned = min(sweep.angle_uncertainty_deg, ANYWHERE_DEG)
     return _Wave(
         amplitude_mm=amplitude,
-        along_mm=hypot(spread, RELATION_SHARE * amplitude),
+        along_mm=hypot(spread, hypot(RELATION_SHARE, gear_set.contact_factor_spread) * amplitude),
         across_mm=hypot(spread, radians(hypot(PLACE_DEG, turned)) * amplitude),
         high_deg=None if past_mesh_deg is None else (sweep.once.high_point_deg - past_mesh_deg) % 360,
     )

@@ -18,7 +18,7 @@ from lashmap_analysis.facts.section import TEST, Figure, Kind, Section, Table, n
 
 __all__ = ["SAMPLES", "TABLES", "VERSION", "Figure", "Kind", "Table", "tables_of"]
 
-VERSION = 3
+VERSION = 4
 
 SAMPLES = Table(
     name="samples",

@@ -22,7 +22,8 @@ import numpy as np
 
 from lashmap_analysis.facts.given import PRECONDITION
 from lashmap_analysis.gears.gear_set import GearSet
-from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.gears.indicator import CorrectionCurve, Indicator
+from lashmap_analysis.record.conditions import Conditions
 from lashmap_analysis.record.record import (
     Encoder,
     Identity,
@@ -265,9 +266,12 @@ def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
     return TestRecord(
         identity=Identity(**told["identity"]),
         gear_set=GearSet(**told["gear_set"]),
-        indicator=Indicator(**told["indicator"]),
+        indicator=Indicator(
+            **told["indicator"], correction=CorrectionCurve.from_text(told["indicator.correction"]["as_text"])
+        ),
         encoder=Encoder(**told["encoder"]),
         limits=Limits(**told["limits"]),
+        conditions=Conditions(**told["conditions"]),
         preconditions=tuple(
             Precondition(**{one.name: row[one.name] for one in PRECONDITION})
             for row in _rows(tables, "preconditions", test)

@@ -1,7 +1,8 @@
-"""The budget of a backlash: what the rocks leave open, and what the indicator's set-up adds.
+"""The budget of a backlash: what the rocks leave open, what the set-up adds, and what the mesh's state adds.
 
 Decided here: which lines the budget of a stated normal backlash has. How they combine is
-`uncertainty/budget.py`, what each part of the set-up contributes is `uncertainty/set_up.py`.
+`uncertainty/budget.py`, what each part of the set-up contributes is `uncertainty/set_up.py`, and
+temperature, end play, torque and roll are `uncertainty/mesh_state.py`.
 """
 
 from __future__ import annotations
@@ -9,13 +10,16 @@ from __future__ import annotations
 from math import inf, isfinite
 from typing import TYPE_CHECKING
 
+from lashmap_analysis.record.conditions import NOTHING_RECORDED
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.uncertainty.budget import Budget, BudgetLine, combine
+from lashmap_analysis.uncertainty.mesh_state import mesh_lines
 from lashmap_analysis.uncertainty.set_up import set_up_lines
 
 if TYPE_CHECKING:
     from lashmap_analysis.gears.gear_set import GearSet
     from lashmap_analysis.gears.indicator import Indicator
+    from lashmap_analysis.record.conditions import Conditions
     from lashmap_analysis.record.record import Units
 
 
@@ -23,6 +27,7 @@ def budget(
     *,
     gear_set: GearSet,
     indicator: Indicator,
+    conditions: Conditions = NOTHING_RECORDED,
     normal_backlash_mm: float,
     random_standard_uncertainty_mm: float,
     random_degrees_of_freedom: float = inf,
@@ -36,6 +41,7 @@ def budget(
     Args:
         gear_set: The gear set under test.
         indicator: The indicator and its set-up.
+        conditions: How the box was when it was tested.
         normal_backlash_mm: The stated backlash.
         random_standard_uncertainty_mm: What repeating the rocks would scatter, fit of the lash map and
             resolution included, as normal backlash.
@@ -55,7 +61,26 @@ def budget(
         degrees_of_freedom=random_degrees_of_freedom,
         units=units,
     )
-    return combine((line, *set_up_lines(gear_set, indicator, normal_backlash_mm, units=units)))
+    return combine((line, *fixed_lines(gear_set, indicator, conditions, normal_backlash_mm, units=units)))
+
+
+def fixed_lines(
+    gear_set: GearSet,
+    indicator: Indicator,
+    conditions: Conditions,
+    normal_backlash_mm: float,
+    *,
+    units: Units = "mm",
+) -> tuple[BudgetLine, ...]:
+    """List what sits in every reading alike: the indicator's set-up, then the state of the mesh.
+
+    Raises:
+        IndicatorError: The tip touches no tooth.
+    """
+    return (
+        *set_up_lines(gear_set, indicator, normal_backlash_mm, units=units),
+        *mesh_lines(gear_set, indicator, conditions, units=units),
+    )
 
 
 def random_line(

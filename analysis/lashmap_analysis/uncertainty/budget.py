@@ -32,6 +32,7 @@ class BudgetLine:
         degrees_of_freedom: Of that contribution; infinite for type B.
         source: Where the figure comes from.
         remedy: What would make it smaller, as an instruction; empty when nothing on the stand would.
+        correction_mm: What was added to the stated backlash on its account.
     """
 
     quantity: str
@@ -41,6 +42,7 @@ class BudgetLine:
     degrees_of_freedom: float
     source: str
     remedy: str = ""
+    correction_mm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,8 +1,9 @@
 """What the indicator's set-up contributes to the uncertainty of a backlash.
 
-Decided here: one budget line each for calibration, touch radius, direction, lever and spiral angle, as
-contributions to normal backlash at the outer pitch radius. All are type B and all scale with the backlash,
-except the calibration; none becomes smaller with more positions, since each sits in every reading alike.
+Decided here: one budget line each for calibration, hysteresis, touch radius, tip height, direction, lever and
+spiral angle, as contributions to normal backlash at the outer pitch radius. All are type B and all scale with
+the backlash, except the indicator's own; none becomes smaller with more positions, since each sits in every
+reading alike.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashmap_analysis.gears.gear_set import sine_of_spiral_angle
-from lashmap_analysis.gears.indicator import motion_on_normal
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.uncertainty.budget import BudgetLine
 
@@ -27,6 +27,13 @@ if TYPE_CHECKING:
 # end (common practice, no source).
 SMALLEST_CUTTER_PER_CONE_DISTANCE = 0.75
 STEEPEST_SINE = sin(radians(75))  # no tooth is cut steeper anywhere on its face (common practice, no source)
+# An indicator without a certificate's figure: two display steps, and no less than a micrometre (from memory).
+UNCALIBRATED_STEPS, UNCALIBRATED_MM = 2.0, 0.001
+# A hysteresis that the certificate does not give: two display steps, from half a micrometre to two (from
+# memory).
+HYSTERESIS_STEPS, HYSTERESIS_RANGE_MM = 2.0, (0.0005, 0.002)
+CALIBRATION = "indicator calibration"
+HYSTERESIS = "indicator hysteresis"
 SPIRAL = "spiral angle along the face"
 
 
@@ -51,7 +58,9 @@ def set_up_lines(
     size = abs(normal_backlash_mm)
     lines = [
         _calibration_line(gear_set, indicator, units),
+        _hysteresis_line(gear_set, indicator, units),
         _radius_line(gear_set, indicator, size, units),
+        *_height_lines(gear_set, indicator, size, units),
         _direction_line(gear_set, indicator, size),
     ]
     if indicator.lever_deg is not None:
@@ -64,17 +73,31 @@ def set_up_lines(
 def radius_sensitivity_per_mm(gear_set: GearSet, indicator: Indicator) -> float:
     """Relative change of the backlash with the touch radius, d ln(j_en) / d r_i, in 1/mm.
 
-    j_en goes as 1 / r_i in the plane of rotation and as 1 / (r_i cos β(R_i)) along the normal; dβ/dR follows
-    from ISO 23509:2016 eq. 193 by differentiation: cos β dβ/dR = 1 / r_c0 − sin β / R.
+    j_en goes as 1 / r_i in the plane of rotation and as 1 / (R cos β(R)) along the normal, R being the cone
+    distance of the tip's foot on the pitch cone; dβ/dR follows from ISO 23509:2016 eq. 193 by
+    differentiation: cos β dβ/dR = 1 / r_c0 − sin β / R.
     """
-    slope = -1 / indicator.touch_radius_mm
-    if indicator.direction == "normal" and gear_set.cutter_radius_mm is not None:
-        pitch_sine = sin(gear_set.gear_pitch_angle_rad)
-        distance = indicator.touch_radius_mm / pitch_sine
+    if indicator.direction != "normal":
+        return -1 / indicator.touch_radius_mm
+    pitch_sine = sin(gear_set.gear_pitch_angle_rad)
+    distance = indicator.cone_distance_mm(gear_set)
+    slope = -1 / (distance * pitch_sine)
+    if gear_set.cutter_radius_mm is not None:
         angle = abs(gear_set.spiral_angle_rad(distance))
         turn = (1 / gear_set.cutter_radius_mm - sin(angle) / distance) / cos(angle)
         slope += tan(angle) * turn / pitch_sine
     return slope
+
+
+def height_sensitivity_per_mm(gear_set: GearSet, indicator: Indicator) -> float:
+    """Relative change of the backlash with the tip's height above the pitch cone, in 1/mm.
+
+    Along the normal a tip that is higher by dh at the same radius has its foot nearer to the apex, as one at
+    a radius smaller by cos δ2 dh; in the plane of rotation the height does not matter.
+    """
+    if indicator.direction != "normal":
+        return 0.0
+    return -cos(gear_set.gear_pitch_angle_rad) * radius_sensitivity_per_mm(gear_set, indicator)
 
 
 def tilt_relative_uncertainty(angle_rad: float, uncertainty_rad: float, lean: float) -> float:
@@ -109,7 +132,7 @@ def spiral_relative_half_width(gear_set: GearSet, indicator: Indicator) -> float
     """
     known = gear_set.mean_cone_distance_mm
     if indicator.direction == "normal":
-        known = indicator.touch_radius_mm / sin(gear_set.gear_pitch_angle_rad)
+        known = indicator.cone_distance_mm(gear_set)
     return _largest_turn(gear_set, gear_set.outer_cone_distance_mm, known)
 
 
@@ -125,7 +148,7 @@ def against_angle_mm(gear_set: GearSet, indicator: Indicator, normal_backlash_mm
     lines = set_up_lines(gear_set, indicator, normal_backlash_mm)
     shared = [line.standard_uncertainty_mm for line in lines if line.quantity != SPIRAL]
     if len(shared) < len(lines) and indicator.direction == "normal":
-        reach = indicator.touch_radius_mm / sin(gear_set.gear_pitch_angle_rad)
+        reach = indicator.cone_distance_mm(gear_set)
         turn = _largest_turn(gear_set, reach, gear_set.mean_cone_distance_mm)
         shared.append(abs(normal_backlash_mm) * turn / sqrt(3))
     return hypot(*shared)
@@ -149,21 +172,55 @@ def _largest_turn(gear_set: GearSet, to_mm: float, from_mm: float) -> float:
 def _lean(gear_set: GearSet, indicator: Indicator) -> float:
     if indicator.direction == "normal" or indicator.on_arm:
         return 0.0
-    cosine = motion_on_normal(gear_set, indicator.touch_radius_mm)
+    cosine = indicator.motion_on_normal(gear_set)
     return sqrt(1 - cosine**2) / cosine
 
 
 def _calibration_line(gear_set: GearSet, indicator: Indicator, units: Units) -> BudgetLine:
-    given = indicator.calibration_uncertainty_mm
-    text = f"U = {format_length(given, units)} (k = 2)" if given > 0 else "not given, taken as none"
+    curve, given = indicator.correction, indicator.calibration_uncertainty_mm
+    source = "calibration certificate (type B)"
+    if curve is not None:
+        # Two points of the curve, each with its own uncertainty; the largest, since any two may be used.
+        expanded = max(curve.uncertainties_mm)
+        size, distribution = sqrt(2) * expanded / 2, "normal"
+        text = f"corrected by the curve, U = {format_length(expanded, units)} (k = 2) at either flank"
+    elif given is not None:
+        size, distribution = given / 2, "normal"
+        text = f"U = {format_length(given, units)} (k = 2)"
+    else:
+        half_width = max(UNCALIBRATED_STEPS * indicator.resolution_mm, UNCALIBRATED_MM)
+        size, distribution = half_width / sqrt(3), "rectangular"
+        text = f"not given, taken as \N{PLUS-MINUS SIGN}{format_length(half_width, units)}"
+        source = "no certificate figure recorded (type B, from memory)"
     return BudgetLine(
-        quantity="indicator calibration",
+        quantity=CALIBRATION,
         value=text,
-        distribution="normal",
-        standard_uncertainty_mm=indicator.normal_per_reading(gear_set) * given / 2,
+        distribution=distribution,
+        standard_uncertainty_mm=indicator.normal_per_reading(gear_set) * size,
         degrees_of_freedom=inf,
-        source="calibration certificate (type B)" if given > 0 else "no certificate figure recorded",
+        source=source,
         remedy="use an indicator with a smaller calibration uncertainty",
+    )
+
+
+def _hysteresis_line(gear_set: GearSet, indicator: Indicator, units: Units) -> BudgetLine:
+    """In full: the two flanks are approached from opposite sides, so that it does not cancel."""
+    given = indicator.hysteresis_mm
+    low, high = HYSTERESIS_RANGE_MM
+    size = min(max(HYSTERESIS_STEPS * indicator.resolution_mm, low), high) if given is None else given
+    shown = format_length(size, units)
+    return BudgetLine(
+        quantity=HYSTERESIS,
+        value=f"not given, taken as {shown}" if given is None else shown,
+        distribution="rectangular",
+        standard_uncertainty_mm=indicator.normal_per_reading(gear_set) * size / sqrt(3),
+        degrees_of_freedom=inf,
+        source="two display steps (type B, from memory)"
+        if given is None
+        else "calibration certificate (type B)",
+        remedy="record the hysteresis of the certificate (indicator.hysteresis_mm)"
+        if given is None
+        else "use an indicator with less hysteresis",
     )
 
 
@@ -180,6 +237,33 @@ def _radius_line(gear_set: GearSet, indicator: Indicator, size: float, units: Un
         source="set-up of the indicator (type B)",
         remedy="measure the touch radius more closely",
     )
+
+
+def _height_lines(
+    gear_set: GearSet, indicator: Indicator, size: float, units: Units
+) -> tuple[BudgetLine, ...]:
+    """Along the normal only: the other directions do not see the height."""
+    if indicator.direction != "normal":
+        return ()
+    spread = indicator.height_spread_mm(gear_set)
+    decimals = 2 if units == "mm" else 3
+    u = f"u = {format_length(spread, units, decimals=decimals)}"
+    if indicator.height_mm is None and indicator.height_uncertainty_mm is None:
+        value, source = f"not given, taken as 0, {u}", "half a module to either side (type B, from memory)"
+    else:
+        value = f"{format_length(indicator.height_mm or 0.0, units, decimals=decimals)}, {u}"
+        source = "set-up of the indicator (type B)"
+    line = BudgetLine(
+        quantity="tip height above the pitch cone",
+        value=value,
+        distribution="rectangular" if indicator.height_mm is None else "normal",
+        standard_uncertainty_mm=size * abs(height_sensitivity_per_mm(gear_set, indicator)) * spread,
+        degrees_of_freedom=inf,
+        source=source,
+        remedy="measure how far above the pitch cone the tip touches (tip.height_mm), or look in the plane "
+        "of rotation",
+    )
+    return (line,)
 
 
 def _direction_line(gear_set: GearSet, indicator: Indicator, size: float) -> BudgetLine:

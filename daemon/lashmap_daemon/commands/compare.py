@@ -93,7 +93,8 @@ def _build(book: Logbook, test: str) -> Build:
     mounting, indicator = started.box.mounting, started.stand.indicator
     # A serial number and the date of a certificate together name one calibration; either alone does not.
     certificate = (
-        f"{indicator.serial}, {indicator.calibration_due}, {indicator.calibration_uncertainty_mm!r}"
+        f"{indicator.serial}, {indicator.calibration_due}, {indicator.calibration_uncertainty_mm!r}, "
+        f"{indicator.hysteresis_mm!r}, {indicator.correction!r}"
         if indicator.serial and indicator.calibration_due
         else ""
     )

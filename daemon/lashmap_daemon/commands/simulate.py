@@ -45,6 +45,7 @@ profile = "indicator.toml"
 resolution_mm = {resolution_mm!r}
 calibration_due = 2099-12-31
 calibration_uncertainty_mm = 0.0005
+hysteresis_mm = 0.0005
 
 [encoder]
 port = {encoder}

@@ -59,10 +59,11 @@ def measure(signals: Signals, found: Found, setup: Setup) -> Measured:
     box, stand = setup.box, setup.stand
     record = TestRecord(
         identity=Identity(test="", box=box.box.type, serial=box.box.serial),
-        gear_set=box.gear_set.gear_set(),
+        gear_set=box.gear_set_in_contact(),
         indicator=box.indicator(stand),
         encoder=stand.encoder_for_analysis(),
         limits=box.limits_for_analysis(),
+        conditions=box.conditions(),
         preconditions=(),
         traces=(),
         units=box.box.units,

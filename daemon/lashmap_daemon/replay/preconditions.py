@@ -31,7 +31,7 @@ def collect(
         _mounting_distance("gear", box.mounting, box.box.units),
         _matched_teeth(matched, _ranges_in_cycle(box, stand)),
         _bearings(box.mounting),
-        _calibration("indicator", stand.indicator.calibration_due, today),
+        _calibration("indicator", stand.indicator.calibration_due, today, figure=_has_figure(stand)),
         _calibration("encoder", stand.encoder.calibration_due, today),
         Precondition(
             name="cautions",
@@ -101,13 +101,20 @@ def _mounting_distance(member: Literal["pinion", "gear"], mounting: Mounting, un
     def shown(length_mm: float, *, signed: bool = False) -> str:
         return format_length(length_mm, units, decimals=3 if units == "mm" else 4, signed=signed)
 
+    compared = f"marked {shown(marked)}, set {shown(actual)}, difference {shown(difference, signed=True)}"
+    if mounting.tolerance_mm is None:
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail=f"{compared}, but no tolerance was recorded to judge that by",
+            remedy=f"Record mounting.tolerance_{units} from the drawing.",
+        )
     # A micrometre of slack: marked values are written with two or three decimals.
     within = abs(difference) <= mounting.tolerance_mm + 1e-6
     return Precondition(
         name=name,
         state="proven" if within else "failed",
-        detail=f"marked {shown(marked)}, set {shown(actual)}, difference {shown(difference, signed=True)} "
-        f"(tolerance {shown(mounting.tolerance_mm)})",
+        detail=f"{compared} (tolerance {shown(mounting.tolerance_mm)})",
         remedy="" if within else f"Correct the {member}'s shim, then check the contact pattern.",
     )
 
@@ -166,7 +173,13 @@ def _bearings(mounting: Mounting) -> Precondition:
     )
 
 
-def _calibration(instrument: str, due: dt.date | None, today: dt.date) -> Precondition:
+def _has_figure(stand: Stand) -> bool:
+    return stand.indicator.calibration_uncertainty_mm is not None or stand.indicator.correction is not None
+
+
+def _calibration(
+    instrument: str, due: dt.date | None, today: dt.date, *, figure: bool = True
+) -> Precondition:
     name = f"calibration, {instrument}"
     if due is None:
         return Precondition(
@@ -176,6 +189,13 @@ def _calibration(instrument: str, due: dt.date | None, today: dt.date) -> Precon
             remedy=f"Record {instrument}.calibration_due in the stand file.",
         )
     valid = today <= due
+    if valid and not figure:
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail=f"due {due.isoformat()}, but no figure of its certificate recorded",
+            remedy=f"Record {instrument}.calibration_uncertainty_mm from the certificate in the stand file.",
+        )
     return Precondition(
         name=name,
         state="proven" if valid else "failed",

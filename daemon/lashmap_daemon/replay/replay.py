@@ -119,10 +119,11 @@ class Replay:
         box, stand, story = self.started.box, self.started.stand, self._story
         return TestRecord(
             identity=self._identity("" if intact.sealed is None else intact.sealed.digest.hex()),
-            gear_set=box.gear_set.gear_set(),
+            gear_set=box.gear_set_in_contact(),
             indicator=box.indicator(stand),
             encoder=stand.encoder_for_analysis(),
             limits=box.limits_for_analysis(),
+            conditions=box.conditions(),
             preconditions=(
                 *all_preconditions(story, box.box.units),
                 *index_in_place(index_slips),

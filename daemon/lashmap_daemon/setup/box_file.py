@@ -11,6 +11,7 @@ from typing import Annotated, Literal, Self
 from lashmap_analysis.gears.gear_set import GearSet, GearSetError
 from lashmap_analysis.gears.indicator import Direction
 from lashmap_analysis.judge.shim_stock import ShimError
+from lashmap_analysis.record.conditions import Material
 from lashmap_analysis.record.lengths import MM_PER_INCH
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -76,9 +77,11 @@ class MountingTable(_Table):
     pinion_set_mm: Positive | None = None
     gear_marked_mm: Positive | None = None
     gear_set_mm: Positive | None = None
-    tolerance_mm: NotNegative = 0.025
+    tolerance_mm: NotNegative | None = None
     bearings: Line = ""
     bearings_within_drawing: bool | None = None
+    pinion_end_play_mm: NotNegative | None = None
+    gear_end_play_mm: NotNegative | None = None
 
 
 class MatchedTeethTable(_Table):
@@ -97,6 +100,61 @@ class TipTable(_Table):
     on_arm: bool = False
     touch_radius_uncertainty_mm: NotNegative = 0.2
     angle_uncertainty_deg: NotNegative = 2.0
+    height_mm: Finite | None = None
+    height_uncertainty_mm: NotNegative | None = None
+
+
+class ContactTable(_Table):
+    """Where along the face the teeth touch, from the contact pattern, and the play within one pitch.
+
+    Attributes:
+        place: ``toe``, ``mean`` or ``heel``, or a part of the face width from the toe.
+        roll_variation_mm: Largest less smallest normal backlash while the pair is rolled through one pitch.
+    """
+
+    place: story.ContactPlace = None
+    roll_variation_mm: NotNegative | None = None
+
+
+class TemperatureTable(_Table):
+    """How warm housing and gears are, and what they are made of: a name, or µm per metre and kelvin."""
+
+    housing_c: Finite | None = None
+    gears_c: Finite | None = None
+    uncertainty_c: NotNegative = 1.0
+    housing_material: Material | Finite | None = None
+    gears_material: Material | Finite = "steel"
+
+
+class TorqueTable(_Table):
+    """How hard the gear is rocked, about its own axis, and what more torque adds to a reading.
+
+    Attributes:
+        rock_nm: The torque of the rocks.
+        compliance_um_per_nm: What the reading grows by for each N m more; or, instead of it:
+        second_nm: A second torque, with which one position was rocked too.
+        second_adds_mm: What the reading was larger by with it.
+    """
+
+    rock_nm: NotNegative | None = None
+    rock_uncertainty_nm: NotNegative | None = None
+    compliance_um_per_nm: NotNegative | None = None
+    compliance_uncertainty_um_per_nm: NotNegative | None = None
+    second_nm: NotNegative | None = None
+    second_adds_mm: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _goes_together(self) -> Self:
+        pair = (self.second_nm, self.second_adds_mm)
+        if pair == (None, None):
+            return self
+        if None in pair:
+            raise ValueError("give second_nm and second_adds_mm together")
+        if self.compliance_um_per_nm is not None:
+            raise ValueError("give either compliance_um_per_nm or second_nm with second_adds_mm")
+        if self.rock_nm is None or self.second_nm is None or self.second_nm <= self.rock_nm:
+            raise ValueError("second_nm must be more than rock_nm, and rock_nm be given")
+        return self
 
 
 def _in_both(length_mm: float) -> str:
@@ -202,6 +260,9 @@ class BoxFile(_Table):
     mounting: MountingTable = MountingTable()
     matched_teeth: MatchedTeethTable = MatchedTeethTable()
     tip: TipTable
+    contact: ContactTable = ContactTable()
+    temperature: TemperatureTable = TemperatureTable()
+    torque: TorqueTable = TorqueTable()
     limits: LimitsTable = LimitsTable()
     plan: PlanTable = PlanTable()
     runout: RunoutTable = RunoutTable()

@@ -13,7 +13,7 @@ from lashmap_analysis.record.record import Shaft
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_daemon.setup.free_text import FilePath, Label, Line
-from lashmap_daemon.setup.stand_file import Sense
+from lashmap_daemon.setup.stand_file import CorrectionTable, Sense
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -86,7 +86,9 @@ class IndicatorTable(_Table):
     resolution_mm: Positive
     serial: Label = ""
     calibration_due: dt.date | None = None
-    calibration_uncertainty_mm: NotNegative = 0.0
+    calibration_uncertainty_mm: NotNegative | None = None
+    hysteresis_mm: NotNegative | None = None
+    correction: CorrectionTable | None = None
 
 
 class EncoderTable(_Table):

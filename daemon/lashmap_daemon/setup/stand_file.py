@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import os
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
+from lashmap_analysis.gears.indicator import IndicatorError
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.kinds import AnyProfile
 from lashmap_drivers.profile import InstrumentProfile
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import toml_file
@@ -21,6 +22,8 @@ from lashmap_daemon.setup.recording import recorded
 from lashmap_daemon.story import recorded as story
 
 Sense = Literal[1, -1]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
 INDICATOR, ENCODER = story.INDICATOR, story.ENCODER
 
 
@@ -36,8 +39,29 @@ class NameTable(_Table):
     reconnect_seconds: Annotated[float, Field(ge=0, le=3600, allow_inf_nan=False)] = 120.0
 
 
+class CorrectionTable(_Table):
+    """The correction curve of the indicator's certificate, in the display's own readings.
+
+    Attributes:
+        readings_mm: What the display shows, increasing.
+        corrections_mm: What is to be added there.
+        uncertainties_mm: Expanded uncertainty (k = 2) of each.
+    """
+
+    readings_mm: Annotated[list[Finite], Field(min_length=2, max_length=200)]
+    corrections_mm: Annotated[list[Finite], Field(min_length=2, max_length=200)]
+    uncertainties_mm: Annotated[list[NotNegative], Field(min_length=2, max_length=200)]
+
+
 class IndicatorTable(_Table):
-    """The dial indicator."""
+    """The dial indicator.
+
+    Attributes:
+        calibration_uncertainty_mm: Expanded (k = 2), of a difference of two readings; without it and without
+        a
+            correction curve the calibration is unproven.
+        hysteresis_mm: Largest difference of two readings of one length, approached from either side.
+    """
 
     port: Annotated[FilePath, Field(min_length=1)]
     profile: FilePath
@@ -45,7 +69,17 @@ class IndicatorTable(_Table):
     resolution_mm: Annotated[float, Field(gt=0, allow_inf_nan=False)]
     serial: Label = ""
     calibration_due: dt.date | None = None
-    calibration_uncertainty_mm: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    calibration_uncertainty_mm: NotNegative | None = None
+    hysteresis_mm: NotNegative | None = None
+    correction: CorrectionTable | None = None
+
+    @model_validator(mode="after")
+    def _curve_fits(self) -> Self:
+        try:
+            recorded(story.Indicator, self).curve()
+        except IndicatorError as error:
+            raise ValueError(str(error)) from error
+        return self
 
 
 class EncoderTable(_Table):

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from dataclasses import asdict, dataclass
-from typing import Annotated, Literal
+from dataclasses import asdict, dataclass, replace
+from typing import Annotated, Literal, overload
 
 from lashmap_analysis.gears.gear_set import GearSet as AnalysisGearSet
-from lashmap_analysis.gears.indicator import Direction
+from lashmap_analysis.gears.indicator import CorrectionCurve, Direction
 from lashmap_analysis.gears.indicator import Indicator as AnalysisIndicator
 from lashmap_analysis.judge.shim_stock import ShimStock
+from lashmap_analysis.record.conditions import EXPANSION, Conditions, Material
 from lashmap_analysis.record.lengths import MM_PER_INCH
 from lashmap_analysis.record.record import Encoder as AnalysisEncoder
 from lashmap_analysis.record.record import Limits as AnalysisLimits
@@ -26,6 +27,9 @@ from lashmap_drivers.profile import InstrumentProfile
 from pydantic import AfterValidator, ConfigDict, Field, JsonValue
 
 VERSION: Literal[2] = 2
+# Parts of the face width from the toe; a number is taken as it is.
+CONTACT_PLACES = {"toe": 0.0, "mean": 0.5, "heel": 1.0}
+ContactPlace = Literal["toe", "mean", "heel"] | float | None
 INDICATOR = "indicator"
 ENCODER = "encoder"
 
@@ -82,9 +86,11 @@ class Mounting(_Value):
     pinion_set_mm: float | None
     gear_marked_mm: float | None
     gear_set_mm: float | None
-    tolerance_mm: float
+    tolerance_mm: float | None
     bearings: str
     bearings_within_drawing: bool | None
+    pinion_end_play_mm: float | None
+    gear_end_play_mm: float | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,6 +111,62 @@ class Tip(_Value):
     on_arm: bool
     touch_radius_uncertainty_mm: float
     angle_uncertainty_deg: float
+    height_mm: float | None
+    height_uncertainty_mm: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Contact(_Value):
+    """Where along the face the teeth touch, and how much the play varies while the pair rolls one pitch."""
+
+    place: ContactPlace
+    roll_variation_mm: float | None
+
+    @property
+    def from_toe(self) -> float | None:
+        """The place as a fraction of the face width from the toe; None when nobody saw it."""
+        return CONTACT_PLACES[self.place] if isinstance(self.place, str) else self.place
+
+
+@dataclass(frozen=True, kw_only=True)
+class Temperature(_Value):
+    """How warm housing and gears were, and what they are made of: a name, or µm per metre and kelvin."""
+
+    housing_c: float | None
+    gears_c: float | None
+    uncertainty_c: float
+    housing_material: Material | float | None
+    gears_material: Material | float
+
+
+@overload
+def _expansion(material: Material | float) -> float: ...
+@overload
+def _expansion(material: Material | float | None) -> float | None: ...
+def _expansion(material: Material | float | None) -> float | None:
+    return EXPANSION[material] if isinstance(material, str) else material
+
+
+@dataclass(frozen=True, kw_only=True)
+class Torque(_Value):
+    """How hard the gear was rocked, and what more torque adds to a reading."""
+
+    rock_nm: float | None
+    rock_uncertainty_nm: float | None
+    compliance_um_per_nm: float | None
+    compliance_uncertainty_um_per_nm: float | None
+    second_nm: float | None
+    second_adds_mm: float | None
+
+    def compliance(self) -> float | None:
+        """In µm per N m: as given, or from rocks of one position with two torques; None when neither is."""
+        if self.compliance_um_per_nm is not None:
+            return self.compliance_um_per_nm
+        if self.rock_nm is None or self.second_nm is None or self.second_adds_mm is None:
+            return None
+        if self.second_nm <= self.rock_nm:
+            raise ValueError("torque.second_nm is not more than torque.rock_nm")
+        return 1e3 * self.second_adds_mm / (self.second_nm - self.rock_nm)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -186,6 +248,9 @@ class Box(_Value):
     mounting: Mounting
     matched_teeth: MatchedTeeth
     tip: Tip
+    contact: Contact
+    temperature: Temperature
+    torque: Torque
     limits: Limits
     plan: Plan
     runout: Runout
@@ -197,27 +262,83 @@ class Box(_Value):
         Raises:
             ValueError: When gear set and tip cannot be.
         """
-        gear_set = self.gear_set.gear_set()
         try:
-            self._indicator(resolution_mm=0.001, calibration_uncertainty_mm=0.0).arc_per_reading(gear_set)
+            gear_set = self.gear_set_in_contact()
+        except ValueError as error:
+            raise ValueError(f"contact: {error}") from error
+        try:
+            self._indicator(resolution_mm=0.001).arc_per_reading(gear_set)
         except ValueError as error:
             raise ValueError(f"tip: {error}") from error
+        try:
+            self.conditions()
+        except ValueError as error:
+            raise ValueError(f"conditions of the box: {error}") from error
+
+    def gear_set_in_contact(self) -> AnalysisGearSet:
+        """The gear set for the analysis, with the place along the face at which its teeth touch.
+
+        Raises:
+            GearSetError: When the figures do not describe a gear set.
+        """
+        return replace(self.gear_set.gear_set(), contact_from_toe=self.contact.from_toe)
 
     def indicator(self, stand: Stand) -> AnalysisIndicator:
         """The indicator of ``stand``, set up as this box asks."""
         return self._indicator(
             resolution_mm=stand.indicator.resolution_mm,
             calibration_uncertainty_mm=stand.indicator.calibration_uncertainty_mm,
+            hysteresis_mm=stand.indicator.hysteresis_mm,
+            correction=stand.indicator.curve(),
+        )
+
+    def conditions(self) -> Conditions:
+        """How the box was when it was tested, for the analysis.
+
+        Raises:
+            ConditionsError: When a figure cannot be.
+        """
+        mounting, warmth, torque = self.mounting, self.temperature, self.torque
+        distances = (
+            (mounting.pinion_set_mm, mounting.pinion_marked_mm),
+            (mounting.gear_set_mm, mounting.gear_marked_mm),
+        )
+        pinion, gear = (at if at is not None else marked for at, marked in distances)
+        return Conditions(
+            housing_c=warmth.housing_c,
+            gears_c=warmth.gears_c,
+            temperature_uncertainty_c=warmth.uncertainty_c,
+            housing_expansion_um_per_m_k=_expansion(warmth.housing_material),
+            gears_expansion_um_per_m_k=_expansion(warmth.gears_material),
+            pinion_distance_mm=pinion,
+            gear_distance_mm=gear,
+            pinion_end_play_mm=mounting.pinion_end_play_mm,
+            gear_end_play_mm=mounting.gear_end_play_mm,
+            has_end_play="end play" in mounting.bearings.lower(),
+            rock_nm=torque.rock_nm,
+            rock_uncertainty_nm=torque.rock_uncertainty_nm,
+            compliance_um_per_nm=torque.compliance(),
+            compliance_uncertainty_um_per_nm=torque.compliance_uncertainty_um_per_nm,
+            roll_variation_mm=self.contact.roll_variation_mm,
         )
 
     def limits_for_analysis(self) -> AnalysisLimits:
         """The limits for the analysis."""
         return AnalysisLimits(**vars(self.limits))
 
-    def _indicator(self, *, resolution_mm: float, calibration_uncertainty_mm: float) -> AnalysisIndicator:
+    def _indicator(
+        self,
+        *,
+        resolution_mm: float,
+        calibration_uncertainty_mm: float | None = None,
+        hysteresis_mm: float | None = None,
+        correction: CorrectionCurve | None = None,
+    ) -> AnalysisIndicator:
         return AnalysisIndicator(
             resolution_mm=resolution_mm,
             calibration_uncertainty_mm=calibration_uncertainty_mm,
+            hysteresis_mm=hysteresis_mm,
+            correction=correction,
             **vars(self.tip),
         )
 
@@ -232,6 +353,15 @@ class StandName(_Value):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Correction(_Value):
+    """The indicator's correction curve from its certificate: what is added to what the display shows."""
+
+    readings_mm: tuple[float, ...]
+    corrections_mm: tuple[float, ...]
+    uncertainties_mm: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Indicator(_Value):
     """The dial indicator; ``profile`` is the name of its file."""
 
@@ -241,7 +371,24 @@ class Indicator(_Value):
     resolution_mm: float
     serial: str
     calibration_due: dt.date | None
-    calibration_uncertainty_mm: float
+    calibration_uncertainty_mm: float | None
+    hysteresis_mm: float | None
+    correction: Correction | None
+
+    def curve(self) -> CorrectionCurve | None:
+        """The correction curve for the analysis, turned round where the readings are (``sense``).
+
+        Raises:
+            IndicatorError: When its figures do not fit together.
+        """
+        if self.correction is None:
+            return None
+        order = slice(None, None, self.sense)
+        return CorrectionCurve(
+            readings_mm=tuple(self.sense * one for one in self.correction.readings_mm[order]),
+            corrections_mm=tuple(self.sense * one for one in self.correction.corrections_mm[order]),
+            uncertainties_mm=self.correction.uncertainties_mm[order],
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

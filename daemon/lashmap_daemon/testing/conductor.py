@@ -12,8 +12,10 @@ from types import MappingProxyType
 
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.lash_map.lash_map import LashMapError
 from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.rock.backlash import stated_mm
 from lashmap_drivers.errors import FOR_GOOD
 from lashmap_drivers.readings import Chunk
 
@@ -24,6 +26,7 @@ from lashmap_daemon.sequence.resume import Resumption, compare
 from lashmap_daemon.sequence.words import Phase, Sweep, Target
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events, marks
+from lashmap_daemon.story.recorded import Box
 from lashmap_daemon.story.wording import angle_text, mark_sentence
 from lashmap_daemon.testing import arrival
 from lashmap_daemon.testing.absences import Absences
@@ -47,12 +50,15 @@ def position_asked(target: Target, gear_set: GearSet, stands_at: int) -> events.
     )
 
 
-def rock_accepted(target: Target, rock: RockWatch | None, normal_per_reading: float) -> events.RockAccepted:
-    """A rock is kept; ``normal_per_reading`` turns its reading into normal backlash."""
+def rock_accepted(
+    target: Target, rock: RockWatch | None, box: Box, indicator: Indicator
+) -> events.RockAccepted:
+    """A rock of ``box`` is kept, its reading as normal backlash."""
     if rock is None or rock.reading is None:
         raise RuntimeError("a rock was accepted that was not measured")
     reading = rock.reading
     flags = (*reading.flags, *([rock.disagreement] if rock.disagreement else []))
+    gear_set = box.gear_set_in_contact()
     return events.RockAccepted(
         number=target.number,
         engagement=target.engagement,
@@ -61,8 +67,8 @@ def rock_accepted(target: Target, rock: RockWatch | None, normal_per_reading: fl
         start_s=rock.begins_s,
         end_s=rock.end_s,
         reading_mm=reading.reading_mm,
-        normal_backlash_mm=reading.reading_mm * normal_per_reading,
-        standard_uncertainty_mm=reading.standard_uncertainty_mm * normal_per_reading,
+        normal_backlash_mm=stated_mm(reading, gear_set, indicator, box.conditions()),
+        standard_uncertainty_mm=indicator.normal_per_reading(gear_set) * reading.standard_uncertainty_mm,
         reversals=reading.reversals,
         flags=tuple(flag.name.value for flag in flags),
         gear_deg=rock.gear_deg,
@@ -140,7 +146,6 @@ class Conductor:
         self.gear_set = started.box.gear_set.gear_set()
         self._resolution_mm = started.stand.indicator.resolution_mm
         self._indicator = started.box.indicator(started.stand)
-        self._normal_per_reading = self._indicator.normal_per_reading(self.gear_set)
         self._stand = started.stand
         self._still = arrival.still_limits(self.gear_set, started.box.limits_for_analysis())
         self._rock_setting = setting_of(started, self._still)
@@ -347,9 +352,15 @@ class Conductor:
         target = self.state.target
         if not self.box.plan.stop_when_settled or target is None or target.purpose != "planned":
             return False
-        done = {**self.accepted, target.number: rock_accepted(target, self.rock, self._normal_per_reading)}
+        done = {**self.accepted, target.number: rock_accepted(target, self.rock, self.box, self._indicator)}
         limits = self.box.limits_for_analysis()
-        return settles(self.gear_set, self._indicator, limits, measured(done.values()))
+        return settles(
+            self.gear_set,
+            self._indicator,
+            self.box.conditions(),
+            limits=limits,
+            done=measured(done.values()),
+        )
 
     @property
     def _marked_member(self) -> Shaft:
@@ -416,7 +427,7 @@ class Conductor:
                 case words.BeginRock(target):
                     self._begin_rock(target)
                 case words.Accept(target):
-                    accepted = rock_accepted(target, self.rock, self._normal_per_reading)
+                    accepted = rock_accepted(target, self.rock, self.box, self._indicator)
                     self.accepted[target.number] = accepted
                     self._emit(accepted)
                     self._note_disagreement(target.number)
@@ -477,7 +488,7 @@ class Conductor:
                 compare(
                     resumption.check_of,
                     again,
-                    resolution_mm=self._resolution_mm * self._normal_per_reading,
+                    resolution_mm=self._resolution_mm * self._indicator.normal_per_reading(self.gear_set),
                     pitch_deg=360.0 / self.gear_set.gear_teeth,
                     same_reference=resumption.same_reference,
                 )

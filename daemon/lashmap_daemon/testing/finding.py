@@ -11,6 +11,7 @@ from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.judge.stopping import FIRST_LOOK, may_stop
 from lashmap_analysis.lash_map.confirming import next_position
 from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, TightSpot, fit_lash_map
+from lashmap_analysis.record.conditions import Conditions
 from lashmap_analysis.record.record import Limits, Purpose
 
 from lashmap_daemon.story.events import RockAccepted
@@ -78,12 +79,19 @@ def find_tight_spot(gear_set: GearSet, done: list[Measured], *, most: int, near:
     return Found(tight_spot=fitted.tight_spot, ask=(_nearest(wanted, near, cycle),))
 
 
-def settles(gear_set: GearSet, indicator: Indicator, limits: Limits, done: list[Measured]) -> bool:
+def settles(
+    gear_set: GearSet,
+    indicator: Indicator,
+    conditions: Conditions,
+    *,
+    limits: Limits,
+    done: list[Measured],
+) -> bool:
     """Whether the accepted positions settle the verdict, so that no further planned one is needed."""
     if len(done) < FIRST_LOOK:
         return False
     try:
-        return may_stop(_fitted(gear_set, done), indicator, limits)
+        return may_stop(_fitted(gear_set, done), indicator, conditions, limits)
     except LashMapError:
         return False
 

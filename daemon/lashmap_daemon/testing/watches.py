@@ -12,6 +12,7 @@ import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.record.record import Encoder, RockTrace, Shaft
+from lashmap_analysis.rock.backlash import as_rocked_mm
 from lashmap_analysis.rock.cross_check import disagreement, encoder_view
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.rock import RockReading, measure_rock
@@ -182,7 +183,7 @@ class RockWatch:
         factor = setting.indicator.normal_per_reading(setting.gear_set)
         return disagreement(
             encoder_view(trace, reading, setting.encoder, setting.gear_set),
-            backlash_mm=factor * reading.reading_mm,
+            backlash_mm=as_rocked_mm(reading, setting.gear_set, setting.indicator),
             standard_uncertainty_mm=factor * reading.standard_uncertainty_mm,
             gear_set=setting.gear_set,
             indicator=setting.indicator,

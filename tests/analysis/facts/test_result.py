@@ -85,7 +85,7 @@ LIMITED = ("minimum", "maximum", "variation")
 
 def test_units_stand_in_the_names_of_all_measured_values() -> None:
     unitless = {"engagement", "position", "attempt", "reversals", "degrees_of_freedom", "coverage_factor"}
-    unitless |= {"schema", "pinion_teeth", "gear_teeth", "add_engagements", "turns"}
+    unitless |= {"schema", "contact_from_toe", "pinion_teeth", "gear_teeth", "add_engagements", "turns"}
     unitless |= {"gear_teeth_touched", "pinion_teeth_touched", "tooth_accuracy_grade"}
     unitless |= {"repeats_degrees_of_freedom", *(f"{one}_probability" for one in LIMITED)}
     document = to_document(made_assessment("not proven"))
@@ -98,7 +98,9 @@ def test_units_stand_in_the_names_of_all_measured_values() -> None:
             for item in value:
                 walk(item, key)
         elif isinstance(value, int | float) and not isinstance(value, bool) and key not in unitless:
-            assert key.endswith(("_mm", "_deg", "_s", "_mm_per_s")), key
+            assert key.endswith(
+                ("_mm", "_deg", "_s", "_mm_per_s", "_c", "_nm", "_um_per_nm", "_um_per_m_k")
+            ), key
 
     walk(document, "")
 

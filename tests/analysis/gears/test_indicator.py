@@ -111,8 +111,9 @@ def test_arm_at_any_radius_gives_the_same_backlash() -> None:
     [(10.0, 0.98), (20.0, 0.94), (30.0, 0.87), (40.0, 0.77), (50.0, 0.64), (60.0, 0.50)],
 )
 def test_lever_correction_is_the_handbooks(inclination: float, correction: float) -> None:
-    # Correction factors of lever-type dial test indicators as handbooks and makers' tables print them, to two
-    # decimals (from memory).
+    # Correction factors of lever-type dial test indicators as makers' tables print them, to two decimals
+    # (from memory). They are the cosine, rounded: a check of the table's angle and direction, not of the
+    # relation, which the vectors above check.
     lever = replace(INDICATOR, lever_deg=inclination)
     ratio = lever.normal_per_reading(GEAR_SET) / INDICATOR.normal_per_reading(GEAR_SET)
     assert round(ratio, 2) == correction

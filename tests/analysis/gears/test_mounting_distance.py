@@ -37,6 +37,7 @@ def same_set(pair: BevelPair) -> GearSet:
         outer_module_mm=pair.module_mm,
         face_width_mm=pair.face_mm,
         normal_pressure_angle_deg=pair.pressure_deg,
+        contact_from_toe=1.0,  # without crowning a pair that is moved out touches at its heel
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -10,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench, confirmed_record
+from lashmap_analysis.gears.indicator import CorrectionCurve, Indicator
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN, STANDING_CAUTION
@@ -140,6 +142,57 @@ def test_wrong_tip_radius_is_found_by_the_encoder() -> None:
     assert all(one.normal_backlash_mm is not None for one in flagged)
     assert seen.verdict.outcome == "not proven"
     assert "a touch radius of 58.4 mm instead of 54.0 mm" in seen.verdict.reasons[0]
+
+
+def height_below(sentence: str) -> float:
+    found = re.search(r"(\d\.\d) mm below the pitch cone", sentence)
+    assert found is not None, sentence
+    return float(found[1])
+
+
+def test_the_encoder_tells_how_far_off_the_pitch_cone_the_tip_is() -> None:
+    # Pencil: at 17:36 sin δ2 = 36 / 39.81, cos δ2 = 17 / 39.81 = 0.427; an arm 1.5 % longer at the same
+    # radius is a foot 0.81 mm further out, so the tip is 0.81 / 0.427 = 1.9 mm below the cone. Half a module
+    # is 1.5 mm.
+    nobody_looked = replace(INDICATOR, height_mm=None, height_uncertainty_mm=None)
+    seen = assess(Bench(seed=5, reading_scale=1.015).record(indicator=nobody_looked))
+    told = next(one for one in seen.verdict.cautions if "moment arm" in one)
+    assert "instead of 50.7 mm" in told
+    # The encoder's count, 0.6 % of the backlash, leaves some tenths of a millimetre open.
+    assert height_below(told) == pytest.approx(1.9, abs=0.3)
+    measured = replace(INDICATOR, height_uncertainty_mm=0.2)
+    known = assess(Bench(seed=5, reading_scale=1.03).record(indicator=measured))
+    assert height_below(known.verdict.reasons[0]) == pytest.approx(3.8, abs=0.3)
+    assert not any("moment arm" in one for one in assess(confirmed_record(BENCH)).verdict.cautions)
+
+
+def curved(last_mm: float) -> Indicator:
+    """An indicator that shows 1 % too much, calibrated up to some reading."""
+    curve = CorrectionCurve(
+        readings_mm=(-1.0, last_mm),
+        corrections_mm=(0.01, -0.01 * last_mm),
+        uncertainties_mm=(0.0002, 0.0002),
+    )
+    return replace(INDICATOR, correction=curve, calibration_uncertainty_mm=None)
+
+
+def test_the_correction_curve_takes_the_indicators_error_out() -> None:
+    # The corrected difference of two readings r of an indicator that shows 1 % too much is 0.99 r.
+    plain = assess(BENCH.record())
+    seen = assess(BENCH.record(indicator=curved(1.0)))
+    for one, other in zip(plain.positions, seen.positions, strict=True):
+        assert other.normal_backlash_mm == pytest.approx(0.99 * (one.normal_backlash_mm or 0.0), rel=1e-4)
+    assert seen.budget is not None
+    line = next(one for one in seen.budget.lines if one.quantity == "indicator calibration")
+    # Two points of the curve, U = 0.2 µm each with k = 2.
+    assert line.standard_uncertainty_mm == pytest.approx(0.0001 * math.sqrt(2), rel=1e-6)
+    assert CorrectionCurve.from_text(curved(1.0).correction.as_text) == curved(1.0).correction  # type: ignore[union-attr] # given
+
+
+def test_a_reading_outside_the_correction_curve_bars_any_outcome() -> None:
+    seen = assess(replace(BENCH.record(indicator=curved(0.2)), limits=Limits(minimum_mm=0.2)))
+    assert seen.verdict.outcome == "not proven"
+    assert "correction curve covers -1.0000" in seen.verdict.reasons[0].replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_tip_in_the_plane_of_rotation_said_to_be_along_the_normal_is_named() -> None:

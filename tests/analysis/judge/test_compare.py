@@ -12,7 +12,6 @@ from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.compare import (
-    CALIBRATION,
     CHI_SQUARE_95,
     Build,
     Common,
@@ -24,6 +23,7 @@ from lashmap_analysis.judge.compare import (
     tight_spot_difference,
 )
 from lashmap_analysis.judge.comparison import compare_tests, runout_words
+from lashmap_analysis.uncertainty.set_up import CALIBRATION
 from scipy.stats import chi2
 from uncertainties import ufloat
 

@@ -15,7 +15,9 @@ from lashmap_analysis.judge.shim_stock import ShimError, ShimStock, changes
 from lashmap_analysis.judge.shims import ShimAdvice, backlash_per_move, shim_advice
 from lashmap_analysis.record.record import Limits, Precondition, Shaft
 
-GEAR_SET = GearSet(pinion_teeth=13, gear_teeth=40, outer_module_mm=4.0, face_width_mm=25.0)
+GEAR_SET = GearSet(
+    pinion_teeth=13, gear_teeth=40, outer_module_mm=4.0, face_width_mm=25.0, contact_from_toe=1.0
+)
 STOCK = ShimStock(thicknesses_mm=(0.05, 0.1, 0.2, 0.5), thicker_moves="in")
 LIMITS = Limits(minimum_mm=0.13, maximum_mm=0.18)
 
@@ -130,6 +132,8 @@ def test_advised_move_is_the_smallest_that_brings_the_interval_inside(
     reach_mm = 2 * math.hypot(13, 40)
     sine = {"gear": 40 / math.hypot(13, 40), "pinion": 13 / math.hypot(13, 40)}
     twice = 2 * math.sin(math.radians(20))
+    # Seen at the heel, and judged by eye to 0.15 of the face: K_c from 1 to R_e / (R_e - 3.75).
+    place = (reach_mm / (reach_mm - 3.75) - 1) / math.sqrt(3)
     along = math.pi * 2 * math.cos(math.radians(20)) / reach_mm
     options = [changes(stocks.get(member)) for member in ("gear", "pinion")]
     for gear, pinion in itertools.product(*options):
@@ -138,6 +142,7 @@ def test_advised_move_is_the_smallest_that_brings_the_interval_inside(
         shifts = twice * gear.move_mm * sine["gear"], twice * pinion.move_mm * sine["pinion"]
         extra = math.hypot(
             0.03 / math.sqrt(3) * (abs(shifts[0]) + abs(shifts[1])),
+            place * sum(shifts),
             along * (gear.move_mm * sine["pinion"] - pinion.move_mm * sine["gear"]) / math.sqrt(2),
             twice * gear.uncertainty_mm * sine["gear"],
             twice * pinion.uncertainty_mm * sine["pinion"],

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 from analysis.made_positions import made_map, made_position, made_trace, refused
+from analysis.made_record import KNOWN
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, set_up_mm, widened
@@ -73,7 +74,7 @@ def test_a_reading_that_cannot_say_its_freedom_has_the_least(
 def test_a_maps_band_gives_the_freedom_of_its_first_budget_line() -> None:
     # The band is 2.000 standard uncertainties to each side, Student's factor of 60 degrees of freedom at 95 %
     # (NIST/SEMATECH e-Handbook, table of the t distribution).
-    spot, total = from_lash_map(MAP, INDICATOR)
+    spot, total = from_lash_map(MAP, INDICATOR, KNOWN)
     assert total.lines[0].standard_uncertainty_mm == pytest.approx(SPREAD_MM)
     assert total.lines[0].degrees_of_freedom == pytest.approx(60.0, abs=1.5)
     # Each side of the interval: that side of the band and 1.96 set-up uncertainties, in quadrature.
@@ -87,19 +88,19 @@ def test_a_maps_band_gives_the_freedom_of_its_first_budget_line() -> None:
 
 def test_a_map_without_scatter_is_known_for_certain_beside_the_set_up() -> None:
     exact = replace(MAP.tight_spot, standard_uncertainty_mm=0.0, band_mm=(PREDICTED_MM, PREDICTED_MM))
-    _, total = from_lash_map(replace(MAP, tight_spot=exact), INDICATOR)
+    _, total = from_lash_map(replace(MAP, tight_spot=exact), INDICATOR, KNOWN)
     assert total.lines[0].degrees_of_freedom == math.inf
 
 
 def test_a_measured_spot_lies_in_the_middle_of_its_interval() -> None:
     read = made_position(TRACE, GEAR_SET, 0.1)
-    measured = from_position(read, GEAR_SET, INDICATOR)
+    measured = from_position(read, GEAR_SET, INDICATOR, KNOWN)
     assert measured is not None
     low, high = measured.interval_mm
     assert (low + high) / 2.0 == pytest.approx(0.1)
     assert high - low == pytest.approx(2.0 * measured.expanded_uncertainty_mm)
     assert measured.expanded_uncertainty_mm > 2.0 * SCATTER_MM
-    assert from_position(refused(read), GEAR_SET, INDICATOR) is None
+    assert from_position(refused(read), GEAR_SET, INDICATOR, KNOWN) is None
 
 
 @pytest.mark.parametrize("turns", [0, 1, 3])

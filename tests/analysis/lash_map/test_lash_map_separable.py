@@ -66,8 +66,30 @@ def test_the_same_places_again_still_alias_and_the_remedy_separates() -> None:
     after = fit_lash_map(gear_set(16, 48), more, truth.read(more, 2e-4, generator), 2e-4)
     assert after.separable.gear
     assert after.separable.pinion
-    assert after.separable.sentence == ""
-    assert after.separable.remedy == ""
+    # What is left no positions can tell apart: 48 / 16 is whole.
+    assert "3 lobes" in after.separable.sentence
+    assert after.separable.add_engagements == ()
+
+
+@pytest.mark.parametrize(("teeth", "order"), [((15, 45), 3), ((10, 40), 4), ((20, 40), 2)])
+def test_a_lobed_gear_looks_like_pinion_runout_where_the_ratio_is_whole(
+    teeth: tuple[int, int], order: int
+) -> None:
+    # Arithmetic: cos(3 · 2π k / 45) and cos(2π k / 15) are one and the same at every whole k.
+    k = np.arange(teeth[1])
+    lobed = 0.15 - 0.008 * np.cos(order * 2 * np.pi * k / teeth[1])
+    assert np.allclose(lobed, 0.15 - 0.008 * np.cos(2 * np.pi * k / teeth[0]), atol=1e-12)
+    lash_map = fit_lash_map(gear_set(*teeth), k, lobed, 2e-4)
+    assert f"{order} lobes" in lash_map.separable.sentence
+    assert "runout of the pinion" in lash_map.separable.remedy
+    named = lash_map.pinion_runout
+    assert named is not None
+    # A gear of usual roundness has 1.5 µm of it in either component (from memory): no few tenths are claimed.
+    assert named.standard_uncertainty_mm > 0.0007
+
+
+def test_a_hunting_set_has_no_such_alias() -> None:
+    assert fitted((13, 40), list(range(0, 520, 23))).separable.sentence == ""
 
 
 def test_equal_spacing_that_aliases_a_hunting_set_is_found_out() -> None:

@@ -17,7 +17,12 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 GEAR_SET = GearSet(
-    pinion_teeth=13, gear_teeth=40, outer_module_mm=4.0, face_width_mm=25.0, mean_spiral_angle_deg=35.0
+    pinion_teeth=13,
+    gear_teeth=40,
+    outer_module_mm=4.0,
+    face_width_mm=25.0,
+    mean_spiral_angle_deg=35.0,
+    contact_from_toe=1.0,
 )
 
 

@@ -14,7 +14,9 @@ from lashmap_analysis.runout.match import PLACE_DEG, RELATION_SHARE, VECTOR_LIMI
 from lashmap_analysis.runout.sweep import RunoutSweep, measure_runout
 from scipy import stats
 
-ONE_TO_ONE = GearSet(pinion_teeth=20, gear_teeth=20, outer_module_mm=4.0, face_width_mm=20.0)
+ONE_TO_ONE = GearSet(
+    pinion_teeth=20, gear_teeth=20, outer_module_mm=4.0, face_width_mm=20.0, contact_from_toe=1.0
+)
 FACTOR = 2 * math.sin(math.radians(20.0))  # lash amplitude of an indicator amplitude (handbook, from memory)
 
 

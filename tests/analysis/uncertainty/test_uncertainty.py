@@ -76,6 +76,14 @@ def test_gum_annex_h1_end_gauge() -> None:
     assert round(coverage_factor(total.degrees_of_freedom, 0.99) * 32) == 93
 
 
+def test_ea_4_02_s4_gauge_block() -> None:
+    # EA-4/02 supplement S4, a gauge block of 50 mm (nm; from memory): standard, drift, comparator, repeats,
+    # difference of temperatures, expansion, place of the probes: u = 36.4, U = 73 with k = 2.
+    total = combine(line(u, math.inf) for u in (15.0, 17.3, 18.5, 5.37, 16.6, 11.8, 3.87))
+    assert round(total.combined_mm, 1) == 36.4
+    assert round(2 * total.combined_mm) == 73
+
+
 @pytest.mark.parametrize(
     ("degrees_of_freedom", "factor"),
     [(1, 12.71), (2, 4.30), (3, 3.18), (5, 2.57), (10, 2.23), (20, 2.09), (50, 2.01), (math.inf, 1.96)],
@@ -122,7 +130,7 @@ def propagated(gear_set: GearSet, indicator: Indicator, free: str) -> float:
         "touch radius": (indicator.touch_radius_mm, indicator.touch_radius_uncertainty_mm),
         "indicator direction": (math.radians(indicator.off_normal_deg), angle_u),
         "lever inclination": (math.radians(indicator.lever_deg or 0.0), angle_u),
-        "indicator calibration": (reading, indicator.calibration_uncertainty_mm / 2),
+        "indicator calibration": (reading, (indicator.calibration_uncertainty_mm or 0.0) / 2),
     }
     given_as: dict[str, Any] = {name: ufloat(x, u) if name == free else x for name, (x, u) in values.items()}
     radius = given_as["touch radius"]
@@ -228,7 +236,7 @@ def test_budget_has_the_scatter_once_and_no_line_for_resolution() -> None:
 def test_missing_certificate_is_said() -> None:
     total = budget(
         gear_set=GEAR_SET,
-        indicator=replace(INDICATOR, calibration_uncertainty_mm=0.0),
+        indicator=replace(INDICATOR, calibration_uncertainty_mm=None),
         normal_backlash_mm=SIZE_MM,
         random_standard_uncertainty_mm=0.0008,
     )

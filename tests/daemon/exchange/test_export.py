@@ -39,6 +39,8 @@ from pyarrow import parquet
 from rich.console import Console
 from scipy.io import loadmat
 
+ENDS_OF_UNITS = ("_mm", "_deg", "_s", "_c", "_nm", "_um_per_nm", "_um_per_m_k")
+
 
 @pytest.fixture(scope="module")
 def truth() -> dict[str, pd.DataFrame]:
@@ -183,7 +185,7 @@ def test_the_descriptor_is_a_valid_data_package(kind: str, places: dict[str, Pat
         fields = {field["name"]: field for field in resource["schema"]["fields"]}
         assert all(field["description"] for field in fields.values())
         for name, field in fields.items():
-            assert ("unit" in field) == name.endswith(("_mm", "_deg", "_s")), name
+            assert ("unit" in field) == name.endswith(ENDS_OF_UNITS), name
 
 
 def test_rocks_alone_and_none(tmp_path: Path, truth: dict[str, pd.DataFrame]) -> None:

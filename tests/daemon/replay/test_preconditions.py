@@ -69,6 +69,21 @@ def test_calibration_is_valid_up_to_its_due_date(stand: Stand, due: dt.date | No
     assert state("calibration, encoder", load_box(), changed).state == "proven"
 
 
+def test_a_certificate_without_its_figure_proves_no_calibration(stand: Stand) -> None:
+    indicator = stand.file.indicator.model_copy(update={"calibration_uncertainty_mm": None})
+    changed = stand.model_copy(update={"file": stand.file.model_copy(update={"indicator": indicator})})
+    found = state("calibration, indicator", load_box(), changed)
+    assert found.state == "unproven"
+    assert "indicator.calibration_uncertainty_mm" in found.remedy
+
+
+def test_a_distance_without_a_tolerance_is_not_proven(stand: Stand) -> None:
+    for member in ("pinion", "gear"):
+        found = state(f"mounting distance, {member}", mounted(tolerance_mm=None), stand)
+        assert found.state == "unproven"
+        assert "mounting.tolerance_mm" in found.remedy
+
+
 def test_an_assumed_reference_is_not_proven(stand: Stand) -> None:
     found = collect(load_box().recorded(), stand.recorded(), matched="assumed", today=TODAY, locked_out=True)
     matched = next(one for one in found if one.name == "matched teeth")
