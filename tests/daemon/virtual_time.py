@@ -60,6 +60,13 @@ def load_box(path: Path = DEMO_BOX, **plan: float) -> BoxFile:
     return box.model_copy(update={"plan": box.plan.model_copy(update=plan), "simulated": simulated})
 
 
+def demo_text() -> str:
+    """The file of the demonstration box, on a stand that measures it without errors, as `load_box`."""
+    box, from_here, _errors = DEMO_BOX.read_text("utf-8").partition("# How well the simulated stand measures")
+    assert from_here
+    return box
+
+
 def set_up(box: BoxFile, stand: Stand) -> Setup:
     """Box and stand as a record keeps them."""
     return Setup(box=box.recorded(), stand=stand.recorded())

@@ -110,7 +110,8 @@ class SimulatedBox:
         gear_seating_mm: Standard deviation of the gear's axial place from one position to the next, as end
             play and bearings let it seat.
         contact_face_fraction: Where on the face the crowned flanks touch: 0 is the toe, 1 the heel. There the
-            gaps close, and errors of both members act; backlash is quoted at the heel all the same.
+            gaps close, and errors of both members act; backlash is quoted at the heel all the same. It stays
+            there, however the members sit.
         roll_crowning_mm: Backlash at the change from one pair of teeth to the next, less that where a pair
             touches on its crests; it grows with the square of the roll. 0: the same backlash through a whole
             pitch.

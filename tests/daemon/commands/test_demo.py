@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from pathlib import Path
 
 import pytest
 from daemon.simulated_boxes import COARSE, values
-from daemon.virtual_time import load_box
+from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.commands.demo import comparison
 from lashmap_daemon.commands.simulate import simulated_stand
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile, SimulatedTable
 from lashmap_daemon.simulated_stand import SimulatedBox, SimulatedDrive, SimulatedInstruments
 
@@ -86,3 +89,22 @@ def test_the_table_reaches_box_instruments_and_drive(keys: dict[str, float], mor
     # Hysteresis and metal take their own length from a step, a press adds twice its own; at this radius the
     # tip reads some 0.97 of it, and friction holds a part of a press.
     assert reading(with_table(**keys)) - reading(with_table()) == pytest.approx(more_mm, rel=0.25)
+
+
+def test_the_demonstration_box_is_measured_with_errors_but_measured(tmp_path: Path) -> None:
+    box = toml_file.load(DEMO_BOX, BoxFile)
+    plan = box.plan.model_copy(update={"positions": 6, "gear_turns": 1.0, "confirming_positions": 1})
+    test = VirtualTest(tmp_path, box.model_copy(update={"plan": plan}), seed=2, instruments=COARSE)
+    test.run()
+    assessment = conclude(test.logbook, None)
+    test.logbook.close()
+    true_mm = test.truth.normal_backlash_mm
+    errors = [
+        one.normal_backlash_mm / true_mm[one.engagement % len(true_mm)] - 1.0
+        for one in assessment.positions
+        if one.normal_backlash_mm is not None
+    ]
+    assert len(errors) == 7
+    # Each of the errors that the table adds is below a micrometre or so, of 150; together they are some.
+    assert all(abs(error) < 0.03 for error in errors)
+    assert any(abs(error) > 0.002 for error in errors)
