@@ -233,15 +233,15 @@ class SimulatedBox:
         self._check_contact_and_temperature()
 
     def _check_contact_and_temperature(self) -> None:
-        _inside("contact_face_fraction", self.contact_face_fraction, -1e-9, 1.0 + 1e-9)
-        _inside("roll_phase_at_marks", self.roll_phase_at_marks or 0.0, -0.5 - 1e-9, 0.5 + 1e-9)
+        _from_to("contact_face_fraction", self.contact_face_fraction, 0.0, 1.0)
+        _from_to("roll_phase_at_marks", self.roll_phase_at_marks or 0.0, -0.5, 0.5)
         # Beyond its working depth there is no flank (addendum and dedendum of usual teeth; common practice).
         deepest = 1.25 * self.outer_module_mm
         _inside("tip_height_mm", self.tip_height_mm + self.tip_height_error_mm, -deepest, deepest)
         _inside("bad_tooth_mm", self.bad_tooth_mm, -self.outer_module_mm, self.outer_module_mm)
         if self.bad_tooth is not None:
             teeth = self.gear_teeth if self.bad_tooth_member == "gear" else self.pinion_teeth
-            _inside("bad_tooth", self.bad_tooth, -0.5, teeth - 0.5)
+            _from_to("bad_tooth", self.bad_tooth, 0, teeth - 1)
         for name in ("housing_temperature_c", "gears_temperature_c"):
             _inside(name, getattr(self, name), -40.0, 150.0)
         _inside("temperature_drift_k_per_h", self.temperature_drift_k_per_h, -100.0, 100.0)
@@ -338,13 +338,13 @@ class SimulatedDrive:
         """
         _positive("flank_time_s", self.flank_time_s)
         _inside("rocks_per_s", self.rocks_per_s, 0.0, 0.25 / self.flank_time_s)
-        _inside("rhythm_jitter", self.rhythm_jitter, -1e-12, 0.3)
+        _from_to("rhythm_jitter", self.rhythm_jitter, 0.0, 0.3)
         _positive("index_teeth_per_s", self.index_teeth_per_s)
         _least("position_error_deg", self.position_error_deg, 0.0)
         _inside("sweep_turns_per_s", self.sweep_turns_per_s, 0.0, 5.0)
         _least("press_torque_nm", self.press_torque_nm, 0.0)
-        _inside("forward_dwell_share", self.forward_dwell_share, 0.2, 0.8)
-        _inside("slow_departure", self.slow_departure, -1e-9, 0.6)
+        _from_to("forward_dwell_share", self.forward_dwell_share, 0.2, 0.8)
+        _from_to("slow_departure", self.slow_departure, 0.0, 0.6)
         _inside("slow_departure_gap_share", self.slow_departure_gap_share, 0.0, 0.9)
 
 
@@ -361,3 +361,8 @@ def _least(what: str, got: float, least: float) -> None:
 def _inside(what: str, got: float, low: float, high: float) -> None:
     if not low < got < high:
         raise StandError(what=what, expected=f"a number between {low:g} and {high:g}", got=got)
+
+
+def _from_to(what: str, got: float, low: float, high: float) -> None:
+    if not low <= got <= high:
+        raise StandError(what=what, expected=f"a number from {low:g} to {high:g}", got=got)
