@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import replace
 from math import cos, radians, sqrt, tan
 from statistics import mean, pstdev
 
 import pytest
-from daemon.simulated_boxes import values
-from daemon.simulated_stand.test_bytes import step_between_plateaus
 from daemon.simulated_stand.test_mesh import SPIRAL, STRAIGHT, pitch_angles
-from lashmap_daemon.simulated_stand import SimulatedBox, Stand
+from lashmap_daemon.simulated_stand import SimulatedBox
 from lashmap_daemon.simulated_stand.frame import Vector, combine, cross, dot, mesh_frame, turned
 from lashmap_daemon.simulated_stand.tip import Tip, flank_under_tip, generated
 
@@ -101,37 +98,3 @@ def test_an_angle_that_differs_matters_most_in_the_plane_of_rotation_on_a_flank(
     # Square to the surface a tilt is a cosine, second order in a degree; elsewhere it is of first order.
     assert scatter["normal"] < 5e-4
     assert scatter["plane"] > 2e-3
-
-
-def settled_lashes(box: SimulatedBox, arrivals: int) -> list[float]:
-    stand, found = Stand(box, seed=3), []
-    for turn in range(arrivals):
-        stand.ask(7 + turn % 2)
-        stand.advance(1.2)
-        lines = values(stand.advance(0.8).indicator_lines)
-        if turn % 2 == 0:
-            found.append(step_between_plateaus(lines))
-    return found
-
-
-@pytest.mark.parametrize(
-    ("changes", "expected_mm"),
-    [
-        ({}, 0.0),
-        # Reading proportional to the radius.
-        ({"setting_radius_mm": 2.0}, 0.15 * 2.0 / 76.0),
-        # Handbook relation Δj_n = 2 ΔA sin α_n sin δ (memory), as the tip reads it below the heel.
-        ({"gear_seating_mm": 0.01}, 2.0 * 0.01 * 0.383 * 0.851 * 76.0 / 80.0),
-    ],
-)
-def test_settings_differ_from_arrival_to_arrival(changes: dict[str, float], expected_mm: float) -> None:
-    found = settled_lashes(replace(STRAIGHT, **changes), 48)  # type: ignore[arg-type]  # one value per case
-    assert pstdev(found) == pytest.approx(expected_mm, rel=0.4, abs=1.5e-4)
-
-
-def test_a_setting_holds_during_its_rock() -> None:
-    stand = Stand(replace(STRAIGHT, setting_radius_mm=2.0, gear_seating_mm=0.01), seed=3)
-    stand.ask(7)
-    stand.advance(1.5)
-    found = [step_between_plateaus(values(stand.advance(0.8).indicator_lines)) for _ in range(4)]
-    assert all(abs(a - b) < 3e-4 for a, b in itertools.pairwise(found))
