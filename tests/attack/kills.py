@@ -23,7 +23,7 @@ from attack.acknowledged import Kept, lacking
 from attack.figures import Figures
 from attack.lives import Bench, Life, live_run, live_serve
 from daemon.command import lashmap
-from daemon.virtual_time import DEMO_BOX
+from daemon.virtual_time import demo_text
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
 from scipy import stats
@@ -207,7 +207,7 @@ class _Series:
     def _write_box(self) -> None:
         """The demonstration box, its tight spot from below the lower limit to above the upper one."""
         mean_mm = self._chance.uniform(0.11, 0.2)
-        text = DEMO_BOX.read_text("utf-8")
+        text = demo_text()
         changes = {
             "positions = 26": f"positions = {self._plan.positions}",
             "gear_turns = 13": f"gear_turns = {self._plan.gear_turns}",

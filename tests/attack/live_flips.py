@@ -25,7 +25,7 @@ from pathlib import Path
 from attack.figures import Figures
 from attack.lives import Bench
 from daemon.command import ENTRY, lashmap
-from daemon.virtual_time import DEMO_BOX
+from daemon.virtual_time import demo_text
 from drivers.faulty_peer import FaultyPeer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
@@ -128,7 +128,7 @@ def bad_cables(bench: Bench, seed: int, share: float) -> Iterator[list[BadCable]
 def _one_test(folder: Path, figures: Figures, seed: int, share: float, positions: int) -> None:
     bench = Bench(folder=folder)
     bench.box.parent.mkdir(parents=True)
-    text = DEMO_BOX.read_text("utf-8")
+    text = demo_text()
     text = text.replace("positions = 26", f"positions = {positions}", 1)
     bench.box.write_text(text.replace("gear_turns = 13", "gear_turns = 3", 1), "utf-8")
     name = f"seed {seed}, {1e6 * share:.0f} of a million bytes"

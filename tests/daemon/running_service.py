@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 from daemon.command import lashmap, start
-from daemon.virtual_time import DEMO_BOX
+from daemon.virtual_time import demo_text
 from lashmap_daemon.service.client import ask
 from lashmap_daemon.service.words import Answer, Begin, Request, Status, StatusReport
 
@@ -26,7 +26,7 @@ SHORT = {"positions = 26": "positions = 4", "gear_turns = 13": "gear_turns = 1",
 def short_boxes(folder: Path) -> Path:
     """A folder with a short test of the demonstration box, and one that lacks what a person knows."""
     folder.mkdir()
-    text = DEMO_BOX.read_text("utf-8")
+    text = demo_text()
     for old, new in SHORT.items():
         assert old in text
         text = text.replace(old, new)

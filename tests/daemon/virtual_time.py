@@ -15,10 +15,9 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import collect
 from lashmap_daemon.sequence import words
 from lashmap_daemon.setup import toml_file
-from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.box_file import BoxFile, SimulatedTable
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand, load_stand
 from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments, Truth, Wire
-from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import Setup
 from lashmap_daemon.testing.channels import Channels
@@ -35,11 +34,40 @@ TICK_S = 0.02
 TODAY = dt.date(2026, 11, 25)
 
 
+# What is wrong with a simulated gearbox itself; all else of its table is the stand's or the measurement's.
+_OF_THE_BOX = (
+    "mean_normal_backlash_mm",
+    "gear_eccentricity_mm",
+    "pinion_eccentricity_mm",
+    "gear_high_point_deg",
+    "pinion_high_point_deg",
+    "gear_tooth_error_mm",
+    "pinion_tooth_error_mm",
+    "gear_face_wobble_mm",
+    "pinion_face_wobble_mm",
+    "out_of_round_mm",
+)
+
+
 def load_box(path: Path = DEMO_BOX, **plan: float) -> BoxFile:
-    """A shipped box, with another plan where one is given: all of it, no repeats, unless told otherwise."""
+    """A shipped box, with another plan where one is given, on a stand that measures it without errors.
+
+    It runs the whole plan, and another plan has no repeats, unless told otherwise.
+
+    Tests of the program are about the program; how well it copes with a stand's errors is asked by
+    `bench_tight_spot`, which loads the box as shipped.
+    """
     box = toml_file.load(path, BoxFile)
+    simulated = SimulatedTable(**{name: getattr(box.simulated, name) for name in _OF_THE_BOX})
     update = {"stop_when_settled": False, **({"repeats": 0} if plan else {}), **plan}
-    return box.model_copy(update={"plan": box.plan.model_copy(update=update)})
+    return box.model_copy(update={"plan": box.plan.model_copy(update=update), "simulated": simulated})
+
+
+def demo_text() -> str:
+    """The file of the demonstration box, on a stand that measures it without errors, as `load_box`."""
+    box, from_here, _errors = DEMO_BOX.read_text("utf-8").partition("# How well the simulated stand measures")
+    assert from_here
+    return box
 
 
 def set_up(box: BoxFile, stand: Stand) -> Setup:
@@ -85,8 +113,8 @@ class VirtualTest:
     stream: list[events.Stamped] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self._simulated = SimulatedStand(
-            simulate_command.simulated_box(self.box),
+        self._simulated = simulate_command.simulated_stand(
+            self.box,
             self.instruments,
             self.drive,
             seed=self.seed,

@@ -87,7 +87,8 @@ def comparison(truth: dict[str, Any], result: dict[str, Any], units: Units) -> s
     if stated is None:
         return f"\ntruth    tight spot at {true}\nresult   no tight spot was found"
     low, high = stated["interval_low_mm"], stated["interval_high_mm"]
-    inside = low <= spot["normal_backlash_mm"] <= high
+    outside_um = 1000.0 * max(low - spot["normal_backlash_mm"], spot["normal_backlash_mm"] - high)
+    judged = "holds the truth" if outside_um <= 0.0 else f"MISSES the truth by {outside_um:.2g} µm"
     there = format_length(lash[stated["engagement"] % len(lash)], units)
     found = format_length(stated["normal_backlash_mm"], units)
     interval = f"{format_length(low, units)} to {format_length(high, units)}"
@@ -95,7 +96,8 @@ def comparison(truth: dict[str, Any], result: dict[str, Any], units: Units) -> s
         "",
         f"truth    tight spot at {true} normal backlash",
         f"result   tight spot at engagement {stated['engagement']}: {found} normal backlash, 95 % {interval}",
-        f"         the interval {'holds' if inside else 'MISSES'} the truth",
+        f"         the interval {judged}",
+        "         A right 95 % interval misses the truth in 1 of 20 tests; one test alone proves nothing.",
         f"         true backlash at the named engagement: {there}",
     )
     return "\n".join(lines)

@@ -7,8 +7,9 @@ other.
 from __future__ import annotations
 
 import re
+from dataclasses import fields, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
 from rich.console import Console
 
@@ -17,11 +18,19 @@ from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.screens.terminal import say as tell
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile, MountingTable
-from lashmap_daemon.simulated_stand import Fault, SimulatedBox, SimulatedInstruments, Stand, serve
+from lashmap_daemon.simulated_stand import (
+    Fault,
+    SimulatedBox,
+    SimulatedDrive,
+    SimulatedInstruments,
+    Stand,
+    serve,
+)
 from lashmap_daemon.simulated_stand import StandError as ImpossibleStand
 from lashmap_daemon.system import need_pseudo_terminals
 from lashmap_daemon.whole_file import replace_whole
 
+_Part = TypeVar("_Part", SimulatedInstruments, SimulatedDrive)
 STAND_FILE = "stand.toml"
 _NEEDS_ESCAPE = re.compile(r'[\x00-\x1f\x7f"\\]')  # in a text of a TOML file
 _INDICATOR_PROFILE = r"""kind = "ascii line"
@@ -89,7 +98,7 @@ def simulate(options: SimulateOptions, console: Console) -> None:
             indicator_unit=box.box.units,
             encoder_shaft=shaft,
         )
-        stand = Stand(simulated_box(box), instruments, seed=options.seed, fault=_fault(options.fault))
+        stand = simulated_stand(box, instruments, seed=options.seed, fault=_fault(options.fault))
 
         def ready(indicator: Path, encoder: Path) -> None:
             write_stand(folder, indicator, encoder, instruments)
@@ -110,9 +119,44 @@ def simulate(options: SimulateOptions, console: Console) -> None:
     say(f"Simulated stand ended: {served.ended_because}.")
 
 
+def simulated_stand(
+    box: BoxFile,
+    instruments: SimulatedInstruments,
+    drive: SimulatedDrive | None = None,
+    *,
+    seed: int,
+    fault: Fault = Fault.NONE,
+    fault_from_s: float | None = None,
+) -> Stand:
+    """The stand of a box file, whose table ``simulated`` may change instruments and drive as well.
+
+    Raises:
+        ImpossibleStand: When box, instruments or drive cannot be.
+    """
+    return Stand(
+        simulated_box(box),
+        _with_table(instruments, box),
+        _with_table(drive or SimulatedDrive(), box),
+        seed=seed,
+        fault=fault,
+        fault_from_s=fault_from_s,
+    )
+
+
+def _with_table(part: _Part, box: BoxFile) -> _Part:
+    """Instruments or drive with what the table ``simulated`` says of them."""
+    return replace(part, **_told(type(part), box))
+
+
+def _told(part: type[SimulatedBox | SimulatedInstruments | SimulatedDrive], box: BoxFile) -> dict[str, Any]:
+    known = {one.name for one in fields(part)}
+    told = box.simulated.model_dump(exclude_none=True)
+    return {name: value for name, value in told.items() if name in known}
+
+
 def simulated_box(box: BoxFile) -> SimulatedBox:
     """The simulated gearbox of a box file; its table ``simulated`` says what is wrong with it."""
-    gear_set, simulated, tip = box.gear_set.gear_set(), box.simulated, box.tip
+    gear_set, tip = box.gear_set.gear_set(), box.tip
     return SimulatedBox(
         pinion_teeth=gear_set.pinion_teeth,
         gear_teeth=gear_set.gear_teeth,
@@ -133,7 +177,9 @@ def simulated_box(box: BoxFile) -> SimulatedBox:
         gear_mounting_error_mm=_mounting_error(box.mounting, "gear"),
         matched_teeth_encoder_deg=box.matched_teeth.encoder_deg or 0.0,
         runout_indicator_from_mesh_deg=_indicator_place_deg(box),
-        **simulated.model_dump(),
+        pinion_mounting_distance_mm=box.mounting.pinion_marked_mm,
+        gear_mounting_distance_mm=box.mounting.gear_marked_mm,
+        **_told(SimulatedBox, box),
     )
 
 

@@ -238,7 +238,11 @@ class ShimsTable(_Table):
 
 
 class SimulatedTable(_Table):
-    """Invented truth for the simulated stand; a real test ignores it."""
+    """Invented truth for the simulated stand, and what makes it as imperfect as a real one.
+
+    A real test ignores it. Each key is a field of the same name of the simulated box, its instruments or its
+    drive, and means what is said there; each of the imperfections is off unless it is given.
+    """
 
     mean_normal_backlash_mm: Positive = 0.15
     gear_eccentricity_mm: NotNegative = 0.015
@@ -250,6 +254,35 @@ class SimulatedTable(_Table):
     gear_face_wobble_mm: NotNegative = 0.0
     pinion_face_wobble_mm: NotNegative = 0.0
     out_of_round_mm: NotNegative = 0.0
+    bad_tooth_mm: Finite = 0.0
+    bad_tooth_member: Literal["gear", "pinion"] = "gear"
+    bad_tooth: int | None = None
+    contact_face_fraction: Finite = 1.0
+    roll_crowning_mm: NotNegative = 0.0
+    roll_phase_at_marks: Finite | None = None
+    tip_height_error_mm: Finite = 0.0
+    setting_radius_mm: NotNegative = 0.0
+    setting_angle_deg: NotNegative = 0.0
+    gear_seating_mm: NotNegative = 0.0
+    housing_temperature_c: Finite = 20.0
+    gears_temperature_c: Finite = 20.0
+    temperature_drift_k_per_h: Finite = 0.0
+    housing_expansion_um_per_m_k: NotNegative = 11.5
+    gears_expansion_um_per_m_k: NotNegative = 11.5
+    flank_compliance_mm_per_nm: NotNegative = 0.0
+    oil_film_mm: NotNegative = 0.0
+    oil_film_s: Positive = 0.05
+    hysteresis_mm: NotNegative | None = None
+    linear_error: Finite | None = None
+    periodic_error_mm: NotNegative | None = None
+    periodic_error_every_mm: Positive | None = None
+    drift_mm_per_s: NotNegative | None = None
+    rocks_per_s: Positive | None = None
+    position_error_deg: NotNegative | None = None
+    press_torque_nm: NotNegative | None = None
+    forward_dwell_share: Positive | None = None
+    slow_departure: NotNegative | None = None
+    slow_departure_gap_share: Positive | None = None
 
 
 class BoxFile(_Table):

@@ -1,213 +1,16 @@
-"""Vectors of three plain floats, for the geometry of the simulated mesh; nothing here knows gears."""
+"""How the teeth of both members run and what gap that leaves between them, with the truth about the box."""
 
 from __future__ import annotations
 
 import json
 from cmath import phase, rect
-from dataclasses import asdict, dataclass, replace
-from math import atan2, cos, degrees, hypot, lcm, pi, radians, sin, sqrt
+from dataclasses import asdict, dataclass
+from math import cos, degrees, floor, lcm, pi, radians, sqrt
 from random import Random
 
+from lashmap_daemon.simulated_stand.frame import MeshFrame, Vector, across, combine, dot, mesh_frame, turned
 from lashmap_daemon.simulated_stand.settings import Shaft, SimulatedBox, StandError
-
-Vector = tuple[float, float, float]
-
-
-def dot(a: Vector, b: Vector) -> float:
-    """Return the scalar product."""
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-
-
-def cross(a: Vector, b: Vector) -> Vector:
-    """Return the vector product a × b."""
-    return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
-
-
-def combine(*terms: tuple[float, Vector]) -> Vector:
-    """Return the sum of factor times vector over the terms."""
-    return (
-        sum(factor * v[0] for factor, v in terms),
-        sum(factor * v[1] for factor, v in terms),
-        sum(factor * v[2] for factor, v in terms),
-    )
-
-
-def unit(a: Vector) -> Vector:
-    """Return the vector of length 1 in the direction of a."""
-    length = sqrt(dot(a, a))
-    return (a[0] / length, a[1] / length, a[2] / length)
-
-
-def across(a: Vector, axis: Vector) -> Vector:
-    """Return the unit vector of the part of a that is perpendicular to a unit axis."""
-    return unit(combine((1.0, a), (-dot(a, axis), axis)))
-
-
-def turned(a: Vector, axis: Vector, angle_rad: float) -> Vector:
-    """Return a turned about a unit axis, right-handed (Rodrigues' rotation)."""
-    c, s = cos(angle_rad), sin(angle_rad)
-    return combine((c, a), (s, cross(axis, a)), ((1.0 - c) * dot(axis, a), axis))
-
-
-# The place where the teeth meet, as vectors: axes, pitch line, tooth trace, flank normals, the tip.
-#
-# Both axes leave the common apex towards the backs of the members. The pitch line is where the two bodies
-# do not slide on each other: the direction of z2·a1 + z1·a2. The tooth trace lies in the pitch plane; a
-# face mill cuts it as a circle in the crown gear's plane, and its tangent is found on that circle. Angles
-# are never computed from tooth counts or spiral-angle formulas, so that a mistake there cannot hide here.
-
-
-@dataclass(frozen=True, kw_only=True)
-class MeshFrame:
-    """Directions and points of the mesh, lengths in mm.
-
-    Attributes:
-        gear_axis: Unit vector from the apex to the back of the gear.
-        pinion_axis: The same of the pinion.
-        pitch_line: Unit vector from the apex outwards along the line where the pitch cones touch.
-        tangent: Unit vector of a point of the pitch line when the gear turns positively.
-        towards_pinion: Unit vector square to the pitch plane, out of the gear's body.
-        outer_point: Heel end of the pitch line.
-        outer_normals: Outward normals of both flanks of a gear tooth at the heel; turning the gear positively
-            brings the first towards its mate.
-    """
-
-    gear_axis: Vector
-    pinion_axis: Vector
-    pitch_line: Vector
-    tangent: Vector
-    towards_pinion: Vector
-    outer_point: Vector
-    outer_normals: tuple[Vector, Vector]
-
-    def closing_mm_per_rad(self) -> float:
-        """Return how fast turning the gear closes the gap along the flank normal at the heel."""
-        return dot(cross(self.gear_axis, self.outer_point), self.outer_normals[0])
-
-
-def mesh_frame(box: SimulatedBox) -> MeshFrame:
-    """Set up the frame of a box.
-
-    Raises:
-        StandError: When the spiral cannot be cut, the face is wider than the cone is long, or the gear would
-            be an internal one.
-    """
-    shaft_angle = radians(box.shaft_angle_deg)
-    gear_axis: Vector = (0.0, 0.0, 1.0)
-    pinion_axis: Vector = (sin(shaft_angle), 0.0, cos(shaft_angle))
-    pitch_line = unit(combine((box.gear_teeth, pinion_axis), (box.pinion_teeth, gear_axis)))
-    if dot(pitch_line, gear_axis) < 0.0:
-        expected = "an angle at which the gear's pitch cone does not turn inside out"
-        raise StandError(what="shaft_angle_deg", expected=expected, got=box.shaft_angle_deg)
-    outer_radius = box.outer_module_mm * box.gear_teeth / 2.0
-    outer_point = combine((_cone_distance(gear_axis, pitch_line, outer_radius), pitch_line))
-    frame = MeshFrame(
-        gear_axis=gear_axis,
-        pinion_axis=pinion_axis,
-        pitch_line=pitch_line,
-        tangent=unit(cross(gear_axis, outer_point)),
-        towards_pinion=across(pinion_axis, pitch_line),
-        outer_point=outer_point,
-        outer_normals=(gear_axis, gear_axis),
-    )
-    normals = _flank_normals(box, frame, sqrt(dot(outer_point, outer_point)))
-    return replace(frame, outer_normals=normals)
-
-
-def tip_mm_per_rad(
-    box: SimulatedBox,
-    frame: MeshFrame,
-    *,
-    touch_radius_mm: float,
-    side_rad: float,
-    off_deg: float,
-    lever_deg: float,
-) -> float:
-    """Return how much the indicator reads when the gear turns, in mm per radian.
-
-    The surface under the tip is taken as a plane with normal n that moves by d = axis × r. A tip that is
-    guided along u stays on that plane when it travels by (d·n) / (u·n). A plunger tilted by γ to any side of
-    n, and a lever whose tip moves on its own circle, tilted ε, both have u off n: they read too large.
-
-    Raises:
-        StandError: When the tip touches no flank.
-    """
-    distance = _cone_distance(frame.gear_axis, frame.pitch_line, touch_radius_mm)
-    moved = cross(frame.gear_axis, combine((distance, frame.pitch_line)))
-    if box.on_arm:
-        surface = frame.tangent
-    else:
-        _check_on_tooth(box, frame, distance)
-        surface = _flank_normals(box, frame, distance)[0]
-    aim = surface if box.direction == "normal" else frame.tangent
-    aside = turned(across(frame.towards_pinion, aim), aim, side_rad)
-    guided = turned(aim, aside, radians(off_deg))
-    guided = turned(guided, cross(guided, aside), radians(lever_deg))
-    return dot(moved, surface) / dot(guided, surface)
-
-
-def _check_on_tooth(box: SimulatedBox, frame: MeshFrame, distance_mm: float) -> None:
-    outer = sqrt(dot(frame.outer_point, frame.outer_point))
-    # A ball tip may hang over an end of the tooth by a little.
-    over = 0.1 * box.face_width_mm
-    if not outer - box.face_width_mm - over <= distance_mm <= outer + over:
-        expected = "a radius within the face width of the gear, or on_arm"
-        raise StandError(what="touch_radius_mm", expected=expected, got=box.touch_radius_mm)
-
-
-def _cone_distance(gear_axis: Vector, pitch_line: Vector, radius_mm: float) -> float:
-    sideways = cross(gear_axis, pitch_line)
-    return radius_mm / sqrt(dot(sideways, sideways))
-
-
-def _flank_normals(box: SimulatedBox, frame: MeshFrame, cone_distance_mm: float) -> tuple[Vector, Vector]:
-    outer = sqrt(dot(frame.outer_point, frame.outer_point))
-    along, aside = _trace_direction(box, outer - box.face_width_mm / 2.0, cone_distance_mm)
-    # In the pitch plane and square to the trace; the flank leans over by the pressure angle.
-    across_tooth = combine((-aside, frame.pitch_line), (along, frame.tangent))
-    pressure = radians(box.normal_pressure_angle_deg)
-    return (
-        combine((cos(pressure), across_tooth), (sin(pressure), frame.towards_pinion)),
-        combine((-cos(pressure), across_tooth), (sin(pressure), frame.towards_pinion)),
-    )
-
-
-def _trace_direction(box: SimulatedBox, mean_mm: float, distance_mm: float) -> tuple[float, float]:
-    """Return the trace's direction at a cone distance: parts along the cone and along the circumference."""
-    if mean_mm <= box.face_width_mm / 2.0:
-        expected = "less than the outer cone distance"
-        raise StandError(what="face_width_mm", expected=expected, got=box.face_width_mm)
-    spiral = radians(box.mean_spiral_angle_deg)
-    if box.cutter_radius_mm is None:
-        return cos(spiral), sin(spiral)
-    radius = box.cutter_radius_mm
-    centre_x, centre_y = mean_mm - radius * sin(spiral), radius * cos(spiral)
-    turn = _on_cutter_circle(centre_x, centre_y, radius, distance_mm)
-    x, y = centre_x + radius * cos(turn), centre_y + radius * sin(turn)
-    radial_x, radial_y = x / hypot(x, y), y / hypot(x, y)
-    trace_x, trace_y = -sin(turn), cos(turn)
-    return radial_x * trace_x + radial_y * trace_y, radial_x * trace_y - radial_y * trace_x
-
-
-def _on_cutter_circle(centre_x: float, centre_y: float, radius: float, distance_mm: float) -> float:
-    """Return where on the cutter's circle, in radians, a point lies that far from the apex, by halving."""
-    high = atan2(centre_y, centre_x)
-    low = high - pi
-
-    def excess(turn: float) -> float:
-        return hypot(centre_x + radius * cos(turn), centre_y + radius * sin(turn)) - distance_mm
-
-    if not excess(low) < 0.0 < excess(high):
-        expected = f"a circle that reaches the cone distance of {distance_mm:.3f} mm"
-        raise StandError(what="cutter_radius_mm", expected=expected, got=radius)
-    for _ in range(60):
-        middle = (low + high) / 2.0
-        if excess(middle) < 0.0:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2.0
-
+from lashmap_daemon.simulated_stand.tip import Tip
 
 # How the pitch surface of one member runs: off the axis it turns about, wobbling, out of round, rough.
 #
@@ -234,8 +37,9 @@ class PitchSurface:
         radial: Unit vector square to the axis, towards the mesh.
         normal: Unit vector square to the pitch cone at the mesh, out of the member's body.
         sense: 1.0 when positive turning is right-handed about the axis, -1.0 when it is left-handed.
+        heel_radius_mm: From the axis to the heel.
         eccentricity_mm: Of the teeth's axis from the axis of turning.
-        face_wobble_mm: Amplitude of the axial to and fro.
+        face_wobble_mm: Amplitude of the axial to and fro at the heel, of a body tilted about its axis there.
         out_of_round_mm: Amplitude of the radius, twice per turn.
         high_rad: Turn at which eccentricity and wobble have their high point at the mesh.
         oval_rad: Twice the turn at which the radius at the mesh is largest.
@@ -246,6 +50,7 @@ class PitchSurface:
     radial: Vector
     normal: Vector
     sense: float
+    heel_radius_mm: float
     eccentricity_mm: float
     face_wobble_mm: float
     out_of_round_mm: float
@@ -253,14 +58,27 @@ class PitchSurface:
     oval_rad: float
     rough: tuple[tuple[int, float, float], ...]
 
-    def moved(self, turn_rad: float, place_rad: float = 0.0) -> Vector:
-        """Return by how much the surface at a place is off a perfect one there, in mm, roughness left out."""
+    def moved(
+        self, turn_rad: float, place_rad: float = 0.0, *, radius_share: float = 1.0, inside_mm: float = 0.0
+    ) -> Vector:
+        """Return by how much the surface at a place is off a perfect one there, in mm, roughness left out.
+
+        Args:
+            turn_rad: How far the member has turned.
+            place_rad: Where around it one looks.
+            radius_share: Radius of the point in question over that of the heel.
+            inside_mm: How far along the axis it lies from the heel towards the apex.
+        """
         passed = turn_rad - place_rad
+        tilted_mm = -self.face_wobble_mm * cos(passed - self.high_rad)
         return combine(
             # The whole body is carried along; where one looks makes no difference to that.
             (self.eccentricity_mm, turned(self.radial, self.axis, self.sense * (turn_rad - self.high_rad))),
             (self.out_of_round_mm * cos(2.0 * passed - self.oval_rad), self._to(self.radial, place_rad)),
-            (-self.face_wobble_mm * cos(passed - self.high_rad), self.axis),
+            # A body tilted about its axis at the heel: to and fro as the radius, sideways as it lies inside.
+            # Across both, along the tangent, it moves too, which no gap between two flanks feels in sum.
+            (tilted_mm * radius_share, self.axis),
+            (tilted_mm * inside_mm / self.heel_radius_mm, self._to(self.radial, place_rad)),
         )
 
     def towards_indicator_mm(self, turn_rad: float, place_rad: float) -> float:
@@ -288,6 +106,7 @@ def gear_surface(box: SimulatedBox, frame: MeshFrame, *, chance: Random, seed: i
         radial=across(frame.pitch_line, frame.gear_axis),
         normal=frame.towards_pinion,
         sense=1.0,
+        heel_radius_mm=dot(frame.outer_point, across(frame.pitch_line, frame.gear_axis)),
         eccentricity_mm=box.gear_eccentricity_mm,
         face_wobble_mm=box.gear_face_wobble_mm,
         out_of_round_mm=box.out_of_round_mm,
@@ -305,6 +124,7 @@ def pinion_surface(box: SimulatedBox, frame: MeshFrame, *, chance: Random, seed:
         normal=combine((-1.0, frame.towards_pinion)),
         # Meshing bodies turn against each other about axes that both point outwards.
         sense=-1.0,
+        heel_radius_mm=dot(frame.outer_point, across(frame.pitch_line, frame.pinion_axis)),
         eccentricity_mm=box.pinion_eccentricity_mm,
         face_wobble_mm=box.pinion_face_wobble_mm,
         out_of_round_mm=box.out_of_round_mm,
@@ -329,13 +149,18 @@ def _rough(deviation_mm: float, seed: str) -> tuple[tuple[int, float, float], ..
 
 # The gaps between the flanks at every engagement, and with them the truth about the box.
 #
-# Each gap is measured along its flank's outward normal at the heel. It is half the mean backlash, less the
-# metal that is too much on the two flanks that face each other there, less the way by which the gear's
-# teeth have come towards the pinion's along that normal: eccentric, out of round, or set at a wrong
-# mounting distance. Backlash is the sum of the two gaps of a tooth.
+# Each gap is measured along its flank's outward normal where the crowned flanks touch. It is half the mean
+# backlash, less the metal that is too much on the two flanks that face each other there, less the way by
+# which the gear's teeth have come towards the pinion's along that normal: eccentric, out of round, or set at
+# a wrong mounting distance. Crowned flanks fall away from each other on both sides of the crests as a pair
+# rolls through its pitch; the pair that leaves least decides. Backlash is the turn of the gear through both
+# gaps, as the length that it makes along the normal at the heel.
 
 
-_Gaps = list[tuple[float, float]]
+_Gap = tuple[float, float]
+_Gaps = list[_Gap]
+_PHASES = 32
+_REFERENCE_C = 20.0  # ISO 1:2022, of all lengths
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -356,7 +181,8 @@ class Truth:
     """What a perfect test of the box would find.
 
     Attributes:
-        normal_backlash_mm: At the heel, for every engagement of the mesh cycle, from the matched teeth on.
+        normal_backlash_mm: At the heel, for every engagement of the mesh cycle, from the matched teeth on. It
+            is the least while a pair of teeth rolls through, at 20 °C, with no torque and no oil between.
         tight_spot_engagement: The first engagement with the least backlash.
         tight_spot_normal_backlash_mm: That backlash.
         gear: What the gear adds once per turn, its single tooth errors included.
@@ -394,6 +220,24 @@ class Truth:
         return json.dumps(document)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Seat:
+    """How both members sit when the pinion is locked.
+
+    Attributes:
+        roll: How far the pair has rolled on, in pitches, from the whole engagement.
+        gear_out_mm: By how much the gear sits farther from the apex than it was set.
+        pinion_out_mm: The same of the pinion.
+    """
+
+    roll: float = 0.0
+    gear_out_mm: float = 0.0
+    pinion_out_mm: float = 0.0
+
+
+_AS_SET = Seat()
+
+
 class Mesh:
     """The meshing teeth of one box, its errors drawn from a seed."""
 
@@ -408,48 +252,68 @@ class Mesh:
         chance = Random(f"{seed}/teeth")  # noqa: S311 - a simulation, not a secret
         # Drawn in this order for every seed: a box keeps its truth from one version to the next.
         gear = gear_surface(box, self.frame, chance=chance, seed=seed)
-        metal = _flank_errors(box.gear_teeth, box.gear_tooth_error_mm, chance)
-        self._gear = _gaps(gear, self.frame, metal, side=1.0, mounting_error_mm=box.gear_mounting_error_mm)
+        gear_metal = _flank_errors(box.gear_teeth, box.gear_tooth_error_mm, chance)
         pinion = pinion_surface(box, self.frame, chance=chance, seed=seed)
-        metal = _flank_errors(box.pinion_teeth, box.pinion_tooth_error_mm, chance)
-        self._pinion = _gaps(
-            pinion, self.frame, metal, side=-1.0, mounting_error_mm=box.pinion_mounting_error_mm
-        )
+        pinion_metal = _flank_errors(box.pinion_teeth, box.pinion_tooth_error_mm, chance)
         self._surfaces: dict[Shaft, PitchSurface] = {"gear": gear, "pinion": pinion}
-        tip = Random(f"{seed}/tip")  # noqa: S311 - a simulation, not a secret
-        self.touch_radius_mm = tip.gauss(box.touch_radius_mm, box.touch_radius_uncertainty_mm)
-        self.tip_mm_per_rad = tip_mm_per_rad(
-            box,
-            self.frame,
-            touch_radius_mm=self.touch_radius_mm,
-            side_rad=tip.uniform(0.0, 2.0 * pi),
-            off_deg=tip.gauss(box.off_normal_deg, box.angle_uncertainty_deg),
-            lever_deg=0.0 if box.lever_deg is None else tip.gauss(box.lever_deg, box.angle_uncertainty_deg),
-        )
+        self._metal: dict[Shaft, _Gaps] = {"gear": gear_metal, "pinion": pinion_metal}
+        further = Random(f"{seed}/mesh")  # noqa: S311 - a simulation, not a secret
+        drawn_roll, drawn_tooth = further.uniform(-0.5, 0.5), further.random()
+        self.roll_at_marks = drawn_roll if box.roll_phase_at_marks is None else box.roll_phase_at_marks
+        self._spoil_a_tooth(drawn_tooth)
+        # What is a length at the heel, and what is one where the flanks touch, for the same turn of the gear.
+        self._heel_per_contact = self.frame.closing_mm_per_rad() / self.frame.closing_at_contact_mm_per_rad()
+        self.tip = Tip(box, self.frame, seed=seed)
         self.mesh_cycle = lcm(box.pinion_teeth, box.gear_teeth)
-        least = min(map(self.normal_backlash_mm, range(self.mesh_cycle)))
-        if least <= 0.0:
+        self._backlash_mm = self._least_over_roll()
+        if min(self._backlash_mm) <= 0.0:
             expected = "enough for backlash at every engagement"
             raise StandError(
                 what="mean_normal_backlash_mm", expected=expected, got=box.mean_normal_backlash_mm
             )
 
-    def gaps_mm(self, engagement: int) -> tuple[float, float]:
-        """Return the gaps ahead of and behind a gear tooth, along the flank normals at the heel."""
-        gear = self._gear[engagement % self.box.gear_teeth]
-        pinion = self._pinion[engagement % self.box.pinion_teeth]
-        half = self.box.mean_normal_backlash_mm / 2.0
-        return half + gear[0] + pinion[0], half + gear[1] + pinion[1]
+    def gaps_mm(self, engagement: int, seat: Seat = _AS_SET) -> tuple[float, float]:
+        """Return the gaps ahead of and behind a gear tooth, along the flank normals where they touch."""
+        roll = seat.roll if self.box.roll_crowning_mm else 0.0
+        gear, pinion = self._carried("gear", engagement + roll), self._carried("pinion", engagement + roll)
+        out = combine((seat.gear_out_mm, self.frame.gear_axis), (-seat.pinion_out_mm, self.frame.pinion_axis))
+        sat = _closed_by(out, 1.0, self.frame)
+        half = self.box.mean_normal_backlash_mm / 2.0 / self._heel_per_contact
+        pairs = [
+            (self._metal_of("gear", engagement + on), self._metal_of("pinion", engagement + on), fall)
+            for on, fall in self._pairs(roll)
+        ]
+        ahead, behind = (
+            min(half + (gear[i] - g[i]) + (pinion[i] - p[i]) + fall for g, p, fall in pairs) + sat[i]
+            for i in (0, 1)
+        )
+        return ahead, behind
 
-    def normal_backlash_mm(self, engagement: int) -> float:
+    def normal_backlash_mm(self, engagement: int, seat: Seat = _AS_SET) -> float:
         """Return the true normal backlash at the heel."""
-        return sum(self.gaps_mm(engagement))
+        return sum(self.gaps_mm(engagement, seat)) * self._heel_per_contact
 
-    def limits_rad(self, engagement: int) -> tuple[float, float]:
+    def limits_rad(self, engagement: int, seat: Seat = _AS_SET) -> tuple[float, float]:
         """Return the gear angles, past the nominal one, at which the teeth touch behind and ahead."""
-        ahead, behind = self.gaps_mm(engagement)
-        rate = self.frame.closing_mm_per_rad()
+        ahead, behind = self.gaps_mm(engagement, seat)
+        rate = self.frame.closing_at_contact_mm_per_rad()
         return -behind / rate, ahead / rate
+
+    def grown_out_mm(self, time_s: float) -> tuple[float, float]:
+        """Return by how much gear and pinion have moved out of the mesh, warm as all is at a time.
+
+        The housing carries each member's locating face away from the axis of its mate; the body itself grows
+        towards it. A cone that grows about its apex stays the same cone, so that nothing else is left.
+        """
+        box, frame = self.box, self.frame
+        warmer_k = box.temperature_drift_k_per_h * time_s / 3600.0 - _REFERENCE_C
+        share = 1e-6 * (
+            box.housing_expansion_um_per_m_k * (box.housing_temperature_c + warmer_k)
+            - box.gears_expansion_um_per_m_k * (box.gears_temperature_c + warmer_k)
+        )
+        gear_mm = box.gear_mounting_distance_mm or dot(frame.outer_point, frame.gear_axis)
+        pinion_mm = box.pinion_mounting_distance_mm or dot(frame.outer_point, frame.pinion_axis)
+        return share * gear_mm, share * pinion_mm
 
     def runout_mm(self, member: Shaft, turn_rad: float) -> float:
         """Return what the sweep's indicator reads on a member that has turned so far past the matched teeth.
@@ -461,39 +325,100 @@ class Mesh:
 
     def truth(self) -> Truth:
         """Return what a perfect test would find."""
-        backlash = tuple(map(self.normal_backlash_mm, range(self.mesh_cycle)))
+        backlash = self._backlash_mm
         tightest = min(range(self.mesh_cycle), key=backlash.__getitem__)
         return Truth(
             normal_backlash_mm=backlash,
             tight_spot_engagement=tightest,
             tight_spot_normal_backlash_mm=backlash[tightest],
-            gear=_first_harmonic(self._gear),
-            pinion=_first_harmonic(self._pinion),
-            touch_radius_mm=self.touch_radius_mm,
+            gear=self._first_harmonic("gear"),
+            pinion=self._first_harmonic("pinion"),
+            touch_radius_mm=self.tip.touch_radius_mm,
             gear_runout_fim_mm=self._surfaces["gear"].once_per_turn()[0],
             pinion_runout_fim_mm=self._surfaces["pinion"].once_per_turn()[0],
         )
 
+    def _spoil_a_tooth(self, drawn: float) -> None:
+        box = self.box
+        metal = self._metal[box.bad_tooth_member]
+        tooth = int(drawn * len(metal)) if box.bad_tooth is None else box.bad_tooth
+        ahead, behind = metal[tooth]
+        metal[tooth] = ahead + box.bad_tooth_mm / 2.0, behind + box.bad_tooth_mm / 2.0
 
-def _gaps(
-    surface: PitchSurface, frame: MeshFrame, metal: _Gaps, *, side: float, mounting_error_mm: float
-) -> _Gaps:
-    """Return what one member adds to both gaps of each of its teeth; its side is 1 for the gear, -1 else."""
-    gaps = []
-    for tooth, too_much in enumerate(metal):
-        moved = combine(
-            (1.0, surface.moved(2.0 * pi * tooth / len(metal))), (mounting_error_mm, surface.axis)
+    def _carried(self, member: Shaft, engagement: float) -> _Gap:
+        """Return by how much both gaps grow because a member's body is where it is; a share is a roll."""
+        box, frame, surface = self.box, self.frame, self._surfaces[member]
+        teeth, error_mm, side = (
+            (box.gear_teeth, box.gear_mounting_error_mm, 1.0)
+            if member == "gear"
+            else (box.pinion_teeth, box.pinion_mounting_error_mm, -1.0)
         )
-        gaps.append(_closed_by(moved, side, too_much, frame))
-    return gaps
+        inwards = combine((1.0, frame.outer_point), (-1.0, frame.contact_point))
+        moved = surface.moved(
+            2.0 * pi * (engagement % teeth) / teeth,
+            radius_share=1.0 - dot(inwards, surface.radial) / surface.heel_radius_mm,
+            inside_mm=dot(inwards, surface.axis),
+        )
+        return _closed_by(combine((1.0, moved), (error_mm, surface.axis)), side, frame)
+
+    def _pairs(self, roll: float) -> list[tuple[int, float]]:
+        """Return the pairs that may touch, counted from the engagement, and how far each falls away there."""
+        if self.box.roll_crowning_mm == 0.0:
+            return [(0, 0.0)]
+        # Half for either flank. Crests meet at whole engagements less the roll at the marks.
+        crown_mm = self.box.roll_crowning_mm / 2.0 / self._heel_per_contact
+        rolled = roll + self.roll_at_marks
+        return [(on, 4.0 * crown_mm * (rolled - on) ** 2) for on in (floor(rolled), floor(rolled) + 1)]
+
+    def _metal_of(self, member: Shaft, engagement: int) -> _Gap:
+        metal = self._metal[member]
+        return metal[engagement % len(metal)]
+
+    def _least_over_roll(self) -> tuple[float, ...]:
+        """Return the backlash of every engagement, least over the pitch around its crests."""
+        if self.box.roll_crowning_mm == 0.0:
+            return tuple(map(self.normal_backlash_mm, range(self.mesh_cycle)))
+        rolls = [number / _PHASES - 0.5 - self.roll_at_marks for number in range(_PHASES + 1)]
+        pairs = list(map(self._pairs, rolls))
+        # Each member's bodies once for all engagements: they come again with its own teeth.
+        gear, pinion = self._carried_over_roll("gear", rolls), self._carried_over_roll("pinion", rolls)
+
+        def teeth_mm(engagement: int, number: int) -> float:
+            return sum(
+                min(
+                    fall
+                    - self._metal_of("gear", engagement + on)[flank]
+                    - self._metal_of("pinion", engagement + on)[flank]
+                    for on, fall in pairs[number]
+                )
+                for flank in (0, 1)
+            )
+
+        def least_mm(k: int) -> float:
+            carried = zip(gear[k % len(gear)], pinion[k % len(pinion)], strict=True)
+            return min(a + b + teeth_mm(k, number) for number, (a, b) in enumerate(carried))
+
+        mean_mm, heel = self.box.mean_normal_backlash_mm, self._heel_per_contact
+        return tuple(mean_mm + heel * least_mm(k) for k in range(self.mesh_cycle))
+
+    def _carried_over_roll(self, member: Shaft, rolls: list[float]) -> list[list[float]]:
+        teeth = range(len(self._metal[member]))
+        return [[sum(self._carried(member, tooth + roll)) for roll in rolls] for tooth in teeth]
+
+    def _first_harmonic(self, member: Shaft) -> TrueRunout:
+        teeth = len(self._metal[member])
+        wave = sum(
+            (sum(self._carried(member, k)) - sum(metal)) * rect(2.0 / teeth, 2.0 * pi * k / teeth)
+            for k, metal in enumerate(self._metal[member])
+        )
+        amplitude_mm = abs(wave) * self._heel_per_contact
+        return TrueRunout(amplitude_mm=amplitude_mm, high_point_deg=(degrees(phase(wave)) + 180.0) % 360.0)
 
 
-def _closed_by(
-    moved: Vector, side: float, metal: tuple[float, float], frame: MeshFrame
-) -> tuple[float, float]:
+def _closed_by(moved: Vector, side: float, frame: MeshFrame) -> _Gap:
     """Return by how much both gaps grow when a body moves; its side is 1 for the gear, -1 for the pinion."""
-    ahead, behind = frame.outer_normals
-    return -side * dot(moved, ahead) - metal[0], -side * dot(moved, behind) - metal[1]
+    ahead, behind = frame.contact_normals
+    return -side * dot(moved, ahead), -side * dot(moved, behind)
 
 
 def _flank_errors(teeth: int, thickness_error_mm: float, chance: Random) -> _Gaps:
@@ -504,11 +429,3 @@ def _flank_errors(teeth: int, thickness_error_mm: float, chance: Random) -> _Gap
     behind = [chance.gauss(0.0, one_flank) for _ in range(teeth)]
     mean_ahead, mean_behind = sum(ahead) / teeth, sum(behind) / teeth
     return [(a - mean_ahead, b - mean_behind) for a, b in zip(ahead, behind, strict=True)]
-
-
-def _first_harmonic(gaps: _Gaps) -> TrueRunout:
-    teeth = len(gaps)
-    wave = sum(
-        (ahead + behind) * rect(2.0 / teeth, 2.0 * pi * k / teeth) for k, (ahead, behind) in enumerate(gaps)
-    )
-    return TrueRunout(amplitude_mm=abs(wave), high_point_deg=(degrees(phase(wave)) + 180.0) % 360.0)

@@ -10,6 +10,7 @@ from math import cos, pi, radians, sin
 from random import Random
 from typing import TYPE_CHECKING
 
+from lashmap_daemon.simulated_stand.mesh import Seat
 from lashmap_daemon.simulated_stand.rocking import Rhythm, RockingGear, rocking_mass
 
 if TYPE_CHECKING:
@@ -136,11 +137,13 @@ class Motion:
         self._swept_rad = self._swept_rad_per_s = 0.0
         self._heading = self._engagement = 0
         self._locked_rad = 0.0
+        self._seats = Random(f"{seed}/seats")  # noqa: S311 - a simulation, not a secret
+        self._tip_mm_per_rad = mesh.tip.mm_per_rad
+        self._step = self._since = 0
         low, high = mesh.limits_rad(0)
         # The encoder was set where the middle of the rock at the matched teeth was found.
         self._matched_rad = (low + high) / 2.0
         self._arrive()
-        self._step = self._since = 0
         self._until: int | None = None
         self._lift_from = 1.0
         self._turn_from = (0.0, 0.0)
@@ -222,9 +225,9 @@ class Motion:
         """Return how far the pinion has turned past the matched teeth, in its own angle."""
         return self._shafts()[1] * self._mesh.box.gear_teeth / self._mesh.box.pinion_teeth
 
-    def tip_rad(self) -> float:
-        """Return the gear angle that the tip feels, past the engagement's nominal one."""
-        return self._gear.angle_rad
+    def tip_mm(self) -> float:
+        """Return how far the tooth under the tip is past where its engagement nominally puts it."""
+        return self._gear.angle_rad * self._tip_mm_per_rad
 
     def lift(self) -> float:
         """Return how far the tip is off the tooth, from 0 on it to 1 out of reach."""
@@ -285,6 +288,8 @@ class Motion:
         self._swept_rad, self._swept_rad_per_s = self._turned_on()
         if phase is Phase.LOWERING:
             self.touched = self._member
+            if self.touched is None:
+                self._tip_mm_per_rad = self._mesh.tip.set_down()
         self.phase = phase
         self._since = self._step
         self._until = None if seconds is None else self._step + max(1, round(seconds * self.steps_per_s))
@@ -302,8 +307,15 @@ class Motion:
         return max(_SHORTEST_TURN_S, way_rad / self._nominal_rad(1) / self._drive.index_teeth_per_s)
 
     def _arrive(self) -> None:
+        """Lock the pinion; how the members sit then holds until the next turn, as does their temperature."""
         self._engagement = self._heading
         self._swept_rad = 0.0
-        low, high = self._mesh.limits_rad(self._engagement)
+        gear_mm, pinion_mm = self._mesh.grown_out_mm(self._step / self.steps_per_s)
+        seat = Seat(
+            roll=self._locked_rad / self._nominal_rad(1),
+            gear_out_mm=gear_mm + self._seats.gauss(0.0, self._mesh.box.gear_seating_mm),
+            pinion_out_mm=pinion_mm,
+        )
+        low, high = self._mesh.limits_rad(self._engagement, seat)
         shift = self._locked_rad - self._matched_rad
         self._gear.place(low + shift, high + shift)

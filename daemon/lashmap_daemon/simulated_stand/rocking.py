@@ -3,14 +3,16 @@
 One degree of freedom, the gear's angle past its nominal place, in small steps of fixed length, speed first
 (semi-implicit, so that contact does not gain energy). Each flank is a spring and a damper; the teeth's oil
 and the drive's own softness are in the damper, so that bounces die out in some 10 to 20 ms. Bearing friction
-is dry: a gear at rest stays exactly at rest until the torque moves it, and those steps are skipped.
+is dry: a gear at rest stays exactly at rest until the torque moves it, and those steps are skipped. Shafts
+and bearings that give way are a softer spring in line with the teeth. Oil between the flanks is a layer on
+each, which goes while the gear rests on it and comes back when the gear has left.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from math import ceil, pi, sqrt
+from math import ceil, exp, pi, sqrt
 from random import Random
 from typing import TYPE_CHECKING
 
@@ -19,7 +21,7 @@ from lashmap_daemon.simulated_stand.settings import Fault, SimulatedDrive
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from lashmap_daemon.simulated_stand.mesh import MeshFrame
+    from lashmap_daemon.simulated_stand.frame import MeshFrame
     from lashmap_daemon.simulated_stand.settings import SimulatedBox
 
 
@@ -36,6 +38,9 @@ _MOST_PRESSED_MM = 5e-5
 _TORQUE_TO_MOVE = 1.5
 _FEWEST_STEPS_PER_S = 50_000
 _RADIANS_PER_STEP = 0.25
+_FILM_STEPS_PER_S = 1000
+_FILM_COMES_BACK = 0.2  # of the time in which it goes
+_ON_FILM = 0.05  # of its first thickness: as near as that the gear rests on it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +54,9 @@ class RockingMass:
         friction: Dry torque of the bearings, N·m.
         torque: Light torque of the drive, friction included, N·m.
         flank_time_s: Time in which that torque carries the gear across the mean gap.
+        gap_rad: The mean gap.
+        film_rad: Thickness of the oil on a flank when the gear comes to it.
+        film_s: Time constant with which it goes.
     """
 
     inertia: float
@@ -57,6 +65,9 @@ class RockingMass:
     friction: float
     torque: float
     flank_time_s: float
+    gap_rad: float
+    film_rad: float = 0.0
+    film_s: float = 1.0
 
     @property
     def steps_per_s(self) -> int:
@@ -73,10 +84,11 @@ def rocking_mass(box: SimulatedBox, frame: MeshFrame, *, flank_time_s: float) ->
     radius_mm = box.outer_module_mm * box.gear_teeth / 2.0
     disc_kg = _STEEL_KG_PER_MM3 * pi * radius_mm**2 * box.face_width_mm
     inertia = _SHAFT_FACTOR * disc_kg * (radius_mm * 1e-3) ** 2 / 2.0
-    arm_m = frame.closing_mm_per_rad() * 1e-3
-    stiffness = _STIFFNESS_N_PER_M_PER_MM * box.face_width_mm * arm_m**2
-    gap_rad = box.mean_normal_backlash_mm / frame.closing_mm_per_rad()
-    most_torque = stiffness * _MOST_PRESSED_MM / frame.closing_mm_per_rad()
+    mm_per_rad = frame.closing_mm_per_rad()
+    teeth = _STIFFNESS_N_PER_M_PER_MM * box.face_width_mm * (mm_per_rad * 1e-3) ** 2
+    stiffness = teeth / (1.0 + teeth * box.flank_compliance_mm_per_nm / mm_per_rad)
+    gap_rad = box.mean_normal_backlash_mm / mm_per_rad
+    most_torque = teeth * _MOST_PRESSED_MM / mm_per_rad
     lightly_s = sqrt(_TORQUE_TO_MOVE * 2.0 * inertia * gap_rad / most_torque)
     flank_time_s = max(flank_time_s, lightly_s)
     to_move = 2.0 * inertia * gap_rad / flank_time_s**2
@@ -87,6 +99,9 @@ def rocking_mass(box: SimulatedBox, frame: MeshFrame, *, flank_time_s: float) ->
         friction=(_TORQUE_TO_MOVE - 1.0) * to_move,
         torque=_TORQUE_TO_MOVE * to_move,
         flank_time_s=flank_time_s,
+        gap_rad=gap_rad,
+        film_rad=box.oil_film_mm / mm_per_rad,
+        film_s=box.oil_film_s,
     )
 
 
@@ -98,11 +113,13 @@ class Push:
         steps: Its length.
         torque: What it ends at, N·m.
         slip_rad: By how much the pinion gives way at its start, as gear angle.
+        grip: How firmly a steadying hand holds back, N·m·s per radian.
     """
 
     steps: int
     torque: float
     slip_rad: float = 0.0
+    grip: float = 0.0
 
 
 class RockingGear:
@@ -118,15 +135,22 @@ class RockingGear:
         self.high_rad = 0.0
         self.slipped_rad = 0.0
         self._left = 0
-        self._slope = 0.0
+        self._slope = self._grip = 0.0
+        self._film_rad = [0.0, 0.0]  # on the flanks behind and ahead
+        self._to_film = 0
+        self._steps_a_film = mass.steps_per_s // _FILM_STEPS_PER_S
 
     def place(self, low_rad: float, high_rad: float) -> None:
         """Put the gear at rest in the middle of a new gap, with no torque on it."""
         self.low_rad, self.high_rad = low_rad, high_rad
         self.angle_rad = (low_rad + high_rad) / 2.0
-        self.speed = self.torque = self._slope = 0.0
+        self.speed = self.torque = self._slope = self._grip = 0.0
         self.slipped_rad = 0.0
         self._left = 0
+        self._film_rad = [0.0, 0.0]
+        self._to_film = self._steps_a_film
+        self._lay_film(0, self.mass.film_rad)
+        self._lay_film(1, self.mass.film_rad)
 
     def run(self, steps: int, next_push: Callable[[], Push]) -> None:
         """Let time pass; ask for the next stretch of torque whenever one is over."""
@@ -134,9 +158,15 @@ class RockingGear:
             if self._left == 0:
                 self._begin(next_push())
             now = min(steps, self._left)
+            if self.mass.film_rad > 0.0:
+                now = min(now, self._to_film)
             self._integrate(now)
             self._left -= now
             steps -= now
+            if self.mass.film_rad > 0.0:
+                self._to_film -= now
+                if self._to_film == 0:
+                    self._squeeze()
 
     def energy(self) -> float:
         """Return kinetic and spring energy, in J."""
@@ -146,20 +176,40 @@ class RockingGear:
     def _begin(self, push: Push) -> None:
         self._left = push.steps
         self._slope = (push.torque - self.torque) / push.steps
+        self._grip = push.grip
         self.slipped_rad += push.slip_rad
         self.low_rad += push.slip_rad
         self.high_rad += push.slip_rad
+
+    def _squeeze(self) -> None:
+        """Let the oil go from the flank that the gear rests on, and come back on the other, for a while."""
+        self._to_film = self._steps_a_film
+        full, near = self.mass.film_rad, _ON_FILM * self.mass.film_rad
+        goes = exp(-1.0 / _FILM_STEPS_PER_S / self.mass.film_s)
+        comes = exp(-1.0 / _FILM_STEPS_PER_S / self.mass.film_s / _FILM_COMES_BACK)
+        rests = self.angle_rad < self.low_rad + near, self.angle_rad > self.high_rad - near
+        for side, pressed in enumerate(rests):
+            film = self._film_rad[side]
+            self._lay_film(side, film * goes if pressed else full - (full - film) * comes)
+
+    def _lay_film(self, side: int, film_rad: float) -> None:
+        more = film_rad - self._film_rad[side]
+        self._film_rad[side] = film_rad
+        if side == 0:
+            self.low_rad += more
+        else:
+            self.high_rad -= more
 
     def _integrate(self, steps: int) -> None:
         mass = self.mass
         step_s = 1.0 / mass.steps_per_s
         gain, drag = step_s / mass.inertia, mass.friction * step_s / mass.inertia
         stiffness, damping = mass.stiffness, mass.damping
-        low, high, slope = self.low_rad, self.high_rad, self._slope
+        low, high, slope, grip = self.low_rad, self.high_rad, self._slope, self._grip
         angle, speed, torque = self.angle_rad, self.speed, self.torque
         for _ in range(steps):
             torque += slope
-            net = torque
+            net = torque - grip * speed
             if angle > high:
                 contact = stiffness * (angle - high) + damping * speed
                 if contact > 0.0:
@@ -193,6 +243,9 @@ _FLANK_TIMES = 4.0
 # Leaning on the gear, as force on the flanks: enough to press steel teeth together by micrometres.
 _LEAN_N = (500.0, 2000.0)
 _SLIP_MM = (0.01, 0.04)
+_LEAN_ON_S = 0.03
+# How soon the hand that eases the gear off its flank has it at its own slow speed.
+_GRIP_S = 0.003
 
 
 class Rhythm:
@@ -223,11 +276,15 @@ class Rhythm:
         self._sign = 1.0 if self.fault is Fault.ONE_FLANK else -self._sign
         torque = self._sign * self._mass.torque * chance.uniform(1.0 - _TORQUE_SPREAD, 1.0 + _TORQUE_SPREAD)
         # A heavy gear that needs longer from flank to flank is rocked more slowly.
-        even_s = max(0.5 / drive.rocks_per_s, _FLANK_TIMES * self._mass.flank_time_s)
+        forward = drive.forward_dwell_share if self._sign > 0.0 else 1.0 - drive.forward_dwell_share
+        across_s = _FLANK_TIMES * self._mass.flank_time_s / (1.0 - drive.slow_departure)
+        even_s = max(forward / drive.rocks_per_s, across_s)
         length_s = even_s * (1.0 + max(-0.5, chance.gauss(0.0, drive.rhythm_jitter)))
         turnover, length = int(_TURNOVER_S * per_s), int(length_s * per_s)
-        hold = length - turnover
-        pushes = [Push(steps=turnover, torque=torque)]
+        eased = int(drive.slow_departure * length)
+        pushes = self._ease_off(eased)
+        hold = length - eased - turnover
+        pushes += [Push(steps=turnover, torque=torque)]
         if self.fault is Fault.HEAVY:
             lean = torque + self._sign * chance.uniform(*_LEAN_N) * self._closing_mm_per_rad * 1e-3
             thirds = hold // 3
@@ -238,6 +295,35 @@ class Rhythm:
             slip_rad = self._sign * chance.uniform(*_SLIP_MM) / self._closing_mm_per_rad
             pushes += [Push(steps=before, torque=torque)]
             pushes += [Push(steps=hold - before, torque=torque, slip_rad=slip_rad)]
+        elif drive.press_torque_nm > 0.0:
+            pushes += self._press(hold, torque)
         else:
             pushes += [Push(steps=hold, torque=torque)]
         return pushes
+
+    def _ease_off(self, steps: int) -> list[Push]:
+        """Lead the gear slowly off the flank that it was on, at an even speed, for so many steps."""
+        if steps == 0:
+            return []
+        mass = self._mass
+        grip = mass.inertia / _GRIP_S
+        speed = self._drive.slow_departure_gap_share * mass.gap_rad * mass.steps_per_s / steps
+        torque = self._sign * (mass.friction + grip * speed)
+        turnover = min(int(_TURNOVER_S * mass.steps_per_s), steps)
+        pushes = [Push(steps=turnover, torque=torque, grip=grip)]
+        if steps > turnover:
+            pushes.append(Push(steps=steps - turnover, torque=torque, grip=grip))
+        return pushes
+
+    def _press(self, steps: int, torque: float) -> list[Push]:
+        """Go across lightly, then hold the gear on its flank as firmly as the drive is said to."""
+        per_s = self._mass.steps_per_s
+        light = min(int(2.0 * self._mass.flank_time_s * per_s), steps // 2)
+        lean = min(int(_LEAN_ON_S * per_s), (steps - light) // 2)
+        spread = self._chance.uniform(1.0 - _TORQUE_SPREAD, 1.0 + _TORQUE_SPREAD)
+        firm = self._sign * max(self._drive.press_torque_nm * spread, abs(torque))
+        return [
+            Push(steps=light, torque=torque),
+            Push(steps=lean, torque=firm),
+            Push(steps=steps - light - lean, torque=firm),
+        ]

@@ -1,7 +1,7 @@
 """What a simulated stand is made of: the box, its instruments, its drive, and what may go wrong.
 
 Decided here: the fields, their units and what is refused as impossible. Not decided here: what follows from
-them (`mesh`, `rocking`, `wire`). Every default belongs to an invented light powered stand.
+them (`mesh`, `tip`, `rocking`, `stand`). Every default belongs to an invented light powered stand.
 """
 
 from __future__ import annotations
@@ -102,6 +102,39 @@ class SimulatedBox:
             either pitch surface in a runout sweep; the mesh does not feel it.
         runout_indicator_from_mesh_deg: Where that indicator sits: angle of the swept member from the mesh to
             it, in the direction of positive turning.
+        tip_height_mm: How far outside the pitch cone the tip is said to touch, square to the cone; positive
+            towards the tip of the tooth. On an arm it does not matter.
+        tip_height_error_mm: By how much farther outside it really touches.
+        setting_radius_mm: Standard deviation of the tip's radius from one setting of the tip to the next.
+        setting_angle_deg: The same of its line of action.
+        gear_seating_mm: Standard deviation of the gear's axial place from one position to the next, as end
+            play and bearings let it seat.
+        contact_face_fraction: Where on the face the crowned flanks touch: 0 is the toe, 1 the heel. There the
+            gaps close, and errors of both members act; backlash is quoted at the heel all the same. It stays
+            there, however the members sit.
+        roll_crowning_mm: Backlash at the change from one pair of teeth to the next, less that where a pair
+            touches on its crests; it grows with the square of the roll. 0: the same backlash through a whole
+            pitch.
+        roll_phase_at_marks: How far, in pitches, the roll is past the crests when the encoder shows the
+            matched teeth, and so at each whole engagement; None draws it from the seed.
+        bad_tooth_mm: Metal too much on one tooth, both flanks together, along the normal; a chipped or worn
+            one has too little.
+        bad_tooth_member: Whose tooth.
+        bad_tooth: Which, from the marked one on; None draws it from the seed.
+        pinion_mounting_distance_mm: Length of housing and of pinion that grow with temperature; None takes
+            the distance from the apex to the heel along the axis.
+        gear_mounting_distance_mm: The same of the gear.
+        housing_temperature_c: Of the housing when the test begins.
+        gears_temperature_c: Of both members.
+        temperature_drift_k_per_h: How fast all of it gets warmer.
+        housing_expansion_um_per_m_k: Expansion of the housing's material; cast iron some 10, aluminium 23
+            (from memory).
+        gears_expansion_um_per_m_k: The same of the members; steel 11.5 (from memory).
+        flank_compliance_mm_per_nm: By how much shafts and bearings give way at either flank, along its normal
+            at the heel, for each N·m on the gear.
+        oil_film_mm: Thickness of the oil between the flanks when they come together, along the normal at
+            the heel.
+        oil_film_s: Time constant with which it is squeezed out on the dwell.
     """
 
     pinion_teeth: int
@@ -134,6 +167,27 @@ class SimulatedBox:
     out_of_round_mm: float = 0.0
     surface_roughness_mm: float = 0.0002
     runout_indicator_from_mesh_deg: float = 90.0
+    tip_height_mm: float = 0.0
+    tip_height_error_mm: float = 0.0
+    setting_radius_mm: float = 0.0
+    setting_angle_deg: float = 0.0
+    gear_seating_mm: float = 0.0
+    contact_face_fraction: float = 1.0
+    roll_crowning_mm: float = 0.0
+    roll_phase_at_marks: float | None = None
+    bad_tooth_mm: float = 0.0
+    bad_tooth_member: Shaft = "gear"
+    bad_tooth: int | None = None
+    pinion_mounting_distance_mm: float | None = None
+    gear_mounting_distance_mm: float | None = None
+    housing_temperature_c: float = 20.0
+    gears_temperature_c: float = 20.0
+    temperature_drift_k_per_h: float = 0.0
+    housing_expansion_um_per_m_k: float = 11.5
+    gears_expansion_um_per_m_k: float = 11.5
+    flank_compliance_mm_per_nm: float = 0.0
+    oil_film_mm: float = 0.0
+    oil_film_s: float = 0.05
 
     def __post_init__(self) -> None:
         """Refuse what no gearbox can be.
@@ -166,8 +220,35 @@ class SimulatedBox:
             "pinion_face_wobble_mm",
             "out_of_round_mm",
             "surface_roughness_mm",
+            "setting_radius_mm",
+            "setting_angle_deg",
+            "gear_seating_mm",
+            "roll_crowning_mm",
+            "housing_expansion_um_per_m_k",
+            "gears_expansion_um_per_m_k",
+            "flank_compliance_mm_per_nm",
+            "oil_film_mm",
         ):
             _least(name, getattr(self, name), 0.0)
+        self._check_contact_and_temperature()
+
+    def _check_contact_and_temperature(self) -> None:
+        _from_to("contact_face_fraction", self.contact_face_fraction, 0.0, 1.0)
+        _from_to("roll_phase_at_marks", self.roll_phase_at_marks or 0.0, -0.5, 0.5)
+        # Beyond its working depth there is no flank (addendum and dedendum of usual teeth; common practice).
+        deepest = 1.25 * self.outer_module_mm
+        _inside("tip_height_mm", self.tip_height_mm + self.tip_height_error_mm, -deepest, deepest)
+        _inside("bad_tooth_mm", self.bad_tooth_mm, -self.outer_module_mm, self.outer_module_mm)
+        if self.bad_tooth is not None:
+            teeth = self.gear_teeth if self.bad_tooth_member == "gear" else self.pinion_teeth
+            _from_to("bad_tooth", self.bad_tooth, 0, teeth - 1)
+        for name in ("housing_temperature_c", "gears_temperature_c"):
+            _inside(name, getattr(self, name), -40.0, 150.0)
+        _inside("temperature_drift_k_per_h", self.temperature_drift_k_per_h, -100.0, 100.0)
+        for name in ("pinion_mounting_distance_mm", "gear_mounting_distance_mm"):
+            if getattr(self, name) is not None:
+                _positive(name, getattr(self, name))
+        _positive("oil_film_s", self.oil_film_s)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -183,6 +264,10 @@ class SimulatedInstruments:
         encoder_counts_per_turn: Counts in one turn of its shaft.
         encoder_shaft: Shaft that carries it.
         drift_mm_per_s: Greatest rate of the indicator's slow drift.
+        hysteresis_mm: By how much the indicator shows less going up than coming down, at the same place.
+        linear_error: What it shows too much, as a share of the plunger's way.
+        periodic_error_mm: Amplitude of an error that comes again along the plunger's way.
+        periodic_error_every_mm: The way after which it does.
     """
 
     indicator_rate_hz: float = 1000.0
@@ -193,6 +278,10 @@ class SimulatedInstruments:
     encoder_counts_per_turn: int = 360_000
     encoder_shaft: Shaft = "gear"
     drift_mm_per_s: float = 1e-5
+    hysteresis_mm: float = 0.0
+    linear_error: float = 0.0
+    periodic_error_mm: float = 0.0
+    periodic_error_every_mm: float = 1.0
 
     def __post_init__(self) -> None:
         """Refuse what no instrument can be.
@@ -205,6 +294,10 @@ class SimulatedInstruments:
         _positive("indicator_resolution_mm", self.indicator_resolution_mm)
         _least("indicator_noise_mm", self.indicator_noise_mm, 0.0)
         _least("encoder_counts_per_turn", self.encoder_counts_per_turn, 1)
+        _least("hysteresis_mm", self.hysteresis_mm, 0.0)
+        _inside("linear_error", self.linear_error, -0.1, 0.1)
+        _least("periodic_error_mm", self.periodic_error_mm, 0.0)
+        _positive("periodic_error_every_mm", self.periodic_error_every_mm)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -218,6 +311,12 @@ class SimulatedDrive:
         index_teeth_per_s: Mean speed of turning to the next position, in gear teeth.
         position_error_deg: Standard deviation of where the locked pinion leaves the gear, as gear angle.
         sweep_turns_per_s: Mean speed of the swept member in a runout sweep, in its own turns.
+        press_torque_nm: Torque with which the gear is held on each flank once it is there; 0 leaves it at the
+            light one that carries it across.
+        forward_dwell_share: Share of a whole rock that the forward half takes; 0.5 is alike on both flanks.
+        slow_departure: Share of each half rock in which a steadying hand eases the gear off its flank, before
+            it is let go across.
+        slow_departure_gap_share: How far that is, as a share of the mean gap.
     """
 
     rocks_per_s: float = 4.0
@@ -226,6 +325,10 @@ class SimulatedDrive:
     index_teeth_per_s: float = 80.0
     position_error_deg: float = 0.02
     sweep_turns_per_s: float = 0.6
+    press_torque_nm: float = 0.0
+    forward_dwell_share: float = 0.5
+    slow_departure: float = 0.0
+    slow_departure_gap_share: float = 0.25
 
     def __post_init__(self) -> None:
         """Refuse a drive that cannot rock.
@@ -235,10 +338,14 @@ class SimulatedDrive:
         """
         _positive("flank_time_s", self.flank_time_s)
         _inside("rocks_per_s", self.rocks_per_s, 0.0, 0.25 / self.flank_time_s)
-        _inside("rhythm_jitter", self.rhythm_jitter, -1e-12, 0.3)
+        _from_to("rhythm_jitter", self.rhythm_jitter, 0.0, 0.3)
         _positive("index_teeth_per_s", self.index_teeth_per_s)
         _least("position_error_deg", self.position_error_deg, 0.0)
         _inside("sweep_turns_per_s", self.sweep_turns_per_s, 0.0, 5.0)
+        _least("press_torque_nm", self.press_torque_nm, 0.0)
+        _from_to("forward_dwell_share", self.forward_dwell_share, 0.2, 0.8)
+        _from_to("slow_departure", self.slow_departure, 0.0, 0.6)
+        _inside("slow_departure_gap_share", self.slow_departure_gap_share, 0.0, 0.9)
 
 
 def _positive(what: str, got: float) -> None:
@@ -254,3 +361,8 @@ def _least(what: str, got: float, least: float) -> None:
 def _inside(what: str, got: float, low: float, high: float) -> None:
     if not low < got < high:
         raise StandError(what=what, expected=f"a number between {low:g} and {high:g}", got=got)
+
+
+def _from_to(what: str, got: float, low: float, high: float) -> None:
+    if not low <= got <= high:
+        raise StandError(what=what, expected=f"a number from {low:g} to {high:g}", got=got)

@@ -45,6 +45,10 @@ class IndicatorWire:
         decimals = _decimals(self._resolution)
         self._text = f"%+0{5 + decimals}.{decimals}f\r\n" if decimals else "%+04.0f\r\n"
         self._noise_mm = instruments.indicator_noise_mm
+        self._linear, self._periodic_mm = instruments.linear_error, instruments.periodic_error_mm
+        self._every_mm = instruments.periodic_error_every_mm
+        self._play_mm = instruments.hysteresis_mm / 2.0
+        self._follower_mm = 0.0
         self._creep_mm = instruments.drift_mm_per_s * _DRIFT_PERIOD_S / (2.0 * pi)
         self._chance = Random(f"{seed}/indicator")  # noqa: S311 - a simulation, not a secret
         self._phase = self._chance.uniform(0.0, 2.0 * pi)
@@ -68,10 +72,17 @@ class IndicatorWire:
         on_tooth = (
             self._zero_mm + tip_mm + self._creep_mm * sin(2.0 * pi * time_s / _DRIFT_PERIOD_S + self._phase)
         )
-        shown_mm = on_tooth * (1.0 - lift) + _LOWER_STOP_MM * lift + noise
+        shown_mm = self._indicated_mm(on_tooth * (1.0 - lift) + _LOWER_STOP_MM * lift) + noise
         steps = floor(shown_mm / self._per_unit_mm / self._resolution + 0.5)
         self._frozen = (self._text % (steps * self._resolution + 0.0)).encode("ascii")
         return self._frozen
+
+    def _indicated_mm(self, plunger_mm: float) -> float:
+        """Return what is made of the plunger's place: the works lag by their play and are not quite even."""
+        least, most = plunger_mm - self._play_mm, plunger_mm + self._play_mm
+        self._follower_mm = min(max(self._follower_mm, least), most)
+        periodic = sin(2.0 * pi * self._follower_mm / self._every_mm)
+        return self._follower_mm * (1.0 + self._linear) + self._periodic_mm * periodic
 
 
 class EncoderWire:
@@ -335,7 +346,7 @@ class Stand:
     def _tip_mm(self) -> float:
         motion = self._motion
         if motion.touched is None:
-            return motion.tip_rad() * self._mesh.tip_mm_per_rad
+            return motion.tip_mm()
         turn_rad = motion.gear_rad() if motion.touched == "gear" else motion.pinion_rad()
         return self._mesh.runout_mm(motion.touched, turn_rad)
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from daemon.command import lashmap, least, simulated_stand, start
-from daemon.virtual_time import CONFIGS, DEMO_BOX
+from daemon.virtual_time import CONFIGS, DEMO_BOX, demo_text
 from lashmap_daemon.logbook.logbook import Logbook
 
 SHORT_PLAN = {"positions = 26": "positions = 5", "gear_turns = 13": "gear_turns = 1"}
@@ -22,7 +22,7 @@ SHORT_PLAN = {"positions = 26": "positions = 5", "gear_turns = 13": "gear_turns 
 
 @pytest.fixture
 def short_box(tmp_path: Path) -> Path:
-    text = DEMO_BOX.read_text("utf-8")
+    text = demo_text()
     for old, new in {**SHORT_PLAN, "confirming_positions = 3": "confirming_positions = 1"}.items():
         assert old in text
         text = text.replace(old, new)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from daemon.command import lashmap, simulated_stand, start
-from daemon.virtual_time import DEMO_BOX, TICK_S, VirtualTest, load_box
+from daemon.virtual_time import TICK_S, VirtualTest, demo_text, load_box
 from drivers.faulty_peer import FaultyPeer
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.logbook.logbook import Logbook
@@ -211,7 +211,7 @@ def relayed(source: Path, peer: FaultyPeer) -> Iterator[Cable]:
 
 def test_a_cable_pulled_and_put_back_on_a_running_command(tmp_path: Path) -> None:
     box, book = tmp_path / "box.toml", tmp_path / "book"
-    text = DEMO_BOX.read_text("utf-8")
+    text = demo_text()
     for old, new in (("positions = 26", "positions = 4"), ("gear_turns = 13", "gear_turns = 1")):
         assert old in text
         text = text.replace(old, new, 1)
