@@ -1,10 +1,15 @@
-"""The mean shape of all stays on a flank: level for a gear at rest, arched or tilted for one that moves.
+"""Whether the gear came to rest on both flanks, and the mean shape of all stays on a flank.
 
-Decided here: how far the gear moves on each flank when all stays are laid over each other, from change of
-flank to change of flank, and how well that is known. Not decided: what is too much (`rock.at_rest`).
+Decided here: settled dwells, pauses between travels, no wind-up; and for noisy traces or those with few samples
+a stay, how far the gear moves on each flank when all stays are laid over each other, and how well that is known.
+
+A gear that winds up or never stops lingers near its farthest place and is hardly at it; one that rests and then
+leaves, however slowly, is at it for most of that time. So both times are compared, and a movement inward alone is
+no wind-up.
 
 With three to six samples a stay no single stay shows its shape, but ten stays are sampled at different places
-and show it together. Samples on the way between the flanks lie inward of the shape near its ends, in some
+and show it together: from change to change of flank. With many samples and much noise the dwells are laid over
+each other. Samples on the way between the flanks lie inward of the shape near its ends, in some
 stays only; they lose their weight as outliers (Tukey's bisquare, constant 4.7: 95 % efficient for normal
 noise). The fit is outward = level + tilt · v + arch · (1 − v²) with v from −1 to +1 over the stay.
 """
@@ -12,11 +17,12 @@ noise). The fit is outward = level + tilt · v + arch · (1 − v²) with v from
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import erfc, isfinite, sqrt
+from math import acos, erfc, isfinite, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lashmap_analysis.rock.dwells import SHELF
 from lashmap_analysis.rock.flags import Flag, FlagName
 
 if TYPE_CHECKING:
@@ -35,7 +41,7 @@ BISQUARE = 4.7
 ROUNDS = 8
 """Most reweightings; the first two with weights that never vanish, so that the start does not matter."""
 
-CONVERGED = 0.01
+CONVERGED = 0.03
 """Change of the deviation, as a share of it, after which no more reweighting is done."""
 
 MANY_SAMPLES = 40.0
@@ -72,11 +78,11 @@ class Shape:
 
 @dataclass(frozen=True, kw_only=True)
 class Overlay:
-    """All samples of the complete stays, those at the ends of the trace left out; shapes (k,).
+    """All samples of complete stays, or of dwells; shapes (k,).
 
     Attributes:
         index: Which sample of the trace.
-        place: Where in its stay, from −1 to +1, 0 halfway from change to change of flank.
+        place: Where in its stay, from −1 to +1: from change to change of flank, or from end to end of the dwell.
         high: True on the high flank.
     """
 
@@ -87,7 +93,7 @@ class Overlay:
 
 def measure_shape(evidence: Evidence, step_mm: float) -> Shape | None:
     """Lay all complete stays over each other; None when there are too few samples for a shape."""
-    if evidence.stay_start.size < 4:
+    if evidence.stays.start.size < 4:
         return None
     place, outward, high = _middle_samples(evidence)
     if min(np.count_nonzero(high), np.count_nonzero(~high)) < LEAST_SAMPLES:
@@ -113,17 +119,18 @@ def measure_shape(evidence: Evidence, step_mm: float) -> Shape | None:
 
 
 def _middle_samples(evidence: Evidence) -> tuple[Floats, Floats, Booleans]:
-    """Place, outward offset and flank of the samples away from the ends of the stays.
+    """Place, outward offset and flank of the samples away from the ends of the stays, or of those at rest.
 
     With many samples a stay, the means of a few neighbours stand for them.
     """
-    stays = overlay(evidence)
-    value = np.where(stays.high, 1.0, -1.0) * evidence.offset_mm[stays.index]
-    kept = np.abs(stays.place) < REACH
+    reach = REACH if evidence.few else 1.0
+    stays = overlay(evidence) if evidence.few else _overlaid_dwells(evidence)
+    value = np.where(stays.high, 1.0, -1.0) * evidence.stays.offset_mm[stays.index]
+    kept = np.abs(stays.place) < reach
     place, outward, high = stays.place[kept], value[kept], stays.high[kept]
     if evidence.typical_samples < MANY_SAMPLES or place.size < 2:
         return place, outward, high
-    part = np.floor((place + REACH) * (PARTS / (2 * REACH))).astype(np.int64)
+    part = np.floor((place + reach) * (PARTS / (2 * reach))).astype(np.int64)
     begin = np.concatenate(([0], np.flatnonzero((part[1:] != part[:-1]) | (high[1:] != high[:-1])) + 1))
     count = np.diff(np.append(begin, place.size))
     return np.add.reduceat(place, begin) / count, np.add.reduceat(outward, begin) / count, high[begin]
@@ -131,21 +138,33 @@ def _middle_samples(evidence: Evidence) -> tuple[Floats, Floats, Booleans]:
 
 def overlay(evidence: Evidence) -> Overlay:
     """Place all samples of complete stays between the changes of flank before and after."""
-    start, stop = evidence.stay_start, evidence.stay_stop
-    time, offset = evidence.time_s, evidence.offset_mm
+    start, stop = evidence.stays.start, evidence.stays.stop
+    time, offset = evidence.time_s, evidence.stays.offset_mm
     last, first = stop[:-1] - 1, start[1:]
     before, after = np.abs(offset[last]), np.abs(offset[first])
     total = before + after
     share = np.divide(before, total, out=np.full_like(total, 0.5), where=total > 0)
     change = time[last] + (time[first] - time[last]) * share
-    length = (stop - start)[1:-1]
-    # stays are neighbours but for samples that belong to none
-    skipped = start[1:-1] - np.cumsum(length) + length
-    index = np.arange(int(length.sum())) + np.repeat(skipped, length)
-    span = change[1:] - change[:-1]
-    span = np.where(span > 0, span, 1.0)
-    place = 2 * (time[index] - np.repeat(change[:-1], length)) / np.repeat(span, length) - 1
-    return Overlay(index=index, place=place, high=np.repeat(evidence.high[1:-1], length))
+    return _lay(evidence, (start[1:-1], stop[1:-1]), (change[:-1], change[1:]), evidence.high[1:-1])
+
+
+def _overlaid_dwells(evidence: Evidence) -> Overlay:
+    """Place the settled samples between the first and the last one of their dwell."""
+    settled = evidence.settled
+    start, stop = settled.start[settled.settled], settled.stop[settled.settled]
+    ends = (evidence.time_s[start], evidence.time_s[stop - 1])
+    return _lay(evidence, (start, stop), ends, evidence.high[settled.settled])
+
+
+def _lay(
+    evidence: Evidence, window: tuple[Integers, Integers], ends: tuple[Floats, Floats], high: Booleans
+) -> Overlay:
+    """Samples of the windows, each placed between the ends of its own."""
+    length = window[1] - window[0]
+    index = np.arange(int(length.sum())) + np.repeat(window[0] - np.cumsum(length) + length, length)
+    span = np.where(ends[1] > ends[0], ends[1] - ends[0], 1.0)
+    place = 2 * (evidence.time_s[index] - np.repeat(ends[0], length)) / np.repeat(span, length) - 1
+    return Overlay(index=index, place=place, high=np.repeat(high, length))
 
 
 def _fit(design: Floats, outward: Floats, least_mm: float) -> tuple[Floats, Floats, float] | None:
@@ -180,9 +199,6 @@ def _fit(design: Floats, outward: Floats, least_mm: float) -> tuple[Floats, Floa
     return solution, inverse * variance, freedom
 
 
-# Whether the gear came to rest on both flanks: settled dwells, pauses between travels, no wind-up.
-
-
 MOST_UNSETTLED = 0.3
 """Share of the stays that may lack a settled part."""
 
@@ -192,14 +208,17 @@ WANDER = 2.5
 WANDER_SHARE = 0.05
 """Share of the step below which wandering does no harm."""
 
-MOST_TRAVEL = 0.46
-"""Share of the time between the flanks, as of a trapezoid, both together or on either side.
+MOST_TRAVEL_FEW = (0.42, 0.6)
+"""Share of the time between the flanks, as of a trapezoid, with few samples a stay: both flanks together, and either.
 
 A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls back as about 1/2 on that side.
 """
 
-MOST_TRAVEL_FEW = (0.42, 0.6)
-"""The same with few samples a stay: both flanks together, and either side, where the count is uncertain."""
+MOST_TRAVEL = 0.65
+"""The same with many samples a stay, where the time near the flank tells more."""
+
+MOST_LINGERING = (1.6, 0.6)
+"""Time near a level over time at it, and as a share of that of a sine wave."""
 
 SURE = (4.0, 4.5)
 """Movement on the mean flank over its standard error that is no chance: with few samples a stay, and many."""
@@ -217,15 +236,15 @@ HIDDEN = (1.65, 0.3)
 """An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""
 
 PLENTY = (60.0, 0.05)
-"""Samples a stay, and noise as a share of the step, with which every stay shows its own shape."""
+"""Samples a stay, and noise as a share of the step, with which every stay shows how the gear came and left."""
 
 FLAT = 0.02
-"""Arch or half tilt over the middle three fifths, as a share of the step, below which nothing is refused."""
+"""Bend of the dwells as a share of the step below which nothing is refused with as many samples."""
 
 
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
     """Yield what speaks against rest on the flanks."""
-    settled = evidence.settled
+    settled = evidence.settled.settled
     share = np.count_nonzero(settled) / settled.size
     travel = _travel_share(evidence)
     numbers = {"settled_dwells": float(np.count_nonzero(settled)), "dwells": float(settled.size)}
@@ -251,13 +270,15 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
             sentence="Some dwells were not at rest and were left out.",
             numbers=numbers,
         )
-    yield from _check_wind_up(evidence)
+    yield from _check_creep(evidence)
+    if not evidence.few:
+        yield from _check_lingering(evidence)
     yield from _check_shape(evidence)
 
 
 def _check_one_sided(evidence: Evidence) -> Iterator[Flag]:
     """Rest on one flank while the gear turns round before it reaches the other."""
-    settled, high = evidence.settled, evidence.high
+    settled, high = evidence.settled.settled, evidence.high
     shares = [np.count_nonzero(settled[flank]) / np.count_nonzero(flank) for flank in (high, ~high)]
     if max(shares) > 0.8 and min(shares) < 0.3:
         yield Flag(
@@ -273,14 +294,14 @@ def _travel_share(evidence: Evidence) -> float:
 
     Both flanks together and each by itself: a gear that is thrown and falls back travels on one side only.
     """
-    step = max(evidence.step_mm, evidence.lash.mean_mm if evidence.lash.steps else 0.0)
+    step = max(evidence.stays.levels.step_mm, evidence.lash.mean_mm if evidence.lash.steps else 0.0)
     resolution = evidence.resolution_mm
     noise = evidence.noise_mm
     if step < 2 * resolution:
         return 0.0
     inner = max(0.25 * step, 0.5 * step - max(0.75 * resolution, 4 * noise, 0.1 * step))
-    first, last = evidence.stay_start[1], evidence.stay_stop[-2]
-    offset = evidence.offset_mm[first:last]
+    first, last = evidence.stays.start[1], evidence.stays.stop[-2]
+    offset = evidence.stays.offset_mm[first:last]
     low, high = np.count_nonzero(offset < 0), np.count_nonzero(offset > 0)
     near_low = np.count_nonzero(offset < -inner)
     near_high = np.count_nonzero(offset > inner)
@@ -301,33 +322,57 @@ def _travel_share(evidence: Evidence) -> float:
     return worst
 
 
-def _check_wind_up(evidence: Evidence) -> Iterator[Flag]:
-    """Movement within the dwell, flank by flank, as `rock.steps` measured it for the uncertainty."""
-    lash = evidence.lash
+def _check_creep(evidence: Evidence) -> Iterator[Flag]:
+    """Movement within the dwell, flank by flank, as `rock.creep` measured it for the uncertainty."""
+    lash, middles = evidence.lash, evidence.settled.middles
     if not isfinite(lash.mean_mm):
         return
     travel, limit = lash.creep.travel_mm, lash.creep.limit_mm
-    jitter = max(evidence.jitter_mm, 0.3 * evidence.resolution_mm)
+    jitter = max(middles.jitter_mm, 0.3 * evidence.resolution_mm)
     if evidence.noise_mm > max(WANDER * jitter, WANDER_SHARE * lash.mean_mm):
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=True,
             sentence="The indicator wanders while the gear should rest: hold still, check its clamping.",
-            numbers={"wander_mm": evidence.noise_mm, "noise_mm": evidence.jitter_mm},
+            numbers={"wander_mm": evidence.noise_mm, "noise_mm": middles.jitter_mm},
         )
-    if travel > limit:
+    numbers = {"travel_on_flank_mm": travel, "limit_mm": limit}
+    # with few samples a stay the shape of all stays together says it
+    if abs(travel) > limit and not evidence.few:
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=True,
-            sentence="The gear kept moving on the flank (wind-up): rock more lightly and hold still.",
-            numbers={"travel_on_flank_mm": travel, "limit_mm": limit},
+            sentence="The gear kept moving into the flank (wind-up): rock more lightly and hold still."
+            if travel > 0
+            else "The gear drew back from the flank while it should rest: hold it there, lightly.",
+            numbers=numbers,
         )
-    elif lash.creep.uncertainty_mm > 0:
+    elif lash.creep.seen:
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=False,
             sentence="The gear moved a little on the flank; the uncertainty allows for it.",
-            numbers={"travel_on_flank_mm": travel, "limit_mm": limit},
+            numbers=numbers,
+        )
+
+
+def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
+    """More time near the flanks than on them: wind-up, or a gear that never stops."""
+    step = evidence.lash.mean_mm if evidence.lash.steps else evidence.stays.levels.step_mm
+    tolerance = evidence.settled.tolerance_mm
+    if not 0 < tolerance < 0.9 * SHELF * step:
+        return
+    # a sine is within a distance d of its top for acos(1 − 2 d / step) of a half-period, either side
+    sine = acos(1 - 2 * SHELF) / acos(1 - 2 * tolerance / step) - 1
+    most, share = MOST_LINGERING
+    limit, worst = min(most, share * sine), max(evidence.settled.lingering)
+    if worst > limit:
+        yield Flag(
+            name=FlagName.UNSTEADY_FLANK,
+            disabling=True,
+            sentence="The gear hardly rested on the flanks (wind-up, or it turned back early): "
+            "rock more lightly and hold still at each end.",
+            numbers={"time_near_over_time_at_flank": worst, "limit": limit},
         )
 
 
@@ -337,8 +382,8 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
     if not step > 0:
         return
     samples, quiet = PLENTY
-    plenty = evidence.typical_samples > samples
-    if plenty and (evidence.noise_mm < quiet * step or _looks_flat(evidence, FLAT * step)):
+    flat = evidence.noise_mm < quiet * step or evidence.lash.creep.bend_mm < FLAT * step
+    if evidence.typical_samples > samples and flat:
         return
     shape = measure_shape(evidence, step)
     if shape is None:
@@ -352,11 +397,9 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
     least = max(LEAST_MOVEMENT[not evidence.few] * step, LEAST_CODES * evidence.resolution_mm)
     tilt_limit = np.maximum(TILT_TO_ARCH * least, sure * shape.tilt_error_mm)
     arch_limit = np.maximum(least, sure * shape.arch_error_mm)
-    tilt, arch = (
-        int(np.argmax(np.abs(shape.tilt_mm) / tilt_limit)),
-        int(np.argmax(shape.arch_mm / arch_limit)),
-    )
-    if abs(shape.tilt_mm[tilt]) > tilt_limit[tilt] or shape.arch_mm[arch] > arch_limit[arch]:
+    # outward only: who leaves the flank slowly tilts it the other way
+    tilt, arch = int(np.argmax(shape.tilt_mm / tilt_limit)), int(np.argmax(shape.arch_mm / arch_limit))
+    if shape.tilt_mm[tilt] > tilt_limit[tilt] or shape.arch_mm[arch] > arch_limit[arch]:
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=True,
@@ -375,16 +418,6 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
             yield _unknown_shape(evidence, hidden, step)
 
 
-def _looks_flat(evidence: Evidence, least_mm: float) -> bool:
-    """True when the fifths of many samples already tell that neither flank is tilted or arched."""
-    for flank in (evidence.high, ~evidence.high):
-        if flank.any():
-            before, middle, after = evidence.shape_mm[flank].mean(axis=0).tolist()
-            if max(abs(middle - 0.5 * (before + after)), 0.5 * abs(after - before)) > least_mm:
-                return False
-    return True
-
-
 def _unknown_shape(evidence: Evidence, hidden_mm: float, step_mm: float) -> Flag:
     """The flag for a trace too thin to show that the gear rested."""
     return Flag(
@@ -393,7 +426,7 @@ def _unknown_shape(evidence: Evidence, hidden_mm: float, step_mm: float) -> Flag
         sentence="Too few samples to show that the gear rested on the flanks: rock more slowly, or longer.",
         numbers={
             "samples_per_dwell": evidence.typical_samples,
-            "dwells": float(evidence.stay_start.size),
+            "dwells": float(evidence.stays.start.size),
             "hidden_movement_mm": hidden_mm,
             "limit_mm": HIDDEN[1] * step_mm,
         },

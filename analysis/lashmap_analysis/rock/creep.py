@@ -1,0 +1,135 @@
+"""Movement of the gear while it should rest on a flank: wind-up, a film of oil, a hand that does not hold still.
+
+Decided here: how far the gear moves from the first to the last third of its dwells, flank by flank and with its
+sign, what of it is more than noise, and what it adds to the uncertainty. A flank level means contact under a
+light, steady torque. Where it still grows outward, part of it is the shaft winding up and the lash is read too
+large, or oil is pressed out and the lash is read too small: which of both, the trace does not say, so that
+creep is never corrected for.
+
+A creep that noise could hide counts as well, up to what a light rock may bring: as a rectangular distribution
+(GUM 4.3.7) whose half-width is the limit of detection. It shrinks with the number of samples at rest.
+
+Not seen: a press that is the same from contact to departure. Its deflection belongs to the stand, not to the
+trace.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from lashmap_analysis.rock.dwells import Settled
+    from lashmap_analysis.rock.flanks import Stays
+    from lashmap_analysis.rock.stays import Floats, Integers
+
+
+SHARE = 0.01
+"""Mean movement from the first to the last third, as a share of the step, that is refused."""
+
+LIGHT = 0.01
+"""Movement on a flank, as a share of the step, that a light rock may bring without being seen (practice)."""
+
+REACH = 4.0
+"""Error of the level per movement between the thirds: 0.8 for a steady rise, up to 4 for one that slows down."""
+
+HIDDEN_REACH = 2.5
+"""The same for a movement that is not seen: among all such, few slow down so much."""
+
+HIDDEN = 1.645
+"""Standard errors of a movement that noise hides with 5 % chance (one-sided, normal)."""
+
+SURE = 3.6
+"""Standard errors of a movement that is no chance."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Creep:
+    """Movement on the flank.
+
+    Attributes:
+        travel_mm: Mean outward movement on the flank where it is largest against its limit.
+        limit_mm: Above it, either way, the levels are no flank levels.
+        bend_mm: Largest mean of either flank of the middle third less the mean of the other two, or of half the
+            movement between those.
+        seen: True when the movement is more than noise.
+        uncertainty_mm: What seen or hidden movement adds to the uncertainty of the step.
+    """
+
+    travel_mm: float
+    limit_mm: float
+    bend_mm: float
+    seen: bool
+    uncertainty_mm: float
+
+
+NO_CREEP = Creep(travel_mm=0.0, limit_mm=inf, bend_mm=0.0, seen=False, uncertainty_mm=0.0)
+
+
+def measure_creep(  # noqa: PLR0917 - everything known about the dwells
+    padded_time: Floats,
+    stays: Stays,
+    settled: Settled,
+    kept: Integers,
+    slope: tuple[float, float],
+    step_mm: float,
+) -> Creep:
+    """Compare the last third of the dwells with the first.
+
+    Args:
+        padded_time: Time of the samples.
+        stays: The stays on the flanks.
+        settled: Their settled parts.
+        kept: Shape (k,), indices of the settled stays.
+        slope: Drift still in the offsets, and how well that is known.
+        step_mm: Mean step.
+    """
+    # from the touch on: what moves most does so at once
+    sign, start, stop = stays.sign[kept], settled.touch[kept], settled.stop[kept]
+    third = np.maximum((stop - start) // 3, 1)
+    edges = np.stack((start, start + third, stop - third, stop), axis=1).ravel()
+    parts = np.add.reduceat(stays.padded_mm, edges).reshape(-1, 4)
+    lasted = padded_time[stop - third] - padded_time[start]
+    outward = sign * ((parts[:, 2] - parts[:, 0]) / third - slope[0] * lasted)
+    arch = sign * (
+        parts[:, 1] / np.maximum(stop - start - 2 * third, 1) - 0.5 * (parts[:, 0] + parts[:, 2]) / third
+    )
+    drift_error2 = (slope[1] * float(np.add.reduce(lasted)) / lasted.size) ** 2
+    few = settled.middles.few
+    noise2 = (settled.noise_mm if few else settled.middles.jitter_mm) ** 2
+    resolution, high = settled.resolution_mm, sign > 0
+    worst, limit, bend, seen = 0.0, max(SHARE * step_mm, resolution), 0.0, False
+    means, variances = [], []
+    for flank in (high, ~high):
+        own = outward[flank]
+        count = own.size
+        if not count:
+            continue
+        mean = float(np.add.reduce(own)) / count
+        sampling2 = 2 * noise2 / float(np.add.reduce(third[flank]))
+        # movement itself makes the dwells differ: little more is allowed than noise explains
+        scatter2 = max(float(own.dot(own)) / count - mean * mean, 0.0) / max(count - 1, 1)
+        bound = sqrt(sampling2) + 0.03 * step_mm / sqrt(count)
+        error2 = max(sampling2, min(scatter2, bound * bound))
+        # creep of the base carries single dwells across the edge of a code
+        coarse = max(0.2, 1.6 / count) * resolution
+        sure = max(coarse, SURE * sqrt(error2 + drift_error2))
+        least = max(SHARE * step_mm, sure)
+        if abs(mean) * limit > abs(worst) * least:
+            worst, limit = mean, least
+        seen = seen or abs(mean) > sure
+        bend = max(bend, abs(float(arch.dot(flank))) / count, 0.5 * abs(mean))
+        means.append(mean)
+        variances.append(error2)
+    # an error of the drift moves both flanks apart and together in turn: it cancels in their sum
+    hidden = HIDDEN * sqrt(sum(variances))
+    both = max(abs(sum(means)), hidden)
+    half_width = (
+        REACH * max(both, *map(abs, means)) if seen else min(HIDDEN_REACH * both, 2 * LIGHT * step_mm)
+    )
+    return Creep(
+        travel_mm=worst, limit_mm=limit, bend_mm=bend, seen=seen, uncertainty_mm=half_width / sqrt(3)
+    )
