@@ -22,8 +22,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lashmap_analysis.rock.creep import repeated_rounding
 from lashmap_analysis.rock.dwells import SHELF
 from lashmap_analysis.rock.flags import Flag, FlagName
+from lashmap_analysis.rock.stays import mean_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -44,11 +46,14 @@ ROUNDS = 8
 CONVERGED = 0.03
 """Change of the deviation, as a share of it, after which no more reweighting is done."""
 
-MANY_SAMPLES = 40.0
-"""Samples a stay from which on means of neighbours are taken, ..."""
-
 PARTS = 16
-"""... so many a stay."""
+"""Parts of the mean stay where noise asks for it."""
+
+EDGE = 1e-7
+"""Of a part, or of a step: what rounding of numbers may decide falls on one side."""
+
+LEAST_IN_PART = 3
+"""Samples in each of them."""
 
 MOST_INFLATED = 1e4
 """Variance of an unknown over that of a sample from which on it is not determined."""
@@ -78,11 +83,11 @@ class Shape:
 
 @dataclass(frozen=True, kw_only=True)
 class Overlay:
-    """All samples of complete stays, or of dwells; shapes (k,).
+    """All samples of the complete stays, those at the ends of the trace left out; shapes (k,).
 
     Attributes:
         index: Which sample of the trace.
-        place: Where in its stay, from −1 to +1: from change to change of flank, or from end to end of the dwell.
+        place: Where in its stay, from −1 to +1, 0 halfway from change to change of flank.
         high: True on the high flank.
     """
 
@@ -119,21 +124,11 @@ def measure_shape(evidence: Evidence, step_mm: float) -> Shape | None:
 
 
 def _middle_samples(evidence: Evidence) -> tuple[Floats, Floats, Booleans]:
-    """Place, outward offset and flank of the samples away from the ends of the stays, or of those at rest.
-
-    With many samples a stay, the means of a few neighbours stand for them.
-    """
-    reach = REACH if evidence.few else 1.0
-    stays = overlay(evidence) if evidence.few else _overlaid_dwells(evidence)
+    """Place, outward offset and flank of the samples away from the ends of the stays."""
+    stays = overlay(evidence)
     value = np.where(stays.high, 1.0, -1.0) * evidence.stays.offset_mm[stays.index]
-    kept = np.abs(stays.place) < reach
-    place, outward, high = stays.place[kept], value[kept], stays.high[kept]
-    if evidence.typical_samples < MANY_SAMPLES or place.size < 2:
-        return place, outward, high
-    part = np.floor((place + reach) * (PARTS / (2 * reach))).astype(np.int64)
-    begin = np.concatenate(([0], np.flatnonzero((part[1:] != part[:-1]) | (high[1:] != high[:-1])) + 1))
-    count = np.diff(np.append(begin, place.size))
-    return np.add.reduceat(place, begin) / count, np.add.reduceat(outward, begin) / count, high[begin]
+    kept = np.abs(stays.place) < REACH
+    return stays.place[kept], value[kept], stays.high[kept]
 
 
 def overlay(evidence: Evidence) -> Overlay:
@@ -145,26 +140,13 @@ def overlay(evidence: Evidence) -> Overlay:
     total = before + after
     share = np.divide(before, total, out=np.full_like(total, 0.5), where=total > 0)
     change = time[last] + (time[first] - time[last]) * share
-    return _lay(evidence, (start[1:-1], stop[1:-1]), (change[:-1], change[1:]), evidence.high[1:-1])
-
-
-def _overlaid_dwells(evidence: Evidence) -> Overlay:
-    """Place the settled samples between the first and the last one of their dwell."""
-    settled = evidence.settled
-    start, stop = settled.start[settled.settled], settled.stop[settled.settled]
-    ends = (evidence.time_s[start], evidence.time_s[stop - 1])
-    return _lay(evidence, (start, stop), ends, evidence.high[settled.settled])
-
-
-def _lay(
-    evidence: Evidence, window: tuple[Integers, Integers], ends: tuple[Floats, Floats], high: Booleans
-) -> Overlay:
-    """Samples of the windows, each placed between the ends of its own."""
-    length = window[1] - window[0]
-    index = np.arange(int(length.sum())) + np.repeat(window[0] - np.cumsum(length) + length, length)
-    span = np.where(ends[1] > ends[0], ends[1] - ends[0], 1.0)
-    place = 2 * (evidence.time_s[index] - np.repeat(ends[0], length)) / np.repeat(span, length) - 1
-    return Overlay(index=index, place=place, high=np.repeat(high, length))
+    length = (stop - start)[1:-1]
+    # stays are neighbours but for samples that belong to none
+    index = np.arange(int(length.sum())) + np.repeat(start[1:-1] - np.cumsum(length) + length, length)
+    span = change[1:] - change[:-1]
+    span = np.where(span > 0, span, 1.0)
+    place = 2 * (time[index] - np.repeat(change[:-1], length)) / np.repeat(span, length) - 1
+    return Overlay(index=index, place=place, high=np.repeat(evidence.high[1:-1], length))
 
 
 def _fit(design: Floats, outward: Floats, least_mm: float) -> tuple[Floats, Floats, float] | None:
@@ -214,17 +196,22 @@ MOST_TRAVEL_FEW = (0.42, 0.6)
 A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls back as about 1/2 on that side.
 """
 
-MOST_TRAVEL = 0.65
+MOST_TRAVEL = (0.6, 0.6)
 """The same with many samples a stay, where the time near the flank tells more."""
 
-MOST_LINGERING = (1.6, 0.6)
+COARSE = 0.18
+"""Tolerance as a share of the step above which time near a level and at it are not told apart."""
+
+MOST_LINGERING = (1.3, 0.5)
 """Time near a level over time at it, and as a share of that of a sine wave."""
 
-SURE = (4.0, 4.5)
-"""Movement on the mean flank over its standard error that is no chance: with few samples a stay, and many."""
+SURE = 4.0
+"""Movement on the mean flank over its standard error that is no chance."""
 
-LEAST_MOVEMENT = (0.05, 0.08)
-"""Share of the step above which it matters; with many samples a stay `rock.steps` sees finer ones."""
+LEAST_MOVEMENT = (0.05, 0.21)
+"""Share of the step above which it matters; with more samples a stay a gear that rests may leave slowly, and one
+that is thrown and falls back has 0.25.
+"""
 
 LEAST_CODES = 0.5
 """The same in resolutions: a bounce that is rounded away or up in every stay looks like that much."""
@@ -235,11 +222,14 @@ TILT_TO_ARCH = 1.3
 HIDDEN = (1.65, 0.3)
 """An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""
 
-PLENTY = (60.0, 0.05)
-"""Samples a stay, and noise as a share of the step, with which every stay shows how the gear came and left."""
+PLENTY = 26.0
+"""Samples a stay with which the time near the flanks tells all."""
 
-FLAT = 0.02
-"""Bend of the dwells as a share of the step below which nothing is refused with as many samples."""
+NOISY = 0.06
+"""Tolerance as a share of the step above which single stays do not show how the gear came and left."""
+
+FLAT = (3.0, 0.02)
+"""Distance of a part of the mean stay from its level that is none, in standard errors and as a share of the step."""
 
 
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
@@ -273,7 +263,8 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
     yield from _check_creep(evidence)
     if not evidence.few:
         yield from _check_lingering(evidence)
-    yield from _check_shape(evidence)
+    if evidence.typical_samples < PLENTY:
+        yield from _check_shape(evidence)
 
 
 def _check_one_sided(evidence: Evidence) -> Iterator[Flag]:
@@ -301,14 +292,14 @@ def _travel_share(evidence: Evidence) -> float:
         return 0.0
     inner = max(0.25 * step, 0.5 * step - max(0.75 * resolution, 4 * noise, 0.1 * step))
     first, last = evidence.stays.start[1], evidence.stays.stop[-2]
-    offset = evidence.stays.offset_mm[first:last]
+    offset = evidence.stays.offset_mm[first:last] - evidence.lash.centre_mm
     low, high = np.count_nonzero(offset < 0), np.count_nonzero(offset > 0)
     near_low = np.count_nonzero(offset < -inner)
     near_high = np.count_nonzero(offset > inner)
     # samples at rest that noise and rounding carry between the flanks
     reach = 0.5 * step - inner - 0.5 * resolution
     astray = 0.5 * erfc(reach / (noise * sqrt(2))) if noise > 0 else 0.0
-    most_of_both, most_of_one = MOST_TRAVEL_FEW if evidence.few else (MOST_TRAVEL, MOST_TRAVEL)
+    most_of_both, most_of_one = MOST_TRAVEL_FEW if evidence.few else MOST_TRAVEL
     worst = 0.0
     for count, near, most in (
         (low + high, near_low + near_high, most_of_both),
@@ -324,19 +315,22 @@ def _travel_share(evidence: Evidence) -> float:
 
 def _check_creep(evidence: Evidence) -> Iterator[Flag]:
     """Movement within the dwell, flank by flank, as `rock.creep` measured it for the uncertainty."""
-    lash, middles = evidence.lash, evidence.settled.middles
+    lash, settled = evidence.lash, evidence.settled
     if not isfinite(lash.mean_mm):
         return
     travel, limit = lash.creep.travel_mm, lash.creep.limit_mm
-    jitter = max(middles.jitter_mm, 0.3 * evidence.resolution_mm)
+    jitter = max(settled.jitter_mm, 0.3 * evidence.resolution_mm)
     if evidence.noise_mm > max(WANDER * jitter, WANDER_SHARE * lash.mean_mm):
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=True,
             sentence="The indicator wanders while the gear should rest: hold still, check its clamping.",
-            numbers={"wander_mm": evidence.noise_mm, "noise_mm": middles.jitter_mm},
+            numbers={"wander_mm": evidence.noise_mm, "noise_mm": settled.jitter_mm},
         )
+    arch, arch_limit = lash.creep.arch_mm, lash.creep.arch_limit_mm
     numbers = {"travel_on_flank_mm": travel, "limit_mm": limit}
+    if arch > arch_limit and not evidence.few:
+        yield _turned_back({"arch_mm": arch, "arch_limit_mm": arch_limit})
     # with few samples a stay the shape of all stays together says it
     if abs(travel) > limit and not evidence.few:
         yield Flag(
@@ -359,31 +353,70 @@ def _check_creep(evidence: Evidence) -> Iterator[Flag]:
 def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
     """More time near the flanks than on them: wind-up, or a gear that never stops."""
     step = evidence.lash.mean_mm if evidence.lash.steps else evidence.stays.levels.step_mm
-    tolerance = evidence.settled.tolerance_mm
-    if not 0 < tolerance < 0.9 * SHELF * step:
+    tolerance, lingering = evidence.settled.tolerance_mm, evidence.settled.lingering
+    if tolerance > NOISY * step:
+        tolerance, lingering = _mean_stay(evidence, step)
+    if not 0 < tolerance < COARSE * step:
         return
     # a sine is within a distance d of its top for acos(1 − 2 d / step) of a half-period, either side
     sine = acos(1 - 2 * SHELF) / acos(1 - 2 * tolerance / step) - 1
     most, share = MOST_LINGERING
-    limit, worst = min(most, share * sine), max(evidence.settled.lingering)
+    limit, worst = min(most, share * sine), max(lingering)
     if worst > limit:
-        yield Flag(
-            name=FlagName.UNSTEADY_FLANK,
-            disabling=True,
-            sentence="The gear hardly rested on the flanks (wind-up, or it turned back early): "
-            "rock more lightly and hold still at each end.",
-            numbers={"time_near_over_time_at_flank": worst, "limit": limit},
-        )
+        yield _turned_back({"time_near_over_time_at_flank": worst, "limit": limit})
+
+
+def _mean_stay(evidence: Evidence, step: float) -> tuple[float, tuple[float, float]]:
+    """What is level in the mean of all stays, and the time near its level over the time at it, flank by flank."""
+    if evidence.stays.start.size < 4:
+        return 0.0, (0.0, 0.0)
+    stays = overlay(evidence)
+    part = np.minimum((0.5 * PARTS * (stays.place + 1 + EDGE)).astype(np.int64), PARTS - 1)
+    part += PARTS * stays.high
+    count = np.bincount(part, minlength=2 * PARTS)
+    least = int(count.min())
+    if least < LEAST_IN_PART:
+        return 0.0, (0.0, 0.0)
+    sums = np.bincount(part, weights=evidence.stays.offset_mm[stays.index], minlength=2 * PARTS)
+    means = (sums / count).reshape(2, PARTS)
+    errors, share = FLAT
+    noise2 = evidence.noise_mm**2
+    rounding2 = repeated_rounding(evidence.settled.jitter_mm**2, evidence.resolution_mm) / (
+        evidence.stays.start.size // 2
+    )
+    tolerance = max(errors * sqrt(noise2 / least + rounding2), share * step)
+    found = [_time_near(sign * mean, tolerance, step) for sign, mean in zip((-1, 1), means, strict=True)]
+    return tolerance, (found[0], found[1])
+
+
+def _time_near(mean: Floats, tolerance: float, step: float) -> float:
+    """Parts of a mean stay near its level over those at it."""
+    quarter, values = PARTS // 4, mean.tolist()
+    parts = [values[k : k + quarter] for k in range(PARTS - quarter + 1)]
+    ranges = [max(part) - min(part) for part in parts]
+    flattest = next(k for k, one in enumerate(ranges) if one <= min(ranges) + EDGE * abs(step))
+    away = mean - mean_of(mean[flattest : flattest + quarter])
+    at = np.abs(away) <= tolerance
+    near = (away > -SHELF * step) & ~at & ((away < 0) | (np.arange(PARTS) > flattest))
+    # one part may be half travel, wherever it ends
+    return max(float(np.count_nonzero(near)) - 1, 0.0) / max(int(np.count_nonzero(at)), 1)
+
+
+def _turned_back(numbers: dict[str, float]) -> Flag:
+    """The flag for a gear that hardly stops."""
+    return Flag(
+        name=FlagName.UNSTEADY_FLANK,
+        disabling=True,
+        sentence="The gear did not rest on the flanks (wind-up, or it turned back early): "
+        "rock more lightly and hold still at each end.",
+        numbers=numbers,
+    )
 
 
 def _check_shape(evidence: Evidence) -> Iterator[Flag]:
-    """The mean shape of all stays: no wind-up, no turning back before the flank, and enough to tell."""
+    """The mean shape of all stays without plenty of samples: no wind-up, no turning back before the flank, and enough to tell."""
     step = evidence.lash.mean_mm
     if not step > 0:
-        return
-    samples, quiet = PLENTY
-    flat = evidence.noise_mm < quiet * step or evidence.lash.creep.bend_mm < FLAT * step
-    if evidence.typical_samples > samples and flat:
         return
     shape = measure_shape(evidence, step)
     if shape is None:
@@ -393,24 +426,20 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
         return
     # Student's factor, roughly: the errors come from few samples themselves
     wide = 1 + 2 / shape.freedom
-    sure = SURE[not evidence.few] * wide
+    sure = SURE * wide
     least = max(LEAST_MOVEMENT[not evidence.few] * step, LEAST_CODES * evidence.resolution_mm)
     tilt_limit = np.maximum(TILT_TO_ARCH * least, sure * shape.tilt_error_mm)
     arch_limit = np.maximum(least, sure * shape.arch_error_mm)
     # outward only: who leaves the flank slowly tilts it the other way
     tilt, arch = int(np.argmax(shape.tilt_mm / tilt_limit)), int(np.argmax(shape.arch_mm / arch_limit))
     if shape.tilt_mm[tilt] > tilt_limit[tilt] or shape.arch_mm[arch] > arch_limit[arch]:
-        yield Flag(
-            name=FlagName.UNSTEADY_FLANK,
-            disabling=True,
-            sentence="The gear did not rest on the flanks (wind-up, or it turned back early): "
-            "rock more lightly and hold still at each end.",
-            numbers={
+        yield _turned_back(
+            {
                 "tilt_mm": float(shape.tilt_mm[tilt]),
                 "tilt_limit_mm": float(tilt_limit[tilt]),
                 "arch_mm": float(shape.arch_mm[arch]),
                 "arch_limit_mm": float(arch_limit[arch]),
-            },
+            }
         )
     elif evidence.few:
         hidden = float((shape.arch_mm + HIDDEN[0] * wide * shape.arch_error_mm)[:2].max())

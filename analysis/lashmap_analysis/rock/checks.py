@@ -375,7 +375,7 @@ def _unlike_flanks(unlike: Unlike, *, disabling: bool) -> Flag:
 def _place(evidence: Evidence) -> tuple[float, float, float]:
     """Shares of the samples near a flank and beyond it; the longest run that is not near, in mean stays."""
     step, resolution, noise = evidence.lash.mean_mm, evidence.resolution_mm, evidence.noise_mm
-    distance = np.abs(evidence.stays.offset_mm) - 0.5 * step
+    distance = np.abs(evidence.stays.offset_mm - evidence.lash.centre_mm) - 0.5 * step
     beyond = int(np.count_nonzero(distance > max(0.2 * step, 1.5 * resolution, 4.5 * noise)))
     near = np.flatnonzero(np.abs(distance) < max(0.15 * step, 1.05 * resolution, 4 * noise))
     if not near.size:

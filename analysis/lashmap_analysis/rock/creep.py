@@ -16,7 +16,7 @@ trace.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf, sqrt
+from math import exp, inf, pi, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +29,15 @@ if TYPE_CHECKING:
 
 SHARE = 0.01
 """Mean movement from the first to the last third, as a share of the step, that is refused."""
+
+ARCH = 0.015
+"""Mean of the middle third over the others, as a share of the step, that is refused."""
+
+ARCHED = 3.6
+"""Standard errors of an arch that is no chance."""
+
+FEW = 2.0
+"""Widening of an error that comes from few dwells."""
 
 LIGHT = 0.01
 """Movement on a flank, as a share of the step, that a light rock may bring without being seen (practice)."""
@@ -53,20 +62,26 @@ class Creep:
     Attributes:
         travel_mm: Mean outward movement on the flank where it is largest against its limit.
         limit_mm: Above it, either way, the levels are no flank levels.
-        bend_mm: Largest mean of either flank of the middle third less the mean of the other two, or of half the
-            movement between those.
+        arch_mm: Mean outward offset of the middle third over the other two, on the flank or on both together,
+            where it is largest against its limit.
+        arch_limit_mm: Above it the gear turned back without having rested.
+        bend_mm: Largest arch or half movement on either flank, whatever its limit.
         seen: True when the movement is more than noise.
         uncertainty_mm: What seen or hidden movement adds to the uncertainty of the step.
     """
 
     travel_mm: float
     limit_mm: float
+    arch_mm: float
+    arch_limit_mm: float
     bend_mm: float
     seen: bool
     uncertainty_mm: float
 
 
-NO_CREEP = Creep(travel_mm=0.0, limit_mm=inf, bend_mm=0.0, seen=False, uncertainty_mm=0.0)
+NO_CREEP = Creep(
+    travel_mm=0.0, limit_mm=inf, arch_mm=0.0, arch_limit_mm=inf, bend_mm=0.0, seen=False, uncertainty_mm=0.0
+)
 
 
 def measure_creep(  # noqa: PLR0917 - everything known about the dwells
@@ -98,11 +113,10 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         parts[:, 1] / np.maximum(stop - start - 2 * third, 1) - 0.5 * (parts[:, 0] + parts[:, 2]) / third
     )
     drift_error2 = (slope[1] * float(np.add.reduce(lasted)) / lasted.size) ** 2
-    few = settled.middles.few
-    noise2 = (settled.noise_mm if few else settled.middles.jitter_mm) ** 2
-    resolution, high = settled.resolution_mm, sign > 0
-    worst, limit, bend, seen = 0.0, max(SHARE * step_mm, resolution), 0.0, False
-    means, variances = [], []
+    noise2 = settled.jitter_mm**2
+    rounding2, high = 2 * repeated_rounding(noise2, settled.resolution_mm), sign > 0
+    worst, limit, bend, seen = 0.0, max(SHARE * step_mm, settled.resolution_mm), 0.0, False
+    means, variances, arches = [], [], []
     for flank in (high, ~high):
         own = outward[flank]
         count = own.size
@@ -114,16 +128,25 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         scatter2 = max(float(own.dot(own)) / count - mean * mean, 0.0) / max(count - 1, 1)
         bound = sqrt(sampling2) + 0.03 * step_mm / sqrt(count)
         error2 = max(sampling2, min(scatter2, bound * bound))
-        # creep of the base carries single dwells across the edge of a code
-        coarse = max(0.2, 1.6 / count) * resolution
-        sure = max(coarse, SURE * sqrt(error2 + drift_error2))
+        # creep of the base carries dwells across the edge of a code
+        chance2 = error2 + drift_error2 + rounding2 / count
+        sure = SURE * sqrt(chance2)
         least = max(SHARE * step_mm, sure)
         if abs(mean) * limit > abs(worst) * least:
             worst, limit = mean, least
         seen = seen or abs(mean) > sure
-        bend = max(bend, abs(float(arch.dot(flank))) / count, 0.5 * abs(mean))
+        bow = float(arch.dot(flank)) / count
+        # the mean of two thirds less that of one: 3/2 against 2 of a difference of thirds
+        bows = arch[flank] - bow
+        unlike2 = float(bows.dot(bows)) / max(count - 1, 1) / count * (1 + FEW / count) ** 2
+        arches.append((bow, max(0.75 * sampling2, unlike2)))
+        bend = max(bend, abs(bow), 0.5 * abs(mean))
         means.append(mean)
         variances.append(error2)
+    if len(arches) == 2:
+        arches.append((0.5 * (arches[0][0] + arches[1][0]), 0.25 * (arches[0][1] + arches[1][1])))
+    limits = [(bow, max(ARCH * step_mm, ARCHED * sqrt(error2))) for bow, error2 in arches]
+    arched = max(limits, key=lambda one: one[0] / one[1], default=(0.0, inf))
     # an error of the drift moves both flanks apart and together in turn: it cancels in their sum
     hidden = HIDDEN * sqrt(sum(variances))
     both = max(abs(sum(means)), hidden)
@@ -131,5 +154,30 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         REACH * max(both, *map(abs, means)) if seen else min(HIDDEN_REACH * both, 2 * LIGHT * step_mm)
     )
     return Creep(
-        travel_mm=worst, limit_mm=limit, bend_mm=bend, seen=seen, uncertainty_mm=half_width / sqrt(3)
+        travel_mm=worst,
+        limit_mm=limit,
+        arch_mm=arched[0],
+        arch_limit_mm=arched[1],
+        bend_mm=bend,
+        seen=seen,
+        uncertainty_mm=half_width / sqrt(3),
     )
+
+
+def repeated_rounding(dither_mm2: float, resolution_mm: float) -> float:
+    """Variance of the rounding error that repeats on every visit to a level, in mm².
+
+    With little noise the same level is rounded the same way each time. For normal dither of variance v that is
+    Σ_k q²/(2π²k²) exp(−4π²k² v/q²) (Widrow & Kollár, Quantization Noise, 2008, ch. 4 and app. G *(memory)*),
+    q²/12 for no dither.
+
+    Args:
+        dither_mm2: Variance of the signal about its level before rounding.
+        resolution_mm: Least step of the indicator.
+    """
+    ratio = 4 * pi**2 * dither_mm2 / resolution_mm**2
+    if ratio > 40:
+        return 0.0
+    tail = 1 / 12 - sum(1 / (2 * pi**2 * k**2) for k in range(1, 5))
+    series = sum(exp(-ratio * k**2) / (2 * pi**2 * k**2) for k in range(1, 5))
+    return resolution_mm**2 * (series + tail * exp(-25 * ratio))

@@ -33,7 +33,7 @@ FEW_SAMPLES = 12.0
 """Typical samples a stay, on the flank that is left sooner, below which single samples are looked at."""
 
 BLOCKS = 16
-"""Parts of a stay, but not more than it has samples, of which the three neighbours that differ least are taken for its flattest part."""
+"""Parts of a stay, but not more than it has samples, of which the four neighbours that differ least are taken for its flattest part."""
 
 SMOOTHED = 16.0
 """Part of a stay over which samples are averaged, one in so many."""
@@ -41,14 +41,23 @@ SMOOTHED = 16.0
 LEAST_SHARE = 0.08
 """Settled part of a stay as a share of the typical stay on its flank; the rest is travel, bounce and margin."""
 
+LEAST_AT_ENDS = 0.25
+"""The same for the first and the last stay, which the ends of the trace may cut within a bounce."""
+
 ENOUGH_TO_DROP = 5
 """Samples in a hand-polled dwell that can spare the first and the last one: those are the doubtful ones."""
 
 LEVELNESS = 0.005
 """Departure from the level that still belongs to the dwell, as a share of the step: no creep is linear."""
 
+FINE = 0.01
+"""Tolerance as a share of the step below which what is left of a bounce is no movement on the flank."""
+
 LEAST_SAMPLES = 2
 """A dwell is settled when at least two samples agree: one sample alone cannot show that it does."""
+
+ENOUGH = 256
+"""Samples from which a median is taken, spread over the trace."""
 
 SHELF = 0.25
 """Share of the step below a level, up to which a gear that never rests lingers and one that leaves does not."""
@@ -62,7 +71,6 @@ class Middles:
         reference_mm: Shape (m,), level there.
         at: Shape (m,), a sample in the midst of it.
         noise_mm: Standard deviation of a sample there, on the noisier flank.
-        jitter_mm: The same from neighbouring samples, blind to slow movement.
         typical_samples: Median number of samples in a stay, on the low and on the high flank.
         few: True when the smaller of them is few.
     """
@@ -70,7 +78,6 @@ class Middles:
     reference_mm: Floats
     at: Integers
     noise_mm: float
-    jitter_mm: float
     typical_samples: tuple[float, float]
     few: bool
 
@@ -80,7 +87,8 @@ class Settled:
     """What was found on m stays.
 
     Attributes:
-        touch: Shape (m,), index of the first sample at the level after the bounce.
+        touch: Shape (m,), index of the first sample at the level after the bounce; a little after `start` where the
+            tolerance is too coarse to tell them apart.
         start: Shape (m,), index of the first settled sample.
         stop: Shape (m,), one past the last settled sample.
         count: Shape (m,), number of settled samples, at least 1.
@@ -90,6 +98,7 @@ class Settled:
         extreme_mm: Shape (m,), farthest outward sample of the whole stay, as an outward offset.
         settled: Shape (m,), true where the settled part is long enough and flat.
         noise_mm: Standard deviation of a single sample within the dwells.
+        jitter_mm: The same from neighbouring samples, blind to slow movement.
         middles: What was seen in the flattest parts.
         tolerance_mm: Distance from the level within which samples were taken for settled.
         lingering: On the low and on the high flank, time within `SHELF` of the level, or beyond it late in the
@@ -107,6 +116,7 @@ class Settled:
     extreme_mm: Floats
     settled: Booleans
     noise_mm: float
+    jitter_mm: float
     middles: Middles
     tolerance_mm: float
     lingering: tuple[float, float]
@@ -121,7 +131,11 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
     touch, start, stop, tolerance, lingering = _trim(stays, high, middles, resolution_mm)
     count = stop - start
     low_typical, high_typical = middles.typical_samples
-    enough = count >= np.maximum(LEAST_SHARE * np.where(high, high_typical, low_typical), LEAST_SAMPLES)
+    typical = np.where(high, high_typical, low_typical)
+    least_share = np.full(count.size, LEAST_SHARE)
+    if not middles.few:
+        least_share[0] = least_share[-1] = LEAST_AT_ENDS
+    enough = count >= np.maximum(least_share * typical, LEAST_SAMPLES)
     count = np.maximum(count, 1)
     stop = start + count
     mean = window_sums(offset, start, stop) / count
@@ -131,12 +145,17 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
     least = max(resolution_mm, 0.05 * stays.levels.step_mm)
     flat = np.abs(trend) <= np.maximum(5 * middles.noise_mm * np.sqrt(2 / half), least)
     pooled = float(variance.dot(count)) / max(float(np.add.reduce(count)) - count.size, 1.0)
+    change = np.empty_like(offset)
+    np.subtract(offset[1:], offset[:-1], out=change[:-1])
+    change[-1] = 0.0
+    changes = float(np.add.reduce(window_sums(change * change, start, np.maximum(stop - 1, start + 1))))
+    jitter = sqrt(0.5 * changes / max(float(np.add.reduce(count)) - count.size, 1.0))
     bounds = np.empty(2 * start.size, dtype=np.int64)
     bounds[0::2], bounds[1::2] = stays.start, stays.stop
     farthest = np.maximum.reduceat(offset, bounds)[0::2]
     nearest = np.minimum.reduceat(offset, bounds)[0::2]
     return Settled(
-        touch=np.minimum(touch, start),
+        touch=np.minimum(touch, start) if tolerance < FINE * stays.levels.step_mm else start + count // 6,
         start=start,
         stop=stop,
         count=count,
@@ -146,6 +165,7 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
         extreme_mm=np.where(high, farthest, -nearest),
         settled=enough & flat,
         noise_mm=max(sqrt(pooled), 0.8 * middles.noise_mm),
+        jitter_mm=middles.noise_mm if middles.few else jitter,
         middles=middles,
         tolerance_mm=tolerance,
         lingering=lingering,
@@ -161,44 +181,45 @@ def _find_middles(stays: Stays, high: Booleans, squares: Floats) -> Middles:
     found = (
         _of_few(stays) if few else _of_many(stays, length, (high, squares), min(BLOCKS, int(min(typical))))
     )
-    reference, at, noise, jitter = found
-    return Middles(
-        reference_mm=reference, at=at, noise_mm=noise, jitter_mm=jitter, typical_samples=typical, few=few
-    )
+    reference, at, noise = found
+    return Middles(reference_mm=reference, at=at, noise_mm=noise, typical_samples=typical, few=few)
 
 
 def _of_many(
     stays: Stays, length: Integers, known: tuple[Booleans, Floats], blocks: int
-) -> tuple[Floats, Integers, float, float]:
-    """Level, place, noise and jitter of the three neighbouring parts of each stay that differ least."""
+) -> tuple[Floats, Integers, float]:
+    """Level, place and noise of the four neighbouring parts of each stay that differ least.
+
+    For normal noise the median of |x_i−1 − 2 x_i + x_i+1| is 1.652 standard deviations.
+    """
     offset, (high, squares) = stays.padded_mm, known
     # rounded to nearest, so that a trace read backwards has the same parts
     edges = (2 * length[:, None] * np.arange(blocks + 1) + blocks) // (2 * blocks) + stays.start[:, None]
     sums = np.add.reduceat(offset, edges.ravel()).reshape(edges.shape)[:, :blocks]
     mean = sums / np.maximum(edges[:, 1:] - edges[:, :-1], 1)
-    one, two, three = mean[:, :-2], mean[:, 1:-1], mean[:, 2:]
-    apart = np.maximum(np.maximum(one, two), three) - np.minimum(np.minimum(one, two), three)
+    above, below = np.maximum(mean[:, :-1], mean[:, 1:]), np.minimum(mean[:, :-1], mean[:, 1:])
+    apart = np.maximum(above[:, :-2], above[:, 2:]) - np.minimum(below[:, :-2], below[:, 2:])
     # of those that are nearly the flattest, the one nearest to the middle
     close = apart <= apart.min(axis=1, keepdims=True) + 0.507 * LEVELNESS * stays.levels.step_mm
-    best = np.where(close, np.abs(np.arange(blocks - 2) - 0.5 * (blocks - 3)), blocks).argmin(axis=1)
+    best = np.where(close, np.abs(np.arange(blocks - 3) - 0.5 * (blocks - 4)), blocks).argmin(axis=1)
     rows = np.arange(length.size)
-    start, stop = edges[rows, best], edges[rows, best + 3]
+    start, stop = edges[rows, best], edges[rows, best + 4]
     count = np.maximum(stop - start, 1)
     stop = start + count
     level = window_sums(offset, start, stop) / count
     variance = np.maximum(
         (window_sums(squares, start, stop) - count * level * level) / np.maximum(count - 1, 1), 0.0
     )
-    change = np.empty_like(offset)
-    np.subtract(offset[1:], offset[:-1], out=change[:-1])
-    change[-1] = 0.0
-    changes = window_sums(change * change, start, np.maximum(stop - 1, start + 1))
-    jitter = sqrt(0.5 * float(np.add.reduce(changes)) / max(float(np.add.reduce(count)) - count.size, 1.0))
-    noise = sqrt(max(median_of(variance[flank].tolist()) for flank in (high, ~high)))
-    return level, (start + stop) // 2, noise, jitter
+    # the flattest part looks quieter than it is where it has few samples
+    each = offset.size // ENOUGH + 1
+    second = np.abs(offset[2:-1:each] - 2 * offset[1:-2:each] + offset[:-3:each])
+    second.sort()
+    least = float(second[second.size // 2]) / 1.652
+    noise = max(sqrt(max(median_of(variance[flank].tolist()) for flank in (high, ~high))), least)
+    return level, (start + stop) // 2, noise
 
 
-def _of_few(stays: Stays) -> tuple[Floats, Integers, float, float]:
+def _of_few(stays: Stays) -> tuple[Floats, Integers, float]:
     """Level and place of that half of each stay's samples that lie closest together, and the noise.
 
     The noise is from neighbours away from the ramps. For normal noise the median of |x_i−1 − 2 x_i + x_i+1| is
@@ -223,7 +244,7 @@ def _of_few(stays: Stays) -> tuple[Floats, Integers, float, float]:
         else:
             noises += [abs(step) / 0.954 for step in steps]
     noise = median_of(noises) if noises else 0.0
-    return np.array(levels), np.array(places), noise, noise
+    return np.array(levels), np.array(places), noise
 
 
 def _closest_half(stay: list[float]) -> tuple[float, int]:

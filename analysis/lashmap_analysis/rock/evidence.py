@@ -58,10 +58,13 @@ class Evidence:
         return min(self.settled.middles.typical_samples)
 
 
-SPIKE_NOISE = 10.0
-"""Median change between samples; a spike leaves both its neighbours, on the same side, by more than so many."""
+SPIKE_NOISE = 10.37
+"""Median change between samples; a spike leaves both its neighbours, on the same side, by more than so many.
 
-SPIKE_CODES = 3.0
+No whole number, so that rounded values are not just on the limit.
+"""
+
+SPIKE_CODES = 3.37
 """The same in resolutions."""
 
 MOST_SPIKES = (2, 0.04)

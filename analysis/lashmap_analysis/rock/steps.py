@@ -10,22 +10,19 @@ is no measure of the uncertainty of their mean; the reading is taken as the line
 is, with variance σ² c·c, where σ² is the scatter of the levels about the fitted model (GUM 4.2 and
 F.1.2.3: correlated input quantities).
 
-What repeats on every visit to a flank does not show as scatter: with little noise the same level is
-rounded the same way each time. The part of the rounding error that repeats has, per level, the variance
-Σ_k q²/(2π²k²) exp(−4π²k² v/q²) for normal dither of variance v (Widrow & Kollár, Quantization Noise,
-2008, ch. 4 and app. G *(memory)*; q²/12 for no dither), and is added as a type B term. Creep on the flanks
-(`rock.creep`) and a flank that is not always reached are further ones.
+What repeats on every visit to a flank does not show as scatter and is added as type B terms: rounding
+(`rock.creep`), creep on the flanks, and a flank that is not always reached.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, inf, nan, pi, sqrt
+from math import inf, nan, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.rock.creep import NO_CREEP, Creep, measure_creep
+from lashmap_analysis.rock.creep import NO_CREEP, Creep, measure_creep, repeated_rounding
 from lashmap_analysis.rock.stays import drift_weights, mean_of, median_of
 
 if TYPE_CHECKING:
@@ -65,6 +62,7 @@ class Lash:
         degrees_of_freedom: Effective, Welch–Satterthwaite (GUM G.4.1).
         spread_mm: Largest less smallest step, drift removed.
         steps: Number of steps.
+        centre_mm: Middle between the mean levels of both flanks, as an offset.
         slope: Drift beyond that of the levels of the stays, in mm over the unit of the time axis.
         scatter_mm: Standard deviation of a level about the model; NaN with fewer than four dwells.
         shift_mm: Lasting shift between two dwells that explains most of the scatter.
@@ -80,6 +78,7 @@ class Lash:
     degrees_of_freedom: float
     spread_mm: float
     steps: int
+    centre_mm: float
     slope: float
     scatter_mm: float
     shift_mm: float
@@ -96,6 +95,7 @@ NO_LASH = Lash(
     degrees_of_freedom=nan,
     spread_mm=nan,
     steps=0,
+    centre_mm=0.0,
     slope=0.0,
     scatter_mm=nan,
     shift_mm=0.0,
@@ -132,7 +132,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     slope = float(drift_weight.dot(level))
     straight = level - slope * time
     high = sign > 0
-    residual = _residuals(straight, high)
+    residual, centre = _residuals(straight, high)
     freedom = kept.size - 3
     scatter2 = float(residual.dot(residual)) / max(freedom, 1)
     steps = (sign[1:] * (straight[1:] - straight[:-1]))[near]
@@ -168,6 +168,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         degrees_of_freedom=effective,
         spread_mm=float(np.maximum.reduce(steps) - np.minimum.reduce(steps)),
         steps=steps_count,
+        centre_mm=centre,
         slope=slope,
         scatter_mm=sqrt(scatter2) if enough else nan,
         shift_mm=shift,
@@ -179,13 +180,13 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     )
 
 
-def _residuals(straight: Floats, high: Booleans) -> Floats:
-    """What is left of drift-free levels about the mean of their flank, shape (k,)."""
+def _residuals(straight: Floats, high: Booleans) -> tuple[Floats, float]:
+    """What is left of drift-free levels about the mean of their flank, shape (k,), and the middle of both means."""
     highs = int(np.count_nonzero(high))
     total, total_high = float(np.add.reduce(straight)), float(straight.dot(high))
     high_mean = total_high / highs if highs else 0.0
     low_mean = (total - total_high) / (high.size - highs) if highs < high.size else 0.0
-    return straight - np.where(high, high_mean, low_mean)
+    return straight - np.where(high, high_mean, low_mean), 0.5 * (high_mean + low_mean)
 
 
 def _combine(random2: float, freedom: float, type_b2: float) -> tuple[float, float]:
@@ -328,18 +329,3 @@ def _best(  # noqa: PLR0917 - parallel arrays of one stage
     best, known = float(gain[at]), max(freedom, 1)
     error = max(sqrt(max(total - best, 0.0) / known) * (1 + STUDENT / known), level_error)
     return float(size[at]) if best > 0 else 0.0, error / sqrt(float(power[at]))
-
-
-def repeated_rounding(dither_mm2: float, resolution_mm: float) -> float:
-    """Variance of the rounding error that repeats on every visit to a level, in mm².
-
-    Args:
-        dither_mm2: Variance of the signal about its level before rounding.
-        resolution_mm: Least step of the indicator.
-    """
-    ratio = 4 * pi**2 * dither_mm2 / resolution_mm**2
-    if ratio > 40:
-        return 0.0
-    tail = 1 / 12 - sum(1 / (2 * pi**2 * k**2) for k in range(1, 5))
-    series = sum(exp(-ratio * k**2) / (2 * pi**2 * k**2) for k in range(1, 5))
-    return resolution_mm**2 * (series + tail * exp(-25 * ratio))
