@@ -1,11 +1,11 @@
-"""Rocks as a drive makes them: slow departures, clipped sines, unequal dwells, creep, spikes, a flank not reached.
+"""Rocks as a drive makes them: slow departures, clipped sines, unequal dwells, creep, spikes.
 
-Decided here: the path of a gear that is driven from flank to flank at a given pace, beside the freely thrown one of
-`rock_traces`, with which this shares the arrays of a trace and the rounding; nothing is shared with the
+Decided here: the path of a gear that is driven from flank to flank at a given pace, beside the freely thrown
+one of `rock_traces`, with which this shares the arrays of a trace and the rounding; nothing is shared with the
 estimator. All values are invented; shapes are common practice, no source.
 
-A half-period is the time from arrival on one flank to arrival on the other. The gear rests for some share of it and
-travels for the remainder; contact ends the travel at once, so that the flank is `lash_mm` from the other by
+A half-period is the time from arrival on one flank to arrival on the other. The gear rests for some share of it
+and travels for the remainder; contact ends the travel at once, so that the flank is `lash_mm` from the other by
 construction. Creep starts from contact: an elastic flank or a steady press moves outward from it, an oil film
 that is squeezed out starts short of it and approaches it.
 """
@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from analysis.rock_traces import Path, Trace, finish
 from analysis.rock_traces import Rock as Indicator
 
@@ -46,8 +47,8 @@ class Motion:
         seating_mm: Standard deviation of where a flank is found, dwell by dwell.
         drift_mm: Creep of the base over the whole trace, linear.
         spikes: Share of the samples that are spikes.
-        creep_mm: Movement on each dwell from contact to its end; negative: an oil film that starts so far short of
-            the flank.
+        creep_mm: Movement on each dwell from contact to its end; negative: an oil film that starts so far short
+            of the flank.
         creep_shape: `exponential` or `log`.
         creep_time: Time constant of the creep as a share of the dwell.
         creep_flanks: `both`, `high` or `low`.
@@ -93,13 +94,13 @@ def _cosine(share: Floats) -> Floats:
 
 
 def _exponential(share: Floats) -> Floats:
-    return np.expm1(STEEPNESS * share) / np.expm1(STEEPNESS)
+    return np.asarray(np.expm1(STEEPNESS * share) / np.expm1(STEEPNESS))
 
 
 def _between_clips(share: Floats, travel: float) -> Floats:
     """A sine between the angles at which it meets the flanks: slow at both ends when the rests are short."""
     reach = 0.5 * np.pi * travel
-    return 0.5 * (1 + np.sin(reach * (2 * share - 1)) / np.sin(reach))
+    return np.asarray(0.5 * (1 + np.sin(reach * (2 * share - 1)) / np.sin(reach)))
 
 
 SHAPES: dict[str, Callable[[Floats], Floats]] = {
@@ -125,7 +126,8 @@ def drive(motion: Motion, rng: np.random.Generator) -> Trace:
     level += rng.uniform(-3, 3)
     path = Path(arrive_s=arrive, leave_s=leave, level_mm=level, length_s=float(leave[-1]))
     begin, end = rng.uniform(0, leave[0]), path.length_s - rng.uniform(0, dwell[-1])
-    time = np.arange(begin + rng.uniform(0, 1 / motion.rate_hz), end, 1 / motion.rate_hz)
+    first = begin + rng.uniform(0, 1 / motion.rate_hz)
+    time = np.asarray(np.arange(first, end, 1 / motion.rate_hz), dtype=np.float64)
     value = _where(motion, path, side, time)
     alike = Indicator(
         lash_mm=motion.lash_mm,
@@ -145,8 +147,8 @@ def drive(motion: Motion, rng: np.random.Generator) -> Trace:
 def _where(motion: Motion, path: Path, side: Floats, time: Floats) -> Floats:
     """Where the gear is at the given times."""
     last = path.level_mm.size - 1
-    at = np.clip(np.searchsorted(path.arrive_s, time, side="right") - 1, 0, last)
-    after = np.minimum(at + 1, last)
+    at = np.asarray(np.clip(np.searchsorted(path.arrive_s, time, side="right") - 1, 0, last), dtype=np.intp)
+    after = np.asarray(np.minimum(at + 1, last), dtype=np.intp)
     rest = path.level_mm[at] + side[at] * _crept(motion, side[at], path, at, time)
     leaves = path.leave_s[at]
     goal = path.level_mm[after] + side[after] * _crept(motion, side[after], path, after, path.arrive_s[after])
@@ -161,7 +163,7 @@ def _where(motion: Motion, path: Path, side: Floats, time: Floats) -> Floats:
     return np.where(time <= leaves, rest, last_rest + (goal - last_rest) * gone)
 
 
-def _crept(motion: Motion, side: Floats, path: Path, at: Floats, time: Floats) -> Floats:
+def _crept(motion: Motion, side: Floats, path: Path, at: NDArray[np.intp], time: Floats) -> Floats:
     """How far beyond its flank the gear is by creep, outward positive."""
     dwell = (path.leave_s - path.arrive_s)[at]
     part = np.clip((time - path.arrive_s[at]) / dwell, 0, 1)

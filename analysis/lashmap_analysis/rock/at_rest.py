@@ -46,14 +46,11 @@ ROUNDS = 8
 CONVERGED = 0.03
 """Change of the deviation, as a share of it, after which no more reweighting is done."""
 
-PARTS = 16
-"""Parts of the mean stay where noise asks for it."""
-
 EDGE = 1e-7
 """Of a part, or of a step: what rounding of numbers may decide falls on one side."""
 
 LEAST_IN_PART = 3
-"""Samples in each of them."""
+"""Samples in each part of the mean stay."""
 
 MOST_INFLATED = 1e4
 """Variance of an unknown over that of a sample from which on it is not determined."""
@@ -368,36 +365,30 @@ def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
 
 def _mean_stay(evidence: Evidence, step: float) -> tuple[float, tuple[float, float]]:
     """What is level in the mean of all stays, and the time near its level over the time at it, flank by flank."""
-    if evidence.stays.start.size < 4:
-        return 0.0, (0.0, 0.0)
-    stays = overlay(evidence)
-    part = np.minimum((0.5 * PARTS * (stays.place + 1 + EDGE)).astype(np.int64), PARTS - 1)
-    part += PARTS * stays.high
-    count = np.bincount(part, minlength=2 * PARTS)
-    least = int(count.min())
+    middles, high = evidence.settled.middles, evidence.high[1:-1]
+    parts = middles.parts_mm[1:-1]
+    counts = int(np.count_nonzero(~high)), int(np.count_nonzero(high))
+    least = min(counts) * min(middles.typical_samples) / max(parts.shape[1], 1)
     if least < LEAST_IN_PART:
         return 0.0, (0.0, 0.0)
-    sums = np.bincount(part, weights=evidence.stays.offset_mm[stays.index], minlength=2 * PARTS)
-    means = (sums / count).reshape(2, PARTS)
+    rounding2 = repeated_rounding(evidence.settled.jitter_mm**2, evidence.resolution_mm) / min(counts)
     errors, share = FLAT
-    noise2 = evidence.noise_mm**2
-    rounding2 = repeated_rounding(evidence.settled.jitter_mm**2, evidence.resolution_mm) / (
-        evidence.stays.start.size // 2
+    tolerance = max(errors * sqrt(evidence.noise_mm**2 / least + rounding2), share * step)
+    low, up = (
+        np.add.reduce(parts[flank]) / count for flank, count in zip((~high, high), counts, strict=True)
     )
-    tolerance = max(errors * sqrt(noise2 / least + rounding2), share * step)
-    found = [_time_near(sign * mean, tolerance, step) for sign, mean in zip((-1, 1), means, strict=True)]
-    return tolerance, (found[0], found[1])
+    return tolerance, (_time_near(-low, tolerance, step), _time_near(up, tolerance, step))
 
 
 def _time_near(mean: Floats, tolerance: float, step: float) -> float:
     """Parts of a mean stay near its level over those at it."""
-    quarter, values = PARTS // 4, mean.tolist()
-    parts = [values[k : k + quarter] for k in range(PARTS - quarter + 1)]
+    quarter, values = mean.size // 4, mean.tolist()
+    parts = [values[k : k + quarter] for k in range(mean.size - quarter + 1)]
     ranges = [max(part) - min(part) for part in parts]
     flattest = next(k for k, one in enumerate(ranges) if one <= min(ranges) + EDGE * abs(step))
     away = mean - mean_of(mean[flattest : flattest + quarter])
     at = np.abs(away) <= tolerance
-    near = (away > -SHELF * step) & ~at & ((away < 0) | (np.arange(PARTS) > flattest))
+    near = (away > -SHELF * step) & ~at & ((away < 0) | (np.arange(mean.size) > flattest))
     # one part may be half travel, wherever it ends
     return max(float(np.count_nonzero(near)) - 1, 0.0) / max(int(np.count_nonzero(at)), 1)
 

@@ -288,7 +288,7 @@ LEAST_NEAR_MANY = 0.4
 LONGEST_BETWEEN = 0.7
 """Time between the flanks without a break, over a mean stay: of a sine it is a half."""
 
-UNREACHED = ((0.02, 1.645), (0.01, 2.33))
+UNREACHED = ((0.03, 1.0), (0.02, 1.645), (0.01, 2.33))
 """Scatter of one flank as a share of the step, and how sure it is more than the other's, for a refusal."""
 
 LIKELY = 2.0

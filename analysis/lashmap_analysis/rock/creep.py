@@ -114,18 +114,21 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
     )
     drift_error2 = (slope[1] * float(np.add.reduce(lasted)) / lasted.size) ** 2
     noise2 = settled.jitter_mm**2
-    rounding2, high = 2 * repeated_rounding(noise2, settled.resolution_mm), sign > 0
+    rounding2 = 2 * repeated_rounding(noise2, settled.resolution_mm)
+    # a flank has a dozen dwells: plain numbers are quicker than arrays
+    rows = list(zip(sign.tolist(), outward.tolist(), arch.tolist(), third.tolist(), strict=True))
     worst, limit, bend, seen = 0.0, max(SHARE * step_mm, settled.resolution_mm), 0.0, False
     means, variances, arches = [], [], []
-    for flank in (high, ~high):
-        own = outward[flank]
-        count = own.size
+    for side in (1.0, -1.0):
+        own = [row[1:] for row in rows if row[0] == side]
+        count = len(own)
         if not count:
             continue
-        mean = float(np.add.reduce(own)) / count
-        sampling2 = 2 * noise2 / float(np.add.reduce(third[flank]))
+        moves, bows, thirds = zip(*own, strict=True)
+        mean = sum(moves) / count
+        sampling2 = 2 * noise2 / sum(thirds)
         # movement itself makes the dwells differ: little more is allowed than noise explains
-        scatter2 = max(float(own.dot(own)) / count - mean * mean, 0.0) / max(count - 1, 1)
+        scatter2 = sum((move - mean) ** 2 for move in moves) / count / max(count - 1, 1)
         bound = sqrt(sampling2) + 0.03 * step_mm / sqrt(count)
         error2 = max(sampling2, min(scatter2, bound * bound))
         # creep of the base carries dwells across the edge of a code
@@ -135,10 +138,9 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         if abs(mean) * limit > abs(worst) * least:
             worst, limit = mean, least
         seen = seen or abs(mean) > sure
-        bow = float(arch.dot(flank)) / count
+        bow = sum(bows) / count
         # the mean of two thirds less that of one: 3/2 against 2 of a difference of thirds
-        bows = arch[flank] - bow
-        unlike2 = float(bows.dot(bows)) / max(count - 1, 1) / count * (1 + FEW / count) ** 2
+        unlike2 = sum((one - bow) ** 2 for one in bows) / count / max(count - 1, 1) * (1 + FEW / count) ** 2
         arches.append((bow, max(0.75 * sampling2, unlike2)))
         bend = max(bend, abs(bow), 0.5 * abs(mean))
         means.append(mean)
@@ -149,10 +151,11 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
     arched = max(limits, key=lambda one: one[0] / one[1], default=(0.0, inf))
     # an error of the drift moves both flanks apart and together in turn: it cancels in their sum
     hidden = HIDDEN * sqrt(sum(variances))
-    both = max(abs(sum(means)), hidden)
-    half_width = (
-        REACH * max(both, *map(abs, means)) if seen else min(HIDDEN_REACH * both, 2 * LIGHT * step_mm)
-    )
+    half_width = max(REACH * abs(sum(means)), HIDDEN_REACH * hidden)
+    if seen:
+        half_width = max(half_width, *(REACH * abs(one) for one in means))
+    else:
+        half_width = min(half_width, 2 * LIGHT * step_mm)
     return Creep(
         travel_mm=worst,
         limit_mm=limit,

@@ -71,6 +71,7 @@ class Middles:
         reference_mm: Shape (m,), level there.
         at: Shape (m,), a sample in the midst of it.
         noise_mm: Standard deviation of a sample there, on the noisier flank.
+        parts_mm: Shape (m, parts), means over equal parts of the stays; no parts with few samples a stay.
         typical_samples: Median number of samples in a stay, on the low and on the high flank.
         few: True when the smaller of them is few.
     """
@@ -78,6 +79,7 @@ class Middles:
     reference_mm: Floats
     at: Integers
     noise_mm: float
+    parts_mm: Floats
     typical_samples: tuple[float, float]
     few: bool
 
@@ -181,14 +183,16 @@ def _find_middles(stays: Stays, high: Booleans, squares: Floats) -> Middles:
     found = (
         _of_few(stays) if few else _of_many(stays, length, (high, squares), min(BLOCKS, int(min(typical))))
     )
-    reference, at, noise = found
-    return Middles(reference_mm=reference, at=at, noise_mm=noise, typical_samples=typical, few=few)
+    reference, at, noise, parts = found
+    return Middles(
+        reference_mm=reference, at=at, noise_mm=noise, parts_mm=parts, typical_samples=typical, few=few
+    )
 
 
 def _of_many(
     stays: Stays, length: Integers, known: tuple[Booleans, Floats], blocks: int
-) -> tuple[Floats, Integers, float]:
-    """Level, place and noise of the four neighbouring parts of each stay that differ least.
+) -> tuple[Floats, Integers, float, Floats]:
+    """Level, place and noise of the four neighbouring parts of each stay that differ least, and all parts.
 
     For normal noise the median of |x_i−1 − 2 x_i + x_i+1| is 1.652 standard deviations.
     """
@@ -216,10 +220,10 @@ def _of_many(
     second.sort()
     least = float(second[second.size // 2]) / 1.652
     noise = max(sqrt(max(median_of(variance[flank].tolist()) for flank in (high, ~high))), least)
-    return level, (start + stop) // 2, noise
+    return level, (start + stop) // 2, noise, mean
 
 
-def _of_few(stays: Stays) -> tuple[Floats, Integers, float]:
+def _of_few(stays: Stays) -> tuple[Floats, Integers, float, Floats]:
     """Level and place of that half of each stay's samples that lie closest together, and the noise.
 
     The noise is from neighbours away from the ramps. For normal noise the median of |x_i−1 − 2 x_i + x_i+1| is
@@ -244,7 +248,7 @@ def _of_few(stays: Stays) -> tuple[Floats, Integers, float]:
         else:
             noises += [abs(step) / 0.954 for step in steps]
     noise = median_of(noises) if noises else 0.0
-    return np.array(levels), np.array(places), noise
+    return np.array(levels), np.array(places), noise, np.zeros((len(levels), 0))
 
 
 def _closest_half(stay: list[float]) -> tuple[float, int]:

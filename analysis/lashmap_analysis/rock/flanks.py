@@ -14,12 +14,11 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass
 from math import isfinite
-from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lashmap_analysis.rock.stays import drift_weights, window_sums
+from lashmap_analysis.rock.stays import drift_weights, median_of, window_sums
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -177,22 +176,23 @@ def _split(padded: Floats, levels: Levels) -> Stays:
     signal = np.minimum(np.maximum(offset / half, -1.0), 1.0)
     placed = None
     if not signal.all():
-        placed = np.flatnonzero(signal)
+        placed = signal.nonzero()[0]
         signal = signal[placed]
     positive = signal > 0
-    run_start = np.append(0, (positive[1:] != positive[:-1]).nonzero()[0] + 1)
-    areas = np.add.reduceat(signal, run_start).tolist() if signal.size else []
+    runs = [0, *((positive[1:] != positive[:-1]).nonzero()[0] + 1).tolist()]
+    areas = np.add.reduceat(signal, runs).tolist() if signal.size else []
     pivots = _turning_points(areas, LEAST_SWING)
     if len(pivots) < 2:
         return nothing
     sums = [sum(areas[i + 1 : j + 1]) for i, j in itertools.pairwise(pivots)]
     # one flank may be held much longer than the other: a bounce is short beside the stays of its own flank
-    usual = min(median(map(abs, sums[side::2] or sums)) for side in (0, 1))
+    usual = min(median_of([abs(one) for one in sums[side::2] or sums]) for side in (0, 1))
     kept = _turning_points(sums, max(LEAST_SWING, BOUNCE_SHARE * usual))
     pivots = [pivots[k + 1] for k in kept]
     if len(pivots) < 2:
         return nothing
-    bounds = np.append(run_start, signal.size)[np.asarray(pivots) + 1]
+    runs.append(signal.size)
+    bounds = np.array([runs[pivot + 1] for pivot in pivots])
     first, last = bounds[:-1], bounds[1:] - 1
     sign = np.where(positive[last], 1.0, -1.0)
     if placed is not None:

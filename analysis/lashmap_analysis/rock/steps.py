@@ -211,7 +211,7 @@ def _dither(slope: float, settled: Settled, kept: Integers, high: Booleans) -> f
     return max(0.5 * total - settled.resolution_mm**2 / 12, 0.0)
 
 
-LEAST_LEVELS = 4
+LEAST_LEVELS = 3
 """Levels on either flank from which on their scatters are compared."""
 
 UNLIKE = 1.645
@@ -230,40 +230,47 @@ def _compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: fl
     The cube root of the ratio of two variances is nearly normal (Paulson 1942; Abramowitz & Stegun 26.6.15); with
     few levels it errs towards alike.
     """
-    highs = int(np.count_nonzero(high))
-    if min(highs, high.size - highs) < LEAST_LEVELS:
+    rows = list(zip(high.tolist(), level.tolist(), time.tolist(), strict=True))
+    flanks = [_about_line([row[1:] for row in rows if row[0] == side]) for side in (True, False)]
+    if min(map(len, flanks)) < LEAST_LEVELS:
         return None
-    flanks = [_about_line(level[flank], time[flank]) for flank in (high, ~high)]
-    deviation = [max(sqrt(float(one.dot(one)) / (one.size - 2)), level_error) for one in flanks]
+    deviation = [max(sqrt(sum(left * left for left in one) / (len(one) - 2)), level_error) for one in flanks]
     more = 0 if deviation[0] >= deviation[1] else 1
     loose, tight = flanks[more], flanks[1 - more]
-    n1, n2 = loose.size - 2, tight.size - 2
     if not deviation[1 - more] > 0:
         return None
     root = (deviation[more] / deviation[1 - more]) ** (2 / 3)
-    a, b = 2 / (9 * n1), 2 / (9 * n2)
+    a, b = 2 / (9 * (len(loose) - 2)), 2 / (9 * (len(tight) - 2))
     chance = ((1 - b) * root - (1 - a)) / sqrt(b * root * root + a)
     habit = False
     if chance > UNLIKE:
-        typical = [median_of(np.abs(one - median_of(one.tolist())).tolist()) for one in (loose, tight)]
+        middles = [median_of(one) for one in (loose, tight)]
+        typical = [
+            median_of([abs(left - middle) for left in one])
+            for one, middle in zip((loose, tight), middles, strict=True)
+        ]
         habit = typical[0] > ROBUSTLY * max(typical[1], 0.67 * level_error)
-    outward = float(np.maximum.reduce(loose if more == 0 else -loose))
+    outermost = max(loose) if more == 0 else -min(loose)
     return Unlike(
         high=more == 0,
         scatter_mm=deviation[more],
         other_mm=deviation[1 - more],
         # the outermost of n evenly scattered stops is on average (n − 1) / (n + 1) of the way from mean to end
-        short_mm=RANGE * outward * (loose.size + 1) / (loose.size - 1),
+        short_mm=RANGE * outermost * (len(loose) + 1) / (len(loose) - 1),
         chance=chance,
         habit=habit,
     )
 
 
-def _about_line(level: Floats, time: Floats) -> Floats:
-    """Levels of one flank about their least squares line."""
-    level, time = level - mean_of(level), time - mean_of(time)
-    power = float(time.dot(time))
-    return level - (float(level.dot(time)) / power) * time if power > 0 else level
+def _about_line(levels: list[tuple[float, float]]) -> list[float]:
+    """Levels of one flank, each with its time, about their least squares line."""
+    if not levels:
+        return []
+    level, time = (sum(column) / len(levels) for column in zip(*levels, strict=True))
+    away = [(one - level, when - time) for one, when in levels]
+    power = sum(when * when for _, when in away)
+    slope = sum(one * when for one, when in away) / power if power > 0 else 0.0
+    return [one - slope * when for one, when in away]
 
 
 LEAST_DWELLS = 2
