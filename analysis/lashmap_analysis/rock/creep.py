@@ -105,13 +105,12 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
     # from the touch on: what moves most does so at once
     sign, start, stop = stays.sign[kept], settled.touch[kept], settled.stop[kept]
     third = np.maximum((stop - start) // 3, 1)
-    edges = np.stack((start, start + third, stop - third, stop), axis=1).ravel()
-    parts = np.add.reduceat(stays.padded_mm, edges).reshape(-1, 4)
+    edges = np.empty((third.size, 4), dtype=np.int64)
+    edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + third, stop - third, stop
+    early, middle, late, _ = np.add.reduceat(stays.padded_mm, edges.ravel()).reshape(-1, 4).T
     lasted = padded_time[stop - third] - padded_time[start]
-    outward = sign * ((parts[:, 2] - parts[:, 0]) / third - slope[0] * lasted)
-    arch = sign * (
-        parts[:, 1] / np.maximum(stop - start - 2 * third, 1) - 0.5 * (parts[:, 0] + parts[:, 2]) / third
-    )
+    outward = sign * ((late - early) / third - slope[0] * lasted)
+    arch = sign * (middle / np.maximum(stop - start - 2 * third, 1) - 0.5 * (early + late) / third)
     drift_error2 = (slope[1] * float(np.add.reduce(lasted)) / lasted.size) ** 2
     noise2 = settled.jitter_mm**2
     rounding2 = 2 * repeated_rounding(noise2, settled.resolution_mm)
@@ -148,7 +147,7 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
     if len(arches) == 2:
         arches.append((0.5 * (arches[0][0] + arches[1][0]), 0.25 * (arches[0][1] + arches[1][1])))
     limits = [(bow, max(ARCH * step_mm, ARCHED * sqrt(error2))) for bow, error2 in arches]
-    arched = max(limits, key=lambda one: one[0] / one[1], default=(0.0, inf))
+    arched = max(limits, key=lambda one: one[0] / one[1] if one[1] > 0 else 0.0, default=(0.0, inf))
     # an error of the drift moves both flanks apart and together in turn: it cancels in their sum
     hidden = HIDDEN * sqrt(sum(variances))
     half_width = max(REACH * abs(sum(means)), HIDDEN_REACH * hidden)

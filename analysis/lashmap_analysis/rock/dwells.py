@@ -96,7 +96,7 @@ class Settled:
         count: Shape (m,), number of settled samples, at least 1.
         offset_mm: Shape (m,), mean of the settled samples, mid level and drift removed.
         variance_mm2: Shape (m,), of the settled samples about their mean.
-        time: Shape (m,), mean time of the settled samples.
+        time: Shape (m,), middle of the first and the last settled sample.
         extreme_mm: Shape (m,), farthest outward sample of the whole stay, as an outward offset.
         settled: Shape (m,), true where the settled part is long enough and flat.
         noise_mm: Standard deviation of a single sample within the dwells.
@@ -140,10 +140,14 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
     enough = count >= np.maximum(least_share * typical, LEAST_SAMPLES)
     count = np.maximum(count, 1)
     stop = start + count
-    mean = window_sums(offset, start, stop) / count
-    variance = np.maximum(window_sums(squares, start, stop) / count - mean * mean, 0.0)
     half = np.maximum(count // 2, 1)
-    trend = (window_sums(offset, stop - half, stop) - window_sums(offset, start, start + half)) / half
+    edges = np.empty((count.size, 4), dtype=np.int64)
+    edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + half, stop - half, stop
+    first, between, second, _ = np.add.reduceat(offset, edges.ravel()).reshape(-1, 4).T
+    # an even number of samples has none between its halves, and one alone has no halves
+    mean = np.where(count == 1, first, (first + second + between * (count & 1)) / count)
+    trend = (second - first) / half
+    variance = np.maximum(window_sums(squares, start, stop) / count - mean * mean, 0.0)
     least = max(resolution_mm, 0.05 * stays.levels.step_mm)
     flat = np.abs(trend) <= np.maximum(5 * middles.noise_mm * np.sqrt(2 / half), least)
     pooled = float(variance.dot(count)) / max(float(np.add.reduce(count)) - count.size, 1.0)
@@ -163,7 +167,7 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
         count=count,
         offset_mm=mean,
         variance_mm2=variance,
-        time=window_sums(padded_time, start, stop) / count,
+        time=0.5 * (padded_time[start] + padded_time[stop - 1]),
         extreme_mm=np.where(high, farthest, -nearest),
         settled=enough & flat,
         noise_mm=max(sqrt(pooled), 0.8 * middles.noise_mm),

@@ -35,11 +35,12 @@ def mean_of(values: Floats) -> float:
 def drift_weights(time: Floats, sign: Floats) -> Floats:
     """Weights d with d·y = slope of the least squares fit of y on (1, time, sign), shape (m,)."""
     across, flank = time - mean_of(time), sign - mean_of(sign)
-    power = float(flank.dot(flank))
+    power, least = float(flank.dot(flank)), 1e-12 * float(across.dot(across))
     if power > 0:
         across -= (float(across.dot(flank)) / power) * flank
     left = float(across.dot(across))
-    return across / left if left > 0 else np.zeros_like(across)
+    # times that follow the flanks say nothing of a drift, whatever rounding leaves of them
+    return across / left if left > least else np.zeros_like(across)
 
 
 def window_sums(values: Floats, start: Integers, stop: Integers) -> Floats:
