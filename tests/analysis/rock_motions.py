@@ -1,13 +1,13 @@
 """Rocks as a drive makes them: slow departures, clipped sines, unequal dwells, creep, spikes.
 
 Decided here: the path of a gear that is driven from flank to flank at a given pace, beside the freely thrown
-one of `rock_traces`, with which this shares the arrays of a trace and the rounding; nothing is shared with the
-estimator. All values are invented; shapes are common practice, no source.
+one of `rock_traces`, with which this shares the arrays of a trace and the rounding; nothing is shared with
+the estimator. All values are invented; shapes are common practice, no source.
 
-A half-period is the time from arrival on one flank to arrival on the other. The gear rests for some share of it
-and travels for the remainder; contact ends the travel at once, so that the flank is `lash_mm` from the other by
-construction. Creep starts from contact: an elastic flank or a steady press moves outward from it, an oil film
-that is squeezed out starts short of it and approaches it.
+A half-period is the time from arrival on one flank to arrival on the other. The gear rests for some share of
+it and travels for the remainder; contact ends the travel at once, so that the flank is `lash_mm` from the
+other by construction. Creep starts from contact: an elastic flank or a steady press moves outward from it, an
+oil film that is squeezed out starts short of it and approaches it.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 from analysis.rock_traces import Path, Trace, finish
 from analysis.rock_traces import Rock as Indicator
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -47,8 +47,8 @@ class Motion:
         seating_mm: Standard deviation of where a flank is found, dwell by dwell.
         drift_mm: Creep of the base over the whole trace, linear.
         spikes: Share of the samples that are spikes.
-        creep_mm: Movement on each dwell from contact to its end; negative: an oil film that starts so far short
-            of the flank.
+        creep_mm: Movement on each dwell from contact to its end; negative: an oil film that starts so far
+            short of the flank.
         creep_shape: `exponential` or `log`.
         creep_time: Time constant of the creep as a share of the dwell.
         creep_flanks: `both`, `high` or `low`.
@@ -114,7 +114,7 @@ def drive(motion: Motion, rng: np.random.Generator) -> Trace:
     """Make one trace."""
     count = motion.reversals + 1
     half_s = 0.5 / motion.rocks_hz
-    side = (-1.0) ** (np.arange(count) + rng.integers(2))
+    side: Floats = ((-1.0) ** (np.arange(count) + rng.integers(2))).astype(np.float64)
     share = np.where(side > 0, motion.ratio, 1.0) * 2 / (1 + motion.ratio)
     width = np.sqrt(np.log1p(motion.irregularity**2))
     dwell = (1 - motion.travel) * half_s * share * np.exp(width * rng.standard_normal(count) - width**2 / 2)
@@ -127,7 +127,7 @@ def drive(motion: Motion, rng: np.random.Generator) -> Trace:
     path = Path(arrive_s=arrive, leave_s=leave, level_mm=level, length_s=float(leave[-1]))
     begin, end = rng.uniform(0, leave[0]), path.length_s - rng.uniform(0, dwell[-1])
     first = begin + rng.uniform(0, 1 / motion.rate_hz)
-    time = np.asarray(np.arange(first, end, 1 / motion.rate_hz), dtype=np.float64)
+    time: Floats = np.arange(first, end, 1 / motion.rate_hz).astype(np.float64)
     value = _where(motion, path, side, time)
     alike = Indicator(
         lash_mm=motion.lash_mm,

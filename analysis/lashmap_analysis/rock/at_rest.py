@@ -1,15 +1,16 @@
 """Whether the gear came to rest on both flanks, and the mean shape of all stays on a flank.
 
-Decided here: settled dwells, pauses between travels, no wind-up; and for noisy traces or those with few samples
-a stay, how far the gear moves on each flank when all stays are laid over each other, and how well that is known.
+Decided here: settled dwells, pauses between travels, no wind-up; and for noisy traces or those with few
+samples a stay, how far the gear moves on each flank when all stays are laid over each other, and how well
+that is known.
 
-A gear that winds up or never stops lingers near its farthest place and is hardly at it; one that rests and then
-leaves, however slowly, is at it for most of that time. So both times are compared, and a movement inward alone is
-no wind-up.
+A gear that winds up or never stops lingers near its farthest place and is hardly at it; one that rests and
+then leaves, however slowly, is at it for most of that time. So both times are compared, and a movement inward
+alone is no wind-up.
 
 With three to six samples a stay no single stay shows its shape, but ten stays are sampled at different places
-and show it together: from change to change of flank. With many samples and much noise the dwells are laid over
-each other. Samples on the way between the flanks lie inward of the shape near its ends, in some
+and show it together: from change to change of flank. With many samples and much noise the dwells are laid
+over each other. Samples on the way between the flanks lie inward of the shape near its ends, in some
 stays only; they lose their weight as outliers (Tukey's bisquare, constant 4.7: 95 % efficient for normal
 noise). The fit is outward = level + tilt · v + arch · (1 − v²) with v from −1 to +1 over the stay.
 """
@@ -188,7 +189,8 @@ WANDER_SHARE = 0.05
 """Share of the step below which wandering does no harm."""
 
 MOST_TRAVEL_FEW = (0.42, 0.6)
-"""Share of the time between the flanks, as of a trapezoid, with few samples a stay: both flanks together, and either.
+"""Share of the time between the flanks, as of a trapezoid, with few samples a stay: both flanks together, and
+either.
 
 A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls back as about 1/2 on that side.
 """
@@ -206,8 +208,8 @@ SURE = 4.0
 """Movement on the mean flank over its standard error that is no chance."""
 
 LEAST_MOVEMENT = (0.05, 0.21)
-"""Share of the step above which it matters; with more samples a stay a gear that rests may leave slowly, and one
-that is thrown and falls back has 0.25.
+"""Share of the step above which it matters; with more samples a stay a gear that rests may leave slowly, and
+one that is thrown and falls back has 0.25.
 """
 
 LEAST_CODES = 0.5
@@ -226,7 +228,9 @@ NOISY = 0.06
 """Tolerance as a share of the step above which single stays do not show how the gear came and left."""
 
 FLAT = (3.0, 0.02)
-"""Distance of a part of the mean stay from its level that is none, in standard errors and as a share of the step."""
+"""Distance of a part of the mean stay from its level that is none, in standard errors and as a share of the
+step.
+"""
 
 
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
@@ -364,7 +368,7 @@ def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
 
 
 def _mean_stay(evidence: Evidence, step: float) -> tuple[float, tuple[float, float]]:
-    """What is level in the mean of all stays, and the time near its level over the time at it, flank by flank."""
+    """What counts as level in the mean of all stays, and the time near the level over the time at it."""
     middles, high = evidence.settled.middles, evidence.high[1:-1]
     parts = middles.parts_mm[1:-1]
     counts = int(np.count_nonzero(~high)), int(np.count_nonzero(high))
@@ -405,7 +409,7 @@ def _turned_back(numbers: dict[str, float]) -> Flag:
 
 
 def _check_shape(evidence: Evidence) -> Iterator[Flag]:
-    """The mean shape of all stays without plenty of samples: no wind-up, no turning back before the flank, and enough to tell."""
+    """The mean shape of stays of few samples: no wind-up, no turning back early, and enough to tell."""
     step = evidence.lash.mean_mm
     if not step > 0:
         return

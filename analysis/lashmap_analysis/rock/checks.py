@@ -283,7 +283,9 @@ LEAST_NEAR_FEW = 0.6
 """Share of the samples that lie near a flank, with few samples a stay: travel takes less than the rest."""
 
 LEAST_NEAR_MANY = 0.4
-"""The same with many, where a rest between the flanks is looked for besides: slow departures take half of the time."""
+"""The same with many, where a rest between the flanks is looked for besides: slow departures take half of
+the time.
+"""
 
 LONGEST_BETWEEN = 0.7
 """Time between the flanks without a break, over a mean stay: of a sine it is a half."""
@@ -358,7 +360,7 @@ def _unlike_flanks(unlike: Unlike, *, disabling: bool) -> Flag:
     return Flag(
         name=FlagName.FLANK_NOT_REACHED,
         disabling=disabling,
-        sentence=f"The gear stopped at different places at the {which} readings: it may not reach that flank. "
+        sentence=f"At the {which} readings the gear stopped at different places: does it reach that flank? "
         + (
             "Look for friction, then rock until it touches both flanks."
             if disabling

@@ -1,10 +1,10 @@
-"""Movement of the gear while it should rest on a flank: wind-up, a film of oil, a hand that does not hold still.
+"""Movement of the gear while it should rest on a flank: wind-up, a film of oil, an unsteady hand.
 
-Decided here: how far the gear moves from the first to the last third of its dwells, flank by flank and with its
-sign, what of it is more than noise, and what it adds to the uncertainty. A flank level means contact under a
-light, steady torque. Where it still grows outward, part of it is the shaft winding up and the lash is read too
-large, or oil is pressed out and the lash is read too small: which of both, the trace does not say, so that
-creep is never corrected for.
+Decided here: how far the gear moves from the first to the last third of its dwells, flank by flank and with
+its sign, what of it is more than noise, and what it adds to the uncertainty. A flank level means contact
+under a light, steady torque. Where it still grows outward, part of it is the shaft winding up and the lash is
+read too large, or oil is pressed out and the lash is read too small: which of both, the trace does not say,
+so that creep is never corrected for.
 
 A creep that noise could hide counts as well, up to what a light rock may bring: as a rectangular distribution
 (GUM 4.3.7) whose half-width is the limit of detection. It shrinks with the number of samples at rest.
@@ -43,7 +43,9 @@ LIGHT = 0.01
 """Movement on a flank, as a share of the step, that a light rock may bring without being seen (practice)."""
 
 REACH = 4.0
-"""Error of the level per movement between the thirds: 0.8 for a steady rise, up to 4 for one that slows down."""
+"""Error of the level per movement between the thirds: 0.8 for a steady rise, up to 4 for one that slows
+down.
+"""
 
 HIDDEN_REACH = 2.5
 """The same for a movement that is not seen: among all such, few slow down so much."""
@@ -169,9 +171,9 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
 def repeated_rounding(dither_mm2: float, resolution_mm: float) -> float:
     """Variance of the rounding error that repeats on every visit to a level, in mm².
 
-    With little noise the same level is rounded the same way each time. For normal dither of variance v that is
-    Σ_k q²/(2π²k²) exp(−4π²k² v/q²) (Widrow & Kollár, Quantization Noise, 2008, ch. 4 and app. G *(memory)*),
-    q²/12 for no dither.
+    With little noise the same level is rounded the same way each time. For normal dither of variance v that
+    is Σ_k q²/(2π²k²) exp(−4π²k² v/q²) (Widrow & Kollár, Quantization Noise, 2008, ch. 4 and app. G
+    *(memory)*), q²/12 for no dither.
 
     Args:
         dither_mm2: Variance of the signal about its level before rounding.

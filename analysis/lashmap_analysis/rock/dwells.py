@@ -5,9 +5,9 @@ Not decided: whether the levels give a lash (`rock.steps`, `rock.checks`).
 
 A stay lasts from the middle between the flanks to the middle again, so that a slow departure or a drive that
 swings like a sine takes as much of it as the rest itself. The dwell is therefore looked for where the stay is
-flattest, wherever that is, and grows from there to both ends by one rule: a sample belongs to it while it stays
-within noise and resolution of the level seen there; a margin in proportion to what was trimmed guards against
-the tail of a bounce. A trace read backwards has the same dwells.
+flattest, wherever that is, and grows from there to both ends by one rule: a sample belongs to it while it
+stays within noise and resolution of the level seen there; a margin in proportion to what was trimmed guards
+against the tail of a bounce. A trace read backwards has the same dwells.
 
 With many samples a stay, means of neighbours stand for samples as far as noise asks for it. With few
 (hand-polled traces) the flattest part is the half of the samples that lie closest together.
@@ -33,13 +33,17 @@ FEW_SAMPLES = 12.0
 """Typical samples a stay, on the flank that is left sooner, below which single samples are looked at."""
 
 BLOCKS = 16
-"""Parts of a stay, but not more than it has samples, of which the four neighbours that differ least are taken for its flattest part."""
+"""Parts of a stay, but not more than it has samples, of which the four neighbours that differ least are
+taken for its flattest part.
+"""
 
 SMOOTHED = 16.0
 """Part of a stay over which samples are averaged, one in so many."""
 
 LEAST_SHARE = 0.08
-"""Settled part of a stay as a share of the typical stay on its flank; the rest is travel, bounce and margin."""
+"""Settled part of a stay as a share of the typical stay on its flank; the rest is travel, bounce and
+margin.
+"""
 
 LEAST_AT_ENDS = 0.25
 """The same for the first and the last stay, which the ends of the trace may cut within a bounce."""
@@ -60,7 +64,9 @@ ENOUGH = 256
 """Samples from which a median is taken, spread over the trace."""
 
 SHELF = 0.25
-"""Share of the step below a level, up to which a gear that never rests lingers and one that leaves does not."""
+"""Share of the step below a level, up to which a gear that never rests lingers and one that leaves does
+not.
+"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,8 +95,8 @@ class Settled:
     """What was found on m stays.
 
     Attributes:
-        touch: Shape (m,), index of the first sample at the level after the bounce; a little after `start` where the
-            tolerance is too coarse to tell them apart.
+        touch: Shape (m,), index of the first sample at the level after the bounce; a little after `start`
+            where the tolerance is too coarse to tell them apart.
         start: Shape (m,), index of the first settled sample.
         stop: Shape (m,), one past the last settled sample.
         count: Shape (m,), number of settled samples, at least 1.
@@ -103,8 +109,8 @@ class Settled:
         jitter_mm: The same from neighbouring samples, blind to slow movement.
         middles: What was seen in the flattest parts.
         tolerance_mm: Distance from the level within which samples were taken for settled.
-        lingering: On the low and on the high flank, time within `SHELF` of the level, or beyond it late in the
-            stay, over the time at the level; 0 with few samples a stay.
+        lingering: On the low and on the high flank, time within `SHELF` of the level, or beyond it late in
+            the stay, over the time at the level; 0 with few samples a stay.
         resolution_mm: As given.
     """
 
@@ -230,9 +236,9 @@ def _of_many(
 def _of_few(stays: Stays) -> tuple[Floats, Integers, float, Floats]:
     """Level and place of that half of each stay's samples that lie closest together, and the noise.
 
-    The noise is from neighbours away from the ramps. For normal noise the median of |x_i−1 − 2 x_i + x_i+1| is
-    1.652 standard deviations (blind to a steady movement), that of |x_i+1 − x_i| 0.954, that of the smaller of
-    two such differences about 0.55.
+    The noise is from neighbours away from the ramps. For normal noise the median of |x_i−1 − 2 x_i + x_i+1|
+    is 1.652 standard deviations (blind to a steady movement), that of |x_i+1 − x_i| 0.954, that of the
+    smaller of two such differences about 0.55.
     """
     samples = stays.offset_mm.tolist()
     levels: list[float] = []
@@ -272,7 +278,7 @@ def _closest_half(stay: list[float]) -> tuple[float, int]:
 def _trim(
     stays: Stays, high: Booleans, middles: Middles, resolution_mm: float
 ) -> tuple[Integers, Integers, Integers, float, tuple[float, float]]:
-    """First at the level, first and one past the last settled sample: what stays within tolerance around the flattest part."""
+    """Touch, start and stop of the dwells, what counts as level, and how long the gear lingers near it."""
     origin, end = int(stays.start[0]), int(stays.stop[-1])
     reach = 0 if middles.few else int(min(middles.typical_samples) / (2 * SMOOTHED))
     width, step = 2 * reach + 1, stays.levels.step_mm
@@ -316,8 +322,8 @@ def _lingering(
 ) -> tuple[float, float]:
     """Time near a level but off it, over the time at it, on the low and on the high flank.
 
-    Inward before and after, outward only after: a press at arrival may relax before the gear rests. The stays at
-    the ends of the trace are not looked at.
+    Inward before and after, outward only after: a press at arrival may relax before the gear rests. The stays
+    at the ends of the trace are not looked at.
     """
     if stays.start.size < 3:
         return 0.0, 0.0

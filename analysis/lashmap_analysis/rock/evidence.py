@@ -1,4 +1,4 @@
-"""All that the checks on one rock trace look at, and two things seen before: its resolution and its spikes."""
+"""All that the checks on one rock trace look at, and what is seen first: resolution and spikes."""
 
 from __future__ import annotations
 
@@ -68,7 +68,9 @@ SPIKE_CODES = 3.37
 """The same in resolutions."""
 
 MOST_SPIKES = (2, 0.04)
-"""So many samples, or that share of all: where more stand alone, it is the gear that moves too fast to be seen."""
+"""So many samples, or that share of all: where more stand alone, it is the gear that moves too fast to be
+seen.
+"""
 
 
 ENOUGH = 256
@@ -90,7 +92,8 @@ def find_spikes(indicator_mm: Floats, resolution_mm: float) -> Booleans | None:
     pairs = jumps[:-1][(jumps[1:] == jumps[:-1] + 1) & (change[jumps[:-1]] * change[jumps[1:]] < 0)]
     if not pairs.size or pairs.size > max(MOST_SPIKES[0], MOST_SPIKES[1] * indicator_mm.size):
         return None
-    # neighbours of a spike jump as well: the middle of each run is the spike, every second sample of a longer one
+    # neighbours of a spike jump as well: the middle of each run is the spike, every second sample of a longer
+    # one
     wild = np.zeros(indicator_mm.size, dtype=np.bool_)
     last = -2
     for at in pairs.tolist():

@@ -27,7 +27,9 @@ LEAST_SWING = 1.5
 """Price of a change of flank, in samples of a full half step: one stray sample cannot pay it, two can."""
 
 BOUNCE_SHARE = 0.2
-"""A stay shorter than this share of the typical stay on the flank that is left sooner is a bounce or a burst of noise, not a dwell."""
+"""A stay shorter than this share of the typical stay on the flank that is left sooner is a bounce or a burst
+of noise, not a dwell.
+"""
 
 ENOUGH = 512
 """Samples from which the two levels are found, spread over the trace."""
@@ -111,7 +113,8 @@ def find_stays(padded_time: Floats, signal_mm: Floats) -> Stays:
 def _two_levels(time: Floats, signal: Floats) -> Levels:
     """Two-means on a three-point median (a single wild sample must not become a level), then with drift."""
     if signal.size >= 3:
-        # every so many samples one will do: only the middle between the flanks and their distance are asked for
+        # every so many samples one will do: only the middle between the flanks and their distance are asked
+        # for
         each = signal.size // ENOUGH + 1
         before, here, after = signal[:-2:each], signal[1:-1:each], signal[2::each]
         calm = np.maximum(np.minimum(before, here), np.minimum(np.maximum(before, here), after))

@@ -172,7 +172,7 @@ def _measure(
     if stays.start.size < 2:
         return _reading(NO_LASH, 0.0, (), (*flags, *without_stays(indicator_mm, stays, resolution_mm)))
     settled = settle(padded_time, stays, resolution_mm)
-    gaps = find_gaps(time_s, stays, min(settled.middles.typical_samples))
+    gaps = find_gaps(time_s, stays.start, stays.stop, min(settled.middles.typical_samples))
     broken = gaps.broken
     if left_out_s:
         left_out = _left_out(time_s, stays, left_out_s)

@@ -6,14 +6,9 @@ Decided here: which gaps could hide a dwell, and which changes of flank they int
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from lashmap_analysis.rock.flanks import Stays
-
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -72,7 +67,7 @@ class Gaps:
     broken: Booleans | None
 
 
-def find_gaps(time_s: Floats, stays: Stays, typical_samples: float) -> Gaps:
+def find_gaps(time_s: Floats, start: Integers, stop: Integers, typical_samples: float) -> Gaps:
     """Find gaps longer than half a typical stay and five sample times."""
     pause = time_s[1:] - time_s[:-1]
     mean = float(time_s[-1] - time_s[0]) / pause.size
@@ -82,6 +77,6 @@ def find_gaps(time_s: Floats, stays: Stays, typical_samples: float) -> Gaps:
     lengths = pause[pause > least]
     if not lengths.size:
         return Gaps(lengths_s=lengths, broken=None)
-    broken = np.zeros(stays.start.size, dtype=np.bool_)
-    broken[:-1] = time_s[stays.start[1:]] - time_s[stays.stop[:-1] - 1] > least
+    broken = np.zeros(start.size, dtype=np.bool_)
+    broken[:-1] = time_s[start[1:]] - time_s[stop[:-1] - 1] > least
     return Gaps(lengths_s=lengths, broken=broken)

@@ -1,8 +1,8 @@
 """From the levels of the dwells to the lash of one rock, with its uncertainty and degrees of freedom.
 
-Decided here: how the steps are averaged, how the linear drift is removed, what is known about the mean, where a
-lasting shift fits best, and how unlike the scatter of both flanks is. Not decided: whether the lash may be used
-(`rock.checks`).
+Decided here: how the steps are averaged, how the linear drift is removed, what is known about the mean, where
+a lasting shift fits best, and how unlike the scatter of both flanks is. Not decided: whether the lash may be
+used (`rock.checks`).
 
 The levels follow y_j = a + b t_j + s_j L/2 + e_j (s_j = ±1 the flank). The reading is the mean of the
 steps |y_j+1 − y_j| less what the drift b contributes. Neighbouring steps share a dwell, so their scatter
@@ -152,7 +152,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     known = freedom if scattered else float(np.add.reduce(count)) - kept.size
     slope_error = sqrt(max(scatter2, sampling2) * float(drift_weight.dot(drift_weight)))
     creep = measure_creep(padded_time, stays, settled, kept, (slope, slope_error), mean)
-    unlike = _compare_flanks(level, time, high, level_error)
+    unlike = compare_flanks(level, time, high, level_error)
     dither2 = _dither(stays.levels.slope, settled, kept, high)
     rounding2 = 2 * repeated_rounding(dither2, settled.resolution_mm)
     type_b2 = rounding2 + creep.uncertainty_mm**2
@@ -181,7 +181,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
 
 
 def _residuals(straight: Floats, high: Booleans) -> tuple[Floats, float]:
-    """What is left of drift-free levels about the mean of their flank, shape (k,), and the middle of both means."""
+    """Drift-free levels less the mean of their flank, shape (k,), and the middle of both means."""
     highs = int(np.count_nonzero(high))
     total, total_high = float(np.add.reduce(straight)), float(straight.dot(high))
     high_mean = total_high / highs if highs else 0.0
@@ -215,7 +215,9 @@ LEAST_LEVELS = 3
 """Levels on either flank from which on their scatters are compared."""
 
 UNLIKE = 1.645
-"""Standard deviations of that root from which on the uncertainty allows for a flank that is not always reached."""
+"""Standard deviations of that root from which on the uncertainty allows for a flank that is not always
+reached.
+"""
 
 RANGE = 1.5
 """Allowance for what few stops say of how far all stops reach; 1 would be right on average."""
@@ -224,11 +226,11 @@ ROBUSTLY = 2.0
 """Ratio of the median deviations of both flanks that is asked for besides: one odd dwell is no habit."""
 
 
-def _compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: float) -> Unlike | None:
+def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: float) -> Unlike | None:
     """Compare the scatter of the levels of both flanks, each about a line of its own.
 
-    The cube root of the ratio of two variances is nearly normal (Paulson 1942; Abramowitz & Stegun 26.6.15); with
-    few levels it errs towards alike.
+    The cube root of the ratio of two variances is nearly normal (Paulson 1942; Abramowitz & Stegun 26.6.15);
+    with few levels it errs towards alike.
     """
     rows = list(zip(high.tolist(), level.tolist(), time.tolist(), strict=True))
     flanks = [_about_line([row[1:] for row in rows if row[0] == side]) for side in (True, False)]
@@ -255,7 +257,8 @@ def _compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: fl
         high=more == 0,
         scatter_mm=deviation[more],
         other_mm=deviation[1 - more],
-        # the outermost of n evenly scattered stops is on average (n − 1) / (n + 1) of the way from mean to end
+        # the outermost of n evenly scattered stops is on average (n − 1) / (n + 1) of the way from mean to
+        # end
         short_mm=RANGE * outermost * (len(loose) + 1) / (len(loose) - 1),
         chance=chance,
         habit=habit,

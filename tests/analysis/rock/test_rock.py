@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from analysis.rock_traces import Floats, Rock, make
-from lashmap_analysis.rock.rock import Dwell, RockReading, measure_rock, measure_rocks
 from lashmap_analysis.rock.creep import repeated_rounding
+from lashmap_analysis.rock.rock import Dwell, RockReading, measure_rock, measure_rocks
 from scipy import stats
 
 SHAPES = {
