@@ -19,6 +19,7 @@ from scipy import stats
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from analysis.rock_faults import FAULTS, make_faulty
+from analysis.rock_motions import Motion, drive
 from analysis.rock_traces import Rock, make
 from benchmarks.rock_rivals import RIVALS, lash_of
 from lashmap_analysis.rock.rock import measure_rock, measure_rocks
@@ -29,6 +30,13 @@ NOISES = (0.0, 0.3, 1.0)
 FEW_SAMPLES = 12
 THIN_NOISE = 0.012
 LEAST_FOR_BIAS = 5
+PACES_HZ = (0.3, 1.0, 2.0, 3.0, 4.0, 8.0)
+SAMPLING_HZ = (8.0, 20.0, 100.0, 1000.0)
+DEPARTURES = (("ramp", 0.15), ("ramp", 0.3), ("cosine", 0.5), ("exponential", 0.5), ("clipped sine", 0.55))
+RATIOS = (3.0, 6.0, 12.0)
+CREEPS = (0.003, 0.01, -0.003, -0.01)
+SHORTS = (0.05, 0.1, 0.2)
+FEWEST = 3.0
 SHAPE_FAULTS = ("sine", "triangle", "single flank", "wind-up")
 
 
@@ -195,6 +203,134 @@ def print_faults(count: int) -> None:
     print(f"| all | {total['made']} | {100 * total['refused'] / total['made']:.2f} % | | | |")
 
 
+def draw_motion(rng: np.random.Generator, **given: object) -> Motion:
+    """A driven rock with what the row of the table does not fix."""
+    lash = float(rng.uniform(0.05, 0.3))
+    drawn = Motion(
+        lash_mm=lash,
+        rocks_hz=1.0,
+        rate_hz=1000.0,
+        resolution_mm=float(rng.choice((0.0001, 0.001))),
+        noise_mm=float(rng.choice((0.0001, 0.0003, 0.002))),
+        seating_mm=float(rng.choice((0.0, 0.002))) * lash,
+        drift_mm=float(rng.uniform(-0.1, 0.1)) * lash,
+        reversals=int(rng.integers(8, 17)),
+    )
+    return replace(drawn, **given)  # type: ignore[arg-type]
+
+
+@dataclass(kw_only=True)
+class Driven:
+    """What happened to the traces of one row of driven rocks."""
+
+    traces: int = 0
+    usable: int = 0
+    covered: int = 0
+    errors_um: list[float] = field(default_factory=list)
+    uncertainties_um: list[float] = field(default_factory=list)
+    names: Counter[str] = field(default_factory=Counter)
+
+    def measure(self, motion: Motion, rng: np.random.Generator) -> None:
+        """Make one trace and measure it."""
+        trace = drive(motion, rng)
+        reading = measure_rock(trace.time_s, trace.indicator_mm, resolution_mm=motion.resolution_mm)
+        self.traces += 1
+        if not reading.usable:
+            self.names.update({flag.name.value for flag in reading.flags if flag.disabling})
+            return
+        error = reading.reading_mm - motion.lash_mm
+        quantile = float(stats.t.ppf(0.975, reading.degrees_of_freedom))
+        self.usable += 1
+        self.covered += abs(error) <= quantile * reading.standard_uncertainty_mm
+        self.errors_um.append(1000 * error)
+        self.uncertainties_um.append(1000 * reading.standard_uncertainty_mm)
+
+    def row(self, name: str) -> str:
+        """One line of a table."""
+        refused = 100 * (1 - self.usable / self.traces)
+        said = ", ".join(name for name, _ in self.names.most_common(2))
+        if not self.usable:
+            return f"| {name} | {self.traces} | {refused:.1f} % | – | – | – | {said} |"
+        return (
+            f"| {name} | {self.traces} | {refused:.1f} % | {100 * self.covered / self.usable:.1f} % | "
+            f"{np.mean(self.errors_um):+.2f} µm | {np.median(self.uncertainties_um):.2f} µm | {said} |"
+        )
+
+
+HEAD = (
+    "| driven rocks | traces | refused | 95 % intervals | mean error | median u | refused as |\n"
+    "|---|" + "---:|" * 5 + "---|"
+)
+
+
+def print_driven(count: int) -> None:
+    """Paces, sampling and departures; thin ones have fewer than twelve samples a rest, least three."""
+    print(HEAD)
+    whole = {"good": Driven(), "thin": Driven()}
+    for departure, travel in DEPARTURES:
+        rows = {"good": Driven(), "thin": Driven()}
+        for pace in PACES_HZ:
+            for rate in SAMPLING_HZ:
+                rng = generator("driven", departure, travel, pace, rate)
+                for _ in range(count):
+                    motion = draw_motion(rng, rocks_hz=pace, rate_hz=rate, departure=departure, travel=travel)
+                    if motion.rest_samples < FEWEST:
+                        break
+                    kind = "good" if motion.rest_samples >= FEW_SAMPLES else "thin"
+                    state = rng.bit_generator.state
+                    rows[kind].measure(motion, rng)
+                    rng.bit_generator.state = state
+                    whole[kind].measure(motion, rng)
+        for kind, tally in rows.items():
+            print(tally.row(f"{kind}: {departure}, {travel:.0%} of the time in travel"))
+    for kind, tally in whole.items():
+        print(tally.row(f"{kind}: all of these"))
+
+
+def print_uneven(count: int) -> None:
+    """Unequal dwells, spikes and creep of good rocks, and rocks that stop short of a flank."""
+    print(HEAD)
+    for ratio in RATIOS:
+        for departure, travel in (("ramp", 0.15), ("cosine", 0.15), ("cosine", 0.3)):
+            given = {"departure": departure, "travel": travel}
+            print_cases(f"dwells {ratio:g}:1, {departure} {travel:.0%}", given, count, ratio=ratio)
+    print_cases("spikes in 1 % of samples", {"spikes": 0.01}, count)
+    for share in CREEPS:
+        for flanks in ("both", "high"):
+            way = "outward from contact" if share > 0 else "inward of contact, then to it"
+            name = f"creep {abs(share):.1%} of the lash {way}, {flanks}"
+            print_cases(name, {"creep_flanks": flanks}, count, creep=share)
+    for share in SHORTS:
+        print_cases(f"**faulty**: stops short by 0 to {share:.0%} of the lash", {}, count, short=share)
+
+
+def print_cases(
+    name: str,
+    given: dict[str, object],
+    count: int,
+    *,
+    ratio: float = 1.0,
+    creep: float = 0.0,
+    short: float = 0.0,
+) -> None:
+    """One row, over three combinations of pace and sampling."""
+    tally = Driven()
+    for pace, rate in ((1.0, 1000.0), (3.0, 1000.0), (0.3, 100.0)):
+        rng = generator(name, pace, rate)
+        for number in range(count):
+            motion = draw_motion(rng, **{"rocks_hz": pace, "rate_hz": rate, **given})
+            motion = replace(
+                motion,
+                ratio=ratio if number % 2 else 1 / ratio,
+                creep_mm=creep * motion.lash_mm,
+                creep_shape=("exponential", "log")[number % 4 // 2],
+                creep_time=float(rng.uniform(0.2, 1.0)),
+                short_mm=short * motion.lash_mm,
+            )
+            tally.measure(motion, rng)
+    print(tally.row(name))
+
+
 def rival_rocks(count: int) -> list[Rock]:
     """Powered rocks of 2,000 samples, from quiet to noise of a quarter of the lash."""
     rng = generator("rivals")
@@ -246,12 +382,16 @@ def print_rivals(count: int) -> None:
 
 
 def main() -> None:
-    """Print the three tables."""
+    """Print the five tables."""
     quick = "--quick" in sys.argv[1:]
     begin = time.perf_counter()
     print_good(12 if quick else 100)
     print()
     print_faults(2 if quick else 25)
+    print()
+    print_driven(4 if quick else 60)
+    print()
+    print_uneven(12 if quick else 200)
     print()
     print_rivals(2 if quick else 20)
     print(f"\n{time.perf_counter() - begin:.0f} s")

@@ -1,10 +1,16 @@
-"""The mean shape of all stays on a flank: level for a gear at rest, arched or tilted for one that moves.
+"""Whether the gear came to rest on both flanks, and the mean shape of all stays on a flank.
 
-Decided here: how far the gear moves on each flank when all stays are laid over each other, from change of
-flank to change of flank, and how well that is known. Not decided: what is too much (`rock.at_rest`).
+Decided here: settled dwells, pauses between travels, no wind-up; and for noisy traces or those with few
+samples a stay, how far the gear moves on each flank when all stays are laid over each other, and how well
+that is known.
+
+A gear that winds up or never stops lingers near its farthest place and is hardly at it; one that rests and
+then leaves, however slowly, is at it for most of that time. So both times are compared, and a movement inward
+alone is no wind-up.
 
 With three to six samples a stay no single stay shows its shape, but ten stays are sampled at different places
-and show it together. Samples on the way between the flanks lie inward of the shape near its ends, in some
+and show it together: from change to change of flank. With many samples and much noise the dwells are laid
+over each other. Samples on the way between the flanks lie inward of the shape near its ends, in some
 stays only; they lose their weight as outliers (Tukey's bisquare, constant 4.7: 95 % efficient for normal
 noise). The fit is outward = level + tilt · v + arch · (1 − v²) with v from −1 to +1 over the stay.
 """
@@ -12,12 +18,15 @@ noise). The fit is outward = level + tilt · v + arch · (1 − v²) with v from
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import erfc, isfinite, sqrt
+from math import acos, erfc, isfinite, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lashmap_analysis.rock.creep import repeated_rounding
+from lashmap_analysis.rock.dwells import SHELF
 from lashmap_analysis.rock.flags import Flag, FlagName
+from lashmap_analysis.rock.stays import mean_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,14 +44,14 @@ BISQUARE = 4.7
 ROUNDS = 8
 """Most reweightings; the first two with weights that never vanish, so that the start does not matter."""
 
-CONVERGED = 0.01
+CONVERGED = 0.03
 """Change of the deviation, as a share of it, after which no more reweighting is done."""
 
-MANY_SAMPLES = 40.0
-"""Samples a stay from which on means of neighbours are taken, ..."""
+EDGE = 1e-7
+"""Of a part, or of a step: what rounding of numbers may decide falls on one side."""
 
-PARTS = 16
-"""... so many a stay."""
+LEAST_IN_PART = 3
+"""Samples in each part of the mean stay."""
 
 MOST_INFLATED = 1e4
 """Variance of an unknown over that of a sample from which on it is not determined."""
@@ -87,7 +96,7 @@ class Overlay:
 
 def measure_shape(evidence: Evidence, step_mm: float) -> Shape | None:
     """Lay all complete stays over each other; None when there are too few samples for a shape."""
-    if evidence.stay_start.size < 4:
+    if evidence.stays.start.size < 4:
         return None
     place, outward, high = _middle_samples(evidence)
     if min(np.count_nonzero(high), np.count_nonzero(~high)) < LEAST_SAMPLES:
@@ -113,26 +122,17 @@ def measure_shape(evidence: Evidence, step_mm: float) -> Shape | None:
 
 
 def _middle_samples(evidence: Evidence) -> tuple[Floats, Floats, Booleans]:
-    """Place, outward offset and flank of the samples away from the ends of the stays.
-
-    With many samples a stay, the means of a few neighbours stand for them.
-    """
+    """Place, outward offset and flank of the samples away from the ends of the stays."""
     stays = overlay(evidence)
-    value = np.where(stays.high, 1.0, -1.0) * evidence.offset_mm[stays.index]
+    value = np.where(stays.high, 1.0, -1.0) * evidence.stays.offset_mm[stays.index]
     kept = np.abs(stays.place) < REACH
-    place, outward, high = stays.place[kept], value[kept], stays.high[kept]
-    if evidence.typical_samples < MANY_SAMPLES or place.size < 2:
-        return place, outward, high
-    part = np.floor((place + REACH) * (PARTS / (2 * REACH))).astype(np.int64)
-    begin = np.concatenate(([0], np.flatnonzero((part[1:] != part[:-1]) | (high[1:] != high[:-1])) + 1))
-    count = np.diff(np.append(begin, place.size))
-    return np.add.reduceat(place, begin) / count, np.add.reduceat(outward, begin) / count, high[begin]
+    return stays.place[kept], value[kept], stays.high[kept]
 
 
 def overlay(evidence: Evidence) -> Overlay:
     """Place all samples of complete stays between the changes of flank before and after."""
-    start, stop = evidence.stay_start, evidence.stay_stop
-    time, offset = evidence.time_s, evidence.offset_mm
+    start, stop = evidence.stays.start, evidence.stays.stop
+    time, offset = evidence.time_s, evidence.stays.offset_mm
     last, first = stop[:-1] - 1, start[1:]
     before, after = np.abs(offset[last]), np.abs(offset[first])
     total = before + after
@@ -140,8 +140,7 @@ def overlay(evidence: Evidence) -> Overlay:
     change = time[last] + (time[first] - time[last]) * share
     length = (stop - start)[1:-1]
     # stays are neighbours but for samples that belong to none
-    skipped = start[1:-1] - np.cumsum(length) + length
-    index = np.arange(int(length.sum())) + np.repeat(skipped, length)
+    index = np.arange(int(length.sum())) + np.repeat(start[1:-1] - np.cumsum(length) + length, length)
     span = change[1:] - change[:-1]
     span = np.where(span > 0, span, 1.0)
     place = 2 * (time[index] - np.repeat(change[:-1], length)) / np.repeat(span, length) - 1
@@ -180,9 +179,6 @@ def _fit(design: Floats, outward: Floats, least_mm: float) -> tuple[Floats, Floa
     return solution, inverse * variance, freedom
 
 
-# Whether the gear came to rest on both flanks: settled dwells, pauses between travels, no wind-up.
-
-
 MOST_UNSETTLED = 0.3
 """Share of the stays that may lack a settled part."""
 
@@ -192,20 +188,29 @@ WANDER = 2.5
 WANDER_SHARE = 0.05
 """Share of the step below which wandering does no harm."""
 
-MOST_TRAVEL = 0.46
-"""Share of the time between the flanks, as of a trapezoid, both together or on either side.
+MOST_TRAVEL_FEW = (0.42, 0.6)
+"""Share of the time between the flanks, as of a trapezoid, with few samples a stay: both flanks together, and
+either.
 
 A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls back as about 1/2 on that side.
 """
 
-MOST_TRAVEL_FEW = (0.42, 0.6)
-"""The same with few samples a stay: both flanks together, and either side, where the count is uncertain."""
+MOST_TRAVEL = (0.6, 0.6)
+"""The same with many samples a stay, where the time near the flank tells more."""
 
-SURE = (4.0, 4.5)
-"""Movement on the mean flank over its standard error that is no chance: with few samples a stay, and many."""
+COARSE = 0.18
+"""Tolerance as a share of the step above which time near a level and at it are not told apart."""
 
-LEAST_MOVEMENT = (0.05, 0.08)
-"""Share of the step above which it matters; with many samples a stay `rock.steps` sees finer ones."""
+MOST_LINGERING = (1.3, 0.5)
+"""Time near a level over time at it, and as a share of that of a sine wave."""
+
+SURE = 4.0
+"""Movement on the mean flank over its standard error that is no chance."""
+
+LEAST_MOVEMENT = (0.05, 0.21)
+"""Share of the step above which it matters; with more samples a stay a gear that rests may leave slowly, and
+one that is thrown and falls back has 0.25.
+"""
 
 LEAST_CODES = 0.5
 """The same in resolutions: a bounce that is rounded away or up in every stay looks like that much."""
@@ -216,16 +221,21 @@ TILT_TO_ARCH = 1.3
 HIDDEN = (1.65, 0.3)
 """An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""
 
-PLENTY = (60.0, 0.05)
-"""Samples a stay, and noise as a share of the step, with which every stay shows its own shape."""
+PLENTY = 26.0
+"""Samples a stay with which the time near the flanks tells all."""
 
-FLAT = 0.02
-"""Arch or half tilt over the middle three fifths, as a share of the step, below which nothing is refused."""
+NOISY = 0.06
+"""Tolerance as a share of the step above which single stays do not show how the gear came and left."""
+
+FLAT = (3.0, 0.02)
+"""Distance of a part of the mean stay from its level that is none, in standard errors and as a share of the
+step.
+"""
 
 
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
     """Yield what speaks against rest on the flanks."""
-    settled = evidence.settled
+    settled = evidence.settled.settled
     share = np.count_nonzero(settled) / settled.size
     travel = _travel_share(evidence)
     numbers = {"settled_dwells": float(np.count_nonzero(settled)), "dwells": float(settled.size)}
@@ -251,13 +261,16 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
             sentence="Some dwells were not at rest and were left out.",
             numbers=numbers,
         )
-    yield from _check_wind_up(evidence)
-    yield from _check_shape(evidence)
+    yield from _check_creep(evidence)
+    if not evidence.few:
+        yield from _check_lingering(evidence)
+    if evidence.typical_samples < PLENTY:
+        yield from _check_shape(evidence)
 
 
 def _check_one_sided(evidence: Evidence) -> Iterator[Flag]:
     """Rest on one flank while the gear turns round before it reaches the other."""
-    settled, high = evidence.settled, evidence.high
+    settled, high = evidence.settled.settled, evidence.high
     shares = [np.count_nonzero(settled[flank]) / np.count_nonzero(flank) for flank in (high, ~high)]
     if max(shares) > 0.8 and min(shares) < 0.3:
         yield Flag(
@@ -273,21 +286,21 @@ def _travel_share(evidence: Evidence) -> float:
 
     Both flanks together and each by itself: a gear that is thrown and falls back travels on one side only.
     """
-    step = max(evidence.step_mm, evidence.lash.mean_mm if evidence.lash.steps else 0.0)
+    step = max(evidence.stays.levels.step_mm, evidence.lash.mean_mm if evidence.lash.steps else 0.0)
     resolution = evidence.resolution_mm
     noise = evidence.noise_mm
     if step < 2 * resolution:
         return 0.0
     inner = max(0.25 * step, 0.5 * step - max(0.75 * resolution, 4 * noise, 0.1 * step))
-    first, last = evidence.stay_start[1], evidence.stay_stop[-2]
-    offset = evidence.offset_mm[first:last]
+    first, last = evidence.stays.start[1], evidence.stays.stop[-2]
+    offset = evidence.stays.offset_mm[first:last] - evidence.lash.centre_mm
     low, high = np.count_nonzero(offset < 0), np.count_nonzero(offset > 0)
     near_low = np.count_nonzero(offset < -inner)
     near_high = np.count_nonzero(offset > inner)
     # samples at rest that noise and rounding carry between the flanks
     reach = 0.5 * step - inner - 0.5 * resolution
     astray = 0.5 * erfc(reach / (noise * sqrt(2))) if noise > 0 else 0.0
-    most_of_both, most_of_one = MOST_TRAVEL_FEW if evidence.few else (MOST_TRAVEL, MOST_TRAVEL)
+    most_of_both, most_of_one = MOST_TRAVEL_FEW if evidence.few else MOST_TRAVEL
     worst = 0.0
     for count, near, most in (
         (low + high, near_low + near_high, most_of_both),
@@ -301,44 +314,104 @@ def _travel_share(evidence: Evidence) -> float:
     return worst
 
 
-def _check_wind_up(evidence: Evidence) -> Iterator[Flag]:
-    """Movement within the dwell, flank by flank, as `rock.steps` measured it for the uncertainty."""
-    lash = evidence.lash
+def _check_creep(evidence: Evidence) -> Iterator[Flag]:
+    """Movement within the dwell, flank by flank, as `rock.creep` measured it for the uncertainty."""
+    lash, settled = evidence.lash, evidence.settled
     if not isfinite(lash.mean_mm):
         return
     travel, limit = lash.creep.travel_mm, lash.creep.limit_mm
-    jitter = max(evidence.jitter_mm, 0.3 * evidence.resolution_mm)
+    jitter = max(settled.jitter_mm, 0.3 * evidence.resolution_mm)
     if evidence.noise_mm > max(WANDER * jitter, WANDER_SHARE * lash.mean_mm):
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=True,
             sentence="The indicator wanders while the gear should rest: hold still, check its clamping.",
-            numbers={"wander_mm": evidence.noise_mm, "noise_mm": evidence.jitter_mm},
+            numbers={"wander_mm": evidence.noise_mm, "noise_mm": settled.jitter_mm},
         )
-    if travel > limit:
+    arch, arch_limit = lash.creep.arch_mm, lash.creep.arch_limit_mm
+    numbers = {"travel_on_flank_mm": travel, "limit_mm": limit}
+    if arch > arch_limit and not evidence.few:
+        yield _turned_back({"arch_mm": arch, "arch_limit_mm": arch_limit})
+    # with few samples a stay the shape of all stays together says it
+    if abs(travel) > limit and not evidence.few:
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=True,
-            sentence="The gear kept moving on the flank (wind-up): rock more lightly and hold still.",
-            numbers={"travel_on_flank_mm": travel, "limit_mm": limit},
+            sentence="The gear kept moving into the flank (wind-up): rock more lightly and hold still."
+            if travel > 0
+            else "The gear drew back from the flank while it should rest: hold it there, lightly.",
+            numbers=numbers,
         )
-    elif lash.creep.uncertainty_mm > 0:
+    elif lash.creep.seen:
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=False,
             sentence="The gear moved a little on the flank; the uncertainty allows for it.",
-            numbers={"travel_on_flank_mm": travel, "limit_mm": limit},
+            numbers=numbers,
         )
 
 
+def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
+    """More time near the flanks than on them: wind-up, or a gear that never stops."""
+    step = evidence.lash.mean_mm if evidence.lash.steps else evidence.stays.levels.step_mm
+    tolerance, lingering = evidence.settled.tolerance_mm, evidence.settled.lingering
+    if tolerance > NOISY * step:
+        tolerance, lingering = _mean_stay(evidence, step)
+    if not 0 < tolerance < COARSE * step:
+        return
+    # a sine is within a distance d of its top for acos(1 − 2 d / step) of a half-period, either side
+    sine = acos(1 - 2 * SHELF) / acos(1 - 2 * tolerance / step) - 1
+    most, share = MOST_LINGERING
+    limit, worst = min(most, share * sine), max(lingering)
+    if worst > limit:
+        yield _turned_back({"time_near_over_time_at_flank": worst, "limit": limit})
+
+
+def _mean_stay(evidence: Evidence, step: float) -> tuple[float, tuple[float, float]]:
+    """What counts as level in the mean of all stays, and the time near the level over the time at it."""
+    middles, high = evidence.settled.middles, evidence.high[1:-1]
+    parts = middles.parts_mm[1:-1]
+    counts = int(np.count_nonzero(~high)), int(np.count_nonzero(high))
+    least = min(counts) * min(middles.typical_samples) / max(parts.shape[1], 1)
+    if least < LEAST_IN_PART:
+        return 0.0, (0.0, 0.0)
+    rounding2 = repeated_rounding(evidence.settled.jitter_mm**2, evidence.resolution_mm) / min(counts)
+    errors, share = FLAT
+    tolerance = max(errors * sqrt(evidence.noise_mm**2 / least + rounding2), share * step)
+    low, up = (
+        np.add.reduce(parts[flank]) / count for flank, count in zip((~high, high), counts, strict=True)
+    )
+    return tolerance, (_time_near(-low, tolerance, step), _time_near(up, tolerance, step))
+
+
+def _time_near(mean: Floats, tolerance: float, step: float) -> float:
+    """Parts of a mean stay near its level over those at it."""
+    quarter, values = mean.size // 4, mean.tolist()
+    parts = [values[k : k + quarter] for k in range(mean.size - quarter + 1)]
+    ranges = [max(part) - min(part) for part in parts]
+    flattest = next(k for k, one in enumerate(ranges) if one <= min(ranges) + EDGE * abs(step))
+    away = mean - mean_of(mean[flattest : flattest + quarter])
+    at = np.abs(away) <= tolerance
+    near = (away > -SHELF * step) & ~at & ((away < 0) | (np.arange(mean.size) > flattest))
+    # one part may be half travel, wherever it ends
+    return max(float(np.count_nonzero(near)) - 1, 0.0) / max(int(np.count_nonzero(at)), 1)
+
+
+def _turned_back(numbers: dict[str, float]) -> Flag:
+    """The flag for a gear that hardly stops."""
+    return Flag(
+        name=FlagName.UNSTEADY_FLANK,
+        disabling=True,
+        sentence="The gear did not rest on the flanks (wind-up, or it turned back early): "
+        "rock more lightly and hold still at each end.",
+        numbers=numbers,
+    )
+
+
 def _check_shape(evidence: Evidence) -> Iterator[Flag]:
-    """The mean shape of all stays: no wind-up, no turning back before the flank, and enough to tell."""
+    """The mean shape of stays of few samples: no wind-up, no turning back early, and enough to tell."""
     step = evidence.lash.mean_mm
     if not step > 0:
-        return
-    samples, quiet = PLENTY
-    plenty = evidence.typical_samples > samples
-    if plenty and (evidence.noise_mm < quiet * step or _looks_flat(evidence, FLAT * step)):
         return
     shape = measure_shape(evidence, step)
     if shape is None:
@@ -348,41 +421,25 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
         return
     # Student's factor, roughly: the errors come from few samples themselves
     wide = 1 + 2 / shape.freedom
-    sure = SURE[not evidence.few] * wide
+    sure = SURE * wide
     least = max(LEAST_MOVEMENT[not evidence.few] * step, LEAST_CODES * evidence.resolution_mm)
     tilt_limit = np.maximum(TILT_TO_ARCH * least, sure * shape.tilt_error_mm)
     arch_limit = np.maximum(least, sure * shape.arch_error_mm)
-    tilt, arch = (
-        int(np.argmax(np.abs(shape.tilt_mm) / tilt_limit)),
-        int(np.argmax(shape.arch_mm / arch_limit)),
-    )
-    if abs(shape.tilt_mm[tilt]) > tilt_limit[tilt] or shape.arch_mm[arch] > arch_limit[arch]:
-        yield Flag(
-            name=FlagName.UNSTEADY_FLANK,
-            disabling=True,
-            sentence="The gear did not rest on the flanks (wind-up, or it turned back early): "
-            "rock more lightly and hold still at each end.",
-            numbers={
+    # outward only: who leaves the flank slowly tilts it the other way
+    tilt, arch = int(np.argmax(shape.tilt_mm / tilt_limit)), int(np.argmax(shape.arch_mm / arch_limit))
+    if shape.tilt_mm[tilt] > tilt_limit[tilt] or shape.arch_mm[arch] > arch_limit[arch]:
+        yield _turned_back(
+            {
                 "tilt_mm": float(shape.tilt_mm[tilt]),
                 "tilt_limit_mm": float(tilt_limit[tilt]),
                 "arch_mm": float(shape.arch_mm[arch]),
                 "arch_limit_mm": float(arch_limit[arch]),
-            },
+            }
         )
     elif evidence.few:
         hidden = float((shape.arch_mm + HIDDEN[0] * wide * shape.arch_error_mm)[:2].max())
         if hidden > HIDDEN[1] * step:
             yield _unknown_shape(evidence, hidden, step)
-
-
-def _looks_flat(evidence: Evidence, least_mm: float) -> bool:
-    """True when the fifths of many samples already tell that neither flank is tilted or arched."""
-    for flank in (evidence.high, ~evidence.high):
-        if flank.any():
-            before, middle, after = evidence.shape_mm[flank].mean(axis=0).tolist()
-            if max(abs(middle - 0.5 * (before + after)), 0.5 * abs(after - before)) > least_mm:
-                return False
-    return True
 
 
 def _unknown_shape(evidence: Evidence, hidden_mm: float, step_mm: float) -> Flag:
@@ -393,7 +450,7 @@ def _unknown_shape(evidence: Evidence, hidden_mm: float, step_mm: float) -> Flag
         sentence="Too few samples to show that the gear rested on the flanks: rock more slowly, or longer.",
         numbers={
             "samples_per_dwell": evidence.typical_samples,
-            "dwells": float(evidence.stay_start.size),
+            "dwells": float(evidence.stays.start.size),
             "hidden_movement_mm": hidden_mm,
             "limit_mm": HIDDEN[1] * step_mm,
         },

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from lashmap_analysis.rock.evidence import Evidence
     from lashmap_analysis.rock.flanks import Stays
     from lashmap_analysis.rock.stays import Booleans, Floats
-    from lashmap_analysis.rock.steps import Lash
+    from lashmap_analysis.rock.steps import Lash, Unlike
 
 
 MOST_SAME = 0.75
@@ -60,7 +60,7 @@ def check_range(evidence: Evidence) -> Iterator[Flag]:
 
 def _check_few(evidence: Evidence) -> Iterator[Flag]:
     """With few samples a stay: the samples of all stays together, whatever their dwells look like."""
-    if evidence.stay_start.size < 4:
+    if evidence.stays.start.size < 4:
         return
     stays = overlay(evidence)
     resolution, value = evidence.resolution_mm, evidence.indicator_mm
@@ -106,17 +106,17 @@ def _end_of_range(life_mm: float, samples: float, chance: float) -> Flag:
 
 def _check_many(evidence: Evidence) -> Iterator[Flag]:
     """One flank always shows the very same value while the other one lives: the end of the range."""
-    good, resolution = evidence.settled, evidence.resolution_mm
-    longest = float((evidence.time_s[evidence.stay_stop - 1] - evidence.time_s[evidence.stay_start]).max())
-    creep = evidence.slope_mm_per_s * longest
+    good, resolution = evidence.settled.settled, evidence.resolution_mm
+    longest = float((evidence.time_s[evidence.stays.stop - 1] - evidence.time_s[evidence.stays.start]).max())
+    creep = evidence.stays.levels.slope * longest
     if _livelier(evidence, 0.05 * resolution**2 + creep * creep):
         return
-    bounds = np.stack((evidence.start[good], evidence.stop[good] - 1), axis=1).ravel()
+    bounds = np.stack((evidence.settled.start[good], evidence.settled.stop[good] - 1), axis=1).ravel()
     if bounds.size < 8:
         return
     value = evidence.indicator_mm
     lowest, highest = np.minimum.reduceat(value, bounds)[::2], np.maximum.reduceat(value, bounds)[::2]
-    high, counts = evidence.high[good], (evidence.stop - evidence.start)[good]
+    high, counts = evidence.high[good], (evidence.settled.stop - evidence.settled.start)[good]
     for flank, other, side in ((high, ~high, 1.0), (~high, high, -1.0)):
         if not (flank.any() and other.any()):
             continue
@@ -139,7 +139,9 @@ def _check_many(evidence: Evidence) -> Iterator[Flag]:
             else 0.0
         )
         # the bounce that every arrival on the other flank shows is cut off here
-        overshoot = evidence.extreme_mm[good] - np.where(high, 1.0, -1.0) * evidence.level_mm[good]
+        overshoot = (
+            evidence.settled.extreme_mm[good] - np.where(high, 1.0, -1.0) * evidence.settled.offset_mm[good]
+        )
         cut = float(np.median(overshoot[other])) > 4 * resolution
         if chance < LOG_CHANCE or cut:
             yield _end_of_range(within, samples, chance)
@@ -147,7 +149,7 @@ def _check_many(evidence: Evidence) -> Iterator[Flag]:
 
 def _livelier(evidence: Evidence, variance_mm2: float) -> bool:
     """True when at least half of the dwells of both flanks vary by more than that within themselves."""
-    above = (evidence.variance_mm2 > variance_mm2) | ~evidence.settled
+    above = (evidence.settled.variance_mm2 > variance_mm2) | ~evidence.settled.settled
     highs, lows = np.count_nonzero(evidence.high), np.count_nonzero(~evidence.high)
     return bool(
         2 * np.count_nonzero(above & evidence.high) > highs
@@ -157,10 +159,10 @@ def _livelier(evidence: Evidence, variance_mm2: float) -> bool:
 
 def _life(evidence: Evidence, flank: Booleans) -> tuple[float, float]:
     """Standard deviations within the dwells of a flank and between them, drift included."""
-    good = evidence.settled
-    level = (evidence.level_mm + evidence.slope_mm_per_s * evidence.level_time)[good][flank]
-    count = (evidence.stop - evidence.start)[good][flank]
-    within = float(count @ evidence.variance_mm2[good][flank]) / max(float((count - 1).sum()), 1.0)
+    good = evidence.settled.settled
+    level = (evidence.settled.offset_mm + evidence.stays.levels.slope * evidence.settled.time)[good][flank]
+    count = (evidence.settled.stop - evidence.settled.start)[good][flank]
+    within = float(count @ evidence.settled.variance_mm2[good][flank]) / max(float((count - 1).sum()), 1.0)
     return sqrt(within), float(level.std())
 
 
@@ -187,6 +189,17 @@ def check_samples(evidence: Evidence) -> Iterator[Flag]:
         yield _gap(evidence)
     yield from check_range(evidence)
     yield from _check_freeze(evidence)
+
+
+def spikes(count: int, of: int) -> Flag:
+    """The warning for samples that were left out."""
+    return Flag(
+        name=FlagName.SPIKES,
+        disabling=False,
+        sentence=f"{count} of {of} samples jumped away and back at once and were left out: "
+        "check cable and plunger.",
+        numbers={"spikes": float(count), "samples": float(of)},
+    )
 
 
 def undersampled(samples: float) -> Flag:
@@ -221,15 +234,19 @@ def _check_freeze(evidence: Evidence) -> Iterator[Flag]:
     """One value repeated far longer than any dwell while the indicator is alive elsewhere."""
     value = evidence.indicator_mm
     # a run longer than that covers two samples that are half of it apart
-    sparse = value[:: max(int(max(10.0, 3 * evidence.typical_samples)) // 2, 1)]
+    usual = max(10.0, 3 * max(evidence.settled.middles.typical_samples))
+    sparse = value[:: max(int(usual) // 2, 1)]
     if not (sparse[1:] == sparse[:-1]).any():
         return
     changes = np.flatnonzero(value[1:] != value[:-1])
     ends = np.concatenate(([-1], changes, [value.size - 1]))
     longest = int((ends[1:] - ends[:-1]).max())
-    if longest <= max(10.0, 3 * evidence.typical_samples):
+    if longest <= usual:
         return
-    start, stop = evidence.start[evidence.settled], evidence.stop[evidence.settled]
+    start, stop = (
+        evidence.settled.start[evidence.settled.settled],
+        evidence.settled.stop[evidence.settled.settled],
+    )
     inside = np.searchsorted(changes, stop - 1) - np.searchsorted(changes, start)
     alive = float(np.median(inside / np.maximum(stop - start - 1, 1))) if start.size else 0.0
     if alive > 0.25:
@@ -262,8 +279,22 @@ MOST_SCATTER = 0.06
 MOST_BEYOND = 0.02
 """Share of the samples that may lie beyond the flanks: impacts are shorter."""
 
-LEAST_NEAR = 0.6
-"""Share of the samples that lie near a flank: travel takes less than the rest."""
+LEAST_NEAR_FEW = 0.6
+"""Share of the samples that lie near a flank, with few samples a stay: travel takes less than the rest."""
+
+LEAST_NEAR_MANY = 0.4
+"""The same with many, where a rest between the flanks is looked for besides: slow departures take half of
+the time.
+"""
+
+LONGEST_BETWEEN = 0.7
+"""Time between the flanks without a break, over a mean stay: of a sine it is a half."""
+
+UNREACHED = ((0.03, 1.0), (0.02, 1.645), (0.01, 2.33))
+"""Scatter of one flank as a share of the step, and how sure it is more than the other's, for a refusal."""
+
+LIKELY = 2.0
+"""How sure it is for a warning."""
 
 
 def check_moved(evidence: Evidence) -> Iterator[Flag]:
@@ -272,8 +303,8 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
     step = lash.mean_mm
     if not isfinite(step):
         return
-    good = evidence.settled
-    samples = float((evidence.stop - evidence.start)[good].mean())
+    good = evidence.settled.settled
+    samples = float((evidence.settled.stop - evidence.settled.start)[good].mean())
     level_error = sqrt(evidence.noise_mm**2 / samples + evidence.resolution_mm**2 / 12)
     scatter = lash.scatter_mm if isfinite(lash.scatter_mm) else 0.0
     scatter_limit = max(MOST_SCATTER * step, 2.5 * level_error)
@@ -281,14 +312,23 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
     shift_limit = max(
         (SLIP_FEW if evidence.few else SLIP) * step, evidence.resolution_mm, SURE * lash.shift_error_mm
     )
-    drift = (evidence.slope_mm_per_s + lash.slope) * float(evidence.time_s[-1] - evidence.time_s[0])
-    near, beyond = _place(evidence)
+    drift = _drift_mm(evidence)
+    near, beyond, between = _place(evidence)
+    unlike, refused = lash.unlike, False
+    if unlike is not None and unlike.habit:
+        refused = any(
+            unlike.scatter_mm > max(share * step, 3 * level_error) and unlike.chance > sure
+            for share, sure in UNREACHED
+        )
+        if refused or unlike.chance > LIKELY:
+            yield _unlike_flanks(unlike, disabling=refused)
     if (
-        abs(shift) > shift_limit
-        or scatter > scatter_limit
+        (abs(shift) > shift_limit and not refused)
+        or (scatter > scatter_limit and not refused)
         or abs(drift) > step
         or beyond > MOST_BEYOND
-        or near < LEAST_NEAR
+        or near < (LEAST_NEAR_FEW if evidence.few else LEAST_NEAR_MANY)
+        or (between > LONGEST_BETWEEN and not evidence.few)
     ):
         yield Flag(
             name=FlagName.SLIP,
@@ -303,17 +343,49 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
                 "drift_mm": drift,
                 "share_beyond_flanks": beyond,
                 "share_near_flanks": near,
+                "longest_between_flanks_of_stay": between,
             },
         )
 
 
-def _place(evidence: Evidence) -> tuple[float, float]:
-    """Shares of the samples that lie near a flank and beyond it."""
+def _drift_mm(evidence: Evidence) -> float:
+    """Drift over the whole trace."""
+    slope = evidence.stays.levels.slope + evidence.lash.slope
+    return slope * float(evidence.time_s[-1] - evidence.time_s[0])
+
+
+def _unlike_flanks(unlike: Unlike, *, disabling: bool) -> Flag:
+    """The flag for a flank whose levels scatter more than chance while the other's repeat."""
+    which = "larger" if unlike.high else "smaller"
+    return Flag(
+        name=FlagName.FLANK_NOT_REACHED,
+        disabling=disabling,
+        sentence=f"At the {which} readings the gear stopped at different places: does it reach that flank? "
+        + (
+            "Look for friction, then rock until it touches both flanks."
+            if disabling
+            else "The uncertainty allows for it."
+        ),
+        numbers={
+            "scatter_mm": unlike.scatter_mm,
+            "other_flank_scatter_mm": unlike.other_mm,
+            "short_of_outermost_mm": unlike.short_mm,
+        },
+    )
+
+
+def _place(evidence: Evidence) -> tuple[float, float, float]:
+    """Shares of the samples near a flank and beyond it; the longest run that is not near, in mean stays."""
     step, resolution, noise = evidence.lash.mean_mm, evidence.resolution_mm, evidence.noise_mm
-    distance = np.abs(evidence.offset_mm) - 0.5 * step
+    distance = np.abs(evidence.stays.offset_mm - evidence.lash.centre_mm) - 0.5 * step
     beyond = int(np.count_nonzero(distance > max(0.2 * step, 1.5 * resolution, 4.5 * noise)))
-    near = int(np.count_nonzero(np.abs(distance) < max(0.15 * step, 1.05 * resolution, 4 * noise)))
-    return near / distance.size, beyond / distance.size
+    near = np.flatnonzero(np.abs(distance) < max(0.15 * step, 1.05 * resolution, 4 * noise))
+    if not near.size:
+        return 0.0, beyond / distance.size, 1.0
+    longest = max(int(np.maximum.reduce(near[1:] - near[:-1], initial=1)), int(near[0]) + 1)
+    longest = max(longest, distance.size - int(near[-1])) - 1
+    mean_stay = distance.size / evidence.stays.start.size
+    return near.size / distance.size, beyond / distance.size, longest / mean_stay
 
 
 # Why a rock trace may not be believed: every refusal and warning, with the numbers behind it.
@@ -336,12 +408,19 @@ LEAST_SEPARATION = 3.0
 LEAST_CLEAR = 0.55
 """Share of the samples near a flank where samples are few; of evenly spread ones it is less than a half."""
 
-LEAST_RESOLUTIONS = 2.0
-"""Step in resolutions below which rounding makes the lash."""
+LEAST_RESOLUTIONS = (2.0, 2.75)
+"""Step in resolutions below which rounding makes the lash: any trace, and one without noise to dither it."""
+
+UNDITHERED = 0.1
+"""Uncertainty of a step by repeated rounding, in resolutions, above which noise does not dither it."""
 
 
 def check(evidence: Evidence) -> Iterator[Flag]:
     """Yield every refusal and warning of a trace that has stays on two levels."""
+    if _is_coarse(evidence):
+        # what rounding does to such a trace looks like slip, wind-up or a dead indicator, and is none
+        yield _coarse(evidence)
+        return
     yield from _check_separation(evidence)
     yield from check_samples(evidence)
     yield from check_rest(evidence)
@@ -419,10 +498,9 @@ def _student(freedom: float) -> float:
 def _check_separation(evidence: Evidence) -> Iterator[Flag]:
     """The least-step test that a flat or noisy trace cannot pass."""
     noise, resolution = evidence.noise_mm, evidence.resolution_mm
-    step = evidence.lash.mean_mm if evidence.lash.steps else evidence.step_mm
-    # a step of exactly two resolutions passes whatever the last bit says
+    step = evidence.lash.mean_mm if evidence.lash.steps else evidence.stays.levels.step_mm
     unclear = evidence.few and _clear_share(evidence, step) < LEAST_CLEAR
-    if step < LEAST_RESOLUTIONS * resolution * (1 - 1e-9) or step < LEAST_SEPARATION * noise or unclear:
+    if step < LEAST_SEPARATION * noise or unclear:
         yield Flag(
             name=FlagName.SINGLE_FLANK,
             disabling=True,
@@ -431,9 +509,35 @@ def _check_separation(evidence: Evidence) -> Iterator[Flag]:
         )
 
 
+def _is_coarse(evidence: Evidence) -> bool:
+    """True when two flanks stand out and yet are hardly more than rounding apart."""
+    step = evidence.lash.mean_mm
+    if evidence.lash.steps < LEAST_STEPS or abs(_drift_mm(evidence)) > step:
+        return False
+    undithered = evidence.lash.rounding_mm > UNDITHERED * evidence.resolution_mm
+    # a step of exactly two resolutions passes whatever the last bit says
+    return step < LEAST_RESOLUTIONS[int(undithered)] * evidence.resolution_mm * (1 - 1e-9)
+
+
+def _coarse(evidence: Evidence) -> Flag:
+    """The flag for an indicator with too large steps."""
+    step = evidence.lash.mean_mm
+    steps = step / evidence.resolution_mm
+    return Flag(
+        name=FlagName.COARSE_INDICATOR,
+        disabling=True,
+        sentence=f"What moved is only {steps:.1f} steps of the indicator: use a finer one.",
+        numbers={
+            "step_mm": step,
+            "resolution_mm": evidence.resolution_mm,
+            "least_steps": LEAST_RESOLUTIONS[1],
+        },
+    )
+
+
 def _clear_share(evidence: Evidence, step: float) -> float:
     """Share of the samples within a quarter step of a flank (and a code, which rounding may move them)."""
-    away = np.abs(np.abs(evidence.offset_mm) - 0.5 * step)
+    away = np.abs(np.abs(evidence.stays.offset_mm) - 0.5 * step)
     return float(np.count_nonzero(away < max(0.25 * step, 1.05 * evidence.resolution_mm)) / away.size)
 
 

@@ -1,8 +1,16 @@
-"""The middle of every stay: its level, its noise and its shape, away from ramps and bounces.
+"""The settled part of every stay on a flank, its level, and how the gear came to it and left it.
 
-Decided here: what is taken for the level around which a dwell is looked for, and for the noise of a sample.
-With many samples a stay these are means over fifths of the stay. With few (hand-polled traces) a ramp reaches
-into the stay by a sample, so medians stand in for means; the shape is left to `rock.at_rest`.
+Decided here: where ramp, contact bounce and departure end and the dwell begins, and the level of the dwell.
+Not decided: whether the levels give a lash (`rock.steps`, `rock.checks`).
+
+A stay lasts from the middle between the flanks to the middle again, so that a slow departure or a drive that
+swings like a sine takes as much of it as the rest itself. The dwell is therefore looked for where the stay is
+flattest, wherever that is, and grows from there to both ends by one rule: a sample belongs to it while it
+stays within noise and resolution of the level seen there; a margin in proportion to what was trimmed guards
+against the tail of a bounce. A trace read backwards has the same dwells.
+
+With many samples a stay, means of neighbours stand for samples as far as noise asks for it. With few
+(hand-polled traces) the flattest part is the half of the samples that lie closest together.
 """
 
 from __future__ import annotations
@@ -17,127 +25,28 @@ import numpy as np
 from lashmap_analysis.rock.stays import median_of, window_sums
 
 if TYPE_CHECKING:
-    from lashmap_analysis.rock.stays import Booleans, Floats, Integers, StayStack
+    from lashmap_analysis.rock.flanks import Stays
+    from lashmap_analysis.rock.stays import Booleans, Floats, Integers
 
 
 FEW_SAMPLES = 12.0
-"""Typical samples a stay below which single samples are looked at."""
+"""Typical samples a stay, on the flank that is left sooner, below which single samples are looked at."""
 
+BLOCKS = 16
+"""Parts of a stay, but not more than it has samples, of which the four neighbours that differ least are
+taken for its flattest part.
+"""
 
-@dataclass(frozen=True, kw_only=True)
-class Middles:
-    """The middles of m stays of g traces.
+SMOOTHED = 16.0
+"""Part of a stay over which samples are averaged, one in so many."""
 
-    Attributes:
-        reference_mm: Shape (m,), level in the middle.
-        shape_mm: Shape (m, 3), outward offset before, in and after the middle; of use with many samples.
-        apart_time: Shape (m,), time between the three of `shape_mm`.
-        noise_mm: Shape (g,), standard deviation of a sample in the middle, on the noisier flank.
-        jitter_mm: Shape (g,), the same from neighbouring samples, blind to slow movement.
-        typical_samples: Shape (g,), median number of samples in a stay.
-        few: Shape (g,), true for traces with few samples a stay.
-    """
+LEAST_SHARE = 0.08
+"""Settled part of a stay as a share of the typical stay on its flank; the rest is travel, bounce and
+margin.
+"""
 
-    reference_mm: Floats
-    shape_mm: Floats
-    apart_time: Floats
-    noise_mm: Floats
-    jitter_mm: Floats
-    typical_samples: Floats
-    few: Booleans
-
-
-def find_middles(stays: StayStack) -> Middles:
-    """Look at the middle of every stay."""
-    groups = stays.groups
-    length = stays.stop - stays.start
-    lengths = length.tolist()
-    bounds = list(itertools.pairwise([*groups.first.tolist(), length.size]))
-    typical = np.array([median_of(lengths[i:j]) for i, j in bounds])
-    few = typical < FEW_SAMPLES
-    reference, shape, noise, jitter = _of_many(stays, length, bounds)
-    if few.any():
-        samples = stays.offset_mm.tolist()
-        for trace in np.flatnonzero(few).tolist():
-            i, j = bounds[trace]
-            windows = zip(stays.start[i:j].tolist(), stays.stop[i:j].tolist(), strict=True)
-            reference[i:j], noise[trace] = _of_few([samples[start:stop] for start, stop in windows])
-            jitter[trace] = noise[trace]
-    return Middles(
-        reference_mm=reference,
-        shape_mm=shape,
-        apart_time=0.2 * (stays.time[stays.stop - 1] - stays.time[stays.start]),
-        noise_mm=noise,
-        jitter_mm=jitter,
-        typical_samples=typical,
-        few=few,
-    )
-
-
-def _of_many(
-    stays: StayStack, length: Integers, bounds: list[tuple[int, int]]
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Level, shape, noise and jitter from the second, third and fourth fifth of each stay."""
-    offset, groups = stays.offset_mm, stays.groups
-    edges = np.empty((length.size, 4), dtype=np.int64)
-    # mirrored edges, so that a trace read backwards has the mirrored shape
-    one, two = length // 5, (2 * length) // 5
-    edges[:, 0], edges[:, 1] = stays.start + one, stays.start + two
-    edges[:, 2], edges[:, 3] = stays.stop - two, stays.stop - one
-    flat = edges.ravel()
-    count = np.maximum(edges[:, 1:] - edges[:, :-1], 1)
-    mean = np.add.reduceat(offset, flat).reshape(edges.shape)[:, :3] / count
-    level, inside = mean[:, 1], count[:, 1]
-    squares = np.add.reduceat(offset * offset, flat)[1::4]
-    variance = np.maximum((squares - inside * level * level) / np.maximum(inside - 1, 1), 0.0)
-    change = np.empty_like(offset)
-    np.subtract(offset[1:], offset[:-1], out=change[:-1])
-    change[-1] = 0.0
-    changes = np.add.reduceat(change * change, flat)[1::4]
-    jitter = np.sqrt(0.5 * groups.total(changes) / groups.total(inside.astype(np.float64)))
-    high, variances = (stays.sign > 0).tolist(), variance.tolist()
-    noise = np.empty(len(bounds))
-    for trace, (i, j) in enumerate(bounds):
-        flanks = (
-            [value for value, up in zip(variances[i:j], high[i:j], strict=True) if up == side]
-            for side in (True, False)
-        )
-        noise[trace] = sqrt(max(median_of(flank) for flank in flanks if flank))
-    return level.copy(), stays.sign[:, None] * mean, noise, jitter
-
-
-def _of_few(windows: list[list[float]]) -> tuple[Floats, float]:
-    """Median of each stay, and the noise from neighbours away from the ramps.
-
-    For normal noise the median of |x_i−1 − 2 x_i + x_i+1| is 1.652 standard deviations (blind to a steady
-    movement), that of |x_i+1 − x_i| 0.954, that of the smaller of two such differences about 0.55.
-    """
-    noises: list[float] = []
-    for stay in windows:
-        inner = stay[1:-1] if len(stay) > 3 else stay
-        steps = [after - before for before, after in itertools.pairwise(inner)]
-        if len(stay) >= 5:
-            noises += [abs(after - before) / 1.652 for before, after in itertools.pairwise(steps)]
-        elif len(stay) == 3:
-            noises.append(min(map(abs, steps)) / 0.55)
-        else:
-            noises += [abs(step) / 0.954 for step in steps]
-    return np.array([median_of(stay) for stay in windows]), median_of(noises) if noises else 0.0
-
-
-# The settled part of every stay on a flank, its level, and how the stay looks on the whole.
-#
-# Decided here: where ramp, contact bounce and departure end and the dwell begins, and the level of the
-# dwell. Not decided: whether the levels give a lash (`rock.steps`, `rock.checks`).
-#
-# Both ends of a stay are trimmed by the same rule, so that a trace read backwards has the same dwells. The
-# rule has no times in it: a sample belongs to the dwell while it stays within noise and resolution of the
-# level seen in the middle of the stay, and a margin in proportion to what was trimmed guards against the
-# tail of a bounce. What is seen in the middle of the stays comes from `rock.dwells`.
-
-
-LEAST_SHARE = 0.12
-"""Settled part of a stay as a share of the typical stay; the rest may be travel, bounce and margin."""
+LEAST_AT_ENDS = 0.25
+"""The same for the first and the last stay, which the ends of the trace may cut within a bounce."""
 
 ENOUGH_TO_DROP = 5
 """Samples in a hand-polled dwell that can spare the first and the last one: those are the doubtful ones."""
@@ -145,28 +54,67 @@ ENOUGH_TO_DROP = 5
 LEVELNESS = 0.005
 """Departure from the level that still belongs to the dwell, as a share of the step: no creep is linear."""
 
+FINE = 0.01
+"""Tolerance as a share of the step below which what is left of a bounce is no movement on the flank."""
+
 LEAST_SAMPLES = 2
 """A dwell is settled when at least two samples agree: one sample alone cannot show that it does."""
+
+ENOUGH = 256
+"""Samples from which a median is taken, spread over the trace."""
+
+SHELF = 0.25
+"""Share of the step below a level, up to which a gear that never rests lingers and one that leaves does
+not.
+"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Middles:
+    """The flattest parts of m stays.
+
+    Attributes:
+        reference_mm: Shape (m,), level there.
+        at: Shape (m,), a sample in the midst of it.
+        noise_mm: Standard deviation of a sample there, on the noisier flank.
+        parts_mm: Shape (m, parts), means over equal parts of the stays; no parts with few samples a stay.
+        typical_samples: Median number of samples in a stay, on the low and on the high flank.
+        few: True when the smaller of them is few.
+    """
+
+    reference_mm: Floats
+    at: Integers
+    noise_mm: float
+    parts_mm: Floats
+    typical_samples: tuple[float, float]
+    few: bool
 
 
 @dataclass(frozen=True, kw_only=True)
 class Settled:
-    """What was found on m stays of g traces.
+    """What was found on m stays.
 
     Attributes:
+        touch: Shape (m,), index of the first sample at the level after the bounce; a little after `start`
+            where the tolerance is too coarse to tell them apart.
         start: Shape (m,), index of the first settled sample.
         stop: Shape (m,), one past the last settled sample.
         count: Shape (m,), number of settled samples, at least 1.
         offset_mm: Shape (m,), mean of the settled samples, mid level and drift removed.
         variance_mm2: Shape (m,), of the settled samples about their mean.
-        time: Shape (m,), mean time of the settled samples.
+        time: Shape (m,), middle of the first and the last settled sample.
         extreme_mm: Shape (m,), farthest outward sample of the whole stay, as an outward offset.
         settled: Shape (m,), true where the settled part is long enough and flat.
-        noise_mm: Shape (g,), standard deviation of a single sample within the dwells.
-        middles: What was seen in the middle of the stays.
+        noise_mm: Standard deviation of a single sample within the dwells.
+        jitter_mm: The same from neighbouring samples, blind to slow movement.
+        middles: What was seen in the flattest parts.
+        tolerance_mm: Distance from the level within which samples were taken for settled.
+        lingering: On the low and on the high flank, time within `SHELF` of the level, or beyond it late in
+            the stay, over the time at the level; 0 with few samples a stay.
         resolution_mm: As given.
     """
 
+    touch: Integers
     start: Integers
     stop: Integers
     count: Integers
@@ -175,93 +123,235 @@ class Settled:
     time: Floats
     extreme_mm: Floats
     settled: Booleans
-    noise_mm: Floats
+    noise_mm: float
+    jitter_mm: float
     middles: Middles
+    tolerance_mm: float
+    lingering: tuple[float, float]
     resolution_mm: float
 
 
-def settle(stays: StayStack, resolution_mm: float) -> Settled:
+def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
     """Find the settled part of every stay."""
-    groups, offset = stays.groups, stays.offset_mm
-    middles = find_middles(stays)
-    tolerance = np.maximum(
-        np.maximum(4.5 * middles.noise_mm, LEVELNESS * stays.step_mm), 1.05 * resolution_mm
-    )
-    start, stop = _trim(stays, middles, tolerance, resolution_mm)
+    offset, high = stays.padded_mm, stays.sign > 0
+    squares = offset * offset
+    middles = _find_middles(stays, high, squares)
+    touch, start, stop, tolerance, lingering = _trim(stays, high, middles, resolution_mm)
     count = stop - start
-    enough = count >= np.maximum(LEAST_SAMPLES, LEAST_SHARE * groups.each(middles.typical_samples))
+    low_typical, high_typical = middles.typical_samples
+    typical = np.where(high, high_typical, low_typical)
+    least_share = np.full(count.size, LEAST_SHARE)
+    if not middles.few:
+        least_share[0] = least_share[-1] = LEAST_AT_ENDS
+    enough = count >= np.maximum(least_share * typical, LEAST_SAMPLES)
     count = np.maximum(count, 1)
     stop = start + count
-    mean = window_sums(offset, start, stop) / count
-    variance = np.maximum(window_sums(offset * offset, start, stop) / count - mean * mean, 0.0)
     half = np.maximum(count // 2, 1)
-    trend = (window_sums(offset, stop - half, stop) - window_sums(offset, start, start + half)) / half
-    noise = groups.each(middles.noise_mm) * np.sqrt(2 / half)
-    flat = np.abs(trend) <= np.maximum(
-        5 * noise, np.maximum(resolution_mm, 0.05 * groups.each(stays.step_mm))
-    )
-    pooled = groups.total(variance * count) / np.maximum(groups.total(count - 1.0), 1.0)
+    edges = np.empty((count.size, 4), dtype=np.int64)
+    edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + half, stop - half, stop
+    first, between, second, _ = np.add.reduceat(offset, edges.ravel()).reshape(-1, 4).T
+    # an even number of samples has none between its halves, and one alone has no halves
+    mean = np.where(count == 1, first, (first + second + between * (count & 1)) / count)
+    trend = (second - first) / half
+    variance = np.maximum(window_sums(squares, start, stop) / count - mean * mean, 0.0)
+    least = max(resolution_mm, 0.05 * stays.levels.step_mm)
+    flat = np.abs(trend) <= np.maximum(5 * middles.noise_mm * np.sqrt(2 / half), least)
+    pooled = float(variance.dot(count)) / max(float(np.add.reduce(count)) - count.size, 1.0)
+    change = np.empty_like(offset)
+    np.subtract(offset[1:], offset[:-1], out=change[:-1])
+    change[-1] = 0.0
+    changes = float(np.add.reduce(window_sums(change * change, start, np.maximum(stop - 1, start + 1))))
+    jitter = sqrt(0.5 * changes / max(float(np.add.reduce(count)) - count.size, 1.0))
     bounds = np.empty(2 * start.size, dtype=np.int64)
     bounds[0::2], bounds[1::2] = stays.start, stays.stop
     farthest = np.maximum.reduceat(offset, bounds)[0::2]
     nearest = np.minimum.reduceat(offset, bounds)[0::2]
     return Settled(
+        touch=np.minimum(touch, start) if tolerance < FINE * stays.levels.step_mm else start + count // 6,
         start=start,
         stop=stop,
         count=count,
         offset_mm=mean,
         variance_mm2=variance,
-        time=window_sums(stays.time, start, stop) / count,
-        extreme_mm=np.where(stays.sign > 0, farthest, -nearest),
+        time=0.5 * (padded_time[start] + padded_time[stop - 1]),
+        extreme_mm=np.where(high, farthest, -nearest),
         settled=enough & flat,
-        noise_mm=np.maximum(np.sqrt(pooled), 0.8 * middles.noise_mm),
+        noise_mm=max(sqrt(pooled), 0.8 * middles.noise_mm),
+        jitter_mm=middles.noise_mm if middles.few else jitter,
         middles=middles,
+        tolerance_mm=tolerance,
+        lingering=lingering,
         resolution_mm=resolution_mm,
     )
 
 
+def _find_middles(stays: Stays, high: Booleans, squares: Floats) -> Middles:
+    """Look for the flattest part of every stay."""
+    length = stays.stop - stays.start
+    typical = (median_of(length[~high].tolist()), median_of(length[high].tolist()))
+    few = min(typical) < FEW_SAMPLES
+    found = (
+        _of_few(stays) if few else _of_many(stays, length, (high, squares), min(BLOCKS, int(min(typical))))
+    )
+    reference, at, noise, parts = found
+    return Middles(
+        reference_mm=reference, at=at, noise_mm=noise, parts_mm=parts, typical_samples=typical, few=few
+    )
+
+
+def _of_many(
+    stays: Stays, length: Integers, known: tuple[Booleans, Floats], blocks: int
+) -> tuple[Floats, Integers, float, Floats]:
+    """Level, place and noise of the four neighbouring parts of each stay that differ least, and all parts.
+
+    For normal noise the median of |x_i−1 − 2 x_i + x_i+1| is 1.652 standard deviations.
+    """
+    offset, (high, squares) = stays.padded_mm, known
+    # rounded to nearest, so that a trace read backwards has the same parts
+    edges = (2 * length[:, None] * np.arange(blocks + 1) + blocks) // (2 * blocks) + stays.start[:, None]
+    sums = np.add.reduceat(offset, edges.ravel()).reshape(edges.shape)[:, :blocks]
+    mean = sums / np.maximum(edges[:, 1:] - edges[:, :-1], 1)
+    above, below = np.maximum(mean[:, :-1], mean[:, 1:]), np.minimum(mean[:, :-1], mean[:, 1:])
+    apart = np.maximum(above[:, :-2], above[:, 2:]) - np.minimum(below[:, :-2], below[:, 2:])
+    # of those that are nearly the flattest, the one nearest to the middle
+    close = apart <= apart.min(axis=1, keepdims=True) + 0.507 * LEVELNESS * stays.levels.step_mm
+    best = np.where(close, np.abs(np.arange(blocks - 3) - 0.5 * (blocks - 4)), blocks).argmin(axis=1)
+    rows = np.arange(length.size)
+    start, stop = edges[rows, best], edges[rows, best + 4]
+    count = np.maximum(stop - start, 1)
+    stop = start + count
+    level = window_sums(offset, start, stop) / count
+    variance = np.maximum(
+        (window_sums(squares, start, stop) - count * level * level) / np.maximum(count - 1, 1), 0.0
+    )
+    # the flattest part looks quieter than it is where it has few samples
+    each = offset.size // ENOUGH + 1
+    second = np.abs(offset[2:-1:each] - 2 * offset[1:-2:each] + offset[:-3:each])
+    second.sort()
+    least = float(second[second.size // 2]) / 1.652
+    noise = max(sqrt(max(median_of(variance[flank].tolist()) for flank in (high, ~high))), least)
+    return level, (start + stop) // 2, noise, mean
+
+
+def _of_few(stays: Stays) -> tuple[Floats, Integers, float, Floats]:
+    """Level and place of that half of each stay's samples that lie closest together, and the noise.
+
+    The noise is from neighbours away from the ramps. For normal noise the median of |x_i−1 − 2 x_i + x_i+1|
+    is 1.652 standard deviations (blind to a steady movement), that of |x_i+1 − x_i| 0.954, that of the
+    smaller of two such differences about 0.55.
+    """
+    samples = stays.offset_mm.tolist()
+    levels: list[float] = []
+    places: list[int] = []
+    noises: list[float] = []
+    for start, stop in zip(stays.start.tolist(), stays.stop.tolist(), strict=True):
+        stay = samples[start:stop]
+        level, place = _closest_half(stay)
+        levels.append(level)
+        places.append(start + place)
+        inner = stay[1:-1] if len(stay) > 3 else stay
+        steps = [after - before for before, after in itertools.pairwise(inner)]
+        if len(stay) >= 5:
+            noises += [abs(after - before) / 1.652 for before, after in itertools.pairwise(steps)]
+        elif len(stay) == 3:
+            noises.append(min(map(abs, steps)) / 0.55)
+        else:
+            noises += [abs(step) / 0.954 for step in steps]
+    noise = median_of(noises) if noises else 0.0
+    return np.array(levels), np.array(places), noise, np.zeros((len(levels), 0))
+
+
+def _closest_half(stay: list[float]) -> tuple[float, int]:
+    """Median of the closest half of the samples (more than a half of an odd number), and where it is."""
+    order = sorted(range(len(stay)), key=stay.__getitem__)
+    size = len(stay) // 2 + 1
+    widths = [stay[order[k + size - 1]] - stay[order[k]] for k in range(len(stay) - size + 1)]
+    least = min(widths) * (1 + 1e-9)
+    # equally close halves stand together: neither up nor down is preferred
+    close = [k for k, width in enumerate(widths) if width <= least]
+    chosen = order[close[0] : close[-1] + size]
+    level = median_of([stay[k] for k in chosen])
+    middle = median_of([float(k) for k in chosen])
+    return level, min(chosen, key=lambda k: (abs(stay[k] - level) > 0, abs(k - middle)))
+
+
 def _trim(
-    stays: StayStack, middles: Middles, tolerance: Floats, resolution_mm: float
-) -> tuple[Integers, Integers]:
-    """First and one past the last settled sample: what stays within tolerance around the middle."""
-    groups = stays.groups
+    stays: Stays, high: Booleans, middles: Middles, resolution_mm: float
+) -> tuple[Integers, Integers, Integers, float, tuple[float, float]]:
+    """Touch, start and stop of the dwells, what counts as level, and how long the gear lingers near it."""
     origin, end = int(stays.start[0]), int(stays.stop[-1])
+    reach = 0 if middles.few else int(min(middles.typical_samples) / (2 * SMOOTHED))
+    width, step = 2 * reach + 1, stays.levels.step_mm
+    tolerance = max(4.5 * middles.noise_mm / sqrt(width), LEVELNESS * step, 1.05 * resolution_mm)
     spans = np.empty_like(stays.start)
     np.subtract(stays.start[1:], stays.start[:-1], out=spans[:-1])
     spans[-1] = end - stays.start[-1]
-    distance = np.abs(stays.offset_mm[origin:end] - np.repeat(middles.reference_mm, spans))
-    strays = np.flatnonzero(distance > np.repeat(groups.spread(tolerance), spans)) + origin
-    centre = (stays.start + stays.stop) // 2
-    place = np.searchsorted(strays, centre)
+    away = _smoothed(stays.offset_mm, reach)[origin:end] - np.repeat(middles.reference_mm, spans)
+    strays = (np.abs(away) > tolerance).nonzero()[0]
+    far = away[strays]
+    strays += origin
+    place = np.searchsorted(strays, middles.at)
     walls = np.empty(strays.size + 2, dtype=np.int64)
-    walls[0], walls[1:-1], walls[-1] = -1, strays, stays.offset_mm.size
+    walls[0], walls[1:-1], walls[-1] = -1, strays, stays.padded_mm.size - 1
     start = np.maximum(stays.start, walls[place] + 1)
     stop = np.minimum(stays.stop, walls[place + 1])
-    few = middles.few
-    if few.all():
-        return _drop_edges(stays, middles, (start, stop), resolution_mm)
+    if middles.few:
+        start, stop = _drop_edges(stays, middles, (start, stop), resolution_mm)
+        return start, start, stop, tolerance, (0.0, 0.0)
+    lingering = _lingering(stays, high, (start, stop), strays, far)
     front, back, core = start - stays.start, stays.stop - stop, stop - start
     margin, most = core // 7, core // 5
-    many_start = start + np.minimum(front // 4, most) + margin
-    many_stop = stop - np.minimum(back // 4, most) - margin
-    if not few.any():
-        return many_start, many_stop
-    few_start, few_stop = _drop_edges(stays, middles, (start, stop), resolution_mm)
-    chosen = groups.each(few)
-    return np.where(chosen, few_start, many_start), np.where(chosen, few_stop, many_stop)
+    touch = start + np.minimum(front // 4, most)
+    return touch, touch + margin, stop - np.minimum(back // 4, most) - margin, tolerance, lingering
+
+
+def _smoothed(offset: Floats, reach: int) -> Floats:
+    """Running mean over 2 · reach + 1 samples; the ends stay as they are."""
+    if not reach:
+        return offset
+    width = 2 * reach + 1
+    sums = np.add.accumulate(offset)
+    smooth = offset.copy()
+    smooth[reach] = sums[width - 1] / width
+    smooth[reach + 1 : -reach] = (sums[width:] - sums[:-width]) / width
+    return smooth
+
+
+def _lingering(
+    stays: Stays, high: Booleans, window: tuple[Integers, Integers], strays: Integers, far: Floats
+) -> tuple[float, float]:
+    """Time near a level but off it, over the time at it, on the low and on the high flank.
+
+    Inward before and after, outward only after: a press at arrival may relax before the gear rests. The stays
+    at the ends of the trace are not looked at.
+    """
+    if stays.start.size < 3:
+        return 0.0, 0.0
+    first, last = np.searchsorted(strays, (stays.start[1], stays.stop[-2]))
+    strays, far = strays[first:last], far[first:last]
+    own = np.searchsorted(stays.start, strays, side="right") - 1
+    outward = far * stays.sign[own]
+    step = stays.levels.step_mm
+    near = (outward > -SHELF * step) & ((outward < 0) | (strays >= window[1][own]))
+    up = high[own]
+    counts = [float(np.count_nonzero(near & flank)) for flank in (~up, up)]
+    rests = (window[1] - window[0])[1:-1]
+    at_level = [float(np.add.reduce(rests[flank])) for flank in (~high[1:-1], high[1:-1])]
+    low, high_one = (count / max(rest, 1.0) for count, rest in zip(counts, at_level, strict=True))
+    return low, high_one
 
 
 def _drop_edges(
-    stays: StayStack, middles: Middles, window: tuple[Integers, Integers], resolution_mm: float
+    stays: Stays, middles: Middles, window: tuple[Integers, Integers], resolution_mm: float
 ) -> tuple[Integers, Integers]:
     """Drop a first or last sample that may belong to a ramp; both signs alike, not to bias the level."""
     start, stop = window
-    tolerance = stays.groups.each(np.maximum(0.6 * resolution_mm, 1.5 * middles.noise_mm))
+    offset, tolerance = stays.padded_mm, max(0.6 * resolution_mm, 1.5 * middles.noise_mm)
     plenty = (stop - start >= ENOUGH_TO_DROP).astype(np.int64)
     start, stop = start + plenty, stop - plenty
     for _ in range(2):
         room = stop - start > LEAST_SAMPLES
-        first = np.abs(stays.offset_mm[start] - middles.reference_mm) > tolerance
-        last = np.abs(stays.offset_mm[stop - 1] - middles.reference_mm) > tolerance
+        first = np.abs(offset[start] - middles.reference_mm) > tolerance
+        last = np.abs(offset[stop - 1] - middles.reference_mm) > tolerance
         start, stop = start + (first & room), stop - (last & room & (stop - start > LEAST_SAMPLES + 1))
     return start, stop

@@ -1,4 +1,4 @@
-"""All that the checks on one rock trace look at, gathered once."""
+"""All that the checks on one rock trace look at, and what is seen first: resolution and spikes."""
 
 from __future__ import annotations
 
@@ -10,102 +10,97 @@ import numpy as np
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock.dwells import Settled
-    from lashmap_analysis.rock.stays import Booleans, Floats, Integers, StayStack
+    from lashmap_analysis.rock.flanks import Stays
+    from lashmap_analysis.rock.stays import Booleans, Floats
     from lashmap_analysis.rock.steps import Lash
 
 
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
-    """A finite trace of n samples with m ≥ 2 stays on the flanks; indices count from its first sample.
+    """A finite trace of n samples with m ≥ 2 stays on the flanks, spikes left out.
 
     Attributes:
         time_s: Shape (n,).
         indicator_mm: Shape (n,).
-        resolution_mm: Least step of the indicator.
-        offset_mm: Shape (n,), the trace less mid level and drift.
-        step_mm: Distance between the flanks, ramps included.
-        slope_mm_per_s: Drift that was taken off.
-        stay_start: Shape (m,), first sample of each stay.
-        stay_stop: Shape (m,), one past the last.
-        high: Shape (m,), true on the high flank.
-        start: Shape (m,), first settled sample of each stay.
-        stop: Shape (m,), one past the last.
-        settled: Shape (m,), true where the gear came to rest.
-        level_mm: Shape (m,), mean of the settled samples, of `offset_mm`.
-        level_time: Shape (m,), when, in seconds from the middle of the trace.
-        variance_mm2: Shape (m,), of the settled samples about their mean.
-        extreme_mm: Shape (m,), farthest outward sample of each stay.
-        shape_mm: Shape (m, 3), outward offset in the second, third and fourth fifth of each stay.
-        noise_mm: Standard deviation of a single sample within the dwells.
-        jitter_mm: The same from neighbouring samples, blind to slow movement.
-        typical_samples: Median number of samples in a stay.
-        few: True when that is few.
+        stays: Its stays, and the trace less mid level and drift.
+        settled: Their settled parts.
         lash: Mean step.
         gaps_s: Lengths of the gaps that could hide a dwell.
+        high: Shape (m,), true on the high flank.
     """
 
     time_s: Floats
     indicator_mm: Floats
-    resolution_mm: float
-    offset_mm: Floats
-    step_mm: float
-    slope_mm_per_s: float
-    stay_start: Integers
-    stay_stop: Integers
-    high: Booleans
-    start: Integers
-    stop: Integers
-    settled: Booleans
-    level_mm: Floats
-    level_time: Floats
-    variance_mm2: Floats
-    extreme_mm: Floats
-    shape_mm: Floats
-    noise_mm: float
-    jitter_mm: float
-    typical_samples: float
-    few: bool
+    stays: Stays
+    settled: Settled
     lash: Lash
     gaps_s: Floats
+    high: Booleans
+
+    @property
+    def resolution_mm(self) -> float:
+        """Least step of the indicator."""
+        return self.settled.resolution_mm
+
+    @property
+    def noise_mm(self) -> float:
+        """Standard deviation of a single sample within the dwells."""
+        return self.settled.noise_mm
+
+    @property
+    def few(self) -> bool:
+        """True when the stays have few samples."""
+        return self.settled.middles.few
+
+    @property
+    def typical_samples(self) -> float:
+        """Median number of samples in a stay on the flank that is left sooner."""
+        return min(self.settled.middles.typical_samples)
 
 
-def gather(  # noqa: PLR0917 - everything known about one trace
-    time_s: Floats,
-    indicator_mm: Floats,
-    stays: StayStack,
-    settled: Settled,
-    lash: Lash,
-    gaps_s: Floats,
-    trace: int,
-) -> Evidence:
-    """Cut one trace out of the stack."""
-    first, base = int(stays.groups.first[trace]), int(stays.base[trace])
-    own = slice(first, first + int(stays.groups.size[trace]))
-    return Evidence(
-        time_s=time_s,
-        indicator_mm=indicator_mm,
-        resolution_mm=settled.resolution_mm,
-        offset_mm=stays.offset_mm[base : base + indicator_mm.size],
-        step_mm=float(stays.step_mm[trace]),
-        slope_mm_per_s=float(stays.slope[trace]),
-        stay_start=stays.start[own] - base,
-        stay_stop=stays.stop[own] - base,
-        high=stays.sign[own] > 0,
-        start=settled.start[own] - base,
-        stop=settled.stop[own] - base,
-        settled=settled.settled[own],
-        level_mm=settled.offset_mm[own],
-        level_time=settled.time[own],
-        variance_mm2=settled.variance_mm2[own],
-        extreme_mm=settled.extreme_mm[own],
-        shape_mm=settled.middles.shape_mm[own],
-        noise_mm=float(settled.noise_mm[trace]),
-        jitter_mm=float(settled.middles.jitter_mm[trace]),
-        typical_samples=float(settled.middles.typical_samples[trace]),
-        few=bool(settled.middles.few[trace]),
-        lash=lash,
-        gaps_s=gaps_s,
-    )
+SPIKE_NOISE = 10.37
+"""Median change between samples; a spike leaves both its neighbours, on the same side, by more than so many.
+
+No whole number, so that rounded values are not just on the limit.
+"""
+
+SPIKE_CODES = 3.37
+"""The same in resolutions."""
+
+MOST_SPIKES = (2, 0.04)
+"""So many samples, or that share of all: where more stand alone, it is the gear that moves too fast to be
+seen.
+"""
+
+
+ENOUGH = 256
+"""Samples from which a median is taken, spread over the trace."""
+
+
+def find_spikes(indicator_mm: Floats, resolution_mm: float) -> Booleans | None:
+    """Samples that leave both their neighbours alike, shape (n,); None when there are none or too many."""
+    change = indicator_mm[1:] - indicator_mm[:-1]
+    size = np.abs(change)
+    if size.size < 3:
+        return None
+    some = np.sort(size[:: size.size // ENOUGH + 1])
+    limit = max(SPIKE_NOISE * float(some[some.size // 2]), SPIKE_CODES * resolution_mm)
+    jumps = (size > limit).nonzero()[0]
+    if jumps.size < 2:
+        return None
+    # a jump and at once one back
+    pairs = jumps[:-1][(jumps[1:] == jumps[:-1] + 1) & (change[jumps[:-1]] * change[jumps[1:]] < 0)]
+    if not pairs.size or pairs.size > max(MOST_SPIKES[0], MOST_SPIKES[1] * indicator_mm.size):
+        return None
+    # neighbours of a spike jump as well: the middle of each run is the spike, every second sample of a longer
+    # one
+    wild = np.zeros(indicator_mm.size, dtype=np.bool_)
+    last = -2
+    for at in pairs.tolist():
+        if at > last + 1:
+            wild[at + 1] = True
+            last = at
+    return wild
 
 
 # The resolution that a trace shows, where that is coarser than the one stated for its indicator.

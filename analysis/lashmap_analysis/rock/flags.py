@@ -23,6 +23,9 @@ class FlagName(StrEnum):
     GAP_IN_SAMPLES = "gap in samples"
     UNDERSAMPLED_DWELL = "undersampled dwell"
     SINGLE_FLANK = "single flank"
+    FLANK_NOT_REACHED = "flank not reached"
+    COARSE_INDICATOR = "coarse indicator"
+    SPIKES = "spikes"
     HEAVY_ROCKING = "heavy rocking"
     INSTRUMENTS_DISAGREE = "indicator and encoder disagree"
 

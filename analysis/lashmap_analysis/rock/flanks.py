@@ -14,10 +14,11 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass
 from math import isfinite
-from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
+
+from lashmap_analysis.rock.stays import drift_weights, median_of, window_sums
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -26,7 +27,12 @@ LEAST_SWING = 1.5
 """Price of a change of flank, in samples of a full half step: one stray sample cannot pay it, two can."""
 
 BOUNCE_SHARE = 0.2
-"""A stay shorter than this share of the typical stay is a bounce or a burst of noise, not a dwell."""
+"""A stay shorter than this share of the typical stay on the flank that is left sooner is a bounce or a burst
+of noise, not a dwell.
+"""
+
+ENOUGH = 512
+"""Samples from which the two levels are found, spread over the trace."""
 
 NO_DRIFT = 0.05
 """Drift over the trace, as a share of the step, that carries no sample to the other flank."""
@@ -74,30 +80,48 @@ class Stays:
         return self.padded_mm[:-1]
 
 
-def find_stays(centred_time: Floats, signal_mm: Floats) -> Stays:
-    """Split a trace into stays on the high and the low flank.
+def find_stays(padded_time: Floats, signal_mm: Floats) -> Stays:
+    """Split a trace into stays on the high and the low flank, and take its drift off.
+
+    The drift is refined from the middles of the stays, which ramps and bounces do not reach.
 
     Args:
-        centred_time: Shape (n,), time with mean zero, any unit.
+        padded_time: Shape (n + 1,), time with mean zero, any unit, then a zero.
         signal_mm: Shape (n,), finite.
 
     Returns:
         The stays; none when the signal has no two levels.
     """
-    levels = _two_levels(centred_time, signal_mm)
+    time = padded_time[:-1]
+    levels = _two_levels(time, signal_mm)
     padded = np.zeros(signal_mm.size + 1)
     np.subtract(signal_mm, levels.mid_mm, out=padded[:-1])
-    padded[:-1] -= levels.slope * centred_time
-    return _split(padded, levels)
+    padded[:-1] -= levels.slope * time
+    stays = _split(padded, levels)
+    if stays.start.size < 2:
+        return stays
+    margin = (3 * (stays.stop - stays.start)) // 10
+    start, stop = stays.start + margin, stays.stop - margin
+    level = window_sums(padded, start, stop) / (stop - start)
+    when = window_sums(padded_time, start, stop) / (stop - start)
+    extra = float(drift_weights(when, stays.sign).dot(level))
+    padded -= extra * padded_time
+    levels = Levels(mid_mm=levels.mid_mm, slope=levels.slope + extra, step_mm=levels.step_mm)
+    return Stays(start=stays.start, stop=stays.stop, sign=stays.sign, levels=levels, padded_mm=padded)
 
 
 def _two_levels(time: Floats, signal: Floats) -> Levels:
     """Two-means on a three-point median (a single wild sample must not become a level), then with drift."""
-    calm = signal.copy()
-    if calm.size >= 3:
-        before, here, after = signal[:-2], signal[1:-1], signal[2:]
-        low, high = np.minimum(before, here), np.maximum(before, here)
-        calm[1:-1] = np.maximum(low, np.minimum(high, after))
+    if signal.size >= 3:
+        # every so many samples one will do: only the middle between the flanks and their distance are asked
+        # for
+        each = signal.size // ENOUGH + 1
+        before, here, after = signal[:-2:each], signal[1:-1:each], signal[2::each]
+        calm = np.maximum(np.minimum(before, here), np.minimum(np.maximum(before, here), after))
+        time = time[1:-1:each]
+        time = time - np.add.reduce(time) / time.size
+    else:
+        calm = signal.copy()
     mean = float(np.add.reduce(calm)) / calm.size
     calm -= mean
     count, cut = calm.size, 0.0
@@ -155,20 +179,23 @@ def _split(padded: Floats, levels: Levels) -> Stays:
     signal = np.minimum(np.maximum(offset / half, -1.0), 1.0)
     placed = None
     if not signal.all():
-        placed = np.flatnonzero(signal)
+        placed = signal.nonzero()[0]
         signal = signal[placed]
     positive = signal > 0
-    run_start = np.concatenate(([0], np.flatnonzero(positive[1:] != positive[:-1]) + 1))
-    areas = np.add.reduceat(signal, run_start).tolist() if signal.size else []
+    runs = [0, *((positive[1:] != positive[:-1]).nonzero()[0] + 1).tolist()]
+    areas = np.add.reduceat(signal, runs).tolist() if signal.size else []
     pivots = _turning_points(areas, LEAST_SWING)
     if len(pivots) < 2:
         return nothing
     sums = [sum(areas[i + 1 : j + 1]) for i, j in itertools.pairwise(pivots)]
-    kept = _turning_points(sums, max(LEAST_SWING, BOUNCE_SHARE * median(map(abs, sums))))
+    # one flank may be held much longer than the other: a bounce is short beside the stays of its own flank
+    usual = min(median_of([abs(one) for one in sums[side::2] or sums]) for side in (0, 1))
+    kept = _turning_points(sums, max(LEAST_SWING, BOUNCE_SHARE * usual))
     pivots = [pivots[k + 1] for k in kept]
     if len(pivots) < 2:
         return nothing
-    bounds = np.append(run_start, signal.size)[np.asarray(pivots) + 1]
+    runs.append(signal.size)
+    bounds = np.array([runs[pivot + 1] for pivot in pivots])
     first, last = bounds[:-1], bounds[1:] - 1
     sign = np.where(positive[last], 1.0, -1.0)
     if placed is not None:

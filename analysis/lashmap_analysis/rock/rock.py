@@ -14,26 +14,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashmap_analysis.rock.checks import check, out_of_range, too_few, without_stays
+from lashmap_analysis.rock.checks import check, out_of_range, spikes, too_few, without_stays
 from lashmap_analysis.rock.dwells import settle
-from lashmap_analysis.rock.evidence import gather, shown_resolution
+from lashmap_analysis.rock.evidence import Evidence, find_spikes, shown_resolution
 from lashmap_analysis.rock.flanks import find_stays
-from lashmap_analysis.rock.stays import find_gaps, stack_stays
+from lashmap_analysis.rock.stays import find_gaps
 from lashmap_analysis.rock.steps import NO_LASH, measure_steps
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from lashmap_analysis.rock.evidence import Evidence
     from lashmap_analysis.rock.flags import Flag
     from lashmap_analysis.rock.flanks import Stays
     from lashmap_analysis.rock.steps import Lash
 
 
 Floats = NDArray[np.float64]
-
-STACK = 64
-"""Traces measured at once: enough to share the work between, few enough to stay in the processor's cache."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,7 +104,7 @@ def measure_rock(
     """
     time, trace = np.asarray(time_s, dtype=np.float64), np.asarray(indicator_mm, dtype=np.float64)
     _refuse_nonsense(time, trace, resolution_mm)
-    return _measure([(time, trace)], resolution_mm, left_out_s)[0]
+    return _measure(time, trace, resolution_mm, left_out_s)
 
 
 def measure_rocks(
@@ -139,7 +133,7 @@ def measure_rocks(
     # a common time axis is checked once
     for when, trace in pairs if time.ndim == 2 else pairs[:1]:
         _refuse_nonsense(when, trace, resolution_mm)
-    return tuple(_measure(pairs, resolution_mm))
+    return tuple(_measure(when, trace, resolution_mm) for when, trace in pairs)
 
 
 def _refuse_nonsense(time: Floats, trace: Floats, resolution_mm: float) -> None:
@@ -152,51 +146,13 @@ def _refuse_nonsense(time: Floats, trace: Floats, resolution_mm: float) -> None:
         raise ValueError("time_s must be finite and must not decrease")
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Trace:
-    """One finite trace and what it was cut from."""
-
-    number: int
-    time_s: Floats
-    indicator_mm: Floats
-    padded_time: Floats
-    stays: Stays
-    resolution_mm: float
-    flags: tuple[Flag, ...]
-
-    def left_out(self, windows_s: tuple[tuple[float, float], ...]) -> NDArray[np.bool_]:
-        """Stays whose way to the next one overlaps a window, shape (m,)."""
-        leaves, arrives = self.time_s[self.stays.stop - 1], self.time_s[self.stays.start]
-        out = np.zeros(self.stays.start.size, dtype=np.bool_)
-        for start_s, end_s in windows_s:
-            out[:-1] |= (leaves[:-1] < end_s) & (arrives[1:] > start_s)
-        return out
-
-
 def _measure(
-    traces: Sequence[tuple[Floats, Floats]],
+    time_s: Floats,
+    indicator_mm: Floats,
     resolution_mm: float,
     left_out_s: tuple[tuple[float, float], ...] = (),
-) -> list[RockReading]:
-    """Measure traces of any lengths, as stacks of moderate size."""
-    readings: list[RockReading | None] = [None] * len(traces)
-    waiting: dict[float, list[_Trace]] = {}
-    for number, (time, indicator) in enumerate(traces):
-        found = _find(number, time, indicator, resolution_mm)
-        if isinstance(found, RockReading):
-            readings[number] = found
-        else:
-            waiting.setdefault(found.resolution_mm, []).append(found)
-    for shown_mm, alike in waiting.items():
-        for first in range(0, len(alike), STACK):
-            batch = alike[first : first + STACK]
-            for trace, reading in zip(batch, _measure_stack(batch, shown_mm, left_out_s), strict=True):
-                readings[trace.number] = reading
-    return [reading for reading in readings if reading is not None]
-
-
-def _find(number: int, time_s: Floats, indicator_mm: Floats, resolution_mm: float) -> _Trace | RockReading:
-    """Find the stays of one trace; a reading without a value when there are fewer than two."""
+) -> RockReading:
+    """Measure one trace; a reading without a value when there are fewer than two stays."""
     flags: tuple[Flag, ...] = ()
     finite = np.isfinite(indicator_mm)
     if not finite.all():
@@ -206,49 +162,41 @@ def _find(number: int, time_s: Floats, indicator_mm: Floats, resolution_mm: floa
     if indicator_mm.size < 2:
         return _reading(NO_LASH, 0.0, (), (*flags, too_few(0)))
     resolution_mm = shown_resolution(indicator_mm, resolution_mm)
-    padded = np.zeros(time_s.size + 1)
-    np.subtract(time_s, np.add.reduce(time_s) / time_s.size, out=padded[:-1])
-    stays = find_stays(padded[:-1], indicator_mm)
+    wild = find_spikes(indicator_mm, resolution_mm)
+    if wild is not None:
+        flags = (*flags, spikes(int(np.count_nonzero(wild)), indicator_mm.size))
+        time_s, indicator_mm = time_s[~wild], indicator_mm[~wild]
+    padded_time = np.zeros(time_s.size + 1)
+    np.subtract(time_s, np.add.reduce(time_s) / time_s.size, out=padded_time[:-1])
+    stays = find_stays(padded_time, indicator_mm)
     if stays.start.size < 2:
         return _reading(NO_LASH, 0.0, (), (*flags, *without_stays(indicator_mm, stays, resolution_mm)))
-    return _Trace(
-        number=number,
+    settled = settle(padded_time, stays, resolution_mm)
+    gaps = find_gaps(time_s, stays.start, stays.stop, min(settled.middles.typical_samples))
+    broken = gaps.broken
+    if left_out_s:
+        left_out = _left_out(time_s, stays, left_out_s)
+        broken = left_out if broken is None else broken | left_out
+    lash = measure_steps(padded_time, stays, settled, broken)
+    evidence = Evidence(
         time_s=time_s,
         indicator_mm=indicator_mm,
-        padded_time=padded,
         stays=stays,
-        resolution_mm=resolution_mm,
-        flags=flags,
+        settled=settled,
+        lash=lash,
+        gaps_s=gaps.lengths_s,
+        high=stays.sign > 0,
     )
+    return _reading(lash, stays.levels.slope + lash.slope, _dwells(evidence), (*flags, *check(evidence)))
 
 
-def _measure_stack(
-    traces: Sequence[_Trace], resolution_mm: float, left_out_s: tuple[tuple[float, float], ...]
-) -> Iterator[RockReading]:
-    """Measure traces that have stays on two levels."""
-    stays = stack_stays([one.padded_time for one in traces], [one.stays for one in traces])
-    settled = settle(stays, resolution_mm)
-    gaps = [
-        find_gaps(one.time_s, one.stays, typical)
-        for one, typical in zip(traces, settled.middles.typical_samples.tolist(), strict=True)
-    ]
-    broken = None
-    if any(gap.broken is not None for gap in gaps):
-        broken = np.concatenate(
-            [
-                np.zeros(one.stays.start.size, dtype=np.bool_) if gap.broken is None else gap.broken
-                for one, gap in zip(traces, gaps, strict=True)
-            ]
-        )
-    if left_out_s:
-        left_out = np.concatenate([one.left_out(left_out_s) for one in traces])
-        broken = left_out if broken is None else broken | left_out
-    lashes = measure_steps(stays, settled, broken)
-    for number, (one, lash, gap) in enumerate(zip(traces, lashes, gaps, strict=True)):
-        evidence = gather(one.time_s, one.indicator_mm, stays, settled, lash, gap.lengths_s, number)
-        drift = evidence.slope_mm_per_s + lash.slope
-        dwells = _dwells(evidence, one.stays.levels.mid_mm)
-        yield _reading(lash, drift, dwells, (*one.flags, *check(evidence)))
+def _left_out(time_s: Floats, stays: Stays, windows_s: tuple[tuple[float, float], ...]) -> NDArray[np.bool_]:
+    """Stays whose way to the next one overlaps a window, shape (m,)."""
+    leaves, arrives = time_s[stays.stop - 1], time_s[stays.start]
+    out = np.zeros(stays.start.size, dtype=np.bool_)
+    for start_s, end_s in windows_s:
+        out[:-1] |= (leaves[:-1] < end_s) & (arrives[1:] > start_s)
+    return out
 
 
 def _reading(lash: Lash, drift: float, dwells: tuple[Dwell, ...], flags: tuple[Flag, ...]) -> RockReading:
@@ -265,12 +213,13 @@ def _reading(lash: Lash, drift: float, dwells: tuple[Dwell, ...], flags: tuple[F
     )
 
 
-def _dwells(evidence: Evidence, mid_mm: float) -> tuple[Dwell, ...]:
-    kept = evidence.settled
-    level = evidence.level_mm + mid_mm + evidence.slope_mm_per_s * evidence.level_time
+def _dwells(evidence: Evidence) -> tuple[Dwell, ...]:
+    settled, levels = evidence.settled, evidence.stays.levels
+    kept = settled.settled
+    level = settled.offset_mm + levels.mid_mm + levels.slope * settled.time
     columns = (
-        evidence.time_s[evidence.start[kept]].tolist(),
-        evidence.time_s[evidence.stop[kept] - 1].tolist(),
+        evidence.time_s[settled.start[kept]].tolist(),
+        evidence.time_s[settled.stop[kept] - 1].tolist(),
         level[kept].tolist(),
         evidence.high[kept].tolist(),
     )

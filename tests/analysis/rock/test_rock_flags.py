@@ -91,17 +91,15 @@ def test_creep_larger_than_the_lash_is_a_slip_and_half_of_it_is_none() -> None:
         assert (FlagName.SLIP in disabling(reading)) == refused, share
 
 
-def test_who_never_stops_is_not_told_not_to_stop() -> None:
-    """A rock without a stop shows as a slip as well; both faces of it must ask for the same."""
+def test_who_never_stops_is_told_to_pause_and_not_that_something_slipped() -> None:
     time_s = np.arange(1200) / 100.0
     noise_mm = np.random.default_rng(3).normal(0.0, 0.0005, len(time_s))
     moving = np.round(0.045 * np.sin(2.0 * np.pi * time_s) + noise_mm, 3)
     reading = measure_rock(time_s, moving, resolution_mm=0.001)
-    assert {FlagName.SLIP, FlagName.FLANK_NOT_SETTLED} <= disabling(reading)
+    assert FlagName.FLANK_NOT_SETTLED in disabling(reading)
+    assert FlagName.SLIP not in disabling(reading)
     said = " ".join(flag.sentence for flag in reading.flags)
-    assert "pause at each end" in said
-    assert "stop on the flanks" in said
-    assert "without a stop" not in said
+    assert "pause at each end" in said or "hold still at each end" in said
 
 
 def test_a_press_that_relaxes_before_the_middle_of_the_dwell_is_no_wind_up() -> None:
