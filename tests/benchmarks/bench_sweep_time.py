@@ -102,7 +102,7 @@ class Instrument:
         batches = [batch for chunk in chunks if len(batch := decoder.feed(Chunks.of(chunk)))]
         time_s = np.concatenate([batch.time_s for batch in batches]) - SETTLED_S
         value = np.concatenate([batch.value for batch in batches])
-        known_s = np.repeat([batch.time_uncertainty_s for batch in batches], [len(one) for one in batches])
+        known_s = np.concatenate([batch.time_uncertainty_s for batch in batches])
         return time_s[time_s >= 0.0], value[time_s >= 0.0], known_s[time_s >= 0.0]
 
     def _sent(self, rng: np.random.Generator, truth: Floats, values: Floats) -> list[Chunk]:
