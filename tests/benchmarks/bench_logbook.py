@@ -27,7 +27,7 @@ from lashmap_daemon.story.events import NoteTaken, Stamped
 from lashmap_drivers.readings import Chunk
 
 READS = 64  # reads of 4 lines, a little more than a quarter second: what makes a pack due
-TICK_READS = 5  # a live test hands over every 20 ms what came meanwhile
+TICK_READS = 5  # of 4 ms, handed over together
 LINES_A_READ = 4
 FLOAT_MB_AN_HOUR = 2 * 1000 * 3600 * 8 / 1e6  # values alone
 Quarter = dict[str, list[tuple[float, bytes]]]

@@ -38,7 +38,7 @@ SPEEDS_DEG_PER_S = (60.0, 240.0)
 SETTLED_S = 3.0  # the ports have been read for so long when the sweep begins
 TURNS_DEG = 740.0
 HIGH_DEG, AMPLITUDE_MM, NOISE_MM = 75.0, 0.010, 0.0002
-TIMER_S, TICK_S = 0.016, 0.004
+TIMER_S, TICK_S = 0.016, 0.02  # of an adapter; of a port that is read while much comes
 NUMBER = r"(?P<value>[+-]?\d+\.\d+)"
 
 
@@ -102,7 +102,7 @@ class Instrument:
         batches = [batch for chunk in chunks if len(batch := decoder.feed(Chunks.of(chunk)))]
         time_s = np.concatenate([batch.time_s for batch in batches]) - SETTLED_S
         value = np.concatenate([batch.value for batch in batches])
-        known_s = np.repeat([batch.time_uncertainty_s for batch in batches], [len(one) for one in batches])
+        known_s = np.concatenate([batch.time_uncertainty_s for batch in batches])
         return time_s[time_s >= 0.0], value[time_s >= 0.0], known_s[time_s >= 0.0]
 
     def _sent(self, rng: np.random.Generator, truth: Floats, values: Floats) -> list[Chunk]:
@@ -126,9 +126,9 @@ class Instrument:
         ]
 
 
-ENCODER = Instrument("1 kHz, ticks of 4 ms", 1000.0, at_ticks(TICK_S))
+ENCODER = Instrument("1 kHz, ticks of 20 ms", 1000.0, at_ticks(TICK_S))
 PAIRS = (
-    (Instrument("1 kHz, ticks of 4 ms", 1000.0, at_ticks(TICK_S)), ENCODER),
+    (Instrument("1 kHz, ticks of 20 ms", 1000.0, at_ticks(TICK_S)), ENCODER),
     (Instrument("1 kHz, timer of 16 ms", 1000.0, at_ticks(TIMER_S)), ENCODER),
     (Instrument("100 Hz, line by line", 100.0), ENCODER),
     (Instrument("100 Hz, timer of 16 ms", 100.0, at_ticks(TIMER_S)), ENCODER),

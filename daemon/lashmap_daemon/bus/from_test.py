@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 _LINES = 10
-_EARLY_S = 0.01  # half a tick of the test, so that a turn is on average on time rather than half a tick late
+_EARLY_S = 0.016  # half a tick of the test, so that a turn is on average on time rather than half a tick late
 _MOST_MARKS = 2000
 
 

@@ -37,7 +37,7 @@ from lashmap_daemon.testing.conductor import Conductor
 from lashmap_daemon.testing.keeper import SLOW_S, Keeper, utc_now
 from lashmap_daemon.testing.relay import BEHIND_S, Relay
 
-TICK_S = 0.04  # a rock is measured every 0.25 s, and nobody sees a frame that is older by this
+TICK_S = 0.032  # three of them, with their work, are the 0.1 s from one live message to the next
 _CLOSING_S = 1.0
 _NO_RESERVE = (
     f"the disk of the logbook has no {SIZE // 1_000_000} MB to spare: should it fill up, this test can be "

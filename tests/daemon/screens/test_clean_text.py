@@ -4,7 +4,7 @@ import unicodedata
 
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_daemon.clean_text import MARK, clean
+from lashmap_daemon.clean_text import MARK, clean, visible, visible_lines
 
 
 @given(st.text())
@@ -22,3 +22,10 @@ def test_known_attacks() -> None:
     assert clean("e" + "\u0301" * 50).count("\u0301") == 3
     assert clean("x" * 500, 10) == "x" * 10 + "…"
     assert clean("Prüfstand 3 [bold]") == "Prüfstand 3 [bold]"
+
+
+def test_texts_that_pass_unread_hold_nothing_unwanted() -> None:
+    for character in map(chr, range(0x3000)):
+        if character != "\n":
+            assert visible_lines(f"a{character}b") == visible(f"a{character}b")
+    assert visible_lines("a\nb\x1b\n") == f"a\nb{MARK}\n"

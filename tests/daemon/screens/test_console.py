@@ -5,6 +5,7 @@ import io
 import math
 import os
 import pty
+import re
 import struct
 import sys
 import termios
@@ -15,11 +16,12 @@ import pytest
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.screens.gear_picture import draw
 from lashmap_daemon.screens.keys import Keyboard
-from lashmap_daemon.screens.live import big, render
+from lashmap_daemon.screens.live import Painter, big, render
 from lashmap_daemon.screens.plain import PlainScreen
 from lashmap_daemon.screens.view import Mark, look
 from lashmap_daemon.story import events
-from rich.console import Console
+from rich.console import Console, ConsoleDimensions
+from rich.text import Text
 
 
 def find(picture: str, letter: str) -> tuple[float, float]:
@@ -88,6 +90,45 @@ def test_the_live_screen_says_what_to_do_how_old_and_how_far(tmp_path: Path) -> 
     test.now_s += 2.0
     assert "STALE" in shown(test, [])
     assert "note: loose bolt" in shown(test, [], "loose bolt")
+
+
+def on_terminal(written: str, width: int, height: int) -> list[str]:
+    """What stands on a terminal afterwards: CUP places the cursor, SGR is for the eye (ECMA-48)."""
+    cells = [[" "] * width for _ in range(height)]
+    row = column = 0
+    for place, text in re.findall(r"\x1b\[([\d;]*[Hm])|([^\x1b])", written):
+        if place.endswith("H"):
+            row, column = (int(number) - 1 for number in place[:-1].split(";"))
+        elif text:
+            cells[row][column] = text
+            column += 1
+    return ["".join(line) for line in cells]
+
+
+def test_only_lines_that_changed_are_written(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    file = io.StringIO()
+    console = Console(file=file, width=20, height=6, force_terminal=True, color_system="standard")
+    painter = Painter(console)
+
+    def painted(lines: list[str], now_s: float) -> str:
+        start = file.tell()
+        painter.paint(Text("\n".join(lines), "bold"), now_s)
+        return file.getvalue()[start:]
+
+    first = painted(["turn the gear", "+0.1234", "mm", "gone"], 0.0)
+    assert on_terminal(first, 20, 6)[1] == "+0.1234".ljust(20)
+    assert painted(["turn the gear", "+0.1234", "mm", "gone"], 0.3) == ""
+    second = painted(["turn the gear", "+0.12", "mm"], 0.6)
+    assert "turn" not in second
+    assert "mm" not in second
+    shown = ["turn the gear", "+0.12", "mm", "", "", ""]
+    assert on_terminal(file.getvalue(), 20, 6) == [line.ljust(20) for line in shown]
+    whole = painted(["turn the gear", "+0.12", "mm"], 5.0)  # over whatever somebody else wrote there
+    assert on_terminal(whole, 20, 6) == [line.ljust(20) for line in shown]
+    console.size = ConsoleDimensions(22, 4)
+    resized = painted(["turn the gear", "+0.12", "mm"], 5.3)
+    assert on_terminal(resized, 22, 4) == [line.ljust(22) for line in shown[:4]]
 
 
 def test_plain_lines_for_a_whole_test(tmp_path: Path) -> None:

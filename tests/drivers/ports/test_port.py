@@ -253,3 +253,15 @@ def test_the_device_may_come_back_under_another_name(tmp_path: Path) -> None:
         other.say(b"wrong instrument\r\n")
         peer.say(b"right instrument\r\n")
         assert joined(take_bytes(port, 18)) == b"right instrument\r\n"
+
+
+@pytest.mark.parametrize(
+    ("bytes_per_s", "tick_s"),
+    [(0.0, 0.001), (4999.0, 0.001), (9000.0, 0.02), (102_000.0, 0.02), (103_000.0, 0.004), (2e6, 0.001)],
+)
+def test_the_more_comes_the_longer_it_gathers_but_never_more_than_half_a_terminal_holds(
+    bytes_per_s: float, tick_s: float
+) -> None:
+    # A terminal of Linux holds 4096 bytes (N_TTY_BUF_SIZE).
+    assert port_module._tick_s(bytes_per_s) == tick_s
+    assert tick_s == port_module.TICK_S or bytes_per_s * tick_s <= 2048

@@ -92,12 +92,17 @@ def least_cpu_s(pattern: str, line: bytes) -> float:
 @pytest.mark.parametrize(("pattern", "text"), HANGING)
 def test_a_line_of_rubbish_costs_milliseconds_whatever_the_pattern(pattern: str, text: bytes) -> None:
     profile = build({"kind": "ascii line", "pattern": pattern})
-    parser = profile.make_parser()
-    start_s = time.process_time()
-    for _ in range(10):
-        parser.feed(b"\r\n1" + text * (MAX_LINE_BYTES - 2) + b"!\r\n")
-    assert time.process_time() - start_s < 1.0  # Python's engine: ages
-    assert parser.bad_frames >= 9
+
+    def takes_s() -> float:
+        parser = profile.make_parser()
+        start_s = time.process_time()
+        for _ in range(10):
+            parser.feed(b"\r\n1" + text * (MAX_LINE_BYTES - 2) + b"!\r\n")
+        took_s = time.process_time() - start_s
+        assert parser.bad_frames >= 9
+        return took_s
+
+    assert min(takes_s() for _ in range(3)) < 1.0  # Python's engine: ages
 
 
 def test_the_dearest_pattern_that_is_taken_costs_milliseconds() -> None:
