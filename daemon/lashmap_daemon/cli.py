@@ -6,13 +6,11 @@ import io
 import sys
 
 from lashmap_daemon.clean_text import CleanStream
-from lashmap_daemon.command_line import exchange, logbook, review, stand, study, tell, try_out
-from lashmap_daemon.command_line.app import app
+from lashmap_daemon.command_line import study, tell
+from lashmap_daemon.command_line.commands import app
 
 __all__ = ["app", "main"]
 
-for commands in (stand, review, exchange, logbook, try_out):  # the order of the help
-    app.add_typer(commands.app)
 app.add_typer(tell.app, name="tell")
 app.add_typer(study.app, name="study")
 

@@ -1,1 +1,1 @@
-"""The words of the command line, grouped by what they are for; `cli` puts them together."""
+"""The command line: arguments and options in, a function of `commands` called; `cli` puts it together."""

@@ -67,7 +67,7 @@ def broken(column: str, row: int, cell: str | float) -> Change:
         (
             lambda table: table.assign(tooth=table["tooth"] + (table["tooth"] == 8)),
             {"rest": ENCODER + BY_LABEL},
-            r"said to be at engagement 9, but the encoder stands at 8.0",
+            r"by its label, at engagement 9, but the encoder stands at 8.0",
         ),
         (
             lambda table: table.assign(dial=table["dial"] * 1000.0),
