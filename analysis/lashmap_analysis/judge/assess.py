@@ -7,7 +7,7 @@ its reason. What each step does is decided in the module it calls.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import cos, hypot, inf, isnan, radians, sqrt
+from math import cos, hypot, isnan, radians, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +16,15 @@ from lashmap_analysis.judge.assessment import UNKNOWN, Assessment, PositionResul
 from lashmap_analysis.judge.conformance import conformance
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
-from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, set_up_mm
+from lashmap_analysis.judge.tight_spot import (
+    NORMAL_95,
+    ONE_SIDED_95,
+    confirms,
+    from_lash_map,
+    from_position,
+    one_sided,
+    set_up_mm,
+)
 from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
 from lashmap_analysis.judge.verdict import Evidence, reach_verdict
 from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
@@ -25,7 +33,6 @@ from lashmap_analysis.rock.cross_check import disagreement, encoder_view, pinion
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_analysis.runout.match import match_runout, sweep_sentence, tight_spot_sentence
 from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s
-from lashmap_analysis.uncertainty.budget import coverage_factor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -173,13 +180,21 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
             narrow=("Record more positions whose rocks are usable.",),
             cautions=cautions_of(record, positions, None),
         )
+    sided = one_sided(fit.lash_map, fit.budget)
     teeth = touched(record.gear_set, (one.engagement for one in _usable(positions)))
     return Evidence(
         interval_mm=fit.stated.interval_mm,
-        variation_interval_mm=_variation_interval(fit.lash_map, fit.budget),
+        variation_interval_mm=_variation_interval(fit.lash_map, fit.budget, NORMAL_95),
+        one_sided_mm=sided,
+        variation_one_sided_mm=_variation_interval(fit.lash_map, fit.budget, ONE_SIDED_95),
         confirmed=fit.confirmed,
         doubts=doubts_of(record, positions, fit.stated),
-        narrow=narrowing_steps(fit.lash_map, fit.budget, fit.stated.interval_mm, record),
+        narrow=narrowing_steps(
+            fit.lash_map,
+            fit.budget,
+            sided if sided and record.limits.decision_rule == "one-sided" else fit.stated.interval_mm,
+            record,
+        ),
         confirm=confirm_step(fit.lash_map),
         cautions=cautions_of(record, positions, fit.lash_map),
         untouched_mm=0.0 if teeth.every else tooth_allowance_mm(record.gear_set, record.limits),
@@ -188,11 +203,10 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
     )
 
 
-def _variation_interval(lash_map: LashMap, budget: Budget) -> Interval:
+def _variation_interval(lash_map: LashMap, budget: Budget, factor: float) -> Interval:
     """Of loosest minus tightest; what scales every reading scales the variation with them."""
     size = lash_map.variation_mm
     relative = set_up_mm(budget) / abs(lash_map.tight_spot.backlash_mm or 1.0)
-    factor = coverage_factor(inf)
     expanded = factor * float(np.hypot(lash_map.variation_uncertainty_mm, relative * size))
     return max(size - expanded, 0.0), size + expanded
 

@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 Purpose = Literal["planned", "confirming"]
 Shaft = Literal["gear", "pinion"]
 Units = Literal["mm", "in"]
+DecisionRule = Literal["two-sided", "one-sided"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,6 +107,8 @@ class Limits:
         untouched_tooth_mm: Normal backlash that a tooth which no position touched may take; None when the
             drawing does not say.
         tooth_accuracy_grade: ISO 17485 grade of both members; None when the drawing does not say.
+        decision_rule: ``two-sided``: the whole 95 % interval inside every limit; ``one-sided``: 95 % to the
+            side of each limit, the default of ISO 14253-1:2017.
     """
 
     minimum_mm: float | None = None
@@ -115,6 +118,7 @@ class Limits:
     source: str = ""
     untouched_tooth_mm: float | None = None
     tooth_accuracy_grade: int | None = None
+    decision_rule: DecisionRule = "two-sided"
 
 
 @dataclass(frozen=True, kw_only=True)
