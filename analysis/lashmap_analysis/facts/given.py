@@ -25,6 +25,7 @@ from lashmap_analysis.facts.section import (
     yes_no,
 )
 from lashmap_analysis.facts.verdict import probability_words
+from lashmap_analysis.judge.verdict import DECISION_RULES
 from lashmap_analysis.record.lengths import format_length, format_spread
 
 if TYPE_CHECKING:
@@ -153,6 +154,9 @@ LIMITS = (
     text("source", "drawing or instruction"),
     number("untouched_tooth_mm", "backlash that a tooth which no position touched may take; or null"),
     whole("tooth_accuracy_grade", "ISO 17485 grade of both members; or null", required=False),
+    text(
+        "decision_rule", "'two-sided': whole 95 % interval inside; 'one-sided': 95 % to the side of a limit"
+    ),
 )
 PRECONDITION = (
     text("name", "what"),
@@ -216,6 +220,7 @@ def limit_words(assessment: Assessment) -> Rows:
     rows.append(("meant as", f"{limits.kind} backlash"))
     if limits.source:
         rows.append(("from", limits.source))
+    rows.append(("decision rule", DECISION_RULES[limits.decision_rule]))
     if words := probability_words(assessment):
         rows.append(("probability of conformance", words))
     return tuple(rows)

@@ -16,7 +16,15 @@ from lashmap_analysis.judge.assessment import UNKNOWN, Assessment, PositionResul
 from lashmap_analysis.judge.conformance import conformance
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
-from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, variation_interval
+from lashmap_analysis.judge.tight_spot import (
+    NORMAL_95,
+    ONE_SIDED_95,
+    confirms,
+    from_lash_map,
+    from_position,
+    one_sided,
+    variation_interval,
+)
 from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
 from lashmap_analysis.judge.verdict import Evidence, reach_verdict
 from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
@@ -173,13 +181,21 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
             narrow=("Record more positions whose rocks are usable.",),
             cautions=cautions_of(record, positions, None),
         )
+    sided = one_sided(fit.lash_map, fit.budget)
     teeth = touched(record.gear_set, (one.engagement for one in _usable(positions)))
     return Evidence(
         interval_mm=fit.stated.interval_mm,
-        variation_interval_mm=variation_interval(fit.lash_map, fit.budget),
+        variation_interval_mm=variation_interval(fit.lash_map, fit.budget, NORMAL_95),
+        one_sided_mm=sided,
+        variation_one_sided_mm=variation_interval(fit.lash_map, fit.budget, ONE_SIDED_95),
         confirmed=fit.confirmed,
         doubts=doubts_of(record, positions, fit.stated),
-        narrow=narrowing_steps(fit.lash_map, fit.budget, fit.stated.interval_mm, record),
+        narrow=narrowing_steps(
+            fit.lash_map,
+            fit.budget,
+            sided if sided and record.limits.decision_rule == "one-sided" else fit.stated.interval_mm,
+            record,
+        ),
         confirm=confirm_step(fit.lash_map),
         cautions=cautions_of(record, positions, fit.lash_map),
         untouched_mm=0.0 if teeth.every else tooth_allowance_mm(record.gear_set, record.limits),

@@ -6,8 +6,8 @@ measurement (`judge/assess.py`).
 
 The rule, and why:
 - *conforming* needs the whole 95 % interval inside every limit (ISO 14253-1: who proves conformity bears the
-  uncertainty), a confirmed tight spot, every precondition proven, and nothing that speaks against the
-  measurement.
+  uncertainty; a box file may ask for the standard's own default, 95 % to the side of each limit), a confirmed
+  tight spot, every precondition proven, and nothing that speaks against the measurement.
 - against a least backlash, *conforming* also takes off what teeth that no position touched may take
   (`judge/untouched.py`); it never makes a box *nonconforming*.
 - *nonconforming* needs the whole interval outside a limit and nothing that speaks against the measurement. It
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from lashmap_analysis.gears.gear_set import GearSet
-    from lashmap_analysis.record.record import Limits, Units
+    from lashmap_analysis.record.record import DecisionRule, Limits, Units
 
 
 Outcome = Literal["conforming", "nonconforming", "not proven"]
@@ -91,6 +91,9 @@ class Evidence:
     Attributes:
         interval_mm: (low, high) at 95 % of the backlash at the tight spot; None when there is none.
         variation_interval_mm: (low, high) at 95 % of loosest minus tightest; None when there is none.
+        one_sided_mm: (low, high) of the backlash at the tight spot, 95 % to each side; None when there is
+            none.
+        variation_one_sided_mm: The same of loosest minus tightest.
         confirmed: A confirming position agrees with the predicted tight spot.
         missing: Why there is no interval; empty when there is one.
         doubts: What speaks against the measurement.
@@ -105,6 +108,8 @@ class Evidence:
 
     interval_mm: Interval | None = None
     variation_interval_mm: Interval | None = None
+    one_sided_mm: Interval | None = None
+    variation_one_sided_mm: Interval | None = None
     confirmed: bool = False
     missing: str = ""
     doubts: tuple[Doubt, ...] = ()
@@ -115,7 +120,25 @@ class Evidence:
     untouched: str = ""
     touch: str = ""
 
+    def judged(self, rule: DecisionRule) -> tuple[Interval | None, Interval | None]:
+        """Intervals of backlash and variation that a rule goes by; two-sided for want of others."""
+        if rule == "one-sided":
+            return (
+                self.one_sided_mm or self.interval_mm,
+                self.variation_one_sided_mm or self.variation_interval_mm,
+            )
+        return self.interval_mm, self.variation_interval_mm
 
+
+# Guard factors of a normal distribution, 95 % two-sided and one-sided; ISO 14253-1:2017 from memory.
+DECISION_RULES: dict[DecisionRule, str] = {
+    "two-sided": "ISO 14253-1, whole 95 % interval inside the limit, guard factor 1.96",
+    "one-sided": "ISO 14253-1:2017 default, 95 % to the side of the limit, guard factor 1.65",
+}
+_LEVELS: dict[DecisionRule, str] = {
+    "two-sided": "95 %",
+    "one-sided": "95 % to each side, guard factor 1.65",
+}
 State = Literal["inside", "outside", "open"]
 _STRADDLES = "with {} inside that span, so it is neither kept nor broken for certain"
 
@@ -185,28 +208,32 @@ def _findings(evidence: Evidence, limits: Limits, gear_set: GearSet, units: Unit
     """Compare the intervals with every limit the drawing has."""
     scale = 1.0 if limits.kind == "normal" else 1 / gear_set.normal_per_transverse
     found = []
-    if evidence.interval_mm is not None:
-        low, high = (scale * end for end in evidence.interval_mm)
+    backlash, variation = evidence.judged(limits.decision_rule)
+    level = _LEVELS[limits.decision_rule]
+    if backlash is not None:
+        low, high = (scale * end for end in backlash)
         what = f"{limits.kind} backlash at the tight spot"
         if limits.minimum_mm is not None:
-            finding = _least(what, (low, high), limits.minimum_mm, units)
+            finding = _least(_span(what, (low, high), units, level), (low, high), limits.minimum_mm, units)
             taken, room = scale * evidence.untouched_mm, low - limits.minimum_mm
             found.append(_for_untouched(finding, evidence.untouched, taken, room, units))
         if limits.maximum_mm is not None:
-            found.append(_most(what, (low, high), limits.maximum_mm, units))
-    if limits.variation_mm is not None and evidence.variation_interval_mm is not None:
-        low, high = (scale * end for end in evidence.variation_interval_mm)
+            span = _span(what, (low, high), units, level)
+            found.append(_most(span, (low, high), limits.maximum_mm, units))
+    if limits.variation_mm is not None and variation is not None:
+        low, high = (scale * end for end in variation)
         what = f"variation of {limits.kind} backlash"
-        found.append(_most(what, (low, high), limits.variation_mm, units))
+        span = _span(what, (low, high), units, level)
+        found.append(_most(span, (low, high), limits.variation_mm, units))
     return tuple(found)
 
 
-def _least(what: str, interval: Interval, least: float, units: Units) -> _Finding:
+def _least(span: str, interval: Interval, least: float, units: Units) -> _Finding:
     low, high = interval
     state: State = "inside" if low >= least else "outside" if high < least else "open"
     limit = f"the least allowed of {format_length(least, units)}"
     ends = {"inside": f"not below {limit}", "outside": f"below {limit}", "open": _STRADDLES.format(limit)}
-    return _Finding(state=state, sentence=f"{_span(what, interval, units)}, {ends[state]}.")
+    return _Finding(state=state, sentence=f"{span}, {ends[state]}.")
 
 
 def _for_untouched(found: _Finding, untouched: str, allowance: float, room: float, units: Units) -> _Finding:
@@ -227,17 +254,17 @@ def _for_untouched(found: _Finding, untouched: str, allowance: float, room: floa
     return _Finding(state="open", sentence=f"{found.sentence} {lost}", untouched=True)
 
 
-def _most(what: str, interval: Interval, most: float, units: Units) -> _Finding:
+def _most(span: str, interval: Interval, most: float, units: Units) -> _Finding:
     low, high = interval
     state: State = "inside" if high <= most else "outside" if low > most else "open"
     limit = f"the most allowed of {format_length(most, units)}"
     ends = {"inside": f"not above {limit}", "outside": f"above {limit}", "open": _STRADDLES.format(limit)}
-    return _Finding(state=state, sentence=f"{_span(what, interval, units)}, {ends[state]}.")
+    return _Finding(state=state, sentence=f"{span}, {ends[state]}.")
 
 
-def _span(what: str, interval: Interval, units: Units) -> str:
+def _span(what: str, interval: Interval, units: Units, level: str) -> str:
     low, high = (format_length(end, units, with_unit=False) for end in interval)
-    return f"The {what} is {low} to {high}\N{NO-BREAK SPACE}{units} (95 %)"
+    return f"The {what} is {low} to {high}\N{NO-BREAK SPACE}{units} ({level})"
 
 
 def _lacking(evidence: Evidence, limits: Limits) -> tuple[str, ...]:

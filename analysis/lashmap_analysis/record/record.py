@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 Purpose = Literal["planned", "confirming"]
 Shaft = Literal["gear", "pinion"]
 Units = Literal["mm", "in"]
+DecisionRule = Literal["two-sided", "one-sided"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,6 +108,8 @@ class Limits:
         untouched_tooth_mm: Normal backlash that a tooth which no position touched may take; None when the
             drawing does not say.
         tooth_accuracy_grade: ISO 17485 grade of both members; None when the drawing does not say.
+        decision_rule: ``two-sided``: the whole 95 % interval inside every limit; ``one-sided``: 95 % to the
+            side of each limit, the default of ISO 14253-1:2017.
     """
 
     minimum_mm: float | None = None
@@ -116,6 +119,7 @@ class Limits:
     source: str = ""
     untouched_tooth_mm: float | None = None
     tooth_accuracy_grade: int | None = None
+    decision_rule: DecisionRule = "two-sided"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -68,7 +68,7 @@ def print_summary(
 
 def _positions(assessment: Assessment) -> Table:
     units = assessment.record.units
-    title = f"Positions (lengths in {units}, u = random part of the standard uncertainty)"
+    title = f"Positions (lengths in {units}, u = standard uncertainty, setting of the tip included)"
     table = Table(title=title, title_justify="left")
     for heading in ("no.", "engage-\nment", "gear °", "reading", "normal", "u", "rever-\nsals"):
         table.add_column(heading, justify="right")
@@ -80,7 +80,7 @@ def _positions(assessment: Assessment) -> Table:
             f"{one.gear_angle_deg:.2f}",
             format_length(one.rock.reading_mm, units, with_unit=False),
             format_length(one.normal_backlash_mm, units, with_unit=False),
-            uncertainty_text(one.standard_uncertainty_mm, units).removesuffix(f"\N{NO-BREAK SPACE}{units}"),
+            uncertainty_text(one.with_setting_mm, units).removesuffix(f"\N{NO-BREAK SPACE}{units}"),
             str(one.rock.reversals),
             Text(
                 ", ".join([*(flag.name.value for flag in one.flags), *(["outlier"] if one.outlier else [])])

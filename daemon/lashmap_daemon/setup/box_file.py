@@ -13,6 +13,7 @@ from lashmap_analysis.gears.indicator import Direction
 from lashmap_analysis.judge.shim_stock import ShimError
 from lashmap_analysis.record.conditions import Material
 from lashmap_analysis.record.lengths import MM_PER_INCH
+from lashmap_analysis.record.record import DecisionRule
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_daemon.setup.free_text import Label, Line, Remark
@@ -171,6 +172,7 @@ class LimitsTable(_Table):
     source: Line = ""
     untouched_tooth_mm: NotNegative | None = None
     tooth_accuracy_grade: Annotated[int, Field(ge=2, le=11)] | None = None
+    decision_rule: DecisionRule = "two-sided"
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

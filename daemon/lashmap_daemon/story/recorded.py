@@ -18,9 +18,9 @@ from lashmap_analysis.gears.indicator import Indicator as AnalysisIndicator
 from lashmap_analysis.judge.shim_stock import ShimStock
 from lashmap_analysis.record.conditions import EXPANSION, Conditions, Material
 from lashmap_analysis.record.lengths import MM_PER_INCH
+from lashmap_analysis.record.record import DecisionRule, Shaft, Units
 from lashmap_analysis.record.record import Encoder as AnalysisEncoder
 from lashmap_analysis.record.record import Limits as AnalysisLimits
-from lashmap_analysis.record.record import Shaft, Units
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.kinds import build
 from lashmap_drivers.profile import InstrumentProfile
@@ -180,6 +180,7 @@ class Limits(_Value):
     source: str
     untouched_tooth_mm: float | None
     tooth_accuracy_grade: int | None
+    decision_rule: DecisionRule
 
 
 @dataclass(frozen=True, kw_only=True)

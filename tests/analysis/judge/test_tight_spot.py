@@ -5,12 +5,21 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from analysis.made_positions import made_map, made_position, made_trace, refused
 from analysis.made_record import KNOWN
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
-from lashmap_analysis.judge.tight_spot import confirms, from_lash_map, from_position, set_up_mm, widened
+from lashmap_analysis.judge.tight_spot import (
+    confirms,
+    from_lash_map,
+    from_position,
+    one_sided,
+    set_up_mm,
+    widened,
+)
+from scipy import stats
 
 GEAR_SET = GearSet(pinion_teeth=13, gear_teeth=40, outer_module_mm=4.0, face_width_mm=25.0)
 MAP = made_map(GEAR_SET, ())
@@ -110,3 +119,18 @@ def test_the_tight_spot_itself_is_always_a_place_to_confirm_it(turns: int) -> No
     engagement = MAP.tight_spot.engagement + turns * GEAR_SET.mesh_cycle
     read = made_position(made_trace(3, engagement, 0.1), GEAR_SET, PREDICTED_MM)
     assert confirms(read, replace(MAP, tight_spot=least)) is True
+
+
+def test_one_sided_ends_of_a_normal_map_are_1_645_combined_uncertainties_away() -> None:
+    # Normal distribution, one-sided 95 %: 1.645 (GUM table G.1 has 90 % two-sided); map and set-up add in
+    # quadrature.
+    quantiles = (np.arange(4000) + 0.5) / 4000
+    draws = MAP.tight_spot.backlash_mm + 0.002 * stats.norm.ppf(quantiles)
+    made = replace(MAP, least_draws_mm=draws)
+    _, total = from_lash_map(made, INDICATOR, KNOWN)
+    ends = one_sided(made, total)
+    assert ends is not None
+    away = 1.645 * math.hypot(0.002, set_up_mm(total))
+    assert ends[0] == pytest.approx(MAP.tight_spot.backlash_mm - away, abs=1e-5)
+    assert ends[1] == pytest.approx(MAP.tight_spot.backlash_mm + away, abs=1e-5)
+    assert one_sided(MAP, total) is None

@@ -228,3 +228,28 @@ def test_only_a_maximum_may_be_given() -> None:
     assert decide(limits=Limits(maximum_mm=0.2)).outcome == "conforming"
     assert decide(limits=Limits(minimum_mm=0.0)).outcome == "conforming"
     assert decide(limits=Limits(maximum_mm=math.nextafter(0.15, 0))).outcome == "not proven"
+
+
+@pytest.mark.parametrize(
+    ("value_um", "two_sided", "one_sided"),
+    [
+        # u = 1 µm, limit 130 µm: 1.96 u to each side, or 1.645 u to the side of the limit (ISO 14253-1).
+        (131.9, "not proven", "conforming"),
+        (132.0, "conforming", "conforming"),
+        (131.6, "not proven", "not proven"),
+        (128.3, "not proven", "nonconforming"),
+        (128.0, "nonconforming", "nonconforming"),
+    ],
+)
+def test_the_standards_own_rule_needs_95_percent_to_the_side_of_the_limit(
+    value_um: float, two_sided: str, one_sided: str
+) -> None:
+    evidence = Evidence(
+        interval_mm=(1e-3 * (value_um - 1.96), 1e-3 * (value_um + 1.96)),
+        one_sided_mm=(1e-3 * (value_um - 1.645), 1e-3 * (value_um + 1.645)),
+        confirmed=True,
+    )
+    for rule, outcome in (("two-sided", two_sided), ("one-sided", one_sided)):
+        verdict = decide(evidence, Limits(minimum_mm=0.13, decision_rule=rule))  # type: ignore[arg-type]
+        assert verdict.outcome == outcome
+        assert ("guard factor 1.65" in text(verdict)) is (rule == "one-sided")
