@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashmap_analysis.rock.creep import repeated_rounding
-from lashmap_analysis.rock.dwells import SHELF
+from lashmap_analysis.rock.dwells import NOISY, SHELF
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.stays import mean_of
 
@@ -224,9 +224,6 @@ HIDDEN = (1.65, 0.3)
 PLENTY = 26.0
 """Samples a stay with which the time near the flanks tells all."""
 
-NOISY = 0.06
-"""Tolerance as a share of the step above which single stays do not show how the gear came and left."""
-
 FLAT = (3.0, 0.02)
 """Distance of a part of the mean stay from its level that is none, in standard errors and as a share of the
 step.
@@ -356,7 +353,7 @@ def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
     """More time near the flanks than on them: wind-up, or a gear that never stops."""
     step = evidence.lash.mean_mm if evidence.lash.steps else evidence.stays.levels.step_mm
     tolerance, lingering = evidence.settled.tolerance_mm, evidence.settled.lingering
-    if tolerance > NOISY * step:
+    if tolerance > NOISY * evidence.stays.levels.step_mm:
         tolerance, lingering = _mean_stay(evidence, step)
     if not 0 < tolerance < COARSE * step:
         return
