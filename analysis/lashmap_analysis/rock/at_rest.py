@@ -195,13 +195,13 @@ either.
 A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls back as about 1/2 on that side.
 """
 
-MOST_TRAVEL = (0.6, 0.6)
+MOST_TRAVEL = (0.6, 0.58)
 """The same with many samples a stay, where the time near the flank tells more."""
 
 COARSE = 0.18
 """Tolerance as a share of the step above which time near a level and at it are not told apart."""
 
-MOST_LINGERING = (1.3, 0.5)
+MOST_LINGERING = (1.3, 0.45)
 """Time near a level over time at it, and as a share of that of a sine wave."""
 
 SURE = 4.0
