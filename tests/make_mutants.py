@@ -72,12 +72,6 @@ EXPLAINED: dict[str, tuple[tuple[str, str], ...]] = {
         ("return given if given > 1 else 1.0", "at one degree of freedom both give one"),
         ("if backlash is None and scatter is None:", "both are there, or neither is"),
     ),
-    "rock/steps": (
-        (
-            "followed = np.append(good[:-1] & good[1:], values=True)",
-            "the last stay of each trace is set to False in the next line",
-        ),
-    ),
     "story/marks": (
         ("if found.off_deg is None and found.off_teeth is None:", "both are there, or neither is"),
     ),

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashmap_analysis.rock.creep import repeated_rounding
-from lashmap_analysis.rock.dwells import SHELF
+from lashmap_analysis.rock.dwells import NOISY, SHELF
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.stays import mean_of
 
@@ -195,13 +195,13 @@ either.
 A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls back as about 1/2 on that side.
 """
 
-MOST_TRAVEL = (0.6, 0.6)
+MOST_TRAVEL = (0.6, 0.58)
 """The same with many samples a stay, where the time near the flank tells more."""
 
 COARSE = 0.18
 """Tolerance as a share of the step above which time near a level and at it are not told apart."""
 
-MOST_LINGERING = (1.3, 0.5)
+MOST_LINGERING = (1.3, 0.45)
 """Time near a level over time at it, and as a share of that of a sine wave."""
 
 SURE = 4.0
@@ -223,9 +223,6 @@ HIDDEN = (1.65, 0.3)
 
 PLENTY = 26.0
 """Samples a stay with which the time near the flanks tells all."""
-
-NOISY = 0.06
-"""Tolerance as a share of the step above which single stays do not show how the gear came and left."""
 
 FLAT = (3.0, 0.02)
 """Distance of a part of the mean stay from its level that is none, in standard errors and as a share of the
@@ -254,7 +251,8 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
             sentence="The gear moved most of the time: pause at each end of the rock.",
             numbers={"travel_share_over_limit": float(travel)},
         )
-    elif share < 1:
+    elif not settled[1:-1].all():
+        # the first and the last stay may be cut by the ends of the trace
         yield Flag(
             name=FlagName.FLANK_NOT_SETTLED,
             disabling=False,
@@ -355,7 +353,7 @@ def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
     """More time near the flanks than on them: wind-up, or a gear that never stops."""
     step = evidence.lash.mean_mm if evidence.lash.steps else evidence.stays.levels.step_mm
     tolerance, lingering = evidence.settled.tolerance_mm, evidence.settled.lingering
-    if tolerance > NOISY * step:
+    if tolerance > NOISY * evidence.stays.levels.step_mm:
         tolerance, lingering = _mean_stay(evidence, step)
     if not 0 < tolerance < COARSE * step:
         return

@@ -63,6 +63,9 @@ LEAST_SAMPLES = 2
 ENOUGH = 256
 """Samples from which a median is taken, spread over the trace."""
 
+NOISY = 0.06
+"""Tolerance as a share of the step above which single stays do not show how the gear came and left."""
+
 SHELF = 0.25
 """Share of the step below a level, up to which a gear that never rests lingers and one that leaves does
 not.
@@ -110,7 +113,7 @@ class Settled:
         middles: What was seen in the flattest parts.
         tolerance_mm: Distance from the level within which samples were taken for settled.
         lingering: On the low and on the high flank, time within `SHELF` of the level, or beyond it late in
-            the stay, over the time at the level; 0 with few samples a stay.
+            the stay, over the time at the level; 0 with few samples a stay or a `NOISY` tolerance.
         resolution_mm: As given.
     """
 
@@ -298,7 +301,8 @@ def _trim(
     if middles.few:
         start, stop = _drop_edges(stays, middles, (start, stop), resolution_mm)
         return start, start, stop, tolerance, (0.0, 0.0)
-    lingering = _lingering(stays, high, (start, stop), strays, far)
+    noisy = tolerance > NOISY * step
+    lingering = (0.0, 0.0) if noisy else _lingering(stays, high, (start, stop), strays, far)
     front, back, core = start - stays.start, stays.stop - stop, stop - start
     margin, most = core // 7, core // 5
     touch = start + np.minimum(front // 4, most)

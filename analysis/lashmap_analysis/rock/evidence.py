@@ -67,6 +67,9 @@ No whole number, so that rounded values are not just on the limit.
 SPIKE_CODES = 3.37
 """The same in resolutions."""
 
+SPIKE_SHARE = 0.25
+"""The same as a share of what lies between the tenths of all samples, about the lash."""
+
 MOST_SPIKES = (2, 0.04)
 """So many samples, or that share of all: where more stand alone, it is the gear that moves too fast to be
 seen.
@@ -85,6 +88,12 @@ def find_spikes(indicator_mm: Floats, resolution_mm: float) -> Booleans | None:
         return None
     some = np.sort(size[:: size.size // ENOUGH + 1])
     limit = max(SPIKE_NOISE * float(some[some.size // 2]), SPIKE_CODES * resolution_mm)
+    if not (size > limit).any():
+        return None
+    # a rebound from the flank is no spike, however few samples see it
+    spread = np.sort(indicator_mm[:: indicator_mm.size // ENOUGH + 1])
+    span = float(spread[-1 - spread.size // 10] - spread[spread.size // 10])
+    limit = max(limit, SPIKE_SHARE * span)
     jumps = (size > limit).nonzero()[0]
     if jumps.size < 2:
         return None
