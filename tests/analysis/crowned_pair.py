@@ -71,6 +71,17 @@ class CrownedPair:
         pinion, gear = (out, nothing) if member == "pinion" else (nothing, out)
         return self.normal_mm(pinion_mm=pinion, gear_mm=gear)
 
+    def floating_mm(self, member: str, play_mm: float) -> float:
+        """Normal backlash with a member that each flank pushes to another end of its axial play.
+
+        Of the two ways in which that can be, the one that reads more.
+        """
+        axis = np.array([0.0, 0.0, 0.5]) if member == "pinion" else np.array([-0.5, 0.0, 0.0])
+        ends = play_mm * axis
+        turns = [self._gap(way * ends, 1.0) + self._gap(-way * ends, -1.0) for way in (1.0, -1.0)]
+        outer_arc = max(turns) * self.module_mm * self.gear_teeth / 2
+        return outer_arc * cos(radians(self.pressure_deg)) * cos(radians(self.spiral_deg))
+
     def _gap(self, shift_mm: Floats, side: float) -> float:
         """Angle that the gear may turn before this side of the pinion's tooth touches."""
         pitch_1, pitch_2 = (

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from lashmap_analysis.judge.tight_spot import set_up_mm
 from lashmap_analysis.lash_map.confirming import positions_to_settle
+from lashmap_analysis.lash_map.once_per_turn import gear_order
 from lashmap_analysis.record.lengths import format_length
 
 if TYPE_CHECKING:
@@ -124,7 +125,8 @@ def _what_moved_it(lash_map: LashMap, units: Units) -> str:
     pinion = _runout_text("pinion", lash_map.pinion_runout, units)
     scatter = format_length(lash_map.tooth_scatter_mm, units)
     separable = lash_map.separable
-    alias = f" {separable.sentence}" if separable.sentence else ""
+    order = gear_order(lash_map.gear_set.gear_teeth, lash_map.gear_set.pinion_teeth)
+    alias = f" A gear out of round with {order} lobes would look the same." if order else ""
     match lash_map.cause:
         case "gear side":
             return f"The gear side moved it there: {gear}."

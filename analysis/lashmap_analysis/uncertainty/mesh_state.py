@@ -14,8 +14,9 @@ sin α_n K_c (sin δ1 ΔA1 + sin δ2 ΔA2) (derived). Taken for granted: one tem
 for both gears; bearing seats at the locating faces; a gear set grows in all its dimensions alike, which keeps
 its angles and changes its own play by a ten-thousandth only.
 
-**End play.** A member may sit anywhere within its end play: half of it to either side, as a move of the
-member.
+**End play.** A member may sit anywhere within its end play e: half of it to either side, as a move of the
+member. With spiral teeth the two flanks push it to opposite ends besides, along its teeth, and the rock
+reads up to e cos δ cos α_n sin β K_c too much (derived).
 
 **Torque.** Each press bends teeth, shafts and bearings on; what the reading grows by for each N m, found by
 rocking one position with two torques, is taken back to none.
@@ -27,7 +28,7 @@ least within a pitch lies below by anything up to the variation there.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, inf, sqrt
+from math import cos, hypot, inf, radians, sin, sqrt
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.record.conditions import EXPANSION
@@ -131,7 +132,7 @@ def _temperature_line(gear_set: GearSet, conditions: Conditions, units: Units) -
     ]
     material = _material(conditions.housing_expansion_um_per_m_k)
     change = reach * opened
-    told = f"{', '.join(figures)}; housing {material}; corrected by {_signed(-change, units)}"
+    told = f"{', '.join(figures)}; housing {material}; {_corrected(-change, units)}"
     assumed = f"not given, taken as 20 °C ± {HALL_HALF_WIDTH_K:g} K; housing {material}"
     return BudgetLine(
         quantity=TEMPERATURE,
@@ -206,6 +207,7 @@ def _end_play_lines(gear_set: GearSet, conditions: Conditions, units: Units) -> 
         return ()
     moves = (gear_set.lash_per_pinion_move, gear_set.lash_per_gear_move)
     half_widths = [move * play / 2 for move, play in zip(moves, plays, strict=True)]
+    half_widths += [push * play for push, play in zip(pushed_per_end_play(gear_set), plays, strict=True)]
     decimals = 3 if units == "mm" else 4
     figures = ", ".join(
         f"{member} {format_length(play, units, decimals=decimals)}"
@@ -221,6 +223,14 @@ def _end_play_lines(gear_set: GearSet, conditions: Conditions, units: Units) -> 
         remedy="measure the end play of pinion and gear (mounting.gear_end_play_mm), or preload the bearings",
     )
     return (line,)
+
+
+def pushed_per_end_play(gear_set: GearSet) -> tuple[float, float]:
+    """What end play of pinion and gear adds to a rock whose flanks push the member to opposite ends."""
+    spiral = abs(gear_set.spiral_angle_rad(gear_set.contact_cone_distance_mm))
+    alpha = radians(gear_set.normal_pressure_angle_deg)
+    along = cos(alpha) * sin(spiral) * gear_set.contact_factor
+    return along * cos(gear_set.pinion_pitch_angle_rad), along * cos(gear_set.gear_pitch_angle_rad)
 
 
 def _torque_line(gear_set: GearSet, indicator: Indicator, conditions: Conditions, units: Units) -> BudgetLine:
@@ -244,7 +254,7 @@ def _torque_line(gear_set: GearSet, indicator: Indicator, conditions: Conditions
     opened = per_um * compliance * torque
     return BudgetLine(
         quantity=TORQUE,
-        value=f"{torque:g} N m at {compliance:.3g} µm/(N m), corrected by {_signed(-opened, units)}",
+        value=f"{torque:g} N m at {compliance:.3g} µm/(N m), {_corrected(-opened, units)}",
         distribution="normal",
         standard_uncertainty_mm=per_um * hypot(compliance * torque_u, torque * compliance_u),
         degrees_of_freedom=inf,
@@ -271,7 +281,7 @@ def _roll_line(conditions: Conditions, units: Units) -> BudgetLine:
         )
     return BudgetLine(
         quantity=ROLL,
-        value=f"varies by {format_length(variation, units)}, corrected by {_signed(-variation / 2, units)}",
+        value=f"varies by {format_length(variation, units)}, {_corrected(-variation / 2, units)}",
         distribution="rectangular",
         standard_uncertainty_mm=variation / 2 / sqrt(3),
         degrees_of_freedom=inf,
@@ -280,5 +290,8 @@ def _roll_line(conditions: Conditions, units: Units) -> BudgetLine:
     )
 
 
-def _signed(length_mm: float, units: Units) -> str:
-    return format_length(length_mm, units, signed=True)
+def _corrected(length_mm: float, units: Units) -> str:
+    shown = format_length(length_mm, units, signed=True)
+    return (
+        f"corrected by {shown}" if shown != format_length(0.0, units, signed=True) else "nothing to correct"
+    )

