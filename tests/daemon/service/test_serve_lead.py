@@ -380,7 +380,9 @@ def test_what_is_asked_of_a_prepared_test_is_answered_with_what_it_waits_for(tmp
     async def work() -> None:
         await bench.turn(10.0, 0.3)
         await bench.lead.begin(OPEN)
-        with pytest.raises(ConfigurationError, match="waits for its marked teeth: lashmap tell STAND matched"):
+        with pytest.raises(
+            ConfigurationError, match="waits for its marked teeth: lashmap tell STAND matched"
+        ):
             await bench.lead.obey("repeat")
 
     in_virtual_time(work())
