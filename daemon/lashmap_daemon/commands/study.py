@@ -23,6 +23,7 @@ from rich.text import Text
 
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.check_standard import COMPLETED, stated_values
 from lashmap_daemon.replay.replay import Replay, start_of
 from lashmap_daemon.screens.terminal import busy, print_json, say
 from lashmap_daemon.setup import toml_file
@@ -37,7 +38,8 @@ if TYPE_CHECKING:
     from lashmap_analysis.study.gauge import GaugeStudy, Part
     from rich.console import Console
 
-COMPLETED = "completed"  # how the closing of a test begins in the list of tests
+    from lashmap_daemon.replay.check_standard import StatedValue
+
 FEW_FREEDOM = 20  # degrees of freedom of the repeats below which their scatter is known badly
 SHARE_GOOD, SHARE_BAD = 0.1, 0.3  # of the tolerance (common practice, no source)
 CATEGORIES_WANTED = 5  # classes of parts (common practice, no source)
@@ -146,19 +148,16 @@ def drift(serial: str, logbook: Path, *, baseline: int | None, as_json: bool, co
 
     Raises:
         ConfigurationError: Too few tests.
-        LogbookError: A test cannot be read, or states no tight spot.
+        LogbookError: A test cannot be read.
     """
     with Logbook(logbook, create=False) as book:
-        tests = [
-            one.test for one in book.tests() if one.serial == serial and one.closing.startswith(COMPLETED)
-        ]
-    if len(tests) < LEAST_BASELINE:
+        found = stated_values(book, serial)
+        units = start_of(book, found[-1].test).box.box.units if found else "mm"
+    if len(found) < LEAST_BASELINE:
         raise ConfigurationError(
             f"{logbook}",
-            [f"holds {len(tests)} completed tests of serial number {serial}; a chart needs {LEAST_BASELINE}"],
+            [f"holds {len(found)} completed tests of serial number {serial}; a chart needs {LEAST_BASELINE}"],
         )
-    with busy(console, "Recomputing the tests from their raw samples", quiet=as_json):
-        found = [_stated(logbook, test) for test in tests]
     try:
         chart = drift_chart(np.array([one.value_mm for one in found]), baseline)
     except StudyError as error:
@@ -166,7 +165,7 @@ def drift(serial: str, logbook: Path, *, baseline: int | None, as_json: bool, co
     if as_json:
         _print_document(drift_document(chart), console)
     else:
-        _print_drift(chart, found, serial, console)
+        _print_drift(chart, found, serial, units, console)
     return 0 if chart.steady else EXIT_STAND
 
 
@@ -291,8 +290,9 @@ def _conclusions(study: GaugeStudy, found: Sequence[_Stated], units: Units) -> l
     return sentences
 
 
-def _print_drift(chart: DriftChart, found: Sequence[_Stated], serial: str, console: Console) -> None:
-    units = found[0].units
+def _print_drift(
+    chart: DriftChart, found: Sequence[StatedValue], serial: str, units: Units, console: Console
+) -> None:
     table = Table("test", title=f"Check standard {serial}, normal backlash in {units}", title_justify="left")
     for heading in ("stated", "moving mean"):
         table.add_column(heading, justify="right")

@@ -114,6 +114,13 @@ class HandsFreeTable(_Table):
     within_seconds: Annotated[float, Field(ge=1, le=60, allow_inf_nan=False)] = 10.0
 
 
+class CheckStandardTable(_Table):
+    """A box or an artefact that does not change, tested on this stand to see whether the stand did."""
+
+    serial: Annotated[Label, Field(min_length=1)]
+    within_hours: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 24.0
+
+
 class StandFile(_Table):
     """A whole stand file, its profiles not yet read."""
 
@@ -123,6 +130,7 @@ class StandFile(_Table):
     prompts: PromptsTable | None = None
     bus: BusTable | None = None
     hands_free: HandsFreeTable | None = None
+    check_standard: CheckStandardTable | None = None
 
 
 class Stand(BaseModel):

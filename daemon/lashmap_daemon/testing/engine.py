@@ -15,12 +15,13 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import Any
 
-from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.record.record import Precondition, Shaft
 from lashmap_drivers.errors import InstrumentWaits
 from lashmap_drivers.readings import Samples
 
 from lashmap_daemon.errors import GearTurns, StandError
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.check_standard import check_standard
 from lashmap_daemon.replay.preconditions import collect
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, take_up
 from lashmap_daemon.setup.box_file import BoxFile
@@ -240,11 +241,25 @@ class Engine:
         return Opening(
             started=prepared.started,
             cautions=prepared.cautions,
-            preconditions=collect(
-                prepared.box, prepared.stand.recorded(), matched=how, today=today, locked_out=True
+            preconditions=(
+                *collect(prepared.box, prepared.stand.recorded(), matched=how, today=today, locked_out=True),
+                *self._check_standard(prepared, now),
             ),
             matched=matched,
             rates_hz=rates_hz,
+        )
+
+    def _check_standard(self, prepared: Prepared, now: dt.datetime) -> tuple[Precondition, ...]:
+        """Whether the stand has measured its check standard; nothing where its file names none."""
+        table = prepared.stand.file.check_standard
+        if table is None:
+            return ()
+        return check_standard(
+            self.logbook,
+            table.serial,
+            within_hours=table.within_hours,
+            box_serial=prepared.box.box.serial,
+            now=now,
         )
 
     # Led --------------------------------------------------------------------------------------------------

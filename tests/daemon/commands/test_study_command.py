@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +15,11 @@ import pytest
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.commands import study
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay.check_standard import check_standard, stated_values
 from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.replay.replay import Replay
+from lashmap_daemon.replay.review_book import store_result
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.study_file import StudyFile
 from rich.console import Console
@@ -42,8 +48,11 @@ class Made:
             named = box.model_copy(update={"box": box.box.model_copy(update={"serial": part})})
             test = VirtualTest(folder, named, seed=seed, operator=operator)
             test.run()
-            stated = conclude(test.logbook, test.started.test).stated
+            assessment = conclude(test.logbook, test.started.test)
+            stated = assessment.stated
             assert stated is not None
+            with Replay(test.logbook, test.started.test) as replay:
+                store_result(test.logbook, replay.events, assessment)
             self.stated.setdefault((part, operator), []).append(stated.normal_backlash_mm)
             test.logbook.close()
 
@@ -152,3 +161,40 @@ def test_a_check_standard_is_set_on_a_chart(made: Made) -> None:
 def test_too_few_tests_make_no_chart(made: Made) -> None:
     with pytest.raises(ConfigurationError, match="holds 0 completed tests of serial number nobody"):
         study.drift("nobody", made.logbook, baseline=None, as_json=False, console=Console(quiet=True))
+
+
+MORNING = dt.datetime(2026, 11, 25, 20, 0, tzinfo=dt.UTC)  # after the tests of virtual time
+
+
+@pytest.mark.parametrize(
+    ("of", "later_h", "expected"),
+    [
+        (("INV-1", "INV-7"), 0, [("proven", "INV-1 steady over 8 tests")]),
+        (("INV-1", "INV-7"), 30, [("unproven", "was last tested")]),
+        (("INV-1", "INV-7"), -30, [("unproven", "was last tested")]),
+        (("INV-9", "INV-7"), 0, [("unproven", "no completed test")]),
+        (("INV-1", "INV-1"), 0, []),  # the check standard needs no other before it
+    ],
+)
+def test_the_check_standard_is_a_precondition(
+    made: Made, of: tuple[str, str], later_h: int, expected: list[tuple[str, str]]
+) -> None:
+    serial, box = of
+    now = MORNING + dt.timedelta(hours=later_h)
+    with Logbook(made.logbook, create=False) as book:
+        found = check_standard(book, serial, within_hours=24.0, box_serial=box, now=now)
+    assert [one.state for one in found] == [state for state, _ in expected]
+    for one, (_, detail) in zip(found, expected, strict=True):
+        assert detail in one.detail
+        assert one.remedy or one.state == "proven"
+
+
+def test_a_stand_that_jumped_fails_its_precondition(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
+    with Logbook(made.logbook, create=False) as book:
+        values = stated_values(book, "INV-1")
+        values.append(replace(values[-1], value_mm=values[-1].value_mm + 0.05))
+        monkeypatch.setattr("lashmap_daemon.replay.check_standard.stated_values", lambda *_: values)
+        (found,) = check_standard(book, "INV-1", within_hours=24.0, box_serial="INV-7", now=MORNING)
+    assert found.state == "failed"
+    assert "jump" in found.detail
+    assert "lashmap study drift INV-1" in found.remedy
