@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from analysis.lash_truth import gear_set
-from bench_coverage import ROCK_UM, Cell, made_truth
+from benchmarks.bench_coverage import ROCK_UM, Cell, made_truth
 from lashmap_analysis import fit_lash_map, plan_positions
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
@@ -25,6 +25,7 @@ from lashmap_analysis.judge.stopping import FIRST_LOOK, may_stop
 from lashmap_analysis.judge.tight_spot import from_lash_map, set_up_mm
 from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
 from lashmap_analysis.judge.verdict import Evidence, settled
+from lashmap_analysis.lash_map.lash_map import LashMap
 from lashmap_analysis.lash_map.positions import equal_spacing, next_position
 from lashmap_analysis.record.conditions import Conditions
 from lashmap_analysis.record.record import Limits
@@ -91,7 +92,8 @@ class Bench:
         self.engagements.append(engagement)
         self.readings.append(float(true) + self.common_mm + 1e-3 * error_um)
 
-    def fitted(self):  # noqa: ANN201 - a lash map
+    def fitted(self) -> LashMap:
+        """The lash map of what was measured so far."""
         return fit_lash_map(self.gears, np.array(self.engagements), np.array(self.readings), 1e-3 * ROCK_UM)
 
     def run(self, plan: Integers, *, stop: bool) -> tuple[bool, bool, int, float]:
@@ -154,7 +156,7 @@ def row(case: tuple[int, int, int, int], margin_um: float, way: str, boxes: int)
     found = []
     for seed in range(boxes):
         chance = np.random.default_rng([seed, *case])
-        cell = Cell(case=case, setting_um=SETTING_UM, shape=SHAPES[seed % 3], plan="sample")  # type: ignore[arg-type]
+        cell = Cell(case=case, setting_um=SETTING_UM, shape=SHAPES[seed % 3], plan="sample")
         truth = made_truth(cell, chance)
         least = float(truth.min())
         limits = Limits(minimum_mm=least - 1e-3 * margin_um, untouched_tooth_mm=ACCURACY_MM)

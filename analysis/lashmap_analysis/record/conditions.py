@@ -34,14 +34,18 @@ class Conditions:
         gears_c: Temperature of pinion and gear, in °C.
         temperature_uncertainty_c: Standard uncertainty of either.
         housing_expansion_um_per_m_k: Coefficient of expansion of the housing; of named materials see
-        `EXPANSION`. gears_expansion_um_per_m_k: The same of pinion and gear. pinion_distance_mm: Mounting
-        distance of the pinion. gear_distance_mm: Mounting distance of the gear. pinion_end_play_mm: Axial
-        play of the pinion in its bearings. gear_end_play_mm: Axial play of the gear in its bearings.
+            `EXPANSION`.
+        gears_expansion_um_per_m_k: The same of pinion and gear.
+        pinion_distance_mm: Mounting distance of the pinion.
+        gear_distance_mm: Mounting distance of the gear.
+        pinion_end_play_mm: Axial play of the pinion in its bearings.
+        gear_end_play_mm: Axial play of the gear in its bearings.
         has_end_play: True where the bearings are said to have end play, whether or not a figure was recorded.
-        rock_nm: Torque about the gear axis with which each flank was pressed. rock_uncertainty_nm: Standard
-        uncertainty of that. compliance_um_per_nm: What the reading grows by for each N m more, both flanks
-        together. compliance_uncertainty_um_per_nm: Standard uncertainty of that. roll_variation_mm: Largest
-        less smallest normal backlash while the pair rolls through one pitch.
+        rock_nm: Torque about the gear axis with which each flank was pressed.
+        rock_uncertainty_nm: Standard uncertainty of that.
+        compliance_um_per_nm: What the reading grows by for each N m more, both flanks together.
+        compliance_uncertainty_um_per_nm: Standard uncertainty of that.
+        roll_variation_mm: Largest less smallest normal backlash while the pair rolls through one pitch.
 
     Raises:
         ConditionsError: A field cannot be right; carries ``field``, ``got`` and ``expected``.
