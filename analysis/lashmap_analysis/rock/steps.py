@@ -137,13 +137,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     scatter2 = float(residual.dot(residual)) / max(freedom, 1)
     steps = (sign[1:] * (straight[1:] - straight[:-1]))[near]
     mean = mean_of(steps)
-    # c with c·y = mean of the steps between neighbours
-    weight = np.zeros_like(sign)
-    weight[1:] += near
-    weight[:-1] += near
-    weight *= sign / steps_count
-    # the drift is itself a linear function of the levels, and c·t of it enters the mean
-    weight -= float(weight.dot(time)) * drift_weight
+    weight = _weights(near, sign, time, drift_weight)
     sampling2 = settled.noise_mm**2 * mean_of(1 / count)
     level_error = sqrt(sampling2 + settled.resolution_mm**2 / 12)
     # the levels cannot repeat better than the noise of their samples allows, which is known far better
@@ -178,6 +172,18 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         creep=creep,
         unlike=unlike,
     )
+
+
+def _weights(near: Booleans, sign: Floats, time: Floats, drift_weight: Floats) -> Floats:
+    """Weights of the levels in the mean of the steps between neighbours, drift removed, shape (k,)."""
+    # c with c·y = mean of the steps between neighbours
+    weight = np.zeros_like(sign)
+    weight[1:] += near
+    weight[:-1] += near
+    weight *= sign / np.count_nonzero(near)
+    # the drift is itself a linear function of the levels, and c·t of it enters the mean
+    weight -= float(weight.dot(time)) * drift_weight
+    return weight
 
 
 def _residuals(straight: Floats, high: Booleans) -> tuple[Floats, float]:
