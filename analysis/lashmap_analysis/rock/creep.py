@@ -123,8 +123,7 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         bound = sqrt(sampling2) + 0.03 * step_mm / sqrt(count)
         error2 = max(sampling2, min(scatter2, bound * bound))
         # creep of the base carries dwells across the edge of a code
-        chance2 = error2 + drift_error2 + rounding2 / count
-        sure = SURE * sqrt(chance2)
+        sure = SURE * sqrt(error2 + drift_error2 + rounding2 / count)
         least = max(SHARE * step_mm, sure)
         if abs(mean) * limit > abs(worst) * least:
             worst, limit = mean, least
@@ -137,13 +136,7 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         means.append(mean)
         variances.append(error2)
     arched = _arched(arches, step_mm)
-    # an error of the drift moves both flanks apart and together in turn: it cancels in their sum
-    hidden = HIDDEN * sqrt(sum(variances))
-    half_width = max(REACH * abs(sum(means)), HIDDEN_REACH * hidden)
-    if seen:
-        half_width = max(half_width, *(REACH * abs(one) for one in means))
-    else:
-        half_width = min(half_width, 2 * LIGHT * step_mm)
+    half_width = _half_width(means, variances, step_mm, seen=seen)
     return Creep(
         travel_mm=worst,
         limit_mm=limit,
@@ -171,6 +164,16 @@ def _thirds(
     # a flank has a dozen dwells: plain numbers are quicker than arrays
     rows = list(zip(sign.tolist(), outward.tolist(), arch.tolist(), third.tolist(), strict=True))
     return rows, float(np.add.reduce(lasted)) / lasted.size
+
+
+def _half_width(means: list[float], variances: list[float], step_mm: float, *, seen: bool) -> float:
+    """How far the step may be off by what was seen, or by what noise could hide."""
+    # an error of the drift moves both flanks apart and together in turn: it cancels in their sum
+    hidden = HIDDEN * sqrt(sum(variances))
+    half_width = max(REACH * abs(sum(means)), HIDDEN_REACH * hidden)
+    if seen:
+        return max(half_width, *(REACH * abs(one) for one in means))
+    return min(half_width, 2 * LIGHT * step_mm)
 
 
 def _arched(arches: list[tuple[float, float]], step_mm: float) -> tuple[float, float]:
