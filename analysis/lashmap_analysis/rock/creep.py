@@ -104,20 +104,10 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         slope: Drift still in the offsets, and how well that is known.
         step_mm: Mean step.
     """
-    # from the touch on: what moves most does so at once
-    sign, start, stop = stays.sign[kept], settled.touch[kept], settled.stop[kept]
-    third = np.maximum((stop - start) // 3, 1)
-    edges = np.empty((third.size, 4), dtype=np.int64)
-    edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + third, stop - third, stop
-    early, middle, late, _ = np.add.reduceat(stays.padded_mm, edges.ravel()).reshape(-1, 4).T
-    lasted = padded_time[stop - third] - padded_time[start]
-    outward = sign * ((late - early) / third - slope[0] * lasted)
-    arch = sign * (middle / np.maximum(stop - start - 2 * third, 1) - 0.5 * (early + late) / third)
-    drift_error2 = (slope[1] * float(np.add.reduce(lasted)) / lasted.size) ** 2
+    rows, lasted = _thirds(padded_time, stays, settled, kept, slope[0])
+    drift_error2 = (slope[1] * lasted) ** 2
     noise2 = settled.jitter_mm**2
     rounding2 = 2 * repeated_rounding(noise2, settled.resolution_mm)
-    # a flank has a dozen dwells: plain numbers are quicker than arrays
-    rows = list(zip(sign.tolist(), outward.tolist(), arch.tolist(), third.tolist(), strict=True))
     worst, limit, bend, seen = 0.0, max(SHARE * step_mm, settled.resolution_mm), 0.0, False
     means, variances, arches = [], [], []
     for side in (1.0, -1.0):
@@ -133,8 +123,7 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         bound = sqrt(sampling2) + 0.03 * step_mm / sqrt(count)
         error2 = max(sampling2, min(scatter2, bound * bound))
         # creep of the base carries dwells across the edge of a code
-        chance2 = error2 + drift_error2 + rounding2 / count
-        sure = SURE * sqrt(chance2)
+        sure = SURE * sqrt(error2 + drift_error2 + rounding2 / count)
         least = max(SHARE * step_mm, sure)
         if abs(mean) * limit > abs(worst) * least:
             worst, limit = mean, least
@@ -146,17 +135,8 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         bend = max(bend, abs(bow), 0.5 * abs(mean))
         means.append(mean)
         variances.append(error2)
-    if len(arches) == 2:
-        arches.append((0.5 * (arches[0][0] + arches[1][0]), 0.25 * (arches[0][1] + arches[1][1])))
-    limits = [(bow, max(ARCH * step_mm, ARCHED * sqrt(error2))) for bow, error2 in arches]
-    arched = max(limits, key=lambda one: one[0] / one[1] if one[1] > 0 else 0.0, default=(0.0, inf))
-    # an error of the drift moves both flanks apart and together in turn: it cancels in their sum
-    hidden = HIDDEN * sqrt(sum(variances))
-    half_width = max(REACH * abs(sum(means)), HIDDEN_REACH * hidden)
-    if seen:
-        half_width = max(half_width, *(REACH * abs(one) for one in means))
-    else:
-        half_width = min(half_width, 2 * LIGHT * step_mm)
+    arched = _arched(arches, step_mm)
+    half_width = _half_width(means, variances, step_mm, seen=seen)
     return Creep(
         travel_mm=worst,
         limit_mm=limit,
@@ -166,6 +146,42 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         seen=seen,
         uncertainty_mm=half_width / sqrt(3),
     )
+
+
+def _thirds(
+    padded_time: Floats, stays: Stays, settled: Settled, kept: Integers, slope: float
+) -> tuple[list[tuple[float, float, float, int]], float]:
+    """Flank, movement, arch and length of the thirds of each dwell; the mean time from third to third."""
+    # from the touch on: what moves most does so at once
+    sign, start, stop = stays.sign[kept], settled.touch[kept], settled.stop[kept]
+    third = np.maximum((stop - start) // 3, 1)
+    edges = np.empty((third.size, 4), dtype=np.int64)
+    edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + third, stop - third, stop
+    early, middle, late, _ = np.add.reduceat(stays.padded_mm, edges.ravel()).reshape(-1, 4).T
+    lasted = padded_time[stop - third] - padded_time[start]
+    outward = sign * ((late - early) / third - slope * lasted)
+    arch = sign * (middle / np.maximum(stop - start - 2 * third, 1) - 0.5 * (early + late) / third)
+    # a flank has a dozen dwells: plain numbers are quicker than arrays
+    rows = list(zip(sign.tolist(), outward.tolist(), arch.tolist(), third.tolist(), strict=True))
+    return rows, float(np.add.reduce(lasted)) / lasted.size
+
+
+def _half_width(means: list[float], variances: list[float], step_mm: float, *, seen: bool) -> float:
+    """How far the step may be off by what was seen, or by what noise could hide."""
+    # an error of the drift moves both flanks apart and together in turn: it cancels in their sum
+    hidden = HIDDEN * sqrt(sum(variances))
+    half_width = max(REACH * abs(sum(means)), HIDDEN_REACH * hidden)
+    if seen:
+        return max(half_width, *(REACH * abs(one) for one in means))
+    return min(half_width, 2 * LIGHT * step_mm)
+
+
+def _arched(arches: list[tuple[float, float]], step_mm: float) -> tuple[float, float]:
+    """The arch of a flank, or of both, that is largest against its limit, and that limit."""
+    if len(arches) == 2:
+        arches = [*arches, (0.5 * (arches[0][0] + arches[1][0]), 0.25 * (arches[0][1] + arches[1][1]))]
+    limits = [(bow, max(ARCH * step_mm, ARCHED * sqrt(error2))) for bow, error2 in arches]
+    return max(limits, key=lambda one: one[0] / one[1] if one[1] > 0 else 0.0, default=(0.0, inf))
 
 
 def repeated_rounding(dither_mm2: float, resolution_mm: float) -> float:

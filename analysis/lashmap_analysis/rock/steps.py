@@ -121,45 +121,34 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     followed = good[:-1] & good[1:]
     if broken is not None:
         followed &= ~broken[:-1]
-    steps_count = int(np.count_nonzero(followed))
-    if not steps_count:
+    if not followed.any():
         return NO_LASH
     kept = np.flatnonzero(good)
     near = followed[kept[:-1]]
     sign, time, level = stays.sign[kept], settled.time[kept], settled.offset_mm[kept]
-    count = settled.count[kept]
+    count, high = settled.count[kept], sign > 0
     drift_weight = drift_weights(time, sign)
     slope = float(drift_weight.dot(level))
     straight = level - slope * time
-    high = sign > 0
     residual, centre = _residuals(straight, high)
     freedom = kept.size - 3
     scatter2 = float(residual.dot(residual)) / max(freedom, 1)
     steps = (sign[1:] * (straight[1:] - straight[:-1]))[near]
     mean = mean_of(steps)
-    # c with c·y = mean of the steps between neighbours
-    weight = np.zeros_like(sign)
-    weight[1:] += near
-    weight[:-1] += near
-    weight *= sign / steps_count
-    # the drift is itself a linear function of the levels, and c·t of it enters the mean
-    weight -= float(weight.dot(time)) * drift_weight
+    weight = _weights(near, sign, time, drift_weight)
     sampling2 = settled.noise_mm**2 * mean_of(1 / count)
     level_error = sqrt(sampling2 + settled.resolution_mm**2 / 12)
-    # the levels cannot repeat better than the noise of their samples allows, which is known far better
-    scattered = scatter2 >= sampling2
     random2 = max(scatter2, sampling2) * float(weight.dot(weight))
-    known = freedom if scattered else float(np.add.reduce(count)) - kept.size
+    # the levels cannot repeat better than the noise of their samples allows, which is known far better
+    known = freedom if scatter2 >= sampling2 else float(np.add.reduce(count)) - kept.size
     slope_error = sqrt(max(scatter2, sampling2) * float(drift_weight.dot(drift_weight)))
     creep = measure_creep(padded_time, stays, settled, kept, (slope, slope_error), mean)
     unlike = compare_flanks(level, time, high, level_error)
     dither2 = _dither(stays.levels.slope, settled, kept, high)
     rounding2 = 2 * repeated_rounding(dither2, settled.resolution_mm)
-    type_b2 = rounding2 + creep.uncertainty_mm**2
-    if unlike is not None and unlike.chance > UNLIKE:
-        type_b2 += unlike.short_mm**2 / 3
-    enough = freedom > 0
-    uncertainty, effective = _combine(random2 if enough else nan, known if enough else nan, type_b2)
+    short_mm = unlike.short_mm if unlike is not None and unlike.chance > UNLIKE else 0.0
+    type_b2 = rounding2 + creep.uncertainty_mm**2 + short_mm**2 / 3
+    uncertainty, effective = _combine(random2, known, type_b2) if freedom > 0 else (nan, nan)
     shift, shift_error = largest_shift(drift_weight, sign, residual, level_error)
     extreme = settled.extreme_mm[kept]
     return Lash(
@@ -167,10 +156,10 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         standard_uncertainty_mm=uncertainty,
         degrees_of_freedom=effective,
         spread_mm=float(np.maximum.reduce(steps) - np.minimum.reduce(steps)),
-        steps=steps_count,
+        steps=steps.size,
         centre_mm=centre,
         slope=slope,
-        scatter_mm=sqrt(scatter2) if enough else nan,
+        scatter_mm=sqrt(scatter2) if freedom > 0 else nan,
         shift_mm=shift,
         shift_error_mm=shift_error,
         peak_to_peak_mm=mean_of((extreme[1:] + extreme[:-1])[near]),
@@ -178,6 +167,18 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         creep=creep,
         unlike=unlike,
     )
+
+
+def _weights(near: Booleans, sign: Floats, time: Floats, drift_weight: Floats) -> Floats:
+    """Weights of the levels in the mean of the steps between neighbours, drift removed, shape (k,)."""
+    # c with c·y = mean of the steps between neighbours
+    weight = np.zeros_like(sign)
+    weight[1:] += near
+    weight[:-1] += near
+    weight *= sign / np.count_nonzero(near)
+    # the drift is itself a linear function of the levels, and c·t of it enters the mean
+    weight -= float(weight.dot(time)) * drift_weight
+    return weight
 
 
 def _residuals(straight: Floats, high: Booleans) -> tuple[Floats, float]:
