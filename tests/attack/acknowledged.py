@@ -113,7 +113,13 @@ class Kept:
     @property
     def due(self) -> list[int]:
         """Numbers of planned positions that are open."""
-        settled = self.left_out | {number for number, _ in self.accepted}
+        spared = {
+            number
+            for event in self.happened
+            if isinstance(event, events.PositionsSpared)
+            for number in event.numbers
+        }
+        settled = self.left_out | spared | {number for number, _ in self.accepted}
         started = self.happened[0]
         planned = len(started.planned) if isinstance(started, events.TestStarted) else 0
         return [number for number in range(1, planned + 1) if number not in settled]
