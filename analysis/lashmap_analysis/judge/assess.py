@@ -19,10 +19,12 @@ from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrow
 from lashmap_analysis.judge.tight_spot import (
     NORMAL_95,
     ONE_SIDED_95,
+    budget_against,
     confirms,
     from_lash_map,
     from_position,
     one_sided,
+    two_sided,
     variation_interval,
 )
 from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
@@ -88,7 +90,9 @@ def assess(record: TestRecord) -> Assessment:
         sweeps=tuple(sweep_result(trace, record, lash_map) for trace in record.sweeps),
         conformance=UNKNOWN
         if lash_map is None or fit.budget is None
-        else conformance(lash_map, fit.budget, record),
+        else conformance(
+            lash_map, budget_against(record.limits, fit.budget, lash_map, record.indicator), record
+        ),
     )
 
 
@@ -181,19 +185,21 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
             narrow=("Record more positions whose rocks are usable.",),
             cautions=cautions_of(record, positions, None),
         )
-    sided = one_sided(fit.lash_map, fit.budget)
+    budget = budget_against(record.limits, fit.budget, fit.lash_map, record.indicator)
+    interval = two_sided(fit.lash_map, budget)
+    sided = one_sided(fit.lash_map, budget)
     teeth = touched(record.gear_set, (one.engagement for one in _usable(positions)))
     return Evidence(
-        interval_mm=fit.stated.interval_mm,
-        variation_interval_mm=variation_interval(fit.lash_map, fit.budget, NORMAL_95),
+        interval_mm=interval,
+        variation_interval_mm=variation_interval(fit.lash_map, budget, NORMAL_95),
         one_sided_mm=sided,
-        variation_one_sided_mm=variation_interval(fit.lash_map, fit.budget, ONE_SIDED_95),
+        variation_one_sided_mm=variation_interval(fit.lash_map, budget, ONE_SIDED_95),
         confirmed=fit.confirmed,
         doubts=doubts_of(record, positions, fit.stated),
         narrow=narrowing_steps(
             fit.lash_map,
-            fit.budget,
-            sided if sided and record.limits.decision_rule == "one-sided" else fit.stated.interval_mm,
+            budget,
+            sided if sided and record.limits.decision_rule == "one-sided" else interval,
             record,
         ),
         confirm=confirm_step(fit.lash_map),

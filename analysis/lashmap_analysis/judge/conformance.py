@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from lashmap_analysis.judge.assessment import Conformance
 from lashmap_analysis.judge.settling import normal_limits
-from lashmap_analysis.judge.tight_spot import set_up_mm
+from lashmap_analysis.judge.tight_spot import scaling_mm, set_up_mm
 
 if TYPE_CHECKING:
     from lashmap_analysis.lash_map.lash_map import LashMap
@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 
 
 def conformance(lash_map: LashMap, budget: Budget, record: TestRecord) -> Conformance:
-    """Work it out for a map; `budget` is that of its tight spot."""
+    """Work it out for a map; `budget` is that of its tight spot as it is held against the limits."""
     least, most = normal_limits(record)
     set_up = set_up_mm(budget)
     draws, variation = lash_map.least_draws_mm, lash_map.variation_draws_mm
@@ -34,8 +34,8 @@ def conformance(lash_map: LashMap, budget: Budget, record: TestRecord) -> Confor
         return Conformance()
     scale = 1.0 if record.limits.kind == "normal" else record.gear_set.normal_per_transverse
     widest = None if record.limits.variation_mm is None else record.limits.variation_mm * scale
-    # What scales every reading scales the variation with them.
-    relative = set_up / abs(lash_map.tight_spot.backlash_mm or 1.0)
+    # What scales every reading scales the variation with them; what shifts them all alike does not.
+    relative = scaling_mm(budget) / abs(lash_map.tight_spot.backlash_mm or 1.0)
     return Conformance(
         minimum=None if least is None else kept(draws, set_up, low=least),
         maximum=None if most is None else kept(draws, set_up, high=most),

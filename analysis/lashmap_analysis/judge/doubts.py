@@ -13,6 +13,7 @@ from lashmap_analysis.judge.verdict import MATCHED_AGAIN, Doubt
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, above, likely_causes, tip_height_mm
 from lashmap_analysis.rock.flags import FlagName
+from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
 
 if TYPE_CHECKING:
@@ -130,7 +131,10 @@ def _systematic_disagreement(record: TestRecord, positions: Sequence[PositionRes
     allowed = AGREEMENT_FACTOR * hypot(scatter, set_up, _encoder_floor_mm(record))
     if abs(mean) <= allowed:
         return None
-    causes = likely_causes(indicator, encoder, gear_set=record.gear_set, indicator=record.indicator)
+    shift = correction_mm(record.gear_set, record.indicator, record.conditions)
+    causes = likely_causes(
+        indicator - shift, encoder - shift, gear_set=record.gear_set, indicator=record.indicator
+    )
     means = f"{format_length(indicator, record.units)} and {format_length(encoder, record.units)}"
     return Doubt(
         sentence=f"Indicator and encoder disagree over all positions: mean normal backlash {means}. {causes}",
@@ -144,7 +148,9 @@ def _moment_arm(record: TestRecord, positions: Sequence[PositionResult]) -> list
     if len(pairs) < _FEWEST_COMPARED or _systematic_disagreement(record, positions) is not None:
         return []
     count = len(pairs)
-    indicator, encoder = (sum(pair[side] for pair in pairs) / count for side in (0, 1))
+    # Both as rocked: what is added to either afterwards is no part of an arm.
+    shift = correction_mm(record.gear_set, record.indicator, record.conditions)
+    indicator, encoder = (sum(pair[side] for pair in pairs) / count - shift for side in (0, 1))
     apart = indicator - encoder
     scatter = hypot(*(pair[0] - pair[1] - apart for pair in pairs)) / count
     known_to = hypot(scatter, _encoder_floor_mm(record))

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.judge.shim_stock import Change, ShimError, ShimStock, changes
+from lashmap_analysis.judge.tight_spot import budget_against, two_sided
 from lashmap_analysis.judge.verdict import MOUNTING_DISTANCE
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Shaft
@@ -35,9 +36,9 @@ from lashmap_analysis.uncertainty.budget import coverage_factor
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from lashmap_analysis.judge.assessment import TightSpotResult
+    from lashmap_analysis.judge.assessment import Assessment
     from lashmap_analysis.judge.verdict import Interval
-    from lashmap_analysis.record.record import Limits, Precondition, TestRecord, Units
+    from lashmap_analysis.record.record import Limits, Precondition, Units
 
 
 Floats = NDArray[np.float64]
@@ -153,6 +154,7 @@ def shim_advice(
     preconditions: Iterable[Precondition],
     stocks: Mapping[Shaft, ShimStock],
     units: Units = "mm",
+    conforming: bool = False,
 ) -> ShimAdvice:
     """Advise the smallest move that brings the whole 95 % interval of the tight spot into the limits.
 
@@ -164,6 +166,7 @@ def shim_advice(
         preconditions: Both mounting distances must be among them, and proven.
         stocks: Shims at hand for each member that may be moved.
         units: Unit of the figures in the sentences.
+        conforming: The verdict is *conforming*.
 
     Returns:
         The advice. When no combination brings the whole interval inside, the answer is
@@ -180,7 +183,7 @@ def shim_advice(
     scale = 1.0 if limits.kind == "normal" else gear_set.normal_per_transverse
     least = -np.inf if limits.minimum_mm is None else limits.minimum_mm * scale
     most = np.inf if limits.maximum_mm is None else limits.maximum_mm * scale
-    if least <= interval_mm[0] and interval_mm[1] <= most:
+    if conforming or (least <= interval_mm[0] and interval_mm[1] <= most):
         return ShimAdvice(
             answer="no move needed",
             moves=(),
@@ -192,22 +195,28 @@ def shim_advice(
     return _advice(plan, stocks, units, (float(least), float(most)))
 
 
-def shim_advice_for(
-    record: TestRecord, stated: TightSpotResult, stocks: Mapping[Shaft, ShimStock]
-) -> ShimAdvice:
-    """The same for the stated tight spot of a test.
+def shim_advice_for(assessment: Assessment, stocks: Mapping[Shaft, ShimStock]) -> ShimAdvice | None:
+    """The same for the stated tight spot of a test; None when it states none.
+
+    The interval is the one that the verdict holds against the limits, at 95 % two-sided. What conforms by the
+    box's decision rule is left alone, also where that interval reaches over a limit.
 
     Raises:
         ShimError: No stock is given.
     """
+    record, stated = assessment.record, assessment.stated
+    if stated is None or assessment.lash_map is None or assessment.budget is None:
+        return None
+    total = budget_against(record.limits, assessment.budget, assessment.lash_map, record.indicator)
     return shim_advice(
         gear_set=record.gear_set,
         backlash_mm=stated.normal_backlash_mm,
-        interval_mm=stated.interval_mm,
+        interval_mm=two_sided(assessment.lash_map, total),
         limits=record.limits,
         preconditions=record.preconditions,
         stocks=stocks,
         units=record.units,
+        conforming=assessment.verdict.outcome == "conforming",
     )
 
 

@@ -10,7 +10,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.judge.tight_spot import NORMAL_95, from_lash_map, variation_interval
+from lashmap_analysis.judge.tight_spot import (
+    NORMAL_95,
+    budget_against,
+    from_lash_map,
+    two_sided,
+    variation_interval,
+)
 from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
 from lashmap_analysis.judge.verdict import Evidence, settled
 
@@ -36,10 +42,11 @@ def may_stop(lash_map: LashMap, indicator: Indicator, conditions: Conditions, li
     """
     if len(lash_map.engagements) < FIRST_LOOK or lash_map.outliers:  # an outlier is to be measured again
         return False
-    stated, budget = from_lash_map(lash_map, indicator, conditions)
+    stated, total = from_lash_map(lash_map, indicator, conditions)
+    budget = budget_against(limits, total, lash_map, indicator)
     teeth = touched(lash_map.gear_set, lash_map.engagements.tolist())
     evidence = Evidence(
-        interval_mm=_wider(stated.normal_backlash_mm, stated.interval_mm),
+        interval_mm=_wider(stated.normal_backlash_mm, two_sided(lash_map, budget)),
         variation_interval_mm=_wider(lash_map.variation_mm, variation_interval(lash_map, budget)),
         untouched_mm=0.0 if teeth.every else tooth_allowance_mm(lash_map.gear_set, limits),
     )

@@ -6,15 +6,17 @@ interval; and when a confirming position confirms. Not decided here: the band it
 
 from __future__ import annotations
 
-from math import hypot, inf
+from dataclasses import replace
+from math import hypot, inf, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from lashmap_analysis.judge.assessment import TightSpotResult
 from lashmap_analysis.uncertainty.backlash import budget
-from lashmap_analysis.uncertainty.budget import coverage_factor, degrees_of_freedom_of
+from lashmap_analysis.uncertainty.budget import combine, coverage_factor, degrees_of_freedom_of
 from lashmap_analysis.uncertainty.mesh_state import SHIFTS
+from lashmap_analysis.uncertainty.set_up import SPIRAL, spiral_relative_half_width_transverse
 
 if TYPE_CHECKING:
     from lashmap_analysis.gears.gear_set import GearSet
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import PositionResult
     from lashmap_analysis.lash_map.lash_map import LashMap
     from lashmap_analysis.record.conditions import Conditions
-    from lashmap_analysis.record.record import Units
+    from lashmap_analysis.record.record import Limits, Units
     from lashmap_analysis.uncertainty.budget import Budget
 
 
@@ -69,9 +71,31 @@ def from_lash_map(
         normal_backlash_mm=spot.backlash_mm,
         standard_uncertainty_mm=total.combined_mm,
         expanded_uncertainty_mm=total.expanded_mm,
-        interval_mm=widened(spot.band_mm, spot.backlash_mm, NORMAL_95 * set_up_mm(total)),
+        interval_mm=two_sided(lash_map, total),
     )
     return result, total
+
+
+def budget_against(limits: Limits, total: Budget, lash_map: LashMap, indicator: Indicator) -> Budget:
+    """The budget of a tight spot as far as it is held against the drawing's limits, still as normal backlash.
+
+    That of `from_lash_map`, unless the drawing means transverse backlash: what is not known of the spiral
+    angle makes another part of that.
+    """
+    if limits.kind == "normal":
+        return total
+    half_width = spiral_relative_half_width_transverse(lash_map.gear_set, indicator)
+    size_mm = abs(lash_map.tight_spot.backlash_mm) * half_width / sqrt(3)
+    return combine(
+        replace(line, standard_uncertainty_mm=size_mm) if line.quantity == SPIRAL else line
+        for line in total.lines
+    )
+
+
+def two_sided(lash_map: LashMap, total: Budget) -> Interval:
+    """(low, high) of the tight spot at 95 %, the set-up of a budget included."""
+    spot = lash_map.tight_spot
+    return widened(spot.band_mm, spot.backlash_mm, NORMAL_95 * set_up_mm(total))
 
 
 def one_sided(lash_map: LashMap, total: Budget) -> Interval | None:

@@ -1,8 +1,8 @@
 """Teeth that no position touched, and what they may take from the stated least backlash.
 
 A sample of positions says nothing of a tooth that it did not touch: one bad tooth is then found by chance.
-Decided here: how many teeth of both members were touched, and what a *conforming* against a least backlash
-takes off for the others.  It acts downwards only, and it is zero where every tooth was touched.
+Decided here: how many teeth of both members were touched, and what a *conforming* against a least backlash or
+a largest variation allows for the others.  It is zero where every tooth was touched.
 """
 
 from __future__ import annotations
@@ -145,13 +145,16 @@ def single_pitch_tolerance_um(
 def needs_every_tooth(gear_set: GearSet, limits: Limits) -> bool:
     """Whether one bad tooth could decide, by what is known before the test.
 
-    Only against a least backlash.  A sample may do where the box gives its tooth accuracy, and a tooth of
-    that accuracy takes no more than a quarter of the tolerance.
+    Only against a least backlash or a largest variation.  A sample may do where the box gives its tooth
+    accuracy, and a tooth of that accuracy takes no more than a quarter of the tolerance and of the variation.
     """
-    if limits.minimum_mm is None:
+    least, most, variation = limits.minimum_mm, limits.maximum_mm, limits.variation_mm
+    if least is None and variation is None:
         return False
     known = limits.untouched_tooth_mm is not None or limits.tooth_accuracy_grade is not None
-    if not known or limits.maximum_mm is None:
+    if not known or (least is not None and most is None):
         return True
+    spans = [] if least is None or most is None else [most - least]
+    spans += [] if variation is None else [variation]
     scale = 1.0 if limits.kind == "normal" else gear_set.normal_per_transverse
-    return tooth_allowance_mm(gear_set, limits) > ROOM * scale * (limits.maximum_mm - limits.minimum_mm)
+    return tooth_allowance_mm(gear_set, limits) > ROOM * scale * min(spans)

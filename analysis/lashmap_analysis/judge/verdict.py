@@ -8,8 +8,8 @@ The rule, and why:
 - *conforming* needs the whole 95 % interval inside every limit (ISO 14253-1: who proves conformity bears the
   uncertainty; a box file may ask for the standard's own default, 95 % to the side of each limit), a confirmed
   tight spot, every precondition proven, and nothing that speaks against the measurement.
-- against a least backlash, *conforming* also takes off what teeth that no position touched may take
-  (`judge/untouched.py`); it never makes a box *nonconforming*.
+- against a least backlash and against a variation, *conforming* also allows for what teeth that no position
+  touched may take (`judge/untouched.py`); it never makes a box *nonconforming*.
 - *nonconforming* needs the whole interval outside a limit and nothing that speaks against the measurement. It
   does not wait for preconditions or for the confirming position: backlash that is too small on the stand is
   too small however the box was set up, and no missing paper makes it larger.
@@ -100,8 +100,8 @@ class Evidence:
         narrow: What would narrow the interval, most effective first.
         confirm: What to do to confirm the tight spot.
         cautions: What the reader must know beside the standing caution.
-        untouched_mm: Normal backlash that teeth which no position touched may take below the interval; 0 when
-            every tooth was touched.
+        untouched_mm: Normal backlash that teeth which no position touched may take beyond what was measured;
+            0 when every tooth was touched.
         untouched: Those teeth in words.
         touch: What would settle that.
     """
@@ -223,8 +223,9 @@ def _findings(evidence: Evidence, limits: Limits, gear_set: GearSet, units: Unit
     if limits.variation_mm is not None and variation is not None:
         low, high = (scale * end for end in variation)
         what = f"variation of {limits.kind} backlash"
-        span = _span(what, (low, high), units, level)
-        found.append(_most(span, (low, high), limits.variation_mm, units))
+        finding = _most(_span(what, (low, high), units, level), (low, high), limits.variation_mm, units)
+        taken, room = scale * evidence.untouched_mm, limits.variation_mm - high
+        found.append(_for_untouched(finding, evidence.untouched, taken, room, units))
     return tuple(found)
 
 
@@ -239,7 +240,7 @@ def _least(span: str, interval: Interval, least: float, units: Units) -> _Findin
 def _for_untouched(found: _Finding, untouched: str, allowance: float, room: float, units: Units) -> _Finding:
     """The same finding once the teeth that no position touched have taken what they may.
 
-    `room` is what lies between the limit and the lower end of the interval.
+    `room` is what lies between the limit and the end of the interval that is nearer to it.
     """
     if found.state != "inside" or allowance <= 0.0:
         return found

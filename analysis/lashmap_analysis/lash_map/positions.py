@@ -33,6 +33,7 @@ __all__ = [
     "next_position",
     "plan_positions",
     "positions_to_settle",
+    "positions_within",
     "with_repeats",
     "worst_deviation_mm",
 ]
@@ -69,7 +70,7 @@ def plan_positions(gear_set: GearSet, count: int, turns: float, *, repeats: int 
             a finite number above zero; more repeats than other positions.
     """
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
-    reach = _reach(cycle, count, turns)
+    reach = _reach(gear_set, count, turns)
     model = PlanModel.of(cycle)
     equal = _equal_spacings(cycle, count, reach)
     to_beat = ToBeat(
@@ -132,6 +133,16 @@ def with_repeats(plan: Integers, repeats: int) -> Integers:
     return np.concatenate([plan, plan[again[::-1]]])
 
 
+def positions_within(gear_set: GearSet, turns: float) -> int:
+    """How many different engagements so many turns of the gear hold, one mesh cycle at most.
+
+    Args:
+        gear_set: The gear set.
+        turns: Turns of the gear allowed, a finite number above zero.
+    """
+    return min(math.floor(turns * gear_set.gear_teeth + 1e-9), gear_set.mesh_cycle - 1) + 1
+
+
 def equal_spacing(gear_set: GearSet, count: int, turns: float) -> Integers:
     """The plan to beat: `count` engagements spaced evenly over the turns allowed, shape (count,).
 
@@ -139,7 +150,7 @@ def equal_spacing(gear_set: GearSet, count: int, turns: float) -> Integers:
         PlanError: As for `plan_positions`.
     """
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
-    span = min(_reach(cycle, count, turns) + 1, cycle.length, math.floor(turns * cycle.gear_teeth + 1e-9))
+    span = min(_reach(gear_set, count, turns) + 1, cycle.length, math.floor(turns * cycle.gear_teeth + 1e-9))
     return _spaced(count, max(span, count))
 
 
@@ -150,7 +161,7 @@ def worst_deviation_mm(gear_set: GearSet, engagements: Integers) -> float:
     return 1e-3 * math.sqrt(model.variance(model.left(engagements)).max())
 
 
-def _reach(cycle: MeshCycle, count: int, turns: float) -> int:
+def _reach(gear_set: GearSet, count: int, turns: float) -> int:
     """Last engagement within reach."""
     require_whole(PlanError, "count", count, "a whole number of positions")
     allowed = require_finite(PlanError, "turns", turns, "a number of turns of the gear above zero")
@@ -159,7 +170,7 @@ def _reach(cycle: MeshCycle, count: int, turns: float) -> int:
     if count < LEAST_POSITIONS:
         expected = f"at least {LEAST_POSITIONS} positions: fewer do not make a lash map"
         raise PlanError("count", count, expected)
-    reach = min(math.floor(allowed * cycle.gear_teeth + 1e-9), cycle.length - 1)
+    reach = positions_within(gear_set, allowed) - 1
     if count > reach + 1:
         expected = f"at most {reach + 1} positions: {turns:g} turns of the gear hold no more engagements"
         raise PlanError("count", count, expected)

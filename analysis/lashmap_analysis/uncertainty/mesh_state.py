@@ -188,12 +188,12 @@ def _material(um_per_m_k: float | None) -> str:
 def _reach_mm(gear_set: GearSet, conditions: Conditions) -> tuple[float, float]:
     """Sum of change of backlash per move times mounting distance over both members, and its uncertainty."""
     total = variance = 0.0
-    for per_move, distance, radius in (
-        (gear_set.lash_per_pinion_move, conditions.pinion_distance_mm, gear_set.outer_gear_pitch_radius_mm),
-        (gear_set.lash_per_gear_move, conditions.gear_distance_mm, gear_set.outer_pinion_pitch_radius_mm),
+    for per_move, distance, angle in (
+        (gear_set.lash_per_pinion_move, conditions.pinion_distance_mm, gear_set.pinion_pitch_angle_rad),
+        (gear_set.lash_per_gear_move, conditions.gear_distance_mm, gear_set.gear_pitch_angle_rad),
     ):
-        # The plane of a member's outer pitch circle lies one pitch radius of its mate from the crossing.
-        assumed = radius + BACK_FACE_PER_CONE * gear_set.outer_cone_distance_mm
+        # The plane of a member's outer pitch circle lies R_e cos δ from the crossing.
+        assumed = (cos(angle) + BACK_FACE_PER_CONE) * gear_set.outer_cone_distance_mm
         total += per_move * (assumed if distance is None else distance)
         variance += 0.0 if distance is not None else (DISTANCE_SHARE * per_move * assumed) ** 2
     return total, hypot(gear_set.contact_factor_spread * total, sqrt(variance))

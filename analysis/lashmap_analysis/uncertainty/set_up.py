@@ -136,6 +136,17 @@ def spiral_relative_half_width(gear_set: GearSet, indicator: Indicator) -> float
     return _largest_turn(gear_set, gear_set.outer_cone_distance_mm, known)
 
 
+def spiral_relative_half_width_transverse(gear_set: GearSet, indicator: Indicator) -> float:
+    """The same of transverse backlash at the outer end, when no cutter radius was given.
+
+    Along the normal j_et goes as 1 / cos β(R_i), from R_m, where β is known; cos β_e cancels. In the plane of
+    rotation no spiral angle is needed.
+    """
+    if gear_set.cutter_radius_mm is not None or indicator.direction != "normal":
+        return 0.0
+    return _largest_turn(gear_set, gear_set.mean_cone_distance_mm, indicator.cone_distance_mm(gear_set))
+
+
 def against_angle_mm(gear_set: GearSet, indicator: Indicator, normal_backlash_mm: float) -> float:
     """Standard uncertainty the set-up leaves when a reading is compared with the gear's angle, in mm.
 

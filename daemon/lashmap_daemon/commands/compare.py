@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from lashmap_analysis.facts.comparison import comparison_document
 from lashmap_analysis.judge.compare import Build, CompareError
 from lashmap_analysis.judge.comparison import Pair, compare_tests
-from lashmap_analysis.judge.shims import ShimAdvice, shim_advice_for
+from lashmap_analysis.judge.shims import shim_advice_for
 from lashmap_analysis.record.record import Units
 from lashmap_analysis.render.comparison import figures, letter, pair_view, render_comparison
 from rich.console import Console
@@ -98,10 +98,8 @@ def _build(book: Logbook, test: str) -> Build:
         if indicator.serial and indicator.calibration_due
         else ""
     )
-    advice: ShimAdvice | None = None
-    stocks, stated, record = started.box.shims.stocks(), assessment.stated, assessment.record
-    if stocks and stated is not None:
-        advice = shim_advice_for(record, stated, stocks)
+    stocks = started.box.shims.stocks()
+    advice = shim_advice_for(assessment, stocks) if stocks else None
     return Build(
         assessment=assessment,
         indicator=certificate,

@@ -36,17 +36,17 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
             )
             raise ConfigurationError(f"test {name}", [missing])
         assessment = judged(replay.record(), replay.events)
-    stated, record = assessment.stated, assessment.record
+    record = assessment.record
     if record.damage:
         raise LogbookError(
             f"{logbook.path}: test {name} is not as it was written ({record.damage[0]}), so nothing "
             f"is advised from it; find out more with: lashmap verify {name} --logbook {logbook.path}"
         )
-    if stated is None:
+    advice = shim_advice_for(assessment, stocks)
+    if advice is None:
         say(console, "No tight spot was found in this test, so there is nothing to correct.")
         say(console, assessment.cause)
         return None
-    advice = shim_advice_for(record, stated, stocks)
     say(console, f"SHIMS: {advice.answer.upper()}", "bold")
     for sentence in advice.sentences:
         say(console, f"  - {sentence}")

@@ -40,8 +40,13 @@ class StatedValue:
     value_mm: float
 
 
-def stated_values(logbook: Logbook, serial: str) -> list[StatedValue]:
+def stated_values(logbook: Logbook, serial: str, stand: str | None = None) -> list[StatedValue]:
     """The completed tests of a serial number that stated a tight spot, oldest first.
+
+    Args:
+        logbook: Where the tests are; of several stands, perhaps.
+        serial: Of the check standard.
+        stand: Name of the stand whose tests count; None counts those of all.
 
     Raises:
         LogbookError: A test cannot be read.
@@ -50,7 +55,10 @@ def stated_values(logbook: Logbook, serial: str) -> list[StatedValue]:
     for one in logbook.tests():
         if one.serial != serial or not one.closing.startswith(COMPLETED):
             continue
-        stored = story_of(logbook.events(one.test)).stored
+        story = story_of(logbook.events(one.test))
+        stored, started = story.stored, story.started
+        if stand is not None and (started is None or started.stand.stand.name != stand):
+            continue
         if stored is not None and stored.normal_backlash_mm is not None:
             found.append(
                 StatedValue(test=one.test, started_utc=one.started_utc, value_mm=stored.normal_backlash_mm)
@@ -59,13 +67,14 @@ def stated_values(logbook: Logbook, serial: str) -> list[StatedValue]:
 
 
 def check_standard(
-    logbook: Logbook, serial: str, *, within_hours: float, box_serial: str, now: dt.datetime
+    logbook: Logbook, serial: str, *, stand: str, within_hours: float, box_serial: str, now: dt.datetime
 ) -> tuple[Precondition, ...]:
     """Whether the stand has measured its check standard lately, and steadily.
 
     Args:
-        logbook: Of the stand.
+        logbook: Of the stand; it may hold tests of other stands, which prove nothing of this one.
         serial: Of the check standard.
+        stand: Name of the stand.
         within_hours: How old its newest test may be.
         box_serial: Of the box that is to be tested now: the check standard needs no other before it.
         now: The time, UTC.
@@ -78,7 +87,7 @@ def check_standard(
     """
     if box_serial == serial:
         return ()
-    values = stated_values(logbook, serial)
+    values = stated_values(logbook, serial, stand)
     lacking = _lacking(values, serial, within_hours, now)
     test_it = f"Test the check standard {serial} on this stand, the tip set as for the box."
     if lacking:
@@ -99,7 +108,7 @@ def check_standard(
 def _lacking(values: list[StatedValue], serial: str, within_hours: float, now: dt.datetime) -> str:
     """What tests of the check standard are missing; empty when there are enough, the newest new enough."""
     if not values:
-        return f"{serial} has no completed test in this logbook"
+        return f"{serial} has no completed test on this stand in this logbook"
     age_h = (now - dt.datetime.fromisoformat(values[-1].started_utc)).total_seconds() / 3600.0
     if not 0.0 <= age_h <= within_hours:
         return f"{serial} was last tested {age_h:.0f} h ago, allowed are {within_hours:g} h"

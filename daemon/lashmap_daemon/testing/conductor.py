@@ -143,7 +143,7 @@ class Conductor:
     ) -> None:
         self.box = started.box
         self.channels = channels
-        self.gear_set = started.box.gear_set.gear_set()
+        self.gear_set = started.box.gear_set_in_contact()
         self._resolution_mm = started.stand.indicator.resolution_mm
         self._indicator = started.box.indicator(started.stand)
         self._stand = started.stand

@@ -257,6 +257,7 @@ class Engine:
         return check_standard(
             self.logbook,
             table.serial,
+            stand=prepared.stand.recorded().stand.name,
             within_hours=table.within_hours,
             box_serial=prepared.box.box.serial,
             now=now,

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from lashmap_analysis.judge.untouched import needs_every_tooth
-from lashmap_analysis.lash_map.positions import every_tooth, plan_positions
+from lashmap_analysis.lash_map.positions import every_tooth, plan_positions, positions_within
 from lashmap_analysis.record.record import Shaft
 
 from lashmap_daemon.errors import ConfigurationError, GearTurns, LashmapError
@@ -173,6 +173,8 @@ def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft
 def lay_out(box: Box) -> NDArray[np.int64]:
     """The engagements of a box's plan: a sample of so many positions, or every tooth.
 
+    Without a number, a sample is as large as turns and mesh cycle allow, at most `SAMPLE`.
+
     Raises:
         PlanError: The plan cannot be laid out.
     """
@@ -182,7 +184,10 @@ def lay_out(box: Box) -> NDArray[np.int64]:
         every = plan.gear_turns >= 1 and needs_every_tooth(gear_set, box.limits_for_analysis())
     if every:
         return every_tooth(gear_set, plan.gear_turns, repeats=plan.repeats)
-    return plan_positions(gear_set, plan.positions or SAMPLE, plan.gear_turns, repeats=plan.repeats)
+    count = plan.positions
+    if count is None:
+        count = min(SAMPLE, positions_within(gear_set, plan.gear_turns))
+    return plan_positions(gear_set, count, plan.gear_turns, repeats=plan.repeats)
 
 
 def start_record(

@@ -15,9 +15,10 @@ from lashmap_analysis.gears.indicator import CorrectionCurve, Indicator
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN, STANDING_CAUTION
-from lashmap_analysis.record.record import Limits, Precondition, RockTrace
+from lashmap_analysis.record.record import DecisionRule, Limits, Precondition, RockTrace, TestRecord
 from lashmap_analysis.rock.cross_check import likely_causes
 from lashmap_analysis.rock.flags import FlagName
+from lashmap_analysis.uncertainty.mesh_state import correction_mm
 
 BENCH = Bench(seed=5)
 
@@ -127,7 +128,7 @@ def test_an_uncertain_touch_radius_widens_the_variation_as_it_widens_every_readi
     expanded_mm = 1.96 * math.hypot(found.variation_uncertainty_mm, 3.0 / 54.0 * found.variation_mm)
     assert expanded_mm > 1.5 * 1.96 * found.variation_uncertainty_mm
     for share, outcome in ((0.98, "not proven"), (1.02, "conforming")):
-        limits = Limits(variation_mm=found.variation_mm + share * expanded_mm)
+        limits = Limits(variation_mm=found.variation_mm + share * expanded_mm, untouched_tooth_mm=0.0)
         assert assess(replace(record, limits=limits)).verdict.outcome == outcome
 
 
@@ -364,3 +365,51 @@ def test_readings_that_may_belong_to_other_teeth_prove_nothing_to_either_side() 
         assert found.outcome == "not proven"
         assert "The lash map is not proven: 9.0 teeth (81.0°) from the mark." in found.reasons
         assert "Test again." in found.would_settle
+
+
+def moment_arm_of(record: TestRecord) -> str:
+    return next(one for one in assess(record).verdict.cautions if "moment arm" in one)
+
+
+def test_the_moment_arm_does_not_change_with_the_temperature() -> None:
+    # An aluminium housing at 50 °C takes a third of this backlash away from both instruments' figures alike;
+    # the ratio of what they saw stays what it was.
+    record = Bench(seed=5, reading_scale=1.015).record(
+        indicator=replace(INDICATOR, height_uncertainty_mm=2.0)
+    )
+    hot = replace(record.conditions, housing_c=50.0, gears_c=50.0, housing_expansion_um_per_m_k=23.0)
+    assert correction_mm(GEAR_SET, INDICATOR, hot) < -0.01
+    assert moment_arm_of(replace(record, conditions=hot)) == moment_arm_of(record)
+
+
+@pytest.mark.parametrize("rule", ["two-sided", "one-sided"])
+def test_a_transverse_limit_waits_for_the_cutter_radius_that_could_break_it(rule: DecisionRule) -> None:
+    # A tip at the heel along the normal reads j_en whatever the spiral does; j_et = j_en / (cos α cos β_e),
+    # and β_e is 43° and more with a small cutter where the drawing gives 35° at mid-face (ISO 23509:2016
+    # eq. 193).
+    mean = replace(GEAR_SET, mean_spiral_angle_deg=35.0)
+    steep = replace(mean, cutter_radius_mm=0.75 * mean.mean_cone_distance_mm)
+    record = replace(confirmed_record(Bench(seed=5, shaft="pinion")), gear_set=mean)
+    stated = assess(record).stated
+    assert stated is not None
+    taken_mm, true_mm = (stated.normal_backlash_mm / one.normal_per_transverse for one in (mean, steep))
+    assert true_mm > 1.1 * taken_mm
+    limits = Limits(maximum_mm=1.09 * taken_mm, kind="transverse", decision_rule=rule)
+    assert assess(replace(record, limits=limits)).verdict.outcome == "not proven"
+    wide = replace(limits, maximum_mm=1.3 * taken_mm)
+    assert assess(replace(record, limits=wide)).verdict.outcome == "conforming"
+    known = replace(record, gear_set=replace(mean, cutter_radius_mm=95.0), limits=limits)
+    assert assess(known).verdict.outcome == "conforming"
+    seen = assess(replace(record, limits=replace(limits, maximum_mm=true_mm))).conformance.maximum
+    assert seen is not None
+    assert seen < 0.99
+
+
+def test_what_shifts_every_engagement_alike_is_no_doubt_of_the_variation() -> None:
+    # JCGM 106: the probability is that of the variation, a difference, which end play leaves alone.
+    record = replace(BENCH.record(), limits=Limits(variation_mm=0.0375))
+    loose = replace(record.conditions, gear_end_play_mm=0.05)
+    firm, floating = (assess(replace(record, conditions=one)) for one in (record.conditions, loose))
+    assert firm.conformance.variation is not None
+    assert 0.01 < firm.conformance.variation < 0.99
+    assert floating.conformance.variation == pytest.approx(firm.conformance.variation, abs=1e-9)

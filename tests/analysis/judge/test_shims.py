@@ -8,11 +8,13 @@ from dataclasses import replace
 from typing import Literal
 
 import pytest
+from analysis.made_record import PROVEN, Bench, confirmed_record
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.shim_stock import ShimError, ShimStock, changes
-from lashmap_analysis.judge.shims import ShimAdvice, backlash_per_move, shim_advice
+from lashmap_analysis.judge.shims import ShimAdvice, backlash_per_move, shim_advice, shim_advice_for
 from lashmap_analysis.record.record import Limits, Precondition, Shaft
 
 GEAR_SET = GearSet(
@@ -231,3 +233,32 @@ def test_changes_of_equal_size_take_the_fewest_shims() -> None:
     assert by_move[-0.15] == (0.05, 0.1)
     assert by_move[0.0] == ()
     assert changes(None)[0].move_mm == 0
+
+
+def test_what_conforms_by_the_rule_of_its_box_is_left_alone() -> None:
+    # ISO 14253-1:2017, default: 95 % to the side of a limit. One inside the two-sided interval and below
+    # the one-sided one is kept by that rule, so that a move would spoil what conforms.
+    record = replace(
+        confirmed_record(Bench(seed=5)),
+        preconditions=(*PROVEN, distances()[1]),
+        limits=Limits(minimum_mm=0.1),
+    )
+    stated = assess(record).stated
+    assert stated is not None
+    low, middle = stated.interval_mm[0], stated.normal_backlash_mm
+    least = middle - 0.9 * (middle - low)  # 1.76 of 1.96, and more than 1.65
+    close = Limits(minimum_mm=least, untouched_tooth_mm=0.0)
+    for rule, outcome, answer in (
+        ("one-sided", "conforming", "no move needed"),
+        ("two-sided", "not proven", "move"),
+    ):
+        seen = assess(replace(record, limits=replace(close, decision_rule=rule)))  # type: ignore[arg-type]  # a literal
+        advice = shim_advice_for(seen, {"gear": replace(STOCK, thicker_moves="out")})
+        assert advice is not None
+        assert (seen.verdict.outcome, advice.answer) == (outcome, answer)
+
+
+def test_no_advice_without_a_tight_spot() -> None:
+    assert (
+        shim_advice_for(assess(replace(confirmed_record(Bench(seed=5)), traces=())), {"gear": STOCK}) is None
+    )

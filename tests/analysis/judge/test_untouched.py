@@ -130,3 +130,25 @@ def test_an_allowance_only_ever_withholds(low: float, width: float, allowance: f
     without, with_it = (decided(low, low + width, one)[0] for one in (0.0, allowance))
     assert with_it == without or (without, with_it) == ("conforming", "not proven")
     assert np.isclose(low - allowance, 0.1) or (with_it == "conforming") == (low - allowance >= 0.1)
+
+
+def test_a_bad_tooth_that_nobody_touched_may_break_a_variation_too() -> None:
+    # One tooth that is tighter by 16 µm makes the variation larger by up to that.
+    found = touched(SET, range(0, 40, 2))
+    evidence = Evidence(
+        interval_mm=(0.1, 0.11),
+        variation_interval_mm=(0.01, 0.02),
+        confirmed=True,
+        untouched_mm=0.016,
+        untouched=found.left,
+        touch=found.remedy,
+    )
+    for most_mm, outcome in ((0.0359, "not proven"), (0.0361, "conforming"), (0.009, "nonconforming")):
+        verdict = reach_verdict(evidence, Limits(variation_mm=most_mm), PROVEN, gear_set=SET)
+        assert verdict.outcome == outcome
+    assert not needs_every_tooth(SET, Limits(maximum_mm=0.2))
+    assert needs_every_tooth(SET, Limits(variation_mm=0.05))
+    assert not needs_every_tooth(SET, Limits(variation_mm=0.05, untouched_tooth_mm=0.012))
+    assert needs_every_tooth(
+        SET, Limits(minimum_mm=0.1, maximum_mm=0.2, variation_mm=0.04, untouched_tooth_mm=0.012)
+    )

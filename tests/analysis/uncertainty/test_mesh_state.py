@@ -212,3 +212,22 @@ def test_impossible_conditions_are_refused_with_the_field(field: str, value: obj
     with pytest.raises(ConditionsError) as caught:
         Conditions(**{field: value})  # type: ignore[arg-type] # wrong on purpose
     assert caught.value.field == field
+
+
+@pytest.mark.parametrize("shaft_angle_deg", [60.0, 90.0, 110.0])
+def test_an_unrecorded_mounting_distance_is_reckoned_from_the_pitch_cone(shaft_angle_deg: float) -> None:
+    # The outer pitch circle of a member lies R_e cos δ from the apex (a cone), at any shaft angle.
+    some = GearSet(
+        pinion_teeth=20,
+        gear_teeth=24,
+        outer_module_mm=4.0,
+        face_width_mm=15.0,
+        shaft_angle_deg=shaft_angle_deg,
+    )
+    hot = Conditions(housing_c=50.0, gears_c=50.0, housing_expansion_um_per_m_k=23.0)
+    pinion, gear = (
+        some.outer_cone_distance_mm * (math.cos(angle) + 0.35)
+        for angle in (some.pinion_pitch_angle_rad, some.gear_pitch_angle_rad)
+    )
+    measured = replace(hot, pinion_distance_mm=pinion, gear_distance_mm=gear)
+    assert correction_mm(some, INDICATOR, hot) == pytest.approx(correction_mm(some, INDICATOR, measured))

@@ -26,6 +26,7 @@ from rich.console import Console
 
 HERE = Path(__file__).resolve().parents[3]
 SHORT = HERE / "configs" / "boxes" / "spiral-13x40-short.toml"
+STAND = "Simulated stand"  # as `lashmap simulate` names it
 PARTS, OPERATORS = ("INV-1", "INV-2"), ("Ada", "Ben")
 
 
@@ -182,11 +183,20 @@ def test_the_check_standard_is_a_precondition(
     serial, box = of
     now = MORNING + dt.timedelta(hours=later_h)
     with Logbook(made.logbook, create=False) as book:
-        found = check_standard(book, serial, within_hours=24.0, box_serial=box, now=now)
+        found = check_standard(book, serial, stand=STAND, within_hours=24.0, box_serial=box, now=now)
     assert [one.state for one in found] == [state for state, _ in expected]
     for one, (_, detail) in zip(found, expected, strict=True):
         assert detail in one.detail
         assert one.remedy or one.state == "proven"
+
+
+def test_tests_on_another_stand_prove_nothing_of_this_one(made: Made) -> None:
+    with Logbook(made.logbook, create=False) as book:
+        (found,) = check_standard(
+            book, "INV-1", stand="another bench", within_hours=24.0, box_serial="INV-7", now=MORNING
+        )
+    assert found.state == "unproven"
+    assert "no completed test on this stand" in found.detail
 
 
 def test_a_stand_that_jumped_fails_its_precondition(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -194,7 +204,9 @@ def test_a_stand_that_jumped_fails_its_precondition(made: Made, monkeypatch: pyt
         values = stated_values(book, "INV-1")
         values.append(replace(values[-1], value_mm=values[-1].value_mm + 0.05))
         monkeypatch.setattr("lashmap_daemon.replay.check_standard.stated_values", lambda *_: values)
-        (found,) = check_standard(book, "INV-1", within_hours=24.0, box_serial="INV-7", now=MORNING)
+        (found,) = check_standard(
+            book, "INV-1", stand=STAND, within_hours=24.0, box_serial="INV-7", now=MORNING
+        )
     assert found.state == "failed"
     assert "jump" in found.detail
     assert "lashmap study drift INV-1" in found.remedy

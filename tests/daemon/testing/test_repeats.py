@@ -61,3 +61,20 @@ def test_positions_ask_for_a_sample_and_their_absence_for_every_tooth_that_may_d
     assert engagements(positions=12, teeth="every") == list(range(40))
     assert len(engagements(gear_turns=0.7)) == SAMPLE  # less than a turn is allowed
     assert len(engagements(repeats=3)) == 43
+
+
+@pytest.mark.parametrize(("teeth", "gear_turns", "most"), [(16, 6.0, 16), (20, 6.0, 20), (40, 0.5, 21)])
+def test_a_sample_that_nobody_counted_fits_a_short_mesh_cycle_and_a_part_of_a_turn(
+    teeth: int, gear_turns: float, most: int
+) -> None:
+    # A 16:16 set has 16 engagements, half a turn of 40 teeth 21: so many at most can be different.
+    box = load_box(positions=None, gear_turns=gear_turns, teeth="sample")  # type: ignore[arg-type]  # as in a file
+    pinion = teeth if teeth < 40 else 13
+    gear_set = box.gear_set.model_copy(
+        update={"pinion_teeth": pinion, "gear_teeth": teeth, "face_width_mm": 8.0, "cutter_radius_mm": None}
+    )
+    tip = box.tip.model_copy(update={"touch_radius_mm": 2.0 * teeth - 2.0})
+    planned = [
+        int(one) for one in lay_out(box.model_copy(update={"gear_set": gear_set, "tip": tip}).recorded())
+    ]
+    assert sorted(planned) == list(range(most))

@@ -70,6 +70,12 @@ def test_without_limits_nothing_is_settled(tmp_path: Path) -> None:
     assert not test.of(events.PositionsSpared)
 
 
+def test_the_live_test_judges_with_the_place_of_contact_as_the_review_does(tmp_path: Path) -> None:
+    # Gear sets that differ in their place of contact alone are equal, so the place itself is compared.
+    test = BrokenOff(tmp_path, box())
+    assert test.conductor.gear_set.contact_from_toe == test.box.contact.place == 0.6
+
+
 def test_what_was_spared_stays_spared_after_a_kill(tmp_path: Path) -> None:
     test = BrokenOff(tmp_path, box())
     while not test.of(events.PositionsSpared):
