@@ -179,7 +179,7 @@ def with_every_text(assessment: Assessment, words: str) -> Assessment:
 
 def _rewritten(value: object, words: str) -> object:
     """Replace texts in nested dataclasses and tuples, but not the words that stand for a choice."""
-    choices = {"outcome", "state", "purpose", "direction", "kind", "units", "shaft", "name"}
+    choices = {"outcome", "state", "purpose", "direction", "kind", "units", "shaft", "name", "decision_rule"}
     if isinstance(value, tuple):
         return tuple(_rewritten(item, words) for item in value)
     if is_dataclass(value) and not isinstance(value, type):

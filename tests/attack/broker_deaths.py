@@ -74,7 +74,7 @@ def _one_test(folder: Path, plan: Plan, figures: Figures, quota: Quota, seed: in
     bench = Bench(folder=folder)
     bench.box.parent.mkdir(parents=True)
     text = DEMO_BOX.read_text("utf-8")
-    text = text.replace("positions = 26", f"positions = {plan.positions}", 1)
+    text = text.replace("positions = 26", f"positions = {plan.positions}\nrepeats = 0", 1)
     bench.box.write_text(text.replace("gear_turns = 13", f"gear_turns = {plan.gear_turns}", 1), "utf-8")
     broker = Broker(folder / "broker", keep=True)
     broker.start()

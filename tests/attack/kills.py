@@ -209,7 +209,7 @@ class _Series:
         mean_mm = self._chance.uniform(0.11, 0.2)
         text = demo_text()
         changes = {
-            "positions = 26": f"positions = {self._plan.positions}",
+            "positions = 26": f"positions = {self._plan.positions}\nrepeats = 0",
             "gear_turns = 13": f"gear_turns = {self._plan.gear_turns}",
             "mean_normal_backlash_mm = 0.145": f"mean_normal_backlash_mm = {mean_mm:.4f}",
         }

@@ -129,7 +129,7 @@ def _one_test(folder: Path, figures: Figures, seed: int, share: float, positions
     bench = Bench(folder=folder)
     bench.box.parent.mkdir(parents=True)
     text = demo_text()
-    text = text.replace("positions = 26", f"positions = {positions}", 1)
+    text = text.replace("positions = 26", f"positions = {positions}\nrepeats = 0", 1)
     bench.box.write_text(text.replace("gear_turns = 13", "gear_turns = 3", 1), "utf-8")
     name = f"seed {seed}, {1e6 * share:.0f} of a million bytes"
 

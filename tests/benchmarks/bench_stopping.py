@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from analysis.lash_truth import gear_set
-from benchmarks.bench_coverage import ROCK_UM, Cell, made_truth
+from benchmarks.bench_coverage import ROCK_UM, Cell, Shape, made_truth
 from lashmap_analysis import fit_lash_map, plan_positions
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
@@ -37,7 +37,7 @@ Integers = NDArray[np.int64]
 POSITION_S, TOOTH_S = 13.0, 0.1
 CONFIRMING = 3
 CASES = ((13, 40, 24, 13), (15, 45, 20, 1), (17, 46, 30, 17))
-SHAPES = ("smooth", "heavy-tailed", "one bad tooth")
+SHAPES: tuple[Shape, ...] = ("smooth", "heavy-tailed", "one bad tooth")
 SETTING_UM = 0.5
 MARGINS_UM = {
     "good by 40": 40.0,

@@ -20,7 +20,11 @@ from daemon.virtual_time import demo_text
 from lashmap_daemon.service.client import ask
 from lashmap_daemon.service.words import Answer, Begin, Request, Status, StatusReport
 
-SHORT = {"positions = 26": "positions = 4", "gear_turns = 13": "gear_turns = 1", "= 3\n": "= 1\n"}
+SHORT = {
+    "positions = 26": "positions = 4\nrepeats = 0",
+    "gear_turns = 13": "gear_turns = 1",
+    "= 3\n": "= 1\n",
+}
 
 
 def short_boxes(folder: Path) -> Path:

@@ -75,6 +75,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "stand.toml").write_text(STAND, "utf-8")
     box = DEMO_BOX.read_text("utf-8").splitlines()
     lines = [f"{key} = {PLAN[key]}" if (key := line.split(" =")[0]) in PLAN else line for line in box]
+    lines.insert(lines.index("[plan]") + 1, "repeats = 0")
     (folder / "box.toml").write_text("\n".join(lines), "utf-8")
     bare_system.made(folder / "names-gone")
     return folder

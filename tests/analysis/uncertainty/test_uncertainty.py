@@ -85,6 +85,27 @@ def test_ea_4_02_s4_gauge_block() -> None:
 
 
 @pytest.mark.parametrize(
+    ("widest", "combined", "by_the_budget", "by_simulation"),
+    [
+        # JCGM 101:2008, 9.2.3 and 9.2.4 (from memory): the sum of four rectangular inputs.
+        (1.0, 2.0, 3.92, 3.88),
+        (10.0, 10.1, 19.9, 17.0),  # one of them rules: the budget is then on the safe side
+    ],
+)
+def test_jcgm_101_additive_models(
+    widest: float, combined: float, by_the_budget: float, by_simulation: float
+) -> None:
+    scales = np.array([1.0, 1.0, 1.0, widest])
+    total = combine(line(scale, math.inf) for scale in scales)
+    assert total.combined_mm == pytest.approx(combined, abs=0.06)
+    assert total.expanded_mm == pytest.approx(by_the_budget, abs=0.06)
+    drawn = np.random.default_rng(101).uniform(-1.0, 1.0, (400_000, 4)) * math.sqrt(3.0) @ scales
+    half = float(np.diff(np.quantile(drawn, [0.025, 0.975]))[0]) / 2.0
+    assert half == pytest.approx(by_simulation, abs=0.06)
+    assert half <= total.expanded_mm
+
+
+@pytest.mark.parametrize(
     ("degrees_of_freedom", "factor"),
     [(1, 12.71), (2, 4.30), (3, 3.18), (5, 2.57), (10, 2.23), (20, 2.09), (50, 2.01), (math.inf, 1.96)],
 )

@@ -47,7 +47,7 @@ def test_raw_bytes_stand_beside_what_they_read_as(tmp_path: Path) -> None:
     for raw, read in pairs:
         assert float(raw) == float(read.replace("\N{MINUS SIGN}", "-"))
     assert len(re.findall(r"jitter \d+\.\d\d ms, times to \d+\.\d\d ms", done.stdout)) == 2
-    assert len(re.findall(r"bad frames 0, said –", done.stdout)) == 2
+    assert len(re.findall(r"bad frames 0, marks –", done.stdout)) == 2
 
 
 def test_recordings_are_an_instrument_like_any_other(recordings: Path) -> None:

@@ -17,7 +17,7 @@ from daemon.command import lashmap, least, simulated_stand, start
 from daemon.virtual_time import CONFIGS, DEMO_BOX, demo_text
 from lashmap_daemon.logbook.logbook import Logbook
 
-SHORT_PLAN = {"positions = 26": "positions = 5", "gear_turns = 13": "gear_turns = 1"}
+SHORT_PLAN = {"positions = 26": "positions = 5\nrepeats = 0", "gear_turns = 13": "gear_turns = 1"}
 
 
 @pytest.fixture

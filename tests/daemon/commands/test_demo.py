@@ -93,7 +93,8 @@ def test_the_table_reaches_box_instruments_and_drive(keys: dict[str, float], mor
 
 def test_the_demonstration_box_is_measured_with_errors_but_measured(tmp_path: Path) -> None:
     box = toml_file.load(DEMO_BOX, BoxFile)
-    plan = box.plan.model_copy(update={"positions": 6, "gear_turns": 1.0, "confirming_positions": 1})
+    short = {"positions": 6, "repeats": 0, "gear_turns": 1.0, "confirming_positions": 1}
+    plan = box.plan.model_copy(update=short)
     test = VirtualTest(tmp_path, box.model_copy(update={"plan": plan}), seed=2, instruments=COARSE)
     test.run()
     assessment = conclude(test.logbook, None)

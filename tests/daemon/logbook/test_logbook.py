@@ -71,6 +71,7 @@ ONE_OF_EACH: list[events.Event] = [
     ),
     events.RockRefused(number=1, engagement=5, attempt=1, start_s=1.0, end_s=2.0, reasons=("slip",)),
     events.PositionSkipped(number=1, engagement=5, reason="skipped"),
+    events.PositionsSpared(numbers=(2, 3)),
     events.SweepAsked(member="gear", turns=2, attempt=1, reason=""),
     events.SweepRecorded(member="pinion", start_s=1.0, end_s=9.0, fim_mm=0.02, fim_uncertainty_mm=1e-4),
     events.SweepRefused(member="gear", attempt=1, reasons=("less than a turn",)),

@@ -212,7 +212,7 @@ def relayed(source: Path, peer: FaultyPeer) -> Iterator[Cable]:
 def test_a_cable_pulled_and_put_back_on_a_running_command(tmp_path: Path) -> None:
     box, book = tmp_path / "box.toml", tmp_path / "book"
     text = demo_text()
-    for old, new in (("positions = 26", "positions = 4"), ("gear_turns = 13", "gear_turns = 1")):
+    for old, new in (("positions = 26", "positions = 4\nrepeats = 0"), ("gear_turns = 13", "gear_turns = 1")):
         assert old in text
         text = text.replace(old, new, 1)
     box.write_text(text, "utf-8")
