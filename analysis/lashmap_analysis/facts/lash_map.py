@@ -238,7 +238,7 @@ def _map_facts(assessment: Assessment) -> Rows:
         ),
         ("tooth-to-tooth scatter", format_length(lash_map.tooth_scatter_mm, units)),
         *_setting_facts(lash_map, units),
-        ("tight spot moved by", lash_map.cause),
+        ("tight spot moved by", lash_map.cause.replace("not separable", "not told apart")),
     )
 
 
