@@ -26,7 +26,7 @@ from lashmap_analysis.facts.section import (
 )
 from lashmap_analysis.facts.verdict import probability_words
 from lashmap_analysis.judge.verdict import DECISION_RULES
-from lashmap_analysis.record.lengths import format_length, format_spread
+from lashmap_analysis.record.lengths import UNIT_NAMES, format_length, format_spread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -222,7 +222,7 @@ def limit_words(assessment: Assessment) -> Rows:
         rows.append(("from", limits.source))
     rows.append(("decision rule", DECISION_RULES[limits.decision_rule]))
     if words := probability_words(assessment):
-        rows.append(("probability of conformance", words))
+        rows.append(("conformance probability", words))
     return tuple(rows)
 
 
@@ -285,11 +285,10 @@ def _height(assessment: Assessment) -> str:
 
 def _encoder(assessment: Assessment) -> Rows:
     encoder = assessment.record.encoder
-    return (
-        ("sits on", f"{encoder.shaft} shaft"),
-        ("one count", f"{encoder.resolution_deg:.5g}°"),
-        ("u of a difference", f"{encoder.standard_uncertainty_deg:.3g}°"),
-    )
+    rows = (("sits on", f"{encoder.shaft} shaft"), ("one count", f"{encoder.resolution_deg:.5g}°"))
+    if not encoder.standard_uncertainty_deg:
+        return rows
+    return (*rows, ("u of a difference, counts aside", f"{encoder.standard_uncertainty_deg:.3g}°"))
 
 
 def _analysis(assessment: Assessment) -> Rows:
@@ -299,7 +298,7 @@ def _analysis(assessment: Assessment) -> Rows:
         ("positions", f"{count} recorded, {assessment.usable} usable" + _without_rock(assessment)),
         ("test ended", assessment.record.closing),
         ("seal of the record (SHA-256)", identity.seal or "none: the test is not sealed"),
-        ("lengths", "inches" if assessment.record.units == "in" else "millimetres"),
+        ("lengths", UNIT_NAMES[assessment.record.units]),
     ]
     if identity.remark:
         rows.append(("remark", identity.remark))

@@ -133,7 +133,8 @@ def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
     for sweep in assessment.sweeps:
         yield f"{sweep.member} sweep", sweep.sentence
     for words in (lash_map.separable.sentence, lash_map.separable.remedy):
-        if words:
+        # What stands among the verdict's notes is not said again.
+        if words in remarks_of(assessment) and words not in assessment.verdict.cautions:
             yield "", words
 
 
@@ -141,7 +142,7 @@ def _runout_words(runout: Runout | None, units: Units) -> str:
     if runout is None:
         return "not told apart"
     return (
-        f"amplitude {format_length(runout.amplitude_mm, units)} in normal backlash (standard uncertainty "
+        f"amplitude {format_length(runout.amplitude_mm, units)} of normal backlash (standard uncertainty "
         f"{format_spread(runout.standard_uncertainty_mm, units)}), high point {runout.high_point_deg:.0f}°"
     )
 
@@ -208,7 +209,7 @@ def _separable_words(assessment: Assessment) -> tuple[str, ...]:
     separable = lash_map.separable
     # What the verdict says already is not said again.
     remarks = [remark for remark in remarks_of(assessment) if remark not in assessment.verdict.cautions]
-    candidates = (separable.sentence, separable.remedy, *remarks)
+    candidates = (separable.sentence, *remarks)
     words = list(dict.fromkeys(sentence for sentence in candidates if sentence))
     if not words and separable.gear and separable.pinion:
         words.append("The positions tell the gear's part and the pinion's part apart.")
@@ -237,7 +238,7 @@ def _map_facts(assessment: Assessment) -> Rows:
         ),
         ("tooth-to-tooth scatter", format_length(lash_map.tooth_scatter_mm, units)),
         *_setting_facts(lash_map, units),
-        ("tight spot moved by", lash_map.cause),
+        ("tight spot moved by", lash_map.cause.replace("not separable", "not told apart")),
     )
 
 

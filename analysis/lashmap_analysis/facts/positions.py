@@ -34,7 +34,14 @@ from lashmap_analysis.facts.section import (
     whole,
     yes_no,
 )
-from lashmap_analysis.record.lengths import DECIMALS, MISSING, format_length, format_spread, in_units
+from lashmap_analysis.record.lengths import (
+    DECIMALS,
+    MISSING,
+    UNIT_NAMES,
+    format_length,
+    format_spread,
+    in_units,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -150,9 +157,10 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
         rows = tuple(
             _row(one, units, _marks(assessment.review, one.position)) for one in assessment.positions
         )
+        lengths = f"lengths in {UNIT_NAMES[units]}, angles in degrees"
         caption = (
-            f"Every rock in the order of recording; lengths in {units}, angles in degrees; u: standard "
-            "uncertainty, setting of the tip included"
+            f"Every rock in the order of recording; {lengths}; u: standard uncertainty, setting of the tip "
+            "included"
         )
         blocks = [Grid(caption, _HEADS, rows, "wide tight", size=0.8)]
     blocks += [Points(left_out, "left-out")] if left_out else []

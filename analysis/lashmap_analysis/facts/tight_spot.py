@@ -19,7 +19,7 @@ from lashmap_analysis.facts.section import (
     whole,
     yes_no,
 )
-from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.lengths import format_length, format_spread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -119,7 +119,16 @@ def confirmation(assessment: Assessment) -> str:
     count = len(assessment.record.left_out)
     without = f"{count} position{'s were' if count > 1 else ' was'} left out, see evidence." if count else ""
     teeth = f"Teeth touched: {assessment.touched.words}." if assessment.usable else ""
-    return " ".join(one for one in (_confirmed(assessment), teeth, without) if one)
+    return " ".join(one for one in (_confirmed(assessment), teeth, _setting(assessment), without) if one)
+
+
+def _setting(assessment: Assessment) -> str:
+    """How far readings scatter when the tip is set anew."""
+    setting = None if assessment.lash_map is None else assessment.lash_map.setting
+    if setting is None:
+        return ""
+    spread = format_spread(setting.standard_deviation_mm, assessment.record.units)
+    return f"From one setting of the tip to the next readings scatter by {spread} (standard deviation)."
 
 
 def _confirmed(assessment: Assessment) -> str:

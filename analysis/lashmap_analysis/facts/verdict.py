@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.facts.section import WHOLE, Chapter, Group, Points, Section, number, text
+from lashmap_analysis.judge.verdict import DECISION_RULES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -41,13 +42,13 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
 
 def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
     if words := probability_words(assessment):
-        yield "probability of conformance", words
+        yield "conformance probability", words
 
 
 def probability_words(assessment: Assessment) -> str:
     """Probability of each limit to be kept, in one line; empty when nothing is known."""
     found = assessment.conformance
-    return ", ".join(
+    known = ", ".join(
         f"{name} {_percent(value)}"
         for name, value in (
             ("minimum", found.minimum),
@@ -56,6 +57,17 @@ def probability_words(assessment: Assessment) -> str:
         )
         if value is not None
     )
+    return f"{known}; untouched teeth aside" if known and not assessment.touched.every else known
+
+
+def judged_line(assessment: Assessment) -> str:
+    """By which rule the limits are judged, and how probably they are kept; empty without limits."""
+    limits = assessment.record.limits
+    if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
+        return ""
+    rule = f"Decision rule: {DECISION_RULES[limits.decision_rule]}."
+    known = probability_words(assessment)
+    return f"{rule} Conformance probability: {known}." if known else rule
 
 
 def _percent(probability: float) -> str:

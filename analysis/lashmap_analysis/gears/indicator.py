@@ -51,6 +51,10 @@ class IndicatorError(FieldError):
     """An indicator or a set-up that cannot be."""
 
 
+# No indicator is off by a tenth of its way; corrections in µm are (common practice, no source).
+STEEPEST = 0.1
+
+
 @dataclass(frozen=True, kw_only=True)
 class CorrectionCurve:
     """The correction curve of an indicator's certificate, in the sense in which its readings are recorded.
@@ -77,6 +81,10 @@ class CorrectionCurve:
             raise IndicatorError("correction", self, "finite figures")
         if not all(low < high for low, high in pairwise(readings)):
             raise IndicatorError("correction.readings_mm", readings, "readings that increase")
+        steps = zip(pairwise(readings), pairwise(self.corrections_mm), strict=True)
+        if any(abs(after - before) > STEEPEST * (high - low) for (low, high), (before, after) in steps):
+            expected = f"corrections in mm that change by no more than {STEEPEST:g} mm in each mm of reading"
+            raise IndicatorError("correction.corrections_mm", self.corrections_mm, expected)
         if min(self.uncertainties_mm) < 0:
             raise IndicatorError("correction.uncertainties_mm", self.uncertainties_mm, "0 mm or more")
 

@@ -57,7 +57,7 @@ def cautions_of(
     record: TestRecord, positions: Sequence[PositionResult], lash_map: LashMap | None
 ) -> tuple[str, ...]:
     """List what the reader must know beside the verdict's own cautions."""
-    notes = list(map_remarks(lash_map, positions, record.units)) if lash_map is not None else []
+    notes = list(map_remarks(lash_map, positions, record)) if lash_map is not None else []
     indicator = record.indicator
     if indicator.direction == "plane of rotation" and record.limits.kind == "normal":
         factor = record.gear_set.normal_per_transverse
@@ -264,26 +264,32 @@ def _encoder_floor_mm(record: TestRecord) -> float:
 AGAIN = "clean the teeth and measure there again."
 
 
-def map_remarks(lash_map: LashMap, positions: Sequence[PositionResult], units: Units) -> tuple[str, ...]:
-    """Say which positions are outliers, what is merged and how to separate it.
+def map_remarks(
+    lash_map: LashMap, positions: Sequence[PositionResult], record: TestRecord
+) -> tuple[str, ...]:
+    """Say which positions are outliers, what is merged and, unless that was done, how to separate it.
 
     Args:
         lash_map: The map.
         positions: All positions of the test; the map was fitted to the usable ones, in this order.
-        units: Unit of the figures.
+        record: The test record, for its sweeps and the unit of the figures.
     """
+    units, swept = record.units, {sweep.member for sweep in record.sweeps}
     usable = [one for one in positions if one.normal_backlash_mm is not None]
     found = {finding.index: finding for finding in lash_map.findings}
     outliers = [_sentence(usable[index], found.get(index), lash_map, units) for index in lash_map.outliers]
     separable = lash_map.separable
-    return (*outliers, *(text for text in (separable.sentence, separable.remedy) if text))
+    # In a 1:1 set a sweep of either shaft is asked for, elsewhere one of the pinion. It has lines of its own.
+    done = bool(swept) if lash_map.merged_runout is not None else "pinion" in swept
+    remedy = "" if done and not separable.add_engagements else separable.remedy
+    return (*outliers, *(text for text in (separable.sentence, remedy) if text))
 
 
 def remarks_of(assessment: Assessment) -> tuple[str, ...]:
     """The remarks on an assessment's own map; none without a map."""
     if assessment.lash_map is None:
         return ()
-    return map_remarks(assessment.lash_map, assessment.positions, assessment.record.units)
+    return map_remarks(assessment.lash_map, assessment.positions, assessment.record)
 
 
 def _sentence(position: PositionResult, finding: Finding | None, lash_map: LashMap, units: Units) -> str:

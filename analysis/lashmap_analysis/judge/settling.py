@@ -138,9 +138,7 @@ def _what_moved_it(lash_map: LashMap, units: Units) -> str:
             return f"Single teeth moved it there: backlash scatters by {scatter} from tooth to tooth."
         case "none":
             return "Nothing stands out that moved it there: backlash varies little around the mesh cycle."
-    return " ".join(part for part in (separable.sentence, separable.remedy) if part) or (
-        f"What moved it there: {lash_map.cause}."
-    )
+    return separable.sentence or f"What moved it there: {lash_map.cause}."
 
 
 def _runout_text(member: str, runout: Runout | None, units: Units) -> str:

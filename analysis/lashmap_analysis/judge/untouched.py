@@ -89,8 +89,8 @@ class Touched:
         if not named:
             return ""
         return (
-            f"Measure the {self.left} that no position has touched (counted from the matched teeth: "
-            f'{"; ".join(named)}), or plan every tooth (teeth = "every").'
+            f'Plan every tooth (teeth = "every"), or measure the {self.left} that no position has touched, '
+            f"counted from the matched teeth: {'; '.join(named)}."
         )
 
 

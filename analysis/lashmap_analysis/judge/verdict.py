@@ -137,7 +137,7 @@ DECISION_RULES: dict[DecisionRule, str] = {
 }
 _LEVELS: dict[DecisionRule, str] = {
     "two-sided": "95 %",
-    "one-sided": "95 % to each side, guard factor 1.65",
+    "one-sided": "95 % to each side",
 }
 State = Literal["inside", "outside", "open"]
 _STRADDLES = "with {} inside that span, so it is neither kept nor broken for certain"
@@ -249,8 +249,8 @@ def _for_untouched(found: _Finding, untouched: str, allowance: float, room: floa
         kept = f"The {untouched} that no position touched may take {taken} more: allowed for."
         return _Finding(state="inside", sentence=f"{found.sentence} {kept}")
     lost = (
-        f"But no position touched {untouched}, and one bad tooth among them may take {taken} more; "
-        f"there is room for {format_length(room, units)} only, so it is not proven."
+        f"But no position touched {untouched}: a bad one may take {taken} more, and there is room for "
+        f"{format_length(room, units)} only."
     )
     return _Finding(state="open", sentence=f"{found.sentence} {lost}", untouched=True)
 
@@ -324,8 +324,11 @@ def _is_gear_distance(condition: Precondition) -> bool:
 
 
 def _cautions(evidence: Evidence, conditions: tuple[Precondition, ...]) -> tuple[str, ...]:
+    # What bars a verdict is among its reasons.
     weak = [
-        one for one in conditions if one.name.lower().startswith(MOUNTING_DISTANCE) and one.state != "proven"
+        one
+        for one in conditions
+        if one.name.lower().startswith(MOUNTING_DISTANCE) and one.state != "proven" and not _bars(one)
     ]
     notes = [f"{_capital(one.name)} {one.state}: {one.detail}. {one.remedy}".rstrip() for one in weak]
     return (STANDING_CAUTION, *notes, *evidence.cautions)

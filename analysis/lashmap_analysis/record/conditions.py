@@ -91,7 +91,7 @@ _RANGES = {
     "rock_uncertainty_nm": (0.0, 1e6, "a standard uncertainty of 0 N m or more, or nothing"),
     "compliance_um_per_nm": (0.0, 1e6, "a compliance of 0 µm per N m or more, or nothing"),
     "compliance_uncertainty_um_per_nm": (0.0, 1e6, "a standard uncertainty of 0 or more, or nothing"),
-    "roll_variation_mm": (0.0, 1.0, "a variation from 0 to 1 mm, or nothing"),
+    "roll_variation_mm": (0.0, 0.1, "a variation from 0 to 0.1 mm, or nothing"),
 }
 _NEEDED = ("temperature_uncertainty_c", "gears_expansion_um_per_m_k")
 

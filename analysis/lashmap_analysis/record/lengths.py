@@ -14,6 +14,7 @@ from lashmap_analysis.record.record import Units
 MM_PER_INCH = 25.4
 # A tenth of a micrometre, and the nearest power of ten to it in inches (a quarter of a micrometre).
 DECIMALS: dict[Units, int] = {"mm": 4, "in": 5}
+UNIT_NAMES: dict[Units, str] = {"mm": "millimetres", "in": "inches"}
 MISSING = "–"
 
 

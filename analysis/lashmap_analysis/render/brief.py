@@ -34,6 +34,7 @@ class Brief:
         would_settle: Of the verdict.
         closing: How the test ended, empty when it was completed.
         limits: The line about limits.
+        judged: The decision rule, and the probability that the limits are kept.
         cause: Where the tight spot lies and what moved it there.
         sweeps: Each runout sweep in one line.
         preconditions: As recorded.
@@ -46,6 +47,7 @@ class Brief:
     would_settle: tuple[str, ...]
     closing: str
     limits: str
+    judged: str
     cause: str
     sweeps: tuple[str, ...]
     preconditions: tuple[Precondition, ...]
@@ -53,12 +55,13 @@ class Brief:
     in_full: tuple[tuple[str, str], ...]
 
 
-def brief(assessment: Assessment, *, limits: str, sweeps: tuple[str, ...]) -> Brief:
+def brief(assessment: Assessment, *, limits: str, judged: str, sweeps: tuple[str, ...]) -> Brief:
     """Cut the words of the first page.
 
     Args:
         assessment: What was concluded.
         limits: The line about limits.
+        judged: The decision rule, and the probability that the limits are kept; never long.
         sweeps: Each runout sweep in one line.
     """
     record, verdict, cut = assessment.record, assessment.verdict, _Cutter()
@@ -80,7 +83,7 @@ def brief(assessment: Assessment, *, limits: str, sweeps: tuple[str, ...]) -> Br
     short_sweeps = cut.several("sweep", sweeps, _LINE, 3)
     unused = _REASONS + _STEPS - 2 * taken - len(reasons) - len(would_settle)
     preconditions = _preconditions(record.preconditions, cut, _STATES - max(0, taken - unused))
-    lines = [*reasons, *would_settle, closing, limits, cause, *short_sweeps]
+    lines = [*reasons, *would_settle, closing, limits, judged, cause, *short_sweeps]
     lines += [f"{one.name} {one.detail} {one.remedy}" for one in preconditions]
     lines += [""] * (4 * taken)  # the results side by side
     return Brief(
@@ -89,6 +92,7 @@ def brief(assessment: Assessment, *, limits: str, sweeps: tuple[str, ...]) -> Br
         would_settle=would_settle,
         closing=closing,
         limits=limits,
+        judged=judged,
         cause=cause,
         sweeps=short_sweeps,
         preconditions=preconditions,

@@ -11,6 +11,7 @@ from lashmap_analysis.charts.lash_map import BAND, LashView, lash_view
 from lashmap_analysis.facts import verdict
 from lashmap_analysis.facts.section import Chapter, Facts, Points, Section
 from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.record.record import DecisionRule
 from lashmap_analysis.render.sheet import Sheet
 
 CAUTIONS = (
@@ -26,11 +27,18 @@ HOW_TO_READ = (
     "An engagement counts gear teeth past the matched teeth. The same teeth meet again after one mesh cycle.",
     "The reading is the mean step between settled dwells, on the indicator's own line of action.",
     "Tip radius and direction turn the reading into normal backlash.",
-    "Conforming: the whole 95 % interval lies inside the limits and every precondition is proven.",
-    "Nonconforming: the whole interval lies outside. Between them: not proven (ISO 14253-1).",
     "u is a standard uncertainty, U an expanded one at 95 %. The interval judged is not value ± U.",
-    "In the table of positions u holds the random part only; the budget holds all of it.",
+    "In the table of positions u holds the scatter of the rock and of setting the tip; the budget holds all.",
 )
+# What the outcomes mean (ISO 14253-1), by decision rule.
+OUTCOMES: dict[DecisionRule, str] = {
+    "two-sided": "Conforming: the whole 95 % interval lies inside the limits, with room for a bad tooth that "
+    "no position touched, and every precondition is proven. Nonconforming: the whole interval lies outside. "
+    "Between them: not proven.",
+    "one-sided": "Conforming: 95 % lie to the allowed side of each limit, with room for a bad tooth that no "
+    "position touched, and every precondition is proven. Nonconforming: 95 % lie to the other side. "
+    "Between them: not proven.",
+}
 # Where the PDF shows the lash map over the mesh cycle when the page to sign had no room for it.
 STRAIGHT = Chapter("", "straight", ())
 
@@ -49,7 +57,8 @@ def evidence(assessment: Assessment, front: Sheet, sections: Iterable[Section]) 
 def closing_words(assessment: Assessment) -> tuple[Chapter, Chapter]:
     """What stands side by side at the end: how to read the record, and cautions."""
     view = lash_view(assessment)
-    how = HOW_TO_READ + (_map_notes(view) if view is not None else ())
+    outcomes = OUTCOMES[assessment.record.limits.decision_rule]
+    how = (*HOW_TO_READ, outcomes, *(_map_notes(view) if view is not None else ()))
     return (
         Chapter("How to read this record", "reading", (Points(how),)),
         Chapter("Cautions", "cautions", (Points(CAUTIONS),)),
@@ -59,7 +68,7 @@ def closing_words(assessment: Assessment) -> tuple[Chapter, Chapter]:
 def _map_notes(view: LashView) -> tuple[str, ...]:
     """Say what band and bars of the lash map mean."""
     turns = view.cycle // view.gear_teeth
-    notes = [f"Bars in the lash map: ±{BAND} standard uncertainties of a position (95 %), random part only."]
+    notes = [f"Bars in the lash map: ±{BAND} standard uncertainties of a position (95 %), as in that table."]
     if view.curve is not None:
         notes.append(
             f"Band: ±{BAND} standard uncertainties of the fitted curve (95 %), tooth scatter included."

@@ -18,6 +18,7 @@ from lashmap_analysis.facts.review import ReviewOnFront, review_on_front
 from lashmap_analysis.facts.section import Block
 from lashmap_analysis.facts.sweeps import sweep_lines
 from lashmap_analysis.facts.tight_spot import MEASURAND, confirmation, interval_words, spot_blocks
+from lashmap_analysis.facts.verdict import judged_line
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.verdict import Outcome
 from lashmap_analysis.record.lengths import format_length
@@ -69,7 +70,12 @@ def sheet(assessment: Assessment) -> Sheet:
     record, stated = assessment.record, assessment.stated
     units = record.units
     view = lash_view(assessment)
-    words = brief(assessment, limits=limit_line(assessment), sweeps=sweep_lines(assessment))
+    words = brief(
+        assessment,
+        limits=limit_line(assessment),
+        judged=judged_line(assessment),
+        sweeps=sweep_lines(assessment),
+    )
     return Sheet(
         **vars(words),
         outcome=assessment.verdict.outcome,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from lashmap_analysis.facts.result import SECTIONS
 from lashmap_analysis.facts.review_table import review_columns
-from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.lengths import UNIT_NAMES, format_length
 from rich.table import Table
 from rich.text import Text
 
@@ -68,7 +68,9 @@ def print_summary(
 
 def _positions(assessment: Assessment) -> Table:
     units = assessment.record.units
-    title = f"Positions (lengths in {units}, u = standard uncertainty, setting of the tip included)"
+    title = (
+        f"Positions (lengths in {UNIT_NAMES[units]}, u = standard uncertainty, setting of the tip included)"
+    )
     table = Table(title=title, title_justify="left")
     for heading in ("no.", "engage-\nment", "gear °", "reading", "normal", "u", "rever-\nsals"):
         table.add_column(heading, justify="right")

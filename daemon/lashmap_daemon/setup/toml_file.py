@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from itertools import groupby
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -23,10 +25,13 @@ from lashmap_daemon.setup.toml_mistakes import another_file, meant, other_kind, 
 # Before the text of a ValueError that a check raised; added by pydantic 2.
 _OF_A_CHECK = "Value error, "
 _OF_A_TYPE = "Input should be "
+_OF_A_LIST = re.compile(r"List should have (at (?:least|most) \d+) items? after validation, not (\d+)")
 
 
 def in_our_words(message: str) -> str:
     """The sentence of one problem without pydantic's prefixes."""
+    if counted := _OF_A_LIST.fullmatch(message):
+        return f"expected {counted[1]} values, not {counted[2]}"
     if message.startswith(_OF_A_TYPE):
         return f"expected {message.removeprefix(_OF_A_TYPE)}"
     return message.removeprefix(_OF_A_CHECK)
@@ -55,6 +60,8 @@ Model = TypeVar("Model", bound=BaseModel)
 
 MOST_BYTES = 1_000_000  # a hundred times the longest that we know
 _MOST_SHOWN = 200
+# Kinds that a key takes one of, as pydantic names them behind the key; no key of ours is called so.
+_KIND = re.compile(r"literal\[|(?:constrained-)?(?:float|int|str)$")
 
 
 def load(path: Path, model: type[Model]) -> Model:
@@ -91,7 +98,7 @@ def parse(text: str, name: str, model: type[Model]) -> Model:
         checked = model.model_validate(tree, context=FROM_FILE)
     except ValidationError as error:
         another = another_file(tree, frozenset(model.model_fields))
-        problems += [another] if another else [_sentence(detail, model) for detail in error.errors()]
+        problems += [another] if another else _sentences(error.errors(), model)
     else:
         if not problems:
             return checked
@@ -124,6 +131,26 @@ def _in_mm(value: Any) -> Any:  # noqa: ANN401 - whatever the file holds
         return math.inf
 
 
+def _sentences(details: Iterable[Any], model: type[BaseModel]) -> list[str]:
+    """One sentence for each problem: a key that takes a word or a number is one, not one for each kind."""
+    sentences: list[str] = []
+    for where, group in groupby(details, key=_key_of):
+        several = list(group)
+        if len(several) == 1 and where == several[0]["loc"]:
+            sentences.append(_sentence(several[0], model))
+            continue
+        kinds = (in_our_words(str(one["msg"])).removeprefix("expected ") for one in several)
+        found = _shown(several[0].get("input"))
+        sentences.append(f"{'.'.join(map(str, where))}: expected {', or '.join(kinds)}, got {found}")
+    return sentences
+
+
+def _key_of(detail: Any) -> tuple[object, ...]:  # noqa: ANN401 - pydantic's
+    """Where the key is: pydantic appends the kind that it tried where there are several."""
+    where: tuple[object, ...] = detail["loc"]
+    return where[:-1] if where and _KIND.match(str(where[-1])) else where
+
+
 def _sentence(detail: Any, model: type[BaseModel]) -> str:  # noqa: ANN401 - pydantic's
     path = [str(part) for part in detail["loc"]]
     key = ".".join(path)
@@ -138,7 +165,7 @@ def _sentence(detail: Any, model: type[BaseModel]) -> str:  # noqa: ANN401 - pyd
     message = in_our_words(str(detail["msg"]))
     if detail["type"] == "value_error":
         return f"{key}: {message}" if key else message
-    how = other_kind(path[-1], found) if detail["type"].endswith("_type") else ""
+    how = other_kind(path[-1], found, detail["type"]) if detail["type"].endswith("_type") else ""
     return f"{key}: expected {message.removeprefix('expected ')}, got {_shown(found)}{how}"
 
 

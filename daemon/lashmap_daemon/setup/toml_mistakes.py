@@ -134,17 +134,18 @@ def _straight(text: str) -> str:
     return text.translate(dict.fromkeys(map(ord, _LONG_MINUS), "-"))
 
 
-def other_kind(key: str, found: object) -> str:
+def other_kind(key: str, found: object, wanted: str) -> str:
     """How to write a value whose kind is wrong; empty when nothing is known about it.
 
     Args:
         key: The last part of its name.
         found: The value.
+        wanted: The kind that is wanted, in pydantic's words.
     """
     if isinstance(found, bool) or len(str(found)) > _MOST_SHOWN:
         return ""
     if isinstance(found, int | float):
-        return f'; write {key} = {found} without quotes, or as a name {key} = "{found}"'
+        return f'; a name stands in quotes: {key} = "{found}"' if "string" in wanted else ""
     if isinstance(found, str) and found.strip().lower() in {"true", "false", "yes", "no"}:
         right = "true" if found.strip().lower() in {"true", "yes"} else "false"
         return f"; write {key} = {right}, without quotes"

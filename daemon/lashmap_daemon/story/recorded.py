@@ -266,7 +266,8 @@ class Box(_Value):
         try:
             gear_set = self.gear_set_in_contact()
         except ValueError as error:
-            raise ValueError(f"contact: {error}") from error
+            said = str(error).replace("contact_from_toe", "place")  # the key of the box file
+            raise ValueError(f"contact: {said}") from error
         try:
             self._indicator(resolution_mm=0.001).arc_per_reading(gear_set)
         except ValueError as error:

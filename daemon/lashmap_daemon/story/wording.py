@@ -245,6 +245,6 @@ def _predicted(event: events.TightSpotPredicted, units: Units) -> str:
     return (
         f"Tight spot {found} at engagement {event.engagement}, "
         f"{angle_text(event.gear_angle_deg, decimals=1)}: normal backlash "
-        f"{format_length(event.normal_backlash_mm, units)}, random part of the 95 % "
+        f"{format_length(event.normal_backlash_mm, units)}, 95 % from the readings alone "
         f"{format_length(event.low_mm, units)} to {format_length(event.high_mm, units)}; to measure: {asks}"
     )

@@ -78,5 +78,7 @@ def test_a_map_made_by_hand_names_its_outliers_too() -> None:
     lash_map = assessment.lash_map
     assert lash_map is not None
     bare = replace(lash_map, findings=())
-    assert map_remarks(bare, assessment.positions, "mm")[0].startswith(f"Position {SPOILT} at engagement")
+    assert map_remarks(bare, assessment.positions, assessment.record)[0].startswith(
+        f"Position {SPOILT} at engagement"
+    )
     assert remarks_of(replace(assessment, lash_map=None)) == ()

@@ -145,7 +145,7 @@ def test_plain_lines_for_a_whole_test(tmp_path: Path) -> None:
     last = [line for line in lines if "Tight spot" in line][-1]
     assert "Tight spot from all positions" in last
     assert last.endswith("to measure: nothing more")
-    assert "random part of the 95 %" in last  # the result's own interval holds the indicator's share too
+    assert "95 % from the readings alone" in last  # the result's own interval holds the indicator's share too
     assert "Test completed" in lines[-1]
     assert screen.commands() == []
 

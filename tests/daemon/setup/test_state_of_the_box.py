@@ -96,6 +96,8 @@ def test_the_curve_is_that_of_the_display_whatever_its_sense(
         ("readings_mm = [-1.0, 0.0, 2.0]", "readings_mm = [0.0, -1.0, 2.0]", "readings that increase"),
         ("corrections_mm = [0.001, 0.0, -0.003]", "corrections_mm = [0.001, 0.0]", "as many of one"),
         ("uncertainties_mm = [0.0005", "uncertainties_mm = [-0.0005", "uncertainties_mm"),
+        # In µm, as most certificates print it.
+        ("corrections_mm = [0.001, 0.0, -0.003]", "corrections_mm = [1.0, 0.0, -3.0]", "no more than 0.1 mm"),
     ],
 )
 def test_a_curve_that_does_not_fit_is_refused(old: str, new: str, said: str) -> None:

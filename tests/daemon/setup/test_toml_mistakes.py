@@ -68,7 +68,7 @@ OF_ANOTHER_KIND = [
     (
         SERIAL,
         "serial = 118",
-        "box.serial: expected a valid string, got 118; write serial = 118 without quotes, or",
+        'box.serial: expected a valid string, got 118; a name stands in quotes: serial = "118"',
     ),
     (FACE, 'face_width_mm = "25.0"', "got '25.0'; write face_width_mm = 25.0, without quotes"),
     (FACE, 'face_width_mm = "25,0"', "got '25,0'; write face_width_mm = 25.0, without quotes"),
@@ -87,6 +87,18 @@ OF_ANOTHER_KIND = [
     ("pinion_teeth = 13", "pinion_teeth = 13.0", "gear_set.pinion_teeth: expected a valid integer, got 13.0"),
     ("pinion_teeth = 13", "pinion_teeth = -13", "gear_set: pinion_teeth: expected a whole number of teeth"),
     ("pinion_teeth = 13", "pinion_teeth = 40\n# swapped", "gear_set"),
+    (
+        "place = 0.6",
+        'place = "middle"',
+        "my.toml: contact.place: expected 'toe', 'mean' or 'heel', or a valid number, got 'middle'",
+    ),
+    ("place = 0.6", "place = 60", "contact: place: expected a part of the face width from 0 (toe) to 1"),
+    (
+        'housing_material = "steel"',
+        'housing_material = "brass"',
+        "temperature.housing_material: expected 'steel', 'cast iron' or 'aluminium', or a valid number",
+    ),
+    ("roll_variation_mm = 0.001", "roll_variation_mm = 1", "expected a variation from 0 to 0.1 mm"),
     ("[limits]", "[limit]", "limit: unknown key; did you mean limits?"),
     ("[gear_set]", "[gearset]", "gearset: unknown key; did you mean gear_set?"),
 ]
@@ -149,3 +161,18 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
 def test_whatever_a_line_holds_is_answered_in_words(line: str) -> None:
     """No traceback, and where the file is no TOML the answer names a line or what the parser said."""
     assert complaint(f"[box]\n{line}\n").startswith("my.toml: ")
+
+
+def test_a_word_or_a_number_is_one_problem_and_a_whole_number_is_not_asked_for_in_quotes() -> None:
+    assert complaint(BOX.replace("place = 0.6", 'place = "middle"')).count("contact.place") == 1
+    said = complaint(BOX.replace("positions = 26", "positions = 26\nrepeats = 1.5"))
+    assert "plan.repeats: expected a valid integer, got 1.5" in said
+    assert '"1.5"' not in said
+
+
+def test_a_list_that_is_too_short_is_told_in_our_words() -> None:
+    curve = (
+        "[indicator.correction]\nreadings_mm = [1.0]\ncorrections_mm = [0.0]\nuncertainties_mm = [0.001]\n"
+    )
+    said = complaint(f"{curve}\n{STAND}".replace("[indicator]\n", "[indicator]\n", 1), StandFile)
+    assert "indicator.correction.readings_mm: expected at least 2 values, not 1" in said

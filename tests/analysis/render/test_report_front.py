@@ -1,0 +1,119 @@
+"""What the page that is signed must state, on the screen and on paper.
+
+The list is ours: measurand (JCGM 100:2008, B.2.9), decision rule (ISO/IEC 17025:2017, 7.8.6; both from
+memory), conformance probability (JCGM 106:2012), teeth touched, and the scatter of setting the tip anew.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from analysis.made_assessment import made_assessment
+from analysis.page_reading import read_page
+from analysis.pdf_reading import pdf_text
+from lashmap_analysis.facts.result import SECTIONS
+from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.judge.conformance import Conformance
+from lashmap_analysis.judge.doubts import cautions_of, remarks_of
+from lashmap_analysis.judge.settling import cause_sentence
+from lashmap_analysis.lash_map.repeats import SettingScatter
+from lashmap_analysis.record.record import DecisionRule, RunoutTrace
+from lashmap_analysis.render import render_html, render_pdf
+
+
+def stated(rule: DecisionRule = "two-sided") -> Assessment:
+    assessment = made_assessment(count=20)
+    lash_map = assessment.lash_map
+    assert lash_map is not None
+    scatter = SettingScatter(
+        standard_deviation_mm=0.0012,
+        interval_mm=(0.0005, 0.0021),
+        root_mean_square_mm=0.0013,
+        pooled_mm=0.0011,
+        degrees_of_freedom=3,
+    )
+    return replace(
+        assessment,
+        lash_map=replace(lash_map, setting=scatter),
+        record=replace(assessment.record, limits=replace(assessment.record.limits, decision_rule=rule)),
+        conformance=Conformance(minimum=0.9876, maximum=0.99999, variation=0.5),
+    )
+
+
+@pytest.mark.parametrize(
+    ("rule", "named"),
+    [("two-sided", "whole 95 % interval inside the limit"), ("one-sided", "95 % to the side of the limit")],
+)
+def test_the_page_to_sign_states_measurand_rule_and_probability(rule: DecisionRule, named: str) -> None:
+    assessment = stated(rule)
+    screen = " ".join(read_page(render_html(assessment)).text.split())
+    for words in (screen, pdf_text(render_pdf(assessment), page=1)):
+        assert "as their bearings hold them. Limits of normal backlash" in words
+        assert "Decision rule: ISO 14253-1" in words
+        assert named in words
+        assert "Conformance probability: minimum 98.8 %, maximum above 99.9 %, variation 50.0 %" in words
+        assert "untouched teeth aside" in words
+        assert "Teeth touched: " in words
+        assert "readings scatter by 0.00120 mm (standard deviation)" in words
+
+
+def merged(*, swept: bool) -> Assessment:
+    """A map that knows only the sum of both members, as that of a 1:1 set does."""
+    assessment = made_assessment(count=8)
+    lash_map = assessment.lash_map
+    assert lash_map is not None
+    parted = replace(
+        lash_map,
+        gear_runout=None,
+        pinion_runout=None,
+        merged_runout=lash_map.gear_runout,
+        cause="not separable",
+        separable=replace(
+            lash_map.separable,
+            gear=False,
+            pinion=False,
+            sentence="Only the sum of both is known.",
+            remedy="Sweep the runout of one shaft.",
+            add_engagements=(),
+        ),
+    )
+    ramp = np.linspace(0.0, 1.0, 9)
+    sweep = RunoutTrace(
+        member="gear", time_s=ramp, indicator_mm=ramp, encoder_time_s=ramp, encoder_deg=360.0 * ramp
+    )
+    record = replace(assessment.record, sweeps=(sweep,) if swept else ())
+    cautions = cautions_of(record, assessment.positions, parted)
+    verdict = replace(assessment.verdict, cautions=cautions)
+    return replace(assessment, record=record, lash_map=parted, verdict=verdict)
+
+
+@pytest.mark.parametrize("swept", [False, True])
+def test_a_sweep_that_was_made_is_not_asked_for(*, swept: bool) -> None:
+    assessment = merged(swept=swept)
+    assert ("Sweep the runout of one shaft." in assessment.verdict.cautions) is not swept
+    assert ("Sweep the runout of one shaft." in remarks_of(assessment)) is not swept
+    assert ("Sweep the runout of one shaft." in pdf_text(render_pdf(assessment))) is not swept
+
+
+def test_the_cause_says_what_moved_the_tight_spot_and_leaves_the_remedy_to_the_notes() -> None:
+    lash_map = merged(swept=False).lash_map
+    assert lash_map is not None
+    assert cause_sentence(lash_map).endswith("Only the sum of both is known.")
+
+
+@pytest.mark.parametrize("noted", [False, True])
+def test_what_the_verdict_notes_is_not_said_again_on_the_terminal(*, noted: bool) -> None:
+    assessment = merged(swept=False)
+    if not noted:
+        assessment = replace(assessment, verdict=replace(assessment.verdict, cautions=()))
+    lines = [words for section in SECTIONS for _, words in section.terminal(assessment)]
+    assert lines.count("Only the sum of both is known.") == (0 if noted else 1)
+
+
+def test_lengths_are_named_in_words_and_a_runout_has_one_unit() -> None:
+    assessment = made_assessment(count=8, units="in")
+    assert "lengths in inches" in read_page(render_html(assessment)).text
+    words = " ".join(words for section in SECTIONS for _, words in section.terminal(assessment))
+    assert "in in " not in words.replace("\N{NO-BREAK SPACE}", " ")
