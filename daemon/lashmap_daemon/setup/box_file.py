@@ -187,7 +187,7 @@ class PlanTable(_Table):
     """How the test is run.
 
     `teeth` "every" touches every tooth of both members, whatever `positions` says; otherwise `positions` asks
-    for a sample of that many. Without it "sample" takes 24, "auto" every tooth where one bad tooth could decide.
+    for a sample of that many. Without it "sample" takes 24, "auto" every tooth where a bad one could decide.
     """
 
     positions: Annotated[int, Field(ge=4, le=500)] | None = None
