@@ -25,10 +25,11 @@ def result_of(name: str) -> dict[str, Any]:
 
 def spiral_angle(gear_set: dict[str, Any], outer_mm: float, at_mm: float) -> float:
     mean = radians(gear_set["mean_spiral_angle_deg"])
-    cutter = gear_set["cutter_radius_mm"]
+    cutter: float | None = gear_set["cutter_radius_mm"]
     if cutter is None:
         return mean
-    middle = outer_mm - gear_set["face_width_mm"] / 2
+    face: float = gear_set["face_width_mm"]
+    middle = outer_mm - face / 2
     return asin((2 * middle * cutter * sin(mean) - middle**2 + at_mm**2) / (2 * at_mm * cutter))
 
 
@@ -40,23 +41,25 @@ def by_hand(result: dict[str, Any], reading_mm: float) -> float:
     radius = gear_set["outer_module_mm"] * gear_set["gear_teeth"] / 2
     outer = radius / sin(gear_cone)
     heel = cos(spiral_angle(gear_set, outer, outer))
-    arc = reading_mm * cos(radians(tip["lever_deg"] or 0.0))
+    arc: float = reading_mm * cos(radians(tip["lever_deg"] or 0.0))
     if tip["direction"] == "normal":
         at_tip = spiral_angle(gear_set, outer, tip["touch_radius_mm"] / sin(gear_cone))
         arc /= cos(pressure) * cos(at_tip)
-    normal = arc * radius / tip["touch_radius_mm"] * cos(pressure) * heel
-    normal -= normal / reading_mm * 1e-3 * (box["compliance_um_per_nm"] or 0.0) * (box["rock_nm"] or 0.0)
-    normal -= (box["roll_variation_mm"] or 0.0) / 2
+    normal: float = arc * radius / tip["touch_radius_mm"] * cos(pressure) * heel
+    pressed: float = 1e-3 * (box["compliance_um_per_nm"] or 0.0) * (box["rock_nm"] or 0.0)
+    normal -= normal / reading_mm * pressed
+    rolled: float = box["roll_variation_mm"] or 0.0
+    normal -= rolled / 2
     if box["housing_c"] is None:
         return normal
-    apart = 1e-6 * (
+    apart: float = 1e-6 * (
         box["gears_expansion_um_per_m_k"] * (box["gears_c"] - 20.0)
         - box["housing_expansion_um_per_m_k"] * (box["housing_c"] - 20.0)
     )
-    place = 0.5 if gear_set["contact_from_toe"] is None else gear_set["contact_from_toe"]
+    place: float = 0.5 if gear_set["contact_from_toe"] is None else gear_set["contact_from_toe"]
     contact = outer - gear_set["face_width_mm"] * (1.0 - place)
     lever = outer * heel / (contact * cos(spiral_angle(gear_set, outer, contact)))
-    moved = box["pinion_distance_mm"] * cos(gear_cone) + box["gear_distance_mm"] * sin(gear_cone)
+    moved: float = box["pinion_distance_mm"] * cos(gear_cone) + box["gear_distance_mm"] * sin(gear_cone)
     return normal + 2 * sin(pressure) * lever * moved * apart
 
 
