@@ -41,7 +41,7 @@ from lashmap_analysis.lash_map.model import PatternModel
 from lashmap_analysis.lash_map.once_per_turn import merged_functional, wave_functional
 from lashmap_analysis.uncertainty.backlash import fixed_lines, random_line
 from lashmap_analysis.uncertainty.budget import BudgetLine, combine
-from lashmap_analysis.uncertainty.mesh_state import SHIFTS
+from lashmap_analysis.uncertainty.mesh_state import SHIFTS, correction_mm
 from lashmap_analysis.uncertainty.set_up import CALIBRATION, HYSTERESIS, SPIRAL
 
 if TYPE_CHECKING:
@@ -355,24 +355,36 @@ def runout_differences(
     one, other = first.assessment.lash_map, second.assessment.lash_map
     if one is None or other is None or one.posterior is None or other.posterior is None:
         return ()
+    rocked_mm = _rocked_mean_mm(first, one), _rocked_mean_mm(second, other)
     if one.merged_runout is not None and other.merged_runout is not None:
-        return (_difference("both members", one, other, set_up),)
+        return (_difference("both members", one, other, set_up, rocked_mm),)
     members: tuple[Member, ...] = ("gear", "pinion")
     return tuple(
-        _difference(member, one, other, set_up)
+        _difference(member, one, other, set_up, rocked_mm)
         for member in members
         if getattr(one.separable, member) and getattr(other.separable, member)
     )
 
 
+def _rocked_mean_mm(build: Build, lash_map: LashMap) -> float:
+    """Size of the mean backlash before its corrections, with which the set-up's lines scale."""
+    record = build.assessment.record
+    shift_mm = correction_mm(record.gear_set, record.indicator, record.conditions)
+    return abs(lash_map.mean_mm - shift_mm) or 1.0
+
+
 def _difference(
-    member: Member, one: LashMap, other: LashMap, set_up: tuple[Contribution, ...]
+    member: Member,
+    one: LashMap,
+    other: LashMap,
+    set_up: tuple[Contribution, ...],
+    rocked_mm: tuple[float, float],
 ) -> RunoutDifference:
     (before, before_cov), (after, after_cov) = _vector(one, member), _vector(other, member)
     apart = [line for line in set_up if not line.common and line.quantity not in SHIFTS]
     scales = [
-        math.hypot(*((getattr(line, side) or 0.0) for line in apart)) / abs(lash_map.mean_mm or 1.0)
-        for side, lash_map in (("first_mm", one), ("second_mm", other))
+        math.hypot(*((getattr(line, side) or 0.0) for line in apart)) / size_mm
+        for side, size_mm in zip(("first_mm", "second_mm"), rocked_mm, strict=True)
     ]
     covariance = before_cov + after_cov
     covariance = (

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from lashmap_analysis.judge.assessment import Conformance
 from lashmap_analysis.judge.settling import normal_limits
-from lashmap_analysis.judge.tight_spot import scaling_mm, set_up_mm
+from lashmap_analysis.judge.tight_spot import relative_scaling, set_up_mm
 
 if TYPE_CHECKING:
     from lashmap_analysis.lash_map.lash_map import LashMap
@@ -35,7 +35,7 @@ def conformance(lash_map: LashMap, budget: Budget, record: TestRecord) -> Confor
     scale = 1.0 if record.limits.kind == "normal" else record.gear_set.normal_per_transverse
     widest = None if record.limits.variation_mm is None else record.limits.variation_mm * scale
     # What scales every reading scales the variation with them; what shifts them all alike does not.
-    relative = scaling_mm(budget) / abs(lash_map.tight_spot.backlash_mm or 1.0)
+    relative = relative_scaling(lash_map, budget)
     return Conformance(
         minimum=None if least is None else kept(draws, set_up, low=least),
         maximum=None if most is None else kept(draws, set_up, high=most),

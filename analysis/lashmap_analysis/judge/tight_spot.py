@@ -85,7 +85,7 @@ def budget_against(limits: Limits, total: Budget, lash_map: LashMap, indicator: 
     if limits.kind == "normal":
         return total
     half_width = spiral_relative_half_width_transverse(lash_map.gear_set, indicator)
-    size_mm = abs(lash_map.tight_spot.backlash_mm) * half_width / sqrt(3)
+    size_mm = _as_rocked_mm(lash_map, total) * half_width / sqrt(3)
     return combine(
         replace(line, standard_uncertainty_mm=size_mm) if line.quantity == SPIRAL else line
         for line in total.lines
@@ -198,6 +198,16 @@ def scaling_mm(total: Budget) -> float:
     return hypot(*(line.standard_uncertainty_mm for line in lines))
 
 
+def relative_scaling(lash_map: LashMap, total: Budget) -> float:
+    """The same as a part of the backlash, which is that of every difference between engagements."""
+    return scaling_mm(total) / (_as_rocked_mm(lash_map, total) or 1.0)
+
+
+def _as_rocked_mm(lash_map: LashMap, total: Budget) -> float:
+    """Size of the tight spot before its corrections, with which the set-up's lines scale."""
+    return abs(lash_map.tight_spot.backlash_mm - sum(line.correction_mm for line in total.lines))
+
+
 def widened(band_mm: Interval, value_mm: float, expanded_mm: float) -> Interval:
     """Widen each side of a band about a value by an independent expanded uncertainty, in quadrature."""
     low, high = band_mm
@@ -209,8 +219,7 @@ def widened(band_mm: Interval, value_mm: float, expanded_mm: float) -> Interval:
 def variation_interval(lash_map: LashMap, budget: Budget, factor: float = NORMAL_95) -> Interval:
     """Of loosest minus tightest, for a coverage factor; what scales every reading scales it with them."""
     size = lash_map.variation_mm
-    relative = scaling_mm(budget) / abs(lash_map.tight_spot.backlash_mm or 1.0)
-    expanded = factor * hypot(lash_map.variation_uncertainty_mm, relative * size)
+    expanded = factor * hypot(lash_map.variation_uncertainty_mm, relative_scaling(lash_map, budget) * size)
     return max(size - expanded, 0.0), size + expanded
 
 

@@ -74,13 +74,14 @@ def fixed_lines(
 ) -> tuple[BudgetLine, ...]:
     """List what sits in every reading alike: the indicator's set-up, then the state of the mesh.
 
+    What scales with the backlash scales with the one that was rocked, before its corrections.
+
     Raises:
         IndicatorError: The tip touches no tooth.
     """
-    return (
-        *set_up_lines(gear_set, indicator, normal_backlash_mm, units=units),
-        *mesh_lines(gear_set, indicator, conditions, units=units),
-    )
+    of_mesh = mesh_lines(gear_set, indicator, conditions, units=units)
+    rocked_mm = normal_backlash_mm - sum(line.correction_mm for line in of_mesh)
+    return (*set_up_lines(gear_set, indicator, rocked_mm, units=units), *of_mesh)
 
 
 def random_line(

@@ -16,6 +16,8 @@ from analysis.made_record import GEAR_SET, INDICATOR, KNOWN, Bench
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.record.conditions import NOTHING_RECORDED, Conditions, ConditionsError
+from lashmap_analysis.record.record import Limits
+from lashmap_analysis.uncertainty.backlash import fixed_lines
 from lashmap_analysis.uncertainty.budget import BudgetLine
 from lashmap_analysis.uncertainty.mesh_state import (
     END_PLAY,
@@ -231,3 +233,25 @@ def test_an_unrecorded_mounting_distance_is_reckoned_from_the_pitch_cone(shaft_a
     )
     measured = replace(hot, pinion_distance_mm=pinion, gear_distance_mm=gear)
     assert correction_mm(some, INDICATOR, hot) == pytest.approx(correction_mm(some, INDICATOR, measured))
+
+
+def test_the_set_up_scales_what_was_rocked_and_not_what_is_stated() -> None:
+    # GUM 5.1.2: stated = reading times factor + shift; a relative error of the factor makes as much whatever
+    # is taken away afterwards.
+    hot = replace(KNOWN, housing_c=60.0, gears_c=60.0, housing_expansion_um_per_m_k=23.0)
+    shift = correction_mm(GEAR_SET, INDICATOR, hot)
+    assert shift < -0.02
+    radius = {
+        name: next(
+            line.standard_uncertainty_mm
+            for line in fixed_lines(GEAR_SET, INDICATOR, conditions, stated_mm)
+            if line.quantity == "touch radius"
+        )
+        for name, conditions, stated_mm in (("cold", KNOWN, 0.150), ("hot", hot, 0.150 + shift))
+    }
+    assert radius["hot"] == pytest.approx(radius["cold"])
+    # A radius known to 0.05 mm of 54 mm: 0.093 % of the 0.150 mm that were rocked.
+    assert radius["hot"] == pytest.approx(0.150 * 0.05 / 54.0)
+    record = Bench(seed=5).record(limits=Limits(variation_mm=0.0375))
+    cold, warm = (assess(replace(record, conditions=one)).conformance.variation for one in (KNOWN, hot))
+    assert cold == pytest.approx(warm, abs=1e-6)
