@@ -36,7 +36,7 @@ def spiral_angle(gear_set: dict[str, Any], outer_mm: float, at_mm: float) -> flo
 def by_hand(result: dict[str, Any], reading_mm: float) -> float:
     """Normal backlash at the outer end, at 20 °C and no torque, least within the pitch."""
     gear_set, tip, box = result["gear_set"], result["indicator"], result["conditions"]
-    pressure = radians(gear_set["normal_pressure_angle_deg"])
+    pressure: float = radians(gear_set["normal_pressure_angle_deg"])
     gear_cone = atan2(gear_set["gear_teeth"], gear_set["pinion_teeth"])  # all of these shafts cross square
     radius = gear_set["outer_module_mm"] * gear_set["gear_teeth"] / 2
     outer = radius / sin(gear_cone)
@@ -57,10 +57,11 @@ def by_hand(result: dict[str, Any], reading_mm: float) -> float:
         - box["housing_expansion_um_per_m_k"] * (box["housing_c"] - 20.0)
     )
     place: float = 0.5 if gear_set["contact_from_toe"] is None else gear_set["contact_from_toe"]
-    contact = outer - gear_set["face_width_mm"] * (1.0 - place)
-    lever = outer * heel / (contact * cos(spiral_angle(gear_set, outer, contact)))
+    contact: float = outer - gear_set["face_width_mm"] * (1.0 - place)
+    lever: float = outer * heel / (contact * cos(spiral_angle(gear_set, outer, contact)))
     moved: float = box["pinion_distance_mm"] * cos(gear_cone) + box["gear_distance_mm"] * sin(gear_cone)
-    return normal + 2 * sin(pressure) * lever * moved * apart
+    opened: float = 2 * sin(pressure) * lever * moved * apart
+    return normal + opened
 
 
 @pytest.mark.parametrize("name", BOXES)

@@ -14,8 +14,7 @@ from analysis.made_assessment import made_assessment
 from analysis.page_reading import read_page
 from analysis.pdf_reading import pdf_text
 from lashmap_analysis.facts.result import SECTIONS
-from lashmap_analysis.judge.assessment import Assessment
-from lashmap_analysis.judge.assessment import Conformance
+from lashmap_analysis.judge.assessment import Assessment, Conformance
 from lashmap_analysis.judge.doubts import cautions_of, remarks_of
 from lashmap_analysis.judge.settling import cause_sentence
 from lashmap_analysis.lash_map.repeats import SettingScatter
