@@ -53,7 +53,9 @@ def narrowing_steps(
         noun = "position" if count == 1 else "positions"
         steps.append(f"About {count} more well-chosen {noun} would do, if they read as predicted.")
     elif count is None:
-        steps.append("More positions alone will not do.")
+        narrows = budget.lines[0].standard_uncertainty_mm ** 2 / total >= WORTH_WHILE
+        before = "More positions narrow the interval, but they" if narrows else "More positions"
+        steps.append(f"{before} alone will not do.")
     for line in sorted(budget.lines, key=lambda one: -one.standard_uncertainty_mm):
         share = line.standard_uncertainty_mm**2 / total
         if line.remedy and share >= WORTH_WHILE:

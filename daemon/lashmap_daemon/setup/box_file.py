@@ -186,8 +186,8 @@ class LimitsTable(_Table):
 class PlanTable(_Table):
     """How the test is run.
 
-    `positions` asks for a sample of that many.  Without it `teeth` decides: "every" touches every tooth of
-    both members, "sample" takes 24 positions, "auto" touches every tooth where one bad tooth could decide.
+    `teeth` "every" touches every tooth of both members, whatever `positions` says; otherwise `positions` asks
+    for a sample of that many. Without it "sample" takes 24, "auto" every tooth where a bad one could decide.
     """
 
     positions: Annotated[int, Field(ge=4, le=500)] | None = None

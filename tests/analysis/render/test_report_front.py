@@ -116,3 +116,11 @@ def test_lengths_are_named_in_words_and_a_runout_has_one_unit() -> None:
     assert "lengths in inches" in read_page(render_html(assessment)).text
     words = " ".join(words for section in SECTIONS for _, words in section.terminal(assessment))
     assert "in in " not in words.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_only_the_flags_of_a_refused_rock_are_printed_as_a_refusal() -> None:
+    page = read_page(render_html(made_assessment("not proven", count=9)))
+    shown = [words for caption in page.all("figcaption") for em in caption.all("em") for words in em.all("b")]
+    refusals = [one.text for one in shown if one.attributes.get("class") == "refusal"]
+    assert len(refusals) == 1  # position 4 is refused, position 6 warned
+    assert len(shown) > 1
