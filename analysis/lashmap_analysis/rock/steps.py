@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashmap_analysis.rock.creep import NO_CREEP, Creep, measure_creep, repeated_rounding
-from lashmap_analysis.rock.stays import drift_weights, mean_of, median_of
+from lashmap_analysis.rock.stays import drift_weights, mean_of
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock.dwells import Settled
@@ -41,7 +41,6 @@ class Unlike:
         other_mm: That of the other flank, or what noise and rounding allow at best.
         short_mm: How far their mean may lie inward of contact, if they stop anywhere short of it.
         chance: That they are unlike, as a standard normal deviate.
-        habit: True when it is not one odd dwell alone.
     """
 
     high: bool
@@ -49,7 +48,12 @@ class Unlike:
     other_mm: float
     short_mm: float
     chance: float
-    habit: bool
+
+    @property
+    def allowed_mm(self) -> float:
+        """What the uncertainty allows for; nothing where both flanks scatter alike."""
+        begins, ends = UNLIKE
+        return self.short_mm * min(max((self.chance - begins) / (ends - begins), 0.0), 1.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,7 +150,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     unlike = compare_flanks(level, time, high, level_error)
     dither2 = _dither(stays.levels.slope, settled, kept, high)
     rounding2 = 2 * repeated_rounding(dither2, settled.resolution_mm)
-    short_mm = unlike.short_mm if unlike is not None and unlike.chance > UNLIKE else 0.0
+    short_mm = min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0
     type_b2 = rounding2 + creep.uncertainty_mm**2 + short_mm**2 / 3
     uncertainty, effective = _combine(random2, known, type_b2) if freedom > 0 else (nan, nan)
     shift, shift_error = largest_shift(drift_weight, sign, residual, level_error)
@@ -215,66 +219,76 @@ def _dither(slope: float, settled: Settled, kept: Integers, high: Booleans) -> f
 LEAST_LEVELS = 3
 """Levels on either flank from which on their scatters are compared."""
 
-UNLIKE = 1.645
+UNLIKE = (0.4, 1.0)
 """Standard deviations of that root from which on the uncertainty allows for a flank that is not always
-reached.
+reached, and from which on wholly.
 """
 
-RANGE = 1.5
-"""Allowance for what few stops say of how far all stops reach; 1 would be right on average."""
+BEYOND = 0.004
+"""Chance that contact lies farther beyond the outermost stop than is allowed for."""
 
-ROBUSTLY = 2.0
-"""Ratio of the median deviations of both flanks that is asked for besides: one odd dwell is no habit."""
+
+MOST_SHORT = 0.2
+"""Most that is allowed for, as a share of the step: who stops farther short is refused, unless rounding alone
+looks like it.
+"""
 
 
 def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: float) -> Unlike | None:
-    """Compare the scatter of the levels of both flanks, each about a line of its own.
+    """Compare the scatter of the levels of both flanks.
 
-    The cube root of the ratio of two variances is nearly normal (Paulson 1942; Abramowitz & Stegun 26.6.15);
-    with few levels it errs towards alike.
+    The drift is taken from the flank that repeats. The cube root of the ratio of two variances is nearly
+    normal (Paulson 1942; Abramowitz & Stegun 26.6.15); with few levels it errs towards alike.
+
+    For n stops that are evenly scattered between two unknown ends, an end is more than c ranges beyond the
+    outermost stop with chance (1 + c)^(1 − n): the joint density of smallest and largest is
+    n (n − 1) R^(n − 2) / w^n, so that this chance is the same for every width w.
     """
     rows = list(zip(high.tolist(), level.tolist(), time.tolist(), strict=True))
-    flanks = [_about_line([row[1:] for row in rows if row[0] == side]) for side in (True, False)]
+    flanks = [[row[1:] for row in rows if row[0] == side] for side in (True, False)]
     if min(map(len, flanks)) < LEAST_LEVELS:
         return None
-    deviation = [max(sqrt(sum(left * left for left in one) / (len(one) - 2)), level_error) for one in flanks]
+    lines = [_line(flank) for flank in flanks]
+    own = [_about(flank, line[0]) for flank, line in zip(flanks, lines, strict=True)]
+    deviation = [_deviation(left, len(left) - 2, level_error) for left in own]
     more = 0 if deviation[0] >= deviation[1] else 1
-    loose, tight = flanks[more], flanks[1 - more]
-    if not deviation[1 - more] > 0:
+    (slope, lever), tight = lines[1 - more], deviation[1 - more]
+    if not tight > 0:
         return None
-    root = (deviation[more] / deviation[1 - more]) ** (2 / 3)
-    a, b = 2 / (9 * (len(loose) - 2)), 2 / (9 * (len(tight) - 2))
-    chance = ((1 - b) * root - (1 - a)) / sqrt(b * root * root + a)
-    habit = False
-    if chance > UNLIKE:
-        middles = [median_of(one) for one in (loose, tight)]
-        typical = [
-            median_of([abs(left - middle) for left in one])
-            for one, middle in zip((loose, tight), middles, strict=True)
-        ]
-        habit = typical[0] > ROBUSTLY * max(typical[1], 0.67 * level_error)
+    loose = _about(flanks[more], slope)
+    # a slope from elsewhere costs no degree of freedom; its own error adds this part of one
+    borrowed = min(lines[more][1] / lever, 1.0) if lever > 0 else 1.0
+    scatter = max(_deviation(loose, len(loose) - 1 + borrowed, level_error), tight)
+    root = (scatter / tight) ** (2 / 3)
+    a, b = 2 / (9 * (len(loose) - 1)), 2 / (9 * (len(flanks[1 - more]) - 2))
+    span = max(max(loose) - min(loose) - level_error, 0.0)
     outermost = max(loose) if more == 0 else -min(loose)
     return Unlike(
         high=more == 0,
-        scatter_mm=deviation[more],
-        other_mm=deviation[1 - more],
-        # the outermost of n evenly scattered stops is on average (n − 1) / (n + 1) of the way from mean to
-        # end
-        short_mm=RANGE * outermost * (len(loose) + 1) / (len(loose) - 1),
-        chance=chance,
-        habit=habit,
+        scatter_mm=scatter,
+        other_mm=tight,
+        short_mm=outermost + span * (BEYOND ** (-1 / (len(loose) - 1)) - 1),
+        chance=((1 - b) * root - (1 - a)) / sqrt(b * root * root + a),
     )
 
 
-def _about_line(levels: list[tuple[float, float]]) -> list[float]:
-    """Levels of one flank, each with its time, about their least squares line."""
-    if not levels:
-        return []
-    level, time = (sum(column) / len(levels) for column in zip(*levels, strict=True))
-    away = [(one - level, when - time) for one, when in levels]
-    power = sum(when * when for _, when in away)
-    slope = sum(one * when for one, when in away) / power if power > 0 else 0.0
-    return [one - slope * when for one, when in away]
+def _line(levels: list[tuple[float, float]]) -> tuple[float, float]:
+    """Slope of the least squares line through levels, each with its time, and the squares of these times."""
+    mean = sum(when for _, when in levels) / len(levels)
+    lever = sum((when - mean) ** 2 for _, when in levels)
+    return sum(level * (when - mean) for level, when in levels) / lever if lever > 0 else 0.0, lever
+
+
+def _about(levels: list[tuple[float, float]], slope: float) -> list[float]:
+    """Levels of one flank about a line of that slope through their mean."""
+    straight = [level - slope * when for level, when in levels]
+    mean = sum(straight) / len(straight)
+    return [one - mean for one in straight]
+
+
+def _deviation(left: list[float], freedom: float, least: float) -> float:
+    """Standard deviation of what is left, not less than noise and rounding allow at best."""
+    return max(sqrt(sum(one * one for one in left) / freedom), least)
 
 
 LEAST_DWELLS = 2
