@@ -218,6 +218,9 @@ LEAST_CODES = 0.5
 TILT_TO_ARCH = 1.3
 """Bounce at arrival and travel at departure tilt a flank more than they arch it."""
 
+NOTABLE = (0.005, 2.0)
+"""Uncertainty by creep, as a share of the step and over that of all else, from which on a warning says so."""
+
 HIDDEN = (1.65, 0.3)
 """An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""
 
@@ -340,7 +343,10 @@ def _check_creep(evidence: Evidence) -> Iterator[Flag]:
             else "The gear drew back from the flank while it should rest: hold it there, lightly.",
             numbers=numbers,
         )
-    elif lash.creep.seen:
+    elif lash.creep.seen and lash.creep.uncertainty_mm > max(
+        NOTABLE[0] * lash.mean_mm, NOTABLE[1] * lash.without_creep_mm
+    ):
+        # less than that is budgeted and no news: a film of oil creeps in every dwell
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=False,

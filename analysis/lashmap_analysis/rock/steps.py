@@ -74,6 +74,7 @@ class Lash:
         peak_to_peak_mm: Mean over the same steps from extreme to extreme.
         rounding_mm: Standard uncertainty of the step by rounding that repeats on every visit.
         creep: Movement on the flanks.
+        without_creep_mm: Standard uncertainty of all but creep.
         unlike: The flank that scatters more; None with too few dwells to tell.
     """
 
@@ -90,6 +91,7 @@ class Lash:
     peak_to_peak_mm: float
     rounding_mm: float
     creep: Creep
+    without_creep_mm: float
     unlike: Unlike | None
 
 
@@ -107,6 +109,7 @@ NO_LASH = Lash(
     peak_to_peak_mm=nan,
     rounding_mm=0.0,
     creep=NO_CREEP,
+    without_creep_mm=nan,
     unlike=None,
 )
 
@@ -151,8 +154,10 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     dither2 = _dither(stays.levels.slope, settled, kept, high)
     rounding2 = 2 * repeated_rounding(dither2, settled.resolution_mm)
     short_mm = min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0
-    type_b2 = rounding2 + creep.uncertainty_mm**2 + short_mm**2 / 3
-    uncertainty, effective = _combine(random2, known, type_b2) if freedom > 0 else (nan, nan)
+    other_b2 = rounding2 + short_mm**2 / 3
+    uncertainty, effective = (
+        _combine(random2, known, other_b2 + creep.uncertainty_mm**2) if freedom > 0 else (nan, nan)
+    )
     shift, shift_error = largest_shift(drift_weight, sign, residual, level_error)
     extreme = settled.extreme_mm[kept]
     return Lash(
@@ -169,6 +174,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         peak_to_peak_mm=mean_of((extreme[1:] + extreme[:-1])[near]),
         rounding_mm=sqrt(rounding2),
         creep=creep,
+        without_creep_mm=sqrt(random2 + other_b2),
         unlike=unlike,
     )
 

@@ -30,7 +30,13 @@ from lashmap_daemon.testing.channels import Channels
 PRESSES = 3  # samples of an indicator on its button that make a dwell; the analysis refuses fewer
 CHECK_S = 0.25  # how often the rock in hand is measured
 # These do not heal by rocking on: once seen in a long enough rock, it is better to begin again.
-_LASTING = {FlagName.SLIP, FlagName.OUT_OF_RANGE, FlagName.GAP_IN_SAMPLES}
+_LASTING = {
+    FlagName.SLIP,
+    FlagName.OUT_OF_RANGE,
+    FlagName.GAP_IN_SAMPLES,
+    FlagName.COARSE_INDICATOR,
+    FlagName.FLANK_NOT_REACHED,
+}
 _FRESH_S = 0.5  # four samples of the slowest encoder this is meant for
 _COUNTS_TO_SEE = 4  # an encoder that should have seen this many counts and saw none is not turning
 

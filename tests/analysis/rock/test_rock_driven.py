@@ -109,6 +109,22 @@ def test_creep_on_the_flank_is_within_what_is_stated(shape: str, share: float, r
         )
 
 
+@pytest.mark.parametrize(("share", "warned"), [(0.001, False), (0.006, True)])
+def test_creep_is_said_only_where_it_makes_much_of_the_uncertainty(share: float, *, warned: bool) -> None:
+    # source: the trace maker's creep
+    motion = replace(STAND, rocks_hz=1.0, creep_mm=share * STAND.lash_mm)
+    readings = [measure(motion, seed) for seed in range(20)]
+    assert all(reading.usable for reading in readings)
+    said = sum(flag_of(reading, FlagName.UNSTEADY_FLANK) is not None for reading in readings)
+    assert (said > 15) if warned else (said == 0)
+    without = [measure(replace(motion, creep_mm=0.0), seed) for seed in range(20)]
+    wider = [
+        one.standard_uncertainty_mm > other.standard_uncertainty_mm
+        for one, other in zip(readings, without, strict=True)
+    ]
+    assert sum(wider) > 15
+
+
 def test_creep_that_could_not_be_seen_costs_less_the_longer_and_quieter_the_dwells_are() -> None:
     plain = replace(STAND, resolution_mm=0.0001, seating_mm=0.0)
     noisy, usual, quiet, long = (
