@@ -208,11 +208,19 @@ def _combine(random2: float, freedom: float, type_b2: float) -> tuple[float, flo
     return sqrt(variance), freedom * (variance / random2) ** 2 if random2 > 0 else inf
 
 
+NOISE_ENOUGH = 2.5
+"""Variance within the dwells, in squared resolutions, from which on no rounding repeats."""
+
+
 def _dither(slope: float, settled: Settled, kept: Integers, high: Booleans) -> float:
     """Variance of the signal on a flank before rounding, mean of both flanks (Sheppard's correction)."""
+    count = settled.count[kept].astype(np.float64)
+    within = float(count.dot(settled.variance_mm2[kept])) / float(np.add.reduce(count))
+    if within > NOISE_ENOUGH * settled.resolution_mm**2:
+        # half of that is the least that the mean of both flanks can be, and nothing of rounding repeats
+        return 0.5 * within
     level = settled.offset_mm[kept] + slope * settled.time[kept]
     spread = settled.variance_mm2[kept] + level * level
-    count = settled.count[kept].astype(np.float64)
     total = 0.0
     for flank in (high, ~high):
         weight = count * flank
@@ -250,21 +258,27 @@ def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: flo
     outermost stop with chance (1 + c)^(1 − n): the joint density of smallest and largest is
     n (n − 1) R^(n − 2) / w^n, so that this chance is the same for every width w.
     """
-    rows = list(zip(high.tolist(), level.tolist(), time.tolist(), strict=True))
-    flanks = [[row[1:] for row in rows if row[0] == side] for side in (True, False)]
+    flanks: tuple[list[tuple[float, float]], list[tuple[float, float]]] = ([], [])
+    for up, one, when in zip(high.tolist(), level.tolist(), time.tolist(), strict=True):
+        flanks[not up].append((one, when))
     if min(map(len, flanks)) < LEAST_LEVELS:
         return None
     lines = [_line(flank) for flank in flanks]
-    own = [_about(flank, line[0]) for flank, line in zip(flanks, lines, strict=True)]
-    deviation = [_deviation(left, len(left) - 2, level_error) for left in own]
+    deviation = [
+        max(sqrt(left2 / (len(flank) - 2)), level_error)
+        for flank, (_, _, left2) in zip(flanks, lines, strict=True)
+    ]
     more = 0 if deviation[0] >= deviation[1] else 1
-    (slope, lever), tight = lines[1 - more], deviation[1 - more]
+    (slope, lever, _), tight = lines[1 - more], deviation[1 - more]
     if not tight > 0:
         return None
-    loose = _about(flanks[more], slope)
+    straight = [one - slope * when for one, when in flanks[more]]
+    mean = sum(straight) / len(straight)
+    loose = [one - mean for one in straight]
     # a slope from elsewhere costs no degree of freedom; its own error adds this part of one
     borrowed = min(lines[more][1] / lever, 1.0) if lever > 0 else 1.0
-    scatter = max(_deviation(loose, len(loose) - 1 + borrowed, level_error), tight)
+    squares = sum([one * one for one in loose])
+    scatter = max(sqrt(squares / (len(loose) - 1 + borrowed)), tight)
     root = (scatter / tight) ** (2 / 3)
     a, b = 2 / (9 * (len(loose) - 1)), 2 / (9 * (len(flanks[1 - more]) - 2))
     span = max(max(loose) - min(loose) - level_error, 0.0)
@@ -278,23 +292,18 @@ def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: flo
     )
 
 
-def _line(levels: list[tuple[float, float]]) -> tuple[float, float]:
-    """Slope of the least squares line through levels, each with its time, and the squares of these times."""
-    mean = sum(when for _, when in levels) / len(levels)
-    lever = sum((when - mean) ** 2 for _, when in levels)
-    return sum(level * (when - mean) for level, when in levels) / lever if lever > 0 else 0.0, lever
-
-
-def _about(levels: list[tuple[float, float]], slope: float) -> list[float]:
-    """Levels of one flank about a line of that slope through their mean."""
-    straight = [level - slope * when for level, when in levels]
-    mean = sum(straight) / len(straight)
-    return [one - mean for one in straight]
-
-
-def _deviation(left: list[float], freedom: float, least: float) -> float:
-    """Standard deviation of what is left, not less than noise and rounding allow at best."""
-    return max(sqrt(sum(one * one for one in left) / freedom), least)
+def _line(levels: list[tuple[float, float]]) -> tuple[float, float, float]:
+    """Least squares line through levels, each with its time: slope, squares of the times, squares left."""
+    count = len(levels)
+    level, time = sum([one for one, _ in levels]) / count, sum([when for _, when in levels]) / count
+    lever = product = squares = 0.0
+    for one, when in levels:
+        up, later = one - level, when - time
+        lever += later * later
+        product += up * later
+        squares += up * up
+    slope = product / lever if lever > 0 else 0.0
+    return slope, lever, max(squares - slope * product, 0.0)
 
 
 LEAST_DWELLS = 2
@@ -327,36 +336,46 @@ def largest_shift(
         Size and standard error of the surer of the two.
     """
     count = residual.size
-    basis = np.empty((4, count))
-    basis[0], basis[1], basis[2], basis[3] = 1.0, sign - mean_of(sign), drift_weight, residual
-    sums = np.add.accumulate(basis, axis=1)
-    later = sums[:, -1:] - sums
-    squares = np.add.reduce(basis * basis, axis=1)
-    squares[squares <= 0] = inf
-    scaled = basis[:3] / squares[:3, None]
-    after = later[0]
-    power = after - np.add.reduce(later[:3] * later[:3] / squares[:3, None], axis=0)
-    cross = -np.add.reduce(later[:3] * scaled, axis=0)
-    own = np.maximum(1 - np.add.reduce(basis[:3] * scaled, axis=0), LEAST_POWER)
-    alone = residual * residual / own
-    before = count - 1 - after
-    total = float(residual.dot(residual))
-    between_power = np.maximum(power, LEAST_POWER)
-    between = later[3] / between_power
-    gain = np.where(np.minimum(after, before + 1) >= LEAST_DWELLS, between * between * between_power, 0.0)
-    found = [_best(between, between_power, gain, total, count - 4, level_error)]
-    within_power = np.maximum(power - cross * cross / own, LEAST_POWER)
-    within = (later[3] - cross / own * residual) / within_power
-    gain = np.where(np.minimum(after, before) >= LEAST_DWELLS, within * within * within_power + alone, 0.0)
-    found.append(_best(within, within_power, gain, total, count - 5, level_error))
+    # a dozen dwells: plain numbers are quicker than arrays
+    left, drift = residual.tolist(), drift_weight.tolist()
+    mean = mean_of(sign)
+    side = [one - mean for one in sign.tolist()]
+    side2 = sum([one * one for one in side]) or inf
+    drift2 = sum([one * one for one in drift]) or inf
+    total = sum([one * one for one in left])
+    between = within = (0.0, 0.0, 1.0)
+    later_side = later_drift = later_left = 0.0
+    # from the last dwell backwards; `after` dwells come later
+    for after in range(count):
+        k = count - 1 - after
+        in_side, in_drift, in_left = side[k], drift[k], left[k]
+        power = after - after * after / count - later_side**2 / side2 - later_drift**2 / drift2
+        outer = max(power, LEAST_POWER)
+        size = later_left / outer
+        gain = size * later_left if min(after, k + 1) >= LEAST_DWELLS else 0.0
+        if gain >= between[0]:
+            between = (gain, size if gain > 0 else 0.0, outer)
+        cross = -(after / count + later_side * in_side / side2 + later_drift * in_drift / drift2)
+        own = max(1 - 1 / count - in_side**2 / side2 - in_drift**2 / drift2, LEAST_POWER)
+        inner = max(power - cross * cross / own, LEAST_POWER)
+        size = (later_left - cross / own * in_left) / inner
+        gain = size * size * inner + in_left * in_left / own if min(after, k) >= LEAST_DWELLS else 0.0
+        if gain >= within[0]:
+            within = (gain, size if gain > 0 else 0.0, inner)
+        later_side += in_side
+        later_drift += in_drift
+        later_left += in_left
+    found = [
+        _sized(one, total, count - unknowns, level_error) for one, unknowns in ((between, 4), (within, 5))
+    ]
     return max(found, key=lambda one: abs(one[0]) / one[1] if one[1] > 0 else 0.0)
 
 
-def _best(  # noqa: PLR0917 - parallel arrays of one stage
-    size: Floats, power: Floats, gain: Floats, total: float, freedom: int, level_error: float
+def _sized(
+    best: tuple[float, float, float], total: float, freedom: int, level_error: float
 ) -> tuple[float, float]:
-    """The shift that explains most of the squares, and its standard error."""
-    at = int(gain.argmax())
-    best, known = float(gain[at]), max(freedom, 1)
-    error = max(sqrt(max(total - best, 0.0) / known) * (1 + STUDENT / known), level_error)
-    return float(size[at]) if best > 0 else 0.0, error / sqrt(float(power[at]))
+    """Size and standard error of the shift that explains most of the squares; gain, size and power go in."""
+    gain, size, power = best
+    known = max(freedom, 1)
+    error = max(sqrt(max(total - gain, 0.0) / known) * (1 + STUDENT / known), level_error)
+    return size, error / sqrt(power)
