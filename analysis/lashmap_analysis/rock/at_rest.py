@@ -198,10 +198,18 @@ A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls ba
 MOST_TRAVEL = (0.6, 0.58)
 """The same with many samples a stay, where the time near the flank tells more."""
 
+MOST_TRAVEL_CLEAR = 0.75
+"""On either flank where single stays show how long the gear was at its level: a short rest between slow
+travels.
+"""
+
+CLEAR = 0.05
+"""Tolerance as a share of the step below which they show it."""
+
 COARSE = 0.18
 """Tolerance as a share of the step above which time near a level and at it are not told apart."""
 
-MOST_LINGERING = (1.3, 0.45)
+MOST_LINGERING = (1.6, 0.45)
 """Time near a level over time at it, and as a share of that of a sine wave."""
 
 SURE = 4.0
@@ -302,6 +310,9 @@ def _travel_share(evidence: Evidence) -> float:
     reach = 0.5 * step - inner - 0.5 * resolution
     astray = 0.5 * erfc(reach / (noise * sqrt(2))) if noise > 0 else 0.0
     most_of_both, most_of_one = MOST_TRAVEL_FEW if evidence.few else MOST_TRAVEL
+    if not evidence.few and evidence.settled.tolerance_mm < CLEAR * step:
+        # the time at the level tells a short rest from none (`_check_lingering`)
+        most_of_one = MOST_TRAVEL_CLEAR
     worst = 0.0
     for count, near, most in (
         (low + high, near_low + near_high, most_of_both),

@@ -59,6 +59,24 @@ def test_dwells_end_before_the_slow_departure_begins() -> None:
         assert dwell.start_s >= trace.path.arrive_s[at]
 
 
+@pytest.mark.parametrize("ratio", [12.0, 1 / 12.0])
+def test_a_rest_of_a_quarter_of_its_stay_between_slow_departures_is_one(ratio: float) -> None:
+    # source: the trace maker's truth
+    motion = replace(STAND, rocks_hz=1.0, departure="cosine", travel=0.3, ratio=ratio)
+    for seed in range(20):
+        reading = measure(motion, seed)
+        assert reading.usable
+        assert abs(reading.reading_mm - motion.lash_mm) <= 3 * reading.standard_uncertainty_mm
+
+
+@pytest.mark.parametrize("ratio", [60.0, 1 / 60.0])
+def test_a_rest_that_is_hardly_one_is_refused_for_that(ratio: float) -> None:
+    motion = replace(STAND, rocks_hz=1.0, departure="cosine", travel=0.3, ratio=ratio)
+    for seed in range(20):
+        names = {flag.name for flag in measure(motion, seed).flags if flag.disabling}
+        assert names & {FlagName.FLANK_NOT_SETTLED, FlagName.UNSTEADY_FLANK}
+
+
 @pytest.mark.parametrize("ratio", [6.0, 12.0, 1 / 12.0])
 def test_one_flank_may_be_held_much_longer_than_the_other(ratio: float) -> None:
     motion = replace(STAND, rocks_hz=1.0, ratio=ratio, travel=0.15)
