@@ -34,9 +34,9 @@ _LASTING = {
     FlagName.SLIP,
     FlagName.OUT_OF_RANGE,
     FlagName.GAP_IN_SAMPLES,
-    FlagName.COARSE_INDICATOR,
     FlagName.FLANK_NOT_REACHED,
 }
+_COARSE_S = 10.0  # before that, what moves by a step or two may be an indicator that flickers at rest
 _FRESH_S = 0.5  # four samples of the slowest encoder this is meant for
 _COUNTS_TO_SEE = 4  # an encoder that should have seen this many counts and saw none is not turning
 
@@ -136,7 +136,11 @@ class RockWatch:
             return self._unless_unseen(now_s, reading.reading_mm)
         disabling = [flag for flag in reading.flags if flag.disabling]
         sentences = tuple(flag.sentence for flag in disabling)
-        if enough and any(flag.name in _LASTING for flag in disabling):
+        coarse_lasts = now_s - self.begins_s > _COARSE_S
+        if enough and any(
+            flag.name in _LASTING or (flag.name is FlagName.COARSE_INDICATOR and coarse_lasts)
+            for flag in disabling
+        ):
             return RockBad((*sentences, *self._wire_errors()))
         if now_s - self.started_s > self._setting.longest_s:
             if self._channels.indicator_on_button:

@@ -89,8 +89,8 @@ def with_a_gap(time_s: Floats, value: Floats) -> tuple[Floats, Floats]:
 
 
 def of_two_steps(time_s: Floats, value: Floats) -> tuple[Floats, Floats]:
-    """The lash is two steps of the indicator."""
-    return time_s, np.round(value / 200.0 / RESOLUTION_MM) * RESOLUTION_MM
+    """The lash is two steps of the indicator, rocked for a quarter of a minute."""
+    return 4.0 * time_s, np.round(value / 200.0 / RESOLUTION_MM) * RESOLUTION_MM
 
 
 def stopped_short(time_s: Floats, value: Floats) -> tuple[Floats, Floats]:
@@ -108,6 +108,11 @@ def test_a_rock_that_rocking_on_cannot_heal_is_begun_again_at_once(spoil: object
     found = watching(_Heard(time_s, value)).look(float(time_s[-1]))  # far before the longest time
     assert isinstance(found, RockBad)
     assert found.reasons
+
+
+def test_an_indicator_that_flickers_before_the_rock_is_no_reason_to_begin_again() -> None:
+    time_s, value = of_two_steps(*rocked())
+    assert watching(_Heard(0.25 * time_s, value)).look(0.25 * float(time_s[-1])) is None
 
 
 @pytest.mark.parametrize(("spoil", "advice"), [(of_two_steps, "finer"), (stopped_short, "friction")])
