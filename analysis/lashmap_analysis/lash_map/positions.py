@@ -95,8 +95,8 @@ def every_tooth(gear_set: GearSet, turns: float, *, repeats: int = 3) -> Integer
     """Touch every tooth of both members: one gear tooth on each time, over one turn of the gear.
 
     A gear has at least as many teeth as its pinion, so that z2 engagements in a row touch all of both.
-    Spread over more turns the same number of positions covers the least backlash no better
-    (`bench_coverage.py`).
+    One turn is quick.  On a hunting set the same number of positions over five turns would tell waves of the
+    gear from those of the pinion better (analysis/README.md has figures).
 
     Args:
         gear_set: The gear set.
