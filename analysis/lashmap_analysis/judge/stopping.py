@@ -28,7 +28,15 @@ if TYPE_CHECKING:
     from lashmap_analysis.record.record import Limits
 
 FIRST_LOOK = 12  # positions
+EACH_UNTIL, EVERY, LAST_LOOK = 48, 8, 120  # a map of many positions takes seconds to fit
 NORMAL_99 = 2.575829  # normal distribution, two-sided 99 % (GUM table G.2, last row)
+
+
+def looks(positions: int) -> bool:
+    """Whether to look after so many accepted positions."""
+    if not FIRST_LOOK <= positions <= LAST_LOOK:
+        return False
+    return positions <= EACH_UNTIL or positions % EVERY == 0
 
 
 def may_stop(lash_map: LashMap, indicator: Indicator, conditions: Conditions, limits: Limits) -> bool:

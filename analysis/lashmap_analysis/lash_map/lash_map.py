@@ -262,7 +262,7 @@ def _assemble(
         pinion_runout=beside_gear_order(pinion, gear_set) if separable.pinion else None,
         merged_runout=runout(patterns, merged_functional(model), gear_set) if one_to_one else None,
         separable=separable,
-        tooth_scatter_mm=1e-3 * float(np.hypot(patterns.scales[:, 4], patterns.scales[:, 5]).mean()),
+        tooth_scatter_mm=1e-3 * float(np.sqrt(np.square(patterns.scales[:, 4:8]).sum(axis=1)).mean()),
         outliers=tuple(index for index, _ in found),
         cause=UNEXPLAINED
         if unexplained

@@ -1,9 +1,10 @@
 """The model of a lash map: what each tooth brings, and what is believed about it before measuring.
 
 Backlash at engagement k is ``G[k mod z2] + P[k mod z1]``: the *gear pattern* G (the constant is kept in it)
-and the *pinion pattern* P.  Each pattern is once-per-turn + twice-per-turn + an own deviation of every tooth,
-all taken as normal with scales that are themselves uncertain.  Decided here: the model, its scales and their
-priors.  Not decided here: how the scales are integrated out (`lash_map/posterior.py`).
+and the *pinion pattern* P.  Each pattern is once-per-turn + twice-per-turn + a deviation that neighbouring
+teeth share + an own deviation of every tooth, all taken as normal with scales that are themselves uncertain.
+Decided here: the model, its scales and their priors.  Not decided here: how the scales are integrated out
+(`lash_map/posterior.py`).
 
 Micrometres inside this model, so that its numbers are near one; millimetres everywhere outside.
 """
@@ -30,13 +31,18 @@ KERNELS = (
     "pinion twice per turn",
     "gear tooth",
     "pinion tooth",
+    "gear neighbours",
+    "pinion neighbours",
 )
 """The scales of the patterns, in the order used by every array here.
 
 Two more follow them: the factor on the stated uncertainties of the readings, and the standard deviation
 between settings of the tip."""
 
-FACTOR, SETTING = 6, 7
+FACTOR, SETTING = 8, 9
+
+WAVES = 2
+"""Waves per turn with scales of their own; what neighbouring teeth share has more waves per turn."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,6 +59,8 @@ class Priors:
         tooth_um: Standard deviation of a tooth's own deviation, µm, geometric mean of both members.
         tooth_ratio: Square root of the ratio of the gear's to the pinion's: members of one set are cut and
             lapped to about one quality.
+        neighbour_um: Standard deviation of what neighbouring teeth share (`neighbour_roots`), µm, geometric
+            mean of both members; the same ratio holds.
         reading: Factor on the stated standard uncertainties of the readings.  A standard deviation from n
             repeats is itself uncertain by 1/√(2(n−1)), JCGM 100:2008 E.4.3: 30 % at six or seven repeats.
         setting_um: Standard deviation from one setting of the tip to the next, µm, which no single rock sees:
@@ -67,6 +75,7 @@ class Priors:
     twice_um: tuple[float, float] = (1.5, 1.0)
     tooth_um: tuple[float, float] = (1.5, 1.0)
     tooth_ratio: tuple[float, float] = (1.0, 0.4)
+    neighbour_um: tuple[float, float] = (1.0, 1.0)
     reading: tuple[float, float] = (1.0, 0.3)
     setting_um: tuple[float, float] = (1.5, 1.0)
     bad_tooth: tuple[float, float] = (0.01, 10.0)
@@ -79,6 +88,7 @@ class Priors:
             twice_um=(self.twice_um[0] * factor, self.twice_um[1]),
             tooth_um=(self.tooth_um[0] * factor, self.tooth_um[1]),
             tooth_ratio=self.tooth_ratio,
+            neighbour_um=(self.neighbour_um[0] * factor, self.neighbour_um[1]),
             reading=self.reading,
             setting_um=(self.setting_um[0] * factor, self.setting_um[1]),
             bad_tooth=(self.bad_tooth[0], self.bad_tooth[1] * factor),
@@ -86,7 +96,7 @@ class Priors:
         )
 
     def log_scales(self) -> tuple[Floats, Floats]:
-        """Means and standard deviations of the eight logarithms, shape (8,) each; see `scales_of`."""
+        """Means and standard deviations of the nine logarithms, shape (9,) each; see `scales_of`."""
         pairs = (
             self.once_um,
             self.once_um,
@@ -94,26 +104,27 @@ class Priors:
             self.twice_um,
             self.tooth_um,
             self.tooth_ratio,
+            self.neighbour_um,
             self.reading,
             self.setting_um,
         )
         return np.log([median for median, _ in pairs]), np.array([spread for _, spread in pairs])
 
     def typical(self) -> Floats:
-        """Scales at their medians, shape (1, 8)."""
+        """Scales at their medians, shape (1, 10)."""
         return scales_of(self.log_scales()[0][np.newaxis])
 
 
 def scales_of(points: Floats) -> Floats:
-    """Scales, in the order of `KERNELS`, `FACTOR`, `SETTING`, from logarithms: shape (s, 8).
+    """Scales, in the order of `KERNELS`, `FACTOR`, `SETTING`, shape (s, 10), from logarithms, shape (s, 9).
 
-    All but two are their own logarithms' exponentials; the fifth logarithm is that of both members' tooth
-    deviations, the sixth is added for the gear and taken away for the pinion.
+    The logarithms are once and twice per turn of either member, own deviation of a tooth, ratio of the
+    members, what neighbours share, factor, setting.  The ratio is added for the gear and taken away for the
+    pinion.
     """
-    mixed = points.copy()
-    mixed[:, 4] = points[:, 4] + points[:, 5]
-    mixed[:, 5] = points[:, 4] - points[:, 5]
-    return np.exp(mixed)
+    waves, tooth, ratio, neighbour, rest = np.split(points, [4, 5, 6, 7], axis=1)
+    members = [tooth + ratio, tooth - ratio, neighbour + ratio, neighbour - ratio]
+    return np.asarray(np.exp(np.concatenate([waves, *members, rest], axis=1)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,9 +134,10 @@ class PatternModel:
     Attributes:
         cycle: The mesh cycle.
         constant_um: Standard deviation of the constant.
-        features: Shape (m, q): T = features · coefficients, coefficients independent.
+        features: Shape (m, q): T = features · coefficients, coefficients independent.  The last m are the own
+            deviations of the teeth, one a tooth.
         feature_scale: Shape (q,): index into `KERNELS` for each feature, −1 for the constant.
-        kernels: Shape (6, m, m): covariance of T for a scale of one, in the order of `KERNELS`.
+        kernels: Shape (8, m, m): covariance of T for a scale of one, in the order of `KERNELS`.
     """
 
     cycle: MeshCycle
@@ -141,13 +153,19 @@ class PatternModel:
         size = sum(teeth)
         columns: list[Floats] = [np.concatenate([np.ones(teeth[0]), np.zeros(teeth[1])])[:, np.newaxis]]
         scale = [-1]
-        for order in (1, 2):
+        for order in range(1, WAVES + 1):
             for member, count in enumerate(teeth):
                 block = np.zeros((size, 2))
                 first = member * teeth[0]
                 block[first : first + count] = turn_waves(count, order)
                 columns.append(block)
                 scale += [2 * (order - 1) + member] * 2
+        for member, count in enumerate(teeth):
+            block = np.zeros((size, count))
+            first = member * teeth[0]
+            block[first : first + count] = neighbour_roots(count)
+            columns.append(block)
+            scale += [6 + member] * count
         columns.append(np.eye(size))
         scale += [4] * teeth[0] + [5] * teeth[1]
         features, feature_scale = np.concatenate(columns, axis=1), np.array(scale, dtype=np.int64)
@@ -162,7 +180,7 @@ class PatternModel:
         )
 
     def covariance(self, scales: Floats, special: Floats) -> Floats:
-        """Prior covariance of T, shape (m, m), averaged over scales of shape (s, ≥ 6).
+        """Prior covariance of T, shape (m, m), averaged over scales of shape (s, ≥ 8).
 
         `special` (m,) is extra variance of single teeth, in µm².
         """
@@ -189,6 +207,22 @@ def turn_waves(teeth: int, order: int) -> Floats:
     """Cosine and sine of `order` waves per turn at every tooth, shape (teeth, 2)."""
     angle = 2.0 * np.pi * order * np.arange(teeth) / teeth
     return np.stack([np.cos(angle), np.sin(angle)], axis=1)
+
+
+def neighbour_roots(teeth: int) -> Floats:
+    """Square root of the covariance that neighbouring teeth of one member share, shape (teeth, teeth).
+
+    The power falls as order^−4: the prior of a cubic smoothing spline closed round the member (Wahba, Spline
+    Models for Observational Data, 1990, §2.1; *from memory*).  Orders up to `WAVES` are taken out, they have
+    scales of their own; the rest has a variance of one.  Zero where a member has too few teeth for more.
+    """
+    order = np.arange(teeth // 2 + 1)
+    spectrum = np.where(order > WAVES, np.maximum(order, 1.0) ** -4.0, 0.0)
+    variance = np.fft.irfft(spectrum, teeth)[0]
+    if variance <= 0.0:
+        return np.zeros((teeth, teeth))
+    root = np.fft.irfft(np.sqrt(spectrum / variance), teeth)
+    return np.asarray(root[np.subtract.outer(np.arange(teeth), np.arange(teeth))])
 
 
 def at_engagements(array: Floats, gear: Integers, pinion: Integers) -> Floats:

@@ -193,7 +193,7 @@ def left_out(
 
 
 def _typical(points: Floats, weight: Floats) -> Floats:
-    """Sixteen equally likely scales, shape (16, 8)."""
+    """Sixteen equally likely scales, shape (16, 10)."""
     comb = (np.arange(16) + 0.5) / 16
     return scales_of(points[np.minimum(np.searchsorted(np.cumsum(weight), comb), len(weight) - 1)])
 

@@ -49,8 +49,9 @@ def plan_positions(gear_set: GearSet, count: int, turns: float, *, repeats: int 
     """Choose engagements that minimise the worst prediction variance over the mesh cycle.
 
     The variance is that of the lash map's own model, with its scales at the medians of their priors: runout,
-    twice-per-turn terms and own deviations of the teeth all count.  Where possible the worst variance of a
-    plain least-squares fit of the once-per-turn terms is kept at or below that of the best equal spacing.
+    twice-per-turn terms, what neighbours share and own deviations of the teeth all count.  Where possible
+    the worst variance of a plain least-squares fit of the once-per-turn terms is kept at or below that of
+    the best equal spacing.
     Plans start from a lattice and from one grown where the prediction is worst, and are improved by
     exchanging one position at a time; the result is never worse than equal spacing over one turn or over all
     the turns allowed.
@@ -95,8 +96,8 @@ def every_tooth(gear_set: GearSet, turns: float, *, repeats: int = 3) -> Integer
     """Touch every tooth of both members: one gear tooth on each time, over one turn of the gear.
 
     A gear has at least as many teeth as its pinion, so that z2 engagements in a row touch all of both.
-    Spread over more turns the same number of positions covers the least backlash no better
-    (`bench_coverage.py`).
+    One turn is quick.  On a hunting set the same number of positions over five turns would tell waves of the
+    gear from those of the pinion better (analysis/README.md has figures).
 
     Args:
         gear_set: The gear set.
@@ -194,7 +195,7 @@ def _equal_spacings(cycle: MeshCycle, count: int, reach: int) -> list[Integers]:
 #
 # Fedorov, Theory of Optimal Experiments, 1972 (*from memory*): remove a position, try every other in its
 # place, keep the best, until nothing improves.  Plans are compared by three variances of prediction over
-# the mesh cycle: the worst of the lash map's model (runout, twice-per-turn terms, own deviations of the
+# the mesh cycle: the worst of the lash map's model (runout, twice-per-turn terms, deviations of the
 # teeth), which is what a plan is for; the mean of the same, since the worst alone does not care how many
 # teeth are never touched; and the worst of a plain least-squares fit of a constant and both once-per-turn
 # terms, where equal spacing is hard to beat.  Decided here: the search.  Not decided here: what a plan must

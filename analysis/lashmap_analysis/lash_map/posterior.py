@@ -1,7 +1,7 @@
 """Posterior of the tooth patterns: the scales integrated out, then patterns drawn.
 
 For given scales the model of `lash_map/model.py` is linear and normal, so its posterior is exact (Rasmussen &
-Williams, Gaussian Processes for Machine Learning, eqs 2.23–2.24, 2.30).  The eight scales are integrated by
+Williams, Gaussian Processes for Machine Learning, eqs 2.23–2.24, 2.30).  The scales are integrated by
 importance sampling in three rounds, weighted against the mixture of all rounds (Owen & Zhou, Safe and
 effective importance sampling, 2000; *from memory*), with fixed random numbers: the same readings give the
 same map.  Not decided here: what is read off the draws.
@@ -67,7 +67,7 @@ class PatternPosterior:
         mean_um: Shape (m,).
         covariance_um2: Shape (m, m).
         draws_um: Equally likely patterns, shape (d, m).
-        scales: Equally likely scales, shape (c, 8), in the order of `lash_map.model.scales_of`.
+        scales: Equally likely scales, shape (c, 10), in the order of `lash_map.model.scales_of`.
     """
 
     mean_um: Floats
@@ -91,7 +91,7 @@ def error_um(readings: Readings, scales: Floats) -> Floats:
 
 
 def data_covariance(model: PatternModel, readings: Readings, scales: Floats, special: Floats) -> Floats:
-    """Covariance of the readings for scales of shape (s, 8): shape (s, n, n).
+    """Covariance of the readings for scales of shape (s, 10): shape (s, n, n).
 
     `special` (m,) is extra variance of single teeth, in µm².
     """
@@ -115,7 +115,7 @@ def _parts(total: int, count: int) -> list[slice]:
 
 
 def log_likelihood(model: PatternModel, readings: Readings, scales: Floats, special: Floats) -> Floats:
-    """Log marginal likelihood of the readings for scales of shape (s, 8), up to a constant: shape (s,).
+    """Log marginal likelihood of the readings for scales of shape (s, 10), up to a constant: shape (s,).
 
     The readings are appended to the covariance as one more row; the last row of its Cholesky factor is then
     the whitened readings, so that one factorisation gives both determinant and square sum.
@@ -163,7 +163,7 @@ def _weights(log_weight: Floats, least_effective: float = 0.0) -> Floats:
 def sample_scales(
     model: PatternModel, readings: Readings, prior: tuple[Floats, Floats], special: Floats
 ) -> tuple[Floats, Floats]:
-    """Points in the logarithms of the scales, shape (s, 8), and their posterior weights, shape (s,)."""
+    """Points in the logarithms of the scales, shape (s, 9), and their posterior weights, shape (s,)."""
     mean, deviation = prior
     size = len(mean)
     points = mean + deviation * _normals("round 1", ROUNDS[0], size)
@@ -316,14 +316,15 @@ def _draw(
 ) -> Floats:
     """Draws by conditioning draws from the prior (Matheron's rule): shape (c DRAWS_EACH, m).
 
-    `known` are scales (c, 8) and what each reading then adds to the patterns (c, m, n).
+    `known` are scales (c, 10) and what each reading then adds to the patterns (c, m, n).
     """
     scales, gain = known
     size, features = model.features.shape
     deviation = np.where(model.feature_scale < 0, model.constant_um, scales[:, model.feature_scale])
-    deviation[:, features - size :] = np.hypot(deviation[:, features - size :], np.sqrt(special))
-    normal = _normals("draws", len(scales), DRAWS_EACH, features)
-    patterns = (normal * deviation[:, np.newaxis, :]) @ model.features.T
+    shared = features - size
+    deviation[:, shared:] = np.hypot(deviation[:, shared:], np.sqrt(special))
+    scaled = _normals("draws", len(scales), DRAWS_EACH, features) * deviation[:, np.newaxis, :]
+    patterns = scaled[..., :shared] @ model.features[:, :shared].T + scaled[..., shared:]
     noise = _normals("noise", len(scales), DRAWS_EACH, len(readings.value_um))
     error = np.hypot(error_um(readings, scales), readings.free_um)
     simulated = at_engagements(patterns, readings.gear, readings.pinion) + noise * error[:, np.newaxis, :]

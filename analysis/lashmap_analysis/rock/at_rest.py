@@ -198,10 +198,18 @@ A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls ba
 MOST_TRAVEL = (0.6, 0.58)
 """The same with many samples a stay, where the time near the flank tells more."""
 
+MOST_TRAVEL_CLEAR = 0.75
+"""On either flank where single stays show how long the gear was at its level: a short rest between slow
+travels.
+"""
+
+CLEAR = 0.05
+"""Tolerance as a share of the step below which they show it."""
+
 COARSE = 0.18
 """Tolerance as a share of the step above which time near a level and at it are not told apart."""
 
-MOST_LINGERING = (1.3, 0.45)
+MOST_LINGERING = (1.6, 0.45)
 """Time near a level over time at it, and as a share of that of a sine wave."""
 
 SURE = 4.0
@@ -217,6 +225,9 @@ LEAST_CODES = 0.5
 
 TILT_TO_ARCH = 1.3
 """Bounce at arrival and travel at departure tilt a flank more than they arch it."""
+
+NOTABLE = (0.005, 2.0)
+"""Uncertainty by creep, as a share of the step and over that of all else, from which on a warning says so."""
 
 HIDDEN = (1.65, 0.3)
 """An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""
@@ -299,6 +310,9 @@ def _travel_share(evidence: Evidence) -> float:
     reach = 0.5 * step - inner - 0.5 * resolution
     astray = 0.5 * erfc(reach / (noise * sqrt(2))) if noise > 0 else 0.0
     most_of_both, most_of_one = MOST_TRAVEL_FEW if evidence.few else MOST_TRAVEL
+    if not evidence.few and evidence.settled.tolerance_mm < CLEAR * step:
+        # the time at the level tells a short rest from none (`_check_lingering`)
+        most_of_one = MOST_TRAVEL_CLEAR
     worst = 0.0
     for count, near, most in (
         (low + high, near_low + near_high, most_of_both),
@@ -340,7 +354,10 @@ def _check_creep(evidence: Evidence) -> Iterator[Flag]:
             else "The gear drew back from the flank while it should rest: hold it there, lightly.",
             numbers=numbers,
         )
-    elif lash.creep.seen:
+    elif lash.creep.seen and lash.creep.uncertainty_mm > max(
+        NOTABLE[0] * lash.mean_mm, NOTABLE[1] * lash.without_creep_mm
+    ):
+        # less than that is budgeted and no news: a film of oil creeps in every dwell
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=False,

@@ -290,11 +290,20 @@ the time.
 LONGEST_BETWEEN = 0.7
 """Time between the flanks without a break, over a mean stay: of a sine it is a half."""
 
-UNREACHED = ((0.03, 1.0), (0.02, 1.645), (0.01, 2.33))
-"""Scatter of one flank as a share of the step, and how sure it is more than the other's, for a refusal."""
+SHORT = 0.06
+"""How far the gear may have stopped short of contact, as a share of the step, above which it is refused."""
 
-LIKELY = 2.0
-"""How sure it is for a warning."""
+UNREACHED = ((0.0, 2.33), (0.02, 0.7))
+"""Scatter of that flank as a share of the step, and how sure it is more than the other's, for that."""
+
+CLEAR = 3.0
+"""That scatter in what noise and rounding make of a level, for a refusal."""
+
+CLEAR_FEW = 0.03
+"""With few samples a stay, where a single sample on its way moves a level: as a share of the step besides."""
+
+LIKELY = (2.0, 0.005)
+"""How sure it is, and what is allowed for as a share of the step, for a warning."""
 
 
 def check_moved(evidence: Evidence) -> Iterator[Flag]:
@@ -315,12 +324,12 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
     drift = _drift_mm(evidence)
     near, beyond, between = _place(evidence)
     unlike, refused = lash.unlike, False
-    if unlike is not None and unlike.habit:
-        refused = any(
-            unlike.scatter_mm > max(share * step, 3 * level_error) and unlike.chance > sure
-            for share, sure in UNREACHED
+    if unlike is not None:
+        clear = unlike.scatter_mm > max(CLEAR * level_error, CLEAR_FEW * step if evidence.few else 0.0)
+        refused = (clear and unlike.short_mm > SHORT * step) and any(
+            unlike.scatter_mm > share * step and unlike.chance > sure for share, sure in UNREACHED
         )
-        if refused or unlike.chance > LIKELY:
+        if refused or (unlike.chance > LIKELY[0] and unlike.allowed_mm > LIKELY[1] * step):
             yield _unlike_flanks(unlike, disabling=refused)
     if (
         (abs(shift) > shift_limit and not refused)

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashmap_analysis.rock.creep import NO_CREEP, Creep, measure_creep, repeated_rounding
-from lashmap_analysis.rock.stays import drift_weights, mean_of, median_of
+from lashmap_analysis.rock.stays import drift_weights, mean_of
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock.dwells import Settled
@@ -41,7 +41,6 @@ class Unlike:
         other_mm: That of the other flank, or what noise and rounding allow at best.
         short_mm: How far their mean may lie inward of contact, if they stop anywhere short of it.
         chance: That they are unlike, as a standard normal deviate.
-        habit: True when it is not one odd dwell alone.
     """
 
     high: bool
@@ -49,7 +48,12 @@ class Unlike:
     other_mm: float
     short_mm: float
     chance: float
-    habit: bool
+
+    @property
+    def allowed_mm(self) -> float:
+        """What the uncertainty allows for; nothing where both flanks scatter alike."""
+        begins, ends = UNLIKE
+        return self.short_mm * min(max((self.chance - begins) / (ends - begins), 0.0), 1.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,6 +74,7 @@ class Lash:
         peak_to_peak_mm: Mean over the same steps from extreme to extreme.
         rounding_mm: Standard uncertainty of the step by rounding that repeats on every visit.
         creep: Movement on the flanks.
+        without_creep_mm: Standard uncertainty of all but creep.
         unlike: The flank that scatters more; None with too few dwells to tell.
     """
 
@@ -86,6 +91,7 @@ class Lash:
     peak_to_peak_mm: float
     rounding_mm: float
     creep: Creep
+    without_creep_mm: float
     unlike: Unlike | None
 
 
@@ -103,6 +109,7 @@ NO_LASH = Lash(
     peak_to_peak_mm=nan,
     rounding_mm=0.0,
     creep=NO_CREEP,
+    without_creep_mm=nan,
     unlike=None,
 )
 
@@ -146,9 +153,11 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     unlike = compare_flanks(level, time, high, level_error)
     dither2 = _dither(stays.levels.slope, settled, kept, high)
     rounding2 = 2 * repeated_rounding(dither2, settled.resolution_mm)
-    short_mm = unlike.short_mm if unlike is not None and unlike.chance > UNLIKE else 0.0
-    type_b2 = rounding2 + creep.uncertainty_mm**2 + short_mm**2 / 3
-    uncertainty, effective = _combine(random2, known, type_b2) if freedom > 0 else (nan, nan)
+    short_mm = min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0
+    other_b2 = rounding2 + short_mm**2 / 3
+    uncertainty, effective = (
+        _combine(random2, known, other_b2 + creep.uncertainty_mm**2) if freedom > 0 else (nan, nan)
+    )
     shift, shift_error = largest_shift(drift_weight, sign, residual, level_error)
     extreme = settled.extreme_mm[kept]
     return Lash(
@@ -165,6 +174,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         peak_to_peak_mm=mean_of((extreme[1:] + extreme[:-1])[near]),
         rounding_mm=sqrt(rounding2),
         creep=creep,
+        without_creep_mm=sqrt(random2 + other_b2),
         unlike=unlike,
     )
 
@@ -198,11 +208,19 @@ def _combine(random2: float, freedom: float, type_b2: float) -> tuple[float, flo
     return sqrt(variance), freedom * (variance / random2) ** 2 if random2 > 0 else inf
 
 
+NOISE_ENOUGH = 2.5
+"""Variance within the dwells, in squared resolutions, from which on no rounding repeats."""
+
+
 def _dither(slope: float, settled: Settled, kept: Integers, high: Booleans) -> float:
     """Variance of the signal on a flank before rounding, mean of both flanks (Sheppard's correction)."""
+    count = settled.count[kept].astype(np.float64)
+    within = float(count.dot(settled.variance_mm2[kept])) / float(np.add.reduce(count))
+    if within > NOISE_ENOUGH * settled.resolution_mm**2:
+        # half of that is the least that the mean of both flanks can be, and nothing of rounding repeats
+        return 0.5 * within
     level = settled.offset_mm[kept] + slope * settled.time[kept]
     spread = settled.variance_mm2[kept] + level * level
-    count = settled.count[kept].astype(np.float64)
     total = 0.0
     for flank in (high, ~high):
         weight = count * flank
@@ -215,66 +233,77 @@ def _dither(slope: float, settled: Settled, kept: Integers, high: Booleans) -> f
 LEAST_LEVELS = 3
 """Levels on either flank from which on their scatters are compared."""
 
-UNLIKE = 1.645
+UNLIKE = (0.4, 1.0)
 """Standard deviations of that root from which on the uncertainty allows for a flank that is not always
-reached.
+reached, and from which on wholly.
 """
 
-RANGE = 1.5
-"""Allowance for what few stops say of how far all stops reach; 1 would be right on average."""
+BEYOND = 0.004
+"""Chance that contact lies farther beyond the outermost stop than is allowed for."""
 
-ROBUSTLY = 2.0
-"""Ratio of the median deviations of both flanks that is asked for besides: one odd dwell is no habit."""
+
+MOST_SHORT = 0.2
+"""Most that is allowed for, as a share of the step: who stops farther short is refused, unless rounding alone
+looks like it.
+"""
 
 
 def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: float) -> Unlike | None:
-    """Compare the scatter of the levels of both flanks, each about a line of its own.
+    """Compare the scatter of the levels of both flanks.
 
-    The cube root of the ratio of two variances is nearly normal (Paulson 1942; Abramowitz & Stegun 26.6.15);
-    with few levels it errs towards alike.
+    The drift is taken from the flank that repeats. The cube root of the ratio of two variances is nearly
+    normal (Paulson 1942; Abramowitz & Stegun 26.6.15); with few levels it errs towards alike.
+
+    For n stops that are evenly scattered between two unknown ends, an end is more than c ranges beyond the
+    outermost stop with chance (1 + c)^(1 − n): the joint density of smallest and largest is
+    n (n − 1) R^(n − 2) / w^n, so that this chance is the same for every width w.
     """
-    rows = list(zip(high.tolist(), level.tolist(), time.tolist(), strict=True))
-    flanks = [_about_line([row[1:] for row in rows if row[0] == side]) for side in (True, False)]
+    flanks: tuple[list[tuple[float, float]], list[tuple[float, float]]] = ([], [])
+    for up, one, when in zip(high.tolist(), level.tolist(), time.tolist(), strict=True):
+        flanks[not up].append((one, when))
     if min(map(len, flanks)) < LEAST_LEVELS:
         return None
-    deviation = [max(sqrt(sum(left * left for left in one) / (len(one) - 2)), level_error) for one in flanks]
+    lines = [_line(flank) for flank in flanks]
+    deviation = [
+        max(sqrt(left2 / (len(flank) - 2)), level_error)
+        for flank, (_, _, left2) in zip(flanks, lines, strict=True)
+    ]
     more = 0 if deviation[0] >= deviation[1] else 1
-    loose, tight = flanks[more], flanks[1 - more]
-    if not deviation[1 - more] > 0:
+    (slope, lever, _), tight = lines[1 - more], deviation[1 - more]
+    if not tight > 0:
         return None
-    root = (deviation[more] / deviation[1 - more]) ** (2 / 3)
-    a, b = 2 / (9 * (len(loose) - 2)), 2 / (9 * (len(tight) - 2))
-    chance = ((1 - b) * root - (1 - a)) / sqrt(b * root * root + a)
-    habit = False
-    if chance > UNLIKE:
-        middles = [median_of(one) for one in (loose, tight)]
-        typical = [
-            median_of([abs(left - middle) for left in one])
-            for one, middle in zip((loose, tight), middles, strict=True)
-        ]
-        habit = typical[0] > ROBUSTLY * max(typical[1], 0.67 * level_error)
+    straight = [one - slope * when for one, when in flanks[more]]
+    mean = sum(straight) / len(straight)
+    loose = [one - mean for one in straight]
+    # a slope from elsewhere costs no degree of freedom; its own error adds this part of one
+    borrowed = min(lines[more][1] / lever, 1.0) if lever > 0 else 1.0
+    squares = sum([one * one for one in loose])
+    scatter = max(sqrt(squares / (len(loose) - 1 + borrowed)), tight)
+    root = (scatter / tight) ** (2 / 3)
+    a, b = 2 / (9 * (len(loose) - 1)), 2 / (9 * (len(flanks[1 - more]) - 2))
+    span = max(max(loose) - min(loose) - level_error, 0.0)
     outermost = max(loose) if more == 0 else -min(loose)
     return Unlike(
         high=more == 0,
-        scatter_mm=deviation[more],
-        other_mm=deviation[1 - more],
-        # the outermost of n evenly scattered stops is on average (n − 1) / (n + 1) of the way from mean to
-        # end
-        short_mm=RANGE * outermost * (len(loose) + 1) / (len(loose) - 1),
-        chance=chance,
-        habit=habit,
+        scatter_mm=scatter,
+        other_mm=tight,
+        short_mm=outermost + span * (BEYOND ** (-1 / (len(loose) - 1)) - 1),
+        chance=((1 - b) * root - (1 - a)) / sqrt(b * root * root + a),
     )
 
 
-def _about_line(levels: list[tuple[float, float]]) -> list[float]:
-    """Levels of one flank, each with its time, about their least squares line."""
-    if not levels:
-        return []
-    level, time = (sum(column) / len(levels) for column in zip(*levels, strict=True))
-    away = [(one - level, when - time) for one, when in levels]
-    power = sum(when * when for _, when in away)
-    slope = sum(one * when for one, when in away) / power if power > 0 else 0.0
-    return [one - slope * when for one, when in away]
+def _line(levels: list[tuple[float, float]]) -> tuple[float, float, float]:
+    """Least squares line through levels, each with its time: slope, squares of the times, squares left."""
+    count = len(levels)
+    level, time = sum([one for one, _ in levels]) / count, sum([when for _, when in levels]) / count
+    lever = product = squares = 0.0
+    for one, when in levels:
+        up, later = one - level, when - time
+        lever += later * later
+        product += up * later
+        squares += up * up
+    slope = product / lever if lever > 0 else 0.0
+    return slope, lever, max(squares - slope * product, 0.0)
 
 
 LEAST_DWELLS = 2
@@ -307,36 +336,46 @@ def largest_shift(
         Size and standard error of the surer of the two.
     """
     count = residual.size
-    basis = np.empty((4, count))
-    basis[0], basis[1], basis[2], basis[3] = 1.0, sign - mean_of(sign), drift_weight, residual
-    sums = np.add.accumulate(basis, axis=1)
-    later = sums[:, -1:] - sums
-    squares = np.add.reduce(basis * basis, axis=1)
-    squares[squares <= 0] = inf
-    scaled = basis[:3] / squares[:3, None]
-    after = later[0]
-    power = after - np.add.reduce(later[:3] * later[:3] / squares[:3, None], axis=0)
-    cross = -np.add.reduce(later[:3] * scaled, axis=0)
-    own = np.maximum(1 - np.add.reduce(basis[:3] * scaled, axis=0), LEAST_POWER)
-    alone = residual * residual / own
-    before = count - 1 - after
-    total = float(residual.dot(residual))
-    between_power = np.maximum(power, LEAST_POWER)
-    between = later[3] / between_power
-    gain = np.where(np.minimum(after, before + 1) >= LEAST_DWELLS, between * between * between_power, 0.0)
-    found = [_best(between, between_power, gain, total, count - 4, level_error)]
-    within_power = np.maximum(power - cross * cross / own, LEAST_POWER)
-    within = (later[3] - cross / own * residual) / within_power
-    gain = np.where(np.minimum(after, before) >= LEAST_DWELLS, within * within * within_power + alone, 0.0)
-    found.append(_best(within, within_power, gain, total, count - 5, level_error))
+    # a dozen dwells: plain numbers are quicker than arrays
+    left, drift = residual.tolist(), drift_weight.tolist()
+    mean = mean_of(sign)
+    side = [one - mean for one in sign.tolist()]
+    side2 = sum([one * one for one in side]) or inf
+    drift2 = sum([one * one for one in drift]) or inf
+    total = sum([one * one for one in left])
+    between = within = (0.0, 0.0, 1.0)
+    later_side = later_drift = later_left = 0.0
+    # from the last dwell backwards; `after` dwells come later
+    for after in range(count):
+        k = count - 1 - after
+        in_side, in_drift, in_left = side[k], drift[k], left[k]
+        power = after - after * after / count - later_side**2 / side2 - later_drift**2 / drift2
+        outer = max(power, LEAST_POWER)
+        size = later_left / outer
+        gain = size * later_left if min(after, k + 1) >= LEAST_DWELLS else 0.0
+        if gain >= between[0]:
+            between = (gain, size if gain > 0 else 0.0, outer)
+        cross = -(after / count + later_side * in_side / side2 + later_drift * in_drift / drift2)
+        own = max(1 - 1 / count - in_side**2 / side2 - in_drift**2 / drift2, LEAST_POWER)
+        inner = max(power - cross * cross / own, LEAST_POWER)
+        size = (later_left - cross / own * in_left) / inner
+        gain = size * size * inner + in_left * in_left / own if min(after, k) >= LEAST_DWELLS else 0.0
+        if gain >= within[0]:
+            within = (gain, size if gain > 0 else 0.0, inner)
+        later_side += in_side
+        later_drift += in_drift
+        later_left += in_left
+    found = [
+        _sized(one, total, count - unknowns, level_error) for one, unknowns in ((between, 4), (within, 5))
+    ]
     return max(found, key=lambda one: abs(one[0]) / one[1] if one[1] > 0 else 0.0)
 
 
-def _best(  # noqa: PLR0917 - parallel arrays of one stage
-    size: Floats, power: Floats, gain: Floats, total: float, freedom: int, level_error: float
+def _sized(
+    best: tuple[float, float, float], total: float, freedom: int, level_error: float
 ) -> tuple[float, float]:
-    """The shift that explains most of the squares, and its standard error."""
-    at = int(gain.argmax())
-    best, known = float(gain[at]), max(freedom, 1)
-    error = max(sqrt(max(total - best, 0.0) / known) * (1 + STUDENT / known), level_error)
-    return float(size[at]) if best > 0 else 0.0, error / sqrt(float(power[at]))
+    """Size and standard error of the shift that explains most of the squares; gain, size and power go in."""
+    gain, size, power = best
+    known = max(freedom, 1)
+    error = max(sqrt(max(total - gain, 0.0) / known) * (1 + STUDENT / known), level_error)
+    return size, error / sqrt(power)

@@ -58,6 +58,7 @@ DISTANCE_SHARE = 0.2
 END_PLAY_MM = 0.02
 # A light rock by hand opens up to a micrometre (from memory).
 LIGHT_ROCK_MM = 0.001
+LIGHT_ROCK_NM = 2.0  # a hand on a short bar (from memory, no source)
 # Standard uncertainty of a torque by hand, and of a compliance, as a part of it (from memory).
 TORQUE_SHARE = 0.2
 # Variation of the play within one pitch of usual crowning is 1 to 3 µm (from memory): the least lies 1 µm
@@ -201,8 +202,8 @@ def _reach_mm(gear_set: GearSet, conditions: Conditions) -> tuple[float, float]:
 
 def _end_play_lines(gear_set: GearSet, conditions: Conditions, units: Units) -> tuple[BudgetLine, ...]:
     given = (conditions.pinion_end_play_mm, conditions.gear_end_play_mm)
-    unknown = conditions.has_end_play and given == (None, None)
-    plays = [END_PLAY_MM if unknown else one or 0.0 for one in given]
+    unknown = conditions.has_end_play and None in given  # of the other member, too, when one has a figure
+    plays = [END_PLAY_MM if one is None and conditions.has_end_play else one or 0.0 for one in given]
     if not any(plays):
         return ()
     moves = (gear_set.lash_per_pinion_move, gear_set.lash_per_gear_move)
@@ -215,7 +216,7 @@ def _end_play_lines(gear_set: GearSet, conditions: Conditions, units: Units) -> 
     )
     line = BudgetLine(
         quantity=END_PLAY,
-        value=f"not given, taken as {figures}" if unknown else figures,
+        value=f"not given of both, taken as {figures}" if unknown else figures,
         distribution="rectangular",
         standard_uncertainty_mm=hypot(*half_widths) / sqrt(3),
         degrees_of_freedom=inf,
@@ -237,11 +238,13 @@ def _torque_line(gear_set: GearSet, indicator: Indicator, conditions: Conditions
     torque, compliance = conditions.rock_nm, conditions.compliance_um_per_nm
     remedy = "rock one position with two torques and record both (torque.second_nm, torque.second_adds_mm)"
     if torque is None or compliance is None:
+        opens = LIGHT_ROCK_MM * max((torque or 0.0) / LIGHT_ROCK_NM, 1.0)
+        given = "not given" if torque is None else f"{torque:g} N m, compliance not given"
         return BudgetLine(
             quantity=TORQUE,
-            value=f"not given, opens up to {format_length(LIGHT_ROCK_MM, units)}",
+            value=f"{given}, opens up to {format_length(opens, units)}",
             distribution="rectangular",
-            standard_uncertainty_mm=LIGHT_ROCK_MM / sqrt(3),
+            standard_uncertainty_mm=opens / sqrt(3),
             degrees_of_freedom=inf,
             source="a light rock by hand (type B, from memory)",
             remedy=remedy,

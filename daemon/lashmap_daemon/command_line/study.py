@@ -70,6 +70,10 @@ def drift(
     serial: Annotated[str, typer.Argument(help="Serial number of the check standard.", show_default=False)],
     *,
     logbook: LogbookOption = LOGBOOK,
+    stand: Annotated[
+        str | None,
+        typer.Option(help="Name of the stand; that of its newest test when left out.", show_default=False),
+    ] = None,
     baseline: Annotated[
         int | None,
         typer.Option(
@@ -82,4 +86,6 @@ def drift(
     with reported() as console:
         from lashmap_daemon.commands import study  # noqa: PLC0415
 
-        raise typer.Exit(study.drift(serial, logbook, baseline=baseline, as_json=as_json, console=console))
+        raise typer.Exit(
+            study.drift(serial, logbook, stand=stand, baseline=baseline, as_json=as_json, console=console)
+        )

@@ -143,7 +143,15 @@ def report(
     return result
 
 
-def drift(serial: str, logbook: Path, *, baseline: int | None, as_json: bool, console: Console) -> int:
+def drift(
+    serial: str,
+    logbook: Path,
+    *,
+    stand: str | None,
+    baseline: int | None,
+    as_json: bool,
+    console: Console,
+) -> int:
     """Set all completed tests of a check standard on a chart; returns the exit status, 0 when steady.
 
     Raises:
@@ -151,7 +159,7 @@ def drift(serial: str, logbook: Path, *, baseline: int | None, as_json: bool, co
         LogbookError: A test cannot be read.
     """
     with Logbook(logbook, create=False) as book:
-        found = stated_values(book, serial)
+        found = stated_values(book, serial, stand)
         units = start_of(book, found[-1].test).box.box.units if found else "mm"
     if len(found) < LEAST_BASELINE:
         raise ConfigurationError(
@@ -293,7 +301,11 @@ def _conclusions(study: GaugeStudy, found: Sequence[_Stated], units: Units) -> l
 def _print_drift(
     chart: DriftChart, found: Sequence[StatedValue], serial: str, units: Units, console: Console
 ) -> None:
-    table = Table("test", title=f"Check standard {serial}, normal backlash in {units}", title_justify="left")
+    table = Table(
+        "test",
+        title=f"Check standard {serial} on {found[0].stand}, normal backlash in {units}",
+        title_justify="left",
+    )
     for heading in ("stated", "moving mean"):
         table.add_column(heading, justify="right")
     table.add_column("signal")

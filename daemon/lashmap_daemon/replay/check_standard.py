@@ -31,11 +31,13 @@ class StatedValue:
 
     Attributes:
         test: Identifier.
+        stand: Name of the stand.
         started_utc: When it began.
         value_mm: Normal backlash at its tight spot.
     """
 
     test: str
+    stand: str
     started_utc: str
     value_mm: float
 
@@ -46,7 +48,7 @@ def stated_values(logbook: Logbook, serial: str, stand: str | None = None) -> li
     Args:
         logbook: Where the tests are; of several stands, perhaps.
         serial: Of the check standard.
-        stand: Name of the stand whose tests count; None counts those of all.
+        stand: Name of the stand whose tests count; None is the stand of the newest of them.
 
     Raises:
         LogbookError: A test cannot be read.
@@ -57,13 +59,18 @@ def stated_values(logbook: Logbook, serial: str, stand: str | None = None) -> li
             continue
         story = story_of(logbook.events(one.test))
         stored, started = story.stored, story.started
-        if stand is not None and (started is None or started.stand.stand.name != stand):
+        if started is None or stored is None or stored.normal_backlash_mm is None:
             continue
-        if stored is not None and stored.normal_backlash_mm is not None:
-            found.append(
-                StatedValue(test=one.test, started_utc=one.started_utc, value_mm=stored.normal_backlash_mm)
+        found.append(
+            StatedValue(
+                test=one.test,
+                stand=started.stand.stand.name,
+                started_utc=one.started_utc,
+                value_mm=stored.normal_backlash_mm,
             )
-    return found
+        )
+    wanted = found[-1].stand if found and stand is None else stand
+    return [one for one in found if one.stand == wanted]
 
 
 def check_standard(
@@ -111,7 +118,7 @@ def _lacking(values: list[StatedValue], serial: str, within_hours: float, now: d
         return f"{serial} has no completed test on this stand in this logbook"
     age_h = (now - dt.datetime.fromisoformat(values[-1].started_utc)).total_seconds() / 3600.0
     if not 0.0 <= age_h <= within_hours:
-        return f"{serial} was last tested {age_h:.0f} h ago, allowed are {within_hours:g} h"
+        return f"{serial} was last tested {age_h:.1f} h ago, allowed are {within_hours:g} h"
     if len(values) < LEAST_BASELINE:
         return f"{serial} has {len(values)} completed tests, limits need {LEAST_BASELINE}"
     return ""

@@ -201,6 +201,12 @@ class PlanTable(_Table):
     tries: Annotated[int, Field(ge=1, le=20)] = 3
     stop_when_settled: bool = True
 
+    @model_validator(mode="after")
+    def _one_of_both(self) -> Self:
+        if self.positions is not None and self.teeth == "every":
+            raise ValueError('positions asks for a sample, teeth = "every" for every tooth; give one of them')
+        return self
+
 
 class RunoutTable(_Table):
     """How a runout sweep is taken.

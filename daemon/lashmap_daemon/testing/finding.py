@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
-from lashmap_analysis.judge.stopping import FIRST_LOOK, may_stop
+from lashmap_analysis.judge.stopping import looks, may_stop
 from lashmap_analysis.lash_map.confirming import next_position
 from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, TightSpot, fit_lash_map
 from lashmap_analysis.record.conditions import Conditions
@@ -88,7 +88,7 @@ def settles(
     done: list[Measured],
 ) -> bool:
     """Whether the accepted positions settle the verdict, so that no further planned one is needed."""
-    if len(done) < FIRST_LOOK:
+    if not looks(len(done)):
         return False
     try:
         return may_stop(_fitted(gear_set, done), indicator, conditions, limits)

@@ -30,7 +30,13 @@ from lashmap_daemon.testing.channels import Channels
 PRESSES = 3  # samples of an indicator on its button that make a dwell; the analysis refuses fewer
 CHECK_S = 0.25  # how often the rock in hand is measured
 # These do not heal by rocking on: once seen in a long enough rock, it is better to begin again.
-_LASTING = {FlagName.SLIP, FlagName.OUT_OF_RANGE, FlagName.GAP_IN_SAMPLES}
+_LASTING = {
+    FlagName.SLIP,
+    FlagName.OUT_OF_RANGE,
+    FlagName.GAP_IN_SAMPLES,
+    FlagName.FLANK_NOT_REACHED,
+}
+_COARSE_S = 10.0  # before that, what moves by a step or two may be an indicator that flickers at rest
 _FRESH_S = 0.5  # four samples of the slowest encoder this is meant for
 _COUNTS_TO_SEE = 4  # an encoder that should have seen this many counts and saw none is not turning
 
@@ -130,7 +136,11 @@ class RockWatch:
             return self._unless_unseen(now_s, reading.reading_mm)
         disabling = [flag for flag in reading.flags if flag.disabling]
         sentences = tuple(flag.sentence for flag in disabling)
-        if enough and any(flag.name in _LASTING for flag in disabling):
+        coarse_lasts = now_s - self.begins_s > _COARSE_S
+        if enough and any(
+            flag.name in _LASTING or (flag.name is FlagName.COARSE_INDICATOR and coarse_lasts)
+            for flag in disabling
+        ):
             return RockBad((*sentences, *self._wire_errors()))
         if now_s - self.started_s > self._setting.longest_s:
             if self._channels.indicator_on_button:

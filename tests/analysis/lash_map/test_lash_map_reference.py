@@ -27,6 +27,7 @@ PLAIN = Priors(
     twice_um=(1e-6, 1e-6),
     tooth_um=(1e-6, 1e-6),
     tooth_ratio=(1.0, 1e-6),
+    neighbour_um=(1e-6, 1e-6),
     reading=(1.0, 1e-6),
     setting_um=(1e-6, 1e-6),
     bad_tooth=(0.0, 1.0),
@@ -54,7 +55,7 @@ def test_nist_enso_comes_back_at_its_certified_periods() -> None:
     size = len(x) + 1
     features = np.concatenate([np.vstack([waves, np.zeros(7)]), np.eye(size)], axis=1)
     groups = np.array([-1, 0, 0, 1, 1, 2, 2] + [4] * len(x) + [5])
-    kernels = np.stack([features[:, groups == k] @ features[:, groups == k].T for k in range(6)])
+    kernels = np.stack([features[:, groups == k] @ features[:, groups == k].T for k in range(8)])
     model = PatternModel(
         cycle=MeshCycle(pinion_teeth=1, gear_teeth=len(x)),
         constant_um=1e3,
@@ -69,7 +70,7 @@ def test_nist_enso_comes_back_at_its_certified_periods() -> None:
         uncertainty_um=np.full(len(x), 2.2269642403),
         free_um=np.zeros(len(x)),
     )
-    scales = np.log([[1e3, 1e3, 1e3, 1.0, 1e-3, 1.0, 1.0, 1e-9]])
+    scales = np.log([[1e3, 1e3, 1e3, 1.0, 1e-3, 1.0, 1e-3, 1.0, 1e-9]])
     fitted = posterior(model, readings, np.zeros(size), scales, np.ones(1))
     found = np.linalg.lstsq(waves, fitted.mean_um[:-1], rcond=None)[0]
     names = ("b1", "b2", "b3", "b5", "b6", "b8", "b9")

@@ -14,6 +14,9 @@ from lashmap_analysis.gears.mesh_cycle import MeshCycle
 from lashmap_analysis.lash_map.lash_map import Priors
 from lashmap_analysis.lash_map.positions import next_position
 
+# A stand whose settings are known to repeat; otherwise one reading of a place leaves that open.
+WELL = Priors(setting_um=(0.1, 0.3))
+
 
 @given(z1=st.integers(5, 30), z2=st.integers(5, 60), seed=st.integers(0, 9))
 def test_the_least_sum_over_the_mesh_cycle_is_that_of_trying_every_engagement(
@@ -76,17 +79,19 @@ def test_the_band_of_the_minimum_reaches_below_the_best_single_engagement() -> N
 
 
 def test_a_measured_engagement_is_known_better_than_its_neighbours() -> None:
-    generator = np.random.default_rng(9)
-    truth = made_truth(13, 40, generator, gear_tooth_um=2.0, pinion_tooth_um=2.0)
     k = plan_positions(gear_set(13, 40), 20, 13, repeats=0)
-    # A stand whose settings are known to repeat; otherwise one reading of a place leaves that open.
-    well = Priors(setting_um=(0.1, 0.3))
-    fitted = fit_lash_map(gear_set(13, 40), k, truth.read(k, 2e-4, generator), 2e-4, priors=well)
-    deviation = fitted.predict(np.arange(520)).standard_uncertainty_mm
-    assert deviation[k].max() < 4e-4
-    assert np.median(deviation) > 1e-3
-    within = np.abs(fitted.predict(np.arange(520)).backlash_mm - truth.backlash_mm) < 1.96 * deviation
-    assert within.mean() > 0.85
+    within = []
+    for seed in range(10):
+        generator = np.random.default_rng(seed)
+        truth = made_truth(13, 40, generator, gear_tooth_um=2.0, pinion_tooth_um=2.0)
+        readings = truth.read(k, 2e-4, generator)
+        predicted = fit_lash_map(gear_set(13, 40), k, readings, 2e-4, priors=WELL).predict(np.arange(520))
+        deviation = predicted.standard_uncertainty_mm
+        assert deviation[k].max() < 4e-4
+        assert np.median(deviation) > 1e-3
+        within.append(np.mean(np.abs(predicted.backlash_mm - truth.backlash_mm) < 1.96 * deviation))
+    # One map's misses hang together, so that only their mean over maps comes near 95 %.
+    assert np.mean(within) > 0.9
 
 
 @pytest.mark.parametrize(
@@ -107,7 +112,8 @@ def test_the_cause_is_the_side_that_was_made_to_move_it(
     gear = gear_um * np.cos(2 * np.pi * k / 40 - 1.0) + tooth_um * generator.standard_normal(40)[k % 40]
     pinion = pinion_um * np.cos(2 * np.pi * k / 13 - 2.0) + tooth_um * generator.standard_normal(13)[k % 13]
     noise = 0.2 * generator.standard_normal(40)
-    assert fit_lash_map(gear_set(13, 40), k, 0.2 + 1e-3 * (gear + pinion + noise), 2e-4).cause == cause
+    readings = 0.2 + 1e-3 * (gear + pinion + noise)
+    assert fit_lash_map(gear_set(13, 40), k, readings, 2e-4, priors=WELL).cause == cause
 
 
 def test_a_dip_within_its_uncertainty_is_not_given_a_cause() -> None:

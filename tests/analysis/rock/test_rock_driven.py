@@ -59,6 +59,24 @@ def test_dwells_end_before_the_slow_departure_begins() -> None:
         assert dwell.start_s >= trace.path.arrive_s[at]
 
 
+@pytest.mark.parametrize("ratio", [12.0, 1 / 12.0])
+def test_a_rest_of_a_quarter_of_its_stay_between_slow_departures_is_one(ratio: float) -> None:
+    # source: the trace maker's truth
+    motion = replace(STAND, rocks_hz=1.0, departure="cosine", travel=0.3, ratio=ratio)
+    for seed in range(20):
+        reading = measure(motion, seed)
+        assert reading.usable
+        assert abs(reading.reading_mm - motion.lash_mm) <= 3 * reading.standard_uncertainty_mm
+
+
+@pytest.mark.parametrize("ratio", [60.0, 1 / 60.0])
+def test_a_rest_that_is_hardly_one_is_refused_for_that(ratio: float) -> None:
+    motion = replace(STAND, rocks_hz=1.0, departure="cosine", travel=0.3, ratio=ratio)
+    for seed in range(20):
+        names = {flag.name for flag in measure(motion, seed).flags if flag.disabling}
+        assert names & {FlagName.FLANK_NOT_SETTLED, FlagName.UNSTEADY_FLANK}
+
+
 @pytest.mark.parametrize("ratio", [6.0, 12.0, 1 / 12.0])
 def test_one_flank_may_be_held_much_longer_than_the_other(ratio: float) -> None:
     motion = replace(STAND, rocks_hz=1.0, ratio=ratio, travel=0.15)
@@ -107,6 +125,22 @@ def test_creep_on_the_flank_is_within_what_is_stated(shape: str, share: float, r
             reading.reading_mm,
             reading.standard_uncertainty_mm,
         )
+
+
+@pytest.mark.parametrize(("share", "warned"), [(0.001, False), (0.006, True)])
+def test_creep_is_said_only_where_it_makes_much_of_the_uncertainty(share: float, *, warned: bool) -> None:
+    # source: the trace maker's creep
+    motion = replace(STAND, rocks_hz=1.0, creep_mm=share * STAND.lash_mm)
+    readings = [measure(motion, seed) for seed in range(20)]
+    assert all(reading.usable for reading in readings)
+    said = sum(flag_of(reading, FlagName.UNSTEADY_FLANK) is not None for reading in readings)
+    assert (said > 15) if warned else (said == 0)
+    without = [measure(replace(motion, creep_mm=0.0), seed) for seed in range(20)]
+    wider = [
+        one.standard_uncertainty_mm > other.standard_uncertainty_mm
+        for one, other in zip(readings, without, strict=True)
+    ]
+    assert sum(wider) > 15
 
 
 def test_creep_that_could_not_be_seen_costs_less_the_longer_and_quieter_the_dwells_are() -> None:
@@ -170,24 +204,76 @@ def test_flanks_that_scatter_alike_are_both_flanks() -> None:
 def test_how_sure_it_is_that_flanks_scatter_unlike_is_the_f_test_of_scipy(
     loose: int, tight: int, times: float
 ) -> None:
-    # source: SciPy's F distribution, each flank about its own line (degrees of freedom: levels less two)
+    # source: SciPy's F distribution; the tight flank about its own line (levels less two degrees of
+    # freedom), the other about a line of that slope (levels less one)
     rng = np.random.default_rng(loose)
-    level = np.concatenate((rng.normal(0, 1, loose), rng.normal(5, 1, tight)))
     time = rng.permutation(loose + tight).astype(np.float64)
     high = np.arange(loose + tight) < loose
-    deviation = []
-    for flank in (high, ~high):
-        line = np.polyfit(time[flank], level[flank], 1)
-        left = level[flank] - np.polyval(line, time[flank])
-        deviation.append(float(np.sqrt(left @ left / (left.size - 2))))
-    level[high] *= times * deviation[1] / deviation[0]
+    line = np.polyfit(time[~high], rng.normal(5, 1, tight), 1)
+    off = rng.normal(0, 1, tight)
+    off -= np.polyval(np.polyfit(time[~high], off, 1), time[~high])
+    scattered = rng.normal(0, 1, loose)
+    scattered -= scattered.mean()
+    across = [float(((time[flank] - time[flank].mean()) ** 2).sum()) for flank in (high, ~high)]
+    freedom = loose - 1 + min(across[0] / across[1], 1.0)
+    unit = np.sqrt(float(off @ off) / (tight - 2)) / np.sqrt(float(scattered @ scattered) / freedom)
+    level = line[0] * time
+    level[high] += times * unit * scattered
+    level[~high] += 5 + off
     found = compare_flanks(level, time, high, 1e-9)
     assert found is not None
     assert found.high
     assert found.scatter_mm / found.other_mm == pytest.approx(times, rel=1e-6)
-    expected = float(stats.norm.isf(stats.f.sf(times**2, loose - 2, tight - 2)))
+    expected = float(stats.norm.isf(stats.f.sf(times**2, loose - 1, tight - 2)))
     # Paulson's approximation errs towards alike where degrees of freedom are few
     assert expected - 0.3 < found.chance < expected + 0.05
+
+
+@pytest.mark.parametrize("levels", [4, 6])
+def test_flanks_that_scatter_alike_are_found_unlike_as_often_as_a_test_at_five_percent_may(
+    levels: int,
+) -> None:
+    # source: brute force; either flank may be the one, so one in ten, and Paulson errs towards alike
+    rng = np.random.default_rng(levels)
+    time = np.arange(2.0 * levels)
+    high = np.arange(2 * levels) % 2 == 0
+    found = [compare_flanks(rng.normal(0, 1, time.size), time, high, 1e-9) for _ in range(2000)]
+    sure = sum(one is not None and one.chance > 1.645 for one in found)
+    assert 0.03 * len(found) < sure < 0.12 * len(found)
+
+
+@pytest.mark.parametrize("stops", [3, 5, 8])
+def test_contact_is_hardly_ever_farther_from_evenly_scattered_stops_than_is_allowed_for(stops: int) -> None:
+    # source: brute force; the chance in the docstring holds for any width and any number of stops
+    rng = np.random.default_rng(stops)
+    time = np.arange(2.0 * stops)
+    high = np.arange(2 * stops) % 2 == 0
+    beyond, count = 0, 6000
+    for _ in range(count):
+        level = 1e-6 * rng.standard_normal(time.size)
+        short = rng.uniform(0, 1, stops)
+        level[high] -= short
+        found = compare_flanks(level, time, high, 1e-9)
+        assert found is not None
+        beyond += float(short.mean()) > found.short_mm
+    low, most = (float(stats.binom.ppf(chance, count, 0.004)) for chance in (0.001, 0.999))
+    assert low <= beyond <= most
+
+
+@pytest.mark.parametrize("share", [0.02, 0.05, 0.1, 0.2])
+def test_a_flank_that_is_not_reached_is_refused_or_its_interval_holds_the_truth(share: float) -> None:
+    # source: the trace maker's truth; twelve reversals leave five to seven stops a flank
+    motion = replace(STAND, rocks_hz=1.0, reversals=12, resolution_mm=0.0001, short_mm=share * STAND.lash_mm)
+    wrong = accepted = 0
+    for seed in range(60):
+        reading = measure(motion, seed)
+        if reading.usable:
+            accepted += 1
+            wide = float(stats.t.ppf(0.975, reading.degrees_of_freedom))
+            wrong += abs(reading.reading_mm - motion.lash_mm) > wide * reading.standard_uncertainty_mm
+    assert wrong <= 3
+    assert (accepted > 30) == (share < 0.05)
+    assert accepted < 5 or share < 0.1
 
 
 @pytest.mark.parametrize("noise_mm", [0.0, 0.003])

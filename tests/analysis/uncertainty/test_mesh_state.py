@@ -255,3 +255,21 @@ def test_the_set_up_scales_what_was_rocked_and_not_what_is_stated() -> None:
     record = Bench(seed=5).record(limits=Limits(variation_mm=0.0375))
     cold, warm = (assess(replace(record, conditions=one)).conformance.variation for one in (KNOWN, hot))
     assert cold == pytest.approx(warm, abs=1e-6)
+
+
+def test_a_heavy_rock_without_a_compliance_is_no_light_one() -> None:
+    light = lines_of(NOTHING_RECORDED)[TORQUE]
+    heavy = lines_of(replace(NOTHING_RECORDED, rock_nm=50.0))[TORQUE]
+    assert heavy.standard_uncertainty_mm > 10.0 * light.standard_uncertainty_mm
+    assert "50 N m, compliance not given" in heavy.value
+    least = lines_of(replace(NOTHING_RECORDED, rock_nm=0.2))[TORQUE]
+    assert least.standard_uncertainty_mm == light.standard_uncertainty_mm
+
+
+def test_end_play_of_one_member_says_nothing_of_the_other() -> None:
+    none = replace(NOTHING_RECORDED, has_end_play=True)
+    one = replace(none, gear_end_play_mm=0.0)
+    both = replace(one, pinion_end_play_mm=0.0)
+    assert lines_of(one)[END_PLAY].standard_uncertainty_mm > 0.0
+    assert "not given of both" in lines_of(one)[END_PLAY].value
+    assert END_PLAY not in lines_of(both)

@@ -147,21 +147,25 @@ def test_a_check_standard_is_set_on_a_chart(made: Made) -> None:
     status: list[int] = []
     text = printed(
         lambda console: status.append(
-            study.drift("INV-1", made.logbook, baseline=None, as_json=True, console=console)
+            study.drift("INV-1", made.logbook, stand=None, baseline=None, as_json=True, console=console)
         )
     )
     document = json.loads(text)
     assert document["centre_mm"] == pytest.approx(np.mean(values))
     assert status == [0 if document["steady"] else EXIT_STAND]
     shown = printed(
-        lambda console: study.drift("INV-1", made.logbook, baseline=None, as_json=False, console=console)
+        lambda console: study.drift(
+            "INV-1", made.logbook, stand=None, baseline=None, as_json=False, console=console
+        )
     )
     assert ("STEADY" in shown) == document["steady"]
 
 
 def test_too_few_tests_make_no_chart(made: Made) -> None:
     with pytest.raises(ConfigurationError, match="holds 0 completed tests of serial number nobody"):
-        study.drift("nobody", made.logbook, baseline=None, as_json=False, console=Console(quiet=True))
+        study.drift(
+            "nobody", made.logbook, stand=None, baseline=None, as_json=False, console=Console(quiet=True)
+        )
 
 
 MORNING = dt.datetime(2026, 11, 25, 20, 0, tzinfo=dt.UTC)  # after the tests of virtual time

@@ -88,13 +88,40 @@ def with_a_gap(time_s: Floats, value: Floats) -> tuple[Floats, Floats]:
     return time_s + np.where(time_s > time_s[-1] / 2.0, 10.0, 0.0), value
 
 
-@pytest.mark.parametrize("spoil", [slipped, out_of_range, with_a_gap])
+def of_two_steps(time_s: Floats, value: Floats) -> tuple[Floats, Floats]:
+    """The lash is two steps of the indicator, rocked for a quarter of a minute."""
+    return 4.0 * time_s, np.round(value / 200.0 / RESOLUTION_MM) * RESOLUTION_MM
+
+
+def stopped_short(time_s: Floats, value: Floats) -> tuple[Floats, Floats]:
+    """Friction holds the gear somewhere within 15 % of the lash before one of the flanks, each time anew."""
+    high = value > 0.0
+    dwell = np.cumsum(high[1:] & ~high[:-1])
+    short = np.random.default_rng(3).uniform(0.0, 0.15 * STEP_MM, dwell[-1] + 1)
+    return time_s, np.where(high, np.minimum(value, STEP_MM / 2.0 - short[np.append(0, dwell)]), value)
+
+
+@pytest.mark.parametrize("spoil", [slipped, out_of_range, with_a_gap, of_two_steps, stopped_short])
 def test_a_rock_that_rocking_on_cannot_heal_is_begun_again_at_once(spoil: object) -> None:
     assert callable(spoil)
     time_s, value = spoil(*rocked())
     found = watching(_Heard(time_s, value)).look(float(time_s[-1]))  # far before the longest time
     assert isinstance(found, RockBad)
     assert found.reasons
+
+
+def test_an_indicator_that_flickers_before_the_rock_is_no_reason_to_begin_again() -> None:
+    time_s, value = of_two_steps(*rocked())
+    assert watching(_Heard(0.25 * time_s, value)).look(0.25 * float(time_s[-1])) is None
+
+
+@pytest.mark.parametrize(("spoil", "advice"), [(of_two_steps, "finer"), (stopped_short, "friction")])
+def test_the_reason_says_what_to_do(spoil: object, advice: str) -> None:
+    assert callable(spoil)
+    time_s, value = spoil(*rocked())
+    found = watching(_Heard(time_s, value)).look(float(time_s[-1]))
+    assert isinstance(found, RockBad)
+    assert any(advice in reason for reason in found.reasons)
 
 
 @pytest.mark.parametrize(("silent_s", "accepted"), [(0.4, True), (0.6, False), (3.0, False)])
