@@ -96,8 +96,8 @@ def every_tooth(gear_set: GearSet, turns: float, *, repeats: int = 3) -> Integer
     """Touch every tooth of both members: one gear tooth on each time, over one turn of the gear.
 
     A gear has at least as many teeth as its pinion, so that z2 engagements in a row touch all of both.
-    One turn is quick.  On a hunting set the same number of positions over five turns would tell waves of the
-    gear from those of the pinion better (analysis/README.md has figures).
+    One turn is quick.  On a hunting set the same number of positions over several turns tells waves of the
+    gear from those of the pinion better, but not once the tight spot is confirmed (analysis/README.md).
 
     Args:
         gear_set: The gear set.
