@@ -125,20 +125,18 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
             neighbour of the next; None when nowhere.
     """
     good = settled.settled
-    followed = good[:-1] & good[1:]
-    if broken is not None:
-        followed &= ~broken[:-1]
+    both = good[:-1] & good[1:]
+    followed = both if broken is None else both & ~broken[:-1]
     if not followed.any():
         return NO_LASH
     kept = np.flatnonzero(good)
     near = followed[kept[:-1]]
     sign, time, level = stays.sign[kept], settled.time[kept], settled.offset_mm[kept]
-    count, high = settled.count[kept], sign > 0
+    count, high, freedom = settled.count[kept], sign > 0, kept.size - 3
     drift_weight = drift_weights(time, sign)
     slope = float(drift_weight.dot(level))
     straight = level - slope * time
     residual, centre = _residuals(straight, high)
-    freedom = kept.size - 3
     scatter2 = float(residual.dot(residual)) / max(freedom, 1)
     steps = (sign[1:] * (straight[1:] - straight[:-1]))[near]
     mean = mean_of(steps)
@@ -151,8 +149,7 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     slope_error = sqrt(max(scatter2, sampling2) * float(drift_weight.dot(drift_weight)))
     creep = measure_creep(padded_time, stays, settled, kept, (slope, slope_error), mean)
     unlike = compare_flanks(level, time, high, level_error)
-    dither2 = _dither(stays.levels.slope, settled, kept, high)
-    rounding2 = 2 * repeated_rounding(dither2, settled.resolution_mm)
+    rounding2 = 2 * repeated_rounding(_dither(stays.levels.slope, settled, kept, high), settled.resolution_mm)
     short_mm = min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0
     other_b2 = rounding2 + short_mm**2 / 3
     uncertainty, effective = (
