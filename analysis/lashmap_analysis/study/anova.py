@@ -1,4 +1,4 @@
-"""Analysis of variance: one way, and crossed (every operator measures every part several times).
+"""Analysis of variance of a crossed study: every operator measures every part several times.
 
 Decided here: sums of squares, degrees of freedom, mean squares and F. What they say about a gauge is decided
 in `study/gauge.py`. Sums are taken of deviations from the grand mean, so that a large common part of all
@@ -9,15 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import nan
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lashmap_analysis.errors import FieldError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 Floats = NDArray[np.float64]
 
@@ -46,35 +42,6 @@ class Source:
     def mean_square(self) -> float:
         """Sum of squares over degrees of freedom."""
         return self.sum_of_squares / self.degrees_of_freedom
-
-
-def one_way(groups: Sequence[Floats]) -> tuple[Source, Source]:
-    """Variation between groups and within them.
-
-    Args:
-        groups: The values of each group, two groups or more, together more values than groups.
-
-    Returns:
-        The lines *between* and *within*; F is nan where nothing varies within the groups.
-
-    Raises:
-        StudyError: Fewer than two groups, an empty one, no repeat anywhere, or a value that is not finite.
-    """
-    arrays = [np.asarray(one, dtype=np.float64) for one in groups]
-    sizes = [len(one) for one in arrays]
-    if len(arrays) < 2 or not all(sizes) or sum(sizes) <= len(sizes):
-        raise StudyError(
-            "groups", sizes, "two groups or more, each with a value, and a repeat in one of them"
-        )
-    values = np.concatenate(arrays)
-    _require_finite(values)
-    grand = values.mean()
-    means = [float((one - grand).mean()) for one in arrays]
-    between = sum(size * mean**2 for size, mean in zip(sizes, means, strict=True))
-    within = sum(float(np.square(one - grand - mean).sum()) for one, mean in zip(arrays, means, strict=True))
-    first = Source(name="between", sum_of_squares=between, degrees_of_freedom=len(arrays) - 1)
-    last = Source(name="within", sum_of_squares=within, degrees_of_freedom=sum(sizes) - len(sizes))
-    return _against(first, last), last
 
 
 def crossed(values: Floats) -> tuple[Source, Source, Source, Source]:

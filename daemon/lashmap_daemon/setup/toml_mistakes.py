@@ -18,6 +18,7 @@ _NUMBERS = (
     (r"(.*\S)\s*;", "no semicolon at the end", r"\1"),
     (r"([-+]?)0+(\d[\d.]*)", "a number has no zero in front (a name stands in quotes)", r"\1\2"),
 )
+_UNITS = {"mm", "in", "deg", "c", "nm", "um", "seconds", "hours", "hz"}  # last part of the name of a number
 _PLACE = re.compile(r"\((?:at line (\d+), column \d+|at end of document)\)")
 _MOST_SHOWN = 100
 _NUMBER = r"[-+]?\d+(?:\.\d+)?"
@@ -115,9 +116,14 @@ def _word_hint(key: str, bare: str) -> str:
         return f"a backslash means something else between double quotes; write {key} = '{inner}'"
     if (found := _not_closed(f"{key} = {bare}")) != "":
         return found
-    if re.fullmatch(r"[^\W\d][^\"'\[\]{}]*", bare):
-        return f'a text stands in quotes; write {key} = "{bare}"'
+    wants_number = key.rpartition("_")[2] in _UNITS
+    if wants_number or re.fullmatch(r"[^\W\d][^\"'\[\]{}]*", bare):
+        return f"{key} is a number; write it, or remove the line" if wants_number else _in_quotes(key, bare)
     return ""
+
+
+def _in_quotes(key: str, bare: str) -> str:
+    return f'a text stands in quotes; write {key} = "{bare}"'
 
 
 def _not_closed(line: str) -> str:

@@ -39,7 +39,7 @@ NOT_TOML = [
     (FACE, "face_width_mm =", "face_width_mm has no value; write one, or remove the line"),
     (FACE, "face_width_mm: 25.0", "joined by =; write face_width_mm = 25.0"),
     (FACE, "face_width_mm 25.0", "a line holds a table in brackets, or a key, = and a value"),
-    (FACE, "face_width_mm = twenty five", 'a text stands in quotes; write face_width_mm = "twenty five"'),
+    (FACE, "face_width_mm = twenty five", "face_width_mm is a number; write it, or remove the line"),
     (
         FACE,
         "face_width_mm = 25.0\nface_width_mm = 26.0",
