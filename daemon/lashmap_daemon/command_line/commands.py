@@ -14,6 +14,7 @@ import typer
 from lashmap_daemon.command_line.app import app, options_of, reported
 from lashmap_daemon.commands.options import (
     LOGBOOK,
+    BoxArgument,
     CompareOptions,
     ExportOptions,
     ImportOptions,
@@ -40,6 +41,32 @@ def run(options: RunOptions) -> None:
         from lashmap_daemon.commands.run import run as run_test  # noqa: PLC0415
 
         raise typer.Exit(run_test(options, console))
+
+
+@app.command()
+def build(
+    box: BoxArgument,
+    *,
+    logbook: LogbookOption = LOGBOOK,
+    build: Annotated[
+        str | None,
+        typer.Option(help="Which build; the box's newest open one when left out.", show_default=False),
+    ] = None,
+    answers: Annotated[
+        Path | None,
+        typer.Option(help="File of answers, one a line in the order of the questions.", show_default=False),
+    ] = None,
+    show: Annotated[bool, typer.Option("--show", help="Only show the sheet.")] = False,
+    plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of a table.")] = False,
+) -> None:
+    """Keep the sheet of a build: shims, distances, bearings, contact pattern; begun or gone on with."""
+    with reported() as console:
+        from lashmap_daemon.builds.command import BuildRequest, keep_sheet  # noqa: PLC0415
+        from lashmap_daemon.screens.plain import AtTerminal, person_at  # noqa: PLC0415
+
+        person = person_at(console)
+        request = BuildRequest(box=box, logbook=logbook, build=build, answers=answers, show=show, plain=plain)
+        keep_sheet(request, person, console, answers_itself=isinstance(person, AtTerminal))
 
 
 @app.command()
@@ -97,26 +124,24 @@ def watch(options: WatchOptions) -> None:
 
 
 @app.command("list")
-def list_tests(*, logbook: LogbookOption = LOGBOOK) -> None:
-    """List the tests in a logbook, oldest first."""
+def list_tests(
+    *,
+    logbook: LogbookOption = LOGBOOK,
+    serial: Annotated[
+        str | None,
+        typer.Option(help="Only this serial number: its history, and first-pass yield.", show_default=False),
+    ] = None,
+) -> None:
+    """List the tests in a logbook, and the builds, oldest first."""
     with reported() as console:
-        from rich.table import Table  # noqa: PLC0415
-        from rich.text import Text  # noqa: PLC0415
-
+        from lashmap_daemon.builds.listing import print_history, print_list  # noqa: PLC0415
         from lashmap_daemon.logbook.logbook import Logbook  # noqa: PLC0415
 
         with Logbook(logbook, create=False) as book:
-            tests = book.tests()
-        table = Table()
-        # The whole name, however narrow the terminal: every other command needs it.
-        whole = max((len(one.test) for one in tests), default=0)
-        table.add_column("test (begun, UTC)", no_wrap=True, min_width=whole)
-        for heading in ("box", "accepted", "closing"):
-            table.add_column(heading)
-        for one in tests:
-            box = ", serial ".join(text for text in (one.box, one.serial) if text)
-            table.add_row(*(Text(cell) for cell in (one.test, box, str(one.positions), one.closing)))
-        console.print(table)
+            if serial is None:
+                print_list(book, console)
+            else:
+                print_history(book, serial, console)
 
 
 @app.command()

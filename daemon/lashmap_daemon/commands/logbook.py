@@ -13,6 +13,7 @@ from lashmap_daemon.logbook.archive import archive
 from lashmap_daemon.logbook.check import FileCheck, check_file
 from lashmap_daemon.logbook.digests import Seal
 from lashmap_daemon.logbook.rescue import rescue
+from lashmap_daemon.logbook.schema import BUILD
 from lashmap_daemon.logbook.walk import TestCheck
 from lashmap_daemon.screens.terminal import say
 
@@ -129,7 +130,8 @@ def _say_test(check: TestCheck, console: Console) -> None:
     state = "WRONG" if check.problems else "good" if check.is_sealed else "not sealed"
     if check.samples_away and not check.problems:
         state += ", its raw samples NOT CHECKED"
-    say(console, f"test {check.test}: {state}, {check.rows} rows", "bold" if check.problems else "")
+    kind = "build" if check.test.startswith(BUILD) else "test"
+    say(console, f"{kind} {check.test}: {state}, {check.rows} rows", "bold" if check.problems else "")
     for seal in check.seals:
         say(console, f"  seal {seal.number}  {seal.digest.hex()}  {_when(seal)}")
     for problem in check.problems:

@@ -79,6 +79,13 @@ class RunOptions:
         str | None,
         typer.Option(help="With --resume: which test; the box's newest unfinished one when left out."),
     ] = None
+    build: Annotated[
+        str | None,
+        typer.Option(
+            help="Build that the box came from, or 'none'; its newest open one when left out.",
+            show_default=False,
+        ),
+    ] = None
 
     @property
     def sweeps(self) -> tuple[Literal["gear", "pinion"], ...]:

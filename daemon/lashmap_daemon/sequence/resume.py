@@ -108,6 +108,7 @@ class Unfinished:
         changed: What differs and may.
         resumption: From where it goes on.
         last_utc: When its last event was written.
+        build: The build that it named.
     """
 
     test: str
@@ -117,6 +118,7 @@ class Unfinished:
     changed: tuple[str, ...]
     resumption: Resumption
     last_utc: str
+    build: events.BuildNamed | None = None
 
     @property
     def state_text(self) -> str:
@@ -192,7 +194,8 @@ def take_up(logbook: Logbook, test: str, today: Setup) -> Unfinished:
         raise ResumeError(
             f"test {test} cannot go on: {disagreement(story.marks)}. {REMEDY} What was recorded is kept."
         )
-    different, changed = differences(today, recorded.setup)
+    keys = () if story.build is None else story.build.keys
+    different, changed = differences(today, recorded.setup, from_build=keys)
     if different:
         raise ResumeError(
             f"test {test} cannot go on with these files; since it began, these have changed:",
@@ -208,6 +211,7 @@ def take_up(logbook: Logbook, test: str, today: Setup) -> Unfinished:
         changed=changed,
         resumption=plan(story, end_s=logbook.end_s(test), tries=started.box.plan.tries),
         last_utc=story.last_utc,
+        build=story.build,
     )
 
 

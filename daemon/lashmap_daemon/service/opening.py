@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from lashmap_daemon.builds.evidence import take
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.service.boxes import BoxFolder, completed
@@ -46,13 +47,15 @@ def prepare(request: Begin, boxes: BoxFolder, stand: Stand, engine: Engine) -> P
         raise ConfigurationError(
             "--matched", ["the box file carries matched_teeth.encoder_deg; leave one of them out"]
         )
+    built = take(engine.logbook, box, None)
     return engine.prepare(
-        box,
+        built.box,
         stand,
         box_name=str(boxes.path(request.box)),
         operator=request.operator or "not recorded",
         cautions=cautions,
         sweeps=tuple(dict.fromkeys(request.runout)),
+        build=built.named,
     )
 
 

@@ -78,6 +78,7 @@ class Opening:
         rates_hz: Samples a second, by channel.
         resumed: The event that a test goes on which had ended early; None for a new test.
         resumption: From where it goes on.
+        build: The build that the box came from, of a new test; None when none was named.
     """
 
     started: events.TestStarted
@@ -87,11 +88,14 @@ class Opening:
     rates_hz: dict[str, float]
     resumed: events.TestResumed | None = None
     resumption: Resumption | None = None
+    build: events.BuildNamed | None = None
 
     def records(self) -> Iterator[events.Event]:
         """The first events of the test."""
         yield self.resumed or self.started
         yield self.cautions
+        if self.build is not None:
+            yield self.build
         yield events.PreconditionsRecorded(preconditions=self.preconditions)
         stand = self.started.stand
         ports = {INDICATOR: stand.indicator.port, ENCODER: stand.encoder.port}

@@ -83,8 +83,15 @@ def confirm_cautions(person: Person, *, confirmed_before: bool) -> events.Cautio
     return events.CautionsConfirmed(how="typed at the stand")
 
 
-def complete_box(box: BoxFile, person: Person) -> BoxFile:
-    """Ask for the build's figures that the box file lacks; what is not answered stays unproven."""
+def complete_box(box: BoxFile, person: Person, build: events.BuildNamed | None = None) -> BoxFile:
+    """Ask for the build's figures that the box file lacks; what is not answered stays unproven.
+
+    Args:
+        box: As its file, and its build, say.
+        person: Is asked.
+        build: Says which distances cannot be measured, and are not asked for.
+    """
+    beyond = {f"{member}_set_mm" for member, _ in (build.not_measurable if build else ())}
     mounting = box.mounting
     answers: dict[str, object] = {}
     for key, words in (
@@ -93,7 +100,7 @@ def complete_box(box: BoxFile, person: Person) -> BoxFile:
         ("gear_marked_mm", "Gear mounting distance as marked"),
         ("gear_set_mm", "Gear mounting distance as set"),
     ):
-        if getattr(mounting, key) is None:
+        if getattr(mounting, key) is None and key not in beyond:
             value = _ask_length(person, words, box.box.units)
             if value is not None:
                 answers[key] = value

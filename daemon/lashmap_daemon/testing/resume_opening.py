@@ -326,7 +326,9 @@ def open_again(
         found, moved_deg = find_again(reference, person, encoder_deg=encoder_deg, followed=followed)
         how, matched, proven = found.matched.how, found.matched, (found.precondition,)
     today = now.astimezone().date()
-    others = collect(started.box, started.stand, matched=how, today=today, locked_out=True)
+    others = collect(
+        started.box, started.stand, matched=how, today=today, locked_out=True, build=unfinished.build
+    )
     names = {one.name for one in proven}
     return Opening(
         started=started,

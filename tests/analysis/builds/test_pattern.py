@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from lashmap_analysis.build.pattern import (
+from lashmap_analysis.builds.pattern import (
     SOURCE,
     Along,
     Flank,

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from lashmap_analysis.build.mounting_chain import (
+from lashmap_analysis.builds.mounting_chain import (
     Chain,
     ChainError,
     Part,
