@@ -10,8 +10,13 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from dataclasses import asdict, dataclass
+import tempfile
+from base64 import b64decode, b64encode
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
+from pathlib import Path
+from typing import Any
 
 _REFUSED = 3  # exit status: typst said no, and standard error says why
 
@@ -26,6 +31,7 @@ class Job:
         date: ISO 8601, for the file's metadata; empty for none.
         standards: Of PDF that it must keep, in typst's words.
         system_fonts: Use the fonts of this machine as well.
+        files: Pictures that the template names, by name.
     """
 
     template: str
@@ -33,6 +39,7 @@ class Job:
     date: str
     standards: tuple[str, ...]
     system_fonts: bool
+    files: Mapping[str, bytes] = field(default_factory=dict)
 
 
 class Refused(Exception):
@@ -54,8 +61,10 @@ def typeset(job: Job) -> bytes:
     Raises:
         Refused: typst refused it, or could not be started.
     """
+    pictures = {name: b64encode(data).decode() for name, data in job.files.items()}
+    told = json.dumps({**asdict(replace(job, files={})), "files": pictures}).encode()
     done = subprocess.run(  # noqa: S603 - this very file
-        [sys.executable, __file__], input=json.dumps(asdict(job)).encode(), capture_output=True, check=False
+        [sys.executable, __file__], input=told, capture_output=True, check=False
     )
     if done.returncode == 0:
         return done.stdout
@@ -70,9 +79,17 @@ def _main() -> int:
     import typst  # noqa: PLC0415 - not where the function alone is wanted
 
     job = json.load(sys.stdin)
+    with tempfile.TemporaryDirectory() as folder:
+        for name, data in job["files"].items():
+            (Path(folder) / name).write_bytes(b64decode(data))
+        return _compiled(typst, job, folder)
+
+
+def _compiled(typst: Any, job: dict[str, Any], folder: str) -> int:  # noqa: ANN401 - the library
     try:
         made = typst.compile(
             job["template"].encode(),
+            root=folder,
             font_paths=typst.Fonts(include_system_fonts=job["system_fonts"]),
             ignore_system_fonts=not job["system_fonts"],
             format="pdf",

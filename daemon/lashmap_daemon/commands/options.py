@@ -143,6 +143,10 @@ class ReviewOptions:
     report: Annotated[
         Path | None, typer.Option(help="Also write the report to this file, .html or .pdf.")
     ] = None
+    dossier: Annotated[
+        Path | None,
+        typer.Option(help="Also write the dossier of its build (sheet, photographs, tests) to this .pdf."),
+    ] = None
     plain: Annotated[bool, typer.Option("--plain", help="Draw the lash map with plain letters.")] = False
     exclude: Annotated[
         int | None, typer.Option(help="Leave this position out of the reviewed result.", show_default=False)
