@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 
-from lashmap_analysis.tables.columns import SAMPLES, TABLES
+from lashmap_analysis.tables import SAMPLES, TABLES
 from lashmap_drivers.ports.regular_file import read_regular
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn

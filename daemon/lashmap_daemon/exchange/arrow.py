@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from types import ModuleType
 
-    from lashmap_analysis.tables.columns import Figure, Table
+    from lashmap_analysis.tables import Figure, Table
     from numpy.typing import NDArray
 
     from lashmap_daemon.exchange.samples import Column, Columns

@@ -1,8 +1,8 @@
 """A test from a logbook as the tables of an export, and as pandas frames.
 
-`frames` gives what `lashmap_analysis.tables.load` gives after an export, without the files between. The
-split: the analysis knows the tables (`tables/columns.py`), fills all that follow from an assessment
-(`tables/frames.py`) and reads exported files (`tables/load.py`), for a notebook that has no logbook; what
+`frames` gives what `lashmap_analysis.tables` gives after an export, without the files between. The
+split: the analysis knows the tables (`tables.py`), fills all that follow from an assessment
+(`tables.py`) and reads exported files (`tables.py`), for a notebook that has no logbook; what
 needs a logbook (samples as received, events) is added here.
 """
 
@@ -11,8 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from lashmap_analysis.tables.columns import SAMPLES, TABLES
-from lashmap_analysis.tables.frames import as_columns, columns_of, frame
+from lashmap_analysis.tables import SAMPLES, TABLES, as_columns, columns_of, frame
 
 from lashmap_daemon.exchange.samples import Block, Coded, Column, Which, read_samples
 from lashmap_daemon.logbook.logbook import Logbook

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from lashmap_analysis.tables.columns import SAMPLES, TABLES, Figure, Table
+from lashmap_analysis.tables import SAMPLES, TABLES, Figure, Table
 from numpy.typing import NDArray
 
 from lashmap_daemon.errors import ConfigurationError

@@ -11,7 +11,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from lashmap_analysis.tables.columns import SAMPLES, TABLES, Table
+from lashmap_analysis.tables import SAMPLES, TABLES, Table
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.exchange.arrow import missing_extra

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from lashmap_analysis.judge.untouched import needs_every_tooth
+from lashmap_analysis.judge.verdict import needs_every_tooth
 from lashmap_analysis.lash_map.positions import every_tooth, plan_positions, positions_within
 from lashmap_analysis.record.record import Shaft
 
