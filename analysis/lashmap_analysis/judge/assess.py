@@ -30,8 +30,14 @@ from lashmap_analysis.judge.tight_spot import (
 from lashmap_analysis.judge.verdict import Evidence, reach_verdict, tooth_allowance_mm, touched
 from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
-from lashmap_analysis.rock.backlash import as_rocked_mm, stated_mm
-from lashmap_analysis.rock.cross_check import disagreement, encoder_view, pinion_effect_mm, pinion_slip
+from lashmap_analysis.rock.cross_check import (
+    as_rocked_mm,
+    disagreement,
+    encoder_view,
+    pinion_effect_mm,
+    pinion_slip,
+    stated_mm,
+)
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_analysis.runout.match import match_runout, sweep_sentence, tight_spot_sentence
 from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s
