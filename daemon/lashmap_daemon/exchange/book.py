@@ -27,8 +27,8 @@ from lashmap_daemon.exchange.table import Recording
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import MatchedHow, collect
 from lashmap_daemon.replay.replay import start_of
-from lashmap_daemon.setup.free_text import MOST_IN_NAME
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
+from lashmap_daemon.setup.toml_file import MOST_IN_NAME
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
 from lashmap_daemon.story.recorded import Setup

@@ -14,8 +14,7 @@ from pydantic import ValidationError
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile, MountingTable
-from lashmap_daemon.setup.free_text import FROM_FILE
-from lashmap_daemon.setup.toml_file import problem_of
+from lashmap_daemon.setup.toml_file import FROM_FILE, problem_of
 
 _SUFFIX = ".toml"
 _LENGTHS = ("pinion_marked", "pinion_set", "gear_marked", "gear_set")

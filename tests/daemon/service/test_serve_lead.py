@@ -22,8 +22,7 @@ from lashmap_daemon.service.lead import Lead
 from lashmap_daemon.service.opening import PREPARING_S
 from lashmap_daemon.service.service import Watch, state_of
 from lashmap_daemon.service.words import Begin, Resume
-from lashmap_daemon.setup.profile_file import load_profile
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable, load_profile
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story.events import (
     InstrumentHeard,
