@@ -1,6 +1,6 @@
 """The mapping file: how to read a recording that another program made.
 
-Decided here: what a mapping may say. Reading the recording is `exchange/table.py`, finding its rocks
+Decided here: what a mapping may say. Reading the recording is `exchange/source.py`, finding its rocks
 `exchange/rocks.py`.
 """
 

@@ -17,9 +17,8 @@ from daemon.virtual_time import CONFIGS, simulated_stand_file
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.sequence.words import Phase
-from lashmap_daemon.service.boxes import BoxFolder
 from lashmap_daemon.service.lead import Lead
-from lashmap_daemon.service.opening import PREPARING_S
+from lashmap_daemon.service.opening import PREPARING_S, BoxFolder
 from lashmap_daemon.service.service import Watch, state_of
 from lashmap_daemon.service.words import Begin, Resume
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable, load_profile
