@@ -21,10 +21,8 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemaining
 from lashmap_daemon.commands.options import ExportOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.exchange.files import NAME, Folder, Writer
-from lashmap_daemon.exchange.frames import small_tables
-from lashmap_daemon.exchange.matrices import MatlabFile
-from lashmap_daemon.exchange.samples import Block, read_samples
-from lashmap_daemon.exchange.workbook import Workbook
+from lashmap_daemon.exchange.frames import Block, read_samples, small_tables
+from lashmap_daemon.exchange.one_file import MatlabFile, Workbook
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import judged
 from lashmap_daemon.replay.replay import Replay, newest_test

@@ -23,7 +23,7 @@ from typing import IO, Any, Protocol
 from lashmap_analysis.tables import SAMPLES, TABLES, VERSION, Figure, Table, guarded
 
 from lashmap_daemon.exchange.arrow import arrow, arrow_array, arrow_rows, missing_extra, schema_of
-from lashmap_daemon.exchange.samples import Coded, Column, Columns, cells
+from lashmap_daemon.exchange.frames import Coded, Column, Columns, cells
 from lashmap_daemon.whole_file import replace_whole
 
 SUFFIX = {"csv": ".csv", "json": ".json", "parquet": ".parquet"}

@@ -26,8 +26,7 @@ from lashmap_daemon.replay.review_book import ReviewRequest, store_result, write
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.mapping_file import Mapping
-from lashmap_daemon.setup.profile_file import load_profile
-from lashmap_daemon.setup.stand_file import StandFile, load_stand
+from lashmap_daemon.setup.stand_file import StandFile, load_profile, load_stand
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 
 BENCH = CONFIGS / "stands" / "bench.toml"
