@@ -15,6 +15,7 @@ from daemon.virtual_time import DEMO_BOX
 from daemon import warm_start
 
 ENTRY = [sys.executable, "-m", "lashmap_daemon"]
+Running = subprocess.Popen[str] | warm_start.Forked
 
 
 def lashmap(
@@ -41,15 +42,18 @@ def lashmap(
     )
 
 
-def start(*words: str | Path, **environment: str) -> subprocess.Popen[str]:
+def start(*words: str | Path, **environment: str) -> Running:
     """Start a command and leave it running, with more in its environment than we have in ours."""
+    environment = {**os.environ, **environment}
+    if warm_start.can_start(environment):
+        return warm_start.start([str(word) for word in words], environment)
     return subprocess.Popen(
         [*ENTRY, *map(str, words)],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        env={**os.environ, **environment},
+        env=environment,
         start_new_session=True,
     )
 
