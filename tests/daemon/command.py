@@ -42,6 +42,32 @@ def lashmap(
     )
 
 
+def lashmap_in(
+    folder: Path, environment: dict[str, str], *words: str | Path, prefix: tuple[str, ...] = ()
+) -> subprocess.CompletedProcess[str]:
+    """Run a command to its end on a system that many tests share and that is not ours.
+
+    Args:
+        folder: To run it in.
+        environment: All of it.
+        words: Of the command.
+        prefix: Words that stand before those that start the program.
+    """
+    said = [str(word) for word in words]
+    if warm_start.can_fork(environment):
+        return warm_start.run(said, environment, 200.0, folder=folder, prefix=prefix)
+    return subprocess.run(
+        [*prefix, *ENTRY, *said],
+        cwd=folder,
+        env=environment,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=200.0,
+        check=False,
+    )
+
+
 def start(*words: str | Path, **environment: str) -> Running:
     """Start a command and leave it running, with more in its environment than we have in ours."""
     environment = {**os.environ, **environment}

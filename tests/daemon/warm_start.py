@@ -1,8 +1,8 @@
 """The ``lashmap`` command in a process of its own that need not import anything: forked from one that did.
 
 Such a process is a whole one: exit status, streams, environment, folder, signals and its end are those of
-``python -m lashmap_daemon``. What an interpreter decides before its first line cannot be had this way; then
-`can_start` says no.
+``python -m lashmap_daemon``. What an interpreter decides before its first line is as in the process that it
+is forked from: `can_start` says whether the usual one will do; `run` begins another where one is needed.
 """
 
 from __future__ import annotations
@@ -34,10 +34,14 @@ _MOST_BYTES = 1 << 20
 _MODULE = "lashmap_daemon"
 
 
+def can_fork(environment: Mapping[str, str]) -> bool:
+    """True when the system forks and nobody measures which lines run."""
+    return hasattr(os, "fork") and not any(name.startswith("COV") for name in environment)
+
+
 def can_start(environment: Mapping[str, str]) -> bool:
-    """True when a process forked here is like one begun anew: the system forks, the environment is alike."""
-    measured = any(name.startswith("COV") for name in environment)
-    return hasattr(os, "fork") and not measured and _read_at_start(environment) == _first()[1]
+    """True when a process forked from the usual one is like one begun anew."""
+    return can_fork(environment) and _read_at_start(environment) == _OURS
 
 
 class Forked:
@@ -55,9 +59,11 @@ class Forked:
         words: Sequence[str],
         environment: Mapping[str, str],
         files: Sequence[int],
-        streams: Sequence[IO[str]] = (),
         *,
+        streams: Sequence[IO[str]] = (),
         session: bool = False,
+        folder: Path | None = None,
+        prefix: tuple[str, ...] = (),
     ) -> None:
         """Begin the command.
 
@@ -67,11 +73,23 @@ class Forked:
             files: Its standard input, output and errors; they stay open here.
             streams: The other ends of its output and errors.
             session: In a session of its own.
+            folder: To begin it in, ours otherwise.
+            prefix: Words of a command that starts the one it is forked from.
         """
         self._words = [_MODULE, *words]
         self._told, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         with theirs:
-            _ask(words, environment, [*files, theirs.fileno()], session=session)
+            asked = {
+                "words": [*words],
+                "environment": {**environment},
+                "folder": str(folder or Path.cwd()),
+                "umask": _umask(),
+                "session": session,
+            }
+            data = json.dumps(asked).encode()
+            assert len(data) < _MOST_BYTES
+            way = _first(prefix, tuple(sorted(_read_at_start(environment).items())))
+            socket.send_fds(way, [data], [*files, theirs.fileno()])
         self.pid = int(self._told.recv(64))
         self.returncode: int | None = None
         self.stdout: IO[str] | None = None
@@ -140,16 +158,28 @@ def start(words: Sequence[str], environment: Mapping[str, str]) -> Forked:
     with Path(os.devnull).open("rb") as nothing:
         files = [nothing.fileno(), *(theirs for _, theirs in pipes)]
         streams = [os.fdopen(ours, encoding=locale.getpreferredencoding(False)) for ours, _ in pipes]
-        process = Forked(words, environment, files, streams, session=True)
+        process = Forked(words, environment, files, streams=streams, session=True)
     for _, theirs in pipes:
         os.close(theirs)
     return process
 
 
 def run(
-    words: Sequence[str], environment: Mapping[str, str], within_s: float
+    words: Sequence[str],
+    environment: Mapping[str, str],
+    within_s: float,
+    *,
+    folder: Path | None = None,
+    prefix: tuple[str, ...] = (),
 ) -> subprocess.CompletedProcess[str]:
     """Run a command to its end; nothing on standard input.
+
+    Args:
+        words: Of the command.
+        environment: All of it.
+        within_s: How long it may take.
+        folder: To run it in, ours otherwise.
+        prefix: Words of a command that starts the one it is forked from.
 
     Raises:
         subprocess.TimeoutExpired: When it does not end in time; it is ended first.
@@ -159,7 +189,8 @@ def run(
         tempfile.TemporaryFile() as output,
         tempfile.TemporaryFile() as errors,
     ):
-        process = Forked(words, environment, [file.fileno() for file in (nothing, output, errors)])
+        files = [file.fileno() for file in (nothing, output, errors)]
+        process = Forked(words, environment, files, folder=folder, prefix=prefix)
         try:
             status = process.wait(within_s)
         except subprocess.TimeoutExpired:
@@ -168,19 +199,10 @@ def run(
         return subprocess.CompletedProcess([_MODULE, *words], status, _text(output), _text(errors))
 
 
-def _ask(words: Sequence[str], environment: Mapping[str, str], files: list[int], *, session: bool) -> None:
+def _umask() -> int:
     umask = os.umask(0o022)
     os.umask(umask)
-    asked = {
-        "words": [*words],
-        "environment": {**environment},
-        "folder": str(Path.cwd()),
-        "umask": umask,
-        "session": session,
-    }
-    data = json.dumps(asked).encode()
-    assert len(data) < _MOST_BYTES
-    socket.send_fds(_first()[0], [data], files)
+    return umask
 
 
 def _text(file: IO[bytes]) -> str:
@@ -192,14 +214,19 @@ def _read_at_start(environment: Mapping[str, str]) -> dict[str, str]:
     return {name: text for name, text in environment.items() if name.startswith(_READ_AT_START)}
 
 
+_OURS = _read_at_start(os.environ)
+
+
 @functools.cache
-def _first() -> tuple[socket.socket, dict[str, str]]:
-    """The way to the process that has imported the program, and what it was begun with."""
+def _first(prefix: tuple[str, ...], at_start: tuple[tuple[str, str], ...]) -> socket.socket:
+    """The way to a process that has imported the program, begun with these words and this environment."""
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    other = {name: text for name, text in os.environ.items() if not name.startswith(_READ_AT_START)}
     process = subprocess.Popen(
-        [sys.executable, __file__, str(theirs.fileno())],
+        [*prefix, sys.executable, __file__, str(theirs.fileno())],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
+        env={**other, **dict(at_start)},
         pass_fds=[theirs.fileno()],
         cwd="/",
     )
@@ -210,7 +237,7 @@ def _first() -> tuple[socket.socket, dict[str, str]]:
         process.wait(timeout=60.0)
 
     atexit.register(end)
-    return ours, _read_at_start(os.environ)
+    return ours
 
 
 # In the process that has imported the program -------------------------------------------------------------
