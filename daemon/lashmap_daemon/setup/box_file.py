@@ -17,6 +17,7 @@ from lashmap_analysis.record.record import DecisionRule
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_daemon.setup.free_text import Label, Line, Remark
+from lashmap_daemon.setup.plausible import implausible
 from lashmap_daemon.setup.recording import recorded
 from lashmap_daemon.story import recorded as story
 
@@ -40,15 +41,15 @@ class BoxTable(_Table):
 
 
 class GearSetTable(_Table):
-    """The gear set as its drawing gives it."""
+    """The gear set as its drawing gives it; angles that nobody wrote are not guessed (straight teeth: 0)."""
 
     pinion_teeth: int
     gear_teeth: int
     outer_module_mm: Finite | None = None
     outer_diametral_pitch_per_inch: Positive | None = None
     face_width_mm: Finite
-    normal_pressure_angle_deg: Finite = 20.0
-    mean_spiral_angle_deg: Finite = 0.0
+    normal_pressure_angle_deg: Finite
+    mean_spiral_angle_deg: Annotated[Finite, Field(description="0 for straight teeth")]
     shaft_angle_deg: Finite = 90.0
     cutter_radius_mm: Finite | None = None
 
@@ -311,8 +312,10 @@ class BoxFile(_Table):
     simulated: SimulatedTable = SimulatedTable()
 
     @model_validator(mode="after")
-    def _tip_fits(self) -> Self:
+    def _can_be_meant(self) -> Self:
         self.recorded()
+        if found := tuple(implausible(self)):
+            raise ValueError("\n".join(found))
         return self
 
     def recorded(self) -> story.Box:
