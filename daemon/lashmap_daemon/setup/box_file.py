@@ -313,8 +313,7 @@ class BoxFile(_Table):
 
     @model_validator(mode="after")
     def _can_be_meant(self) -> Self:
-        self.recorded()
-        if found := tuple(implausible(self)):
+        if found := tuple(implausible(self.recorded())):
             raise ValueError("\n".join(found))
         return self
 

@@ -9,13 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import degrees
-from typing import TYPE_CHECKING
 
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.lengths import MM_PER_INCH
 
-if TYPE_CHECKING:
-    from lashmap_daemon.setup.box_file import BoxFile, LimitsTable, MountingTable
+from lashmap_daemon.story.recorded import Box, Limits, Mounting
 
 # Normal pressure angles of bevel sets run from 14.5° to 25°; 22.5° and 20° are usual.
 LEAST_PRESSURE_DEG, MOST_PRESSURE_DEG = 10.0, 32.0
@@ -28,7 +26,7 @@ MOST_TOLERANCE = 0.005
 MOST_END_PLAY = 0.005
 
 
-def implausible(box: BoxFile) -> Iterator[str]:
+def implausible(box: Box) -> Iterator[str]:
     """Say which figures cannot be meant: key, figure, what would be believed, and what the slip may be."""
     gear_set = box.gear_set.gear_set()
     yield from _pressure_angle(box.gear_set.normal_pressure_angle_deg)
@@ -48,7 +46,7 @@ def _pressure_angle(angle_deg: float) -> Iterator[str]:
     )
 
 
-def _limits(limits: LimitsTable, gear_set: GearSet) -> Iterator[str]:
+def _limits(limits: Limits, gear_set: GearSet) -> Iterator[str]:
     module_mm = gear_set.outer_module_mm
     least_mm, most_mm = LEAST_LASH * module_mm, MOST_LASH * module_mm
     figures = {
@@ -63,7 +61,7 @@ def _limits(limits: LimitsTable, gear_set: GearSet) -> Iterator[str]:
             yield _sentence(f"limits.{name}", value_mm, f"is no backlash of {of}: believed is {believed}")
 
 
-def _mounting(mounting: MountingTable, gear_set: GearSet) -> Iterator[str]:
+def _mounting(mounting: Mounting, gear_set: GearSet) -> Iterator[str]:
     cone_mm = gear_set.outer_cone_distance_mm
     of = f"a set of outer cone distance {_shown(cone_mm)}"
     least, most = NEAREST_FACE * cone_mm, FARTHEST_FACE * cone_mm
