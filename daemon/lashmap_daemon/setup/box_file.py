@@ -16,6 +16,7 @@ from lashmap_analysis.record.lengths import MM_PER_INCH
 from lashmap_analysis.record.record import DecisionRule
 from pydantic import Field, model_validator
 
+from lashmap_daemon.setup.plausible import implausible
 from lashmap_daemon.setup.toml_file import Finite, Label, Line, NotNegative, Positive, Remark, Table
 from lashmap_daemon.story import recorded as story
 
@@ -31,15 +32,15 @@ class BoxTable(Table):
 
 
 class GearSetTable(Table):
-    """The gear set as its drawing gives it."""
+    """The gear set as its drawing gives it; angles that nobody wrote are not guessed (straight teeth: 0)."""
 
     pinion_teeth: int
     gear_teeth: int
     outer_module_mm: Finite | None = None
     outer_diametral_pitch_per_inch: Positive | None = None
     face_width_mm: Finite
-    normal_pressure_angle_deg: Finite = 20.0
-    mean_spiral_angle_deg: Finite = 0.0
+    normal_pressure_angle_deg: Finite
+    mean_spiral_angle_deg: Annotated[Finite, Field(description="0 for straight teeth")]
     shaft_angle_deg: Finite = 90.0
     cutter_radius_mm: Finite | None = None
 
@@ -302,8 +303,9 @@ class BoxFile(Table):
     simulated: SimulatedTable = SimulatedTable()
 
     @model_validator(mode="after")
-    def _tip_fits(self) -> Self:
-        self.recorded()
+    def _can_be_meant(self) -> Self:
+        if found := tuple(implausible(self.recorded())):
+            raise ValueError("\n".join(found))
         return self
 
     def recorded(self) -> story.Box:

@@ -24,6 +24,7 @@ from typing import Annotated, Any, TypeVar, get_args, get_type_hints
 from lashmap_drivers.ports.regular_file import FileRefused, read_regular
 from lashmap_drivers.profile import MM_PER_INCH
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, ValidationInfo
+from pydantic.fields import FieldInfo
 
 from lashmap_daemon.clean_text import visible, visible_lines
 from lashmap_daemon.errors import ConfigurationError
@@ -140,8 +141,9 @@ def parse(text: str, name: str, model: type[Model]) -> Model:
     """
     text = text.removeprefix("\ufeff")  # a byte-order mark, which some editors write
     problems: list[str] = []
+    inches: set[str] = set()
     try:
-        tree = _inches_to_mm(tomllib.loads(text), "", problems)
+        tree = _inches_to_mm(tomllib.loads(text), "", problems, inches)
     except RecursionError:
         problem = "holds hundreds of tables or lists inside each other; write them flat"
         raise ConfigurationError(name, [problem]) from None
@@ -155,18 +157,29 @@ def parse(text: str, name: str, model: type[Model]) -> Model:
     else:
         if not problems:
             return checked
-    raise ConfigurationError(name, problems)
+    raise ConfigurationError(name, [_as_written(problem, inches) for problem in problems])
 
 
-def _inches_to_mm(table: Mapping[str, Any], prefix: str, problems: list[str]) -> dict[str, Any]:
+def _as_written(problem: str, inches: set[str]) -> str:
+    """The problem with its key as the person wrote it, where that was in inches."""
+    key, colon, rest = problem.partition(": ")
+    return f"{key.removesuffix('_mm')}_in{colon}{rest}" if key in inches else problem
+
+
+def _inches_to_mm(
+    table: Mapping[str, Any], prefix: str, problems: list[str], inches: set[str]
+) -> dict[str, Any]:
+    """The tables with lengths in mm; the keys that were in inches go to ``inches``, as they are now."""
     converted: dict[str, Any] = {}
     for key, value in table.items():
         if isinstance(value, dict):
-            converted[key] = _inches_to_mm(value, f"{prefix}{key}.", problems)
+            converted[key] = _inches_to_mm(value, f"{prefix}{key}.", problems, inches)
         elif key.endswith("_in") and not isinstance(value, bool):  # a yes or no is no length
             metric = key.removesuffix("_in") + "_mm"
             if metric in table:
                 problems.append(f"{prefix}{key}: {metric} is given too; keep one of them")
+            else:
+                inches.add(prefix + metric)
             converted[metric] = _in_mm(value)
         else:
             converted[key] = value
@@ -190,7 +203,7 @@ def _sentences(details: Iterable[Any], model: type[BaseModel]) -> list[str]:
     for where, group in groupby(details, key=_key_of):
         several = list(group)
         if len(several) == 1 and where == several[0]["loc"]:
-            sentences.append(_sentence(several[0], model))
+            sentences += _sentence(several[0], model).splitlines()
             continue
         kinds = (in_our_words(str(one["msg"])).removeprefix("expected ") for one in several)
         found = _shown(several[0].get("input"))
@@ -210,7 +223,7 @@ def _sentence(detail: Any, model: type[BaseModel]) -> str:  # noqa: ANN401 - pyd
     found = detail.get("input")
     match detail["type"]:
         case "missing":
-            return f"{key}: is missing; add it"
+            return f"{key}: is missing; add it{_described(path, model)}"
         case "extra_forbidden":
             return f"{key}: unknown key{_nearest(path, model)}"
         case "model_type" | "dict_type":
@@ -228,15 +241,29 @@ def _shown(found: object) -> str:
     return text if len(text) <= _MOST_SHOWN else f"{text[:_MOST_SHOWN]}…"
 
 
-def _nearest(path: list[str], model: type[BaseModel]) -> str:
-    """Names the key that was probably meant."""
-    fields = model.model_fields
+def _fields(path: list[str], model: type[BaseModel]) -> Mapping[str, FieldInfo] | None:
+    """The keys of the table that the last part of ``path`` stands in; None when there is no such table."""
+    fields: Mapping[str, FieldInfo] = model.model_fields
     for part in path[:-1]:
         inner = fields[part].annotation if part in fields else None
         inner = next((a for a in (inner, *getattr(inner, "__args__", ())) if _is_model(a)), None)
         if inner is None:
-            return "; remove it"
+            return None
         fields = inner.model_fields
+    return fields
+
+
+def _described(path: list[str], model: type[BaseModel]) -> str:
+    """What the table says of a key that was left out, in brackets."""
+    field = (_fields(path, model) or {}).get(path[-1])
+    return f" ({field.description})" if field is not None and field.description else ""
+
+
+def _nearest(path: list[str], model: type[BaseModel]) -> str:
+    """Names the key that was probably meant."""
+    fields = _fields(path, model)
+    if fields is None:
+        return "; remove it"
     close = difflib.get_close_matches(path[-1], fields, n=1, cutoff=0.5)
     return f"; did you mean {close[0]}?" if close else f"; known here: {', '.join(fields)}"
 

@@ -159,7 +159,7 @@ def test_prompts_and_a_recorded_instrument_that_are_pipes(tmp_path: Path) -> Non
         ("a." * 5000 + "a = 1", "unknown key|inside each other"),
         ("a = " + "9" * 5000, "not valid TOML"),
         ("[plan]\npositions = " + "9" * 4000, "plan.positions"),
-        ("[tip]\ntouch_radius_in = " + "9" * 4000, "tip.touch_radius_mm"),
+        ("[tip]\ntouch_radius_in = " + "9" * 4000, "tip.touch_radius_in"),
         ("[box]\ntype = '" + "x" * 300_000 + "'", "box.type: expected at most 100 characters"),
         ("x = '\0'", "not valid TOML"),
         ("\ufeffx = 1", "not valid TOML|unknown key"),
