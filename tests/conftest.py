@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import gc
 import os
 import sys
 
@@ -20,3 +21,9 @@ settings.load_profile("unhurried")
 # Hundreds of tests start the program: none of these processes is to compile all of it again.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+
+def pytest_collection_finish() -> None:
+    """What was imported stays: no search for garbage is to go through it again and again."""
+    gc.collect()
+    gc.freeze()

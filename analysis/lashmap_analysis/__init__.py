@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from lashmap_analysis.rock.rock import measure_rock, measure_rocks
     from lashmap_analysis.runout.match import match_runout
     from lashmap_analysis.runout.sweep import RunoutError, measure_runout
-    from lashmap_analysis.tables.load import Export, LoadError, load
+    from lashmap_analysis.tables import Export, LoadError, load
     from lashmap_analysis.uncertainty.backlash import budget
 
 __all__ = [
@@ -59,7 +59,7 @@ _HOME: dict[str, str] = {
     "Doubt": "judge.verdict",
     "Encoder": "record.record",
     "Evidence": "judge.verdict",
-    "Export": "tables.load",
+    "Export": "tables",
     "GearSet": "gears.gear_set",
     "GearSetError": "gears.gear_set",
     "Identity": "record.record",
@@ -67,7 +67,7 @@ _HOME: dict[str, str] = {
     "IndicatorError": "gears.indicator",
     "LashMapError": "lash_map.lash_map",
     "Limits": "record.record",
-    "LoadError": "tables.load",
+    "LoadError": "tables",
     "Precondition": "record.record",
     "RockTrace": "record.record",
     "RunoutError": "runout.sweep",
@@ -77,7 +77,7 @@ _HOME: dict[str, str] = {
     "budget": "uncertainty.backlash",
     "fit_lash_map": "lash_map.lash_map",
     "reach_verdict": "judge.verdict",
-    "load": "tables.load",
+    "load": "tables",
     "match_runout": "runout.match",
     "measure_rock": "rock.rock",
     "measure_rocks": "rock.rock",

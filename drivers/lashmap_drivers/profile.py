@@ -13,8 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_drivers.parser import Parser
 from lashmap_drivers.ports.port import Port
-from lashmap_drivers.ports.settings import Poll, PortSettings
-from lashmap_drivers.ports.source import Source
+from lashmap_drivers.ports.source import Poll, PortSettings, Source
 
 MM_PER_INCH = 25.4  # exact, by definition of the inch
 MM_PER_UNIT = {"mm": 1.0, "um": 0.001, "in": MM_PER_INCH}

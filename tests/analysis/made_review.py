@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.review import review, window_of
-from lashmap_analysis.record.review_record import Exclusion, SignOff, StoredResult
+from lashmap_analysis.record.record import Exclusion, SignOff, StoredResult
 
 
 def stored_of(assessment: Assessment, *, version: str | None = None) -> StoredResult:

@@ -27,7 +27,7 @@ from benchmarks.bus_rivals import MESSAGES, NODELAY, Rivals, Used, Way
 from daemon.bus.broker import Broker
 from daemon.bus.on_bus import on_bus, settings
 from daemon.virtual_time import TICK_S, VirtualTest, load_box
-from lashmap_daemon.bus.topics import LIVE, STATE
+from lashmap_daemon.bus.messages import LIVE, STATE
 
 ROUNDS = 7
 LIVE_HZ = 10.0

@@ -26,7 +26,7 @@ from analysis.lash_truth import gear_set
 from analysis.made_positions import made_position, made_trace
 from lashmap_analysis import fit_lash_map, plan_positions
 from lashmap_analysis.judge.tight_spot import confirms
-from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
+from lashmap_analysis.judge.verdict import tooth_allowance_mm, touched
 from lashmap_analysis.lash_map.positions import every_tooth, next_position
 from lashmap_analysis.record.record import Limits
 

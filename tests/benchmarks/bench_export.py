@@ -21,12 +21,12 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from lashmap_analysis.tables.columns import SAMPLES
+from lashmap_analysis.tables import SAMPLES
 from lashmap_daemon.commands.export import export
 from lashmap_daemon.commands.options import ExportOptions, Kind
 from lashmap_daemon.exchange.arrow import arrow
 from lashmap_daemon.exchange.files import Folder
-from lashmap_daemon.exchange.samples import BLOCK, SWEEPS, Block
+from lashmap_daemon.exchange.frames import BLOCK, SWEEPS, Block
 from lashmap_drivers.readings import Chunk
 from rich.console import Console
 

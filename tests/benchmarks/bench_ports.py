@@ -27,7 +27,7 @@ import numpy as np
 import serial
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.ports.port import Port
-from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.ports.source import PortSettings
 from lashmap_drivers.readings import Chunks
 from lashmap_drivers.wire.ascii_line import LineProfile
 

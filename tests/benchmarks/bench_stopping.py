@@ -21,10 +21,9 @@ from benchmarks.bench_coverage import ROCK_UM, Cell, Shape, made_truth
 from lashmap_analysis import fit_lash_map, plan_positions
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
-from lashmap_analysis.judge.stopping import FIRST_LOOK, may_stop
+from lashmap_analysis.judge.settling import FIRST_LOOK, may_stop
 from lashmap_analysis.judge.tight_spot import from_lash_map, set_up_mm
-from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
-from lashmap_analysis.judge.verdict import Evidence, settled
+from lashmap_analysis.judge.verdict import Evidence, settled, tooth_allowance_mm, touched
 from lashmap_analysis.lash_map.lash_map import LashMap
 from lashmap_analysis.lash_map.positions import equal_spacing, next_position
 from lashmap_analysis.record.conditions import Conditions

@@ -19,13 +19,10 @@ from daemon.bus.broker import Broker
 from daemon.bus.on_bus import settings
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.bus import from_test, messages, outbox
-from lashmap_daemon.bus.connection import BusClient, connect
-from lashmap_daemon.bus.identity import Identity
-from lashmap_daemon.bus.messages import payload
-from lashmap_daemon.bus.publisher import Publisher
+from lashmap_daemon.bus.connection import BusClient, Identity, connect
+from lashmap_daemon.bus.messages import LIVE, Topic, payload
+from lashmap_daemon.bus.publisher import Publisher, Report
 from lashmap_daemon.bus.records import Records
-from lashmap_daemon.bus.report import Report
-from lashmap_daemon.bus.topics import LIVE, Topic
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.story import events
 

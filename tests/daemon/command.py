@@ -15,6 +15,7 @@ from daemon.virtual_time import DEMO_BOX
 from daemon import warm_start
 
 ENTRY = [sys.executable, "-m", "lashmap_daemon"]
+Running = subprocess.Popen[str] | warm_start.Forked
 
 
 def lashmap(
@@ -41,15 +42,44 @@ def lashmap(
     )
 
 
-def start(*words: str | Path, **environment: str) -> subprocess.Popen[str]:
+def lashmap_in(
+    folder: Path, environment: dict[str, str], *words: str | Path, prefix: tuple[str, ...] = ()
+) -> subprocess.CompletedProcess[str]:
+    """Run a command to its end on a system that many tests share and that is not ours.
+
+    Args:
+        folder: To run it in.
+        environment: All of it.
+        words: Of the command.
+        prefix: Words that stand before those that start the program.
+    """
+    said = [str(word) for word in words]
+    if warm_start.can_fork(environment):
+        return warm_start.run(said, environment, 200.0, folder=folder, prefix=prefix)
+    return subprocess.run(
+        [*prefix, *ENTRY, *said],
+        cwd=folder,
+        env=environment,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=200.0,
+        check=False,
+    )
+
+
+def start(*words: str | Path, **environment: str) -> Running:
     """Start a command and leave it running, with more in its environment than we have in ours."""
+    environment = {**os.environ, **environment}
+    if warm_start.can_start(environment):
+        return warm_start.start([str(word) for word in words], environment)
     return subprocess.Popen(
         [*ENTRY, *map(str, words)],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        env={**os.environ, **environment},
+        env=environment,
         start_new_session=True,
     )
 

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from daemon.command import ENTRY
+from daemon.command import ENTRY, lashmap_in
 
 _NOBODY = 65534  # an unprivileged user on every Linux; no file of the tests is this user's
 _TRY = [ENTRY[0], "-c", "import sys, lashmap_daemon.cli; print(sys.version)"]
@@ -21,7 +21,7 @@ _TRY = [ENTRY[0], "-c", "import sys, lashmap_daemon.cli; print(sys.version)"]
 
 def lashmap_without_rights(*words: str | Path) -> subprocess.CompletedProcess[str]:
     """Run a command to its end as somebody who is not root; skips where that user cannot start it."""
-    return _run([*_prefix(), *ENTRY, *map(str, words)])
+    return lashmap_in(Path("/"), _environment(), *words, prefix=_prefix())
 
 
 @contextmanager
@@ -65,5 +65,9 @@ def _run(command: Sequence[str]) -> subprocess.CompletedProcess[str]:
         timeout=120.0,
         check=False,
         cwd="/",
-        env={**os.environ, "HOME": "/nonexistent", "PYTHONDONTWRITEBYTECODE": "1", "COLUMNS": "200"},
+        env=_environment(),
     )
+
+
+def _environment() -> dict[str, str]:
+    return {**os.environ, "HOME": "/nonexistent", "PYTHONDONTWRITEBYTECODE": "1", "COLUMNS": "200"}

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from daemon.command import lashmap, start
+from daemon.command import Running, lashmap, start
 from daemon.virtual_time import demo_text
 from lashmap_daemon.service.client import ask
 from lashmap_daemon.service.words import Answer, Begin, Request, Status, StatusReport
@@ -53,7 +53,7 @@ class RunningService:
         told: What it told the service manager so far.
     """
 
-    process: subprocess.Popen[str]
+    process: Running
     stand: Path
     logbook: Path
     manager: socket.socket

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from daemon.command import ENTRY
+from daemon.command import lashmap_in
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon import system
@@ -83,16 +83,8 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def bare(bench: Path, *words: str) -> subprocess.CompletedProcess[str]:
     """A command to its end, in the folder, on a system that has nothing."""
-    done = subprocess.run(
-        [*ENTRY, *words],
-        cwd=bench,
-        env={**os.environ, "PYTHONPATH": str(bench / "names-gone")},
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=200.0,
-        check=False,
-    )
+    environment = {**os.environ, "PYTHONPATH": str(bench / "names-gone")}
+    done = lashmap_in(bench, environment, *words)
     assert "Traceback" not in done.stderr, done.stderr
     return done
 

@@ -13,11 +13,10 @@ from typing import Any
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.builds.evidence import take
 from lashmap_daemon.bus import from_test, messages
-from lashmap_daemon.bus.identity import Identity
+from lashmap_daemon.bus.connection import Identity
+from lashmap_daemon.bus.messages import LIVE, RESULT, STATE, Topic, outgoing
 from lashmap_daemon.bus.outbox import Outbox, enrol
-from lashmap_daemon.bus.recorded import outgoing
 from lashmap_daemon.bus.stand_bus import announce_result
-from lashmap_daemon.bus.topics import LIVE, RESULT, STATE, Topic
 from lashmap_daemon.cli import app
 from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.logbook.logbook import Logbook

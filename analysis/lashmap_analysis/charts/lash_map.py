@@ -1,7 +1,7 @@
-"""What both pictures of the lash map show, gathered once and in the unit of the paperwork.
+"""The lash map as pictures: straight against engagement, and around the gear.
 
-Positions are folded into one mesh cycle here, since the same teeth meet again after it. How the map is
-drawn is decided by the charts.
+What both show is gathered once, in the unit of the paperwork. Positions are folded into one mesh cycle, since
+the same teeth meet again after it.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from lashmap_analysis.charts.svg import (
     Axis,
     LashRange,
     chart,
+    circle,
     extremes,
     lash_range,
     line,
@@ -30,6 +31,7 @@ from lashmap_analysis.charts.svg import (
     tick_decimals,
 )
 from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
+from lashmap_analysis.judge.tight_spot import normal_limits
 from lashmap_analysis.record.lengths import in_units
 from lashmap_analysis.record.record import TestRecord, Units
 
@@ -103,6 +105,11 @@ class LashView:
     limits: tuple[Limit, ...]
     range: LashRange
 
+    @property
+    def near_limits(self) -> tuple[Limit, ...]:
+        """Limits that the pictures can show."""
+        return tuple(one for one in self.limits if one.value not in self.range.beyond)
+
 
 def lash_view(assessment: Assessment) -> LashView | None:
     """Gather what the pictures show; None when there is neither a measured position nor a lash map."""
@@ -140,20 +147,9 @@ def lash_view(assessment: Assessment) -> LashView | None:
     )
 
 
-def normal_limits_mm(record: TestRecord) -> tuple[float | None, float | None]:
-    """Return the drawing's minimum and maximum as normal backlash, in mm."""
-    low, high = record.limits.minimum_mm, record.limits.maximum_mm
-    if record.limits.kind == "transverse":
-        convert = record.gear_set.normal_from_transverse
-        return (None if low is None else float(convert(low)), None if high is None else float(convert(high)))
-    return low, high
-
-
 def _limits(record: TestRecord) -> tuple[Limit, ...]:
-    low, high = normal_limits_mm(record)
-    limits = []
-    if low is not None:
-        limits.append(Limit(value=in_units(low, record.units), name="minimum"))
+    low, high = normal_limits(record)
+    limits = [] if low is None else [Limit(value=in_units(low, record.units), name="minimum")]
     if high is not None:
         limits.append(Limit(value=in_units(high, record.units), name="maximum"))
     return tuple(limits)
@@ -183,10 +179,7 @@ def _spot(stated: TightSpotResult | None, cycle: int, units: Units) -> Spot | No
     )
 
 
-# The lash map against engagement: curve with band, positions with bars, matched teeth, tight spot, limits.
-#
-# One picture serves the whole mesh cycle and any window of it. Polar drawing is next door.
-
+# Against engagement: one picture serves the whole mesh cycle and any window of it.
 
 WIDTH = 680.0
 LEFT, RIGHT, TOP, BELOW = 64.0, 612.0, 24.0, 32.0
@@ -220,8 +213,8 @@ def map_chart(
     shapes = [
         rectangle(LEFT, TOP, RIGHT - LEFT, y.start - TOP, "plate"),
         *_forbidden(view, y),
-        *_backlash_axis(view, y),
-        *_engagement_axis(x, y),
+        *value_axis(x, y, f"backlash, {view.units}"),
+        *engagement_axis(x, y),
         *_turns(view, x, y),
         *_curve(view, window, x, y),
         *_limit_lines(view, y),
@@ -238,9 +231,7 @@ def map_chart(
 
 def _forbidden(view: LashView, y: Axis) -> list[str]:
     shapes = []
-    for limit in view.limits:
-        if limit.value in view.range.beyond:
-            continue
+    for limit in view.near_limits:
         edge = y.at(limit.value)
         top, bottom = (edge, y.start) if limit.name == "minimum" else (y.end, edge)
         shapes.append(rectangle(LEFT, top, RIGHT - LEFT, bottom - top, "forbidden"))
@@ -249,38 +240,49 @@ def _forbidden(view: LashView, y: Axis) -> list[str]:
 
 def _limit_lines(view: LashView, y: Axis) -> list[str]:
     shapes = []
-    for limit in view.limits:
-        if limit.value in view.range.beyond:
-            continue
+    for limit in view.near_limits:
         edge = y.at(limit.value)
         shapes.append(line(LEFT, edge, RIGHT, edge, f"limit {limit.name}"))
         shapes.append(text(RIGHT + 8, edge + 3.5, limit.name, style="t strong"))
     return shapes
 
 
-def _backlash_axis(view: LashView, y: Axis) -> list[str]:
+def value_axis(x: Axis, y: Axis, name: str) -> list[str]:
+    """Draw the grid of an upright axis over the width of `x`, with its figures and its name."""
     ticks = round_ticks(y.low, y.high, 6)
     decimals = tick_decimals(ticks)
     shapes = []
     for tick in ticks.tolist():
-        shapes.append(line(LEFT, y.at(tick), RIGHT, y.at(tick), "grid"))
-        shapes.append(text(LEFT - 5, y.at(tick) + 3.5, f"{tick:.{decimals}f}", anchor="end"))
-    shapes.append(text(11, (y.start + y.end) / 2, f"backlash, {view.units}", anchor="middle", turn=-90))
-    return shapes
+        shapes.append(line(x.start, y.at(tick), x.end, y.at(tick), "grid"))
+        shapes.append(text(x.start - 5, y.at(tick) + 3.5, f"{tick:.{decimals}f}", anchor="end"))
+    return [*shapes, text(11, (y.start + y.end) / 2, name, anchor="middle", turn=-90)]
 
 
-def _engagement_axis(x: Axis, y: Axis) -> list[str]:
+def engagement_axis(x: Axis, y: Axis) -> list[str]:
+    """Draw the figures of engagements under the start of `y`."""
     step = max(1, round(round_step(x.high - x.low, 12)))
     first = int(np.ceil(x.low / step)) * step
     shapes = []
     for tick in range(first, int(x.high) + 1, step):
         shapes.append(line(x.at(tick), y.start, x.at(tick), y.start + 4, "axis"))
         shapes.append(text(x.at(tick), y.start + 15, str(tick), anchor="middle"))
-    middle = (x.start + x.end) / 2
-    shapes.append(
-        text(middle, y.start + 29, "engagement, gear teeth past the matched teeth", anchor="middle")
-    )
-    return shapes
+    words = "engagement, gear teeth past the matched teeth"
+    return [*shapes, text((x.start + x.end) / 2, y.start + 29, words, anchor="middle")]
+
+
+def band(low: tuple[Floats, Floats], high: tuple[Floats, Floats]) -> list[str]:
+    """Draw the area between two lines, each of which is pixels across and down, shapes (n,) and (m,)."""
+    return [
+        polyline(np.r_[low[0], high[0][::-1]], np.r_[low[1], high[1][::-1]], "band", closed=True),
+        polyline(*low, "band-edge"),
+        polyline(*high, "band-edge"),
+    ]
+
+
+def thinned(across: Floats, y: Axis, values: Floats) -> tuple[Floats, Floats]:
+    """Pixels of a curve, shapes (m,); a long mesh cycle keeps what reaches farthest in a quarter of one."""
+    kept = extremes(np.floor(4 * across).astype(np.int64), values)
+    return across[kept], y.at_all(values)[kept]
 
 
 def _turns(view: LashView, x: Axis, y: Axis) -> list[str]:
@@ -315,19 +317,8 @@ def _curve(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
     folded = engagements % view.cycle
     across = x.at_all(engagements.astype(np.float64))
     middle, half = view.curve[folded], view.half_band[folded]
-    # A long mesh cycle has many engagements to a pixel: keep what reaches farthest in each quarter of one.
-    columns = np.floor(4 * across).astype(np.int64)
-    low, high, line_at = (
-        (across[kept], y.at_all(values)[kept])
-        for values in (middle - half, middle + half, middle)
-        for kept in (extremes(columns, values),)
-    )
-    return [
-        polyline(np.r_[low[0], high[0][::-1]], np.r_[low[1], high[1][::-1]], "band", closed=True),
-        polyline(*low, "band-edge"),
-        polyline(*high, "band-edge"),
-        polyline(*line_at, "curve"),
-    ]
+    low, high, curve = (thinned(across, y, one) for one in (middle - half, middle + half, middle))
+    return [*band(low, high), polyline(*curve, "curve")]
 
 
 def _shown(view: LashView, window: Window, engagement: int) -> list[int]:
@@ -375,3 +366,135 @@ def _tight_spot(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
         anchor = "end" if leftward else "start"
         shapes.append(text(label_at, level + 12, "tight spot", style="t strong halo", anchor=anchor))
     return shapes
+
+
+# Around the gear: a ring of teeth, backlash growing outwards, matched teeth on top. The radius does not start
+# at zero: the ring covers the same range as the straight chart, so that a few micrometres of runout can be
+# seen, and its circles carry their figures.
+
+SIZE = 316.0
+CENTRE = SIZE / 2
+INNER, OUTER, RING = 32.0, 122.0, 128.0
+
+
+def polar_chart(view: LashView, *, name: str, title: str, description: str) -> Markup:
+    """Draw backlash around the gear."""
+    radius = Axis(low=view.range.low, high=view.range.high, start=INNER, end=OUTER)
+    shapes = [
+        circle(CENTRE, CENTRE, OUTER, "plate"),
+        *_circles(radius),
+        *_teeth(view),
+        *_map(view, radius),
+        *(circle(CENTRE, CENTRE, radius.at(one.value), f"limit {one.name}") for one in view.near_limits),
+        *_polar_points(view, radius),
+        *_polar_tight_spot(view, radius),
+        *_figures(view, radius),
+    ]
+    reading = {"kind": "polar", "units": view.units, "teeth": float(view.gear_teeth), "centre": CENTRE}
+    return chart(name, SIZE, SIZE, title, description, *shapes, reading={**reading, **radius.reading("y")})
+
+
+def _polar_place(view: LashView, engagement: float, radius: float) -> tuple[float, float]:
+    """Return the point of an engagement at a radius: matched teeth on top, counting clockwise."""
+    angle = 2 * math.pi * engagement / view.gear_teeth
+    return CENTRE + radius * math.sin(angle), CENTRE - radius * math.cos(angle)
+
+
+def _ring(view: LashView, radii: Floats) -> tuple[Floats, Floats]:
+    angles = 2 * np.pi * np.arange(view.gear_teeth + 1) / view.gear_teeth
+    return CENTRE + radii * np.sin(angles), CENTRE - radii * np.cos(angles)
+
+
+def _circles(radius: Axis) -> list[str]:
+    return [circle(CENTRE, CENTRE, radius.at(tick), "grid") for tick in _ticks(radius)]
+
+
+def _ticks(radius: Axis) -> list[float]:
+    ticks: list[float] = round_ticks(radius.low, radius.high, 5).tolist()
+    return ticks
+
+
+def _figures(view: LashView, radius: Axis) -> list[str]:
+    """Write the figures of the circles along the spoke that is farthest from any measured position."""
+    ticks = _ticks(radius)
+    spoke = _free_spoke(view)
+    decimals = tick_decimals(np.asarray(ticks))
+    shapes = []
+    for tick in ticks:
+        x, y = _polar_place(view, spoke, radius.at(tick))
+        shapes.append(text(x, y + 3, f"{tick:.{decimals}f}", style="t halo", anchor="middle"))
+    return shapes
+
+
+def _free_spoke(view: LashView) -> float:
+    """Return the engagement, within a gear turn, of the spoke with most room on both sides."""
+    taken = [point.engagement for point in view.points] + [0]
+    taken += [view.spot.engagement] if view.spot is not None else []
+    taken_turns = np.array(taken)[:, np.newaxis] / view.gear_teeth
+    spokes = np.arange(24) / 24
+    apart = np.abs((spokes - taken_turns + 0.5) % 1.0 - 0.5).min(axis=0)
+    return float(spokes[int(np.argmax(apart))]) * view.gear_teeth
+
+
+def _teeth(view: LashView) -> list[str]:
+    """Draw a tick for every gear tooth, numbers at round ones and the quarters in degrees."""
+    every = max(1, round(round_step(view.gear_teeth, 12)))
+    shapes = [circle(CENTRE, CENTRE, RING, "axis")]
+    for tooth in range(view.gear_teeth):
+        named = tooth % every == 0 and tooth + every / 2 <= view.gear_teeth
+        x1, y1 = _polar_place(view, tooth, RING)
+        x2, y2 = _polar_place(view, tooth, RING + (7 if named else 4))
+        shapes.append(line(x1, y1, x2, y2, "axis"))
+        if named and tooth:
+            x, y = _polar_place(view, tooth, RING + 15)
+            shapes.append(text(x, y + 3.5, str(tooth), anchor="middle"))
+    for degrees in (90, 180, 270):
+        # Below the number of the tooth, if there is one at this quarter.
+        x, y = _polar_place(view, view.gear_teeth * degrees / 360, RING + 15)
+        shapes.append(text(x, y + 15, f"{degrees}°", style="t strong", anchor="middle"))
+    x, y = _polar_place(view, 0, RING)
+    shapes.append(marker(x, y, "matched"))
+    shapes.append(text(x, y - 13, "matched teeth", style="t strong", anchor="middle"))
+    return shapes
+
+
+def _map(view: LashView, radius: Axis) -> list[str]:
+    """Draw the map folded onto one turn of the gear: the curve of the turn that holds the tight spot.
+
+    The band reaches from the lowest to the highest of all turns of the mesh cycle.
+    """
+    if view.curve is None or view.half_band is None:
+        return []
+    shape = (view.cycle // view.gear_teeth, view.gear_teeth)
+    lowest = (view.curve - view.half_band).reshape(shape).min(axis=0)
+    highest = (view.curve + view.half_band).reshape(shape).max(axis=0)
+    turn = 0 if view.spot is None else view.spot.engagement // view.gear_teeth
+    first = turn * view.gear_teeth
+    around = view.curve[np.arange(first, first + view.gear_teeth + 1) % view.cycle]
+    low, high, curve = (
+        _ring(view, radius.at_all(values))
+        for values in (np.r_[lowest, lowest[0]], np.r_[highest, highest[0]], around)
+    )
+    return [*band(low, high), polyline(*curve, "curve")]
+
+
+def _polar_points(view: LashView, radius: Axis) -> list[str]:
+    shapes = []
+    for point in view.points:
+        ends = [
+            _polar_place(view, point.engagement, radius.at(point.backlash + s * point.bar)) for s in (-1, 1)
+        ]
+        shapes.append(line(*ends[0], *ends[1], "bar"))
+        shapes.append(marker(*_polar_place(view, point.engagement, radius.at(point.backlash)), point.kind))
+    for refused in view.refused:
+        x, y = _polar_place(view, refused, OUTER - 5)
+        shapes.append(text(x, y + 3.5, "×", style="t strong", anchor="middle"))
+    return shapes
+
+
+def _polar_tight_spot(view: LashView, radius: Axis) -> list[str]:
+    if view.spot is None:
+        return []
+    x, y = _polar_place(view, view.spot.engagement, radius.at(view.spot.backlash))
+    tip = _polar_place(view, view.spot.engagement, RING)
+    return [line(x, y, *tip, "leader"), marker(x, y, "tight")]

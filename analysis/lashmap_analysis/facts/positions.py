@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.charts.trace import TraceView, trace_chart
+from lashmap_analysis.charts.trace import trace_chart
 from lashmap_analysis.facts.section import (
     TEST,
     Cell,
@@ -40,7 +40,6 @@ from lashmap_analysis.record.lengths import (
     UNIT_NAMES,
     format_length,
     format_spread,
-    in_units,
 )
 
 if TYPE_CHECKING:
@@ -306,26 +305,20 @@ def _trace(position: PositionResult, trace: RockTrace, shared_mm: float, units: 
     # A dead flat trace still needs a height to be drawn in.
     height_mm = height_mm or 0.01
     reading = "refused" if refused else format_length(rock.reading_mm, units)
-    scale = in_units(1.0, units)
     height = format_length(height_mm, units, decimals=DECIMALS[units] - 1)
     label = f"own scale, {height}" if own else f"height {height}"
     picture = trace_chart(
-        TraceView(
-            name=f"trace-{position.position}",
-            title=f"Rock trace of position {position.position}",
-            description=(
-                f"Indicator against time at engagement {position.engagement}: {reading}, "
-                f"{len(rock.dwells)} settled dwells marked."
-            ),
-            time_s=trace.time_s,
-            indicator=trace.indicator_mm * scale,
-            dwells=rock.dwells,
-            scale=scale,
-            span=height_mm * scale,
-            units=units,
-            label=label,
-            refused=refused,
-        )
+        trace,
+        rock.dwells,
+        title=f"Rock trace of position {position.position}",
+        description=(
+            f"Indicator against time at engagement {position.engagement}: {reading}, "
+            f"{len(rock.dwells)} settled dwells marked."
+        ),
+        height_mm=height_mm,
+        units=units,
+        label=label,
+        refused=refused,
     )
     return TraceFigure(
         heading=f"{position.position}",

@@ -6,19 +6,15 @@ and in which order their keys stand. Nothing is computed: figures pass from the 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from lashmap_analysis.facts import budget, given, lash_map, positions, review, sweeps, tight_spot, verdict
+from lashmap_analysis.facts import given, lash_map, positions, review, sweeps, tight_spot, verdict
 from lashmap_analysis.facts.section import Figure, Section, document, keys
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from lashmap_analysis.judge.assessment import Assessment
 
-
-__all__ = ["KEYS", "SCHEMA", "SECTIONS", "TABLE_COLUMNS", "key_paths", "positions_table", "to_document"]
 
 SCHEMA = 1
 SECTIONS: tuple[Section, ...] = (
@@ -26,7 +22,7 @@ SECTIONS: tuple[Section, ...] = (
     tight_spot.SECTION,
     lash_map.SECTION,
     sweeps.SECTION,
-    budget.SECTION,
+    tight_spot.BUDGET_SECTION,
     positions.SECTION,
     review.SECTION,
     given.SECTION,
@@ -44,9 +40,6 @@ _SCHEMA = Figure(
     meaning=f"version of this document's shape, {SCHEMA}",
     of=lambda _assessment: SCHEMA,
 )
-_PANDAS = {"integer": "int64", "number": "float64", "boolean": "bool", "string": "object"}
-# Column of `positions_table` and its pandas type; meanings stand in KEYS under ``positions[]``.
-TABLE_COLUMNS: Mapping[str, str] = {one.name: _PANDAS[one.kind] for one in positions.POSITION}
 
 
 def to_document(assessment: Assessment, sections: Iterable[Section] = SECTIONS) -> dict[str, Any]:
@@ -79,40 +72,3 @@ def in_order(named: Mapping[str, Any], order: tuple[str, ...]) -> list[tuple[str
 
 
 KEYS: Mapping[str, str] = key_meanings()
-
-
-def key_paths(document: object, prefix: str = "") -> Iterator[str]:
-    """Walk through a document and name every key as `KEYS` does, each as often as it occurs.
-
-    Args:
-        document: What `to_document` returned, or a part of it.
-        prefix: Name of that part.
-
-    Yields:
-        For example ``positions[].reading_mm``. The free keys under ``numbers`` are named ``*``.
-    """
-    if isinstance(document, list):
-        for item in document:
-            yield from key_paths(item, f"{prefix}[]")
-    elif isinstance(document, dict):
-        free = prefix.endswith("numbers")
-        for key, value in document.items():
-            path = f"{prefix}.{'*' if free else key}".lstrip(".")
-            yield path
-            yield from key_paths(value, path)
-
-
-def positions_table(assessment: Assessment) -> pd.DataFrame:
-    """Tabulate the positions, one row each in the order of recording.
-
-    Args:
-        assessment: What was concluded.
-
-    Returns:
-        A frame with the columns of `TABLE_COLUMNS`: numbers as numbers (NaN where there is none), `flags` as
-        one text with the names separated by ``; ``. It has its columns also when it has no rows.
-    """
-    import pandas as pd  # noqa: PLC0415  (290 ms that the start of the command line must not pay)
-
-    rows = [[one.cell(position) for one in positions.POSITION] for position in assessment.positions]
-    return pd.DataFrame(rows, columns=list(TABLE_COLUMNS)).astype(dict(TABLE_COLUMNS))

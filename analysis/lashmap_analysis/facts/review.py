@@ -5,13 +5,11 @@ Beside it, never instead of it: the result itself is that of everything that was
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from lashmap_analysis.charts.lash_map import lash_view, map_chart, whole_cycle
-from lashmap_analysis.charts.visible import cut_to
-from lashmap_analysis.facts.budget import BUDGET, budget_blocks
-from lashmap_analysis.facts.review_table import review_columns
+from lashmap_analysis.charts.svg import cut_to
 from lashmap_analysis.facts.section import (
     TEST,
     Block,
@@ -32,13 +30,70 @@ from lashmap_analysis.facts.section import (
     whole,
     yes_no,
 )
-from lashmap_analysis.record.moment import moment
+from lashmap_analysis.facts.tight_spot import BUDGET, SIGNED, budget_blocks
+from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.judge.review import interval_words, length_words, stated_words
+from lashmap_analysis.record.record import Exclusion, SignOff, StoredResult, Units, moment
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+NAMES = (
+    "verdict",
+    "tightest normal backlash",
+    "95 % interval",
+    "at engagement",
+    "confirmed",
+    "usable positions",
+    "analysis",
+)
 
-    from lashmap_analysis.judge.assessment import Assessment
-    from lashmap_analysis.record.review_record import Exclusion, SignOff
+
+@dataclass(frozen=True, kw_only=True)
+class ReviewColumn:
+    """One result as text; `cells` follow `NAMES`."""
+
+    heading: str
+    cells: tuple[str, ...]
+
+
+def review_columns(assessment: Assessment) -> tuple[tuple[str, ...], tuple[ReviewColumn, ...]]:
+    """List the results of a test that was reviewed.
+
+    Args:
+        assessment: With its review; without one there is one column.
+
+    Returns:
+        Names of the rows, and a column for each result: stored when the test ran (when it was), recomputed
+        from what was recorded, reviewed (when something is left out). One table for terminal and report.
+    """
+    review, units = assessment.review, assessment.record.units
+    columns = []
+    if review is not None and review.stored is not None:
+        columns.append(ReviewColumn(heading="stored when run", cells=_stored(review.stored, units)))
+    columns.append(ReviewColumn(heading="as recorded", cells=_found(assessment)))
+    if review is not None and review.reviewed is not None:
+        columns.append(ReviewColumn(heading="as reviewed", cells=_found(review.reviewed)))
+    return NAMES, tuple(columns)
+
+
+def _stored(stored: StoredResult, units: Units) -> tuple[str, ...]:
+    return (
+        stored.outcome,
+        length_words(stored.normal_backlash_mm, units),
+        interval_words(stored.interval_mm, units),
+        "none" if stored.engagement is None else str(stored.engagement),
+        "yes" if stored.confirmed else "no",
+        f"{stored.usable} of {stored.positions}",
+        stored.analysis_version,
+    )
+
+
+def _found(assessment: Assessment) -> tuple[str, ...]:
+    return (
+        assessment.verdict.outcome,
+        *stated_words(assessment.stated, assessment.record.units),
+        "yes" if assessment.confirmed else "no",
+        f"{assessment.usable} of {len(assessment.positions)}",
+        assessment.version,
+    )
 
 
 _LINES, _LINE = 3, 150  # of the first page
@@ -108,7 +163,6 @@ SIGN_OFF = (
     number("interval_low_mm", "lower end of its interval at 95 %", "interval_mm.0"),
     number("interval_high_mm", "upper end", "interval_mm.1"),
 )
-SIGNED = text("signed", "what the last signature is worth now; empty without one")
 _BUDGET = Group("budget", "uncertainty of that; null when nothing is stated", BUDGET)
 
 

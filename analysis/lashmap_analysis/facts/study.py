@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 from lashmap_analysis.facts.section import Figure, Group, document, keys, number, text, whole, yes_no
 
 if TYPE_CHECKING:
-    from lashmap_analysis.study.drift import DriftChart
-    from lashmap_analysis.study.gauge import GaugeStudy
+    from lashmap_analysis.study import DriftChart, GaugeStudy
 
 SCHEMA = 1
 

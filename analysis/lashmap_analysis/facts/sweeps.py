@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from lashmap_analysis.charts.sweep import SweepView, sweep_chart
+from lashmap_analysis.charts.trace import sweep_chart
 from lashmap_analysis.facts.section import (
     TEST,
     Block,
@@ -24,7 +24,7 @@ from lashmap_analysis.facts.section import (
     whole,
     yes_no,
 )
-from lashmap_analysis.record.lengths import MISSING, format_length, format_spread, in_units
+from lashmap_analysis.record.lengths import MISSING, format_length, format_spread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -152,17 +152,13 @@ def _blocks(number: int, result: SweepResult, units: Units) -> tuple[Block, ...]
     sweep, heading = result.sweep, Heading(f"Runout of the {result.member}")
     if sweep is None:
         return heading, Words(f"No runout could be taken from this sweep: {result.refusal}")
-    view = SweepView(
+    picture = sweep_chart(
+        sweep,
+        result.member,
+        units,
         name=f"sweep-{number}",
-        title=f"Runout of the {result.member} over its mean turn",
         description=f"Full indicator movement {format_length(sweep.fim_mm, units)}; "
         f"once per turn high at {sweep.once.high_point_deg:.0f}°.",
-        member=result.member,
-        units=units,
-        angle_deg=sweep.angle_deg,
-        profile=sweep.profile_mm * in_units(1.0, units),
-        amplitude=in_units(sweep.once.amplitude_mm, units),
-        high_deg=sweep.once.high_point_deg,
     )
     heads = (
         Head("quantity", 2.2, on_paper=f"quantity, {units}"),
@@ -172,7 +168,7 @@ def _blocks(number: int, result: SweepResult, units: Units) -> tuple[Block, ...]
     )
     rows = rows_of(_rows(result, sweep, units))
     table = Grid(f"Runout of the {result.member}, {units}", heads, rows, "whole", caption_on_paper=False)
-    return heading, Picture(sweep_chart(view)), Side((Words(result.sentence),), (table,), "sweep")
+    return heading, Picture(picture), Side((Words(result.sentence),), (table,), "sweep")
 
 
 def _rows(result: SweepResult, sweep: RunoutSweep, units: Units) -> tuple[tuple[str, str, str, str], ...]:

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashmap_analysis.judge.assessment import UNKNOWN, Assessment, PositionResult, SweepResult
-from lashmap_analysis.judge.conformance import conformance
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
 from lashmap_analysis.judge.tight_spot import (
@@ -21,18 +20,24 @@ from lashmap_analysis.judge.tight_spot import (
     ONE_SIDED_95,
     budget_against,
     confirms,
+    conformance,
     from_lash_map,
     from_position,
     one_sided,
     two_sided,
     variation_interval,
 )
-from lashmap_analysis.judge.untouched import tooth_allowance_mm, touched
-from lashmap_analysis.judge.verdict import Evidence, reach_verdict
+from lashmap_analysis.judge.verdict import Evidence, reach_verdict, tooth_allowance_mm, touched
 from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
-from lashmap_analysis.rock.backlash import as_rocked_mm, stated_mm
-from lashmap_analysis.rock.cross_check import disagreement, encoder_view, pinion_effect_mm, pinion_slip
+from lashmap_analysis.rock.cross_check import (
+    as_rocked_mm,
+    disagreement,
+    encoder_view,
+    pinion_effect_mm,
+    pinion_slip,
+    stated_mm,
+)
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_analysis.runout.match import match_runout, sweep_sentence, tight_spot_sentence
 from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s

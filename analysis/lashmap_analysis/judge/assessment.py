@@ -9,12 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import hypot, nan
 
-from lashmap_analysis.judge.untouched import Touched, touched
-from lashmap_analysis.judge.verdict import Verdict
+from lashmap_analysis.judge.verdict import Touched, Verdict, touched
 from lashmap_analysis.lash_map.lash_map import LashMap
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
-from lashmap_analysis.record.record import Purpose, Shaft, TestRecord
-from lashmap_analysis.record.review_record import Exclusion, SignOff, StoredResult
+from lashmap_analysis.record.record import Exclusion, Purpose, Shaft, SignOff, StoredResult, TestRecord
 from lashmap_analysis.rock.flags import Flag
 from lashmap_analysis.rock.rock import RockReading
 from lashmap_analysis.runout.match import RunoutMatch

@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 from lashmap_analysis.judge.assess import assess, position_result
 from lashmap_analysis.judge.assessment import Assessment, Review
 from lashmap_analysis.record.lengths import format_length
-from lashmap_analysis.record.record import RockTrace, TestRecord
-from lashmap_analysis.record.review_record import Exclusion, SignOff, StoredResult
+from lashmap_analysis.record.record import Exclusion, RockTrace, SignOff, StoredResult, TestRecord
 
 if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import TightSpotResult

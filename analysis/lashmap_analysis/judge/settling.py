@@ -1,25 +1,34 @@
-"""What would settle an open verdict: what to confirm, and what would narrow the interval most.
+"""What would settle an open verdict, in words, and whether the readings so far settle it already.
 
-Decided here: words and their order, by the share each line has in the budget. How many positions would do is
-forecast in `lash_map/confirming.py`.
+Decided here: what to confirm and what would narrow the interval most, by the share each line has in the
+budget; how many positions would do is forecast in `lash_map/confirming.py`. And when a test may stop early:
+every accepted position is a look at the figures, and many looks give chance many opportunities: therefore a
+look asks for 99 % where the verdict asks for 95 %, and the first look waits until the map has enough
+positions to know its own scales. What that costs in wrong verdicts is measured (`analysis/README.md`). The
+confirming position comes in any case, and the verdict is reached anew.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from lashmap_analysis.judge.tight_spot import set_up_mm
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.judge.tight_spot import (
+    NORMAL_95,
+    budget_against,
+    from_lash_map,
+    normal_limits,
+    set_up_mm,
+    two_sided,
+    variation_interval,
+)
+from lashmap_analysis.judge.verdict import Evidence, Interval, capital, settled, tooth_allowance_mm, touched
 from lashmap_analysis.lash_map.confirming import positions_to_settle
+from lashmap_analysis.lash_map.lash_map import LashMap, Runout
 from lashmap_analysis.lash_map.once_per_turn import gear_order
+from lashmap_analysis.record.conditions import Conditions
 from lashmap_analysis.record.lengths import format_length
-
-if TYPE_CHECKING:
-    from lashmap_analysis.gears.gear_set import GearSet
-    from lashmap_analysis.judge.verdict import Interval
-    from lashmap_analysis.lash_map.lash_map import LashMap, Runout
-    from lashmap_analysis.record.record import TestRecord, Units
-    from lashmap_analysis.uncertainty.budget import Budget
-
+from lashmap_analysis.record.record import Limits, TestRecord, Units
+from lashmap_analysis.uncertainty.budget import Budget
 
 # Below a tenth of the variance a remedy changes the interval by less than a twentieth: not worth an evening.
 WORTH_WHILE = 0.1
@@ -60,18 +69,11 @@ def narrowing_steps(
         share = line.standard_uncertainty_mm**2 / total
         if line.remedy and share >= WORTH_WHILE:
             steps.append(
-                f"{_capital(line.remedy)}: {line.quantity} makes {100 * share:.0f} % of the variance."
+                f"{capital(line.remedy)}: {line.quantity} makes {100 * share:.0f} % of the variance."
             )
             if line is budget.lines[0] and _is_coarse(lash_map, record):
                 steps.append("Use an indicator with a finer resolution.")
     return tuple(steps)
-
-
-def normal_limits(record: TestRecord) -> tuple[float | None, float | None]:
-    """Least and most normal backlash allowed at the tight spot, in mm; None where the drawing has none."""
-    scale = 1.0 if record.limits.kind == "normal" else record.gear_set.normal_per_transverse
-    least, most = record.limits.minimum_mm, record.limits.maximum_mm
-    return None if least is None else least * scale, None if most is None else most * scale
 
 
 def confirm_step(lash_map: LashMap) -> str:
@@ -85,15 +87,6 @@ def _is_coarse(lash_map: LashMap, record: TestRecord) -> bool:
     """The display step, rectangular, is most of the map's own standard uncertainty."""
     step = record.indicator.resolution_mm * record.indicator.normal_per_reading(record.gear_set)
     return step / 12**0.5 > lash_map.tight_spot.standard_uncertainty_mm / 2
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-# The sentence that says where the tight spot lies and what moved it there.
-#
-# Decided here: words only; the cause itself is the lash map's (`lash_map/lash_map.py`).
 
 
 def cause_sentence(lash_map: LashMap, *, units: Units = "mm") -> str:
@@ -151,3 +144,43 @@ def _runout_text(member: str, runout: Runout | None, units: Units) -> str:
         f"the {member}'s once-per-turn part has an amplitude of {amplitude} and takes most at "
         f"{runout.high_point_deg:.0f}° of its turn"
     )
+
+
+FIRST_LOOK = 12  # positions
+EACH_UNTIL, EVERY, LAST_LOOK = 48, 8, 120  # a map of many positions takes seconds to fit
+NORMAL_99 = 2.575829  # normal distribution, two-sided 99 % (GUM table G.2, last row)
+
+
+def looks(positions: int) -> bool:
+    """Whether to look after so many accepted positions."""
+    if not FIRST_LOOK <= positions <= LAST_LOOK:
+        return False
+    return positions <= EACH_UNTIL or positions % EVERY == 0
+
+
+def may_stop(lash_map: LashMap, indicator: Indicator, conditions: Conditions, limits: Limits) -> bool:
+    """Whether the verdict would be settled with the readings of this map.
+
+    Args:
+        lash_map: Of all positions accepted so far.
+        indicator: The indicator and its set-up.
+        conditions: How the box is while it is tested.
+        limits: What the drawing allows.
+    """
+    if len(lash_map.engagements) < FIRST_LOOK or lash_map.outliers:  # an outlier is to be measured again
+        return False
+    stated, total = from_lash_map(lash_map, indicator, conditions)
+    budget = budget_against(limits, total, lash_map, indicator)
+    teeth = touched(lash_map.gear_set, lash_map.engagements.tolist())
+    evidence = Evidence(
+        interval_mm=_wider(stated.normal_backlash_mm, two_sided(lash_map, budget)),
+        variation_interval_mm=_wider(lash_map.variation_mm, variation_interval(lash_map, budget)),
+        untouched_mm=0.0 if teeth.every else tooth_allowance_mm(lash_map.gear_set, limits),
+    )
+    return settled(evidence, limits, lash_map.gear_set)
+
+
+def _wider(middle_mm: float, interval_mm: Interval) -> Interval:
+    """A 95 % interval as one of 99 %, each side as skewed as it was."""
+    low, high = (middle_mm + NORMAL_99 / NORMAL_95 * (end - middle_mm) for end in interval_mm)
+    return low, high

@@ -59,6 +59,21 @@ class ShimStock:
 
 
 @dataclass(frozen=True, kw_only=True)
+class MountingDistance:
+    """Where a member stands.
+
+    Attributes:
+        marked_mm: As marked on it.
+        set_mm: As measured in the box.
+        tolerance_mm: Of the drawing, to both sides of the marked value.
+    """
+
+    marked_mm: float
+    set_mm: float
+    tolerance_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Change:
     """One change of a pack.
 

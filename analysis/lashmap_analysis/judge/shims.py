@@ -18,15 +18,24 @@ it is an uncertainty: some 3 % of the change for the gear of a 3:1 set, 15 % at 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import cos, pi, sqrt
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lashmap_analysis.gears.gear_set import GearSet
-from lashmap_analysis.judge.shim_stock import Change, ShimError, ShimStock, changes
+from lashmap_analysis.judge.shim_stock import (
+    NO_CHANGE,
+    Change,
+    MountingDistance,
+    ShimError,
+    ShimStock,
+    changes,
+)
 from lashmap_analysis.judge.tight_spot import budget_against, two_sided
 from lashmap_analysis.judge.verdict import MOUNTING_DISTANCE
 from lashmap_analysis.record.lengths import format_length
@@ -34,7 +43,7 @@ from lashmap_analysis.record.record import Shaft
 from lashmap_analysis.uncertainty.budget import coverage_factor
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator
 
     from lashmap_analysis.judge.assessment import Assessment
     from lashmap_analysis.judge.verdict import Interval
@@ -95,16 +104,29 @@ def _pitch_angle(gear_set: GearSet, member: Shaft) -> float:
 # Shim advice: the move of a member that brings the tight spot into the limits.
 #
 # Decided here: which move is advised, from what stock, and when none is. What a move does to backlash is
-# `judge/shims.py`. Never advised while a mounting distance is unproven or wrong, because the right backlash
-# can be had at a wrong mounting distance: then what to measure comes first.
+# `judge/shims.py`. Never advised while a mounting distance is unproven or wrong, nor to one outside its
+# tolerance, because the right backlash can be had at a wrong mounting distance; nor from a test that proves
+# nothing: then what to measure comes first.
 
 
 Answer = Literal["no move needed", "move", "no stock reaches it", "refused"]
 
+OUT_OF_TOLERANCE = (
+    "Only a move out of the tolerance of a mounting distance brings the tight spot into the limits, so none "
+    "is advised."
+)
+WHERE_TO_LOOK = (
+    "Look for what makes the backlash wrong at the right mounting distances: parts of different sets, a "
+    "misread mark, worn or reground teeth, a housing out of its drawing, a bearing that is not seated. The "
+    "drawing and the maker's instructions come first."
+)
 PATTERN_CAUTION = (
     "A move away from the marked mounting distance moves the contact pattern: check the pattern afterwards, "
     "and measure the backlash again."
 )
+
+
+NOWHERE: Mapping[Shaft, MountingDistance] = MappingProxyType({})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,13 +137,15 @@ class ShimMove:
         member: Gear or pinion.
         move_mm: Move away from the apex; negative towards it.
         shims_mm: The new pack, or the shims added or taken away.
-        sentence: The instruction.
+        sentence: The instruction, and the mounting distance that it leads to.
+        distance_mm: That distance; None where nobody gave the present one.
     """
 
     member: Shaft
     move_mm: float
     shims_mm: tuple[float, ...]
     sentence: str
+    distance_mm: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,10 +177,13 @@ def shim_advice(
     limits: Limits,
     preconditions: Iterable[Precondition],
     stocks: Mapping[Shaft, ShimStock],
+    distances: Mapping[Shaft, MountingDistance] = NOWHERE,
     units: Units = "mm",
     conforming: bool = False,
 ) -> ShimAdvice:
     """Advise the smallest move that brings the whole 95 % interval of the tight spot into the limits.
+
+    A member of ``distances`` is not moved out of its tolerance.
 
     Args:
         gear_set: The gear set under test.
@@ -165,6 +192,7 @@ def shim_advice(
         limits: What the drawing allows at the tight spot.
         preconditions: Both mounting distances must be among them, and proven.
         stocks: Shims at hand for each member that may be moved.
+        distances: Where the members stand now.
         units: Unit of the figures in the sentences.
         conforming: The verdict is *conforming*.
 
@@ -191,15 +219,36 @@ def shim_advice(
             interval_mm=interval_mm,
             sentences=("The tight spot is inside the limits as it is: leave the shims alone.",),
         )
-    plan = _search(gear_set, stocks, backlash_mm, interval_mm, (float(least), float(most)))
-    return _advice(plan, stocks, units, (float(least), float(most)))
+    inside = (float(least), float(most))
+    plan = _search(gear_set, _options(stocks, distances), backlash_mm, interval_mm, inside)
+    if not plan.inside and distances:
+        anywhere = _search(gear_set, _options(stocks, NOWHERE), backlash_mm, interval_mm, inside)
+        if anywhere.inside:
+            return ShimAdvice(
+                answer="refused",
+                moves=(),
+                backlash_mm=None,
+                interval_mm=None,
+                sentences=(
+                    OUT_OF_TOLERANCE,
+                    *_out_of_tolerance(anywhere, distances, units),
+                    WHERE_TO_LOOK,
+                ),
+            )
+    return _advice(plan, stocks, distances, units, inside)
 
 
-def shim_advice_for(assessment: Assessment, stocks: Mapping[Shaft, ShimStock]) -> ShimAdvice | None:
+def shim_advice_for(
+    assessment: Assessment,
+    stocks: Mapping[Shaft, ShimStock],
+    distances: Mapping[Shaft, MountingDistance] = NOWHERE,
+) -> ShimAdvice | None:
     """The same for the stated tight spot of a test; None when it states none.
 
     The interval is the one that the verdict holds against the limits, at 95 % two-sided. What conforms by the
-    box's decision rule is left alone, also where that interval reaches over a limit.
+    box's decision rule is left alone, also where that interval reaches over a limit. A test that is *not
+    proven*, stopped early or without a confirmed tight spot is no ground to move anything: what it lacks is
+    said instead.
 
     Raises:
         ShimError: No stock is given.
@@ -207,6 +256,8 @@ def shim_advice_for(assessment: Assessment, stocks: Mapping[Shaft, ShimStock]) -
     record, stated = assessment.record, assessment.stated
     if stated is None or assessment.lash_map is None or assessment.budget is None:
         return None
+    if lacking := _lacking(assessment):
+        return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=lacking)
     total = budget_against(record.limits, assessment.budget, assessment.lash_map, record.indicator)
     return shim_advice(
         gear_set=record.gear_set,
@@ -215,9 +266,55 @@ def shim_advice_for(assessment: Assessment, stocks: Mapping[Shaft, ShimStock]) -
         limits=record.limits,
         preconditions=record.preconditions,
         stocks=stocks,
+        distances=distances,
         units=record.units,
         conforming=assessment.verdict.outcome == "conforming",
     )
+
+
+def _lacking(assessment: Assessment) -> tuple[str, ...]:
+    """What has to be measured before a shim may be advised, most important first; empty when nothing."""
+    record, verdict = assessment.record, assessment.verdict
+    if verdict.outcome == "conforming":
+        return ()
+    found = list(verdict.would_settle) if verdict.outcome == "not proven" else []
+    if record.closing != "completed":
+        found.append("The test ended early: go on with it to its end.")
+    if not assessment.confirmed:
+        found.append("No confirming position agrees with the tight spot: measure one there.")
+    found += [
+        f"{one.name[:1].upper()}{one.name[1:]} is {one.state} ({one.detail}). {one.remedy}".rstrip()
+        for one in record.preconditions
+        if one.state != "proven"
+    ]
+    if not found:
+        return ()
+    return ("Measure first: this test is no ground to move a member.", *dict.fromkeys(found))
+
+
+def _out_of_tolerance(
+    plan: _Plan, distances: Mapping[Shaft, MountingDistance], units: Units
+) -> tuple[str, ...]:
+    """Where the move that would be needed leads each member that leaves its tolerance."""
+    return tuple(
+        f"The {member} would come to {_place(distances[member], change.move_mm, units)}."
+        for member, change in plan.chosen.items()
+        if member in distances and not _within(distances[member], change.move_mm)
+    )
+
+
+def _within(distance: MountingDistance, move_mm: float) -> bool:
+    # A micrometre of slack, as the precondition has: marked values have two or three decimals.
+    return abs(distance.set_mm + move_mm - distance.marked_mm) <= distance.tolerance_mm + 1e-6
+
+
+def _place(distance: MountingDistance, move_mm: float, units: Units) -> str:
+    decimals = 3 if units == "mm" else 4
+    after, marked, tolerance = (
+        format_length(one, units, decimals=decimals)
+        for one in (distance.set_mm + move_mm, distance.marked_mm, distance.tolerance_mm)
+    )
+    return f"a mounting distance of {after} (marked {marked}, tolerance {tolerance})"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -230,15 +327,30 @@ class _Plan:
     inside: bool
 
 
+def _options(
+    stocks: Mapping[Shaft, ShimStock], distances: Mapping[Shaft, MountingDistance]
+) -> Iterator[tuple[Change, ...]]:
+    """Changes of the gear's pack and of the pinion's that keep the mounting distances, no change first."""
+    members: tuple[Shaft, Shaft] = ("gear", "pinion")
+    for member in members:
+        found = changes(stocks.get(member))
+        where = distances.get(member)
+        yield (
+            found
+            if where is None
+            else tuple(one for one in found if one is NO_CHANGE or _within(where, one.move_mm))
+        )
+
+
 def _search(
     gear_set: GearSet,
-    stocks: Mapping[Shaft, ShimStock],
+    options: Iterable[tuple[Change, ...]],
     backlash_mm: float,
     interval_mm: Interval,
     limits: Interval,
 ) -> _Plan:
     """Try every pair of changes: the smallest that lands inside, else the one that lands nearest."""
-    gear, pinion = (changes(stocks.get(member)) for member in ("gear", "pinion"))
+    gear, pinion = options
     moves = (_column(gear)[:, np.newaxis], _column(pinion)[np.newaxis, :])
     thickness = (_spreads(gear)[:, np.newaxis], _spreads(pinion)[np.newaxis, :])
     centre = backlash_mm + shift_mm(gear_set, *moves)
@@ -266,9 +378,15 @@ def _spreads(options: tuple[Change, ...]) -> Floats:
     return np.array([one.uncertainty_mm for one in options], dtype=np.float64)
 
 
-def _advice(plan: _Plan, stocks: Mapping[Shaft, ShimStock], units: Units, limits: Interval) -> ShimAdvice:
+def _advice(
+    plan: _Plan,
+    stocks: Mapping[Shaft, ShimStock],
+    distances: Mapping[Shaft, MountingDistance],
+    units: Units,
+    limits: Interval,
+) -> ShimAdvice:
     moves = tuple(
-        _move(member, change, stocks[member], units)
+        _move(member, change, stocks[member], distances.get(member), units)
         for member, change in plan.chosen.items()
         if change.move_mm != 0
     )
@@ -299,7 +417,9 @@ def _advice(plan: _Plan, stocks: Mapping[Shaft, ShimStock], units: Units, limits
     )
 
 
-def _move(member: Shaft, change: Change, stock: ShimStock, units: Units) -> ShimMove:
+def _move(
+    member: Shaft, change: Change, stock: ShimStock, distance: MountingDistance | None, units: Units
+) -> ShimMove:
     way = "out, away from the apex," if change.move_mm > 0 else "in, towards the apex,"
     pieces = " + ".join(
         format_length(one, units, decimals=3 if units == "mm" else 4) for one in change.shims_mm
@@ -309,12 +429,14 @@ def _move(member: Shaft, change: Change, stock: ShimStock, units: Units) -> Shim
         action = f"replace the pack of {old} by {pieces}"
     else:
         action = f"{'add' if change.added else 'take away'} {pieces}"
-    distance = format_length(abs(change.move_mm), units, decimals=3 if units == "mm" else 4)
+    size = format_length(abs(change.move_mm), units, decimals=3 if units == "mm" else 4)
+    leads = "" if distance is None else f" This leads to {_place(distance, change.move_mm, units)}."
     return ShimMove(
         member=member,
         move_mm=change.move_mm,
         shims_mm=change.shims_mm,
-        sentence=f"Move the {member} {way} by {distance}: {action}.",
+        sentence=f"Move the {member} {way} by {size}: {action}.{leads}",
+        distance_mm=None if distance is None else distance.set_mm + change.move_mm,
     )
 
 

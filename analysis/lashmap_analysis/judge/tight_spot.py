@@ -1,34 +1,31 @@
 """A tight spot with its whole uncertainty: what repeats and what the set-up puts into every reading alike.
 
 Decided here: how the lash map's band, which need not be symmetric, and the set-up's contributions make one
-interval; and when a confirming position confirms. Not decided here: the band itself (`lash_map/lash_map.py`).
+interval; when a confirming position confirms; and how probably each limit is kept (JCGM 106:2012). Not
+decided here: the band itself (`lash_map/lash_map.py`).
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-from math import hypot, inf, sqrt
-from typing import TYPE_CHECKING
+from math import erf, hypot, inf, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
-from lashmap_analysis.judge.assessment import TightSpotResult
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.judge.assessment import Conformance, PositionResult, TightSpotResult
+from lashmap_analysis.judge.verdict import Interval
+from lashmap_analysis.lash_map.lash_map import LashMap
+from lashmap_analysis.record.conditions import Conditions
+from lashmap_analysis.record.record import Limits, TestRecord, Units
 from lashmap_analysis.uncertainty.backlash import budget
-from lashmap_analysis.uncertainty.budget import combine, coverage_factor, degrees_of_freedom_of
+from lashmap_analysis.uncertainty.budget import Budget, combine, coverage_factor, degrees_of_freedom_of
 from lashmap_analysis.uncertainty.mesh_state import SHIFTS
 from lashmap_analysis.uncertainty.set_up import SPIRAL, spiral_relative_half_width_transverse
 
-if TYPE_CHECKING:
-    from lashmap_analysis.gears.gear_set import GearSet
-    from lashmap_analysis.gears.indicator import Indicator
-    from lashmap_analysis.judge.assessment import PositionResult
-    from lashmap_analysis.lash_map.lash_map import LashMap
-    from lashmap_analysis.record.conditions import Conditions
-    from lashmap_analysis.record.record import Limits, Units
-    from lashmap_analysis.uncertainty.budget import Budget
-
-
-Interval = tuple[float, float]
+Floats = NDArray[np.float64]
 CONFIRMING_LEVEL = 0.99
 ONE_SIDED_95 = 1.644854  # normal distribution, one-sided 95 %
 NORMAL_95 = 1.959964  # normal distribution, two-sided 95 % (GUM table G.2, last row)
@@ -90,6 +87,13 @@ def budget_against(limits: Limits, total: Budget, lash_map: LashMap, indicator: 
         replace(line, standard_uncertainty_mm=size_mm) if line.quantity == SPIRAL else line
         for line in total.lines
     )
+
+
+def normal_limits(record: TestRecord) -> tuple[float | None, float | None]:
+    """Least and most normal backlash allowed at the tight spot, in mm; None where the drawing has none."""
+    scale = 1.0 if record.limits.kind == "normal" else record.gear_set.normal_per_transverse
+    least, most = record.limits.minimum_mm, record.limits.maximum_mm
+    return None if least is None else least * scale, None if most is None else most * scale
 
 
 def two_sided(lash_map: LashMap, total: Budget) -> Interval:
@@ -227,3 +231,51 @@ def _freedom(position: PositionResult) -> float:
     """Degrees of freedom of a reading; 1, the least there is, when the rock could not say."""
     given = position.rock.degrees_of_freedom
     return given if given >= 1 else 1.0
+
+
+def conformance(lash_map: LashMap, budget: Budget, record: TestRecord) -> Conformance:
+    """Probability that each limit is kept: a figure beside the verdict that decides nothing.
+
+    Args:
+        lash_map: Its equally likely least backlashes and variations are the posterior.
+        budget: Of its tight spot as it is held against the limits.
+        record: The test record, for the limits. Teeth that no position touched are not in it.
+    """
+    least, most = normal_limits(record)
+    set_up = set_up_mm(budget)
+    draws, variation = lash_map.least_draws_mm, lash_map.variation_draws_mm
+    if not len(draws):
+        return Conformance()
+    scale = 1.0 if record.limits.kind == "normal" else record.gear_set.normal_per_transverse
+    widest = None if record.limits.variation_mm is None else record.limits.variation_mm * scale
+    # What scales every reading scales the variation with them; what shifts them all alike does not.
+    relative = relative_scaling(lash_map, budget)
+    return Conformance(
+        minimum=None if least is None else kept(draws, set_up, low=least),
+        maximum=None if most is None else kept(draws, set_up, high=most),
+        variation=None
+        if widest is None
+        else kept(variation, relative * abs(lash_map.variation_mm), high=widest),
+    )
+
+
+def kept(draws: Floats, deviation: float, *, low: float | None = None, high: float | None = None) -> float:
+    """Probability that a quantity lies within a tolerance.
+
+    JCGM 106:2012, 7.2 to 7.4: the integral of its density over the tolerance interval, Φ((T_U − y) / u) −
+    Φ((T_L − y) / u) for a normal one; here its mean over equally likely values, each with a normal deviation.
+
+    Args:
+        draws: Equally likely values, shape (d,).
+        deviation: Standard deviation of an independent normal error that all share; may be 0.
+        low: Lower limit, or None.
+        high: Upper limit, or None.
+    """
+    above = 1.0 if high is None else _mean_below(high - draws, deviation)
+    return above - (0.0 if low is None else _mean_below(low - draws, deviation))
+
+
+def _mean_below(room: Floats, deviation: float) -> float:
+    if deviation <= 0.0:
+        return float(np.mean(room >= 0.0))
+    return float(np.mean([0.5 * (1.0 + erf(one / deviation / sqrt(2.0))) for one in room.tolist()]))

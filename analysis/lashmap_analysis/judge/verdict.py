@@ -9,7 +9,7 @@ The rule, and why:
   uncertainty; a box file may ask for the standard's own default, 95 % to the side of each limit), a confirmed
   tight spot, every precondition proven, and nothing that speaks against the measurement.
 - against a least backlash and against a variation, *conforming* also allows for what teeth that no position
-  touched may take (`judge/untouched.py`); it never makes a box *nonconforming*.
+  touched may take (`tooth_allowance_mm`); it never makes a box *nonconforming*.
 - *nonconforming* needs the whole interval outside a limit and nothing that speaks against the measurement. It
   does not wait for preconditions or for the confirming position: backlash that is too small on the stand is
   too small however the box was set up, and no missing paper makes it larger.
@@ -23,18 +23,16 @@ The rule, and why:
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from math import cos, radians, sqrt
+from typing import Literal
 
+import numpy as np
+
+from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.lengths import format_length
-from lashmap_analysis.record.record import Precondition
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from lashmap_analysis.gears.gear_set import GearSet
-    from lashmap_analysis.record.record import DecisionRule, Limits, Units
-
+from lashmap_analysis.record.record import DecisionRule, Limits, Precondition, Units
 
 Outcome = Literal["conforming", "nonconforming", "not proven"]
 Interval = tuple[float, float]
@@ -178,7 +176,7 @@ def reach_verdict(
     still_open = [one.sentence for one in findings if one.state == "open"]
     inside = [one.sentence for one in findings if one.state == "inside"]
     doubts = [one.sentence for one in evidence.doubts]
-    unproven = [f"{_capital(one.name)} {one.state}: {one.detail}." for one in barring]
+    unproven = [f"{capital(one.name)} {one.state}: {one.detail}." for one in barring]
     cautions = _cautions(evidence, conditions)
     if outside and not doubts:
         note = ["Preconditions do not change this: " + " ".join(unproven)] if unproven else []
@@ -209,31 +207,42 @@ def _findings(evidence: Evidence, limits: Limits, gear_set: GearSet, units: Unit
     scale = 1.0 if limits.kind == "normal" else 1 / gear_set.normal_per_transverse
     found = []
     backlash, variation = evidence.judged(limits.decision_rule)
-    level = _LEVELS[limits.decision_rule]
+
+    def compared(
+        what: str, ends: Interval, limit_mm: float, side: Literal["least", "most"], *, alone: bool = False
+    ) -> None:
+        """`alone`: teeth that nobody touched may not break this limit."""
+        interval = (scale * ends[0], scale * ends[1])
+        finding = _against(
+            _span(what, interval, units, _LEVELS[limits.decision_rule]), interval, limit_mm, units, side
+        )
+        room = interval[0] - limit_mm if side == "least" else limit_mm - interval[1]
+        taken = 0.0 if alone else scale * evidence.untouched_mm
+        found.append(_for_untouched(finding, evidence.untouched, taken, room, units))
+
     if backlash is not None:
-        low, high = (scale * end for end in backlash)
         what = f"{limits.kind} backlash at the tight spot"
         if limits.minimum_mm is not None:
-            finding = _least(_span(what, (low, high), units, level), (low, high), limits.minimum_mm, units)
-            taken, room = scale * evidence.untouched_mm, low - limits.minimum_mm
-            found.append(_for_untouched(finding, evidence.untouched, taken, room, units))
+            compared(what, backlash, limits.minimum_mm, "least")
         if limits.maximum_mm is not None:
-            span = _span(what, (low, high), units, level)
-            found.append(_most(span, (low, high), limits.maximum_mm, units))
+            compared(what, backlash, limits.maximum_mm, "most", alone=True)
     if limits.variation_mm is not None and variation is not None:
-        low, high = (scale * end for end in variation)
-        what = f"variation of {limits.kind} backlash"
-        finding = _most(_span(what, (low, high), units, level), (low, high), limits.variation_mm, units)
-        taken, room = scale * evidence.untouched_mm, limits.variation_mm - high
-        found.append(_for_untouched(finding, evidence.untouched, taken, room, units))
+        compared(f"variation of {limits.kind} backlash", variation, limits.variation_mm, "most")
     return tuple(found)
 
 
-def _least(span: str, interval: Interval, least: float, units: Units) -> _Finding:
+def _against(
+    span: str, interval: Interval, limit_mm: float, units: Units, side: Literal["least", "most"]
+) -> _Finding:
+    """Compare an interval with the least or the most allowed."""
     low, high = interval
-    state: State = "inside" if low >= least else "outside" if high < least else "open"
-    limit = f"the least allowed of {format_length(least, units)}"
-    ends = {"inside": f"not below {limit}", "outside": f"below {limit}", "open": _STRADDLES.format(limit)}
+    kept, broken = (
+        (low >= limit_mm, high < limit_mm) if side == "least" else (high <= limit_mm, low > limit_mm)
+    )
+    state: State = "inside" if kept else "outside" if broken else "open"
+    limit = f"the {side} allowed of {format_length(limit_mm, units)}"
+    beyond = f"{'below' if side == 'least' else 'above'} {limit}"
+    ends = {"inside": f"not {beyond}", "outside": beyond, "open": _STRADDLES.format(limit)}
     return _Finding(state=state, sentence=f"{span}, {ends[state]}.")
 
 
@@ -253,14 +262,6 @@ def _for_untouched(found: _Finding, untouched: str, allowance: float, room: floa
         f"{format_length(room, units)} only."
     )
     return _Finding(state="open", sentence=f"{found.sentence} {lost}", untouched=True)
-
-
-def _most(span: str, interval: Interval, most: float, units: Units) -> _Finding:
-    low, high = interval
-    state: State = "inside" if high <= most else "outside" if low > most else "open"
-    limit = f"the most allowed of {format_length(most, units)}"
-    ends = {"inside": f"not above {limit}", "outside": f"above {limit}", "open": _STRADDLES.format(limit)}
-    return _Finding(state=state, sentence=f"{span}, {ends[state]}.")
 
 
 def _span(what: str, interval: Interval, units: Units, level: str) -> str:
@@ -330,9 +331,151 @@ def _cautions(evidence: Evidence, conditions: tuple[Precondition, ...]) -> tuple
         for one in conditions
         if one.name.lower().startswith(MOUNTING_DISTANCE) and one.state != "proven" and not _bars(one)
     ]
-    notes = [f"{_capital(one.name)} {one.state}: {one.detail}. {one.remedy}".rstrip() for one in weak]
+    notes = [f"{capital(one.name)} {one.state}: {one.detail}. {one.remedy}".rstrip() for one in weak]
     return (STANDING_CAUTION, *notes, *evidence.cautions)
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
+    """The text with a capital in front."""
     return text[:1].upper() + text[1:]
+
+
+# A sample of positions says nothing of a tooth that it did not touch: one bad tooth is then found by chance.
+# What follows counts those teeth, and says what a *conforming* against a least backlash or a largest
+# variation allows for them; it is zero where every tooth was touched.
+
+CAUTIOUS_MM = 0.016
+"""Normal backlash that a tooth nobody touched may take where the box gives no tooth accuracy: a nick, a burr
+or a bad pitch of a ground or lapped set (from memory, no source)."""
+MOST_NAMED = 12  # teeth named in a sentence
+ROOM = 0.25  # of the tolerance: a tooth of given accuracy may take that for a sample to do (common practice)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Touched:
+    """Teeth that usable positions touched, counted from the matched teeth.
+
+    Attributes:
+        gear_teeth: z2.
+        pinion_teeth: z1.
+        gear_left: Gear teeth that no position touched, rising.
+        pinion_left: The same for the pinion.
+    """
+
+    gear_teeth: int
+    pinion_teeth: int
+    gear_left: tuple[int, ...]
+    pinion_left: tuple[int, ...]
+
+    @property
+    def every(self) -> bool:
+        """Every tooth of both members was touched."""
+        return not (self.gear_left or self.pinion_left)
+
+    @property
+    def gear(self) -> int:
+        """Number of gear teeth touched."""
+        return self.gear_teeth - len(self.gear_left)
+
+    @property
+    def pinion(self) -> int:
+        """Number of pinion teeth touched."""
+        return self.pinion_teeth - len(self.pinion_left)
+
+    @property
+    def words(self) -> str:
+        """How many of how many, of both members."""
+        return (
+            f"{self.gear} of {self.gear_teeth} gear teeth, {self.pinion} of {self.pinion_teeth} pinion teeth"
+        )
+
+    @property
+    def left(self) -> str:
+        """What was not touched, in words; empty when everything was."""
+        return " and ".join(
+            f"{len(teeth)} {member} {'tooth' if len(teeth) == 1 else 'teeth'}"
+            for member, teeth in (("gear", self.gear_left), ("pinion", self.pinion_left))
+            if teeth
+        )
+
+    @property
+    def remedy(self) -> str:
+        """What would settle it; empty when every tooth was touched."""
+        named = [
+            f"{member} {'tooth' if len(teeth) == 1 else 'teeth'} {', '.join(map(str, teeth[:MOST_NAMED]))}"
+            f"{', …' if len(teeth) > MOST_NAMED else ''}"
+            for member, teeth in (("gear", self.gear_left), ("pinion", self.pinion_left))
+            if teeth
+        ]
+        if not named:
+            return ""
+        return (
+            f'Plan every tooth (teeth = "every"), or measure the {self.left} that no position has touched, '
+            f"counted from the matched teeth: {'; '.join(named)}."
+        )
+
+
+def touched(gear_set: GearSet, engagements: Iterable[int]) -> Touched:
+    """Count the teeth that positions at these engagements touch."""
+    places = np.array(list(engagements), dtype=np.int64)
+
+    def left(teeth: int) -> tuple[int, ...]:
+        return tuple(np.setdiff1d(np.arange(teeth), places % teeth).tolist())
+
+    return Touched(
+        gear_teeth=gear_set.gear_teeth,
+        pinion_teeth=gear_set.pinion_teeth,
+        gear_left=left(gear_set.gear_teeth),
+        pinion_left=left(gear_set.pinion_teeth),
+    )
+
+
+def tooth_allowance_mm(gear_set: GearSet, limits: Limits) -> float:
+    """Normal backlash that one tooth of unknown state may take at the outer end.
+
+    From `Limits.untouched_tooth_mm`; else from the tooth accuracy grade: each of its two flanks off by the
+    single pitch tolerance, independently, √2 f_pt, as normal backlash at the outer end; else `CAUTIOUS_MM`.
+    """
+    if limits.untouched_tooth_mm is not None:
+        return limits.untouched_tooth_mm
+    if limits.tooth_accuracy_grade is None:
+        return CAUTIOUS_MM
+    outward = gear_set.outer_cone_distance_mm / gear_set.mean_cone_distance_mm
+    tolerance_um = single_pitch_tolerance_um(
+        limits.tooth_accuracy_grade,
+        tolerance_diameter_mm=2.0 * gear_set.outer_gear_pitch_radius_mm / outward,
+        mean_normal_module_mm=gear_set.outer_module_mm
+        / outward
+        * cos(radians(gear_set.mean_spiral_angle_deg)),
+    )
+    return 1e-3 * sqrt(2.0) * tolerance_um * outward * gear_set.normal_per_transverse
+
+
+def single_pitch_tolerance_um(
+    grade: int, *, tolerance_diameter_mm: float, mean_normal_module_mm: float
+) -> float:
+    """Single pitch tolerance f_pt of a bevel gear, µm.
+
+    ISO 17485:2006, f_pt = (0.003 d_T + 0.3 m_mn + 5) (√2)^(B − 4), *from memory*.  For 100 mm and 3 mm it
+    gives 6.2 µm at grade 4; the cylindrical gears' ISO 1328-1:1995 gives 6 µm there at grade 5 (also from
+    memory): the two agree to one grade.
+    """
+    return (0.003 * tolerance_diameter_mm + 0.3 * mean_normal_module_mm + 5.0) * sqrt(2.0) ** (grade - 4)
+
+
+def needs_every_tooth(gear_set: GearSet, limits: Limits) -> bool:
+    """Whether one bad tooth could decide, by what is known before the test.
+
+    Only against a least backlash or a largest variation.  A sample may do where the box gives its tooth
+    accuracy, and a tooth of that accuracy takes no more than a quarter of the tolerance and of the variation.
+    """
+    least, most, variation = limits.minimum_mm, limits.maximum_mm, limits.variation_mm
+    if least is None and variation is None:
+        return False
+    known = limits.untouched_tooth_mm is not None or limits.tooth_accuracy_grade is not None
+    if not known or (least is not None and most is None):
+        return True
+    spans = [] if least is None or most is None else [most - least]
+    spans += [] if variation is None else [variation]
+    scale = 1.0 if limits.kind == "normal" else gear_set.normal_per_transverse
+    return tooth_allowance_mm(gear_set, limits) > ROOM * scale * min(spans)

@@ -9,27 +9,24 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from lashmap_analysis.charts.lash_map import band, engagement_axis, thinned, value_axis
 from lashmap_analysis.charts.style import style_sheet
 from lashmap_analysis.charts.svg import (
     Axis,
     chart,
     circle,
-    extremes,
     lash_range,
     line,
     polyline,
     rectangle,
-    round_step,
-    round_ticks,
     text,
-    tick_decimals,
 )
 from lashmap_analysis.judge.compare import Build, same_teeth
 from lashmap_analysis.judge.comparison import difference_words, runout_words
 from lashmap_analysis.judge.tight_spot import NORMAL_95
 from lashmap_analysis.record.lengths import format_length, format_spread, in_units
-from lashmap_analysis.record.moment import moment
-from lashmap_analysis.render.environment import page_template
+from lashmap_analysis.record.record import moment
+from lashmap_analysis.render.page import page_template
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -213,8 +210,7 @@ def overlay_chart(builds: Sequence[Build], units: Units) -> Markup | None:
     y = Axis(low=covered.low, high=covered.high, start=height - BELOW, end=TOP)
     shapes = _plate(x, y, builds[0].assessment.record.gear_set.gear_teeth, f"backlash, {units}")
     for number, curve in curves.items():
-        across, level = _thinned(x, y, np.r_[curve, curve[0]])
-        shapes.append(polyline(across, level, f"curve c{number % len(DASHES)}"))
+        shapes.append(polyline(*_closed(x, y, curve), f"curve c{number % len(DASHES)}"))
     shapes += _spots([(number, builds[number]) for number in curves], x, y, units)
     told = "; ".join(
         f"{letter(number)} is {builds[number].test}, mean {curve.mean():.4g} {units}"
@@ -239,14 +235,9 @@ def difference_chart(pair: Pair, number: int, units: Units) -> Markup | None:
     x = Axis(low=0.0, high=float(len(value)), start=LEFT, end=RIGHT)
     y = Axis(low=low, high=high, start=height - BELOW, end=TOP)
     shapes = _plate(x, y, pair.first.assessment.record.gear_set.gear_teeth, f"change, {units}")
-    (left, lower), (right, upper) = (
-        _thinned(x, y, np.r_[edge, edge[0]]) for edge in (value - half, value + half)
-    )
     shapes += [
-        polyline(np.r_[left, right[::-1]], np.r_[lower, upper[::-1]], "band", closed=True),
-        polyline(left, lower, "band-edge"),
-        polyline(right, upper, "band-edge"),
-        polyline(*_thinned(x, y, np.r_[value, value[0]]), "curve"),
+        *band(_closed(x, y, value - half), _closed(x, y, value + half)),
+        polyline(*_closed(x, y, value), "curve"),
         line(LEFT, y.at(0.0), RIGHT, y.at(0.0), "limit"),
         text(RIGHT + 4, y.at(0.0) + 3.5, "0", style="t strong"),
     ]
@@ -259,11 +250,9 @@ def difference_chart(pair: Pair, number: int, units: Units) -> Markup | None:
     return chart(f"difference-{number}", WIDTH, height, title, told, *shapes)
 
 
-def _thinned(x: Axis, y: Axis, values: Floats) -> tuple[Floats, Floats]:
-    """Pixels of a curve; a long mesh cycle keeps what reaches farthest in each quarter of a pixel."""
-    across = x.at_all(np.arange(len(values), dtype=np.float64))
-    kept = extremes(np.floor(4 * across).astype(np.int64), values)
-    return across[kept], y.at_all(values)[kept]
+def _closed(x: Axis, y: Axis, values: Floats) -> tuple[Floats, Floats]:
+    """Pixels of a curve over the mesh cycle, with its first engagement again at the end."""
+    return thinned(x.at_all(np.arange(len(values) + 1.0)), y, np.r_[values, values[0]])
 
 
 def _spots(shown: Sequence[tuple[int, Build]], x: Axis, y: Axis, units: Units) -> list[str]:
@@ -291,21 +280,9 @@ def _spots(shown: Sequence[tuple[int, Build]], x: Axis, y: Axis, units: Units) -
 
 def _plate(x: Axis, y: Axis, gear_teeth: int, name: str) -> list[str]:
     """Ground, grid, both axes, and a mark at the matched teeth and every turn of the gear."""
-    shapes = [rectangle(LEFT, TOP, RIGHT - LEFT, y.start - TOP, "plate")]
-    ticks = round_ticks(y.low, y.high, 6)
-    decimals = tick_decimals(ticks)
-    for tick in ticks.tolist():
-        shapes.append(line(LEFT, y.at(tick), RIGHT, y.at(tick), "grid"))
-        shapes.append(text(LEFT - 5, y.at(tick) + 3.5, f"{tick:.{decimals}f}", anchor="end"))
-    shapes.append(text(11, (y.start + y.end) / 2, name, anchor="middle", turn=-90))
+    shapes = [rectangle(LEFT, TOP, RIGHT - LEFT, y.start - TOP, "plate"), *value_axis(x, y, name)]
     turns = range(gear_teeth, int(x.high), gear_teeth)
     shapes += [line(x.at(turn), TOP, x.at(turn), y.start, "turn") for turn in turns]
     shapes.append(line(x.at(0.0), TOP - 6, x.at(0.0), y.start, "matched"))
     shapes.append(text(x.at(0.0) + 3, TOP - 8, "matched teeth", style="t"))
-    step = max(1, round(round_step(x.high, 12)))
-    for tick in range(0, int(x.high) + 1, step):
-        shapes.append(line(x.at(tick), y.start, x.at(tick), y.start + 4, "axis"))
-        shapes.append(text(x.at(tick), y.start + 15, str(tick), anchor="middle"))
-    words = "engagement, gear teeth past the matched teeth"
-    shapes.append(text((LEFT + RIGHT) / 2, y.start + 29, words, anchor="middle"))
-    return shapes
+    return [*shapes, *engagement_axis(x, y)]

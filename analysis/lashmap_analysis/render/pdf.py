@@ -20,12 +20,11 @@ from typing import Any
 from markupsafe import Markup
 
 from lashmap_analysis.charts.style import COLOURS, standalone
-from lashmap_analysis.charts.visible import code_name, visible
+from lashmap_analysis.charts.svg import code_name, visible
 from lashmap_analysis.facts.result import SECTIONS
 from lashmap_analysis.facts.section import Section
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_analysis.render.evidence import closing_words, evidence
-from lashmap_analysis.render.page import footer
+from lashmap_analysis.render.page import closing_words, evidence, footer
 from lashmap_analysis.render.sheet import Sheet, sheet
 from lashmap_analysis.render.typesetting import Job, Refused, typeset
 

@@ -1,17 +1,19 @@
 """The first page: what a busy person reads and signs.
 
-Decided here: which figures stand on it. Their words are the sections', where they stand is the template's.
+Decided here: which figures stand on it, and how its words are cut to what one page can hold. Their words are
+the sections', where they stand and how they are set is the templates'.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 from markupsafe import Markup
 
-from lashmap_analysis.charts.lash_map import LashView, lash_view, map_chart, whole_cycle
+from lashmap_analysis.charts.lash_map import LashView, lash_view, map_chart, polar_chart, whole_cycle
 from lashmap_analysis.charts.limits import limits_chart, seal
-from lashmap_analysis.charts.polar import polar_chart
+from lashmap_analysis.charts.svg import MORE, cut_to, width
 from lashmap_analysis.facts.given import limit_line, limit_words
 from lashmap_analysis.facts.lash_map import why_no_map
 from lashmap_analysis.facts.review import ReviewOnFront, review_on_front
@@ -22,15 +24,34 @@ from lashmap_analysis.facts.verdict import judged_line
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.verdict import Outcome
 from lashmap_analysis.record.lengths import format_length
-from lashmap_analysis.record.moment import moment
-from lashmap_analysis.render.brief import Brief, brief
+from lashmap_analysis.record.record import Identity, Precondition, moment
+
+# Most columns of each text on the first page, and most lines of a list: what fits at the smallest size. A
+# review takes the room of two lines of each list; what the verdict leaves unused goes to the preconditions.
+_IDENTITY = {"box": 90, "remark": 150}
+_OTHER_IDENTITY = 44
+_REASON, _REASONS = 260, 7
+_STEP, _STEPS = 170, 6
+_STATE_NAME, _DETAIL, _REMEDY, _STATES = 48, 120, 120, 9
+_CAUSE, _LINE = 400, 190
 
 
 @dataclass(frozen=True, kw_only=True)
-class Sheet(Brief):
-    """What the first page shows, as text and pictures: the words that were cut for it, and beside them.
+class Sheet:
+    """What the first page shows, as text and pictures.
 
     Attributes:
+        identity: Who, what, where, when.
+        reasons: Of the verdict.
+        would_settle: Of the verdict.
+        closing: How the test ended, empty when it was completed.
+        limits: The line about limits.
+        judged: The decision rule, and the probability that the limits are kept.
+        cause: Where the tight spot lies and what moved it there.
+        sweeps: Each runout sweep in one line.
+        preconditions: As recorded.
+        density: How full the page is.
+        in_full: What was cut, as (name, whole text).
         outcome: Of the verdict.
         seal: Its sign.
         headline: Tightest backlash, without its unit; empty when none is stated.
@@ -48,6 +69,17 @@ class Sheet(Brief):
         started: When, for people.
     """
 
+    identity: Identity
+    reasons: tuple[str, ...]
+    would_settle: tuple[str, ...]
+    closing: str
+    limits: str
+    judged: str
+    cause: str
+    sweeps: tuple[str, ...]
+    preconditions: tuple[Precondition, ...]
+    density: Literal["roomy", "dense", "tight"]
+    in_full: tuple[tuple[str, str], ...]
     outcome: Outcome
     seal: Markup
     headline: str
@@ -70,14 +102,11 @@ def sheet(assessment: Assessment) -> Sheet:
     record, stated = assessment.record, assessment.stated
     units = record.units
     view = lash_view(assessment)
-    words = brief(
-        assessment,
-        limits=limit_line(assessment),
-        judged=judged_line(assessment),
-        sweeps=sweep_lines(assessment),
-    )
+    words = _cut_words(assessment)
+    described = _described(view) if view else ""
+    straight = "Lash map against engagement over the mesh cycle"
     return Sheet(
-        **vars(words),
+        **words,
         outcome=assessment.verdict.outcome,
         seal=seal(assessment.verdict.outcome),
         headline=format_length(stated.normal_backlash_mm, units, with_unit=False) if stated else "",
@@ -87,12 +116,16 @@ def sheet(assessment: Assessment) -> Sheet:
         rail=_rail(view, assessment),
         confirmation=confirmation(assessment),
         spots=spot_blocks(assessment),
-        polar=_polar(view) if view else None,
-        straight=_straight(view) if view else None,
+        polar=polar_chart(view, name="polar", title="Lash map around the gear", description=described)
+        if view
+        else None,
+        straight=map_chart(view, whole_cycle(view), name="straight", title=straight, description=described)
+        if view
+        else None,
         beyond=_beyond(view) if view else (),
         no_map=why_no_map(assessment),
         review=review_on_front(assessment),
-        started=moment(words.identity.started_utc),
+        started=moment(words["identity"].started_utc),
     )
 
 
@@ -123,23 +156,99 @@ def _described(view: LashView) -> str:
     return " ".join(parts)
 
 
-def _polar(view: LashView) -> Markup:
-    return polar_chart(view, name="polar", title="Lash map around the gear", description=_described(view))
-
-
-def _straight(view: LashView) -> Markup:
-    return map_chart(
-        view,
-        whole_cycle(view),
-        name="straight",
-        title="Lash map against engagement over the mesh cycle",
-        description=_described(view),
-    )
-
-
 def _beyond(view: LashView) -> tuple[str, ...]:
     return tuple(
         f"The {limit.name}, {limit.value:.4g} {view.units}, lies outside the charts."
         for limit in view.limits
         if limit.value in view.range.beyond
     )
+
+
+# Each text of the first page is cut to what one page can hold. Whatever is cut stands in full in the
+# evidence, under the same name, and the signature lines stay on the page that is signed.
+
+
+def _cut_words(assessment: Assessment) -> dict[str, Any]:
+    """The texts of a `Sheet`, cut."""
+    record, verdict, cut = assessment.record, assessment.verdict, _Cutter()
+    names = ("test", "box", "serial", "set_number", "stand", "operator", "started_utc", "remark")
+    short = {
+        name: cut(
+            name.replace("_", " "), getattr(record.identity, name), _IDENTITY.get(name, _OTHER_IDENTITY)
+        )
+        for name in names
+    }
+    taken = 0 if assessment.review is None or not assessment.review.seen else 2
+    reasons = cut.several("reason", verdict.reasons, _REASON, _REASONS - taken)
+    would_settle = cut.several("what would settle it", verdict.would_settle, _STEP, _STEPS - taken)
+    closing = "" if record.closing == "completed" else cut("the test ended early", record.closing, _LINE)
+    limits = cut("limits", limit_line(assessment), _LINE)
+    judged = judged_line(assessment)  # never long
+    cause = cut("tight spot", assessment.cause, _CAUSE)
+    sweeps = cut.several("sweep", sweep_lines(assessment), _LINE, 3)
+    unused = _REASONS + _STEPS - 2 * taken - len(reasons) - len(would_settle)
+    preconditions = _preconditions(record.preconditions, cut, _STATES - max(0, taken - unused))
+    lines = [*reasons, *would_settle, closing, limits, judged, cause, *sweeps]
+    lines += [f"{one.name} {one.detail} {one.remedy}" for one in preconditions]
+    lines += [""] * (4 * taken)  # the results side by side
+    # How tightly the words must be set, by their length (measured on A4 and Letter).
+    columns = sum(max(70, width(line)) for line in lines)
+    return {
+        "identity": replace(record.identity, **short),
+        "reasons": reasons,
+        "would_settle": would_settle,
+        "closing": closing,
+        "limits": limits,
+        "judged": judged,
+        "cause": cause,
+        "sweeps": sweeps,
+        "preconditions": preconditions,
+        "density": "roomy" if columns < 1700 else "dense" if columns < 2600 else "tight",
+        "in_full": tuple(cut.in_full),
+    }
+
+
+class _Cutter:
+    """Cuts texts and remembers what was cut."""
+
+    def __init__(self) -> None:
+        self.in_full: list[tuple[str, str]] = []
+
+    def __call__(self, name: str, words: str, most: int) -> str:
+        short = cut_to(words, most)
+        if short.endswith(MORE) and not words.endswith(MORE):
+            self.in_full.append((name, words))
+        return short
+
+    def several(self, name: str, lines: tuple[str, ...], most: int, count: int) -> tuple[str, ...]:
+        shown = len(lines) if len(lines) <= count else count - 1
+        short = [self(f"{name} {number}", line, most) for number, line in enumerate(lines[:shown], 1)]
+        if shown < len(lines):
+            self.in_full += [
+                (f"{name} {number}", line) for number, line in enumerate(lines[shown:], shown + 1)
+            ]
+            short.append(f"And {len(lines) - shown} more, in full in the evidence.")
+        return tuple(short)
+
+
+def _preconditions(given: tuple[Precondition, ...], cut: _Cutter, most: int) -> tuple[Precondition, ...]:
+    """Cut the preconditions; what is not proven comes first when not all of them have room."""
+    many = len(given) > most
+    ordered = sorted(given, key=lambda one: one.state == "proven") if many else list(given)
+    shown = ordered[: most - 1] if many else ordered
+    short = [
+        replace(
+            one,
+            name=cut("name of a precondition", one.name, _STATE_NAME),
+            detail=cut(cut_to(one.name, _STATE_NAME), one.detail, _DETAIL),
+            remedy=cut(f"{cut_to(one.name, _STATE_NAME)}, what to do", one.remedy, _REMEDY),
+        )
+        for one in shown
+    ]
+    if many:
+        rest = ordered[len(shown) :]
+        cut.in_full += [(one.name, f"{one.state}: {one.detail} {one.remedy}".rstrip()) for one in rest]
+        worst = min(rest, key=lambda one: ("failed", "unproven", "proven").index(one.state))
+        words = f"{len(rest)} more, in full in the evidence"
+        short.append(Precondition(name="others", state=worst.state, detail=words))
+    return tuple(short)

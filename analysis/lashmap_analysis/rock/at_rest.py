@@ -26,13 +26,13 @@ import numpy as np
 from lashmap_analysis.rock.creep import repeated_rounding
 from lashmap_analysis.rock.dwells import NOISY, SHELF
 from lashmap_analysis.rock.flags import Flag, FlagName
-from lashmap_analysis.rock.stays import mean_of
+from lashmap_analysis.rock.flanks import mean_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from lashmap_analysis.rock.evidence import Evidence
-    from lashmap_analysis.rock.stays import Booleans, Floats, Integers
+    from lashmap_analysis.rock.flags import Evidence
+    from lashmap_analysis.rock.flanks import Booleans, Floats, Integers
 
 
 REACH = 0.76

@@ -18,9 +18,8 @@ from lashmap_analysis.rock.flags import Flag, FlagName
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from lashmap_analysis.rock.evidence import Evidence
-    from lashmap_analysis.rock.flanks import Stays
-    from lashmap_analysis.rock.stays import Booleans, Floats
+    from lashmap_analysis.rock.flags import Evidence
+    from lashmap_analysis.rock.flanks import Booleans, Floats, Stays
     from lashmap_analysis.rock.steps import Lash, Unlike
 
 

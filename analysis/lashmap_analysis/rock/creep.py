@@ -23,8 +23,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock.dwells import Settled
-    from lashmap_analysis.rock.flanks import Stays
-    from lashmap_analysis.rock.stays import Floats, Integers
+    from lashmap_analysis.rock.flanks import Floats, Integers, Stays
 
 
 SHARE = 0.01

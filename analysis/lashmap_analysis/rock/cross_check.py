@@ -1,9 +1,11 @@
-"""Encoder against indicator: two instruments that saw the same rock.
+"""What a rock's reading is worth on its gear set, and what the encoder says about the same rock.
 
-Decided here: what the encoder says about a rock whose dwells are known, whether it agrees with the indicator,
-and the gear angle of a position. On the gear shaft the encoder sees the rock itself; on the pinion shaft it
-sees whether the pinion, which should be locked, moved. Not decided here: what a disagreement means for the
-verdict (`judge/assess.py`).
+Decided here: in which order the corrections of a reading come (the certificate's curve belongs to the
+reading, the geometry to its conversion, what separates the rocked mesh from the stated one is added last);
+what the encoder says about a rock whose dwells are known, whether it agrees with the indicator, and the gear
+angle of a position. On the gear shaft the encoder sees the rock itself; on the pinion shaft it sees whether
+the pinion, which should be locked, moved. Not decided here: what a disagreement means for the verdict
+(`judge/assess.py`).
 """
 
 from __future__ import annotations
@@ -18,11 +20,13 @@ from numpy.typing import NDArray
 from lashmap_analysis.gears.indicator import MOST_HEIGHT_MODULES
 from lashmap_analysis.record.lengths import MM_PER_INCH
 from lashmap_analysis.rock.flags import Flag, FlagName
+from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm, height_sensitivity_per_mm
 
 if TYPE_CHECKING:
     from lashmap_analysis.gears.gear_set import GearSet
     from lashmap_analysis.gears.indicator import Indicator
+    from lashmap_analysis.record.conditions import Conditions
     from lashmap_analysis.record.record import Encoder, RockTrace
     from lashmap_analysis.rock.rock import RockReading
 
@@ -307,3 +311,27 @@ def _movement_deg(trace: RockTrace, rock: RockReading) -> float:
 
 def _ratio_text(indicator_mm: float, encoder_mm: float) -> str:
     return f"{indicator_mm / encoder_mm:.3f} times" if encoder_mm > 0 else "a rock, but nothing of"
+
+
+def as_rocked_mm(rock: RockReading, gear_set: GearSet, indicator: Indicator) -> float:
+    """Normal backlash at the outer end as the box was rocked, in mm.
+
+    Raises:
+        IndicatorError: The tip touches no tooth of this gear set.
+    """
+    reading = rock.reading_mm
+    if indicator.correction is not None and rock.dwells:
+        # The curve is looked up at the levels of both flanks.
+        levels = ([one.level_mm for one in rock.dwells if one.high is high] for high in (True, False))
+        high, low = (sum(one) / len(one) for one in levels)
+        reading += indicator.correction.between_mm(high, low)
+    return indicator.normal_per_reading(gear_set) * reading
+
+
+def stated_mm(rock: RockReading, gear_set: GearSet, indicator: Indicator, conditions: Conditions) -> float:
+    """The same at 20 °C, at no torque and at the least roll phase.
+
+    Raises:
+        IndicatorError: The tip touches no tooth of this gear set.
+    """
+    return as_rocked_mm(rock, gear_set, indicator) + correction_mm(gear_set, indicator, conditions)

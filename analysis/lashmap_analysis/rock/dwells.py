@@ -22,11 +22,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.rock.stays import median_of, window_sums
+from lashmap_analysis.rock.flanks import median_of, window_sums
 
 if TYPE_CHECKING:
-    from lashmap_analysis.rock.flanks import Stays
-    from lashmap_analysis.rock.stays import Booleans, Floats, Integers
+    from lashmap_analysis.rock.flanks import Booleans, Floats, Integers, Stays
 
 
 FEW_SAMPLES = 12.0

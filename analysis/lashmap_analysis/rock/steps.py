@@ -23,12 +23,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashmap_analysis.rock.creep import NO_CREEP, Creep, measure_creep, repeated_rounding
-from lashmap_analysis.rock.stays import drift_weights, mean_of
+from lashmap_analysis.rock.flanks import drift_weights, mean_of
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock.dwells import Settled
-    from lashmap_analysis.rock.flanks import Stays
-    from lashmap_analysis.rock.stays import Booleans, Floats, Integers
+    from lashmap_analysis.rock.flanks import Booleans, Floats, Integers, Stays
 
 
 @dataclass(frozen=True, kw_only=True)

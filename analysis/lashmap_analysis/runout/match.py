@@ -3,14 +3,14 @@
 Decided here: what lash a runout makes, when the two agree, and when nothing can be said. The relation is that
 of the lash map itself: runout F (FIM, perpendicular to the pitch cone) makes a peak-to-peak lash variation of
 2 F sin α_n K_c, K_c from where along the face the teeth touch (`gears/gear_set.py`). Both are compared as
-vectors, amplitude and high point together, since two equal amplitudes half a turn apart explain nothing. The
-words are chosen in `runout/match.py`.
+vectors, amplitude and high point together, since two equal amplitudes half a turn apart explain nothing. What
+it takes at the tight spot is decided in `judge/assess.py`.
 """
 
 from __future__ import annotations
 
 from cmath import phase, rect
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import cos, degrees, hypot, isnan, radians, sin, sqrt
 from typing import TYPE_CHECKING, Literal
 
@@ -126,25 +126,17 @@ def match_runout(
     explains, turn = _compared(measured, lash_runout) if lash_runout is not None else (None, None)
     difference = None if lash_runout is None else lash_runout.amplitude_mm - measured.amplitude_mm
     remainder = _remainder(measured, merged) if lash_runout is None and merged is not None else None
-    return RunoutMatch(
+    match = RunoutMatch(
         explains=explains,
         predicted_amplitude_mm=measured.amplitude_mm,
         standard_uncertainty_mm=measured.along_mm,
         amplitude_difference_mm=difference,
         high_point_difference_deg=turn,
-        sentence=match_sentence(
-            shaft,
-            predicted_mm=measured.amplitude_mm,
-            lash=lash_runout,
-            merged=merged,
-            explains=explains,
-            turn_deg=turn,
-            remainder=remainder,
-            units=units,
-        ),
+        sentence="",
         mesh_high_point_deg=measured.high_deg,
         remainder=remainder,
     )
+    return replace(match, sentence=_match_sentence(match, shaft, lash_runout, merged, units))
 
 
 def _as_lash(
@@ -201,21 +193,12 @@ def _remainder(measured: _Wave, merged: Runout) -> Remainder | None:
     left = rect(merged.amplitude_mm, radians(merged.high_point_deg))
     left -= rect(measured.amplitude_mm, radians(measured.high_deg))
     sideways = merged.amplitude_mm * radians(merged.high_point_uncertainty_deg)
-    larger = (
-        max(merged.standard_uncertainty_mm, sideways),
-        max(measured.along_mm, measured.across_mm),
-    )
+    larger = max(merged.standard_uncertainty_mm, sideways), max(measured.along_mm, measured.across_mm)
     return Remainder(
         amplitude_mm=abs(left),
         high_point_deg=degrees(phase(left)) % 360,
         standard_uncertainty_mm=sqrt(larger[0] ** 2 + larger[1] ** 2),
     )
-
-
-# What a runout sweep says, in sentences for the technician.
-#
-# Decided here: words only. Whether a runout explains the lash is decided in `runout/match.py`, what it
-# takes at the tight spot in `judge/assess.py`.
 
 
 OTHER: dict[Shaft, Shaft] = {"gear": "pinion", "pinion": "gear"}
@@ -232,24 +215,17 @@ def sweep_sentence(sweep: RunoutSweep, units: Units) -> str:
     return f"FIM {format_length(sweep.fim_mm, units)} (u = {u}) over {repeats}."
 
 
-def match_sentence(
-    shaft: Shaft,
-    *,
-    predicted_mm: float,
-    lash: Runout | None,
-    merged: Runout | None,
-    explains: bool | None,
-    turn_deg: float | None,
-    remainder: Remainder | None,
-    units: Units,
+def _match_sentence(
+    match: RunoutMatch, shaft: Shaft, lash: Runout | None, merged: Runout | None, units: Units
 ) -> str:
     """Say what lash the runout makes and whether that is the lash map's, and if not, what to look at."""
+    predicted_mm, turn_deg = match.predicted_amplitude_mm, match.high_point_difference_deg
     made = f"The {shaft}'s measured runout makes a lash amplitude of {format_length(predicted_mm, units)}"
     if lash is None:
-        return f"{made}; {_without_part(shaft, predicted_mm, merged, remainder, units)}"
+        return f"{made}; {_without_part(shaft, predicted_mm, merged, match.remainder, units)}"
     place = NO_PLACE if turn_deg is None else _place(turn_deg)
     part = f"the lash map's amplitude of {format_length(lash.amplitude_mm, units)}"
-    match explains:
+    match match.explains:
         case True:
             if turn_deg is None:
                 return f"{made}, {place}: by its size it may explain {part}."

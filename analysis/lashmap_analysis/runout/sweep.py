@@ -135,7 +135,17 @@ def measure_runout(
     rest = (level - fitted).mean(axis=0)
     noise = _cell_noise(level, rest)
     mean_weights = weights.mean(axis=0)
-    known = _Known(resolution_mm=resolution_mm, cells=count, angle_deg=angle_uncertainty_deg)
+    once, twice = (
+        _part(
+            mean_weights[2 * order - 1 : 2 * order + 1],
+            order,
+            scatter=scatter,
+            step_mm=resolution_mm,
+            cells=count,
+            angle_deg=angle_uncertainty_deg,
+        )
+        for order in (1, 2)
+    )
     middle = (start + (np.arange(count) + 0.5) * 360 / count) % 360
     order = np.argsort(middle)
     return RunoutSweep(
@@ -143,8 +153,8 @@ def measure_runout(
         fim_mm=float(np.ptp(profile)),
         fim_uncertainty_mm=sqrt(2 * noise**2 / turns + resolution_mm**2 / 6),
         fim_by_turn_mm=tuple(float(np.ptp(row)) for row in table),
-        once=_part(mean_weights[1:3], 1, scatter, known),
-        twice=_part(mean_weights[3:5], 2, scatter, known),
+        once=once,
+        twice=twice,
         rest_mm=float(np.ptp(rest)),
         repeatability_mm=noise if turns > 1 else nan,
         drift_mm_per_turn=drift,
@@ -229,20 +239,13 @@ def _cell_noise(level: Floats, rest: Floats) -> float:
     return sqrt(float(np.mean((rest - np.roll(rest, 1)) ** 2)) / 2)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Known:
-    """What is known beforehand: display step, cells in a turn, standard uncertainty of the angle."""
-
-    resolution_mm: float
-    cells: int
-    angle_deg: float
-
-
-def _part(pair: Floats, order: int, scatter: float, known: _Known) -> TurnPart:
-    step_mm = known.resolution_mm
+def _part(
+    pair: Floats, order: int, *, scatter: float, step_mm: float, cells: int, angle_deg: float
+) -> TurnPart:
+    """An order from its weights of cosine and sine, shape (2,), and the standard uncertainty of either."""
     amplitude = float(np.hypot(*pair))
     # A turn crosses about 4 A / step display steps for each order; that many rounding errors are averaged.
-    crossed = min(max(4 * amplitude / step_mm, 1.0), known.cells) if step_mm > 0 else inf
+    crossed = min(max(4 * amplitude / step_mm, 1.0), cells) if step_mm > 0 else inf
     uncertainty = sqrt(scatter**2 + step_mm**2 / 12 * 2 / crossed)
     anywhere = 360 / order / sqrt(12)
     turn = uncertainty / amplitude * 180 / pi / order if amplitude > 0 else anywhere
@@ -250,7 +253,7 @@ def _part(pair: Floats, order: int, scatter: float, known: _Known) -> TurnPart:
         amplitude_mm=amplitude,
         standard_uncertainty_mm=uncertainty,
         high_point_deg=float(np.rad2deg(np.arctan2(pair[1], pair[0])) / order % (360 / order)),
-        high_point_uncertainty_deg=min(hypot(turn, known.angle_deg), anywhere),
+        high_point_uncertainty_deg=min(hypot(turn, angle_deg), anywhere),
     )
 
 

@@ -27,8 +27,7 @@ from lashmap_daemon.logbook.digests import EventRow, digest_of_events
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import BUILD
 from lashmap_daemon.setup.box_file import BoxFile, PartTable, ShimTable
-from lashmap_daemon.setup.free_text import MOST_IN_LABEL, MOST_IN_NAME
-from lashmap_daemon.setup.toml_file import problem_of
+from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, MOST_IN_NAME, problem_of
 from lashmap_daemon.story.story import story_of
 
 Clock = Callable[[], dt.datetime]

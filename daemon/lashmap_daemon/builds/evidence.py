@@ -21,7 +21,7 @@ from lashmap_daemon.builds.wording import bearing_text
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.free_text import MOST_IN_LINE
+from lashmap_daemon.setup.toml_file import MOST_IN_LINE
 from lashmap_daemon.story.events import BuildNamed, BuiltDistance
 
 NO_BUILD = "none"

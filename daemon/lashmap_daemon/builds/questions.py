@@ -17,7 +17,7 @@ from lashmap_analysis.record.record import Units
 from lashmap_drivers.ports.regular_file import FileRefused, read_regular
 
 from lashmap_daemon.errors import ConfigurationError, LashmapError
-from lashmap_daemon.setup.free_text import MOST_IN_LABEL, MOST_IN_REMARK, complaint
+from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, MOST_IN_REMARK, complaint
 
 Value = TypeVar("Value")
 _TRIES = 10

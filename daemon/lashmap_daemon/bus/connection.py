@@ -1,17 +1,26 @@
-"""One connection to the broker: client, MQTT 5 properties, what went wrong with it.
+"""One connection to the broker: who connects, client, MQTT 5 properties, what went wrong with it.
 
 A connection is used once. MQTT's own session is not: what must not be lost lies in the outbox, and is sent
 again on the next connection.
+
+Reaching a broker may take longer than anybody waits at the end of a program: a name without a server and a
+host that drops packets keep a call inside the system for many seconds, and Python waits at exit for every
+thread of an ordinary executor. So each call has a daemon thread (`BackgroundCalls`).
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import datetime as dt
 import logging
 import socket
-from collections.abc import Awaitable, Iterator, Mapping
-from typing import Any, Self, TypeVar
+import threading
+from collections.abc import Awaitable, Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, ParamSpec, Self, TypeVar
 
 import aiomqtt
 from paho.mqtt.client import Client, DisconnectFlags
@@ -20,18 +29,17 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from lashmap_daemon.bus.recorded import Outgoing
-from lashmap_daemon.bus.topics import Topic
+from lashmap_daemon.bus.messages import STATUS, Outgoing, Status, Topic, payload
 from lashmap_daemon.setup.bus_table import BusTable
 
 Found = TypeVar("Found")
+Given = ParamSpec("Given")
 MOST_IN_FLIGHT = 10  # aiomqtt warns above it
 KEEP_ALIVE_S = 10  # the broker tells of a vanished stand after one and a half times this
 _ANSWER_S = 5.0
 _CLIENT_LOG = logging.getLogger("lashmap.bus.client")
-_CLIENT_LOG.setLevel(
-    logging.CRITICAL
-)  # what it warns of ends the connection, and is reported then with its reason
+# What it warns of ends the connection, and is reported then with its reason.
+_CLIENT_LOG.setLevel(logging.CRITICAL)
 _TOLD = {
     "Not authorized": (
         "user or password are wrong, or this user may not write this stand's topics; check bus.user, its "
@@ -44,19 +52,22 @@ _TOLD = {
     ),
     "Client identifier not valid": "the broker does not take this client identifier; change bus.stand",
 }
+_HINTS = {
+    "certificate has expired": "; renew the certificate, or set this machine's clock",
+    "self-signed certificate": "; name the authority that signed it in bus.ca_file",
+    "unable to get local issuer": "; name the authority that signed it in bus.ca_file",
+    "Hostname mismatch": "; write the broker's name as its certificate has it",
+    "IP address mismatch": "; write the broker's name as its certificate has it",
+    "Connection refused": "; is the broker running there?",
+    "Name or service not known": "; check bus.broker",
+}
 
 
 class Refused(aiomqtt.MqttError):
-    """The broker answers, and will not have a message or a subscription.
-
-    Attributes:
-        topic: Which one.
-        reason: In the broker's words.
-    """
+    """The broker answers, and will not have a message or a subscription, for a reason in its words."""
 
     def __init__(self, topic: str, reason: str, may: str) -> None:
         self.topic = topic
-        self.reason = reason
         super().__init__(
             f"the broker refuses {topic} ({reason}); its access list must let this user {may} it"
         )
@@ -142,33 +153,28 @@ class BusClient(aiomqtt.Client):
             self._connected.set_exception(NotGreeted())
 
     async def send(
-        self, topic: str, payload: bytes, *, qos: int, retain: bool, properties: Properties
+        self, name: str, topic: Topic, payload: bytes, properties: Properties | None = None
     ) -> None:
         """Publish; with QoS 1 this returns when the broker has it.
+
+        Args:
+            name: Full name of the topic.
+            topic: How it travels.
+            payload: What is sent.
+            properties: When others than those of the topic.
 
         Raises:
             Refused: The broker will not have it.
             aiomqtt.MqttError: The connection broke, or the broker does not answer.
         """
         try:
-            await self.publish(topic, payload, qos, retain, properties)
+            await self.publish(name, payload, topic.qos, topic.retain, properties or _packed(topic))
         except _Refused as error:
-            raise Refused(topic, str(error), "write") from None
+            raise Refused(name, str(error), "write") from None
 
-    async def send_record(self, topic: str, record: Outgoing) -> None:
-        """Publish a record with its identifier.
-
-        Raises:
-            Refused: The broker will not have it.
-            aiomqtt.MqttError: As `send`.
-        """
-        await self.send(
-            topic,
-            record.payload,
-            qos=record.topic.qos,
-            retain=record.topic.retain,
-            properties=properties_of(record.topic, id=record.id),
-        )
+    async def send_record(self, name: str, record: Outgoing) -> None:
+        """Publish a record with its identifier; raises as `send`."""
+        await self.send(name, record.topic, record.payload, properties_of(record.topic, id=record.id))
 
     async def listen_to(self, topic: str, *, qos: int, as_published: bool = False) -> None:
         """Subscribe.
@@ -232,7 +238,7 @@ def fresh(packet: int) -> Properties:
     return Properties(packet)  # type: ignore[no-untyped-call]  # paho leaves it unannotated
 
 
-class Packed(Properties):
+class _Packed(Properties):
     """Properties that are sent again and again: their bytes are made once."""
 
     def __init__(self, properties: Properties) -> None:
@@ -257,6 +263,89 @@ def properties_of(topic: Topic, **user: str) -> Properties:
     return properties
 
 
+@dataclass(frozen=True, kw_only=True)
+class Identity:
+    """Who publishes: first levels of every topic, level and name of the stand, version of lashmap."""
+
+    root: str
+    stand: str
+    name: str
+    version: str
+
+    @property
+    def base(self) -> str:
+        """Root and stand: what all topics of this stand begin with."""
+        return f"{self.root}/{self.stand}"
+
+    def topic(self, topic: Topic) -> str:
+        """Full name of a topic."""
+        return f"{self.base}/{topic.name}"
+
+    def status(self, *, since: dt.datetime, test: str | None, offline: str = "", waiting: int = 0) -> Status:
+        """Whether it is there, connected since a time (UTC), with so many records waiting then.
+
+        Args:
+            since: When the connection began.
+            test: The running one.
+            offline: Why it is not there; empty when it is.
+            waiting: Records in the outbox when the connection began.
+        """
+        return Status(
+            stand=self.stand,
+            online=not offline,
+            reason=offline[:2000],
+            name=self.name[:200],
+            version=self.version,
+            connected_utc=f"{since:%Y-%m-%dT%H:%M:%SZ}",
+            test=test,
+            waiting_records=waiting,
+        )
+
+    def will(self, *, since: dt.datetime) -> aiomqtt.Will:
+        """What the broker says when the connection breaks; which test runs then nobody knows now."""
+        properties = fresh(PacketTypes.WILLMESSAGE)
+        properties.PayloadFormatIndicator = 1
+        properties.ContentType = "application/json"
+        return aiomqtt.Will(
+            self.topic(STATUS),
+            payload(self.status(since=since, test=None, offline="the connection broke")),
+            qos=STATUS.qos,
+            retain=STATUS.retain,
+            properties=properties,
+        )
+
+
+class BackgroundCalls(ThreadPoolExecutor):
+    """An executor for few calls at a time; shutting it down leaves those that hang behind."""
+
+    def submit(
+        self, fn: Callable[Given, Found], /, *args: Given.args, **kwargs: Given.kwargs
+    ) -> Future[Found]:
+        """Call in a thread of its own."""
+        future: Future[Found] = Future()
+
+        def work() -> None:
+            if not future.set_running_or_notify_cancel():
+                return
+            try:
+                found = fn(*args, **kwargs)
+            except BaseException as error:  # noqa: BLE001 - it is whoever waits who gets it
+                future.set_exception(error)
+            else:
+                future.set_result(found)
+
+        threading.Thread(target=work, name="bus call", daemon=True).start()
+        return future
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: FBT001, FBT002 - the interface
+        """Nothing is waited for."""
+
+
+@cache
+def _packed(topic: Topic) -> Properties:
+    return _Packed(properties_of(topic))
+
+
 def reason_of(error: BaseException) -> str:
     """What went wrong with a connection, and what to do when that is known."""
     while isinstance(error, BaseExceptionGroup):
@@ -272,17 +361,4 @@ def reason_of(error: BaseException) -> str:
         cause = cause.__cause__
     root = error.__cause__ or error
     text = (isinstance(root, OSError) and root.strerror) or str(root) or type(root).__name__
-    return f"{text}{_hint(text)}"
-
-
-def _hint(text: str) -> str:
-    hints: Mapping[str, str] = {
-        "certificate has expired": "; renew the certificate, or set this machine's clock",
-        "self-signed certificate": "; name the authority that signed it in bus.ca_file",
-        "unable to get local issuer": "; name the authority that signed it in bus.ca_file",
-        "Hostname mismatch": "; write the broker's name as its certificate has it",
-        "IP address mismatch": "; write the broker's name as its certificate has it",
-        "Connection refused": "; is the broker running there?",
-        "Name or service not known": "; check bus.broker",
-    }
-    return next((hint for words, hint in hints.items() if words in text), "")
+    return text + next((hint for words, hint in _HINTS.items() if words in text), "")

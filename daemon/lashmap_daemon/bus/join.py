@@ -72,19 +72,7 @@ def join_bus(
     stack: ExitStack,
     say: Callable[[str], None],
 ) -> StandBus | None:
-    """Put a test on the bus its stand file names; None when it names none.
-
-    Args:
-        stand: The stand.
-        logbook: An open logbook's file.
-        started: The start record of the test about to begin.
-        stack: As for `open_bus`.
-        say: Shows the person a line.
-
-    Raises:
-        ConfigurationError: When password or certificates cannot be read.
-        LogbookError: When the outbox cannot be opened.
-    """
+    """Put a test that is about to begin on the bus its stand file names; otherwise as `open_bus`."""
     bus = open_bus(stand, logbook, stack, say)
     if bus is not None:
         bus.begin(started)

@@ -1,24 +1,37 @@
-"""Messages on the bus, as types: the JSON Schemas in ``docs/schemas`` are generated from them.
+"""Messages on the bus as types, the topics they travel on, and their JSON Schemas.
 
 Every message carries ``schema``, units stand in the keys, angles are in degrees past the matched teeth,
 lengths in mm whatever the paperwork uses. A key may be added without a new schema number, so whoever reads
 ignores what it does not know; a changed meaning gets a new number. Records (position, alarm) carry the event
 exactly as the logbook keeps it. Read from outside, everything is checked strictly and is bounded.
+
+The schemas in ``docs/schemas`` are generated: run ``python -m lashmap_daemon.bus.messages docs/schemas``
+after a change; a test fails until it is done.
 """
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import json
+import re
+import sys
+import unicodedata
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal, get_args
 
 from lashmap_analysis.record.record import Purpose, Shaft, Units
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
+from lashmap_daemon.logbook.digests import EventRow
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.story import events
+from lashmap_daemon.whole_file import write_whole
 
+ROOT: Final = "lashmap"
 SCHEMA = 1
 _MOST_MARKS = 2000
 _MOST_LINES = 20
+_NOT_IN_A_LEVEL = re.compile(r"[^a-z0-9_.-]+")
 Word = Annotated[str, Field(max_length=200)]
 Sentence = Annotated[str, Field(max_length=2000)]
 Sentences = Annotated[list[Sentence], Field(max_length=100)]
@@ -26,17 +39,14 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Count = Annotated[int, Field(ge=0)]
 
 
-class Message(BaseModel):
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
+
+
+class Message(_Part):
     """What all messages have in common."""
 
-    model_config = ConfigDict(
-        frozen=True,
-        strict=True,
-        extra="ignore",
-        populate_by_name=True,
-        json_schema_serialization_defaults_required=True,
-        defer_build=True,
-    )
+    model_config = ConfigDict(populate_by_name=True, json_schema_serialization_defaults_required=True)
 
     schema_number: Literal[1] = Field(default=1, alias="schema", description="Number of this schema.")
     stand: Word = Field(description="Topic level of the stand.")
@@ -73,10 +83,8 @@ class Live(Message):
     bad_frames: Count
 
 
-class Target(BaseModel):
+class Target(_Part):
     """The position that is asked for."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     position: Count
     engagement: int
@@ -85,10 +93,8 @@ class Target(BaseModel):
     attempt: Count
 
 
-class Rock(BaseModel):
+class Rock(_Part):
     """The rock being recorded, as far as it can be measured yet."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     reversals: Count
     reversals_wanted: Count
@@ -98,38 +104,30 @@ class Rock(BaseModel):
     flags: Annotated[list[Word], Field(max_length=50)]
 
 
-class Mark(BaseModel):
+class Mark(_Part):
     """A position on the gear: measured, or still to do (backlash is None)."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     gear_angle_deg: Finite
     normal_backlash_mm: Finite | None
     purpose: Purpose
 
 
-class TightSpot(BaseModel):
+class TightSpot(_Part):
     """The tight spot of the lash map so far."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     gear_angle_deg: Finite
     normal_backlash_mm: Finite
 
 
-class InstrumentIs(BaseModel):
+class InstrumentIs(_Part):
     """An instrument of a stand that is always on, in a word."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     instrument: Word
     state: Literal["heard", "absent", "away", "silent", "not understood", "without reading"]
 
 
-class Service(BaseModel):
+class Service(_Part):
     """What a stand that is always on does, with a test or without one."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     doing: Literal["idle", "preparing", "testing", "concluding", "ending"]
     awaits: Sentence = Field(description="What it waits for now.")
@@ -233,10 +231,8 @@ class ClosedEarly(Record):
 Alarm = Annotated[InstrumentLost | InstrumentBack | ClosedEarly, Field(discriminator="kind")]
 
 
-class Spot(BaseModel):
+class Spot(_Part):
     """A tight spot with its uncertainty."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     engagement: int
     gear_angle_deg: Finite
@@ -247,10 +243,8 @@ class Spot(BaseModel):
     interval_high_mm: Finite | None
 
 
-class SweptRunout(BaseModel):
+class SweptRunout(_Part):
     """What a runout sweep gave."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="ignore", defer_build=True)
 
     member: Shaft
     fim_mm: Finite | None = Field(description="Full indicator movement over a turn.")
@@ -284,11 +278,6 @@ class Result(Message):
     sweeps: Annotated[list[SweptRunout], Field(max_length=20)]
 
 
-def payload(message: Message) -> bytes:
-    """A message as it goes out."""
-    return message.__pydantic_serializer__.to_json(message, by_alias=True)
-
-
 class Command(Message):
     """A request to a stand; there is none that starts or stops a drive."""
 
@@ -312,3 +301,205 @@ class Answer(Message):
     utc: Word
     accepted: bool = Field(description="True once the running test has taken it.")
     reason: Sentence = Field(description="Why it was refused; empty when it was accepted.")
+
+
+def payload(message: Message) -> bytes:
+    """A message as it goes out."""
+    return message.__pydantic_serializer__.to_json(message, by_alias=True)
+
+
+# Topics -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Topic:
+    """The last level of a topic, and how its messages travel.
+
+    Attributes:
+        name: Last level; the ones before are the root and the stand.
+        adapter: Checks and describes the messages.
+        qos: 0 when the next message makes up for a lost one, 1 when nothing may be lost. Never 2: a record
+            has an identifier, so a second copy does no harm, and QoS 2 costs two round trips.
+        retain: True when whoever comes later must know it at once.
+        expiry_s: Seconds after which the broker must not deliver it any more; None for no limit.
+        why: The reason for all three, for the documentation.
+    """
+
+    name: str
+    adapter: TypeAdapter[Any]
+    qos: int = 1
+    retain: bool = False
+    expiry_s: int | None = None
+    why: str
+
+
+STATUS: Final = Topic(
+    name="status",
+    adapter=TypeAdapter(Status),
+    retain=True,
+    why="whoever comes later must know whether the stand is there; the last will says offline",
+)
+LIVE: Final = Topic(
+    name="live",
+    adapter=TypeAdapter(Live),
+    qos=0,
+    expiry_s=2,
+    why="the next one makes up for a lost one, and an old value must never look live",
+)
+STATE: Final = Topic(
+    name="state",
+    adapter=TypeAdapter(State),
+    retain=True,
+    why="what is awaited now, sent when it changes: a lost change would stay wrong for minutes",
+)
+POSITION: Final = Topic(
+    name="position",
+    adapter=TypeAdapter(Position),
+    why="a record: at least once from the outbox, known by its identifier; a history is not a state",
+)
+RESULT: Final = Topic(
+    name="result",
+    adapter=TypeAdapter(Result),
+    retain=True,
+    why="a record: at least once from the outbox; the newest stays for whoever comes later",
+)
+ALARM: Final = Topic(
+    name="alarm",
+    adapter=TypeAdapter(Alarm),
+    why="a record: at least once from the outbox; what holds now is in state, so an old alarm is not kept",
+)
+COMMAND: Final = Topic(
+    name="command",
+    adapter=TypeAdapter(Command),
+    expiry_s=10,
+    why="only when switched on; a retained request is refused, a late one has expired",
+)
+ANSWER: Final = Topic(
+    name="answer",
+    adapter=TypeAdapter(Answer),
+    expiry_s=60,
+    why="one for each request; the request may name a topic below it in its response topic",
+)
+PUBLISHED: Final = (STATUS, LIVE, STATE, POSITION, RESULT, ALARM)
+TOPICS: Final = (*PUBLISHED, COMMAND, ANSWER)
+
+
+def level(name: str) -> str:
+    """The topic level of a stand's name: ``bench-1`` for ``Bench 1``; ``stand`` when nothing is left."""
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    return _NOT_IN_A_LEVEL.sub("-", plain).strip("-") or "stand"
+
+
+# Records: rows of the logbook as messages -------------------------------------------------------------------
+
+
+def _kinds(message: object) -> list[str]:
+    """The events that a union of records carries."""
+    union, *_ = get_args(message)
+    return [get_args(record.model_fields["kind"].annotation)[0] for record in get_args(union)]
+
+
+EVENTS: Final = (
+    dict.fromkeys(_kinds(Position), POSITION)
+    | dict.fromkeys(_kinds(Alarm), ALARM)
+    | {events.ResultAnnounced.__name__: RESULT}
+)
+
+
+def topic_of_event(kind: str, body: str, base: str) -> Topic | None:
+    """Where an event of the logbook goes as a record; None for events that nobody is sent.
+
+    Args:
+        kind: Name of the event.
+        body: The event as JSON.
+        base: Root and stand that are published.
+    """
+    topic = EVENTS.get(kind)
+    if kind == events.TestClosed.__name__ and _value_of(body, "outcome") == "completed":
+        return None  # the result says it
+    if topic is RESULT and _value_of(body, "topic") != base:
+        return None  # another stand's, whose logbook this was
+    return topic
+
+
+def _value_of(body: str, key: str) -> object:
+    try:
+        return json.loads(body).get(key)
+    except (ValueError, AttributeError):  # it was changed: whoever sends it finds that out
+        return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outgoing:
+    """A record on its way: where to, under which identifier, what."""
+
+    topic: Topic
+    id: str
+    payload: bytes
+
+
+def outgoing(row: EventRow, base: str) -> Outgoing | None:
+    """The message of an event, byte for byte the same whenever it is made; None where nobody is sent it.
+
+    The body of the event is taken over as the logbook keeps it, never written anew.
+
+    Args:
+        row: The event.
+        base: Root and stand that are published.
+    """
+    topic = topic_of_event(row.kind, row.body, base)
+    if topic is None:
+        return None
+    if topic is RESULT:
+        announced = json.loads(row.body)
+        return Outgoing(topic=topic, id=announced["id"], payload=announced["message"].encode())
+    identifier = f"{row.test}/{row.number}"
+    envelope = json.dumps(
+        {
+            "schema": SCHEMA,
+            "stand": base.rpartition("/")[2],
+            "id": identifier,
+            "test": row.test,
+            "event": row.number,
+            "time_s": row.time_s,
+            "utc": row.utc,
+            "kind": row.kind,
+        },
+        ensure_ascii=False,
+        separators=(",", ":"),
+    )
+    return Outgoing(topic=topic, id=identifier, payload=f'{envelope[:-1]},"record":{row.body}}}'.encode())
+
+
+# Schemas ----------------------------------------------------------------------------------------------------
+
+
+def schema_of(topic: Topic) -> dict[str, Any]:
+    """The JSON Schema of what travels on a topic."""
+    # What we send, so a key with a default is always there; a request may leave it out.
+    mode: Any = "validation" if topic is COMMAND else "serialization"
+    kept = "retained" if topic.retain else "not retained"
+    expiry = "" if topic.expiry_s is None else f", expires after {topic.expiry_s} s"
+    made = topic.adapter.json_schema(by_alias=True, mode=mode)
+    made.pop("title", None)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$comment": f"Topic <root>/<stand>/{topic.name}: QoS {topic.qos}, {kept}{expiry}; {topic.why}.",
+        "title": f"lashmap {topic.name}, schema {SCHEMA}",
+        **made,
+    }
+
+
+def schema_files() -> dict[str, str]:
+    """File name and content of every schema."""
+    return {
+        f"{topic.name}.schema.json": json.dumps(schema_of(topic), indent=2, ensure_ascii=False) + "\n"
+        for topic in TOPICS
+    }
+
+
+if __name__ == "__main__":
+    from lashmap_daemon.bus import messages  # noqa: PLW0406 - the schemas carry the name of the module
+
+    for file, text in messages.schema_files().items():
+        write_whole(Path(sys.argv[1]) / file, text)

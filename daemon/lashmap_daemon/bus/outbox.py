@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from lashmap_daemon.bus.topics import EVENTS, topic_of_event
+from lashmap_daemon.bus.messages import EVENTS, topic_of_event
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.check import walked
 from lashmap_daemon.logbook.digests import EventRow, Fit
@@ -30,6 +30,7 @@ from lashmap_daemon.story.events import ResultAnnounced, Stamped, TestClosed
 
 _BUSY_S = 0.5  # the recorder never holds the file for longer; if it does, we wait for our next turn
 PATIENCE_S = 5.0  # of whoever has nothing else to do meanwhile
+_ENROL = "INSERT OR IGNORE INTO outbox (topic, test, sent) VALUES (?, ?, 0)"
 _RESULT = ResultAnnounced.__name__
 _ENDS = {TestClosed.__name__, _RESULT}  # what a seal follows on
 
@@ -45,7 +46,7 @@ def enrol(logbook: Path, topic: str, test: str) -> str:
     """
     with _naming(logbook), closing(_connect(logbook)) as base:
         make_outbox(base)
-        base.execute("INSERT OR IGNORE INTO outbox (topic, test, sent) VALUES (?, ?, 0)", (topic, test))
+        base.execute(_ENROL, (topic, test))
         first = base.execute("SELECT utc FROM event WHERE test = ? AND number = 1", (test,)).fetchone()
     return str(first[0]) if first else ""
 
@@ -118,12 +119,7 @@ class Outbox:
     def start_over(self) -> None:
         """Hand out again whatever the broker does not surely have."""
         with _naming(self._path):
-            rows = self._base.execute(
-                "SELECT test, sent FROM outbox WHERE topic = ? AND sent < "
-                "(SELECT coalesce(max(number), 0) FROM event WHERE event.test = outbox.test) ORDER BY id",
-                (self.topic,),
-            ).fetchall()
-        self._positions = dict(rows)
+            self._positions = self._marks_behind()
         self._open = dict.fromkeys(self._positions)
         self._digested.clear()
         self.refused.clear()
@@ -140,9 +136,7 @@ class Outbox:
         with _naming(self._path):
             mark = self._mark_of(test)
             if mark is None:
-                self._base.execute(
-                    "INSERT OR IGNORE INTO outbox (topic, test, sent) VALUES (?, ?, 0)", (self.topic, test)
-                )
+                self._base.execute(_ENROL, (self.topic, test))
         self._positions.setdefault(test, mark or 0)
         self._open.setdefault(test)
 
@@ -196,12 +190,7 @@ class Outbox:
     def waiting(self) -> int:
         """How many records and results the broker does not surely have; without those of tests refused."""
         with _naming(self._path):
-            marks = self._base.execute(
-                "SELECT test, sent FROM outbox WHERE topic = ? AND sent < "
-                "(SELECT coalesce(max(number), 0) FROM event WHERE event.test = outbox.test)",
-                (self.topic,),
-            ).fetchall()
-            return self._records_after(dict(marks))
+            return self._records_after(self._marks_behind())
 
     def left(self) -> int:
         """How many records and results were not handed out yet; without those of tests refused."""
@@ -230,6 +219,14 @@ class Outbox:
                 if self._base.in_transaction:
                     self._base.execute("ROLLBACK")
                 raise
+
+    def _marks_behind(self) -> dict[str, int]:
+        """The marks of tests that have events behind theirs, in the order of the tests."""
+        behind = (
+            "SELECT test, sent FROM outbox WHERE topic = ? AND sent < "
+            "(SELECT coalesce(max(number), 0) FROM event WHERE event.test = outbox.test) ORDER BY id"
+        )
+        return dict(self._base.execute(behind, (self.topic,)).fetchall())
 
     def _mark_of(self, test: str) -> int | None:
         mark = "SELECT sent FROM outbox WHERE topic = ? AND test = ?"
@@ -284,14 +281,7 @@ class Outbox:
 
 
 class _Digested:
-    """Goes through the rows of one test as they come, and keeps the events behind a number that fit.
-
-    Args:
-        base: The file.
-        path: Its path.
-        test: Identifier of the test.
-        position: Number of the last event that is not wanted.
-    """
+    """Goes through the rows of one test as they come, and keeps the events behind ``position`` that fit."""
 
     def __init__(self, base: sqlite3.Connection, path: Path, test: str, position: int) -> None:
         self.rows: deque[EventRow] = deque()

@@ -4,37 +4,41 @@ An acknowledgement says that the broker has the record in memory. A broker that 
 sent it to nobody and has forgotten it. So a record counts as delivered only when the same connection still
 stands ``settle_seconds`` after the acknowledgement. Whatever had not settled when a connection ends is sent
 again on the next one, under the same identifier and byte for byte the same.
+
+`Sending` does it without a test: the stand is not there, so neither its status nor its state is sent.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import secrets
 import time
 from collections import deque
 from collections.abc import Callable, Coroutine
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from functools import partial
 from typing import ParamSpec, TypeVar
 
-from lashmap_daemon.bus.connection import MOST_IN_FLIGHT
+import aiomqtt
+
+from lashmap_daemon.bus.connection import (
+    MOST_IN_FLIGHT,
+    BackgroundCalls,
+    BusClient,
+    Identity,
+    connect,
+    reason_of,
+)
+from lashmap_daemon.bus.messages import Outgoing, outgoing
 from lashmap_daemon.bus.outbox import Outbox
-from lashmap_daemon.bus.recorded import Outgoing, outgoing
-from lashmap_daemon.errors import LogbookError
+from lashmap_daemon.errors import LogbookError, StandError
+from lashmap_daemon.setup.bus_table import BusTable
 
 Send = Callable[[Outgoing], Coroutine[None, None, None]]
 Given = ParamSpec("Given")
 Found = TypeVar("Found")
 _PAUSE_S = 1.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Acknowledged:
-    """Up to where records were acknowledged at a time (monotonic)."""
-
-    at_s: float
-    events: dict[str, int]
 
 
 class Records:
@@ -52,7 +56,8 @@ class Records:
         self._outbox = outbox
         self._settle_s = settle_s
         self._trouble = trouble
-        self._acknowledged: deque[_Acknowledged] = deque()
+        # Up to which event of each test records were acknowledged, and when (monotonic).
+        self._acknowledged: deque[tuple[float, dict[str, int]]] = deque()
         self._wake = asyncio.Event()
         self._empty = asyncio.Event()
         self._disk = ThreadPoolExecutor(max_workers=1, thread_name_prefix="outbox")
@@ -153,7 +158,7 @@ class Records:
                 group.create_task(send(message))
         self.sent += len(messages)
         if rows:
-            self._note({row.test: row.number for row in rows})
+            self._acknowledged.append((time.monotonic(), {row.test: row.number for row in rows}))
         return bool(rows)
 
     def _begin(self) -> Outgoing | None:
@@ -166,20 +171,98 @@ class Records:
         """Call in the disk's thread."""
         return await asyncio.get_running_loop().run_in_executor(self._disk, partial(call, *given, **named))
 
-    def _note(self, events: dict[str, int]) -> None:
-        self._acknowledged.append(_Acknowledged(at_s=time.monotonic(), events=events))
-
     async def _settle(self) -> None:
         """Mark what was acknowledged long enough ago, in one go."""
         until_s = time.monotonic() - self._settle_s
-        events: dict[str, int] = {}
-        settled = 0
-        for entry in self._acknowledged:
-            if entry.at_s > until_s:
-                break
-            events |= entry.events
-            settled += 1
+        settled = [events for at_s, events in self._acknowledged if at_s <= until_s]
         if settled:
-            await self._there(self._outbox.mark, events)
-            for _ in range(settled):
+            newest: dict[str, int] = {}
+            for events in settled:
+                newest |= events
+            await self._there(self._outbox.mark, newest)
+            for _ in settled:
                 self._acknowledged.popleft()
+
+
+_MOST_BYTES = 65536
+_LOOK_S = 0.2
+_ALLOWANCE_S = 10.0  # for marks that the logbook's other users keep waiting
+
+
+class Sending:
+    """Sends what waits in one outbox, once, over one connection, until the broker surely has it.
+
+    Args:
+        settings: Broker and identity.
+        identity: Whose records they are.
+        outbox: Where they wait.
+        tell: Called with the number of records sent so far, after each.
+    """
+
+    def __init__(
+        self, settings: BusTable, identity: Identity, outbox: Outbox, tell: Callable[[int], None]
+    ) -> None:
+        self._settings = settings
+        self._identity = identity
+        self._outbox = outbox
+        self._tell = tell
+        self._trouble = ""
+        self.sent = 0
+
+    async def run(self, sent_all: Callable[[], None]) -> None:
+        """Send everything and stay until it has settled.
+
+        Args:
+            sent_all: Called when the broker acknowledged the last one.
+
+        Raises:
+            StandError: When the broker is away, goes away, or refuses; what had settled is marked.
+            ConfigurationError: When password or certificates cannot be read.
+        """
+        asyncio.get_running_loop().set_default_executor(BackgroundCalls())
+        records = Records(self._outbox, self._settings.settle_seconds, self._had_trouble)
+        # A name of its own: as the stand itself it would end the connection of a test that runs elsewhere.
+        name = f"lashmap-{self._identity.stand}-publish-{secrets.token_hex(4)}"
+        try:
+            async with connect(self._settings, name, most_bytes=_MOST_BYTES) as client:
+                await self._send_over(client, records, sent_all)
+        except (aiomqtt.MqttError, OSError, ExceptionGroup) as error:
+            if isinstance(error, ExceptionGroup) and isinstance(error.exceptions[0], StandError):
+                raise error.exceptions[0] from error
+            left = f"{await records.waiting()} records still wait in the logbook, publish them again later"
+            raise StandError(f"{self._settings.broker}: {reason_of(error)}", left) from error
+        finally:
+            records.close()
+
+    async def _send_over(self, client: BusClient, records: Records, sent_all: Callable[[], None]) -> None:
+        async def send(record: Outgoing) -> None:
+            await client.send_record(self._identity.topic(record.topic), record)
+            self.sent += 1
+            self._tell(self.sent)
+
+        async def receive() -> None:
+            async for _ in client.messages:  # none come; it ends when the connection breaks
+                pass
+
+        async with asyncio.TaskGroup() as group:
+            tasks = [
+                group.create_task(records.run(send, repeat_newest=False)),
+                group.create_task(receive()),
+            ]
+            await records.emptied()
+            sent_all()
+            try:
+                async with asyncio.timeout(self._settings.settle_seconds + _ALLOWANCE_S):
+                    while await records.waiting():  # noqa: ASYNC110 - the logbook rings no bell
+                        await asyncio.sleep(_LOOK_S)
+            except TimeoutError:
+                raise StandError(
+                    f"all was sent, but it could not be marked as sent and would be sent again: "
+                    f"{self._trouble or 'the logbook is busy; try again'}"
+                ) from None
+            finally:
+                for task in tasks:
+                    task.cancel()
+
+    def _had_trouble(self, problem: str) -> None:
+        self._trouble = problem

@@ -12,7 +12,9 @@ import datetime as dt
 import threading
 import time
 from collections import OrderedDict, deque
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Final
 
 import aiomqtt
@@ -20,9 +22,7 @@ from paho.mqtt.properties import Properties
 from pydantic import ValidationError
 
 from lashmap_daemon.bus.connection import BusClient, properties_of
-from lashmap_daemon.bus.messages import Answer, Command, payload
-from lashmap_daemon.bus.report import Report
-from lashmap_daemon.bus.topics import ANSWER, COMMAND
+from lashmap_daemon.bus.messages import ANSWER, COMMAND, Answer, Command, payload
 from lashmap_daemon.setup.toml_file import in_our_words
 
 MOST_BYTES = 4096
@@ -31,6 +31,10 @@ UNTAKEN_S = 2.0  # a running test asks for commands fifty times a second
 UNDECIDED_S = 10.0  # what was taken and is not answered for by then hangs
 _REMEMBERED = 256
 _WAITING = 8
+_LOOK_S = 0.02
+_MOST_TOPIC = 200
+_MOST_CORRELATION = 128
+Send = Callable[[Answer], Awaitable[None]]
 
 
 @dataclass
@@ -210,21 +214,8 @@ def _what_is_wrong(error: ValueError | RecursionError) -> str:
     return "it cannot be read as JSON"
 
 
-_LOOK_S = 0.02
-_MOST_TOPIC = 200
-_MOST_CORRELATION = 128
-
-
-@dataclass(frozen=True, kw_only=True)
-class Reply:
-    """Where an answer goes, and the correlation data that go with it."""
-
-    topic: str
-    correlation: bytes | None
-
-
-def reply_to(message: aiomqtt.Message, answers: str) -> Reply:
-    """Where the answer to ``message`` goes.
+def _reply_to(message: aiomqtt.Message, answers: str) -> tuple[str, Properties]:
+    """Where the answer to ``message`` goes, and with which properties.
 
     A request must not make a stand write to another topic than its own: a response topic that is not below
     ``answers`` is left alone, and the answer goes to ``answers``.
@@ -234,8 +225,10 @@ def reply_to(message: aiomqtt.Message, answers: str) -> Reply:
     topic = answers
     if isinstance(asked, str) and asked.startswith(f"{answers}/") and len(asked) <= _MOST_TOPIC:
         topic = asked if asked.isprintable() and not set(asked) & set("+#") else answers
-    correlation = bytes(given) if isinstance(given, bytes) and len(given) <= _MOST_CORRELATION else None
-    return Reply(topic=topic, correlation=correlation)
+    properties = properties_of(ANSWER)
+    if isinstance(given, bytes) and len(given) <= _MOST_CORRELATION:
+        properties.CorrelationData = given
+    return topic, properties
 
 
 class Requests:
@@ -244,16 +237,15 @@ class Requests:
     Args:
         desk: Decides; None takes none, and only notices that the connection broke.
         answers: Full topic of answers.
-        report: Refused ones are counted there.
+        on_refused: Called for each request that is not obeyed.
     """
 
-    def __init__(self, desk: Desk | None, answers: str, report: Report) -> None:
+    def __init__(self, desk: Desk | None, answers: str, on_refused: Callable[[], None]) -> None:
         self._desk: Final = desk
         self._answers = answers
-        self._report = report
-        self._answering = Allowance(
-            burst=20, interval_s=0.2
-        )  # rubbish at any rate makes no answers at that rate
+        self._on_refused = on_refused
+        # Rubbish at any rate makes no answers at that rate.
+        self._answering = Allowance(burst=20, interval_s=0.2)
 
     async def run(self, client: BusClient) -> None:
         """Until the connection breaks.
@@ -267,7 +259,8 @@ class Requests:
                     continue
                 if message.retain and not message.payload:
                     continue  # takes away what the broker had retained (MQTT 5, 3.3.1.3): no request
-                reply = reply_to(message, self._answers)
+                topic, properties = _reply_to(message, self._answers)
+                send = partial(self._answer, client, topic, properties)
                 judged = self._desk.judge(
                     message.payload,
                     retained=message.retain,
@@ -275,11 +268,11 @@ class Requests:
                     now_s=time.monotonic(),
                 )
                 if isinstance(judged, Pending):
-                    group.create_task(self._await_taker(client, self._desk, judged, reply))
+                    group.create_task(self._await_taker(self._desk, judged, send))
                 else:
-                    await self._answer(client, reply, judged)
+                    await send(judged)
 
-    async def _await_taker(self, client: BusClient, desk: Desk, pending: Pending, reply: Reply) -> None:
+    async def _await_taker(self, desk: Desk, pending: Pending, send: Send) -> None:
         """Answer once it is known what came of the request, or once that takes too long."""
         deadline_s = time.monotonic() + UNTAKEN_S
         while not pending.claimed and time.monotonic() < deadline_s:  # noqa: ASYNC110 - the taker has no loop
@@ -292,24 +285,10 @@ class Requests:
         reason = pending.refusal
         if reason is None:
             reason = f"received, but no answer of the test within {UNDECIDED_S:.0f} s; check the stand"
-        await self._answer(client, reply, desk.settle(pending.command.id, reason))
+        await send(desk.settle(pending.command.id, reason))
 
-    async def _answer(self, client: BusClient, reply: Reply, answer: Answer) -> None:
+    async def _answer(self, client: BusClient, topic: str, properties: Properties, answer: Answer) -> None:
         if not answer.accepted:
-            self._report.requests_refused += 1
-        if not self._answering.spend(time.monotonic()):
-            return
-        await client.send(
-            reply.topic,
-            payload(answer),
-            qos=ANSWER.qos,
-            retain=ANSWER.retain,
-            properties=_properties(reply),
-        )
-
-
-def _properties(reply: Reply) -> Properties:
-    properties = properties_of(ANSWER)
-    if reply.correlation is not None:
-        properties.CorrelationData = reply.correlation
-    return properties
+            self._on_refused()
+        if self._answering.spend(time.monotonic()):
+            await client.send(topic, ANSWER, payload(answer), properties)

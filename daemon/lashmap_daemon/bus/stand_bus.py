@@ -19,12 +19,10 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from lashmap_daemon.bus import from_test, messages, outbox
-from lashmap_daemon.bus.identity import Identity
-from lashmap_daemon.bus.publisher import Publisher
-from lashmap_daemon.bus.report import Report
+from lashmap_daemon.bus.connection import BackgroundCalls, Identity
+from lashmap_daemon.bus.messages import level
+from lashmap_daemon.bus.publisher import Publisher, Report
 from lashmap_daemon.bus.requests import Desk, Pending
-from lashmap_daemon.bus.sending import BackgroundCalls
-from lashmap_daemon.bus.topics import level
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.setup.bus_table import BusTable

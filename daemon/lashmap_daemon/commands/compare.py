@@ -104,7 +104,7 @@ def compared(book: Logbook, test: str) -> Build:
         else ""
     )
     stocks = started.box.shims.stocks()
-    advice = shim_advice_for(assessment, stocks) if stocks else None
+    advice = shim_advice_for(assessment, stocks, mounting.distances()) if stocks else None
     return Build(
         assessment=assessment,
         indicator=certificate,

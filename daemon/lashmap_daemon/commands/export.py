@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 
-from lashmap_analysis.tables.columns import SAMPLES, TABLES
+from lashmap_analysis.tables import SAMPLES, TABLES
 from lashmap_drivers.ports.regular_file import read_regular
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
@@ -21,10 +21,8 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemaining
 from lashmap_daemon.commands.options import ExportOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.exchange.files import NAME, Folder, Writer
-from lashmap_daemon.exchange.frames import small_tables
-from lashmap_daemon.exchange.matrices import MatlabFile
-from lashmap_daemon.exchange.samples import Block, read_samples
-from lashmap_daemon.exchange.workbook import Workbook
+from lashmap_daemon.exchange.frames import Block, read_samples, small_tables
+from lashmap_daemon.exchange.one_file import MatlabFile, Workbook
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import judged
 from lashmap_daemon.replay.replay import Replay, newest_test

@@ -6,10 +6,9 @@ from rich.console import Console
 
 from lashmap_daemon.commands.options import ImportOptions
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.exchange.book import Import, Measured, keep, measure, refuse_twice, start_record
+from lashmap_daemon.exchange.book import Measured, keep, measure, refuse_twice, start_record
 from lashmap_daemon.exchange.rocks import find
-from lashmap_daemon.exchange.source import read_source, signals_of, stand_of
-from lashmap_daemon.exchange.table import read
+from lashmap_daemon.exchange.source import read, read_source, signals_of, stand_of
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.screens.summary import print_files, print_summary
@@ -29,8 +28,7 @@ def import_recording(options: ImportOptions, console: Console, *, operator: str)
         recording = read(source.path, source.data, source.mapping)
         stand = stand_of(source)
         signals = signals_of(source, recording, stand)
-        found = find(source.path, source.mapping, source.box, recording, signals)
-    imported = Import(source=source, recording=recording, signals=signals, found=found, operator=operator)
+        found = find(source, recording, signals)
     measured = measure(signals, found, Setup(box=source.box.recorded(), stand=stand.recorded()))
     _say_refused(measured, console)
     if all(result.normal_backlash_mm is None for _, result in measured.rocks):
@@ -45,7 +43,7 @@ def import_recording(options: ImportOptions, console: Console, *, operator: str)
     with Logbook(options.logbook, create=True) as book, busy(console, f"Importing {source.path.name}"):
         known = refuse_twice(book, source)
         started = start_record(source, stand, found, known)
-        keep(book, started, imported, measured)
+        keep(book, started, source, recording, found, measured=measured, operator=operator)
         output = options.output if options.output is not None else options.logbook.parent
         done = hand_over(book, started.test, output)
     print_summary(done.assessment, console, positions=False)

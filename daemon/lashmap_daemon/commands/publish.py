@@ -9,10 +9,10 @@ from pathlib import Path
 
 from rich.console import Console
 
-from lashmap_daemon.bus.identity import Identity
+from lashmap_daemon.bus.connection import Identity
+from lashmap_daemon.bus.messages import level
 from lashmap_daemon.bus.outbox import Outbox
-from lashmap_daemon.bus.sending import Sending
-from lashmap_daemon.bus.topics import level
+from lashmap_daemon.bus.records import Sending
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.lock import LogbookBusy, only_writer
 from lashmap_daemon.logbook.logbook import Logbook

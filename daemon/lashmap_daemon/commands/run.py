@@ -37,8 +37,8 @@ from lashmap_daemon.screens.summary import print_files, print_summary
 from lashmap_daemon.sequence.resume import Unfinished
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.free_text import MOST_IN_LABEL, complaint
 from lashmap_daemon.setup.stand_file import Stand, load_stand
+from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
 from lashmap_daemon.story.events import CautionsConfirmed, Listener, TestClosed
 from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.system import HAS_KEYS

@@ -13,11 +13,10 @@ from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LashmapError
 from lashmap_daemon.logbook.lock import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_writable
-from lashmap_daemon.service.boxes import BoxFolder
 from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.client import place_for
-from lashmap_daemon.service.journal import about, journal
-from lashmap_daemon.service.notify import Notifier
+from lashmap_daemon.service.journal import Notifier, about, journal
+from lashmap_daemon.service.opening import BoxFolder
 from lashmap_daemon.service.service import Service, Setup, run_until_ended
 from lashmap_daemon.setup.stand_file import load_stand
 from lashmap_daemon.system import need_local_sockets

@@ -29,6 +29,7 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
     name = test or newest_test(logbook)
     with Replay(logbook, name) as replay:
         stocks = (box.recorded() if box else replay.started.box).shims.stocks()
+        distances = replay.started.box.mounting.distances()
         if not stocks:
             missing = (
                 "shims: no stock was recorded; add [shims.gear] or [shims.pinion] to a box file, name it: "
@@ -42,7 +43,7 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
             f"{logbook.path}: test {name} is not as it was written ({record.damage[0]}), so nothing "
             f"is advised from it; find out more with: lashmap verify {name} --logbook {logbook.path}"
         )
-    advice = shim_advice_for(assessment, stocks)
+    advice = shim_advice_for(assessment, stocks, distances)
     if advice is None:
         say(console, "No tight spot was found in this test, so there is nothing to correct.")
         say(console, assessment.cause)

@@ -15,9 +15,7 @@ import numpy as np
 from lashmap_analysis.facts.study import drift_document, study_document
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.record.lengths import format_length, format_spread
-from lashmap_analysis.study.anova import StudyError
-from lashmap_analysis.study.drift import LEAST_BASELINE, drift_chart
-from lashmap_analysis.study.gauge import gauge_study
+from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart, gauge_study
 from rich.table import Table
 from rich.text import Text
 
@@ -34,8 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from lashmap_analysis.record.record import Units
-    from lashmap_analysis.study.drift import DriftChart
-    from lashmap_analysis.study.gauge import GaugeStudy, Part
+    from lashmap_analysis.study import DriftChart, GaugeStudy, Part
     from rich.console import Console
 
     from lashmap_daemon.replay.check_standard import StatedValue

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from rich.console import Console
 from rich.live import Live
 
-from lashmap_daemon.bus.topics import ROOT, level
+from lashmap_daemon.bus.messages import ROOT, level
 from lashmap_daemon.commands.options import WatchOptions
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.hall.hall import Hall

@@ -13,16 +13,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.exchange.samples import Coded
+from lashmap_daemon.exchange.frames import Coded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from types import ModuleType
 
-    from lashmap_analysis.tables.columns import Figure, Table
+    from lashmap_analysis.tables import Figure, Table
     from numpy.typing import NDArray
 
-    from lashmap_daemon.exchange.samples import Column, Columns
+    from lashmap_daemon.exchange.frames import Column, Columns
 
 
 _KINDS: dict[str, tuple[type | tuple[type, ...], type]] = {

@@ -13,22 +13,19 @@ import re
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
 from lashmap_analysis.judge.assess import position_result, sweep_result
 from lashmap_analysis.judge.assessment import PositionResult, SweepResult
-from lashmap_analysis.record.record import Floats, Identity, Precondition, RockTrace, RunoutTrace, TestRecord
+from lashmap_analysis.record.record import Identity, Precondition, RockTrace, RunoutTrace, TestRecord
 from lashmap_drivers.readings import Chunk
 
-from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.exchange.files import program_version
-from lashmap_daemon.exchange.rocks import Found, Rock, Signals, Sweep
-from lashmap_daemon.exchange.source import Source, chunks
-from lashmap_daemon.exchange.table import Recording
+from lashmap_daemon.exchange.rocks import Found, Rock, Sweep
+from lashmap_daemon.exchange.source import Recording, Signals, Source, chunks, refusal
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import MatchedHow, collect
 from lashmap_daemon.replay.replay import start_of
-from lashmap_daemon.setup.free_text import MOST_IN_NAME
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
+from lashmap_daemon.setup.toml_file import MOST_IN_NAME
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
 from lashmap_daemon.story.recorded import Setup
@@ -70,46 +67,27 @@ def measure(signals: Signals, found: Found, setup: Setup) -> Measured:
     )
     rocks = []
     for position, rock in enumerate(found.rocks, 1):
-        indicator, turned = _within(signals, rock), _turned_within(signals, rock, found.matched_deg)
-        trace = RockTrace(
-            position=position,
-            engagement=rock.engagement,
-            purpose="planned",
-            time_s=indicator[0],
-            indicator_mm=indicator[1],
-            encoder_time_s=turned[0],
-            encoder_deg=turned[1],
-        )
+        samples = _within(signals, rock, found.matched_deg)
+        trace = RockTrace(position=position, engagement=rock.engagement, purpose="planned", **samples)
         rocks.append((rock, position_result(trace, record)))
     sweeps = []
     for sweep in found.sweeps:
-        indicator, turned = _within(signals, sweep), _turned_within(signals, sweep, found.matched_deg)
-        swept = RunoutTrace(
-            member=sweep.member,
-            time_s=indicator[0],
-            indicator_mm=indicator[1],
-            encoder_time_s=turned[0],
-            encoder_deg=turned[1],
-            indicator_from_mesh_deg=None,  # for the comparison with a lash map, which the review makes
-        )
+        samples = _within(signals, sweep, found.matched_deg)
+        # Where the indicator sat is for the comparison with a lash map, which the review makes.
+        swept = RunoutTrace(member=sweep.member, indicator_from_mesh_deg=None, **samples)
         sweeps.append((sweep, sweep_result(swept, record, None)))
     return Measured(rocks=tuple(rocks), sweeps=tuple(sweeps))
 
 
-def _within(signals: Signals, stretch: Rock | Sweep) -> tuple[Floats, Floats]:
-    kept = _slice(signals.time_s, stretch)
-    return signals.time_s[kept], signals.indicator_mm[kept]
-
-
-def _turned_within(signals: Signals, stretch: Rock | Sweep, matched_deg: float) -> tuple[Floats, Floats]:
-    kept = _slice(signals.encoder_time_s, stretch)
-    return signals.encoder_time_s[kept], signals.encoder_deg[kept] - matched_deg
-
-
-def _slice(times: Floats, stretch: Rock | Sweep) -> slice:
-    """Both ends included."""
-    ends = [stretch.start_s, np.nextafter(stretch.end_s, np.inf)]
-    return slice(*np.searchsorted(times, ends).tolist())
+def _within(signals: Signals, stretch: Rock | Sweep, matched_deg: float) -> dict[str, Any]:
+    """The samples of a stretch as the traces of the analysis hold them."""
+    kept, turned = stretch.of(signals.time_s), stretch.of(signals.encoder_time_s)
+    return {
+        "time_s": signals.time_s[kept],
+        "indicator_mm": signals.indicator_mm[kept],
+        "encoder_time_s": signals.encoder_time_s[turned],
+        "encoder_deg": signals.encoder_deg[turned] - matched_deg,
+    }
 
 
 def _sweep_event(sweep: Sweep, result: SweepResult) -> events.Event:
@@ -175,8 +153,8 @@ def refuse_twice(book: Logbook, source: Source) -> set[str]:
         if story.closed is None:
             continue  # an import that was killed half way is no reason to refuse a whole one
         if any(source.digest in note and source.mapping_digest in note for _, note in story.notes):
-            problem = f"is in {book.path} already, as test {test}; open it with: lashmap review {test}"
-            raise ConfigurationError(str(source.path), [problem])
+            known = f"is in {book.path} already, as test {test}; open it with: lashmap review {test}"
+            raise refusal(source.path, known)
     return tests
 
 
@@ -209,20 +187,17 @@ def start_record(source: Source, stand: Stand, found: Found, taken: set[str]) ->
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class Import:
-    """What an import has read and found."""
-
-    source: Source
-    recording: Recording
-    signals: Signals
-    found: Found
-    operator: str
-
-
-def keep(book: Logbook, started: events.TestStarted, imported: Import, measured: Measured) -> None:
-    """Write the test with what `measure` returned."""
-    source, recording = imported.source, imported.recording
+def keep(
+    book: Logbook,
+    started: events.TestStarted,
+    source: Source,
+    recording: Recording,
+    found: Found,
+    *,
+    measured: Measured,
+    operator: str,
+) -> None:
+    """Write the test with what `measure` returned; ``operator`` imports it."""
     test, recorded = started.test, source.mapping.test.recorded
 
     def emit(time_s: float, event: events.Event) -> None:
@@ -232,11 +207,11 @@ def keep(book: Logbook, started: events.TestStarted, imported: Import, measured:
     emit(0.0, started)
     now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
     words = f"{source.origin}, with {source.mapping_path.name}, SHA-256 {source.mapping_digest}"
-    emit(0.0, events.NoteTaken(text=f"{words}, by {imported.operator} at {now}"))
+    emit(0.0, events.NoteTaken(text=f"{words}, by {operator} at {now}"))
     emit(0.0, events.PreconditionsRecorded(preconditions=_preconditions(source, started)))
     if recording.encoder is not None:
         how: MatchedHow = "box file" if _matched_known(source) else "assumed"
-        emit(0.0, events.MatchedTeethSet(encoder_deg=imported.found.matched_deg, how=how))
+        emit(0.0, events.MatchedTeethSet(encoder_deg=found.matched_deg, how=how))
     for channel, data in ((FILE_CHANNEL, source.data), (MAPPING_CHANNEL, source.mapping_data)):
         for at in range(0, len(data), _PIECE):
             book.keep(test, channel, [Chunk(0.0, data[at : at + _PIECE])])

@@ -1,10 +1,10 @@
 """Files of an export: one for each table in a folder (CSV, JSON or Parquet), and ``datapackage.json``.
 
 CSV is RFC 4180 with UTF-8, a header, quoted texts, empty cells for what is missing and as many digits as give
-every float back; texts are guarded against spreadsheets (`lashmap_analysis.tables.load`). JSON is one array
+every float back; texts are guarded against spreadsheets (`lashmap_analysis.tables`). JSON is one array
 of objects a table. Parquet has row groups of one block. The descriptor follows the Data Package and Table
 Schema specifications of Frictionless Data, version 1; its columns come from
-`lashmap_analysis.tables.columns`, so that files, reader and descriptor agree.
+`lashmap_analysis.tables`, so that files, reader and descriptor agree.
 """
 
 from __future__ import annotations
@@ -20,11 +20,10 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import IO, Any, Protocol
 
-from lashmap_analysis.tables.columns import SAMPLES, TABLES, VERSION, Figure, Table
-from lashmap_analysis.tables.load import guarded
+from lashmap_analysis.tables import SAMPLES, TABLES, VERSION, Figure, Table, guarded
 
 from lashmap_daemon.exchange.arrow import arrow, arrow_array, arrow_rows, missing_extra, schema_of
-from lashmap_daemon.exchange.samples import Coded, Column, Columns, cells
+from lashmap_daemon.exchange.frames import Coded, Column, Columns, cells
 from lashmap_daemon.whole_file import replace_whole
 
 SUFFIX = {"csv": ".csv", "json": ".json", "parquet": ".parquet"}

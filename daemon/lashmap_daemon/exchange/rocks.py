@@ -7,7 +7,7 @@ would give confident nonsense. What a rock reads is decided by the analysis, as 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -18,58 +18,34 @@ from lashmap_analysis.rock.rock import measure_rock
 from lashmap_drivers.readings import Floats
 from numpy.typing import NDArray
 
-from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.exchange.table import Recording
+from lashmap_daemon.exchange.source import Recording, Signals, Source, refusal
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.mapping_file import Mapping
 from lashmap_daemon.testing.arrival import StillLimits, rest_after, rest_before, still_limits, window_s
 
 
 @dataclass(frozen=True, kw_only=True)
-class Signals:
-    """Both instruments' samples as numbers, as the decoders of the logbook give them.
+class _Stretch:
+    start_s: float
+    end_s: float
 
-    Attributes:
-        time_s: Indicator's times, shape (n,).
-        indicator_mm: Shape (n,).
-        encoder_time_s: Shape (m,); empty without an encoder.
-        encoder_deg: Shape (m,), of its shaft, its own zero.
-    """
-
-    time_s: Floats
-    indicator_mm: Floats
-    encoder_time_s: Floats
-    encoder_deg: Floats
+    def of(self, times: Floats) -> slice:
+        """The samples in it, both ends included."""
+        return slice(*np.searchsorted(times, [self.start_s, np.nextafter(self.end_s, np.inf)]).tolist())
 
 
 @dataclass(frozen=True, kw_only=True)
-class Rock:
-    """A stretch of the recording.
-
-    Attributes:
-        engagement: Whole gear teeth past the matched teeth.
-        start_s: First moment, seconds since the recording began.
-        end_s: Last moment.
-    """
+class Rock(_Stretch):
+    """A stretch of the recording, in seconds since it began, at one engagement past the matched teeth."""
 
     engagement: int
-    start_s: float
-    end_s: float
 
 
 @dataclass(frozen=True, kw_only=True)
-class Sweep:
-    """A stretch of the recording in which a member was turned with the indicator on it.
-
-    Attributes:
-        member: The member that was turned.
-        start_s: First moment, seconds since the recording began.
-        end_s: Last moment.
-    """
+class Sweep(_Stretch):
+    """A stretch of the recording in which a member was turned with the indicator on it."""
 
     member: Shaft
-    start_s: float
-    end_s: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,8 +114,8 @@ def _trimmed(rock: Rock, times: Floats, values: Floats) -> Rock:
     margin = (high - low) / 3.0
     outside = (inside < low - margin) | (inside > high + margin)
     before, after = np.flatnonzero(outside & (share <= 0.2)), np.flatnonzero(outside & (share >= 0.8))
-    return Rock(
-        engagement=rock.engagement,
+    return replace(
+        rock,
         start_s=float(since[before[-1] + 1]) if before.size else rock.start_s,
         end_s=float(since[after[0] - 1]) if after.size else rock.end_s,
     )
@@ -147,11 +123,11 @@ def _trimmed(rock: Rock, times: Floats, values: Floats) -> Rock:
 
 def _from_flank_to_flank(rock: Rock, signals: Signals) -> Rock:
     """Without a rest between the flanks at either end."""
-    first, last = np.searchsorted(signals.time_s, [rock.start_s, np.nextafter(rock.end_s, np.inf)]).tolist()
-    times, values = signals.time_s[first:last], signals.indicator_mm[first:last]
+    inside = rock.of(signals.time_s)
+    times, values = signals.time_s[inside], signals.indicator_mm[inside]
     before, after = rest_before(times, values), rest_after(times, values)
-    return Rock(
-        engagement=rock.engagement,
+    return replace(
+        rock,
         start_s=float(times[before]) if before else rock.start_s,
         end_s=float(times[-1 - after]) if after else rock.end_s,
     )
@@ -186,153 +162,140 @@ def _gear_deg(mapping: Mapping, gear_set: GearSet, shaft_deg: Floats) -> Floats:
     return np.asarray(shaft_deg / gear_set.ratio if on_pinion else shaft_deg)
 
 
-MOST_OFF = 0.1  # of a tooth, that all positions may lie off whole engagements (common practice, no source)
+_MOST_OFF = 0.1  # of a tooth, that all positions may lie off whole engagements (common practice, no source)
 
-SPARE_S = 1.0  # by which a stretch may reach beyond the rows: people round
-
-
-@dataclass(frozen=True, kw_only=True)
-class Case:
-    """The input of the checks."""
-
-    path: Path
-    mapping: Mapping
-    gear_set: GearSet
-    signals: Signals
+_SPARE_S = 1.0  # by which a stretch may reach beyond the rows: people round
 
 
-def check_turning(path: Path, signals: Signals) -> None:
+def _check_turning(path: Path, signals: Signals) -> None:
     """An angle that starts again after a turn has lost which turn it is in, and so the pinion's tooth."""
     jumps = np.abs(np.diff(signals.encoder_deg))
     if jumps.size and float(jumps.max()) > 180.0:
         at = float(signals.encoder_time_s[1:][int(jumps.argmax())])
-        problem = (
+        raise refusal(
+            path,
             f"the encoder jumps by {float(jumps.max()):.4g}° between two samples, {at:.6g} s after the "
             "first row: it starts again after a turn, or its unit is wrong. If it starts again each turn, "
-            "write encoder.wraps_at_deg = 360"
+            "write encoder.wraps_at_deg = 360",
         )
-        raise ConfigurationError(str(path), [problem])
 
 
-def check_within(path: Path, found: tuple[Rock | Sweep, ...], recording: Recording) -> None:
+def _check_within(path: Path, found: tuple[Rock | Sweep, ...], recording: Recording) -> None:
     """A stretch that reaches beyond the rows was mistyped, or the rest of the file is missing."""
     last_s = float(recording.time_s[-1])  # of the rows: the indicator may have been taken away before
     for one in found:
-        if one.start_s < -SPARE_S or one.end_s > last_s + SPARE_S:
-            what = f"{one.member} sweep" if isinstance(one, Sweep) else f"rock at engagement {one.engagement}"
-            problem = (
-                f"the {what} lasts, by its label, from {one.start_s:.6g} to {one.end_s:.6g} s after the "
+        if one.start_s < -_SPARE_S or one.end_s > last_s + _SPARE_S:
+            raise refusal(
+                path,
+                f"{_name(one)} lasts, by its label, from {one.start_s:.6g} to {one.end_s:.6g} s after the "
                 f"first row, but the rows end {last_s:.6g} s after it; check its from_s and to_s, which "
-                "count as the file's own times do"
+                "count as the file's own times do",
             )
-            raise ConfigurationError(str(path), [problem])
 
 
-def check_span(case: Case, rocks: tuple[Rock, ...]) -> None:
+def _check_span(source: Source, signals: Signals, rocks: tuple[Rock, ...]) -> None:
     """A rock that spans more than a tooth's size is no rock: the unit or the rows are wrong."""
-    path, mapping, signals = case.path, case.mapping, case.signals
+    path, indicator = source.path, source.mapping.indicator
     spans = []
     for rock in rocks:
-        inside = (signals.time_s >= rock.start_s) & (signals.time_s <= rock.end_s)
-        if not inside.any():
-            problem = (
+        inside = signals.indicator_mm[rock.of(signals.time_s)]
+        if not len(inside):
+            raise refusal(
+                path,
                 f"the rock at engagement {rock.engagement}, {rock.start_s:.6g} to {rock.end_s:.6g} s "
-                "after the first row, holds no sample of the indicator; check positions"
+                "after the first row, holds no sample of the indicator; check positions",
             )
-            raise ConfigurationError(str(path), [problem])
-        spans.append(float(np.ptp(signals.indicator_mm[inside])))
+        spans.append(float(np.ptp(inside)))
     typical = float(np.median(spans))
-    module = case.gear_set.outer_module_mm
+    module = source.box.gear_set.gear_set().outer_module_mm
     if typical > module:
-        problem = (
+        raise refusal(
+            path,
             f"indicator.unit: a typical rock would span {typical:.4g} mm, more than a module of {module:g} "
-            f"mm; the unit is {mapping.indicator.unit!r} now, or the positions take in the way between rocks"
+            f"mm; the unit is {indicator.unit!r} now, or the positions take in the way between rocks",
         )
-        raise ConfigurationError(str(path), [problem])
-    if typical < mapping.indicator.resolution_mm:
-        problem = (
+    if typical < indicator.resolution_mm:
+        raise refusal(
+            path,
             f"indicator.unit: a typical rock would span {typical:.4g} mm, less than the resolution of "
-            f"{mapping.indicator.resolution_mm:g} mm; the unit is {mapping.indicator.unit!r} now"
+            f"{indicator.resolution_mm:g} mm; the unit is {indicator.unit!r} now",
         )
-        raise ConfigurationError(str(path), [problem])
 
 
-def check_angles(case: Case, rocks: tuple[Rock, ...], zero: float | None) -> float:
+def _check_angles(source: Source, signals: Signals, rocks: tuple[Rock, ...], zero: float | None) -> float:
     """The encoder's zero; labels and encoder must agree to a quarter of a tooth."""
-    signals, encoder = case.signals, case.mapping.encoder
+    encoder, gear_set = source.mapping.encoder, source.box.gear_set
     if encoder is None or not len(signals.encoder_deg):
         return 0.0
-    teeth = case.gear_set.gear_teeth if encoder.shaft == "gear" else case.gear_set.pinion_teeth
+    teeth = gear_set.gear_teeth if encoder.shaft == "gear" else gear_set.pinion_teeth
     pitch = 360.0 / teeth
     apart = []
     for rock in rocks:
-        inside = (signals.encoder_time_s >= rock.start_s) & (signals.encoder_time_s <= rock.end_s)
-        seen = signals.encoder_deg[inside]
+        seen = signals.encoder_deg[rock.of(signals.encoder_time_s)]
         middle = (float(seen.min()) + float(seen.max())) / 2.0 if len(seen) else np.nan
         apart.append(middle - rock.engagement * pitch)
     from_labels = float(np.nanmedian(apart)) if np.isfinite(apart).any() else 0.0
     matched = from_labels if zero is None else zero
-    _check_zero(case, from_labels - matched, pitch)
+    _check_zero(source.path, from_labels - matched, pitch)
     for rock, angle in zip(rocks, apart, strict=True):
         if abs(angle - matched) > pitch / 4.0:
             seen_at = rock.engagement + (angle - matched) / pitch
-            problem = (
+            raise refusal(
+                source.path,
                 f"the rock {rock.start_s:.6g} s after the first row is, by its label, at engagement "
                 f"{rock.engagement}, but the encoder stands at {seen_at:.2f}; check encoder.unit, "
-                "encoder.counts_per_turn, encoder.sense, encoder.matched_deg and the engagements"
+                "encoder.counts_per_turn, encoder.sense, encoder.matched_deg and the engagements",
             )
-            raise ConfigurationError(str(case.path), [problem])
     return matched
 
 
-def _check_zero(case: Case, off_deg: float, pitch: float) -> None:
+def _check_zero(path: Path, off_deg: float, pitch: float) -> None:
     """A tip that does not move touches every flank at the same angle, within the backlash of engagement 0."""
-    if abs(off_deg) > MOST_OFF * pitch:
-        problem = (
+    if abs(off_deg) > _MOST_OFF * pitch:
+        raise refusal(
+            path,
             f"encoder.matched_deg: the gear rests {off_deg:+.3g}° off whole engagements all along, where "
-            f"{MOST_OFF * pitch:.2g}° could be explained; engagements would be counted from the wrong "
-            "tooth. Correct it here or in the box file (matched_teeth.encoder_deg), or encoder.sense"
+            f"{_MOST_OFF * pitch:.2g}° could be explained; engagements would be counted from the wrong "
+            "tooth. Correct it here or in the box file (matched_teeth.encoder_deg), or encoder.sense",
         )
-        raise ConfigurationError(str(case.path), [problem])
 
 
-def find(path: Path, mapping: Mapping, box: BoxFile, recording: Recording, signals: Signals) -> Found:
+def find(source: Source, recording: Recording, signals: Signals) -> Found:
     """Find the rocks and the sweeps of a recording.
 
     Raises:
         ConfigurationError: No rock is found, stretches overlap, or labels, encoder and indicator cannot be
             meant together.
     """
-    gear_set = box.gear_set.gear_set()
+    path, mapping, box = source.path, source.mapping, source.box
     sweeps = _sweeps(mapping, recording)
     zero = mapping.encoder.matched_deg if mapping.encoder else None
     zero = box.matched_teeth.encoder_deg if zero is None else zero
-    check_turning(path, signals)
+    _check_turning(path, signals)
     if mapping.positions.find_by == "encoder":
         if zero is None:
             problem = "is missing; to find rocks by the encoder, its angle at the matched teeth is needed"
-            raise ConfigurationError(str(path), [f"encoder.matched_deg: {problem}"])
+            raise refusal(path, f"encoder.matched_deg: {problem}")
         found = rocks_at_rest(mapping, box, signals, zero)
         rocks = tuple(rock for rock in found if not any(_overlap(rock, sweep) for sweep in sweeps))
         swallowed = tuple(rock for rock in found if rock not in rocks and _usable(rock, mapping, signals))
         _check_apart(path, (*swallowed, *sweeps))
         if not rocks:
-            problem = (
+            raise refusal(
+                path,
                 "no rock was found: nowhere does the gear rest at a whole engagement for "
                 f"{mapping.positions.least_seconds:g} s with the tip on its tooth. Check indicator.unit, "
                 "encoder.unit, encoder.counts_per_turn, encoder.shaft, encoder.matched_deg and the teeth "
-                "in the box file"
+                "in the box file",
             )
-            raise ConfigurationError(str(path), [problem])
     else:
         rocks = _labelled(mapping, recording)
     if not rocks:
-        raise ConfigurationError(str(path), ["positions: no row belongs to a position; check the mapping"])
+        raise refusal(path, "positions: no row belongs to a position; check the mapping")
     _check_apart(path, (*rocks, *sweeps))
-    check_within(path, (*rocks, *sweeps), recording)
-    case = Case(path=path, mapping=mapping, gear_set=gear_set, signals=signals)
-    check_span(case, rocks)
-    zero = check_angles(case, rocks, zero)
+    _check_within(path, (*rocks, *sweeps), recording)
+    _check_span(source, signals, rocks)
+    zero = _check_angles(source, signals, rocks, zero)
     return Found(rocks=rocks, sweeps=sweeps, matched_deg=zero)
 
 
@@ -378,7 +341,7 @@ def _overlap(one: Rock | Sweep, other: Rock | Sweep) -> bool:
 
 def _usable(rock: Rock, mapping: Mapping, signals: Signals) -> bool:
     """Whether a stretch gives a reading: nobody rocks the gear while a member is turned for its runout."""
-    inside = (signals.time_s >= rock.start_s) & (signals.time_s <= rock.end_s)
+    inside = rock.of(signals.time_s)
     time_s, value = signals.time_s[inside], signals.indicator_mm[inside]
     return measure_rock(time_s, value, resolution_mm=mapping.indicator.resolution_mm).usable
 
@@ -387,11 +350,11 @@ def _check_apart(path: Path, found: tuple[Rock | Sweep, ...]) -> None:
     """A sample belongs to one rock or sweep: in two of them it would count twice."""
     for one, other in pairwise(sorted(found, key=lambda one: one.start_s)):
         if _overlap(one, other):
-            problem = (
+            raise refusal(
+                path,
                 f"{_name(one)} ends {one.end_s:.6g} s after the first row, but {_name(other)} begins at "
-                f"{other.start_s:.6g} s; correct positions or sweep so that they do not overlap"
+                f"{other.start_s:.6g} s; correct positions or sweep so that they do not overlap",
             )
-            raise ConfigurationError(str(path), [problem])
 
 
 def _name(one: Rock | Sweep) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pydantic import ValidationError
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.bus.topics import PUBLISHED, Topic, level
+from lashmap_daemon.bus.messages import PUBLISHED, Topic, level
 from lashmap_daemon.clean_text import clean
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.story.wording import sentence

@@ -10,8 +10,8 @@ import time
 import aiomqtt
 
 from lashmap_daemon.bus.connection import connect, reason_of
+from lashmap_daemon.bus.messages import PUBLISHED
 from lashmap_daemon.bus.publisher import BackOff
-from lashmap_daemon.bus.topics import PUBLISHED
 from lashmap_daemon.hall.hall import MOST_BYTES, Hall
 from lashmap_daemon.hall.screen import BrokerSeen
 from lashmap_daemon.setup.bus_table import BusTable

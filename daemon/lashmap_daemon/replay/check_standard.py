@@ -1,7 +1,7 @@
 """The check standard of a stand: what its tests stated, and whether they let the stand be used.
 
 Decided here: which tests count, and when the precondition *check standard* is proven. The charts are the
-analysis's (`study/drift.py`). Values are those that were stated when each test ended, since a later version
+analysis's (`study.py`). Values are those that were stated when each test ended, since a later version
 of the analysis must not move a stand that stood still.
 """
 
@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from lashmap_analysis.record.record import Precondition
-from lashmap_analysis.study.anova import StudyError
-from lashmap_analysis.study.drift import LEAST_BASELINE, drift_chart
+from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart
 
 from lashmap_daemon.story.story import story_of
 

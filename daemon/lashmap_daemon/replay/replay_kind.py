@@ -17,9 +17,9 @@ from typing import ClassVar, Literal, Self
 from lashmap_drivers.errors import PortNotOpened
 from lashmap_drivers.kinds import AnyProfile
 from lashmap_drivers.parser import Parser
-from lashmap_drivers.ports.playback import Playback, Speed
 from lashmap_drivers.profile import InstrumentProfile, Unit
 from lashmap_drivers.readings import Chunk
+from lashmap_drivers.wire.recorded_file import Playback, Speed
 
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.logbook.check import check_test

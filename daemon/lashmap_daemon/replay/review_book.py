@@ -16,7 +16,7 @@ from lashmap_analysis.judge.review import ReviewError, review, window_of
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.check import check_rows
 from lashmap_daemon.logbook.logbook import stamped_of
-from lashmap_daemon.setup.free_text import MOST_IN_LABEL, MOST_IN_REMARK, complaint
+from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, MOST_IN_REMARK, complaint
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff, Stamped
 from lashmap_daemon.story.story import Story, story_of

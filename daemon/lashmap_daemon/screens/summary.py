@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.facts.result import SECTIONS
-from lashmap_analysis.facts.review_table import review_columns
+from lashmap_analysis.facts.review import review_columns
 from lashmap_analysis.record.lengths import UNIT_NAMES, format_length
 from rich.table import Table
 from rich.text import Text

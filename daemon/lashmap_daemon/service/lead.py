@@ -10,8 +10,8 @@ import asyncio
 import contextlib
 import logging
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -22,25 +22,126 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.screens.prompts import PromptsFile
 from lashmap_daemon.sequence import words
 from lashmap_daemon.sequence.words import Phase
-from lashmap_daemon.service.boxes import BoxFolder
 from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import about
-from lashmap_daemon.service.opening import (
-    PREPARING_S,
-    Waiting,
-    prepare,
-    prepare_again,
-)
-from lashmap_daemon.service.screen import ServiceScreen
+from lashmap_daemon.service.opening import PREPARING_S, BoxFolder, Waiting, prepare, prepare_again
 from lashmap_daemon.service.words import Begin, Resume
 from lashmap_daemon.setup.stand_file import Stand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.wording import instruction, sentence
 from lashmap_daemon.testing.engine import Engine, Prepared
 from lashmap_daemon.testing.live_test import LiveTest, Opening
 from lashmap_daemon.testing.monitor import StandPorts
 
 if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
+    from lashmap_analysis.record.record import Units
+
+    from lashmap_daemon.testing.conductor import Conductor
+
+
+TEST_LOG = logging.getLogger("lashmap.test")
+_MOST_COMMANDS = 32
+_PATIENCE_S = 1.5  # for the first event that a command makes
+_SETTLE_S = 0.2  # after the first event that a command made: what belongs to it follows at once
+_TROUBLE = (
+    events.InstrumentLost,
+    events.RecordingPaused,
+    events.RockRefused,
+    events.PositionSkipped,
+    events.SweepRefused,
+)
+
+
+class ServiceScreen:
+    """The screen of a test that nobody watches: logs its events and passes commands on.
+
+    Events may arrive on another thread than the one that asks for commands; a person's command is answered
+    with the sentences of what it made happen.
+
+    Attributes:
+        awaits: What the technician is asked for now.
+        last_refusal: Why the last refused rock or sweep was refused.
+        conductor: Of the running test, once it was shown.
+        asked_s: Monotonic time at which the test asked for commands last: it goes on.
+        started: Start record of the test.
+    """
+
+    def __init__(self, started: events.TestStarted) -> None:
+        self.started = started
+        self.awaits = "the first position"
+        self.last_refusal = ""
+        self.conductor: Conductor | None = None
+        self.asked_s = time.monotonic()
+        self._units: Units = started.box.box.units
+        self._shown = (0.0, time.monotonic())
+        self._commands: deque[str] = deque()
+        self._heard: deque[str] = deque(maxlen=100)
+        self._count = 0
+
+    def hear(self, stamped: events.Stamped) -> None:
+        """Log an event and remember what is awaited."""
+        event = stamped.event
+        match event:
+            case events.RockStarted():
+                self.awaits = f"the rock of position {event.number} is recorded: rock on lightly"
+            case events.MarksAsked():
+                self.awaits = f"{instruction(event, self._units)}: lashmap tell STAND matched"
+            case (
+                events.PositionAsked()
+                | events.SweepAsked()
+                | events.InstrumentLost()
+                | events.RecordingPaused()
+            ):
+                self.awaits = instruction(event, self._units)
+            case events.RockRefused() | events.SweepRefused():
+                self.last_refusal = "; ".join(event.reasons)
+        text = sentence(event, self._units)
+        if text is None:
+            return
+        self._heard.append(text.strip())
+        self._count += 1
+        level = logging.WARNING if isinstance(event, _TROUBLE) else logging.INFO
+        TEST_LOG.log(
+            level, "%s", text.strip(), extra={"test": self.started.test}
+        )  # also called outside its task
+
+    def show(self, conductor: Conductor, now_s: float) -> None:
+        """Remember where the test is; nothing is drawn."""
+        self.conductor, self._shown = conductor, (now_s, time.monotonic())
+
+    def commands(self) -> list[str]:
+        """What was asked for since the last call."""
+        self.asked_s = time.monotonic()
+        asked = list(self._commands)
+        self._commands.clear()
+        return asked
+
+    def test_s(self, now_s: float) -> float:
+        """Test time at a monotonic time."""
+        shown_s, at_s = self._shown
+        return shown_s + now_s - at_s
+
+    def command(self, text: str) -> bool:
+        """Pass a command on; false when too many wait already."""
+        if len(self._commands) >= _MOST_COMMANDS:
+            return False
+        self._commands.append(text)
+        return True
+
+    async def obey(self, text: str) -> list[str]:
+        """Pass a command on and wait for what it makes happen; empty when nothing does."""
+        before = self._count
+        if not self.command(text):
+            return []
+        waited_s = 0.0
+        while self._count == before and waited_s < _PATIENCE_S:
+            await asyncio.sleep(0.02)
+            waited_s += 0.02
+        if self._count == before:
+            return []
+        await asyncio.sleep(_SETTLE_S)
+        return list(self._heard)[-min(self._count - before, len(self._heard)) :]
 
 
 LOG = logging.getLogger("lashmap.service")
@@ -48,30 +149,18 @@ _BEGUN_S = 3.0
 State = Literal["idle", "preparing", "testing", "concluding"]
 
 
-@dataclass(frozen=True)
-class _Begun:
-    opening: Opening
-    screen: ServiceScreen
+_Begun = tuple[Opening, ServiceScreen]
 
 
 class Lead:
     """Leads the tests of one stand.
 
     Attributes:
-        state: What it does.
+        state: What it does; `on_change` is called when that changes.
         stand: As it was read last.
         screen: Of the running test.
         test: Identifier of the running test; empty without one.
         last_test: How the test before ended.
-
-    Args:
-        stand: Of the service.
-        ports: Its instruments.
-        logbook: Open for writing.
-        boxes: What may be tested.
-        output: Folder for results.
-        on_change: Called when the state changes.
-        bus: Where tests are published.
     """
 
     def __init__(
@@ -235,7 +324,7 @@ class Lead:
         self.test = prepared.started.test
         for remark in remarks:
             screen.command(f"note {remark}")
-        self._begun = _Begun(opening, screen)
+        self._begun = (opening, screen)
         self._change("testing")
         self._wake.set()
         waited_s = 0.0
@@ -248,7 +337,7 @@ class Lead:
         return [f"Test {prepared.started.test} {does}", screen.awaits]
 
     async def _lead(self, begun: _Begun) -> None:
-        started = begun.opening.started
+        started = begun[0].started
         with about(test=started.test):
             book = self._logbook.path
             try:
@@ -281,12 +370,13 @@ class Lead:
     async def _live_test(self, begun: _Begun) -> events.TestClosed:
         if self._ending:
             raise StandError("the service ended before the test began")
+        opening, shown = begun
         prompts = self.stand.file.prompts
         listeners: tuple[events.Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
-        go_on = f"lashmap tell STAND resume BOX --test {begun.opening.started.test}"
-        screen = self._bus.screen(begun.screen)
+        go_on = f"lashmap tell STAND resume BOX --test {opening.started.test}"
+        screen = self._bus.screen(shown)
         self._live = self._engine.live_test(
-            begun.opening, self.stand, screen, listeners, go_on=go_on, handle_signals=False
+            opening, self.stand, screen, listeners, go_on=go_on, handle_signals=False
         )
         return await self._live.run()
 
@@ -329,13 +419,7 @@ class Lead:
 
 
 def write_result(logbook: Path, test: str, output: Path, publish: Callable[[Assessment], None]) -> str:
-    """Judge a test from its raw samples and write JSON and report.
-
-    Args:
-        logbook: Where it is kept.
-        test: Which.
-        output: Folder for the files.
-        publish: Sends the result to the bus.
+    """Judge a test from its raw samples, write JSON and report, and publish the result.
 
     Returns:
         How it went, as part of a sentence; a failure is logged and named, never raised.

@@ -1,5 +1,6 @@
 """From a request over the local socket to a test that may begin, and the wait for its matched teeth.
 
+A box file is read anew whenever a test begins: what is on the disk then is what the record holds.
 `lashmap run` asks a person; here the answers come with the request, and what it leaves open stays unproven.
 A prepared test waits until a person, or a knock of the gear, reports that the marked teeth are together.
 """
@@ -7,20 +8,146 @@ A prepared test waits until a person, or a knock of the gear, reports that the m
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
+
+from lashmap_drivers.profile import MM_PER_INCH
+from pydantic import ValidationError
 
 from lashmap_daemon.builds.evidence import take
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.service.boxes import BoxFolder, completed
 from lashmap_daemon.service.words import Begin, Resume
+from lashmap_daemon.setup import toml_file
+from lashmap_daemon.setup.box_file import BoxFile, MountingTable
 from lashmap_daemon.setup.stand_file import HandsFreeTable, Stand
+from lashmap_daemon.setup.toml_file import FROM_FILE, problem_of
 from lashmap_daemon.story import events
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.engine import Engine, Prepared
 from lashmap_daemon.testing.engine import prepare_again as prepare_unfinished
 from lashmap_daemon.testing.hands_free import find_knock, reach_back_s
+
+_SUFFIX = ".toml"
+_LENGTHS = ("pinion_marked", "pinion_set", "gear_marked", "gear_set")
+_MOST_NAMED = 200
+
+
+class BoxFolder:
+    """The box files that a service may test.
+
+    Raises:
+        ConfigurationError: When there is no such folder.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        if not folder.is_dir():
+            raise ConfigurationError(
+                str(folder), ["--boxes: no such folder; name the one with the box files"]
+            )
+
+    def names(self) -> list[str]:
+        """Their names without ``.toml``, in order."""
+        try:
+            names = sorted(path.stem for path in self.folder.glob(f"*{_SUFFIX}") if path.is_file())
+        except OSError:
+            return []
+        return names[:_MOST_NAMED]
+
+    def problems(self) -> list[str]:
+        """What is wrong with any of them; a sentence each, beginning with the file."""
+        found: list[str] = []
+        for name in self.names():
+            try:
+                self.load(name)
+            except ConfigurationError as error:
+                found += error.lines
+        return found
+
+    def path(self, name: str) -> Path:
+        """The file of a box.
+
+        Raises:
+            ConfigurationError: When the name is none of a file in this folder.
+        """
+        stem = name.removesuffix(_SUFFIX)
+        if stem not in self.names():
+            near = ", ".join(self.names()[:10]) or "none"
+            raise ConfigurationError(
+                f"{name!r:.80}", [f"no such box file in {self.folder}; there are: {near}"]
+            )
+        return self.folder / f"{stem}{_SUFFIX}"
+
+    def load(self, name: str) -> BoxFile:
+        """Read one of them.
+
+        Raises:
+            ConfigurationError: When there is none of that name, or it is wrong.
+        """
+        return toml_file.load(self.path(name), BoxFile)
+
+
+def completed(box: BoxFile, settings: Mapping[str, str]) -> BoxFile:
+    """A box with what a person says about its build, where the file is silent.
+
+    Args:
+        box: As its file has it.
+        settings: By key: ``mounting.pinion_set_mm`` and its kind, or ending in ``_in``,
+            ``mounting.bearings``, ``mounting.bearings_within_drawing`` (``true`` or ``false``).
+
+    Raises:
+        ConfigurationError: For a key that cannot be set or is in the file, or a value that does not fit.
+    """
+    values: dict[str, object] = {}
+    problems: list[str] = []
+    for key, text in settings.items():
+        try:
+            name, value = _setting(key, text)
+        except ValueError as error:
+            problems.append(str(error))
+            continue
+        if name in box.mounting.model_fields_set or name in values:
+            problems.append(f"--set {key}: is given already; correct the box file instead")
+        values[name] = value
+    if problems:
+        raise ConfigurationError(box.box.serial, problems)
+    if not values:
+        return box
+    if "bearings_within_drawing" in values and not box.mounting.bearings:
+        values.setdefault("bearings", "as reported at the start of the test")
+    try:
+        mounting = MountingTable.model_validate(
+            box.mounting.model_dump(exclude_unset=True) | values, context=FROM_FILE
+        )
+    except ValidationError as error:
+        raise ConfigurationError(
+            box.box.serial,
+            [problem_of(dict(one), before="--set mounting.") for one in error.errors()],
+        ) from error
+    return box.model_copy(update={"mounting": mounting})
+
+
+def _setting(key: str, text: str) -> tuple[str, object]:
+    table, _, name = key.partition(".")
+    stem, _, unit = name.rpartition("_")
+    if table == "mounting" and stem in _LENGTHS and unit in {"mm", "in"}:
+        try:
+            length = float(text.replace(",", "."))
+        except ValueError:
+            raise ValueError(f"--set {key}: {text!r:.40} is no number") from None
+        return f"{stem}_mm", length * (MM_PER_INCH if unit == "in" else 1.0)
+    if key == "mounting.bearings":
+        return name, text
+    if key == "mounting.bearings_within_drawing":
+        if text not in {"true", "false"}:
+            raise ValueError(f"--set {key}: {text!r:.40} is neither true nor false")
+        return name, text == "true"
+    lengths = ", ".join(f"mounting.{one}_mm" for one in _LENGTHS)
+    raise ValueError(
+        f"--set {key!r:.60}: cannot be set; {lengths} (or _in), mounting.bearings and "
+        "mounting.bearings_within_drawing can"
+    )
 
 
 def confirmed(request: Begin | Resume) -> events.CautionsConfirmed:
@@ -60,13 +187,7 @@ def prepare(request: Begin, boxes: BoxFolder, stand: Stand, engine: Engine) -> P
 
 
 def prepare_again(request: Resume, boxes: BoxFolder, stand: Stand, path: Path) -> Prepared:
-    """Find the test that goes on, and see that box and stand are the same.
-
-    Args:
-        request: What is asked for.
-        boxes: What may be tested.
-        stand: As it was read last.
-        path: Logbook; opened anew, so that this can be done on another thread.
+    """Find the test that goes on, and see that box and stand are the same; for another thread.
 
     Raises:
         ConfigurationError: A wrong box file, or cautions that are not confirmed.
@@ -124,10 +245,6 @@ class Waiting:
         before_deg: Of a test that goes on, the encoder's own angle before anybody turned to the marks.
         gear: What the gear does meanwhile; to be fed.
         busy: Its marked teeth are being compared now.
-
-    Args:
-        prepared: The test.
-        before_deg: As the attribute.
     """
 
     def __init__(self, prepared: Prepared, before_deg: float | None = None) -> None:

@@ -18,11 +18,11 @@ import logging
 import os
 import shutil
 import time
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
 from lashmap_drivers.errors import (
     InstrumentError,
@@ -36,92 +36,16 @@ from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, LashmapError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.service import words
-from lashmap_daemon.service.boxes import BoxFolder
 from lashmap_daemon.service.bus import ServiceBus
-from lashmap_daemon.service.journal import Holding
-from lashmap_daemon.service.lead import Lead
-from lashmap_daemon.service.notify import Notifier
-from lashmap_daemon.service.screen import ServiceScreen
+from lashmap_daemon.service.journal import Holding, Notifier
+from lashmap_daemon.service.lead import Lead, ServiceScreen
+from lashmap_daemon.service.opening import BoxFolder
 from lashmap_daemon.service.server import serving
+from lashmap_daemon.setup.same import accepted
 from lashmap_daemon.setup.stand_file import ENCODER, Stand, load_stand
 from lashmap_daemon.story.wording import angle_text
 from lashmap_daemon.system import on_signals
 from lashmap_daemon.testing.monitor import StandInstrument, StandPorts
-
-
-@dataclass(frozen=True, kw_only=True)
-class Answers:
-    """Answers for one service.
-
-    Attributes:
-        lead: Leads its tests.
-        ports: Its instruments.
-        logbook: Its logbook, for people.
-        started_s: Monotonic time at which it started.
-        bus: Where its tests are published.
-    """
-
-    lead: Lead
-    ports: StandPorts
-    logbook: str
-    started_s: float
-    bus: ServiceBus
-
-    async def __call__(self, request: words.Request) -> words.Answer:
-        """Do what is asked.
-
-        Raises:
-            LashmapError: Why it is not done.
-        """
-        match request:
-            case words.Status():
-                report = self.report()
-                return words.Answer(say=lines(report), status=report)
-            case words.Begin():
-                sentences = await self.lead.begin(request)
-            case words.Matched():
-                sentences = await self.lead.matched(known=request.known)
-            case words.Note():
-                sentences = await self.lead.obey(f"note {' '.join(request.text.split())}")
-            case words.Resume():
-                sentences = await self.lead.resume(request)
-            case _:
-                sentences = await self.lead.obey(request.command)
-        return words.Answer(say=sentences)
-
-    def report(self) -> words.StatusReport:
-        """How the service is now."""
-        lead, now_s = self.lead, time.monotonic()
-        instruments = [state_of(instrument, now_s) for instrument in self.ports.instruments.values()]
-        awaits, done, total, refusal = "a test: lashmap tell STAND begin BOX", 0, 0, ""
-        started = lead.prepared.started if lead.prepared else None
-        screen = lead.screen
-        if lead.state == "preparing":
-            awaits = "the marked teeth together, then: lashmap tell STAND matched"
-        elif lead.state == "concluding":
-            awaits = "nothing: the result is being made"
-        elif screen is not None:
-            awaits, refusal, started = screen.awaits, screen.last_refusal, screen.started
-            if screen.conductor is not None:
-                done = len(screen.conductor.accepted)
-                total = max(screen.conductor.state.asked, done)
-                instruments = [_in_test(one, screen, now_s) for one in instruments]
-        return words.StatusReport(
-            state=lead.state,
-            stand=lead.stand.file.stand.name,
-            logbook=self.logbook,
-            awaits=awaits,
-            instruments=instruments,
-            test=lead.test,
-            box=f"{started.box.box.type}, serial {started.box.box.serial}" if started else "",
-            done=done,
-            total=total,
-            last_refusal=refusal,
-            last_test=lead.last_test,
-            boxes=lead.boxes.names(),
-            uptime_s=now_s - self.started_s,
-            bus=self.bus.line,
-        )
 
 
 def state_of(instrument: StandInstrument, now_s: float) -> words.InstrumentState:
@@ -219,81 +143,13 @@ def _span(seconds: float) -> str:
     return f"{hours:.1f} hours" if minutes >= 90.0 else f"{minutes:.0f} minutes"
 
 
-_CHANGEABLE = frozenset(
-    {
-        "stand.remark",
-        "stand.reconnect_seconds",
-        "indicator.calibration_due",
-        "indicator.calibration_uncertainty_mm",
-        "indicator.hysteresis_mm",
-        "indicator.correction",
-        "indicator.correction.readings_mm",
-        "indicator.correction.corrections_mm",
-        "indicator.correction.uncertainties_mm",
-        "encoder.calibration_due",
-        "encoder.standard_uncertainty_deg",
-        "prompts.file",
-        "prompts",
-        "hands_free",
-    }
-)
-
-
-def changes(old: Stand, new: Stand) -> list[str]:
-    """Keys that differ, as the stand file has them; profiles by the key that names them."""
-    before, after = _flat(old), _flat(new)
-    return sorted(key for key in before.keys() | after.keys() if before.get(key) != after.get(key))
-
-
-def accepted(old: Stand, new: Stand, name: str) -> list[str]:
-    """The keys that change with ``new``.
-
-    Raises:
-        ConfigurationError: Naming every key that cannot change while the service runs.
-    """
-    changed = changes(old, new)
-    refused = [key for key in changed if key not in _CHANGEABLE and not key.startswith("hands_free.")]
-    if refused:
-        raise ConfigurationError(
-            name,
-            [
-                f"{key}: cannot change while the service runs; nothing was changed, restart it"
-                for key in refused
-            ],
-        )
-    return changed
-
-
-def _flat(stand: Stand) -> dict[str, object]:
-    flat: dict[str, object] = {}
-    _walk("", stand.file.model_dump(), flat)
-    flat["indicator.profile"] = stand.indicator_profile.model_dump()
-    flat["encoder.profile"] = stand.encoder_profile.model_dump()
-    return flat
-
-
-def _walk(prefix: str, table: dict[str, Any], flat: dict[str, object]) -> None:
-    for key, value in table.items():
-        if isinstance(value, dict):
-            _walk(f"{prefix}{key}.", value, flat)
-        else:
-            flat[f"{prefix}{key}"] = value
-
-
 WATCH_LOG = logging.getLogger("lashmap.watch")
 STUCK_S = 10.0  # a running test that did not come round for so long hangs
 LEAST_FREE_BYTES = 64 * 1024 * 1024  # about an hour of raw samples
 
 
 class Watch:
-    """Looks whether the service does its work.
-
-    Args:
-        lead: Of the service.
-        ports: Its instruments.
-        logbook: Tests are written to it.
-        clock: Monotonic seconds.
-    """
+    """Looks whether the service does its work."""
 
     def __init__(
         self, lead: Lead, ports: StandPorts, logbook: Logbook, clock: Callable[[], float] = time.monotonic
@@ -374,11 +230,7 @@ class Setup:
 
 
 class Service:
-    """One stand, from start to end.
-
-    Args:
-        setup: What it is made of.
-    """
+    """One stand, from start to end."""
 
     def __init__(self, setup: Setup) -> None:
         self._setup = setup
@@ -396,13 +248,7 @@ class Service:
             on_change=self._tell_status,
             bus=setup.bus,
         )
-        self._answers = Answers(
-            lead=self._lead,
-            ports=self._ports,
-            logbook=str(setup.logbook.path),
-            started_s=time.monotonic(),
-            bus=setup.bus,
-        )
+        self._started_s = time.monotonic()
         self._watch = Watch(self._lead, self._ports, setup.logbook)
 
     async def run(self) -> int:
@@ -412,7 +258,7 @@ class Service:
             ExceptionGroup: When a task failed.
         """
         try:
-            async with asyncio.TaskGroup() as group, serving(self._setup.socket, self._answers):
+            async with asyncio.TaskGroup() as group, serving(self._setup.socket, self._answer):
                 with self._signals():
                     lead = group.create_task(self._lead.run(), name="tests")
                     others = [
@@ -487,6 +333,60 @@ class Service:
             self._tell_status()
             await asyncio.sleep(every_s)
 
+    # Requests ---------------------------------------------------------------------------------------------
+
+    async def _answer(self, request: words.Request) -> words.Answer:
+        """Do what is asked; raises `LashmapError` when it is not done."""
+        match request:
+            case words.Status():
+                report = self._report()
+                return words.Answer(say=lines(report), status=report)
+            case words.Begin():
+                sentences = await self._lead.begin(request)
+            case words.Matched():
+                sentences = await self._lead.matched(known=request.known)
+            case words.Note():
+                sentences = await self._lead.obey(f"note {' '.join(request.text.split())}")
+            case words.Resume():
+                sentences = await self._lead.resume(request)
+            case _:
+                sentences = await self._lead.obey(request.command)
+        return words.Answer(say=sentences)
+
+    def _report(self) -> words.StatusReport:
+        """How the service is now."""
+        lead, now_s = self._lead, time.monotonic()
+        instruments = [state_of(instrument, now_s) for instrument in self._ports.instruments.values()]
+        awaits, done, total, refusal = "a test: lashmap tell STAND begin BOX", 0, 0, ""
+        started = lead.prepared.started if lead.prepared else None
+        screen = lead.screen
+        if lead.state == "preparing":
+            awaits = "the marked teeth together, then: lashmap tell STAND matched"
+        elif lead.state == "concluding":
+            awaits = "nothing: the result is being made"
+        elif screen is not None:
+            awaits, refusal, started = screen.awaits, screen.last_refusal, screen.started
+            if screen.conductor is not None:
+                done = len(screen.conductor.accepted)
+                total = max(screen.conductor.state.asked, done)
+                instruments = [_in_test(one, screen, now_s) for one in instruments]
+        return words.StatusReport(
+            state=lead.state,
+            stand=lead.stand.file.stand.name,
+            logbook=str(self._setup.logbook.path),
+            awaits=awaits,
+            instruments=instruments,
+            test=lead.test,
+            box=f"{started.box.box.type}, serial {started.box.box.serial}" if started else "",
+            done=done,
+            total=total,
+            last_refusal=refusal,
+            last_test=lead.last_test,
+            boxes=lead.boxes.names(),
+            uptime_s=now_s - self._started_s,
+            bus=self._setup.bus.line,
+        )
+
     # Signals ----------------------------------------------------------------------------------------------
 
     def _signals(self) -> AbstractContextManager[None]:
@@ -529,7 +429,7 @@ class Service:
         notifier.ready()
 
     def _tell_status(self) -> None:
-        report = self._answers.report()
+        report = self._report()
         prepared = self._lead.prepared
         self._setup.bus.show(report, prepared.box.box if prepared else None)
         away = [one.instrument for one in report.instruments if one.state != "heard"]
@@ -550,9 +450,8 @@ def run_until_ended(make: Callable[[], Service]) -> int:
     async def main() -> int:
         return await make().run()
 
-    work: Coroutine[Any, Any, int] = main()
     try:
-        return asyncio.run(work)
+        return asyncio.run(main())
     except BaseExceptionGroup as group:
         first = group
         while isinstance(first, BaseExceptionGroup):

@@ -15,22 +15,14 @@ from lashmap_analysis.judge.shim_stock import ShimError
 from lashmap_analysis.record.conditions import Material
 from lashmap_analysis.record.lengths import MM_PER_INCH
 from lashmap_analysis.record.record import DecisionRule
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
-from lashmap_daemon.setup.free_text import Label, Line, Remark
-from lashmap_daemon.setup.recording import recorded
+from lashmap_daemon.setup.plausible import implausible
+from lashmap_daemon.setup.toml_file import Finite, Label, Line, NotNegative, Positive, Remark, Table
 from lashmap_daemon.story import recorded as story
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
 
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
-
-
-class BoxTable(_Table):
+class BoxTable(Table):
     """Which gearbox this is."""
 
     type: Label
@@ -40,16 +32,16 @@ class BoxTable(_Table):
     remark: Remark = ""
 
 
-class GearSetTable(_Table):
-    """The gear set as its drawing gives it."""
+class GearSetTable(Table):
+    """The gear set as its drawing gives it; angles that nobody wrote are not guessed (straight teeth: 0)."""
 
     pinion_teeth: int
     gear_teeth: int
     outer_module_mm: Finite | None = None
     outer_diametral_pitch_per_inch: Positive | None = None
     face_width_mm: Finite
-    normal_pressure_angle_deg: Finite = 20.0
-    mean_spiral_angle_deg: Finite = 0.0
+    normal_pressure_angle_deg: Finite
+    mean_spiral_angle_deg: Annotated[Finite, Field(description="0 for straight teeth")]
     shaft_angle_deg: Finite = 90.0
     cutter_radius_mm: Finite | None = None
 
@@ -69,10 +61,10 @@ class GearSetTable(_Table):
         Raises:
             GearSetError: When the figures do not describe a gear set.
         """
-        return recorded(story.GearSet, self).gear_set()
+        return self.to_record(story.GearSet).gear_set()
 
 
-class MountingTable(_Table):
+class MountingTable(Table):
     """What was recorded while the box was built; leave out what was not."""
 
     pinion_marked_mm: Positive | None = None
@@ -86,13 +78,13 @@ class MountingTable(_Table):
     gear_end_play_mm: NotNegative | None = None
 
 
-class MatchedTeethTable(_Table):
+class MatchedTeethTable(Table):
     """The encoder's angle with the marked teeth together; left out, it is taken at the stand."""
 
     encoder_deg: Finite | None = None
 
 
-class TipTable(_Table):
+class TipTable(Table):
     """Where the tip touches the gear and which way the indicator looks."""
 
     touch_radius_mm: Finite
@@ -106,7 +98,7 @@ class TipTable(_Table):
     height_uncertainty_mm: NotNegative | None = None
 
 
-class ContactTable(_Table):
+class ContactTable(Table):
     """Where along the face the teeth touch, from the contact pattern, and the play within one pitch.
 
     Attributes:
@@ -118,7 +110,7 @@ class ContactTable(_Table):
     roll_variation_mm: NotNegative | None = None
 
 
-class TemperatureTable(_Table):
+class TemperatureTable(Table):
     """How warm housing and gears are, and what they are made of: a name, or µm per metre and kelvin."""
 
     housing_c: Finite | None = None
@@ -128,7 +120,7 @@ class TemperatureTable(_Table):
     gears_material: Material | Finite = "steel"
 
 
-class TorqueTable(_Table):
+class TorqueTable(Table):
     """How hard the gear is rocked, about its own axis, and what more torque adds to a reading.
 
     Attributes:
@@ -163,7 +155,7 @@ def _in_both(length_mm: float) -> str:
     return f"{length_mm:.6g} mm ({length_mm / MM_PER_INCH:.6g} in)"
 
 
-class LimitsTable(_Table):
+class LimitsTable(Table):
     """Backlash allowed at the tightest point."""
 
     minimum_mm: NotNegative | None = None
@@ -184,7 +176,7 @@ class LimitsTable(_Table):
         return self
 
 
-class PlanTable(_Table):
+class PlanTable(Table):
     """How the test is run.
 
     `teeth` "every" touches every tooth of both members, whatever `positions` says; otherwise `positions` asks
@@ -209,7 +201,7 @@ class PlanTable(_Table):
         return self
 
 
-class RunoutTable(_Table):
+class RunoutTable(Table):
     """How a runout sweep is taken.
 
     The angles say where the indicator sits: of that member, from the mesh to the indicator, in the direction
@@ -221,7 +213,7 @@ class RunoutTable(_Table):
     pinion_indicator_from_mesh_deg: Finite | None = None
 
 
-class ShimTable(_Table):
+class ShimTable(Table):
     """Shims at hand for one member, and which way a thicker pack moves it."""
 
     thicknesses_mm: Annotated[list[Positive], Field(min_length=1)]
@@ -233,20 +225,20 @@ class ShimTable(_Table):
     @model_validator(mode="after")
     def _possible(self) -> Self:
         try:
-            recorded(story.Shim, self).stock()
+            self.to_record(story.Shim).stock()
         except ShimError as error:
             raise ValueError(str(error)) from error
         return self
 
 
-class ShimsTable(_Table):
+class ShimsTable(Table):
     """Shims of the members that may be moved."""
 
     gear: ShimTable | None = None
     pinion: ShimTable | None = None
 
 
-class PartTable(_Table):
+class PartTable(Table):
     """One measured step between the axis of the mate and a member's locating face."""
 
     length_mm: Positive
@@ -255,7 +247,7 @@ class PartTable(_Table):
     source: Line = ""
 
 
-class PartsTable(_Table):
+class PartsTable(Table):
     """Measured parts, from which `lashmap build` works out the shim packs; a table for each part, by name."""
 
     pinion: dict[Label, PartTable] = Field(default_factory=dict)
@@ -275,7 +267,7 @@ class PartsTable(_Table):
         return self
 
 
-class SimulatedTable(_Table):
+class SimulatedTable(Table):
     """Invented truth for the simulated stand, and what makes it as imperfect as a real one.
 
     A real test ignores it. Each key is a field of the same name of the simulated box, its instruments or its
@@ -323,7 +315,7 @@ class SimulatedTable(_Table):
     slow_departure_gap_share: Positive | None = None
 
 
-class BoxFile(_Table):
+class BoxFile(Table):
     """A whole box file."""
 
     box: BoxTable
@@ -342,8 +334,9 @@ class BoxFile(_Table):
     simulated: SimulatedTable = SimulatedTable()
 
     @model_validator(mode="after")
-    def _tip_fits(self) -> Self:
-        self.recorded()
+    def _can_be_meant(self) -> Self:
+        if found := tuple(implausible(self.recorded())):
+            raise ValueError("\n".join(found))
         return self
 
     def recorded(self) -> story.Box:
@@ -352,4 +345,4 @@ class BoxFile(_Table):
         Raises:
             ValueError: When gear set and tip cannot be.
         """
-        return recorded(story.Box, self)
+        return self.to_record(story.Box)

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Annotated, Self
 from urllib.parse import SplitResult, urlsplit
 
 from lashmap_drivers.ports.regular_file import FileRefused, read_regular
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.setup.toml_file import Table
 
 if TYPE_CHECKING:
     import ssl
@@ -28,10 +29,8 @@ _LOOPBACK = {"localhost", "127.0.0.1", "::1"}
 _FILES = ("password_file", "ca_file", "certificate_file", "key_file")
 
 
-class BusTable(BaseModel):
+class BusTable(Table):
     """How a stand reaches its broker, and what it does there."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
     broker: str
     stand: Annotated[str, Field(pattern=r"^[A-Za-z0-9_.-]{1,64}$")] | None = None
@@ -153,15 +152,9 @@ class BusTable(BaseModel):
             try:
                 context.load_cert_chain(self.certificate_file, self.key_file, password=_no_question)
             except ssl.SSLError as error:
-                raise ConfigurationError(
-                    self.certificate_file,
-                    [
-                        (
-                            f"does not fit {self.key_file} ({error.reason or 'not PEM'}); check "
-                            "bus.certificate_file and bus.key_file (the key without a passphrase)"
-                        )
-                    ],
-                ) from None
+                wrong = f"does not fit {self.key_file} ({error.reason or 'not PEM'})"
+                todo = "check bus.certificate_file and bus.key_file (the key without a passphrase)"
+                raise ConfigurationError(self.certificate_file, [f"{wrong}; {todo}"]) from None
         return context
 
 

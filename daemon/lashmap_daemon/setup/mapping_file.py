@@ -1,6 +1,6 @@
 """The mapping file: how to read a recording that another program made.
 
-Decided here: what a mapping may say. Reading the recording is `exchange/table.py`, finding its rocks
+Decided here: what a mapping may say. Reading the recording is `exchange/source.py`, finding its rocks
 `exchange/rocks.py`.
 """
 
@@ -10,23 +10,16 @@ import datetime as dt
 from typing import Annotated, Literal, Self
 
 from lashmap_analysis.record.record import Shaft
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
-from lashmap_daemon.setup.free_text import FilePath, Label, Line
 from lashmap_daemon.setup.stand_file import CorrectionTable, Sense
+from lashmap_daemon.setup.toml_file import FilePath, Finite, Label, Line, NotNegative, Positive, Table
 
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Name = Annotated[Line, Field(min_length=1)]
 FileName = Annotated[FilePath, Field(min_length=1)]
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
-
-
-class FileTable(_Table):
+class FileTable(Table):
     """Which file, and how it is written. Paths are relative to the mapping file.
 
     Attributes:
@@ -45,10 +38,10 @@ class FileTable(_Table):
     decimal: Literal[".", ","] = "."
     skip_lines: Annotated[int, Field(ge=0, le=1000)] = 0
     skip_after: Annotated[int, Field(ge=0, le=1000)] = 0
-    missing: list[Line] = [""]
+    missing: list[Line] = Field(default=[""])
 
 
-class TestTable(_Table):
+class TestTable(Table):
     """Who recorded it, when and where.
 
     Attributes:
@@ -70,14 +63,14 @@ class TestTable(_Table):
         return self
 
 
-class TimeTable(_Table):
+class TimeTable(Table):
     """The column of times."""
 
     column: Name
     unit: Literal["s", "ms", "us", "min", "iso 8601"] = "s"
 
 
-class IndicatorTable(_Table):
+class IndicatorTable(Table):
     """The indicator's column, and the indicator."""
 
     column: Name
@@ -91,7 +84,7 @@ class IndicatorTable(_Table):
     correction: CorrectionTable | None = None
 
 
-class EncoderTable(_Table):
+class EncoderTable(Table):
     """The encoder's column, and the encoder.
 
     Attributes:
@@ -118,7 +111,7 @@ class EncoderTable(_Table):
         return self
 
 
-class RockTable(_Table):
+class RockTable(Table):
     """One rock, by the times in the file, in seconds whatever the unit of the column."""
 
     engagement: int
@@ -132,7 +125,7 @@ class RockTable(_Table):
         return self
 
 
-class PositionsTable(_Table):
+class PositionsTable(Table):
     """Which rows belong to which position: exactly one of three ways.
 
     Attributes:
@@ -162,7 +155,7 @@ class PositionsTable(_Table):
         return self
 
 
-class SweepTable(_Table):
+class SweepTable(Table):
     """One runout sweep: the member was turned, the indicator was on it, by the times in the file, in seconds.
 
     Attributes:
@@ -184,7 +177,7 @@ class SweepTable(_Table):
         return self
 
 
-class Mapping(_Table):
+class Mapping(Table):
     """A whole mapping file."""
 
     file: FileTable
@@ -193,7 +186,7 @@ class Mapping(_Table):
     indicator: IndicatorTable
     encoder: EncoderTable | None = None
     positions: PositionsTable
-    sweep: list[SweepTable] = []
+    sweep: list[SweepTable] = Field(default=[])
 
     @property
     def decimal(self) -> Literal[".", ","]:

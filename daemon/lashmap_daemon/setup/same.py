@@ -1,4 +1,4 @@
-"""Whether the files of today describe the box and stand a test began with, key by key.
+"""Whether files of today say the same as before, key by key: of a test that goes on, of a stand in service.
 
 What may differ is listed here, with why; everything else must be the same to the last digit, because the
 record of a test has one geometry, one pair of instruments and one set of limits.
@@ -12,6 +12,8 @@ from typing import Any
 from lashmap_analysis.record.lengths import in_units
 from lashmap_analysis.record.record import Units
 
+from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.setup.stand_file import Stand
 from lashmap_daemon.story.recorded import Box, Setup
 
 _BOX_MAY_DIFFER = (
@@ -34,6 +36,18 @@ _STAND_MAY_DIFFER = (
     "encoder profile.description",
     "indicator profile.port",  # speed and framing decide whether bytes come, not what they mean
     "encoder profile.port",
+)
+_MAY_CHANGE_IN_SERVICE = (
+    "stand.remark",
+    "stand.reconnect_seconds",
+    "indicator.calibration_due",
+    "indicator.calibration_uncertainty_mm",
+    "indicator.hysteresis_mm",
+    "indicator.correction",
+    "encoder.calibration_due",
+    "encoder.standard_uncertainty_deg",
+    "prompts",
+    "hands_free",
 )
 
 
@@ -69,6 +83,28 @@ def with_changes(box: Box, of_box: Box) -> Box:
         of_box.plan, rock_seconds=today.rock_seconds, turn_seconds=today.turn_seconds, tries=today.tries
     )
     return replace(of_box, plan=plan)
+
+
+def accepted(old: Stand, new: Stand, name: str) -> list[str]:
+    """The keys that change when a service takes over another stand file, called ``name``.
+
+    Raises:
+        ConfigurationError: Naming every key that cannot change while the service runs.
+    """
+    before, after = (
+        _flat(stand.file.model_dump())
+        | {
+            "indicator.profile": stand.indicator_profile.model_dump(),
+            "encoder.profile": stand.encoder_profile.model_dump(),
+        }
+        for stand in (old, new)
+    )
+    changed = sorted(key for key in before.keys() | after.keys() if before.get(key) != after.get(key))
+    refused = [key for key in changed if not _is_among(key, _MAY_CHANGE_IN_SERVICE)]
+    if refused:
+        said = "cannot change while the service runs; nothing was changed, restart it"
+        raise ConfigurationError(name, [f"{key}: {said}" for key in refused])
+    return changed
 
 
 def _changes(before: dict[str, object], now: dict[str, object], units: Units) -> dict[str, str]:

@@ -8,30 +8,21 @@ from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from lashmap_analysis.gears.indicator import IndicatorError
-from lashmap_drivers.decoder import Decoder
-from lashmap_drivers.kinds import AnyProfile
+from lashmap_drivers.kinds import AnyProfile, find_kind
 from lashmap_drivers.profile import InstrumentProfile
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.bus_table import BusTable
-from lashmap_daemon.setup.free_text import FilePath, Label, Remark
-from lashmap_daemon.setup.profile_file import load_profile
-from lashmap_daemon.setup.recording import recorded
+from lashmap_daemon.setup.toml_file import FilePath, Finite, Label, NotNegative, Positive, Remark, Table
 from lashmap_daemon.story import recorded as story
 
 Sense = Literal[1, -1]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
 INDICATOR, ENCODER = story.INDICATOR, story.ENCODER
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
-
-
-class NameTable(_Table):
+class NameTable(Table):
     """Which stand this is, and how long a test waits for an instrument that was unplugged, in seconds."""
 
     name: Label
@@ -39,7 +30,7 @@ class NameTable(_Table):
     reconnect_seconds: Annotated[float, Field(ge=0, le=3600, allow_inf_nan=False)] = 120.0
 
 
-class CorrectionTable(_Table):
+class CorrectionTable(Table):
     """The correction curve of the indicator's certificate, in the display's own readings.
 
     Attributes:
@@ -53,20 +44,19 @@ class CorrectionTable(_Table):
     uncertainties_mm: Annotated[list[NotNegative], Field(min_length=2, max_length=200)]
 
 
-class IndicatorTable(_Table):
+class IndicatorTable(Table):
     """The dial indicator.
 
     Attributes:
         calibration_uncertainty_mm: Expanded (k = 2), of a difference of two readings; without it and without
-        a
-            correction curve the calibration is unproven.
+            a correction curve the calibration is unproven.
         hysteresis_mm: Largest difference of two readings of one length, approached from either side.
     """
 
     port: Annotated[FilePath, Field(min_length=1)]
     profile: FilePath
     sense: Sense = 1
-    resolution_mm: Annotated[float, Field(gt=0, allow_inf_nan=False)]
+    resolution_mm: Positive
     serial: Label = ""
     calibration_due: dt.date | None = None
     calibration_uncertainty_mm: NotNegative | None = None
@@ -76,13 +66,13 @@ class IndicatorTable(_Table):
     @model_validator(mode="after")
     def _curve_fits(self) -> Self:
         try:
-            recorded(story.Indicator, self).curve()
+            self.to_record(story.Indicator).curve()
         except IndicatorError as error:
             raise ValueError(str(error)) from error
         return self
 
 
-class EncoderTable(_Table):
+class EncoderTable(Table):
     """The angle encoder."""
 
     port: Annotated[FilePath, Field(min_length=1)]
@@ -92,36 +82,36 @@ class EncoderTable(_Table):
     counts_per_turn: Annotated[int, Field(gt=0)]
     serial: Label = ""
     calibration_due: dt.date | None = None
-    standard_uncertainty_deg: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    standard_uncertainty_deg: NotNegative = 0.0
 
 
-class PromptsTable(_Table):
+class PromptsTable(Table):
     """A file that repeats what the technician is shown, for a second display or a powered stand to follow."""
 
     file: FilePath
 
 
-class HandsFreeTable(_Table):
+class HandsFreeTable(Table):
     """What the gear may say to the program while both hands are in the machine; see `hands_free`.
 
     A knock: stand still, turn some teeth away and back to the same place, stand still again.
     """
 
-    gestures: list[Literal["matched", "repeat", "skip"]] = []
+    gestures: list[Literal["matched", "repeat", "skip"]] = Field(default=[])
     still_seconds: Annotated[float, Field(ge=0.5, le=10, allow_inf_nan=False)] = 1.0
     least_teeth: Annotated[int, Field(ge=2, le=20)] = 2
     most_teeth: Annotated[int, Field(ge=2, le=40)] = 6
     within_seconds: Annotated[float, Field(ge=1, le=60, allow_inf_nan=False)] = 10.0
 
 
-class CheckStandardTable(_Table):
+class CheckStandardTable(Table):
     """A box or an artefact that does not change, tested on this stand to see whether the stand did."""
 
     serial: Annotated[Label, Field(min_length=1)]
     within_hours: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 24.0
 
 
-class StandFile(_Table):
+class StandFile(Table):
     """A whole stand file, its profiles not yet read."""
 
     stand: NameTable
@@ -142,19 +132,37 @@ class Stand(BaseModel):
     indicator_profile: AnyProfile
     encoder_profile: AnyProfile
 
-    def decoders(self) -> dict[str, Decoder]:
-        """Fresh decoders for both instruments, by channel."""
-        return self.recorded().decoders()
-
     def recorded(self) -> story.Stand:
         """As the record of a test keeps it."""
         return story.Stand(
-            stand=recorded(story.StandName, self.file.stand),
-            indicator=recorded(story.Indicator, self.file.indicator),
-            encoder=recorded(story.Encoder, self.file.encoder),
+            stand=self.file.stand.to_record(story.StandName),
+            indicator=self.file.indicator.to_record(story.Indicator),
+            encoder=self.file.encoder.to_record(story.Encoder),
             indicator_profile=self.indicator_profile.model_dump(mode="json"),
             encoder_profile=self.encoder_profile.model_dump(mode="json"),
         )
+
+
+class _AnyKind(BaseModel):
+    """The one key that says how the others are read."""
+
+    model_config = ConfigDict(extra="allow", defer_build=True)
+
+    kind: str
+
+
+def load_profile(path: Path) -> InstrumentProfile:
+    """Read an instrument profile.
+
+    Raises:
+        ConfigurationError: When the file is missing, its kind is unknown, or a key is wrong.
+    """
+    kind = toml_file.load(path, _AnyKind).kind
+    try:
+        found = find_kind(kind)
+    except ValueError as error:
+        raise ConfigurationError(str(path), [str(error)]) from error
+    return toml_file.load(path, found)
 
 
 def load_stand(path: Path) -> Stand:
@@ -192,17 +200,10 @@ def _instrument(
     profile = load_profile(path)
     port = str(stand_path.parent / table.port) if profile.reads_file else table.port
     profile = profile.resolved(role, port)
-    expected = "length" if role == INDICATOR else "angle"
-    if profile.quantity != expected:
-        raise ConfigurationError(
-            str(stand_path),
-            [
-                (
-                    f"{role}.profile: {path} describes an instrument whose unit is {profile.unit}; an {role} "
-                    f"measures {'a length' if role == INDICATOR else 'an angle (deg or count)'}"
-                )
-            ],
-        )
+    wanted = "a length" if role == INDICATOR else "an angle (deg or count)"
+    if profile.quantity != ("length" if role == INDICATOR else "angle"):
+        problem = f"{role}.profile: {path} describes an instrument whose unit is {profile.unit}; an {role}"
+        raise ConfigurationError(str(stand_path), [f"{problem} measures {wanted}"])
     return profile, port
 
 

@@ -13,7 +13,7 @@ from typing import Annotated, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
 
-from lashmap_daemon.setup.free_text import Label
+from lashmap_daemon.setup.toml_file import Label
 
 Names = Annotated[tuple[Label, ...], Field(min_length=2, max_length=100)]
 

@@ -15,7 +15,7 @@ from typing import Annotated, Literal, overload
 from lashmap_analysis.gears.gear_set import GearSet as AnalysisGearSet
 from lashmap_analysis.gears.indicator import CorrectionCurve, Direction
 from lashmap_analysis.gears.indicator import Indicator as AnalysisIndicator
-from lashmap_analysis.judge.shim_stock import ShimStock
+from lashmap_analysis.judge.shim_stock import MountingDistance, ShimStock
 from lashmap_analysis.record.conditions import EXPANSION, Conditions, Material
 from lashmap_analysis.record.lengths import MM_PER_INCH
 from lashmap_analysis.record.record import DecisionRule, Shaft, Units
@@ -91,6 +91,18 @@ class Mounting(_Value):
     bearings_within_drawing: bool | None
     pinion_end_play_mm: float | None
     gear_end_play_mm: float | None
+
+    def distances(self) -> dict[Shaft, MountingDistance]:
+        """Where the members stand, for shim advice; those of which all three figures were recorded."""
+        members: dict[Shaft, tuple[float | None, float | None]] = {
+            "gear": (self.gear_marked_mm, self.gear_set_mm),
+            "pinion": (self.pinion_marked_mm, self.pinion_set_mm),
+        }
+        return {
+            member: MountingDistance(marked_mm=marked, set_mm=actual, tolerance_mm=self.tolerance_mm)
+            for member, (marked, actual) in members.items()
+            if marked is not None and actual is not None and self.tolerance_mm is not None
+        }
 
 
 @dataclass(frozen=True, kw_only=True)

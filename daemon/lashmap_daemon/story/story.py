@@ -16,8 +16,7 @@ from dataclasses import dataclass, field, replace
 from functools import reduce
 from typing import TypeVar, assert_never
 
-from lashmap_analysis.record.record import Precondition, Purpose, Shaft
-from lashmap_analysis.record.review_record import Exclusion, SignOff, StoredResult
+from lashmap_analysis.record.record import Exclusion, Precondition, Purpose, Shaft, SignOff, StoredResult
 
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped

@@ -15,7 +15,7 @@ from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.lash_map.lash_map import LashMapError
 from lashmap_analysis.record.record import Shaft
-from lashmap_analysis.rock.backlash import stated_mm
+from lashmap_analysis.rock.cross_check import stated_mm
 from lashmap_drivers.errors import FOR_GOOD
 from lashmap_drivers.readings import Chunk
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
-from lashmap_analysis.judge.stopping import looks, may_stop
+from lashmap_analysis.judge.settling import looks, may_stop
 from lashmap_analysis.lash_map.confirming import next_position
 from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, TightSpot, fit_lash_map
 from lashmap_analysis.record.conditions import Conditions

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from lashmap_analysis.judge.untouched import needs_every_tooth
+from lashmap_analysis.judge.verdict import needs_every_tooth
 from lashmap_analysis.lash_map.positions import every_tooth, plan_positions, positions_within
 from lashmap_analysis.record.record import Shaft
 
@@ -19,8 +19,8 @@ from lashmap_daemon.errors import ConfigurationError, GearTurns, LashmapError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import MatchedHow
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.free_text import MOST_IN_NAME
 from lashmap_daemon.setup.stand_file import Stand
+from lashmap_daemon.setup.toml_file import MOST_IN_NAME
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import Box, Setup
 from lashmap_daemon.story.wording import CAUTIONS

@@ -12,8 +12,7 @@ import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.record.record import Encoder, RockTrace, Shaft
-from lashmap_analysis.rock.backlash import as_rocked_mm
-from lashmap_analysis.rock.cross_check import disagreement, encoder_view
+from lashmap_analysis.rock.cross_check import as_rocked_mm, disagreement, encoder_view
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.rock import RockReading, measure_rock
 from lashmap_analysis.runout.sweep import RunoutError, RunoutSweep, measure_runout

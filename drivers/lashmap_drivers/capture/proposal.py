@@ -30,7 +30,7 @@ from lashmap_drivers.capture.fields import (
     write_pattern,
 )
 from lashmap_drivers.kinds import build
-from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.ports.source import PortSettings
 
 Certainty = Literal["sure", "likely", "guess"]
 _TERMINATORS = (b"\r\n", b"\n\r", b"\r", b"\n", b"\x03")

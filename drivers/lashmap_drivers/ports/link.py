@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from lashmap_drivers.errors import PortBusy, PortNotOpened
-from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.ports.source import PortSettings
 
 try:
     import serial

@@ -18,8 +18,7 @@ from typing import Self
 from lashmap_drivers.errors import InstrumentLost, PortNotOpened
 from lashmap_drivers.ports.finding import Listing, PortNotFound, find_again, marks_of, resolve, usb_ports
 from lashmap_drivers.ports.link import MOST_BYTES, Link, short
-from lashmap_drivers.ports.settings import Poll, PortSettings
-from lashmap_drivers.ports.source import Backoff, Loss
+from lashmap_drivers.ports.source import Backoff, Loss, Poll, PortSettings
 from lashmap_drivers.readings import Chunk
 
 TICK_S = 0.001  # between reads: short enough for a prompt reading

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from lashmap_drivers.errors import OVERLOAD
 from lashmap_drivers.parser import Frames, Tally
-from lashmap_drivers.ports.settings import Poll, Polling
+from lashmap_drivers.ports.source import Poll, Polling
 from lashmap_drivers.profile import MM_PER_UNIT, InstrumentProfile, Scale
 from lashmap_drivers.readings import Floats, Integers
 from lashmap_drivers.wire.checksums import Checksum

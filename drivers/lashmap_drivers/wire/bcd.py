@@ -13,7 +13,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from lashmap_drivers.errors import LOW_BATTERY, OVERLOAD
-from lashmap_drivers.ports.settings import Poll
+from lashmap_drivers.ports.source import Poll
 from lashmap_drivers.profile import MM_PER_UNIT, InstrumentProfile
 from lashmap_drivers.wire.ascii_line import LengthUnit, check_polling
 from lashmap_drivers.wire.frames import FrameCutter, FramePolling, FrameShape

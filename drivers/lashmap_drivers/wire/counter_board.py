@@ -9,7 +9,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from lashmap_drivers.parser import Parser
-from lashmap_drivers.ports.settings import Poll
+from lashmap_drivers.ports.source import Poll
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Floats
 from lashmap_drivers.timing.angles import Counting, CountTracker, Sample

@@ -14,7 +14,7 @@ from typing import Annotated, Generic, Literal, Self, TypeVar
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from lashmap_drivers.parser import Tally
-from lashmap_drivers.ports.settings import Poll, Polling
+from lashmap_drivers.ports.source import Poll, Polling
 from lashmap_drivers.wire.checksums import Checksum
 
 Content = TypeVar("Content")

@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 
 from lashmap_drivers.errors import OVERLOAD
 from lashmap_drivers.parser import Tally
-from lashmap_drivers.ports.settings import Poll, Polling
+from lashmap_drivers.ports.source import Poll, Polling
 from lashmap_drivers.profile import InstrumentProfile, Scale
 from lashmap_drivers.timing.angles import Counting, CountTracker, Sample
 

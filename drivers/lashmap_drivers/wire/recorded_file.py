@@ -1,7 +1,10 @@
 """The kind ``recorded file``: the samples of an instrument from a CSV file, with their own times.
 
 The port of the stand file names the file. Each row becomes one chunk that carries the text of the value as it
-stands in the file and arrives at the time in its row.
+stands in the file and arrives at the time in its row. `Playback` hands chunks of any recording over again:
+recordings that are open at the same time share one time zero, so that an indicator and an encoder recorded
+against one clock stay together. At full speed the times are still the recorded ones, only the waiting is left
+out: for consumers that have no clock of their own.
 """
 
 from __future__ import annotations
@@ -10,18 +13,93 @@ import csv
 import io
 import math
 import re
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import Annotated, ClassVar, Literal
+from types import TracebackType
+from typing import Annotated, ClassVar, Literal, Self
+from weakref import WeakSet
 
 from pydantic import Field
 
 from lashmap_drivers.errors import PortNotOpened
-from lashmap_drivers.ports.playback import Playback, Speed
 from lashmap_drivers.ports.regular_file import MOST_RECORDING_BYTES, FileRefused, read_regular
+from lashmap_drivers.ports.source import Loss
 from lashmap_drivers.profile import InstrumentProfile, Unit
 from lashmap_drivers.readings import Chunk
 from lashmap_drivers.wire.ascii_line import LineParser
+
+Speed = Literal["recorded", "full"]
+_FULL_SPEED_CHUNKS = 1000  # a take, so that two recordings advance side by side
+_open: WeakSet[Playback] = WeakSet()
+
+
+class Playback:
+    """A source that plays recorded chunks.
+
+    Args:
+        name: Where they come from.
+        chunks: In order, with times on the recording's own axis, in seconds.
+        speed: ``recorded`` waits as the instrument did, ``full`` does not.
+        now: The monotonic clock.
+
+    Attributes:
+        shift_s: From the recording's own time to the time of its chunks now, in seconds.
+    """
+
+    def __init__(
+        self, name: str, chunks: Iterable[Chunk], *, speed: Speed, now: Callable[[], float] = time.monotonic
+    ) -> None:
+        self.name = name
+        self.dropped_chunks = 0
+        self.lost: Loss | None = None  # a recording never is
+        self.speed = speed
+        self._now = now
+        self._chunks: Iterator[Chunk] = iter(chunks)
+        self._next = next(self._chunks, None)
+        other = next((one for one in _open if one.speed == speed), None)
+        first_s = self._next.arrival_s if self._next is not None else 0.0
+        self.shift_s: float = now() - first_s if other is None else other.shift_s
+        _open.add(self)
+
+    @property
+    def ended(self) -> bool:
+        """True when everything has been taken."""
+        return self._next is None
+
+    def take(self) -> list[Chunk]:
+        """Chunks that are due; none after the last."""
+        taken: list[Chunk] = []
+        due_s = self._now() - self.shift_s if self.speed == "recorded" else float("inf")
+        limit = _FULL_SPEED_CHUNKS if self.speed == "full" else float("inf")
+        while self._next is not None and self._next.arrival_s <= due_s and len(taken) < limit:
+            taken.append(self._next._replace(arrival_s=self._next.arrival_s + self.shift_s))
+            self._next = next(self._chunks, None)
+        return taken
+
+    def wait(self, seconds: float) -> bool:
+        """Wait until a chunk is due, at most ``seconds``; true when one is."""
+        if self._next is None:
+            time.sleep(seconds)
+            return False
+        due_s = self._next.arrival_s + self.shift_s - self._now() if self.speed == "recorded" else 0.0
+        time.sleep(min(max(due_s, 0.0), seconds))
+        return due_s <= seconds
+
+    def close(self) -> None:
+        """Let the recording go."""
+        _open.discard(self)
+        self._next = None
+        self._chunks = iter(())
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
 
 _PATTERN = r" *(?P<value>[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?) *"
 _NUMBER = re.compile(_PATTERN, re.ASCII)

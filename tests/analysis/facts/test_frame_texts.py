@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_analysis.tables.load import guarded, unguarded
+from lashmap_analysis.tables import guarded, unguarded
 
 SIGNS = st.text(alphabet="'=+-@\t\r\n ＝a1", max_size=6)
 

@@ -9,11 +9,14 @@ from typing import Any, get_args
 
 import numpy as np
 import pytest
+from analysis.key_paths import key_paths
 from analysis.made_assessment import Scenario, made_assessment
 from analysis.made_review import reviewed
-from lashmap_analysis.facts.result import KEYS, TABLE_COLUMNS, key_paths, positions_table, to_document
+from lashmap_analysis.facts.result import KEYS, to_document
 from lashmap_analysis.runout.match import Remainder
+from lashmap_analysis.tables import TABLES, columns_of, frame
 
+POSITIONS = {"positions": TABLES["positions"]}
 SCENARIOS: tuple[Scenario, ...] = get_args(Scenario)
 
 
@@ -137,7 +140,9 @@ def test_what_a_refused_rock_would_have_read_is_null() -> None:
     for name in (*figures, "degrees_of_freedom", "encoder_backlash_mm"):
         assert document[name] is None, name
     assert document["reversals"] == first.rock.reversals
-    assert positions_table(replace(assessment, positions=(first,)))["reading_mm"].isna().all()
+    record = replace(assessment.record, traces=assessment.record.traces[:1])
+    columns = columns_of(replace(assessment, positions=(first,), record=record), POSITIONS)
+    assert columns["positions"]["reading_mm"] == [None]
 
 
 def test_infinite_degrees_of_freedom_are_null() -> None:
@@ -163,11 +168,11 @@ def test_numpy_scalars_become_plain_numbers() -> None:
 @pytest.mark.parametrize("scenario", SCENARIOS)
 def test_table_is_tidy_and_agrees_with_the_document(scenario: Scenario) -> None:
     assessment = made_assessment(scenario)
-    table = positions_table(assessment)
-    assert {name: str(kind) for name, kind in table.dtypes.items()} == dict(TABLE_COLUMNS)
+    table = frame(TABLES["positions"], columns_of(assessment, POSITIONS)["positions"])
     positions = to_document(assessment)["positions"]
     assert len(table) == len(positions)
     for name in ("reading_mm", "normal_backlash_mm", "gear_angle_deg", "encoder_backlash_mm"):
         listed = [math.nan if p[name] is None else p[name] for p in positions]
         np.testing.assert_array_equal(table[name].to_numpy(), np.array(listed, dtype=np.float64))
-    assert all(f"positions[].{name}" in KEYS for name in table.columns)
+    of_the_table_alone = {"test", "times_apart_standard_uncertainty_s"}
+    assert all(f"positions[].{name}" in KEYS for name in table.columns if name not in of_the_table_alone)

@@ -5,15 +5,15 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING
 
+from analysis.key_paths import key_paths
 from analysis.made_assessment import made_assessment
 from analysis.made_review import reviewed
 from analysis.page_reading import read_page
 from analysis.pdf_reading import pdf_text
-from lashmap_analysis.facts.result import KEYS, SECTIONS, key_meanings, key_paths, to_document
+from lashmap_analysis.facts.result import KEYS, SECTIONS, key_meanings, to_document
 from lashmap_analysis.facts.section import TEST, Chapter, Facts, Group, Section, Table, facts_of, number, text
 from lashmap_analysis.render import render_html, render_pdf
-from lashmap_analysis.tables.columns import SAMPLES, TABLES, tables_of
-from lashmap_analysis.tables.frames import columns_of
+from lashmap_analysis.tables import SAMPLES, TABLES, columns_of, tables_of
 from lashmap_daemon.screens.summary import print_summary
 from rich.console import Console
 

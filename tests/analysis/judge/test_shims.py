@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Literal
 
 import pytest
@@ -13,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.judge.assess import assess
-from lashmap_analysis.judge.shim_stock import ShimError, ShimStock, changes
+from lashmap_analysis.judge.shim_stock import MountingDistance, ShimError, ShimStock, changes
 from lashmap_analysis.judge.shims import ShimAdvice, backlash_per_move, shim_advice, shim_advice_for
 from lashmap_analysis.record.record import Limits, Precondition, Shaft
 
@@ -24,7 +26,7 @@ STOCK = ShimStock(thicknesses_mm=(0.05, 0.1, 0.2, 0.5), thicker_moves="in")
 LIMITS = Limits(minimum_mm=0.13, maximum_mm=0.18)
 
 
-def distances(**states: str) -> tuple[Precondition, ...]:
+def proven(**states: str) -> tuple[Precondition, ...]:
     return tuple(
         Precondition(
             name=f"mounting distance, {member}",
@@ -44,14 +46,16 @@ def advise(
     preconditions: tuple[Precondition, ...] | None = None,
     gear_set: GearSet = GEAR_SET,
     half_mm: float = 0.002,
+    distances: Mapping[Shaft, MountingDistance] = MappingProxyType({}),
 ) -> ShimAdvice:
     return shim_advice(
         gear_set=gear_set,
         backlash_mm=backlash_mm,
         interval_mm=(backlash_mm - half_mm, backlash_mm + half_mm),
         limits=limits,
-        preconditions=distances() if preconditions is None else preconditions,
+        preconditions=proven() if preconditions is None else preconditions,
         stocks=stocks or {"gear": STOCK},
+        distances=distances,
     )
 
 
@@ -174,12 +178,12 @@ def test_interval_wider_than_the_limits_is_never_shimmed_inside() -> None:
 @pytest.mark.parametrize("member", ["pinion", "gear"])
 @pytest.mark.parametrize("state", ["unproven", "failed"])
 def test_never_advises_while_a_mounting_distance_is_open(member: str, state: str) -> None:
-    advice = advise(0.100, preconditions=distances(**{member: state}))
+    advice = advise(0.100, preconditions=proven(**{member: state}))
     assert advice.answer == "refused"
     assert advice.moves == ()
     assert advice.backlash_mm is None
     assert f"Measure the {member}." in plain(advice)
-    missing = tuple(one for one in distances() if member not in one.name)
+    missing = tuple(one for one in proven() if member not in one.name)
     assert advise(0.100, preconditions=missing).answer == "refused"
     assert f"The {member}'s mounting distance was not recorded" in plain(advise(0.1, preconditions=missing))
 
@@ -221,7 +225,7 @@ def test_no_stock_at_all_is_refused() -> None:
             backlash_mm=0.1,
             interval_mm=(0.099, 0.101),
             limits=LIMITS,
-            preconditions=distances(),
+            preconditions=proven(),
             stocks={},
         )
 
@@ -240,7 +244,7 @@ def test_what_conforms_by_the_rule_of_its_box_is_left_alone() -> None:
     # the one-sided one is kept by that rule, so that a move would spoil what conforms.
     record = replace(
         confirmed_record(Bench(seed=5)),
-        preconditions=(*PROVEN, distances()[1]),
+        preconditions=(*PROVEN, proven()[1]),
         limits=Limits(minimum_mm=0.1),
     )
     stated = assess(record).stated
@@ -250,12 +254,74 @@ def test_what_conforms_by_the_rule_of_its_box_is_left_alone() -> None:
     close = Limits(minimum_mm=least, untouched_tooth_mm=0.0)
     for rule, outcome, answer in (
         ("one-sided", "conforming", "no move needed"),
-        ("two-sided", "not proven", "move"),
+        ("two-sided", "not proven", "refused"),
     ):
         seen = assess(replace(record, limits=replace(close, decision_rule=rule)))  # type: ignore[arg-type]  # a literal
         advice = shim_advice_for(seen, {"gear": replace(STOCK, thicker_moves="out")})
         assert advice is not None
         assert (seen.verdict.outcome, advice.answer) == (outcome, answer)
+
+
+def test_a_move_says_which_mounting_distance_it_leads_to() -> None:
+    stands = MountingDistance(marked_mm=62.40, set_mm=62.39, tolerance_mm=0.15)
+    advice = advise(0.100, distances={"gear": stands})
+    assert advice.answer == "move"
+    assert advice.moves[0].distance_mm == pytest.approx(62.49)
+    assert "leads to a mounting distance of 62.490 mm (marked 62.400 mm, tolerance 0.150 mm)" in plain(advice)
+
+
+def test_no_move_leaves_the_tolerance_of_a_mounting_distance() -> None:
+    # The right backlash can be had at a wrong mounting distance: 0.1 mm of move, 0.02 mm of tolerance.
+    stands = MountingDistance(marked_mm=62.40, set_mm=62.40, tolerance_mm=0.02)
+    advice = advise(0.100, distances={"gear": stands})
+    assert (advice.answer, advice.moves, advice.backlash_mm) == ("refused", (), None)
+    said = plain(advice)
+    assert "The gear would come to a mounting distance of 62.500 mm (marked 62.400 mm" in said
+    assert "parts of different sets" in said
+    # A stock that could not reach the limits anywhere is another answer, and its nearest keeps the tolerance.
+    coarse = replace(STOCK, thicknesses_mm=(0.5,), most_pieces=1)
+    advice = advise(0.100, stocks={"gear": coarse}, distances={"gear": stands})
+    assert advice.answer == "no stock reaches it"
+    assert "No change." in plain(advice)
+
+
+@pytest.mark.parametrize("what", ["early end", "matched teeth", "unconfirmed"])
+def test_a_test_that_proves_nothing_is_no_ground_to_move(what: str) -> None:
+    record = replace(
+        confirmed_record(Bench(seed=5)),
+        preconditions=(*PROVEN, proven()[1]),
+        limits=Limits(minimum_mm=0.4),
+    )
+    seen = assess(record)
+    assert (seen.verdict.outcome, seen.confirmed) == ("nonconforming", True)
+    stocks: dict[Shaft, ShimStock] = {"gear": replace(STOCK, thicknesses_mm=(0.5,))}
+    sound = shim_advice_for(seen, stocks)
+    assert sound is not None
+    assert sound.answer != "refused"
+    match what:
+        case "early end":
+            record = replace(record, closing="stopped by the operator")
+        case "matched teeth":
+            doubted = (
+                replace(one, state="unproven", remedy="Bring the marked teeth together.")
+                if one.name == "matched teeth"
+                else one
+                for one in record.preconditions
+            )
+            record = replace(record, preconditions=tuple(doubted))
+        case "unconfirmed":
+            planned = tuple(one for one in record.traces if one.purpose == "planned")
+            record = replace(record, traces=planned)
+    advice = shim_advice_for(assess(record), stocks)
+    assert advice is not None
+    assert (advice.answer, advice.moves) == ("refused", ())
+    words = {
+        "early end": "ended early",
+        "matched teeth": "Matched teeth is unproven",
+        "unconfirmed": "confirming position",
+    }
+    assert advice.sentences[0].startswith("Measure first")
+    assert words[what] in plain(advice)
 
 
 def test_no_advice_without_a_tight_spot() -> None:

@@ -9,14 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_analysis.gears.gear_set import GearSet
-from lashmap_analysis.judge.untouched import (
+from lashmap_analysis.judge.verdict import (
     CAUTIOUS_MM,
+    Evidence,
     needs_every_tooth,
+    reach_verdict,
     single_pitch_tolerance_um,
     tooth_allowance_mm,
     touched,
 )
-from lashmap_analysis.judge.verdict import Evidence, reach_verdict
 from lashmap_analysis.record.record import Limits, Precondition
 
 SET = GearSet(

@@ -17,7 +17,7 @@ from analysis.pdf_reading import pdf_text
 from lashmap_analysis.facts.result import to_document
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.render import render_html, render_pdf
-from lashmap_analysis.render.evidence import CAUTIONS
+from lashmap_analysis.render.page import CAUTIONS
 
 SCENARIOS: tuple[Scenario, ...] = get_args(Scenario)
 TRACES = 49

@@ -6,7 +6,7 @@ import unicodedata
 
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_analysis.charts.visible import MORE, cut_to, visible, width
+from lashmap_analysis.charts.svg import MORE, cut_to, visible, width
 
 texts = st.text(max_size=300)
 

@@ -9,7 +9,7 @@ from analysis.made_assessment import HOSTILE, made_assessment, with_every_text
 from analysis.page_reading import read_page
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lashmap_analysis.charts.visible import MORE
+from lashmap_analysis.charts.svg import MORE
 from lashmap_analysis.render import render_html
 from lashmap_analysis.render.page import css_string
 

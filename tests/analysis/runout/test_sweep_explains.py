@@ -13,8 +13,7 @@ from analysis.page_reading import read_page
 from lashmap_analysis.facts.result import to_document
 from lashmap_analysis.judge.assess import assess, sweep_result
 from lashmap_analysis.judge.assessment import Assessment, SweepResult
-from lashmap_analysis.record.moment import moment
-from lashmap_analysis.record.record import RunoutTrace, Shaft, Units
+from lashmap_analysis.record.record import RunoutTrace, Shaft, Units, moment
 from lashmap_analysis.render import render_html
 
 BENCH = Bench()

@@ -6,6 +6,7 @@ import asyncio
 import socket
 import threading
 import time
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
 
@@ -14,9 +15,8 @@ import pytest
 from daemon.bus.broker import Broker
 from daemon.bus.on_bus import settings
 from lashmap_daemon.bus import connection
-from lashmap_daemon.bus.connection import BusClient, Refused, connect, properties_of
-from lashmap_daemon.bus.sending import BackgroundCalls
-from lashmap_daemon.bus.topics import POSITION, STATE
+from lashmap_daemon.bus.connection import BackgroundCalls, BusClient, Refused, connect
+from lashmap_daemon.bus.messages import POSITION, STATE
 
 TRIES = 5
 
@@ -69,13 +69,7 @@ def test_the_message_that_was_refused_is_named_not_the_one_beside_it(tmp_path: P
     async def both() -> list[BaseException | None]:
         async with connect(settings(broker.url), "x", most_bytes=1000) as client:
             sends = [
-                client.send(
-                    f"lashmap/bench-1/{topic.name}",
-                    b"{}",
-                    qos=1,
-                    retain=False,
-                    properties=properties_of(topic),
-                )
+                client.send(f"lashmap/bench-1/{topic.name}", topic, b"{}")
                 for topic in (POSITION, STATE, POSITION, STATE)
             ]
             return await asyncio.gather(*sends, return_exceptions=True)
@@ -111,9 +105,7 @@ def test_a_send_that_is_called_off_as_it_ends_does_not_go_on(
         async with connect(settings(broker.url), "x", most_bytes=1000) as client:
             for qos, turns in product((0, 1), range(8)):
                 acknowledged.clear()
-                sending = asyncio.create_task(
-                    client.send("a", b"{}", qos=qos, retain=False, properties=properties_of(STATE))
-                )
+                sending = asyncio.create_task(client.send("a", replace(POSITION, qos=qos), b"{}"))
                 await acknowledged.wait()
                 for _ in range(turns):
                     await asyncio.sleep(0)

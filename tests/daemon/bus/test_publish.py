@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 import sqlite3
 import threading
 from contextlib import closing
@@ -47,16 +48,25 @@ def published(stand: Path, logbook: Path) -> str:
     return file.getvalue()
 
 
-@pytest.fixture
-def unpublished(tmp_path: Path) -> tuple[Path, dict[str, str]]:
+@pytest.fixture(scope="module")
+def away(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
     """A logbook with a test whose broker was away, and what of it must arrive."""
-    test = VirtualTest(tmp_path, load_box(positions=5, gear_turns=1.0, confirming_positions=1))
+    folder = tmp_path_factory.mktemp("away")
+    test = VirtualTest(folder, load_box(positions=5, gear_turns=1.0, confirming_positions=1))
     with on_bus(test, settings(f"mqtt://127.0.0.1:{free_port()}")) as stand:
         stand.run()
         stand.bus.conclude(conclude(test.logbook, None))
         wanted = expected(test, stand.bus)
     test.logbook.close()
     return logbook_of(test), wanted
+
+
+@pytest.fixture
+def unpublished(tmp_path: Path, away: tuple[Path, dict[str, str]]) -> tuple[Path, dict[str, str]]:
+    """The same, to work with."""
+    book, wanted = away
+    assert not book.with_name(f"{book.name}-wal").exists()
+    return Path(shutil.copy(book, tmp_path)), wanted
 
 
 def test_all_that_waits_arrives_once_and_the_next_time_nothing(

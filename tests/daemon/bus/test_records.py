@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from lashmap_daemon.bus import outbox
 from lashmap_daemon.bus.connection import MOST_IN_FLIGHT
+from lashmap_daemon.bus.messages import Outgoing
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.publisher import BackOff
-from lashmap_daemon.bus.recorded import Outgoing
 from lashmap_daemon.bus.records import Records
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.logbook import Logbook

@@ -17,7 +17,7 @@ from daemon.bus.on_bus import on_bus, settings
 from daemon.bus.subscriber import Heard, Subscriber, subscriber
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.facts.result import to_document
-from lashmap_daemon.bus.topics import PUBLISHED
+from lashmap_daemon.bus.messages import PUBLISHED
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.story import events
 

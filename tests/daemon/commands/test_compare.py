@@ -14,11 +14,11 @@ from pathlib import Path
 from tempfile import mkdtemp
 
 import pytest
+from analysis.key_paths import key_paths
 from daemon.command import lashmap
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.facts.comparison import KEYS
-from lashmap_analysis.facts.result import key_paths
 from lashmap_analysis.judge.comparison import Pair, compare_tests
 from lashmap_analysis.record.lengths import format_length
 from lashmap_daemon.commands.compare import compare

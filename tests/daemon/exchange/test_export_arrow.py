@@ -9,7 +9,7 @@ import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_analysis.tables.columns import Figure, Kind, Table
+from lashmap_analysis.tables import Figure, Kind, Table
 from lashmap_daemon.exchange.arrow import arrow_rows, numbers, schema_of, texts_array
 
 

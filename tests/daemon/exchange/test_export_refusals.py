@@ -18,11 +18,10 @@ from daemon.small_disk import small_disk
 from lashmap_analysis import load
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.record.record import TestRecord
-from lashmap_analysis.tables.columns import TABLES
+from lashmap_analysis.tables import TABLES
 from lashmap_daemon.commands import export as export_command
 from lashmap_daemon.errors import ConfigurationError, LogbookError
-from lashmap_daemon.exchange import matrices as export_matrices
-from lashmap_daemon.exchange import workbook as export_workbook
+from lashmap_daemon.exchange import one_file
 from lashmap_daemon.replay.replay import Replay
 
 
@@ -48,8 +47,8 @@ def test_more_samples_than_a_sheet_holds_are_refused_with_the_reason(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # 1,048,576 rows: the limit that spreadsheet programs document for a sheet of an Office Open XML workbook.
-    assert export_workbook.MOST_ROWS == 2**20
-    monkeypatch.setattr(export_workbook, "MOST_ROWS", 1000)
+    assert one_file.MOST_ROWS == 2**20
+    monkeypatch.setattr(one_file, "MOST_ROWS", 1000)
     with pytest.raises(
         ConfigurationError, match=r"table of samples has more than the 999 rows .*--samples rocks"
     ):
@@ -61,8 +60,8 @@ def test_more_samples_than_a_sheet_holds_are_refused_with_the_reason(
 def test_more_samples_than_a_matlab_file_holds_are_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert export_matrices.MOST_SAMPLES * (8 + 8 + 4 + 1) < 2**31  # one variable of a level 5 file (memory)
-    monkeypatch.setattr(export_matrices, "MOST_SAMPLES", 1000)
+    assert one_file.MOST_SAMPLES * (8 + 8 + 4 + 1) < 2**31  # one variable of a level 5 file (memory)
+    monkeypatch.setattr(one_file, "MOST_SAMPLES", 1000)
     with pytest.raises(ConfigurationError, match=r"no more than 1,000 samples; use --to parquet or csv"):
         exported("mat", tmp_path / "tests.mat")
     assert list(tmp_path.iterdir()) == []

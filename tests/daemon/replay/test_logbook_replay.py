@@ -54,7 +54,7 @@ def old(tmp_path: Path) -> Stand:
 
 def test_the_same_samples_come_back(old: Stand, tmp_path: Path) -> None:
     replayed = load_stand(tmp_path / "stand.toml")
-    before, after = old.decoders()["indicator"], replayed.decoders()["indicator"]
+    before, after = old.recorded().decoders()["indicator"], replayed.recorded().decoders()["indicator"]
     with replayed.indicator_profile.open("indicator", replayed.file.indicator.port) as source:
         chunks = source.take()
     assert [chunk.data for chunk in chunks] == [chunk.data for chunk in CHUNKS]
@@ -80,8 +80,10 @@ def test_the_record_of_a_replay_needs_the_old_logbook_no_more(old: Stand, tmp_pa
     (tmp_path / "old.logbook").unlink()
     again = Stand.model_validate_json(replayed.model_dump_json())
     assert again == replayed
-    assert again.decoders()["indicator"].feed(Chunks.of(CHUNKS[0])).value.tolist() == pytest.approx(
-        old.decoders()["indicator"].feed(Chunks.of(CHUNKS[0])).value.tolist()
+    assert again.recorded().decoders()["indicator"].feed(
+        Chunks.of(CHUNKS[0])
+    ).value.tolist() == pytest.approx(
+        old.recorded().decoders()["indicator"].feed(Chunks.of(CHUNKS[0])).value.tolist()
     )
 
 

@@ -8,9 +8,9 @@ import pytest
 from daemon.running_service import short_boxes
 from daemon.virtual_time import CONFIGS, DEMO_BOX, load_box
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.service.boxes import BoxFolder, completed
-from lashmap_daemon.service.service import accepted
+from lashmap_daemon.service.opening import BoxFolder, completed
 from lashmap_daemon.setup import toml_file
+from lashmap_daemon.setup.same import accepted
 from lashmap_daemon.setup.stand_file import Stand, load_stand
 
 

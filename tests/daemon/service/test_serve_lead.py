@@ -17,13 +17,11 @@ from daemon.virtual_time import CONFIGS, simulated_stand_file
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.sequence.words import Phase
-from lashmap_daemon.service.boxes import BoxFolder
 from lashmap_daemon.service.lead import Lead
-from lashmap_daemon.service.opening import PREPARING_S
+from lashmap_daemon.service.opening import PREPARING_S, BoxFolder
 from lashmap_daemon.service.service import Watch, state_of
 from lashmap_daemon.service.words import Begin, Resume
-from lashmap_daemon.setup.profile_file import load_profile
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable, load_profile
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story.events import (
     InstrumentHeard,

@@ -26,8 +26,7 @@ from lashmap_daemon.replay.review_book import ReviewRequest, store_result, write
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.mapping_file import Mapping
-from lashmap_daemon.setup.profile_file import load_profile
-from lashmap_daemon.setup.stand_file import StandFile, load_stand
+from lashmap_daemon.setup.stand_file import StandFile, load_profile, load_stand
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 
 BENCH = CONFIGS / "stands" / "bench.toml"
@@ -160,7 +159,7 @@ def test_prompts_and_a_recorded_instrument_that_are_pipes(tmp_path: Path) -> Non
         ("a." * 5000 + "a = 1", "unknown key|inside each other"),
         ("a = " + "9" * 5000, "not valid TOML"),
         ("[plan]\npositions = " + "9" * 4000, "plan.positions"),
-        ("[tip]\ntouch_radius_in = " + "9" * 4000, "tip.touch_radius_mm"),
+        ("[tip]\ntouch_radius_in = " + "9" * 4000, "tip.touch_radius_in"),
         ("[box]\ntype = '" + "x" * 300_000 + "'", "box.type: expected at most 100 characters"),
         ("x = '\0'", "not valid TOML"),
         ("\ufeffx = 1", "not valid TOML|unknown key"),

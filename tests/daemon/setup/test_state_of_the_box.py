@@ -7,7 +7,6 @@ from daemon.virtual_time import CONFIGS, DEMO_BOX
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.recording import recorded as values_of
 from lashmap_daemon.setup.stand_file import StandFile
 from lashmap_daemon.story import recorded
 
@@ -85,7 +84,7 @@ def test_the_curve_is_that_of_the_display_whatever_its_sense(
 ) -> None:
     # The display shows 2 and -1 on the flanks: it has moved (2 - 0.003) - (-1 + 0.001) = 2.996, not 3.
     file = stand_with("\n[encoder]", CURVE).indicator.model_copy(update={"sense": sense})
-    curve = values_of(recorded.Indicator, file).curve()
+    curve = file.to_record(recorded.Indicator).curve()
     assert curve is not None
     assert (high_mm - low_mm) + curve.between_mm(high_mm, low_mm) == pytest.approx(2.996, abs=1e-12)
 

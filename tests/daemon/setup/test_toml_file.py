@@ -1,4 +1,8 @@
-"""Wrong files on purpose: each message names file, key, what was found and what to do."""
+"""Wrong files on purpose: each message names file, key or line, what was found and a remedy.
+
+The list of mistakes that people make is our own, from common practice with files that people write by
+hand; no source.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +10,13 @@ from pathlib import Path
 
 import pytest
 from daemon.virtual_time import CONFIGS, DEMO_BOX
+from hypothesis import given
+from hypothesis import strategies as st
 from lashmap_daemon.commands.simulate import simulated_box
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.profile_file import load_profile
-from lashmap_daemon.setup.stand_file import load_stand
+from lashmap_daemon.setup.stand_file import StandFile, load_profile, load_stand
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.testing.opening import lay_out
 from lashmap_drivers.wire.checksums import Checksum
@@ -20,10 +25,10 @@ BOXES = sorted((CONFIGS / "boxes").glob("*.toml"))
 DEMO = DEMO_BOX.read_text("utf-8")
 
 
-def complaint(text: str) -> str:
+def complaint(text: str, model: type = BoxFile) -> str:
     with pytest.raises(ConfigurationError) as caught:
-        toml_file.parse(text, "box.toml", BoxFile)
-    assert all(line.startswith("box.toml: ") for line in str(caught.value).splitlines())
+        toml_file.parse(text, "my.toml", model)
+    assert all(line.startswith("my.toml: ") for line in str(caught.value).splitlines())
     return str(caught.value)
 
 
@@ -48,7 +53,7 @@ def test_shipped_boxes_load_plan_and_simulate(path: Path) -> None:
 @pytest.mark.parametrize("path", sorted((CONFIGS / "stands").glob("*.toml")), ids=lambda path: path.stem)
 def test_shipped_stands_load(path: Path) -> None:
     stand = load_stand(path)
-    assert set(stand.decoders()) == {"indicator", "encoder"}
+    assert set(stand.recorded().decoders()) == {"indicator", "encoder"}
 
 
 def test_inches_are_read_as_inches() -> None:
@@ -152,3 +157,159 @@ def test_a_folder_and_a_file_of_other_bytes_are_named_without_the_systems_own_wo
     other.write_bytes(b"\xff\xfe\x00")
     with pytest.raises(ConfigurationError, match="is no TOML file in UTF-8"):
         toml_file.load(other, BoxFile)
+
+
+BOX = (CONFIGS / "boxes" / "spiral-13x40.toml").read_text("utf-8")
+STAND = (CONFIGS / "stands" / "bench.toml").read_text("utf-8")
+FACE, BEARINGS, SERIAL = "face_width_mm = 25.0", "bearings_within_drawing = true", 'serial = "INV-1340-07"'
+
+NOT_TOML = [
+    (FACE, "face_width_mm = 25,0", "a comma where a decimal point stands; write face_width_mm = 25.0"),
+    (FACE, "face_width_mm = 25,0  # from the drawing", "write face_width_mm = 25.0"),
+    (FACE, "face_width_mm = 25 mm", "without its unit, which the key names; write face_width_mm = 25"),
+    (FACE, "face_width_mm = 25.0mm", "write face_width_mm = 25.0"),
+    (FACE, 'face_width_mm = 25"', "write face_width_mm = 25"),
+    (FACE, "face_width_mm = .25", "a number begins with a digit; write face_width_mm = 0.25"),
+    (FACE, "face_width_mm = 25.", "a number ends with a digit; write face_width_mm = 25.0"),
+    (
+        FACE,
+        "face_width_mm = 025.0",
+        "has no zero in front (a name stands in quotes); write face_width_mm = 25.0",
+    ),
+    (FACE, "face_width_mm = \u221225.0", "a long dash is no minus; write face_width_mm = -25.0"),
+    (FACE, "face_width_mm = \u201325.0", "a long dash is no minus; write face_width_mm = -25.0"),
+    (FACE, "face_width_mm = 25.0;", "no semicolon at the end; write face_width_mm = 25.0"),
+    (FACE, "face_width_mm =", "face_width_mm has no value; write one, or remove the line"),
+    (FACE, "face_width_mm: 25.0", "joined by =; write face_width_mm = 25.0"),
+    (FACE, "face_width_mm 25.0", "a line holds a table in brackets, or a key, = and a value"),
+    (FACE, "face_width_mm = twenty five", "face_width_mm is a number; write it, or remove the line"),
+    (
+        FACE,
+        "face_width_mm = 25.0\nface_width_mm = 26.0",
+        "face_width_mm stands twice in this table; keep one",
+    ),
+    (BEARINGS, "bearings_within_drawing = yes", "write bearings_within_drawing = true"),
+    (BEARINGS, "bearings_within_drawing = No", "write bearings_within_drawing = false"),
+    (BEARINGS, "bearings_within_drawing = on", "write bearings_within_drawing = true"),
+    (BEARINGS, "bearings_within_drawing = True", "write it small: bearings_within_drawing = true"),
+    (BEARINGS, "bearings_within_drawing = FALSE", "write it small: bearings_within_drawing = false"),
+    (BEARINGS, "bearings_within_drawing = none", "leaving the line bearings_within_drawing out"),
+    (SERIAL, "serial = \u201cINV-1340-07\u201d", 'quotes of a word processor; write straight ones: "…"'),
+    (SERIAL, "serial = \u201eINV-1340-07\u201c", 'quotes of a word processor; write straight ones: "…"'),
+    (SERIAL, "serial = \u00abINV-1340-07\u00bb", 'quotes of a word processor; write straight ones: "…"'),
+    (SERIAL, "serial = INV-1340-07", 'a text stands in quotes; write serial = "INV-1340-07"'),
+    (SERIAL, 'serial = "INV-1340-07', 'the text is not closed; end it with "'),
+    (SERIAL, "serial = 'INV-1340-07", "the text is not closed; end it with '"),
+    (SERIAL, 'serial = "C:\\users\\box"', "a backslash means something else between double quotes"),
+    ("[gear_set]", "[gear_set", "a table is written [gear_set]"),
+    ("[gear_set]", "(gear_set)", "a table is written [gear_set]"),
+    ("[gear_set]", "<gear_set>", "a table is written [gear_set]"),
+    ("[gear_set]", "[box]", "this table stands twice in the file; put its keys together"),
+    ("[gear_set]", "gear_set", "a line holds a table in brackets, or a key, = and a value"),
+]
+OF_ANOTHER_KIND = [
+    (
+        SERIAL,
+        "serial = 118",
+        'box.serial: expected a valid string, got 118; a name stands in quotes: serial = "118"',
+    ),
+    (FACE, 'face_width_mm = "25.0"', "got '25.0'; write face_width_mm = 25.0, without quotes"),
+    (FACE, 'face_width_mm = "25,0"', "got '25,0'; write face_width_mm = 25.0, without quotes"),
+    (
+        BEARINGS,
+        'bearings_within_drawing = "yes"',
+        "got 'yes'; write bearings_within_drawing = true, without quotes",
+    ),
+    (BEARINGS, 'bearings_within_drawing = "False"', "write bearings_within_drawing = false, without quotes"),
+    (
+        BEARINGS,
+        "bearings_within_drawing = 1",
+        "mounting.bearings_within_drawing: expected a valid boolean, got 1",
+    ),
+    ("pinion_teeth = 13", 'pinion_teeth = "13"', "got '13'; write pinion_teeth = 13, without quotes"),
+    ("pinion_teeth = 13", "pinion_teeth = 13.0", "gear_set.pinion_teeth: expected a valid integer, got 13.0"),
+    ("pinion_teeth = 13", "pinion_teeth = -13", "gear_set: pinion_teeth: expected a whole number of teeth"),
+    ("pinion_teeth = 13", "pinion_teeth = 40\n# swapped", "gear_set"),
+    (
+        "place = 0.6",
+        'place = "middle"',
+        "my.toml: contact.place: expected 'toe', 'mean' or 'heel', or a valid number, got 'middle'",
+    ),
+    ("place = 0.6", "place = 60", "contact: place: expected a part of the face width from 0 (toe) to 1"),
+    (
+        'housing_material = "steel"',
+        'housing_material = "brass"',
+        "temperature.housing_material: expected 'steel', 'cast iron' or 'aluminium', or a valid number",
+    ),
+    ("roll_variation_mm = 0.001", "roll_variation_mm = 1", "expected a variation from 0 to 0.1 mm"),
+    ("[limits]", "[limit]", "limit: unknown key; did you mean limits?"),
+    ("[gear_set]", "[gearset]", "gearset: unknown key; did you mean gear_set?"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "expected"), NOT_TOML, ids=[new for _, new, _ in NOT_TOML])
+def test_a_line_that_is_not_toml_is_shown_with_what_to_write(old: str, new: str, expected: str) -> None:
+    assert old in BOX
+    text = BOX.replace(old, new, 1)
+    said = complaint(text)
+    assert expected in said
+    at = text.rindex(new) if "stands twice in the file" in expected else text.index(new)
+    number = text[:at].count("\n") + 1 + ("stands twice in this" in expected)
+    assert f"my.toml: line {number}: " in said
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "expected"), OF_ANOTHER_KIND, ids=[new for _, new, _ in OF_ANOTHER_KIND]
+)
+def test_a_value_of_another_kind_is_named_with_what_to_write(old: str, new: str, expected: str) -> None:
+    assert old in BOX
+    if "swapped" not in new:
+        assert expected in complaint(BOX.replace(old, new, 1))
+    else:
+        text = BOX.replace("gear_teeth = 40", "gear_teeth = 13").replace(
+            "pinion_teeth = 13", "pinion_teeth = 40"
+        )
+        assert "the pinion is the smaller member" in complaint(text)
+
+
+def test_a_port_with_a_backslash_between_double_quotes() -> None:
+    port = next(line for line in STAND.split("\n") if line.startswith("port = "))
+    said = complaint(STAND.replace(port, 'port = "\\\\.\\COM12"', 1), StandFile)
+    assert "a backslash means something else between double quotes; write port = '\\\\.\\COM12'" in said
+
+
+def test_a_list_that_is_not_closed_is_found_where_it_begins() -> None:
+    old = next(line for line in BOX.split("\n") if line.startswith("thicknesses_mm = ["))
+    assert "the list is not closed; end it with ]" in complaint(BOX.replace(old, old.rstrip("]"), 1))
+
+
+def test_box_and_stand_swapped() -> None:
+    assert "is a stand file, and another file is wanted here" in complaint(STAND, BoxFile)
+    assert "is a box file, and another file is wanted here" in complaint(BOX, StandFile)
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    path = tmp_path / "box.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + BOX.encode())
+    assert toml_file.load(path, BoxFile) == toml_file.parse(BOX, "box", BoxFile)
+
+
+@given(st.text(max_size=40))
+def test_whatever_a_line_holds_is_answered_in_words(line: str) -> None:
+    """No traceback, and where the file is no TOML the answer names a line or what the parser said."""
+    assert complaint(f"[box]\n{line}\n").startswith("my.toml: ")
+
+
+def test_a_word_or_a_number_is_one_problem_and_a_whole_number_is_not_asked_for_in_quotes() -> None:
+    assert complaint(BOX.replace("place = 0.6", 'place = "middle"')).count("contact.place") == 1
+    said = complaint(BOX.replace("positions = 26", "positions = 26\nrepeats = 1.5"))
+    assert "plan.repeats: expected a valid integer, got 1.5" in said
+    assert '"1.5"' not in said
+
+
+def test_a_list_that_is_too_short_is_told_in_our_words() -> None:
+    curve = (
+        "[indicator.correction]\nreadings_mm = [1.0]\ncorrections_mm = [0.0]\nuncertainties_mm = [0.001]\n"
+    )
+    said = complaint(f"{curve}\n{STAND}".replace("[indicator]\n", "[indicator]\n", 1), StandFile)
+    assert "indicator.correction.readings_mm: expected at least 2 values, not 1" in said

@@ -13,7 +13,7 @@ import pytest
 from daemon.virtual_time import CONFIGS, TICK_S, VirtualTest, load_box
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.replay.conclude import hand_over
-from lashmap_daemon.setup.profile_file import load_profile
+from lashmap_daemon.setup.stand_file import load_profile
 from lashmap_daemon.simulated_stand import SimulatedDrive, SimulatedInstruments, Wire
 from lashmap_daemon.story import events
 from lashmap_daemon.testing.watches import PRESSES

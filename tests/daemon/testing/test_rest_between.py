@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.record.record import Encoder
 from lashmap_analysis.rock.rock import measure_rock
-from lashmap_daemon.exchange.rocks import Signals, rocks_at_rest
+from lashmap_daemon.exchange.rocks import rocks_at_rest
+from lashmap_daemon.exchange.source import Signals
 from lashmap_daemon.replay.wire_errors import WireTally
 from lashmap_daemon.sequence.words import RockGood
 from lashmap_daemon.setup import toml_file

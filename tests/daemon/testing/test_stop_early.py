@@ -8,7 +8,7 @@ import pytest
 from daemon.broken_off import BrokenOff
 from daemon.virtual_time import load_box
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_analysis.judge.stopping import FIRST_LOOK
+from lashmap_analysis.judge.settling import FIRST_LOOK
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence import sequence, words

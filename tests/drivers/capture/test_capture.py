@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_drivers.capture.proposal import CaptureRefused, Proposal, least_share, propose
 from lashmap_drivers.kinds import build
-from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.ports.source import PortSettings
 from lashmap_drivers.wire.checksums import CRC_BY_NAME, Checksum
 from scipy.stats import beta
 

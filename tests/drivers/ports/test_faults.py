@@ -15,7 +15,7 @@ from drivers.faulty_peer import FaultyPeer
 from drivers.port_help import QUICK, joined, take_bytes, take_until_break, wait_back
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.ports.port import Port
-from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.ports.source import PortSettings
 from lashmap_drivers.readings import Chunk, Chunks, Floats
 from lashmap_drivers.wire.ascii_line import LineProfile
 from lashmap_drivers.wire.checksums import Checksum

@@ -21,8 +21,7 @@ from lashmap_drivers.ports.finding import (
     usb_ports,
 )
 from lashmap_drivers.ports.port import Port
-from lashmap_drivers.ports.settings import PortSettings
-from lashmap_drivers.ports.source import Backoff
+from lashmap_drivers.ports.source import Backoff, PortSettings
 
 ONE = UsbPort(device="/dev/ttyUSB0", vendor=0x1A86, product=0x7523, serial="S1", location="1-1.1")
 TWO = UsbPort(device="/dev/ttyUSB1", vendor=0x1A86, product=0x7523, serial="S2", location="1-1.2")

@@ -27,7 +27,7 @@ from lashmap_drivers.ports import port as port_module
 from lashmap_drivers.ports.finding import UsbPort
 from lashmap_drivers.ports.link import Link
 from lashmap_drivers.ports.port import Port
-from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.ports.source import PortSettings
 
 
 @pytest.fixture
@@ -98,7 +98,7 @@ import sys
 from lashmap_drivers.ports.finding import UsbPort
 from lashmap_drivers.ports.link import Link
 from lashmap_drivers.ports.port import Port
-from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.ports.source import PortSettings
 with Port("indicator", sys.argv[1], PortSettings()):
     print("open", flush=True)
     sys.stdin.read()

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from lashmap_drivers.errors import PortBusy
 from lashmap_drivers.ports.link import Link, holders, lock_file_holder, lockers
-from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.ports.source import PortSettings
 
 
 @pytest.fixture

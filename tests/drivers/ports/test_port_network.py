@@ -25,7 +25,7 @@ from drivers.port_help import (
 from lashmap_drivers.errors import PortNotOpened
 from lashmap_drivers.ports.link import Link
 from lashmap_drivers.ports.port import Port
-from lashmap_drivers.ports.settings import PortSettings
+from lashmap_drivers.ports.source import PortSettings
 from serial.rfc2217 import PortManager
 from tools import tool
 

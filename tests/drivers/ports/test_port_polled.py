@@ -23,7 +23,7 @@ from drivers.port_help import (
 )
 from lashmap_drivers.ports import port as port_module
 from lashmap_drivers.ports.port import Port
-from lashmap_drivers.ports.settings import Poll, PortSettings
+from lashmap_drivers.ports.source import Poll, PortSettings
 from lashmap_drivers.readings import Chunk
 
 POLL = Poll(b"?\r", interval_s=0.01, timeout_s=60.0, complete=lambda reply: reply.endswith(b"\r\n"))

@@ -8,9 +8,8 @@ from pathlib import Path
 import pytest
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.errors import PortNotOpened
-from lashmap_drivers.ports.playback import Playback
 from lashmap_drivers.readings import Chunk, Chunks
-from lashmap_drivers.wire.recorded_file import RecordedFileProfile
+from lashmap_drivers.wire.recorded_file import Playback, RecordedFileProfile
 
 CSV = "time_s,value_mm,count\n100.0,+1.5000,7\n100.5,-2.25,\n101.0,3e-1,9\n"
 

@@ -6,20 +6,19 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from lashmap_daemon.bus import schemas
-from lashmap_daemon.bus.topics import TOPICS, Topic, level
+from lashmap_daemon.bus.messages import TOPICS, Topic, level, schema_files, schema_of
 
 FOLDER = Path(__file__).parents[3] / "docs" / "schemas"
 
 
 def test_the_schemas_in_docs_are_current() -> None:
     found = {path.name: path.read_text("utf-8") for path in FOLDER.glob("*.json")}
-    assert found == schemas.texts(), "run: python -m lashmap_daemon.bus.schemas docs/schemas"
+    assert found == schema_files(), "run: python -m lashmap_daemon.bus.messages docs/schemas"
 
 
 @pytest.mark.parametrize("topic", TOPICS, ids=lambda topic: topic.name)
 def test_each_is_a_schema_and_refuses_an_empty_message(topic: Topic) -> None:
-    made = schemas.schema(topic)
+    made = schema_of(topic)
     jsonschema.Draft202012Validator.check_schema(made)
     validator = jsonschema.Draft202012Validator(made)
     assert not validator.is_valid({})
@@ -30,7 +29,7 @@ def test_each_is_a_schema_and_refuses_an_empty_message(topic: Topic) -> None:
 def test_every_quantity_names_its_unit(topic: Topic) -> None:
     """A key whose value is any number must end in its unit; whole numbers are counts."""
     units = ("_mm", "_deg", "_s", "_hz")
-    for name, described in _numbers(schemas.schema(topic)):
+    for name, described in _numbers(schema_of(topic)):
         assert name.endswith(units), f"{topic.name}: {name} is {described}"
 
 

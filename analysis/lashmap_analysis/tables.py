@@ -1,28 +1,35 @@
-"""Texts in CSV files that a spreadsheet must not take for formulas, and how they are read back.
+"""The tables of an export: what stands in them, an assessment as their rows, and reading them back.
 
-A spreadsheet that opens a CSV file evaluates a cell that begins with ``=``, ``+``, ``-``, ``@``, a tab or a
-carriage return, quoted or not; a remark typed at the stand could so run a command on a reviewer's machine
-(OWASP, "CSV Injection", from memory; line feeds and full-width forms of the signs are taken too). Such texts
-get an apostrophe in front, which a spreadsheet shows as plain text. Texts that look as if they had got one
-get one more, so that taking one away gives every text back. Numbers are never touched: ``-0.5`` stays one.
+Sections bring their tables and their columns of the results (`facts/`); decided here is the order of the
+tables, and which tables do not follow from an assessment: events and samples, added by whoever has them (the
+daemon, from a logbook). Whoever fills the tables, writes them, describes them in a data package, or reads
+them back goes by this. Every table is tidy: one row for one thing, and the columns of `Table.key` name that
+thing. Numbers that are not finite are missing, texts are never missing (an empty text is none), lengths are
+in mm and angles in degrees whatever the box's paperwork uses; the unit stands at the end of a column's name.
 
-Workbooks and Parquet files carry the type of a cell, so nothing is put in front there.
+`load` reads what ``lashmap export --to parquet``, ``csv`` or ``json`` wrote and needs neither a logbook nor
+the daemon. Every value comes back as it was: numbers to the last bit, texts without the apostrophe that
+guards them.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lashmap_analysis.facts.given import PRECONDITION
+from lashmap_analysis.facts.result import SECTIONS, in_order
+from lashmap_analysis.facts.section import TEST, Figure, Kind, Section, Table, number, text, whole
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import CorrectionCurve, Indicator
+from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.record.conditions import Conditions
 from lashmap_analysis.record.record import (
     Encoder,
@@ -33,14 +40,126 @@ from lashmap_analysis.record.record import (
     RunoutTrace,
     TestRecord,
 )
-from lashmap_analysis.tables.columns import SAMPLES, TABLES, VERSION, Table
-from lashmap_analysis.tables.frames import PANDAS, frame
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
 
+__all__ = ["SAMPLES", "TABLES", "VERSION", "Figure", "Kind", "Table", "tables_of"]
+
+VERSION = 4
+
+SAMPLES = Table(
+    name="samples",
+    meaning="one sample of one instrument, as decoded from the raw bytes, in the order of its time",
+    key=("test", "channel", "time_s"),
+    columns=(
+        TEST,
+        text("channel", "'indicator' or 'encoder'"),
+        number("time_s", "seconds since the test started, monotonic", required=True),
+        number(
+            "value",
+            "indicator: as it reads, sign and zero included; encoder: angle of its shaft past matched teeth",
+            required=True,
+        ),
+        text("unit", "unit of value: 'mm' (indicator) or 'deg' (encoder)"),
+        whole("position", "position whose accepted rock this belongs to; missing outside", required=False),
+        text("sweep", "'gear' or 'pinion': runout sweep this belongs to; empty outside"),
+    ),
+)
+_EVENTS = Table(
+    name="events",
+    meaning="one event of the test, as the logbook keeps it",
+    key=("test", "number"),
+    columns=(
+        TEST,
+        whole("number", "its place in the stream, from 1"),
+        number("time_s", "seconds since the test started, monotonic", required=True),
+        text("utc", "when it happened, ISO 8601, UTC"),
+        text("kind", "what happened"),
+        text("body", "its facts as JSON"),
+    ),
+)
+# Readers have seen tables and columns in these orders; those of a new section follow.
+_ORDER = (
+    *("tests", "results", "positions", "flags", "lash_map", "sweeps", "budget", "preconditions", "notes"),
+    *("events", "reviewed_results", "exclusions", "signatures"),
+)
+
+
+def tables_of(sections: Iterable[Section] = SECTIONS) -> dict[str, Table]:
+    """Every table of an export by name, in order; the samples are the last."""
+    given = tuple(sections)
+    results = Table(
+        name="results",
+        meaning="one test: what was concluded from all that was recorded, nothing excluded by a review; "
+        "missing where the test allows no conclusion",
+        key=("test",),
+        columns=(TEST, *(column for section in given for column in section.results)),
+        rows=lambda assessment: (assessment,),
+    )
+    found = [results, _EVENTS, *(table for section in given for table in section.tables)]
+    return {**dict(in_order({table.name: table for table in found}, _ORDER)), SAMPLES.name: SAMPLES}
+
+
+TABLES: Mapping[str, Table] = tables_of()
+
+
+Columns = dict[str, list[Any]]
+PANDAS = {"string": "str", "integer": "Int64", "number": "float64", "boolean": "boolean"}
+
+
+def columns_of(assessment: Assessment, tables: Mapping[str, Table] = TABLES) -> dict[str, Columns]:
+    """The rows of one test, as columns.
+
+    Args:
+        assessment: What was concluded.
+        tables: Which tables.
+
+    Returns:
+        For every table but samples and events its columns, each a list with None where a cell is missing.
+    """
+    found = {name: list(table.rows(assessment)) for name, table in tables.items() if table.rows is not None}
+    test = TEST.cell(assessment)
+    return {
+        name: {
+            column.name: [test] * len(rows) if column is TEST else [column.cell(row) for row in rows]
+            for column in tables[name].columns
+        }
+        for name, rows in found.items()
+    }
+
+
+def as_columns(table: Table, rows: Iterable[Mapping[str, Any]]) -> Columns:
+    """Rows by name become the columns of a table."""
+    kept = list(rows)
+    return {column.name: [row[column.name] for row in kept] for column in table.columns}
+
+
+def frame(table: Table, columns: Mapping[str, Any]) -> pd.DataFrame:
+    """Columns as a pandas frame, with the types that `load` gives.
+
+    Args:
+        table: Which table they are of.
+        columns: A list or an array for each of its columns.
+
+    Returns:
+        Texts as ``str``, whole numbers as ``Int64``, numbers as ``float64`` (NaN is missing), yes or no as
+        ``boolean``.
+    """
+    import pandas as pd  # noqa: PLC0415  (290 ms that the start of the command line must not pay)
+
+    return pd.DataFrame(
+        {column.name: pd.Series(columns[column.name], dtype=PANDAS[column.kind]) for column in table.columns}
+    )
+
+
+# A spreadsheet that opens a CSV file evaluates a cell that begins with ``=``, ``+``, ``-``, ``@``, a tab or a
+# carriage return, quoted or not; a remark typed at the stand could so run a command on a reviewer's machine
+# (OWASP, "CSV Injection", from memory; line feeds and full-width forms of the signs are taken too). Such
+# texts get an apostrophe in front, which a spreadsheet shows as plain text; those that look as if they had
+# got one get one more, so that taking one away gives every text back. Numbers are never touched: ``-0.5``
+# stays one. Workbooks and Parquet files carry the type of a cell, so nothing is put in front there.
 _DANGEROUS = re.compile(r"'*\s*[=+\-@\t\r\n\uFF1D\uFF0B\uFF0D\uFF20]")
 _GUARDED = re.compile(r"'" + _DANGEROUS.pattern)
 
@@ -55,13 +174,6 @@ def unguarded(cell: str) -> str:
     return cell[1:] if _GUARDED.match(cell) else cell
 
 
-# An exported folder back in a notebook: pandas frames, and the test record behind them.
-#
-# Reads what ``lashmap export --to parquet``, ``csv`` or ``json`` wrote; needs neither a logbook nor the
-# daemon. Every value comes back as it was: numbers to the last bit, texts without the apostrophe that
-# guards them.
-
-
 DESCRIPTOR = "datapackage.json"
 
 
@@ -71,7 +183,7 @@ class LoadError(ValueError):
 
 @dataclass(frozen=True)
 class Export(Mapping[str, "pd.DataFrame"]):
-    """The tables of an export by name; `lashmap_analysis.tables.columns.TABLES` says what is in them.
+    """The tables of an export by name; `lashmap_analysis.tables.TABLES` says what is in them.
 
     Attributes:
         folder: Where they come from.
@@ -232,11 +344,6 @@ def _value(kind: str, cell: str) -> Any:  # noqa: ANN401 - whatever the column h
         case "boolean":
             return cell == "true" if cell else None
     return float(cell) if cell else None
-
-
-# From the tables of an export back to the test record that they came from.
-#
-# The way back of `tables/frames.py` and of the samples; a test holds both against each other.
 
 
 Row = dict[str, Any]

@@ -1,1 +1,0 @@
-"""The gauge's own proof: repeatability, reproducibility and drift of the stand."""

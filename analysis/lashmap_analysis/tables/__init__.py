@@ -1,1 +1,0 @@
-"""The tables of an export, and reading them back."""
