@@ -43,12 +43,7 @@ class Snapshot:
 
 
 class SnapshotTaker:
-    """Takes snapshots of one test, in its thread.
-
-    Args:
-        started: The start record.
-        interval_s: Between two snapshots.
-    """
+    """Takes snapshots of one test, in its thread, ``interval_s`` apart."""
 
     def __init__(self, started: events.TestStarted, interval_s: float) -> None:
         self._units: Units = started.box.box.units
@@ -121,12 +116,7 @@ def live(snapshot: Snapshot, stand: str, test: str) -> messages.Live:
 
 @dataclass(frozen=True, kw_only=True)
 class Standing:
-    """A stand that is always on, as it is now.
-
-    Attributes:
-        service: What it does.
-        prepared: The box of a test that waits for its marked teeth.
-    """
+    """A stand that is always on, and the box of a test that waits there for its marked teeth."""
 
     service: messages.Service
     prepared: BoxName | None = None

@@ -10,10 +10,9 @@ from rich.console import Console
 from lashmap_daemon.bus.outbox import waiting_in
 from lashmap_daemon.errors import EXIT_STAND, EXIT_UNCHECKED, ConfigurationError
 from lashmap_daemon.logbook.archive import archive
-from lashmap_daemon.logbook.check import FileCheck, check_file
+from lashmap_daemon.logbook.check import FileCheck, TestCheck, check_file
 from lashmap_daemon.logbook.digests import Seal
 from lashmap_daemon.logbook.rescue import rescue
-from lashmap_daemon.logbook.walk import TestCheck
 from lashmap_daemon.screens.terminal import say
 
 

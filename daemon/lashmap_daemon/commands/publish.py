@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import time
-from importlib.metadata import version
 from pathlib import Path
 
 from rich.console import Console
 
 from lashmap_daemon.bus.connection import Identity
-from lashmap_daemon.bus.messages import level
 from lashmap_daemon.bus.outbox import Outbox
-from lashmap_daemon.bus.records import Sending
+from lashmap_daemon.bus.records import send_waiting
 from lashmap_daemon.errors import ConfigurationError, LogbookError
-from lashmap_daemon.logbook.lock import LogbookBusy, only_writer
+from lashmap_daemon.logbook.guard import LogbookBusy, only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_there
 from lashmap_daemon.screens.terminal import say
@@ -40,12 +38,7 @@ def publish(stand: Path, logbook: Path, console: Console) -> None:
     settings.password()
     settings.tls()
     must_be_there(logbook)
-    identity = Identity(
-        root=settings.root,
-        stand=settings.stand or level(file.stand.name),
-        name=file.stand.name,
-        version=version("lashmap"),
-    )
+    identity = Identity.of(settings, file.stand.name)
     try:
         with only_writer(logbook), Logbook(logbook, create=False) as book:
             _send(settings, identity, book, console)
@@ -102,6 +95,5 @@ def _send_over(
         )
 
     say(console, f"{waiting} records go to {settings.broker}, below {identity.base}")
-    sending = Sending(settings, identity, outbox, tell)
-    asyncio.run(sending.run(sent_all))
-    say(console, f"{sending.sent} records were published.")
+    sent = asyncio.run(send_waiting(settings, identity, outbox, tell=tell, sent_all=sent_all))
+    say(console, f"{sent} records were published.")

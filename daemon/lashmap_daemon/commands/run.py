@@ -25,7 +25,7 @@ from lashmap_daemon.errors import (
     ReferenceDisproved,
     StandError,
 )
-from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_writable
 from lashmap_daemon.replay.conclude import hand_over

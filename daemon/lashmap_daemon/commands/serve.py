@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from lashmap_daemon.bus.join import open_bus
 from lashmap_daemon.commands.options import ServeOptions
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LashmapError
-from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_writable
 from lashmap_daemon.service.bus import ServiceBus

@@ -8,7 +8,7 @@ from typing import Literal
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Precondition, Units
 
-from lashmap_daemon.logbook.walk import TestCheck
+from lashmap_daemon.logbook.check import TestCheck
 from lashmap_daemon.story.recorded import ENCODER, Box, Mounting, Stand
 
 MatchedHow = Literal["box file", "set at the stand", "assumed"]

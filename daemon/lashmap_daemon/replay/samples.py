@@ -26,12 +26,11 @@ from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.readings import Chunks, Floats, Samples
 from lashmap_drivers.timing.angles import INDEX_SLIP, Jump
 
-from lashmap_daemon.logbook.check import check_open, open_to_read
+from lashmap_daemon.logbook.check import TestCheck, check_open, open_to_read
 from lashmap_daemon.logbook.digests import Tally, digest_of_events
-from lashmap_daemon.logbook.failures import naming
-from lashmap_daemon.logbook.raw import Archives, RawReader
+from lashmap_daemon.logbook.pack import Archives, RawReader
 from lashmap_daemon.logbook.rows import events_of
-from lashmap_daemon.logbook.walk import TestCheck
+from lashmap_daemon.logbook.schema import naming
 from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import MatchedTeethSet
 from lashmap_daemon.story.recorded import ENCODER, Stand

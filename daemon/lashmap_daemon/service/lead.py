@@ -64,7 +64,6 @@ class ServiceScreen:
         last_refusal: Why the last refused rock or sweep was refused.
         conductor: Of the running test, once it was shown.
         asked_s: Monotonic time at which the test asked for commands last: it goes on.
-        started: Start record of the test.
     """
 
     def __init__(self, started: events.TestStarted) -> None:
@@ -158,7 +157,6 @@ class Lead:
     Attributes:
         state: What it does; `on_change` is called when that changes.
         stand: As it was read last.
-        screen: Of the running test.
         test: Identifier of the running test; empty without one.
         last_test: How the test before ended.
     """

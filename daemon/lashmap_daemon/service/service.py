@@ -204,19 +204,7 @@ _CONCLUDE_S = 60.0  # for a result that is being made to be written
 
 @dataclass(frozen=True, kw_only=True)
 class Setup:
-    """What a service is made of.
-
-    Attributes:
-        stand_path: Stand file.
-        stand: As read.
-        logbook: Open for writing.
-        boxes: What may be tested.
-        output: Folder for results.
-        socket: Where commands come in.
-        notifier: Tells the service manager.
-        holding: Of the log.
-        bus: Where tests are published; leaves it after the service has ended.
-    """
+    """What a service is made of; the bus is left after the service has ended."""
 
     stand_path: Path
     stand: Stand

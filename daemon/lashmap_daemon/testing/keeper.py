@@ -4,7 +4,7 @@ The logbook comes first and is written at once: what a listener receives is dura
 nothing can be written. While the disk is full events wait in order and raw samples wait in the logbook, up to
 a bound; beyond it the newest samples are given up, as if they had never come, and a break marks the place.
 When the test pauses and goes on is the sequence's. A test that ends then cannot wait: it is closed with the
-room that was kept back for it (`logbook.reserve`). When the file of the logbook is gone nothing is shown as
+room that was kept back for it (`logbook.guard`). When the file of the logbook is gone nothing is shown as
 kept any more, and a test ends at once: what was recorded and what waits is saved to another file and closed
 there.
 """
@@ -21,8 +21,8 @@ from pathlib import Path
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.errors import LogbookError, LogbookFull, LogbookGone
+from lashmap_daemon.logbook.guard import Reserve
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.logbook.reserve import Reserve
 from lashmap_daemon.story import events
 
 MOST_HELD_BYTES = 32_000_000  # half of what the logbook itself would hold; about ten minutes at 2 × 1 kHz

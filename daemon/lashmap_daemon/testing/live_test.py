@@ -23,9 +23,9 @@ from lashmap_drivers.ports.source import Source
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.errors import LogbookGone
+from lashmap_daemon.logbook.guard import RESERVE_BYTES, Reserve
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.pack import on_test_clock
-from lashmap_daemon.logbook.reserve import SIZE, Reserve
 from lashmap_daemon.sequence import words
 from lashmap_daemon.sequence.resume import Resumption
 from lashmap_daemon.sequence.words import Phase
@@ -40,8 +40,8 @@ from lashmap_daemon.testing.relay import BEHIND_S, Relay
 TICK_S = 0.032  # three of them, with their work, are the 0.1 s from one live message to the next
 _CLOSING_S = 1.0
 _NO_RESERVE = (
-    f"the disk of the logbook has no {SIZE // 1_000_000} MB to spare: should it fill up, this test can be "
-    "closed only after room was made"
+    f"the disk of the logbook has no {RESERVE_BYTES // 1_000_000} MB to spare: should it fill up, this test "
+    "can be closed only after room was made"
 )
 _HUNG_UP = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF}  # what a terminal that is gone answers
 _ENDING = {

@@ -24,7 +24,7 @@ from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.stand_bus import StandBus
 from lashmap_daemon.commands.publish import publish
 from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
-from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.story import events
@@ -264,7 +264,7 @@ def test_a_test_whose_logbook_was_locked_when_it_began_is_published_all_the_same
 
     with (
         subscriber(broker.port) as heard,
-        StandBus(settings(broker.url), "Bench 1", logbook_of(test), "0") as bus,
+        StandBus(settings(broker.url), "Bench 1", logbook_of(test)) as bus,
     ):
         monkeypatch.setattr(outbox, "enrol", locked)
         bus.begin(test.started)
