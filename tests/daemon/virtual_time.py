@@ -11,6 +11,7 @@ from pathlib import Path
 
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.commands import simulate as simulate_command
+from lashmap_daemon.commands.options import STAND_FILE
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import collect
 from lashmap_daemon.sequence import words
@@ -79,7 +80,7 @@ def simulated_stand_file(folder: Path, instruments: SimulatedInstruments) -> Sta
     """The stand file that the simulate command would leave."""
     folder.mkdir(parents=True, exist_ok=True)
     simulate_command.write_stand(folder, folder / "indicator", folder / "encoder", instruments)
-    return load_stand(folder / simulate_command.STAND_FILE)
+    return load_stand(folder / STAND_FILE)
 
 
 def matched_of(box: BoxFile) -> events.MatchedTeethSet:

@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.screens.view import Mark, RockShown, View, look
+from lashmap_daemon.screens.view import Mark, RockShown, View, view_of
 from lashmap_daemon.sequence.words import Phase
 from lashmap_daemon.story import events
 from lashmap_daemon.story.story import BEGINNING, apply
@@ -80,7 +80,7 @@ class SnapshotTaker:
             number=self._number,
             utc=dt.datetime.now(dt.UTC),
             time_s=now_s,
-            view=look(conductor, now_s, self._instruction()),
+            view=view_of(conductor, now_s, self._instruction()),
             target=conductor.state.target,
             sweep=conductor.state.sweep.member if conductor.state.sweep else None,
             lines=self._lines,

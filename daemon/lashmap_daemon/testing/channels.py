@@ -13,7 +13,7 @@ from lashmap_drivers.errors import InstrumentError, InstrumentWaits
 from lashmap_drivers.readings import Chunk, Floats, Samples
 from lashmap_drivers.timing.angles import FASTEST_DEG_S, Jump
 
-from lashmap_daemon.replay.samples import in_record_deg
+from lashmap_daemon.replay.replay import in_record_deg
 from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
 from lashmap_daemon.story.events import MatchedTeethSet
 from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Stand

@@ -21,8 +21,7 @@ from lashmap_drivers.readings import Samples
 
 from lashmap_daemon.errors import GearTurns, StandError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.check_standard import check_standard
-from lashmap_daemon.replay.preconditions import collect
+from lashmap_daemon.replay.preconditions import check_standard, collect
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, take_up
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, Stand

@@ -14,7 +14,7 @@ from lashmap_analysis.facts.section import TEST, Chapter, Facts, Group, Section,
 from lashmap_analysis.render import render_html, render_pdf
 from lashmap_analysis.tables.columns import SAMPLES, TABLES, tables_of
 from lashmap_analysis.tables.frames import columns_of
-from lashmap_daemon.screens.summary import print_summary
+from lashmap_daemon.screens.result import print_summary
 from rich.console import Console
 
 if TYPE_CHECKING:

@@ -27,7 +27,7 @@ from daemon.virtual_time import load_box
 from lashmap_analysis import assess, load
 from lashmap_analysis.facts.result import to_document
 from lashmap_analysis.tables.columns import TABLES
-from lashmap_daemon.commands.export import export
+from lashmap_daemon.commands.exchange import export
 from lashmap_daemon.commands.options import ExportOptions, Kind
 from lashmap_daemon.exchange.frames import frames
 from lashmap_daemon.logbook.logbook import Logbook

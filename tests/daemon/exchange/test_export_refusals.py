@@ -19,7 +19,7 @@ from lashmap_analysis import load
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.record.record import TestRecord
 from lashmap_analysis.tables.columns import TABLES
-from lashmap_daemon.commands import export as export_command
+from lashmap_daemon.commands import exchange as export_command
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.exchange import matrices as export_matrices
 from lashmap_daemon.exchange import workbook as export_workbook

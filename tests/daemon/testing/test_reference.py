@@ -12,8 +12,7 @@ from daemon.virtual_time import load_box, simulated_stand_file
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.replay import Replay
-from lashmap_daemon.replay.samples import in_record_deg
+from lashmap_daemon.replay.replay import Replay, in_record_deg
 from lashmap_daemon.setup.stand_file import ENCODER
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events
