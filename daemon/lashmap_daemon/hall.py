@@ -31,7 +31,7 @@ from lashmap_daemon.bus.topics import PUBLISHED, Topic, level
 from lashmap_daemon.clean_text import clean
 from lashmap_daemon.screens.live import render
 from lashmap_daemon.screens.view import FlagShown, Mark, RockShown, View
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.bus_table import BusTable
 from lashmap_daemon.story.wording import sentence
 

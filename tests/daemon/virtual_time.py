@@ -14,7 +14,7 @@ from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.commands.options import STAND_FILE
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import collect
-from lashmap_daemon.sequence import words
+from lashmap_daemon.sequence import sequence
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile, SimulatedTable
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand, load_stand
@@ -158,7 +158,7 @@ class VirtualTest:
             rates_hz={},
         )
         for event in opening.records():
-            self._emit(event)
+            self.conductor.emit(event)
 
     @property
     def truth(self) -> Truth:
@@ -205,13 +205,13 @@ class VirtualTest:
 
     def stop(self) -> None:
         """What Ctrl-C does."""
-        self.conductor.happen(words.Stop("stopped", "by the operator"))
+        self.conductor.happen(sequence.Stop("stopped", "by the operator"))
 
     def of(self, kind: type[events.Event]) -> list[events.Event]:
         """Events of one kind so far."""
         return [stamped.event for stamped in self.stream if isinstance(stamped.event, kind)]
 
-    def _emit(self, event: events.Event) -> None:
+    def _emit(self, event: events.Event) -> events.Stamped:
         stamped = events.Stamped(time_s=self.now_s, utc="2026-11-25T08:00:00Z", event=event)
         self.logbook.append(self.started.test, stamped)
         self.stream.append(stamped)
@@ -221,3 +221,4 @@ class VirtualTest:
             self._simulated.sweep(event.member)
         if self.follow and isinstance(event, events.MarksAsked):
             self._simulated.see_mark(event.member)
+        return stamped

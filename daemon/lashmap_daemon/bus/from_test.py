@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from lashmap_daemon.bus import messages
 from lashmap_daemon.screens.view import Mark, RockShown, View, view_of
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
 from lashmap_daemon.story.story import BEGINNING, apply
 from lashmap_daemon.story.wording import sentence
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
     from lashmap_analysis.record.record import Shaft, Units
 
-    from lashmap_daemon.sequence.words import Target
     from lashmap_daemon.story.recorded import BoxName
+    from lashmap_daemon.story.story import Target
     from lashmap_daemon.testing.conductor import Conductor
 
 

@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 from lashmap_analysis.record.record import Purpose, Shaft, Units
 from pydantic import BaseModel, ConfigDict, Field
 
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
 
 SCHEMA = 1

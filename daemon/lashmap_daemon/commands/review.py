@@ -89,11 +89,7 @@ def shims(options: ShimsOptions, console: Console) -> None:
 def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Console) -> ShimAdvice | None:
     """Print the advice for a test; None when its tight spot was not found.
 
-    Args:
-        logbook: Holds the test.
-        test: Which; the newest when None.
-        box: A box file whose table of shims replaces the recorded one; None keeps the recorded one.
-        console: Where to print.
+    The newest test when ``test`` is None; shims of ``box`` replace the recorded ones.
 
     Raises:
         LogbookError: When the test cannot be read.

@@ -217,18 +217,18 @@ def _lead(
     begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus | None, go_on: str
 ) -> TestClosed:
     opening = begun.opening
-    prompts = begun.stand.file.prompts
+    units, prompts = opening.started.box.box.units, begun.stand.file.prompts
     listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
     with ExitStack() as stack:
         screen: Screen
         slow: Relay[Any]
         if console.is_terminal and sys.stdin.isatty() and HAS_KEYS and not options.plain:
             title = f"{opening.started.box.box.serial} · test {opening.started.test}"
-            screen = live_screen = stack.enter_context(LiveScreen(console, title))
+            screen = live_screen = stack.enter_context(LiveScreen(console, title, units))
             slow = live_screen.drawing
         else:
             slow = Relay("the screen", person_at(console).show)
-            screen = PlainScreen(opening.started.box.box.units, slow)
+            screen = PlainScreen(units, slow)
             stack.callback(slow.close, _LAST_LINES_S)
         if bus is not None:
             screen = OnTheBus(screen, bus)

@@ -137,19 +137,21 @@ def simulated_stand(
     """
     return Stand(
         simulated_box(box),
-        replace(instruments, **_told(SimulatedInstruments, box)),
-        replace(drive or SimulatedDrive(), **_told(SimulatedDrive, box)),
+        replace(instruments, **_from_table(SimulatedInstruments, box)),
+        replace(drive or SimulatedDrive(), **_from_table(SimulatedDrive, box)),
         seed=seed,
         fault=fault,
         fault_from_s=fault_from_s,
     )
 
 
-def _told(part: type[SimulatedBox | SimulatedInstruments | SimulatedDrive], box: BoxFile) -> dict[str, Any]:
+def _from_table(
+    part: type[SimulatedBox | SimulatedInstruments | SimulatedDrive], box: BoxFile
+) -> dict[str, Any]:
     """What the table ``simulated`` says of the box, the instruments or the drive."""
     known = {one.name for one in fields(part)}
-    told = box.simulated.model_dump(exclude_none=True)
-    return {name: value for name, value in told.items() if name in known}
+    table = box.simulated.model_dump(exclude_none=True)
+    return {name: value for name, value in table.items() if name in known}
 
 
 def simulated_box(box: BoxFile) -> SimulatedBox:
@@ -178,7 +180,7 @@ def simulated_box(box: BoxFile) -> SimulatedBox:
         runout_indicator_from_mesh_deg=90.0 if place_deg is None else place_deg,
         pinion_mounting_distance_mm=box.mounting.pinion_marked_mm,
         gear_mounting_distance_mm=box.mounting.gear_marked_mm,
-        **_told(SimulatedBox, box),
+        **_from_table(SimulatedBox, box),
     )
 
 

@@ -22,7 +22,7 @@ from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.exchange.table import Recording
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.mapping_file import Mapping
-from lashmap_daemon.testing.arrival import StillLimits, rest_after, rest_before, still_limits, window_s
+from lashmap_daemon.testing.watches import StillLimits, rest_after, rest_before, still_limits, window_s
 
 
 @dataclass(frozen=True, kw_only=True)

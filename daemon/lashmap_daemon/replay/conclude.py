@@ -10,11 +10,11 @@ import datetime as dt
 import json
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from lashmap_analysis.facts.result import to_document
 from lashmap_analysis.judge.assess import assess
-from lashmap_analysis.judge.assessment import Review
+from lashmap_analysis.judge.assessment import Review, TightSpotResult
 from lashmap_analysis.judge.review import ReviewError, review, window_of
 
 from lashmap_daemon.errors import ConfigurationError, LogbookError
@@ -40,13 +40,8 @@ if TYPE_CHECKING:
 class ReviewRequest:
     """What a reviewer asks for in one go.
 
-    Attributes:
-        exclude: Position to leave out; None for none.
-        reversal: Only this reversal of it.
-        undo: Number of an exclusion to take back.
-        reason: Why, for both; a remark when somebody only signs.
-        by: Who leaves out or takes back.
-        sign_off: Who signs; empty for nobody.
+    ``reversal`` excludes only that reversal of the position. ``reason`` is for both, or a remark when
+    somebody only signs; ``by`` leaves out or takes back.
     """
 
     exclude: int | None = None
@@ -70,18 +65,11 @@ class ReviewRequest:
 def store_result(logbook: Logbook, stream: Sequence[Stamped], assessment: Assessment) -> Stamped:
     """Keep the figures of a result that is handed over, with the version of the analysis.
 
-    Args:
-        logbook: Where the test is.
-        stream: Its events, as they were read for the assessment.
-        assessment: Of what was recorded.
-
-    Returns:
-        What was added to the events.
+    ``stream`` is as it was read for the assessment; returns what was added to it.
 
     Raises:
         LogbookError: When it cannot be written.
     """
-    spot = assessment.stated
     return _append(
         logbook,
         stream,
@@ -89,10 +77,7 @@ def store_result(logbook: Logbook, stream: Sequence[Stamped], assessment: Assess
         ResultStored(
             analysis_version=assessment.version,
             outcome=assessment.verdict.outcome,
-            engagement=spot.engagement if spot else None,
-            normal_backlash_mm=spot.normal_backlash_mm if spot else None,
-            low_mm=spot.interval_mm[0] if spot else None,
-            high_mm=spot.interval_mm[1] if spot else None,
+            **_figures(assessment.stated),
             confirmed=assessment.confirmed,
             positions=len(assessment.positions),
             usable=sum(one.normal_backlash_mm is not None for one in assessment.positions),
@@ -103,9 +88,7 @@ def store_result(logbook: Logbook, stream: Sequence[Stamped], assessment: Assess
 def with_review(stream: Sequence[Stamped], assessment: Assessment) -> Assessment:
     """Put beside an assessment what was stored when the test ran, and what reviewers did.
 
-    Args:
-        stream: The events of the test, as they were read for the assessment, and what was added since.
-        assessment: Of what was recorded.
+    ``stream`` holds the events as they were read for the assessment, and what was added since.
     """
     story = story_of(stream)
     reviewed = review(
@@ -119,11 +102,6 @@ def with_review(stream: Sequence[Stamped], assessment: Assessment) -> Assessment
 
 def write_review(logbook: Logbook, assessment: Assessment, request: ReviewRequest) -> Assessment:
     """Write what a reviewer asks for, all of it or nothing, and return the assessment with its new review.
-
-    Args:
-        logbook: Where the test is.
-        assessment: Of what was recorded, with or without its review.
-        request: What is asked for.
 
     Raises:
         ConfigurationError: What is asked for does not fit the test; nothing was written.
@@ -226,7 +204,6 @@ def _changes(request: ReviewRequest, story: Story, assessment: Assessment) -> Se
 
 def _signature(request: ReviewRequest, seen: Assessment, reviewed: Review) -> SignedOff:
     signed = reviewed.reviewed or seen
-    spot = signed.stated
     return SignedOff(
         by=request.sign_off,
         analysis_version=seen.version,
@@ -234,11 +211,19 @@ def _signature(request: ReviewRequest, seen: Assessment, reviewed: Review) -> Si
         recorded_outcome=seen.verdict.outcome,
         exclusions=tuple(one.number for one in reviewed.holding),
         remark="" if request.changes else request.reason,
-        engagement=spot.engagement if spot else None,
-        normal_backlash_mm=spot.normal_backlash_mm if spot else None,
-        low_mm=spot.interval_mm[0] if spot else None,
-        high_mm=spot.interval_mm[1] if spot else None,
+        **_figures(signed.stated),
     )
+
+
+def _figures(spot: TightSpotResult | None) -> dict[str, Any]:
+    """Of a stated tight spot, as events keep them."""
+    low_mm, high_mm = (None, None) if spot is None else spot.interval_mm
+    return {
+        "engagement": None if spot is None else spot.engagement,
+        "normal_backlash_mm": None if spot is None else spot.normal_backlash_mm,
+        "low_mm": low_mm,
+        "high_mm": high_mm,
+    }
 
 
 def _append(
@@ -265,27 +250,13 @@ def conclude(logbook: Logbook, test: str | None) -> Assessment:
 
 
 def judged(record: TestRecord, stream: Sequence[Stamped]) -> Assessment:
-    """Assess a record that was read from a logbook, its review beside it.
-
-    Args:
-        record: Of a test.
-        stream: Its events, as they were read with it.
-    """
+    """Assess a record that was read from a logbook, its review beside it."""
     return with_review(stream, assess(record))
 
 
 def json_text(assessment: Assessment) -> str:
     """The result document as text."""
     return json.dumps(to_document(assessment), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
-
-
-def write_json(assessment: Assessment, path: Path) -> None:
-    """Write the result document.
-
-    Raises:
-        ConfigurationError: When the file cannot be written.
-    """
-    write_whole(path, json_text(assessment))
 
 
 def write_report(assessment: Assessment, path: Path) -> None:
@@ -344,7 +315,7 @@ def hand_over(logbook: Logbook, test: str, output: Path) -> HandedOver:
     stored = store_result(logbook, replay.events, assessment)
     assessment = with_review((*replay.events, stored), assessment)
     files = {suffix: output / f"{test}.{suffix}" for suffix in ("json", "html", "pdf")}
-    write_json(assessment, files["json"])
+    write_whole(files["json"], json_text(assessment))
     write_report(assessment, files["html"])
     write_report(assessment, files["pdf"])
     return HandedOver(assessment=assessment, **files)

@@ -20,15 +20,12 @@ from pathlib import Path
 from typing import Self
 
 import numpy as np
-from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import (
     Identity,
-    Precondition,
     RockTrace,
     RunoutTrace,
     Shaft,
     TestRecord,
-    Units,
 )
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.readings import Chunks, Floats, Samples
@@ -42,12 +39,12 @@ from lashmap_daemon.logbook.logbook import Logbook, stamped_of
 from lashmap_daemon.logbook.raw import Archives, RawReader
 from lashmap_daemon.logbook.rows import events_of
 from lashmap_daemon.logbook.walk import TestCheck
-from lashmap_daemon.replay.preconditions import index_in_place, record_intact
+from lashmap_daemon.replay.preconditions import all_preconditions, index_in_place, record_intact
 from lashmap_daemon.replay.wire_errors import LoneSamples
-from lashmap_daemon.story import events, marks
+from lashmap_daemon.story import events
 from lashmap_daemon.story.events import MatchedTeethSet, Stamped
 from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Runout, Stand
-from lashmap_daemon.story.story import Part, Story, story_of
+from lashmap_daemon.story.story import Story, story_of
 
 
 def in_record_deg(matched: MatchedTeethSet, first_deg: float, range_deg: float | None) -> float:
@@ -61,9 +58,6 @@ def in_record_deg(matched: MatchedTeethSet, first_deg: float, range_deg: float |
     if range_deg is None or matched.seen_deg is None:
         return matched.encoder_deg
     return matched.encoder_deg - range_deg * round((matched.seen_deg - first_deg) / range_deg)
-
-
-_RANK = {"proven": 0, "unproven": 1, "failed": 2}
 
 
 @dataclass
@@ -115,51 +109,10 @@ class Parts:
         return references
 
 
-def all_preconditions(story: Story, units: Units) -> tuple[Precondition, ...]:
-    """As recorded, the worst of all parts, and for a resumed test whether its checks agree."""
-    checks = [_check(part, units) for part in story.parts if part.resumed is not None and part.rocks]
-    worst = sorted(checks, key=lambda one: _RANK[one.state])[-1:]
-    seen = () if story.marks is None else (marks.precondition(story.marks),)
-    return (*story.preconditions.values(), *seen, *worst)
-
-
-def _check(part: Part, units: Units) -> Precondition:
-    name, found = "resumed test", part.checked
-    remedy = "Find out what moved, and test again from the start."
-    if part.resumed is not None and part.resumed.check is None:
-        return Precondition(
-            name=name, state="proven", detail="resumed before a reading that could be checked"
-        )
-    if found is None:
-        return Precondition(
-            name=name,
-            state="unproven",
-            detail="after it was resumed no earlier position was measured again",
-            remedy="Resume and let the check be measured, or test again.",
-        )
-    shown = f"{format_length(found.difference_mm, units, signed=True)} against position {found.of}"
-    if found.agrees:
-        return Precondition(
-            name=name, state="proven", detail=f"the check after it was resumed agrees: {shown}"
-        )
-    angle = "" if found.difference_deg is None else f", {found.difference_deg:+.2f}° apart"
-    return Precondition(
-        name=name,
-        state="failed",
-        detail=f"the check after it was resumed disagrees: {shown}, {format_length(found.allowed_mm, units)} "
-        f"can be explained{angle}; teeth, tip or matched-teeth reference may have moved",
-        remedy=remedy,
-    )
-
-
 class Decoding:
     """Iterates over the samples of one instrument, as it reads: an encoder's from its own zero.
 
-    Args:
-        pieces: All its chunks, in order.
-        stand: How its bytes are read.
-        channel: Which instrument.
-        parts: Where fresh decoders begin; an encoder's get to know the angle they begin with.
+    Fresh decoders begin with each part; an encoder's part gets to know the angle it begins with.
 
     Attributes:
         index_slips: How often an encoder's index pulse came where it does not belong, so far.
@@ -205,11 +158,7 @@ class Decoding:
 
 
 class Windows:
-    """Keeps the samples that lie in some stretches of time, ends included, of those that pass by.
-
-    Args:
-        spans_s: First and last moment of each.
-    """
+    """Keeps the samples that lie in some stretches of time, ends included, of those that pass by."""
 
     def __init__(self, spans_s: Iterable[tuple[float, float]]) -> None:
         self._kept: list[tuple[float, float, list[Samples]]] = [(*span, []) for span in spans_s]
@@ -232,10 +181,6 @@ class RawSamples:
 
     Events, samples and check come from one connection and one transaction: what is judged is what was
     digested, and what is written meanwhile is not seen.
-
-    Args:
-        logbook: The file that holds the test.
-        test: Identifier.
 
     Attributes:
         events: What happened, in order, as it is stored.
@@ -317,10 +262,6 @@ class Replay:
     """A test to be read from its logbook: first what its events say, then once through its samples.
 
     To be closed; `record` does so.
-
-    Args:
-        logbook: Holds the test.
-        test: Identifier.
 
     Attributes:
         started: How it began.

@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
-from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.lengths import format_length, format_spread
 from rich.console import Console, Group
 from rich.control import Control
 from rich.panel import Panel
@@ -22,9 +22,10 @@ from rich.segment import Segment, Segments
 from rich.text import Text
 
 from lashmap_daemon.screens.view import View, view_of
-from lashmap_daemon.sequence.words import Phase
-from lashmap_daemon.story.story import BEGINNING, apply
-from lashmap_daemon.story.wording import angle_text, sentence, uncertainty_text
+from lashmap_daemon.sequence.sequence import Phase
+from lashmap_daemon.story.events import TestClosed
+from lashmap_daemon.story.story import Awaited
+from lashmap_daemon.story.wording import angle_text, sentence
 from lashmap_daemon.system import SingleKeys
 from lashmap_daemon.testing.relay import Relay
 
@@ -48,11 +49,7 @@ _SWING = 0.22  # share of the half width for the largest deviation shown
 def draw(marks: Sequence[Mark], gear_deg: float | None, tight_deg: float | None, *, rows: int = 15) -> str:
     """Draw the picture, twice as many columns as rows.
 
-    Args:
-        marks: Positions measured and to come.
-        gear_deg: Where the gear stands (``>``); None leaves it out.
-        tight_deg: Where the tight spot is predicted (``X``); None leaves it out.
-        rows: Lines of text.
+    ``>`` is the gear, ``X`` the predicted tight spot; None leaves either out.
     """
     lashes = ((mark.gear_angle_deg, mark.normal_backlash_mm) for mark in marks)
     measured = tuple((angle_deg, lash) for angle_deg, lash in lashes if lash is not None)
@@ -193,8 +190,7 @@ _KEYS_AT_MARKS = "m matched   s skip   n note   q stop"
 class Painter:
     """Writes to a terminal only those lines of a picture that changed.
 
-    Args:
-        console: The terminal, which shows nothing else meanwhile.
+    The terminal shows nothing else meanwhile.
     """
 
     def __init__(self, console: Console) -> None:
@@ -221,24 +217,16 @@ class Painter:
 
 
 class LiveScreen:
-    """A screen on a terminal, with keys.
+    """A screen on a terminal, with keys."""
 
-    Args:
-        console: The terminal.
-        title: Stands on the frame.
-    """
-
-    def __init__(self, console: Console, title: str) -> None:
-        self._console = console
-        self._title = title
+    def __init__(self, console: Console, title: str, units: Units) -> None:
+        self._console, self._title, self._units = console, title, units
         self._keyboard = Keyboard()
         self._painter = Painter(console)
         self._stack = ExitStack()
         self._lines: list[str] = []
-        self._story = BEGINNING
         self.drawing = Relay("the screen", self._draw, replace=True)
         self._drawn_s = -REFRESH_S
-        self._units: Units = "mm"
 
     def __enter__(self) -> Self:
         self._stack.enter_context(self._keyboard)
@@ -254,12 +242,10 @@ class LiveScreen:
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
-        self._story = apply(self._story, stamped)
-        if self._story.started is not None:
-            self._units = self._story.started.box.box.units
-        if self._story.awaited is stamped.event and self._story.closed is None:
+        event = stamped.event
+        if isinstance(event, Awaited) and not isinstance(event, TestClosed):
             return  # it stands on top
-        text = sentence(stamped.event, self._units)
+        text = sentence(event, self._units)
         if text:
             self._lines = [*self._lines, text][-_LOG_LINES:]
 
@@ -268,8 +254,7 @@ class LiveScreen:
         if now_s - self._drawn_s < REFRESH_S:
             return
         self._drawn_s = now_s
-        self._units = conductor.box.box.units  # a test that goes on has no start record to hear
-        awaited = self._story.awaited
+        awaited = conductor.story.awaited
         view = view_of(conductor, now_s, "" if awaited is None else sentence(awaited, self._units) or "")
         self.drawing((view, self._lines, self._keyboard.note))
 
@@ -387,7 +372,7 @@ def _rock(view: View) -> str:
         reasons = ", ".join(flag.name for flag in rock.flags if flag.disabling)
         return f"{count}; not yet usable: {reasons}"
     reading = format_length(rock.reading_mm, view.units)
-    uncertainty = uncertainty_text(rock.standard_uncertainty_mm, view.units)
+    uncertainty = format_spread(rock.standard_uncertainty_mm, view.units)
     warnings = "".join(f"; {flag.name}" for flag in rock.flags)
     return f"{count}; reading {reading}, repeatability {uncertainty}{warnings}"
 

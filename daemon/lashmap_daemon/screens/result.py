@@ -16,12 +16,11 @@ from lashmap_analysis.charts.lash_map import LashView, Window, around_spot, lash
 from lashmap_analysis.charts.svg import round_step, round_ticks, tick_decimals
 from lashmap_analysis.facts.result import SECTIONS
 from lashmap_analysis.facts.review_table import review_columns
-from lashmap_analysis.record.lengths import UNIT_NAMES, format_length
+from lashmap_analysis.record.lengths import UNIT_NAMES, format_length, format_spread
 from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.screens.terminal import say
-from lashmap_daemon.story.wording import uncertainty_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -48,14 +47,7 @@ def print_files(logbook: Path, done: HandedOver, console: Console) -> None:
 def print_summary(
     assessment: Assessment, console: Console, *, positions: bool, sections: Iterable[Section] = SECTIONS
 ) -> None:
-    """Print what was concluded.
-
-    Args:
-        assessment: What to print.
-        console: Where to.
-        positions: Also print the table of positions.
-        sections: What it is handed over in.
-    """
+    """Print what was concluded."""
     verdict = assessment.verdict
     identity = assessment.record.identity
     say(console, f"{identity.box}, serial {identity.serial}, test {identity.test}")
@@ -94,7 +86,7 @@ def _positions(assessment: Assessment) -> Table:
             f"{one.gear_angle_deg:.2f}",
             format_length(one.rock.reading_mm, units, with_unit=False),
             format_length(one.normal_backlash_mm, units, with_unit=False),
-            uncertainty_text(one.with_setting_mm, units).removesuffix(f"\N{NO-BREAK SPACE}{units}"),
+            format_spread(one.with_setting_mm, units).removesuffix(f"\N{NO-BREAK SPACE}{units}"),
             str(one.rock.reversals),
             Text(
                 ", ".join([*(flag.name.value for flag in one.flags), *(["outlier"] if one.outlier else [])])
@@ -147,14 +139,7 @@ _MARKS = {  # each as a mark, as a letter, in its style, and its name in the key
 
 @dataclass(frozen=True, kw_only=True)
 class Canvas:
-    """A grid of cells over a window of the map.
-
-    Attributes:
-        view: The map.
-        window: First and last engagement.
-        columns: Cells across.
-        rows: Cells down.
-    """
+    """A grid of cells over a window of the map."""
 
     view: LashView
     window: Window
@@ -199,10 +184,8 @@ class Canvas:
 def print_map(assessment: Assessment, console: Console, *, plain: bool = False) -> None:
     """Print the lash map over the mesh cycle, and over the gear turn around the tight spot.
 
-    Args:
-        assessment: What was concluded; without a usable position nothing is printed.
-        console: Where to; 80 columns are enough.
-        plain: Letters alone; they are also used where the terminal has no other characters.
+    Nothing is printed without a usable position; 80 columns are enough. ``plain`` prints letters alone; they
+    are also used where the terminal has no other characters.
     """
     view = lash_view(assessment)
     if view is None:

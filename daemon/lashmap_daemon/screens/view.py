@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from lashmap_daemon.sequence.words import Phase
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
+from lashmap_daemon.sequence.sequence import Phase
 
 if TYPE_CHECKING:
     from lashmap_analysis.record.record import Units
@@ -78,23 +77,20 @@ class View:
 def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
     """Take a snapshot.
 
-    Args:
-        conductor: The running test.
-        now_s: Seconds since the test started.
-        instruction: What the technician was asked last.
+    ``now_s`` counts from the start of the test.
     """
     channels = conductor.channels
     indicator, gear = channels.latest_indicator, channels.latest_gear_deg
     state, rock = conductor.state, conductor.rock
     # While the marks are compared the encoder is not shown: the marks check it.
     gear_deg = None if gear is None or state.phase is Phase.CHECKING else gear[1]
-    done = len(conductor.accepted)
+    done = len(conductor.story.accepted)
     total = max(state.asked, done)
     place_deg = conductor.gear_set.gear_angle_deg
-    measured = conductor.accepted.values()
+    measured = conductor.story.accepted.values()
     marks = [Mark(place_deg(one.engagement), one.normal_backlash_mm, one.purpose) for one in measured]
     marks += [Mark(place_deg(one.engagement), None, one.purpose) for one in state.queue]
-    predicted = conductor.predicted
+    predicted = conductor.story.predicted
     return View(
         units=conductor.box.box.units,
         phase=state.phase,
@@ -113,8 +109,8 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
         total=total,
         elapsed_s=now_s,
         left_s=now_s / done * (total - done) if done else None,
-        bad_frames=channels.bad_frames(INDICATOR) + channels.bad_frames(ENCODER),
-        damaged=", ".join(conductor.channels.damaged()),
+        bad_frames=sum(one.parser.bad_frames for one in channels.monitors.values()),
+        damaged=", ".join(channels.damaged()),
         tight_spot=(predicted.gear_angle_deg, predicted.normal_backlash_mm) if predicted else None,
     )
 

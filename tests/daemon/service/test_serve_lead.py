@@ -16,7 +16,7 @@ from daemon.virtual_loop import in_virtual_time, stand_still
 from daemon.virtual_time import CONFIGS, simulated_stand_file
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.service.boxes import BoxFolder
 from lashmap_daemon.service.lead import Lead
 from lashmap_daemon.service.opening import PREPARING_S

@@ -17,7 +17,7 @@ from lashmap_daemon.errors import ReferenceDisproved, StandError
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.screens.view import view_of
 from lashmap_daemon.sequence.resume import ResumeError, take_up
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments
 from lashmap_daemon.story import events
 from lashmap_daemon.story.wording import sentence
