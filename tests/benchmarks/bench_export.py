@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from lashmap_analysis.tables import SAMPLES
-from lashmap_daemon.commands.export import export
+from lashmap_daemon.commands.exchange import export
 from lashmap_daemon.commands.options import ExportOptions, Kind
 from lashmap_daemon.exchange.arrow import arrow
 from lashmap_daemon.exchange.files import Folder

@@ -9,8 +9,8 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.screens.view import Mark, RockShown, View, look
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.screens.view import Mark, RockShown, View, view_of
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
 from lashmap_daemon.story.story import BEGINNING, apply
 from lashmap_daemon.story.wording import sentence
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
     from lashmap_analysis.record.record import Shaft, Units
 
-    from lashmap_daemon.sequence.words import Target
     from lashmap_daemon.story.recorded import BoxName
+    from lashmap_daemon.story.story import Target
     from lashmap_daemon.testing.conductor import Conductor
 
 
@@ -75,7 +75,7 @@ class SnapshotTaker:
             number=self._number,
             utc=dt.datetime.now(dt.UTC),
             time_s=now_s,
-            view=look(conductor, now_s, self._instruction()),
+            view=view_of(conductor, now_s, self._instruction()),
             target=conductor.state.target,
             sweep=conductor.state.sweep.member if conductor.state.sweep else None,
             lines=self._lines,

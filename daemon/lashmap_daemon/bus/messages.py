@@ -23,7 +23,7 @@ from lashmap_analysis.record.record import Purpose, Shaft, Units
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from lashmap_daemon.logbook.digests import EventRow
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
 from lashmap_daemon.whole_file import write_whole
 

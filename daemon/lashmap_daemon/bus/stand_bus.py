@@ -23,7 +23,7 @@ from lashmap_daemon.bus.connection import BackgroundCalls, Identity
 from lashmap_daemon.bus.publisher import Publisher, Report
 from lashmap_daemon.bus.requests import Desk, Pending
 from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.bus_table import BusTable
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import ResultAnnounced

@@ -20,8 +20,8 @@ from lashmap_drivers.errors import InstrumentError
 from lashmap_daemon.errors import ConfigurationError, LashmapError, LogbookGone, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.screens.prompts import PromptsFile
-from lashmap_daemon.sequence import words
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence import sequence
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import about
 from lashmap_daemon.service.opening import PREPARING_S, BoxFolder, Waiting, prepare, prepare_again
@@ -282,7 +282,7 @@ class Lead:
         if self._live is not None and not self._live.conductor.closed:
             LOG.warning("the running test is closed as interrupted: %s", why, extra={"test": self.test})
             try:
-                self._live.conductor.happen(words.Stop("interrupted", why))
+                self._live.conductor.happen(sequence.Stop("interrupted", why))
             except LashmapError:
                 LOG.exception("the closing record could not be written")
 

@@ -34,7 +34,7 @@ from lashmap_drivers.errors import (
 
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, LashmapError, LogbookGone
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.service import words
 from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import Holding, Notifier
@@ -355,7 +355,7 @@ class Service:
         elif screen is not None:
             awaits, refusal, started = screen.awaits, screen.last_refusal, screen.started
             if screen.conductor is not None:
-                done = len(screen.conductor.accepted)
+                done = len(screen.conductor.story.accepted)
                 total = max(screen.conductor.state.asked, done)
                 instruments = [_in_test(one, screen, now_s) for one in instruments]
         return words.StatusReport(

@@ -22,7 +22,8 @@ from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from lashmap_daemon.bus import outbox
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.stand_bus import StandBus
-from lashmap_daemon.commands.publish import publish
+from lashmap_daemon.commands.bus import publish
+from lashmap_daemon.commands.options import PublishOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
 from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
@@ -44,7 +45,7 @@ def stand_file(folder: Path, url: str, *more: str) -> Path:
 
 def published(stand: Path, logbook: Path) -> str:
     file = io.StringIO()
-    publish(stand, logbook, Console(file=file, width=200))
+    publish(PublishOptions(stand=stand, logbook=logbook), Console(file=file, width=200))
     return file.getvalue()
 
 

@@ -25,7 +25,7 @@ def with_reserve(folder: Path, reserve: Reserve) -> KeptTest:
     test.keeper = Keeper(
         test.logbook, test.started.test, now_s=lambda: test.now_s, listeners=(test._hear,), reserve=reserve
     )
-    test.conductor._emit, test.conductor._keep = test.keeper.emit, test.keeper.keep
+    test.conductor._stamped, test.conductor._keep = test.keeper.emit, test.keeper.keep
     return test
 
 
