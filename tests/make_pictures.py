@@ -16,7 +16,7 @@ from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.render import render_html
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.screens.live import render
-from lashmap_daemon.screens.view import look
+from lashmap_daemon.screens.view import view_of
 from lashmap_daemon.story.events import PositionAsked, RockAccepted, RockStarted
 from lashmap_daemon.story.wording import sentence
 from rich.console import Console
@@ -38,7 +38,7 @@ def screen_picture(test: VirtualTest) -> str:
     accepted = [stamped.event for stamped in test.stream if isinstance(stamped.event, RockAccepted)]
     lines = [sentence(event, "mm") or "" for event in accepted[-4:]]
     console = Console(record=True, width=118, file=io.StringIO(), highlight=False)
-    view = look(test.conductor, test.now_s, sentence(asked[-1], "mm") or "")
+    view = view_of(test.conductor, test.now_s, sentence(asked[-1], "mm") or "")
     console.print(render(view, "INV-1340-07 · simulated, invented", lines, None))
     picture = console.export_svg(title="lashmap run", unique_id="screen")
     # Fonts from the network are not wanted; a monospaced font of the reader's own does.

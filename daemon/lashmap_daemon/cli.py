@@ -1,18 +1,199 @@
-"""The command line. Commands import what they need when they run, so that ``--help`` stays quick."""
+"""The command line: which command is which function of `commands`, and how errors reach a person.
+
+A module of `commands` is imported when its command runs, so that ``--help`` stays quick.
+"""
 
 from __future__ import annotations
 
 import io
+import os
 import sys
+from contextlib import contextmanager
+from dataclasses import MISSING, fields
+from importlib import import_module
+from inspect import Parameter, Signature
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
-from lashmap_daemon.clean_text import CleanStream
-from lashmap_daemon.command_line import study, tell
-from lashmap_daemon.command_line.commands import app
+import typer
+from lashmap_drivers.errors import InstrumentError
+from typer.core import TyperGroup
 
-__all__ = ["app", "main"]
+from lashmap_daemon.clean_text import CleanStream, visible
+from lashmap_daemon.commands import options
+from lashmap_daemon.errors import EXIT_CONFIGURATION, EXIT_STAND, EXIT_STOPPED, LashmapError
 
-app.add_typer(tell.app, name="tell")
-app.add_typer(study.app, name="study")
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from rich.console import Console
+
+
+class _Commands(TyperGroup):
+    """All commands; a wrong value of an option is explained in our words."""
+
+    def invoke(self, ctx: Any) -> Any:  # noqa: ANN401 - its type is private to typer
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as error:
+            from lashmap_daemon.setup.toml_file import in_our_words  # noqa: PLC0415 - only a mistake needs it
+
+            error.message = in_our_words(error.message)
+            raise
+
+
+# The plain help starts in half the time.
+_PLAIN: dict[str, Any] = {
+    "no_args_is_help": True,
+    "rich_markup_mode": None,
+    "context_settings": {"help_option_names": ["-h", "--help"]},
+}
+app = typer.Typer(
+    cls=_Commands,
+    help="Record the rock of a right-angle (bevel) gearbox at many positions, find its tight spot, judge it.",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    **_PLAIN,
+)
+_tell = typer.Typer(
+    help="Speak to the service of a stand: begin a test, ask how it is, repeat, skip, note, stop.", **_PLAIN
+)
+_study = typer.Typer(
+    help="Study the stand itself: repeatability and reproducibility, and drift of a check standard.", **_PLAIN
+)
+
+# Each with its options, and its function in a module of `commands`; in the order of the help.
+_COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
+    (app, "run"): (options.RunOptions, "run:run"),
+    (app, "build"): (options.BuildOptions, "build:build"),
+    (app, "check"): (options.CheckOptions, "check:check"),
+    (app, "serve"): (options.ServeOptions, "serve:serve"),
+    (app, "publish"): (options.PublishOptions, "bus:publish"),
+    (app, "watch"): (options.WatchOptions, "bus:watch"),
+    (app, "list"): (options.ListOptions, "logbook:list_tests"),
+    (app, "review"): (options.ReviewOptions, "review:review"),
+    (app, "compare"): (options.CompareOptions, "compare:compare"),
+    (app, "shims"): (options.ShimsOptions, "review:shims"),
+    (app, "export"): (options.ExportOptions, "exchange:export"),
+    (app, "import"): (options.ImportOptions, "exchange:import_recording"),
+    (app, "verify"): (options.VerifyOptions, "logbook:verify"),
+    (app, "rescue"): (options.RescueOptions, "logbook:rescue_logbook"),
+    (app, "archive"): (options.ArchiveOptions, "logbook:archive_old"),
+    (app, "demo"): (options.DemoOptions, "run:demo"),
+    (app, "examples"): (options.ExamplesOptions, "simulate:examples"),
+    (app, "simulate"): (options.SimulateOptions, "simulate:simulate"),
+    (_tell, "status"): (options.StatusOptions, "tell:status"),
+    (_tell, "begin"): (options.BeginOptions, "tell:begin"),
+    (_tell, "resume"): (options.ResumeOptions, "tell:resume"),
+    (_tell, "matched"): (options.MatchedOptions, "tell:matched"),
+    (_tell, "repeat"): (options.RepeatOptions, "tell:repeat"),
+    (_tell, "skip"): (options.SkipOptions, "tell:skip"),
+    (_tell, "note"): (options.NoteOptions, "tell:note"),
+    (_tell, "stop"): (options.StopOptions, "tell:stop"),
+    (_study, "plan"): (options.PlanOptions, "study:plan"),
+    (_study, "next"): (options.NextOptions, "study:next_test"),
+    (_study, "report"): (options.ReportOptions, "study:report"),
+    (_study, "drift"): (options.DriftOptions, "study:drift"),
+}
+
+
+def _say_version(asked: bool) -> None:  # noqa: FBT001 - as typer calls it
+    if asked:
+        from importlib.metadata import version  # noqa: PLC0415 - reads files; not on every start
+
+        typer.echo(f"lashmap {version('lashmap')}")
+        raise typer.Exit
+
+
+@app.callback()
+def whole(
+    *,
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Say which version.", callback=_say_version, is_eager=True),
+    ] = False,
+) -> None:
+    """What stands before every command."""
+
+
+def _with_options(kind: type[Any], command: Callable[[typer.Context, Any], None]) -> Callable[..., None]:
+    """As typer takes a command: the fields of ``kind`` are its arguments, the text of ``kind`` its help."""
+
+    def called(context: typer.Context, **values: object) -> None:
+        command(context, kind(**values))
+
+    hints = get_type_hints(kind, include_extras=True)
+    parameters = [
+        Parameter(
+            field.name,
+            Parameter.KEYWORD_ONLY,
+            default=Parameter.empty if field.default is MISSING else field.default,
+            annotation=hints[field.name],
+        )
+        for field in fields(kind)
+    ]
+    context = Parameter("context", Parameter.POSITIONAL_OR_KEYWORD, annotation=typer.Context)
+    vars(called).update(__signature__=Signature([context, *parameters]))
+    called.__doc__ = kind.__doc__
+    called.__annotations__ = {"context": typer.Context, **hints}
+    return called
+
+
+def _calls(place: str) -> Callable[[typer.Context, Any], None]:
+    """Call a function of `commands` with the options, a console, and what stands before its command."""
+
+    def command(context: typer.Context, given: Any) -> None:  # noqa: ANN401 - options of any command
+        module, _, name = place.partition(":")
+        with reported() as console:
+            function = getattr(import_module(f"lashmap_daemon.commands.{module}"), name)
+            before = () if context.obj is None else (context.obj,)
+            made = function(given, console, *before)
+            raise typer.Exit(made if isinstance(made, int) else 0)
+
+    return command
+
+
+def _keep(context: typer.Context, given: options.TellOptions) -> None:
+    context.obj = given
+
+
+for (_group, _name), (_kind, _place) in _COMMANDS.items():
+    _group.command(_name)(_with_options(_kind, _calls(_place)))
+_tell.callback()(_with_options(options.TellOptions, _keep))
+app.add_typer(_tell, name="tell")
+app.add_typer(_study, name="study")
+
+
+@contextmanager
+def reported() -> Iterator[Console]:
+    """A console, and every foreseen error as its message and exit status."""
+    from lashmap_daemon.screens.terminal import TerminalConsole  # noqa: PLC0415 - slow; no help needs it
+
+    try:
+        yield TerminalConsole()
+    except LashmapError as error:
+        _complain(error.lines)
+        raise typer.Exit(error.exit_status) from None
+    except InstrumentError as error:
+        _complain([str(error)])
+        raise typer.Exit(EXIT_STAND) from None
+    except BrokenPipeError:
+        # The reader of our output went away; whatever ran has closed its record already.
+        sys.stderr.close()
+        raise typer.Exit(EXIT_STAND) from None
+    except OSError as error:
+        if error.filename is None:
+            raise
+        _complain([f"{os.fsdecode(error.filename)}: {error.strerror}; check the path and its permissions"])
+        raise typer.Exit(EXIT_CONFIGURATION) from None
+    except KeyboardInterrupt:
+        _complain(["stopped"])
+        raise typer.Exit(EXIT_STOPPED) from None
+
+
+def _complain(lines: Sequence[str]) -> None:
+    """Say on standard error what is wrong; a line break in a quoted text cannot begin another line."""
+    for line in lines:
+        typer.echo(f"lashmap: {visible(line)}", err=True)
 
 
 def main() -> None:

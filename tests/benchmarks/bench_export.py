@@ -1,6 +1,6 @@
 """Speed and memory of exports, side by side with plain pandas. Run with plain python; it takes some minutes.
 
-Every way writes the same ten million samples, from blocks as `exchange.samples` gives them (their making is
+Every way writes the same ten million samples, from blocks as `exchange.frames` gives them (their making is
 counted with it, and shown alone in the first row); pandas gets them as one frame, as it is commonly used.
 Each way runs in a process of its own, so that its peak of memory is its own. The last rows are the whole way
 from a logbook: bytes decoded, judged, written. One run each; memory is what the process held at most above
@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from lashmap_analysis.tables import SAMPLES
-from lashmap_daemon.commands.export import export
+from lashmap_daemon.commands.exchange import export
 from lashmap_daemon.commands.options import ExportOptions, Kind
 from lashmap_daemon.exchange.arrow import arrow
 from lashmap_daemon.exchange.files import Folder

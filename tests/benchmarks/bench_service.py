@@ -203,13 +203,16 @@ def again(first: VirtualTest, name: str, logbook: Logbook) -> Conductor:
     channels = Channels(started.stand, first.box.gear_set.gear_set())
     channels.count_from(matched_of(first.box))
 
-    def emit(event: events.Event) -> None:
-        logbook.append(name, events.Stamped(time_s=0.0, utc="2026-11-25T08:00:00Z", event=event))
+    def emit(event: events.Event) -> events.Stamped:
+        stamped = events.Stamped(time_s=0.0, utc="2026-11-25T08:00:00Z", event=event)
+        logbook.append(name, stamped)
+        return stamped
 
-    emit(started)
-    return Conductor(
+    conductor = Conductor(
         started, channels, emit=emit, keep=lambda channel, some: logbook.keep(name, channel, some)
     )
+    conductor.emit(started)
+    return conductor
 
 
 def bench_memory(hours: int) -> None:

@@ -18,7 +18,7 @@ from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.conductor import Conductor
-from lashmap_daemon.testing.resume_opening import open_again, reference_of
+from lashmap_daemon.testing.opening import open_again, reference_of
 from lashmap_drivers.readings import Chunk
 
 LATER = dt.datetime(2026, 11, 25, 9, 0, tzinfo=dt.UTC)
@@ -86,7 +86,7 @@ class BrokenOff(VirtualTest):
             resumption=opening.resumption,
         )
         for event in opening.records():
-            self._emit(event)
+            self.conductor.emit(event)
 
     def tick(self, count: int = 1) -> None:
         """Let a little time pass."""

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from lashmap_daemon.commands.logbook import verify
+from lashmap_daemon.commands.options import VerifyOptions
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.logbook.digests import BEGINNING, EventRow, PackRow
 from lashmap_daemon.logbook.logbook import Logbook
@@ -88,7 +89,7 @@ def refused(path: Path, test: str) -> tuple[bool, bool]:
 def verify_refuses(path: Path) -> bool:
     """Whether verify ends with another status than 0."""
     try:
-        return verify(path, None, "", Console(file=io.StringIO(), width=200)) != 0
+        return verify(VerifyOptions(logbook=path), Console(file=io.StringIO(), width=200)) != 0
     except LashmapError:
         return True
 

@@ -9,7 +9,7 @@ from tempfile import mkdtemp
 
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_daemon.commands.export import export
+from lashmap_daemon.commands.exchange import export
 from lashmap_daemon.commands.options import ExportOptions, Kind
 from lashmap_daemon.exchange.frames import Which
 from lashmap_daemon.story import events

@@ -12,7 +12,7 @@ import pandas as pd
 from daemon.exported import recorded
 from daemon.virtual_time import DEMO_BOX
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_daemon.commands.import_recording import import_recording
+from lashmap_daemon.commands.exchange import import_recording
 from lashmap_daemon.commands.options import ImportOptions
 from lashmap_daemon.exchange.frames import frames
 from lashmap_daemon.logbook.logbook import Logbook

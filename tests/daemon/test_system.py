@@ -23,8 +23,8 @@ from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon import system
 from lashmap_daemon.errors import EXIT_CONFIGURATION, EXIT_STAND
 from lashmap_daemon.exchange.frames import frames
-from lashmap_daemon.logbook.lock import LogbookBusy, only_writer
-from lashmap_daemon.screens.keys import Keyboard
+from lashmap_daemon.logbook.guard import LogbookBusy, only_writer
+from lashmap_daemon.screens.live import Keyboard
 from lashmap_daemon.screens.plain import PlainScreen
 
 from daemon import bare_system

@@ -8,8 +8,8 @@ from tempfile import TemporaryDirectory
 
 from daemon.virtual_time import load_box, set_up, simulated_stand_file
 from lashmap_analysis.record.record import Shaft
-from lashmap_daemon.sequence import resume, sequence, words
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence import resume, sequence
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.story import story_of
@@ -26,7 +26,7 @@ class Story:
     """A test as its events tell it, without samples."""
 
     started: events.TestStarted
-    state: words.State | None = None
+    state: sequence.State | None = None
     stream: list[events.Stamped] = field(default_factory=list)
     checks: set[int] = field(default_factory=set)
 
@@ -54,10 +54,12 @@ class Story:
         self.state, actions = self.resumption.step
         self.act(actions)
 
-    def happen(self, happened: words.Input) -> None:
+    def happen(self, happened: sequence.Input) -> None:
         assert self.state is not None
-        if self.state.phase is Phase.CHECKING and isinstance(happened, words.MarksSeen | words.MarksOff):
-            apart_deg = 0.1 if isinstance(happened, words.MarksSeen) else 27.0
+        if self.state.phase is Phase.CHECKING and isinstance(
+            happened, sequence.MarksSeen | sequence.MarksOff
+        ):
+            apart_deg = 0.1 if isinstance(happened, sequence.MarksSeen) else 27.0
             compared = marks.compared(BOX.gear_set.gear_set(), "gear", apart_deg, answer="matched", attempt=1)
             self.tell(compared)
         self.state, actions = sequence.step(self.state, happened)
@@ -71,13 +73,13 @@ class Story:
     def of(self, kind: type[events.Event]) -> list[events.Event]:
         return [stamped.event for stamped in self.stream if isinstance(stamped.event, kind)]
 
-    def act(self, actions: tuple[words.Action, ...]) -> None:
+    def act(self, actions: tuple[sequence.Action, ...]) -> None:
         for action in actions:
             match action:
-                case words.Predict():
+                case sequence.Predict():
                     ask = CONFIRMING[min(self.maps, len(CONFIRMING) - 1)]
                     self.tell(predicted(ask))
-                    self.happen(words.Confirm(ask))
+                    self.happen(sequence.Confirm(ask))
                 case _:
                     event = told(action)
                     if event is not None:
@@ -101,17 +103,17 @@ class Story:
             assert self.state is not None
             match self.state.phase:
                 case Phase.TURNING:
-                    self.happen(words.Arrived())
+                    self.happen(sequence.Arrived())
                 case Phase.ROCKING:
-                    self.happen(words.RockGood())
+                    self.happen(sequence.RockGood())
                 case Phase.CHECKING:
-                    self.happen(words.MarksSeen())
+                    self.happen(sequence.MarksSeen())
                 case Phase.SWEEPING:
-                    self.happen(words.SweepGood())
+                    self.happen(sequence.SweepGood())
                 case Phase.WAITING:
-                    self.happen(words.Back())
+                    self.happen(sequence.Back())
                 case Phase.PAUSED:
-                    self.happen(words.Space())
+                    self.happen(sequence.Space())
                 case Phase.CLOSED:
                     return
         raise AssertionError(f"no end in sight: {self.state}")
@@ -145,10 +147,10 @@ def predicted(ask: tuple[int, ...]) -> events.TightSpotPredicted:
     )
 
 
-def told(action: words.Action) -> events.Event | None:  # noqa: PLR0911 - a table
+def told(action: sequence.Action) -> events.Event | None:  # noqa: PLR0911 - a table
     """The event that a conductor would write."""
     match action:
-        case words.Ask(target):
+        case sequence.Ask(target):
             return events.PositionAsked(
                 number=target.number,
                 engagement=target.engagement,
@@ -159,9 +161,9 @@ def told(action: words.Action) -> events.Event | None:  # noqa: PLR0911 - a tabl
                 attempt=target.attempt,
                 reason=target.reason,
             )
-        case words.BeginRock(target):
+        case sequence.BeginRock(target):
             return events.RockStarted(number=target.number, engagement=target.engagement, start_s=0.0)
-        case words.Accept(target):
+        case sequence.Accept(target):
             return events.RockAccepted(
                 number=target.number,
                 engagement=target.engagement,
@@ -175,7 +177,7 @@ def told(action: words.Action) -> events.Event | None:  # noqa: PLR0911 - a tabl
                 reversals=8,
                 flags=(),
             )
-        case words.Refuse(target, reasons):
+        case sequence.Refuse(target, reasons):
             return events.RockRefused(
                 number=target.number,
                 engagement=target.engagement,
@@ -184,29 +186,29 @@ def told(action: words.Action) -> events.Event | None:  # noqa: PLR0911 - a tabl
                 end_s=1.0,
                 reasons=reasons,
             )
-        case words.LeaveOut(target, reason):
+        case sequence.LeaveOut(target, reason):
             return events.PositionSkipped(number=target.number, engagement=target.engagement, reason=reason)
-        case words.Pause(reason):
+        case sequence.Pause(reason):
             return events.RecordingPaused(reason=reason)
-        case words.Close(outcome, reason):
+        case sequence.Close(outcome, reason):
             return events.TestClosed(outcome=outcome, reason=reason)
-        case words.AskMarks(attempt):
+        case sequence.AskMarks(attempt):
             return events.MarksAsked(member="gear", attempt=attempt)
-        case words.LeaveMarks():
+        case sequence.LeaveMarks():
             return marks.not_seen(BOX.gear_set.gear_set(), "gear", answer="left out", attempt=1)
         case _:
             return told_of_sweeps(action)
 
 
-def told_of_sweeps(action: words.Action) -> events.Event | None:
+def told_of_sweeps(action: sequence.Action) -> events.Event | None:
     match action:
-        case words.AskSweep(sweep):
+        case sequence.AskSweep(sweep):
             return events.SweepAsked(member=sweep.member, turns=2, attempt=sweep.attempt, reason=sweep.reason)
-        case words.KeepSweep(sweep):
+        case sequence.KeepSweep(sweep):
             return events.SweepRecorded(
                 member=sweep.member, start_s=0.0, end_s=1.0, fim_mm=0.01, fim_uncertainty_mm=0.001
             )
-        case words.RefuseSweep(sweep, reasons):
+        case sequence.RefuseSweep(sweep, reasons):
             return events.SweepRefused(member=sweep.member, attempt=sweep.attempt, reasons=reasons)
     return None
 

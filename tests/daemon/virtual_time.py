@@ -11,9 +11,10 @@ from pathlib import Path
 
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.commands import simulate as simulate_command
+from lashmap_daemon.commands.options import STAND_FILE
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import collect
-from lashmap_daemon.sequence import words
+from lashmap_daemon.sequence import sequence
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile, SimulatedTable
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand, load_stand
@@ -79,7 +80,7 @@ def simulated_stand_file(folder: Path, instruments: SimulatedInstruments) -> Sta
     """The stand file that the simulate command would leave."""
     folder.mkdir(parents=True, exist_ok=True)
     simulate_command.write_stand(folder, folder / "indicator", folder / "encoder", instruments)
-    return load_stand(folder / simulate_command.STAND_FILE)
+    return load_stand(folder / STAND_FILE)
 
 
 def matched_of(box: BoxFile) -> events.MatchedTeethSet:
@@ -164,7 +165,7 @@ class VirtualTest:
             build=self.build,
         )
         for event in opening.records():
-            self._emit(event)
+            self.conductor.emit(event)
 
     @property
     def truth(self) -> Truth:
@@ -211,13 +212,13 @@ class VirtualTest:
 
     def stop(self) -> None:
         """What Ctrl-C does."""
-        self.conductor.happen(words.Stop("stopped", "by the operator"))
+        self.conductor.happen(sequence.Stop("stopped", "by the operator"))
 
     def of(self, kind: type[events.Event]) -> list[events.Event]:
         """Events of one kind so far."""
         return [stamped.event for stamped in self.stream if isinstance(stamped.event, kind)]
 
-    def _emit(self, event: events.Event) -> None:
+    def _emit(self, event: events.Event) -> events.Stamped:
         stamped = events.Stamped(time_s=self.now_s, utc="2026-11-25T08:00:00Z", event=event)
         self.logbook.append(self.started.test, stamped)
         self.stream.append(stamped)
@@ -227,3 +228,4 @@ class VirtualTest:
             self._simulated.sweep(event.member)
         if self.follow and isinstance(event, events.MarksAsked):
             self._simulated.see_mark(event.member)
+        return stamped

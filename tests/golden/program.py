@@ -20,9 +20,8 @@ from lashmap_daemon.bus.stand_bus import announce_result
 from lashmap_daemon.cli import app
 from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.review_book import store_result
-from lashmap_daemon.sequence.words import Full, Repeat, Skip, Space
+from lashmap_daemon.replay.conclude import conclude, store_result
+from lashmap_daemon.sequence.sequence import Full, Repeat, Skip, Space
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments, Stand

@@ -67,11 +67,12 @@ class Watched(VirtualTest):
         if self.onlooker is not None:
             self.onlooker.look(self.conductor, self.now_s)
 
-    def _emit(self, event: events.Event) -> None:
+    def _emit(self, event: events.Event) -> events.Stamped:
         self.follow = not (isinstance(event, events.SweepAsked) and event.attempt <= self.idle_tries)
-        super()._emit(event)
+        stamped = super()._emit(event)
         if self.onlooker is not None:
             self.onlooker.hear(self.stream[-1])
+        return stamped
 
 
 def spiral() -> Seen:

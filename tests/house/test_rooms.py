@@ -14,7 +14,7 @@ LAYERS = ("drivers/lashmap_drivers", "analysis/lashmap_analysis", "daemon/lashma
 MODULES = sorted(path for layer in LAYERS for path in (HERE / layer).rglob("*.py"))
 ROOMS = sorted({path.parent for path in MODULES})
 MOST = 15
-MAY_IMPORT_LATE = ("lashmap_daemon/commands", "lashmap_daemon/command_line")
+MAY_IMPORT_LATE = ("lashmap_daemon/commands",)
 REASON = re.compile(r"#.*\bPLC0415\b\s*(?:- \w|\(\w)")
 
 

@@ -256,10 +256,8 @@ def shim_advice_for(
     record, stated = assessment.record, assessment.stated
     if stated is None or assessment.lash_map is None or assessment.budget is None:
         return None
-    if lacking := _lacking(assessment):
-        return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=lacking)
     total = budget_against(record.limits, assessment.budget, assessment.lash_map, record.indicator)
-    return shim_advice(
+    advice = shim_advice(
         gear_set=record.gear_set,
         backlash_mm=stated.normal_backlash_mm,
         interval_mm=two_sided(assessment.lash_map, total),
@@ -270,6 +268,10 @@ def shim_advice_for(
         units=record.units,
         conforming=assessment.verdict.outcome == "conforming",
     )
+    moves = advice.answer in {"move", "no stock reaches it"}
+    if moves and (lacking := _lacking(assessment)):
+        return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=lacking)
+    return advice
 
 
 def _lacking(assessment: Assessment) -> tuple[str, ...]:

@@ -209,8 +209,7 @@ def read(logbook: Logbook, name: str) -> Record:
         raise LogbookError(
             f"{logbook.path}: build {name} has no beginning; save what is left: lashmap rescue"
         )
-    said = digest_of_events(rows)
-    return Record(name=name, build=build, entries=said.count, digest=said.digest.hex())
+    return Record(name=name, build=build, entries=len(rows), digest=digest_of_events(rows).hex())
 
 
 def newest_open(logbook: Logbook, serial: str) -> Record | None:

@@ -1,4 +1,4 @@
-"""The list of a logbook, and the history of one serial number with its first-pass yield.
+"""The builds of a logbook, and the history of one serial number with its first-pass yield.
 
 A first pass is the first completed test of a build, or of the serial number where its tests name no build.
 The yield is the share of first passes that conform, by the results as they were stored when the tests ended:
@@ -10,8 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
 from lashmap_daemon.builds.book import Record, read
 from lashmap_daemon.errors import ConfigurationError, LogbookError
@@ -127,27 +125,6 @@ def _build_entry(name: str, record: Record) -> Entry:
 
 def _state(story: Story, closing: str) -> str:
     return closing if story.stored is None else f"{story.stored.outcome} ({closing})"
-
-
-def print_list(logbook: Logbook, console: Console) -> None:
-    """Print a line for each test, then one for each build.
-
-    Raises:
-        LogbookError: When the logbook cannot be read.
-    """
-    tests, builds = logbook.tests(), list_builds(logbook)
-    table = Table()
-    # The whole name, however narrow the terminal: every other command needs it.
-    whole = max((len(one.test) for one in tests), default=0)
-    table.add_column("test (begun, UTC)", no_wrap=True, min_width=whole)
-    for title in ("box", "accepted", "closing"):
-        table.add_column(title)
-    for one in tests:
-        box = ", serial ".join(text for text in (one.box, one.serial) if text)
-        table.add_row(*(Text(cell) for cell in (one.test, box, str(one.positions), one.closing)))
-    console.print(table)
-    for line in builds:
-        say(console, line)
 
 
 def list_builds(logbook: Logbook) -> list[str]:

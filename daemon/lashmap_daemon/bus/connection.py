@@ -20,6 +20,7 @@ from collections.abc import Awaitable, Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
+from importlib.metadata import version
 from typing import Any, ParamSpec, Self, TypeVar
 
 import aiomqtt
@@ -29,7 +30,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from lashmap_daemon.bus.messages import STATUS, Outgoing, Status, Topic, payload
+from lashmap_daemon.bus.messages import STATUS, Outgoing, Status, Topic, level, payload
 from lashmap_daemon.setup.bus_table import BusTable
 
 Found = TypeVar("Found")
@@ -272,6 +273,12 @@ class Identity:
     name: str
     version: str
 
+    @classmethod
+    def of(cls, settings: BusTable, name: str) -> Self:
+        """A stand of this name, with the table of its file."""
+        stand = settings.stand or level(name)
+        return cls(root=settings.root, stand=stand, name=name, version=version("lashmap"))
+
     @property
     def base(self) -> str:
         """Root and stand: what all topics of this stand begin with."""
@@ -282,13 +289,9 @@ class Identity:
         return f"{self.base}/{topic.name}"
 
     def status(self, *, since: dt.datetime, test: str | None, offline: str = "", waiting: int = 0) -> Status:
-        """Whether it is there, connected since a time (UTC), with so many records waiting then.
+        """Whether it is there, or why it is ``offline``.
 
-        Args:
-            since: When the connection began.
-            test: The running one.
-            offline: Why it is not there; empty when it is.
-            waiting: Records in the outbox when the connection began.
+        ``since`` (UTC) is when the connection began, and ``waiting`` how many records the outbox held then.
         """
         return Status(
             stand=self.stand,

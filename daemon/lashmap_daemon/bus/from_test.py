@@ -9,8 +9,8 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.screens.view import Mark, RockShown, View, look
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.screens.view import Mark, RockShown, View, view_of
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
 from lashmap_daemon.story.story import BEGINNING, apply
 from lashmap_daemon.story.wording import sentence
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
     from lashmap_analysis.record.record import Shaft, Units
 
-    from lashmap_daemon.sequence.words import Target
     from lashmap_daemon.story.recorded import BoxName
+    from lashmap_daemon.story.story import Target
     from lashmap_daemon.testing.conductor import Conductor
 
 
@@ -43,12 +43,7 @@ class Snapshot:
 
 
 class SnapshotTaker:
-    """Takes snapshots of one test, in its thread.
-
-    Args:
-        started: The start record.
-        interval_s: Between two snapshots.
-    """
+    """Takes snapshots of one test, in its thread, ``interval_s`` apart."""
 
     def __init__(self, started: events.TestStarted, interval_s: float) -> None:
         self._units: Units = started.box.box.units
@@ -80,7 +75,7 @@ class SnapshotTaker:
             number=self._number,
             utc=dt.datetime.now(dt.UTC),
             time_s=now_s,
-            view=look(conductor, now_s, self._instruction()),
+            view=view_of(conductor, now_s, self._instruction()),
             target=conductor.state.target,
             sweep=conductor.state.sweep.member if conductor.state.sweep else None,
             lines=self._lines,
@@ -121,12 +116,7 @@ def live(snapshot: Snapshot, stand: str, test: str) -> messages.Live:
 
 @dataclass(frozen=True, kw_only=True)
 class Standing:
-    """A stand that is always on, as it is now.
-
-    Attributes:
-        service: What it does.
-        prepared: The box of a test that waits for its marked teeth.
-    """
+    """A stand that is always on, and the box of a test that waits there for its marked teeth."""
 
     service: messages.Service
     prepared: BoxName | None = None

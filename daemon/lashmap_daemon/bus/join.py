@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,7 +30,7 @@ def open_bus(
         logbook: An open logbook's file.
         stack: Leaves the bus when it is closed, and says then what did not go out.
         say: Shows the person a line.
-        patience_s: On leaving, for what waits and for the farewell; as for `StandBus` when None.
+        patience_s: As for `StandBus`.
 
     Raises:
         ConfigurationError: When password or certificates cannot be read.
@@ -40,20 +39,12 @@ def open_bus(
     settings = stand.file.bus
     if settings is None:
         return None
-    from lashmap_daemon.bus.stand_bus import GIVE_UP_S, LINGER_S, StandBus  # noqa: PLC0415 - 80 ms that only the bus pays
+    from lashmap_daemon.bus.stand_bus import PATIENCE_S, StandBus  # noqa: PLC0415 - 80 ms that only the bus pays
 
     warning = settings.warning()
     if warning:
         say(warning)
-    linger_s, give_up_s = patience_s or (LINGER_S, GIVE_UP_S)
-    bus = StandBus(
-        settings,
-        stand.file.stand.name,
-        logbook,
-        version("lashmap"),
-        linger_s=linger_s,
-        give_up_s=give_up_s,
-    )
+    bus = StandBus(settings, stand.file.stand.name, logbook, patience_s=patience_s or PATIENCE_S)
 
     def last_words() -> None:
         words = bus.closing_words()
@@ -80,13 +71,7 @@ def join_bus(
 
 
 class OnTheBus:
-    """A screen that also lets the bus see and ask.
-
-    Args:
-        screen: The screen of the person at the stand.
-        bus: The stand's bus.
-        asks: Hand on what is asked over the bus; false where somebody else does.
-    """
+    """A screen that also lets the bus see; with ``asks`` it hands on what is asked over the bus, too."""
 
     def __init__(self, screen: Screen, bus: StandBus, *, asks: bool = True) -> None:
         self._screen = screen

@@ -23,7 +23,7 @@ from lashmap_analysis.record.record import Purpose, Shaft, Units
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from lashmap_daemon.logbook.digests import EventRow
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
 from lashmap_daemon.whole_file import write_whole
 
@@ -311,7 +311,7 @@ def payload(message: Message) -> bytes:
 # Topics -----------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Topic:
     """The last level of a topic, and how its messages travel.
 
@@ -409,10 +409,7 @@ EVENTS: Final = (
 def topic_of_event(kind: str, body: str, base: str) -> Topic | None:
     """Where an event of the logbook goes as a record; None for events that nobody is sent.
 
-    Args:
-        kind: Name of the event.
-        body: The event as JSON.
-        base: Root and stand that are published.
+    ``base`` is the root and the stand that are published.
     """
     topic = EVENTS.get(kind)
     if kind == events.TestClosed.__name__ and _value_of(body, "outcome") == "completed":
@@ -441,11 +438,8 @@ class Outgoing:
 def outgoing(row: EventRow, base: str) -> Outgoing | None:
     """The message of an event, byte for byte the same whenever it is made; None where nobody is sent it.
 
-    The body of the event is taken over as the logbook keeps it, never written anew.
-
-    Args:
-        row: The event.
-        base: Root and stand that are published.
+    The body of the event is taken over as the logbook keeps it, never written anew; ``base`` as in
+    `topic_of_event`.
     """
     topic = topic_of_event(row.kind, row.body, base)
     if topic is None:

@@ -21,11 +21,16 @@ from pathlib import Path
 
 from lashmap_daemon.bus.messages import EVENTS, topic_of_event
 from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.logbook.check import walked
+from lashmap_daemon.logbook.check import RowCheck, walked
 from lashmap_daemon.logbook.digests import EventRow, Fit
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.logbook.schema import connect, make_outbox, must_be_logbook, must_be_there
-from lashmap_daemon.logbook.walk import RowCheck
+from lashmap_daemon.logbook.schema import (
+    connect,
+    make_outbox,
+    must_be_logbook,
+    must_be_there,
+    transaction,
+)
 from lashmap_daemon.story.events import ResultAnnounced, Stamped, TestClosed
 
 _BUSY_S = 0.5  # the recorder never holds the file for longer; if it does, we wait for our next turn
@@ -86,12 +91,8 @@ class Outbox:
     Used by one thread at a time. How far records were handed out is kept in memory, and begins anew at the
     marks with `start_over`.
 
-    Args:
-        logbook: The logbook file; must exist.
-        topic: Root and stand.
-
     Attributes:
-        topic: As given.
+        topic: Root and stand.
         refused: Tests of which nothing is handed out, with what is wrong with them.
 
     Raises:
@@ -207,18 +208,11 @@ class Outbox:
         Raises:
             LogbookError: When the mark cannot be written now; it may be tried again later.
         """
-        with _naming(self._path):
-            self._base.execute("BEGIN IMMEDIATE")
-            try:
-                self._base.executemany(
-                    "UPDATE outbox SET sent = max(sent, ?) WHERE topic = ? AND test = ?",
-                    [(number, self.topic, test) for test, number in sent.items()],
-                )
-                self._base.execute("COMMIT")
-            except sqlite3.Error:
-                if self._base.in_transaction:
-                    self._base.execute("ROLLBACK")
-                raise
+        with _naming(self._path), transaction(self._base):
+            self._base.executemany(
+                "UPDATE outbox SET sent = max(sent, ?) WHERE topic = ? AND test = ?",
+                [(number, self.topic, test) for test, number in sent.items()],
+            )
 
     def _marks_behind(self) -> dict[str, int]:
         """The marks of tests that have events behind theirs, in the order of the tests."""

@@ -116,12 +116,7 @@ class Report:
         return f"{broker}: away for {gone}{problem}; records wait in the logbook"
 
     def closing_words(self, broker: str, *, stuck: bool) -> str | None:
-        """At the end: what the person should know; None when all went out.
-
-        Args:
-            broker: Its address.
-            stuck: The thread of the bus did not end in time.
-        """
+        """At the end: what the person should know, also when the thread is stuck; None when all went out."""
         words = []
         if stuck:
             words.append("did not end in time")
@@ -146,15 +141,7 @@ class Report:
 
 
 class Publisher:
-    """One stand's side of the bus; made and used inside its loop.
-
-    Args:
-        identity: Who publishes.
-        settings: Broker and choices.
-        outbox: Records to send.
-        desk: Judge of requests; None when they are switched off.
-        report: Written as things happen.
-    """
+    """One stand's side of the bus; made and used inside its loop. Without a desk it takes no requests."""
 
     def __init__(
         self, identity: Identity, settings: BusTable, outbox: Outbox, desk: Desk | None, report: Report

@@ -5,7 +5,7 @@ sent it to nobody and has forgotten it. So a record counts as delivered only whe
 stands ``settle_seconds`` after the acknowledgement. Whatever had not settled when a connection ends is sent
 again on the next one, under the same identifier and byte for byte the same.
 
-`Sending` does it without a test: the stand is not there, so neither its status nor its state is sent.
+`send_waiting` does it without a test: the stand is not there, so neither its status nor its state is sent.
 """
 
 from __future__ import annotations
@@ -44,12 +44,9 @@ _PAUSE_S = 1.0
 class Records:
     """Empties an outbox over one connection after another.
 
-    The disk has a thread of its own: a slow one, or a recorder that is writing, must not delay live values.
-
-    Args:
-        outbox: Where records come from; used from that thread alone until `close`.
-        settle_s: How long a connection must outlive an acknowledgement.
-        trouble: Told when the logbook cannot be read or marked.
+    The disk has a thread of its own, which alone uses the outbox until `close`: a slow disk, or a recorder
+    that is writing, must not delay live values. A record counts as delivered when its connection outlives
+    the acknowledgement by ``settle_s``; ``trouble`` is told when the logbook cannot be read or marked.
     """
 
     def __init__(self, outbox: Outbox, settle_s: float, trouble: Callable[[str], None]) -> None:
@@ -189,80 +186,65 @@ _LOOK_S = 0.2
 _ALLOWANCE_S = 10.0  # for marks that the logbook's other users keep waiting
 
 
-class Sending:
-    """Sends what waits in one outbox, once, over one connection, until the broker surely has it.
+async def send_waiting(
+    settings: BusTable,
+    identity: Identity,
+    outbox: Outbox,
+    *,
+    tell: Callable[[int], None],
+    sent_all: Callable[[], None],
+) -> int:
+    """Send what waits in an outbox, once, over one connection, and stay until it has settled; how many.
 
-    Args:
-        settings: Broker and identity.
-        identity: Whose records they are.
-        outbox: Where they wait.
-        tell: Called with the number of records sent so far, after each.
+    ``tell`` is called with the number sent so far, ``sent_all`` when the broker acknowledged the last one.
+
+    Raises:
+        StandError: When the broker is away, goes away, or refuses; what had settled is marked.
+        ConfigurationError: When password or certificates cannot be read.
     """
+    asyncio.get_running_loop().set_default_executor(BackgroundCalls())
+    troubles = ["the logbook is busy; try again"]
+    records = Records(outbox, settings.settle_seconds, troubles.append)
+    count = 0
+    # A name of its own: as the stand itself it would end the connection of a test that runs elsewhere.
+    name = f"lashmap-{identity.stand}-publish-{secrets.token_hex(4)}"
+    try:
+        async with connect(settings, name, most_bytes=_MOST_BYTES) as client, asyncio.TaskGroup() as group:
 
-    def __init__(
-        self, settings: BusTable, identity: Identity, outbox: Outbox, tell: Callable[[int], None]
-    ) -> None:
-        self._settings = settings
-        self._identity = identity
-        self._outbox = outbox
-        self._tell = tell
-        self._trouble = ""
-        self.sent = 0
+            async def send(record: Outgoing) -> None:
+                nonlocal count
+                await client.send_record(identity.topic(record.topic), record)
+                count += 1
+                tell(count)
 
-    async def run(self, sent_all: Callable[[], None]) -> None:
-        """Send everything and stay until it has settled.
-
-        Args:
-            sent_all: Called when the broker acknowledged the last one.
-
-        Raises:
-            StandError: When the broker is away, goes away, or refuses; what had settled is marked.
-            ConfigurationError: When password or certificates cannot be read.
-        """
-        asyncio.get_running_loop().set_default_executor(BackgroundCalls())
-        records = Records(self._outbox, self._settings.settle_seconds, self._had_trouble)
-        # A name of its own: as the stand itself it would end the connection of a test that runs elsewhere.
-        name = f"lashmap-{self._identity.stand}-publish-{secrets.token_hex(4)}"
-        try:
-            async with connect(self._settings, name, most_bytes=_MOST_BYTES) as client:
-                await self._send_over(client, records, sent_all)
-        except (aiomqtt.MqttError, OSError, ExceptionGroup) as error:
-            if isinstance(error, ExceptionGroup) and isinstance(error.exceptions[0], StandError):
-                raise error.exceptions[0] from error
-            left = f"{await records.waiting()} records still wait in the logbook, publish them again later"
-            raise StandError(f"{self._settings.broker}: {reason_of(error)}", left) from error
-        finally:
-            records.close()
-
-    async def _send_over(self, client: BusClient, records: Records, sent_all: Callable[[], None]) -> None:
-        async def send(record: Outgoing) -> None:
-            await client.send_record(self._identity.topic(record.topic), record)
-            self.sent += 1
-            self._tell(self.sent)
-
-        async def receive() -> None:
-            async for _ in client.messages:  # none come; it ends when the connection breaks
-                pass
-
-        async with asyncio.TaskGroup() as group:
-            tasks = [
-                group.create_task(records.run(send, repeat_newest=False)),
-                group.create_task(receive()),
-            ]
+            tasks = [group.create_task(records.run(send, repeat_newest=False))]
+            tasks.append(group.create_task(_until_broken(client)))
             await records.emptied()
             sent_all()
-            try:
-                async with asyncio.timeout(self._settings.settle_seconds + _ALLOWANCE_S):
-                    while await records.waiting():  # noqa: ASYNC110 - the logbook rings no bell
-                        await asyncio.sleep(_LOOK_S)
-            except TimeoutError:
-                raise StandError(
-                    f"all was sent, but it could not be marked as sent and would be sent again: "
-                    f"{self._trouble or 'the logbook is busy; try again'}"
-                ) from None
-            finally:
-                for task in tasks:
-                    task.cancel()
+            await _settled(records, settings.settle_seconds + _ALLOWANCE_S, troubles)
+            for task in tasks:
+                task.cancel()
+    except (aiomqtt.MqttError, OSError, ExceptionGroup) as error:
+        if isinstance(error, ExceptionGroup) and isinstance(error.exceptions[0], StandError):
+            raise error.exceptions[0] from error
+        left = f"{await records.waiting()} records still wait in the logbook, publish them again later"
+        raise StandError(f"{settings.broker}: {reason_of(error)}", left) from error
+    finally:
+        records.close()
+    return count
 
-    def _had_trouble(self, problem: str) -> None:
-        self._trouble = problem
+
+async def _until_broken(client: BusClient) -> None:
+    async for _ in client.messages:  # none come; it ends when the connection breaks
+        pass
+
+
+async def _settled(records: Records, patience_s: float, troubles: list[str]) -> None:
+    try:
+        async with asyncio.timeout(patience_s):
+            while await records.waiting():  # noqa: ASYNC110 - the logbook rings no bell
+                await asyncio.sleep(_LOOK_S)
+    except TimeoutError:
+        raise StandError(
+            f"all was sent, but it could not be marked as sent and would be sent again: {troubles[-1]}"
+        ) from None

@@ -95,11 +95,7 @@ class Pending:
 
 
 class Desk:
-    """Judges requests; used from the thread of the bus, `take` alone from the test's.
-
-    Args:
-        stand: Topic level of the stand.
-    """
+    """Judges requests; used from the thread of the bus, `take` alone from the test's."""
 
     def __init__(self, stand: str) -> None:
         self._stand = stand
@@ -232,12 +228,9 @@ def _reply_to(message: aiomqtt.Message, answers: str) -> tuple[str, Properties]:
 
 
 class Requests:
-    """Takes the requests of one connection.
+    """Takes the requests of one connection; without ``desk`` none, it only notices that the connection broke.
 
-    Args:
-        desk: Decides; None takes none, and only notices that the connection broke.
-        answers: Full topic of answers.
-        on_refused: Called for each request that is not obeyed.
+    ``on_refused`` is called for each request that is not obeyed.
     """
 
     def __init__(self, desk: Desk | None, answers: str, on_refused: Callable[[], None]) -> None:

@@ -20,11 +20,10 @@ from typing import TYPE_CHECKING, Any, Self
 
 from lashmap_daemon.bus import from_test, messages, outbox
 from lashmap_daemon.bus.connection import BackgroundCalls, Identity
-from lashmap_daemon.bus.messages import level
 from lashmap_daemon.bus.publisher import Publisher, Report
 from lashmap_daemon.bus.requests import Desk, Pending
 from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.bus_table import BusTable
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import ResultAnnounced
@@ -35,8 +34,7 @@ if TYPE_CHECKING:
     from lashmap_daemon.testing.conductor import Conductor
 
 
-LINGER_S = 3.0
-GIVE_UP_S = 3.0  # two seconds are what a broker that hangs may take for its farewell
+PATIENCE_S = (3.0, 3.0)  # two seconds are what a broker that hangs may take for its farewell
 _LOG = logging.getLogger("lashmap.bus")
 
 
@@ -65,9 +63,8 @@ class StandBus:
         settings: From the stand file; files in it already resolved.
         name: Name of the stand.
         logbook: An existing logbook; its records go out.
-        version: Of lashmap.
-        linger_s: On leaving, at most so long for what waits while the broker is there.
-        give_up_s: After that, at most so long for the farewell; then the thread is left behind.
+        patience_s: On leaving, at most so long for what waits while the broker is there; after that, at most
+            so long for the farewell, then the thread is left behind.
 
     Raises:
         ConfigurationError: On entering, when password or certificates cannot be read.
@@ -79,17 +76,13 @@ class StandBus:
         settings: BusTable,
         name: str,
         logbook: Path,
-        version: str,
         *,
-        linger_s: float = LINGER_S,
-        give_up_s: float = GIVE_UP_S,
+        patience_s: tuple[float, float] = PATIENCE_S,
     ) -> None:
-        self._linger_s, self._give_up_s = linger_s, give_up_s
+        self._linger_s, self._give_up_s = patience_s
         self._settings = settings
         self._logbook = logbook
-        self.identity = Identity(
-            root=settings.root, stand=settings.stand or level(name), name=name, version=version
-        )
+        self.identity = Identity.of(settings, name)
         self.report = Report()
         self._desk = Desk(self.identity.stand) if settings.commands else None
         self._started: events.TestStarted | None = None

@@ -6,7 +6,6 @@ import math
 import time
 from collections import deque
 from contextlib import ExitStack
-from pathlib import Path
 
 from lashmap_drivers.capture.proposal import CaptureRefused, propose
 from lashmap_drivers.errors import InstrumentError, InstrumentWaits
@@ -17,6 +16,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from lashmap_daemon.commands.options import CheckOptions
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
@@ -30,17 +30,20 @@ _CAPTURE_S = 5.0
 _MOST_CAPTURED_BYTES = 2_000_000
 
 
-def check(stand_path: Path, seconds: float, console: Console) -> None:
-    """Show both instruments until ``seconds`` are over, or Ctrl-C when 0.
+def check(options: CheckOptions, console: Console) -> None:
+    """Show both instruments until ``seconds`` are over, or Ctrl-C when 0; or propose profiles for them.
 
     Raises:
         ConfigurationError: A wrong stand file or profile.
         StandError: A port that does not open, or an instrument that gives no reading.
         InstrumentError: A port that stopped working for good.
     """
-    stand = load_stand(stand_path)
+    seconds = options.seconds
+    if options.profile_from_capture:
+        _propose_profiles(options, console)
+        return
     with ExitStack() as stack:
-        ports = _open(stand, stack)
+        ports = _open(load_stand(options.stand), stack)
         start_s = time.monotonic()
         monitored = [
             _Monitored(one.monitor, one.source)
@@ -121,24 +124,16 @@ class _Monitored:
         return self._monitor.name
 
 
-def propose_profiles(stand_path: Path, seconds: float, console: Console) -> None:
-    """Listen for a while and propose a profile for each instrument of a stand.
-
-    Args:
-        stand_path: Names ports and, in its present profiles, their settings.
-        seconds: How long; 0 is five seconds.
-        console: Where the proposals are printed, as TOML.
+def _propose_profiles(options: CheckOptions, console: Console) -> None:
+    """Listen for some seconds and print a profile for each instrument, as TOML.
 
     Raises:
-        ConfigurationError: A wrong stand file or profile.
         StandError: A port that does not open, or traffic from which no profile can be proposed; after all
             proposals that could be made.
-        InstrumentError: A port that stopped working for good.
     """
-    stand = load_stand(stand_path)
     with ExitStack() as stack:
-        ports = _open(stand, stack)
-        captured = _capture(ports.sources() or {}, seconds or _CAPTURE_S)
+        ports = _open(load_stand(options.stand), stack)
+        captured = _capture(ports.sources() or {}, options.seconds or _CAPTURE_S)
     refused = []
     for name, data in captured.items():
         where = f"{name} on {ports.instruments[name].port_name}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from contextlib import ExitStack
 
 from lashmap_analysis.facts.comparison import comparison_document
 from lashmap_analysis.judge.compare import Build, CompareError
@@ -62,12 +63,9 @@ def _builds(options: CompareOptions) -> list[Build]:
     A name that both logbooks hold is taken from the first the first time, from the second the next: two
     stands may have given two tests the same name.
     """
-    with Logbook(options.logbook, create=False) as first:
-        books = [first]
-        if options.logbook2 is None:
-            return _found(options.tests, books)
-        with Logbook(options.logbook2, create=False) as second:
-            return _found(options.tests, [first, second])
+    paths = [options.logbook, *([] if options.logbook2 is None else [options.logbook2])]
+    with ExitStack() as stack:
+        return _found(options.tests, [stack.enter_context(Logbook(path, create=False)) for path in paths])
 
 
 def _found(tests: Sequence[str], books: list[Logbook]) -> list[Build]:

@@ -3,29 +3,57 @@
 from __future__ import annotations
 
 import datetime as dt
-from pathlib import Path
 
 from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
-from lashmap_daemon.bus.outbox import waiting_in
+from lashmap_daemon.builds.listing import list_builds, print_history
+from lashmap_daemon.commands.options import ArchiveOptions, ListOptions, RescueOptions, VerifyOptions
 from lashmap_daemon.errors import EXIT_STAND, EXIT_UNCHECKED, ConfigurationError
 from lashmap_daemon.logbook.archive import archive
-from lashmap_daemon.logbook.check import FileCheck, check_file
+from lashmap_daemon.logbook.check import FileCheck, TestCheck, check_file
 from lashmap_daemon.logbook.digests import Seal
+from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.rescue import rescue
 from lashmap_daemon.logbook.schema import BUILD
-from lashmap_daemon.logbook.walk import TestCheck
 from lashmap_daemon.screens.terminal import say
 
 
-def archive_old(logbook: Path, to: Path, older_than_days: float, console: Console) -> int:
+def list_tests(options: ListOptions, console: Console) -> None:
+    """Print a table of the tests, oldest first, and a line for each build; or what is known of one box.
+
+    Raises:
+        ConfigurationError: When nothing is known of the serial number.
+        LogbookError: When the logbook cannot be read.
+    """
+    with Logbook(options.logbook, create=False) as book:
+        if options.serial is not None:
+            print_history(book, options.serial, console)
+            return
+        tests, builds = book.tests(), list_builds(book)
+    table = Table()
+    # The whole name, however narrow the terminal: every other command needs it.
+    whole = max((len(one.test) for one in tests), default=0)
+    table.add_column("test (begun, UTC)", no_wrap=True, min_width=whole)
+    for heading in ("box", "accepted", "closing"):
+        table.add_column(heading)
+    for one in tests:
+        box = ", serial ".join(text for text in (one.box, one.serial) if text)
+        table.add_row(*(Text(cell) for cell in (one.test, box, str(one.positions), one.closing)))
+    console.print(table)
+    for line in builds:
+        say(console, line)
+
+
+def archive_old(options: ArchiveOptions, console: Console) -> int:
     """Move and say what was moved; returns the exit status, 0 also when nothing was old enough.
 
     Raises:
         LogbookError: When either file cannot be used.
     """
-    now = dt.datetime.now(dt.UTC)
-    outcome = archive(logbook, to, older_than=dt.timedelta(days=older_than_days), now=now)
+    logbook, to, now = options.logbook, options.to, dt.datetime.now(dt.UTC)
+    outcome = archive(logbook, to, older_than=dt.timedelta(days=options.older_than), now=now)
     for one in outcome.tests:
         if one.stays:
             say(console, f"test {one.test}: STAYS, {one.stays}", "bold")
@@ -35,7 +63,7 @@ def archive_old(logbook: Path, to: Path, older_than_days: float, console: Consol
     if not outcome.tests:
         say(
             console,
-            f"No test with raw samples in {logbook} was closed more than {older_than_days:g} days ago.",
+            f"No test with raw samples in {logbook} was closed more than {options.older_than:g} days ago.",
         )
         return 0
     sizes = f"{outcome.bytes_before / 1e6:.1f} MB before, {outcome.bytes_after / 1e6:.1f} MB now"
@@ -51,12 +79,15 @@ def archive_old(logbook: Path, to: Path, older_than_days: float, console: Consol
     return 0 if moved == len(outcome.tests) else EXIT_STAND
 
 
-def rescue_logbook(damaged: Path, new: Path, console: Console) -> int:
+def rescue_logbook(options: RescueOptions, console: Console) -> int:
     """Copy and say what became of each test; returns the exit status, 0 when nothing was lost.
 
     Raises:
         LogbookError: When nothing can be read, or the new file cannot be made.
     """
+    from lashmap_daemon.bus.outbox import waiting_in  # noqa: PLC0415
+
+    damaged, new = options.damaged, options.new
     tests = rescue(damaged, new)
     for one in tests:
         state = "DAMAGED" if one.problems else "whole" if one.kept else "whole, not sealed"
@@ -90,23 +121,18 @@ _LIMITS = (
 )
 
 
-def verify(logbook: Path, test: str | None, expect: str, console: Console) -> int:
+def verify(options: VerifyOptions, console: Console) -> int:
     """Check and say what was found; returns the exit status.
 
     It is 0 only when everything was checked and nothing is wrong, and `EXIT_UNCHECKED` when raw samples are
     in an archive that is not at hand: whoever goes by the status alone must not take those for checked.
 
-    Args:
-        logbook: The file.
-        test: Check this test only; all when None.
-        expect: Digest of a seal as it is known from elsewhere, at least its first 16 digits; empty for none.
-        console: Where to print.
-
     Raises:
         LogbookError: When the file is no logbook, or does not hold the test.
         ConfigurationError: When ``expect`` is no digest.
     """
-    wanted = _digits(expect)
+    logbook, test = options.logbook, options.test
+    wanted = _digits(options.expect)
     found = check_file(logbook, test)
     for note in found.notes:
         say(console, note)

@@ -1,6 +1,6 @@
-"""Arguments and options of the commands that have many: each once, with its help and its default.
+"""Every command as `cli` shows it: its help, then its arguments and options, each with help and default.
 
-`command_line` makes the arguments and options of a command from the fields; a command is given the values.
+The command itself is given the values.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import typer
 Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
 Which = Literal["all", "rocks", "none"]
 LOGBOOK = Path("lashmap.logbook")
+STAND_FILE = "stand.toml"  # of a simulated stand, in its folder
 
 
 class Member(Enum):
@@ -55,11 +56,14 @@ LockedOutOption = Annotated[
     bool, typer.Option("--locked-out", help="I have read the cautions; the drive is locked out.")
 ]
 PlainOption = Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live screen.")]
+SeedOption = Annotated[int, typer.Option(help="The same seed makes the same gearbox.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the figures as JSON instead.")]
+StudyArgument = Annotated[Path, typer.Argument(help="Study file (TOML).", show_default=False)]
 
 
 @dataclass(frozen=True, kw_only=True)
 class RunOptions:
-    """Options of ``lashmap run``."""
+    """Run a test: lead through the positions, confirm the tight spot, judge, report; or go on with one."""
 
     stand: StandArgument
     box: BoxArgument
@@ -94,8 +98,26 @@ class RunOptions:
 
 
 @dataclass(frozen=True, kw_only=True)
+class BuildOptions:
+    """Keep the sheet of a build: shims, distances, bearings, contact pattern; begun or gone on with."""
+
+    box: BoxArgument
+    logbook: LogbookOption = LOGBOOK
+    build: Annotated[
+        str | None,
+        typer.Option(help="Which build; the box's newest open one when left out.", show_default=False),
+    ] = None
+    answers: Annotated[
+        Path | None,
+        typer.Option(help="File of answers, one a line in the order of the questions.", show_default=False),
+    ] = None
+    show: Annotated[bool, typer.Option("--show", help="Only show the sheet.")] = False
+    plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of a table.")] = False
+
+
+@dataclass(frozen=True, kw_only=True)
 class BeginOptions:
-    """Options of ``lashmap tell STAND begin``."""
+    """Begin a test of a box."""
 
     box: Annotated[str, typer.Argument(help="Name of a box file in the service's folder.")]
     operator: OperatorOption = ""
@@ -117,15 +139,14 @@ class BeginOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class ResumeOptions:
-    """Options of ``lashmap tell STAND resume``."""
+    """Go on with a test that ended early."""
 
     box: Annotated[str, typer.Argument(help="Name of its box file in the service's folder.")]
     test: Annotated[
         str | None, typer.Option(help="Which; the newest unfinished one of this box when left out.")
     ] = None
     operator: Annotated[
-        str,
-        typer.Option(help="Who goes on with it; the login name when left out.", callback=_or_login_name),
+        str, typer.Option(help="Who goes on with it; the login name when left out.", callback=_or_login_name)
     ] = ""
     matched: Annotated[
         str, typer.Option(help="The marked teeth: together again now, unknown, or reported later.")
@@ -135,7 +156,10 @@ class ResumeOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class ReviewOptions:
-    """Options of ``lashmap review``."""
+    """Recompute a test from its raw samples, show what changed, and review it.
+
+    What a reviewer leaves out is kept beside the record with its reason; both results are shown.
+    """
 
     test: TestArgument = None
     logbook: LogbookOption = LOGBOOK
@@ -166,7 +190,7 @@ class ReviewOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class ImportOptions:
-    """Options of ``lashmap import``."""
+    """Take in a recording made elsewhere (CSV or Parquet): analyse, judge, report."""
 
     mapping: Annotated[Path, typer.Argument(help="Mapping file (TOML).", show_default=False)]
     logbook: LogbookOption = LOGBOOK
@@ -175,7 +199,7 @@ class ImportOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class WatchOptions:
-    """Options of ``lashmap watch``; what is given of the broker replaces what the stand file says."""
+    """Watch stands over the bus: one as the person at it sees it, or many as a table. Read only."""
 
     stands: Annotated[
         list[str] | None,
@@ -196,7 +220,7 @@ class WatchOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class ExportOptions:
-    """Options of ``lashmap export``."""
+    """Export samples and results as documented tables."""
 
     test: TestArgument = None
     to: Annotated[Kind, typer.Option(help="Format.")]
@@ -211,7 +235,7 @@ class ExportOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class CompareOptions:
-    """Options of ``lashmap compare``."""
+    """Set tests beside each other: what changed, how well that is known, and whether shims did their work."""
 
     tests: Annotated[list[str], typer.Argument(help="Two tests or more; the first is compared with.")]
     logbook: LogbookOption = LOGBOOK
@@ -219,7 +243,7 @@ class CompareOptions:
         None
     )
     report: Annotated[Path | None, typer.Option(help="Also write an HTML page to this file.")] = None
-    as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON instead.")] = False
+    as_json: JsonOption = False
     independent: Annotated[
         bool, typer.Option("--independent", help="Let nothing cancel, not even the same certificate.")
     ] = False
@@ -230,7 +254,7 @@ class CompareOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class ServeOptions:
-    """Options of ``lashmap serve``."""
+    """Keep a stand always on; tests begin and end by `lashmap tell`."""
 
     stand: StandArgument
     boxes: Annotated[
@@ -243,13 +267,13 @@ class ServeOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class SimulateOptions:
-    """Options of ``lashmap simulate``."""
+    """Stand in for a powered test stand: two pseudo-terminals that speak as instruments do."""
 
     box: BoxArgument
     folder: Annotated[Path, typer.Option(help="Where the ports and the stand file appear.")] = Path(
         "simulated-stand"
     )
-    seed: Annotated[int, typer.Option(help="The same seed makes the same gearbox.")] = 1
+    seed: SeedOption = 1
     truth: Annotated[Path | None, typer.Option(help="Write the true backlash of every engagement here.")] = (
         None
     )
@@ -259,3 +283,202 @@ class SimulateOptions:
     fault: Annotated[str, typer.Option(help="What is wrong with the stand; 'list' names the choices.")] = (
         "none"
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class DemoOptions:
+    """Run the whole job on a simulated stand and compare the result with its truth."""
+
+    box: Annotated[Path | None, typer.Argument(help="Another box file.", show_default=False)] = None
+    folder: Annotated[Path, typer.Option(help="Where logbook, JSON and report are left.")] = Path(
+        "demo-output"
+    )
+    seed: SeedOption = 1
+    plain: PlainOption = False
+    short: Annotated[
+        bool, typer.Option("--short", help="Few positions, in half a minute; the interval is wider.")
+    ] = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckOptions:
+    """Talk to both instruments of a stand: readings beside raw bytes, rate, jitter, age, bad frames."""
+
+    stand: StandArgument
+    seconds: Annotated[float, typer.Option(min=0.0, help="How long; 0 goes on until Ctrl-C.")] = 0.0
+    profile_from_capture: Annotated[
+        bool,
+        typer.Option("--profile-from-capture", help="Propose profiles from a few seconds of ASCII traffic."),
+    ] = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class PublishOptions:
+    """Send what waits in a logbook to the broker of the stand, without a test; once is enough."""
+
+    stand: StandArgument
+    logbook: LogbookOption = LOGBOOK
+
+
+@dataclass(frozen=True, kw_only=True)
+class ListOptions:
+    """List the tests in a logbook, and its builds, oldest first."""
+
+    logbook: LogbookOption = LOGBOOK
+    serial: Annotated[
+        str | None,
+        typer.Option(help="Only this serial number: its history, and first-pass yield.", show_default=False),
+    ] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShimsOptions:
+    """Say which shims bring the tight spot into the limits, or what to measure first."""
+
+    test: TestArgument = None
+    logbook: LogbookOption = LOGBOOK
+    box: Annotated[
+        Path | None, typer.Option(help="Box file whose shims to use instead of the recorded ones.")
+    ] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class VerifyOptions:
+    """Check a logbook against its digests: what was changed, what is missing, what is not sealed."""
+
+    test: Annotated[
+        str | None, typer.Argument(help="Test to check; all when left out.", show_default=False)
+    ] = None
+    logbook: LogbookOption = LOGBOOK
+    expect: Annotated[
+        str, typer.Option(help="Digest of a seal as printed on a report; 16 digits or more.")
+    ] = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RescueOptions:
+    """Copy what can still be read of a damaged logbook into a new one."""
+
+    damaged: Annotated[Path, typer.Argument(help="Damaged logbook; it is only read.", show_default=False)]
+    new: Annotated[Path, typer.Argument(help="New logbook to make.", show_default=False)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ArchiveOptions:
+    """Move raw samples of old closed tests to an archive; events and seals stay, nothing is deleted."""
+
+    to: Annotated[Path, typer.Argument(help="Archive; made, or added to.", show_default=False)]
+    older_than: Annotated[
+        float, typer.Option(min=0.0, max=36500.0, help="Days since the test was closed.", show_default=False)
+    ]
+    logbook: LogbookOption = LOGBOOK
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExamplesOptions:
+    """Say where the example files are, to copy: cp -r "$(lashmap examples)" configs."""
+
+
+# lashmap tell STAND -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class TellOptions:
+    """Speak to the service of a stand."""
+
+    stand: Annotated[Path, typer.Argument(help="Stand file of the service.", show_default=False)]
+    logbook: Annotated[
+        Path, typer.Option(help="Its logbook, when its socket is beside it.", envvar="LASHMAP_LOGBOOK")
+    ] = LOGBOOK
+
+
+@dataclass(frozen=True, kw_only=True)
+class StatusOptions:
+    """Say what is awaited now, how the instruments are, what was refused."""
+
+    as_json: Annotated[bool, typer.Option("--json", help="The whole answer as JSON instead.")] = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class MatchedOptions:
+    """Say that the marked teeth are together now: the prepared test begins, or the running one goes on."""
+
+    unknown: Annotated[bool, typer.Option("--unknown", help="Their place is not known.")] = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class RepeatOptions:
+    """Measure the last position again, or the one that is being recorded."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SkipOptions:
+    """Leave the asked position out."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoteOptions:
+    """Write something down with the running test."""
+
+    text: Annotated[str, typer.Argument(help="Kept with the test, and on its report.")]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StopOptions:
+    """End the running test, or give up its preparation; what was recorded stays."""
+
+
+# lashmap study ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanOptions:
+    """Write a study file: every operator tests every box several times, in an order of chance."""
+
+    file: StudyArgument
+    part: Annotated[list[str], typer.Option(help="Serial number of a box; two or more.")]
+    operator: Annotated[list[str], typer.Option(help="Who tests; two or more.")]
+    repeats: Annotated[int, typer.Option(help="Tests of each box by each operator.", min=2, max=100)] = 3
+    seed: Annotated[int, typer.Option(help="The same seed draws the same order.")] = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class NextOptions:
+    """Say which test of the study comes next."""
+
+    file: StudyArgument
+    logbook: LogbookOption = LOGBOOK
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReportOptions:
+    """Analyse a complete study: what scatters, how much, and what that means for the stated uncertainty."""
+
+    file: StudyArgument
+    logbook: LogbookOption = LOGBOOK
+    tolerance_mm: Annotated[
+        float | None,
+        typer.Option(
+            help="Tolerance to compare with; the boxes' own limits when left out.", show_default=False
+        ),
+    ] = None
+    as_json: JsonOption = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class DriftOptions:
+    """Say whether the tests of a check standard show that the stand has changed; status 3 when they do."""
+
+    serial: Annotated[str, typer.Argument(help="Serial number of the check standard.", show_default=False)]
+    logbook: LogbookOption = LOGBOOK
+    stand: Annotated[
+        str | None,
+        typer.Option(help="Name of the stand; that of its newest test when left out.", show_default=False),
+    ] = None
+    baseline: Annotated[
+        int | None,
+        typer.Option(
+            help="How many of the first tests make the limits; up to 20 when left out.", show_default=False
+        ),
+    ] = None
+    as_json: JsonOption = False

@@ -1,19 +1,31 @@
-"""``lashmap review``: recompute, compare with what was stored, write what is asked for, show it all."""
+"""Commands about one recorded test: recompute and review it; say which shims would correct it."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from lashmap_analysis.judge.shims import ShimAdvice, shim_advice_for
+from rich.console import Console
+
 from lashmap_daemon.builds.dossier import check_dossier_name, write_dossier
 from lashmap_daemon.commands.compare import compared
-from lashmap_daemon.commands.options import ReviewOptions, login_name
-from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.commands.options import ReviewOptions, ShimsOptions, login_name
+from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.conclude import check_report_name, conclude, json_text, write_report
-from lashmap_daemon.replay.review_book import ReviewRequest, write_review
-from lashmap_daemon.screens.review_map import print_map
-from lashmap_daemon.screens.summary import print_review, print_summary
+from lashmap_daemon.replay.conclude import (
+    ReviewRequest,
+    check_report_name,
+    conclude,
+    json_text,
+    judged,
+    write_report,
+    write_review,
+)
+from lashmap_daemon.replay.replay import Replay, newest_test
+from lashmap_daemon.screens.result import print_map, print_review, print_summary
 from lashmap_daemon.screens.terminal import busy, print_json, say
+from lashmap_daemon.setup import toml_file
+from lashmap_daemon.setup.box_file import BoxFile
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -74,3 +86,55 @@ def _request_of(options: ReviewOptions) -> ReviewRequest:
         by=options.by.strip() or signer or login_name(),
         sign_off=signer,
     )
+
+
+def shims(options: ShimsOptions, console: Console) -> None:
+    """Print the advice on shims for a test; `advise` says what can go wrong."""
+    box = None if options.box is None else toml_file.load(options.box, BoxFile)
+    with Logbook(options.logbook, create=False) as book:
+        advise(book, options.test, box, console)
+
+
+def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Console) -> ShimAdvice | None:
+    """Print the advice for a test; None when its tight spot was not found.
+
+    The newest test when ``test`` is None; shims of ``box`` replace the recorded ones.
+
+    Raises:
+        LogbookError: When the test cannot be read.
+        ConfigurationError: When no stock of shims is known.
+    """
+    name = test or newest_test(logbook)
+    with Replay(logbook, name) as replay:
+        stocks = (box.recorded() if box else replay.started.box).shims.stocks()
+        distances = replay.started.box.mounting.distances()
+        if not stocks:
+            missing = (
+                "shims: no stock was recorded; add [shims.gear] or [shims.pinion] to a box file, name it: "
+                "--box"
+            )
+            raise ConfigurationError(f"test {name}", [missing])
+        assessment = judged(replay.record(), replay.events)
+    record = assessment.record
+    if record.damage:
+        raise LogbookError(
+            f"{logbook.path}: test {name} is not as it was written ({record.damage[0]}), so nothing "
+            f"is advised from it; find out more with: lashmap verify {name} --logbook {logbook.path}"
+        )
+    advice = shim_advice_for(assessment, stocks, distances)
+    if advice is None:
+        say(console, "No tight spot was found in this test, so there is nothing to correct.")
+        say(console, assessment.cause)
+        return None
+    say(console, f"SHIMS: {advice.answer.upper()}", "bold")
+    for sentence in advice.sentences:
+        say(console, f"  - {sentence}")
+    if assessment.review is not None and assessment.review.holding:
+        say(
+            console,
+            f"  note: A reviewer took positions or reversals out of {name}; this advice is from the result "
+            f"as recorded, with all of them. Look first: lashmap review {name} --logbook {logbook.path}",
+        )
+    for caution in advice.cautions:
+        say(console, f"  note: {caution}", "dim")
+    return advice

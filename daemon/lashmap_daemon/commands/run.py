@@ -1,22 +1,31 @@
-"""The command that runs a test: files, person, ports, logbook and screen put together."""
+"""Running a test: files, person, ports, logbook and screen put together; and the demonstration.
+
+A demonstration does the whole job on a simulated stand and sets the result beside the truth.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import shlex
+import subprocess
 import sys
-from contextlib import ExitStack
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.record import Units
 from lashmap_drivers.errors import InstrumentError
 from rich.console import Console
 
 from lashmap_daemon.builds.evidence import NO_BUILD, take_from
 from lashmap_daemon.bus.join import OnTheBus, join_bus
-from lashmap_daemon.commands.options import RunOptions
+from lashmap_daemon.commands.options import STAND_FILE, DemoOptions, RunOptions
 from lashmap_daemon.errors import (
     EXIT_STOPPED,
     ConfigurationError,
@@ -26,32 +35,29 @@ from lashmap_daemon.errors import (
     ReferenceDisproved,
     StandError,
 )
-from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_writable
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.screens.live import LiveScreen
 from lashmap_daemon.screens.plain import PlainScreen, person_at
 from lashmap_daemon.screens.prompts import PromptsFile
-from lashmap_daemon.screens.summary import print_files, print_summary
+from lashmap_daemon.screens.result import print_files, print_summary
+from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.sequence.resume import Unfinished
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.shipped import shipped
 from lashmap_daemon.setup.stand_file import Stand, load_stand
 from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
 from lashmap_daemon.story.events import CautionsConfirmed, Listener, TestClosed
 from lashmap_daemon.story.wording import sentence
-from lashmap_daemon.system import HAS_KEYS
+from lashmap_daemon.system import HAS_KEYS, need_pseudo_terminals
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.engine import Engine, Prepared, prepare_again
 from lashmap_daemon.testing.live_test import Opening, Screen
 from lashmap_daemon.testing.monitor import StandPorts
-from lashmap_daemon.testing.opening import (
-    Person,
-    check_plan,
-    complete_box,
-    confirm_cautions,
-)
+from lashmap_daemon.testing.opening import Person, check_plan, complete_box, confirm_cautions
 from lashmap_daemon.testing.relay import Relay
 
 if TYPE_CHECKING:
@@ -214,18 +220,18 @@ def _lead(
     begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus | None, go_on: str
 ) -> TestClosed:
     opening = begun.opening
-    prompts = begun.stand.file.prompts
+    units, prompts = opening.started.box.box.units, begun.stand.file.prompts
     listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
     with ExitStack() as stack:
         screen: Screen
         slow: Relay[Any]
         if console.is_terminal and sys.stdin.isatty() and HAS_KEYS and not options.plain:
             title = f"{opening.started.box.box.serial} · test {opening.started.test}"
-            screen = live_screen = stack.enter_context(LiveScreen(console, title))
+            screen = live_screen = stack.enter_context(LiveScreen(console, title, units))
             slow = live_screen.drawing
         else:
             slow = Relay("the screen", person_at(console).show)
-            screen = PlainScreen(opening.started.box.box.units, slow)
+            screen = PlainScreen(units, slow)
             stack.callback(slow.close, _LAST_LINES_S)
         if bus is not None:
             screen = OnTheBus(screen, bus)
@@ -251,3 +257,100 @@ def _hand_over(
     print_summary(done.assessment, console, positions=False)
     print_files(options.logbook, done, console)
     return 0 if closed.outcome == "completed" else EXIT_STOPPED
+
+
+BOX = "configs/boxes/spiral-13x40.toml"
+SHORT_BOX = "configs/boxes/spiral-13x40-short.toml"
+_READY_S = 15.0
+
+
+def demo(options: DemoOptions, console: Console) -> int:
+    """Run a test on a simulated stand and compare its result with the truth; the exit status is the run's.
+
+    Raises:
+        ConfigurationError: A wrong box file, or one to be measured in short.
+        StandError: When the simulated stand does not come up.
+    """
+    box, folder, short = options.box, options.folder, options.short
+    need_pseudo_terminals()
+    if short and box is not None:
+        raise ConfigurationError("--short", [f"has a box file of its own; leave it out, or {box}"])
+    box = box or shipped(SHORT_BOX if short else BOX)
+    units = toml_file.load(box, BoxFile).box.units
+    say(console, "Demonstration on a simulated stand: the gearbox and everything about it is invented.")
+    if short:
+        say(console, "In short: fewer positions and reversals than a real test has, and a wider interval.")
+    folder.mkdir(parents=True, exist_ok=True)
+    stand_folder, truth_file = folder / "stand", folder / "truth.json"
+    before = set(folder.glob("*.json"))
+    with _simulated_stand(box, stand_folder, truth_file, options.seed):
+        status = run(
+            RunOptions(
+                stand=stand_folder / STAND_FILE,
+                box=box,
+                logbook=folder / "demo.logbook",
+                output=folder,
+                operator="demonstration",
+                locked_out=True,
+                plain=options.plain,
+            ),
+            console,
+        )
+    results = sorted(set(folder.glob("*.json")) - before - {truth_file})
+    result = json.loads(results[-1].read_text("utf-8"))
+    truth = json.loads(truth_file.read_text("utf-8"))
+    for line in comparison(truth, result, units).split("\n"):
+        say(console, line)
+    return status
+
+
+def comparison(truth: dict[str, Any], result: dict[str, Any], units: Units) -> str:
+    """Truth beside result, for the last lines of the demonstration."""
+    lash, spot = truth["normal_backlash_mm"], truth["tight_spot"]
+    stated = result["tight_spot"]["stated"]
+    true = f"engagement {spot['engagement']}: {format_length(spot['normal_backlash_mm'], units)}"
+    if stated is None:
+        return f"\ntruth    tight spot at {true}\nresult   no tight spot was found"
+    low, high = stated["interval_low_mm"], stated["interval_high_mm"]
+    outside_um = 1000.0 * max(low - spot["normal_backlash_mm"], spot["normal_backlash_mm"] - high)
+    judged = "holds the truth" if outside_um <= 0.0 else f"MISSES the truth by {outside_um:.2g} µm"
+    there = format_length(lash[stated["engagement"] % len(lash)], units)
+    found = format_length(stated["normal_backlash_mm"], units)
+    interval = f"{format_length(low, units)} to {format_length(high, units)}"
+    lines = (
+        "",
+        f"truth    tight spot at {true} normal backlash",
+        f"result   tight spot at engagement {stated['engagement']}: {found} normal backlash, 95 % {interval}",
+        f"         the interval {judged}",
+        "         A right 95 % interval misses the truth in 1 of 20 tests; one test alone proves nothing.",
+        f"         true backlash at the named engagement: {there}",
+    )
+    return "\n".join(lines)
+
+
+@contextmanager
+def _simulated_stand(box: Path, folder: Path, truth: Path, seed: int) -> Iterator[None]:
+    """A simulated stand in a process of its own, gone when this is left."""
+    stand_file = folder / STAND_FILE
+    stand_file.unlink(missing_ok=True)
+    command = [sys.executable, "-m", "lashmap_daemon", "simulate", str(box)]
+    command += ["--folder", str(folder), "--truth", str(truth), "--seed", str(seed)]
+    # A session of its own: Ctrl-C is for the test, which closes its record while the stand still runs.
+    process = subprocess.Popen(  # noqa: S603 - our own program
+        command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    try:
+        deadline_s = time.monotonic() + _READY_S
+        while not stand_file.exists():
+            if process.poll() is not None or time.monotonic() > deadline_s:
+                process.kill()
+                raise StandError(f"the simulated stand did not start: {process.communicate()[1].strip()}")
+            time.sleep(0.02)
+        yield
+    finally:
+        process.terminate()
+        try:
+            process.communicate(timeout=5.0)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.communicate()

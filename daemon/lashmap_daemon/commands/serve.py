@@ -7,10 +7,12 @@ import os
 import sys
 from contextlib import ExitStack
 
+from rich.console import Console
+
 from lashmap_daemon.bus.join import open_bus
 from lashmap_daemon.commands.options import ServeOptions
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LashmapError
-from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_writable
 from lashmap_daemon.service.bus import ServiceBus
@@ -25,7 +27,7 @@ LOG = logging.getLogger("lashmap.service")
 _LEAVING_S = (0.3, 0.3)  # what waits stays in the logbook; whoever ends a service does not wait for a broker
 
 
-def serve(options: ServeOptions) -> int:
+def serve(options: ServeOptions, _: Console) -> int:
     """Serve a stand until a signal ends it; returns the exit status.
 
     Raises:

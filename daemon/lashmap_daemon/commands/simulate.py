@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import re
 from dataclasses import fields, replace
+from functools import partial
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
 from rich.console import Console
 
-from lashmap_daemon.commands.options import SimulateOptions
+from lashmap_daemon.commands.options import STAND_FILE, ExamplesOptions, SimulateOptions
 from lashmap_daemon.errors import ConfigurationError, StandError
-from lashmap_daemon.screens.terminal import say as tell
+from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup import toml_file
-from lashmap_daemon.setup.box_file import BoxFile, MountingTable
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.shipped import shipped
 from lashmap_daemon.simulated_stand import (
     Fault,
     SimulatedBox,
@@ -30,8 +32,6 @@ from lashmap_daemon.simulated_stand import StandError as ImpossibleStand
 from lashmap_daemon.system import need_pseudo_terminals
 from lashmap_daemon.whole_file import replace_whole
 
-_Part = TypeVar("_Part", SimulatedInstruments, SimulatedDrive)
-STAND_FILE = "stand.toml"
 _NEEDS_ESCAPE = re.compile(r'[\x00-\x1f\x7f"\\]')  # in a text of a TOML file
 _INDICATOR_PROFILE = r"""kind = "ascii line"
 description = "Simulated indicator: one signed decimal number a line, sent by itself."
@@ -73,6 +73,11 @@ still_seconds = 0.5
 """
 
 
+def examples(_: ExamplesOptions, console: Console) -> None:
+    """Say where the example files are."""
+    console.print(str(shipped("configs")), soft_wrap=True)
+
+
 def simulate(options: SimulateOptions, console: Console) -> None:
     """Serve a simulated stand until it is told to stop or its test is closed.
 
@@ -88,9 +93,6 @@ def simulate(options: SimulateOptions, console: Console) -> None:
     shaft = _shaft(options.shaft)
     folder = options.folder.resolve()
 
-    def say(text: str) -> None:
-        tell(console, text)
-
     try:
         instruments = SimulatedInstruments(
             indicator_rate_hz=options.rate,
@@ -102,21 +104,21 @@ def simulate(options: SimulateOptions, console: Console) -> None:
 
         def ready(indicator: Path, encoder: Path) -> None:
             write_stand(folder, indicator, encoder, instruments)
-            say(f"Stand file: {folder / STAND_FILE}")
+            say(console, f"Stand file: {folder / STAND_FILE}")
 
         served = serve(
             stand,
             folder=folder,
             prompts=folder / "prompts.jsonl",
             truth=options.truth,
-            announce=say,
+            announce=partial(say, console),
             ready=ready,
         )
     except ImpossibleStand as error:
         raise ConfigurationError(str(options.box), [str(error)]) from error
     except OSError as error:
         raise StandError(f"{error.filename or folder}: {error.strerror}; choose another --folder") from error
-    say(f"Simulated stand ended: {served.ended_because}.")
+    say(console, f"Simulated stand ended: {served.ended_because}.")
 
 
 def simulated_stand(
@@ -135,28 +137,26 @@ def simulated_stand(
     """
     return Stand(
         simulated_box(box),
-        _with_table(instruments, box),
-        _with_table(drive or SimulatedDrive(), box),
+        replace(instruments, **_from_table(SimulatedInstruments, box)),
+        replace(drive or SimulatedDrive(), **_from_table(SimulatedDrive, box)),
         seed=seed,
         fault=fault,
         fault_from_s=fault_from_s,
     )
 
 
-def _with_table(part: _Part, box: BoxFile) -> _Part:
-    """Instruments or drive with what the table ``simulated`` says of them."""
-    return replace(part, **_told(type(part), box))
-
-
-def _told(part: type[SimulatedBox | SimulatedInstruments | SimulatedDrive], box: BoxFile) -> dict[str, Any]:
+def _from_table(
+    part: type[SimulatedBox | SimulatedInstruments | SimulatedDrive], box: BoxFile
+) -> dict[str, Any]:
+    """What the table ``simulated`` says of the box, the instruments or the drive."""
     known = {one.name for one in fields(part)}
-    told = box.simulated.model_dump(exclude_none=True)
-    return {name: value for name, value in told.items() if name in known}
+    table = box.simulated.model_dump(exclude_none=True)
+    return {name: value for name, value in table.items() if name in known}
 
 
 def simulated_box(box: BoxFile) -> SimulatedBox:
     """The simulated gearbox of a box file; its table ``simulated`` says what is wrong with it."""
-    gear_set, tip = box.gear_set.gear_set(), box.tip
+    gear_set, tip, place_deg = box.gear_set.gear_set(), box.tip, box.runout.gear_indicator_from_mesh_deg
     return SimulatedBox(
         pinion_teeth=gear_set.pinion_teeth,
         gear_teeth=gear_set.gear_teeth,
@@ -173,28 +173,18 @@ def simulated_box(box: BoxFile) -> SimulatedBox:
         on_arm=tip.on_arm,
         touch_radius_uncertainty_mm=tip.touch_radius_uncertainty_mm,
         angle_uncertainty_deg=tip.angle_uncertainty_deg,
-        pinion_mounting_error_mm=_mounting_error(box.mounting, "pinion"),
-        gear_mounting_error_mm=_mounting_error(box.mounting, "gear"),
+        pinion_mounting_error_mm=_less(box.mounting.pinion_set_mm, box.mounting.pinion_marked_mm),
+        gear_mounting_error_mm=_less(box.mounting.gear_set_mm, box.mounting.gear_marked_mm),
         matched_teeth_encoder_deg=box.matched_teeth.encoder_deg or 0.0,
-        runout_indicator_from_mesh_deg=_indicator_place_deg(box),
+        # The simulated indicator has one place, the gear's, for sweeps of both members.
+        runout_indicator_from_mesh_deg=90.0 if place_deg is None else place_deg,
         pinion_mounting_distance_mm=box.mounting.pinion_marked_mm,
         gear_mounting_distance_mm=box.mounting.gear_marked_mm,
-        **_told(SimulatedBox, box),
+        **_from_table(SimulatedBox, box),
     )
 
 
-def _indicator_place_deg(box: BoxFile) -> float:
-    """Where the simulated indicator sits in a sweep; it has one place, the gear's, for both members."""
-    place_deg = box.runout.gear_indicator_from_mesh_deg
-    return 90.0 if place_deg is None else place_deg
-
-
-def _mounting_error(mounting: MountingTable, member: Literal["pinion", "gear"]) -> float:
-    marked, actual = (
-        (mounting.pinion_marked_mm, mounting.pinion_set_mm)
-        if member == "pinion"
-        else (mounting.gear_marked_mm, mounting.gear_set_mm)
-    )
+def _less(actual: float | None, marked: float | None) -> float:
     return 0.0 if marked is None or actual is None else actual - marked
 
 

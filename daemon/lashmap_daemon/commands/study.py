@@ -19,9 +19,10 @@ from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart, gaug
 from rich.table import Table
 from rich.text import Text
 
+from lashmap_daemon.commands.options import DriftOptions, NextOptions, PlanOptions, ReportOptions
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.check_standard import COMPLETED, stated_values
+from lashmap_daemon.replay.preconditions import COMPLETED, stated_values
 from lashmap_daemon.replay.replay import Replay, start_of
 from lashmap_daemon.screens.terminal import busy, print_json, say
 from lashmap_daemon.setup import toml_file
@@ -35,32 +36,25 @@ if TYPE_CHECKING:
     from lashmap_analysis.study import DriftChart, GaugeStudy, Part
     from rich.console import Console
 
-    from lashmap_daemon.replay.check_standard import StatedValue
+    from lashmap_daemon.replay.preconditions import StatedValue
 
 FEW_FREEDOM = 20  # degrees of freedom of the repeats below which their scatter is known badly
 SHARE_GOOD, SHARE_BAD = 0.1, 0.3  # of the tolerance (common practice, no source)
 CATEGORIES_WANTED = 5  # classes of parts (common practice, no source)
 
 
-def plan(
-    path: Path,
-    *,
-    parts: Sequence[str],
-    operators: Sequence[str],
-    repeats: int,
-    seed: int,
-    console: Console,
-) -> None:
+def plan(options: PlanOptions, console: Console) -> None:
     """Write a new study file.
 
     Raises:
         ConfigurationError: Something is missing, or the file exists.
     """
+    path, parts, operators, repeats = options.file, options.part, options.operator, options.repeats
     text = study_text(
         parts=tuple(parts),
         operators=tuple(operators),
         repeats=repeats,
-        seed=seed,
+        seed=options.seed,
         now=dt.datetime.now(dt.UTC),
     )
     if path.exists():
@@ -78,13 +72,14 @@ def plan(
     say(console, f"The next test: lashmap study next {path}")
 
 
-def next_test(path: Path, logbook: Path, console: Console) -> None:
+def next_test(options: NextOptions, console: Console) -> None:
     """Say which test comes next.
 
     Raises:
         ConfigurationError: The study file is wrong.
         LogbookError: The logbook cannot be read.
     """
+    path, logbook = options.file, options.logbook
     study = toml_file.load(path, StudyFile).study
     done = _done(study, logbook) if logbook.exists() else {}
     count = sum(map(len, done.values()))
@@ -99,20 +94,14 @@ def next_test(path: Path, logbook: Path, console: Console) -> None:
     say(console, f"Run it with: lashmap run STAND BOX --operator {json.dumps(operator, ensure_ascii=False)}")
 
 
-def report(
-    path: Path,
-    logbook: Path,
-    *,
-    tolerance_mm: float | None,
-    as_json: bool,
-    console: Console,
-) -> GaugeStudy:
+def report(options: ReportOptions, console: Console) -> GaugeStudy:
     """Analyse a complete study.
 
     Raises:
         ConfigurationError: The study file is wrong, or the study is not complete.
         LogbookError: A test cannot be read, or states no tight spot.
     """
+    path, logbook, as_json = options.file, options.logbook, options.as_json
     study = toml_file.load(path, StudyFile).study
     done = _done(study, logbook)
     following = _next(study, done)
@@ -128,7 +117,7 @@ def report(
         [[[one.value_mm for one in found[part, who]] for who in study.operators] for part in study.parts]
     )
     every = [one for cell in found.values() for one in cell]
-    tolerance = _tolerance(every) if tolerance_mm is None else tolerance_mm
+    tolerance = _tolerance(every) if options.tolerance_mm is None else options.tolerance_mm
     try:
         result = gauge_study(values, tolerance)
     except StudyError as error:
@@ -140,23 +129,16 @@ def report(
     return result
 
 
-def drift(
-    serial: str,
-    logbook: Path,
-    *,
-    stand: str | None,
-    baseline: int | None,
-    as_json: bool,
-    console: Console,
-) -> int:
+def drift(options: DriftOptions, console: Console) -> int:
     """Set all completed tests of a check standard on a chart; returns the exit status, 0 when steady.
 
     Raises:
         ConfigurationError: Too few tests.
         LogbookError: A test cannot be read.
     """
+    serial, logbook = options.serial, options.logbook
     with Logbook(logbook, create=False) as book:
-        found = stated_values(book, serial, stand)
+        found = stated_values(book, serial, options.stand)
         units = start_of(book, found[-1].test).box.box.units if found else "mm"
     if len(found) < LEAST_BASELINE:
         raise ConfigurationError(
@@ -164,10 +146,10 @@ def drift(
             [f"holds {len(found)} completed tests of serial number {serial}; a chart needs {LEAST_BASELINE}"],
         )
     try:
-        chart = drift_chart(np.array([one.value_mm for one in found]), baseline)
+        chart = drift_chart(np.array([one.value_mm for one in found]), options.baseline)
     except StudyError as error:
         raise ConfigurationError(str(logbook), [f"expected {error.expected}; got {error.got}"]) from error
-    if as_json:
+    if options.as_json:
         _print_document(drift_document(chart), console)
     else:
         _print_drift(chart, found, serial, units, console)

@@ -53,9 +53,7 @@ def arrow() -> ModuleType | None:
 def schema_of(table: Table, *, coded: bool) -> Any:  # noqa: ANN401 - pyarrow has no types
     """The Arrow schema of a table, each field with its meaning and unit.
 
-    Args:
-        table: Which.
-        coded: Repeated texts of the samples as codes of a dictionary (Parquet) instead of plain texts (CSV).
+    With ``coded`` repeated texts of the samples are codes of a dictionary (Parquet), not plain texts (CSV).
     """
     import pyarrow as pa  # noqa: PLC0415 - heavy, and not everybody has it
 

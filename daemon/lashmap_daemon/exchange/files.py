@@ -47,13 +47,9 @@ class Writer(Protocol):
 
 
 class Folder:
-    """One file for each table, and the descriptor.
+    """One file for each table in a folder that is there, and the descriptor.
 
     A block of samples is written while the next is decoded: writing is mostly done outside of Python.
-
-    Args:
-        folder: There already.
-        kind: ``csv``, ``json`` or ``parquet``.
 
     Raises:
         ConfigurationError: When the format needs what is not installed.
@@ -240,13 +236,7 @@ ABOUT_CSV = (
 
 
 def descriptor(folder: Path, kind: str, created: str) -> Json:
-    """Describe the files in a folder.
-
-    Args:
-        folder: Holds one file for each table.
-        kind: ``csv``, ``json`` or ``parquet``.
-        created: ISO 8601, UTC.
-    """
+    """Describe the files in a folder, one for each table; ``created`` is ISO 8601, UTC."""
     return {
         "profile": "tabular-data-package",
         "name": "lashmap-export",

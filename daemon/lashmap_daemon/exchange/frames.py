@@ -79,8 +79,6 @@ class Block:
     """Consecutive samples of one instrument of one test.
 
     Attributes:
-        test: Which test.
-        channel: Which instrument.
         time_s: Shape (n,), seconds since the test started, increasing.
         value: Shape (n,), in the unit of `UNIT`.
         position: Shape (n,), number of the position whose accepted rock holds the sample; 0 outside.
@@ -120,12 +118,9 @@ Take = Callable[[Block], None]
 
 
 def read_samples(replay: Replay, which: Which, take: Take) -> TestRecord:
-    """The record of a test, its samples handed on in blocks while they are decoded.
+    """The record of a test that is about to be read, its samples handed to ``take`` while they are decoded.
 
-    Args:
-        replay: The test, about to be read.
-        which: ``all`` that was received, what lies in accepted ``rocks`` and sweeps, or ``none``.
-        take: Is given the blocks.
+    Of these ``all`` that was received, what lies in accepted ``rocks`` and sweeps, or ``none``.
 
     Raises:
         LogbookError: When the test cannot be read.
@@ -205,11 +200,9 @@ class _Labels:
 
 
 def _labels(windows: tuple[tuple[float, float, int], ...], time_s: Floats) -> Integers:
-    """Label of the window that holds each time, ends included; 0 where none does.
+    """Label of the window that holds each time, ends included; 0 where none does. Shape (n,), as times.
 
-    Args:
-        windows: First and last moment and label of each, in the order of time; none reaches into another.
-        time_s: Shape (n,), increasing.
+    Windows are first and last moment and label, in the order of time; none reaches into another.
     """
     labels = np.zeros(len(time_s), dtype=np.int64)
     if windows:
@@ -222,12 +215,7 @@ def _labels(windows: tuple[tuple[float, float, int], ...], time_s: Floats) -> In
 
 
 def small_tables(assessment: Assessment, stream: Sequence[Stamped]) -> dict[str, dict[str, list[Any]]]:
-    """Every table but the samples, as columns.
-
-    Args:
-        assessment: Of a test.
-        stream: Its events, as they were read with it.
-    """
+    """Every table but the samples, as columns."""
     test = assessment.record.identity.test
     rows = []
     for number, stamped in enumerate(stream, 1):
@@ -246,12 +234,7 @@ def small_tables(assessment: Assessment, stream: Sequence[Stamped]) -> dict[str,
 
 
 def frames(logbook: Logbook, test: str | None, *, samples: Which = "all") -> dict[str, pd.DataFrame]:
-    """A test as pandas frames, by table.
-
-    Args:
-        logbook: Holds the test.
-        test: Which; the newest when None.
-        samples: Which samples; they are held in memory here.
+    """A test, the newest when None, as pandas frames by table; the samples are held in memory.
 
     Raises:
         LogbookError: When the test cannot be read.

@@ -32,11 +32,7 @@ _UNWRITABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff\ud800-\udfff]"
 
 
 class Workbook:
-    """A workbook being written, row by row.
-
-    Args:
-        path: Where it goes.
-        name: How the user calls it, for messages.
+    """A workbook being written, row by row; ``name`` is how the user calls it, for messages.
 
     Raises:
         ConfigurationError: When the library is not installed.
@@ -143,11 +139,7 @@ _KINDS = {"time_s": np.float64, "value": np.float64, "position": np.int32, "swee
 
 
 class MatlabFile:
-    """A MATLAB file being gathered.
-
-    Args:
-        path: Where it goes.
-        name: How the user calls it, for messages.
+    """A MATLAB file being gathered; ``name`` is how the user calls it, for messages.
 
     Raises:
         ConfigurationError: When the library is not installed.

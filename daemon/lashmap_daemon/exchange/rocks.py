@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from lashmap_daemon.exchange.source import Recording, Signals, Source, refusal
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.mapping_file import Mapping
-from lashmap_daemon.testing.arrival import StillLimits, rest_after, rest_before, still_limits, window_s
+from lashmap_daemon.testing.watches import StillLimits, rest_after, rest_before, still_limits, window_s
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -89,7 +89,6 @@ class Recording:
     Attributes:
         first_s: Time of the first row on the file's own axis, in seconds; nan for ISO 8601.
         time_s: Shape (n,), of every row, seconds since the first.
-        indicator: Its samples.
         encoder: Its samples; None without an encoder.
         engagements: Shape (n,), of every row, nan between rocks; None when no column names them.
     """
@@ -149,12 +148,7 @@ def read_source(mapping_path: Path) -> Source:
 
 
 def read(path: Path, data: bytes, mapping: Mapping) -> Recording:
-    """Read a recording.
-
-    Args:
-        path: The file; only its name is used.
-        data: What it holds.
-        mapping: How to read it.
+    """Read the columns of a recording; of ``path`` only the name is used.
 
     Raises:
         ConfigurationError: When it cannot be read, lacks a column, its times do not increase, or a cell is

@@ -9,19 +9,17 @@ from __future__ import annotations
 
 import datetime as dt
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 from lashmap_daemon.errors import LogbookError, LogbookFull
 from lashmap_daemon.logbook.check import check_test
-from lashmap_daemon.logbook.failures import naming
-from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.logbook.raw import moved_of
+from lashmap_daemon.logbook.pack import moved_of
 from lashmap_daemon.logbook.rows import copy_test
-from lashmap_daemon.logbook.schema import connect, must_be_logbook
+from lashmap_daemon.logbook.schema import connect, must_be_logbook, naming, transaction
 
 _PART_OF, _FIRST_SEAL = "part of", "first seal"
 
@@ -31,7 +29,6 @@ class Archived:
     """What became of one test that is old enough.
 
     Attributes:
-        test: Identifier of the test.
         packs: Packs of raw samples that were moved; 0 when the test stays.
         stays: Why it stays; empty when its samples were moved.
     """
@@ -47,8 +44,6 @@ class Outcome:
 
     Attributes:
         tests: Tests old enough whose samples were here, oldest first.
-        bytes_before: Size of the logbook before, with its log.
-        bytes_after: And after.
         not_smaller: Why the file could not be made smaller; empty when it was.
     """
 
@@ -59,13 +54,9 @@ class Outcome:
 
 
 def archive(logbook: Path, to: Path, *, older_than: dt.timedelta, now: dt.datetime) -> Outcome:
-    """Move the raw samples of all tests that were sealed longer ago than ``older_than``.
+    """Move the raw samples of all tests whose newest seal was made longer ago than ``older_than``.
 
-    Args:
-        logbook: The logbook.
-        to: The archive; made when absent, added to when it is one of this logbook.
-        older_than: Least age of the newest seal of a test.
-        now: The time now, with its time zone.
+    The archive ``to`` is made when absent, and added to when it is one of this logbook.
 
     Raises:
         LogbookError: When either file cannot be used or ``to`` is no archive of this logbook. Samples that
@@ -116,7 +107,7 @@ def _move(base: sqlite3.Connection, logbook: Path, to: Path, test: str, now: dt.
             f"{to}: test {test} did not arrive whole ({', '.join(copied.problems) or 'another seal'}); its "
             "samples are still in the logbook. Check the disk of the archive, and name another file"
         )
-    with _transaction(base):
+    with transaction(base):
         packs = base.execute(
             "UPDATE raw SET arrivals = NULL, data = NULL WHERE test = ? AND arrivals IS NOT NULL", (test,)
         ).rowcount
@@ -134,7 +125,7 @@ def _copy(base: sqlite3.Connection, logbook: Path, to: Path, test: str) -> None:
     (first,) = base.execute("SELECT hex(digest) FROM seal WHERE number = 1").fetchone() or ("",)
     with naming(to), closing(connect(to)) as other:
         other.execute("PRAGMA synchronous=FULL")
-        with _transaction(other):
+        with transaction(other):
             must_be_logbook(other, to)
             _must_be_archive(other, logbook, to, first)
             copy_test(base, other, test)
@@ -162,18 +153,6 @@ def _shrink(base: sqlite3.Connection, logbook: Path) -> str:
     except LogbookError as error:
         return f"{error}; coming tests use the room inside it"
     return ""
-
-
-@contextmanager
-def _transaction(base: sqlite3.Connection) -> Iterator[None]:
-    base.execute("BEGIN IMMEDIATE")
-    try:
-        yield
-        base.execute("COMMIT")
-    except BaseException:
-        if base.in_transaction:
-            base.execute("ROLLBACK")
-        raise
 
 
 def _size(logbook: Path) -> int:

@@ -19,7 +19,7 @@ import struct
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal, TypeAlias
+from typing import Literal, NamedTuple, TypeAlias
 
 SIZE = 32
 BEGINNING = bytes(SIZE)  # what comes before the first row of a test and before the first seal of a file
@@ -34,18 +34,14 @@ _INT = struct.Struct("<cq")
 _FLOAT = struct.Struct("<cd")
 
 
-@dataclass(frozen=True, kw_only=True)
-class EventRow:
+class EventRow(NamedTuple):
     """An event as it is stored.
 
     Attributes:
-        test: Identifier of the test.
         place: Its place among all rows of the test, events and packs together, from 1.
         number: Its number among the events of the test, from 1.
         time_s: Seconds since the test started.
         utc: ISO 8601.
-        kind: Name of the event.
-        body: The event as JSON.
     """
 
     test: str
@@ -58,10 +54,7 @@ class EventRow:
 
     def digest(self, previous: bytes) -> bytes:
         """Of this row after a row with the digest ``previous``."""
-        return digest_of(
-            "event", previous, self.test, self.place, self.number, float(self.time_s), self.utc, self.kind,
-            self.body,
-        )  # fmt: skip
+        return digest_of("event", previous, *self._replace(time_s=float(self.time_s)))
 
     @property
     def name(self) -> str:
@@ -69,17 +62,12 @@ class EventRow:
         return f"event {self.number} ({self.kind}, at {seconds(self.time_s, 1)})"
 
 
-@dataclass(frozen=True, kw_only=True)
-class PackRow:
+class PackRow(NamedTuple):
     """A pack of raw samples as it is stored, without its blobs.
 
     Attributes:
-        test: Identifier of the test.
         place: As in `EventRow`.
-        channel: Which instrument.
         number: Its number among the packs of this instrument in the test, from 1.
-        first_s: Arrival of its first chunk.
-        last_s: Arrival of its last chunk.
         content: SHA-256 over its chunks.
     """
 
@@ -96,10 +84,8 @@ class PackRow:
         try:
             return self._quick_digest(previous)
         except (struct.error, AttributeError):  # a damaged row may hold anything
-            return digest_of(
-                "raw", previous, self.test, self.place, self.channel, self.number, float(self.first_s),
-                float(self.last_s), self.content,
-            )  # fmt: skip
+            whole = self._replace(first_s=float(self.first_s), last_s=float(self.last_s))
+            return digest_of("raw", previous, *whole)
 
     def _quick_digest(self, previous: bytes) -> bytes:
         """The same in a third of the time, when all fields are what they should be."""
@@ -119,13 +105,11 @@ class PackRow:
         return f"{self.channel}, {seconds(self.first_s, 2, unit='')} to {seconds(self.last_s, 2)}"
 
 
-@dataclass(frozen=True, kw_only=True)
-class Seal:
+class Seal(NamedTuple):
     """What a closed test was, in one digest.
 
     Attributes:
         number: Its number in the file, from 1.
-        test: Identifier of the test.
         rows: Rows of the test that it covers.
         head: Digest of the last of them.
         utc: When it was made, ISO 8601.
@@ -180,42 +164,27 @@ def digest_of(*fields: Field) -> bytes:
 _PACK = struct.Struct(f"<q{SIZE}sdd")
 
 
-@dataclass(frozen=True)
-class EventsDigest:
-    """The events that were read.
-
-    Attributes:
-        count: How many.
-        digest: SHA-256 over what each of them says, in the order of their numbers.
-    """
-
-    count: int
-    digest: bytes
+def digest_of_events(rows: Iterable[EventRow]) -> bytes:
+    """The digest of the events of one test, in the order of their numbers."""
+    tally = EventsTally()
+    for row in rows:
+        tally.add(row)
+    return tally.digest()
 
 
 class EventsTally:
     """Takes in the events of one test, in the order of their numbers."""
 
     def __init__(self) -> None:
-        self._count = 0
         self._digest = hashlib.sha256()
 
     def add(self, row: EventRow) -> None:
         """The next event."""
-        self._count += 1
         self._digest.update(row.digest(BEGINNING))
 
-    def digest(self) -> EventsDigest:
-        """Of those so far."""
-        return EventsDigest(self._count, self._digest.digest())
-
-
-def digest_of_events(rows: Iterable[EventRow]) -> EventsDigest:
-    """The digest of some events."""
-    tally = EventsTally()
-    for row in rows:
-        tally.add(row)
-    return tally.digest()
+    def digest(self) -> bytes:
+        """SHA-256 over what each of those so far says."""
+        return self._digest.digest()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -225,22 +194,18 @@ class Fit:
     Attributes:
         same: Instruments of which all was read, and is what the rows say.
         other: Instruments of which something else was read.
-        events: The events that were read; None when none were, and the check goes by the rows alone.
+        events: Digest of the events that were read; None when none were, and the rows alone are checked.
     """
 
     same: frozenset[str] = frozenset()
     other: frozenset[str] = frozenset()
-    events: EventsDigest | None = None
+    events: bytes | None = None
 
 
 class Tally:
-    """Takes in the packs of one test, each instrument's in the order of their places.
+    """Takes in the packs of one test, each instrument's in the order of their places."""
 
-    Args:
-        events: Its events, when they were read too.
-    """
-
-    def __init__(self, events: EventsDigest | None = None) -> None:
+    def __init__(self, events: bytes | None = None) -> None:
         self.events = events
         self._digests: dict[str, hashlib._Hash] = {}
         self._spoilt: set[str] = set()
@@ -276,7 +241,7 @@ class Tally:
         for channel in self._digests:
             stored.begin(channel)
         for row in base.execute(
-            # From the rows themselves, as `logbook.walk` digests them: a reader finds packs by the index, and
+            # From the rows themselves, as `RowCheck` digests them: a reader finds packs by the index, and
             # misses one whose instrument has another name there.
             "SELECT raw.channel, raw.place, raw.content, raw.first_s, raw.last_s FROM raw AS led "
             "CROSS JOIN raw ON raw.id = led.id WHERE led.test = ?1 AND raw.test = ?1 ORDER BY led.place",

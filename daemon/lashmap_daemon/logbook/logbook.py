@@ -27,9 +27,8 @@ from pydantic import ValidationError
 
 from lashmap_daemon.errors import LogbookError, LogbookFull, LogbookGone
 from lashmap_daemon.logbook.digests import CLOSES, OPENS_AGAIN, EventRow, Tally
-from lashmap_daemon.logbook.failures import naming
-from lashmap_daemon.logbook.gone import Standing, save
-from lashmap_daemon.logbook.raw import Archives, Moved, RawReader, moved_of
+from lashmap_daemon.logbook.guard import Standing, save
+from lashmap_daemon.logbook.pack import Archives, Moved, RawReader, moved_of
 from lashmap_daemon.logbook.rows import (
     Head,
     add_event,
@@ -41,7 +40,6 @@ from lashmap_daemon.logbook.rows import (
 )
 from lashmap_daemon.logbook.schema import (
     BUILD,
-    SCHEMA,
     connect,
     is_writable,
     make_new,
@@ -50,6 +48,8 @@ from lashmap_daemon.logbook.schema import (
     must_be_there,
     must_be_writable,
     must_not_lose_its_log,
+    naming,
+    transaction,
 )
 from lashmap_daemon.setup.toml_file import problem_of
 from lashmap_daemon.story import events
@@ -155,9 +155,9 @@ class TestSummary:
 
     test: str
     started_utc: str
-    box: str
-    serial: str
-    positions: int
+    box: str = ""
+    serial: str = ""
+    positions: int = 0
     closing: str
 
 
@@ -171,9 +171,7 @@ def summary_of(
     story = story_of(stream)
     started = story.started
     if started is None:
-        return TestSummary(
-            test=test, started_utc=started_utc, box="", serial="", positions=0, closing=unreadable
-        )
+        return TestSummary(test=test, started_utc=started_utc, closing=unreadable)
     return TestSummary(
         test=test,
         started_utc=started_utc,
@@ -191,9 +189,6 @@ class _NewEvent(NamedTuple):
     utc: str
     kind: str
     body: str
-
-
-__all__ = ["SCHEMA", "Logbook", "TestSummary"]
 
 
 class OfOtherVersion(LogbookError):
@@ -228,15 +223,11 @@ def _unreadable(row: EventRow, path: Path, why: str) -> LogbookError:
 
 
 class Logbook:
-    """An open logbook file.
-
-    Args:
-        path: The file; made when ``create`` is true and it is absent.
-        create: False refuses a missing file instead.
+    """An open logbook file; one that is absent is made with ``create`` and refused without.
 
     Raises:
-        LogbookError: When it cannot be opened, is no logbook, is of another version, or
-            holds anything else than the tables of one.
+        LogbookError: When it cannot be opened, is no logbook, is of another version, or holds anything else
+            than the tables of one.
     """
 
     def __init__(self, path: Path, *, create: bool) -> None:
@@ -365,12 +356,9 @@ class Logbook:
         return [str(name) for name, _ in found]
 
     def keep(self, test: str, channel: str, chunks: list[Chunk]) -> None:
-        """Keep raw chunks as received; durable within a quarter second or at the next event.
+        """Keep raw chunks as received, with arrivals in seconds since the test started.
 
-        Args:
-            test: Identifier of the test.
-            channel: Which instrument.
-            chunks: With arrival times in seconds since the test started.
+        They are durable within a quarter second or at the next event.
 
         Raises:
             LogbookFull: When there is no room. The chunks wait in memory (do not hand them over again) and
@@ -399,13 +387,9 @@ class Logbook:
     def raw(self, test: str, channel: str, *, gaps: bool = False) -> Iterator[Chunk]:
         """All raw chunks of one instrument in order, as received; read as they are taken, not all at once.
 
-        Args:
-            test: Identifier of the test.
-            channel: Which instrument.
-            gaps: A pack that cannot be read becomes a break instead of an error.
-
         Raises:
-            LogbookError: When a pack cannot be read, or was moved to an archive that is not at hand.
+            LogbookError: When a pack cannot be read (with ``gaps`` it becomes a break instead), or was moved
+                to an archive that is not at hand.
         """
         for chunks in self.raw_pieces(test, channel, gaps=gaps):
             yield from chunks
@@ -520,17 +504,10 @@ class Logbook:
         """All or nothing, in the file as in memory."""
         try:
             self.must_be_there()
-            with naming(self.path):
-                self._base.execute("BEGIN IMMEDIATE")
-                try:
-                    self._forget_old_heads()
-                    head = (self._heads.get(test) or head_of(self._base, test)).copy()
-                    yield head
-                    self._base.execute("COMMIT")
-                except BaseException:
-                    if self._base.in_transaction:
-                        self._base.execute("ROLLBACK")
-                    raise
+            with naming(self.path), transaction(self._base):
+                self._forget_old_heads()
+                head = (self._heads.get(test) or head_of(self._base, test)).copy()
+                yield head
         except LogbookFull as error:
             self._full = (error, self._waiting.end_s(test))
             raise

@@ -39,8 +39,6 @@ class Pages:
     """The pages of a file, and newer versions of them in its write-ahead log.
 
     Attributes:
-        size: Of a page, in bytes.
-        file: Content of the file.
         newer: Versions in the log by page number, oldest first.
     """
 
@@ -218,8 +216,6 @@ class Copy:
     """One copy of a row.
 
     Attributes:
-        row: The row.
-        digest: Stored with it.
         quality: Of the samples: they fit, were moved to an archive, can be read, or not even that.
         blobs: Number of its blobs among those put aside; 0 for an event.
     """
@@ -241,8 +237,6 @@ class Found:
 
     Attributes:
         rows: Copies by test and place.
-        moved: Rows about archives by test.
-        about: What the file says about itself.
         sent: Of the outbox of the bus: up to which event a test was sent, by topic and test, in the order in
             which they were enrolled. Of several copies the smallest number counts: sent twice is better than
             never.
@@ -363,20 +357,14 @@ def _outbox(found: Found, rowid: int, values: Columns) -> None:
 def _event(found: Found, values: Columns) -> None:
     test, number, place, time_s, utc, kind, body, digest = values
     if len(digest) == SIZE:
-        row = EventRow(
-            test=test, place=place, number=number, time_s=float(time_s), utc=utc, kind=kind, body=body
-        )
-        found.add(Copy(row, digest))
+        found.add(Copy(EventRow(test, place, number, float(time_s), utc, kind, body), digest))
 
 
 def _pack(base: sqlite3.Connection, found: Found, values: Columns) -> None:
     _, test, place, channel, number, first_s, last_s, content, digest, arrivals, data = values
     if len(digest) != SIZE or len(content) != SIZE:
         return
-    row = PackRow(
-        test=test, place=place, channel=channel, number=number, first_s=float(first_s), last_s=float(last_s),
-        content=content,
-    )  # fmt: skip
+    row = PackRow(test, place, channel, number, float(first_s), float(last_s), content)
     quality = _quality(arrivals, data, content)
     if quality == _BROKEN and not (isinstance(arrivals, bytes) and isinstance(data, bytes)):
         arrivals = data = b""
@@ -397,7 +385,5 @@ def _quality(arrivals: object, data: object, content: bytes) -> int:
 
 
 def _seal(found: Found, number: int, values: Columns) -> None:
-    _, test, rows, head, utc, when, previous, digest = values
-    found.add_seal(
-        Seal(number=number, test=test, rows=rows, head=head, utc=utc, when=when, previous=previous), digest
-    )
+    _, *fields, digest = values
+    found.add_seal(Seal._make((number, *fields)), digest)

@@ -14,15 +14,15 @@ import json
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from pydantic import ValidationError
 
 from lashmap_daemon.errors import LogbookError
-from lashmap_daemon.logbook.check import check_test
+from lashmap_daemon.logbook.check import check_test, plain
 from lashmap_daemon.logbook.digests import BEGINNING, EventRow, Seal
-from lashmap_daemon.logbook.failures import naming
 from lashmap_daemon.logbook.pages import Copy, Found, gather, make_aside, read_pages, records
-from lashmap_daemon.logbook.rows import insert_pack, insert_seal
+from lashmap_daemon.logbook.rows import insert_event, insert_pack, insert_seal
 from lashmap_daemon.logbook.schema import (
     BUILD,
     NOT_CARRIED,
@@ -30,8 +30,8 @@ from lashmap_daemon.logbook.schema import (
     make_outbox,
     make_tables,
     must_not_lose_its_log,
+    naming,
 )
-from lashmap_daemon.logbook.walk import plain
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import OtherVersion
 
@@ -43,7 +43,6 @@ class Rescued:
     """What became of one test.
 
     Attributes:
-        test: Identifier of the test.
         rows: The highest place of a row in the new file.
         problems: What is wrong with it there; empty when it is whole.
         kept: Seals that still hold.
@@ -57,16 +56,10 @@ class Rescued:
     dropped: tuple[int, ...]
 
 
-@dataclass(frozen=True)
-class _Written:
-    """How a test went into the new file.
+class _Written(NamedTuple):
+    """How a test went into the new file."""
 
-    Attributes:
-        digests: Stored digest by place, as far as the test is whole from its beginning.
-        left_out: What was not taken.
-    """
-
-    digests: dict[int, bytes]
+    digests: dict[int, bytes]  # as stored, by place, as far as the test is whole from its beginning
     left_out: tuple[str, ...]
 
 
@@ -174,10 +167,7 @@ def _insert(base: sqlite3.Connection, copy: Copy) -> bool:
     row = copy.row
     try:
         if isinstance(row, EventRow):
-            base.execute(
-                "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (row.test, row.number, row.place, row.time_s, row.utc, row.kind, row.body, copy.digest),
-            )
+            insert_event(base, row, copy.digest)
         else:
             blobs = base.execute("SELECT arrivals, data FROM aside WHERE id = ?", (copy.blobs,)).fetchone()
             insert_pack(base, row, copy.digest, *blobs)

@@ -24,7 +24,6 @@ class Head:
     """Where the chain of a test ends.
 
     Attributes:
-        test: Identifier of the test.
         place: Of its last row; 0 before the first.
         digest: Of its last row.
         events: Number of its last event.
@@ -69,12 +68,7 @@ def head_of(base: sqlite3.Connection, test: str) -> Head:
 
 
 def events_of(base: sqlite3.Connection, path: Path, test: str) -> list[EventRow]:
-    """The events of a test in order, as they are stored.
-
-    Args:
-        base: The file.
-        path: Its path, for messages.
-        test: Identifier of the test.
+    """The events of a test in order, as they are stored; ``path`` is for messages.
 
     Raises:
         LogbookError: When what stands there is no time.
@@ -85,12 +79,7 @@ def events_of(base: sqlite3.Connection, path: Path, test: str) -> list[EventRow]
         (test,),
     )
     try:
-        return [
-            EventRow(
-                test=name, place=place, number=number, time_s=float(time_s), utc=utc, kind=kind, body=body
-            )
-            for name, place, number, time_s, utc, kind, body in rows.fetchall()
-        ]
+        return [row._replace(time_s=float(row.time_s)) for row in map(EventRow._make, rows.fetchall())]
     except (TypeError, ValueError) as error:
         raise LogbookError(
             f"{path}: test {test}: the time of an event cannot be read ({error}); find out what is damaged "
@@ -135,10 +124,7 @@ def add_event(base: sqlite3.Connection, head: Head, *, time_s: float, utc: str, 
     )
     head.digest = row.digest(head.digest)
     head.place, head.events, head.sealed = row.place, row.number, False
-    base.execute(
-        "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (row.test, row.number, row.place, row.time_s, row.utc, row.kind, row.body, head.digest),
-    )
+    insert_event(base, row, head.digest)
 
 
 def add_raw(base: sqlite3.Connection, head: Head, channel: str, chunks: Sequence[Chunk]) -> None:
@@ -159,6 +145,15 @@ def add_raw(base: sqlite3.Connection, head: Head, channel: str, chunks: Sequence
         insert_pack(base, row, head.digest, packed.arrivals, packed.data)
 
 
+def insert_event(base: sqlite3.Connection, row: EventRow, digest: bytes) -> None:
+    """Write an event as it is."""
+    base.execute(
+        "INSERT INTO event (test, place, number, time_s, utc, kind, body, digest) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (*row, digest),
+    )
+
+
 def insert_pack(
     base: sqlite3.Connection, row: PackRow, digest: bytes, arrivals: bytes | None, data: bytes | None
 ) -> None:
@@ -166,11 +161,8 @@ def insert_pack(
     base.execute(
         "INSERT INTO raw (test, place, channel, number, first_s, last_s, content, digest, arrivals, data) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            row.test, row.place, row.channel, row.number, row.first_s, row.last_s, row.content, digest,
-            arrivals, data,
-        ),
-    )  # fmt: skip
+        (*row, digest, arrivals, data),
+    )
 
 
 def add_seal(base: sqlite3.Connection, head: Head, utc: str, when: SealedWhen) -> Seal:
@@ -193,10 +185,7 @@ def add_seal(base: sqlite3.Connection, head: Head, utc: str, when: SealedWhen) -
 
 def insert_seal(base: sqlite3.Connection, seal: Seal) -> None:
     """Write a seal as it is."""
-    base.execute(
-        "INSERT INTO seal VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (seal.number, seal.test, seal.rows, seal.head, seal.utc, seal.when, seal.previous, seal.digest),
-    )
+    base.execute("INSERT INTO seal VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (*seal, seal.digest))
 
 
 def seals_of(base: sqlite3.Connection, test: str) -> list[tuple[Seal, bytes]]:
@@ -208,11 +197,8 @@ def seals_of(base: sqlite3.Connection, test: str) -> list[tuple[Seal, bytes]]:
 
 def seal_from(row: Sequence[object]) -> tuple[Seal, bytes]:
     """A row of the table as a seal, with the digest that is stored for it."""
-    number, test, rows, head, utc, when, previous, digest = row
-    seal = Seal(
-        number=number, test=test, rows=rows, head=head, utc=utc, when=when, previous=previous  # type: ignore[arg-type]  # what SQLite gives is only known when it is checked
-    )  # fmt: skip
-    return seal, digest  # type: ignore[return-value]  # as above
+    *fields, digest = row
+    return Seal._make(fields), digest  # type: ignore[return-value]  # only known when it is checked
 
 
 def copy_test(base: sqlite3.Connection, other: sqlite3.Connection, test: str) -> None:

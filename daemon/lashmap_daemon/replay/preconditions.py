@@ -1,17 +1,26 @@
-"""Preconditions from what the box file, the stand file and the person say; nothing is assumed proven."""
+"""Preconditions of a verdict: nothing is assumed proven."""
 
 from __future__ import annotations
 
 import datetime as dt
-from typing import Literal
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
 
+import numpy as np
 from lashmap_analysis.builds.mounting_chain import decide
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Precondition, Units
+from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart
 
-from lashmap_daemon.logbook.walk import TestCheck
+from lashmap_daemon.logbook.check import TestCheck
+from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import BuildNamed
 from lashmap_daemon.story.recorded import ENCODER, Box, Mounting, Stand
+from lashmap_daemon.story.story import Part, Story, story_of
+
+if TYPE_CHECKING:
+    from lashmap_daemon.logbook.logbook import Logbook
+
 
 MatchedHow = Literal["box file", "set at the stand", "assumed"]
 
@@ -43,13 +52,23 @@ def collect(
         _bearings(box.mounting),
         _calibration("indicator", stand.indicator.calibration_due, today, figure=_has_figure(stand)),
         _calibration("encoder", stand.encoder.calibration_due, today),
-        Precondition(
-            name="cautions",
-            state="proven" if locked_out else "unproven",
-            detail="read and confirmed before the test" if locked_out else "not confirmed",
-            remedy="" if locked_out else "Read the cautions and confirm them at the start of the test.",
-        ),
+        proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
     )
+
+
+def proven(name: str, detail: str) -> Precondition:
+    """A precondition that holds."""
+    return Precondition(name=name, state="proven", detail=detail)
+
+
+def unproven(name: str, detail: str, remedy: str) -> Precondition:
+    """A precondition of which nobody knows whether it holds."""
+    return Precondition(name=name, state="unproven", detail=detail, remedy=remedy)
+
+
+def failed(name: str, detail: str, remedy: str) -> Precondition:
+    """A precondition that does not hold."""
+    return Precondition(name=name, state="failed", detail=detail, remedy=remedy)
 
 
 def record_intact(check: TestCheck) -> Precondition:
@@ -57,63 +76,76 @@ def record_intact(check: TestCheck) -> Precondition:
     name = "record intact"
     if check.problems:
         count = len(check.problems)
-        return Precondition(
-            name=name,
-            state="failed",
-            detail=f"{count} deviation{'s' if count > 1 else ''} from its digests",
-            remedy="Verify the logbook; judge from a copy that fits its seal, or test again.",
+        detail = f"{count} deviation{'s' if count > 1 else ''} from its digests"
+        return failed(
+            name, detail, "Verify the logbook; judge from a copy that fits its seal, or test again."
         )
     if check.sealed is None:
-        return Precondition(
-            name=name,
-            state="unproven",
-            detail="not sealed, since the test is not closed",
-            remedy="Close the test; one that was broken off can be resumed.",
-        )
-    digest = check.sealed.digest.hex()
-    return Precondition(name=name, state="proven", detail=f"fits its seal {digest[:16]} …")
+        detail = "not sealed, since the test is not closed"
+        return unproven(name, detail, "Close the test; one that was broken off can be resumed.")
+    return proven(name, f"fits its seal {check.sealed.digest.hex()[:16]} …")
 
 
 def index_in_place(slips: int) -> tuple[Precondition, ...]:
-    """Whether the encoder's index pulse came where it belongs; nothing when it never came elsewhere.
-
-    Args:
-        slips: How often it did not.
-    """
+    """Whether the encoder's index pulse came where it belongs; nothing when it never came elsewhere."""
     if not slips:
         return ()
-    return (
-        Precondition(
-            name="encoder index",
-            state="failed",
-            detail=f"came {slips} time{'s' if slips > 1 else ''} at another count than before",
-            remedy="See to the encoder's coupling and cable, set the matched teeth anew, and test again.",
-        ),
+    detail = f"came {slips} time{'s' if slips > 1 else ''} at another count than before"
+    remedy = "See to the encoder's coupling and cable, set the matched teeth anew, and test again."
+    return (failed("encoder index", detail, remedy),)
+
+
+_RANK = {"proven": 0, "unproven": 1, "failed": 2}
+
+
+def all_preconditions(story: Story, units: Units) -> tuple[Precondition, ...]:
+    """As recorded, the worst of all parts, and for a resumed test whether its checks agree."""
+    checks = [_check(part, units) for part in story.parts if part.resumed is not None and part.rocks]
+    worst = sorted(checks, key=lambda one: _RANK[one.state])[-1:]
+    seen = () if story.marks is None else (marks.precondition(story.marks),)
+    return (*story.preconditions.values(), *seen, *worst)
+
+
+def _check(part: Part, units: Units) -> Precondition:
+    name, found = "resumed test", part.checked
+    if part.resumed is not None and part.resumed.check is None:
+        return proven(name, "resumed before a reading that could be checked")
+    if found is None:
+        detail = "after it was resumed no earlier position was measured again"
+        return unproven(name, detail, "Resume and let the check be measured, or test again.")
+    shown = f"{format_length(found.difference_mm, units, signed=True)} against position {found.of}"
+    if found.agrees:
+        return proven(name, f"the check after it was resumed agrees: {shown}")
+    angle = "" if found.difference_deg is None else f", {found.difference_deg:+.2f}° apart"
+    return failed(
+        name,
+        f"the check after it was resumed disagrees: {shown}, {format_length(found.allowed_mm, units)} can be "
+        f"explained{angle}; teeth, tip or matched-teeth reference may have moved",
+        "Find out what moved, and test again from the start.",
     )
+
+
+_NOT_CONFIRMED = unproven(
+    "cautions", "not confirmed", "Read the cautions and confirm them at the start of the test."
+)
 
 
 def _build_sheet(build: BuildNamed) -> Precondition:
     """That a build was named, and what was taken from it: it bars nothing, and the page says it."""
     taken = "; ".join(build.taken) or "no figure was taken from it"
-    return Precondition(
-        name="build sheet",
-        state="proven",
-        detail=f"{build.build}, {build.how}, entry {build.entries} ({build.digest[:16]} …): {taken}",
-    )
+    detail = f"{build.build}, {build.how}, entry {build.entries} ({build.digest[:16]} …): {taken}"
+    return proven("build sheet", detail)
 
 
 def _by_pattern(name: str, member: Literal["pinion", "gear"], why: str, build: BuildNamed) -> Precondition:
     """Of a mounting distance that cannot be measured: the contact pattern stands for it."""
     detail = f"cannot be measured here ({why})"
     if build.pattern_by:
-        return Precondition(
-            name=name, state="proven", detail=f"{detail}; contact pattern accepted by {build.pattern_by}"
-        )
-    return Precondition(
-        name=name,
-        state="unproven",
-        detail=f"{detail}, and nobody accepted a contact pattern that holds",
-        remedy=f"Have the contact pattern accepted by name on the build's sheet, or measure the {member}'s "
+        return proven(name, f"{detail}; contact pattern accepted by {build.pattern_by}")
+    return unproven(
+        name,
+        f"{detail}, and nobody accepted a contact pattern that holds",
+        f"Have the contact pattern accepted by name on the build's sheet, or measure the {member}'s "
         "mounting distance; then test again.",
     )
 
@@ -131,13 +163,9 @@ def _mounting_distance(
     if marked is None or actual is None:
         words = (("as marked", marked), ("as set", actual))
         lacking = " and ".join(word for word, value in words if value is None)
-        return Precondition(
-            name=name,
-            state="unproven",
-            detail=f"distance {lacking} not recorded",
-            remedy=f"Measure the {member}'s mounting distance and record it as "
-            f"mounting.{member}_marked_{units} and mounting.{member}_set_{units}.",
-        )
+        keys = f"mounting.{member}_marked_{units} and mounting.{member}_set_{units}"
+        remedy = f"Measure the {member}'s mounting distance and record it as {keys}."
+        return unproven(name, f"distance {lacking} not recorded", remedy)
     difference = actual - marked
 
     def shown(length_mm: float, *, signed: bool = False) -> str:
@@ -145,31 +173,23 @@ def _mounting_distance(
 
     compared = f"marked {shown(marked)}, set {shown(actual)}, difference {shown(difference, signed=True)}"
     if mounting.tolerance_mm is None:
-        return Precondition(
-            name=name,
-            state="unproven",
-            detail=f"{compared}, but no tolerance was recorded to judge that by",
-            remedy=f"Record mounting.tolerance_{units} from the drawing.",
-        )
+        detail = f"{compared}, but no tolerance was recorded to judge that by"
+        return unproven(name, detail, f"Record mounting.tolerance_{units} from the drawing.")
     if measured is not None:
         compared += f", U = {shown(measured.expanded_mm)} (95 %; {measured.how})"
         decision = decide(difference, measured.expanded_mm, -mounting.tolerance_mm, mounting.tolerance_mm)
         if decision == "not settled":
-            return Precondition(
-                name=name,
-                state="unproven",
-                detail=f"{compared} reaches over the tolerance {shown(mounting.tolerance_mm)}",
-                remedy=f"Measure the {member}'s mounting distance more finely, or bring it nearer to the "
-                "marked value.",
+            return unproven(
+                name,
+                f"{compared} reaches over the tolerance {shown(mounting.tolerance_mm)}",
+                f"Measure the {member}'s mounting distance more finely, or bring it nearer to the marked "
+                "value.",
             )
     # A micrometre of slack: marked values are written with two or three decimals.
-    within = abs(difference) <= mounting.tolerance_mm + 1e-6
-    return Precondition(
-        name=name,
-        state="proven" if within else "failed",
-        detail=f"{compared} (tolerance {shown(mounting.tolerance_mm)})",
-        remedy="" if within else f"Correct the {member}'s shim, then check the contact pattern.",
-    )
+    detail = f"{compared} (tolerance {shown(mounting.tolerance_mm)})"
+    if abs(difference) <= mounting.tolerance_mm + 1e-6:
+        return proven(name, detail)
+    return failed(name, detail, f"Correct the {member}'s shim, then check the contact pattern.")
 
 
 def _ranges_in_cycle(box: Box, stand: Stand) -> float:
@@ -184,46 +204,32 @@ def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float) -> Precondition:
     name = "matched teeth"
     match matched:
         case "box file" if ranges_in_cycle > 1.0:
-            return Precondition(
-                name=name,
-                state="unproven",
-                detail=f"the encoder's count begins again {ranges_in_cycle:.1f} times in a mesh cycle, so "
-                "the angle in the box file does not tell which teeth are together",
-                remedy="Leave matched_teeth.encoder_deg out, and bring the marked teeth together at the "
-                "start.",
+            return unproven(
+                name,
+                f"the encoder's count begins again {ranges_in_cycle:.1f} times in a mesh cycle, so the angle "
+                "in the box file does not tell which teeth are together",
+                "Leave matched_teeth.encoder_deg out, and bring the marked teeth together at the start.",
             )
         case "box file":
-            return Precondition(name=name, state="proven", detail="encoder angle recorded in the box file")
+            return proven(name, "encoder angle recorded in the box file")
         case "set at the stand":
-            return Precondition(
-                name=name, state="proven", detail="marked teeth brought together at the stand"
-            )
-    return Precondition(
-        name=name,
-        state="unproven",
-        detail="nobody said where the marked teeth are; engagements count from where the test began",
-        remedy="Bring the marked teeth together at the start and say so, or record "
-        "matched_teeth.encoder_deg.",
+            return proven(name, "marked teeth brought together at the stand")
+    return unproven(
+        name,
+        "nobody said where the marked teeth are; engagements count from where the test began",
+        "Bring the marked teeth together at the start and say so, or record matched_teeth.encoder_deg.",
     )
 
 
 def _bearings(mounting: Mounting) -> Precondition:
     detail = mounting.bearings or "preload or end play not recorded"
     if mounting.bearings_within_drawing is None:
-        return Precondition(
-            name="bearings",
-            state="unproven",
-            detail=detail,
-            remedy="Measure preload or end play against the drawing and record mounting.bearings and "
-            "mounting.bearings_within_drawing.",
-        )
-    within = mounting.bearings_within_drawing
-    return Precondition(
-        name="bearings",
-        state="proven" if within else "failed",
-        detail=detail,
-        remedy="" if within else "Set the bearings as the drawing asks, then test again.",
-    )
+        keys = "mounting.bearings and mounting.bearings_within_drawing"
+        remedy = f"Measure preload or end play against the drawing and record {keys}."
+        return unproven("bearings", detail, remedy)
+    if mounting.bearings_within_drawing:
+        return proven("bearings", detail)
+    return failed("bearings", detail, "Set the bearings as the drawing asks, then test again.")
 
 
 def _has_figure(stand: Stand) -> bool:
@@ -235,23 +241,117 @@ def _calibration(
 ) -> Precondition:
     name = f"calibration, {instrument}"
     if due is None:
-        return Precondition(
-            name=name,
-            state="unproven",
-            detail="no date recorded",
-            remedy=f"Record {instrument}.calibration_due in the stand file.",
+        return unproven(name, "no date recorded", f"Record {instrument}.calibration_due in the stand file.")
+    if today > due:
+        return failed(
+            name, f"was due {due.isoformat()}", f"Have the {instrument} calibrated, then test again."
         )
-    valid = today <= due
-    if valid and not figure:
-        return Precondition(
-            name=name,
-            state="unproven",
-            detail=f"due {due.isoformat()}, but no figure of its certificate recorded",
-            remedy=f"Record {instrument}.calibration_uncertainty_mm from the certificate in the stand file.",
+    if not figure:
+        return unproven(
+            name,
+            f"due {due.isoformat()}, but no figure of its certificate recorded",
+            f"Record {instrument}.calibration_uncertainty_mm from the certificate in the stand file.",
         )
-    return Precondition(
-        name=name,
-        state="proven" if valid else "failed",
-        detail=f"{'due' if valid else 'was due'} {due.isoformat()}",
-        remedy="" if valid else f"Have the {instrument} calibrated, then test again.",
-    )
+    return proven(name, f"due {due.isoformat()}")
+
+
+# The check standard of a stand: which tests count, and when it is proven. The charts are the analysis's
+# (`study/drift.py`). Values are those that were stated when each test ended, since a later version of the
+# analysis must not move a stand that stood still.
+
+
+NAME = "check standard"
+COMPLETED = "completed"  # how the closing of a test begins in the list of tests
+
+
+@dataclass(frozen=True, kw_only=True)
+class StatedValue:
+    """What one test of the check standard stated.
+
+    ``value_mm`` is the normal backlash at its tight spot.
+    """
+
+    test: str
+    stand: str
+    started_utc: str
+    value_mm: float
+
+
+def stated_values(logbook: Logbook, serial: str, stand: str | None = None) -> list[StatedValue]:
+    """The completed tests of a serial number that stated a tight spot, oldest first.
+
+    Args:
+        logbook: Where the tests are; of several stands, perhaps.
+        serial: Of the check standard.
+        stand: Name of the stand whose tests count; None is the stand of the newest of them.
+
+    Raises:
+        LogbookError: A test cannot be read.
+    """
+    found = []
+    for one in logbook.tests():
+        if one.serial != serial or not one.closing.startswith(COMPLETED):
+            continue
+        story = story_of(logbook.events(one.test))
+        stored, started = story.stored, story.started
+        if started is None or stored is None or stored.normal_backlash_mm is None:
+            continue
+        found.append(
+            StatedValue(
+                test=one.test,
+                stand=started.stand.stand.name,
+                started_utc=one.started_utc,
+                value_mm=stored.normal_backlash_mm,
+            )
+        )
+    wanted = found[-1].stand if found and stand is None else stand
+    return [one for one in found if one.stand == wanted]
+
+
+def check_standard(
+    logbook: Logbook, serial: str, *, stand: str, within_hours: float, box_serial: str, now: dt.datetime
+) -> tuple[Precondition, ...]:
+    """Whether the stand has measured its check standard lately, and steadily.
+
+    Args:
+        logbook: Of the stand; it may hold tests of other stands, which prove nothing of this one.
+        serial: Of the check standard.
+        stand: Name of the stand.
+        within_hours: How old its newest test may be.
+        box_serial: Of the box that is to be tested now: the check standard needs no other before it.
+        now: The time, UTC.
+
+    Returns:
+        One precondition; none before a test of the check standard itself.
+
+    Raises:
+        LogbookError: A test cannot be read.
+    """
+    if box_serial == serial:
+        return ()
+    values = stated_values(logbook, serial, stand)
+    lacking = _lacking(values, serial, within_hours, now)
+    test_it = f"Test the check standard {serial} on this stand, the tip set as for the box."
+    if lacking:
+        return (unproven(NAME, lacking, test_it),)
+    try:
+        chart = drift_chart(np.array([one.value_mm for one in values]))
+    except StudyError as error:
+        return (unproven(NAME, f"no chart: expected {error.expected}", test_it),)
+    if chart.steady:
+        return (proven(NAME, f"{serial} steady over {len(values)} tests"),)
+    newest = " and a ".join(one.kind for one in chart.signals if one.index == len(values) - 1)
+    detail = f"the newest test of {serial} shows a {newest} of the stand"
+    return (failed(NAME, detail, f"Find the cause first: lashmap study drift {serial} shows the chart."),)
+
+
+def _lacking(values: list[StatedValue], serial: str, within_hours: float, now: dt.datetime) -> str:
+    """What tests of the check standard are missing; empty when there are enough, the newest new enough."""
+    if not values:
+        return f"{serial} has no completed test on this stand in this logbook"
+    age_h = (now - dt.datetime.fromisoformat(values[-1].started_utc)).total_seconds() / 3600.0
+    if not 0.0 <= age_h <= within_hours:
+        return f"{serial} was last tested {age_h:.1f} h ago, allowed are {within_hours:g} h"
+    if len(values) < LEAST_BASELINE:
+        return f"{serial} has {len(values)} completed tests, limits need {LEAST_BASELINE}"
+    return ""

@@ -58,11 +58,7 @@ class WireTally:
     def sentence(self, instrument: str, port: str, *, when: str, checked: bool) -> str:
         """What was wrong on the wire and what to do about it; empty when nothing was.
 
-        Args:
-            instrument: Its role.
-            port: As the stand file names it.
-            when: Words such as ``during this rock``.
-            checked: Its lines carry a checksum.
+        ``when`` is as "during this rock"; ``checked`` lines carry a checksum.
         """
         found = []
         lines = self.good + self.bad
@@ -89,11 +85,10 @@ class LoneSamples:
     that is not decided yet is held back until the next ones come, so that it does not matter how the stream
     is cut.
 
+    ``limit_deg`` is how far a sample may stand out, in degrees of the encoder's shaft.
+
     Attributes:
         left_out: How many so far.
-
-    Args:
-        limit_deg: How far a sample may stand out, in degrees of the encoder's shaft.
     """
 
     def __init__(self, limit_deg: float) -> None:
@@ -164,11 +159,8 @@ def without_lone(time_s: Floats, value: Floats, limit: float) -> Floats:
 def _lone_at(time_s: Floats, value: Floats, last: tuple[float, float], limit_deg: float) -> int | None:
     """How many samples from the first on are wrong, 0 when it is right; None while that is not decided.
 
-    Args:
-        time_s: Of the sample that departed, and of those after it.
-        value: Their angles.
-        last: Time and angle of the one before.
-        limit_deg: As in `LoneSamples`.
+    ``time_s`` and ``value`` begin with the sample that departed; ``last`` is time and angle of the one
+    before.
     """
     last_s, last_deg = last
     off_deg, took_s = np.abs(value[: _MOST_LONE + 1] - last_deg), time_s[: _MOST_LONE + 1] - last_s

@@ -1,34 +1,150 @@
-"""A number three lines tall, readable from across the bench."""
+"""A test on a terminal: what to do now, the value in tall digits, the rock, the gear's picture; and keys.
+
+The picture shows positions at the gear's own angle, matched teeth at the top, clockwise; the further in, the
+tighter. Its dotted ring is the mean of what has been measured; later turns lie over earlier ones.
+"""
 
 from __future__ import annotations
 
 import time
 from contextlib import ExitStack, suppress
+from functools import lru_cache
 from itertools import zip_longest
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from lashmap_analysis.record.lengths import format_length
+import numpy as np
+from lashmap_analysis.record.lengths import format_length, format_spread
 from rich.console import Console, Group
 from rich.control import Control
 from rich.panel import Panel
 from rich.segment import Segment, Segments
 from rich.text import Text
 
-from lashmap_daemon.screens.gear_picture import draw
-from lashmap_daemon.screens.keys import Keyboard
-from lashmap_daemon.screens.view import View, look
-from lashmap_daemon.sequence.words import Phase
-from lashmap_daemon.story.story import BEGINNING, apply
-from lashmap_daemon.story.wording import angle_text, sentence, uncertainty_text
+from lashmap_daemon.screens.view import View, view_of
+from lashmap_daemon.sequence.sequence import Phase
+from lashmap_daemon.story.events import TestClosed
+from lashmap_daemon.story.story import Awaited
+from lashmap_daemon.story.wording import angle_text, sentence
+from lashmap_daemon.system import SingleKeys
 from lashmap_daemon.testing.relay import Relay
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from lashmap_analysis.record.record import Units
     from rich.console import ConsoleOptions, RenderableType, RenderResult
 
+    from lashmap_daemon.screens.view import Mark
     from lashmap_daemon.story.events import Stamped
     from lashmap_daemon.testing.conductor import Conductor
+
+
+_DOT_BITS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])  # Unicode braille patterns
+_BLANK = 0x2800
+_RING = 0.72  # radius of the mean, as a share of the picture's half width
+_SWING = 0.22  # share of the half width for the largest deviation shown
+
+
+def draw(marks: Sequence[Mark], gear_deg: float | None, tight_deg: float | None, *, rows: int = 15) -> str:
+    """Draw the picture, twice as many columns as rows.
+
+    ``>`` is the gear, ``X`` the predicted tight spot; None leaves either out.
+    """
+    lashes = ((mark.gear_angle_deg, mark.normal_backlash_mm) for mark in marks)
+    measured = tuple((angle_deg, lash) for angle_deg, lash in lashes if lash is not None)
+    text = [list(row) for row in _rings(measured, rows)]
+    for mark in marks:
+        if mark.normal_backlash_mm is None:
+            _letter(text, mark.gear_angle_deg, _RING, "o")
+    _letter(text, 0.0, 0.99, "M")
+    if tight_deg is not None:
+        _letter(text, tight_deg, 0.4, "X")
+    if gear_deg is not None:
+        _letter(text, gear_deg, 0.99, ">")
+    return "\n".join("".join(row) for row in text)
+
+
+@lru_cache(maxsize=1)  # the same from frame to frame, until a position is measured
+def _rings(measured: tuple[tuple[float, float], ...], rows: int) -> list[list[str]]:
+    """The ring of the mean, and the positions measured (angle in degrees, lash in mm) around it."""
+    dots = np.zeros((rows * 4, rows * 4), dtype=bool)
+    _ring(dots, np.arange(0.0, 360.0, 6.0), _RING, size=1)
+    if measured:
+        angle, lash = np.array(measured).T
+        deviation = lash - lash.mean()
+        largest = max(float(np.max(np.abs(deviation))), 1e-9)
+        _ring(dots, angle, _RING + _SWING * deviation / largest, size=3)
+    cells = dots.reshape(rows, 4, rows * 2, 2).transpose(0, 2, 1, 3)
+    codes = _BLANK + (cells * _DOT_BITS).sum(axis=(2, 3))
+    return [[chr(code) for code in row] for row in codes]
+
+
+def _place(angle_deg: np.ndarray | float, radius: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
+    """Right and down from the middle, as shares of the half width."""
+    angle = np.radians(angle_deg)
+    return radius * np.sin(angle), -radius * np.cos(angle)
+
+
+def _ring(dots: np.ndarray, angle_deg: np.ndarray, radius: np.ndarray | float, *, size: int) -> None:
+    right, down = _place(angle_deg, radius)
+    height, width = dots.shape
+    x = np.round((1.0 + right) * (width - 1) / 2.0).astype(int)
+    y = np.round((1.0 + down) * (height - 1) / 2.0).astype(int)
+    for dx in range(-(size // 2), size // 2 + 1):
+        for dy in range(-(size // 2), size // 2 + 1):
+            dots[np.clip(y + dy, 0, height - 1), np.clip(x + dx, 0, width - 1)] = True
+
+
+def _letter(text: list[list[str]], angle_deg: float, radius: float, letter: str) -> None:
+    right, down = _place(angle_deg, radius)
+    row = round((1.0 + float(down)) * (len(text) - 1) / 2.0)
+    column = round((1.0 + float(right)) * (len(text[0]) - 1) / 2.0)
+    text[row][column] = letter
+
+
+COMMANDS = {"r": "repeat", "s": "skip", "m": "matched", "q": "stop"}
+_NOTE_KEY = "n"
+_BACKSPACES = {"\x7f", "\b"}
+_ENTERS = {"\r", "\n"}
+_ESCAPE = "\x1b"
+
+
+class Keyboard(SingleKeys):
+    """Single keys while it is entered; the terminal is given back as it was."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.note: str | None = None
+
+    def commands(self) -> list[str]:
+        """Commands completed since the last call.
+
+        Raises:
+            OSError: When the terminal is gone.
+        """
+        found = []
+        for typed in self.typed():
+            # Escape gives up a note; what follows it in the same read is an arrow or function key.
+            plain, escape, _ = typed.partition(_ESCAPE)
+            found += [command for key in plain if (command := self._key(key))]
+            if escape:
+                self.note = None
+        return found
+
+    def _key(self, key: str) -> str | None:
+        if self.note is None:
+            if key == _NOTE_KEY:
+                self.note = ""
+            return COMMANDS.get(key)
+        if key in _ENTERS:
+            text, self.note = self.note.strip(), None
+            return f"note {text}" if text else None
+        if key in _BACKSPACES:
+            self.note = self.note[:-1]
+        elif key.isprintable():
+            self.note += key
+        return None
 
 
 _GLYPHS = {
@@ -56,9 +172,6 @@ def big(text: str) -> str:
     return "\n".join("".join(glyph[row] for glyph in glyphs) for row in range(3))
 
 
-# The live screen: what to do now, the value, the rock in hand, the positions around the gear.
-
-
 REFRESH_S = 0.25  # as often as the rock in hand is measured
 _WHOLE_S = 5.0  # so often all lines are written, over whatever another program wrote between them
 _LAST_FRAME_S = 1.0
@@ -77,8 +190,7 @@ _KEYS_AT_MARKS = "m matched   s skip   n note   q stop"
 class Painter:
     """Writes to a terminal only those lines of a picture that changed.
 
-    Args:
-        console: The terminal, which shows nothing else meanwhile.
+    The terminal shows nothing else meanwhile.
     """
 
     def __init__(self, console: Console) -> None:
@@ -105,24 +217,16 @@ class Painter:
 
 
 class LiveScreen:
-    """A screen on a terminal, with keys.
+    """A screen on a terminal, with keys."""
 
-    Args:
-        console: The terminal.
-        title: Stands on the frame.
-    """
-
-    def __init__(self, console: Console, title: str) -> None:
-        self._console = console
-        self._title = title
+    def __init__(self, console: Console, title: str, units: Units) -> None:
+        self._console, self._title, self._units = console, title, units
         self._keyboard = Keyboard()
         self._painter = Painter(console)
         self._stack = ExitStack()
         self._lines: list[str] = []
-        self._story = BEGINNING
         self.drawing = Relay("the screen", self._draw, replace=True)
         self._drawn_s = -REFRESH_S
-        self._units: Units = "mm"
 
     def __enter__(self) -> Self:
         self._stack.enter_context(self._keyboard)
@@ -138,12 +242,10 @@ class LiveScreen:
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
-        self._story = apply(self._story, stamped)
-        if self._story.started is not None:
-            self._units = self._story.started.box.box.units
-        if self._story.awaited is stamped.event and self._story.closed is None:
+        event = stamped.event
+        if isinstance(event, Awaited) and not isinstance(event, TestClosed):
             return  # it stands on top
-        text = sentence(stamped.event, self._units)
+        text = sentence(event, self._units)
         if text:
             self._lines = [*self._lines, text][-_LOG_LINES:]
 
@@ -152,9 +254,8 @@ class LiveScreen:
         if now_s - self._drawn_s < REFRESH_S:
             return
         self._drawn_s = now_s
-        self._units = conductor.box.box.units  # a test that goes on has no start record to hear
-        awaited = self._story.awaited
-        view = look(conductor, now_s, "" if awaited is None else sentence(awaited, self._units) or "")
+        awaited = conductor.story.awaited
+        view = view_of(conductor, now_s, "" if awaited is None else sentence(awaited, self._units) or "")
         self.drawing((view, self._lines, self._keyboard.note))
 
     def commands(self) -> list[str]:
@@ -271,7 +372,7 @@ def _rock(view: View) -> str:
         reasons = ", ".join(flag.name for flag in rock.flags if flag.disabling)
         return f"{count}; not yet usable: {reasons}"
     reading = format_length(rock.reading_mm, view.units)
-    uncertainty = uncertainty_text(rock.standard_uncertainty_mm, view.units)
+    uncertainty = format_spread(rock.standard_uncertainty_mm, view.units)
     warnings = "".join(f"; {flag.name}" for flag in rock.flags)
     return f"{count}; reading {reading}, repeatability {uncertainty}{warnings}"
 

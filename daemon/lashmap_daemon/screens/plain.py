@@ -21,12 +21,7 @@ if TYPE_CHECKING:
 
 
 class PlainScreen:
-    """A screen that prints a line for each event; at a terminal it takes ``matched``, which is asked for.
-
-    Args:
-        units: Units lengths are written in.
-        write: Takes one line.
-    """
+    """A screen that prints a line for each event; at a terminal it takes ``matched``, which is asked for."""
 
     def __init__(self, units: Units, write: Callable[[str], None]) -> None:
         self._units = units

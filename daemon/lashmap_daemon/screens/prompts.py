@@ -24,8 +24,7 @@ from lashmap_daemon.whole_file import open_own
 class PromptsFile:
     """A listener that appends to a prompts file.
 
-    Args:
-        path: Emptied at the start of the test.
+    The file is emptied at the start of the test.
 
     Attributes:
         name: For messages.

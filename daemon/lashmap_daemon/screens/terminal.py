@@ -45,13 +45,7 @@ def print_json(console: Console, text: str) -> None:
 
 
 def busy(console: Console, words: str, *, quiet: bool = False) -> AbstractContextManager[object]:
-    """Show a person that work goes on; a pipe or a file sees nothing of it.
-
-    Args:
-        console: Where.
-        words: What is being done.
-        quiet: Show nothing.
-    """
+    """Show a person that work goes on; a pipe or a file sees nothing of it."""
     if quiet or not console.file.isatty():  # a notebook claims to be a terminal, and shows the codes
         return nullcontext()
     return console.status(Text(words))  # a name with brackets is no markup

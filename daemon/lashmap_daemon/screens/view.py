@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal
 
-from lashmap_daemon.sequence.words import Phase
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
+from lashmap_daemon.sequence.sequence import Phase
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from lashmap_analysis.record.record import Units
+    from lashmap_analysis.rock.rock import RockReading
 
     from lashmap_daemon.testing.conductor import Conductor
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Mark:
     """One position on the picture around the gear.
 
@@ -31,40 +29,23 @@ class Mark:
     purpose: Literal["planned", "confirming"]
 
 
-class FlagShown(Protocol):
-    """What a screen needs of a flag."""
+@dataclass(frozen=True)
+class FlagShown:
+    """A flag of a rock; ``disabling`` when the rock gives no reading for it."""
 
-    @property
-    def name(self) -> str:
-        """Its name."""
-
-    @property
-    def disabling(self) -> bool:
-        """True when the rock gives no reading for it."""
+    name: str
+    disabling: bool
 
 
-class RockShown(Protocol):
-    """What a screen needs of a rock: the analysis's own reading has it, and so has what came over the bus."""
+@dataclass(frozen=True, kw_only=True)
+class RockShown:
+    """The rock in hand; its figures are nan without a reading."""
 
-    @property
-    def reversals(self) -> int:
-        """Steps from flank to flank so far."""
-
-    @property
-    def usable(self) -> bool:
-        """True when it gives a reading."""
-
-    @property
-    def reading_mm(self) -> float:
-        """The reading."""
-
-    @property
-    def standard_uncertainty_mm(self) -> float:
-        """Of the reading."""
-
-    @property
-    def flags(self) -> Sequence[FlagShown]:
-        """Refusals and warnings."""
+    reversals: int
+    usable: bool
+    reading_mm: float
+    standard_uncertainty_mm: float
+    flags: tuple[FlagShown, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,38 +74,23 @@ class View:
     damaged: str = ""  # instruments whose lines are damaged, with the share of them
 
 
-def look(conductor: Conductor, now_s: float, instruction: str) -> View:
+def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
     """Take a snapshot.
 
-    Args:
-        conductor: The running test.
-        now_s: Seconds since the test started.
-        instruction: What the technician was asked last.
+    ``now_s`` counts from the start of the test.
     """
     channels = conductor.channels
     indicator, gear = channels.latest_indicator, channels.latest_gear_deg
     state, rock = conductor.state, conductor.rock
     # While the marks are compared the encoder is not shown: the marks check it.
     gear_deg = None if gear is None or state.phase is Phase.CHECKING else gear[1]
-    done = len(conductor.accepted)
+    done = len(conductor.story.accepted)
     total = max(state.asked, done)
-    marks = [
-        Mark(
-            gear_angle_deg=conductor.gear_set.gear_angle_deg(one.engagement),
-            normal_backlash_mm=one.normal_backlash_mm,
-            purpose=one.purpose,
-        )
-        for one in conductor.accepted.values()
-    ]
-    marks += [
-        Mark(
-            gear_angle_deg=conductor.gear_set.gear_angle_deg(target.engagement),
-            normal_backlash_mm=None,
-            purpose=target.purpose,
-        )
-        for target in state.queue
-    ]
-    predicted = conductor.predicted
+    place_deg = conductor.gear_set.gear_angle_deg
+    measured = conductor.story.accepted.values()
+    marks = [Mark(place_deg(one.engagement), one.normal_backlash_mm, one.purpose) for one in measured]
+    marks += [Mark(place_deg(one.engagement), None, one.purpose) for one in state.queue]
+    predicted = conductor.story.predicted
     return View(
         units=conductor.box.box.units,
         phase=state.phase,
@@ -133,8 +99,8 @@ def look(conductor: Conductor, now_s: float, instruction: str) -> View:
         indicator_age_s=now_s - indicator[0] if indicator else None,
         gear_deg=gear_deg,
         encoder_age_s=now_s - gear[0] if gear else None,
-        target_deg=conductor.gear_set.gear_angle_deg(state.target.engagement) if state.target else None,
-        rock=rock.reading if rock else None,
+        target_deg=place_deg(state.target.engagement) if state.target else None,
+        rock=_rock(rock.reading) if rock and rock.reading else None,
         rock_s=now_s - rock.started_s if rock else None,
         swept_deg=conductor.sweep_watch.turned_deg if state.sweep and conductor.sweep_watch else None,
         reversals_wanted=conductor.box.plan.reversals,
@@ -143,7 +109,17 @@ def look(conductor: Conductor, now_s: float, instruction: str) -> View:
         total=total,
         elapsed_s=now_s,
         left_s=now_s / done * (total - done) if done else None,
-        bad_frames=channels.bad_frames(INDICATOR) + channels.bad_frames(ENCODER),
-        damaged=", ".join(conductor.channels.damaged()),
+        bad_frames=sum(one.parser.bad_frames for one in channels.monitors.values()),
+        damaged=", ".join(channels.damaged()),
         tight_spot=(predicted.gear_angle_deg, predicted.normal_backlash_mm) if predicted else None,
+    )
+
+
+def _rock(reading: RockReading) -> RockShown:
+    return RockShown(
+        reversals=reading.reversals,
+        usable=reading.usable,
+        reading_mm=reading.reading_mm,
+        standard_uncertainty_mm=reading.standard_uncertainty_mm,
+        flags=tuple(FlagShown(flag.name.value, flag.disabling) for flag in reading.flags),
     )

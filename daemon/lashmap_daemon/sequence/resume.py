@@ -2,7 +2,7 @@
 
 A test that was completed is never reopened. Box and stand must be those of its start record. Time inside the
 test goes on a second after its last recorded moment, whatever the clock says; the gap is kept beside it. How
-the marked teeth are found again is decided in `testing.resume_opening`.
+the marked teeth are found again is decided in `testing.opening`.
 
 The last accepted position is measured again first, unless nothing was accepted or only sweeps are left, for
 which the indicator sits elsewhere. The same engagement brings the same two teeth together, so single tooth
@@ -21,12 +21,12 @@ from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.logbook.check import check_rows
 from lashmap_daemon.logbook.logbook import Logbook, stamped_of
 from lashmap_daemon.sequence import sequence
-from lashmap_daemon.sequence.words import Phase, State, Step, Target
+from lashmap_daemon.sequence.sequence import Phase, State, Step
 from lashmap_daemon.setup.same import differences, with_changes
 from lashmap_daemon.story import events
 from lashmap_daemon.story.marks import REMEDY, disagreement
 from lashmap_daemon.story.recorded import Setup
-from lashmap_daemon.story.story import Story, story_of
+from lashmap_daemon.story.story import Story, Target, story_of
 
 _COVERAGE = 3.0  # of the readings' standard uncertainties: few reversals have long tails
 PLACING_MM = 0.001  # tip and gear placed anew, normal backlash (common practice, no source)
@@ -80,8 +80,7 @@ class Resumption:
     Attributes:
         first_s: From when on its time counts, on a whole microsecond.
         step: First state and actions.
-        accepted: Positions that stay, by number.
-        predicted: The last prediction.
+        story: How far it came.
         check: The position that is measured again first.
         check_of: The accepted rock that it repeats.
         same_reference: The matched-teeth reference is carried over.
@@ -89,8 +88,7 @@ class Resumption:
 
     first_s: float
     step: Step
-    accepted: dict[int, events.RockAccepted]
-    predicted: events.TightSpotPredicted | None
+    story: Story
     check: Target | None
     check_of: events.RockAccepted | None
     same_reference: bool = True
@@ -100,30 +98,25 @@ class Resumption:
 class Unfinished:
     """A test that may go on with the files of today.
 
-    Attributes:
-        test: Identifier.
-        started: Its start record, with what may differ taken from the files of today; for the conductor.
-        recorded: Its start record as it is kept.
-        matched: The reference that held last.
-        changed: What differs and may.
-        resumption: From where it goes on.
-        last_utc: When its last event was written.
-        build: The build that it named.
+    ``started`` is its start record with what may differ taken from the files of today, ``recorded`` as it is
+    kept; ``changed`` says what differs.
     """
 
     test: str
     started: events.TestStarted
     recorded: events.TestStarted
-    matched: events.MatchedTeethSet | None
     changed: tuple[str, ...]
     resumption: Resumption
-    last_utc: str
-    build: events.BuildNamed | None = None
+
+    @property
+    def matched(self) -> events.MatchedTeethSet | None:
+        """The reference that held last."""
+        return self.resumption.story.matched
 
     @property
     def state_text(self) -> str:
         """How far it came, for the person."""
-        count = len(self.resumption.accepted)
+        count = len(self.resumption.story.accepted)
         check = self.resumption.check_of
         first = f"; position {check.number} is measured again first, as a check" if check else ""
         return f"{count} {'position' if count == 1 else 'positions'} accepted{first}"
@@ -137,7 +130,7 @@ class Unfinished:
             operator=operator,
             version=version,
             first_s=self.resumption.first_s,
-            gap_s=(now - dt.datetime.fromisoformat(self.last_utc)).total_seconds(),
+            gap_s=(now - dt.datetime.fromisoformat(self.resumption.story.last_utc)).total_seconds(),
             check=None if check is None else check.number,
             check_of=None if of is None else of.number,
             encoder_moved_deg=encoder_moved_deg,
@@ -207,22 +200,13 @@ def take_up(logbook: Logbook, test: str, today: Setup) -> Unfinished:
         test=test,
         started=started,
         recorded=recorded,
-        matched=story.matched,
         changed=changed,
         resumption=plan(story, end_s=logbook.end_s(test), tries=started.box.plan.tries),
-        last_utc=story.last_utc,
-        build=story.build,
     )
 
 
 def plan(story: Story, *, end_s: float, tries: int) -> Resumption:
-    """From where a test goes on.
-
-    Args:
-        story: How far it came.
-        end_s: Its last recorded moment.
-        tries: Of its plan.
-    """
+    """From where a test goes on."""
     of = None if story.sweeping else story.newest
     check = None
     if of is not None:
@@ -235,8 +219,7 @@ def plan(story: Story, *, end_s: float, tries: int) -> Resumption:
     return Resumption(
         first_s=math.ceil((end_s + AFTER_S) * 1e6) / 1e6,
         step=sequence.resume(_state(story, tries), check=check, sweeping=story.sweeping),
-        accepted=dict(story.accepted),
-        predicted=story.predicted,
+        story=story,
         check=check,
         check_of=of,
     )

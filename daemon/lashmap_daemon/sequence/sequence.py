@@ -7,54 +7,286 @@ every input that a phase acts on; a phase ignores all others.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any, TypeAlias
 
 from lashmap_analysis.record.record import Shaft
 
-from lashmap_daemon.sequence.words import (
-    Accept,
-    Action,
-    Arrived,
-    Ask,
-    AskMarks,
-    AskSweep,
-    Back,
-    BeginRock,
-    Close,
-    Confirm,
-    Full,
-    GoOn,
-    Input,
-    KeepSweep,
-    LeaveMarks,
-    LeaveOut,
-    Left,
-    Lost,
-    MarksOff,
-    MarksSeen,
-    Pause,
-    Phase,
-    Predict,
-    Refuse,
-    RefuseSweep,
-    Repeat,
-    RockBad,
-    RockGood,
-    Skip,
-    Space,
-    Spare,
-    State,
-    Step,
-    Stop,
-    Sweep,
-    SweepBad,
-    SweepGood,
-    Target,
-)
-from lashmap_daemon.story.story import SKIPPED
+from lashmap_daemon.story.events import Outcome
+from lashmap_daemon.story.story import SKIPPED, Sweep, Target
 
 
-def next_sweep(state: State, *before: Action) -> Step:
+class Phase(StrEnum):
+    """What the test is waiting for."""
+
+    TURNING = "turning to the position"
+    ROCKING = "recording the rock"
+    PREDICTING = "finding the tight spot"
+    CHECKING = "seeing the marks once more"
+    SWEEPING = "turning for the runout sweep"
+    WAITING = "waiting for an instrument"
+    PAUSED = "paused: the disk is full"
+    CLOSED = "closed"
+
+
+@dataclass(frozen=True, kw_only=True)
+class State:
+    """Where the test stands.
+
+    Attributes:
+        phase: What is awaited.
+        target: The position asked for now; None outside `TURNING` and `ROCKING`, and what interrupted them.
+        queue: Positions to come.
+        last_accepted: The position a *repeat* goes back to.
+        asked: How many positions were numbered so far.
+        tries: Refusals after which a position is skipped.
+        sweep: The runout sweep asked for now; None outside `SWEEPING` and what interrupted it.
+        sweeps: Members whose sweeps are still to come.
+        marks_seen: The marks were seen once more, or nobody is to be asked (again).
+        marks_tries: How often that was asked for in vain.
+    """
+
+    phase: Phase
+    target: Target | None
+    queue: tuple[Target, ...]
+    last_accepted: Target | None
+    asked: int
+    tries: int
+    sweep: Sweep | None = None
+    sweeps: tuple[Shaft, ...] = ()
+    marks_seen: bool = False
+    marks_tries: int = 0
+
+
+# Inputs -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Input:
+    """What happens to a test."""
+
+
+@dataclass(frozen=True)
+class Arrived(Input):
+    """The gear is at the position and still."""
+
+
+@dataclass(frozen=True)
+class Left(Input):
+    """The gear left the position while the rock was recorded."""
+
+    reasons: tuple[str, ...] = ("the gear left the position while the rock was recorded",)
+
+
+@dataclass(frozen=True)
+class RockGood(Input):
+    """The rock gave a usable reading.
+
+    ``settled`` is True when the readings so far settle the verdict: no further planned position is needed.
+    """
+
+    settled: bool = False
+
+
+@dataclass(frozen=True)
+class RockBad(Input):
+    """The rock gave none in the time allowed."""
+
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Confirm(Input):
+    """The lash map asks for these engagements; none when the tight spot needs no (more) confirming.
+
+    ``mapped`` is False when there is no lash map, so that nothing rests on the marks.
+    """
+
+    engagements: tuple[int, ...]
+    mapped: bool = True
+
+
+@dataclass(frozen=True)
+class MarksSeen(Input):
+    """All that is to be known of the marks is recorded: the test goes on."""
+
+
+@dataclass(frozen=True)
+class MarksOff(Input):
+    """Mark and encoder disagree: the technician checks once more."""
+
+
+@dataclass(frozen=True)
+class SweepGood(Input):
+    """The sweep gave a runout."""
+
+
+@dataclass(frozen=True)
+class SweepBad(Input):
+    """The sweep gave none."""
+
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Lost(Input):
+    """An instrument is away."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class Back(Input):
+    """Every instrument is there again."""
+
+
+@dataclass(frozen=True)
+class Full(Input):
+    """Nothing more can be written: the disk is full."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class Space(Input):
+    """All that waited has been written."""
+
+
+@dataclass(frozen=True)
+class Repeat(Input):
+    """The operator wants a position again: the one being recorded, otherwise the last accepted."""
+
+
+@dataclass(frozen=True)
+class Skip(Input):
+    """The operator leaves the position out."""
+
+
+@dataclass(frozen=True)
+class Stop(Input):
+    """The test ends here."""
+
+    outcome: Outcome
+    reason: str
+
+
+# Actions ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Action:
+    """What is to be done."""
+
+
+@dataclass(frozen=True)
+class Ask(Action):
+    """Show this position to the technician."""
+
+    target: Target
+
+
+@dataclass(frozen=True)
+class BeginRock(Action):
+    """Record from now on."""
+
+    target: Target
+
+
+@dataclass(frozen=True)
+class Accept(Action):
+    """Keep the recorded rock as this position's."""
+
+    target: Target
+
+
+@dataclass(frozen=True)
+class Refuse(Action):
+    """Give up the recorded rock."""
+
+    target: Target
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class LeaveOut(Action):
+    """Note that this position stays unmeasured."""
+
+    target: Target
+    reason: str
+
+
+@dataclass(frozen=True)
+class Spare(Action):
+    """Note that these positions need not be measured, since the verdict is settled without them."""
+
+    targets: tuple[Target, ...]
+
+
+@dataclass(frozen=True)
+class Predict(Action):
+    """Fit the lash map and answer with `Confirm`."""
+
+
+@dataclass(frozen=True)
+class AskMarks(Action):
+    """Ask the technician to bring the marks to the mesh once more."""
+
+    attempt: int
+
+
+@dataclass(frozen=True)
+class LeaveMarks(Action):
+    """Note that nobody saw the marks again."""
+
+
+@dataclass(frozen=True)
+class AskSweep(Action):
+    """Ask the technician to turn a member for its runout."""
+
+    sweep: Sweep
+
+
+@dataclass(frozen=True)
+class KeepSweep(Action):
+    """Keep the recorded sweep."""
+
+    sweep: Sweep
+
+
+@dataclass(frozen=True)
+class RefuseSweep(Action):
+    """Give up the recorded sweep."""
+
+    sweep: Sweep
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Pause(Action):
+    """Say that the test pauses, and why."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class GoOn(Action):
+    """Say that the pause is over."""
+
+
+@dataclass(frozen=True)
+class Close(Action):
+    """The test is over."""
+
+    outcome: Outcome
+    reason: str
+
+
+Step: TypeAlias = tuple[State, tuple[Action, ...]]
+"""What follows: the state, and what is to be done in this order."""
+
+
+def _next_sweep(state: State, *before: Action) -> Step:
     """Ask for the next member's sweep; close the test when there is none."""
     if not state.sweeps:
         closed = replace(state, phase=Phase.CLOSED, sweep=None)
@@ -67,43 +299,41 @@ def next_sweep(state: State, *before: Action) -> Step:
     )
 
 
-def sweep_of(state: State) -> Sweep:
+def _sweep_of(state: State) -> Sweep:
     """The sweep asked for now."""
     if state.sweep is None:
         raise RuntimeError(f"phase {state.phase} without a sweep")
     return state.sweep
 
 
-def sweep_good(state: State, _: Input) -> Step:
-    """Keep it and go on."""
-    return next_sweep(state, KeepSweep(sweep_of(state)))
+def _sweep_good(state: State, _: SweepGood) -> Step:
+    return _next_sweep(state, KeepSweep(_sweep_of(state)))
 
 
-def sweep_again(state: State, reasons: tuple[str, ...]) -> Step:
+def _sweep_again(state: State, reasons: tuple[str, ...]) -> Step:
     """Refuse it and ask for it again."""
-    sweep = sweep_of(state)
+    sweep = _sweep_of(state)
     again = replace(sweep, attempt=sweep.attempt + 1, reason="; ".join(reasons))
     return replace(state, sweep=again), (RefuseSweep(sweep, reasons), AskSweep(again))
 
 
-def sweep_bad(state: State, happened: Input) -> Step:
+def _sweep_bad(state: State, happened: SweepBad) -> Step:
     """Ask again until the tries are used up."""
-    reasons = happened.reasons if isinstance(happened, SweepBad) else ()
-    if sweep_of(state).attempt < state.tries:
-        return sweep_again(state, reasons)
-    return next_sweep(state, RefuseSweep(sweep_of(state), reasons))
+    sweep = _sweep_of(state)
+    if sweep.attempt < state.tries:
+        return _sweep_again(state, happened.reasons)
+    return _next_sweep(state, RefuseSweep(sweep, happened.reasons))
 
 
-def sweep_repeat(state: State, _: Input) -> Step:
-    """Ask again because the operator wants it."""
-    return sweep_again(state, ("repeated by the operator",))
+def _sweep_repeat(state: State, _: Repeat) -> Step:
+    return _sweep_again(state, (_REPEATED,))
 
 
-def sweep_skip(state: State, _: Input) -> Step:
-    """Give it up because the operator wants it."""
-    return next_sweep(state, RefuseSweep(sweep_of(state), (SKIPPED,)))
+def _sweep_skip(state: State, _: Skip) -> Step:
+    return _next_sweep(state, RefuseSweep(_sweep_of(state), (SKIPPED,)))
 
 
+_REPEATED = "repeated by the operator"
 _DISK_FULL = "the disk was full"
 
 
@@ -142,7 +372,7 @@ def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
     """
     if sweeping:
         if state.sweep is None:
-            return next_sweep(state)
+            return _next_sweep(state)
         return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
     if check is not None:
         state = replace(state, queue=(check, *state.queue), asked=check.number)
@@ -177,7 +407,7 @@ def _ask_marks(state: State, *before: Action) -> Step:
 
 def _marks_seen(state: State, _: Input) -> Step:
     seen = replace(state, marks_seen=True)
-    return _next(seen) if seen.queue else next_sweep(seen)
+    return _next(seen) if seen.queue else _next_sweep(seen)
 
 
 def _marks_off(state: State, _: Input) -> Step:
@@ -199,11 +429,11 @@ def _arrived(state: State, _: Input) -> Step:
     return replace(state, phase=Phase.ROCKING), (BeginRock(_target(state)),)
 
 
-def _good(state: State, happened: Input) -> Step:
+def _good(state: State, happened: RockGood) -> Step:
     target = _target(state)
     state = replace(state, last_accepted=target)
     spared = tuple(one for one in state.queue if one.purpose == "planned")
-    if not (spared and isinstance(happened, RockGood) and happened.settled):
+    if not (spared and happened.settled):
         return _next(state, Accept(target))
     kept = tuple(one for one in state.queue if one.purpose != "planned")
     return _next(replace(state, queue=kept), Accept(target), Spare(spared))
@@ -218,47 +448,43 @@ def _again(state: State, reasons: tuple[str, ...]) -> Step:
     )
 
 
-def _left(state: State, happened: Input) -> Step:
-    return _again(state, happened.reasons if isinstance(happened, Left) else ())
+def _left(state: State, happened: Left) -> Step:
+    return _again(state, happened.reasons)
 
 
-def _bad(state: State, happened: Input) -> Step:
-    reasons = happened.reasons if isinstance(happened, RockBad) else ()
-    target = _target(state)
+def _bad(state: State, happened: RockBad) -> Step:
+    target, reasons = _target(state), happened.reasons
     if target.attempt < state.tries:
         return _again(state, reasons)
     text = f"refused {target.attempt} times, last because: {'; '.join(reasons)}"
     return _next(state, Refuse(target, reasons), LeaveOut(target, text))
 
 
-def _repeat_recording(state: State, _: Input) -> Step:
-    return _again(state, ("repeated by the operator",))
+def _repeat_recording(state: State, _: Repeat) -> Step:
+    return _again(state, (_REPEATED,))
 
 
 def _repeat_last(state: State, _: Input) -> Step:
     last = state.last_accepted
     if last is None:
         return state, ()
-    again = replace(last, attempt=last.attempt + 1, reason="repeated by the operator")
+    again = replace(last, attempt=last.attempt + 1, reason=_REPEATED)
     return (
         replace(state, target=again, queue=(_target(state), *state.queue), last_accepted=None),
         (Ask(again),),
     )
 
 
-def _skip(state: State, _: Input) -> Step:
-    target = _target(state)
-    return _next(state, LeaveOut(target, "skipped by the operator"))
+def _skip(state: State, _: Skip) -> Step:
+    return _next(state, LeaveOut(_target(state), SKIPPED))
 
 
-def _confirm(state: State, happened: Input) -> Step:
-    engagements = happened.engagements if isinstance(happened, Confirm) else ()
-    if not engagements:
-        rests_on_marks = isinstance(happened, Confirm) and happened.mapped
-        return _ask_marks(state) if rests_on_marks and not state.marks_seen else next_sweep(state)
+def _confirm(state: State, happened: Confirm) -> Step:
+    if not happened.engagements:
+        return _ask_marks(state) if happened.mapped and not state.marks_seen else _next_sweep(state)
     queue = tuple(
         Target(number=state.asked + offset, engagement=engagement, purpose="confirming")
-        for offset, engagement in enumerate(engagements, start=1)
+        for offset, engagement in enumerate(happened.engagements, start=1)
     )
     return _next(replace(state, queue=queue, asked=state.asked + len(queue)))
 
@@ -267,39 +493,35 @@ def _lost(state: State, _: Input) -> Step:
     return replace(state, phase=Phase.WAITING), ()
 
 
-def _lost_in_rock(state: State, happened: Input) -> Step:
-    again, (refuse, _) = _again(state, _reason_of(happened))
+def _lost_in_rock(state: State, happened: Lost | Full) -> Step:
+    again, (refuse, _) = _again(state, (happened.reason,))
     return replace(again, phase=Phase.WAITING), (refuse,)
 
 
-def _lost_in_sweep(state: State, happened: Input) -> Step:
-    again, (refuse, _) = sweep_again(state, _reason_of(happened))
+def _lost_in_sweep(state: State, happened: Lost | Full) -> Step:
+    again, (refuse, _) = _sweep_again(state, (happened.reason,))
     return replace(again, phase=Phase.WAITING), (refuse,)
 
 
-def _full(state: State, happened: Input) -> Step:
-    return replace(state, phase=Phase.PAUSED), tuple(Pause(reason) for reason in _reason_of(happened))
+def _full(state: State, happened: Full) -> Step:
+    return replace(state, phase=Phase.PAUSED), (Pause(happened.reason),)
 
 
-def _full_in_rock(state: State, happened: Input) -> Step:
-    waiting, refused = _lost_in_rock(state, Full(_DISK_FULL))
-    paused, pause = _full(waiting, happened)
-    return paused, (*refused, *pause)
+def _full_after(lost: Callable[[State, Full], Step]) -> Callable[[State, Full], Step]:
+    """What is being recorded is given up first, as when an instrument is lost."""
+
+    def full(state: State, happened: Full) -> Step:
+        waiting, refused = lost(state, Full(_DISK_FULL))
+        paused, pause = _full(waiting, happened)
+        return paused, (*refused, *pause)
+
+    return full
 
 
-def _full_in_sweep(state: State, happened: Input) -> Step:
-    waiting, refused = _lost_in_sweep(state, Full(_DISK_FULL))
-    paused, pause = _full(waiting, happened)
-    return paused, (*refused, *pause)
-
-
-def _space(state: State, happened: Input) -> Step:
+def _space(state: State, _: Space) -> Step:
     """As when an instrument is back; one that is still away is found out at once."""
-    return (back := _back(state, happened))[0], (GoOn(), *back[1])
-
-
-def _reason_of(happened: Input) -> tuple[str, ...]:
-    return (happened.reason,) if isinstance(happened, Lost | Full) else ()
+    after, actions = _back(state, Back())
+    return after, (GoOn(), *actions)
 
 
 def _back(state: State, _: Input) -> Step:
@@ -310,15 +532,12 @@ def _back(state: State, _: Input) -> Step:
     return replace(state, phase=Phase.TURNING), (Ask(_target(state)),)
 
 
-def _stop(state: State, happened: Input) -> Step:
-    outcome, reason = (
-        (happened.outcome, happened.reason) if isinstance(happened, Stop) else ("stopped", "stopped")
-    )
+def _stop(state: State, happened: Stop) -> Step:
     closed = replace(state, phase=Phase.CLOSED, target=None, queue=(), sweep=None, sweeps=())
-    return closed, (Close(outcome, reason),)
+    return closed, (Close(happened.outcome, happened.reason),)
 
 
-TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
+TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Any], Step]] = {
     (Phase.TURNING, Arrived): _arrived,
     (Phase.TURNING, Lost): _lost,
     (Phase.TURNING, Full): _full,
@@ -329,7 +548,7 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
     (Phase.ROCKING, RockGood): _good,
     (Phase.ROCKING, RockBad): _bad,
     (Phase.ROCKING, Lost): _lost_in_rock,
-    (Phase.ROCKING, Full): _full_in_rock,
+    (Phase.ROCKING, Full): _full_after(_lost_in_rock),
     (Phase.ROCKING, Repeat): _repeat_recording,
     (Phase.ROCKING, Skip): _skip,
     (Phase.ROCKING, Stop): _stop,
@@ -341,12 +560,12 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Input], Step]] = {
     (Phase.CHECKING, Full): _full,
     (Phase.CHECKING, Skip): _skip_marks,
     (Phase.CHECKING, Stop): _stop,
-    (Phase.SWEEPING, SweepGood): sweep_good,
-    (Phase.SWEEPING, SweepBad): sweep_bad,
+    (Phase.SWEEPING, SweepGood): _sweep_good,
+    (Phase.SWEEPING, SweepBad): _sweep_bad,
     (Phase.SWEEPING, Lost): _lost_in_sweep,
-    (Phase.SWEEPING, Full): _full_in_sweep,
-    (Phase.SWEEPING, Repeat): sweep_repeat,
-    (Phase.SWEEPING, Skip): sweep_skip,
+    (Phase.SWEEPING, Full): _full_after(_lost_in_sweep),
+    (Phase.SWEEPING, Repeat): _sweep_repeat,
+    (Phase.SWEEPING, Skip): _sweep_skip,
     (Phase.SWEEPING, Stop): _stop,
     (Phase.WAITING, Back): _back,
     (Phase.WAITING, Full): _full,

@@ -34,12 +34,7 @@ Obey = Callable[[str], Awaitable[object]]
 
 
 class ServiceBus:
-    """The bus of one service.
-
-    Args:
-        bus: Entered; None when the stand file names none.
-        broker: Its address.
-    """
+    """The bus of one service; without one when the stand file names none."""
 
     def __init__(self, bus: StandBus | None, broker: str = "") -> None:
         self._bus = bus
@@ -74,12 +69,7 @@ class ServiceBus:
             LOG.error("the result will not be published: %s", error)  # noqa: TRY400 - its message says all
 
     def show(self, report: StatusReport, prepared: BoxName | None) -> None:
-        """Say what the service does, when that changed.
-
-        Args:
-            report: How the service is.
-            prepared: The box of a test that waits for its marked teeth.
-        """
+        """Say what the service does, when that changed, and which box waits for its marked teeth."""
         if self._bus is None:
             return
         from lashmap_daemon.bus import from_test, messages  # noqa: PLC0415 - only a stand on the bus pays for it
@@ -96,8 +86,7 @@ class ServiceBus:
     async def take_requests(self, obey: Obey) -> None:
         """Hand requests on for as long as the service lives.
 
-        Args:
-            obey: Does what a word asks, or raises a `LashmapError` that says why not.
+        ``obey`` does what a word asks, or raises a `LashmapError` that says why not.
         """
         while True:
             taken_s = time.monotonic()

@@ -102,11 +102,6 @@ ANSWER_S = 15.0  # a test that begins first waits for its instruments
 def ask(stand: Path, logbook: Path, request: Request) -> Answer:
     """Send one request.
 
-    Args:
-        stand: Stand file that the service was started with.
-        logbook: Beside it the socket may be.
-        request: What to say.
-
     Raises:
         StandError: When no service answers, or its answer is not understood.
     """

@@ -20,8 +20,8 @@ from lashmap_drivers.errors import InstrumentError
 from lashmap_daemon.errors import ConfigurationError, LashmapError, LogbookGone, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.screens.prompts import PromptsFile
-from lashmap_daemon.sequence import words
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence import sequence
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import about
 from lashmap_daemon.service.opening import PREPARING_S, BoxFolder, Waiting, prepare, prepare_again
@@ -64,7 +64,6 @@ class ServiceScreen:
         last_refusal: Why the last refused rock or sweep was refused.
         conductor: Of the running test, once it was shown.
         asked_s: Monotonic time at which the test asked for commands last: it goes on.
-        started: Start record of the test.
     """
 
     def __init__(self, started: events.TestStarted) -> None:
@@ -158,7 +157,6 @@ class Lead:
     Attributes:
         state: What it does; `on_change` is called when that changes.
         stand: As it was read last.
-        screen: Of the running test.
         test: Identifier of the running test; empty without one.
         last_test: How the test before ended.
     """
@@ -284,7 +282,7 @@ class Lead:
         if self._live is not None and not self._live.conductor.closed:
             LOG.warning("the running test is closed as interrupted: %s", why, extra={"test": self.test})
             try:
-                self._live.conductor.happen(words.Stop("interrupted", why))
+                self._live.conductor.happen(sequence.Stop("interrupted", why))
             except LashmapError:
                 LOG.exception("the closing record could not be written")
 

@@ -240,7 +240,6 @@ class Waiting:
     """Waits for one test.
 
     Attributes:
-        prepared: The test.
         person: Answers that they are together.
         before_deg: Of a test that goes on, the encoder's own angle before anybody turned to the marks.
         gear: What the gear does meanwhile; to be fed.

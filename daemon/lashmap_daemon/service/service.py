@@ -34,7 +34,7 @@ from lashmap_drivers.errors import (
 
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, LashmapError, LogbookGone
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.service import words
 from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import Holding, Notifier
@@ -204,19 +204,7 @@ _CONCLUDE_S = 60.0  # for a result that is being made to be written
 
 @dataclass(frozen=True, kw_only=True)
 class Setup:
-    """What a service is made of.
-
-    Attributes:
-        stand_path: Stand file.
-        stand: As read.
-        logbook: Open for writing.
-        boxes: What may be tested.
-        output: Folder for results.
-        socket: Where commands come in.
-        notifier: Tells the service manager.
-        holding: Of the log.
-        bus: Where tests are published; leaves it after the service has ended.
-    """
+    """What a service is made of; the bus is left after the service has ended."""
 
     stand_path: Path
     stand: Stand
@@ -367,7 +355,7 @@ class Service:
         elif screen is not None:
             awaits, refusal, started = screen.awaits, screen.last_refusal, screen.started
             if screen.conductor is not None:
-                done = len(screen.conductor.accepted)
+                done = len(screen.conductor.story.accepted)
                 total = max(screen.conductor.state.asked, done)
                 instruments = [_in_test(one, screen, now_s) for one in instruments]
         return words.StatusReport(

@@ -45,7 +45,6 @@ class Begin(_Request):
 
     Attributes:
         box: Name of a box file in the service's folder.
-        operator: Who runs the test.
         confirmed: How the cautions were confirmed; None when they were not.
         runout: Members to turn for their runout afterwards.
         settings: What the box file leaves out, by key (``mounting.pinion_set_mm``).
@@ -94,15 +93,7 @@ class Stop(_Request):
 
 
 class Resume(_Request):
-    """Go on with a test that ended early; the newest such one of this box when none is named.
-
-    Attributes:
-        box: Name of its box file in the service's folder.
-        test: Which.
-        operator: Who goes on with it.
-        confirmed: As for `Begin`.
-        matched: Whether the marked teeth are together again now.
-    """
+    """Go on with a test that ended early; the newest such one of this box when none is named."""
 
     command: Literal["resume"] = "resume"
     box: Name
@@ -122,9 +113,6 @@ class InstrumentState(_Words):
     """What is known about one instrument; ages in seconds.
 
     Attributes:
-        instrument: Its role.
-        port: As the stand file names it.
-        state: In a word.
         detail: What is wrong and what to do; empty when nothing is.
         reading: Newest value with its unit; empty without one.
         age_s: Of that value.
@@ -150,19 +138,12 @@ class StatusReport(_Words):
     """How the service is.
 
     Attributes:
-        state: What it does.
-        stand: Name of the stand.
-        logbook: Where tests are kept.
-        awaits: What it waits for now, as a sentence.
-        instruments: Both.
         test: Identifier of the running test.
         box: Its box: type and serial.
         done: Positions accepted.
         total: Positions asked for so far and still to come.
         last_refusal: Why the last refused rock or sweep was refused.
         last_test: How the test before ended, as a sentence.
-        boxes: Names of the box files.
-        uptime_s: Of the service.
         bus: How the broker is; empty for a stand that is not published.
     """
 
@@ -183,13 +164,7 @@ class StatusReport(_Words):
 
 
 class Answer(_Words):
-    """What the service answers.
-
-    Attributes:
-        say: Lines for the person.
-        exit_status: Of the command that asked; 0 when it was done.
-        status: Of the service, when that was asked for.
-    """
+    """What the service answers: lines for the person, and the exit status of the command that asked."""
 
     lashmap: int = VERSION
     say: list[str] = []

@@ -46,8 +46,6 @@ class TestTable(Table):
 
     Attributes:
         recorded: When the recording began, with its offset from UTC; calibrations are judged at that date.
-        operator: Who recorded it.
-        stand: Where.
         vouched_by: Who says that this is the recording of this gearbox; without, no verdict is *conforming*.
     """
 

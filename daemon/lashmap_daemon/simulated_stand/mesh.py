@@ -8,9 +8,17 @@ from dataclasses import asdict, dataclass
 from math import cos, degrees, floor, lcm, pi, radians, sqrt
 from random import Random
 
-from lashmap_daemon.simulated_stand.frame import MeshFrame, Vector, across, combine, dot, mesh_frame, turned
+from lashmap_daemon.simulated_stand.geometry import (
+    MeshFrame,
+    Tip,
+    Vector,
+    across,
+    combine,
+    dot,
+    mesh_frame,
+    turned,
+)
 from lashmap_daemon.simulated_stand.settings import Shaft, SimulatedBox, StandError
-from lashmap_daemon.simulated_stand.tip import Tip
 
 # How the pitch surface of one member runs: off the axis it turns about, wobbling, out of round, rough.
 #
@@ -99,38 +107,26 @@ class PitchSurface:
         return turned(at_mesh, self.axis, self.sense * place_rad)
 
 
-def gear_surface(box: SimulatedBox, frame: MeshFrame, *, chance: Random, seed: int) -> PitchSurface:
-    """Draw the gear's surface; what a box leaves open comes from `chance`, roughness from the seed."""
+def _surface_of(
+    member: Shaft, box: SimulatedBox, frame: MeshFrame, *, chance: Random, seed: int
+) -> PitchSurface:
+    """Draw a member's surface; what a box leaves open comes from `chance`, roughness from the seed."""
+    on_gear = member == "gear"
+    axis = frame.gear_axis if on_gear else frame.pinion_axis
+    # Meshing bodies turn against each other about axes that both point outwards.
+    sense = 1.0 if on_gear else -1.0
     return PitchSurface(
-        axis=frame.gear_axis,
-        radial=across(frame.pitch_line, frame.gear_axis),
-        normal=frame.towards_pinion,
-        sense=1.0,
-        heel_radius_mm=dot(frame.outer_point, across(frame.pitch_line, frame.gear_axis)),
-        eccentricity_mm=box.gear_eccentricity_mm,
-        face_wobble_mm=box.gear_face_wobble_mm,
+        axis=axis,
+        radial=across(frame.pitch_line, axis),
+        normal=combine((sense, frame.towards_pinion)),
+        sense=sense,
+        heel_radius_mm=dot(frame.outer_point, across(frame.pitch_line, axis)),
+        eccentricity_mm=box.gear_eccentricity_mm if on_gear else box.pinion_eccentricity_mm,
+        face_wobble_mm=box.gear_face_wobble_mm if on_gear else box.pinion_face_wobble_mm,
         out_of_round_mm=box.out_of_round_mm,
-        high_rad=_high_point(box.gear_high_point_deg, chance),
+        high_rad=_high_point(box.gear_high_point_deg if on_gear else box.pinion_high_point_deg, chance),
         oval_rad=chance.uniform(0.0, 2.0 * pi),
-        rough=_rough(box.surface_roughness_mm, f"{seed}/gear surface"),
-    )
-
-
-def pinion_surface(box: SimulatedBox, frame: MeshFrame, *, chance: Random, seed: int) -> PitchSurface:
-    """Draw the pinion's surface, as `gear_surface` does."""
-    return PitchSurface(
-        axis=frame.pinion_axis,
-        radial=across(frame.pitch_line, frame.pinion_axis),
-        normal=combine((-1.0, frame.towards_pinion)),
-        # Meshing bodies turn against each other about axes that both point outwards.
-        sense=-1.0,
-        heel_radius_mm=dot(frame.outer_point, across(frame.pitch_line, frame.pinion_axis)),
-        eccentricity_mm=box.pinion_eccentricity_mm,
-        face_wobble_mm=box.pinion_face_wobble_mm,
-        out_of_round_mm=box.out_of_round_mm,
-        high_rad=_high_point(box.pinion_high_point_deg, chance),
-        oval_rad=chance.uniform(0.0, 2.0 * pi),
-        rough=_rough(box.surface_roughness_mm, f"{seed}/pinion surface"),
+        rough=_rough(box.surface_roughness_mm, f"{seed}/{member} surface"),
     )
 
 
@@ -251,9 +247,9 @@ class Mesh:
         self.frame = mesh_frame(box)
         chance = Random(f"{seed}/teeth")  # noqa: S311 - a simulation, not a secret
         # Drawn in this order for every seed: a box keeps its truth from one version to the next.
-        gear = gear_surface(box, self.frame, chance=chance, seed=seed)
+        gear = _surface_of("gear", box, self.frame, chance=chance, seed=seed)
         gear_metal = _flank_errors(box.gear_teeth, box.gear_tooth_error_mm, chance)
-        pinion = pinion_surface(box, self.frame, chance=chance, seed=seed)
+        pinion = _surface_of("pinion", box, self.frame, chance=chance, seed=seed)
         pinion_metal = _flank_errors(box.pinion_teeth, box.pinion_tooth_error_mm, chance)
         self._surfaces: dict[Shaft, PitchSurface] = {"gear": gear, "pinion": pinion}
         self._metal: dict[Shaft, _Gaps] = {"gear": gear_metal, "pinion": pinion_metal}

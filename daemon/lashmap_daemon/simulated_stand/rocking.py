@@ -21,7 +21,7 @@ from lashmap_daemon.simulated_stand.settings import Fault, SimulatedDrive
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from lashmap_daemon.simulated_stand.frame import MeshFrame
+    from lashmap_daemon.simulated_stand.geometry import MeshFrame
     from lashmap_daemon.simulated_stand.settings import SimulatedBox
 
 

@@ -33,15 +33,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True)
 class Prompt:
-    """What is shown.
-
-    Attributes:
-        show: The text.
-        engagement: The target, or None when there is none.
-        sweep: The member to turn for its runout, or None.
-        marks: The member whose marked tooth is to stand in the mesh, or None.
-        closed: Whether the program is done.
-    """
+    """What is shown, as the lines of the file say it."""
 
     show: str
     engagement: int | None
@@ -224,22 +216,11 @@ _MOST_BEHIND_S = 0.5
 
 @dataclass(frozen=True, kw_only=True)
 class Served:
-    """How it went.
-
-    Attributes:
-        ended_because: In a few words.
-        indicator_lines_sent: Lines of the indicator that went out.
-        indicator_lines_dropped: Lines of the indicator that nobody read in time.
-        encoder_lines_sent: The same of the encoder.
-        encoder_lines_dropped: The same of the encoder.
-        skipped_s: Time that the stand left out because it was held up.
-    """
+    """How it went: why it ended, both terminals, and the time left out because the stand was held up."""
 
     ended_because: str
-    indicator_lines_sent: int
-    indicator_lines_dropped: int
-    encoder_lines_sent: int
-    encoder_lines_dropped: int
+    indicator: Terminal
+    encoder: Terminal
     skipped_s: float
 
 
@@ -289,14 +270,7 @@ def serve(
         follower = None if prompts is None else Prompts(prompts)
         loop = _Loop(stand, indicator, encoder, follower, announce, exit_when_closed=exit_when_closed)
         because = loop.run(stop, signals, parent)
-        return Served(
-            ended_because=because,
-            indicator_lines_sent=indicator.lines_sent,
-            indicator_lines_dropped=indicator.lines_dropped,
-            encoder_lines_sent=encoder.lines_sent,
-            encoder_lines_dropped=encoder.lines_dropped,
-            skipped_s=loop.skipped_s,
-        )
+        return Served(ended_because=because, indicator=indicator, encoder=encoder, skipped_s=loop.skipped_s)
 
 
 class _Loop:

@@ -1,7 +1,7 @@
 """What a simulated stand is made of: the box, its instruments, its drive, and what may go wrong.
 
 Decided here: the fields, their units and what is refused as impossible. Not decided here: what follows from
-them (`mesh`, `tip`, `rocking`, `stand`). Every default belongs to an invented light powered stand.
+them (`geometry`, `mesh`, `rocking`, `stand`). Every default belongs to an invented light powered stand.
 """
 
 from __future__ import annotations

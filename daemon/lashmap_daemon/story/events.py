@@ -286,7 +286,7 @@ class MatchedTeethSet:
 
     ``moved_deg`` is how far it is from the one before, None for the first of a test. ``seen_deg`` is where
     the encoder was seen last before the record, in the same count: a count that wraps is recorded from within
-    its range, and `in_record_deg` of `replay/samples.py` finds which one it is. None where the count is the
+    its range, and `in_record_deg` of `replay/replay.py` finds which one it is. None where the count is the
     record's own.
     """
 

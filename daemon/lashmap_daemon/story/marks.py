@@ -11,6 +11,7 @@ What this cannot see: an encoder that is off by whole turns, and one that slips 
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN
@@ -61,34 +62,35 @@ def compared(
 
 def not_seen(gear_set: GearSet, member: Shaft, *, answer: str, attempt: int) -> events.MarksCompared:
     """Nobody saw the mark; ``answer`` says why."""
+    return _without_mark(gear_set, member, answer, attempt=attempt, how="not seen", agrees=None)
+
+
+def by_index(gear_set: GearSet, member: Shaft, *, passes: int) -> events.MarksCompared:
+    """The index pulse came at its count, turn after turn: nobody is asked."""
+    answer = f"came back to its count in each turn, {passes} {'time' if passes == 1 else 'times'}"
+    return _without_mark(gear_set, member, answer, attempt=1, how="index pulse", agrees=True)
+
+
+def _without_mark(
+    gear_set: GearSet,
+    member: Shaft,
+    answer: str,
+    *,
+    attempt: int,
+    how: Literal["index pulse", "not seen"],
+    agrees: bool | None,
+) -> events.MarksCompared:
     return events.MarksCompared(
         member=member,
         attempt=attempt,
-        how="not seen",
+        how=how,
         answer=answer,
         encoder_deg=None,
         turns=None,
         off_deg=None,
         off_teeth=None,
         allowed_deg=ALLOWED_TEETH * pitch_deg(gear_set, member),
-        agrees=None,
-        last=True,
-    )
-
-
-def by_index(gear_set: GearSet, member: Shaft, *, passes: int) -> events.MarksCompared:
-    """The index pulse came at its count, turn after turn: nobody is asked."""
-    return events.MarksCompared(
-        member=member,
-        attempt=1,
-        how="index pulse",
-        answer=f"came back to its count in each turn, {passes} {'time' if passes == 1 else 'times'}",
-        encoder_deg=None,
-        turns=None,
-        off_deg=None,
-        off_teeth=None,
-        allowed_deg=ALLOWED_TEETH * pitch_deg(gear_set, member),
-        agrees=True,
+        agrees=agrees,
         last=True,
     )
 

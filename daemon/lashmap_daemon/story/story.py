@@ -355,17 +355,9 @@ def _without(some: Mapping[_Key, _Value], key: _Key) -> dict[_Key, _Value]:
 
 
 def _stored(result: events.ResultStored, utc: str) -> StoredResult:
-    return StoredResult(
-        analysis_version=result.analysis_version,
-        outcome=result.outcome,
-        engagement=result.engagement,
-        normal_backlash_mm=result.normal_backlash_mm,
-        interval_mm=_interval(result.low_mm, result.high_mm),
-        confirmed=result.confirmed,
-        positions=result.positions,
-        usable=result.usable,
-        utc=utc,
-    )
+    values = dict(vars(result))
+    interval_mm = _interval(values.pop("low_mm"), values.pop("high_mm"))
+    return StoredResult(**values, interval_mm=interval_mm, utc=utc)
 
 
 def _interval(low_mm: float | None, high_mm: float | None) -> tuple[float, float] | None:
@@ -386,15 +378,6 @@ def _exclusion(out: events.PositionExcluded, utc: str) -> Exclusion:
 
 
 def _signature(signed: events.SignedOff, utc: str) -> SignOff:
-    return SignOff(
-        by=signed.by,
-        utc=utc,
-        analysis_version=signed.analysis_version,
-        outcome=signed.outcome,
-        recorded_outcome=signed.recorded_outcome,
-        exclusions=signed.exclusions,
-        remark=signed.remark,
-        engagement=signed.engagement,
-        normal_backlash_mm=signed.normal_backlash_mm,
-        interval_mm=_interval(signed.low_mm, signed.high_mm),
-    )
+    values = dict(vars(signed))
+    interval_mm = _interval(values.pop("low_mm"), values.pop("high_mm"))
+    return SignOff(**values, interval_mm=interval_mm, utc=utc)

@@ -75,11 +75,6 @@ def angle_text(gear_deg: float, *, decimals: int) -> str:
     return f"{angle_deg:.{decimals}f}° of turn {int(turn) + 1}"
 
 
-def uncertainty_text(length_mm: float | None, units: Units) -> str:
-    """A standard uncertainty with one digit more than the length it belongs to, or more: never zero."""
-    return format_spread(length_mm, units)
-
-
 def _span_text(seconds: float) -> str:
     if seconds < 0.0:
         return "a time that is not known (the clock was set back)"
@@ -198,7 +193,7 @@ def _of_sweep(event: events.SweepEvent, units: Units) -> str:
             return (
                 f"Runout of the {event.member}: {format_length(event.fim_mm, units)} full indicator "
                 "movement, repeatability within the sweep "
-                f"{uncertainty_text(event.fim_uncertainty_mm, units)}"
+                f"{format_spread(event.fim_uncertainty_mm, units)}"
             )
         case events.SweepRefused():
             return f"Runout of the {event.member} not measured: {'; '.join(event.reasons)}"
@@ -235,7 +230,7 @@ def _accepted(event: events.RockAccepted, units: Units) -> str:
     flags = f"; {', '.join(event.flags)}" if event.flags else ""
     return (
         f"{event.number:>3}  accepted: normal backlash {format_length(event.normal_backlash_mm, units)}, "
-        f"repeatability within the rock {uncertainty_text(event.standard_uncertainty_mm, units)}, "
+        f"repeatability within the rock {format_spread(event.standard_uncertainty_mm, units)}, "
         f"{event.reversals} reversals{flags}"
     )
 

@@ -1,20 +1,30 @@
-"""The last minutes of one channel, cut by time."""
+"""Both instruments of a stand during a test: their decoded traces, and what is done while one is away.
+
+Away is an instrument whose port stopped working, and just as well one whose port is open but gives no reading
+any more: silent, or sending rubbish. It is back when it gives samples again. An encoder is believed only when
+it shows the angle it showed before: one that begins its count anew, or whose shaft was turned meanwhile, no
+longer knows the matched teeth, and the two cannot be told apart. Ports find their cables again by themselves;
+nothing of that is done here.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
-from lashmap_drivers.errors import InstrumentError, InstrumentWaits
+from lashmap_drivers.errors import FOR_GOOD, JUMPED, InstrumentError, InstrumentWaits
+from lashmap_drivers.errors import InstrumentLost as Lost
 from lashmap_drivers.readings import Chunk, Floats, Samples
-from lashmap_drivers.timing.angles import FASTEST_DEG_S, Jump
+from lashmap_drivers.timing.angles import FASTEST_DEG_S
 
-from lashmap_daemon.replay.samples import in_record_deg
+from lashmap_daemon.errors import StandError
+from lashmap_daemon.replay.replay import in_record_deg
 from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
+from lashmap_daemon.story import events
 from lashmap_daemon.story.events import MatchedTeethSet
 from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Stand
 from lashmap_daemon.testing.monitor import InstrumentMonitor
@@ -25,8 +35,7 @@ _FIRST = 1024  # samples that there is room for at first
 class TraceBuffer:
     """Keeps the recent samples of one channel in memory.
 
-    Args:
-        keep_s: Older ones are let go; the logbook has them.
+    Samples older than ``keep_s`` are let go; the logbook has them.
     """
 
     def __init__(self, keep_s: float) -> None:
@@ -82,9 +91,6 @@ class TraceBuffer:
         self._rows, self._end = rows, kept.shape[1]
 
 
-# Both instruments of a stand as decoded traces.
-
-
 _KEEP_S = 120.0
 _RATE_S = 2.0
 
@@ -92,13 +98,8 @@ _RATE_S = 2.0
 class Channels:
     """Decodes what both ports bring and keeps the recent past.
 
-    Args:
-        stand: Names the ports and how their bytes are read.
-        gear_set: For the ratio, when the encoder sits on the pinion shaft.
-        keep_s: How far back `window` can reach.
-
     Attributes:
-        monitors: What is heard of each instrument, and what is wrong with it.
+        monitors: By name: what each instrument sends, and what is wrong with it.
         reference_is_assumed: Nobody said where the marked teeth are.
     """
 
@@ -134,10 +135,10 @@ class Channels:
 
     def may_have_gone_round(self, now_s: float) -> bool:
         """No angle came for so long that the encoder's count may be a whole range further, unseen."""
-        range_deg, heard_s = self.monitors[ENCODER].decoder.range_deg, self.monitors[ENCODER].heard_s
-        if range_deg is None or heard_s is None:
+        range_deg, newest_s = self.monitors[ENCODER].decoder.range_deg, self.monitors[ENCODER].bytes_s
+        if range_deg is None or newest_s is None:
             return False
-        return 2.0 * FASTEST_DEG_S * (now_s - heard_s) >= range_deg
+        return 2.0 * FASTEST_DEG_S * (now_s - newest_s) >= range_deg
 
     def indicator(self, start_s: float, end_s: float = float("inf")) -> Samples:
         """Indicator trace between two times, in mm."""
@@ -202,15 +203,11 @@ class Channels:
         latest = self._buffers[ENCODER].latest
         return None if latest is None else latest[1]
 
-    def bad_frames(self, name: str) -> int:
-        """Lines of one instrument that did not fit its profile."""
-        return self.monitors[name].parser.bad_frames
-
     def tally(self, name: str) -> WireTally:
         """What came of the bytes of one instrument so far."""
-        lone = self.monitors[name].lone
-        wrong = lone.left_out if lone is not None else 0
-        return WireTally(good=self.monitors[name].parser.good_frames, bad=self.bad_frames(name), wrong=wrong)
+        monitor = self.monitors[name]
+        wrong = monitor.lone.left_out if monitor.lone is not None else 0
+        return WireTally(good=monitor.parser.good_frames, bad=monitor.parser.bad_frames, wrong=wrong)
 
     def damaged(self) -> list[str]:
         """Instruments with a notable share of lines that could not be read, and that share."""
@@ -222,20 +219,6 @@ class Channels:
         checked = self.monitors[name].profile.is_checked
         return tally.sentence(name, self.port(name), when=when, checked=checked)
 
-    def marks(self, name: str) -> Mapping[str, int]:
-        """What one instrument said beside its numbers (`lashmap_drivers.parser`), and how often."""
-        return self.monitors[name].parser.marks
-
-    @property
-    def jump(self) -> Jump | None:
-        """The step by which the encoder went further than any shaft turns; None when it never did."""
-        return self.monitors[ENCODER].decoder.jump
-
-    @property
-    def index_passes(self) -> int:
-        """How often the encoder's index pulse came back to its place, when it did so in each turn."""
-        return self.monitors[ENCODER].parser.index_passes
-
     def port(self, name: str) -> str:
         """Port of one instrument as the stand file names it."""
         return self.monitors[name].port
@@ -243,10 +226,148 @@ class Channels:
     def failure(self, name: str, now_s: float, since_s: float) -> InstrumentError | None:
         """What is wrong with an instrument whose port works (`InstrumentMonitor.problem`), or None.
 
-        Args:
-            name: Which instrument.
-            now_s: The time now.
-            since_s: When listening began; silence is counted from the later of this and the newest sample.
+        Silence is counted from the later of ``since_s`` and the newest sample.
         """
         found = self.monitors[name].problem(now_s, since_s=since_s)
         return None if isinstance(found, InstrumentWaits) else found
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Away:
+    """What was known when it went."""
+
+    since_s: float
+    reason: str
+    by_port: bool
+    gear_deg: float | None
+
+
+class Absences:
+    """Keeps the book of who is away.
+
+    It waits ``patience_s`` for an instrument. An encoder that was away is believed when the gear angle
+    changed by ``near_deg`` at most. ``go_on`` is the command that goes on with the test after it was closed.
+    """
+
+    def __init__(self, channels: Channels, *, patience_s: float, near_deg: float, go_on: str) -> None:
+        self._go_on = go_on
+        self._channels = channels
+        self._patience_s = patience_s
+        self._near_deg = near_deg
+        self._away: dict[str, _Away] = {}
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Who is away."""
+        return tuple(self._away)
+
+    @property
+    def why(self) -> str:
+        """Who was lost, and the reason; empty when everyone is there."""
+        return " and ".join(f"the {name} was lost ({away.reason})" for name, away in self._away.items())
+
+    def update(
+        self, now_s: float, lost: Mapping[str, str], *, since_s: float = 0.0
+    ) -> Iterator[events.Event]:
+        """What changed: `events.InstrumentLost`, `events.InstrumentBack` and notes.
+
+        Args:
+            now_s: Seconds since the test started.
+            lost: Instruments whose port does not work now, with the reason.
+            since_s: Since when samples are taken; silence before that counts for nothing.
+
+        Raises:
+            InstrumentError: When one stays away too long.
+            StandError: When an encoder came back with another angle, or lost its count for good.
+        """
+        self._refuse_lost_count(lost, now_s)
+        for name in (INDICATOR, ENCODER):
+            failing = None if name in lost else self._channels.failure(name, now_s, since_s)
+            reason = lost.get(name) or (failing.what if failing else None)
+            away = self._away.get(name)
+            if away is None and reason is not None:
+                yield self._leave(name, reason, now_s, failing)
+            elif away is not None and reason is None and self._newest_s(name) > away.since_s:
+                del self._away[name]
+                yield from self._return(name, away, now_s)
+            away = self._away.get(name)
+            if away is not None and now_s - away.since_s >= self._patience_s:
+                raise self._too_long(name, away, failing, works=name not in lost)
+
+    def _refuse_lost_count(self, lost: Mapping[str, str], now_s: float) -> None:
+        """An encoder that does not know its turns any more is not waited for: nothing brings them back."""
+        marks = self._channels.monitors[ENCODER].parser.marks
+        mark = next((one for one in FOR_GOOD if marks.get(one)), None)
+        if mark is None and not (ENCODER in lost and self._channels.may_have_gone_round(now_s)):
+            return
+        todo = "Bring"
+        if ENCODER in lost:
+            what = (
+                f"its port stopped working ({lost[ENCODER]}), and its count, which goes round, went on unseen"
+            )
+            todo = "Plug the cable in again, bring"
+        elif mark == JUMPED:
+            what = "its angle jumped further than anybody turns"
+            # Another profile is another test: what was recorded with the old one cannot be mixed with it.
+            todo = (
+                "If the angle begins again each turn, write wraps_at_deg = 360 in its profile and begin a "
+                "new test. Otherwise bring"
+            )
+        else:
+            what = "its count goes round, and a jump or a gap in it was too long to be followed"
+        raise StandError(
+            f"encoder on {self._channels.port(ENCODER)}: {what}. So it is not known which teeth are "
+            f"together, and waiting does not help. What was recorded is kept. {todo} the marked teeth "
+            f"together again and go on with: {self._go_on}"
+        )
+
+    def _newest_s(self, name: str) -> float:
+        latest_s = self._channels.latest_s(name)
+        return -math.inf if latest_s is None else latest_s
+
+    def _leave(
+        self, name: str, reason: str, now_s: float, failing: InstrumentError | None
+    ) -> events.InstrumentLost:
+        latest = self._channels.latest_gear_deg
+        gear_deg = latest[1] if latest is not None and name == ENCODER else None
+        self._away[name] = _Away(since_s=now_s, reason=reason, by_port=failing is None, gear_deg=gear_deg)
+        return events.InstrumentLost(
+            instrument=name,
+            port=self._channels.port(name),
+            reason=reason,
+            patience_s=self._patience_s,
+            remedy="See to its cable and power." if failing is None else failing.remedy,
+        )
+
+    def _return(self, name: str, away: _Away, now_s: float) -> Iterator[events.Event]:
+        port = self._channels.port(name)
+        yield events.InstrumentBack(instrument=name, port=port, away_s=now_s - away.since_s)
+        latest = self._channels.latest_gear_deg
+        if name != ENCODER or away.gear_deg is None or latest is None:
+            return
+        moved_deg = latest[1] - away.gear_deg
+        if abs(moved_deg) > self._near_deg:
+            raise StandError(
+                f"encoder on {port}: was lost and came back with the gear {abs(moved_deg):.1f}° from where "
+                "it was. Either the gear was turned meanwhile or the count began anew, so the matched teeth "
+                "are no longer known. What was recorded is kept. Bring the marked teeth together again and "
+                f"go on with: {self._go_on}"
+            )
+        yield events.NoteTaken(
+            text=f"The encoder was away for {now_s - away.since_s:.0f} s and came back with the same angle; "
+            "that it kept its count is taken for granted."
+        )
+
+    def _too_long(
+        self, name: str, away: _Away, failing: InstrumentError | None, *, works: bool
+    ) -> InstrumentError:
+        if failing is not None and not away.by_port:
+            return failing
+        end = "gave no sample that can be used" if works else "did not come back"
+        return Lost(
+            name,
+            self._channels.port(name),
+            f"the port stopped working ({away.reason}) and {end} within {self._patience_s:.0f} s",
+            "What was recorded is kept; stand.reconnect_seconds in the stand file sets how long to wait. "
+            f"Plug the cable in again and go on with: {self._go_on}",
+        )

@@ -21,24 +21,30 @@ from lashmap_drivers.readings import Samples
 
 from lashmap_daemon.errors import GearTurns, StandError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.check_standard import check_standard
-from lashmap_daemon.replay.preconditions import collect
+from lashmap_daemon.replay.preconditions import check_standard, collect
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, take_up
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import Box, Setup
-from lashmap_daemon.testing import arrival
 from lashmap_daemon.testing.channels import Channels
-from lashmap_daemon.testing.hands_free import obeying
+from lashmap_daemon.testing.hands_free import with_gestures
 from lashmap_daemon.testing.live_test import LiveTest, Opening, Screen
 from lashmap_daemon.testing.monitor import SILENT_S, StandInstrument, StandPorts
-from lashmap_daemon.testing.opening import Person, matched_teeth, start_record, unused_name
+from lashmap_daemon.testing.opening import (
+    Person,
+    Reference,
+    matched_teeth,
+    open_again,
+    reference_of,
+    start_record,
+    unused_name,
+)
 from lashmap_daemon.testing.relay import Relay
-from lashmap_daemon.testing.resume_opening import Reference, open_again, reference_of
+from lashmap_daemon.testing.watches import rests, still_limits, window_s
 
 _STEADY_S = 4.0  # for a reading of the encoder and a still gear
-_LOOK_S = 0.05
+_ROUND_S = 0.05
 _LEAST_WAIT_S = 1.0
 _SAMPLES_TO_BELIEVE = 5  # good lines before an instrument counts as there
 
@@ -74,14 +80,7 @@ class Prepared:
 class Engine:
     """Leads the tests of one stand.
 
-    Attributes:
-        ports: Its instruments.
-        logbook: Open for writing.
-
-    Args:
-        ports: Its instruments.
-        logbook: Open for writing.
-        say_again: Ends the sentence that asks for the matched teeth again.
+    ``say_again`` ends the sentence that asks for the matched teeth again.
     """
 
     def __init__(self, ports: StandPorts, logbook: Logbook, *, say_again: str = "") -> None:
@@ -148,7 +147,7 @@ class Engine:
         """
         start_s = time.monotonic()
         while True:
-            await asyncio.sleep(_LOOK_S)
+            await asyncio.sleep(_ROUND_S)
             self.ports.drain()
             now_s = time.monotonic()
             instruments = self.ports.instruments.values()
@@ -172,9 +171,7 @@ class Engine:
     async def still_encoder_deg(self, prepared: Prepared, channels: Channels | None = None) -> float:
         """The encoder's angle while the gear stands still.
 
-        Args:
-            prepared: The test.
-            channels: That followed the encoder until now; None is a decoder as fresh as the test's own.
+        ``channels`` followed the encoder until now; None is a decoder as fresh as the test's own.
 
         Raises:
             GearTurns: When the gear turns.
@@ -182,19 +179,19 @@ class Engine:
         """
         gear_set = prepared.box.gear_set.gear_set()
         channels = channels or Channels(prepared.stand.recorded(), gear_set, keep_s=2.0 * _STEADY_S)
-        limits = arrival.still_limits(gear_set, prepared.box.limits_for_analysis())
+        limits = still_limits(gear_set, prepared.box.limits_for_analysis())
         start_s, recent = time.monotonic(), Samples.joined([])
         with self.tapped(channels):
             # Count rounds, not seconds: a program that was stopped meanwhile has read nothing.
-            for _ in range(round(_STEADY_S / _LOOK_S)):
+            for _ in range(round(_STEADY_S / _ROUND_S)):
                 now_s = time.monotonic()
-                await asyncio.sleep(_LOOK_S)
+                await asyncio.sleep(_ROUND_S)
                 self.ports.drain()
                 gear = channels.gear_deg(start_s)
-                window_s = arrival.window_s(len(gear) / max(now_s - start_s, _LOOK_S))
-                recent = channels.gear_deg(now_s - window_s)
+                back_s = window_s(len(gear) / max(now_s - start_s, _ROUND_S))
+                recent = channels.gear_deg(now_s - back_s)
                 angle = channels.latest_encoder_deg
-                if now_s - start_s >= window_s and arrival.rests(recent, limits) and angle is not None:
+                if now_s - start_s >= back_s and rests(recent, limits) and angle is not None:
                     return angle
         if len(recent):
             raise GearTurns(
@@ -218,11 +215,8 @@ class Engine:
     ) -> Opening:
         """Have the marked teeth brought together, and put together all that a test begins with.
 
-        Args:
-            prepared: The test.
-            person: Who is asked.
-            encoder_deg: Reads the encoder now, from a gear that stands still.
-            followed: It follows a count that wraps from one call to the next.
+        ``encoder_deg`` reads the encoder now, from a gear that stands still; ``followed``: it follows a count
+        that wraps from one call to the next.
         """
         now = dt.datetime.now(dt.UTC)
         rates_hz = self.ports.rates_hz(time.monotonic())
@@ -241,20 +235,18 @@ class Engine:
             )
         how, matched = matched_teeth(prepared.box, person, encoder_deg=encoder_deg)
         today = now.astimezone().date()
+        proven = collect(
+            prepared.box,
+            prepared.stand.recorded(),
+            matched=how,
+            today=today,
+            locked_out=True,
+            build=prepared.build,
+        )
         return Opening(
             started=prepared.started,
             cautions=prepared.cautions,
-            preconditions=(
-                *collect(
-                    prepared.box,
-                    prepared.stand.recorded(),
-                    matched=how,
-                    today=today,
-                    locked_out=True,
-                    build=prepared.build,
-                ),
-                *self._check_standard(prepared, now),
-            ),
+            preconditions=(*proven, *self._check_standard(prepared, now)),
             matched=matched,
             rates_hz=rates_hz,
             build=prepared.build,
@@ -289,15 +281,6 @@ class Engine:
     ) -> LiveTest:
         """The test itself, to be run now.
 
-        Args:
-            opening: All that is known up front.
-            stand: As it was read last.
-            screen: Shows it, and says what the operator wants.
-            listeners: Further listeners to its events.
-            go_on: The command that goes on with it after it was closed.
-            handle_signals: As `LiveTest`.
-            slow: As `LiveTest`.
-
         Raises:
             StandError: When an instrument went away before the test began.
         """
@@ -310,7 +293,7 @@ class Engine:
             opening,
             sources,
             self.logbook,
-            obeying(screen, stand.file, opening.started.box.gear_set.gear_teeth),
+            with_gestures(screen, stand.file, opening.started.box.gear_set.gear_teeth),
             listeners,
             handle_signals=handle_signals,
             slow=slow,
@@ -329,13 +312,8 @@ def prepare_again(
 ) -> Prepared:
     """Find the test that goes on; see that box and stand are the same. Takes as long as its record is long.
 
-    Args:
-        logbook: Where it is kept.
-        test: Which; the newest of this box that was not completed when None.
-        box: Of today.
-        stand: Of today.
-        operator: Who goes on with it.
-        cautions: Has them confirmed, once it is known what goes on.
+    ``test`` None is the newest of this box that was not completed. ``cautions`` has them confirmed, once it
+    is known what goes on.
 
     Raises:
         ResumeError: When there is no such test, or it cannot go on, with the reason.

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from lashmap_drivers.readings import Samples
 
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import HandsFreeTable, StandFile
 from lashmap_daemon.story import events
 from lashmap_daemon.story.wording import angle_text
@@ -104,12 +104,7 @@ def find_knock(gear: Samples, setting: HandsFreeTable, *, pitch_deg: float, sinc
 
 
 class HandsFree:
-    """Listens to the gear during a test.
-
-    Args:
-        setting: Of the stand file.
-        pitch_deg: Of a gear tooth.
-    """
+    """Finds knocks of the gear during a test."""
 
     def __init__(self, setting: HandsFreeTable, pitch_deg: float) -> None:
         self._setting, self._pitch_deg = setting, pitch_deg
@@ -117,7 +112,7 @@ class HandsFree:
         self._since_s = -math.inf
         self._asked_teeth = 0
 
-    def hear(self, event: events.Event) -> None:
+    def follow(self, event: events.Event) -> None:
         """Remember which way the technician was asked to turn."""
         if isinstance(event, events.PositionAsked):
             self._asked_teeth = event.turn_teeth
@@ -171,12 +166,7 @@ class HandsFree:
 
 
 class HandsFreeScreen:
-    """A screen that also obeys the gear.
-
-    Args:
-        screen: The one that is seen.
-        hands_free: Listens.
-    """
+    """A screen that also obeys the gear."""
 
     def __init__(self, screen: Screen, hands_free: HandsFree) -> None:
         self._screen, self._hands_free = screen, hands_free
@@ -184,7 +174,7 @@ class HandsFreeScreen:
 
     def hear(self, stamped: events.Stamped) -> None:
         """Pass an event on."""
-        self._hands_free.hear(stamped.event)
+        self._hands_free.follow(stamped.event)
         self._screen.hear(stamped)
 
     def show(self, conductor: Conductor, now_s: float) -> None:
@@ -198,7 +188,7 @@ class HandsFreeScreen:
         return [*self._screen.commands(), *spoken]
 
 
-def obeying(screen: Screen, stand: StandFile, gear_teeth: int) -> Screen:
+def with_gestures(screen: Screen, stand: StandFile, gear_teeth: int) -> Screen:
     """The screen itself, or one that also obeys the gear where the stand file asks for it."""
     setting = stand.hands_free
     if setting is None or not setting.gestures:

@@ -4,7 +4,7 @@ The logbook comes first and is written at once: what a listener receives is dura
 nothing can be written. While the disk is full events wait in order and raw samples wait in the logbook, up to
 a bound; beyond it the newest samples are given up, as if they had never come, and a break marks the place.
 When the test pauses and goes on is the sequence's. A test that ends then cannot wait: it is closed with the
-room that was kept back for it (`logbook.reserve`). When the file of the logbook is gone nothing is shown as
+room that was kept back for it (`logbook.guard`). When the file of the logbook is gone nothing is shown as
 kept any more, and a test ends at once: what was recorded and what waits is saved to another file and closed
 there.
 """
@@ -21,8 +21,8 @@ from pathlib import Path
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.errors import LogbookError, LogbookFull, LogbookGone
+from lashmap_daemon.logbook.guard import Reserve
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.logbook.reserve import Reserve
 from lashmap_daemon.story import events
 
 MOST_HELD_BYTES = 32_000_000  # half of what the logbook itself would hold; about ten minutes at 2 × 1 kHz
@@ -39,20 +39,15 @@ def utc_now() -> dt.datetime:
 class Keeper:
     """Keeps one test.
 
+    Listeners are told after an event is durable, and must not wait. The caller holds ``reserve``, room that
+    is given back when the test ends on a full disk, and lets it go.
+
     Attributes:
         full: Why nothing can be written; empty while it can.
         gone: The logbook's file is gone; after `finish` it says where everything is saved.
         closed: The closing record, once it is durable.
         slow_writes: How many events took longer than `SLOW_S` to be written.
         slowest_s: The longest.
-
-    Args:
-        logbook: Where.
-        test: Identifier.
-        now_s: Time of the test.
-        utc: Wall clock.
-        listeners: Told after an event is durable; must not wait.
-        reserve: Room that is given back when the test ends on a full disk; held and let go by the caller.
     """
 
     def __init__(
@@ -80,8 +75,8 @@ class Keeper:
         self._written: list[events.Stamped] = []
         self._finished = False
 
-    def emit(self, event: events.Event) -> None:
-        """Keep an event and tell the listeners; with a full disk, or without the file, later.
+    def emit(self, event: events.Event) -> events.Stamped:
+        """Stamp and keep an event and tell the listeners; with a full disk, or without the file, later.
 
         Raises:
             LogbookError: When it cannot be kept for another reason.
@@ -92,6 +87,7 @@ class Keeper:
             self._notify(stamped)  # promises nothing, and cannot wait
         elif not self.full and self.gone is None:
             self._write_backlog()
+        return stamped
 
     def keep(self, channel: str, chunks: list[Chunk]) -> None:
         """Keep raw chunks; with a full disk, or without the file, they wait."""

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import datetime as dt
 import errno
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Protocol
@@ -23,34 +22,34 @@ from lashmap_drivers.ports.source import Source
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.errors import LogbookGone
+from lashmap_daemon.logbook.guard import RESERVE_BYTES, Reserve
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.pack import on_test_clock
-from lashmap_daemon.logbook.reserve import SIZE, Reserve
-from lashmap_daemon.sequence import words
+from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.resume import Resumption
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
 from lashmap_daemon.system import on_signals
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.conductor import Conductor
-from lashmap_daemon.testing.keeper import SLOW_S, Keeper, utc_now
+from lashmap_daemon.testing.keeper import SLOW_S, Keeper
 from lashmap_daemon.testing.relay import BEHIND_S, Relay
 
 TICK_S = 0.032  # three of them, with their work, are the 0.1 s from one live message to the next
 _CLOSING_S = 1.0
 _NO_RESERVE = (
-    f"the disk of the logbook has no {SIZE // 1_000_000} MB to spare: should it fill up, this test can be "
-    "closed only after room was made"
+    f"the disk of the logbook has no {RESERVE_BYTES // 1_000_000} MB to spare: should it fill up, this test "
+    "can be closed only after room was made"
 )
 _HUNG_UP = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF}  # what a terminal that is gone answers
 _ENDING = {
-    "SIGINT": words.Stop("stopped", "by the operator"),
-    "SIGTERM": words.Stop("interrupted", "the program was ended (SIGTERM)"),
-    "SIGHUP": words.Stop("interrupted", "the terminal went away (SIGHUP)"),
-    "SIGBREAK": words.Stop("interrupted", "the terminal went away, or Ctrl-Break (SIGBREAK)"),
+    "SIGINT": sequence.Stop("stopped", "by the operator"),
+    "SIGTERM": sequence.Stop("interrupted", "the program was ended (SIGTERM)"),
+    "SIGHUP": sequence.Stop("interrupted", "the terminal went away (SIGHUP)"),
+    "SIGBREAK": sequence.Stop("interrupted", "the terminal went away, or Ctrl-Break (SIGBREAK)"),
 }
-_TERMINAL_GONE = words.Stop("interrupted", "the terminal went away")
+_TERMINAL_GONE = sequence.Stop("interrupted", "the terminal went away")
 
 
 class Screen(Protocol):
@@ -70,15 +69,8 @@ class Screen(Protocol):
 class Opening:
     """What is known when both instruments give readings and the sequence may begin.
 
-    Attributes:
-        started: The start record.
-        cautions: Who confirmed the cautions, and how.
-        preconditions: Each with its state.
-        matched: The encoder's angle at engagement 0.
-        rates_hz: Samples a second, by channel.
-        resumed: The event that a test goes on which had ended early; None for a new test.
-        resumption: From where it goes on.
-        build: The build that the box came from, of a new test; None when none was named.
+    ``matched`` is the encoder's angle at engagement 0, ``rates_hz`` samples a second by channel. A test that
+    goes on has the event that says so, and from where it goes on. ``build`` is the one that a new test names.
     """
 
     started: events.TestStarted
@@ -116,7 +108,6 @@ class LiveTest:
         handle_signals: Close the record on Ctrl-C (stopped) and on SIGTERM and SIGHUP (interrupted); false
             leaves signals to a program that runs more than this test, which cancels `run` instead.
         slow: Relays of the screen, whose lag is to be named as well.
-        utc: The wall clock, for the record only.
         go_on: The command that goes on with this test after it was closed, for messages.
     """
 
@@ -130,7 +121,6 @@ class LiveTest:
         *,
         handle_signals: bool = True,
         slow: tuple[Relay[Any], ...] = (),
-        utc: Callable[[], dt.datetime] = utc_now,
         go_on: str = "",
     ) -> None:
         self._opening = opening
@@ -149,7 +139,6 @@ class LiveTest:
             logbook,
             started.test,
             now_s=self._now_s,
-            utc=utc,
             listeners=(screen.hear, *self._own),
             reserve=self._reserve,
         )
@@ -172,16 +161,19 @@ class LiveTest:
             InstrumentError: When an instrument failed; the closing record is written first.
             LogbookGone: When the logbook's file is gone; says where the test was saved and closed.
         """
-        with (
-            self._relays_closed(),
-            self._room_kept() as kept,
-            self._closing_record(),
-            self._ended_by_signals(),
-        ):
+        with ExitStack() as stack:
+            for relay in self._own:  # what waits for a slow listener is handed on; one that is stuck is left
+                stack.callback(relay.close, _CLOSING_S)
+            stack.callback(self._reserve.release)
+            kept = self._reserve.hold()
+            stack.enter_context(self._closing_record())
+            if self._handle_signals:
+                endings = {name: partial(self._end, stop) for name, stop in _ENDING.items()}
+                stack.enter_context(on_signals(endings))
             for event in self._opening.records():
-                self._emit(event)
+                self.conductor.emit(event)
             if not kept:
-                self._emit(events.NoteTaken(text=_NO_RESERVE))
+                self.conductor.note(_NO_RESERVE)
             while not self.conductor.closed:
                 self._tick()
                 self._screen.show(self.conductor, self._now_s())
@@ -208,8 +200,8 @@ class LiveTest:
         self.conductor.tick(self._now_s(), self._keeper.admit(chunks), lost)
         if failed is not None:
             raise failed
-        self._mind_the_disk()
-        self._mind_the_relays()
+        self._check_disk()
+        self._check_relays()
         if not self.conductor.closed:
             self._take_commands()
 
@@ -222,25 +214,25 @@ class LiveTest:
             self._end(_TERMINAL_GONE)
             return
         for command in commands:
-            self._obey(command)
+            self._run_command(command)
 
-    def _end(self, stop: words.Stop) -> None:
+    def _end(self, stop: sequence.Stop) -> None:
         """Close the record; what was lost before belongs to the reason: one cause may have taken both."""
         away = self.conductor.away
         self.conductor.happen(replace(stop, reason=f"{stop.reason}; before, {away}") if away else stop)
 
-    def _mind_the_disk(self) -> None:
+    def _check_disk(self) -> None:
         self._keeper.check_file()
         if self._keeper.gone is not None:
             raise self._keeper.gone
         paused = self.conductor.state.phase is Phase.PAUSED
         if self._keeper.full and not paused:
-            self.conductor.happen(words.Full(self._keeper.full))
+            self.conductor.happen(sequence.Full(self._keeper.full))
         elif paused and self._keeper.try_again():
             self.conductor.given_up_s = self._keeper.given_up_s
-            self.conductor.happen(words.Space())
+            self.conductor.happen(sequence.Space())
 
-    def _mind_the_relays(self) -> None:
+    def _check_relays(self) -> None:
         for relay in self._relays:
             failure = relay.failure
             if relay in self._slow and isinstance(failure, OSError) and failure.errno in _HUNG_UP:
@@ -252,19 +244,19 @@ class LiveTest:
                 self._named.add(relay.name)
                 self.conductor.note(f"{relay.name} does not keep up; the recording does not wait for it")
 
-    def _obey(self, command: str) -> None:
+    def _run_command(self, command: str) -> None:
         word, _, rest = command.partition(" ")
         match word:
             case "repeat":
-                self.conductor.happen(words.Repeat())
+                self.conductor.happen(sequence.Repeat())
             case "skip":
-                self.conductor.happen(words.Skip())
+                self.conductor.happen(sequence.Skip())
             case "matched":
                 self.conductor.matched(f"matched {rest}".strip())
             case "note" if rest:
                 self.conductor.note(rest)
             case "stop":
-                self.conductor.happen(words.Stop("stopped", "by the operator"))
+                self.conductor.happen(sequence.Stop("stopped", "by the operator"))
 
     @contextmanager
     def _closing_record(self) -> Iterator[None]:
@@ -274,7 +266,7 @@ class LiveTest:
         except BaseException as error:
             with contextlib.suppress(Exception):  # the first failure is the one to report
                 if not self.conductor.closed:
-                    self._emit(_closing_of(error))
+                    self.conductor.emit(_closing_of(error))
                     self._keeper.finish(_CLOSING_S)
                 elif self._keeper.gone is not None:
                     self._keeper.finish(_CLOSING_S)
@@ -282,36 +274,11 @@ class LiveTest:
                 raise self._keeper.gone from error
             raise
 
-    @contextmanager
-    def _room_kept(self) -> Iterator[bool]:
-        """Room to close the test on a full disk; false when the disk has none to spare."""
-        try:
-            yield self._reserve.hold()
-        finally:
-            self._reserve.release()
-
-    @contextmanager
-    def _relays_closed(self) -> Iterator[None]:
-        """What waits for a slow listener is handed on at the end; one that is stuck is left behind."""
-        try:
-            yield
-        finally:
-            for relay in self._own:
-                relay.close(_CLOSING_S)
-
-    @contextmanager
-    def _ended_by_signals(self) -> Iterator[None]:
-        if not self._handle_signals:
-            yield
-            return
-        with on_signals({name: partial(self._end, stop) for name, stop in _ENDING.items()}):
-            yield
-
-    def _emit(self, event: events.Event) -> None:
+    def _emit(self, event: events.Event) -> events.Stamped:
         if isinstance(event, events.TestClosed):
             for text in (*self.conductor.wire_notes(), *self._lags()):
-                self._keeper.emit(events.NoteTaken(text=text))
-        self._keeper.emit(event)
+                self.conductor.note(text)
+        return self._keeper.emit(event)
 
     def _lags(self) -> Iterator[str]:
         """Who did not keep up, with counts."""
@@ -331,21 +298,21 @@ class LiveTest:
 
 def _closing_of(error: BaseException) -> events.TestClosed:
     """The closing record of a test that ``error`` ended."""
+    outcome: events.Outcome = "failed"
     match error:
         case KeyboardInterrupt():
-            return events.TestClosed(outcome="stopped", reason="by the operator")
+            outcome, reason = "stopped", "by the operator"
         case asyncio.CancelledError():
-            return events.TestClosed(outcome="interrupted", reason="the program that ran it ended")
+            outcome, reason = "interrupted", "the program that ran it ended"
         case BrokenPipeError():
-            return events.TestClosed(outcome="interrupted", reason="the reader of the output went away")
+            outcome, reason = "interrupted", "the reader of the output went away"
         case LogbookGone():
-            return events.TestClosed(
-                outcome="failed", reason=f"the logbook was lost: {error.path}: {error.why}"
-            )
+            reason = f"the logbook was lost: {error.path}: {error.why}"
         case OSError():
             reason = f"this computer refused to read or write: {error.strerror or error}"
-            return events.TestClosed(outcome="failed", reason=reason)
-    return events.TestClosed(outcome="failed", reason=str(error) or type(error).__name__)
+        case _:
+            reason = str(error) or type(error).__name__
+    return events.TestClosed(outcome=outcome, reason=reason)
 
 
 def _name_of(listener: events.Listener) -> str:

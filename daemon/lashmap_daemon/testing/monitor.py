@@ -63,14 +63,9 @@ class InstrumentMonitor:
         profile: How its bytes are read.
         decoder: Reads them; a fresh one after `forget_turns` and `start_over`.
         latest: (time_s, value) of the newest sample; None before the first.
+        bytes_s: When the newest bytes came, whatever they were; None before the first.
         time_uncertainty_s: Of the newest samples, in seconds; nan before the first and where nobody knows.
         lone: Leaves out single angles that no gear could have made; None leaves them in.
-
-    Args:
-        stand: Names its port and profile.
-        name: Its role.
-        since_s: When monitoring begins.
-        lone: As the attribute.
     """
 
     def __init__(
@@ -93,16 +88,15 @@ class InstrumentMonitor:
         self.latest: tuple[float, float] | None = None
         self.time_uncertainty_s = math.nan
         self._since_s = since_s
-        self._heard_s = -math.inf
+        self.bytes_s: float | None = None
         self._reads: deque[_Read] = deque()
 
     def feed(self, *chunks: Chunk) -> Samples:
         """Decode the next chunks; empty when they complete no sample."""
         marks = dict(self.parser.marks)
         samples = self.decoder.feed(Chunks.of(*chunks))
-        heard_s = [chunk.arrival_s for chunk in chunks if not chunk.is_break]
-        if heard_s:
-            self._heard_s = heard_s[-1]
+        newest = next((chunk for chunk in reversed(chunks) if not chunk.is_break), None)
+        self.bytes_s = self.bytes_s if newest is None else newest.arrival_s
         if len(samples):
             self._marks_before = marks
             self.time_uncertainty_s = float(samples.time_uncertainty_s[-1])
@@ -118,11 +112,6 @@ class InstrumentMonitor:
     def parser(self) -> Parser:
         """Its tallies: good and bad frames, marks."""
         return self.decoder.parser
-
-    @property
-    def heard_s(self) -> float | None:
-        """When the newest bytes came, whatever they were; None before the first."""
-        return self._heard_s if math.isfinite(self._heard_s) else None
 
     @property
     def on_button(self) -> bool:
@@ -187,9 +176,9 @@ class InstrumentMonitor:
             return InstrumentLost(self.name, self.port, what, "Plug the cable in again.")
         since_s = self._since_s if since_s is None else since_s
         silent_s = now_s - max(since_s, self.latest[0] if self.latest else since_s)
-        return None if silent_s < patience_s else self._mute(now_s, silent_s)
+        return None if silent_s < patience_s else self._why_no_sample(now_s, silent_s)
 
-    def _mute(self, now_s: float, silent_s: float) -> InstrumentError | None:
+    def _why_no_sample(self, now_s: float, silent_s: float) -> InstrumentError | None:
         """Why there is no sample."""
         parser, last = self.parser, self.parser.last_bad
         if parser.bytes_seen and not parser.good_frames:
@@ -199,7 +188,7 @@ class InstrumentMonitor:
             return InstrumentWaits(self.name, self.port, silent_s)
         if self.on_button and self.latest is not None:
             return None
-        if self.on_button or now_s - self._heard_s < SILENT_S:
+        if self.on_button or (self.bytes_s is not None and now_s - self.bytes_s < SILENT_S):
             # A mark of an hour ago explains nothing.
             before = self._marks_before
             marks = tuple(mark for mark, count in sorted(parser.marks.items()) if count > before.get(mark, 0))
@@ -224,10 +213,6 @@ class StandInstrument:
         monitor: Its readings, and what is wrong with it.
         source: Its port; None while it could not be opened.
         problem: Why it is not open.
-
-    Args:
-        stand: Names its port and profile.
-        name: Its role.
     """
 
     def __init__(self, stand: RecordedStand, name: str) -> None:
@@ -299,12 +284,7 @@ class StandInstrument:
 
 
 class StandPorts:
-    """Both instruments of a stand.
-
-    Args:
-        stand: Names them.
-        backoff: Waits between attempts to open one.
-    """
+    """Both instruments of a stand."""
 
     def __init__(self, stand: Stand, backoff: Backoff = BACKOFF) -> None:
         self._backoff = backoff

@@ -24,17 +24,14 @@ _NO_SPACE = {errno.ENOSPC, errno.EDQUOT}
 class Relay(Generic[T]):
     """Hands items on to ``take`` from a thread.
 
+    ``take`` is called with one item at a time and may take as long as it likes. With ``replace`` only the
+    newest counts (a picture): what waits is replaced, and not counted as dropped.
+
     Attributes:
         name: Who is behind it, for messages.
         dropped: Items that went because it was too far behind.
         worst_s: Longest time that an item waited.
         failure: What ``take`` raised; nothing is handed on after that.
-
-    Args:
-        name: As above.
-        take: Called with one item at a time; may take as long as it likes.
-        most: Items that may wait.
-        replace: Only the newest counts (a picture): what waits is replaced, and not counted as dropped.
     """
 
     def __init__(

@@ -1,6 +1,15 @@
-"""A rock as it is recorded: measured a few times a second until it is good enough, or will never be.
+"""The gear watched: has it arrived and stands still, is its rock good, is its runout sweep complete.
 
-What a rock gives is the analysis's (`measure_rock`); how long to wait for it is decided here.
+The gear is still when, in a short window, it moved by no more than a rock explains, and so did the tip (it
+touches its tooth). The rock itself may already be going on. What a rock gives is the analysis's
+(`measure_rock`); how long to wait for it is decided here.
+
+Friction holds a gear anywhere in its lash. A rest between the flanks, before or after the rock, is left out:
+taken for a dwell it looks as if a flank had moved. Leaving it out hides nothing: what remains is a rock that
+began later, or ended earlier. A rest in the midst of a rock stays, for the analysis to judge.
+
+A sweep begins where the shaft starts to turn, so that the indicator can be set in peace before; a pause in
+turning by hand is no end, a long rest begins it anew. What runout means is the analysis's (`measure_runout`).
 """
 
 from __future__ import annotations
@@ -11,20 +20,124 @@ from dataclasses import dataclass, replace
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
-from lashmap_analysis.record.record import Encoder, RockTrace, Shaft
+from lashmap_analysis.record.record import Encoder, Limits, RockTrace, Shaft
 from lashmap_analysis.rock.cross_check import as_rocked_mm, disagreement, encoder_view
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.rock import RockReading, measure_rock
 from lashmap_analysis.runout.sweep import RunoutError, RunoutSweep, measure_runout
-from lashmap_drivers.readings import Samples
+from lashmap_drivers.readings import Floats, Samples
 
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.sequence.words import Left, RockBad, RockGood
+from lashmap_daemon.replay.wire_errors import without_lone
+from lashmap_daemon.sequence.sequence import Left, RockBad, RockGood
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
-from lashmap_daemon.testing import arrival
-from lashmap_daemon.testing.arrival import rest_before
 from lashmap_daemon.testing.channels import Channels
+
+LEAST_S = 0.1
+"""A shorter stay is part of a travel."""
+_FROM_FLANKS = 0.15  # of the whole span, at least that far from both of its ends
+_STILL = 0.1  # of the whole span, at most that far from where the rest began
+_BEGINNING = 5  # samples whose median says where that was
+
+
+def rest_before(time_s: Floats, value: Floats) -> int:
+    """Count the samples at the beginning in which the gear rests between the flanks.
+
+    Args:
+        time_s: Shape (n,), increasing.
+        value: Shape (n,), of the indicator.
+
+    Returns:
+        How many samples precede the first that moves; 0 where the recording begins on a flank, on the way, or
+        where nothing was rocked yet.
+    """
+    if len(value) == 0:
+        return 0
+    low, high = float(np.min(value)), float(np.max(value))
+    span, begun = high - low, float(np.median(value[:_BEGINNING]))
+    if not low + _FROM_FLANKS * span < begun < high - _FROM_FLANKS * span:
+        return 0
+    moved = np.flatnonzero(np.abs(value - begun) > _STILL * span)
+    first = int(moved[0])  # there is one: both ends of the span lie farther away
+    return first if time_s[first] - time_s[0] >= LEAST_S else 0
+
+
+def rest_after(time_s: Floats, value: Floats) -> int:
+    """Count the samples at the end in which the gear rests between the flanks; as `rest_before`."""
+    return rest_before(-time_s[::-1], value[::-1])
+
+
+WINDOW_S = 0.4
+_LONGEST_WINDOW_S = 1.5
+_FEWEST_SAMPLES = 4
+_LASH_WITHOUT_LIMIT_MM = 1.0  # largest lash the rock is meant for
+
+
+@dataclass(frozen=True, kw_only=True)
+class StillLimits:
+    """How much movement a rock explains.
+
+    Attributes:
+        near_deg: Largest distance of the gear from the position, half a tooth being the next engagement.
+        gear_span_deg: Largest movement of the gear in the window.
+        tip_span_mm: Largest movement of the indicator in the window.
+    """
+
+    near_deg: float
+    gear_span_deg: float
+    tip_span_mm: float
+
+
+def still_limits(gear_set: GearSet, limits: Limits) -> StillLimits:
+    """Generous limits from the tooth pitch and the largest backlash allowed."""
+    lash_mm = 3.0 * limits.maximum_mm if limits.maximum_mm else _LASH_WITHOUT_LIMIT_MM
+    pitch_deg = 360.0 / gear_set.gear_teeth
+    # A transverse lash is at most some 1.4 times the normal one, and the tip may sit off the pitch circle.
+    lash_deg = float(np.degrees(2.0 * lash_mm / gear_set.outer_gear_pitch_radius_mm))
+    return StillLimits(
+        near_deg=pitch_deg / 4.0,
+        gear_span_deg=min(lash_deg, pitch_deg / 4.0),
+        tip_span_mm=2.0 * lash_mm,
+    )
+
+
+def window_s(rate_hz: float) -> float:
+    """Length of the window for the slower instrument's samples a second: long enough to hold some of them."""
+    if rate_hz <= 0.0:
+        return _LONGEST_WINDOW_S
+    return min(max((_FEWEST_SAMPLES + 1) / rate_hz, WINDOW_S), _LONGEST_WINDOW_S)
+
+
+def rests(gear_deg: Samples, limits: StillLimits) -> bool:
+    """True when the gear stands still; false as well when too few samples say so."""
+    return len(gear_deg) >= _FEWEST_SAMPLES and float(np.ptp(gear_deg.value)) <= limits.gear_span_deg
+
+
+def is_still(gear_deg: Samples, indicator: Samples | None, target_deg: float, limits: StillLimits) -> bool:
+    """True when the gear rests at ``target_deg`` with the tip on its tooth.
+
+    Args:
+        gear_deg: Gear angle past the matched teeth over the last `WINDOW_S` or more.
+        indicator: Indicator over the same time, mm; None when it says nothing between presses of its button.
+        target_deg: Gear angle of the position.
+        limits: What counts as still.
+    """
+    if not rests(gear_deg, limits) or not is_near(gear_deg, target_deg, limits):
+        return False
+    if indicator is None:
+        return True
+    if len(indicator) < _FEWEST_SAMPLES:
+        return False
+    tip_mm = without_lone(indicator.time_s, indicator.value, limits.tip_span_mm)
+    return float(np.ptp(tip_mm)) <= limits.tip_span_mm
+
+
+def is_near(gear_deg: Samples, target_deg: float, limits: StillLimits) -> bool:
+    """True while the gear has not left the position."""
+    middle = (float(np.max(gear_deg.value)) + float(np.min(gear_deg.value))) / 2.0
+    return abs(middle - target_deg) <= limits.near_deg
+
 
 PRESSES = 3  # samples of an indicator on its button that make a dwell; the analysis refuses fewer
 CHECK_S = 0.25  # how often the rock in hand is measured
@@ -62,10 +175,10 @@ class RockSetting:
     longest_s: float
     resolution_mm: float
     counts_per_mm: float
-    still: arrival.StillLimits
+    still: StillLimits
 
 
-def setting_of(started: events.TestStarted, still: arrival.StillLimits) -> RockSetting:
+def setting_of(started: events.TestStarted, still: StillLimits) -> RockSetting:
     """What the plan of a test asks of a rock, and what its encoder should see of it."""
     encoder, plan = started.stand.encoder, started.box.plan
     gear_set, indicator = started.box.gear_set.gear_set(), started.box.indicator(started.stand)
@@ -85,14 +198,7 @@ def setting_of(started: events.TestStarted, still: arrival.StillLimits) -> RockS
 
 
 class RockWatch:
-    """Watches one rock.
-
-    Args:
-        setting: What it must give.
-        channels: The traces.
-        target_deg: Gear angle of the position.
-        started_s: When recording began.
-    """
+    """Watches one rock."""
 
     def __init__(
         self, setting: RockSetting, *, channels: Channels, target_deg: float, started_s: float
@@ -103,15 +209,13 @@ class RockWatch:
         self.started_s = started_s
         self.begins_s = started_s  # of the rock itself: a rest between the flanks before it is no part of it
         self.checked_s = started_s
-        self.end_s = (
-            started_s  # newest sample that was measured: whoever decodes again must find the same ones
-        )
+        self.end_s = started_s  # newest sample measured: whoever decodes again must find the same ones
         self.reading: RockReading | None = None
         self.gear_deg: float | None = None  # middle of its way, once the rock was found good
         self.disagreement: Flag | None = None  # of indicator and encoder, once the rock was found good
         self._before = {name: channels.tally(name) for name in (INDICATOR, ENCODER)}
 
-    def look(self, now_s: float) -> RockGood | RockBad | Left | None:
+    def update(self, now_s: float) -> RockGood | RockBad | Left | None:
         """Take what came; None while the rock goes on.
 
         Raises:
@@ -119,9 +223,11 @@ class RockWatch:
         """
         if now_s - self.checked_s < CHECK_S:
             return None
-        gear = self._channels.gear_deg(now_s - arrival.WINDOW_S)
-        if len(gear) and not arrival.is_near(gear, self._target_deg, self._setting.still):
-            return Left((self._left(gear), *self._wire_errors()))
+        gear = self._channels.gear_deg(now_s - WINDOW_S)
+        if len(gear) and not is_near(gear, self._target_deg, self._setting.still):
+            off_deg = float(np.max(np.abs(gear.value - self._target_deg)))
+            left = f"the gear left the position while the rock was recorded, by {off_deg:.1f}°"
+            return Left((left, *self._wire_errors()))
         trace = self._channels.indicator(self.started_s)
         rested = rest_before(trace.time_s, trace.value)
         self.begins_s = float(trace.time_s[rested]) if rested else self.started_s
@@ -145,13 +251,12 @@ class RockWatch:
             if self._channels.indicator_on_button:
                 others = (one.sentence for one in disabling if one.name is not FlagName.UNDERSAMPLED_DWELL)
                 sentences = (self._of_presses(len(trace)), *others)
-            return RockBad((*(sentences or (self._too_few(reading.reversals),)), *self._wire_errors()))
+            too_few = (
+                f"{reading.reversals} reversals in {self._setting.longest_s:.0f} s, "
+                f"{self._setting.reversals} are asked for; rock on evenly, flank to flank"
+            )
+            return RockBad((*(sentences or (too_few,)), *self._wire_errors()))
         return None
-
-    def _left(self, gear: Samples) -> str:
-        off_deg = gear.value - self._target_deg
-        furthest_deg = float(off_deg[np.argmax(np.abs(off_deg))])
-        return f"the gear left the position while the rock was recorded, by {abs(furthest_deg):.1f}°"
 
     def _wire_errors(self) -> tuple[str, ...]:
         """Bad lines within a refused rock: they come from the same seconds, so any of them counts."""
@@ -166,7 +271,13 @@ class RockWatch:
         seen = self._channels.gear_deg(self.started_s)
         if not len(seen) or now_s - float(seen.time_s[-1]) > _FRESH_S:
             return None
-        self._refuse_frozen_encoder(reading_mm)
+        expected = reading_mm * self._setting.counts_per_mm
+        if expected >= _COUNTS_TO_SEE and np.ptp(seen.value) == 0.0:
+            raise StandError(
+                f"encoder on {self._channels.port(ENCODER)}: has not moved by a count while the indicator "
+                f"saw the gear rock by {expected:.0f} counts. Check its coupling to the gear shaft, and "
+                "encoder.shaft in the stand file."
+            )
         self.gear_deg = (float(np.max(seen.value)) + float(np.min(seen.value))) / 2.0
         self.disagreement = self._disagreement()
         return RockGood()
@@ -198,12 +309,6 @@ class RockWatch:
             indicator=setting.indicator,
         )
 
-    def _too_few(self, reversals: int) -> str:
-        return (
-            f"{reversals} reversals in {self._setting.longest_s:.0f} s, {self._setting.reversals} are asked "
-            "for; rock on evenly, flank to flank"
-        )
-
     def _of_presses(self, presses: int) -> str:
         """What a rock needs of an indicator that sends on its button."""
         asked, longest_s = self._setting.reversals + 1, self._setting.longest_s
@@ -212,23 +317,6 @@ class RockWatch:
             f"gear on a flank and press {PRESSES} times or more, then on the other, {asked} flanks in all. "
             "plan.rock_seconds in the box file sets how long there is for it"
         )
-
-    def _refuse_frozen_encoder(self, reading_mm: float) -> None:
-        seen = self._channels.gear_deg(self.started_s)
-        expected = reading_mm * self._setting.counts_per_mm
-        if expected >= _COUNTS_TO_SEE and len(seen) and np.ptp(seen.value) == 0.0:
-            raise StandError(
-                f"encoder on {self._channels.port(ENCODER)}: has not moved by a count while the indicator "
-                f"saw the gear rock by {expected:.0f} counts. Check its coupling to the gear shaft, and "
-                "encoder.shaft in the stand file."
-            )
-
-
-# A runout sweep as it is turned: when it began, when it is complete, and whether it gives a runout.
-#
-# It begins where the shaft starts to turn, so that the indicator can be set in peace before; a pause in
-# turning by hand is no end, a long rest begins it anew. What runout means is the analysis's
-# (`measure_runout`).
 
 
 SETTLED_S = 0.5  # so long the shaft rests before a sweep can begin
@@ -241,11 +329,7 @@ _RAGGED_DEG = 10.0  # turned further than asked, so that whole turns are left be
 class Swept:
     """A complete sweep.
 
-    Attributes:
-        start_s: Its first moment.
-        end_s: Its last.
-        sweep: The runout; None when there is none.
-        reason: Why there is none.
+    ``reason`` says why there is no runout.
     """
 
     start_s: float
@@ -257,13 +341,7 @@ class Swept:
 class SweepWatch:
     """Watches one sweep.
 
-    Args:
-        member: The member that is turned and touched.
-        turns: Whole turns wanted.
-        channels: The traces.
-        gear_set: For the ratio.
-        since_s: When it was asked for.
-        resolution_mm: Of the indicator.
+    ``member`` is turned, by ``turns`` whole turns, and touched.
     """
 
     def __init__(
@@ -286,7 +364,7 @@ class SweepWatch:
         self._start_s: float | None = None
         self.turned_deg = 0.0
 
-    def look(self, now_s: float) -> Swept | None:
+    def update(self, now_s: float) -> Swept | None:
         """Take what came; the complete sweep once the shaft has turned far enough."""
         recent = self._member_deg(max(now_s - SETTLED_S, self._since_s))
         if not len(recent):
@@ -315,17 +393,18 @@ class SweepWatch:
     def _measure(self, start_s: float, end_s: float) -> Swept:
         angle = self._member_deg(start_s, end_s)
         indicator = self._channels.indicator(start_s, end_s)
+        sweep, reason = None, ""
         if not len(angle) or not len(indicator):
             reason = "an instrument gave no samples while the shaft was turned"
-            return Swept(start_s=start_s, end_s=end_s, sweep=None, reason=reason)
-        try:
+        else:
             # Beyond the encoder's samples the angle is not known; the analysis leaves those out likewise.
             seen = (indicator.time_s >= angle.time_s[0]) & (indicator.time_s <= angle.time_s[-1])
             at_samples = np.interp(indicator.time_s[seen], angle.time_s, angle.value)
-            sweep = measure_runout(at_samples, indicator.value[seen], resolution_mm=self._resolution_mm)
-        except RunoutError as error:
-            return Swept(start_s=start_s, end_s=end_s, sweep=None, reason=str(error))
-        return Swept(start_s=start_s, end_s=end_s, sweep=sweep)
+            try:
+                sweep = measure_runout(at_samples, indicator.value[seen], resolution_mm=self._resolution_mm)
+            except RunoutError as error:
+                reason = str(error)
+        return Swept(start_s=start_s, end_s=end_s, sweep=sweep, reason=reason)
 
     def _member_deg(self, start_s: float, end_s: float = float("inf")) -> Samples:
         gear = self._channels.gear_deg(start_s, end_s)

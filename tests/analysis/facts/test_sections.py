@@ -12,9 +12,10 @@ from analysis.page_reading import read_page
 from analysis.pdf_reading import pdf_text
 from lashmap_analysis.facts.result import KEYS, SECTIONS, key_meanings, to_document
 from lashmap_analysis.facts.section import TEST, Chapter, Facts, Group, Section, Table, facts_of, number, text
-from lashmap_analysis.render import render_html, render_pdf
+from lashmap_analysis.render.page import render_html
+from lashmap_analysis.render.pdf import render_pdf
 from lashmap_analysis.tables import SAMPLES, TABLES, columns_of, tables_of
-from lashmap_daemon.screens.summary import print_summary
+from lashmap_daemon.screens.result import print_summary
 from rich.console import Console
 
 if TYPE_CHECKING:

@@ -73,7 +73,7 @@ def settings(url: str, **other: object) -> BusTable:
 def on_bus(test: VirtualTest, table: BusTable, *, patience_s: float = 60.0) -> Iterator[OnBus]:
     """The test on the bus until this is left."""
     # On leaving it waits for no longer than it must; how patient it is must not decide what has arrived.
-    with StandBus(table, "Bench 1", logbook_of(test), "0", linger_s=patience_s, give_up_s=patience_s) as bus:
+    with StandBus(table, "Bench 1", logbook_of(test), patience_s=(patience_s, patience_s)) as bus:
         yield OnBus(test, bus)
 
 

@@ -22,9 +22,10 @@ from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from lashmap_daemon.bus import outbox
 from lashmap_daemon.bus.outbox import Outbox
 from lashmap_daemon.bus.stand_bus import StandBus
-from lashmap_daemon.commands.publish import publish
+from lashmap_daemon.commands.bus import publish
+from lashmap_daemon.commands.options import PublishOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
-from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.story import events
@@ -44,7 +45,7 @@ def stand_file(folder: Path, url: str, *more: str) -> Path:
 
 def published(stand: Path, logbook: Path) -> str:
     file = io.StringIO()
-    publish(stand, logbook, Console(file=file, width=200))
+    publish(PublishOptions(stand=stand, logbook=logbook), Console(file=file, width=200))
     return file.getvalue()
 
 
@@ -264,7 +265,7 @@ def test_a_test_whose_logbook_was_locked_when_it_began_is_published_all_the_same
 
     with (
         subscriber(broker.port) as heard,
-        StandBus(settings(broker.url), "Bench 1", logbook_of(test), "0") as bus,
+        StandBus(settings(broker.url), "Bench 1", logbook_of(test)) as bus,
     ):
         monkeypatch.setattr(outbox, "enrol", locked)
         bus.begin(test.started)

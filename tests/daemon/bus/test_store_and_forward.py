@@ -53,7 +53,7 @@ def test_what_waited_goes_out_with_the_next_test(tmp_path: Path) -> None:
     broker.start()
     try:
         with subscriber(broker.port) as heard:
-            with StandBus(settings(broker.url), "Bench 1", logbook_of(test), "0"):
+            with StandBus(settings(broker.url), "Bench 1", logbook_of(test)):
                 assert heard.wait(lambda: set(arrived(heard)) >= set(bodies))
             assert list(arrived(heard)) == list(bodies)
     finally:
@@ -83,7 +83,7 @@ def test_only_enrolled_tests_of_this_stand_go_out(tmp_path: Path, broker: Broker
     private = short_test(tmp_path)
     private.run()
     with subscriber(broker.port) as heard:
-        with StandBus(settings(broker.url), "Bench 1", logbook_of(private), "0") as bus:
+        with StandBus(settings(broker.url), "Bench 1", logbook_of(private)) as bus:
             assert eventually(lambda: bus.report.connected)
         assert heard.wait(lambda: len(heard.on("status")) == 2)
         assert {one.last for one in heard.heard} == {"status"}

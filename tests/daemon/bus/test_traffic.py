@@ -121,7 +121,7 @@ def test_the_last_will_says_offline_when_the_program_is_killed(tmp_path: Path, b
         "from lashmap_daemon.bus.stand_bus import StandBus\n"
         "from lashmap_daemon.logbook.logbook import Logbook\n"
         "book = Logbook(Path(sys.argv[2]), create=True)\n"
-        "bus = StandBus(BusTable(broker=sys.argv[1]), 'Bench 1', Path(sys.argv[2]), '0').__enter__()\n"
+        "bus = StandBus(BusTable(broker=sys.argv[1]), 'Bench 1', Path(sys.argv[2])).__enter__()\n"
         "time.sleep(60)\n"
     )
     command = [sys.executable, "-c", program, broker.url, str(tmp_path / "a.logbook")]

@@ -21,11 +21,10 @@ from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_daemon.bus import from_test, messages
+from lashmap_daemon.commands.bus import watch
 from lashmap_daemon.commands.options import WatchOptions
-from lashmap_daemon.commands.watch import watch
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.hall.hall import MOST_STANDS, Hall
-from lashmap_daemon.hall.screen import BrokerSeen, screen
+from lashmap_daemon.hall import MOST_STANDS, BrokerSeen, Hall, screen
 from lashmap_daemon.story import events
 from rich.console import Console
 

@@ -9,12 +9,15 @@ import signal
 import subprocess
 import sys
 import time
+from importlib import import_module
 from importlib.metadata import version
+from inspect import signature
 from pathlib import Path
 
 import pytest
 from daemon.command import lashmap, least, simulated_stand, start
 from daemon.virtual_time import CONFIGS, DEMO_BOX, demo_text
+from lashmap_daemon import cli
 from lashmap_daemon.logbook.logbook import Logbook
 
 SHORT_PLAN = {"positions = 26": "positions = 5\nrepeats = 0", "gear_turns = 13": "gear_turns = 1"}
@@ -237,3 +240,11 @@ def test_the_words_of_the_command_line_load_no_library_that_computes() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(("kind", "place"), cli._COMMANDS.values(), ids=str)
+def test_every_command_calls_a_function_that_takes_its_options(kind: type[object], place: str) -> None:
+    module, _, name = place.partition(":")
+    function = getattr(import_module(f"lashmap_daemon.commands.{module}"), name)
+    first = next(iter(signature(function).parameters.values()))
+    assert first.annotation.rpartition(".")[2] == kind.__name__

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from daemon.simulated_boxes import COARSE, values
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
-from lashmap_daemon.commands.demo import comparison
+from lashmap_daemon.commands.run import comparison
 from lashmap_daemon.commands.simulate import simulated_stand
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.setup import toml_file

@@ -14,8 +14,7 @@ from daemon.command import ENTRY, lashmap
 from daemon.recordings import mapping, write_csv
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.review_book import store_result
+from lashmap_daemon.replay.conclude import conclude, store_result
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import ExclusionUndone, PositionExcluded, SignedOff

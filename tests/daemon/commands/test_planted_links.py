@@ -20,10 +20,9 @@ from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.commands.options import Kind
 from lashmap_daemon.errors import LogbookError, StandError
 from lashmap_daemon.logbook.archive import archive
-from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.guard import Reserve, only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.rescue import rescue
-from lashmap_daemon.logbook.reserve import Reserve
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.screens.prompts import PromptsFile
 from lashmap_daemon.simulated_stand import SimulatedInstruments

@@ -7,10 +7,9 @@ from pathlib import Path
 
 import pytest
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
-from lashmap_daemon.commands.shims import advise
+from lashmap_daemon.commands.review import advise
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.review_book import ReviewRequest, write_review
+from lashmap_daemon.replay.conclude import ReviewRequest, conclude, write_review
 from lashmap_daemon.setup.box_file import BoxFile
 from rich.console import Console
 

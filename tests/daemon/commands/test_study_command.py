@@ -14,12 +14,12 @@ import numpy as np
 import pytest
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.commands import study
+from lashmap_daemon.commands.options import DriftOptions, NextOptions, PlanOptions, ReportOptions
 from lashmap_daemon.errors import EXIT_STAND, ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.check_standard import check_standard, stated_values
-from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.replay.conclude import conclude, store_result
+from lashmap_daemon.replay.preconditions import check_standard, stated_values
 from lashmap_daemon.replay.replay import Replay
-from lashmap_daemon.replay.review_book import store_result
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.study_file import StudyFile
 from rich.console import Console
@@ -30,15 +30,18 @@ STAND = "Simulated stand"  # as `lashmap simulate` names it
 PARTS, OPERATORS = ("INV-1", "INV-2"), ("Ada", "Ben")
 
 
+def plan(path: Path, *, repeats: int, seed: int) -> None:
+    options = PlanOptions(file=path, part=[*PARTS], operator=[*OPERATORS], repeats=repeats, seed=seed)
+    study.plan(options, Console(quiet=True))
+
+
 class Made:
     """A logbook with a complete study, its file, and what each test states."""
 
     def __init__(self, folder: Path) -> None:
         self.file = folder / "study.toml"
         self.logbook = folder / "virtual.logbook"
-        study.plan(
-            self.file, parts=PARTS, operators=OPERATORS, repeats=4, seed=3, console=Console(quiet=True)
-        )
+        plan(self.file, repeats=4, seed=3)
         text = re.sub(
             "begun = .*", "begun = 2026-11-25T07:00:00+00:00", self.file.read_text(encoding="utf-8")
         )
@@ -72,12 +75,12 @@ def printed(run: Callable[[Console], object]) -> str:
 
 def test_the_plan_holds_every_part_with_every_operator(tmp_path: Path) -> None:
     path = tmp_path / "study.toml"
-    study.plan(path, parts=PARTS, operators=OPERATORS, repeats=3, seed=1, console=Console(quiet=True))
+    plan(path, repeats=3, seed=1)
     order = toml_file.load(path, StudyFile).study.order
     for number in range(3):  # each round is complete in itself
         assert len(set(order[4 * number : 4 * number + 4])) == 4
     with pytest.raises(ConfigurationError, match="exists already"):
-        study.plan(path, parts=PARTS, operators=OPERATORS, repeats=3, seed=1, console=Console(quiet=True))
+        plan(path, repeats=3, seed=1)
 
 
 @pytest.mark.parametrize(
@@ -92,39 +95,45 @@ def test_a_study_file_that_cannot_be_is_refused(
     tmp_path: Path, change: tuple[str, str], problem: str
 ) -> None:
     path = tmp_path / "study.toml"
-    study.plan(path, parts=PARTS, operators=OPERATORS, repeats=3, seed=1, console=Console(quiet=True))
+    plan(path, repeats=3, seed=1)
     text = path.read_text(encoding="utf-8")
     assert change[0] in text
     path.write_text(text.replace(*change, 1), encoding="utf-8")
     with pytest.raises(ConfigurationError, match=problem):
-        study.next_test(path, tmp_path / "none.logbook", Console(quiet=True))
+        study.next_test(NextOptions(file=path, logbook=tmp_path / "none.logbook"), Console(quiet=True))
 
 
 def test_without_a_logbook_the_first_of_the_order_is_next(tmp_path: Path) -> None:
     path = tmp_path / "study.toml"
-    study.plan(path, parts=PARTS, operators=OPERATORS, repeats=2, seed=1, console=Console(quiet=True))
+    plan(path, repeats=2, seed=1)
     part, operator = toml_file.load(path, StudyFile).study.order[0]
-    words = printed(lambda console: study.next_test(path, tmp_path / "none.logbook", console))
+    words = printed(
+        lambda console: study.next_test(NextOptions(file=path, logbook=tmp_path / "none.logbook"), console)
+    )
     assert f"operator {operator} tests the box with serial number {part}" in words
 
 
 def test_an_incomplete_study_names_what_is_missing(made: Made, tmp_path: Path) -> None:
     path = tmp_path / "longer.toml"
-    study.plan(path, parts=PARTS, operators=OPERATORS, repeats=5, seed=3, console=Console(quiet=True))
+    plan(path, repeats=5, seed=3)
     text = path.read_text(encoding="utf-8")
     path.write_text(re.sub("begun = .*", "begun = 2026-11-25T07:00:00+00:00", text), encoding="utf-8")
     with pytest.raises(ConfigurationError, match="4 tests are missing"):
-        study.report(path, made.logbook, tolerance_mm=None, as_json=False, console=Console(quiet=True))
-    assert "16 of 20" in printed(lambda console: study.next_test(path, made.logbook, console))
+        study.report(ReportOptions(file=path, logbook=made.logbook), Console(quiet=True))
+    assert "16 of 20" in printed(
+        lambda console: study.next_test(NextOptions(file=path, logbook=made.logbook), console)
+    )
 
 
 def test_the_report_analyses_what_the_tests_state(made: Made) -> None:
     """Repeatability of a balanced design, by hand: the mean variance within the cells."""
-    words = printed(lambda console: study.next_test(made.file, made.logbook, console))
+    words = printed(
+        lambda console: study.next_test(NextOptions(file=made.file, logbook=made.logbook), console)
+    )
     assert "The study is complete" in words
     text = printed(
         lambda console: study.report(
-            made.file, made.logbook, tolerance_mm=None, as_json=True, console=console
+            ReportOptions(file=made.file, logbook=made.logbook, as_json=True), console
         )
     )
     document = json.loads(text)
@@ -134,9 +143,7 @@ def test_the_report_analyses_what_the_tests_state(made: Made) -> None:
     tolerance = 0.18 - 0.10  # of the box file
     assert document["tolerance_share"] == pytest.approx(6 * document["gauge"]["deviation_mm"] / tolerance)
     shown = printed(
-        lambda console: study.report(
-            made.file, made.logbook, tolerance_mm=None, as_json=False, console=console
-        )
+        lambda console: study.report(ReportOptions(file=made.file, logbook=made.logbook), console)
     )
     assert "repeatability" in shown
     assert "of the tolerance" in shown
@@ -147,25 +154,19 @@ def test_a_check_standard_is_set_on_a_chart(made: Made) -> None:
     status: list[int] = []
     text = printed(
         lambda console: status.append(
-            study.drift("INV-1", made.logbook, stand=None, baseline=None, as_json=True, console=console)
+            study.drift(DriftOptions(serial="INV-1", logbook=made.logbook, as_json=True), console)
         )
     )
     document = json.loads(text)
     assert document["centre_mm"] == pytest.approx(np.mean(values))
     assert status == [0 if document["steady"] else EXIT_STAND]
-    shown = printed(
-        lambda console: study.drift(
-            "INV-1", made.logbook, stand=None, baseline=None, as_json=False, console=console
-        )
-    )
+    shown = printed(lambda console: study.drift(DriftOptions(serial="INV-1", logbook=made.logbook), console))
     assert ("STEADY" in shown) == document["steady"]
 
 
 def test_too_few_tests_make_no_chart(made: Made) -> None:
     with pytest.raises(ConfigurationError, match="holds 0 completed tests of serial number nobody"):
-        study.drift(
-            "nobody", made.logbook, stand=None, baseline=None, as_json=False, console=Console(quiet=True)
-        )
+        study.drift(DriftOptions(serial="nobody", logbook=made.logbook), Console(quiet=True))
 
 
 MORNING = dt.datetime(2026, 11, 25, 20, 0, tzinfo=dt.UTC)  # after the tests of virtual time
@@ -207,7 +208,7 @@ def test_a_stand_that_jumped_fails_its_precondition(made: Made, monkeypatch: pyt
     with Logbook(made.logbook, create=False) as book:
         values = stated_values(book, "INV-1")
         values.append(replace(values[-1], value_mm=values[-1].value_mm + 0.05))
-        monkeypatch.setattr("lashmap_daemon.replay.check_standard.stated_values", lambda *_: values)
+        monkeypatch.setattr("lashmap_daemon.replay.preconditions.stated_values", lambda *_: values)
         (found,) = check_standard(
             book, "INV-1", stand=STAND, within_hours=24.0, box_serial="INV-7", now=MORNING
         )

@@ -24,10 +24,10 @@ import pytest
 from daemon.broken_off import BrokenOff
 from daemon.exported import FORMULA, NOTES, exported, recorded
 from daemon.virtual_time import load_box
-from lashmap_analysis import assess, load
 from lashmap_analysis.facts.result import to_document
-from lashmap_analysis.tables import TABLES
-from lashmap_daemon.commands.export import export
+from lashmap_analysis.judge.assess import assess
+from lashmap_analysis.tables import TABLES, load
+from lashmap_daemon.commands.exchange import export
 from lashmap_daemon.commands.options import ExportOptions, Kind
 from lashmap_daemon.exchange.frames import frames
 from lashmap_daemon.logbook.logbook import Logbook

@@ -28,7 +28,7 @@ from daemon.recordings import (
 )
 from daemon.virtual_time import CONFIGS
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_daemon.commands.import_recording import import_recording
+from lashmap_daemon.commands.exchange import import_recording
 from lashmap_daemon.commands.options import ImportOptions
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.exchange.book import FILE_CHANNEL, MAPPING_CHANNEL

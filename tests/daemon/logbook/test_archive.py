@@ -16,7 +16,7 @@ from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook import archive as logbook_archive
 from lashmap_daemon.logbook.archive import Outcome, archive
 from lashmap_daemon.logbook.check import check_file, check_test
-from lashmap_daemon.logbook.lock import LogbookBusy, only_writer
+from lashmap_daemon.logbook.guard import LogbookBusy, only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_drivers.readings import Chunk
 
@@ -224,7 +224,7 @@ def test_the_state_of_an_archive_that_cannot_be_reached_is_not_called_damage(
 ) -> None:
     path, to = two_tests(tmp_path), tmp_path / "old.archive"
     archived(path, to)
-    monkeypatch.setattr("lashmap_daemon.logbook.raw.connect", out_of_reach)
+    monkeypatch.setattr("lashmap_daemon.logbook.pack.connect", out_of_reach)
     with pytest.raises(LogbookError, match=rf"{to}: unable to open .*"):
         check_test(path, "t1")
     monkeypatch.undo()

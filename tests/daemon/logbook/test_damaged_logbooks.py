@@ -10,8 +10,7 @@ from daemon.damaged_logbooks import KINDS, damage, refused, review_of
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.bus import outbox
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.conclude import conclude, hand_over
-from lashmap_daemon.replay.review_book import ReviewRequest, write_review
+from lashmap_daemon.replay.conclude import ReviewRequest, conclude, hand_over, write_review
 from lashmap_daemon.story.events import ResultAnnounced
 
 SEEDS = range(45)

@@ -17,10 +17,10 @@ from lashmap_daemon.bus import outbox
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.check import check_test
 from lashmap_daemon.logbook.digests import EventRow
-from lashmap_daemon.logbook.lock import only_writer
+from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.rows import events_of
-from lashmap_daemon.replay import samples as replay_samples
+from lashmap_daemon.replay import replay as replay_samples
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.story.events import ResultAnnounced

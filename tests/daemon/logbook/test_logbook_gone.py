@@ -236,8 +236,8 @@ def test_without_any_place_it_says_that_nothing_could_be_saved(
     test = KeptTest(tmp_path, BOX, seed=4)
     test.run_until(events.RockAccepted)
     unlinked(test.logbook.path)
-    monkeypatch.setattr("lashmap_daemon.logbook.gone.make_new", lambda _path: None)
-    monkeypatch.setattr("lashmap_daemon.logbook.gone.connect", lambda _path: sqlite3.connect("/nowhere/x"))
+    monkeypatch.setattr("lashmap_daemon.logbook.guard.make_new", lambda _path: None)
+    monkeypatch.setattr("lashmap_daemon.logbook.guard.connect", lambda _path: sqlite3.connect("/nowhere/x"))
     with pytest.raises(LogbookGone, match=r"nothing could be saved: .*unable to open") as caught:
         test.keeper.finish(0.0)
     assert caught.value.saved is None

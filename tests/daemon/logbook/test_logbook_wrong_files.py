@@ -16,6 +16,7 @@ import pytest
 from daemon.command import lashmap
 from daemon.logbooks import note, two_tests
 from lashmap_daemon.commands.logbook import verify
+from lashmap_daemon.commands.options import VerifyOptions
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.check import check_file
 from lashmap_daemon.logbook.logbook import Logbook
@@ -171,5 +172,5 @@ def test_a_logbook_that_another_one_holds_is_not_called_damaged(
     )
     console = Console(file=io.StringIO())
     with pytest.raises(LogbookError, match="another program is writing to it; wait for it or end it"):
-        verify(path, None, "", console)
+        verify(VerifyOptions(logbook=path), console)
     other.close()

@@ -11,7 +11,7 @@ from daemon.small_disk import small_disk
 from daemon.testing.test_never_lose_disk import BOX, KeptTest
 from lashmap_daemon.errors import LogbookFull
 from lashmap_daemon.logbook.check import check_file, check_test
-from lashmap_daemon.logbook.reserve import Reserve
+from lashmap_daemon.logbook.guard import Reserve
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
 from lashmap_daemon.testing.keeper import Keeper
@@ -25,7 +25,7 @@ def with_reserve(folder: Path, reserve: Reserve) -> KeptTest:
     test.keeper = Keeper(
         test.logbook, test.started.test, now_s=lambda: test.now_s, listeners=(test._hear,), reserve=reserve
     )
-    test.conductor._emit, test.conductor._keep = test.keeper.emit, test.keeper.keep
+    test.conductor._stamped, test.conductor._keep = test.keeper.emit, test.keeper.keep
     return test
 
 

@@ -14,6 +14,7 @@ import pytest
 from daemon.command import lashmap
 from daemon.logbooks import closed_test, note, two_tests
 from lashmap_daemon.commands.logbook import rescue_logbook
+from lashmap_daemon.commands.options import RescueOptions
 from lashmap_daemon.errors import LogbookError
 from lashmap_daemon.logbook.check import check_file, check_test
 from lashmap_daemon.logbook.logbook import Logbook
@@ -148,7 +149,7 @@ def test_a_row_that_was_changed_is_named_and_its_seal_dropped(sound: Path, tmp_p
     base.commit()
     base.close()
     console = Console(file=io.StringIO(), width=200)
-    assert rescue_logbook(path, tmp_path / "new", console) == 3
+    assert rescue_logbook(RescueOptions(damaged=path, new=tmp_path / "new"), console) == 3
     assert isinstance(console.file, io.StringIO)
     text = console.file.getvalue()
     assert "test t1: DAMAGED" in text

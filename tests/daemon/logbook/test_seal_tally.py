@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from daemon.logbooks import read_back, two_tests
-from lashmap_daemon.logbook import walk as seal_walk
+from lashmap_daemon.logbook import check as seal_walk
 from lashmap_daemon.logbook.archive import archive
 from lashmap_daemon.logbook.check import check_test
 from lashmap_daemon.logbook.digests import Tally

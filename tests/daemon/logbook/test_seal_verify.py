@@ -13,7 +13,8 @@ from daemon.logbooks import closed_test, note, two_tests
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.render import render_html
 from lashmap_daemon.commands.logbook import verify
-from lashmap_daemon.commands.shims import advise
+from lashmap_daemon.commands.options import VerifyOptions
+from lashmap_daemon.commands.review import advise
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.check import check_test
 from lashmap_daemon.logbook.logbook import Logbook
@@ -23,7 +24,7 @@ from rich.console import Console
 
 def said(path: Path, test: str | None = None, expect: str = "") -> tuple[int, str]:
     console = Console(file=io.StringIO(), width=200)
-    status = verify(path, test, expect, console)
+    status = verify(VerifyOptions(logbook=path, test=test, expect=expect), console)
     assert isinstance(console.file, io.StringIO)
     return status, console.file.getvalue()
 

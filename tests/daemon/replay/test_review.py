@@ -14,8 +14,7 @@ from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.replay.review_book import ReviewRequest, store_result, with_review, write_review
+from lashmap_daemon.replay.conclude import ReviewRequest, conclude, store_result, with_review, write_review
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import PositionExcluded
 

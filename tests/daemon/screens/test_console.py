@@ -14,11 +14,9 @@ from pathlib import Path
 
 import pytest
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_daemon.screens.gear_picture import draw
-from lashmap_daemon.screens.keys import Keyboard
-from lashmap_daemon.screens.live import Painter, big, render
+from lashmap_daemon.screens.live import Keyboard, Painter, big, draw, render
 from lashmap_daemon.screens.plain import PlainScreen
-from lashmap_daemon.screens.view import Mark, look
+from lashmap_daemon.screens.view import Mark, view_of
 from lashmap_daemon.story import events
 from rich.console import Console, ConsoleDimensions
 from rich.text import Text
@@ -41,10 +39,7 @@ def test_angles_run_clockwise_from_the_top(angle_deg: float) -> None:
 
 def test_a_tighter_position_lies_further_in() -> None:
     def dots(lash: tuple[float, float]) -> int:
-        marks = [
-            Mark(gear_angle_deg=angle, normal_backlash_mm=value, purpose="planned")
-            for angle, value in zip((90.0, 270.0), lash, strict=True)
-        ]
+        marks = [Mark(angle, value, "planned") for angle, value in zip((90.0, 270.0), lash, strict=True)]
         row = draw(marks, None, None, rows=15).splitlines()[7]
         inked = [column for column, cell in enumerate(row) if ord(cell) > 0x2800]
         return inked[0] + inked[-1]  # moves right when the tight side is on the left
@@ -53,7 +48,7 @@ def test_a_tighter_position_lies_further_in() -> None:
 
 
 def test_positions_to_do_and_the_tight_spot_are_marked() -> None:
-    marks = [Mark(gear_angle_deg=120.0, normal_backlash_mm=None, purpose="planned")]
+    marks = [Mark(120.0, None, "planned")]
     picture = draw(marks, 10.0, 200.0)
     assert {"o", "X", "M", ">"} <= set(picture)
     assert len({len(line) for line in picture.splitlines()}) == 1
@@ -68,7 +63,7 @@ def test_big_digits_are_three_even_lines() -> None:
 
 def shown(test: VirtualTest, lines: list[str], note: str | None = None) -> str:
     console = Console(file=io.StringIO(), width=120, height=40, highlight=False)
-    view = look(test.conductor, test.now_s, "  1  Turn the gear to 0.0°")
+    view = view_of(test.conductor, test.now_s, "  1  Turn the gear to 0.0°")
     console.print(render(view, "title", lines, note))
     file = console.file
     assert isinstance(file, io.StringIO)

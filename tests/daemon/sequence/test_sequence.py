@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import itertools
-from typing import get_args
 
 import pytest
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.sequence import sequence
-from lashmap_daemon.sequence.sequence import TABLE
-from lashmap_daemon.sequence.words import (
+from lashmap_daemon.sequence.sequence import (
+    TABLE,
     Accept,
     Action,
     Arrived,
@@ -44,11 +43,10 @@ from lashmap_daemon.sequence.words import (
     Space,
     State,
     Stop,
-    Sweep,
     SweepBad,
     SweepGood,
-    Target,
 )
+from lashmap_daemon.story.story import Sweep, Target
 
 EXAMPLES: dict[type[Input], Input] = {
     Arrived: Arrived(),
@@ -105,9 +103,9 @@ IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
         (Phase.PREDICTING, Lost),
         (Phase.PREDICTING, Full),
         *((phase, kind) for phase in AT_WORK for kind in (Back, Space)),
-        *((Phase.WAITING, kind) for kind in get_args(Input) if kind not in {Back, Full, Stop}),
-        *((Phase.PAUSED, kind) for kind in get_args(Input) if kind not in {Space, Stop}),
-        *((Phase.CLOSED, kind) for kind in get_args(Input)),
+        *((Phase.WAITING, kind) for kind in Input.__subclasses__() if kind not in {Back, Full, Stop}),
+        *((Phase.PAUSED, kind) for kind in Input.__subclasses__() if kind not in {Space, Stop}),
+        *((Phase.CLOSED, kind) for kind in Input.__subclasses__()),
     }
 )
 
@@ -128,14 +126,14 @@ def state_in(phase: Phase) -> State:
 
 
 def test_the_table_and_the_ignored_pairs_together_are_complete() -> None:
-    pairs = set(itertools.product(Phase, get_args(Input)))
+    pairs = set(itertools.product(Phase, Input.__subclasses__()))
     assert set(TABLE) | IGNORED == pairs
     assert not set(TABLE) & IGNORED
 
 
 @pytest.mark.parametrize(
     ("phase", "kind"),
-    list(itertools.product(Phase, get_args(Input))),
+    list(itertools.product(Phase, Input.__subclasses__())),
     ids=lambda part: getattr(part, "__name__", part),
 )
 def test_every_input_in_every_phase(phase: Phase, kind: type[Input]) -> None:

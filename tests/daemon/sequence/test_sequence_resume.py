@@ -11,25 +11,25 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 from lashmap_analysis.record.record import Shaft
-from lashmap_daemon.sequence import words
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence import sequence
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
 
-INPUTS: tuple[words.Input, ...] = (
-    words.Arrived(),
-    words.Left(),
-    words.RockGood(),
-    words.RockBad(("slip",)),
-    words.MarksSeen(),
-    words.MarksOff(),
-    words.Repeat(),
-    words.SweepGood(),
-    words.SweepBad(("too short",)),
-    words.Lost("gone"),
-    words.Back(),
-    words.Full("no room"),
-    words.Space(),
-    words.Skip(),
+INPUTS: tuple[sequence.Input, ...] = (
+    sequence.Arrived(),
+    sequence.Left(),
+    sequence.RockGood(),
+    sequence.RockBad(("slip",)),
+    sequence.MarksSeen(),
+    sequence.MarksOff(),
+    sequence.Repeat(),
+    sequence.SweepGood(),
+    sequence.SweepBad(("too short",)),
+    sequence.Lost("gone"),
+    sequence.Back(),
+    sequence.Full("no room"),
+    sequence.Space(),
+    sequence.Skip(),
 )
 
 
@@ -43,7 +43,7 @@ class BrokenOff(RuleBasedStateMachine):
         self.story.begin()
 
     @rule(happened=st.sampled_from(INPUTS))
-    def happen(self, happened: words.Input) -> None:
+    def happen(self, happened: sequence.Input) -> None:
         self.story.happen(happened)
 
     @precondition(lambda self: self.story.state.phase is not Phase.CLOSED)
@@ -61,7 +61,7 @@ class BrokenOff(RuleBasedStateMachine):
     def ended_and_resumed(self, outcome: events.Outcome) -> None:
         whole = self.twin()
         whole.to_the_end()
-        self.story.happen(words.Stop(outcome, "so be it"))
+        self.story.happen(sequence.Stop(outcome, "so be it"))
         self.story.go_on()
         resumed = self.twin()
         resumed.to_the_end()

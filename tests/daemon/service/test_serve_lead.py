@@ -16,13 +16,13 @@ from daemon.virtual_loop import in_virtual_time, stand_still
 from daemon.virtual_time import CONFIGS, simulated_stand_file
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.service.lead import Lead
 from lashmap_daemon.service.opening import PREPARING_S, BoxFolder
 from lashmap_daemon.service.service import Watch, state_of
 from lashmap_daemon.service.words import Begin, Resume
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable, load_profile
-from lashmap_daemon.simulated_stand import SimulatedInstruments
+from lashmap_daemon.simulated_stand.settings import SimulatedInstruments
 from lashmap_daemon.story.events import (
     InstrumentHeard,
     InstrumentLost,

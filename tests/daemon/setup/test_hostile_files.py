@@ -21,8 +21,7 @@ from hypothesis import strategies as st
 from lashmap_daemon.errors import ConfigurationError, LashmapError
 from lashmap_daemon.exchange.frames import frames
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.conclude import conclude, json_text
-from lashmap_daemon.replay.review_book import ReviewRequest, store_result, write_review
+from lashmap_daemon.replay.conclude import ReviewRequest, conclude, json_text, store_result, write_review
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.mapping_file import Mapping

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from daemon.command import lashmap
 from daemon.virtual_time import CONFIGS
-from lashmap_daemon.commands.demo import BOX, SHORT_BOX
+from lashmap_daemon.commands.run import BOX, SHORT_BOX
 from lashmap_daemon.errors import EXIT_CONFIGURATION, ConfigurationError
 from lashmap_daemon.setup import shipped as module
 from lashmap_daemon.setup import (

@@ -9,8 +9,17 @@ from statistics import mean, pstdev
 import pytest
 from daemon.simulated_stand.test_mesh import SPIRAL, STRAIGHT, pitch_angles
 from lashmap_daemon.simulated_stand import SimulatedBox
-from lashmap_daemon.simulated_stand.frame import Vector, combine, cross, dot, mesh_frame, turned
-from lashmap_daemon.simulated_stand.tip import Tip, flank_under_tip, generated
+from lashmap_daemon.simulated_stand.geometry import (
+    Tip,
+    Vector,
+    combine,
+    cross,
+    dot,
+    flank_under_tip,
+    generated,
+    mesh_frame,
+    turned,
+)
 
 MITRE = replace(
     STRAIGHT, pinion_teeth=20, gear_teeth=20, shaft_angle_deg=90.0, face_width_mm=15.0, touch_radius_mm=38.0

@@ -114,10 +114,10 @@ def test_lines_arrive_whole_and_at_their_rates(tmp_path: Path, monkeypatch: pyte
     report = running.served
     assert report is not None
     # 1 kHz and 500 Hz by the stand's time, and that time by the clock of this machine.
-    assert report.indicator_lines_sent + report.indicator_lines_dropped == pytest.approx(
+    assert report.indicator.lines_sent + report.indicator.lines_dropped == pytest.approx(
         stand.time_s * 1000.0, abs=3
     )
-    assert report.encoder_lines_sent + report.encoder_lines_dropped == pytest.approx(
+    assert report.encoder.lines_sent + report.encoder.lines_dropped == pytest.approx(
         stand.time_s * 500.0, abs=3
     )
     assert stand.time_s + report.skipped_s == pytest.approx(looks_s[-1] - looks_s[0], abs=0.01)
@@ -138,7 +138,7 @@ def test_it_follows_the_prompts_and_ends_with_the_program(tmp_path: Path) -> Non
         running.thread.join(PATIENCE_S)
         assert running.served is not None
         assert running.served.ended_because == "the program it follows is done"
-        assert running.served.encoder_lines_sent > 0
+        assert running.served.encoder.lines_sent > 0
     assert not list(running.folder.glob("*coder"))
     truth = json.loads((running.folder / "truth.json").read_text(encoding="utf-8"))
     assert truth["normal_backlash_mm"] == pytest.approx([0.15] * 520)

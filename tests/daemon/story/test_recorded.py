@@ -12,6 +12,7 @@ import pytest
 from daemon.logbooks import closed_test, two_tests
 from daemon.virtual_time import load_box, set_up, simulated_stand_file
 from lashmap_daemon.commands.logbook import verify
+from lashmap_daemon.commands.options import VerifyOptions
 from lashmap_daemon.logbook.logbook import Logbook, OfOtherVersion
 from lashmap_daemon.logbook.rescue import rescue
 from lashmap_daemon.replay.replay import start_of
@@ -109,7 +110,7 @@ def test_a_set_up_of_another_version_is_refused_with_both_versions_named(
 def test_a_set_up_of_another_version_is_no_damage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = of_version_3(tmp_path, monkeypatch)
     console = Console(file=(tmp_path / "said").open("w", encoding="utf-8"), width=200)
-    assert verify(path, None, "", console) == 0
+    assert verify(VerifyOptions(logbook=path), console) == 0
     assert [one.problems for one in rescue(path, tmp_path / "new")] == [(), (), ()]
     console.file.close()
 

@@ -18,8 +18,7 @@ from lashmap_daemon.replay.preconditions import collect
 from lashmap_daemon.setup.stand_file import ENCODER as ROLE
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events
-from lashmap_daemon.testing.absences import Absences
-from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.channels import Absences, Channels
 from lashmap_drivers.errors import InstrumentWithoutReading
 from lashmap_drivers.kinds import build
 from lashmap_drivers.readings import Chunk, Floats

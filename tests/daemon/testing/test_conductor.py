@@ -11,11 +11,12 @@ from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.replay import Replay
-from lashmap_daemon.sequence import words
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence import sequence
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments
 from lashmap_daemon.story import events
+from lashmap_daemon.testing.conductor import Conductor
 from lashmap_drivers.errors import InstrumentGarbled, InstrumentSilent
 
 
@@ -163,11 +164,11 @@ def test_turning_away_in_mid_rock_asks_for_the_position_again(tmp_path: Path) ->
 def test_skip_repeat_and_note(tmp_path: Path) -> None:
     test = VirtualTest(tmp_path, short_box())
     test.run_until(events.RockAccepted)
-    test.conductor.happen(words.Repeat())
+    test.conductor.happen(sequence.Repeat())
     again = test.run_until(events.RockAccepted).event
     assert isinstance(again, events.RockAccepted)
     assert (again.number, again.attempt) == (1, 2)
-    test.conductor.happen(words.Skip())
+    test.conductor.happen(sequence.Skip())
     skipped = test.stream[-2].event
     assert skipped == events.PositionSkipped(
         number=2, engagement=test.started.planned[1], reason="skipped by the operator"
@@ -228,7 +229,7 @@ def test_an_encoder_that_never_moves_is_named_after_the_time_allowed(tmp_path: P
 def test_too_few_positions_for_a_lash_map_are_told_with_their_number(tmp_path: Path) -> None:
     test = VirtualTest(tmp_path, short_box(positions=4))
     test.run_until(events.RockAccepted)
-    test.conductor.happen(words.Skip())
+    test.conductor.happen(sequence.Skip())
     test.run()
     (note,) = [event.text for event in test.of(events.NoteTaken) if isinstance(event, events.NoteTaken)]
     assert note == (
@@ -284,3 +285,7 @@ def test_a_sweep_nobody_turns_is_asked_again_and_then_left(tmp_path: Path) -> No
     refused = [one.reasons for one in test.of(events.SweepRefused) if isinstance(one, events.SweepRefused)]
     assert refused == [("the shaft was not turned",)] * 2
     assert test.stream[-1].event == events.TestClosed(outcome="completed", reason="all positions done")
+
+
+def test_there_is_a_deed_for_every_action_of_the_sequence() -> None:
+    assert set(Conductor._ACTS) == set(sequence.Action.__subclasses__())

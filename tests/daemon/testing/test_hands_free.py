@@ -17,10 +17,11 @@ from daemon.virtual_time import TICK_S, VirtualTest, load_box
 from hypothesis import given, settings
 from hypothesis import strategies as some
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.sequence import words
-from lashmap_daemon.sequence.words import Phase, Target
+from lashmap_daemon.sequence import sequence
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable
 from lashmap_daemon.story import events
+from lashmap_daemon.story.story import Target
 from lashmap_daemon.testing.hands_free import HandsFree, find_knock, reach_back_s
 from lashmap_drivers.readings import Chunk, Samples
 
@@ -129,7 +130,7 @@ class ByHand(VirtualTest):
             if word == "note":
                 self.conductor.note(rest)
             else:
-                self.conductor.happen(words.Repeat() if word == "repeat" else words.Skip())
+                self.conductor.happen(sequence.Repeat() if word == "repeat" else sequence.Skip())
 
     def turn(self, teeth: float, seconds: float) -> None:
         """Turn the gear by hand from where the stand left it; the tip is off its tooth meanwhile."""
@@ -147,9 +148,9 @@ class ByHand(VirtualTest):
             self.conductor.tick(self.now_s, said)
             self.obey()
 
-    def _emit(self, event: events.Event) -> None:
-        self.hands_free.hear(event)
-        super()._emit(event)
+    def _emit(self, event: events.Event) -> events.Stamped:
+        self.hands_free.follow(event)
+        return super()._emit(event)
 
 
 @pytest.fixture
@@ -224,7 +225,7 @@ class Asked:
     def commands(self) -> list[str]:
         """What a look ten times a second makes of it."""
         listening = HandsFree(SETTING, PITCH)
-        listening.hear(
+        listening.follow(
             events.PositionAsked(
                 number=2,
                 engagement=20,

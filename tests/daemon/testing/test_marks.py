@@ -14,8 +14,8 @@ from lashmap_analysis.judge.verdict import MATCHED_AGAIN
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import index_in_place
 from lashmap_daemon.replay.replay import Replay
-from lashmap_daemon.sequence import words
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence import sequence
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events
@@ -60,14 +60,16 @@ class Told:
             keep=lambda name, chunks: self.book.keep(self.started.test, name, chunks),
         )
         self.notes: list[str] = []
-        self.emit(self.started)
+        self.conductor.emit(self.started)
         self.say("+0.1000", "0")
         self.say("+0.1000", "0")
 
-    def emit(self, event: events.Event) -> None:
+    def emit(self, event: events.Event) -> events.Stamped:
         if isinstance(event, events.NoteTaken):
             self.notes.append(event.text)
-        self.book.append(self.started.test, events.Stamped(time_s=self.now_s, utc="", event=event))
+        stamped = events.Stamped(time_s=self.now_s, utc="", event=event)
+        self.book.append(self.started.test, stamped)
+        return stamped
 
     def say(self, indicator: str, encoder: str) -> None:
         self.now_s += 0.1
@@ -118,7 +120,7 @@ def test_an_index_in_its_place_is_enough_and_nobody_is_asked_for_the_marks(
     for line in (str(2 * TURN + 9000), f"{2 * TURN + 9002}I") if slips else ():
         told.say("+0.1000", line)
     told.conductor.state = replace(told.conductor.state, phase=Phase.PREDICTING, target=None, queue=())
-    told.conductor.happen(words.Confirm((5,)))
+    told.conductor.happen(sequence.Confirm((5,)))
     found = [stamped.event for stamped in told.book.events(told.started.test)][-2:]
     if slips:
         assert found[-1] == events.MarksAsked(member="gear", attempt=1)

@@ -13,8 +13,8 @@ from daemon.virtual_time import TICK_S, VirtualTest, load_box
 from lashmap_daemon.errors import LogbookFull
 from lashmap_daemon.logbook.check import check_test
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.sequence import words
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence import sequence
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
 from lashmap_daemon.testing import keeper
@@ -68,10 +68,10 @@ class KeptTest(VirtualTest):
             self.obey_knocks()
             paused = self.conductor.state.phase is Phase.PAUSED
             if self.keeper.full and not paused:
-                self.conductor.happen(words.Full(self.keeper.full))
+                self.conductor.happen(sequence.Full(self.keeper.full))
             elif paused and self.keeper.try_again():
                 self.conductor.given_up_s = self.keeper.given_up_s
-                self.conductor.happen(words.Space())
+                self.conductor.happen(sequence.Space())
 
     def _hear(self, stamped: events.Stamped) -> None:
         self.stream.append(stamped)
@@ -161,7 +161,7 @@ def test_an_accepted_rock_is_shown_only_when_it_is_durable(
     refusing = True
     monkeypatch.setattr(test.logbook, "append", refuse)
     test.run_until(events.RecordingPaused)
-    assert len(test.conductor.accepted) == 1
+    assert len(test.conductor.story.accepted) == 1
     assert not test.of(events.RockAccepted)
     assert not any(
         isinstance(stamped.event, events.RockAccepted) for stamped in test.logbook.events(test.started.test)

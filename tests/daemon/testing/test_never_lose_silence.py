@@ -9,7 +9,7 @@ import pytest
 from daemon.virtual_time import TICK_S, VirtualTest, load_box
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
 from lashmap_drivers.errors import InstrumentSilent, InstrumentWithoutReading

@@ -1,21 +1,39 @@
+"""Before the first position: what is asked, what stays open, and where the matched teeth are found again."""
+
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 
+import numpy as np
 import pytest
-from daemon.virtual_time import load_box
+from daemon.broken_off import BrokenOff, accepted
+from daemon.virtual_time import load_box, simulated_stand_file
+from hypothesis import given
+from hypothesis import strategies as st
 from lashmap_daemon.errors import GearTurns
+from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.replay.replay import Replay, in_record_deg
 from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.stand_file import ENCODER
+from lashmap_daemon.simulated_stand import SimulatedInstruments
+from lashmap_daemon.story import events
 from lashmap_daemon.story.wording import CAUTIONS
+from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.opening import (
     CautionsNotConfirmed,
     Nobody,
+    Reference,
     complete_box,
     confirm_cautions,
+    find_again,
+    judge,
     matched_teeth,
 )
-from lashmap_daemon.testing.resume_opening import Reference, find_again
+from lashmap_drivers.kinds import build
+from lashmap_drivers.readings import Chunk
 
 
 @dataclass
@@ -140,3 +158,87 @@ def test_going_on_the_marks_are_asked_for_again_while_the_gear_turns() -> None:
     assert (found.matched.encoder_deg, found.precondition.state, moved_deg) == (10.0, "proven", 0.0)
     assert person.asked[0] == "The gear is turning. Hold it still, then press Enter"
     assert person.shown == ["The gear is turning; hold it still with the marked teeth together."]
+
+
+TURN = 360_000  # counts of the simulated stand
+SET = load_box().gear_set.gear_set()  # 13:40
+
+
+@given(
+    range_deg=st.floats(1.0, 1e5),
+    true_deg=st.floats(-1e5, 1e5),
+    since_deg=st.floats(-1e4, 1e4),
+    jitter=st.floats(-0.49, 0.49),
+)
+def test_the_reference_is_found_in_any_range(
+    range_deg: float, true_deg: float, since_deg: float, jitter: float
+) -> None:
+    # By construction: the record's count is the true angle less whole ranges, the reference as far from both.
+    first_deg = math.fmod(true_deg, range_deg)
+    seen_deg = true_deg + jitter * range_deg
+    matched = events.MatchedTeethSet(
+        encoder_deg=true_deg - since_deg, how="set at the stand", seen_deg=seen_deg
+    )
+    found = in_record_deg(matched, first_deg, range_deg)
+    assert first_deg - found == pytest.approx(since_deg, abs=1e-6)
+
+
+def test_a_reference_that_is_the_records_own_is_left_as_it_is() -> None:
+    matched = events.MatchedTeethSet(encoder_deg=12.0, how="box file")
+    assert in_record_deg(matched, 350.0, 360.0) == 12.0
+    seen = events.MatchedTeethSet(encoder_deg=1092.0, how="set at the stand", seen_deg=1092.0)
+    assert in_record_deg(seen, 12.0, None) == 1092.0
+
+
+@pytest.mark.parametrize(
+    ("first", "engagement"), [(12_000, 0.0), (11_000, -1.0 / 9.0), (359_000, -13.0 / 9.0)]
+)
+def test_a_gear_turned_over_the_wrap_before_the_test_counts_from_its_marks(
+    tmp_path: Path, first: int, engagement: float
+) -> None:
+    stand = simulated_stand_file(tmp_path, SimulatedInstruments())
+    board = build({"kind": "counter board", "pattern": r"(?P<count>\d+)", "wraps_at": TURN})
+    channels = Channels(stand.model_copy(update={"encoder_profile": board}).recorded(), SET)
+    # Followed for three turns to the marks at 12 degrees; then the record's own decoder begins.
+    channels.count_from(events.MatchedTeethSet(encoder_deg=1092.0, how="set at the stand", seen_deg=1092.0))
+    channels.feed(ENCODER, [Chunk(0.1 * count, b"%d\r\n" % first) for count in range(3)])
+    latest = channels.latest_gear_deg
+    assert latest is not None
+    assert latest[1] / 9.0 == pytest.approx(engagement)
+
+
+def test_a_test_on_a_count_that_wraps_each_turn_goes_on_in_the_turn_it_was_in(tmp_path: Path) -> None:
+    box = load_box(positions=6, gear_turns=13.0, confirming_positions=1)
+    test = BrokenOff(tmp_path, box, seed=4, wraps_at=TURN)
+    while max((one.engagement for one in accepted(test).values()), default=0) < 80:  # two whole turns
+        test.run_until(events.RockAccepted)
+    test.run_until(events.RockStarted)
+    test.go_on()  # the encoder kept its count; followed over many turns to the marks, and judged from there
+    assert test.shown == []
+    test.run()
+    record = Replay(test.logbook, test.started.test).record()
+    found = test.of(events.PreconditionsRecorded)[-1]
+    assert isinstance(found, events.PreconditionsRecorded)
+    # At first the box file's angle, which says nothing on such a count; then the marks.
+    assert {one.name: one.state for one in found.preconditions}["matched teeth"] == "proven"
+    assert {one.name: one.state for one in record.preconditions}["matched teeth"] == "unproven"
+    for trace in record.traces:
+        middle_deg = (np.max(trace.encoder_deg) + np.min(trace.encoder_deg)) / 2.0
+        assert middle_deg == pytest.approx(trace.engagement * 9.0, abs=0.5)
+    shown = accepted(test)
+    for one in conclude(test.logbook, None).positions:
+        assert one.normal_backlash_mm == shown[one.position].normal_backlash_mm
+
+
+def test_whole_ranges_are_forgiven_where_the_encoder_was_not_followed() -> None:
+    # A count that repeats after 16,384 of 10,000 counts a turn; nobody followed it for one range and a bit.
+    reference = Reference(
+        encoder_deg=37.25, end_deg=400.0, gear_set=SET, shaft="gear", range_deg=360.0 * 1.6384
+    )
+    before = reference.before(400.0 - 360.0 * 1.6384)
+    assert before.count == "kept"
+    assert before.moved_deg == pytest.approx(0.0)
+    found_deg = 37.25 - 2.0 * 360.0 * 1.6384
+    assert judge(reference, before, found_deg, followed=False).precondition.state == "proven"
+    assert judge(reference, before, found_deg, followed=True).precondition.state == "failed"
+    assert judge(reference, before, found_deg + 30.0, followed=False).precondition.state == "failed"

@@ -17,7 +17,7 @@ from lashmap_daemon.errors import StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.replay import Replay
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
 from lashmap_drivers.errors import InstrumentLost
@@ -124,8 +124,8 @@ def test_no_half_line_ever_merges_with_another(test: Unpluggable) -> None:
     test.tick(10)
     test.lost.clear()
     test.run_until(events.InstrumentBack)
-    assert test.channels.bad_frames(INDICATOR) == 0
-    assert test.channels.bad_frames(ENCODER) == 0
+    assert test.channels.monitors[INDICATOR].parser.bad_frames == 0
+    assert test.channels.monitors[ENCODER].parser.bad_frames == 0
 
 
 def test_after_the_time_of_the_stand_file_the_test_fails(test: Unpluggable) -> None:

@@ -24,9 +24,9 @@ from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.replay import Replay
-from lashmap_daemon.sequence import words
+from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.resume import ResumeError, find_unfinished, take_up
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import Setup
@@ -121,7 +121,7 @@ def test_bytes_that_a_port_read_before_the_test_went_on_are_no_part_of_it(test: 
     }
     live = LiveTest(opening, cast("dict[str, Source]", ports), book, cast("Screen", _NoScreen()))
     for event in opening.records():
-        live._emit(event)
+        live.conductor.emit(event)
     live._tick()
     first_s = unfinished.resumption.first_s
     for heard in (
@@ -247,7 +247,7 @@ def test_a_check_that_is_skipped_proves_nothing(test: BrokenOff) -> None:
     killed_after(test, 2)
     test.go_on()
     test.tick()
-    test.conductor.happen(words.Skip())
+    test.conductor.happen(sequence.Skip())
     test.run()
     assert precondition(test, "resumed test").state == "unproven"
     assert sorted(accepted(test)) == [1, 2, 3, 4, 5, 7]
@@ -255,14 +255,14 @@ def test_a_check_that_is_skipped_proves_nothing(test: BrokenOff) -> None:
 
 def test_skipped_positions_stay_skipped_and_the_last_accepted_can_be_repeated(test: BrokenOff) -> None:
     test.run_until(events.RockAccepted)
-    test.conductor.happen(words.Skip())
+    test.conductor.happen(sequence.Skip())
     test.run_until(events.RockAccepted)
     test.stop()
     assert test.conductor.closed
     new = len(test.stream)
     test.go_on()
     test.tick()
-    test.conductor.happen(words.Repeat())
+    test.conductor.happen(sequence.Repeat())
     test.run()
     planned = test.started.planned
     assert asked(test, new)[:4] == [(6, planned[2]), (3, planned[2]), (6, planned[2]), (4, planned[3])]

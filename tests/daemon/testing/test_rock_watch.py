@@ -10,10 +10,9 @@ from daemon.virtual_time import load_box
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.record.record import Encoder
 from lashmap_daemon.replay.wire_errors import WireTally
-from lashmap_daemon.sequence.words import RockBad, RockGood
-from lashmap_daemon.testing.arrival import still_limits
+from lashmap_daemon.sequence.sequence import RockBad, RockGood
 from lashmap_daemon.testing.channels import Channels
-from lashmap_daemon.testing.watches import CHECK_S, RockSetting, RockWatch
+from lashmap_daemon.testing.watches import CHECK_S, RockSetting, RockWatch, still_limits
 from lashmap_drivers.readings import Floats, Samples
 
 RATE_HZ, STEP_MM, RESOLUTION_MM, TARGET_DEG, LONGEST_S = 200.0, 0.2, 0.0005, 18.0, 60.0
@@ -105,21 +104,21 @@ def stopped_short(time_s: Floats, value: Floats) -> tuple[Floats, Floats]:
 def test_a_rock_that_rocking_on_cannot_heal_is_begun_again_at_once(spoil: object) -> None:
     assert callable(spoil)
     time_s, value = spoil(*rocked())
-    found = watching(_Heard(time_s, value)).look(float(time_s[-1]))  # far before the longest time
+    found = watching(_Heard(time_s, value)).update(float(time_s[-1]))  # far before the longest time
     assert isinstance(found, RockBad)
     assert found.reasons
 
 
 def test_an_indicator_that_flickers_before_the_rock_is_no_reason_to_begin_again() -> None:
     time_s, value = of_two_steps(*rocked())
-    assert watching(_Heard(0.25 * time_s, value)).look(0.25 * float(time_s[-1])) is None
+    assert watching(_Heard(0.25 * time_s, value)).update(0.25 * float(time_s[-1])) is None
 
 
 @pytest.mark.parametrize(("spoil", "advice"), [(of_two_steps, "finer"), (stopped_short, "friction")])
 def test_the_reason_says_what_to_do(spoil: object, advice: str) -> None:
     assert callable(spoil)
     time_s, value = spoil(*rocked())
-    found = watching(_Heard(time_s, value)).look(float(time_s[-1]))
+    found = watching(_Heard(time_s, value)).update(float(time_s[-1]))
     assert isinstance(found, RockBad)
     assert any(advice in reason for reason in found.reasons)
 
@@ -131,6 +130,6 @@ def test_a_good_rock_waits_for_an_encoder_that_fell_silent(silent_s: float, *, a
     last_s = float(time_s[-1])
     heard = _Heard(time_s, value, encoder_until_s=last_s - silent_s)
     watch = watching(heard)
-    assert isinstance(watch.look(last_s), RockGood) is accepted
+    assert isinstance(watch.update(last_s), RockGood) is accepted
     heard.encoder_until_s = np.inf
-    assert isinstance(watch.look(last_s + CHECK_S), RockGood)
+    assert isinstance(watch.update(last_s + CHECK_S), RockGood)

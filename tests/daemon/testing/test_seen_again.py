@@ -15,9 +15,9 @@ from lashmap_analysis.judge.verdict import MATCHED_AGAIN
 from lashmap_analysis.record.record import Precondition, Shaft
 from lashmap_daemon.errors import ReferenceDisproved, StandError
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.screens.view import look
+from lashmap_daemon.screens.view import view_of
 from lashmap_daemon.sequence.resume import ResumeError, take_up
-from lashmap_daemon.sequence.words import Phase
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments
 from lashmap_daemon.story import events
 from lashmap_daemon.story.wording import sentence
@@ -149,7 +149,7 @@ def test_marks_are_not_compared_while_the_gear_turns_and_no_angle_is_shown(tmp_p
     test = VirtualTest(tmp_path, BOX, seed=4)
     test.run_until(events.MarksAsked)
     test.tick(15)
-    view = look(test.conductor, test.now_s, "")
+    view = view_of(test.conductor, test.now_s, "")
     assert (view.phase, view.gear_deg, view.target_deg) == (Phase.CHECKING, None, None)
     test.conductor.matched()
     assert not compared(test)

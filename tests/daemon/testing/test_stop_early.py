@@ -11,7 +11,7 @@ from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.settling import FIRST_LOOK
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.replay import Replay
-from lashmap_daemon.sequence import sequence, words
+from lashmap_daemon.sequence import sequence
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.story import events
 
@@ -93,12 +93,12 @@ def test_what_was_spared_stays_spared_after_a_kill(tmp_path: Path) -> None:
 
 def test_only_planned_positions_are_spared() -> None:
     state, _ = sequence.begin((0, 5, 9), tries=3)
-    state, _ = sequence.step(state, words.Arrived())
-    state, actions = sequence.step(state, words.RockGood(settled=True))
-    assert [type(one) for one in actions] == [words.Accept, words.Spare, words.Predict]
-    assert state.phase is words.Phase.PREDICTING
-    state, actions = sequence.step(state, words.Confirm((7,)))
-    state, _ = sequence.step(state, words.MarksSeen())
-    state, _ = sequence.step(state, words.Arrived())
-    state, actions = sequence.step(state, words.RockGood(settled=True))
-    assert not any(isinstance(one, words.Spare) for one in actions)
+    state, _ = sequence.step(state, sequence.Arrived())
+    state, actions = sequence.step(state, sequence.RockGood(settled=True))
+    assert [type(one) for one in actions] == [sequence.Accept, sequence.Spare, sequence.Predict]
+    assert state.phase is sequence.Phase.PREDICTING
+    state, actions = sequence.step(state, sequence.Confirm((7,)))
+    state, _ = sequence.step(state, sequence.MarksSeen())
+    state, _ = sequence.step(state, sequence.Arrived())
+    state, actions = sequence.step(state, sequence.RockGood(settled=True))
+    assert not any(isinstance(one, sequence.Spare) for one in actions)

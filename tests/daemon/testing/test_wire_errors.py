@@ -16,7 +16,7 @@ from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
 from lashmap_daemon.screens.live import render
-from lashmap_daemon.screens.view import look
+from lashmap_daemon.screens.view import view_of
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
 from lashmap_daemon.story.wording import sentence
@@ -202,7 +202,7 @@ def test_what_is_worth_a_sentence() -> None:
 def test_the_screen_names_the_damaged_instrument(tmp_path: Path) -> None:
     test = short_test(tmp_path, {ENCODER: bit_errors(1e-3, seed=5)})
     test.run_until(events.RockAccepted)
-    view = look(test.conductor, test.now_s, "")
+    view = view_of(test.conductor, test.now_s, "")
     assert view.damaged.startswith("encoder ")
     assert view.damaged.endswith(" % of lines")
     console = Console(width=110, height=40, record=True, file=StringIO())

@@ -15,6 +15,7 @@ from lashmap_drivers.errors import BEYOND, JUMPED, LOST_COUNT
 from lashmap_drivers.readings import Chunk, Chunks
 from lashmap_drivers.timing.angles import AngleTurns
 from lashmap_drivers.wire.ascii_line import LineProfile
+from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
@@ -36,8 +37,8 @@ def test_an_angle_that_begins_again_goes_on(seed: int, below_zero: bool) -> None
     sent, true = turning(seed, below_zero=below_zero)
     marks: Counter[str] = Counter()
     found = AngleTurns(360.0, marks).follow(sent, KHZ)
-    assert found == pytest.approx(np.unwrap(sent, period=360.0), abs=1e-8)
-    assert found - found[0] == pytest.approx(true - true[0], abs=1e-8)
+    assert_allclose(found, np.unwrap(sent, period=360.0), rtol=0.0, atol=1e-8, equal_nan=False)
+    assert_allclose(found - found[0], true - true[0], rtol=0.0, atol=1e-8, equal_nan=False)
     assert not marks
 
 

@@ -152,7 +152,8 @@ def test_a_reply_is_whole_at_its_last_byte_and_never_waits_forever(rubbish: byte
 @contextmanager
 def server(port: str, holding: list[int]) -> Iterator[None]:
     """The server of pymodbus on ``port``, in a loop of its own."""
-    loop = asyncio.new_event_loop()
+    runner = asyncio.Runner()
+    loop = runner.get_loop()
     ready, done = threading.Event(), asyncio.Event()
 
     async def serve() -> None:
@@ -164,7 +165,7 @@ def server(port: str, holding: list[int]) -> Iterator[None]:
         await done.wait()
         await one.shutdown()  # type: ignore[no-untyped-call] # of pymodbus
 
-    thread = threading.Thread(target=lambda: loop.run_until_complete(serve()))
+    thread = threading.Thread(target=lambda: runner.run(serve()))
     thread.start()
     try:
         assert ready.wait(60.0)
@@ -172,7 +173,7 @@ def server(port: str, holding: list[int]) -> Iterator[None]:
     finally:
         loop.call_soon_threadsafe(done.set)
         thread.join(60.0)
-        loop.close()
+        runner.close()  # ends what the server of pymodbus may leave: a handler that was never begun
 
 
 def test_pymodbus_answers_our_port() -> None:

@@ -1,6 +1,6 @@
-"""The command that exports tests: files in a folder, a workbook or a MATLAB file, whole or not at all.
+"""Commands that exchange with other programs: tests exported, recordings taken in.
 
-Everything is written beside its place first and moved there when it is complete, so that a failure leaves no
+An export is written beside its place first and moved there when it is complete, so that a failure leaves no
 half table behind.
 """
 
@@ -18,16 +18,21 @@ from lashmap_drivers.ports.regular_file import read_regular
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
-from lashmap_daemon.commands.options import ExportOptions
+from lashmap_daemon.commands.options import ExportOptions, ImportOptions, login_name
 from lashmap_daemon.errors import ConfigurationError, LogbookError
+from lashmap_daemon.exchange.book import Measured, keep, measure, refuse_twice, start_record
 from lashmap_daemon.exchange.files import NAME, Folder, Writer
 from lashmap_daemon.exchange.frames import Block, read_samples, small_tables
 from lashmap_daemon.exchange.one_file import MatlabFile, Workbook
+from lashmap_daemon.exchange.rocks import find
+from lashmap_daemon.exchange.source import read, read_source, signals_of, stand_of
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.conclude import judged
+from lashmap_daemon.replay.conclude import hand_over, judged
 from lashmap_daemon.replay.replay import Replay, newest_test
-from lashmap_daemon.screens.terminal import say
+from lashmap_daemon.screens.result import print_files, print_summary
+from lashmap_daemon.screens.terminal import busy, say
 from lashmap_daemon.setup.stand_file import ENCODER
+from lashmap_daemon.story.recorded import Setup
 from lashmap_daemon.whole_file import new_folder_beside
 
 _MOST_DESCRIBED_BYTES = 10_000_000
@@ -216,3 +221,70 @@ def _writer(options: ExportOptions, waiting: Path) -> Writer:
         case "mat":
             return MatlabFile(path, name)
     return Folder(waiting, options.to)
+
+
+def import_recording(options: ImportOptions, console: Console, *, operator: str = "") -> str:
+    """Import a recording, judge it and write JSON, HTML and PDF; returns the name of its test.
+
+    Raises:
+        ConfigurationError: Mapping, box file or recording is wrong, or it has been imported before.
+        LogbookError: The logbook cannot be used.
+    """
+    source = read_source(options.mapping)
+    with busy(console, f"Reading {source.path.name}"):
+        recording = read(source.path, source.data, source.mapping)
+        stand = stand_of(source)
+        signals = signals_of(source, recording, stand)
+        found = find(source, recording, signals)
+    measured = measure(signals, found, Setup(box=source.box.recorded(), stand=stand.recorded()))
+    _say_refused(measured, console)
+    if all(result.normal_backlash_mm is None for _, result in measured.rocks):
+        problem = (
+            "none of the rocks above is usable, so nothing was imported; check the mapping, or record again"
+        )
+        raise ConfigurationError(str(source.path), [problem])
+    if not options.logbook.parent.is_dir():
+        raise ConfigurationError(
+            str(options.logbook), [f"logbook: no such folder {options.logbook.parent}; make it first"]
+        )
+    with Logbook(options.logbook, create=True) as book, busy(console, f"Importing {source.path.name}"):
+        known = refuse_twice(book, source)
+        started = start_record(source, stand, found, known)
+        keep(
+            book,
+            started,
+            source,
+            recording,
+            found,
+            measured=measured,
+            operator=operator or login_name(),
+        )
+        output = options.output if options.output is not None else options.logbook.parent
+        done = hand_over(book, started.test, output)
+    print_summary(done.assessment, console, positions=False)
+    print_files(options.logbook, done, console)
+    return started.test
+
+
+def _say_refused(measured: Measured, console: Console) -> None:
+    for rock, result in measured.rocks:
+        if result.normal_backlash_mm is None:
+            why = " ".join(flag.sentence for flag in result.flags if flag.disabling)
+            say(
+                console,
+                f"refused  engagement {rock.engagement}, {rock.start_s:.6g} to {rock.end_s:.6g} s after the "
+                f"first row: {why}",
+                "bold",
+            )
+    for sweep, result_of in measured.sweeps:
+        if result_of.sweep is None:
+            say(console, f"refused  {sweep.member} sweep: {result_of.refusal}", "bold")
+    usable = sum(result.normal_backlash_mm is not None for _, result in measured.rocks)
+    good = sum(result.sweep is not None for _, result in measured.sweeps)
+    swept = f"; {_many(len(measured.sweeps))}, {good} usable" if measured.sweeps else ""
+    say(console, f"{len(measured.rocks)} rocks found, {usable} usable{swept}")
+    console.print()
+
+
+def _many(sweeps: int) -> str:
+    return "1 runout sweep" if sweeps == 1 else f"{sweeps} runout sweeps"

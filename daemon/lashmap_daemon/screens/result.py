@@ -1,26 +1,123 @@
-"""The lash map in a terminal: the curve in braille dots, positions as marks, limits as dashes.
+"""The result on a terminal: verdict first, then its grounds, the lash map, the review.
 
-A column of dots shows the least to the greatest of its engagements, so that no tight spot falls between two
-columns, be there 12 engagements or 1,500. What the map is, is decided in the analysis.
+The map is a curve in braille dots, positions as marks, limits as dashes. A column of dots shows the least to
+the greatest of its engagements, so that no tight spot falls between two columns, be there 12 engagements or
+1,500. What the map is, is decided in the analysis.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 from lashmap_analysis.charts.lash_map import LashView, Window, around_spot, lash_view, whole_cycle
 from lashmap_analysis.charts.svg import round_step, round_ticks, tick_decimals
+from lashmap_analysis.facts.result import SECTIONS
+from lashmap_analysis.facts.review import review_columns
+from lashmap_analysis.record.lengths import UNIT_NAMES, format_length, format_spread
+from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.screens.terminal import say
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from lashmap_analysis.facts.section import Section
     from lashmap_analysis.judge.assessment import Assessment
     from lashmap_analysis.record.record import Units
     from numpy.typing import NDArray
     from rich.console import Console
+
+    from lashmap_daemon.replay.conclude import HandedOver
+
+
+def print_files(logbook: Path, done: HandedOver, console: Console) -> None:
+    """Print where the record and its reports are."""
+    console.print()
+    say(console, f"logbook  {logbook}")
+    say(console, f"result   {done.json}")
+    say(console, f"report   {done.html}")
+    say(console, f"         {done.pdf}")
+
+
+def print_summary(
+    assessment: Assessment, console: Console, *, positions: bool, sections: Iterable[Section] = SECTIONS
+) -> None:
+    """Print what was concluded."""
+    verdict = assessment.verdict
+    identity = assessment.record.identity
+    say(console, f"{identity.box}, serial {identity.serial}, test {identity.test}")
+    if identity.remark:
+        say(console, " ".join(identity.remark.split("\n")), "dim")
+    console.print()
+    say(console, f"VERDICT: {verdict.outcome.upper()}", "bold")
+    for reason in verdict.reasons:
+        say(console, f"  - {reason}")
+    for text in verdict.would_settle:
+        say(console, f"  would settle it: {text}")
+    for text in verdict.cautions:
+        say(console, f"  note: {text}", "dim")
+    console.print()
+    for section in sections:
+        for name, words in section.terminal(assessment):
+            say(console, f"{name:<23} {words}")
+    if positions:
+        console.print()
+        console.print(_positions(assessment))
+
+
+def _positions(assessment: Assessment) -> Table:
+    units = assessment.record.units
+    title = (
+        f"Positions (lengths in {UNIT_NAMES[units]}, u = standard uncertainty, setting of the tip included)"
+    )
+    table = Table(title=title, title_justify="left")
+    for heading in ("no.", "engage-\nment", "gear °", "reading", "normal", "u", "rever-\nsals"):
+        table.add_column(heading, justify="right")
+    table.add_column("flags")
+    for one in assessment.positions:
+        table.add_row(
+            f"{one.position}{'c' if one.purpose == 'confirming' else ''}",
+            str(one.engagement),
+            f"{one.gear_angle_deg:.2f}",
+            format_length(one.rock.reading_mm, units, with_unit=False),
+            format_length(one.normal_backlash_mm, units, with_unit=False),
+            format_spread(one.with_setting_mm, units).removesuffix(f"\N{NO-BREAK SPACE}{units}"),
+            str(one.rock.reversals),
+            Text(
+                ", ".join([*(flag.name.value for flag in one.flags), *(["outlier"] if one.outlier else [])])
+            ),
+        )
+    return table
+
+
+def print_review(assessment: Assessment, console: Console) -> None:
+    """Print the review of an assessment; nothing when it has none."""
+    review = assessment.review
+    if review is None:
+        return
+    console.print()
+    table = Table(title="Review", title_justify="left")
+    names, columns = review_columns(assessment)
+    table.add_column("")
+    for column in columns:
+        table.add_column(column.heading, overflow="fold")
+    for number, name in enumerate(names):
+        table.add_row(Text(name), *(Text(column.cells[number]) for column in columns))
+    console.print(table)
+    for line in review.changes:
+        say(console, line)
+    for one in review.exclusions:
+        say(console, f"exclusion {one.number}: {one.what}, by {one.by}, {one.utc}: {one.reason}")
+        if one.undone is not None:
+            by, utc, reason = one.undone
+            say(console, f"  taken back by {by}, {utc}: {reason}")
+    if review.signed:
+        say(console, review.signed, "bold")
 
 
 WIDTH, HEIGHT = 80, 12
@@ -28,38 +125,21 @@ _LEFT = 12  # columns for the figures of the backlash axis: "max 0.00800"
 _LIMIT_DECIMALS: dict[Units, int] = {"mm": 4, "in": 5}  # as in sentences
 _ACROSS, _DOWN = 2, 4  # dots in a braille cell
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # Unicode Standard, block Braille Patterns
-_MARKS = {
-    "curve": ("", "blue"),
-    "minimum": ("╌", "dim"),
-    "maximum": ("╌", "dim"),
-    "refused": ("×", "dim"),
-    "planned": ("●", "bold"),
-    "confirming": ("◆", "bold magenta"),
-    "outlier": ("⊘", "bold"),
-    "tight": ("◎", "bold red"),
-}
-_LETTERS = {
-    "curve": "*",
-    "minimum": "-",
-    "maximum": "=",
-    "refused": "x",
-    "planned": "o",
-    "confirming": "c",
-    "outlier": "!",
-    "tight": "T",
+_MARKS = {  # each as a mark, as a letter, in its style, and its name in the key
+    "curve": ("", "*", "blue", ""),
+    "minimum": ("╌", "-", "dim", ""),
+    "maximum": ("╌", "=", "dim", ""),
+    "planned": ("●", "o", "bold", "position"),
+    "confirming": ("◆", "c", "bold magenta", "confirming"),
+    "outlier": ("⊘", "!", "bold", "outlier"),
+    "tight": ("◎", "T", "bold red", "tight spot"),
+    "refused": ("×", "x", "dim", "refused"),
 }
 
 
 @dataclass(frozen=True, kw_only=True)
 class Canvas:
-    """A grid of cells over a window of the map.
-
-    Attributes:
-        view: The map.
-        window: First and last engagement.
-        columns: Cells across.
-        rows: Cells down.
-    """
+    """A grid of cells over a window of the map."""
 
     view: LashView
     window: Window
@@ -73,14 +153,15 @@ class Canvas:
 
     def row(self, backlash: float) -> int:
         """Cell that a backlash is seen in, from the top."""
-        return min(self.rows - 1, max(0, int(self._down(backlash) * self.rows)))
+        return min(self.rows - 1, max(0, int(self._down(np.array(backlash)) * self.rows)))
 
-    def dots(self) -> NDArray[np.bool_]:
-        """Where the curve passes, shape (rows × 4, columns × 2)."""
+    @cached_property
+    def blocks(self) -> NDArray[np.bool_]:
+        """Where the curve passes, in dots; shape (rows, 4, columns, 2)."""
         across, down = self.columns * _ACROSS, self.rows * _DOWN
-        drawn = np.zeros((down, across), dtype=np.bool_)
+        shape = (self.rows, _DOWN, self.columns, _ACROSS)
         if self.view.curve is None:
-            return drawn
+            return np.zeros(shape, dtype=np.bool_)
         engagements = np.arange(self.window.first, self.window.last + 1)
         values = self.view.curve[engagements % self.view.cycle]
         # Four samples to a column at least, so that few engagements give a line and many lose no extreme.
@@ -88,18 +169,14 @@ class Canvas:
         levels = np.interp(fine, engagements, values)
         share = (fine - engagements[0]) / (engagements[-1] - engagements[0])
         column = np.minimum((share * across).astype(np.int64), across - 1)
-        level = np.clip((self._down_all(levels) * down).astype(np.int64), 0, down - 1)
+        level = np.clip((self._down(levels) * down).astype(np.int64), 0, down - 1)
         top, bottom = np.full(across, down), np.full(across, -1)
         np.minimum.at(top, column, level)
         np.maximum.at(bottom, column, level)
         rows = np.arange(down)[:, np.newaxis]
-        return np.asarray((rows >= top) & (rows <= bottom), dtype=np.bool_)
+        return np.asarray((rows >= top) & (rows <= bottom), dtype=np.bool_).reshape(shape)
 
-    def _down(self, backlash: float) -> float:
-        low, high = self.view.range.low, self.view.range.high
-        return (high - backlash) / (high - low)
-
-    def _down_all(self, backlash: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _down(self, backlash: NDArray[np.float64]) -> NDArray[np.float64]:
         low, high = self.view.range.low, self.view.range.high
         return np.asarray((high - backlash) / (high - low), dtype=np.float64)
 
@@ -107,10 +184,8 @@ class Canvas:
 def print_map(assessment: Assessment, console: Console, *, plain: bool = False) -> None:
     """Print the lash map over the mesh cycle, and over the gear turn around the tight spot.
 
-    Args:
-        assessment: What was concluded; without a usable position nothing is printed.
-        console: Where to; 80 columns are enough.
-        plain: Letters alone; they are also used where the terminal has no other characters.
+    Nothing is printed without a usable position; 80 columns are enough. ``plain`` prints letters alone; they
+    are also used where the terminal has no other characters.
     """
     view = lash_view(assessment)
     if view is None:
@@ -133,8 +208,8 @@ def map_lines(view: LashView, window: Window, *, width: int = WIDTH, letters: bo
     canvas = Canvas(view=view, window=window, columns=max(20, width - _LEFT - 1), rows=HEIGHT)
     cells = _curve_cells(canvas, letters=letters)
     for (row, column), kind in _marks(canvas).items():
-        mark, style = _MARKS[kind]
-        cells[row][column] = (_LETTERS[kind] if letters else mark, style)
+        mark, letter, style, _ = _MARKS[kind]
+        cells[row][column] = (letter if letters else mark, style)
     figures = _figures(canvas)
     wall = "|" if letters else "│"
     lines = []
@@ -149,14 +224,12 @@ def map_lines(view: LashView, window: Window, *, width: int = WIDTH, letters: bo
 
 
 def _curve_cells(canvas: Canvas, *, letters: bool) -> list[list[tuple[str, str]]]:
-    dots = canvas.dots()
-    blocks = dots.reshape(canvas.rows, _DOWN, canvas.columns, _ACROSS).transpose(0, 2, 3, 1)
-    style = _MARKS["curve"][1]
+    blocks = canvas.blocks.transpose(0, 2, 3, 1)
+    style = _MARKS["curve"][2]
     if letters:
         filled = np.asarray(blocks.any(axis=(2, 3)))
         return [[("*", style) if cell else (" ", "") for cell in row] for row in filled.tolist()]
-    weights = np.array(_DOTS)
-    codes = (blocks * weights).sum(axis=(2, 3))
+    codes = (blocks * np.array(_DOTS)).sum(axis=(2, 3))
     # A blank braille cell is as wide as others where the font draws it, a space everywhere.
     return [[(chr(0x2800 + code), style) if code else (" ", "") for code in row] for row in codes.tolist()]
 
@@ -165,8 +238,7 @@ def _marks(canvas: Canvas) -> dict[tuple[int, int], str]:
     """Marks by cell; what matters more is put in later and stays."""
     view = canvas.view
     found: dict[tuple[int, int], str] = {}
-    blocks = canvas.dots().reshape(canvas.rows, _DOWN, canvas.columns, _ACROSS)
-    occupied = np.asarray(blocks.any(axis=(1, 3)))
+    occupied = np.asarray(canvas.blocks.any(axis=(1, 3)))
     for limit in view.limits:
         if limit.value in view.range.beyond:
             continue
@@ -223,13 +295,8 @@ def _engagement_axis(canvas: Canvas, *, letters: bool) -> list[Text]:
 
 
 def _key(*, letters: bool) -> Text:
-    names = {
-        "planned": "position", "confirming": "confirming", "outlier": "outlier", "tight": "tight spot",
-        "refused": "refused",
-    }  # fmt: skip
     line = Text(" " * _LEFT)
-    for kind, name in names.items():
-        mark, style = _MARKS[kind]
-        line.append(_LETTERS[kind] if letters else mark, style)
-        line.append(f" {name}  ")
+    for mark, letter, style, name in _MARKS.values():
+        if name:
+            line.append(letter if letters else mark, style).append(f" {name}  ")
     return line

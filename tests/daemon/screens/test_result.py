@@ -10,11 +10,16 @@ import pytest
 from analysis.made_assessment import made_assessment
 from lashmap_analysis.charts.lash_map import LashView, Window, lash_view, whole_cycle
 from lashmap_analysis.record.record import Limits
-from lashmap_daemon.screens.review_map import Canvas, map_lines, print_map
+from lashmap_daemon.screens.result import Canvas, map_lines, print_map
+from numpy.typing import NDArray
 from rich.cells import cell_len
 from rich.console import Console
 
 TEETH = ((12, 12), (13, 40), (7, 43), (37, 41))  # mesh cycles of 12, 520, 301 and 1,517 engagements
+
+
+def dots_of(canvas: Canvas) -> NDArray[np.bool_]:
+    return canvas.blocks.reshape(4 * canvas.rows, 2 * canvas.columns)
 
 
 def made_view(pinion: int, gear: int) -> LashView:
@@ -40,7 +45,7 @@ def test_no_extreme_of_the_curve_is_lost(pinion: int, gear: int) -> None:
     view = made_view(pinion, gear)
     assert view.curve is not None
     canvas = Canvas(view=view, window=whole_cycle(view), columns=70, rows=12)
-    dots = canvas.dots()
+    dots = dots_of(canvas)
     rows = np.flatnonzero(dots.any(axis=1))
     # By another way than the drawing's: where least and greatest belong on an axis of 48 dots.
     share = (view.range.high - np.array([view.curve.max(), view.curve.min()])) / (
@@ -55,8 +60,8 @@ def test_a_single_tight_engagement_among_many_is_seen() -> None:
     flat = np.full(view.cycle, 0.15)
     flat[1003] = 0.11
     canvas = Canvas(view=replace(view, curve=flat), window=whole_cycle(view), columns=70, rows=12)
-    lowest = np.flatnonzero(canvas.dots().any(axis=1))[-1]
-    columns = np.flatnonzero(canvas.dots()[lowest])
+    lowest = np.flatnonzero(dots_of(canvas).any(axis=1))[-1]
+    columns = np.flatnonzero(dots_of(canvas)[lowest])
     assert columns.size in {1, 2}
     assert columns[0] == pytest.approx(1003 / view.cycle * 140, abs=1)
 

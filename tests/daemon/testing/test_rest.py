@@ -1,4 +1,4 @@
-"""A gear that friction holds between its flanks before or after a rock, at the stand and in a recording."""
+"""The gear at rest: arrived at its position and still; and a rest beside a rock is no dwell of it."""
 
 from __future__ import annotations
 
@@ -10,19 +10,58 @@ from daemon.recordings import BY_ENCODER, ENCODER, HEAD
 from daemon.virtual_time import DEMO_BOX, load_box
 from hypothesis import given
 from hypothesis import strategies as st
+from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
-from lashmap_analysis.record.record import Encoder
+from lashmap_analysis.record.record import Encoder, Limits
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_daemon.exchange.rocks import rocks_at_rest
 from lashmap_daemon.exchange.source import Signals
 from lashmap_daemon.replay.wire_errors import WireTally
-from lashmap_daemon.sequence.words import RockGood
+from lashmap_daemon.sequence.sequence import RockGood
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.mapping_file import Mapping
-from lashmap_daemon.testing.arrival import rest_after, rest_before, still_limits
 from lashmap_daemon.testing.channels import Channels
-from lashmap_daemon.testing.watches import RockSetting, RockWatch
+from lashmap_daemon.testing.watches import (
+    RockSetting,
+    RockWatch,
+    is_near,
+    is_still,
+    rest_after,
+    rest_before,
+    still_limits,
+)
 from lashmap_drivers.readings import Floats, Samples
+
+GEAR_SET = GearSet(pinion_teeth=13, gear_teeth=40, outer_module_mm=4.0, face_width_mm=25.0)
+LIMITS = still_limits(GEAR_SET, Limits(maximum_mm=0.18))
+TIME_S = np.linspace(0.0, 0.4, 200)
+
+
+def trace(middle: float, swing: float) -> Samples:
+    return Samples.of(TIME_S, middle + swing / 2.0 * np.sign(np.sin(2.0 * np.pi * 5.0 * TIME_S + 0.1)))
+
+
+@pytest.mark.parametrize(
+    ("gear", "indicator", "expected"),
+    [
+        (trace(90.05, 0.15), trace(0.0, 0.14), True),  # rocking at the position, 0.2 mm at radius 80 mm
+        (trace(90.0, 0.0), trace(0.0, 0.0), True),  # at rest at the position
+        (trace(99.0, 0.15), trace(0.0, 0.14), False),  # a whole tooth (9°) off
+        (trace(90.0, 1.5), trace(0.0, 0.14), False),  # still turning
+        (trace(90.0, 0.15), trace(0.0, 4.0), False),  # tip still coming down
+        (Samples.joined([]), trace(0.0, 0.1), False),
+        (trace(90.0, 0.15), Samples.joined([]), False),
+    ],
+)
+def test_still(gear: Samples, indicator: Samples, expected: bool) -> None:  # noqa: FBT001 - a table
+    assert is_still(gear, indicator, 90.0, LIMITS) is expected
+
+
+def test_half_a_tooth_away_is_never_near() -> None:
+    assert not is_near(trace(94.5, 0.1), 90.0, LIMITS)
+    assert not is_near(trace(85.5, 0.1), 90.0, LIMITS)
+    assert is_near(trace(91.0, 0.1), 90.0, LIMITS)
+
 
 RATE_HZ, STEP_MM, RESOLUTION_MM = 200.0, 0.2, 0.0005
 
@@ -101,7 +140,7 @@ def test_at_the_stand_a_hand_may_take_its_time_before_it_rocks() -> None:
     )
     heard = cast("Channels", _Heard(time_s, value, 18.0))
     watch = RockWatch(setting, channels=heard, target_deg=18.0, started_s=0.0)
-    assert isinstance(watch.look(float(time_s[-1])), RockGood)
+    assert isinstance(watch.update(float(time_s[-1])), RockGood)
     assert watch.begins_s == pytest.approx(1.5, abs=1e-9)
     assert watch.reading is not None
     assert watch.reading.reading_mm == pytest.approx(STEP_MM, abs=0.0002)

@@ -1,11 +1,10 @@
-"""The command that watches stands over the bus: which broker, which stands, which screen."""
+"""Commands about the bus: watch stands (which broker, stands, screen), send what waits in a logbook."""
 
 from __future__ import annotations
 
 import asyncio
 import sys
 import time
-from collections.abc import Awaitable, Callable
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -13,17 +12,21 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from rich.console import Console
 from rich.live import Live
 
+from lashmap_daemon.bus.connection import Identity
 from lashmap_daemon.bus.messages import ROOT, level
-from lashmap_daemon.commands.options import WatchOptions
-from lashmap_daemon.errors import ConfigurationError, StandError
-from lashmap_daemon.hall.hall import Hall
-from lashmap_daemon.hall.screen import screen
-from lashmap_daemon.hall.watcher import Watcher, watch_with
-from lashmap_daemon.screens.keys import Keyboard
+from lashmap_daemon.bus.outbox import Outbox
+from lashmap_daemon.bus.records import send_waiting
+from lashmap_daemon.commands.options import PublishOptions, WatchOptions
+from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
+from lashmap_daemon.hall import Hall, Watcher, screen, watch_until
+from lashmap_daemon.logbook.guard import LogbookBusy, only_writer
+from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.schema import must_be_there
+from lashmap_daemon.screens.live import Keyboard
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.bus_table import BusTable
-from lashmap_daemon.setup.stand_file import NameTable
+from lashmap_daemon.setup.stand_file import NameTable, load_stand
 from lashmap_daemon.setup.toml_file import problem_of
 from lashmap_daemon.system import HAS_KEYS
 
@@ -55,7 +58,7 @@ def watch(options: WatchOptions, console: Console) -> None:
     settings.tls()
     try:
         if options.once:
-            asyncio.run(_until(watcher, lambda: _once(watcher)))
+            asyncio.run(watch_until(watcher, _once(watcher)))
             if watcher.broker.problem:
                 raise StandError(f"{settings.broker}: {watcher.broker.problem}")
             console.print(screen(hall, watcher.broker, time.monotonic()))
@@ -80,14 +83,7 @@ def _on_screen(watcher: Watcher, hall: Hall, console: Console) -> None:
                 live.update(shown, refresh=True)
                 await asyncio.sleep(_REFRESH_S)
 
-        asyncio.run(_until(watcher, draw))
-
-
-async def _until(watcher: Watcher, other: Callable[[], Awaitable[None]]) -> None:
-    async def run() -> None:
-        await other()
-
-    await watch_with(watcher, asyncio.create_task(run()))
+        asyncio.run(watch_until(watcher, draw()))
 
 
 async def _once(watcher: Watcher) -> None:
@@ -134,3 +130,84 @@ def _where(options: WatchOptions) -> tuple[BusTable, frozenset[str]]:
         details = error.errors(include_input=False, include_url=False)
         problems = [problem_of(dict(one), before="" if one["loc"] else "the options") for one in details]
         raise ConfigurationError("watch", problems) from None
+
+
+_EVERY_S = 1.0
+
+
+def publish(options: PublishOptions, console: Console) -> None:
+    """Send what waits, and say how it goes.
+
+    Raises:
+        ConfigurationError: A wrong stand file, or one without a table ``bus``.
+        LogbookError: The logbook cannot be used, another program writes it, or a test in it is not as it was
+            written; the others were sent.
+        StandError: The broker is away or refuses.
+    """
+    stand, logbook = options.stand, options.logbook
+    file = load_stand(stand).file
+    settings = file.bus
+    if settings is None:
+        raise ConfigurationError(str(stand), ["bus: this file has no table [bus]; add one (docs/bus.md)"])
+    settings.password()
+    settings.tls()
+    must_be_there(logbook)
+    identity = Identity.of(settings, file.stand.name)
+    try:
+        with only_writer(logbook), Logbook(logbook, create=False) as book:
+            _send(settings, identity, book, console)
+    except LogbookBusy as error:
+        raise LogbookError(
+            *error.lines,
+            "A test or service with a table [bus] sends what waits by itself; it needs no command.",
+        ) from None
+
+
+def _send(settings: BusTable, identity: Identity, book: Logbook, console: Console) -> None:
+    warning = settings.warning()
+    if warning:
+        say(console, warning)
+    logbook = book.path
+    outbox = Outbox(logbook, identity.base)
+    try:
+        waiting = outbox.waiting()
+        if waiting:
+            _send_over(outbox, waiting, settings, identity, console)
+        else:
+            say(console, f"Nothing waits in {logbook} for {identity.base}.")
+        for topic, count in outbox.elsewhere().items():
+            say(
+                console,
+                f"note: {count} records wait for {topic}, which is another stand or bus.stand; publish them "
+                "with its stand file",
+            )
+        if outbox.refused:
+            problems = "\n".join(f"test {test}: {problem}" for test, problem in outbox.refused.items())
+            raise LogbookError(
+                f"{logbook}: NOT SENT, since not as it was written:\n{problems}\n"
+                f"See what is wrong with: lashmap verify --logbook {logbook}"
+            )
+    finally:
+        outbox.close()
+
+
+def _send_over(
+    outbox: Outbox, waiting: int, settings: BusTable, identity: Identity, console: Console
+) -> None:
+    last_s = time.monotonic()
+
+    def tell(sent: int) -> None:
+        nonlocal last_s
+        if time.monotonic() - last_s >= _EVERY_S:
+            last_s = time.monotonic()
+            say(console, f"  {sent} of {waiting}")
+
+    def sent_all() -> None:
+        say(
+            console,
+            f"  all were sent; waiting {settings.settle_seconds:g} s until {settings.host} surely has them",
+        )
+
+    say(console, f"{waiting} records go to {settings.broker}, below {identity.base}")
+    sent = asyncio.run(send_waiting(settings, identity, outbox, tell=tell, sent_all=sent_all))
+    say(console, f"{sent} records were published.")

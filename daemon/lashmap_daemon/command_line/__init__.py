@@ -1,1 +1,0 @@
-"""The command line: arguments and options in, a function of `commands` called; `cli` puts it together."""

@@ -1,1 +1,0 @@
-"""Watching a hall of stands over the bus; sends nothing."""
