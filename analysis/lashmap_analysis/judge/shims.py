@@ -1,6 +1,7 @@
-"""What moving a member along its axis does to backlash, and how well that is known.
+"""What moving a member along its axis does to backlash, how well that is known, and which move is advised.
 
-Decided here: the relation and its uncertainty. Which move is wanted is `judge/shims.py`.
+Never advised while a mounting distance is unproven or wrong, because the right backlash can be had at a wrong
+mounting distance: then what to measure comes first.
 
 A move ΔA out, away from the apex, shifts a flank by ΔA (sin α_n sin δ) along its normal when the teeth touch
 at the pitch line; both sides together give Δj_n ≈ 2 ΔA sin α_n sin δ (handbook, from memory) where they
@@ -18,28 +19,22 @@ it is an uncertainty: some 3 % of the change for the gear of a 3:1 set, 15 % at 
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import cos, pi, sqrt
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.shim_stock import Change, ShimError, ShimStock, changes
 from lashmap_analysis.judge.tight_spot import budget_against, two_sided
-from lashmap_analysis.judge.verdict import MOUNTING_DISTANCE
+from lashmap_analysis.judge.verdict import MOUNTING_DISTANCE, Interval
 from lashmap_analysis.record.lengths import format_length
-from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.record.record import Limits, Precondition, Shaft, Units
 from lashmap_analysis.uncertainty.budget import coverage_factor
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from lashmap_analysis.judge.assessment import Assessment
-    from lashmap_analysis.judge.verdict import Interval
-    from lashmap_analysis.record.record import Limits, Precondition, Units
-
 
 Floats = NDArray[np.float64]
 
@@ -90,13 +85,6 @@ def shift_uncertainty_mm(
 
 def _pitch_angle(gear_set: GearSet, member: Shaft) -> float:
     return gear_set.gear_pitch_angle_rad if member == "gear" else gear_set.pinion_pitch_angle_rad
-
-
-# Shim advice: the move of a member that brings the tight spot into the limits.
-#
-# Decided here: which move is advised, from what stock, and when none is. What a move does to backlash is
-# `judge/shims.py`. Never advised while a mounting distance is unproven or wrong, because the right backlash
-# can be had at a wrong mounting distance: then what to measure comes first.
 
 
 Answer = Literal["no move needed", "move", "no stock reaches it", "refused"]
@@ -180,9 +168,8 @@ def shim_advice(
     refusals = _refusals(tuple(preconditions), limits)
     if refusals:
         return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=refusals)
-    scale = 1.0 if limits.kind == "normal" else gear_set.normal_per_transverse
-    least = -np.inf if limits.minimum_mm is None else limits.minimum_mm * scale
-    most = np.inf if limits.maximum_mm is None else limits.maximum_mm * scale
+    allowed = limits.normal_mm(gear_set)
+    least, most = allowed.get("minimum", -np.inf), allowed.get("maximum", np.inf)
     if conforming or (least <= interval_mm[0] and interval_mm[1] <= most):
         return ShimAdvice(
             answer="no move needed",
@@ -191,8 +178,8 @@ def shim_advice(
             interval_mm=interval_mm,
             sentences=("The tight spot is inside the limits as it is: leave the shims alone.",),
         )
-    plan = _search(gear_set, stocks, backlash_mm, interval_mm, (float(least), float(most)))
-    return _advice(plan, stocks, units, (float(least), float(most)))
+    plan = _search(gear_set, stocks, backlash_mm, interval_mm, (least, most))
+    return _advice(plan, stocks, units, (least, most))
 
 
 def shim_advice_for(assessment: Assessment, stocks: Mapping[Shaft, ShimStock]) -> ShimAdvice | None:
