@@ -5,25 +5,20 @@ Decided here: which findings bar any outcome (a doubt) and which only travel wit
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import hypot, radians, sqrt
-from typing import TYPE_CHECKING
 
+from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
 from lashmap_analysis.judge.tight_spot import from_position
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN, Doubt
+from lashmap_analysis.lash_map.lash_map import LashMap
+from lashmap_analysis.lash_map.outliers import Finding
 from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.record import TestRecord, Units
 from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, above, likely_causes, tip_height_mm
 from lashmap_analysis.rock.flags import FlagName
 from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
-    from lashmap_analysis.lash_map.lash_map import LashMap
-    from lashmap_analysis.lash_map.outliers import Finding
-    from lashmap_analysis.record.record import TestRecord, Units
-
 
 # Positions without a rock that are named beside the verdict.
 _MOST_LEFT_OUT = 4
@@ -176,7 +171,7 @@ def _disagreement_at(
     """The two instruments disagree where the backlash is judged."""
     cycle = record.gear_set.mesh_cycle
     for one in positions:
-        if one.engagement % cycle != stated.engagement or one.normal_backlash_mm is None:
+        if one.engagement % cycle != stated.engagement or not one.usable:
             continue
         for flag in one.flags:
             if flag.name is FlagName.INSTRUMENTS_DISAGREE:
@@ -207,9 +202,7 @@ def _off_whole_teeth(record: TestRecord, positions: Sequence[PositionResult]) ->
     """The encoder's angles do not stay at one place within the tooth, though the tip rests on whole teeth."""
     pitch = 360.0 / record.gear_set.gear_teeth
     offsets = [
-        one.gear_angle_deg - record.gear_set.gear_angle_deg(one.engagement)
-        for one in positions
-        if one.normal_backlash_mm is not None
+        one.gear_angle_deg - record.gear_set.gear_angle_deg(one.engagement) for one in positions if one.usable
     ]
     wander = (max(offsets) - min(offsets)) / pitch if offsets else 0.0
     if wander <= 0.5:
@@ -226,11 +219,7 @@ def _beyond_the_curve(record: TestRecord, positions: Sequence[PositionResult]) -
     curve = record.indicator.correction
     if curve is None:
         return None
-    levels = {
-        one.position: [dwell.level_mm for dwell in one.rock.dwells]
-        for one in positions
-        if one.normal_backlash_mm is not None
-    }
+    levels = {one.position: [dwell.level_mm for dwell in one.rock.dwells] for one in positions if one.usable}
     beyond = [number for number, seen in levels.items() if not all(curve.covers(level) for level in seen)]
     if not beyond:
         return None
@@ -254,12 +243,7 @@ def _encoder_floor_mm(record: TestRecord) -> float:
     return record.gear_set.normal_from_transverse(radians(angle) * record.gear_set.outer_gear_pitch_radius_mm)
 
 
-# The lash map's remarks in the words of a test: positions by their numbers, lengths in the paperwork's
-# unit.
-#
-# Decided here: words only; what is an outlier is decided in `lash_map/outliers.py`. The map itself counts the
-# readings that it was given, and knows neither positions nor the paperwork.
-
+# The map counts the readings that it was given, and knows neither positions nor the paperwork.
 
 AGAIN = "clean the teeth and measure there again."
 
@@ -275,7 +259,7 @@ def map_remarks(
         record: The test record, for its sweeps and the unit of the figures.
     """
     units, swept = record.units, {sweep.member for sweep in record.sweeps}
-    usable = [one for one in positions if one.normal_backlash_mm is not None]
+    usable = [one for one in positions if one.usable]
     found = {finding.index: finding for finding in lash_map.findings}
     outliers = [_sentence(usable[index], found.get(index), lash_map, units) for index in lash_map.outliers]
     separable = lash_map.separable

@@ -10,29 +10,9 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from dataclasses import asdict, dataclass
 from datetime import datetime
 
 _REFUSED = 3  # exit status: typst said no, and standard error says why
-
-
-@dataclass(frozen=True, kw_only=True)
-class Job:
-    """A document to be set.
-
-    Attributes:
-        template: typst's markup.
-        data: JSON that the template reads.
-        date: ISO 8601, for the file's metadata; empty for none.
-        standards: Of PDF that it must keep, in typst's words.
-        system_fonts: Use the fonts of this machine as well.
-    """
-
-    template: str
-    data: str
-    date: str
-    standards: tuple[str, ...]
-    system_fonts: bool
 
 
 class Refused(Exception):
@@ -48,14 +28,28 @@ class Refused(Exception):
         super().__init__(message)
 
 
-def typeset(job: Job) -> bytes:
+def typeset(*, template: str, data: str, date: str, standards: tuple[str, ...], system_fonts: bool) -> bytes:
     """The document as PDF.
+
+    Args:
+        template: typst's markup.
+        data: JSON that the template reads.
+        date: ISO 8601, for the file's metadata; empty for none.
+        standards: Of PDF that it must keep, in typst's words.
+        system_fonts: Use the fonts of this machine as well.
 
     Raises:
         Refused: typst refused it, or could not be started.
     """
+    job = {
+        "template": template,
+        "data": data,
+        "date": date,
+        "standards": standards,
+        "system_fonts": system_fonts,
+    }
     done = subprocess.run(  # noqa: S603 - this very file
-        [sys.executable, __file__], input=json.dumps(asdict(job)).encode(), capture_output=True, check=False
+        [sys.executable, __file__], input=json.dumps(job).encode(), capture_output=True, check=False
     )
     if done.returncode == 0:
         return done.stdout
