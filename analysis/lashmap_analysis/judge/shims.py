@@ -253,8 +253,7 @@ def shim_advice_for(
         units=record.units,
         conforming=assessment.verdict.outcome == "conforming",
     )
-    moves = advice.answer in {"move", "no stock reaches it"}
-    if moves and (lacking := _lacking(assessment)):
+    if advice.answer != "no move needed" and (lacking := _lacking(assessment)):
         return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=lacking)
     return advice
 
