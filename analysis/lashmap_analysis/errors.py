@@ -6,8 +6,11 @@ a caller can put a file name in front of it. What is wrong with a trace is a fla
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import fields
 from math import isfinite
 from numbers import Integral, Real
+from typing import Any
 
 
 class FieldError(ValueError):
@@ -41,3 +44,24 @@ def require_finite(error: type[FieldError], field: str, got: object, expected: s
     if isinstance(got, bool) or not isinstance(got, Real) or not isfinite(got):
         raise error(field, got, expected)
     return float(got)
+
+
+def require_ranges(
+    error: type[FieldError],
+    holder: Any,  # noqa: ANN401 - whichever dataclass
+    ranges: Iterable[tuple[str, float, float, str]],
+) -> None:
+    """Refuse the first field of a dataclass that is no number from least to most.
+
+    Args:
+        error: What to raise.
+        holder: The dataclass; a field that is None by default may be None.
+        ranges: Field, least, most and what is expected, in words.
+    """
+    optional = {one.name for one in fields(holder) if one.default is None}
+    for field, least, most, expected in ranges:
+        got = getattr(holder, field)
+        if got is None and field in optional:
+            continue
+        if not least <= require_finite(error, field, got, expected) <= most:
+            raise error(field, got, expected)

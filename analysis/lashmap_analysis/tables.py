@@ -16,13 +16,12 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashmap_analysis.facts.given import PRECONDITION
 from lashmap_analysis.facts.result import SECTIONS, in_order
@@ -183,7 +182,7 @@ class LoadError(ValueError):
 
 @dataclass(frozen=True)
 class Export(Mapping[str, "pd.DataFrame"]):
-    """The tables of an export by name; `lashmap_analysis.tables.TABLES` says what is in them.
+    """The tables of an export by name; `TABLES` says what is in them.
 
     Attributes:
         folder: Where they come from.
@@ -365,8 +364,8 @@ def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
         raise LoadError(f"{', '.join(absent)}: not loaded, but needed for a record; load all tables")
     (given,) = _rows(tables, "tests", test)
     told = _told(given)
-    heard = {channel: _Channel.of(tables["samples"], test, channel) for channel in ("indicator", "encoder")}
-    if _rows(tables, "positions", test) and not len(heard["indicator"].time_s):
+    heard = [_heard(tables["samples"], test, channel) for channel in ("indicator", "encoder")]
+    if _rows(tables, "positions", test) and heard[0].empty:
         raise LoadError(
             f"test {test}: its samples were not exported; export again with --samples all or rocks"
         )
@@ -393,28 +392,10 @@ def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
     )
 
 
-class _Channel:
+def _heard(samples: pd.DataFrame, test: str, channel: str) -> pd.DataFrame:
     """The samples of one instrument of one test."""
-
-    def __init__(self, time_s: NDArray[np.float64], value: NDArray[np.float64], of: dict[str, Any]) -> None:
-        self.time_s, self.value, self._of = time_s, value, of
-
-    @classmethod
-    def of(cls, samples: pd.DataFrame, test: str, channel: str) -> _Channel:
-        one = samples[(samples["test"] == test) & (samples["channel"] == channel)]
-        return cls(
-            one["time_s"].to_numpy(np.float64),
-            one["value"].to_numpy(np.float64),
-            {
-                "position": one["position"].fillna(0).to_numpy(np.int64),
-                "sweep": one["sweep"].to_numpy(object),
-            },
-        )
-
-    def within(self, column: str, label: object) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Times and values of one rock or sweep."""
-        kept = self._of[column] == label
-        return self.time_s[kept], self.value[kept]
+    one = samples[(samples["test"] == test) & (samples["channel"] == channel)]
+    return one.assign(position=one["position"].fillna(0).astype(np.int64))
 
 
 def _rows(tables: Mapping[str, pd.DataFrame], name: str, test: str) -> list[Row]:
@@ -440,7 +421,7 @@ def _told(given: Row) -> dict[str, Row]:
     return told
 
 
-def _trace(row: Row, heard: Mapping[str, _Channel]) -> RockTrace:
+def _trace(row: Row, heard: Sequence[pd.DataFrame]) -> RockTrace:
     return RockTrace(
         **{name: row[name] for name in ("position", "engagement", "purpose", "attempt")},
         **_within(heard, "position", row["position"]),
@@ -448,7 +429,7 @@ def _trace(row: Row, heard: Mapping[str, _Channel]) -> RockTrace:
     )
 
 
-def _sweep(row: Row, heard: Mapping[str, _Channel]) -> RunoutTrace:
+def _sweep(row: Row, heard: Sequence[pd.DataFrame]) -> RunoutTrace:
     return RunoutTrace(
         **{name: row[name] for name in ("member", "indicator_from_mesh_deg")},
         **_within(heard, "sweep", row["member"]),
@@ -456,15 +437,13 @@ def _sweep(row: Row, heard: Mapping[str, _Channel]) -> RunoutTrace:
     )
 
 
-def _within(heard: Mapping[str, _Channel], column: str, label: object) -> Row:
+def _within(heard: Sequence[pd.DataFrame], column: str, label: object) -> Row:
     """What both instruments said in one rock or sweep."""
-    time_s, indicator_mm = heard["indicator"].within(column, label)
-    encoder_time_s, encoder_deg = heard["encoder"].within(column, label)
+    names = (("time_s", "indicator_mm"), ("encoder_time_s", "encoder_deg"))
     return {
-        "time_s": time_s,
-        "indicator_mm": indicator_mm,
-        "encoder_time_s": encoder_time_s,
-        "encoder_deg": encoder_deg,
+        name: one.loc[one[column] == label, value].to_numpy(np.float64)
+        for one, pair in zip(heard, names, strict=True)
+        for name, value in zip(pair, ("time_s", "value"), strict=True)
     }
 
 

@@ -31,7 +31,6 @@ from lashmap_analysis.charts.svg import (
     tick_decimals,
 )
 from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
-from lashmap_analysis.judge.tight_spot import normal_limits
 from lashmap_analysis.record.lengths import in_units
 from lashmap_analysis.record.record import TestRecord, Units
 
@@ -121,7 +120,7 @@ def lash_view(assessment: Assessment) -> LashView | None:
         prediction = assessment.lash_map.predict(np.arange(cycle, dtype=np.int64))
         curve = prediction.backlash_mm * in_units(1.0, units)
         half_band = BAND * prediction.standard_uncertainty_mm * in_units(1.0, units)
-    points = tuple(_point(p, cycle, units) for p in assessment.positions if p.normal_backlash_mm is not None)
+    points = tuple(_point(p, cycle, units) for p in assessment.positions if p.usable)
     spot = _spot(assessment.stated, cycle, units)
     limits = _limits(record)
     reach = [p.backlash + side * p.bar for p in points for side in (-1, 1)]
@@ -140,7 +139,7 @@ def lash_view(assessment: Assessment) -> LashView | None:
         curve=curve,
         half_band=half_band,
         points=points,
-        refused=tuple(p.engagement % cycle for p in assessment.positions if p.normal_backlash_mm is None),
+        refused=tuple(p.engagement % cycle for p in assessment.positions if not p.usable),
         spot=spot,
         limits=limits,
         range=covered,
@@ -148,11 +147,11 @@ def lash_view(assessment: Assessment) -> LashView | None:
 
 
 def _limits(record: TestRecord) -> tuple[Limit, ...]:
-    low, high = normal_limits(record)
-    limits = [] if low is None else [Limit(value=in_units(low, record.units), name="minimum")]
-    if high is not None:
-        limits.append(Limit(value=in_units(high, record.units), name="maximum"))
-    return tuple(limits)
+    allowed = record.limits.normal_mm(record.gear_set)
+    names: tuple[Literal["minimum", "maximum"], ...] = ("minimum", "maximum")
+    return tuple(
+        Limit(value=in_units(allowed[name], record.units), name=name) for name in names if name in allowed
+    )
 
 
 def _point(position: PositionResult, cycle: int, units: Units) -> Point:

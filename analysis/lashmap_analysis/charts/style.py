@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 from html import unescape
 from importlib.resources import files
@@ -91,19 +90,6 @@ HATCHES = (
 FONT = "Libertinus Serif"  # of the PDF; the page sets its charts in its own
 
 
-@dataclass(frozen=True, kw_only=True)
-class StandalonePicture:
-    """A picture that stands by itself.
-
-    Attributes:
-        svg: The file.
-        alt: What a person without the picture must know.
-    """
-
-    svg: str
-    alt: str
-
-
 @cache
 def style_sheet() -> str:
     """The style sheet of a page with charts."""
@@ -113,21 +99,21 @@ def style_sheet() -> str:
     return f":root {{\n{names}  color-scheme: light;\n}}\n{page}\n/* charts */\n{named}"
 
 
-def standalone(markup: Markup, *, colour: str = "ink") -> StandalonePicture:
+def standalone(markup: Markup, *, colour: str = "ink") -> tuple[str, str]:
     """Make a file of a chart.
 
     Args:
         markup: From `charts.svg.chart`.
         colour: Name of what `currentColor` stands for.
+
+    Returns:
+        The file, and what a person without the picture must know.
     """
     svg = str(markup)
     words = [unescape(found) for found in re.findall(r"<(?:title|desc) [^>]*>([^<]*)<", svg)]
     start = svg.index("<title")
     style = f"<style>svg {{ color: {COLOURS[colour]}; }}\n{_paper_rules()}</style>"
-    return StandalonePicture(
-        svg=f"{svg[:start]}{style}{HATCHES}{svg[start:]}",
-        alt=". ".join(one.rstrip(".") for one in words) + ".",
-    )
+    return f"{svg[:start]}{style}{HATCHES}{svg[start:]}", ". ".join(one.rstrip(".") for one in words) + "."
 
 
 @cache

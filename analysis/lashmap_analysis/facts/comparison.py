@@ -6,17 +6,14 @@ The names of the keys are decided here, and `KEYS` says what each means. Nothing
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from lashmap_analysis.facts.given import IDENTITY
 from lashmap_analysis.facts.lash_map import MAP
 from lashmap_analysis.facts.section import WHOLE, Figure, Group, document, keys, number, text, whole, yes_no
 from lashmap_analysis.facts.tight_spot import STATED
 from lashmap_analysis.facts.verdict import OUTCOME, VERSION
-
-if TYPE_CHECKING:
-    from lashmap_analysis.judge.comparison import Pair
-
+from lashmap_analysis.judge.comparison import Pair
 
 SCHEMA = 1
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from lashmap_analysis.facts.section import (
     TEST,
@@ -25,14 +25,9 @@ from lashmap_analysis.facts.section import (
     yes_no,
 )
 from lashmap_analysis.facts.verdict import probability_words
+from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.verdict import DECISION_RULES
 from lashmap_analysis.record.lengths import UNIT_NAMES, format_length, format_spread
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from lashmap_analysis.judge.assessment import Assessment
-
 
 IDENTITY = (
     text("box", "type of the gearbox"),
@@ -206,15 +201,7 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
 def limit_words(assessment: Assessment) -> Rows:
     """Name the limits of the drawing with their figures, and their source."""
     limits, units = assessment.record.limits, assessment.record.units
-    rows = [
-        (name, format_length(value, units))
-        for name, value in (
-            ("minimum", limits.minimum_mm),
-            ("maximum", limits.maximum_mm),
-            ("variation", limits.variation_mm),
-        )
-        if value is not None
-    ]
+    rows = [(name, format_length(value, units)) for name, value in limits.given.items()]
     if not rows:
         return (("limits", "none given"),)
     rows.append(("meant as", f"{limits.kind} backlash"))
@@ -229,7 +216,7 @@ def limit_words(assessment: Assessment) -> Rows:
 def limit_line(assessment: Assessment) -> str:
     """Say in one line which backlash the limits mean and who says so; the rail shows minimum and maximum."""
     limits, units = assessment.record.limits, assessment.record.units
-    if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
+    if not limits.given:
         return "The drawing's limits were not given."
     parts = [f"Limits of {limits.kind} backlash"]
     if limits.source:

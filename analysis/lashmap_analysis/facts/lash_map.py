@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -29,17 +29,12 @@ from lashmap_analysis.facts.section import (
     whole,
     yes_no,
 )
+from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.doubts import remarks_of
+from lashmap_analysis.lash_map.lash_map import LashMap, Runout
 from lashmap_analysis.lash_map.once_per_turn import ANY_ANGLE_DEG
 from lashmap_analysis.record.lengths import format_length, format_spread
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from lashmap_analysis.judge.assessment import Assessment
-    from lashmap_analysis.lash_map.lash_map import LashMap, Runout
-    from lashmap_analysis.record.record import Units
-
+from lashmap_analysis.record.record import Units
 
 RUNOUT = (
     number(

@@ -6,13 +6,14 @@ What a refused rock would have read is no reading, and stays with its flags alon
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 
 from lashmap_analysis.charts.trace import trace_chart
 from lashmap_analysis.facts.section import (
     TEST,
+    Block,
     Cell,
     Chapter,
     FlagRow,
@@ -34,6 +35,7 @@ from lashmap_analysis.facts.section import (
     whole,
     yes_no,
 )
+from lashmap_analysis.judge.assessment import Assessment, PositionResult, Review
 from lashmap_analysis.record.lengths import (
     DECIMALS,
     MISSING,
@@ -41,22 +43,12 @@ from lashmap_analysis.record.lengths import (
     format_length,
     format_spread,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
-
-    from lashmap_analysis.facts.section import Block
-    from lashmap_analysis.judge.assessment import Assessment, PositionResult, Review
-    from lashmap_analysis.record.record import RockTrace, Units
-    from lashmap_analysis.rock.flags import Flag
-
-
-def _usable(position: PositionResult) -> bool:
-    return position.normal_backlash_mm is not None
+from lashmap_analysis.record.record import RockTrace, Units
+from lashmap_analysis.rock.flags import Flag
 
 
 def _read(of: str) -> Of:
-    return lambda position: taken(of, position) if _usable(position) else None
+    return lambda position: taken(of, position) if position.usable else None
 
 
 POSITION = (
@@ -65,7 +57,7 @@ POSITION = (
     text("purpose", "'planned' or 'confirming'"),
     whole("attempt", "which try this is, from 1"),
     number("gear_angle_deg", "middle of the two dwells, past the matched teeth, not wrapped"),
-    yes_no("usable", "false when a flag forbids taking a backlash from this rock", _usable),
+    yes_no("usable", "false when a flag forbids taking a backlash from this rock"),
     number(
         "reading_mm",
         "mean step between dwells on the indicator's line of action; null if refused",
@@ -188,7 +180,7 @@ def _row(position: PositionResult, units: Units, more: list[str]) -> Row:
     marks += [f"try {position.attempt}"] if position.attempt > 1 else []
     marks += more
 
-    refused = position.normal_backlash_mm is None
+    refused = not position.usable
 
     # What a refused rock would have read is no reading: its figures stand with its flags.
     def plain(length_mm: float | None) -> str:
@@ -288,17 +280,13 @@ def _span_mm(trace: RockTrace) -> float:
 
 
 def _shared_span_mm(assessment: Assessment, traces: Mapping[int, RockTrace]) -> float:
-    spans = [
-        _span_mm(traces[p.position])
-        for p in assessment.positions
-        if p.normal_backlash_mm is not None and p.position in traces
-    ]
+    spans = [_span_mm(traces[p.position]) for p in assessment.positions if p.usable and p.position in traces]
     return 1.08 * max(spans, default=0.0)
 
 
 def _trace(position: PositionResult, trace: RockTrace, shared_mm: float, units: Units) -> TraceFigure:
     rock = position.rock
-    refused = position.normal_backlash_mm is None
+    refused = not position.usable
     span_mm = _span_mm(trace)
     own = span_mm > shared_mm
     height_mm = 1.08 * span_mm if own else shared_mm

@@ -7,14 +7,11 @@ and in which order their keys stand. Nothing is computed: figures pass from the 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from lashmap_analysis.facts import given, lash_map, positions, review, sweeps, tight_spot, verdict
 from lashmap_analysis.facts.section import Figure, Section, document, keys
-
-if TYPE_CHECKING:
-    from lashmap_analysis.judge.assessment import Assessment
-
+from lashmap_analysis.judge.assessment import Assessment
 
 SCHEMA = 1
 SECTIONS: tuple[Section, ...] = (

@@ -11,16 +11,13 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from markupsafe import Markup
 
+from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.record.lengths import MISSING, format_length
-
-if TYPE_CHECKING:
-    from lashmap_analysis.judge.assessment import Assessment
-    from lashmap_analysis.record.record import Units
-
+from lashmap_analysis.record.record import Units
 
 Kind = Literal["string", "integer", "number", "boolean"]
 Of = str | Callable[[Any], object]

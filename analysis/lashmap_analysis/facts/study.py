@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from lashmap_analysis.facts.section import Figure, Group, document, keys, number, text, whole, yes_no
-
-if TYPE_CHECKING:
-    from lashmap_analysis.study import DriftChart, GaugeStudy
+from lashmap_analysis.study import DriftChart, GaugeStudy
 
 SCHEMA = 1
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from lashmap_analysis.charts.trace import sweep_chart
 from lashmap_analysis.facts.section import (
@@ -24,15 +24,10 @@ from lashmap_analysis.facts.section import (
     whole,
     yes_no,
 )
+from lashmap_analysis.judge.assessment import Assessment, SweepResult
 from lashmap_analysis.record.lengths import MISSING, format_length, format_spread
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from lashmap_analysis.judge.assessment import Assessment, SweepResult
-    from lashmap_analysis.record.record import Units
-    from lashmap_analysis.runout.sweep import RunoutSweep, TurnPart
-
+from lashmap_analysis.record.record import Units
+from lashmap_analysis.runout.sweep import RunoutSweep, TurnPart
 
 MEMBER = text("member", "'gear' or 'pinion': the member that was turned before the indicator")
 SWEEP = (

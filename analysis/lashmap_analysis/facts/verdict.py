@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from lashmap_analysis.facts.section import WHOLE, Chapter, Group, Points, Section, number, text
+from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.verdict import DECISION_RULES
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from lashmap_analysis.judge.assessment import Assessment
-
 
 OUTCOME = text("outcome", "'conforming', 'nonconforming' or 'not proven'")
 VERDICT = (
@@ -63,7 +58,7 @@ def probability_words(assessment: Assessment) -> str:
 def judged_line(assessment: Assessment) -> str:
     """By which rule the limits are judged, and how probably they are kept; empty without limits."""
     limits = assessment.record.limits
-    if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
+    if not limits.given:
         return ""
     rule = f"Decision rule: {DECISION_RULES[limits.decision_rule]}."
     known = probability_words(assessment)

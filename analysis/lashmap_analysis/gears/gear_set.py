@@ -7,18 +7,15 @@ Hypoid sets, whose axes do not cross, are outside.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from math import atan2, cos, gcd, lcm, pi, radians, sin, sqrt
-from typing import TYPE_CHECKING, TypeVar, overload
+from typing import TypeVar, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lashmap_analysis.errors import FieldError, require_finite, require_whole
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
+from lashmap_analysis.errors import FieldError, require_finite, require_ranges, require_whole
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -257,7 +254,7 @@ def sine_of_spiral_angle(gear_set: GearSet, distance_mm: Floats, cutter_radius_m
 def _faults(gear_set: GearSet) -> Iterator[tuple[str, object, str]]:
     """Each impossible field as (field, got, expected); a later check may rely on the earlier ones."""
     yield from _tooth_faults(gear_set)
-    yield from _number_faults(gear_set)
+    require_ranges(GearSetError, gear_set, _RANGES)
     if gear_set.gear_pitch_angle_rad >= pi / 2 - 1e-9:
         limit = f"a shaft angle that keeps the gear's pitch angle below 90° at {gear_set.ratio:.3g}:1"
         yield "shaft_angle_deg", gear_set.shaft_angle_deg, limit
@@ -280,21 +277,15 @@ def _tooth_faults(gear_set: GearSet) -> Iterator[tuple[str, object, str]]:
         yield "pinion_teeth", gear_set.pinion_teeth, expected
 
 
-def _number_faults(gear_set: GearSet) -> Iterator[tuple[str, object, str]]:
-    # Modules below 0.1 or above 100 mm are not cut: inches or a diametral pitch were meant (common practice).
-    for name, low, high, expected in (
-        ("outer_module_mm", 0.1, 100.0, "an outer transverse module from 0.1 to 100 mm"),
-        ("face_width_mm", 0.0, np.inf, "a face width in mm"),
-        ("normal_pressure_angle_deg", 1e-3, 45 - 1e-3, "an angle above 0 and below 45 degrees"),
-        ("mean_spiral_angle_deg", -60 + 1e-3, 60 - 1e-3, "an angle below 60 degrees in size"),
-        ("shaft_angle_deg", 10.0, 170.0, "an angle from 10 to 170 degrees"),
-        ("contact_from_toe", 0.0, 1.0, "a part of the face width from 0 (toe) to 1 (heel), or nothing"),
-    ):
-        got = getattr(gear_set, name)
-        if got is None and name == "contact_from_toe":
-            continue
-        if not low <= require_finite(GearSetError, name, got, expected) <= high:
-            yield name, got, expected
+# Modules below 0.1 or above 100 mm are not cut: inches or a diametral pitch were meant (common practice).
+_RANGES = (
+    ("outer_module_mm", 0.1, 100.0, "an outer transverse module from 0.1 to 100 mm"),
+    ("face_width_mm", 0.0, np.inf, "a face width in mm"),
+    ("normal_pressure_angle_deg", 1e-3, 45 - 1e-3, "an angle above 0 and below 45 degrees"),
+    ("mean_spiral_angle_deg", -60 + 1e-3, 60 - 1e-3, "an angle below 60 degrees in size"),
+    ("shaft_angle_deg", 10.0, 170.0, "an angle from 10 to 170 degrees"),
+    ("contact_from_toe", 0.0, 1.0, "a part of the face width from 0 (toe) to 1 (heel), or nothing"),
+)
 
 
 def _cutter_faults(gear_set: GearSet) -> Iterator[tuple[str, object, str]]:

@@ -24,17 +24,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 from math import cos, isfinite, radians, sin, sqrt
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 
-from lashmap_analysis.errors import FieldError, require_finite
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from lashmap_analysis.gears.gear_set import GearSet, Length
-
+from lashmap_analysis.errors import FieldError, require_ranges
+from lashmap_analysis.gears.gear_set import GearSet, Length
 
 Direction = Literal["normal", "plane of rotation"]
 
@@ -142,8 +137,7 @@ class Indicator:
         calibration_uncertainty_mm: Expanded (k = 2), from the certificate, for a difference of readings; None
             when there is no figure.
         hysteresis_mm: Largest difference of two readings of one length, approached from either side; None
-        when
-            the certificate has none.
+            when the certificate has none.
         correction: The certificate's correction curve; None when there is none.
 
     Raises:
@@ -165,8 +159,15 @@ class Indicator:
     height_uncertainty_mm: float | None = None
 
     def __post_init__(self) -> None:
-        for field, got, expected in _faults(self):
-            raise IndicatorError(field, got, expected)
+        if self.direction not in get_args(Direction):
+            raise IndicatorError("direction", self.direction, "'normal' or 'plane of rotation'")
+        require_ranges(IndicatorError, self, _RANGES)
+        if not self.touch_radius_uncertainty_mm < self.touch_radius_mm / 3:
+            expected = f"less than a third of the touch radius of {self.touch_radius_mm:g} mm"
+            raise IndicatorError("touch_radius_uncertainty_mm", self.touch_radius_uncertainty_mm, expected)
+        if self.on_arm and self.direction != "plane of rotation":
+            expected = "'plane of rotation' for a tip on an arm: an arm has no flank"
+            raise IndicatorError("direction", self.direction, expected)
 
     def check_on(self, gear_set: GearSet) -> None:
         """Refuse a touch radius that is not on the gear's teeth.
@@ -286,39 +287,17 @@ class Indicator:
         return self.to_normal_backlash(gear_set, 1.0)
 
 
-_MAY_BE_MISSING = (
-    "lever_deg",
-    "height_mm",
-    "height_uncertainty_mm",
-    "calibration_uncertainty_mm",
-    "hysteresis_mm",
+# A display step of a millimetre measures no backlash; an angle of 45° or a lever of 60° (where the common
+# tables of the cosine error end) is no longer "off" a direction but another direction (common practice).
+_RANGES = (
+    ("resolution_mm", 1e-7, 1.0, "a display step above 0 and up to 1 mm"),
+    ("touch_radius_mm", 1e-3, 1e5, "a radius above 0 mm"),
+    ("off_normal_deg", -45.0, 45.0, "an angle of at most 45 degrees"),
+    ("lever_deg", -60.0, 60.0, "an angle of at most 60 degrees, or nothing for a plunger"),
+    ("touch_radius_uncertainty_mm", 0.0, 1e5, "a standard uncertainty of 0 mm or more"),
+    ("angle_uncertainty_deg", 0.0, 45.0, "a standard uncertainty from 0 to 45 degrees"),
+    ("calibration_uncertainty_mm", 0.0, 1e3, "an expanded uncertainty of 0 mm or more, or nothing"),
+    ("hysteresis_mm", 0.0, 1.0, "a hysteresis from 0 to 1 mm, or nothing"),
+    ("height_mm", -1e3, 1e3, "a height above the pitch cone in mm, or nothing"),
+    ("height_uncertainty_mm", 0.0, 1e3, "a standard uncertainty of 0 mm or more, or nothing"),
 )
-
-
-def _faults(indicator: Indicator) -> Iterator[tuple[str, object, str]]:
-    if indicator.direction not in get_args(Direction):
-        yield "direction", indicator.direction, "'normal' or 'plane of rotation'"
-    # A display step of a millimetre measures no backlash; an angle of 45° or a lever of 60° (where the common
-    # tables of the cosine error end) is no longer "off" a direction but another direction (common practice).
-    for field, low, high, expected in (
-        ("resolution_mm", 1e-7, 1.0, "a display step above 0 and up to 1 mm"),
-        ("touch_radius_mm", 1e-3, 1e5, "a radius above 0 mm"),
-        ("off_normal_deg", -45.0, 45.0, "an angle of at most 45 degrees"),
-        ("lever_deg", -60.0, 60.0, "an angle of at most 60 degrees, or nothing for a plunger"),
-        ("touch_radius_uncertainty_mm", 0.0, 1e5, "a standard uncertainty of 0 mm or more"),
-        ("angle_uncertainty_deg", 0.0, 45.0, "a standard uncertainty from 0 to 45 degrees"),
-        ("calibration_uncertainty_mm", 0.0, 1e3, "an expanded uncertainty of 0 mm or more, or nothing"),
-        ("hysteresis_mm", 0.0, 1.0, "a hysteresis from 0 to 1 mm, or nothing"),
-        ("height_mm", -1e3, 1e3, "a height above the pitch cone in mm, or nothing"),
-        ("height_uncertainty_mm", 0.0, 1e3, "a standard uncertainty of 0 mm or more, or nothing"),
-    ):
-        got = getattr(indicator, field)
-        if got is None and field in _MAY_BE_MISSING:
-            continue
-        if not low <= require_finite(IndicatorError, field, got, expected) <= high:
-            yield field, got, expected
-    if not indicator.touch_radius_uncertainty_mm < indicator.touch_radius_mm / 3:
-        expected = f"less than a third of the touch radius of {indicator.touch_radius_mm:g} mm"
-        yield "touch_radius_uncertainty_mm", indicator.touch_radius_uncertainty_mm, expected
-    if indicator.on_arm and indicator.direction != "plane of rotation":
-        yield "direction", indicator.direction, "'plane of rotation' for a tip on an arm: an arm has no flank"

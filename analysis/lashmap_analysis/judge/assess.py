@@ -6,13 +6,20 @@ its reason. What each step does is decided in the module it calls.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import cos, hypot, isnan, radians, sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.judge.assessment import UNKNOWN, Assessment, PositionResult, SweepResult
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.judge.assessment import (
+    UNKNOWN,
+    Assessment,
+    PositionResult,
+    SweepResult,
+    TightSpotResult,
+)
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
 from lashmap_analysis.judge.tight_spot import (
@@ -28,9 +35,11 @@ from lashmap_analysis.judge.tight_spot import (
     variation_interval,
 )
 from lashmap_analysis.judge.verdict import Evidence, reach_verdict, tooth_allowance_mm, touched
-from lashmap_analysis.lash_map.lash_map import LashMapError, fit_lash_map
+from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, fit_lash_map
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
+from lashmap_analysis.record.record import Floats, RockTrace, RunoutTrace, Shaft, TestRecord
 from lashmap_analysis.rock.cross_check import (
+    EncoderView,
     as_rocked_mm,
     disagreement,
     encoder_view,
@@ -39,20 +48,10 @@ from lashmap_analysis.rock.cross_check import (
     stated_mm,
 )
 from lashmap_analysis.rock.rock import measure_rock
-from lashmap_analysis.runout.match import match_runout, sweep_sentence, tight_spot_sentence
+from lashmap_analysis.runout.match import RunoutMatch, match_runout, sweep_sentence, tight_spot_sentence
 from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s
+from lashmap_analysis.uncertainty.budget import Budget
 from lashmap_analysis.uncertainty.mesh_state import correction_mm
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from lashmap_analysis.gears.gear_set import GearSet
-    from lashmap_analysis.judge.assessment import TightSpotResult
-    from lashmap_analysis.lash_map.lash_map import LashMap
-    from lashmap_analysis.record.record import Floats, RockTrace, RunoutTrace, Shaft, TestRecord
-    from lashmap_analysis.rock.cross_check import EncoderView
-    from lashmap_analysis.runout.match import RunoutMatch
-    from lashmap_analysis.uncertainty.budget import Budget
 
 
 def assess(record: TestRecord) -> Assessment:
@@ -218,24 +217,15 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
 def _measured_spot(positions: Sequence[PositionResult], record: TestRecord) -> TightSpotResult | None:
     """The tightest confirming position, or the tightest of all when none was confirmed."""
     usable = _usable(positions)
-    tightest = _tightest(_confirming(usable) or usable)
-    return (
-        None
-        if tightest is None
-        else from_position(tightest, record.gear_set, record.indicator, record.conditions)
-    )
+    confirming = [one for one in usable if one.purpose == "confirming"]
+    tightest = min(confirming or usable, key=lambda one: one.normal_backlash_mm or 0.0, default=None)
+    if tightest is None:
+        return None
+    return from_position(tightest, record.gear_set, record.indicator, record.conditions)
 
 
 def _usable(positions: Sequence[PositionResult]) -> list[PositionResult]:
-    return [one for one in positions if one.normal_backlash_mm is not None]
-
-
-def _confirming(usable: Sequence[PositionResult]) -> list[PositionResult]:
-    return [one for one in usable if one.purpose == "confirming"]
-
-
-def _tightest(positions: Sequence[PositionResult]) -> PositionResult | None:
-    return min(positions, key=lambda one: one.normal_backlash_mm or 0.0, default=None)
+    return [one for one in positions if one.usable]
 
 
 def _as_mapped(positions: tuple[PositionResult, ...], lash_map: LashMap | None) -> tuple[PositionResult, ...]:
@@ -255,11 +245,6 @@ def _version() -> str:
         return version("lashmap")
     except PackageNotFoundError:
         return "unknown (not installed)"
-
-
-# One trace becomes one position result: reading, normal backlash, what the encoder adds, flags.
-#
-# Decided here: the order of these steps and what is left empty when a rock is not usable.
 
 
 def position_result(trace: RockTrace, record: TestRecord) -> PositionResult:
@@ -334,12 +319,6 @@ def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> P
     )
 
 
-# A runout sweep of the record becomes a runout, held against the lash map's part of the same member.
-#
-# Decided here: the member's angle at each indicator sample, and what its runout takes at the tight spot.
-# What a runout is and whether it explains the lash map is decided by `runout/sweep.py` and `runout/match.py`.
-
-
 # Turned further than this between two encoder samples, the angle between them is not interpolated: the turn
 # then has a hole, and a hole of 30 degrees is refused. A sweep turns about 200 degrees in a second, so that
 # only a drop-out of the encoder comes near.
@@ -388,7 +367,8 @@ def sweep_result(trace: RunoutTrace, record: TestRecord, lash_map: LashMap | Non
     words = [sweep_sentence(sweep, record.units), match.sentence, time_sentence(stated, speed)]
     taken = depth = None
     if lash_map is not None:
-        taken, depth = _taken_mm(match, trace.member, lash_map), _depth_mm(lash_map)
+        taken = _taken_mm(match, trace.member, lash_map)
+        depth = lash_map.mean_mm - lash_map.tight_spot.backlash_mm
         if taken is not None and depth > 0:
             known_to = hypot(
                 0.0 if isnan(lash_map.mean_uncertainty_mm) else lash_map.mean_uncertainty_mm,
@@ -436,7 +416,3 @@ def _taken_mm(match: RunoutMatch, member: Shaft, lash_map: LashMap) -> float | N
     teeth = gear_set.gear_teeth if member == "gear" else gear_set.pinion_teeth
     angle = 360.0 * lash_map.tight_spot.engagement / teeth
     return match.predicted_amplitude_mm * cos(radians(angle - match.mesh_high_point_deg))
-
-
-def _depth_mm(lash_map: LashMap) -> float:
-    return lash_map.mean_mm - lash_map.tight_spot.backlash_mm

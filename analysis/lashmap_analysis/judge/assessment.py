@@ -58,6 +58,11 @@ class PositionResult:
     setting_mm: float = BELIEVED_MM
 
     @property
+    def usable(self) -> bool:
+        """Whether a backlash was taken from the rock."""
+        return self.normal_backlash_mm is not None
+
+    @property
     def with_setting_mm(self) -> float | None:
         """Standard uncertainty of the reading, the setting of the tip included; None when not usable."""
         within = self.standard_uncertainty_mm
@@ -205,10 +210,10 @@ class Assessment:
     @property
     def usable(self) -> int:
         """Number of positions that gave a backlash."""
-        return sum(one.normal_backlash_mm is not None for one in self.positions)
+        return sum(one.usable for one in self.positions)
 
     @property
     def touched(self) -> Touched:
         """Teeth that usable positions touched."""
-        usable = (one.engagement for one in self.positions if one.normal_backlash_mm is not None)
+        usable = (one.engagement for one in self.positions if one.usable)
         return touched(self.record.gear_set, usable)

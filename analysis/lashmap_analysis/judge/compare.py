@@ -1,7 +1,8 @@
 """Two tests beside each other: what changed, and how well that is known.
 
-Decided here: the difference of two tight spots, of two mean backlashes and of two lash maps, with their
-uncertainty. Runout is `judge/compare.py`, shims `judge/compare.py`, words `judge/comparison.py`.
+Decided here: the difference of two tight spots, of two mean backlashes, of two lash maps and of what moves
+once per turn, with their uncertainty; and whether shims did what was predicted. Words are chosen in
+`judge/comparison.py`.
 
 What both tests have in common does not make their difference uncertain. With the difference d = j2 − j1 and
 an input that enters both, GUM 5.2.2 (and F.1.2.3 for the covariance, F.1.2.4 for a common influence taken as
@@ -14,8 +15,7 @@ input only where the records say so:
 - *indicator hysteresis*: as the calibration;
 - *temperature, end play, rock torque, roll phase*: found anew in every test, so independent;
 - *touch radius, tip height, direction, lever*: set anew for every test, so independent, unless somebody says
-that the
-  indicator stayed as it was (`same_set_up`);
+  that the indicator stayed as it was (`same_set_up`);
 - *spiral angle along the face*: a property of the design, so common where both boxes have the same gear set
   data and the tip looks the same way.
 
@@ -28,27 +28,23 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from math import hypot, sqrt
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lashmap_analysis.errors import FieldError
 from lashmap_analysis.gears.mesh_cycle import MeshCycle
-from lashmap_analysis.judge.shims import shift_mm, shift_uncertainty_mm
+from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.judge.shims import ShimAdvice, shift_mm, shift_uncertainty_mm
 from lashmap_analysis.judge.tight_spot import NORMAL_95
+from lashmap_analysis.lash_map.lash_map import LashMap
 from lashmap_analysis.lash_map.model import PatternModel
 from lashmap_analysis.lash_map.once_per_turn import merged_functional, wave_functional
 from lashmap_analysis.uncertainty.backlash import fixed_lines, random_line
 from lashmap_analysis.uncertainty.budget import BudgetLine, combine
 from lashmap_analysis.uncertainty.mesh_state import SHIFTS, correction_mm
 from lashmap_analysis.uncertainty.set_up import CALIBRATION, HYSTERESIS, SPIRAL
-
-if TYPE_CHECKING:
-    from lashmap_analysis.judge.assessment import Assessment
-    from lashmap_analysis.judge.shims import ShimAdvice
-    from lashmap_analysis.lash_map.lash_map import LashMap
-
 
 Floats = NDArray[np.float64]
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from lashmap_analysis.judge.compare import (
     Build,
@@ -23,9 +22,7 @@ from lashmap_analysis.judge.compare import (
     tight_spot_difference,
 )
 from lashmap_analysis.record.lengths import format_length, format_spread
-
-if TYPE_CHECKING:
-    from lashmap_analysis.record.record import Units
+from lashmap_analysis.record.record import Units
 
 
 def difference_words(difference: Difference | None, units: Units) -> str:

@@ -5,30 +5,29 @@ Decided here: which findings bar any outcome (a doubt) and which only travel wit
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import hypot, radians, sqrt
-from typing import TYPE_CHECKING
 
+from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
 from lashmap_analysis.judge.tight_spot import from_position
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN, Doubt
+from lashmap_analysis.lash_map.lash_map import LashMap
+from lashmap_analysis.lash_map.outliers import Finding
 from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.record import TestRecord, Units
 from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, above, likely_causes, tip_height_mm
 from lashmap_analysis.rock.flags import FlagName
+from lashmap_analysis.rock.steps import pool_flanks
 from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
-    from lashmap_analysis.lash_map.lash_map import LashMap
-    from lashmap_analysis.lash_map.outliers import Finding
-    from lashmap_analysis.record.record import TestRecord, Units
-
 
 # Positions without a rock that are named beside the verdict.
 _MOST_LEFT_OUT = 4
 # Positions with both instruments, below which their scatter is not known well enough to estimate an arm.
 _FEWEST_COMPARED = 4
+# How sure it is that one flank's levels scatter more over a whole test (one in two thousand by chance), what
+# part of the stated interval's half-width that must be worth, and what share of the reading.
+_SURE_UNLIKE, _WORTH, _LEAST_SHORT = 3.3, 0.25, 0.005
 
 
 def doubts_of(
@@ -49,7 +48,11 @@ def doubts_of(
         _beyond_the_curve(record, positions),
     ]
     if stated is not None:
-        found += [_disagreement_at(record, positions, stated), _tighter_than(record, positions, stated)]
+        found += [
+            _disagreement_at(record, positions, stated),
+            _tighter_than(record, positions, stated),
+            _short_of_a_flank(record, positions, stated),
+        ]
     return tuple(one for one in found if one is not None)
 
 
@@ -176,7 +179,7 @@ def _disagreement_at(
     """The two instruments disagree where the backlash is judged."""
     cycle = record.gear_set.mesh_cycle
     for one in positions:
-        if one.engagement % cycle != stated.engagement or one.normal_backlash_mm is None:
+        if one.engagement % cycle != stated.engagement or not one.usable:
             continue
         for flag in one.flags:
             if flag.name is FlagName.INSTRUMENTS_DISAGREE:
@@ -203,13 +206,38 @@ def _tighter_than(
     return None
 
 
+def _short_of_a_flank(
+    record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult
+) -> Doubt | None:
+    """Over the whole test the gear stopped at scattered places at one end, at the other it did not."""
+    rocks = [
+        [((dwell.start_s + dwell.end_s) / 2, dwell.level_mm, dwell.high) for dwell in one.rock.dwells]
+        for one in positions
+        if one.normal_backlash_mm is not None
+    ]
+    found = pool_flanks(rocks, record.indicator.resolution_mm)
+    if found is None or found.chance < _SURE_UNLIKE:
+        return None
+    short = found.short_mm * record.indicator.normal_per_reading(record.gear_set)
+    low, high = stated.interval_mm
+    least = max(_WORTH * (high - low) / 2, _LEAST_SHORT * stated.normal_backlash_mm)
+    if short < least:
+        return None
+    which, other = ("larger", "smaller") if found.high else ("smaller", "larger")
+    seen, repeats = (format_length(one, record.units) for one in (found.scatter_mm, found.other_mm))
+    return Doubt(
+        sentence=f"Over all rocks the gear stopped at scattered places at the {which} readings (standard "
+        f"deviation {seen}, at the {other} ones {repeats}): it may not reach that flank every time, and "
+        f"backlash is then read too small by some {format_length(short, record.units)}.",
+        remedy="Look for friction, then test again with about twice the torque: what grows was no flank.",
+    )
+
+
 def _off_whole_teeth(record: TestRecord, positions: Sequence[PositionResult]) -> Doubt | None:
     """The encoder's angles do not stay at one place within the tooth, though the tip rests on whole teeth."""
     pitch = 360.0 / record.gear_set.gear_teeth
     offsets = [
-        one.gear_angle_deg - record.gear_set.gear_angle_deg(one.engagement)
-        for one in positions
-        if one.normal_backlash_mm is not None
+        one.gear_angle_deg - record.gear_set.gear_angle_deg(one.engagement) for one in positions if one.usable
     ]
     wander = (max(offsets) - min(offsets)) / pitch if offsets else 0.0
     if wander <= 0.5:
@@ -226,11 +254,7 @@ def _beyond_the_curve(record: TestRecord, positions: Sequence[PositionResult]) -
     curve = record.indicator.correction
     if curve is None:
         return None
-    levels = {
-        one.position: [dwell.level_mm for dwell in one.rock.dwells]
-        for one in positions
-        if one.normal_backlash_mm is not None
-    }
+    levels = {one.position: [dwell.level_mm for dwell in one.rock.dwells] for one in positions if one.usable}
     beyond = [number for number, seen in levels.items() if not all(curve.covers(level) for level in seen)]
     if not beyond:
         return None
@@ -254,12 +278,7 @@ def _encoder_floor_mm(record: TestRecord) -> float:
     return record.gear_set.normal_from_transverse(radians(angle) * record.gear_set.outer_gear_pitch_radius_mm)
 
 
-# The lash map's remarks in the words of a test: positions by their numbers, lengths in the paperwork's
-# unit.
-#
-# Decided here: words only; what is an outlier is decided in `lash_map/outliers.py`. The map itself counts the
-# readings that it was given, and knows neither positions nor the paperwork.
-
+# The map counts the readings that it was given, and knows neither positions nor the paperwork.
 
 AGAIN = "clean the teeth and measure there again."
 
@@ -275,7 +294,7 @@ def map_remarks(
         record: The test record, for its sweeps and the unit of the figures.
     """
     units, swept = record.units, {sweep.member for sweep in record.sweeps}
-    usable = [one for one in positions if one.normal_backlash_mm is not None]
+    usable = [one for one in positions if one.usable]
     found = {finding.index: finding for finding in lash_map.findings}
     outliers = [_sentence(usable[index], found.get(index), lash_map, units) for index in lash_map.outliers]
     separable = lash_map.separable

@@ -8,16 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from lashmap_analysis.judge.assess import assess, position_result
-from lashmap_analysis.judge.assessment import Assessment, Review
+from lashmap_analysis.judge.assessment import Assessment, Review, TightSpotResult
 from lashmap_analysis.record.lengths import format_length
-from lashmap_analysis.record.record import Exclusion, RockTrace, SignOff, StoredResult, TestRecord
-
-if TYPE_CHECKING:
-    from lashmap_analysis.judge.assessment import TightSpotResult
-    from lashmap_analysis.record.record import Units
+from lashmap_analysis.record.record import Exclusion, RockTrace, SignOff, StoredResult, TestRecord, Units
 
 
 class ReviewError(ValueError):
@@ -119,9 +114,6 @@ def _only(position: int, reversal: int, window_s: tuple[float, float]) -> Exclus
     return Exclusion(
         number=0, position=position, reversal=reversal, window_s=window_s, reason="", by="", utc=""
     )
-
-
-# What a review says: what changed against the stored result and why, and what a signature is worth now.
 
 
 NOTHING_STORED = (

@@ -16,7 +16,6 @@ from lashmap_analysis.judge.tight_spot import (
     NORMAL_95,
     budget_against,
     from_lash_map,
-    normal_limits,
     set_up_mm,
     two_sided,
     variation_interval,
@@ -52,8 +51,8 @@ def narrowing_steps(
         Nothing when no limit on the tight spot lies within the interval.
     """
     total = budget.combined_mm**2
-    least, most = normal_limits(record)
-    low, high = interval_mm
+    allowed, (low, high) = record.limits.normal_mm(record.gear_set), interval_mm
+    least, most = allowed.get("minimum"), allowed.get("maximum")
     if total <= 0 or not any(low < limit < high for limit in (least, most) if limit is not None):
         return ()
     count = positions_to_settle(lash_map, least, most, set_up_mm(budget))

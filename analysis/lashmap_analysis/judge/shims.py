@@ -1,6 +1,8 @@
-"""What moving a member along its axis does to backlash, and how well that is known.
+"""What moving a member along its axis does to backlash, how well that is known, and which move is advised.
 
-Decided here: the relation and its uncertainty. Which move is wanted is `judge/shims.py`.
+Never advised while a mounting distance is unproven or wrong, nor to one outside its tolerance, because the
+right backlash can be had at a wrong mounting distance; nor from a test that proves nothing: then what to
+measure comes first.
 
 A move ΔA out, away from the apex, shifts a flank by ΔA (sin α_n sin δ) along its normal when the teeth touch
 at the pitch line; both sides together give Δj_n ≈ 2 ΔA sin α_n sin δ (handbook, from memory) where they
@@ -18,16 +20,17 @@ it is an uncertainty: some 3 % of the change for the gear of a 3:1 set, 15 % at 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from math import cos, pi, sqrt
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.shim_stock import (
     NO_CHANGE,
     Change,
@@ -37,18 +40,10 @@ from lashmap_analysis.judge.shim_stock import (
     changes,
 )
 from lashmap_analysis.judge.tight_spot import budget_against, two_sided
-from lashmap_analysis.judge.verdict import MOUNTING_DISTANCE
+from lashmap_analysis.judge.verdict import MOUNTING_DISTANCE, Interval
 from lashmap_analysis.record.lengths import format_length
-from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.record.record import Limits, Precondition, Shaft, Units
 from lashmap_analysis.uncertainty.budget import coverage_factor
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-
-    from lashmap_analysis.judge.assessment import Assessment
-    from lashmap_analysis.judge.verdict import Interval
-    from lashmap_analysis.record.record import Limits, Precondition, Units
-
 
 Floats = NDArray[np.float64]
 
@@ -99,14 +94,6 @@ def shift_uncertainty_mm(
 
 def _pitch_angle(gear_set: GearSet, member: Shaft) -> float:
     return gear_set.gear_pitch_angle_rad if member == "gear" else gear_set.pinion_pitch_angle_rad
-
-
-# Shim advice: the move of a member that brings the tight spot into the limits.
-#
-# Decided here: which move is advised, from what stock, and when none is. What a move does to backlash is
-# `judge/shims.py`. Never advised while a mounting distance is unproven or wrong, nor to one outside its
-# tolerance, because the right backlash can be had at a wrong mounting distance; nor from a test that proves
-# nothing: then what to measure comes first.
 
 
 Answer = Literal["no move needed", "move", "no stock reaches it", "refused"]
@@ -208,9 +195,8 @@ def shim_advice(
     refusals = _refusals(tuple(preconditions), limits)
     if refusals:
         return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=refusals)
-    scale = 1.0 if limits.kind == "normal" else gear_set.normal_per_transverse
-    least = -np.inf if limits.minimum_mm is None else limits.minimum_mm * scale
-    most = np.inf if limits.maximum_mm is None else limits.maximum_mm * scale
+    allowed = limits.normal_mm(gear_set)
+    least, most = inside = allowed.get("minimum", -np.inf), allowed.get("maximum", np.inf)
     if conforming or (least <= interval_mm[0] and interval_mm[1] <= most):
         return ShimAdvice(
             answer="no move needed",
@@ -219,7 +205,6 @@ def shim_advice(
             interval_mm=interval_mm,
             sentences=("The tight spot is inside the limits as it is: leave the shims alone.",),
         )
-    inside = (float(least), float(most))
     plan = _search(gear_set, _options(stocks, distances), backlash_mm, interval_mm, inside)
     if not plan.inside and distances:
         anywhere = _search(gear_set, _options(stocks, NOWHERE), backlash_mm, interval_mm, inside)
@@ -268,8 +253,7 @@ def shim_advice_for(
         units=record.units,
         conforming=assessment.verdict.outcome == "conforming",
     )
-    moves = advice.answer in {"move", "no stock reaches it"}
-    if moves and (lacking := _lacking(assessment)):
+    if advice.answer != "no move needed" and (lacking := _lacking(assessment)):
         return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=lacking)
     return advice
 

@@ -89,13 +89,6 @@ def budget_against(limits: Limits, total: Budget, lash_map: LashMap, indicator: 
     )
 
 
-def normal_limits(record: TestRecord) -> tuple[float | None, float | None]:
-    """Least and most normal backlash allowed at the tight spot, in mm; None where the drawing has none."""
-    scale = 1.0 if record.limits.kind == "normal" else record.gear_set.normal_per_transverse
-    least, most = record.limits.minimum_mm, record.limits.maximum_mm
-    return None if least is None else least * scale, None if most is None else most * scale
-
-
 def two_sided(lash_map: LashMap, total: Budget) -> Interval:
     """(low, high) of the tight spot at 95 %, the set-up of a budget included."""
     spot = lash_map.tight_spot
@@ -241,22 +234,18 @@ def conformance(lash_map: LashMap, budget: Budget, record: TestRecord) -> Confor
         budget: Of its tight spot as it is held against the limits.
         record: The test record, for the limits. Teeth that no position touched are not in it.
     """
-    least, most = normal_limits(record)
-    set_up = set_up_mm(budget)
-    draws, variation = lash_map.least_draws_mm, lash_map.variation_draws_mm
+    draws = lash_map.least_draws_mm
     if not len(draws):
         return Conformance()
-    scale = 1.0 if record.limits.kind == "normal" else record.gear_set.normal_per_transverse
-    widest = None if record.limits.variation_mm is None else record.limits.variation_mm * scale
+    allowed, set_up = record.limits.normal_mm(record.gear_set), set_up_mm(budget)
     # What scales every reading scales the variation with them; what shifts them all alike does not.
-    relative = relative_scaling(lash_map, budget)
-    return Conformance(
-        minimum=None if least is None else kept(draws, set_up, low=least),
-        maximum=None if most is None else kept(draws, set_up, high=most),
-        variation=None
-        if widest is None
-        else kept(variation, relative * abs(lash_map.variation_mm), high=widest),
-    )
+    scaled = relative_scaling(lash_map, budget) * abs(lash_map.variation_mm)
+    chances = {}
+    for name, limit_mm in allowed.items():
+        values, deviation = (lash_map.variation_draws_mm, scaled) if name == "variation" else (draws, set_up)
+        side = {"low": limit_mm} if name == "minimum" else {"high": limit_mm}
+        chances[name] = kept(values, deviation, **side)
+    return Conformance(**chances)
 
 
 def kept(draws: Floats, deviation: float, *, low: float | None = None, high: float | None = None) -> float:

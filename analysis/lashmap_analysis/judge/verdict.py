@@ -274,7 +274,7 @@ def _lacking(evidence: Evidence, limits: Limits) -> tuple[str, ...]:
     lacking = []
     if evidence.interval_mm is None:
         lacking.append(evidence.missing or "No backlash could be stated.")
-    if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
+    if not limits.given:
         lacking.append("The drawing's limits were not given.")
     if limits.variation_mm is not None and evidence.variation_interval_mm is None:
         lacking.append("The variation of backlash could not be stated.")
@@ -296,7 +296,7 @@ def _settlers(
         steps += evidence.narrow
     if evidence.interval_mm is not None and not evidence.confirmed:
         steps.append(evidence.confirm)
-    if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
+    if not limits.given:
         steps.append("Enter the backlash limits from the box's drawing.")
     steps += [one.remedy or f"Settle: {one.name}." for one in barring]
     return tuple(dict.fromkeys(step for step in steps if step))

@@ -7,13 +7,9 @@ What a value that nobody recorded is taken for, and what that costs, is decided 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-from lashmap_analysis.errors import FieldError, require_finite
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
+from lashmap_analysis.errors import FieldError, require_ranges
 
 Material = Literal["steel", "cast iron", "aluminium"]
 # Coefficients of expansion in µm per metre and kelvin (from memory, handbook values; steel as in GUM
@@ -68,41 +64,30 @@ class Conditions:
     roll_variation_mm: float | None = None
 
     def __post_init__(self) -> None:
-        for field, got, expected in _faults(self):
-            raise ConditionsError(field, got, expected)
+        require_ranges(ConditionsError, self, _RANGES)
 
 
-_RANGES = {
+_RANGES = (
     # Where people measure backlash by hand (common practice, no source).
-    "housing_c": (-40.0, 120.0, "a temperature from -40 to 120 °C, or nothing"),
-    "gears_c": (-40.0, 120.0, "a temperature from -40 to 120 °C, or nothing"),
-    "temperature_uncertainty_c": (0.0, 50.0, "a standard uncertainty from 0 to 50 K"),
-    "housing_expansion_um_per_m_k": (
+    ("housing_c", -40.0, 120.0, "a temperature from -40 to 120 °C, or nothing"),
+    ("gears_c", -40.0, 120.0, "a temperature from -40 to 120 °C, or nothing"),
+    ("temperature_uncertainty_c", 0.0, 50.0, "a standard uncertainty from 0 to 50 K"),
+    (
+        "housing_expansion_um_per_m_k",
         0.0,
         40.0,
         "a coefficient from 0 to 40 µm per metre and kelvin, or nothing",
     ),
-    "gears_expansion_um_per_m_k": (0.0, 40.0, "a coefficient from 0 to 40 µm per metre and kelvin"),
-    "pinion_distance_mm": (1e-3, 1e5, "a mounting distance above 0 mm, or nothing"),
-    "gear_distance_mm": (1e-3, 1e5, "a mounting distance above 0 mm, or nothing"),
-    "pinion_end_play_mm": (0.0, 5.0, "an end play from 0 to 5 mm, or nothing"),
-    "gear_end_play_mm": (0.0, 5.0, "an end play from 0 to 5 mm, or nothing"),
-    "rock_nm": (0.0, 1e6, "a torque of 0 N m or more, or nothing"),
-    "rock_uncertainty_nm": (0.0, 1e6, "a standard uncertainty of 0 N m or more, or nothing"),
-    "compliance_um_per_nm": (0.0, 1e6, "a compliance of 0 µm per N m or more, or nothing"),
-    "compliance_uncertainty_um_per_nm": (0.0, 1e6, "a standard uncertainty of 0 or more, or nothing"),
-    "roll_variation_mm": (0.0, 0.1, "a variation from 0 to 0.1 mm, or nothing"),
-}
-_NEEDED = ("temperature_uncertainty_c", "gears_expansion_um_per_m_k")
-
-
-def _faults(conditions: Conditions) -> Iterator[tuple[str, object, str]]:
-    for field, (low, high, expected) in _RANGES.items():
-        got = getattr(conditions, field)
-        if got is None and field not in _NEEDED:
-            continue
-        if not low <= require_finite(ConditionsError, field, got, expected) <= high:
-            yield field, got, expected
-
+    ("gears_expansion_um_per_m_k", 0.0, 40.0, "a coefficient from 0 to 40 µm per metre and kelvin"),
+    ("pinion_distance_mm", 1e-3, 1e5, "a mounting distance above 0 mm, or nothing"),
+    ("gear_distance_mm", 1e-3, 1e5, "a mounting distance above 0 mm, or nothing"),
+    ("pinion_end_play_mm", 0.0, 5.0, "an end play from 0 to 5 mm, or nothing"),
+    ("gear_end_play_mm", 0.0, 5.0, "an end play from 0 to 5 mm, or nothing"),
+    ("rock_nm", 0.0, 1e6, "a torque of 0 N m or more, or nothing"),
+    ("rock_uncertainty_nm", 0.0, 1e6, "a standard uncertainty of 0 N m or more, or nothing"),
+    ("compliance_um_per_nm", 0.0, 1e6, "a compliance of 0 µm per N m or more, or nothing"),
+    ("compliance_uncertainty_um_per_nm", 0.0, 1e6, "a standard uncertainty of 0 or more, or nothing"),
+    ("roll_variation_mm", 0.0, 0.1, "a variation from 0 to 0.1 mm, or nothing"),
+)
 
 NOTHING_RECORDED = Conditions()

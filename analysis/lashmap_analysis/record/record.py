@@ -122,6 +122,17 @@ class Limits:
     tooth_accuracy_grade: int | None = None
     decision_rule: DecisionRule = "two-sided"
 
+    @property
+    def given(self) -> dict[str, float]:
+        """The limits that the drawing has, by name, in mm."""
+        named = {"minimum": self.minimum_mm, "maximum": self.maximum_mm, "variation": self.variation_mm}
+        return {name: value for name, value in named.items() if value is not None}
+
+    def normal_mm(self, gear_set: GearSet) -> dict[str, float]:
+        """The same as normal backlash, whatever the drawing means."""
+        scale = 1.0 if self.kind == "normal" else gear_set.normal_per_transverse
+        return {name: value * scale for name, value in self.given.items()}
+
 
 @dataclass(frozen=True, kw_only=True)
 class Precondition:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from markupsafe import Markup
@@ -21,37 +21,12 @@ from lashmap_analysis.charts.svg import (
     rectangle,
     text,
 )
-from lashmap_analysis.judge.compare import Build, same_teeth
-from lashmap_analysis.judge.comparison import difference_words, runout_words
+from lashmap_analysis.judge.compare import Build, Difference, same_teeth
+from lashmap_analysis.judge.comparison import Pair, difference_words, runout_words
 from lashmap_analysis.judge.tight_spot import NORMAL_95
 from lashmap_analysis.record.lengths import format_length, format_spread, in_units
-from lashmap_analysis.record.record import moment
+from lashmap_analysis.record.record import Units, moment
 from lashmap_analysis.render.page import page_template
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from lashmap_analysis.judge.compare import Difference
-    from lashmap_analysis.judge.comparison import Pair
-    from lashmap_analysis.record.record import Units
-
-
-@dataclass(frozen=True, kw_only=True)
-class TestCell:
-    """One test in the head of the page.
-
-    Attributes:
-        letter: Its name in tables and pictures.
-        figures: Names and texts.
-        dash: Dash pattern of its curve.
-    """
-
-    __test__ = False
-
-    letter: str
-    test: str
-    figures: tuple[tuple[str, str], ...]
-    dash: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,7 +53,10 @@ def render_comparison(pairs: Sequence[Pair]) -> str:
     builds = [pairs[0].first, *(pair.second for pair in pairs)]
     units = builds[0].assessment.record.units
     return page_template("compare.html.j2").render(
-        tests=[_cell(n, build, units) for n, build in enumerate(builds)],
+        tests=[
+            {"letter": letter(n), "test": build.test, "figures": figures(build, units)}
+            for n, build in enumerate(builds)
+        ],
         pairs=[pair_view(pair, n, units) for n, pair in enumerate(pairs, 1)],
         overlay=overlay_chart(builds, units),
         dashes=enumerate(DASHES),
@@ -141,21 +119,10 @@ def figures(build: Build, units: Units) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
-def _cell(number: int, build: Build, units: Units) -> TestCell:
-    return TestCell(
-        letter=letter(number),
-        test=build.test,
-        figures=figures(build, units),
-        dash=DASHES[number % len(DASHES)],
-    )
-
-
 def _budget(difference: Difference | None, units: Units) -> tuple[tuple[str, str, str, str, str], ...]:
     def fine(size: float | None) -> str:
         return format_spread(size, units, with_unit=False)
 
-    if difference is None:
-        return ()
     return tuple(
         (
             one.quantity,
@@ -164,7 +131,7 @@ def _budget(difference: Difference | None, units: Units) -> tuple[tuple[str, str
             fine(one.together_mm),
             "the same in both, cancels" if one.common else "independent",
         )
-        for one in difference.contributions
+        for one in (difference.contributions if difference is not None else ())
     )
 
 

@@ -18,7 +18,7 @@ from lashmap_analysis.judge.comparison import compare_tests
 from lashmap_analysis.record.record import Units
 from lashmap_analysis.render.comparison import figures, letter, pair_view
 from lashmap_analysis.render.pdf import PdfError, date_of, page_to_sign, plain, set_document
-from lashmap_analysis.render.typesetting import Job, Refused, typeset
+from lashmap_analysis.render.typesetting import Refused, typeset
 
 _TEMPLATES = ("style.typ", "blocks.typ", "front.typ", "dossier.typ")
 
@@ -86,14 +86,12 @@ def _ending(name: str) -> str:
 def _can_be_drawn(name: str, data: bytes) -> bool:
     try:
         typeset(
-            Job(
-                template=f'#image("{name}")',
-                data="",
-                date="",
-                standards=(),
-                system_fonts=False,
-                files={name: data},
-            )
+            template=f'#image("{name}")',
+            data="",
+            date="",
+            standards=(),
+            system_fonts=False,
+            files={name: data},
         )
     except Refused:
         return False

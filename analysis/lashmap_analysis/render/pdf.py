@@ -26,7 +26,7 @@ from lashmap_analysis.facts.section import Section
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.render.page import closing_words, evidence, footer
 from lashmap_analysis.render.sheet import Sheet, sheet
-from lashmap_analysis.render.typesetting import Job, Refused, typeset
+from lashmap_analysis.render.typesetting import Refused, typeset
 
 _TEMPLATES = ("style.typ", "blocks.typ", "front.typ", "report.typ")
 _OUTCOME_COLOURS = {"conforming": "good", "nonconforming": "bad", "not proven": "open"}
@@ -105,8 +105,9 @@ def _set(
     # PDF/A wants a date, and no other than the test's would give the same bytes again.
     wanted = tuple(one for one in standards if one != "a-2a" or date is not None)
     when = date.isoformat() if date else ""
-    job = Job(template=template, data=data, date=when, standards=wanted, system_fonts=system, files=files)
-    return typeset(job)
+    return typeset(
+        template=template, data=data, date=when, standards=wanted, system_fonts=system, files=files
+    )
 
 
 def _unshown(diagnostic: str) -> str:
@@ -159,8 +160,8 @@ def _on_paper(front: Sheet) -> dict[str, Any]:
 def plain(value: object, colour: str = "ink") -> Any:  # noqa: ANN401 - whatever JSON takes
     """Turn dataclasses, tuples and pictures into what JSON takes; texts become visible and breakable."""
     if isinstance(value, Markup):
-        picture = standalone(value, colour=colour)
-        return {"svg": picture.svg, "alt": visible(picture.alt)}
+        svg, alt = standalone(value, colour=colour)
+        return {"svg": svg, "alt": visible(alt)}
     if isinstance(value, str):
         return _breakable(visible(value))
     if isinstance(value, tuple | list):

@@ -13,33 +13,11 @@ import sys
 import tempfile
 from base64 import b64decode, b64encode
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 _REFUSED = 3  # exit status: typst said no, and standard error says why
-
-
-@dataclass(frozen=True, kw_only=True)
-class Job:
-    """A document to be set.
-
-    Attributes:
-        template: typst's markup.
-        data: JSON that the template reads.
-        date: ISO 8601, for the file's metadata; empty for none.
-        standards: Of PDF that it must keep, in typst's words.
-        system_fonts: Use the fonts of this machine as well.
-        files: Pictures that the template names, by name.
-    """
-
-    template: str
-    data: str
-    date: str
-    standards: tuple[str, ...]
-    system_fonts: bool
-    files: Mapping[str, bytes] = field(default_factory=dict)
 
 
 class Refused(Exception):
@@ -55,16 +33,38 @@ class Refused(Exception):
         super().__init__(message)
 
 
-def typeset(job: Job) -> bytes:
+def typeset(
+    *,
+    template: str,
+    data: str,
+    date: str,
+    standards: tuple[str, ...],
+    system_fonts: bool,
+    files: Mapping[str, bytes] | None = None,
+) -> bytes:
     """The document as PDF.
+
+    Args:
+        template: typst's markup.
+        data: JSON that the template reads.
+        date: ISO 8601, for the file's metadata; empty for none.
+        standards: Of PDF that it must keep, in typst's words.
+        system_fonts: Use the fonts of this machine as well.
+        files: Pictures that the template names, by name.
 
     Raises:
         Refused: typst refused it, or could not be started.
     """
-    pictures = {name: b64encode(data).decode() for name, data in job.files.items()}
-    told = json.dumps({**asdict(replace(job, files={})), "files": pictures}).encode()
+    job = {
+        "template": template,
+        "data": data,
+        "date": date,
+        "standards": standards,
+        "system_fonts": system_fonts,
+        "files": {name: b64encode(content).decode() for name, content in (files or {}).items()},
+    }
     done = subprocess.run(  # noqa: S603 - this very file
-        [sys.executable, __file__], input=told, capture_output=True, check=False
+        [sys.executable, __file__], input=json.dumps(job).encode(), capture_output=True, check=False
     )
     if done.returncode == 0:
         return done.stdout

@@ -12,18 +12,15 @@ from __future__ import annotations
 from cmath import phase, rect
 from dataclasses import dataclass, replace
 from math import cos, degrees, hypot, isnan, radians, sin, sqrt
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.lash_map.lash_map import Runout
 from lashmap_analysis.record.lengths import format_length, format_spread
-
-if TYPE_CHECKING:
-    from lashmap_analysis.gears.gear_set import GearSet
-    from lashmap_analysis.lash_map.lash_map import Runout
-    from lashmap_analysis.record.record import Shaft, Units
-    from lashmap_analysis.runout.sweep import RunoutSweep
-
+from lashmap_analysis.record.record import Shaft, Units
+from lashmap_analysis.runout.sweep import RunoutSweep
 
 Look = Literal["perpendicular to the pitch cone", "radial"]
 AGREEMENT_FACTOR = 2.0

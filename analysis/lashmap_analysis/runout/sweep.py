@@ -14,16 +14,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import hypot, inf, isinf, isnan, nan, pi, sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from lashmap_analysis.errors import FieldError
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
-
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

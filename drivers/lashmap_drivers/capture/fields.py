@@ -14,41 +14,13 @@ _FEWEST_DIFFERENT = 4  # of 8 bits each: chance alone would fit all of them once
 
 
 @dataclass(frozen=True, kw_only=True)
-class Check:
-    """A checksum that fits all lines.
+class Tail:
+    """A mark and hexadecimal digits behind it that end every line.
 
     Attributes:
-        name: For people.
-        keys: Of the table ``checksum``.
-        digits: Hexadecimal digits at the end of the line.
-        mark: What stands before them, not covered; empty when they follow directly.
-        skip: Bytes at the start of the line that it does not cover.
-        lines: Different lines that it was tried on.
-        first: Those bytes at the start.
+        mark: The same sign in every line; empty when the digits follow directly.
+        digits: How many.
     """
-
-    name: str
-    keys: dict[str, Any]
-    digits: int
-    mark: bytes
-    skip: int
-    lines: int
-    first: bytes
-
-    def body_length(self, line: bytes) -> int:
-        """Bytes of a line before mark and checksum."""
-        return len(line) - self.digits - len(self.mark)
-
-    def pattern(self, body: str) -> str:
-        """The pattern of the whole line around that of its body."""
-        start = escaped(self.first) if self.skip else ""
-        covered = body.removeprefix(start)
-        return f"{start}(?P<checked>{covered}){escaped(self.mark)}(?P<checksum>[0-9A-Fa-f]{{{self.digits}}})"
-
-
-@dataclass(frozen=True)
-class Tail:
-    """A mark and hexadecimal digits behind it that end every line."""
 
     mark: bytes
     digits: int
@@ -60,6 +32,31 @@ class Tail:
     def pattern(self, body: str) -> str:
         """The pattern of the whole line around that of its body."""
         return f"{body}{escaped(self.mark)}[0-9A-Fa-f]{{{self.digits}}}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check(Tail):
+    """A checksum that fits all lines and does not cover its mark.
+
+    Attributes:
+        name: For people.
+        keys: Of the table ``checksum``.
+        skip: Bytes at the start of the line that it does not cover.
+        lines: Different lines that it was tried on.
+        first: Those bytes at the start.
+    """
+
+    name: str
+    keys: dict[str, Any]
+    skip: int
+    lines: int
+    first: bytes
+
+    def pattern(self, body: str) -> str:
+        """The pattern of the whole line around that of its body."""
+        start = escaped(self.first) if self.skip else ""
+        covered = body.removeprefix(start)
+        return f"{start}(?P<checked>{covered}){escaped(self.mark)}(?P<checksum>[0-9A-Fa-f]{{{self.digits}}})"
 
 
 def escaped(text: bytes) -> str:
@@ -87,7 +84,7 @@ def unexplained_tail(lines: Sequence[bytes]) -> Tail | None:
         mark = next(_marks(lines, digits), b"")
         tails = {line[-digits:] for line in lines}
         if mark and len(tails) > 1 and any(not tail.isdigit() for tail in tails):
-            return Tail(mark, digits)
+            return Tail(mark=mark, digits=digits)
     return None
 
 

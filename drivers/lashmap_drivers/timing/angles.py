@@ -163,6 +163,21 @@ class CountTracker:
             self._passed_at = round(middle)
 
 
+class Counted:
+    """A parser that follows a count; goes before the parser among the bases of a class."""
+
+    _tracker: CountTracker
+
+    @property
+    def index_passes(self) -> int:
+        """As `CountTracker.index_passes`."""
+        return self._tracker.index_passes
+
+    def unseen(self, most: float) -> bool:
+        """As `CountTracker.unseen`."""
+        return self._tracker.unseen(most)
+
+
 def nearest(step: int, period: int) -> int:
     """The step of least size that differs from this one by whole periods."""
     return (step + period // 2) % period - period // 2

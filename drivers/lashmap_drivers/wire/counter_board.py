@@ -12,7 +12,7 @@ from lashmap_drivers.parser import Parser
 from lashmap_drivers.ports.source import Poll
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Floats
-from lashmap_drivers.timing.angles import Counting, CountTracker, Sample
+from lashmap_drivers.timing.angles import Counted, Counting, CountTracker, Sample
 from lashmap_drivers.wire.ascii_line import LineParser, LinePolling, check_polling, line_groups, line_poll
 from lashmap_drivers.wire.checksums import Checksum
 from lashmap_drivers.wire.frames import FrameCutter, FramePolling, FrameShape
@@ -167,7 +167,7 @@ class CounterBoardProfile(InstrumentProfile):
         return bool(groups & {"index", "index_count"})
 
 
-class CountLineParser(LineParser):
+class CountLineParser(Counted, LineParser):
     """Reads counts from ASCII lines."""
 
     def __init__(self, profile: CounterBoardProfile) -> None:
@@ -202,15 +202,6 @@ class CountLineParser(LineParser):
         samples = self._samples[-len(counts) :] if counts else []
         return [self._tracker.follow(sample) for sample in samples]
 
-    @property
-    def index_passes(self) -> int:
-        """How often the index pulse came back to its place, when it did so in each turn; 0 otherwise."""
-        return self._tracker.index_passes
-
-    def unseen(self, most: float) -> bool:
-        """No sample came while the shaft may have turned by ``most`` counts; true when the count is lost."""
-        return self._tracker.unseen(most)
-
     def _number(self, line: bytes) -> float | None:
         count = super()._number(line)
         if count is None or not count.is_integer():
@@ -241,7 +232,7 @@ def _sample(count: int, found: Match, groups: Mapping[str, int]) -> Sample | Non
         return None
 
 
-class CountFrameParser(FrameCutter[Sample]):
+class CountFrameParser(Counted, FrameCutter[Sample]):
     """Reads counts from binary frames.
 
     Args:
@@ -270,12 +261,3 @@ class CountFrameParser(FrameCutter[Sample]):
     def feed(self, data: bytes) -> list[float]:
         """Take the next bytes; return unwrapped counts, nan while they are not known."""
         return [self._tracker.follow(sample) for sample in self.cut(data)]
-
-    @property
-    def index_passes(self) -> int:
-        """How often the index pulse came back to its place, when it did so in each turn; 0 otherwise."""
-        return self._tracker.index_passes
-
-    def unseen(self, most: float) -> bool:
-        """No sample came while the shaft may have turned by ``most`` counts; true when the count is lost."""
-        return self._tracker.unseen(most)

@@ -6,7 +6,7 @@ cannot compute (looking ahead or behind, referring back) is refused here with wh
 is the little that it reads in another way than Python does. So a pattern means what Python's documentation
 says, with one exception: ``\\s`` does not take the vertical tab.
 
-A pattern that could tear a number apart is refused by `lashmap_drivers.wire.patterns`.
+A pattern that could tear a number apart is refused as well.
 """
 
 from __future__ import annotations
@@ -157,7 +157,7 @@ def refuse_torn_numbers(pattern: str, number: str) -> None:
     """Refuse a pattern that could leave out a sign or digits of the number.
 
     Args:
-        pattern: Has been checked by `lashmap_drivers.wire.patterns.checked_groups`.
+        pattern: Has been checked by `checked_groups`.
         number: Name of the group that holds the number.
 
     Raises:

@@ -88,7 +88,7 @@ def test_page_and_paper_have_their_colours_from_one_table() -> None:
 
 def test_a_picture_by_itself_has_the_styles_of_the_page_with_their_colours_put_in() -> None:
     drawn = chart("made", 100.0, 50.0, "Title", "Said.", marker(9, 9, "tight"), text(1, 1, "words"))
-    picture = standalone(drawn, colour="bad").svg
+    picture = standalone(drawn, colour="bad")[0]
     assert "var(" not in picture
     assert f"svg {{ color: {COLOURS['bad']}; }}" in picture
     for selector, style in STYLES.items():
