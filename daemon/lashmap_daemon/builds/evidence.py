@@ -51,7 +51,7 @@ def take(logbook: Logbook, box: BoxFile, wanted: str | None) -> Taken:
 
     Raises:
         LogbookError: When the build is not there, or is not as it was written.
-        ConfigurationError: When it is the build of another box.
+        ConfigurationError: When it is the build of another box, or says what cannot be.
     """
     if wanted == NO_BUILD:
         return Taken(box=box, named=None)
@@ -100,6 +100,12 @@ def _with(record: Record, box: BoxFile, how: str) -> Taken:
             "contact": box.contact.model_copy(update=contact),
         }
     )
+    try:
+        box.recorded()
+    except ValueError as error:  # figures that no gearbox has, such as an end play of centimetres
+        problem = f"what it says cannot be: {error}; enter it anew on the sheet"
+        problem += f", or test without it: --build {NO_BUILD}"
+        raise ConfigurationError(f"build {record.name}", [problem]) from error
     distances = build.distances.values()
     named = BuildNamed(
         build=record.name,

@@ -13,6 +13,8 @@ from lashmap_daemon.builds.command import BuildRequest, keep_sheet
 from lashmap_daemon.builds.questions import Asked, Left, Wrong, length, pieces, share
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.toml_file import parse
 from rich.console import Console
 
 from daemon import made_build as made
@@ -207,6 +209,26 @@ def test_the_build_of_another_box_and_a_build_that_is_not_there_are_refused(tmp_
         typed(tmp_path, build="build-77")
     with pytest.raises(ConfigurationError, match="no open build of serial number INV-1340-08"):
         typed(tmp_path, show=True)
+
+
+def test_measured_parts_may_be_in_inches_and_wrong_ones_are_named_by_their_key() -> None:
+    text = made.BUILD_BOX.read_text()
+    inch = text.replace("length_mm = 33.120", f"length_in = {33.12 / 25.4!r}")
+    assert parse(inch, "box", BoxFile).parts.pinion["bearing"].length_mm == pytest.approx(33.12)
+    with pytest.raises(
+        ConfigurationError, match=r"parts\.pinion\.bearing\.length_mm: expected greater than 0"
+    ):
+        parse(text.replace("length_mm = 33.120", "length_mm = -33.12"), "box", BoxFile)
+    with pytest.raises(ConfigurationError, match=r"parts\.gear\.bearing\.runs: expected 'out' or 'in'"):
+        parse(text[::-1].replace('"tuo" = snur', '"pu" = snur', 1)[::-1], "box", BoxFile)
+    with pytest.raises(ConfigurationError, match=r"parts: pinion\.bearing\.uncertainty_mm: expected 0 mm"):
+        parse(
+            text.replace(
+                "length_mm = 33.120\nuncertainty_mm = 0.002", "length_mm = 33.12\nuncertainty_mm = 90"
+            ),
+            "box",
+            BoxFile,
+        )
 
 
 # As a command of its own, from a file of answers.

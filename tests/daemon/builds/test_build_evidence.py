@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
-from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
+from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box, set_up, simulated_stand_file
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_daemon.builds import events
 from lashmap_daemon.builds.book import BuildBook, begin, given_by, its_tests
@@ -15,6 +15,8 @@ from lashmap_daemon.builds.evidence import NO_BUILD, Taken, take, take_from
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.same import differences
+from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story.events import BuildNamed, PreconditionsRecorded
 
 from daemon import made_build as made
@@ -96,6 +98,11 @@ def test_the_newest_open_build_is_taken_another_by_name_and_none_when_asked(tmp_
         take_from(path, other, first.name)
 
 
+def test_figures_that_no_gearbox_has_are_refused_with_the_way_on(tmp_path: Path) -> None:
+    with pytest.raises(ConfigurationError, match=r"build build-.*: what it says cannot be: .*--build none"):
+        taken(tmp_path / "book", (made.bearings("gear", 20.0, None, 30.0, play=True),))
+
+
 # The verdict of a test: the demonstration box conforms, and only what the build says may change that.
 
 
@@ -175,6 +182,18 @@ def test_the_sheet_names_the_tests_of_its_build(tmp_path: Path) -> None:
         (second.started.test, "stopped: by the operator")
     ]
     second.logbook.close()
+
+
+def test_a_test_goes_on_with_the_figures_of_its_build_whatever_the_box_file_says(tmp_path: Path) -> None:
+    box = demo_box()
+    stand = simulated_stand_file(tmp_path / "stand", SimulatedInstruments())
+    found = take(made.entered(made.begun(tmp_path / "book", box)).logbook, box, None)
+    today, began = set_up(box, stand), set_up(found.box, stand)
+    assert differences(today, began)[0] != ()
+    assert differences(today, began, from_build=named(found).keys)[0] == ()
+    other = box.model_copy(update={"contact": box.contact.model_copy(update={"roll_variation_mm": 0.05})})
+    changed = differences(set_up(other, stand), began, from_build=named(found).keys)[0]
+    assert [line.partition(":")[0] for line in changed] == ["contact.roll_variation_mm"]
 
 
 def test_a_build_that_was_changed_stops_a_test_until_it_is_left_out(tmp_path: Path) -> None:
