@@ -72,10 +72,9 @@ def find_tight_spot(gear_set: GearSet, done: list[Measured], *, most: int, near:
     cycle = gear_set.mesh_cycle
     spot = fitted.tight_spot.engagement
     known = {one.engagement % cycle for one in done if one.purpose == "confirming"}
-    # The named tight spot itself is confirmed first; further ones go where they settle the minimum most.
-    wanted = spot if spot not in known else next_position(fitted)
-    if wanted in known:
-        return Found(tight_spot=fitted.tight_spot, ask=())
+    # The named tight spot itself is confirmed first; further ones go where they settle the minimum most. That
+    # may be a place again that the gear has left since: the tip is then set anew.
+    wanted = spot if spot not in known else next_position(fitted, leave_out=done[-1].engagement)
     return Found(tight_spot=fitted.tight_spot, ask=(_nearest(wanted, near, cycle),))
 
 
