@@ -122,7 +122,8 @@ def confirmation(assessment: Assessment) -> str:
     """Whether the tight spot was gone to and measured, which teeth were, and how many positions were not."""
     count = len(assessment.record.left_out)
     without = f"{count} position{'s were' if count > 1 else ' was'} left out, see evidence." if count else ""
-    teeth = f"Teeth touched: {assessment.touched.words}." if assessment.usable else ""
+    aside = "" if assessment.touched.every else "; the interval does not cover a bad one among the others"
+    teeth = f"Teeth touched: {assessment.touched.words}{aside}." if assessment.usable else ""
     return " ".join(one for one in (_confirmed(assessment), teeth, _setting(assessment), without) if one)
 
 
