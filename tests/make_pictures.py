@@ -36,9 +36,10 @@ def screen_picture(test: VirtualTest) -> str:
     test.tick(40)
     asked = [stamped.event for stamped in test.stream if isinstance(stamped.event, PositionAsked)]
     accepted = [stamped.event for stamped in test.stream if isinstance(stamped.event, RockAccepted)]
-    lines = [sentence(event, "mm") or "" for event in accepted[-4:]]
+    teeth = test.conductor.box.gear_set
+    lines = [sentence(event, "mm", teeth) or "" for event in accepted[-4:]]
     console = Console(record=True, width=118, file=io.StringIO(), highlight=False)
-    view = view_of(test.conductor, test.now_s, sentence(asked[-1], "mm") or "")
+    view = view_of(test.conductor, test.now_s, sentence(asked[-1], "mm", teeth) or "")
     console.print(render(view, "INV-1340-07 · simulated, invented", lines, None))
     picture = console.export_svg(title="lashmap run", unique_id="screen")
     # Fonts from the network are not wanted; a monospaced font of the reader's own does.

@@ -150,7 +150,7 @@ class Hall:
                 if before_result is None or before_result.id != message.id:
                     self._say(seen, f"result of {message.test}, {message.serial}: {message.outcome}")
             case messages.InstrumentLost() | messages.InstrumentBack() | messages.ClosedEarly():
-                seen.alarm = clean(sentence(message.record, "mm") or "")
+                seen.alarm = clean(sentence(message.record, "mm", None) or "")
                 self._say(seen, seen.alarm)
             case (
                 messages.PositionAccepted()
@@ -159,7 +159,7 @@ class Hall:
                 | messages.SweepDone()
             ):
                 units = seen.state.units if seen.state else "mm"
-                self._say(seen, (sentence(message.record, units) or "").strip())
+                self._say(seen, (sentence(message.record, units, None) or "").strip())
 
     def _say(self, seen: StandSeen, text: str) -> None:
         self.tell(f"{seen.stand}: {clean(text, 500)}")

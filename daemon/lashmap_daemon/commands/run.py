@@ -213,17 +213,18 @@ def _lead(
 ) -> TestClosed:
     opening = begun.opening
     units, prompts = opening.started.box.box.units, begun.stand.file.prompts
-    listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
+    teeth = opening.started.box.gear_set
+    listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file), teeth),) if prompts else ()
     with ExitStack() as stack:
         screen: Screen
         slow: Relay[Any]
         if console.is_terminal and sys.stdin.isatty() and HAS_KEYS and not options.plain:
             title = f"{opening.started.box.box.serial} · test {opening.started.test}"
-            screen = live_screen = stack.enter_context(LiveScreen(console, title, units))
+            screen = live_screen = stack.enter_context(LiveScreen(console, title, units, teeth))
             slow = live_screen.drawing
         else:
             slow = Relay("the screen", person_at(console).show)
-            screen = PlainScreen(units, slow)
+            screen = PlainScreen(units, teeth, slow)
             stack.callback(slow.close, _LAST_LINES_S)
         if bus is not None:
             screen = OnTheBus(screen, bus)

@@ -32,6 +32,7 @@ from lashmap_daemon.testing.relay import Relay
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from lashmap_analysis.gears.tooth_names import ToothCounts
     from lashmap_analysis.record.record import Units
     from rich.console import ConsoleOptions, RenderableType, RenderResult
 
@@ -219,8 +220,8 @@ class Painter:
 class LiveScreen:
     """A screen on a terminal, with keys."""
 
-    def __init__(self, console: Console, title: str, units: Units) -> None:
-        self._console, self._title, self._units = console, title, units
+    def __init__(self, console: Console, title: str, units: Units, teeth: ToothCounts) -> None:
+        self._console, self._title, self._units, self._teeth = console, title, units, teeth
         self._keyboard = Keyboard()
         self._painter = Painter(console)
         self._stack = ExitStack()
@@ -245,7 +246,7 @@ class LiveScreen:
         event = stamped.event
         if isinstance(event, Awaited) and not isinstance(event, TestClosed):
             return  # it stands on top
-        text = sentence(event, self._units)
+        text = sentence(event, self._units, self._teeth)
         if text:
             self._lines = [*self._lines, text][-_LOG_LINES:]
 
@@ -255,7 +256,9 @@ class LiveScreen:
             return
         self._drawn_s = now_s
         awaited = conductor.story.awaited
-        view = view_of(conductor, now_s, "" if awaited is None else sentence(awaited, self._units) or "")
+        view = view_of(
+            conductor, now_s, "" if awaited is None else sentence(awaited, self._units, self._teeth) or ""
+        )
         self.drawing((view, self._lines, self._keyboard.note))
 
     def commands(self) -> list[str]:

@@ -130,7 +130,7 @@ def test_plain_lines_for_a_whole_test(tmp_path: Path) -> None:
     test = VirtualTest(tmp_path, load_box(positions=5, gear_turns=1.0, confirming_positions=1))
     test.run()
     lines: list[str] = []
-    screen = PlainScreen("mm", lines.append)
+    screen = PlainScreen("mm", test.conductor.box.gear_set, lines.append)
     for stamped in test.stream:
         screen.hear(stamped)
     text = "\n".join(lines)
