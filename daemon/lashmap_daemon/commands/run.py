@@ -108,6 +108,8 @@ def run(options: RunOptions, console: Console) -> int:
         try:
             status = _hand_over(begun.engine.logbook, closed, test, options, console, bus=bus)
             begun.engine.logbook.must_be_there()
+            if closed.outcome == "stopped":
+                person.show(f"Go on with it: {_again(options, test, options.logbook)}")
         except LashmapError:
             _save_if_gone(begun.engine.logbook, test)
             raise
@@ -220,7 +222,9 @@ def _lead(
         slow: Relay[Any]
         if console.is_terminal and sys.stdin.isatty() and HAS_KEYS and not options.plain:
             title = f"{opening.started.box.box.serial} · test {opening.started.test}"
-            screen = live_screen = stack.enter_context(LiveScreen(console, title, units, teeth))
+            screen = live_screen = stack.enter_context(
+                LiveScreen(console, title, units, teeth, bell=options.bell)
+            )
             slow = live_screen.drawing
         else:
             slow = Relay("the screen", person_at(console).show)
@@ -244,6 +248,7 @@ def _hand_over(
     bus: StandBus | None,
 ) -> int:
     output = options.output if options.output is not None else options.logbook.parent
+    say(console, f"Test {test} {closed.outcome}: working out the result …")
     done = hand_over(logbook, test, output)
     if bus is not None:
         bus.conclude(done.assessment)

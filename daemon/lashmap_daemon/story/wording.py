@@ -120,6 +120,39 @@ def sentence(event: events.Event, units: Units, teeth: ToothCounts | None) -> st
     assert_never(event)
 
 
+def in_sentences(reasons: str) -> str:
+    """Reasons joined by semicolons, those that are sentences set apart as sentences."""
+    return reasons.replace(".; ", ". ")
+
+
+def told(  # noqa: PLR0911 - a line for each event
+    event: events.Event, units: Units, teeth: ToothCounts
+) -> str | None:
+    """One line for an event on a screen that shows in larger letters what is to be done; None for no line.
+
+    Shorter than `sentence` where a figure serves nobody at the stand; what went wrong is said in full.
+    """
+    match event:
+        case events.PositionAsked() | events.SweepAsked() | events.MarksAsked():
+            return None
+        case events.TestStarted():
+            return f"{len(event.planned)} positions planned. {COUNTING}"
+        case events.RockAccepted():
+            flags = f"; {', '.join(event.flags)}" if event.flags else ""
+            lash = format_length(event.normal_backlash_mm, units)
+            return f"Position {event.number} good: {lash} at {teeth_met(teeth, event.engagement)}{flags}"
+        case events.RockRefused():
+            return f"Position {event.number} again: {in_sentences('; '.join(event.reasons))}"
+        case events.PositionSkipped():
+            return f"Position {event.number} left out: {event.reason}"
+        case events.TightSpotPredicted():
+            lash = format_length(event.normal_backlash_mm, units)
+            asks = ", ".join(str(teeth_met(teeth, engagement)) for engagement in event.ask) or "nothing more"
+            return f"Tight spot expected at {teeth_met(teeth, event.engagement)}: {lash}; to measure: {asks}"
+        case _:
+            return sentence(event, units, teeth)
+
+
 def instruction(awaited: Awaited, units: Units, teeth: ToothCounts) -> str:
     """What is to be done now, without the number of the position."""
     if isinstance(awaited, events.PositionAsked):

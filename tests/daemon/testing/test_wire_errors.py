@@ -15,7 +15,7 @@ from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
-from lashmap_daemon.screens.live import render
+from lashmap_daemon.screens.layout import render
 from lashmap_daemon.screens.view import view_of
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
