@@ -153,7 +153,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     built = take_from(options.logbook, box, options.build)
     if built.named is not None:
-        person.show(f"{sentence(built.named, box.box.units)}. Without it: --build {NO_BUILD}")
+        person.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
     box = complete_box(built.box, person, built.named)
     engine = Engine(_ports(stand, stack), stack.enter_context(_open_logbook(options.logbook, stack)))
     prepared = engine.prepare(
