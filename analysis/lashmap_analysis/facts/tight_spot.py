@@ -33,6 +33,8 @@ from lashmap_analysis.record.record import Units
 
 SPOT = (
     whole("engagement", "gear teeth past the matched teeth", required=False),
+    whole("gear_tooth", "gear tooth there; the marked one is 1", "teeth.gear_tooth", required=False),
+    whole("pinion_tooth", "pinion tooth there; the marked one is 1", "teeth.pinion_tooth", required=False),
     number("gear_angle_deg", "gear angle past the matched teeth"),
     number("normal_backlash_mm", "normal backlash at the outer pitch radius"),
     number("standard_uncertainty_mm", "combined standard uncertainty"),
@@ -89,8 +91,8 @@ def _words(spot: TightSpotResult | None, units: Units) -> str:
         return "none"
     turn, angle_deg = divmod(round(spot.gear_angle_deg, 1), 360.0)
     return (
-        f"engagement {spot.engagement}, {angle_deg:.1f}° of turn {int(turn) + 1}: normal backlash "
-        f"{format_length(spot.normal_backlash_mm, units)}, 95 % {interval_words(spot, units)}"
+        f"{spot.teeth} (engagement {spot.engagement}, {angle_deg:.1f}° of turn {int(turn) + 1}): normal "
+        f"backlash {format_length(spot.normal_backlash_mm, units)}, 95 % {interval_words(spot, units)}"
     )
 
 

@@ -31,6 +31,7 @@ from typing import Literal
 import numpy as np
 
 from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.tooth_names import tooth_number
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import DecisionRule, Limits, Precondition, Units
 
@@ -353,7 +354,7 @@ ROOM = 0.25  # of the tolerance: a tooth of given accuracy may take that for a s
 
 @dataclass(frozen=True, kw_only=True)
 class Touched:
-    """Teeth that usable positions touched, counted from the matched teeth.
+    """Teeth that usable positions touched, counted from the marked ones, which are tooth 1.
 
     Attributes:
         gear_teeth: z2.
@@ -411,7 +412,7 @@ class Touched:
             return ""
         return (
             f'Plan every tooth (teeth = "every"), or measure the {self.left} that no position has touched, '
-            f"counted from the matched teeth: {'; '.join(named)}."
+            f"the marked ones being tooth 1: {'; '.join(named)}."
         )
 
 
@@ -420,7 +421,8 @@ def touched(gear_set: GearSet, engagements: Iterable[int]) -> Touched:
     places = np.array(list(engagements), dtype=np.int64)
 
     def left(teeth: int) -> tuple[int, ...]:
-        return tuple(np.setdiff1d(np.arange(teeth), places % teeth).tolist())
+        missing = np.setdiff1d(np.arange(teeth), places % teeth).tolist()
+        return tuple(tooth_number(one, teeth) for one in missing)
 
     return Touched(
         gear_teeth=gear_set.gear_teeth,

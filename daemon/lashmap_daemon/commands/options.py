@@ -55,6 +55,9 @@ OperatorOption = Annotated[
 LockedOutOption = Annotated[
     bool, typer.Option("--locked-out", help="I have read the cautions; the drive is locked out.")
 ]
+BellOption = Annotated[
+    bool, typer.Option("--bell", help="Sound the terminal's bell: arrived, good, again, somebody is wanted.")
+]
 PlainOption = Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live screen.")]
 SeedOption = Annotated[int, typer.Option(help="The same seed makes the same gearbox.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the figures as JSON instead.")]
@@ -72,6 +75,7 @@ class RunOptions:
     operator: OperatorOption = ""
     locked_out: LockedOutOption = False
     plain: PlainOption = False
+    bell: BellOption = False
     runout: Annotated[
         list[Member] | None,
         typer.Option(help="Also turn this member for its runout; may be given twice.", show_default=False),
