@@ -67,7 +67,10 @@ def _ticks(x: Axis, units: str) -> list[str]:
         last = number == ticks.size - 1
         words = f"{tick:.{decimals}f}{' ' + units if last else ''}"
         shapes.append(line(at, bottom, at, bottom + 4, "axis"))
-        shapes.append(text(at, bottom + 16, words, anchor="end" if last and at > RIGHT - 25 else "middle"))
+        # Every other figure goes where the rail is narrow and its letters must be large.
+        style = "t" if (ticks.size - number) % 2 else "t other"
+        anchor = "end" if last and at > RIGHT - 25 else "middle"
+        shapes.append(text(at, bottom + 16, words, style=style, anchor=anchor))
     return shapes
 
 
