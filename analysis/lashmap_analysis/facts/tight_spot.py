@@ -79,7 +79,8 @@ def _ways(assessment: Assessment) -> tuple[tuple[str, TightSpotResult | None], .
 
 def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
     for way, spot in _ways(assessment):
-        yield f"tight spot, {way}", _words(spot, assessment.record.units)
+        without = interval_without(assessment) if way == "stated" else ""
+        yield f"tight spot, {way}", ", ".join(filter(None, (_words(spot, assessment.record.units), without)))
     yield "confirmed", "yes" if assessment.confirmed else "no"
     yield "teeth touched", assessment.touched.words
     if assessment.cause:
@@ -148,13 +149,17 @@ def _confirmed(assessment: Assessment) -> str:
     return "Not confirmed: no confirming position was recorded."
 
 
-def interval_words(
-    spot: TightSpotResult, units: Units, *, short: bool = False, with_unit: bool = True
-) -> str:
-    """The 95 % interval, its unit once if `short`; a minimum's is not symmetric, so no ± is right."""
+def interval_words(spot: TightSpotResult, units: Units, *, with_unit: bool = True) -> str:
+    """The 95 % interval, its unit once; a minimum's is not symmetric, so no ± is right."""
     low, high = spot.interval_mm
-    lower = format_length(low, units, with_unit=with_unit and not short)
+    lower = format_length(low, units, with_unit=False)
     return f"{lower} to {format_length(high, units, with_unit=with_unit)}"
+
+
+def interval_without(assessment: Assessment) -> str:
+    """What the 95 % interval leaves out; empty when every tooth was touched or none is stated."""
+    left = assessment.touched.left
+    return f"without the {left} that no position touched" if left and assessment.stated else ""
 
 
 SECTION = Section(

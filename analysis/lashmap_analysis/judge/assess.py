@@ -308,6 +308,7 @@ def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> P
         standard_uncertainty_mm=scatter,
         gear_set=record.gear_set,
         indicator=record.indicator,
+        units=record.units,
     )
     shift = correction_mm(record.gear_set, record.indicator, record.conditions)
     return replace(

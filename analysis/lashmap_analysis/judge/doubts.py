@@ -16,7 +16,7 @@ from lashmap_analysis.lash_map.lash_map import LashMap
 from lashmap_analysis.lash_map.outliers import Finding
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import TestRecord, Units
-from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, above, likely_causes, tip_height_mm
+from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, above, coarse, likely_causes, tip_height_mm
 from lashmap_analysis.rock.flags import FlagName
 from lashmap_analysis.rock.steps import pool_flanks
 from lashmap_analysis.uncertainty.mesh_state import correction_mm
@@ -137,7 +137,11 @@ def _systematic_disagreement(record: TestRecord, positions: Sequence[PositionRes
         return None
     shift = correction_mm(record.gear_set, record.indicator, record.conditions)
     causes = likely_causes(
-        indicator - shift, encoder - shift, gear_set=record.gear_set, indicator=record.indicator
+        indicator - shift,
+        encoder - shift,
+        gear_set=record.gear_set,
+        indicator=record.indicator,
+        units=record.units,
     )
     means = f"{format_length(indicator, record.units)} and {format_length(encoder, record.units)}"
     return Doubt(
@@ -164,8 +168,13 @@ def _moment_arm(record: TestRecord, positions: Sequence[PositionResult]) -> list
     given = tip.normal_arm_mm(gear_set) if tip.direction == "normal" else tip.touch_radius_mm
     spread = given * known_to / encoder
     height = tip_height_mm(ratio, gear_set=gear_set, indicator=tip)
-    explained = "" if height is None else f"; at the given radius the tip is {above(height)} the pitch cone"
-    seen = f"{given * ratio:.1f} mm (u = {spread:.1f} mm) instead of {given:.1f} mm"
+    explained = (
+        ""
+        if height is None
+        else f"; at the given radius the tip is {above(height, record.units)} the pitch cone"
+    )
+    arm, u_arm, known = (coarse(one, record.units) for one in (given * ratio, spread, given))
+    seen = f"{arm} (u = {u_arm}) instead of {known}"
     difference = f"the indicator gives {ratio:.3f} times the backlash of the encoder"
     sentence = (
         f"Over all positions {difference}, within what the set-up leaves open: the encoder puts the moment "

@@ -161,6 +161,8 @@ class Identity:
         serial: Serial number of this gearbox.
         set_number: Number etched on the gear set.
         stand: Name of the test stand.
+        indicator_serial: Serial number of the indicator.
+        encoder_serial: Serial number of the encoder.
         operator: Who ran it.
         started_utc: ISO 8601, UTC.
         remark: Anything the box file says in words, such as that the scenario is invented.
@@ -172,6 +174,8 @@ class Identity:
     serial: str
     set_number: str = ""
     stand: str = ""
+    indicator_serial: str = ""
+    encoder_serial: str = ""
     operator: str = ""
     started_utc: str = ""
     remark: str = ""

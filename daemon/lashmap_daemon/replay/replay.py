@@ -366,6 +366,8 @@ class Replay:
             serial=box.serial,
             set_number=box.set_number,
             stand=stand.name,
+            indicator_serial=self.started.stand.indicator.serial,
+            encoder_serial=self.started.stand.encoder.serial,
             operator=self.started.operator,
             started_utc=self._story.started_utc,
             remark="\n".join(text for text in (box.remark, stand.remark) if text),
