@@ -60,6 +60,7 @@ _tell = typer.Typer(
 _study = typer.Typer(
     help="Study the stand itself: repeatability and reproducibility, and drift of a check standard.", **_PLAIN
 )
+_new = typer.Typer(help="Make a box or stand file by answering questions.", **_PLAIN)
 
 # Each with its options, and its function in a module of `commands`; in the order of the help.
 _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
@@ -77,6 +78,8 @@ _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (app, "verify"): (options.VerifyOptions, "logbook:verify"),
     (app, "rescue"): (options.RescueOptions, "logbook:rescue_logbook"),
     (app, "archive"): (options.ArchiveOptions, "logbook:archive_old"),
+    (_new, "box"): (options.NewBoxOptions, "new:new_box"),
+    (_new, "stand"): (options.NewStandOptions, "new:new_stand"),
     (app, "demo"): (options.DemoOptions, "run:demo"),
     (app, "examples"): (options.ExamplesOptions, "simulate:examples"),
     (app, "simulate"): (options.SimulateOptions, "simulate:simulate"),
@@ -158,6 +161,7 @@ def _keep(context: typer.Context, given: options.TellOptions) -> None:
 for (_group, _name), (_kind, _place) in _COMMANDS.items():
     _group.command(_name)(_with_options(_kind, _calls(_place)))
 _tell.callback()(_with_options(options.TellOptions, _keep))
+app.add_typer(_new, name="new")
 app.add_typer(_tell, name="tell")
 app.add_typer(_study, name="study")
 

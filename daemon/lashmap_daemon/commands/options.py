@@ -60,6 +60,10 @@ SeedOption = Annotated[int, typer.Option(help="The same seed makes the same gear
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the figures as JSON instead.")]
 StudyArgument = Annotated[Path, typer.Argument(help="Study file (TOML).", show_default=False)]
 
+NewFileArgument = Annotated[
+    Path, typer.Argument(help="File to write; none that is there.", show_default=False)
+]
+
 
 @dataclass(frozen=True, kw_only=True)
 class RunOptions:
@@ -344,6 +348,20 @@ class ArchiveOptions:
 @dataclass(frozen=True, kw_only=True)
 class ExamplesOptions:
     """Say where the example files are, to copy: cp -r "$(lashmap examples)" configs."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewBoxOptions:
+    """Ask for a gearbox, with units and checks, from its drawing, and write a box file."""
+
+    file: NewFileArgument
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewStandOptions:
+    """Ask for a stand, its ports and instruments, and write a stand file with their profiles beside it."""
+
+    file: NewFileArgument
 
 
 # lashmap tell STAND -------------------------------------------------------------------------------------
