@@ -277,9 +277,9 @@ class DemoOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class CheckOptions:
-    """Talk to both instruments of a stand: readings beside raw bytes, rate, jitter, age, bad frames."""
+    """Check a stand (readings beside raw bytes, rate, age, bad frames) or, without a stand, a box file."""
 
-    stand: StandArgument
+    stand: Annotated[Path, typer.Argument(help="Stand file or box file (TOML).", show_default=False)]
     seconds: Annotated[float, typer.Option(min=0.0, help="How long; 0 goes on until Ctrl-C.")] = 0.0
     profile_from_capture: Annotated[
         bool,

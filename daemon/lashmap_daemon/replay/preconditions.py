@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from lashmap_daemon.logbook.logbook import Logbook
 
 
+MEMBERS: tuple[Literal["pinion", "gear"], ...] = ("pinion", "gear")
 MatchedHow = Literal["box file", "set at the stand", "assumed"]
 
 
@@ -44,6 +45,12 @@ def collect(
         _calibration("encoder", stand.encoder.calibration_due, today),
         proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
     )
+
+
+def of_box(box: Box) -> tuple[Precondition, ...]:
+    """The preconditions that a box file decides without a stand, each with its state."""
+    distances = (_mounting_distance(member, box.mounting, box.box.units) for member in MEMBERS)
+    return (*distances, _bearings(box.mounting))
 
 
 def proven(name: str, detail: str) -> Precondition:

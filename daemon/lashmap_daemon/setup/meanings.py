@@ -24,6 +24,7 @@ class Meaning(NamedTuple):
 
 
 _UNPROVEN = "asked at the stand; unanswered it is unproven, and nothing is conforming"
+_SAID = "asked at the stand; unanswered it is unproven, and the verdict says so"
 _PLAY = "0, unless the words on the bearings speak of end play: then some is allowed for"
 _ANGLES_APART = "high points of sweep and lash map are not compared"
 
@@ -53,8 +54,8 @@ MEANINGS: dict[str, Meaning] = {
     ),
     "mounting.pinion_marked_mm": Meaning("Mounting distance of the pinion, as marked on it", _UNPROVEN),
     "mounting.pinion_set_mm": Meaning("Mounting distance of the pinion, as set and measured", _UNPROVEN),
-    "mounting.gear_marked_mm": Meaning("Mounting distance of the gear, as marked on it", _UNPROVEN),
-    "mounting.gear_set_mm": Meaning("Mounting distance of the gear, as set and measured", _UNPROVEN),
+    "mounting.gear_marked_mm": Meaning("Mounting distance of the gear, as marked on it", _SAID),
+    "mounting.gear_set_mm": Meaning("Mounting distance of the gear, as set and measured", _SAID),
     "mounting.tolerance_mm": Meaning(
         "By how much a mounting distance may be off the marked one, from the drawing",
         "both mounting distances are unproven, and nothing is conforming",
