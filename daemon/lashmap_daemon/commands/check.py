@@ -1,6 +1,6 @@
 """The bench tool: talks to a stand's instruments, shows what they say, or proposes how to read them.
 
-A box file given instead is checked without a stand (`check_box`).
+A box file given instead is checked without a stand (`screens.box_check`).
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from lashmap_daemon.commands.check_box import check_box, is_box
 from lashmap_daemon.commands.options import CheckOptions
 from lashmap_daemon.errors import ConfigurationError, StandError
+from lashmap_daemon.screens.box_check import check_box, is_box
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
 from lashmap_daemon.testing.monitor import SILENT_S, InstrumentMonitor, StandPorts
