@@ -72,6 +72,7 @@ _GATES = {
     "check_standard": "Is there a box that does not change, to prove the stand with?",
 }
 _WHOLE = frozenset(_GATES) - {"contact", "temperature", "torque", "plan", "runout"}
+_UNASKED = ("Measured parts, for lashmap build, were not asked for: see lashmap explain parts.",)
 _MODULE, _PITCH = "outer_module", "outer_diametral_pitch_per_inch"
 _EARLY = {"on_arm": "touch_radius"}  # a radius that no tooth has is right on an arm
 _SPIRAL, _CUTTER = "mean_spiral_angle_deg", "cutter_radius"
@@ -168,6 +169,7 @@ def _draft(path: Path, tables: Mapping[str, type[Table]], units: Units, *, check
             f"A {what} file, made by lashmap new {what} on {dt.datetime.now().astimezone().date()}.",
             f"Lengths: keys that end in _{units}; _{other} in its place is read too.",
             "A line that begins with # is left out; take the mark away and write a value behind the =.",
+            *(_UNASKED if what == "box" else ()),
         ),
         questions=tuple(questions),
         titles={name: _title(model) for name, model in tables.items()},

@@ -13,6 +13,7 @@ from lashmap_analysis.record.record import Precondition, Units
 from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart
 
 from lashmap_daemon.logbook.check import TestCheck
+from lashmap_daemon.logbook.logbook import COMPLETED
 from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import BuildNamed
 from lashmap_daemon.story.recorded import ENCODER, Box, Mounting, Stand
@@ -268,7 +269,6 @@ def _calibration(
 
 
 NAME = "check standard"
-COMPLETED = "completed"  # how the closing of a test begins in the list of tests
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -182,6 +182,10 @@ MEANINGS: dict[str, Meaning] = {
     "shims.thickness_uncertainty_mm": Meaning(
         "How well the thickness of a shim is known, as a standard uncertainty", "0.002 mm (0.00008 in)"
     ),
+    "parts.length_mm": Meaning("Length of a measured step of [parts.pinion.NAME] or [parts.gear.NAME]"),
+    "parts.uncertainty_mm": Meaning("How well that length is known, as a standard uncertainty"),
+    "parts.runs": Meaning("Which way the step runs: out, away from the axis of the mate, or in, back to it"),
+    "parts.source": Meaning("Where the uncertainty comes from", "the sheet of the build names none"),
     # Stand file.
     "stand.name": Meaning("What the stand is called"),
     "stand.remark": Meaning("Anything that whoever reads the report must know of the stand", "no remark"),
@@ -266,7 +270,8 @@ def meaning(table: str, key: str) -> Meaning:
         KeyError: Nothing is written down of it.
     """
     metric = f"{key.removesuffix('_in')}_mm" if key.endswith("_in") else key
-    return MEANINGS[f"{'shims' if table.startswith('shims.') else table}.{metric}"]
+    of_members, _, _ = table.partition(".")  # the same for both members, and for each part
+    return MEANINGS[f"{of_members if of_members in {'shims', 'parts'} else table}.{metric}"]
 
 
 _ATTRIBUTE = re.compile(r"(?m)^    (\w+): (.+(?:\n {8}.+)*)")
