@@ -384,6 +384,16 @@ class ExamplesOptions:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ExplainOptions:
+    """Say what a flag, a key of a file, a term, a precondition or a verdict means, why, and what to do."""
+
+    word: Annotated[
+        list[str] | None,
+        typer.Argument(help="The word; without it all words are listed.", show_default=False),
+    ] = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class NewBoxOptions:
     """Ask for a gearbox, with units and checks, from its drawing, and write a box file."""
 
