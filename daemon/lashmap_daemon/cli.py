@@ -28,8 +28,28 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
+# Where a command stands in the help.
+PANELS = {
+    "At the stand": ("new", "check", "build", "run", "serve", "tell", "study", "demo", "simulate"),
+    "For the file": (
+        *("list", "review", "compare", "shims", "export", "import", "verify", "rescue", "archive"),
+        *("explain", "examples"),
+    ),
+    "On the network": ("publish", "watch"),
+}
+
+
 class _Commands(TyperGroup):
-    """All commands; a wrong value of an option is explained in our words."""
+    """All commands, grouped in the help; a wrong value of an option is explained in our words."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ANN401, ARG002 - as typer calls it
+        widest = max(map(len, self.commands))
+        room = formatter.width - widest - 6
+        for title, names in PANELS.items():
+            with formatter.section(title):
+                formatter.write_dl(
+                    [(f"{name:<{widest}}", self.commands[name].get_short_help_str(room)) for name in names]
+                )
 
     def invoke(self, ctx: Any) -> Any:  # noqa: ANN401 - its type is private to typer
         try:
@@ -50,7 +70,7 @@ _PLAIN: dict[str, Any] = {
 app = typer.Typer(
     cls=_Commands,
     help="Record the rock of a right-angle (bevel) gearbox at many positions, find its tight spot, judge it.",
-    add_completion=False,
+    add_completion=True,
     pretty_exceptions_enable=False,
     **_PLAIN,
 )
