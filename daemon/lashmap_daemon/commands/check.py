@@ -44,8 +44,8 @@ def check(options: CheckOptions, console: Console) -> None:
     """
     if is_box(options.stand):
         if options.profile_from_capture:
-            problem = "is a box file, and a profile is proposed from the instruments of a stand file"
-            raise ConfigurationError(str(options.stand), [problem])
+            why = "is a box file, and a profile is proposed from the instruments of a stand file"
+            raise ConfigurationError(str(options.stand), [why])
         check_box(options.stand, console)
         return
     seconds = options.seconds

@@ -239,6 +239,11 @@ _CONDITIONS: dict[str, tuple[str, ...]] = {
         "People have hands in this machine.",
         "Read them at the start, and type locked out.",
     ),
+    "build sheet": (
+        "Which sheet of a build a test took its figures from, with its digest.",
+        "It bars nothing; the page says it.",
+        "lashmap build BOX keeps the sheet.",
+    ),
     "record intact": (
         "Whether the record of the test fits its digests.",
         "A record that was changed is not judged.",
@@ -301,12 +306,12 @@ def explanations() -> Iterator[Explanation]:
     fields: dict[str, str] = {}
     for kind in (SimulatedBox, SimulatedDrive, SimulatedInstruments):
         fields = attributes(kind.__doc__ or "") | fields
-    for key in SimulatedTable.model_fields:
-        before = list(fields)[list(fields).index(key) - 1]
-        what = fields[key]
+    for field in SimulatedTable.model_fields:
+        before = list(fields)[list(fields).index(field) - 1]
+        what = fields[field]
         if what.startswith("The same of"):
             what = f"{what} That is: {fields[before]}"
-        yield Explanation(name=f"simulated.{key}", group=SIMULATED, what=what)
+        yield Explanation(name=f"simulated.{field}", group=SIMULATED, what=what)
 
 
 def _plain(word: str) -> str:

@@ -59,8 +59,8 @@ def collect(
 
 
 def of_box(box: Box) -> tuple[Precondition, ...]:
-    """The preconditions that a box file decides without a stand, each with its state."""
-    distances = (_mounting_distance(member, box.mounting, box.box.units) for member in MEMBERS)
+    """The preconditions that a box file decides without a stand or a build, each with its state."""
+    distances = (_mounting_distance(member, box.mounting, box.box.units, None) for member in MEMBERS)
     return (*distances, _bearings(box.mounting))
 
 

@@ -19,6 +19,7 @@ from daemon.command import lashmap, least, simulated_stand, start
 from daemon.virtual_time import CONFIGS, DEMO_BOX, demo_text
 from lashmap_daemon import cli
 from lashmap_daemon.logbook.logbook import Logbook
+from typer.testing import CliRunner
 
 SHORT_PLAN = {"positions = 26": "positions = 5\nrepeats = 0", "gear_turns = 13": "gear_turns = 1"}
 
@@ -53,7 +54,8 @@ def test_every_command_stands_in_one_group_of_the_help() -> None:
 
 
 def test_the_shell_can_complete_a_command() -> None:
-    done = lashmap(_LASHMAP_COMPLETE="complete_bash", COMP_WORDS="lashmap re", COMP_CWORD="1")
+    asked = {"_LASHMAP_COMPLETE": "complete_bash", "COMP_WORDS": "lashmap re", "COMP_CWORD": "1"}
+    done = CliRunner().invoke(cli.app, [], prog_name="lashmap", env=asked)
     assert done.stdout.split() == ["review", "rescue"]
 
 

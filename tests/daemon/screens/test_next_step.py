@@ -15,10 +15,10 @@ from lashmap_daemon.screens.next_step import next_steps
 BOOK = Path("my book.logbook")
 
 
-def judged(outcome: Outcome, **record: str) -> Assessment:
+def judged(outcome: Outcome, closing: str = "completed") -> Assessment:
     made = made_assessment()
     verdict = replace(made.verdict, outcome=outcome, would_settle=("Measure more positions.",))
-    return replace(made, verdict=verdict, record=replace(made.record, **record))
+    return replace(made, verdict=verdict, record=replace(made.record, closing=closing))
 
 
 def commands(assessment: Assessment, go_on: str = "") -> list[str]:
