@@ -246,7 +246,9 @@ class CompareOptions:
     logbook2: Annotated[Path | None, typer.Option(help="Another logbook, such as that of another stand.")] = (
         None
     )
-    report: Annotated[Path | None, typer.Option(help="Also write an HTML page to this file.")] = None
+    report: Annotated[Path | None, typer.Option(help="Also write the page to this file, .html or .pdf.")] = (
+        None
+    )
     as_json: JsonOption = False
     independent: Annotated[
         bool, typer.Option("--independent", help="Let nothing cancel, not even the same certificate.")
