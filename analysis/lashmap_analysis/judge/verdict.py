@@ -175,7 +175,7 @@ def reach_verdict(
         The verdict; see the module text for the rule. Never raises for want of evidence.
     """
     conditions = _with_unmentioned(tuple(preconditions))
-    barring = tuple(one for one in conditions if _bars(one))
+    barring = tuple(one for one in conditions if bars(one))
     findings = _findings(evidence, limits, gear_set, units)
     outside = [one.sentence for one in findings if one.state == "outside"]
     still_open = [one.sentence for one in findings if one.state == "open"]
@@ -336,7 +336,8 @@ def _with_unmentioned(conditions: tuple[Precondition, ...]) -> tuple[Preconditio
     return (*conditions, *added)
 
 
-def _bars(condition: Precondition) -> bool:
+def bars(condition: Precondition) -> bool:
+    """Whether a precondition keeps a build from being conforming."""
     if condition.state == "unproven" and _is_gear_distance(condition):
         return False
     return condition.state != "proven"
@@ -352,7 +353,7 @@ def _cautions(evidence: Evidence, conditions: tuple[Precondition, ...]) -> tuple
     weak = [
         one
         for one in conditions
-        if one.name.lower().startswith(MOUNTING_DISTANCE) and one.state != "proven" and not _bars(one)
+        if one.name.lower().startswith(MOUNTING_DISTANCE) and one.state != "proven" and not bars(one)
     ]
     notes = [f"{capital(one.name)} {one.state}: {one.detail}. {one.remedy}".rstrip() for one in weak]
     return (STANDING_CAUTION, *notes, *evidence.cautions)

@@ -40,6 +40,7 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_writable
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.screens.live import LiveScreen
+from lashmap_daemon.screens.next_step import print_next_step
 from lashmap_daemon.screens.plain import PlainScreen, person_at
 from lashmap_daemon.screens.prompts import PromptsFile
 from lashmap_daemon.screens.result import print_files, print_summary
@@ -262,6 +263,7 @@ def _hand_over(
         bus.conclude(done.assessment)
     print_summary(done.assessment, console, positions=False)
     print_files(options.logbook, done, console)
+    print_next_step(done.assessment, options.logbook, console, go_on=_again(options, test, options.logbook))
     return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 
