@@ -134,6 +134,7 @@ class Indicator:
             None when nobody measured it: taken as 0 with an uncertainty that covers half a module.
         height_uncertainty_mm: Standard uncertainty of the height; None for the default.
         by_eye: A person reads its scale and types what it shows.
+        rounded_alike: Of a scale that is read by eye: all positions may be rounded alike.
         angle_uncertainty_deg: Standard uncertainty of γ (and of ε).
         calibration_uncertainty_mm: Expanded (k = 2), from the certificate, for a difference of readings; None
             when there is no figure.
@@ -159,6 +160,7 @@ class Indicator:
     height_mm: float | None = None
     height_uncertainty_mm: float | None = None
     by_eye: bool = False
+    rounded_alike: bool = True
 
     def __post_init__(self) -> None:
         if self.direction not in get_args(Direction):

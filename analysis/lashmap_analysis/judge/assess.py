@@ -48,7 +48,7 @@ from lashmap_analysis.rock.cross_check import (
     stated_mm,
 )
 from lashmap_analysis.rock.rock import RockReading, measure_rock
-from lashmap_analysis.rock.typed import measure_typed
+from lashmap_analysis.rock.typed import measure_typed, rounded_alike
 from lashmap_analysis.runout.match import RunoutMatch, match_runout, sweep_sentence, tight_spot_sentence
 from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s
 from lashmap_analysis.uncertainty.budget import Budget
@@ -69,6 +69,7 @@ def assess(record: TestRecord) -> Assessment:
         IndicatorError: The tip touches no tooth of this gear set, so that no reading means anything.
     """
     record.indicator.check_on(record.gear_set)
+    record = _as_rounded(record)
     measured = tuple(position_result(trace, record) for trace in record.traces)
     fit = _fit(measured, record)
     positions = _as_mapped(measured, fit.lash_map)
@@ -99,6 +100,15 @@ def assess(record: TestRecord) -> Assessment:
             lash_map, budget_against(record.limits, fit.budget, lash_map, record.indicator), record
         ),
     )
+
+
+def _as_rounded(record: TestRecord) -> TestRecord:
+    """Whether typed lashes differ enough from position to position to be rounded each in its own way."""
+    typed = [one.typed for one in record.traces if one.typed is not None]
+    if not (record.indicator.by_eye and typed):
+        return record
+    alike = rounded_alike(typed, record.indicator.resolution_mm)
+    return replace(record, indicator=replace(record.indicator, rounded_alike=alike))
 
 
 @dataclass(frozen=True, kw_only=True)

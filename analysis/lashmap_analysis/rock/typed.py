@@ -29,6 +29,8 @@ LEAST_SCATTER_MM = 0.001  # between rocks of one setting by hand (common practic
 MOST_UNEVEN = 0.5
 # With so many readings and none between the coarser steps the finer one is not believed (chance 1 in 500).
 ENOUGH_TO_TELL = 9
+# Lashes that differ by so many steps over the positions are rounded up and down alike often.
+DITHERING_STEPS = 4.0
 
 
 def measure_typed(
@@ -109,6 +111,12 @@ def shown_step_mm(every: Sequence[TypedReadings], step_mm: float) -> float:
     coarse = 2 * step_mm
     off = np.abs(read / coarse - np.round(read / coarse))
     return coarse if read.size >= ENOUGH_TO_TELL and bool((off < 1e-3).all()) else step_mm
+
+
+def rounded_alike(every: Sequence[TypedReadings], step_mm: float) -> bool:
+    """Whether rounding may be the same at all positions: their lashes lie within a few steps."""
+    means = [float(differences_mm(one).mean()) for one in every if one.rocks_mm]
+    return not means or max(means) - min(means) < DITHERING_STEPS * shown_step_mm(every, step_mm)
 
 
 def _reading(

@@ -65,7 +65,7 @@ def set_up_lines(
         *_height_lines(gear_set, indicator, size, units),
         _direction_line(gear_set, indicator, size),
     ]
-    if indicator.by_eye:
+    if indicator.by_eye and indicator.rounded_alike:
         lines.append(_scale_line(gear_set, indicator, units))
     if indicator.lever_deg is not None:
         lines.append(_lever_line(gear_set, indicator, size))

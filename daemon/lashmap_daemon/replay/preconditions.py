@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -13,7 +13,7 @@ from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart
 
 from lashmap_daemon.logbook.check import TestCheck
 from lashmap_daemon.story import marks
-from lashmap_daemon.story.recorded import ENCODER, Box, Mounting, Stand
+from lashmap_daemon.story.recorded import ENCODER, Box, Gauge, Mounting, Stand
 from lashmap_daemon.story.story import Part, Story, story_of
 
 if TYPE_CHECKING:
@@ -42,6 +42,23 @@ def collect(
         _bearings(box.mounting),
         _calibration("indicator", stand.indicator.calibration_due, today, figure=_has_figure(stand)),
         _calibration("encoder", stand.encoder.calibration_due, today),
+        proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
+    )
+
+
+def collect_by_hand(
+    box: Box, gauge: Gauge, *, matched: bool, today: dt.date, locked_out: bool
+) -> tuple[Precondition, ...]:
+    """The same of a test by hand: ``matched`` only where a person brought the marks together."""
+    figure = gauge.calibration_uncertainty_mm is not None
+    calibration = _calibration("indicator", gauge.calibration_due, today, figure=figure)
+    remedy = calibration.remedy.replace("indicator.", "gauge.").replace("stand file", "gauge file")
+    return (
+        _mounting_distance("pinion", box.mounting, box.box.units),
+        _mounting_distance("gear", box.mounting, box.box.units),
+        _BY_HAND if matched else _matched_teeth("assumed", 0.0),
+        _bearings(box.mounting),
+        replace(calibration, remedy=remedy),
         proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
     )
 
@@ -117,6 +134,13 @@ def _check(part: Part, units: Units) -> Precondition:
 
 _NOT_CONFIRMED = unproven(
     "cautions", "not confirmed", "Read the cautions and confirm them at the start of the test."
+)
+
+
+_BY_HAND = proven(
+    "matched teeth",
+    "marked teeth brought together, as the operator said; teeth were counted by hand from there, without an "
+    "encoder",
 )
 
 
@@ -253,7 +277,7 @@ def stated_values(logbook: Logbook, serial: str, stand: str | None = None) -> li
         found.append(
             StatedValue(
                 test=one.test,
-                stand=started.stand.stand.name,
+                stand=started.place[0],
                 started_utc=one.started_utc,
                 value_mm=stored.normal_backlash_mm,
             )

@@ -8,7 +8,13 @@ import pytest
 from lashmap_analysis.record.record import TypedReadings
 from lashmap_analysis.rock.flags import FlagName
 from lashmap_analysis.rock.rock import RockReading
-from lashmap_analysis.rock.typed import measure_typed, pooled_mm, scale_uncertainty_mm, shown_step_mm
+from lashmap_analysis.rock.typed import (
+    measure_typed,
+    pooled_mm,
+    rounded_alike,
+    scale_uncertainty_mm,
+    shown_step_mm,
+)
 
 
 def typed(*rocks_mm: tuple[float, float]) -> TypedReadings:
@@ -116,3 +122,11 @@ def test_readings_come_back_from_their_text_to_the_last_bit() -> None:
     given = typed((0.1, 0.30000000000000004), (0.0, 1 / 3))
     assert TypedReadings.from_text(given.as_text) == given
     assert TypedReadings.from_text("") is None
+
+
+def test_lashes_within_a_few_steps_may_all_be_rounded_alike() -> None:
+    # source: a quiet gear under a dial set to 0 shows one value everywhere, however often it is read
+    quiet = [typed((0.0, 0.125), (0.0, 0.125)), typed((0.0, 0.130), (0.0, 0.130))]
+    assert rounded_alike(quiet, 0.005)
+    assert not rounded_alike([*quiet, typed((0.0, 0.15))], 0.005)
+    assert rounded_alike([], 0.005)
