@@ -10,11 +10,12 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
+from lashmap_analysis.record.record import Precondition
 from pydantic import ValidationError
 from rich.console import Console
 
+from lashmap_daemon.builds.evidence import NO_BUILD, take
 from lashmap_daemon.commands.options import RunOptions
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError
 from lashmap_daemon.logbook.guard import only_writer
@@ -31,6 +32,7 @@ from lashmap_daemon.setup.gauge_file import GaugeFile, GaugeTable
 from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import HandSetup
+from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.testing.by_hand import HandOpening, HandTest
 from lashmap_daemon.testing.opening import (
     complete_box,
@@ -139,7 +141,10 @@ def _begin(
     except ValueError as error:
         raise ConfigurationError(str(box_path), [f"plan: {error}"]) from error
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
-    box = complete_box(box, person)
+    built = take(logbook, box, options.build)
+    if built.named is not None:
+        person.show(f"{sentence(built.named, box.box.units)}. Without it: --build {NO_BUILD}")
+    box = complete_box(built.box, person, built.named)
     setup = HandSetup(box=box.recorded(), gauge=(gauge or ask_gauge(box.box.units, person)).recorded())
     now = dt.datetime.now(dt.UTC)
     started = events.TestStarted(
@@ -153,8 +158,9 @@ def _begin(
     return HandOpening(
         started=started,
         cautions=cautions,
-        preconditions=_collected(setup, matched=matched, now=now),
+        preconditions=_collected(setup, matched=matched, now=now, build=built.named),
         matched=matched,
+        build=built.named,
     )
 
 
@@ -162,6 +168,8 @@ def _go_on(
     options: RunOptions, box: BoxFile, gauge: GaugeTable | None, logbook: Logbook, person: AtKeyboard
 ) -> HandOpening:
     """Everything before the next position of a test that ended early; without a file the gauge stays."""
+    if options.build is not None:
+        raise ConfigurationError("--build", ["a test goes on with the build it began with; leave it out"])
     name = find_unfinished(logbook, options.test, box.box.serial)
     began = next(one.event for one in logbook.events(name) if isinstance(one.event, events.TestStarted))
     if began.gauge is None:
@@ -178,7 +186,7 @@ def _go_on(
     return HandOpening(
         started=unfinished.started,
         cautions=cautions,
-        preconditions=_collected(going, matched=matched, now=now),
+        preconditions=_collected(going, matched=matched, now=now, build=unfinished.resumption.story.build),
         matched=matched,
         resumed=unfinished.resumed(
             operator=options.operator, version=version("lashmap"), now=now, encoder_moved_deg=None
@@ -192,9 +200,11 @@ def _matched(words: str, person: AtKeyboard) -> bool:
     return is_matched(person.ask(question))
 
 
-def _collected(setup: HandSetup, *, matched: bool, now: dt.datetime) -> tuple[Any, ...]:
+def _collected(
+    setup: HandSetup, *, matched: bool, now: dt.datetime, build: events.BuildNamed | None
+) -> tuple[Precondition, ...]:
     today = now.astimezone().date()
-    return collect_by_hand(setup.box, setup.gauge, matched=matched, today=today, locked_out=True)
+    return collect_by_hand(setup.box, setup.gauge, matched=matched, today=today, locked_out=True, build=build)
 
 
 def ask_gauge(units: str, person: AtKeyboard) -> GaugeTable:

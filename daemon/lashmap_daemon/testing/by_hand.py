@@ -57,6 +57,7 @@ class HandOpening:
         matched: Whether the marked teeth were brought together.
         resumed: That it goes on; None for a new test.
         resumption: From where; None for a new test.
+        build: The build that the box came from; None when none was named.
     """
 
     started: events.TestStarted
@@ -65,6 +66,7 @@ class HandOpening:
     matched: bool
     resumed: events.TestResumed | None = None
     resumption: Resumption | None = None
+    build: events.BuildNamed | None = None
 
 
 class HandTest:
@@ -119,6 +121,8 @@ class HandTest:
             "way in which tooth numbers rise: choose it, mark it, and keep to it."
         )
         self._typist.show("Beside readings you may type: skip, again, stop, note and words.")
+        if self._opening.build is not None:
+            self._emit(self._opening.build, shown=False)
         self._emit(self._opening.cautions)
         self._emit(events.PreconditionsRecorded(preconditions=self._opening.preconditions))
         self._emit(

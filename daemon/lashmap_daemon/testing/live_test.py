@@ -70,7 +70,7 @@ class Opening:
     """What is known when both instruments give readings and the sequence may begin.
 
     ``matched`` is the encoder's angle at engagement 0, ``rates_hz`` samples a second by channel. A test that
-    goes on has the event that says so, and from where it goes on.
+    goes on has the event that says so, and from where it goes on. ``build`` is the one that a new test names.
     """
 
     started: events.TestStarted
@@ -80,11 +80,14 @@ class Opening:
     rates_hz: dict[str, float]
     resumed: events.TestResumed | None = None
     resumption: Resumption | None = None
+    build: events.BuildNamed | None = None
 
     def records(self) -> Iterator[events.Event]:
         """The first events of the test."""
         yield self.resumed or self.started
         yield self.cautions
+        if self.build is not None:
+            yield self.build
         yield events.PreconditionsRecorded(preconditions=self.preconditions)
         stand = self.started.stand
         ports = {INDICATOR: stand.indicator.port, ENCODER: stand.encoder.port}

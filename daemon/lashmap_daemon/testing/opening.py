@@ -93,14 +93,21 @@ def confirm_cautions(person: Person, *, confirmed_before: bool) -> events.Cautio
     return events.CautionsConfirmed(how="typed at the stand")
 
 
-def complete_box(box: BoxFile, person: Person) -> BoxFile:
-    """Ask for the build's figures that the box file lacks; what is not answered stays unproven."""
+def complete_box(box: BoxFile, person: Person, build: events.BuildNamed | None = None) -> BoxFile:
+    """Ask for the build's figures that the box file lacks; what is not answered stays unproven.
+
+    Args:
+        box: As its file, and its build, say.
+        person: Is asked.
+        build: Says which distances cannot be measured, and are not asked for.
+    """
+    beyond = {f"{member}_set_mm" for member, _ in (build.not_measurable if build else ())}
     mounting = box.mounting
     answers: dict[str, object] = {}
     for member in ("pinion", "gear"):
         for how, words in (("marked", "as marked"), ("set", "as set")):
             key = f"{member}_{how}_mm"
-            if getattr(mounting, key) is None:
+            if getattr(mounting, key) is None and key not in beyond:
                 question = f"{member.capitalize()} mounting distance {words}"
                 value = _ask_length(person, question, box.box.units)
                 answers |= {} if value is None else {key: value}
@@ -517,7 +524,8 @@ def open_again(
         how = "assumed" if found.matched.how == "counted by hand" else found.matched.how
         matched, proven = found.matched, (found.precondition,)
     today = now.astimezone().date()
-    others = collect(started.box, started.stand, matched=how, today=today, locked_out=True)
+    build = unfinished.resumption.story.build
+    others = collect(started.box, started.stand, matched=how, today=today, locked_out=True, build=build)
     names = {one.name for one in proven}
     return Opening(
         started=started,
