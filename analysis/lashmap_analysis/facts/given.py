@@ -70,7 +70,7 @@ GEAR_SET = (
     ),
 )
 INDICATOR = (
-    number("resolution_mm", "least step"),
+    number("resolution_mm", "least step; of a scale that is read by eye, the step it is read to"),
     number("touch_radius_mm", "point of contact to gear axis"),
     number(
         "touch_radius_standard_uncertainty_mm",
@@ -100,6 +100,7 @@ INDICATOR = (
         "uncertainty in mm, one point a line; empty when not given",
         "correction.as_text",
     ),
+    yes_no("by_eye", "true when a person read its scale and typed what it showed", required=False),
 )
 CONDITIONS = (
     number("housing_c", "temperature of the housing; null when not given", label="housing"),
@@ -245,7 +246,10 @@ def _indicator(assessment: Assessment) -> Rows:
         ("touches", "arm on the gear shaft" if indicator.on_arm else "tooth"),
         ("touch radius", f"{radius}, u = {u_radius}"),
         ("tip above the pitch cone", _height(assessment)),
-        ("resolution", format_given(indicator.resolution_mm, units)),
+        (
+            "read by eye to" if indicator.by_eye else "resolution",
+            format_given(indicator.resolution_mm, units),
+        ),
         ("calibration, U (k = 2)", format_given(indicator.calibration_uncertainty_mm, units)),
         ("hysteresis", format_given(indicator.hysteresis_mm, units)),
     ]
@@ -272,6 +276,8 @@ def _height(assessment: Assessment) -> str:
 
 def _encoder(assessment: Assessment) -> Rows:
     encoder = assessment.record.encoder
+    if encoder is None:
+        return (("sits on", "none: teeth were counted by hand"),)
     rows = (
         ("serial number", assessment.record.identity.encoder_serial or NO_SERIAL),
         ("sits on", f"{encoder.shaft} shaft"),
@@ -327,7 +333,9 @@ SECTION = Section(
         Group("limits", "backlash allowed at the tightest point", LIMITS, "record.limits"),
         Group("gear_set", "the gear set under test", GEAR_SET, "record.gear_set"),
         Group("indicator", "the indicator and its set-up on the gear", INDICATOR, "record.indicator"),
-        Group("encoder", "the angle encoder", ENCODER, "record.encoder"),
+        Group(
+            "encoder", "the angle encoder; null where teeth were counted by hand", ENCODER, "record.encoder"
+        ),
         Group("conditions", "how the box was when it was tested", CONDITIONS, "record.conditions"),
         DAMAGE,
         LEFT_OUT,

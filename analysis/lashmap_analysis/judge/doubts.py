@@ -22,6 +22,11 @@ from lashmap_analysis.rock.steps import pool_flanks
 from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
 
+COUNTED_BY_HAND = (
+    "Teeth were counted by hand from the marks, without an encoder, and the readings were read by eye and "
+    "typed. A miscount by a tooth leaves the readings as they are, but puts them, and the tight spot, on "
+    "other teeth than those named here."
+)
 # Positions without a rock that are named beside the verdict.
 _MOST_LEFT_OUT = 4
 # Positions with both instruments, below which their scatter is not known well enough to estimate an arm.
@@ -75,6 +80,8 @@ def cautions_of(
         if flagged:
             numbers = ", ".join(str(number) for number in flagged)
             notes.append(f"{name.value[0].upper()}{name.value[1:]} at position {numbers}.")
+    if record.encoder is None:
+        notes.append(COUNTED_BY_HAND)
     notes += _moment_arm(record, positions)
     notes += _left_out(record)
     if record.closing != "completed":
@@ -283,6 +290,8 @@ def _encoder_floor_mm(record: TestRecord) -> float:
 
     Rounding does not average out: where a tooth is a whole number of counts, every position is rounded alike.
     """
+    if record.encoder is None:
+        return 0.0
     counts = record.encoder.resolution_deg / sqrt(6)
     angle = hypot(counts, record.encoder.standard_uncertainty_deg)
     return record.gear_set.normal_from_transverse(radians(angle) * record.gear_set.outer_gear_pitch_radius_mm)

@@ -72,8 +72,21 @@ NewFileArgument = Annotated[
 class RunOptions:
     """Run a test: lead through the positions, confirm the tight spot, judge, report; or go on with one."""
 
-    stand: StandArgument
-    box: BoxArgument
+    stand: Annotated[
+        Path | None, typer.Argument(help="Stand file (TOML); none with --by-hand.", show_default=False)
+    ] = None
+    box: Annotated[
+        Path | None, typer.Argument(help="Box file (TOML); none with --by-hand.", show_default=False)
+    ] = None
+    by_hand: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="BOX", help="Test this box file without any cable: count teeth, type what a dial shows."
+        ),
+    ] = None
+    gauge: Annotated[
+        Path | None, typer.Option(help="With --by-hand: file of the dial gauge; asked when left out.")
+    ] = None
     logbook: LogbookOption = LOGBOOK
     output: OutputOption = None
     operator: OperatorOption = ""

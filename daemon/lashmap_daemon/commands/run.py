@@ -77,10 +77,19 @@ def run(options: RunOptions, console: Console) -> int:
         LogbookError: The logbook cannot be used.
         CautionsNotConfirmed: Nobody confirmed the lock-out.
     """
+    if options.by_hand is not None:
+        if options.stand is not None:
+            raise ConfigurationError("--by-hand", ["takes the box file alone; leave the stand file out"])
+        from lashmap_daemon.commands.by_hand import run_by_hand  # noqa: PLC0415 - the other way of a test
+
+        return run_by_hand(options, options.by_hand, console)
+    if options.gauge is not None:
+        raise ConfigurationError("--gauge", ["belongs to --by-hand; a stand file names its indicator"])
+    stand_path, box_path = _files(options)
     if wrong := complaint(options.operator, MOST_IN_LABEL):
         raise ConfigurationError("--operator", [wrong])
-    stand = load_stand(options.stand)
-    box = toml_file.load(options.box, BoxFile)
+    stand = load_stand(stand_path)
+    box = toml_file.load(box_path, BoxFile)
     _check_place(options.logbook)
     person = person_at(console)
     with ExitStack() as stack:
@@ -119,6 +128,19 @@ def run(options: RunOptions, console: Console) -> int:
         return status
 
 
+def _files(options: RunOptions) -> tuple[Path, Path]:
+    """Stand and box file.
+
+    Raises:
+        ConfigurationError: When one was not named.
+    """
+    if options.stand is None or options.box is None:
+        lacking = "BOX" if options.stand is not None else "STAND and BOX"
+        problem = f"{lacking} missing: name stand and box file, or --by-hand BOX for a test without any cable"
+        raise ConfigurationError("run", [problem])
+    return options.stand, options.box
+
+
 def _save_if_gone(logbook: Logbook, test: str) -> None:
     """See that the file of a closed test is still there.
 
@@ -136,7 +158,7 @@ def _save_if_gone(logbook: Logbook, test: str) -> None:
 
 def _again(options: RunOptions, test: str, logbook: Path) -> str:
     """The command that goes on with a test, as a shell takes it."""
-    files = (str(options.stand), str(options.box), "--logbook", str(logbook))
+    files = (*map(str, _files(options)), "--logbook", str(logbook))
     return shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
 
 
@@ -150,7 +172,7 @@ class _Begun:
 def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
     """Everything before the first position of a new test."""
     # A plan that cannot be made is refused before any question.
-    check_plan(box, stand, box_name=str(options.box), sweeps=options.sweeps)
+    check_plan(box, stand, box_name=str(_files(options)[1]), sweeps=options.sweeps)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     built = take_from(options.logbook, box, options.build)
     if built.named is not None:
@@ -160,7 +182,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     prepared = engine.prepare(
         box,
         stand,
-        box_name=str(options.box),
+        box_name=str(_files(options)[1]),
         operator=options.operator,
         cautions=cautions,
         sweeps=options.sweeps,

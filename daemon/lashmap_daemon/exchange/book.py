@@ -147,7 +147,8 @@ def refuse_twice(book: Logbook, source: Source) -> set[str]:
     """Names that are taken; refuses a recording that is there already with the same mapping."""
     tests = {one.test for one in book.tests()}
     for test in tests:
-        if start_of(book, test).stand.indicator.port != source.path.name:
+        before = start_of(book, test)
+        if before.gauge is not None or before.stand.indicator.port != source.path.name:
             continue
         story = story_of(book.events(test))
         if story.closed is None:

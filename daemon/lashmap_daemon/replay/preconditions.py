@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -16,7 +16,7 @@ from lashmap_daemon.logbook.check import TestCheck
 from lashmap_daemon.logbook.logbook import COMPLETED
 from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import BuildNamed
-from lashmap_daemon.story.recorded import ENCODER, Box, Mounting, Stand
+from lashmap_daemon.story.recorded import ENCODER, Box, Gauge, Mounting, Stand
 from lashmap_daemon.story.story import Part, Story, story_of
 
 if TYPE_CHECKING:
@@ -62,6 +62,30 @@ def of_box(box: Box) -> tuple[Precondition, ...]:
     """The preconditions that a box file decides without a stand or a build, each with its state."""
     distances = (_mounting_distance(member, box.mounting, box.box.units, None) for member in MEMBERS)
     return (*distances, _bearings(box.mounting))
+
+
+def collect_by_hand(
+    box: Box,
+    gauge: Gauge,
+    *,
+    matched: bool,
+    today: dt.date,
+    locked_out: bool,
+    build: BuildNamed | None = None,
+) -> tuple[Precondition, ...]:
+    """The same of a test by hand: ``matched`` only where a person brought the marks together."""
+    figure = gauge.calibration_uncertainty_mm is not None
+    calibration = _calibration("indicator", gauge.calibration_due, today, figure=figure)
+    remedy = calibration.remedy.replace("indicator.", "gauge.").replace("stand file", "gauge file")
+    return (
+        *(() if build is None else (_build_sheet(build),)),
+        _mounting_distance("pinion", box.mounting, box.box.units, build),
+        _mounting_distance("gear", box.mounting, box.box.units, build),
+        _BY_HAND if matched else _matched_teeth("assumed", 0.0),
+        _bearings(box.mounting),
+        replace(calibration, remedy=remedy),
+        proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
+    )
 
 
 def proven(name: str, detail: str) -> Precondition:
@@ -135,6 +159,13 @@ def _check(part: Part, units: Units) -> Precondition:
 
 _NOT_CONFIRMED = unproven(
     "cautions", "not confirmed", "Read the cautions and confirm them at the start of the test."
+)
+
+
+_BY_HAND = proven(
+    "matched teeth",
+    "marked teeth brought together, as the operator said; teeth were counted by hand from there, without an "
+    "encoder",
 )
 
 
@@ -306,7 +337,7 @@ def stated_values(logbook: Logbook, serial: str, stand: str | None = None) -> li
         found.append(
             StatedValue(
                 test=one.test,
-                stand=started.stand.stand.name,
+                stand=started.place[0],
                 started_utc=one.started_utc,
                 value_mm=stored.normal_backlash_mm,
             )

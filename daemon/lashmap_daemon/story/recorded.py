@@ -27,6 +27,7 @@ from lashmap_drivers.profile import InstrumentProfile
 from pydantic import AfterValidator, ConfigDict, Field, JsonValue
 
 VERSION: Literal[2] = 2
+BY_HAND: Literal["2 by hand"] = "2 by hand"
 # Parts of the face width from the toe; a number is taken as it is.
 CONTACT_PLACES = {"toe": 0.0, "mean": 0.5, "heel": 1.0}
 ContactPlace = Literal["toe", "mean", "heel"] | float | None
@@ -297,6 +298,15 @@ class Box(_Value):
         """
         return replace(self.gear_set.gear_set(), contact_from_toe=self.contact.from_toe)
 
+    def gauge(self, gauge: Gauge) -> AnalysisIndicator:
+        """A dial gauge that is read by eye, set up as this box asks."""
+        return self._indicator(
+            resolution_mm=gauge.read_to_mm,
+            calibration_uncertainty_mm=gauge.calibration_uncertainty_mm,
+            hysteresis_mm=gauge.hysteresis_mm,
+            by_eye=True,
+        )
+
     def indicator(self, stand: Stand) -> AnalysisIndicator:
         """The indicator of ``stand``, set up as this box asks."""
         return self._indicator(
@@ -347,8 +357,10 @@ class Box(_Value):
         calibration_uncertainty_mm: float | None = None,
         hysteresis_mm: float | None = None,
         correction: CorrectionCurve | None = None,
+        by_eye: bool = False,
     ) -> AnalysisIndicator:
         return AnalysisIndicator(
+            by_eye=by_eye,
             resolution_mm=resolution_mm,
             calibration_uncertainty_mm=calibration_uncertainty_mm,
             hysteresis_mm=hysteresis_mm,
@@ -473,6 +485,30 @@ class Setup(_Value):
     stand: Stand
 
 
+@dataclass(frozen=True, kw_only=True)
+class Gauge(_Value):
+    """A dial gauge without a cable: read by eye to ``read_to_mm``, and typed."""
+
+    name: str
+    remark: str
+    division_mm: float
+    read_to_mm: float
+    rocks: int
+    serial: str
+    calibration_due: dt.date | None
+    calibration_uncertainty_mm: float | None
+    hysteresis_mm: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandSetup(_Value):
+    """Box and gauge of a test by hand; programs that know none refuse its version."""
+
+    version: Literal["2 by hand"] = BY_HAND
+    box: Box
+    gauge: Gauge
+
+
 class OtherVersion(ValueError):
     """A set-up that is not damaged, but was written down in another version."""
 
@@ -490,7 +526,7 @@ def must_be_of_this_version(event: str) -> None:
         version = json.loads(event)["setup"]["version"]
     except (ValueError, KeyError, TypeError):
         return
-    if version != VERSION:
+    if version not in {VERSION, BY_HAND}:
         raise OtherVersion(
             f"its set-up is of version {version!r:.20}, and this program reads version {VERSION}"
         )

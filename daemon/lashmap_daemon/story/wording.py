@@ -196,6 +196,8 @@ def _of_stand(event: events.StandEvent) -> str | None:  # noqa: PLR0911 - a line
             lost = f"; {event.given_up_s:.0f} s of samples had to be given up" if event.given_up_s else ""
             return f"There is room again; recording goes on after {event.paused_s:.0f} s{lost}"
         case events.MatchedTeethSet():
+            if event.how == "counted by hand":
+                return "Marked teeth together; teeth are counted by hand from here"
             moved = "" if event.moved_deg is None else f", {event.moved_deg:+.3f}° from before"
             return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
         case events.MarksAsked():
@@ -222,7 +224,7 @@ def _of_rock(event: events.RockEvent, units: Units, teeth: ToothCounts | None) -
             return f"{event.number:>3}  left out: {event.reason}"
         case events.TightSpotPredicted():
             return _predicted(event, units, teeth)
-        case events.RockStarted() | events.PositionsSpared():  # a note says it
+        case events.RockStarted() | events.RockTyped() | events.PositionsSpared():  # a note says it
             return None
         case _:
             assert_never(event)
@@ -259,6 +261,9 @@ def _checked(event: events.CheckedAgain, units: Units) -> str:
 def _compared(event: events.MarksCompared) -> str:
     if event.agrees is None:
         return f"Nobody saw the marks again ({event.answer}): the matched teeth are not proven"
+    if event.how == "counted by hand":
+        seen = "stood in the mesh" if event.agrees else "did NOT stand in the mesh"
+        return f"The mark of the {event.member} {seen} where the count said"
     if event.how == "index pulse":
         return f"The encoder still fits the matched teeth: its index pulse {event.answer}"
     if event.agrees:

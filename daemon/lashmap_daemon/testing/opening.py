@@ -217,15 +217,20 @@ def start_record(
         ConfigurationError: When the box's plan cannot be laid out, or the indicator cannot follow a sweep.
     """
     planned = check_plan(box, stand, box_name=box_name, sweeps=sweeps)
-    slug = re.sub(r"[^A-Za-z0-9]+", "-", box.box.serial)[:MOST_IN_NAME].strip("-") or "box"
     return events.TestStarted(
-        test=f"{now.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}",
+        test=test_name(box.box.serial, now),
         operator=operator,
         setup=Setup(box=box.recorded(), stand=stand.recorded()),
         planned=planned,
         version=version,
         sweeps=sweeps,
     )
+
+
+def test_name(serial: str, now: dt.datetime) -> str:
+    """Of a test of this box that begins now."""
+    slug = re.sub(r"[^A-Za-z0-9]+", "-", serial)[:MOST_IN_NAME].strip("-") or "box"
+    return f"{now.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}"
 
 
 def unused_name(logbook: Logbook, test: str) -> str:
@@ -516,7 +521,8 @@ def open_again(
         how, matched = matched_teeth(started.box, person, encoder_deg=encoder_deg)
     else:
         found, moved_deg = find_again(reference, person, encoder_deg=encoder_deg, followed=followed)
-        how, matched, proven = found.matched.how, found.matched, (found.precondition,)
+        how = "assumed" if found.matched.how == "counted by hand" else found.matched.how
+        matched, proven = found.matched, (found.precondition,)
     today = now.astimezone().date()
     build = unfinished.resumption.story.build
     others = collect(started.box, started.stand, matched=how, today=today, locked_out=True, build=build)
