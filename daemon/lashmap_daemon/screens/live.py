@@ -23,7 +23,7 @@ from rich.text import Text
 
 from lashmap_daemon.screens.view import View, view_of
 from lashmap_daemon.sequence.sequence import Phase
-from lashmap_daemon.story.events import TestClosed
+from lashmap_daemon.story.events import MarksAsked, TestClosed
 from lashmap_daemon.story.story import Awaited
 from lashmap_daemon.story.wording import angle_text, sentence
 from lashmap_daemon.system import SingleKeys
@@ -227,6 +227,7 @@ class LiveScreen:
         self._lines: list[str] = []
         self.drawing = Relay("the screen", self._draw, replace=True)
         self._drawn_s = -REFRESH_S
+        self._marks_unseen = False  # the question after the marks is not drawn yet: no key answers it
 
     def __enter__(self) -> Self:
         self._stack.enter_context(self._keyboard)
@@ -243,6 +244,7 @@ class LiveScreen:
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the lines below the picture."""
         event = stamped.event
+        self._marks_unseen = self._marks_unseen or isinstance(event, MarksAsked)
         if isinstance(event, Awaited) and not isinstance(event, TestClosed):
             return  # it stands on top
         text = sentence(event, self._units)
@@ -260,12 +262,15 @@ class LiveScreen:
 
     def commands(self) -> list[str]:
         """Commands typed since the last call."""
-        return self._keyboard.commands()
+        unseen = self._marks_unseen
+        return [one for one in self._keyboard.commands() if not (unseen and one == "matched")]
 
     def _draw(self, shown: tuple[View, list[str], str | None]) -> None:
         view, lines, note = shown
         screen = render(view, self._title, lines, note, height=self._console.height)
         self._painter.paint(screen, time.monotonic())
+        if view.phase is Phase.CHECKING:
+            self._marks_unseen = False
 
 
 def render(

@@ -26,7 +26,7 @@ from lashmap_drivers.kinds import build
 from lashmap_drivers.profile import InstrumentProfile
 from pydantic import AfterValidator, ConfigDict, Field, JsonValue
 
-VERSION: Literal[2] = 2
+VERSION: Literal[3] = 3
 # Parts of the face width from the toe; a number is taken as it is.
 CONTACT_PLACES = {"toe": 0.0, "mean": 0.5, "heel": 1.0}
 ContactPlace = Literal["toe", "mean", "heel"] | float | None
@@ -407,7 +407,11 @@ class Indicator(_Value):
 
 @dataclass(frozen=True, kw_only=True)
 class Encoder(_Value):
-    """The angle encoder; ``profile`` is the name of its file."""
+    """The angle encoder; ``profile`` is the name of its file.
+
+    ``absolute``: it shows the same angle at the same place after it was switched off, so that the angle of
+    the matched teeth in a box file means something.
+    """
 
     port: str
     profile: str
@@ -417,6 +421,7 @@ class Encoder(_Value):
     serial: str
     calibration_due: dt.date | None
     standard_uncertainty_deg: float
+    absolute: bool
 
 
 def _known(profile: dict[str, JsonValue]) -> dict[str, JsonValue]:
@@ -464,13 +469,32 @@ class Stand(_Value):
         )
 
 
+def unused_angle(angle_deg: float) -> str:
+    """The sentence that says so, as part of another."""
+    return (
+        f"the box file's angle of the matched teeth ({angle_deg:.3f}°) was not used, since the encoder is "
+        "not declared absolute in the stand file (encoder.absolute)"
+    )
+
+
 @dataclass(frozen=True, kw_only=True)
 class Setup(_Value):
     """Box and stand as they were when a test began, in the version in which they are written down."""
 
-    version: Literal[2] = VERSION
+    version: Literal[3] = VERSION
     box: Box
     stand: Stand
+
+    @property
+    def matched_deg(self) -> float | None:
+        """The box file's angle of the matched teeth; None without one, or with an encoder not absolute."""
+        return self.box.matched_teeth.encoder_deg if self.stand.encoder.absolute else None
+
+    @property
+    def unused_angle(self) -> str:
+        """Why the angle that the box file gives was not used; empty when it was, or there is none."""
+        angle_deg = self.box.matched_teeth.encoder_deg
+        return "" if angle_deg is None or self.stand.encoder.absolute else unused_angle(angle_deg)
 
 
 class OtherVersion(ValueError):
