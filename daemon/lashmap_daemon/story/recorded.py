@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from dataclasses import asdict, dataclass, replace
 from typing import Annotated, Literal, overload
 
@@ -32,6 +33,13 @@ CONTACT_PLACES = {"toe": 0.0, "mean": 0.5, "heel": 1.0}
 ContactPlace = Literal["toe", "mean", "heel"] | float | None
 INDICATOR = "indicator"
 ENCODER = "encoder"
+
+
+# Words that say that there is none, so that what is left of a text speaks of end play that there is.
+_NO_END_PLAY = re.compile(
+    r"\b(?:no|zero|without|free (?:of|from))\s+(?:(?:any|axial|measurable|noticeable)\s+)*end play\b"
+    r"|\bend play\s*[:=]?\s*none\b"
+)
 
 
 class _Value:
@@ -328,7 +336,7 @@ class Box(_Value):
             gear_distance_mm=gear,
             pinion_end_play_mm=mounting.pinion_end_play_mm,
             gear_end_play_mm=mounting.gear_end_play_mm,
-            has_end_play="end play" in mounting.bearings.lower(),
+            has_end_play="end play" in _NO_END_PLAY.sub("", mounting.bearings.lower()),
             rock_nm=torque.rock_nm,
             rock_uncertainty_nm=torque.rock_uncertainty_nm,
             compliance_um_per_nm=torque.compliance(),

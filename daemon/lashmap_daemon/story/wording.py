@@ -233,8 +233,15 @@ def _accepted(event: events.RockAccepted, units: Units) -> str:
     )
 
 
+def _from_marks(engagement: int) -> str:
+    """An engagement; before the matched teeth as how far back it is, since a minus is easily overlooked."""
+    if engagement >= 0:
+        return str(engagement)
+    return f"{-engagement} {'tooth' if engagement == -1 else 'teeth'} {BACK} from the matched teeth"
+
+
 def _predicted(event: events.TightSpotPredicted, units: Units) -> str:
-    asks = ", ".join(str(engagement) for engagement in event.ask) or "nothing more"
+    asks = ", ".join(map(_from_marks, event.ask)) or "nothing more"
     # With nothing left to ask it is no prediction: the result calls the figure of all positions "stated".
     found = "predicted" if event.ask else "from all positions"
     return (
