@@ -64,6 +64,7 @@ _study = typer.Typer(
 # Each with its options, and its function in a module of `commands`; in the order of the help.
 _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (app, "run"): (options.RunOptions, "run:run"),
+    (app, "build"): (options.BuildOptions, "build:build"),
     (app, "check"): (options.CheckOptions, "check:check"),
     (app, "serve"): (options.ServeOptions, "serve:serve"),
     (app, "publish"): (options.PublishOptions, "bus:publish"),

@@ -20,6 +20,7 @@ from lashmap_daemon.errors import ConfigurationError
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 _NAME_LETTERS = 40  # of a name in the name of its unfinished file: at most 160 bytes of 255
 _STREAMS = (Path("/dev"), Path("/proc"))  # /dev/stdout and /dev/fd/63 are links, and nobody plants one there
+_MEMORY = Path("/dev/shm")  # noqa: S108 - files of anybody, like any other folder
 
 
 def write_whole(path: Path, content: str | bytes) -> None:
@@ -109,7 +110,8 @@ def new_folder_beside(place: Path) -> Path:
 
 
 def _is_system(path: Path) -> bool:
-    return any(path.absolute().is_relative_to(folder) for folder in _STREAMS)
+    place = path.absolute()
+    return any(place.is_relative_to(one) for one in _STREAMS) and not place.is_relative_to(_MEMORY)
 
 
 def _no_link(path: Path) -> int:

@@ -52,7 +52,12 @@ class Motion:
         creep_shape: `exponential` or `log`.
         creep_time: Time constant of the creep as a share of the dwell.
         creep_flanks: `both`, `high` or `low`.
-        short_mm: On the high flank the gear stops short of contact by 0 up to so much, evenly scattered.
+        short_mm: How far short of contact the gear stops on the high flank, as `stop` says.
+        stop: `even`: at once, anywhere from contact to `short_mm`, as nothing known does; `fixed`: at once
+            and always there, as on dirt; `friction`: let go on its way, it is braked by a steady friction and
+            means to stop there; `hand`: a hand moves it there in one smooth movement. Whoever would go beyond
+            the flank is stopped by it.
+        stop_scatter: Relative standard deviation of the speed given (`friction`) or of the way (`hand`).
     """
 
     lash_mm: float
@@ -73,6 +78,8 @@ class Motion:
     creep_time: float = 0.5
     creep_flanks: str = "both"
     short_mm: float = 0.0
+    stop: str = "even"
+    stop_scatter: float = 0.05
 
     @property
     def rest_s(self) -> float:
@@ -103,6 +110,18 @@ def _between_clips(share: Floats, travel: float) -> Floats:
     return np.asarray(0.5 * (1 + np.sin(reach * (2 * share - 1)) / np.sin(reach)))
 
 
+def _braked(share: Floats) -> Floats:
+    """Slowed down evenly until it stands: dry friction."""
+    return np.asarray(1 - (1 - share) ** 2)
+
+
+def _least_jerk(share: Floats) -> Floats:
+    """An aimed movement of the arm (Flash & Hogan 1985, from memory)."""
+    return np.asarray(share**3 * (10 - 15 * share + 6 * share**2))
+
+
+BRAKES: dict[str, Callable[[Floats], Floats]] = {"friction": _braked, "hand": _least_jerk}
+
 SHAPES: dict[str, Callable[[Floats], Floats]] = {
     "ramp": _ramp,
     "cosine": _cosine,
@@ -122,13 +141,14 @@ def drive(motion: Motion, rng: np.random.Generator) -> Trace:
     arrive = np.concatenate(([0.0], np.cumsum(dwell + travel)[:-1]))
     leave = arrive + dwell
     level = side * motion.lash_mm / 2 + motion.seating_mm * rng.standard_normal(count)
-    level -= np.where(side > 0, rng.uniform(0, 1, count) * motion.short_mm, 0.0)
+    short, beyond = _stops(motion, rng, count)
+    level -= np.where(side > 0, short, 0.0)
     level += rng.uniform(-3, 3)
     path = Path(arrive_s=arrive, leave_s=leave, level_mm=level, length_s=float(leave[-1]))
     begin, end = rng.uniform(0, leave[0]), path.length_s - rng.uniform(0, dwell[-1])
     first = begin + rng.uniform(0, 1 / motion.rate_hz)
     time: Floats = np.arange(first, end, 1 / motion.rate_hz).astype(np.float64)
-    value = _where(motion, path, side, time)
+    value = _where(motion, path, side, time, beyond)
     alike = Indicator(
         lash_mm=motion.lash_mm,
         resolution_mm=motion.resolution_mm,
@@ -144,7 +164,35 @@ def drive(motion: Motion, rng: np.random.Generator) -> Trace:
     return Trace(time_s=time, indicator_mm=value, path=path)
 
 
-def _where(motion: Motion, path: Path, side: Floats, time: Floats) -> Floats:
+def _stops(motion: Motion, rng: np.random.Generator, count: int) -> tuple[Floats, Floats]:
+    """How far short of the high flank the gear stops, and the way it was to go over the way that it goes."""
+    if motion.stop == "even":
+        return rng.uniform(0, 1, count) * motion.short_mm, np.ones(count)
+    if motion.stop == "fixed":
+        return np.full(count, motion.short_mm), np.ones(count)
+    aim = motion.lash_mm - motion.short_mm
+    chance = motion.stop_scatter * rng.standard_normal(count)
+    # braked by friction, the way goes as the square of the speed
+    way = aim * (1 + chance) ** 2 if motion.stop == "friction" else aim + motion.lash_mm * chance
+    gone = np.minimum(way, motion.lash_mm)
+    return motion.lash_mm - gone, way / gone
+
+
+def _gone(motion: Motion, share: Floats, beyond: Floats, high: NDArray[np.bool_]) -> Floats:
+    """Share of the way that is gone after a share of its time."""
+    if motion.departure == "clipped sine":
+        gone = _between_clips(share, motion.travel)
+    else:
+        gone = SHAPES[motion.departure](share)
+    if motion.stop in BRAKES:
+        grid = np.linspace(0, 1, 4001)
+        brake = BRAKES[motion.stop]
+        ends = np.interp(1 / beyond, brake(grid), grid)
+        gone = np.where(high, brake(share * ends) * beyond, gone)
+    return gone
+
+
+def _where(motion: Motion, path: Path, side: Floats, time: Floats, beyond: Floats) -> Floats:
     """Where the gear is at the given times."""
     last = path.level_mm.size - 1
     at = np.asarray(np.clip(np.searchsorted(path.arrive_s, time, side="right") - 1, 0, last), dtype=np.intp)
@@ -154,11 +202,7 @@ def _where(motion: Motion, path: Path, side: Floats, time: Floats) -> Floats:
     goal = path.level_mm[after] + side[after] * _crept(motion, side[after], path, after, path.arrive_s[after])
     span = np.where(after > at, path.arrive_s[after] - leaves, 1.0)
     share = np.clip((time - leaves) / span, 0, 1)
-    gone = (
-        _between_clips(share, motion.travel)
-        if motion.departure == "clipped sine"
-        else SHAPES[motion.departure](share)
-    )
+    gone = _gone(motion, share, beyond[after], side[after] > 0)
     last_rest = path.level_mm[at] + side[at] * _crept(motion, side[at], path, at, leaves)
     return np.where(time <= leaves, rest, last_rest + (goal - last_rest) * gone)
 

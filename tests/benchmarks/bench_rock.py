@@ -35,7 +35,23 @@ SAMPLING_HZ = (8.0, 20.0, 100.0, 1000.0)
 DEPARTURES = (("ramp", 0.15), ("ramp", 0.3), ("cosine", 0.5), ("exponential", 0.5), ("clipped sine", 0.55))
 RATIOS = (3.0, 6.0, 12.0)
 CREEPS = (0.003, 0.01, -0.003, -0.01)
-SHORTS = (0.05, 0.1, 0.2)
+PAIRS = ((1.0, 1000.0), (3.0, 1000.0), (0.3, 100.0), (0.3, 20.0))
+STOPS = (
+    ("even", 0.02, 0.0),
+    ("even", 0.05, 0.0),
+    ("even", 0.1, 0.0),
+    ("even", 0.2, 0.0),
+    ("friction", 0.02, 0.03),
+    ("friction", 0.05, 0.03),
+    ("friction", 0.05, 0.1),
+    ("friction", 0.1, 0.05),
+    ("hand", 0.02, 0.02),
+    ("hand", 0.05, 0.02),
+    ("hand", 0.05, 0.05),
+    ("hand", 0.1, 0.02),
+    ("hand", 0.2, 0.02),
+    ("fixed", 0.05, 0.0),
+)
 FEWEST = 3.0
 SHAPE_FAULTS = ("sine", "triangle", "single flank", "wind-up")
 
@@ -248,18 +264,21 @@ class Driven:
     def row(self, name: str) -> str:
         """One line of a table."""
         refused = 100 * (1 - self.usable / self.traces)
+        wrong = f"{100 * (self.usable - self.covered) / self.traces:.1f} %"
         said = ", ".join(name for name, _ in self.names.most_common(2))
         if not self.usable:
-            return f"| {name} | {self.traces} | {refused:.1f} % | – | – | – | {said} |"
+            return f"| {name} | {self.traces} | {refused:.1f} % | – | {wrong} | – | – | {said} |"
+        covered = f"{100 * self.covered / self.usable:.1f} %"
         return (
-            f"| {name} | {self.traces} | {refused:.1f} % | {100 * self.covered / self.usable:.1f} % | "
+            f"| {name} | {self.traces} | {refused:.1f} % | {covered} | {wrong} | "
             f"{np.mean(self.errors_um):+.2f} µm | {np.median(self.uncertainties_um):.2f} µm | {said} |"
         )
 
 
 HEAD = (
-    "| driven rocks | traces | refused | 95 % intervals | mean error | median u | refused as |\n"
-    "|---|" + "---:|" * 5 + "---|"
+    "| driven rocks | traces | refused | 95 % intervals | accepted, outside | mean error | median u "
+    "| refused as |\n"
+    "|---|" + "---:|" * 6 + "---|"
 )
 
 
@@ -300,8 +319,10 @@ def print_uneven(count: int) -> None:
             way = "outward from contact" if share > 0 else "inward of contact, then to it"
             name = f"creep {abs(share):.1%} of the lash {way}, {flanks}"
             print_cases(name, {"creep_flanks": flanks}, count, creep=share)
-    for share in SHORTS:
-        print_cases(f"**faulty**: stops short by 0 to {share:.0%} of the lash", {}, count, short=share)
+    for stop, share, scatter in STOPS:
+        spread = f", scatter {scatter:.0%}" if scatter else ""
+        name = f"**faulty**: stops short, {stop}, {share:.0%} of the lash{spread}"
+        print_cases(name, {"stop": stop, "stop_scatter": scatter}, count, short=share)
 
 
 def print_cases(
@@ -313,9 +334,9 @@ def print_cases(
     creep: float = 0.0,
     short: float = 0.0,
 ) -> None:
-    """One row, over three combinations of pace and sampling."""
+    """One row, over combinations of pace and sampling; who stops short is also looked at at a hand's pace."""
     tally = Driven()
-    for pace, rate in ((1.0, 1000.0), (3.0, 1000.0), (0.3, 100.0)):
+    for pace, rate in PAIRS if short else PAIRS[:-1]:
         rng = generator(name, pace, rate)
         for number in range(count):
             motion = draw_motion(rng, **{"rocks_hz": pace, "rate_hz": rate, **given})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -18,6 +20,16 @@ def test_a_full_disk_leaves_the_report_that_was_there(tmp_path: Path) -> None:
             write_whole(report, b"x" * 2_000_000)
         assert report.read_text("utf-8") == "the earlier report\n"
         assert [one.name for one in disk.iterdir()] == ["box.html"]
+
+
+@pytest.mark.skipif(not os.access("/dev/shm", os.W_OK), reason="needs /dev/shm")  # noqa: S108 - asked for
+def test_a_folder_in_memory_holds_files_like_any_other() -> None:
+    with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
+        path = Path(folder) / "report.html"
+        write_whole(path, "first")
+        write_whole(path, "second")
+        assert path.read_text("utf-8") == "second"
+        assert os.listdir(folder) == ["report.html"]  # noqa: PTH208 - names alone
 
 
 def test_a_folder_is_made_a_link_replaced_and_a_device_written_to(tmp_path: Path) -> None:

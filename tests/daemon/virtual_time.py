@@ -111,6 +111,7 @@ class VirtualTest:
     fault_from_s: float | None = None
     indicator_profile: AnyProfile | None = None
     operator: str = "virtual"
+    build: events.BuildNamed | None = None
     stream: list[events.Stamped] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -152,10 +153,16 @@ class VirtualTest:
             started=self.started,
             cautions=events.CautionsConfirmed(how="in virtual time"),
             preconditions=collect(
-                self.started.box, self.started.stand, matched="box file", today=TODAY, locked_out=True
+                self.started.box,
+                self.started.stand,
+                matched="box file",
+                today=TODAY,
+                locked_out=True,
+                build=self.build,
             ),
             matched=matched_of(self.box),
             rates_hz={},
+            build=self.build,
         )
         for event in opening.records():
             self.conductor.emit(event)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from lashmap_analysis.record.record import Shaft
+from lashmap_daemon.builds.evidence import take
 from lashmap_daemon.bus import from_test, messages
 from lashmap_daemon.bus.connection import Identity
 from lashmap_daemon.bus.messages import LIVE, RESULT, STATE, Topic, outgoing
@@ -29,6 +30,8 @@ from lashmap_daemon.testing.conductor import Conductor
 from lashmap_drivers.readings import Chunk
 from typer.testing import CliRunner
 
+from daemon import made_build
+
 __all__ = ["ENCODER", "INDICATOR", "Chunk", "Fault", "Full", "Repeat", "Shaft", "Skip", "Space", "events"]
 
 KINDS = {kind.__name__ for kind in events.KINDS}
@@ -41,6 +44,25 @@ def lashmap(*words: str | Path, status: int | None = 0) -> str:
     done = CliRunner().invoke(app, [str(word) for word in words], catch_exceptions=False)
     assert status in {None, done.exit_code}, f"{words}: {done.exit_code}: {done.output}"
     return done.output
+
+
+def taken_from_a_build(path: Path, box: BoxFile) -> tuple[BoxFile, events.BuildNamed]:
+    """A build of a box, entered in a logbook, and what a test of that box takes from it."""
+    some = (
+        made_build.fitted("pinion", 1.0, 0.2),
+        made_build.not_measurable("pinion"),
+        made_build.bearings("pinion", 1.2, 0.8, 1.5),
+        made_build.seen("drive", "heel"),
+        made_build.seen("coast"),
+        made_build.measured("gear", box.mounting.gear_marked_mm or 0.0),
+        made_build.bearings("gear", 0.004, None, 0.01, play=True),
+        made_build.judged(),
+    )
+    book = made_build.entered(made_build.begun(path, box), some)
+    found = take(book.logbook, box, None)
+    book.logbook.close()
+    assert found.named is not None
+    return found.box, found.named
 
 
 def faulty_stand(

@@ -164,6 +164,15 @@ def imported() -> Seen:
     return []
 
 
+def built() -> Seen:
+    """A build comes before it: the pinion's distance cannot be measured, its pattern was accepted by name."""
+    plan = {"positions": 5, "gear_turns": 1.0, "confirming_positions": 1}
+    box = load_box(CONFIGS / "boxes" / "mitre-20x20.toml", **plan)
+    taken, named = program.taken_from_a_build(LOGBOOK, box)
+    _to_its_end(VirtualTest(Path(), taken, seed=10, instruments=COARSE, build=named))
+    return []
+
+
 def _watched(
     box: str, plan: dict[str, float], *, seed: int, sweeps: tuple[Shaft, ...] = (), idle_tries: int = 0
 ) -> Watched:
@@ -180,7 +189,7 @@ def _to_its_end(test: VirtualTest) -> None:
 
 
 SCENARIOS: dict[str, Callable[[], Seen]] = {
-    one.__name__: one for one in (spiral, mitre, inch, straight, sweeps, resumed, faults, imported)
+    one.__name__: one for one in (spiral, mitre, inch, straight, sweeps, resumed, faults, imported, built)
 }
 
 

@@ -17,6 +17,7 @@ from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import TestRecord, Units
 from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, above, likely_causes, tip_height_mm
 from lashmap_analysis.rock.flags import FlagName
+from lashmap_analysis.rock.steps import pool_flanks
 from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
 
@@ -24,6 +25,9 @@ from lashmap_analysis.uncertainty.set_up import against_angle_mm
 _MOST_LEFT_OUT = 4
 # Positions with both instruments, below which their scatter is not known well enough to estimate an arm.
 _FEWEST_COMPARED = 4
+# How sure it is that one flank's levels scatter more over a whole test (one in two thousand by chance), what
+# part of the stated interval's half-width that must be worth, and what share of the reading.
+_SURE_UNLIKE, _WORTH, _LEAST_SHORT = 3.3, 0.25, 0.005
 
 
 def doubts_of(
@@ -44,7 +48,11 @@ def doubts_of(
         _beyond_the_curve(record, positions),
     ]
     if stated is not None:
-        found += [_disagreement_at(record, positions, stated), _tighter_than(record, positions, stated)]
+        found += [
+            _disagreement_at(record, positions, stated),
+            _tighter_than(record, positions, stated),
+            _short_of_a_flank(record, positions, stated),
+        ]
     return tuple(one for one in found if one is not None)
 
 
@@ -196,6 +204,33 @@ def _tighter_than(
                 remedy=f"Repeat position {one.position} and look at its teeth.",
             )
     return None
+
+
+def _short_of_a_flank(
+    record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult
+) -> Doubt | None:
+    """Over the whole test the gear stopped at scattered places at one end, at the other it did not."""
+    rocks = [
+        [((dwell.start_s + dwell.end_s) / 2, dwell.level_mm, dwell.high) for dwell in one.rock.dwells]
+        for one in positions
+        if one.normal_backlash_mm is not None
+    ]
+    found = pool_flanks(rocks, record.indicator.resolution_mm)
+    if found is None or found.chance < _SURE_UNLIKE:
+        return None
+    short = found.short_mm * record.indicator.normal_per_reading(record.gear_set)
+    low, high = stated.interval_mm
+    least = max(_WORTH * (high - low) / 2, _LEAST_SHORT * stated.normal_backlash_mm)
+    if short < least:
+        return None
+    which, other = ("larger", "smaller") if found.high else ("smaller", "larger")
+    seen, repeats = (format_length(one, record.units) for one in (found.scatter_mm, found.other_mm))
+    return Doubt(
+        sentence=f"Over all rocks the gear stopped at scattered places at the {which} readings (standard "
+        f"deviation {seen}, at the {other} ones {repeats}): it may not reach that flank every time, and "
+        f"backlash is then read too small by some {format_length(short, record.units)}.",
+        remedy="Look for friction, then test again with about twice the torque: what grows was no flank.",
+    )
 
 
 def _off_whole_teeth(record: TestRecord, positions: Sequence[PositionResult]) -> Doubt | None:

@@ -6,6 +6,7 @@ Decided here: what can be made from the thicknesses at hand. Not decided here: w
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
 from math import sqrt
@@ -92,6 +93,17 @@ class Change:
 NO_CHANGE = Change(move_mm=0.0, shims_mm=(), added=True, uncertainty_mm=0.0)
 
 
+def packs(stock: ShimStock) -> Iterator[tuple[float, ...]]:
+    """Every pack the stock allows, as the thicknesses of its pieces in mm; those of fewest pieces first."""
+    for count in range(1, stock.most_pieces + 1):
+        yield from combinations_with_replacement(sorted(set(stock.thicknesses_mm)), count)
+
+
+def pack_uncertainty_mm(stock: ShimStock, pieces: int) -> float:
+    """Standard uncertainty of the thickness of a pack of so many pieces, in mm: GUM 5.1.2, uncorrelated."""
+    return stock.thickness_uncertainty_mm * sqrt(pieces)
+
+
 def changes(stock: ShimStock | None) -> tuple[Change, ...]:
     """List every change the stock allows, by size of the move; of equal moves the one with fewest shims.
 
@@ -103,10 +115,9 @@ def changes(stock: ShimStock | None) -> tuple[Change, ...]:
     if stock is None:
         return (NO_CHANGE,)
     found = {0.0: NO_CHANGE}
-    for count in range(1, stock.most_pieces + 1):
-        for pieces in combinations_with_replacement(sorted(set(stock.thicknesses_mm)), count):
-            for change in _made_of(pieces, stock):
-                found.setdefault(round(change.move_mm, 6), change)
+    for pieces in packs(stock):
+        for change in _made_of(pieces, stock):
+            found.setdefault(round(change.move_mm, 6), change)
     ordered = sorted(found.values(), key=lambda one: abs(one.move_mm))
     return tuple(ordered[:MOST_CHANGES])
 
@@ -115,7 +126,7 @@ def _made_of(pieces: tuple[float, ...], stock: ShimStock) -> tuple[Change, ...]:
     """A new pack of these pieces, or these pieces added to and taken from the pack that is in the box."""
     sign = 1.0 if stock.thicker_moves == "out" else -1.0
     thickness = sum(pieces)
-    spread = stock.thickness_uncertainty_mm * sqrt(len(pieces))
+    spread = pack_uncertainty_mm(stock, len(pieces))
     if stock.fitted_mm is not None:
         move = sign * (thickness - stock.fitted_mm)
         return (Change(move_mm=move, shims_mm=pieces, added=True, uncertainty_mm=spread),)

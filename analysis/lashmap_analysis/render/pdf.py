@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from functools import cache
-from importlib.resources import files
+from importlib.resources import files as resources
 from typing import Any
 
 from markupsafe import Markup
@@ -25,7 +25,7 @@ from lashmap_analysis.facts.result import SECTIONS
 from lashmap_analysis.facts.section import Section
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.render.page import closing_words, evidence, footer
-from lashmap_analysis.render.sheet import sheet
+from lashmap_analysis.render.sheet import Sheet, sheet
 from lashmap_analysis.render.typesetting import Refused, typeset
 
 _TEMPLATES = ("style.typ", "blocks.typ", "front.typ", "report.typ")
@@ -58,18 +58,31 @@ def render_pdf(assessment: Assessment, sections: Iterable[Section] = SECTIONS) -
         PdfError: typst refused; nothing that was recorded makes it do so.
     """
     data = json.dumps(_document(assessment, sections), ensure_ascii=False)
-    date = _date(assessment.record.identity.started_utc)
+    date = date_of(assessment.record.identity.started_utc)
     try:
-        return _set_without_gaps(data, date)
+        return set_document(_TEMPLATES, data, date)
     except Refused as error:
         raise PdfError(f"the PDF could not be set: {error.message}") from error
 
 
-def _set_without_gaps(data: str, date: datetime | None) -> bytes:
-    """Set the document; characters without a shape are looked for on this machine, then written by number."""
+def set_document(
+    templates: tuple[str, ...], data: str, date: datetime | None, files: Mapping[str, bytes] | None = None
+) -> bytes:
+    """Set a document; characters without a shape are looked for on this machine, then written by number.
+
+    Args:
+        templates: Names of templates beside this file, one after the other.
+        data: JSON that they read.
+        date: Of the file; None for none.
+        files: Pictures that they name, by name.
+
+    Raises:
+        Refused: typst refused it.
+    """
+    template = _template(templates)
     for system in (False, True, True, True):
         try:
-            return _set(data, date, system=system)
+            return _set(template, data, date, files or {}, system=system)
         except Refused as error:
             missing = _unshown(error.diagnostic)
             if not missing:
@@ -77,14 +90,24 @@ def _set_without_gaps(data: str, date: datetime | None) -> bytes:
             if system:
                 data = re.sub(f"[{re.escape(missing)}]", lambda found: code_name(found[0]), data)
     # Not reached in any test: shapes that the standards ask for are still missing, so they are not claimed.
-    return _set(data, date, system=True, standards=())
+    return _set(template, data, date, files or {}, system=True, standards=())
 
 
-def _set(data: str, date: datetime | None, *, system: bool, standards: tuple[str, ...] = _STANDARDS) -> bytes:
+def _set(
+    template: str,
+    data: str,
+    date: datetime | None,
+    files: Mapping[str, bytes],
+    *,
+    system: bool,
+    standards: tuple[str, ...] = _STANDARDS,
+) -> bytes:
     # PDF/A wants a date, and no other than the test's would give the same bytes again.
     wanted = tuple(one for one in standards if one != "a-2a" or date is not None)
     when = date.isoformat() if date else ""
-    return typeset(template=_template(), data=data, date=when, standards=wanted, system_fonts=system)
+    return typeset(
+        template=template, data=data, date=when, standards=wanted, system_fonts=system, files=files
+    )
 
 
 def _unshown(diagnostic: str) -> str:
@@ -95,12 +118,13 @@ def _unshown(diagnostic: str) -> str:
 
 
 @cache
-def _template() -> str:
-    folder = files("lashmap_analysis.render") / "templates"
-    return "\n".join((folder / name).read_text(encoding="utf-8") for name in _TEMPLATES)
+def _template(names: tuple[str, ...]) -> str:
+    folder = resources("lashmap_analysis.render") / "templates"
+    return "\n".join((folder / name).read_text(encoding="utf-8") for name in names)
 
 
-def _date(started_utc: str) -> datetime | None:
+def date_of(started_utc: str) -> datetime | None:
+    """The date of a document from that of a test; None where that is none, or before 1970."""
     try:
         parsed = datetime.fromisoformat(started_utc)
     except ValueError:
@@ -112,20 +136,28 @@ def _date(started_utc: str) -> datetime | None:
 def _document(assessment: Assessment, sections: Iterable[Section] = SECTIONS) -> dict[str, Any]:
     """Everything the template shows, as plain values."""
     front = sheet(assessment)
-    colour = _OUTCOME_COLOURS[front.outcome]
-    date = _date(assessment.record.identity.started_utc)
+    date = date_of(assessment.record.identity.started_utc)
     return {
-        "sheet": {**_plain(front), "seal": _plain(front.seal, colour)},
-        "chapters": _plain(tuple(evidence(assessment, front, sections))),
-        "closing_words": _plain(closing_words(assessment)),
+        "sheet": _on_paper(front),
+        "chapters": plain(tuple(evidence(assessment, front, sections))),
+        "closing_words": plain(closing_words(assessment)),
         "colours": COLOURS,
-        "footer": _plain(footer(front.identity)),
+        "footer": plain(footer(front.identity)),
         "units": assessment.record.units,
         "date": [date.year, date.month, date.day, date.hour, date.minute, date.second] if date else None,
     }
 
 
-def _plain(value: object, colour: str = "ink") -> Any:  # noqa: ANN401 - whatever JSON takes
+def page_to_sign(assessment: Assessment) -> dict[str, Any]:
+    """The page to sign of a test, as its template takes it."""
+    return _on_paper(sheet(assessment))
+
+
+def _on_paper(front: Sheet) -> dict[str, Any]:
+    return {**plain(front), "seal": plain(front.seal, _OUTCOME_COLOURS[front.outcome])}
+
+
+def plain(value: object, colour: str = "ink") -> Any:  # noqa: ANN401 - whatever JSON takes
     """Turn dataclasses, tuples and pictures into what JSON takes; texts become visible and breakable."""
     if isinstance(value, Markup):
         svg, alt = standalone(value, colour=colour)
@@ -133,9 +165,9 @@ def _plain(value: object, colour: str = "ink") -> Any:  # noqa: ANN401 - whateve
     if isinstance(value, str):
         return _breakable(visible(value))
     if isinstance(value, tuple | list):
-        return [_plain(item, colour) for item in value]
+        return [plain(item, colour) for item in value]
     if is_dataclass(value):
-        return {part.name: _plain(getattr(value, part.name), colour) for part in fields(value)}
+        return {part.name: plain(getattr(value, part.name), colour) for part in fields(value)}
     return value
 
 

@@ -10,7 +10,12 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import tempfile
+from base64 import b64decode, b64encode
+from collections.abc import Mapping
 from datetime import datetime
+from pathlib import Path
+from typing import Any
 
 _REFUSED = 3  # exit status: typst said no, and standard error says why
 
@@ -28,7 +33,15 @@ class Refused(Exception):
         super().__init__(message)
 
 
-def typeset(*, template: str, data: str, date: str, standards: tuple[str, ...], system_fonts: bool) -> bytes:
+def typeset(
+    *,
+    template: str,
+    data: str,
+    date: str,
+    standards: tuple[str, ...],
+    system_fonts: bool,
+    files: Mapping[str, bytes] | None = None,
+) -> bytes:
     """The document as PDF.
 
     Args:
@@ -37,6 +50,7 @@ def typeset(*, template: str, data: str, date: str, standards: tuple[str, ...], 
         date: ISO 8601, for the file's metadata; empty for none.
         standards: Of PDF that it must keep, in typst's words.
         system_fonts: Use the fonts of this machine as well.
+        files: Pictures that the template names, by name.
 
     Raises:
         Refused: typst refused it, or could not be started.
@@ -47,6 +61,7 @@ def typeset(*, template: str, data: str, date: str, standards: tuple[str, ...], 
         "date": date,
         "standards": standards,
         "system_fonts": system_fonts,
+        "files": {name: b64encode(content).decode() for name, content in (files or {}).items()},
     }
     done = subprocess.run(  # noqa: S603 - this very file
         [sys.executable, __file__], input=json.dumps(job).encode(), capture_output=True, check=False
@@ -64,9 +79,17 @@ def _main() -> int:
     import typst  # noqa: PLC0415 - not where the function alone is wanted
 
     job = json.load(sys.stdin)
+    with tempfile.TemporaryDirectory() as folder:
+        for name, data in job["files"].items():
+            (Path(folder) / name).write_bytes(b64decode(data))
+        return _compiled(typst, job, folder)
+
+
+def _compiled(typst: Any, job: dict[str, Any], folder: str) -> int:  # noqa: ANN401 - the library
     try:
         made = typst.compile(
             job["template"].encode(),
+            root=folder,
             font_paths=typst.Fonts(include_system_fonts=job["system_fonts"]),
             ignore_system_fonts=not job["system_fonts"],
             format="pdf",

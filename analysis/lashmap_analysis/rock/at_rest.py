@@ -182,12 +182,6 @@ def _fit(design: Floats, outward: Floats, least_mm: float) -> tuple[Floats, Floa
 MOST_UNSETTLED = 0.3
 """Share of the stays that may lack a settled part."""
 
-WANDER = 2.5
-"""Deviation of samples from their dwell over that of neighbours from each other; 1 for plain noise."""
-
-WANDER_SHARE = 0.05
-"""Share of the step below which wandering does no harm."""
-
 MOST_TRAVEL_FEW = (0.42, 0.6)
 """Share of the time between the flanks, as of a trapezoid, with few samples a stay: both flanks together, and
 either.
@@ -220,7 +214,7 @@ LEAST_MOVEMENT = (0.05, 0.21)
 one that is thrown and falls back has 0.25.
 """
 
-LEAST_CODES = 0.5
+LEAST_CODES = 0.65
 """The same in resolutions: a bounce that is rounded away or up in every stay looks like that much."""
 
 TILT_TO_ARCH = 1.3
@@ -241,6 +235,24 @@ step.
 """
 
 
+ARRIVAL = (0.2, 0.04)
+"""Shares of the step that are left to go: the time between them says whether the gear is braked."""
+
+BRAKED = (0.71, 0.16)
+"""That time over the time from halfway to the first of them, and what is added over the samples in it.
+
+A gear that moves evenly has 0.53, one that speeds up less, a drive like a sine that the flanks clip 0.7;
+braked evenly from halfway or before it has 0.8 to 1.
+"""
+
+CLEAR_OF_NOISE = 1.6
+"""Standard deviations of a sample, and one code, that must go into the smaller share for samples to show it.
+"""
+
+LEAST_SEEN = 1.0
+"""Samples from halfway to the first of them, on the mean of all arrivals, that show it."""
+
+
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
     """Yield what speaks against rest on the flanks."""
     settled = evidence.settled.settled
@@ -248,7 +260,6 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
     travel = _travel_share(evidence)
     numbers = {"settled_dwells": float(np.count_nonzero(settled)), "dwells": float(settled.size)}
     if share < 1 - MOST_UNSETTLED:
-        yield from _check_one_sided(evidence)
         yield Flag(
             name=FlagName.FLANK_NOT_SETTLED,
             disabling=True,
@@ -270,6 +281,7 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
             sentence="Some dwells were not at rest and were left out.",
             numbers=numbers,
         )
+    yield from _check_arrival(evidence)
     yield from _check_creep(evidence)
     if not evidence.few:
         yield from _check_lingering(evidence)
@@ -277,17 +289,59 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
         yield from _check_shape(evidence)
 
 
-def _check_one_sided(evidence: Evidence) -> Iterator[Flag]:
-    """Rest on one flank while the gear turns round before it reaches the other."""
-    settled, high = evidence.settled.settled, evidence.high
-    shares = [np.count_nonzero(settled[flank]) / np.count_nonzero(flank) for flank in (high, ~high)]
-    if max(shares) > 0.8 and min(shares) < 0.3:
+def _check_arrival(evidence: Evidence) -> Iterator[Flag]:
+    """A gear that slows down before it stops: by friction or a hand, not by the flank.
+
+    Who is stopped within a share c of the way that sped it up is braked by 1 / c times what sped it up: below
+    4 % only metal does that.
+    """
+    clear_mm = ARRIVAL[1] * evidence.lash.mean_mm if evidence.lash.steps else 0.0
+    if max(CLEAR_OF_NOISE * evidence.noise_mm, evidence.resolution_mm) > clear_mm or evidence.gaps_s.size:
+        return
+    shares = braking(evidence)
+    ends = [word for word, (share, limit) in zip(("smaller", "larger"), shares, strict=True) if share > limit]
+    if ends:
         yield Flag(
-            name=FlagName.SINGLE_FLANK,
+            name=FlagName.FLANK_NOT_REACHED,
             disabling=True,
-            sentence="The gear came to rest on one flank only: rock until it rests on both.",
-            numbers={"settled_share_high": shares[0], "settled_share_low": shares[1]},
+            sentence=f"At the {' and the '.join(ends)} readings the gear slowed down before it stopped: does "
+            "it reach the flank? Let it run onto the flank, lightly, and hold it there.",
+            numbers={"braking_low": shares[0][0], "braking_high": shares[1][0], "limit": BRAKED[0]},
         )
+
+
+def braking(evidence: Evidence) -> list[tuple[float, float]]:
+    """How the gear comes to the low and the high flank, and the limit, as in `BRAKED`; 0 where not seen."""
+    stays, step = evidence.stays, evidence.lash.mean_mm
+    first, end, level = stays.start[0], stays.stop[-1], stays.sign * evidence.settled.offset_mm
+    # who leaves a dwell is on the way to the next one
+    bounds = np.concatenate((stays.start[:1], evidence.settled.stop[:-1], stays.stop[-1:]))
+    lengths = bounds[1:] - bounds[:-1]
+    left = np.repeat(level, lengths) - np.repeat(stays.sign, lengths) * stays.offset_mm[first:end]
+    when = []
+    for share in (0.5, *ARRIVAL):
+        near = np.flatnonzero(left <= share * step) + first
+        when.append(_passed(evidence, level, near[np.searchsorted(near, bounds[1:-1])], share * step))
+    far, close = when[1] - when[0], when[2] - when[1]
+    sample_s = (evidence.time_s[-1] - evidence.time_s[0]) / (evidence.time_s.size - 1)
+    found = []
+    for flank in (~evidence.high[1:], evidence.high[1:]):
+        time_s = float(far.dot(flank))
+        samples = time_s / (sample_s * max(np.count_nonzero(flank), 1))
+        seen = samples > LEAST_SEEN
+        limit = BRAKED[0] + BRAKED[1] / samples if seen else 1.0
+        found.append((float(close.dot(flank)) / time_s if seen else 0.0, limit))
+    return found
+
+
+def _passed(evidence: Evidence, level: Floats, at: Integers, left_mm: float) -> Floats:
+    """When the gear had so far to go: between samples `at` and those before, for all stays but the first."""
+    sign, offset, time = evidence.stays.sign[1:], evidence.stays.offset_mm, evidence.time_s
+    before, after = level[1:] - sign * offset[at - 1], level[1:] - sign * offset[at]
+    way = before - after
+    share = np.divide(before - left_mm, way, out=np.ones_like(way), where=way > 0)
+    passed: Floats = time[at - 1] + (time[at] - time[at - 1]) * np.clip(share, 0, 1)
+    return passed
 
 
 def _travel_share(evidence: Evidence) -> float:
@@ -328,22 +382,11 @@ def _travel_share(evidence: Evidence) -> float:
 
 def _check_creep(evidence: Evidence) -> Iterator[Flag]:
     """Movement within the dwell, flank by flank, as `rock.creep` measured it for the uncertainty."""
-    lash, settled = evidence.lash, evidence.settled
+    lash = evidence.lash
     if not isfinite(lash.mean_mm):
         return
     travel, limit = lash.creep.travel_mm, lash.creep.limit_mm
-    jitter = max(settled.jitter_mm, 0.3 * evidence.resolution_mm)
-    if evidence.noise_mm > max(WANDER * jitter, WANDER_SHARE * lash.mean_mm):
-        yield Flag(
-            name=FlagName.UNSTEADY_FLANK,
-            disabling=True,
-            sentence="The indicator wanders while the gear should rest: hold still, check its clamping.",
-            numbers={"wander_mm": evidence.noise_mm, "noise_mm": settled.jitter_mm},
-        )
-    arch, arch_limit = lash.creep.arch_mm, lash.creep.arch_limit_mm
     numbers = {"travel_on_flank_mm": travel, "limit_mm": limit}
-    if arch > arch_limit and not evidence.few:
-        yield _turned_back({"arch_mm": arch, "arch_limit_mm": arch_limit})
     # with few samples a stay the shape of all stays together says it
     if abs(travel) > limit and not evidence.few:
         yield Flag(
@@ -404,7 +447,8 @@ def _time_near(mean: Floats, tolerance: float, step: float) -> float:
     quarter, values = mean.size // 4, mean.tolist()
     parts = [values[k : k + quarter] for k in range(mean.size - quarter + 1)]
     ranges = [max(part) - min(part) for part in parts]
-    flattest = next(k for k, one in enumerate(ranges) if one <= min(ranges) + EDGE * abs(step))
+    least = min(ranges) + EDGE * abs(step)
+    flattest = next(k for k, one in enumerate(ranges) if one <= least)
     away = mean - mean_of(mean[flattest : flattest + quarter])
     at = np.abs(away) <= tolerance
     near = (away > -SHELF * step) & ~at & ((away < 0) | (np.arange(mean.size) > flattest))

@@ -14,32 +14,34 @@ import numpy as np
 
 from lashmap_analysis.rock.at_rest import check_rest, overlay
 from lashmap_analysis.rock.flags import Flag, FlagName
+from lashmap_analysis.rock.flanks import mean_of
+from lashmap_analysis.rock.steps import LEAST_SHIFT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from lashmap_analysis.rock.flags import Evidence
-    from lashmap_analysis.rock.flanks import Booleans, Floats, Stays
+    from lashmap_analysis.rock.flanks import Floats, Stays
     from lashmap_analysis.rock.steps import Lash, Unlike
 
 
 MOST_SAME = 0.75
-"""Share of the dwells on a flank that must show just the end of the range; bounces spoil some."""
+"""Share of the samples on a flank that must show just the end of the range; bounces spoil some."""
+
+LEAST_AT_END = 0.02
+"""Share of all samples at one end of what was seen, below which no flank is there."""
 
 LOG_CHANCE = -7.0
 """One in a thousand: below it, a flank that never changes its value is at the end of the range."""
-
-LOG_CHANCE_FEW = -7.0
-"""The same with few samples a stay, where no sample beside the end of the range is asked for besides."""
 
 MOST_BESIDE = 0.08
 """Samples one or two codes off the end of the range, on their way, per sample at it."""
 
 WIDER = 0.6
-"""Part that few travels and bounces reach."""
+"""Part of a stay that few travels and bounces reach."""
 
 INNER = 0.5
-"""Part of a stay of few samples that no travel and hardly a bounce reaches."""
+"""Part of a stay that no travel and hardly a bounce reaches."""
 
 
 def out_of_range(samples: int) -> Flag:
@@ -53,19 +55,23 @@ def out_of_range(samples: int) -> Flag:
 
 
 def check_range(evidence: Evidence) -> Iterator[Flag]:
-    """Yield the flag for an indicator at the end of its range."""
-    yield from _check_few(evidence) if evidence.few else _check_many(evidence)
-
-
-def _check_few(evidence: Evidence) -> Iterator[Flag]:
-    """With few samples a stay: the samples of all stays together, whatever their dwells look like."""
-    if evidence.stays.start.size < 4:
+    """Yield the flag for an indicator at the end of its range: the samples of all stays together."""
+    value, resolution = evidence.indicator_mm, evidence.resolution_mm
+    ends = np.maximum.reduce(value) - 0.25 * resolution, np.minimum.reduce(value) + 0.25 * resolution
+    at_end = max(np.count_nonzero(value > ends[0]), np.count_nonzero(value < ends[1]))
+    if evidence.stays.start.size < 4 or at_end < LEAST_AT_END * value.size:
         return
     stays = overlay(evidence)
-    resolution, value = evidence.resolution_mm, evidence.indicator_mm
+    changes = np.zeros(value.size + 1)
+    np.add.at(changes, evidence.settled.start, 1.0)
+    np.add.at(changes, evidence.settled.stop, -1.0)
+    resting = np.add.accumulate(changes) > 0
     inner, wider = np.abs(stays.place) < INNER, np.abs(stays.place) < WIDER
     for flank, side in ((stays.high, 1.0), (~stays.high, -1.0)):
         doubtful, other = stays.index[flank & inner], stays.index[~flank & wider]
+        if not evidence.few:
+            # a slow departure is no life
+            other = other[resting[other]]
         if min(doubtful.size, other.size) < 4:
             continue
         code = float(side * (side * value).max())
@@ -76,13 +82,13 @@ def _check_few(evidence: Evidence) -> Iterator[Flag]:
         beside = np.count_nonzero((away > 0.5 * resolution) & (away < 2.5 * resolution))
         if same < MOST_SAME * doubtful.size or beside > 1 + MOST_BESIDE * samples:
             continue
-        life, spans = _life_of_few(value[other], resolution)
+        life, spans = _life(value[other], resolution)
         chance = samples * _log_chance_of_same(life, resolution)
-        if spans and chance < LOG_CHANCE_FEW:
+        if spans and chance < LOG_CHANCE:
             yield _end_of_range(life, samples, chance)
 
 
-def _life_of_few(value: Floats, resolution_mm: float) -> tuple[float, bool]:
+def _life(value: Floats, resolution_mm: float) -> tuple[float, bool]:
     """Standard deviation of the samples near their median, rounding taken off; more than two codes seen.
 
     Creep is life as well: it moves both flanks.
@@ -101,68 +107,6 @@ def _end_of_range(life_mm: float, samples: float, chance: float) -> Flag:
         sentence="One flank always gives the same value: the indicator is at the end of its range.",
         numbers={"other_flank_noise_mm": life_mm, "samples": samples, "log_chance": float(chance)},
     )
-
-
-def _check_many(evidence: Evidence) -> Iterator[Flag]:
-    """One flank always shows the very same value while the other one lives: the end of the range."""
-    good, resolution = evidence.settled.settled, evidence.resolution_mm
-    longest = float((evidence.time_s[evidence.stays.stop - 1] - evidence.time_s[evidence.stays.start]).max())
-    creep = evidence.stays.levels.slope * longest
-    if _livelier(evidence, 0.05 * resolution**2 + creep * creep):
-        return
-    bounds = np.stack((evidence.settled.start[good], evidence.settled.stop[good] - 1), axis=1).ravel()
-    if bounds.size < 8:
-        return
-    value = evidence.indicator_mm
-    lowest, highest = np.minimum.reduceat(value, bounds)[::2], np.maximum.reduceat(value, bounds)[::2]
-    high, counts = evidence.high[good], (evidence.settled.stop - evidence.settled.start)[good]
-    for flank, other, side in ((high, ~high, 1.0), (~high, high, -1.0)):
-        if not (flank.any() and other.any()):
-            continue
-        code = float(highest[flank].max() if side > 0 else lowest[flank].min())
-        same = flank & (lowest == highest) & (highest == code)
-        if np.count_nonzero(same) < MOST_SAME * np.count_nonzero(flank):
-            continue
-        within, between = _life(evidence, other)
-        samples = float(counts[same].sum())
-        if (value.max() - code if side > 0 else code - value.min()) > 0.5 * resolution:
-            continue
-        # nothing beyond: the samples that were trimmed off the dwells count as well
-        samples = max(samples, 0.8 * np.count_nonzero(value == code))
-        # rounding alone can hide one code of movement, not two
-        spans = bool(highest[other].max() - lowest[other].min() > 1.5 * resolution)
-        chance = (
-            samples * _log_chance_of_same(within, resolution)
-            + np.count_nonzero(same) * _log_chance_of_same(between, resolution)
-            if spans
-            else 0.0
-        )
-        # the bounce that every arrival on the other flank shows is cut off here
-        overshoot = (
-            evidence.settled.extreme_mm[good] - np.where(high, 1.0, -1.0) * evidence.settled.offset_mm[good]
-        )
-        cut = float(np.median(overshoot[other])) > 4 * resolution
-        if chance < LOG_CHANCE or cut:
-            yield _end_of_range(within, samples, chance)
-
-
-def _livelier(evidence: Evidence, variance_mm2: float) -> bool:
-    """True when at least half of the dwells of both flanks vary by more than that within themselves."""
-    above = (evidence.settled.variance_mm2 > variance_mm2) | ~evidence.settled.settled
-    highs, lows = np.count_nonzero(evidence.high), np.count_nonzero(~evidence.high)
-    return bool(
-        2 * np.count_nonzero(above & evidence.high) > highs
-        and 2 * np.count_nonzero(above & ~evidence.high) > lows
-    )
-
-
-def _life(evidence: Evidence, flank: Booleans) -> tuple[float, float]:
-    """Standard deviations within the dwells of a flank and between them, drift included."""
-    good = evidence.settled.settled
-    level = (evidence.settled.offset_mm + evidence.stays.levels.slope * evidence.settled.time)[good][flank]
-    count = (evidence.settled.stop - evidence.settled.start)[good][flank]
-    within = float(count @ evidence.settled.variance_mm2[good][flank]) / max(float((count - 1).sum()), 1.0)
-    return sqrt(within), float(level.std())
 
 
 def _log_chance_of_same(deviation_mm: float, resolution_mm: float) -> float:
@@ -263,11 +207,14 @@ def _check_freeze(evidence: Evidence) -> Iterator[Flag]:
 # samples that belong to neither flank and are not on their way from one to the other say the same.
 
 
-SLIP = 0.04
+SLIP = LEAST_SHIFT
 """Lasting shift of both flanks as a share of the step."""
 
 SLIP_FEW = 0.06
 """The same with few samples a stay, where a single sample on its way moves a level."""
+
+ONE_CODE = 1.2
+"""The same in resolutions: a slow drift carries both flanks over the edge of a code."""
 
 SURE = 3.6
 """A shift in its standard errors; the best of several is looked at."""
@@ -312,13 +259,15 @@ def check_moved(evidence: Evidence) -> Iterator[Flag]:
     if not isfinite(step):
         return
     good = evidence.settled.settled
-    samples = float((evidence.settled.stop - evidence.settled.start)[good].mean())
+    samples = mean_of(evidence.settled.count[good].astype(np.float64))
     level_error = sqrt(evidence.noise_mm**2 / samples + evidence.resolution_mm**2 / 12)
     scatter = lash.scatter_mm if isfinite(lash.scatter_mm) else 0.0
     scatter_limit = max(MOST_SCATTER * step, 2.5 * level_error)
     shift = lash.shift_mm if isfinite(lash.scatter_mm) else 0.0
     shift_limit = max(
-        (SLIP_FEW if evidence.few else SLIP) * step, evidence.resolution_mm, SURE * lash.shift_error_mm
+        (SLIP_FEW if evidence.few else SLIP) * step,
+        ONE_CODE * evidence.resolution_mm,
+        SURE * lash.shift_error_mm,
     )
     drift = _drift_mm(evidence)
     near, beyond, between = _place(evidence)
@@ -413,9 +362,6 @@ MOST_UNCERTAIN = 0.4
 LEAST_SEPARATION = 3.0
 """Step over noise of a sample below which two levels may be two halves of one noisy level (about 2.7)."""
 
-LEAST_CLEAR = 0.55
-"""Share of the samples near a flank where samples are few; of evenly spread ones it is less than a half."""
-
 LEAST_RESOLUTIONS = (2.0, 2.75)
 """Step in resolutions below which rounding makes the lash: any trace, and one without noise to dither it."""
 
@@ -507,8 +453,7 @@ def _check_separation(evidence: Evidence) -> Iterator[Flag]:
     """The least-step test that a flat or noisy trace cannot pass."""
     noise, resolution = evidence.noise_mm, evidence.resolution_mm
     step = evidence.lash.mean_mm if evidence.lash.steps else evidence.stays.levels.step_mm
-    unclear = evidence.few and _clear_share(evidence, step) < LEAST_CLEAR
-    if step < LEAST_SEPARATION * noise or unclear:
+    if step < LEAST_SEPARATION * noise:
         yield Flag(
             name=FlagName.SINGLE_FLANK,
             disabling=True,
@@ -541,12 +486,6 @@ def _coarse(evidence: Evidence) -> Flag:
             "least_steps": LEAST_RESOLUTIONS[1],
         },
     )
-
-
-def _clear_share(evidence: Evidence, step: float) -> float:
-    """Share of the samples within a quarter step of a flank (and a code, which rounding may move them)."""
-    away = np.abs(np.abs(evidence.stays.offset_mm) - 0.5 * step)
-    return float(np.count_nonzero(away < max(0.25 * step, 1.05 * evidence.resolution_mm)) / away.size)
 
 
 def _check_heavy(evidence: Evidence) -> Iterator[Flag]:

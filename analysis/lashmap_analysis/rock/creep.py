@@ -29,15 +29,6 @@ if TYPE_CHECKING:
 SHARE = 0.01
 """Mean movement from the first to the last third, as a share of the step, that is refused."""
 
-ARCH = 0.015
-"""Mean of the middle third over the others, as a share of the step, that is refused."""
-
-ARCHED = 3.6
-"""Standard errors of an arch that is no chance."""
-
-FEW = 2.0
-"""Widening of an error that comes from few dwells."""
-
 LIGHT = 0.01
 """Movement on a flank, as a share of the step, that a light rock may bring without being seen (practice)."""
 
@@ -63,26 +54,17 @@ class Creep:
     Attributes:
         travel_mm: Mean outward movement on the flank where it is largest against its limit.
         limit_mm: Above it, either way, the levels are no flank levels.
-        arch_mm: Mean outward offset of the middle third over the other two, on the flank or on both together,
-            where it is largest against its limit.
-        arch_limit_mm: Above it the gear turned back without having rested.
-        bend_mm: Largest arch or half movement on either flank, whatever its limit.
         seen: True when the movement is more than noise.
         uncertainty_mm: What seen or hidden movement adds to the uncertainty of the step.
     """
 
     travel_mm: float
     limit_mm: float
-    arch_mm: float
-    arch_limit_mm: float
-    bend_mm: float
     seen: bool
     uncertainty_mm: float
 
 
-NO_CREEP = Creep(
-    travel_mm=0.0, limit_mm=inf, arch_mm=0.0, arch_limit_mm=inf, bend_mm=0.0, seen=False, uncertainty_mm=0.0
-)
+NO_CREEP = Creep(travel_mm=0.0, limit_mm=inf, seen=False, uncertainty_mm=0.0)
 
 
 def measure_creep(  # noqa: PLR0917 - everything known about the dwells
@@ -107,18 +89,18 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
     drift_error2 = (slope[1] * lasted) ** 2
     noise2 = settled.jitter_mm**2
     rounding2 = 2 * repeated_rounding(noise2, settled.resolution_mm)
-    worst, limit, bend, seen = 0.0, max(SHARE * step_mm, settled.resolution_mm), 0.0, False
-    means, variances, arches = [], [], []
+    worst, limit, seen = 0.0, max(SHARE * step_mm, settled.resolution_mm), False
+    means, variances = [], []
     for side in (1.0, -1.0):
         own = [row[1:] for row in rows if row[0] == side]
         count = len(own)
         if not count:
             continue
-        moves, bows, thirds = zip(*own, strict=True)
+        moves, thirds = zip(*own, strict=True)
         mean = sum(moves) / count
         sampling2 = 2 * noise2 / sum(thirds)
         # movement itself makes the dwells differ: little more is allowed than noise explains
-        scatter2 = sum((move - mean) ** 2 for move in moves) / count / max(count - 1, 1)
+        scatter2 = sum([(move - mean) ** 2 for move in moves]) / count / max(count - 1, 1)
         bound = sqrt(sampling2) + 0.03 * step_mm / sqrt(count)
         error2 = max(sampling2, min(scatter2, bound * bound))
         # creep of the base carries dwells across the edge of a code
@@ -127,21 +109,12 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         if abs(mean) * limit > abs(worst) * least:
             worst, limit = mean, least
         seen = seen or abs(mean) > sure
-        bow = sum(bows) / count
-        # the mean of two thirds less that of one: 3/2 against 2 of a difference of thirds
-        unlike2 = sum((one - bow) ** 2 for one in bows) / count / max(count - 1, 1) * (1 + FEW / count) ** 2
-        arches.append((bow, max(0.75 * sampling2, unlike2)))
-        bend = max(bend, abs(bow), 0.5 * abs(mean))
         means.append(mean)
         variances.append(error2)
-    arched = _arched(arches, step_mm)
     half_width = _half_width(means, variances, step_mm, seen=seen)
     return Creep(
         travel_mm=worst,
         limit_mm=limit,
-        arch_mm=arched[0],
-        arch_limit_mm=arched[1],
-        bend_mm=bend,
         seen=seen,
         uncertainty_mm=half_width / sqrt(3),
     )
@@ -149,19 +122,18 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
 
 def _thirds(
     padded_time: Floats, stays: Stays, settled: Settled, kept: Integers, slope: float
-) -> tuple[list[tuple[float, float, float, int]], float]:
-    """Flank, movement, arch and length of the thirds of each dwell; the mean time from third to third."""
+) -> tuple[list[tuple[float, float, int]], float]:
+    """Flank, movement and length of the thirds of each dwell; the mean time from third to third."""
     # from the touch on: what moves most does so at once
     sign, start, stop = stays.sign[kept], settled.touch[kept], settled.stop[kept]
     third = np.maximum((stop - start) // 3, 1)
     edges = np.empty((third.size, 4), dtype=np.int64)
     edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + third, stop - third, stop
-    early, middle, late, _ = np.add.reduceat(stays.padded_mm, edges.ravel()).reshape(-1, 4).T
+    early, _, late, _ = np.add.reduceat(stays.padded_mm, edges.ravel()).reshape(-1, 4).T
     lasted = padded_time[stop - third] - padded_time[start]
     outward = sign * ((late - early) / third - slope * lasted)
-    arch = sign * (middle / np.maximum(stop - start - 2 * third, 1) - 0.5 * (early + late) / third)
     # a flank has a dozen dwells: plain numbers are quicker than arrays
-    rows = list(zip(sign.tolist(), outward.tolist(), arch.tolist(), third.tolist(), strict=True))
+    rows = list(zip(sign.tolist(), outward.tolist(), third.tolist(), strict=True))
     return rows, float(np.add.reduce(lasted)) / lasted.size
 
 
@@ -173,14 +145,6 @@ def _half_width(means: list[float], variances: list[float], step_mm: float, *, s
     if seen:
         return max(half_width, *(REACH * abs(one) for one in means))
     return min(half_width, 2 * LIGHT * step_mm)
-
-
-def _arched(arches: list[tuple[float, float]], step_mm: float) -> tuple[float, float]:
-    """The arch of a flank, or of both, that is largest against its limit, and that limit."""
-    if len(arches) == 2:
-        arches = [*arches, (0.5 * (arches[0][0] + arches[1][0]), 0.25 * (arches[0][1] + arches[1][1]))]
-    limits = [(bow, max(ARCH * step_mm, ARCHED * sqrt(error2))) for bow, error2 in arches]
-    return max(limits, key=lambda one: one[0] / one[1] if one[1] > 0 else 0.0, default=(0.0, inf))
 
 
 def repeated_rounding(dither_mm2: float, resolution_mm: float) -> float:

@@ -26,6 +26,8 @@ from lashmap_analysis.rock.creep import NO_CREEP, Creep, measure_creep, repeated
 from lashmap_analysis.rock.flanks import drift_weights, mean_of
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
     from lashmap_analysis.rock.dwells import Settled
     from lashmap_analysis.rock.flanks import Booleans, Floats, Integers, Stays
 
@@ -154,7 +156,9 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     uncertainty, effective = (
         _combine(random2, known, other_b2 + creep.uncertainty_mm**2) if freedom > 0 else (nan, nan)
     )
-    shift, shift_error = largest_shift(drift_weight, sign, residual, level_error)
+    # no shift explains more than all of the scatter
+    tight = sqrt(scatter2 * max(freedom, 1) / LEAST_POWER) < LEAST_SHIFT * mean
+    shift, shift_error = (0.0, 0.0) if tight else largest_shift(drift_weight, sign, residual, level_error)
     extreme = settled.extreme_mm[kept]
     return Lash(
         mean_mm=mean,
@@ -275,8 +279,7 @@ def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: flo
     borrowed = min(lines[more][1] / lever, 1.0) if lever > 0 else 1.0
     squares = sum([one * one for one in loose])
     scatter = max(sqrt(squares / (len(loose) - 1 + borrowed)), tight)
-    root = (scatter / tight) ** (2 / 3)
-    a, b = 2 / (9 * (len(loose) - 1)), 2 / (9 * (len(flanks[1 - more]) - 2))
+    sure = _sure(scatter / tight, len(loose) - 1, len(flanks[1 - more]) - 2)
     span = max(max(loose) - min(loose) - level_error, 0.0)
     outermost = max(loose) if more == 0 else -min(loose)
     return Unlike(
@@ -284,7 +287,49 @@ def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: flo
         scatter_mm=scatter,
         other_mm=tight,
         short_mm=outermost + span * (BEYOND ** (-1 / (len(loose) - 1)) - 1),
-        chance=((1 - b) * root - (1 - a)) / sqrt(b * root * root + a),
+        chance=sure,
+    )
+
+
+def _sure(ratio: float, more: int, less: int) -> float:
+    """Normal deviate of a ratio of two standard deviations, by their degrees of freedom (A & S 26.6.15)."""
+    root: float = ratio ** (2 / 3)
+    a, b = 2 / (9 * more), 2 / (9 * less)
+    return ((1 - b) * root - (1 - a)) / sqrt(b * root * root + a)
+
+
+def pool_flanks(rocks: Iterable[Sequence[tuple[float, float, bool]]], resolution_mm: float) -> Unlike | None:
+    """Compare the scatter of both flanks over all rocks of a test, each flank of a rock about its own line.
+
+    Stops that are too few in one rock to say so show it together: evenly scattered ones reach from contact to
+    twice the mean shortfall, which is √3 standard deviations.
+
+    Args:
+        rocks: The dwells of each rock: time, level, and true on the high flank.
+        resolution_mm: Least step of the indicator.
+
+    Returns:
+        The flank that scatters more, `short_mm` for evenly scattered stops; None without enough dwells.
+    """
+    squares, freedom = [0.0, 0.0], [0, 0]
+    for dwells in rocks:
+        for low in (False, True):
+            levels = [(level, when) for when, level, high in dwells if high is not low]
+            if len(levels) >= LEAST_LEVELS:
+                squares[low] += _line(levels)[2]
+                freedom[low] += len(levels) - 2
+    if not min(freedom):
+        return None
+    least2 = resolution_mm**2 / 12
+    deviation = [sqrt(max(left / free, least2)) for left, free in zip(squares, freedom, strict=True)]
+    more = 0 if deviation[0] >= deviation[1] else 1
+    scatter, tight = deviation[more], deviation[1 - more]
+    return Unlike(
+        high=more == 0,
+        scatter_mm=scatter,
+        other_mm=tight,
+        short_mm=sqrt(3 * (scatter**2 - tight**2)),
+        chance=_sure(scatter / tight, freedom[more], freedom[1 - more]),
     )
 
 
@@ -307,6 +352,9 @@ LEAST_DWELLS = 2
 
 LEAST_POWER = 0.05
 """Squared length of a pattern once level, drift and step are taken off, below which it looks like these."""
+
+LEAST_SHIFT = 0.04
+"""Share of the step below which a shift is not looked for: it would be believed by nobody (`rock.checks`)."""
 
 STUDENT = 3.5
 """Widening of the error by few degrees of freedom: few levels happen to be alike without the best shift."""

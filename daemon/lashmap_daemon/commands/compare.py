@@ -80,11 +80,16 @@ def _found(tests: Sequence[str], books: list[Logbook]) -> list[Build]:
             again = " a second time" if any((test, n) in taken for n in range(len(books))) else ""
             raise LogbookError(f"{where}: no test {test}{again}; the newest are: {known}")
         taken.add((test, place))
-        builds.append(_build(books[place], test))
+        builds.append(compared(books[place], test))
     return builds
 
 
-def _build(book: Logbook, test: str) -> Build:
+def compared(book: Logbook, test: str) -> Build:
+    """A test recomputed, with what a comparison asks of its set-up.
+
+    Raises:
+        LogbookError: When it cannot be read.
+    """
     with Replay(book, test) as replay:
         assessment = judged(replay.record(), replay.events)
     started = replay.started

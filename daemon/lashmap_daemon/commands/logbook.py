@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from lashmap_daemon.builds.listing import list_builds, print_history
 from lashmap_daemon.commands.options import ArchiveOptions, ListOptions, RescueOptions, VerifyOptions
 from lashmap_daemon.errors import EXIT_STAND, EXIT_UNCHECKED, ConfigurationError
 from lashmap_daemon.logbook.archive import archive
@@ -15,13 +16,22 @@ from lashmap_daemon.logbook.check import FileCheck, TestCheck, check_file
 from lashmap_daemon.logbook.digests import Seal
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.rescue import rescue
+from lashmap_daemon.logbook.schema import BUILD
 from lashmap_daemon.screens.terminal import say
 
 
 def list_tests(options: ListOptions, console: Console) -> None:
-    """Print a table of the tests, oldest first."""
+    """Print a table of the tests, oldest first, and a line for each build; or what is known of one box.
+
+    Raises:
+        ConfigurationError: When nothing is known of the serial number.
+        LogbookError: When the logbook cannot be read.
+    """
     with Logbook(options.logbook, create=False) as book:
-        tests = book.tests()
+        if options.serial is not None:
+            print_history(book, options.serial, console)
+            return
+        tests, builds = book.tests(), list_builds(book)
     table = Table()
     # The whole name, however narrow the terminal: every other command needs it.
     whole = max((len(one.test) for one in tests), default=0)
@@ -32,6 +42,8 @@ def list_tests(options: ListOptions, console: Console) -> None:
         box = ", serial ".join(text for text in (one.box, one.serial) if text)
         table.add_row(*(Text(cell) for cell in (one.test, box, str(one.positions), one.closing)))
     console.print(table)
+    for line in builds:
+        say(console, line)
 
 
 def archive_old(options: ArchiveOptions, console: Console) -> int:
@@ -144,7 +156,8 @@ def _say_test(check: TestCheck, console: Console) -> None:
     state = "WRONG" if check.problems else "good" if check.is_sealed else "not sealed"
     if check.samples_away and not check.problems:
         state += ", its raw samples NOT CHECKED"
-    say(console, f"test {check.test}: {state}, {check.rows} rows", "bold" if check.problems else "")
+    kind = "build" if check.test.startswith(BUILD) else "test"
+    say(console, f"{kind} {check.test}: {state}, {check.rows} rows", "bold" if check.problems else "")
     for seal in check.seals:
         say(console, f"  seal {seal.number}  {seal.digest.hex()}  {_when(seal)}")
     for problem in check.problems:

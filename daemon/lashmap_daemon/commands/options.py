@@ -83,11 +83,36 @@ class RunOptions:
         str | None,
         typer.Option(help="With --resume: which test; the box's newest unfinished one when left out."),
     ] = None
+    build: Annotated[
+        str | None,
+        typer.Option(
+            help="Build that the box came from, or 'none'; its newest open one when left out.",
+            show_default=False,
+        ),
+    ] = None
 
     @property
     def sweeps(self) -> tuple[Literal["gear", "pinion"], ...]:
         """Members to turn for their runout."""
         return tuple(member.value for member in self.runout or ())
+
+
+@dataclass(frozen=True, kw_only=True)
+class BuildOptions:
+    """Keep the sheet of a build: shims, distances, bearings, contact pattern; begun or gone on with."""
+
+    box: BoxArgument
+    logbook: LogbookOption = LOGBOOK
+    build: Annotated[
+        str | None,
+        typer.Option(help="Which build; the box's newest open one when left out.", show_default=False),
+    ] = None
+    answers: Annotated[
+        Path | None,
+        typer.Option(help="File of answers, one a line in the order of the questions.", show_default=False),
+    ] = None
+    show: Annotated[bool, typer.Option("--show", help="Only show the sheet.")] = False
+    plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of a table.")] = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,6 +166,10 @@ class ReviewOptions:
     as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON instead.")] = False
     report: Annotated[
         Path | None, typer.Option(help="Also write the report to this file, .html or .pdf.")
+    ] = None
+    dossier: Annotated[
+        Path | None,
+        typer.Option(help="Also write the dossier of its build (sheet, photographs, tests) to this .pdf."),
     ] = None
     plain: Annotated[bool, typer.Option("--plain", help="Draw the lash map with plain letters.")] = False
     exclude: Annotated[
@@ -293,9 +322,13 @@ class PublishOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class ListOptions:
-    """List the tests in a logbook, oldest first."""
+    """List the tests in a logbook, and its builds, oldest first."""
 
     logbook: LogbookOption = LOGBOOK
+    serial: Annotated[
+        str | None,
+        typer.Option(help="Only this serial number: its history, and first-pass yield.", show_default=False),
+    ] = None
 
 
 @dataclass(frozen=True, kw_only=True)

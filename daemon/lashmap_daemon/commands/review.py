@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from lashmap_analysis.judge.shims import ShimAdvice, shim_advice_for
 from rich.console import Console
 
+from lashmap_daemon.builds.dossier import check_dossier_name, write_dossier
+from lashmap_daemon.commands.compare import compared
 from lashmap_daemon.commands.options import ReviewOptions, ShimsOptions, login_name
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
@@ -42,12 +44,17 @@ def review(options: ReviewOptions, console: Console) -> None:
     request = _request_of(options)
     if options.report is not None:
         check_report_name(options.report)
+    if options.dossier is not None:
+        check_dossier_name(options.dossier)
     with Logbook(options.logbook, create=False) as book:
         with busy(console, _WORDS, quiet=options.as_json):
             assessment = conclude(book, options.test)
         if request.any or request.reversal is not None:
             assessment = write_review(book, assessment, request)
         moved = book.moved_to(assessment.record.identity.test)
+        if options.dossier is not None:
+            with busy(console, _WORDS, quiet=options.as_json):
+                write_dossier(book, assessment.record.identity.test, options.dossier, compared)
     if options.report is not None:
         with busy(console, _WORDS, quiet=options.as_json):
             write_report(assessment, options.report)
@@ -61,6 +68,8 @@ def review(options: ReviewOptions, console: Console) -> None:
         say(console, moved.sentence)
     if options.report is not None:
         say(console, f"report   {options.report}")
+    if options.dossier is not None:
+        say(console, f"dossier  {options.dossier}")
 
 
 def _request_of(options: ReviewOptions) -> ReviewRequest:

@@ -23,6 +23,7 @@ from lashmap_analysis.record.record import Units
 from lashmap_drivers.errors import InstrumentError
 from rich.console import Console
 
+from lashmap_daemon.builds.evidence import NO_BUILD, take_from
 from lashmap_daemon.bus.join import OnTheBus, join_bus
 from lashmap_daemon.commands.options import STAND_FILE, DemoOptions, RunOptions
 from lashmap_daemon.errors import (
@@ -50,6 +51,7 @@ from lashmap_daemon.setup.shipped import shipped
 from lashmap_daemon.setup.stand_file import Stand, load_stand
 from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
 from lashmap_daemon.story.events import CautionsConfirmed, Listener, TestClosed
+from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.system import HAS_KEYS, need_pseudo_terminals
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.engine import Engine, Prepared, prepare_again
@@ -156,7 +158,10 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     check_plan(box, stand, box_name=str(options.box), sweeps=options.sweeps)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     person = _noted(person)
-    box = complete_box(box, person)
+    built = take_from(options.logbook, box, options.build)
+    if built.named is not None:
+        person.show(f"{sentence(built.named, box.box.units)}. Without it: --build {NO_BUILD}")
+    box = complete_box(built.box, person, built.named)
     engine = Engine(_ports(stand, stack), stack.enter_context(_open_logbook(options.logbook, stack)))
     prepared = engine.prepare(
         box,
@@ -165,6 +170,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         operator=options.operator,
         cautions=cautions,
         sweeps=options.sweeps,
+        build=built.named,
     )
     return _matched(engine, prepared, person)
 
@@ -173,6 +179,8 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     """Everything before the next position of a test that ended early."""
     if options.runout:
         raise ConfigurationError("--runout", ["a test goes on with the sweeps it began with; leave it out"])
+    if options.build is not None:
+        raise ConfigurationError("--build", ["a test goes on with the build it began with; leave it out"])
     if not options.logbook.is_file():
         raise ConfigurationError(str(options.logbook), ["no such logbook, so there is no test to go on with"])
     logbook = stack.enter_context(_open_logbook(options.logbook, stack))

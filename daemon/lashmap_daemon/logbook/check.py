@@ -32,6 +32,7 @@ from lashmap_daemon.logbook.digests import (
 from lashmap_daemon.logbook.pack import Archives, Moved, PackDamaged, RawReader, examine, moved_of
 from lashmap_daemon.logbook.rows import seal_from, seals_of
 from lashmap_daemon.logbook.schema import (
+    BUILD,
     NOT_CARRIED,
     connect,
     failure,
@@ -186,11 +187,11 @@ class RowCheck:
             self.place, self.previous, self.before = row.place, found.stored, row
             if isinstance(row, EventRow):
                 self._hear(row)
-                if row.kind == CLOSES or (self.closed and row.kind != OPENS_AGAIN):
+                if row.kind in CLOSES or (self.closed and row.kind != OPENS_AGAIN):
                     self.ends[row.place] = row.name
             if isinstance(row, PackRow) or row.kind == OPENS_AGAIN:
                 self.closed = False
-            elif row.kind == CLOSES:
+            elif row.kind in CLOSES:
                 self.closed = True
             if self.place in wanted:
                 self.at[self.place] = found.stored
@@ -293,6 +294,8 @@ class RowCheck:
     def _unsealed(self, newest: Seal | None) -> None:
         if self.closed:
             self._name("it is closed, but no seal covers its end: the newest seal is gone")
+        elif newest is None and self.test.startswith(BUILD):
+            self.notes.append("It is not sealed: the build is still open.")
         elif newest is None:
             self.notes.append("It is not sealed: it runs, or it ended without its closing record.")
         else:

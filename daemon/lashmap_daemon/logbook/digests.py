@@ -25,7 +25,8 @@ SIZE = 32
 BEGINNING = bytes(SIZE)  # what comes before the first row of a test and before the first seal of a file
 Field: TypeAlias = str | int | float | bytes
 SealedWhen = Literal["closed", "added"]
-CLOSES, OPENS_AGAIN = "TestClosed", "TestResumed"  # kinds of events; what else follows a closing is a remark
+# Kinds of events; what else follows a closing is a remark.
+CLOSES, OPENS_AGAIN = frozenset({"TestClosed", "BuildClosed"}), "TestResumed"
 
 _LATEST_S = 1e9  # thirty years
 _LENGTH = struct.Struct("<cQ")

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
 
 from lashmap_drivers.readings import Chunk, Chunks
 from pydantic import ValidationError
@@ -39,6 +39,7 @@ from lashmap_daemon.logbook.rows import (
     last_packs,
 )
 from lashmap_daemon.logbook.schema import (
+    BUILD,
     connect,
     is_writable,
     make_new,
@@ -181,6 +182,15 @@ def summary_of(
     )
 
 
+class _NewEvent(NamedTuple):
+    """An event to be added to a chain, as its row keeps it."""
+
+    time_s: float
+    utc: str
+    kind: str
+    body: str
+
+
 class OfOtherVersion(LogbookError):
     """A test was recorded by a version that writes its set-up otherwise; nothing is wrong with it."""
 
@@ -302,7 +312,48 @@ class Logbook:
             LogbookGone: When the file is no longer there under its name; nothing was written.
             LogbookError: When it cannot be written.
         """
-        self._write(test, stamped)
+        kind, body = events.to_json(stamped.event)
+        self._write(test, _NewEvent(stamped.time_s, stamped.utc, kind, body))
+
+    def append_to_build(self, build: str, *, time_s: float, utc: str, kind: str, body: str) -> None:
+        """Keep an event of a build, behind what waits of it (`keep`); durable when this returns.
+
+        Args:
+            build: Its name, which begins with `schema.BUILD`.
+            time_s: Seconds since it was begun.
+            utc: ISO 8601.
+            kind: Name of the event; ``BuildClosed`` seals the build.
+            body: The event.
+
+        Raises:
+            ValueError: For a name that is no build's.
+            LogbookError: As `append`.
+        """
+        if not build.startswith(BUILD):
+            raise ValueError(f"{build!r} is no name of a build")
+        self._write(build, _NewEvent(time_s, utc, kind, body))
+
+    def build_rows(self, build: str) -> list[EventRow]:
+        """All events of a build as they are stored, in order; empty when there is none.
+
+        Raises:
+            LogbookError: When they cannot be read.
+        """
+        with naming(self.path):
+            return events_of(self._base, self.path, build)
+
+    def builds(self) -> list[str]:
+        """Names of the builds, oldest first.
+
+        Raises:
+            LogbookError: When they cannot be read.
+        """
+        with naming(self.path):
+            found = self._base.execute(
+                "SELECT test, min(utc) FROM event WHERE substr(test, 1, ?) = ? GROUP BY test ORDER BY 2, 1",
+                (len(BUILD), BUILD),
+            ).fetchall()
+        return [str(name) for name, _ in found]
 
     def keep(self, test: str, channel: str, chunks: list[Chunk]) -> None:
         """Keep raw chunks as received, with arrivals in seconds since the test started.
@@ -357,7 +408,11 @@ class Logbook:
                 "UNION ALL SELECT test, min(utc), 0 FROM seal WHERE NOT EXISTS "
                 "(SELECT 1 FROM event WHERE event.test = seal.test) GROUP BY test ORDER BY 2, 1"
             ).fetchall()
-        return [self._summary(str(name), str(utc)) for name, utc, _ in names]  # also of a damaged row
+        return [
+            self._summary(str(name), str(utc))  # also of a damaged row
+            for name, utc, _ in names
+            if not str(name).startswith(BUILD)
+        ]
 
     def moved_to(self, test: str) -> Moved | None:
         """Where the raw samples of a test were moved; None while they are here."""
@@ -415,7 +470,7 @@ class Logbook:
         if not made:
             make_tables(self._base)
 
-    def _write(self, test: str, stamped: Stamped | None = None) -> None:
+    def _write(self, test: str, event: _NewEvent | None = None) -> None:
         """Write what waits of a test, the oldest first, and at last an event; durable when this returns."""
         last = False
         while not last:
@@ -424,19 +479,18 @@ class Logbook:
             with self._transaction(test) as head:
                 for channel, some in chunks.items():
                     add_raw(self._base, head, channel, some)
-                if last and stamped is not None:
-                    self._add(head, stamped)
+                if last and event is not None:
+                    self._add(head, event)
             self._waiting.written(test, chunks)
 
-    def _add(self, head: Head, stamped: Stamped) -> None:
+    def _add(self, head: Head, event: _NewEvent) -> None:
         """Add an event, and a seal when it closes the test or is added to a closed one."""
-        kind, body = events.to_json(stamped.event)
         was_sealed = head.sealed
-        add_event(self._base, head, time_s=stamped.time_s, utc=stamped.utc, kind=kind, body=body)
-        if kind == CLOSES:
-            add_seal(self._base, head, stamped.utc, "closed")
-        elif was_sealed and kind != OPENS_AGAIN:
-            add_seal(self._base, head, stamped.utc, "added")
+        add_event(self._base, head, time_s=event.time_s, utc=event.utc, kind=event.kind, body=event.body)
+        if event.kind in CLOSES:
+            add_seal(self._base, head, event.utc, "closed")
+        elif was_sealed and event.kind != OPENS_AGAIN:
+            add_seal(self._base, head, event.utc, "added")
 
     def _forget_old_heads(self) -> None:
         """Another process may have added to a test meanwhile, such as a review."""

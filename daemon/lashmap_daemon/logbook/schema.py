@@ -1,7 +1,8 @@
 """The file of a logbook: its tables, how it is known to be one, how it is opened, and what can fail.
 
 A test is one chain of rows: ``place`` counts its events and packs together, in the order in which
-they were written. A pack whose blobs are null was moved to an archive; its digests stay.
+they were written. A pack whose blobs are null was moved to an archive; its digests stay. A build is a chain
+too, with events of its own, and its photographs as packs.
 
 Here is the one list of all tables and indices that a logbook may hold, those of the bus included. Whoever
 opens a logbook asks `must_be_logbook`, which refuses anything else: a view or a trigger could show other rows
@@ -23,6 +24,8 @@ from lashmap_daemon.whole_file import create_new
 SCHEMA = 2
 NOT_CARRIED = "not carried over"
 """Key in the table ``about``: what waited to be published and was lost by a rescue."""
+BUILD = "build-"
+"""The name of a build begins so, that of a test never."""
 _MOST_NAMED = 10
 APPLICATION_ID = 0x6C6D6170  # "lmap", so that `file` and we can tell a logbook from any other database
 TABLES = """

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from lashmap_analysis.builds.mounting_chain import decide
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Precondition, Units
 from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart
 
 from lashmap_daemon.logbook.check import TestCheck
 from lashmap_daemon.story import marks
+from lashmap_daemon.story.events import BuildNamed
 from lashmap_daemon.story.recorded import ENCODER, Box, Mounting, Setup, Stand
 from lashmap_daemon.story.story import Part, Story, story_of
 
@@ -24,7 +26,13 @@ MatchedHow = Literal["box file", "set at the stand", "assumed"]
 
 
 def collect(
-    box: Box, stand: Stand, *, matched: MatchedHow, today: dt.date, locked_out: bool
+    box: Box,
+    stand: Stand,
+    *,
+    matched: MatchedHow,
+    today: dt.date,
+    locked_out: bool,
+    build: BuildNamed | None = None,
 ) -> tuple[Precondition, ...]:
     """Every precondition of a verdict with its state.
 
@@ -34,10 +42,12 @@ def collect(
         matched: Where the matched-teeth reference came from.
         today: Date the calibrations are judged at.
         locked_out: The operator confirmed the cautions.
+        build: The build that the box came from; None when none was named.
     """
     return (
-        _mounting_distance("pinion", box.mounting, box.box.units),
-        _mounting_distance("gear", box.mounting, box.box.units),
+        *(() if build is None else (_build_sheet(build),)),
+        _mounting_distance("pinion", box.mounting, box.box.units, build),
+        _mounting_distance("gear", box.mounting, box.box.units, build),
         _matched_teeth(matched, _ranges_in_cycle(box, stand), Setup(box=box, stand=stand).unused_angle),
         _bearings(box.mounting),
         _calibration("indicator", stand.indicator.calibration_due, today, figure=_has_figure(stand)),
@@ -120,7 +130,33 @@ _NOT_CONFIRMED = unproven(
 )
 
 
-def _mounting_distance(member: Literal["pinion", "gear"], mounting: Mounting, units: Units) -> Precondition:
+def _build_sheet(build: BuildNamed) -> Precondition:
+    """That a build was named, and what was taken from it: it bars nothing, and the page says it."""
+    taken = "; ".join(build.taken) or "no figure was taken from it"
+    detail = f"{build.build}, {build.how}, entry {build.entries} ({build.digest[:16]} …): {taken}"
+    return proven("build sheet", detail)
+
+
+def _by_pattern(name: str, member: Literal["pinion", "gear"], why: str, build: BuildNamed) -> Precondition:
+    """Of a mounting distance that cannot be measured: the contact pattern stands for it."""
+    detail = f"cannot be measured here ({why})"
+    if build.pattern_by:
+        return proven(name, f"{detail}; contact pattern accepted by {build.pattern_by}")
+    return unproven(
+        name,
+        f"{detail}, and nobody accepted a contact pattern that holds",
+        f"Have the contact pattern accepted by name on the build's sheet, or measure the {member}'s "
+        "mounting distance; then test again.",
+    )
+
+
+def _mounting_distance(
+    member: Literal["pinion", "gear"], mounting: Mounting, units: Units, build: BuildNamed | None
+) -> Precondition:
+    why = dict(() if build is None else build.not_measurable).get(member)
+    if why is not None and build is not None:
+        return _by_pattern(f"mounting distance, {member}", member, why, build)
+    measured = next((one for one in (build.distances if build else ()) if one.member == member), None)
     marked = mounting.pinion_marked_mm if member == "pinion" else mounting.gear_marked_mm
     actual = mounting.pinion_set_mm if member == "pinion" else mounting.gear_set_mm
     name = f"mounting distance, {member}"
@@ -139,6 +175,16 @@ def _mounting_distance(member: Literal["pinion", "gear"], mounting: Mounting, un
     if mounting.tolerance_mm is None:
         detail = f"{compared}, but no tolerance was recorded to judge that by"
         return unproven(name, detail, f"Record mounting.tolerance_{units} from the drawing.")
+    if measured is not None:
+        compared += f", U = {shown(measured.expanded_mm)} (95 %; {measured.how})"
+        decision = decide(difference, measured.expanded_mm, -mounting.tolerance_mm, mounting.tolerance_mm)
+        if decision == "not settled":
+            return unproven(
+                name,
+                f"{compared} reaches over the tolerance {shown(mounting.tolerance_mm)}",
+                f"Measure the {member}'s mounting distance more finely, or bring it nearer to the marked "
+                "value.",
+            )
     # A micrometre of slack: marked values are written with two or three decimals.
     detail = f"{compared} (tolerance {shown(mounting.tolerance_mm)})"
     if abs(difference) <= mounting.tolerance_mm + 1e-6:

@@ -187,7 +187,8 @@ def take_up(logbook: Logbook, test: str, today: Setup) -> Unfinished:
         raise ResumeError(
             f"test {test} cannot go on: {disagreement(story.marks)}. {REMEDY} What was recorded is kept."
         )
-    different, changed = differences(today, recorded.setup)
+    keys = () if story.build is None else story.build.keys
+    different, changed = differences(today, recorded.setup, from_build=keys)
     if different:
         raise ResumeError(
             f"test {test} cannot go on with these files; since it began, these have changed:",

@@ -14,6 +14,7 @@ from pathlib import Path
 from lashmap_drivers.profile import MM_PER_INCH
 from pydantic import ValidationError
 
+from lashmap_daemon.builds.evidence import take
 from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.service.words import Begin, Resume
@@ -173,13 +174,15 @@ def prepare(request: Begin, boxes: BoxFolder, stand: Stand, engine: Engine) -> P
     """
     cautions = confirmed(request)
     box = completed(boxes.load(request.box), request.settings)
+    built = take(engine.logbook, box, None)
     prepared = engine.prepare(
-        box,
+        built.box,
         stand,
         box_name=str(boxes.path(request.box)),
         operator=request.operator or "not recorded",
         cautions=cautions,
         sweeps=tuple(dict.fromkeys(request.runout)),
+        build=built.named,
     )
     if prepared.started.setup.matched_deg is not None and request.matched != "later":
         problem = "the box file carries matched_teeth.encoder_deg, and the encoder is absolute"

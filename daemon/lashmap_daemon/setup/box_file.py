@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
+from lashmap_analysis.builds.mounting_chain import MOST_PARTS, ChainError, Part
 from lashmap_analysis.gears.gear_set import GearSet, GearSetError
 from lashmap_analysis.gears.indicator import Direction
 from lashmap_analysis.judge.shim_stock import ShimError
@@ -241,6 +242,35 @@ class ShimsTable(Table):
     pinion: ShimTable | None = None
 
 
+class PartTable(Table):
+    """One measured step between the axis of the mate and a member's locating face."""
+
+    length_mm: Positive
+    uncertainty_mm: NotNegative
+    runs: Literal["out", "in"]
+    source: Line = ""
+
+
+class PartsTable(Table):
+    """Measured parts, from which `lashmap build` works out the shim packs; a table for each part, by name."""
+
+    pinion: dict[Label, PartTable] = Field(default_factory=dict)
+    gear: dict[Label, PartTable] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _possible(self) -> Self:
+        for member in ("pinion", "gear"):
+            parts = getattr(self, member)
+            if len(parts) > MOST_PARTS:
+                raise ValueError(f"{member} has {len(parts)} parts; a chain has at most {MOST_PARTS}")
+            for name, part in parts.items():
+                try:
+                    Part(name=name, **part.model_dump())
+                except ChainError as error:
+                    raise ValueError(f"{member}.{error}") from error
+        return self
+
+
 class SimulatedTable(Table):
     """Invented truth for the simulated stand, and what makes it as imperfect as a real one.
 
@@ -304,6 +334,7 @@ class BoxFile(Table):
     plan: PlanTable = PlanTable()
     runout: RunoutTable = RunoutTable()
     shims: ShimsTable = ShimsTable()
+    parts: PartsTable = PartsTable()
     simulated: SimulatedTable = SimulatedTable()
 
     @model_validator(mode="after")

@@ -51,19 +51,22 @@ _MAY_CHANGE_IN_SERVICE = (
 )
 
 
-def differences(today: Setup, began: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def differences(
+    today: Setup, began: Setup, *, from_build: tuple[str, ...] = ()
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Compare the files of today with those of the start record.
 
     Args:
         today: Box and stand of today.
         began: Of the start record, answers of the operator included.
+        from_build: Keys of the box that the test took from its build, whatever the file says.
 
     Returns:
         What must not differ and does, and what may differ and does; each as "key: before → now".
     """
     before, now = _flat(asdict(began.box)), _flat(asdict(today.box))
     for key in before:
-        if key.startswith("mounting.") and now[key] in {None, ""}:
+        if key in from_build or (key.startswith("mounting.") and now[key] in {None, ""}):
             now[key] = before[key]  # it was asked for at the stand, and recorded
     of_the_box = _changes(before, now, began.box.box.units)
     of_the_stand = _changes(_flat_stand(began), _flat_stand(today), began.box.box.units)

@@ -207,6 +207,48 @@ class PreconditionsRecorded:
 
 
 @dataclass(frozen=True, kw_only=True)
+class BuiltDistance:
+    """A mounting distance as it was measured while the box was built.
+
+    Attributes:
+        member: Gear or pinion.
+        expanded_mm: Its expanded uncertainty at 95 %.
+        how: Instrument and way.
+    """
+
+    member: Shaft
+    expanded_mm: float
+    how: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class BuildNamed:
+    """The build that the box under test came from, and what its sheet said when the test began.
+
+    Attributes:
+        build: Its name in the logbook.
+        how: Named by a person, or found as the newest open one of the serial number.
+        entries: Events of its record then.
+        digest: SHA-256 over what they say, in hexadecimal digits.
+        distances: Mounting distances that were measured.
+        not_measurable: Members whose distance cannot be measured, with the reason.
+        pattern_by: Who accepted the contact pattern; empty when nobody did, or it does not hold any more.
+        keys: Keys of the box file whose values were taken from the build instead.
+        taken: These values, a sentence each.
+    """
+
+    build: str
+    how: str
+    entries: int
+    digest: str
+    distances: tuple[BuiltDistance, ...] = ()
+    not_measurable: tuple[tuple[Shaft, str], ...] = ()
+    pattern_by: str = ""
+    keys: tuple[str, ...] = ()
+    taken: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class InstrumentHeard:
     """An instrument gave its first good samples."""
 
@@ -419,6 +461,7 @@ class TestClosed:
 CourseEvent: TypeAlias = TestStarted | TestResumed | TestClosed | CheckedAgain
 StandEvent: TypeAlias = (
     CautionsConfirmed
+    | BuildNamed
     | PreconditionsRecorded
     | InstrumentHeard
     | InstrumentLost

@@ -90,6 +90,7 @@ class Story:
         parts: What was recorded in one go, the first of them always there.
         awaited: The last event that says what is to be done.
         matched: The last reference of the matched teeth.
+        build: The build that the box came from; None when none was named.
         preconditions: By name; of several states the worst, since all rocks are judged together.
         predicted: The last prediction.
         marks: The last comparison of mark and encoder.
@@ -121,6 +122,7 @@ class Story:
     parts: tuple[Part, ...] = (Part(),)
     awaited: Awaited | None = None
     matched: events.MatchedTeethSet | None = None
+    build: events.BuildNamed | None = None
     preconditions: Mapping[str, Precondition] = field(default_factory=dict)
     predicted: events.TightSpotPredicted | None = None
     marks: events.MarksCompared | None = None
@@ -213,6 +215,8 @@ def _stand(story: Story, event: events.StandEvent) -> Story:
             return replace(story, preconditions=reduce(_worst, recorded, story.preconditions))
         case events.MatchedTeethSet():
             return _in_part(replace(story, matched=event), matched=event)
+        case events.BuildNamed():
+            return replace(story, build=event)
         case events.MarksCompared():  # the last one holds: nobody is asked again after a disproof
             return replace(story, marks=event)
         case (

@@ -159,6 +159,8 @@ def _of_stand(event: events.StandEvent) -> str | None:  # noqa: PLR0911 - a line
             return marks_sentence(event)
         case events.MarksCompared():
             return _compared(event)
+        case events.BuildNamed():
+            return f"Build {event.build} ({event.how}); {'; '.join(event.taken) or 'no figure taken from it'}"
         case events.CautionsConfirmed() | events.PreconditionsRecorded():
             return None
         case _:

@@ -60,6 +60,7 @@ class Prepared:
         operator: Who leads it from here on.
         unfinished: The test that goes on; None for a new one.
         reference: What its record says of the matched teeth.
+        build: The build that the box came from; None when none was named.
     """
 
     started: events.TestStarted
@@ -68,6 +69,7 @@ class Prepared:
     operator: str
     unfinished: Unfinished | None = None
     reference: Reference | None = None
+    build: events.BuildNamed | None = None
 
     @property
     def box(self) -> Box:
@@ -96,6 +98,7 @@ class Engine:
         operator: str,
         cautions: events.CautionsConfirmed,
         sweeps: tuple[Shaft, ...],
+        build: events.BuildNamed | None = None,
     ) -> Prepared:
         """Plan a new test; its name is used by no other.
 
@@ -112,7 +115,7 @@ class Engine:
             sweeps=sweeps,
         )
         started = replace(started, test=unused_name(self.logbook, started.test))
-        return Prepared(started=started, stand=stand, cautions=cautions, operator=operator)
+        return Prepared(started=started, stand=stand, cautions=cautions, operator=operator, build=build)
 
     def problems(self, now_s: float) -> list[str]:
         """Why a test cannot begin: a sentence for each instrument that gives no readings now.
@@ -232,13 +235,21 @@ class Engine:
             )
         how, matched = matched_teeth(prepared.started.setup, person, encoder_deg=encoder_deg)
         today = now.astimezone().date()
-        proven = collect(prepared.box, prepared.stand.recorded(), matched=how, today=today, locked_out=True)
+        proven = collect(
+            prepared.box,
+            prepared.stand.recorded(),
+            matched=how,
+            today=today,
+            locked_out=True,
+            build=prepared.build,
+        )
         return Opening(
             started=prepared.started,
             cautions=prepared.cautions,
             preconditions=(*proven, *self._check_standard(prepared, now)),
             matched=matched,
             rates_hz=rates_hz,
+            build=prepared.build,
         )
 
     def _check_standard(self, prepared: Prepared, now: dt.datetime) -> tuple[Precondition, ...]:

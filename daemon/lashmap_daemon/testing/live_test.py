@@ -70,8 +70,8 @@ class Opening:
     """What is known when both instruments give readings and the sequence may begin.
 
     ``matched`` is the encoder's angle at engagement 0, ``rates_hz`` samples a second by channel. A test that
-    goes on has the event that says so, and from where it goes on. ``notes`` say what else was shown and
-    answered.
+    goes on has the event that says so, and from where it goes on. ``build`` is the one that a new test names;
+    ``notes`` say what else was shown and answered.
     """
 
     started: events.TestStarted
@@ -82,11 +82,14 @@ class Opening:
     resumed: events.TestResumed | None = None
     resumption: Resumption | None = None
     notes: tuple[str, ...] = ()
+    build: events.BuildNamed | None = None
 
     def records(self) -> Iterator[events.Event]:
         """The first events of the test."""
         yield self.resumed or self.started
         yield self.cautions
+        if self.build is not None:
+            yield self.build
         yield events.PreconditionsRecorded(preconditions=self.preconditions)
         stand = self.started.stand
         ports = {INDICATOR: stand.indicator.port, ENCODER: stand.encoder.port}

@@ -126,10 +126,17 @@ def confirm_cautions(person: Person, *, confirmed_before: bool) -> events.Cautio
     return events.CautionsConfirmed(how="typed at the stand")
 
 
-def complete_box(box: BoxFile, person: Person) -> BoxFile:
-    """Ask for the build's figures that the box file lacks; what is not answered stays unproven."""
+def complete_box(box: BoxFile, person: Person, build: events.BuildNamed | None = None) -> BoxFile:
+    """Ask for the build's figures that the box file lacks; what is not answered stays unproven.
+
+    Args:
+        box: As its file, and its build, say.
+        person: Is asked.
+        build: Says which distances cannot be measured, and are not asked for.
+    """
+    beyond = {f"{member}_set_mm" for member, _ in (build.not_measurable if build else ())}
     for member in ("pinion", "gear"):
-        box = _with_distances(box, person, member)
+        box = _with_distances(box, person, member, beyond)
     mounting = box.mounting
     if mounting.bearings_within_drawing is not None:
         return box
@@ -141,16 +148,17 @@ def complete_box(box: BoxFile, person: Person) -> BoxFile:
     return _with_mounting(box, {"bearings_within_drawing": answered, "bearings": bearings})
 
 
-def _with_distances(box: BoxFile, person: Person, member: Shaft) -> BoxFile:
-    """The box with the member's mounting distances; an answer that cannot be meant is asked for again.
+def _with_distances(box: BoxFile, person: Person, member: Shaft, beyond: set[str]) -> BoxFile:
+    """The box with the member's mounting distances, but for keys ``beyond`` measuring.
 
+    An answer that cannot be meant is asked for again.
     Two answers that do not go together are both asked for again: nobody knows which of them is wrong.
     """
     answers: dict[str, object] = {}
     lacking = {
         f"{member}_{how}_mm": f"{member.capitalize()} mounting distance {words}"
         for how, words in (("marked", "as marked"), ("set", "as set"))
-        if getattr(box.mounting, f"{member}_{how}_mm") is None
+        if getattr(box.mounting, f"{member}_{how}_mm") is None and f"{member}_{how}_mm" not in beyond
     }
     left = list(lacking)
     while left:
@@ -607,7 +615,8 @@ def open_again(
         found, moved_deg = find_again(reference, person, encoder_deg=encoder_deg, followed=followed)
         how, matched, proven = found.matched.how, found.matched, (found.precondition,)
     today = now.astimezone().date()
-    others = collect(started.box, started.stand, matched=how, today=today, locked_out=True)
+    build = unfinished.resumption.story.build
+    others = collect(started.box, started.stand, matched=how, today=today, locked_out=True, build=build)
     names = {one.name for one in proven}
     return Opening(
         started=started,

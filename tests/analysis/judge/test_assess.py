@@ -14,6 +14,7 @@ from analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench, confi
 from lashmap_analysis.gears.indicator import CorrectionCurve, Indicator
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.judge.doubts import doubts_of
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN, STANDING_CAUTION
 from lashmap_analysis.record.record import DecisionRule, Limits, Precondition, RockTrace, TestRecord
 from lashmap_analysis.rock.cross_check import likely_causes
@@ -413,3 +414,32 @@ def test_what_shifts_every_engagement_alike_is_no_doubt_of_the_variation() -> No
     assert firm.conformance.variation is not None
     assert 0.01 < firm.conformance.variation < 0.99
     assert floating.conformance.variation == pytest.approx(firm.conformance.variation, abs=1e-9)
+
+
+def stopped_short(trace: RockTrace, share: float) -> RockTrace:
+    """The trace of a gear that stops anywhere between contact and so much of its step on the high flank."""
+    rng = np.random.default_rng(trace.position)
+    low, high = np.quantile(trace.indicator_mm, (0.1, 0.9))
+    place = np.clip((trace.indicator_mm - low) / (high - low), 0, 1)
+    stay = np.cumsum(np.abs(np.diff(place > 0.5, prepend=False)))
+    short = rng.uniform(0, share * (high - low), stay.max() + 1)
+    return replace(trace, indicator_mm=trace.indicator_mm - short[stay] * place)
+
+
+def test_stops_that_scatter_at_one_end_over_the_whole_test_are_a_doubt_where_they_matter(
+    good: Assessment,
+) -> None:
+    # source: the shortfall put in, 1 % of the step on the mean; most single rocks do not show it
+    traces = tuple(stopped_short(trace, 0.02) for trace in good.record.traces)
+    found = assess(replace(good.record, traces=traces))
+    assert found.stated is not None
+    assert good.stated is not None
+    assert sum(one.normal_backlash_mm is not None for one in found.positions) > len(traces) // 2
+    # each rock allows for its own stops, so that the interval is wide enough for them
+    assert not any("scattered places" in one for one in found.verdict.reasons)
+    narrow = replace(found.stated, interval_mm=good.stated.interval_mm)
+    doubts = doubts_of(found.record, found.positions, narrow)
+    told = [re.search(r"larger readings .* too small by some ([\d.]+)", one.sentence) for one in doubts]
+    short = [float(one[1]) for one in told if one is not None]
+    assert short == [pytest.approx(0.01 * BENCH.mean_mm, rel=0.3)]
+    assert not any("scattered" in one.sentence for one in doubts_of(good.record, good.positions, narrow))

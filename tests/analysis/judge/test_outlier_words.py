@@ -24,8 +24,8 @@ def spoilt(units: Units, sign: float = 1.0) -> Assessment:
     traces = list(record.traces)
     dead, odd = traces[DEAD - 1], traces[SPOILT - 1]
     traces[DEAD - 1] = replace(dead, indicator_mm=np.full_like(dead.indicator_mm, 0.1))
-    middle = float(np.median([odd.indicator_mm.min(), odd.indicator_mm.max()]))
-    step = np.where(odd.indicator_mm > middle, sign * ADDED_MM / 2, -sign * ADDED_MM / 2)
+    low, high = np.quantile(odd.indicator_mm, (0.1, 0.9))
+    step = sign * ADDED_MM * (np.clip((odd.indicator_mm - low) / (high - low), 0, 1) - 0.5)
     # The encoder sees the same, so that both instruments agree on the spoilt reading.
     traces[SPOILT - 1] = replace(odd, indicator_mm=odd.indicator_mm + step)
     return assess(replace(record, traces=tuple(traces), units=units))

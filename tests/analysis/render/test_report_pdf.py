@@ -37,7 +37,7 @@ def signed_on(assessment: Assessment) -> tuple[int, float]:
     """Page and height (0 top, 1 bottom) at which the signature lines stand, as typst itself says."""
     data = json.dumps(pdf._document(assessment), ensure_ascii=False)
     answer = typst.query(
-        pdf._template().encode(),
+        pdf._template(pdf._TEMPLATES).encode(),
         "<signatures>",
         field="value",
         one=True,

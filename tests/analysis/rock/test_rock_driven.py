@@ -10,7 +10,7 @@ from analysis.rock_motions import Motion, drive
 from analysis.rock_traces import Trace
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.rock import RockReading, measure_rock
-from lashmap_analysis.rock.steps import compare_flanks
+from lashmap_analysis.rock.steps import compare_flanks, pool_flanks
 from scipy import stats
 
 STAND = Motion(lash_mm=0.1203, rocks_hz=4.0, rate_hz=1000.0)
@@ -294,3 +294,51 @@ def test_a_lash_of_two_and_a_half_steps_is_measured_or_refused_for_that(noise_mm
         assert disabling[0].numbers["step_mm"] < 0.0275
     # with noise of a third of a step the mean of many samples knows more than a step
     assert (refused == 0) == (noise_mm > 0)
+
+
+@pytest.mark.parametrize("stop", ["friction", "hand"])
+@pytest.mark.parametrize("rate_hz", [100.0, 1000.0])
+def test_a_gear_that_is_braked_before_it_stops_is_refused_for_that(stop: str, rate_hz: float) -> None:
+    # source: even deceleration, and the arm's movement of least jerk (Flash & Hogan 1985, memory)
+    for seed in range(6):
+        motion = replace(STAND, rocks_hz=0.5, rate_hz=rate_hz, short_mm=0.1 * STAND.lash_mm, stop=stop)
+        reading = measure(replace(motion, stop_scatter=0.001), seed)
+        flag = flag_of(reading, FlagName.FLANK_NOT_REACHED)
+        assert flag is not None
+        assert flag.disabling
+        assert "larger readings" in flag.sentence
+        assert flag.numbers["braking_high"] > 0.75
+        # a ramp takes 0.16 of its way over 0.30 of it
+        assert flag.numbers["braking_low"] == pytest.approx(0.16 / 0.30, abs=0.05)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 12.0])
+@pytest.mark.parametrize("departure", ["ramp", "cosine", "exponential"])
+def test_a_gear_that_the_flank_stops_is_not_taken_for_braked(departure: str, ratio: float) -> None:
+    motion = replace(STAND, rocks_hz=0.5, departure=departure, travel=0.3, ratio=ratio, drift_mm=0.01)
+    for seed in range(6):
+        assert flag_of(measure(motion, seed), FlagName.FLANK_NOT_REACHED) is None
+
+
+def test_stops_that_one_rock_does_not_show_are_found_over_a_test() -> None:
+    # source: the trace maker's truth: stops between contact and 3 % of the lash, on the mean 1.5 % short
+    motion = replace(STAND, rocks_hz=1.0, rate_hz=200.0)
+    good = [measure(motion, seed) for seed in range(16)]
+    short = [measure(replace(motion, short_mm=0.03 * motion.lash_mm), seed) for seed in range(16)]
+    fine, found = (
+        pool_flanks(
+            [
+                [((one.start_s + one.end_s) / 2, one.level_mm, one.high) for one in rock.dwells]
+                for rock in rocks
+            ],
+            motion.resolution_mm,
+        )
+        for rocks in (good, short)
+    )
+    assert fine is not None
+    assert found is not None
+    assert fine.chance < 3
+    assert found.high
+    assert found.chance > 4
+    assert found.short_mm == pytest.approx(0.015 * motion.lash_mm, rel=0.2)
+    assert pool_flanks([], motion.resolution_mm) is None

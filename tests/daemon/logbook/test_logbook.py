@@ -39,6 +39,12 @@ def started(folder: Path, test: str = "t1") -> events.TestStarted:
 
 ONE_OF_EACH: list[events.Event] = [
     events.CautionsConfirmed(how="typed"),
+    events.BuildNamed(
+        build="build-1", how="named by a person", entries=9, digest="ab" * 32,
+        distances=(events.BuiltDistance(member="pinion", expanded_mm=0.006, how="plug gauge, MC-12"),),
+        not_measurable=(("gear", "no bore to it"),), pattern_by="R. Nobody",
+        keys=("mounting.pinion_set_mm",), taken=("pinion set 105.004 mm",),
+    ),
     events.PreconditionsRecorded(
         preconditions=(Precondition(name="bearings", state="unproven", detail="none", remedy="measure"),)
     ),

@@ -26,8 +26,9 @@ def recorded(name: str) -> tuple[Stamped, ...]:
     """The events of a test of the golden set, as its logbook has them."""
     path = Path(__file__).parents[2] / "golden" / name / "test.logbook"
     with closing(sqlite3.connect(f"file:{path}?immutable=1", uri=True)) as base:
-        rows = base.execute("SELECT time_s, utc, kind, body FROM event ORDER BY test, number").fetchall()
-        tests = base.execute("SELECT count(DISTINCT test) FROM event").fetchone()
+        of_test = "FROM event WHERE test NOT LIKE 'build-%'"  # a build has events of its own
+        rows = base.execute(f"SELECT time_s, utc, kind, body {of_test} ORDER BY test, number").fetchall()
+        tests = base.execute(f"SELECT count(DISTINCT test) {of_test}").fetchone()
     assert tests == (1,)
     return tuple(
         Stamped(time_s=time_s, utc=utc, event=events.from_json(*event)) for time_s, utc, *event in rows

@@ -309,8 +309,12 @@ def test_a_rock_that_will_be_refused_is_told_so_within_seconds_and_four_in_a_row
     started = [one.time_s for one in test.stream if isinstance(one.event, events.RockStarted)]
     refused = [one.event for one in test.stream if isinstance(one.event, events.RockRefused)]
     told = told_while_rocked(test)
-    assert len(started) == len(told) == len(refused) == 8  # once in each rock
-    assert all(told_s - begun_s < 3.0 for begun_s, told_s in zip(started, told, strict=True))
+    assert len(started) == len(refused) == 8
+    assert len(told) >= 4  # the others were refused sooner
+    for begun_s, rock in zip(started, refused, strict=True):
+        said = [told_s - begun_s for told_s in told if begun_s < told_s <= rock.end_s]
+        assert len(said) <= 1
+        assert min([*said, rock.end_s - begun_s]) < 3.0
     asked = [any("is the pinion locked" in said for said in one.reasons) for one in refused]
     assert asked == [False, False, False, True] * 2
 

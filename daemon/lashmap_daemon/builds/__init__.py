@@ -1,0 +1,1 @@
+"""The sheet of a build: what is measured, fitted, looked at and accepted before the backlash is tested."""

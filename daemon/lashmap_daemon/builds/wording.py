@@ -1,0 +1,58 @@
+"""Figures of a build as text, in the units of the box."""
+
+from __future__ import annotations
+
+from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.record import Units
+
+from lashmap_daemon.builds import events
+
+
+def length_text(length_mm: float | None, units: Units, *, signed: bool = False) -> str:
+    """A length with the decimals of a drawing: micrometres, or tenths of a thousandth of an inch."""
+    return format_length(length_mm, units, decimals=3 if units == "mm" else 4, signed=signed)
+
+
+def pack_text(pieces_mm: tuple[float, ...], units: Units) -> str:
+    """A pack by its pieces, the sum behind them."""
+    if not pieces_mm:
+        return "no shims"
+    pieces = " + ".join(length_text(one, units) for one in sorted(pieces_mm, reverse=True))
+    return pieces if len(pieces_mm) == 1 else f"{pieces} = {length_text(sum(pieces_mm), units)}"
+
+
+def quantity_text(quantity: events.Quantity, value: float, units: Units) -> str:
+    """A figure of a bearing in its unit."""
+    if events.QUANTITY_UNITS[quantity] == "mm":
+        return length_text(value, units)
+    return f"{value:g}\N{NO-BREAK SPACE}{events.QUANTITY_UNITS[quantity]}"
+
+
+def limits_text(measured: events.BearingsMeasured, units: Units) -> str:
+    """What the drawing allows of it."""
+    low, high = (
+        None if end is None else quantity_text(measured.quantity, end, units)
+        for end in (measured.low, measured.high)
+    )
+    if low is not None and high is not None:
+        return f"{low} to {high}"
+    if low is not None:
+        return f"at least {low}"
+    return "no limit given" if high is None else f"at most {high}"
+
+
+def bearing_text(measured: events.BearingsMeasured, units: Units) -> str:
+    """Quantity, figure, limits and instrument."""
+    figure = quantity_text(measured.quantity, measured.value, units)
+    instrument = f", {measured.instrument}" if measured.instrument else ""
+    return f"{measured.quantity} {figure} ({limits_text(measured, units)}{instrument})"
+
+
+def share_text(share: float) -> str:
+    """A share of the face in percent."""
+    return f"{100.0 * share:.0f}\N{NO-BREAK SPACE}%"
+
+
+def when_text(said: events.Event, utc: str) -> str:
+    """Local time with its offset, and UTC beside it."""
+    return f"{said.local} ({utc[:19]}Z)"

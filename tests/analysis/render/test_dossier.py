@@ -1,0 +1,84 @@
+"""The dossier: sheet, photographs, both tests, what changed and who signed, in one PDF."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from dataclasses import replace
+
+import pytest
+from analysis.made_record import Bench
+from analysis.pdf_reading import pdf_text
+from lashmap_analysis.judge.assess import assess
+from lashmap_analysis.judge.compare import Build
+from lashmap_analysis.render.dossier import Dossier, Photograph, render_dossier
+
+
+def square(pixels: int = 4) -> bytes:
+    """A grey PNG, made by hand after its specification."""
+
+    def part(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    header = struct.pack(">IIBBBBB", pixels, pixels, 8, 0, 0, 0, 0)
+    image = zlib.compress((b"\0" + b"\x80" * pixels) * pixels)
+    return b"\x89PNG\r\n\x1a\n" + part(b"IHDR", header) + part(b"IDAT", image) + part(b"IEND", b"")
+
+
+@pytest.fixture(scope="module")
+def tests() -> tuple[Build, ...]:
+    made = []
+    for name, bench in (("before", Bench(seed=1)), ("after", Bench(seed=2, mean_mm=0.160))):
+        assessment = assess(bench.record())
+        identity = replace(assessment.record.identity, test=name)
+        made.append(
+            Build(assessment=replace(assessment, record=replace(assessment.record, identity=identity)))
+        )
+    return tuple(made)
+
+
+def dossier(tests: tuple[Build, ...], *photographs: Photograph, heading: str = "an invented box") -> Dossier:
+    return Dossier(
+        build="build-1",
+        heading=(heading,),
+        sheet=(("Job: done", "work order W-17"), ("Contact pattern: done", "drive side: heel")),
+        photographs=photographs,
+        tests=tests,
+        signatures=(("contact pattern accepted", "R. Reviewer, 2026-11-25"),),
+        units="mm",
+    )
+
+
+def test_everything_of_a_build_stands_in_one_file(tests: tuple[Build, ...]) -> None:
+    made = render_dossier(dossier(tests, Photograph(name="a.png", data=square(), caption="Photograph 1")))
+    text = pdf_text(made)
+    for words in (
+        "Dossier of build-1",
+        "work order W-17",
+        "Photograph 1",
+        "Test A: before",
+        "Test B: after",
+        "From test A to test B",
+        "R. Reviewer, 2026-11-25",
+        "Accepted by, date",
+    ):
+        assert words in text
+    assert text.count("Backlash record") == 2  # the page to sign of each test
+    assert b"/Subtype /Image" in made or b"/Subtype/Image" in made
+
+
+def test_a_photograph_that_cannot_be_drawn_is_named_and_the_others_stay(tests: tuple[Build, ...]) -> None:
+    broken = Photograph(name="b.jpg", data=b"\xff\xd8\xff no picture", caption="Photograph 2")
+    sound = Photograph(name="a.png", data=square(), caption="Photograph 1")
+    text = pdf_text(render_dossier(dossier(tests[:1], sound, broken)))
+    assert "Photograph 2: cannot be drawn" in text
+    assert "Photograph 1: cannot" not in text
+    assert "From test A" not in text  # one test is compared with nothing
+
+
+@pytest.mark.parametrize(
+    "hostile", ['#panic("x") #read("/etc/passwd")', "$ \\ ] [ ` *b* <l> @r // /* #{", "over\u202eride"]
+)
+def test_no_text_is_an_instruction(tests: tuple[Build, ...], hostile: str) -> None:
+    made = render_dossier(dossier(tests[:1], heading=hostile))
+    assert made.startswith(b"%PDF-1.")
