@@ -81,7 +81,7 @@ def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
     for way, spot in _ways(assessment):
         without = interval_without(assessment) if way == "stated" else ""
         yield f"tight spot, {way}", ", ".join(filter(None, (_words(spot, assessment.record.units), without)))
-    yield "confirmed", "yes" if assessment.confirmed else "no"
+    yield "confirmed", f"yes{_elsewhere(assessment)}" if assessment.confirmed else "no"
     yield "teeth touched", assessment.touched.words
     if assessment.cause:
         yield "cause", assessment.cause
@@ -143,10 +143,19 @@ def _confirmed(assessment: Assessment) -> str:
     if assessment.stated is None:
         return ""
     if assessment.confirmed:
-        return "Confirmed: measured there, and prediction and measurement agree within their uncertainties."
+        where = _elsewhere(assessment).removeprefix(", ") or "measured there"
+        return f"Confirmed: {where}, and prediction and measurement agree within their uncertainties."
     if any(p.purpose == "confirming" for p in assessment.positions):
         return "Not confirmed: no confirming position agrees with the prediction within their uncertainties."
     return "Not confirmed: no confirming position was recorded."
+
+
+def _elsewhere(assessment: Assessment) -> str:
+    """Where it was confirmed, unless at the engagement that is stated."""
+    stated, measured = assessment.stated, assessment.measured
+    if stated is None or measured is None or stated.engagement == measured.engagement:
+        return ""
+    return f", measured at engagement {measured.engagement}, which is as tight within the uncertainties"
 
 
 def interval_words(spot: TightSpotResult, units: Units, *, with_unit: bool = True) -> str:

@@ -80,18 +80,19 @@ def assess(record: TestRecord) -> Assessment:
         gear_set=record.gear_set,
         units=record.units,
     )
-    lash_map = fit.lash_map
+    lash_map, spot = fit.lash_map, _measured_spot(positions, record)
+    seen = tuple(one.engagement for one in (spot, fit.predicted) if one is not None)
     return Assessment(
         record=record,
         positions=positions,
         lash_map=lash_map,
-        measured=_measured_spot(positions, record),
+        measured=spot,
         predicted=fit.predicted,
         stated=fit.stated,
         confirmed=fit.confirmed,
         budget=fit.budget,
         verdict=verdict,
-        cause=cause_sentence(lash_map, units=record.units) if lash_map is not None else fit.missing,
+        cause=fit.missing if lash_map is None else cause_sentence(lash_map, seen=seen, units=record.units),
         version=_version(),
         sweeps=tuple(sweep_result(trace, record, lash_map) for trace in record.sweeps),
         conformance=UNKNOWN

@@ -155,7 +155,7 @@ def confirms(position: PositionResult, before: LashMap) -> bool | None:
         None when the position does not lie where the predicted backlash cannot be told from the least, so
         that it says nothing about the tight spot.
     """
-    if not _may_be_tightest(position.engagement, before):
+    if not may_be_tightest(position.engagement, before):
         return None
     return _reads_as_predicted(position, before)
 
@@ -173,7 +173,8 @@ def _reads_as_predicted(position: PositionResult, before: LashMap) -> bool:
     return abs(backlash - predicted) <= allowed
 
 
-def _may_be_tightest(engagement: int, before: LashMap) -> bool:
+def may_be_tightest(engagement: int, before: LashMap) -> bool:
+    """Whether the predicted backlash of an engagement cannot be told from the least, at 95 %."""
     spot = before.tight_spot
     if engagement % before.gear_set.mesh_cycle == spot.engagement:
         return True

@@ -14,7 +14,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,7 +58,15 @@ from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.engine import Engine, Prepared, prepare_again
 from lashmap_daemon.testing.live_test import Opening, Screen
 from lashmap_daemon.testing.monitor import StandPorts
-from lashmap_daemon.testing.opening import Person, check_plan, complete_box, confirm_cautions
+from lashmap_daemon.testing.opening import (
+    Nobody,
+    NotedPerson,
+    Person,
+    ask_to_go_on,
+    check_plan,
+    complete_box,
+    confirm_cautions,
+)
 from lashmap_daemon.testing.relay import Relay
 
 if TYPE_CHECKING:
@@ -174,6 +182,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     # A plan that cannot be made is refused before any question.
     check_plan(box, stand, box_name=str(_files(options)[1]), sweeps=options.sweeps)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
+    person = _noted(person)
     built = take_from(options.logbook, box, options.build)
     if built.named is not None:
         person.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
@@ -206,7 +215,11 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         return confirm_cautions(person, confirmed_before=options.locked_out)
 
     prepared = prepare_again(logbook, options.test, box, stand, operator=options.operator, cautions=cautions)
-    return _matched(Engine(_ports(prepared.stand, stack), logbook), prepared, person)
+    return _matched(Engine(_ports(prepared.stand, stack), logbook), prepared, _noted(person))
+
+
+def _noted(person: Person) -> Person:
+    return person if isinstance(person, Nobody) else NotedPerson(person=person)
 
 
 def _ports(stand: Stand, stack: ExitStack) -> StandPorts:
@@ -226,6 +239,10 @@ def _matched(engine: Engine, prepared: Prepared, person: Person) -> _Begun:
             return asyncio.run(engine.still_encoder_deg(prepared, channels))
 
         opening = engine.opening(prepared, person, encoder_deg=encoder_deg, followed=True)
+        notes = ask_to_go_on(opening.preconditions, person)
+    if isinstance(person, NotedPerson):
+        notes = (*person.notes, *notes)
+    opening = replace(opening, notes=notes)
     return _Begun(opening=opening, engine=engine, stand=prepared.stand)
 
 

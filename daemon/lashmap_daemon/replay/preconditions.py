@@ -16,7 +16,7 @@ from lashmap_daemon.logbook.check import TestCheck
 from lashmap_daemon.logbook.logbook import COMPLETED
 from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import BuildNamed
-from lashmap_daemon.story.recorded import ENCODER, Box, Gauge, Mounting, Stand
+from lashmap_daemon.story.recorded import ENCODER, Box, Gauge, Mounting, Setup, Stand
 from lashmap_daemon.story.story import Part, Story, story_of
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def collect(
         *(() if build is None else (_build_sheet(build),)),
         _mounting_distance("pinion", box.mounting, box.box.units, build),
         _mounting_distance("gear", box.mounting, box.box.units, build),
-        _matched_teeth(matched, _ranges_in_cycle(box, stand)),
+        _matched_teeth(matched, _ranges_in_cycle(box, stand), Setup(box=box, stand=stand).unused_angle),
         _bearings(box.mounting),
         _calibration("indicator", stand.indicator.calibration_due, today, figure=_has_figure(stand)),
         _calibration("encoder", stand.encoder.calibration_due, today),
@@ -81,7 +81,7 @@ def collect_by_hand(
         *(() if build is None else (_build_sheet(build),)),
         _mounting_distance("pinion", box.mounting, box.box.units, build),
         _mounting_distance("gear", box.mounting, box.box.units, build),
-        _BY_HAND if matched else _matched_teeth("assumed", 0.0),
+        _BY_HAND if matched else _matched_teeth("assumed", 0.0, ""),
         _bearings(box.mounting),
         replace(calibration, remedy=remedy),
         proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
@@ -239,9 +239,12 @@ def _ranges_in_cycle(box: Box, stand: Stand) -> float:
     return 0.0 if range_deg is None else gear_set.mesh_cycle * 360.0 / teeth / range_deg
 
 
-def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float) -> Precondition:
-    name = "matched teeth"
+def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float, unused: str) -> Precondition:
+    """``unused``: why the box file's angle was not used; empty when it was, or there is none."""
+    name, but = "matched teeth", f"; {unused}" if unused else ""
     match matched:
+        case "box file" if unused:
+            return unproven(name, unused, _BRING)
         case "box file" if ranges_in_cycle > 1.0:
             return unproven(
                 name,
@@ -252,12 +255,15 @@ def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float) -> Precondition:
         case "box file":
             return proven(name, "encoder angle recorded in the box file")
         case "set at the stand":
-            return proven(name, "marked teeth brought together at the stand")
-    return unproven(
-        name,
-        "nobody said where the marked teeth are; engagements count from where the test began",
-        "Bring the marked teeth together at the start and say so, or record matched_teeth.encoder_deg.",
-    )
+            return proven(name, f"marked teeth brought together at the stand{but}")
+    nowhere = "nobody said where the marked teeth are; engagements count from where the test began"
+    return unproven(name, nowhere + but, _BRING)
+
+
+_BRING = (
+    "Bring the marked teeth together at the start and say so; an angle in the box file "
+    "(matched_teeth.encoder_deg) counts for an absolute encoder alone (encoder.absolute in the stand file)."
+)
 
 
 def _bearings(mounting: Mounting) -> Precondition:

@@ -17,6 +17,7 @@ from rich.segment import Segment, Segments
 
 from lashmap_daemon.screens.layout import render
 from lashmap_daemon.screens.view import RockTrace, View, trace_of, view_of
+from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
 from lashmap_daemon.story.wording import instruction, told
 from lashmap_daemon.system import SingleKeys
@@ -149,6 +150,7 @@ class LiveScreen:
         self._bell, self._rings = bell, False
         self.drawing = Relay("the screen", self._draw, replace=True)
         self._drawn_s = -REFRESH_S
+        self._marks_unseen = False  # the question after the marks is not drawn yet: no key answers it
 
     def __enter__(self) -> Self:
         self._stack.enter_context(self._keyboard)
@@ -164,6 +166,7 @@ class LiveScreen:
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the messages, and ring for it."""
+        self._marks_unseen = self._marks_unseen or isinstance(stamped.event, events.MarksAsked)
         self._rings = self._rings or (self._bell and isinstance(stamped.event, _BELLS))
         text = told(stamped.event, self._units, self._teeth)
         if text:
@@ -183,12 +186,15 @@ class LiveScreen:
 
     def commands(self) -> list[str]:
         """Commands typed since the last call."""
-        return self._keyboard.commands()
+        unseen = self._marks_unseen
+        return [one for one in self._keyboard.commands() if not (unseen and one == "matched")]
 
     def _draw(self, shown: tuple[View, list[str], str | None, str]) -> None:
         view, lines, note, asking = shown
         screen = render(view, self._title, lines, note, height=self._console.height, asking=asking)
         self._painter.paint(screen, time.monotonic())
+        if view.phase is Phase.CHECKING:
+            self._marks_unseen = False
         if self._rings:
             self._rings = False
             self._console.control(Control.bell())

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.screens.terminal import say
+from lashmap_daemon.story.events import MarksAsked
 from lashmap_daemon.story.wording import sentence
-from lashmap_daemon.system import TypedLines
+from lashmap_daemon.system import TypedLines, forget_typed
 from lashmap_daemon.testing.opening import Nobody, Person
 
 if TYPE_CHECKING:
@@ -28,9 +29,11 @@ class PlainScreen:
         self._units, self._teeth = units, teeth
         self._write = write
         self._typed = TypedLines()
+        self._asked_anew = False
 
     def hear(self, stamped: Stamped) -> None:
         """Print the event's line, if it has one."""
+        self._asked_anew = self._asked_anew or isinstance(stamped.event, MarksAsked)
         text = sentence(stamped.event, self._units, self._teeth)
         if text is not None:
             self._write(f"{stamped.time_s:8.1f} s  {text}")
@@ -40,6 +43,9 @@ class PlainScreen:
 
     def commands(self) -> list[str]:
         """What was typed: the answer to the question after the marks, and nothing else."""
+        if self._asked_anew:
+            self._asked_anew, self._typed = False, TypedLines()
+            forget_typed()
         answer = (self._typed.next() or "").strip().strip('"').casefold()
         return ["matched"] if answer in {"m", "matched"} else []
 
@@ -55,7 +61,8 @@ class AtTerminal:
         say(self.console, text)
 
     def ask(self, question: str) -> str:
-        """Ask for a line; end of input is no answer."""
+        """Ask for a line; what was typed before is not its answer, nor is the end of input."""
+        forget_typed()
         try:
             return self.console.input(f"{question}: ", markup=False)
         except EOFError:

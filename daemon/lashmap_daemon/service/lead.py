@@ -12,6 +12,7 @@ import logging
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -32,6 +33,7 @@ from lashmap_daemon.story.wording import instruction, sentence
 from lashmap_daemon.testing.engine import Engine, Prepared
 from lashmap_daemon.testing.live_test import LiveTest, Opening
 from lashmap_daemon.testing.monitor import StandPorts
+from lashmap_daemon.testing.opening import failed_already
 
 if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
@@ -211,7 +213,7 @@ class Lead:
         """
         with self._preparing():
             prepared = prepare(request, self.boxes, self.stand, self._engine)
-            reference = prepared.box.matched_teeth.encoder_deg
+            reference = prepared.started.setup.matched_deg
             if reference is not None:
                 return await self._go(Waiting(prepared), reference)
         return await self._match(Waiting(prepared), request.matched)
@@ -318,6 +320,10 @@ class Lead:
         self._logbook.must_be_there()
         prepared, angles = waiting.prepared, waiting.angles(encoder_deg)
         opening = self._engine.opening(prepared, waiting.person, encoder_deg=angles, followed=False)
+        failed = failed_already(opening.preconditions)
+        if failed:
+            said = f"Before position 1: {' '.join(failed)} This was the answer to whoever began the test."
+            opening = replace(opening, notes=(said,))
         self._waiting = self._ports.tap = None
         screen = self.screen = ServiceScreen(prepared.started)
         self.test = prepared.started.test
@@ -333,7 +339,7 @@ class Lead:
         if screen.conductor is None:
             raise StandError(f"test {prepared.started.test} did not begin; {self.last_test or 'see the log'}")
         does = "has begun" if opening.resumed is None else "goes on"
-        return [f"Test {prepared.started.test} {does}", screen.awaits]
+        return [*failed, f"Test {prepared.started.test} {does}", screen.awaits]
 
     async def _lead(self, begun: _Begun) -> None:
         started = begun[0].started

@@ -283,8 +283,17 @@ def _accepted(event: events.RockAccepted, units: Units) -> str:
     )
 
 
+def _from_marks(engagement: int, teeth: ToothCounts | None) -> str:
+    """Where an engagement is, never with a minus, which is easily overlooked."""
+    if teeth is not None:
+        return str(teeth_met(teeth, engagement))
+    if engagement >= 0:
+        return str(engagement)
+    return f"{-engagement} {'tooth' if engagement == -1 else 'teeth'} {BACK} from the matched teeth"
+
+
 def _predicted(event: events.TightSpotPredicted, units: Units, teeth: ToothCounts | None) -> str:
-    asks = ", ".join(str(engagement) for engagement in event.ask) or "nothing more"
+    asks = ", ".join(_from_marks(one, teeth) for one in event.ask) or "nothing more"
     # With nothing left to ask it is no prediction: the result calls the figure of all positions "stated".
     found = "predicted" if event.ask else "from all positions"
     return (

@@ -117,9 +117,9 @@ class HandTest:
         """
         self._emit(self._opening.resumed or self._started, shown=self._opening.resumed is not None)
         self._typist.show(
-            f"Test {self._started.test}: {len(self._started.planned)} positions planned. The marked teeth are "
-            f"gear tooth 1 and pinion tooth 1; {FORWARD} is the way in which tooth numbers rise: choose it, "
-            "mark it, and keep to it."
+            f"Test {self._started.test}: {len(self._started.planned)} positions planned. The marked teeth "
+            f"are gear tooth 1 and pinion tooth 1; {FORWARD} is the way in which tooth numbers rise: choose "
+            "it, mark it, and keep to it."
         )
         self._typist.show("Beside readings you may type: skip, again, stop, note and words.")
         if self._opening.build is not None:

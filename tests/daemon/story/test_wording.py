@@ -38,6 +38,20 @@ def test_a_confirming_position_before_the_matched_teeth_is_asked_for_in_these_wo
     )
 
 
+def test_a_predicted_place_before_the_matched_teeth_is_told_without_a_minus() -> None:
+    predicted = events.TightSpotPredicted(
+        engagement=333,
+        gear_angle_deg=2997.0,
+        normal_backlash_mm=0.1,
+        low_mm=0.09,
+        high_mm=0.11,
+        ask=(-187, 24),
+    )
+    told = sentence(predicted, "mm", None)
+    assert told is not None
+    assert told.endswith("to measure: 187 teeth BACK ← from the matched teeth, 24")
+
+
 def test_a_lost_instrument_is_told_with_the_remedy_for_its_own_reason() -> None:
     lost = events.InstrumentLost(
         instrument="indicator",
