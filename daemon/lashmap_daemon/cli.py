@@ -28,8 +28,28 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
+# Where a command stands in the help.
+PANELS = {
+    "At the stand": ("new", "check", "build", "run", "serve", "tell", "study", "demo", "simulate"),
+    "For the file": (
+        *("list", "review", "compare", "shims", "export", "import", "verify", "rescue", "archive"),
+        *("explain", "examples"),
+    ),
+    "On the network": ("publish", "watch"),
+}
+
+
 class _Commands(TyperGroup):
-    """All commands; a wrong value of an option is explained in our words."""
+    """All commands, grouped in the help; a wrong value of an option is explained in our words."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ANN401, ARG002 - as typer calls it
+        widest = max(map(len, self.commands))
+        room = formatter.width - widest - 6
+        for title, names in PANELS.items():
+            with formatter.section(title):
+                formatter.write_dl(
+                    [(f"{name:<{widest}}", self.commands[name].get_short_help_str(room)) for name in names]
+                )
 
     def invoke(self, ctx: Any) -> Any:  # noqa: ANN401 - its type is private to typer
         try:
@@ -50,7 +70,7 @@ _PLAIN: dict[str, Any] = {
 app = typer.Typer(
     cls=_Commands,
     help="Record the rock of a right-angle (bevel) gearbox at many positions, find its tight spot, judge it.",
-    add_completion=False,
+    add_completion=True,
     pretty_exceptions_enable=False,
     **_PLAIN,
 )
@@ -60,6 +80,7 @@ _tell = typer.Typer(
 _study = typer.Typer(
     help="Study the stand itself: repeatability and reproducibility, and drift of a check standard.", **_PLAIN
 )
+_new = typer.Typer(help="Make a box or stand file by answering questions.", **_PLAIN)
 
 # Each with its options, and its function in a module of `commands`; in the order of the help.
 _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
@@ -78,6 +99,9 @@ _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (app, "verify"): (options.VerifyOptions, "logbook:verify"),
     (app, "rescue"): (options.RescueOptions, "logbook:rescue_logbook"),
     (app, "archive"): (options.ArchiveOptions, "logbook:archive_old"),
+    (app, "explain"): (options.ExplainOptions, "explain:explain"),
+    (_new, "box"): (options.NewBoxOptions, "new:new_box"),
+    (_new, "stand"): (options.NewStandOptions, "new:new_stand"),
     (app, "demo"): (options.DemoOptions, "run:demo"),
     (app, "examples"): (options.ExamplesOptions, "simulate:examples"),
     (app, "simulate"): (options.SimulateOptions, "simulate:simulate"),
@@ -159,6 +183,7 @@ def _keep(context: typer.Context, given: options.TellOptions) -> None:
 for (_group, _name), (_kind, _place) in _COMMANDS.items():
     _group.command(_name)(_with_options(_kind, _calls(_place)))
 _tell.callback()(_with_options(options.TellOptions, _keep))
+app.add_typer(_new, name="new")
 app.add_typer(_tell, name="tell")
 app.add_typer(_study, name="study")
 

@@ -20,6 +20,7 @@ import pytest
 from daemon.command import lashmap_in
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
+from lashmap_analysis.gears.mesh_cycle import MeshCycle
 from lashmap_daemon import system
 from lashmap_daemon.errors import EXIT_CONFIGURATION, EXIT_STAND
 from lashmap_daemon.exchange.frames import frames
@@ -223,7 +224,7 @@ def test_keys_of_windows(on_windows: Msvcrt) -> None:
 
 
 def test_a_line_typed_on_windows(on_windows: Msvcrt) -> None:
-    screen = PlainScreen("mm", print)
+    screen = PlainScreen("mm", MeshCycle(pinion_teeth=13, gear_teeth=40), print)
     on_windows.typed += list("matz\b")
     assert screen.commands() == []
     on_windows.typed += list("ched\r")

@@ -30,6 +30,7 @@ from lashmap_analysis.charts.svg import (
     text,
     tick_decimals,
 )
+from lashmap_analysis.gears.tooth_names import tooth_number
 from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
 from lashmap_analysis.record.lengths import in_units
 from lashmap_analysis.record.record import TestRecord, Units
@@ -454,25 +455,34 @@ def _free_spoke(view: LashView) -> float:
 
 
 def _teeth(view: LashView) -> list[str]:
-    """Draw a tick for every gear tooth, numbers at round ones and the quarters in degrees."""
+    """Draw a tick for every gear tooth, round numbers (the marked one is 1) and the quarters in degrees."""
     every = max(1, round(round_step(view.gear_teeth, 12)))
     shapes = [circle(CENTRE, CENTRE, RING, "axis")]
-    for tooth in range(view.gear_teeth):
+    numbers = []
+    for place in range(view.gear_teeth):
+        tooth = tooth_number(place, view.gear_teeth)
         named = tooth % every == 0 and tooth + every / 2 <= view.gear_teeth
-        x1, y1 = _polar_place(view, tooth, RING)
-        x2, y2 = _polar_place(view, tooth, RING + (7 if named else 4))
+        x1, y1 = _polar_place(view, place, RING)
+        x2, y2 = _polar_place(view, place, RING + (7 if named else 4))
         shapes.append(line(x1, y1, x2, y2, "axis"))
-        if named and tooth:
-            x, y = _polar_place(view, tooth, RING + 15)
+        if named and place:
+            x, y = _polar_place(view, place, RING + 15)
+            numbers.append((x, y + 3.5))
             shapes.append(text(x, y + 3.5, str(tooth), anchor="middle"))
     for degrees in (90, 180, 270):
-        # Below the number of the tooth, if there is one at this quarter.
         x, y = _polar_place(view, view.gear_teeth * degrees / 360, RING + 15)
-        shapes.append(text(x, y + 15, f"{degrees}°", style="t strong", anchor="middle"))
+        # Where it is, or below or above the number of a tooth that stands there.
+        free = (one for one in (y + 3.5, y + 15, y - 9) if all(_apart(x, one, *other) for other in numbers))
+        shapes.append(text(x, next(free, y + 15), f"{degrees}°", style="t strong", anchor="middle"))
     x, y = _polar_place(view, 0, RING)
     shapes.append(marker(x, y, "matched"))
     shapes.append(text(x, y - 13, "matched teeth", style="t strong", anchor="middle"))
     return shapes
+
+
+def _apart(x: float, y: float, other_x: float, other_y: float) -> bool:
+    """Two short texts do not touch."""
+    return abs(x - other_x) > 24 or abs(y - other_y) > 11
 
 
 def _map(view: LashView, radius: Axis) -> list[str]:

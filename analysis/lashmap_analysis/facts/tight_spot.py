@@ -33,6 +33,8 @@ from lashmap_analysis.record.record import Units
 
 SPOT = (
     whole("engagement", "gear teeth past the matched teeth", required=False),
+    whole("gear_tooth", "gear tooth there; the marked one is 1", "teeth.gear_tooth", required=False),
+    whole("pinion_tooth", "pinion tooth there; the marked one is 1", "teeth.pinion_tooth", required=False),
     number("gear_angle_deg", "gear angle past the matched teeth"),
     number("normal_backlash_mm", "normal backlash at the outer pitch radius"),
     number("standard_uncertainty_mm", "combined standard uncertainty"),
@@ -90,8 +92,8 @@ def _words(spot: TightSpotResult | None, units: Units) -> str:
         return "none"
     turn, angle_deg = divmod(round(spot.gear_angle_deg, 1), 360.0)
     return (
-        f"engagement {spot.engagement}, {angle_deg:.1f}° of turn {int(turn) + 1}: normal backlash "
-        f"{format_length(spot.normal_backlash_mm, units)}, 95 % {interval_words(spot, units)}"
+        f"{spot.teeth} (engagement {spot.engagement}, {angle_deg:.1f}° of turn {int(turn) + 1}): normal "
+        f"backlash {format_length(spot.normal_backlash_mm, units)}, 95 % {interval_words(spot, units)}"
     )
 
 
@@ -123,7 +125,8 @@ def confirmation(assessment: Assessment) -> str:
     """Whether the tight spot was gone to and measured, which teeth were, and how many positions were not."""
     count = len(assessment.record.left_out)
     without = f"{count} position{'s were' if count > 1 else ' was'} left out, see evidence." if count else ""
-    teeth = f"Teeth touched: {assessment.touched.words}." if assessment.usable else ""
+    aside = "" if assessment.touched.every else "; the interval does not cover a bad one among the others"
+    teeth = f"Teeth touched: {assessment.touched.words}{aside}." if assessment.usable else ""
     return " ".join(one for one in (_confirmed(assessment), teeth, _setting(assessment), without) if one)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import hypot, radians, sqrt
 
+from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
 from lashmap_analysis.judge.tight_spot import from_position
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN, Doubt
@@ -337,7 +338,6 @@ def _meaning(position: PositionResult, finding: Finding, lash_map: LashMap) -> s
             "It is taken for a bad reading and does not shape the map"
             f"{stands if finding.stands else ''}: {AGAIN}"
         )
-    member = "gear" if finding.suspect == "gear tooth" else "pinion"
-    teeth = lash_map.gear_set.gear_teeth if member == "gear" else lash_map.gear_set.pinion_teeth
-    tooth = position.engagement % teeth
-    return f"It is taken for {member} tooth {tooth} itself (counted from the matched teeth): {AGAIN}"
+    teeth = teeth_met(lash_map.gear_set, position.engagement)
+    tooth = teeth.gear_tooth if finding.suspect == "gear tooth" else teeth.pinion_tooth
+    return f"It is taken for {finding.suspect} {tooth} itself (the marked one is 1): {AGAIN}"

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.tight_spot import (
     NORMAL_95,
     budget_against,
@@ -79,7 +80,7 @@ def confirm_step(lash_map: LashMap) -> str:
     """Say where to go to confirm the tight spot."""
     spot = lash_map.tight_spot.engagement
     where = place(lash_map.gear_set, spot)
-    return f"Measure a confirming position at the tight spot, engagement {spot}: {where}."
+    return f"Measure a confirming position at the tight spot: engagement {spot}, {where}."
 
 
 def _is_coarse(lash_map: LashMap, record: TestRecord) -> bool:
@@ -95,17 +96,18 @@ def cause_sentence(lash_map: LashMap, *, units: Units = "mm") -> str:
 
 
 def place(gear_set: GearSet, engagement: int) -> str:
-    """Say where an engagement is: the shorter way from the matched teeth, in teeth and degrees."""
+    """Say where an engagement is: which teeth meet, and the shorter way from the matched teeth."""
     cycle = gear_set.mesh_cycle
     steps = (engagement + cycle // 2) % cycle - cycle // 2
+    teeth = teeth_met(gear_set, engagement)
     if steps == 0:
-        return "at the matched teeth"
+        return f"at the matched teeth ({teeth})"
     way = "past" if steps > 0 else "before"
     count = abs(steps)
     noun = "engagement" if count == 1 else "engagements"
     gear = _on_member("gear", count, gear_set.gear_teeth)
     pinion = _on_member("pinion", count, gear_set.pinion_teeth)
-    return f"{count} {noun} {way} the matched teeth: {gear}, {pinion}"
+    return f"at {teeth}, {count} {noun} {way} the matched teeth: {gear}, {pinion}"
 
 
 def _on_member(member: str, count: int, teeth: int) -> str:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.assessment import Conformance, PositionResult, TightSpotResult
 from lashmap_analysis.judge.verdict import Interval
 from lashmap_analysis.lash_map.lash_map import LashMap
@@ -64,6 +65,7 @@ def from_lash_map(
     )
     result = TightSpotResult(
         engagement=spot.engagement,
+        teeth=teeth_met(lash_map.gear_set, spot.engagement),
         gear_angle_deg=lash_map.gear_set.gear_angle_deg(spot.engagement),
         normal_backlash_mm=spot.backlash_mm,
         standard_uncertainty_mm=total.combined_mm,
@@ -128,6 +130,7 @@ def from_position(
     engagement = position.engagement % gear_set.mesh_cycle
     return TightSpotResult(
         engagement=engagement,
+        teeth=teeth_met(gear_set, engagement),
         gear_angle_deg=gear_set.gear_angle_deg(engagement),
         normal_backlash_mm=backlash,
         standard_uncertainty_mm=total.combined_mm,

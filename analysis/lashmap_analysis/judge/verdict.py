@@ -31,6 +31,7 @@ from typing import Literal, cast
 import numpy as np
 
 from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.tooth_names import tooth_number
 from lashmap_analysis.record.lengths import format_given, format_length
 from lashmap_analysis.record.record import DecisionRule, Limits, Precondition, Units
 
@@ -174,7 +175,7 @@ def reach_verdict(
         The verdict; see the module text for the rule. Never raises for want of evidence.
     """
     conditions = _with_unmentioned(tuple(preconditions))
-    barring = tuple(one for one in conditions if _bars(one))
+    barring = tuple(one for one in conditions if bars(one))
     findings = _findings(evidence, limits, gear_set, units)
     outside = [one.sentence for one in findings if one.state == "outside"]
     still_open = [one.sentence for one in findings if one.state == "open"]
@@ -335,7 +336,8 @@ def _with_unmentioned(conditions: tuple[Precondition, ...]) -> tuple[Preconditio
     return (*conditions, *added)
 
 
-def _bars(condition: Precondition) -> bool:
+def bars(condition: Precondition) -> bool:
+    """Whether a precondition keeps a build from being conforming."""
     if condition.state == "unproven" and _is_gear_distance(condition):
         return False
     return condition.state != "proven"
@@ -351,7 +353,7 @@ def _cautions(evidence: Evidence, conditions: tuple[Precondition, ...]) -> tuple
     weak = [
         one
         for one in conditions
-        if one.name.lower().startswith(MOUNTING_DISTANCE) and one.state != "proven" and not _bars(one)
+        if one.name.lower().startswith(MOUNTING_DISTANCE) and one.state != "proven" and not bars(one)
     ]
     notes = [f"{capital(one.name)} {one.state}: {one.detail}. {one.remedy}".rstrip() for one in weak]
     return (STANDING_CAUTION, *notes, *evidence.cautions)
@@ -375,7 +377,7 @@ ROOM = 0.25  # of the tolerance: a tooth of given accuracy may take that for a s
 
 @dataclass(frozen=True, kw_only=True)
 class Touched:
-    """Teeth that usable positions touched, counted from the matched teeth.
+    """Teeth that usable positions touched, counted from the marked ones, which are tooth 1.
 
     Attributes:
         gear_teeth: z2.
@@ -433,7 +435,7 @@ class Touched:
             return ""
         return (
             f'Plan every tooth (teeth = "every"), or measure the {self.left} that no position has touched, '
-            f"counted from the matched teeth: {'; '.join(named)}."
+            f"the marked ones being tooth 1: {'; '.join(named)}."
         )
 
 
@@ -442,7 +444,8 @@ def touched(gear_set: GearSet, engagements: Iterable[int]) -> Touched:
     places = np.array(list(engagements), dtype=np.int64)
 
     def left(teeth: int) -> tuple[int, ...]:
-        return tuple(np.setdiff1d(np.arange(teeth), places % teeth).tolist())
+        missing = np.setdiff1d(np.arange(teeth), places % teeth).tolist()
+        return tuple(tooth_number(one, teeth) for one in missing)
 
     return Touched(
         gear_teeth=gear_set.gear_teeth,

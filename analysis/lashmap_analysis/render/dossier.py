@@ -20,7 +20,7 @@ from lashmap_analysis.render.comparison import figures, letter, pair_view
 from lashmap_analysis.render.pdf import PdfError, date_of, page_to_sign, plain, set_document
 from lashmap_analysis.render.typesetting import Refused, typeset
 
-_TEMPLATES = ("style.typ", "blocks.typ", "front.typ", "dossier.typ")
+_TEMPLATES = ("style.typ", "blocks.typ", "front.typ", "pages.typ", "dossier.typ")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,4 +1,7 @@
-"""The bench tool: talks to a stand's instruments, shows what they say, or proposes how to read them."""
+"""The bench tool: talks to a stand's instruments, shows what they say, or proposes how to read them.
+
+A box file given instead is checked without a stand (`screens.box_check`).
+"""
 
 from __future__ import annotations
 
@@ -17,7 +20,8 @@ from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.commands.options import CheckOptions
-from lashmap_daemon.errors import StandError
+from lashmap_daemon.errors import ConfigurationError, StandError
+from lashmap_daemon.screens.box_check import check_box, is_box
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.stand_file import INDICATOR, Stand, load_stand
 from lashmap_daemon.testing.monitor import SILENT_S, InstrumentMonitor, StandPorts
@@ -34,10 +38,16 @@ def check(options: CheckOptions, console: Console) -> None:
     """Show both instruments until ``seconds`` are over, or Ctrl-C when 0; or propose profiles for them.
 
     Raises:
-        ConfigurationError: A wrong stand file or profile.
+        ConfigurationError: A wrong stand file, profile or box file.
         StandError: A port that does not open, or an instrument that gives no reading.
         InstrumentError: A port that stopped working for good.
     """
+    if is_box(options.stand):
+        if options.profile_from_capture:
+            why = "is a box file, and a profile is proposed from the instruments of a stand file"
+            raise ConfigurationError(str(options.stand), [why])
+        check_box(options.stand, console)
+        return
     seconds = options.seconds
     if options.profile_from_capture:
         _propose_profiles(options, console)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from contextlib import ExitStack
+from pathlib import Path
 
 from lashmap_analysis.facts.comparison import comparison_document
 from lashmap_analysis.judge.compare import Build, CompareError
@@ -19,7 +20,7 @@ from rich.text import Text
 from lashmap_daemon.commands.options import CompareOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.conclude import judged
+from lashmap_daemon.replay.conclude import check_report_name, judged
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.screens.terminal import busy, print_json, say
 from lashmap_daemon.whole_file import write_whole
@@ -29,13 +30,16 @@ def compare(options: CompareOptions, console: Console) -> tuple[Pair, ...]:
     """Compare tests; prints the differences and writes the page.
 
     Raises:
-        ConfigurationError: Fewer than two tests, one twice, or a set-up that cannot have stayed as it was.
+        ConfigurationError: Fewer than two tests, one twice, a report of another kind, or a
+            set-up that cannot have stayed as it was.
         LogbookError: A test cannot be read.
     """
     if len(options.tests) < 2:
         raise ConfigurationError("compare", ["name two tests or more; lashmap list shows them"])
     if options.logbook2 is None and len(set(options.tests)) < len(options.tests):
         raise ConfigurationError("compare", ["a test is named twice; name each once"])
+    if options.report is not None:
+        check_report_name(options.report)
     with busy(console, "Recomputing the tests from their raw samples", quiet=options.as_json):
         builds = _builds(options)
     try:
@@ -45,7 +49,7 @@ def compare(options: CompareOptions, console: Console) -> tuple[Pair, ...]:
             f"--{error.field.replace('_', '-')}", [f"expected {error.expected}"]
         ) from error
     if options.report is not None:
-        write_whole(options.report, render_comparison(pairs))
+        _write_report(pairs, options.report)
     if options.as_json:
         text = json.dumps(comparison_document(pairs), indent=2, allow_nan=False, ensure_ascii=False)
         print_json(console, text)
@@ -55,6 +59,23 @@ def compare(options: CompareOptions, console: Console) -> tuple[Pair, ...]:
         console.print()
         say(console, f"report   {options.report}")
     return pairs
+
+
+def _write_report(pairs: tuple[Pair, ...], path: Path) -> None:
+    """Write the page as its name says: ``.html`` or ``.pdf``."""
+    if path.suffix.lower() != ".pdf":
+        write_whole(path, render_comparison(pairs))
+        return
+    from lashmap_analysis.render.comparison_pdf import (  # noqa: PLC0415 - typst loads when asked for
+        render_comparison_pdf,
+    )
+    from lashmap_analysis.render.pdf import PdfError  # noqa: PLC0415 - typst loads when asked for
+
+    try:
+        made = render_comparison_pdf(pairs)
+    except PdfError as error:
+        raise ConfigurationError(str(path), [f"{error}; write the report as .html instead"]) from error
+    write_whole(path, made)
 
 
 def _builds(options: CompareOptions) -> list[Build]:

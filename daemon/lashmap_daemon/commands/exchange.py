@@ -29,6 +29,7 @@ from lashmap_daemon.exchange.source import read, read_source, signals_of, stand_
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import hand_over, judged
 from lashmap_daemon.replay.replay import Replay, newest_test
+from lashmap_daemon.screens.next_step import print_next_step
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import busy, say
 from lashmap_daemon.setup.stand_file import ENCODER
@@ -263,6 +264,7 @@ def import_recording(options: ImportOptions, console: Console, *, operator: str 
         done = hand_over(book, started.test, output)
     print_summary(done.assessment, console, positions=False)
     print_files(options.logbook, done, console)
+    print_next_step(done.assessment, options.logbook, console)
     return started.test
 
 

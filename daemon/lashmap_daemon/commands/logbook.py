@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 
+from lashmap_analysis.record.lengths import format_length
 from rich.console import Console
+from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
@@ -14,10 +17,12 @@ from lashmap_daemon.errors import EXIT_STAND, EXIT_UNCHECKED, ConfigurationError
 from lashmap_daemon.logbook.archive import archive
 from lashmap_daemon.logbook.check import FileCheck, TestCheck, check_file
 from lashmap_daemon.logbook.digests import Seal
-from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.logbook import COMPLETED, Logbook, TestSummary
 from lashmap_daemon.logbook.rescue import rescue
 from lashmap_daemon.logbook.schema import BUILD
 from lashmap_daemon.screens.terminal import say
+
+_WIDEST = 500
 
 
 def list_tests(options: ListOptions, console: Console) -> None:
@@ -32,18 +37,63 @@ def list_tests(options: ListOptions, console: Console) -> None:
             print_history(book, options.serial, console)
             return
         tests, builds = book.tests(), list_builds(book)
-    table = Table()
+    _print_tests(tests, console)
+    for line in builds:
+        say(console, line)
+
+
+def _print_tests(tests: Sequence[TestSummary], console: Console) -> None:
+    """One line for each test; a narrow terminal leaves the serial number out, with which names end."""
+    table = _table_of(tests, serial=True)
+    natural = Measurement.get(console, console.options.update(max_width=_WIDEST), table).maximum
+    if natural > console.width and console.is_terminal:
+        table = _table_of(tests, serial=False)
+    elif not console.is_terminal:  # a pipe or a file has room
+        console.width = max(console.width, natural)
+    console.print(table)
+    if any(one.interval_mm for one in tests):
+        say(console, "Normal backlash at the tight spot when the test ended; U: 95 %, the larger side.")
+
+
+def _table_of(tests: Sequence[TestSummary], *, serial: bool) -> Table:
+    table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False)
     # The whole name, however narrow the terminal: every other command needs it.
     whole = max((len(one.test) for one in tests), default=0)
     table.add_column("test (begun, UTC)", no_wrap=True, min_width=whole)
-    for heading in ("box", "accepted", "closing"):
-        table.add_column(heading)
+    table.add_column("verdict", overflow="fold")
+    for heading in ("backlash ± U", "age"):
+        table.add_column(heading, no_wrap=True)
+    table.add_column("operator", overflow="fold")
+    if serial:
+        table.add_column("serial", overflow="fold")
+    now = dt.datetime.now(dt.UTC)
     for one in tests:
-        box = ", serial ".join(text for text in (one.box, one.serial) if text)
-        table.add_row(*(Text(cell) for cell in (one.test, box, str(one.positions), one.closing)))
-    console.print(table)
-    for line in builds:
-        say(console, line)
+        ended = one.closing.startswith(COMPLETED)
+        verdict = ", ".join(filter(None, (one.outcome.upper(), "" if ended and one.outcome else one.closing)))
+        cells = (one.test, verdict, _backlash(one), _age(one.started_utc, now), one.operator, one.serial)
+        table.add_row(*map(Text, cells if serial else cells[:-1]))
+    return table
+
+
+def _backlash(one: TestSummary) -> str:
+    value_mm, interval_mm = one.normal_backlash_mm, one.interval_mm
+    if value_mm is None or interval_mm is None:
+        return "–"
+    u_mm = max(value_mm - interval_mm[0], interval_mm[1] - value_mm)
+    stated = format_length(value_mm, one.units, with_unit=False)
+    return f"{stated} ± {format_length(u_mm, one.units)}"
+
+
+def _age(started_utc: str, now: dt.datetime) -> str:
+    """How long ago; empty where the clocks say that it has not begun."""
+    try:
+        seconds = (now - dt.datetime.fromisoformat(started_utc)).total_seconds()
+    except (TypeError, ValueError):  # a damaged row
+        return "–"
+    for unit, size in (("y", 365.25 * 86400.0), ("d", 86400.0), ("h", 3600.0), ("min", 60.0), ("s", 1.0)):
+        if seconds >= size:
+            return f"{seconds / size:.0f} {unit}" if unit != "y" else f"{seconds / size:.1f} {unit}"
+    return "–"
 
 
 def archive_old(options: ArchiveOptions, console: Console) -> int:

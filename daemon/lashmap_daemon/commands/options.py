@@ -55,10 +55,17 @@ OperatorOption = Annotated[
 LockedOutOption = Annotated[
     bool, typer.Option("--locked-out", help="I have read the cautions; the drive is locked out.")
 ]
+BellOption = Annotated[
+    bool, typer.Option("--bell", help="Sound the terminal's bell: arrived, good, again, somebody is wanted.")
+]
 PlainOption = Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live screen.")]
 SeedOption = Annotated[int, typer.Option(help="The same seed makes the same gearbox.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the figures as JSON instead.")]
 StudyArgument = Annotated[Path, typer.Argument(help="Study file (TOML).", show_default=False)]
+
+NewFileArgument = Annotated[
+    Path, typer.Argument(help="File to write; none that is there.", show_default=False)
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,6 +79,7 @@ class RunOptions:
     operator: OperatorOption = ""
     locked_out: LockedOutOption = False
     plain: PlainOption = False
+    bell: BellOption = False
     runout: Annotated[
         list[Member] | None,
         typer.Option(help="Also turn this member for its runout; may be given twice.", show_default=False),
@@ -242,7 +250,9 @@ class CompareOptions:
     logbook2: Annotated[Path | None, typer.Option(help="Another logbook, such as that of another stand.")] = (
         None
     )
-    report: Annotated[Path | None, typer.Option(help="Also write an HTML page to this file.")] = None
+    report: Annotated[Path | None, typer.Option(help="Also write the page to this file, .html or .pdf.")] = (
+        None
+    )
     as_json: JsonOption = False
     independent: Annotated[
         bool, typer.Option("--independent", help="Let nothing cancel, not even the same certificate.")
@@ -302,9 +312,9 @@ class DemoOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class CheckOptions:
-    """Talk to both instruments of a stand: readings beside raw bytes, rate, jitter, age, bad frames."""
+    """Check a stand (readings beside raw bytes, rate, age, bad frames) or, without a stand, a box file."""
 
-    stand: StandArgument
+    stand: Annotated[Path, typer.Argument(help="Stand file or box file (TOML).", show_default=False)]
     seconds: Annotated[float, typer.Option(min=0.0, help="How long; 0 goes on until Ctrl-C.")] = 0.0
     profile_from_capture: Annotated[
         bool,
@@ -377,6 +387,30 @@ class ArchiveOptions:
 @dataclass(frozen=True, kw_only=True)
 class ExamplesOptions:
     """Say where the example files are, to copy: cp -r "$(lashmap examples)" configs."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExplainOptions:
+    """Say what a flag, a key of a file, a term, a precondition or a verdict means, why, and what to do."""
+
+    word: Annotated[
+        list[str] | None,
+        typer.Argument(help="The word; without it all words are listed.", show_default=False),
+    ] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewBoxOptions:
+    """Ask for a gearbox, with units and checks, from its drawing, and write a box file."""
+
+    file: NewFileArgument
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewStandOptions:
+    """Ask for a stand, its ports and instruments, and write a stand file with their profiles beside it."""
+
+    file: NewFileArgument
 
 
 # lashmap tell STAND -------------------------------------------------------------------------------------

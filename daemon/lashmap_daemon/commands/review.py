@@ -22,6 +22,7 @@ from lashmap_daemon.replay.conclude import (
     write_review,
 )
 from lashmap_daemon.replay.replay import Replay, newest_test
+from lashmap_daemon.screens.next_step import print_next_step
 from lashmap_daemon.screens.result import print_map, print_review, print_summary
 from lashmap_daemon.screens.terminal import busy, print_json, say
 from lashmap_daemon.setup import toml_file
@@ -70,6 +71,7 @@ def review(options: ReviewOptions, console: Console) -> None:
         say(console, f"report   {options.report}")
     if options.dossier is not None:
         say(console, f"dossier  {options.dossier}")
+    print_next_step(assessment, options.logbook, console, reviewed=True)
 
 
 def _request_of(options: ReviewOptions) -> ReviewRequest:

@@ -40,6 +40,7 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_writable
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.screens.live import LiveScreen
+from lashmap_daemon.screens.next_step import print_next_step
 from lashmap_daemon.screens.plain import PlainScreen, person_at
 from lashmap_daemon.screens.prompts import PromptsFile
 from lashmap_daemon.screens.result import print_files, print_summary
@@ -110,6 +111,8 @@ def run(options: RunOptions, console: Console) -> int:
         try:
             status = _hand_over(begun.engine.logbook, closed, test, options, console, bus=bus)
             begun.engine.logbook.must_be_there()
+            if closed.outcome == "stopped":
+                person.show(f"Go on with it: {_again(options, test, options.logbook)}")
         except LashmapError:
             _save_if_gone(begun.engine.logbook, test)
             raise
@@ -151,7 +154,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     built = take_from(options.logbook, box, options.build)
     if built.named is not None:
-        person.show(f"{sentence(built.named, box.box.units)}. Without it: --build {NO_BUILD}")
+        person.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
     box = complete_box(built.box, person, built.named)
     engine = Engine(_ports(stand, stack), stack.enter_context(_open_logbook(options.logbook, stack)))
     prepared = engine.prepare(
@@ -221,17 +224,20 @@ def _lead(
 ) -> TestClosed:
     opening = begun.opening
     units, prompts = opening.started.box.box.units, begun.stand.file.prompts
-    listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
+    teeth = opening.started.box.gear_set
+    listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file), teeth),) if prompts else ()
     with ExitStack() as stack:
         screen: Screen
         slow: Relay[Any]
         if console.is_terminal and sys.stdin.isatty() and HAS_KEYS and not options.plain:
             title = f"{opening.started.box.box.serial} · test {opening.started.test}"
-            screen = live_screen = stack.enter_context(LiveScreen(console, title, units))
+            screen = live_screen = stack.enter_context(
+                LiveScreen(console, title, units, teeth, bell=options.bell)
+            )
             slow = live_screen.drawing
         else:
             slow = Relay("the screen", person_at(console).show)
-            screen = PlainScreen(units, slow)
+            screen = PlainScreen(units, teeth, slow)
             stack.callback(slow.close, _LAST_LINES_S)
         if bus is not None:
             screen = OnTheBus(screen, bus)
@@ -251,11 +257,13 @@ def _hand_over(
     bus: StandBus | None,
 ) -> int:
     output = options.output if options.output is not None else options.logbook.parent
+    say(console, f"Test {test} {closed.outcome}: working out the result …")
     done = hand_over(logbook, test, output)
     if bus is not None:
         bus.conclude(done.assessment)
     print_summary(done.assessment, console, positions=False)
     print_files(options.logbook, done, console)
+    print_next_step(done.assessment, options.logbook, console, go_on=_again(options, test, options.logbook))
     return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 

@@ -6,7 +6,6 @@ other.
 
 from __future__ import annotations
 
-import re
 from dataclasses import fields, replace
 from functools import partial
 from pathlib import Path
@@ -20,6 +19,7 @@ from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.shipped import shipped
+from lashmap_daemon.setup.toml_file import in_toml
 from lashmap_daemon.simulated_stand import (
     Fault,
     SimulatedBox,
@@ -32,7 +32,6 @@ from lashmap_daemon.simulated_stand import StandError as ImpossibleStand
 from lashmap_daemon.system import need_pseudo_terminals
 from lashmap_daemon.whole_file import replace_whole
 
-_NEEDS_ESCAPE = re.compile(r'[\x00-\x1f\x7f"\\]')  # in a text of a TOML file
 _INDICATOR_PROFILE = r"""kind = "ascii line"
 description = "Simulated indicator: one signed decimal number a line, sent by itself."
 terminator = "\r\n"
@@ -208,16 +207,11 @@ def write_stand(folder: Path, indicator: Path, encoder: Path, instruments: Simul
     replace_whole(folder / "indicator.toml", _INDICATOR_PROFILE.format(unit=instruments.indicator_unit))
     replace_whole(folder / "encoder.toml", _ENCODER_PROFILE)
     text = _STAND.format(
-        indicator=_in_toml(indicator),
-        encoder=_in_toml(encoder),
+        indicator=in_toml(str(indicator)),
+        encoder=in_toml(str(encoder)),
         resolution_mm=instruments.indicator_resolution_mm,
         shaft=instruments.encoder_shaft,
         counts=instruments.encoder_counts_per_turn,
-        prompts=_in_toml(folder / "prompts.jsonl"),
+        prompts=in_toml(str(folder / "prompts.jsonl")),
     )
     replace_whole(folder / STAND_FILE, text)  # whoever waits for it must never read half of it
-
-
-def _in_toml(path: Path) -> str:
-    """The path as a text of a TOML file, whatever its name holds."""
-    return '"' + _NEEDS_ESCAPE.sub(lambda found: f"\\u{ord(found[0]):04X}", str(path)) + '"'

@@ -22,6 +22,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import NamedTuple, Self
 
+from lashmap_analysis.record.record import Units
 from lashmap_drivers.readings import Chunk, Chunks
 from pydantic import ValidationError
 
@@ -147,9 +148,19 @@ class Waiting:
         self.bytes -= size + _CHUNK_BYTES * len(some)
 
 
+COMPLETED = "completed"  # how the closing of a test begins in the list of tests
+
+
 @dataclass(frozen=True, kw_only=True)
 class TestSummary:
-    """A line of the list of tests."""
+    """A line of the list of tests; outcome and backlash are those that were handed over when it ended.
+
+    Attributes:
+        outcome: Of the verdict; empty when no result was handed over.
+        normal_backlash_mm: At the tight spot; None when none was stated.
+        interval_mm: Its interval at 95 %.
+        units: Of the box's papers.
+    """
 
     __test__ = False
 
@@ -158,6 +169,11 @@ class TestSummary:
     box: str = ""
     serial: str = ""
     positions: int = 0
+    operator: str = ""
+    outcome: str = ""
+    normal_backlash_mm: float | None = None
+    interval_mm: tuple[float, float] | None = None
+    units: Units = "mm"
     closing: str
 
 
@@ -172,9 +188,15 @@ def summary_of(
     started = story.started
     if started is None:
         return TestSummary(test=test, started_utc=started_utc, closing=unreadable)
+    stored = story.stored
     return TestSummary(
         test=test,
         started_utc=started_utc,
+        operator=started.operator,
+        outcome="" if stored is None else stored.outcome,
+        normal_backlash_mm=None if stored is None else stored.normal_backlash_mm,
+        interval_mm=None if stored is None else stored.interval_mm,
+        units=started.box.box.units,
         box=started.box.box.type,
         serial=started.box.box.serial,
         positions=len(story.accepted),

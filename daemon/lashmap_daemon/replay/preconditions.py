@@ -13,6 +13,7 @@ from lashmap_analysis.record.record import Precondition, Units
 from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart
 
 from lashmap_daemon.logbook.check import TestCheck
+from lashmap_daemon.logbook.logbook import COMPLETED
 from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import BuildNamed
 from lashmap_daemon.story.recorded import ENCODER, Box, Mounting, Stand
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from lashmap_daemon.logbook.logbook import Logbook
 
 
+MEMBERS: tuple[Literal["pinion", "gear"], ...] = ("pinion", "gear")
 MatchedHow = Literal["box file", "set at the stand", "assumed"]
 
 
@@ -54,6 +56,12 @@ def collect(
         _calibration("encoder", stand.encoder.calibration_due, today),
         proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
     )
+
+
+def of_box(box: Box) -> tuple[Precondition, ...]:
+    """The preconditions that a box file decides without a stand or a build, each with its state."""
+    distances = (_mounting_distance(member, box.mounting, box.box.units, None) for member in MEMBERS)
+    return (*distances, _bearings(box.mounting))
 
 
 def proven(name: str, detail: str) -> Precondition:
@@ -261,7 +269,6 @@ def _calibration(
 
 
 NAME = "check standard"
-COMPLETED = "completed"  # how the closing of a test begins in the list of tests
 
 
 @dataclass(frozen=True, kw_only=True)

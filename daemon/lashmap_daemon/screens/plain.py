@@ -13,6 +13,7 @@ from lashmap_daemon.system import TypedLines
 from lashmap_daemon.testing.opening import Nobody, Person
 
 if TYPE_CHECKING:
+    from lashmap_analysis.gears.tooth_names import ToothCounts
     from lashmap_analysis.record.record import Units
     from rich.console import Console
 
@@ -23,14 +24,14 @@ if TYPE_CHECKING:
 class PlainScreen:
     """A screen that prints a line for each event; at a terminal it takes ``matched``, which is asked for."""
 
-    def __init__(self, units: Units, write: Callable[[str], None]) -> None:
-        self._units = units
+    def __init__(self, units: Units, teeth: ToothCounts, write: Callable[[str], None]) -> None:
+        self._units, self._teeth = units, teeth
         self._write = write
         self._typed = TypedLines()
 
     def hear(self, stamped: Stamped) -> None:
         """Print the event's line, if it has one."""
-        text = sentence(stamped.event, self._units)
+        text = sentence(stamped.event, self._units, self._teeth)
         if text is not None:
             self._write(f"{stamped.time_s:8.1f} s  {text}")
 

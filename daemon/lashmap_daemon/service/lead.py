@@ -73,6 +73,7 @@ class ServiceScreen:
         self.conductor: Conductor | None = None
         self.asked_s = time.monotonic()
         self._units: Units = started.box.box.units
+        self._teeth = started.box.gear_set
         self._shown = (0.0, time.monotonic())
         self._commands: deque[str] = deque()
         self._heard: deque[str] = deque(maxlen=100)
@@ -85,17 +86,17 @@ class ServiceScreen:
             case events.RockStarted():
                 self.awaits = f"the rock of position {event.number} is recorded: rock on lightly"
             case events.MarksAsked():
-                self.awaits = f"{instruction(event, self._units)}: lashmap tell STAND matched"
+                self.awaits = f"{instruction(event, self._units, self._teeth)}: lashmap tell STAND matched"
             case (
                 events.PositionAsked()
                 | events.SweepAsked()
                 | events.InstrumentLost()
                 | events.RecordingPaused()
             ):
-                self.awaits = instruction(event, self._units)
+                self.awaits = instruction(event, self._units, self._teeth)
             case events.RockRefused() | events.SweepRefused():
                 self.last_refusal = "; ".join(event.reasons)
-        text = sentence(event, self._units)
+        text = sentence(event, self._units, self._teeth)
         if text is None:
             return
         self._heard.append(text.strip())
@@ -370,7 +371,9 @@ class Lead:
             raise StandError("the service ended before the test began")
         opening, shown = begun
         prompts = self.stand.file.prompts
-        listeners: tuple[events.Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
+        listeners: tuple[events.Listener, ...] = ()
+        if prompts:
+            listeners = (PromptsFile(Path(prompts.file), opening.started.box.gear_set),)
         go_on = f"lashmap tell STAND resume BOX --test {opening.started.test}"
         screen = self._bus.screen(shown)
         self._live = self._engine.live_test(

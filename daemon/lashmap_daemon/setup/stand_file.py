@@ -171,7 +171,15 @@ def load_stand(path: Path) -> Stand:
     Raises:
         ConfigurationError: When a file is missing or a key is wrong.
     """
-    file = toml_file.load(path, StandFile)
+    return stand_of(toml_file.load(path, StandFile), path)
+
+
+def stand_of(file: StandFile, path: Path) -> Stand:
+    """The stand of a stand file that stands, or will stand, at ``path``, with the profiles it names.
+
+    Raises:
+        ConfigurationError: When a profile is missing or does not fit.
+    """
     indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
     encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
     _check_counts(path, file.encoder, encoder, encoder_port)

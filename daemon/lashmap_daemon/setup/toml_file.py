@@ -112,6 +112,14 @@ def problem_of(detail: Mapping[str, object], *, before: str = "") -> str:
     return f"{before}{key}: {sentence}" if before or key else sentence
 
 
+_NEEDS_ESCAPE = re.compile(r'[\x00-\x1f\x7f"\\]')
+
+
+def in_toml(text: str) -> str:
+    """A text as a value of a TOML file, whatever it holds."""
+    return '"' + _NEEDS_ESCAPE.sub(lambda found: f"\\u{ord(found[0]):04X}", text) + '"'
+
+
 MOST_BYTES = 1_000_000  # a hundred times the longest that we know
 _MOST_SHOWN = 200
 # Kinds that a key takes one of, as pydantic names them behind the key; no key of ours is called so.

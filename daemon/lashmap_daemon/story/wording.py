@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import assert_never
 
+from lashmap_analysis.gears.tooth_names import COUNTING, ToothCounts, teeth_met
 from lashmap_analysis.record.lengths import DECIMALS, format_length, format_spread
 from lashmap_analysis.record.record import Units
 from lashmap_drivers.errors import BEYOND, LOW_BATTERY
@@ -28,14 +29,20 @@ CAUTIONS = (
 FORWARD, BACK = "FORWARD →", "BACK ←"
 
 
-def asked_sentence(asked: events.PositionAsked) -> str:
+def place_text(engagement: int, gear_deg: float, teeth: ToothCounts | None) -> str:
+    """Where an engagement is: the teeth that meet, where their numbers are known, then number and angle."""
+    text = f"engagement {engagement}, {angle_text(gear_deg, decimals=1)}"
+    return text if teeth is None else f"{teeth_met(teeth, engagement)} ({text})"
+
+
+def asked_sentence(asked: events.PositionAsked, teeth: ToothCounts | None) -> str:
     """What to do now: how far to turn, where that is, and to rock."""
     what = "Confirm the tight spot: " if asked.purpose == "confirming" else ""
-    place = f"engagement {asked.engagement}, {angle_text(asked.gear_angle_deg, decimals=1)}"
-    teeth = abs(asked.turn_teeth)
-    if teeth:
+    place = place_text(asked.engagement, asked.gear_angle_deg, teeth)
+    count = abs(asked.turn_teeth)
+    if count:
         way = FORWARD if asked.turn_teeth > 0 else BACK
-        by = f"{teeth} {'tooth' if teeth == 1 else 'teeth'} ({abs(asked.turn_deg):.1f}°)"
+        by = f"{count} {'tooth' if count == 1 else 'teeth'} ({abs(asked.turn_deg):.1f}°)"
         move = f"turn the gear {way} {by} to {place}"
     else:
         move = f"stay at {place}"
@@ -95,14 +102,17 @@ def mark_sentence(instrument: str, port: str, mark: str) -> str:
     return f"{text} {todo}" if todo else text
 
 
-def sentence(event: events.Event, units: Units) -> str | None:
-    """One line for an event; None for those that people need not read."""
+def sentence(event: events.Event, units: Units, teeth: ToothCounts | None) -> str | None:
+    """One line for an event; None for those that people need not read.
+
+    ``teeth`` are those of the set, None where nobody knows them: places are then named without teeth.
+    """
     if isinstance(event, events.CourseEvent):
         return _of_course(event, units)
     if isinstance(event, events.StandEvent):
         return _of_stand(event)
     if isinstance(event, events.RockEvent):
-        return _of_rock(event, units)
+        return _of_rock(event, units, teeth)
     if isinstance(event, events.SweepEvent):
         return _of_sweep(event, units)
     if isinstance(event, events.RemarkEvent):
@@ -110,11 +120,44 @@ def sentence(event: events.Event, units: Units) -> str | None:
     assert_never(event)
 
 
-def instruction(awaited: Awaited, units: Units) -> str:
+def in_sentences(reasons: str) -> str:
+    """Reasons joined by semicolons, those that are sentences set apart as sentences."""
+    return reasons.replace(".; ", ". ")
+
+
+def told(  # noqa: PLR0911 - a line for each event
+    event: events.Event, units: Units, teeth: ToothCounts
+) -> str | None:
+    """One line for an event on a screen that shows in larger letters what is to be done; None for no line.
+
+    Shorter than `sentence` where a figure serves nobody at the stand; what went wrong is said in full.
+    """
+    match event:
+        case events.PositionAsked() | events.SweepAsked() | events.MarksAsked():
+            return None
+        case events.TestStarted():
+            return f"{len(event.planned)} positions planned. {COUNTING}"
+        case events.RockAccepted():
+            flags = f"; {', '.join(event.flags)}" if event.flags else ""
+            lash = format_length(event.normal_backlash_mm, units)
+            return f"Position {event.number} good: {lash} at {teeth_met(teeth, event.engagement)}{flags}"
+        case events.RockRefused():
+            return f"Position {event.number} again: {in_sentences('; '.join(event.reasons))}"
+        case events.PositionSkipped():
+            return f"Position {event.number} left out: {event.reason}"
+        case events.TightSpotPredicted():
+            lash = format_length(event.normal_backlash_mm, units)
+            asks = ", ".join(str(teeth_met(teeth, engagement)) for engagement in event.ask) or "nothing more"
+            return f"Tight spot expected at {teeth_met(teeth, event.engagement)}: {lash}; to measure: {asks}"
+        case _:
+            return sentence(event, units, teeth)
+
+
+def instruction(awaited: Awaited, units: Units, teeth: ToothCounts) -> str:
     """What is to be done now, without the number of the position."""
     if isinstance(awaited, events.PositionAsked):
-        return asked_sentence(awaited)
-    return sentence(awaited, units) or ""
+        return asked_sentence(awaited, teeth)
+    return sentence(awaited, units, teeth) or ""
 
 
 def _of_course(event: events.CourseEvent, units: Units) -> str:
@@ -122,7 +165,7 @@ def _of_course(event: events.CourseEvent, units: Units) -> str:
         case events.TestStarted():
             return (
                 f"Test {event.test}: {len(event.planned)} positions planned. {FORWARD} is the way in which "
-                f"the gear angle on the screen rises, {BACK} the other way"
+                f"the gear angle on the screen rises, {BACK} the other way. {COUNTING}"
             )
         case events.TestResumed():
             check = f"; position {event.check_of} is measured again first, as a check" if event.check else ""
@@ -167,10 +210,10 @@ def _of_stand(event: events.StandEvent) -> str | None:  # noqa: PLR0911 - a line
             assert_never(event)
 
 
-def _of_rock(event: events.RockEvent, units: Units) -> str | None:
+def _of_rock(event: events.RockEvent, units: Units, teeth: ToothCounts | None) -> str | None:
     match event:
         case events.PositionAsked():
-            return f"{event.number:>3}  {asked_sentence(event)}"
+            return f"{event.number:>3}  {asked_sentence(event, teeth)}"
         case events.RockAccepted():
             return _accepted(event, units)
         case events.RockRefused():
@@ -178,7 +221,7 @@ def _of_rock(event: events.RockEvent, units: Units) -> str | None:
         case events.PositionSkipped():
             return f"{event.number:>3}  left out: {event.reason}"
         case events.TightSpotPredicted():
-            return _predicted(event, units)
+            return _predicted(event, units, teeth)
         case events.RockStarted() | events.PositionsSpared():  # a note says it
             return None
         case _:
@@ -235,13 +278,12 @@ def _accepted(event: events.RockAccepted, units: Units) -> str:
     )
 
 
-def _predicted(event: events.TightSpotPredicted, units: Units) -> str:
+def _predicted(event: events.TightSpotPredicted, units: Units, teeth: ToothCounts | None) -> str:
     asks = ", ".join(str(engagement) for engagement in event.ask) or "nothing more"
     # With nothing left to ask it is no prediction: the result calls the figure of all positions "stated".
     found = "predicted" if event.ask else "from all positions"
     return (
-        f"Tight spot {found} at engagement {event.engagement}, "
-        f"{angle_text(event.gear_angle_deg, decimals=1)}: normal backlash "
+        f"Tight spot {found} at {place_text(event.engagement, event.gear_angle_deg, teeth)}: normal backlash "
         f"{format_length(event.normal_backlash_mm, units)}, 95 % from the readings alone "
         f"{format_length(event.low_mm, units)} to {format_length(event.high_mm, units)}; to measure: {asks}"
     )

@@ -62,9 +62,9 @@ def predict(
     ask: tuple[int, ...] = ()
     if len(known) < most:
         # The named tight spot itself is confirmed first; further ones go where they settle the minimum most.
-        wanted = spot.engagement if spot.engagement not in known else next_position(fitted)
-        if wanted not in known:
-            ask = (near + (wanted - near + cycle // 2) % cycle - cycle // 2,)
+        # That may be a place again that the gear has left since: the tip is then set anew.
+        wanted = spot.engagement if spot.engagement not in known else next_position(fitted, leave_out=near)
+        ask = (near + (wanted - near + cycle // 2) % cycle - cycle // 2,)
     return events.TightSpotPredicted(
         engagement=spot.engagement,
         gear_angle_deg=gear_set.gear_angle_deg(spot.engagement),

@@ -66,6 +66,8 @@ def test_keys_that_the_job_asks_for_are_there() -> None:
     for spot in ("measured", "predicted", "stated"):
         assert set(document["tight_spot"][spot]) >= {
             "engagement",
+            "gear_tooth",
+            "pinion_tooth",
             "gear_angle_deg",
             "normal_backlash_mm",
             "expanded_uncertainty_mm",
@@ -88,6 +90,7 @@ LIMITED = ("minimum", "maximum", "variation")
 
 def test_units_stand_in_the_names_of_all_measured_values() -> None:
     unitless = {"engagement", "position", "attempt", "reversals", "degrees_of_freedom", "coverage_factor"}
+    unitless |= {"gear_tooth", "pinion_tooth"}
     unitless |= {"schema", "contact_from_toe", "pinion_teeth", "gear_teeth", "add_engagements", "turns"}
     unitless |= {"gear_teeth_touched", "pinion_teeth_touched", "tooth_accuracy_grade"}
     unitless |= {"repeats_degrees_of_freedom", *(f"{one}_probability" for one in LIMITED)}

@@ -84,7 +84,9 @@ def test_unconfirmed_box_is_not_proven_and_says_where_to_go() -> None:
     assert not seen.confirmed
     assert seen.verdict.outcome == "not proven"
     assert seen.stated is not None
-    assert any(f"engagement {seen.stated.engagement}:" in step for step in seen.verdict.would_settle)
+    assert any(
+        f"engagement {seen.stated.engagement}, at gear tooth" in step for step in seen.verdict.would_settle
+    )
 
 
 def test_confirming_position_that_reads_otherwise_does_not_confirm() -> None:

@@ -19,6 +19,7 @@ from daemon.command import lashmap, least, simulated_stand, start
 from daemon.virtual_time import CONFIGS, DEMO_BOX, demo_text
 from lashmap_daemon import cli
 from lashmap_daemon.logbook.logbook import Logbook
+from typer.testing import CliRunner
 
 SHORT_PLAN = {"positions = 26": "positions = 5\nrepeats = 0", "gear_turns = 13": "gear_turns = 1"}
 
@@ -39,6 +40,23 @@ def test_help_names_every_command() -> None:
     assert done.returncode == 0
     for command in ("run", "review", "list", "check", "simulate", "demo"):
         assert re.search(rf"\b{command}\b", done.stdout)
+
+
+def test_every_command_stands_in_one_group_of_the_help() -> None:
+    placed = [name for names in cli.PANELS.values() for name in names]
+    assert len(placed) == len(set(placed))
+    there = {name for group, name in cli._COMMANDS if group is cli.app}
+    there |= {group.name for group in cli.app.registered_groups if group.name}
+    assert set(placed) == there
+    lines = lashmap("--help", COLUMNS="80").stdout.splitlines()
+    assert [line.rstrip(":") for line in lines if line.rstrip(":") in cli.PANELS] == list(cli.PANELS)
+    assert {line.split()[0] for line in lines if line.startswith("  ") and line.split()[0] in there} == there
+
+
+def test_the_shell_can_complete_a_command() -> None:
+    asked = {"_LASHMAP_COMPLETE": "complete_bash", "COMP_WORDS": "lashmap re", "COMP_CWORD": "1"}
+    done = CliRunner().invoke(cli.app, [], prog_name="lashmap", env=asked)
+    assert done.stdout.split() == ["review", "rescue"]
 
 
 def test_the_version_is_that_of_the_installed_package() -> None:

@@ -262,7 +262,7 @@ def test_a_test_whose_beginning_or_whole_is_gone_is_still_listed(tmp_path: Path)
 def test_a_list_shows_identifiers_whole_for_they_are_what_the_other_commands_want(tmp_path: Path) -> None:
     with Logbook(tmp_path / "book", create=True) as book:
         closed_test(book, tmp_path, "20261125-080001-INV-1340-07", notes=0)
-    assert "20261125-080001-INV-1340-07 │" in lashmap("list", "--logbook", tmp_path / "book").stdout
+    assert "20261125-080001-INV-1340-07 " in lashmap("list", "--logbook", tmp_path / "book").stdout
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,79 @@
+"""What to do after a verdict that does not let the box go, with the command to type."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from lashmap_daemon.screens.terminal import say
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from lashmap_analysis.judge.assessment import Assessment
+    from rich.console import Console
+
+
+_COMPLETED = "completed"
+
+
+def print_next_step(
+    assessment: Assessment, logbook: Path, console: Console, *, go_on: str = "", reviewed: bool = False
+) -> None:
+    """Print what to do next; nothing when the box conforms.
+
+    Args:
+        assessment: What was concluded.
+        logbook: Where the test is.
+        console: To print on.
+        go_on: The command that goes on with a test that ended early; with its files' names left open when
+            empty.
+        reviewed: It is the review that this stands under, so that it is not named.
+    """
+    steps = list(next_steps(assessment, logbook, go_on=go_on, reviewed=reviewed))
+    if not steps:
+        return
+    console.print()
+    say(console, "NEXT", "bold")
+    for words, command in steps:
+        say(console, f"  - {words}{':' if command else '.'}")
+        if command:
+            say(console, f"    {command}")
+
+
+def next_steps(
+    assessment: Assessment, logbook: Path, *, go_on: str = "", reviewed: bool = False
+) -> Iterator[tuple[str, str]]:
+    """Each as words and a command, which may be empty."""
+    test, outcome = assessment.record.identity.test, assessment.verdict.outcome
+
+    def command(name: str, *more: str) -> str:
+        return shlex.join(("lashmap", name, test, *more, "--logbook", str(logbook)))
+
+    if outcome == "conforming":
+        return
+    if assessment.record.damage:
+        yield "The record is not as it was written; find out what changed", command("verify")
+        return
+    words = "Look at every position with its flags, and leave one out only for a reason"
+    look = () if reviewed else ((words, command("review")),)
+    if outcome == "nonconforming":
+        yield (
+            "See which shims bring the tight spot into the limits, or what to measure first",
+            command("shims"),
+        )
+        yield from look
+        yield "Test again after the change, and set both tests beside each other", _compare(test, logbook)
+        return
+    if not assessment.record.closing.startswith(_COMPLETED):
+        files = shlex.join(("--resume", "--test", test, "--logbook", str(logbook)))
+        words = "The test ended early; go on with it, what was accepted stays"
+        yield words, go_on or f"lashmap run STAND BOX {files}"
+    if assessment.verdict.would_settle:
+        yield "Do what would settle it, as listed above, then test again", ""
+    yield from look
+
+
+def _compare(test: str, logbook: Path) -> str:
+    return f"{shlex.join(('lashmap', 'compare', test))} NEWTEST {shlex.join(('--logbook', str(logbook)))}"

@@ -1,0 +1,38 @@
+"""The list of tests: one line each, with what was handed over when it ended."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from pathlib import Path
+
+import time_machine
+from daemon.command import lashmap
+from daemon.virtual_time import CONFIGS
+from lashmap_daemon.commands.logbook import list_tests
+from lashmap_daemon.commands.options import ListOptions
+from rich.console import Console
+
+GOLDEN = CONFIGS.parent / "tests" / "golden"
+
+
+def test_verdict_and_value_are_those_of_the_stored_result() -> None:
+    # The golden result beside the logbook was written by another part of the program, and read by people.
+    done = lashmap("list", "--logbook", GOLDEN / "spiral" / "test.logbook")
+    line = next(line for line in done.stdout.splitlines() if line.startswith("2026"))
+    result = (GOLDEN / "spiral" / "result.json").read_text("utf-8")
+    outcome = re.search(r'"outcome": "([a-z ]+)"', result)
+    assert outcome is not None
+    assert outcome[1].upper() in line
+    assert re.search(r" \d\.\d{4} ± \d\.\d{4}\s+mm ".replace(r"\s+", "."), line)
+    assert "INV-1340-07" in line.split("mm", 1)[1]
+
+
+def test_a_narrow_terminal_has_one_line_a_test() -> None:
+    console = Console(width=80, force_terminal=True, color_system=None)
+    with console.capture() as captured, time_machine.travel(dt.datetime(2026, 11, 25, 11, 5, tzinfo=dt.UTC)):
+        list_tests(ListOptions(logbook=Path(GOLDEN / "spiral" / "test.logbook")), console)
+    lines = captured.get().splitlines()
+    assert len(lines) == 3
+    assert all(len(line.rstrip()) <= 80 for line in lines)
+    assert " 3 h " in lines[1]
