@@ -263,6 +263,7 @@ def test_no_file_is_opened_for_writing_but_in_one_place() -> None:
         if ways.search(line) and "os.fdopen(" not in line
     ]
     assert found == [
-        # In a folder that `whole_file.new_folder_beside` made for us alone.
+        # In folders made for us alone, by `tempfile` and by `whole_file.new_folder_beside`.
+        "typesetting.py: (Path(folder) / name).write_bytes(b64decode(data))",
         'files.py: self._file: IO[str] = path.open("w", encoding="utf-8", newline="")'
     ]
