@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -15,10 +16,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.render import render_html
 from lashmap_daemon.replay.conclude import conclude
-from lashmap_daemon.screens.live import render
-from lashmap_daemon.screens.view import view_of
-from lashmap_daemon.story.events import PositionAsked, RockAccepted, RockStarted
-from lashmap_daemon.story.wording import sentence
+from lashmap_daemon.screens.layout import render
+from lashmap_daemon.screens.view import trace_of, view_of
+from lashmap_daemon.story.events import RockAccepted, RockStarted
+from lashmap_daemon.story.wording import told
 from rich.console import Console
 
 HOUSE = Path(__file__).parents[1]
@@ -34,12 +35,11 @@ def screen_picture(test: VirtualTest) -> str:
         test.run_until(RockAccepted)
     test.run_until(RockStarted)
     test.tick(40)
-    asked = [stamped.event for stamped in test.stream if isinstance(stamped.event, PositionAsked)]
-    accepted = [stamped.event for stamped in test.stream if isinstance(stamped.event, RockAccepted)]
-    lines = [sentence(event, "mm") or "" for event in accepted[-4:]]
-    console = Console(record=True, width=118, file=io.StringIO(), highlight=False)
-    view = view_of(test.conductor, test.now_s, sentence(asked[-1], "mm") or "")
-    console.print(render(view, "INV-1340-07 · simulated, invented", lines, None))
+    teeth = test.conductor.box.gear_set
+    lines = [line for stamped in test.stream if (line := told(stamped.event, "mm", teeth))]
+    console = Console(record=True, width=100, height=30, file=io.StringIO(), highlight=False)
+    view = replace(view_of(test.conductor, test.now_s, ""), trace=trace_of(test.conductor))
+    console.print(render(view, "INV-1340-07 · simulated, invented", lines[-12:], None, height=30), end="")
     picture = console.export_svg(title="lashmap run", unique_id="screen")
     # Fonts from the network are not wanted; a monospaced font of the reader's own does.
     picture = re.sub(r"@font-face \{.*?\}", "", picture, flags=re.DOTALL)

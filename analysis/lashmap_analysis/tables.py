@@ -38,6 +38,7 @@ from lashmap_analysis.record.record import (
     RockTrace,
     RunoutTrace,
     TestRecord,
+    TypedReadings,
 )
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SAMPLES", "TABLES", "VERSION", "Figure", "Kind", "Table", "tables_of"]
 
-VERSION = 4
+VERSION = 5
 
 SAMPLES = Table(
     name="samples",
@@ -365,7 +366,7 @@ def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
     (given,) = _rows(tables, "tests", test)
     told = _told(given)
     heard = [_heard(tables["samples"], test, channel) for channel in ("indicator", "encoder")]
-    if _rows(tables, "positions", test) and heard[0].empty:
+    if heard[0].empty and not all(row["typed"] for row in _rows(tables, "positions", test)):
         raise LoadError(
             f"test {test}: its samples were not exported; export again with --samples all or rocks"
         )
@@ -375,7 +376,7 @@ def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
         indicator=Indicator(
             **told["indicator"], correction=CorrectionCurve.from_text(told["indicator.correction"]["as_text"])
         ),
-        encoder=Encoder(**told["encoder"]),
+        encoder=Encoder(**told["encoder"]) if told["encoder"]["shaft"] else None,
         limits=Limits(**told["limits"]),
         conditions=Conditions(**told["conditions"]),
         preconditions=tuple(
@@ -425,6 +426,7 @@ def _trace(row: Row, heard: Sequence[pd.DataFrame]) -> RockTrace:
     return RockTrace(
         **{name: row[name] for name in ("position", "engagement", "purpose", "attempt")},
         **_within(heard, "position", row["position"]),
+        typed=TypedReadings.from_text(row["typed"]),
         times_apart_uncertainty_s=_or_nan(row["times_apart_standard_uncertainty_s"]),
     )
 

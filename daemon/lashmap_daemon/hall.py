@@ -29,7 +29,8 @@ from lashmap_daemon.bus.connection import connect, reason_of
 from lashmap_daemon.bus.messages import PUBLISHED, Topic, level
 from lashmap_daemon.bus.publisher import BackOff
 from lashmap_daemon.clean_text import clean
-from lashmap_daemon.screens.live import render
+from lashmap_daemon.screens.cue import cue_of_phase
+from lashmap_daemon.screens.layout import render
 from lashmap_daemon.screens.view import FlagShown, Mark, RockShown, View
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.bus_table import BusTable
@@ -150,7 +151,7 @@ class Hall:
                 if before_result is None or before_result.id != message.id:
                     self._say(seen, f"result of {message.test}, {message.serial}: {message.outcome}")
             case messages.InstrumentLost() | messages.InstrumentBack() | messages.ClosedEarly():
-                seen.alarm = clean(sentence(message.record, "mm") or "")
+                seen.alarm = clean(sentence(message.record, "mm", None) or "")
                 self._say(seen, seen.alarm)
             case (
                 messages.PositionAccepted()
@@ -159,7 +160,7 @@ class Hall:
                 | messages.SweepDone()
             ):
                 units = seen.state.units if seen.state else "mm"
-                self._say(seen, (sentence(message.record, units) or "").strip())
+                self._say(seen, (sentence(message.record, units, None) or "").strip())
 
     def _say(self, seen: StandSeen, text: str) -> None:
         self.tell(f"{seen.stand}: {clean(text, 500)}")
@@ -323,6 +324,7 @@ def view_of_stand(seen: StandSeen, now_s: float) -> View:
         units=state.units,
         phase=state.phase,
         instruction=clean(state.instruction),
+        cue=cue_of_phase(state.phase, clean(state.instruction)),
         indicator_mm=current.indicator_mm if current else None,
         indicator_age_s=_older(current.indicator_age_s if current else None, since_s),
         gear_deg=current.gear_angle_deg if current else None,

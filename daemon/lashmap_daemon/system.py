@@ -145,6 +145,17 @@ class TypedLines:
         return None
 
 
+def forget_typed() -> None:
+    """Forget what was typed at standard input and not read: it cannot answer a question asked after it."""
+    if not sys.stdin.isatty():
+        return
+    if _termios is not None:
+        with suppress(_termios.error):  # a terminal that is gone has nothing to forget
+            _termios.tcflush(sys.stdin.fileno(), _termios.TCIFLUSH)
+    for _ in _windows_keys():
+        pass
+
+
 def _windows_keys() -> Iterator[str]:
     while _msvcrt is not None and _msvcrt.kbhit():
         key = _msvcrt.getwch()

@@ -23,6 +23,7 @@ from analysis.made_positions import (
 from analysis.made_words import made_budget, made_preconditions, made_verdict
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.assessment import Assessment, PositionResult, SweepResult, TightSpotResult
 from lashmap_analysis.judge.verdict import Verdict
 from lashmap_analysis.lash_map.lash_map import LashMap
@@ -221,6 +222,7 @@ def _stated(lash_map: LashMap) -> TightSpotResult:
     budget, spot = made_budget(), lash_map.tight_spot
     return TightSpotResult(
         engagement=spot.engagement,
+        teeth=teeth_met(lash_map.gear_set, spot.engagement),
         gear_angle_deg=spot.engagement * 360.0 / lash_map.gear_set.gear_teeth,
         normal_backlash_mm=spot.backlash_mm,
         standard_uncertainty_mm=budget.combined_mm,

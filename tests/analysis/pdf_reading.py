@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 
 from tools import tool
@@ -14,3 +15,21 @@ def pdf_text(pdf: bytes, *, page: int | None = None) -> str:
     done = subprocess.run([reader, *pages, "-", "-"], input=pdf, capture_output=True, check=True)
     # Ends of lines inside a word, put in to let long runs break, are not part of it.
     return " ".join(done.stdout.decode().replace("\N{ZERO WIDTH SPACE}", "").split())
+
+
+_WORD = re.compile(r'<word xMin="[\d.]+" yMin="([\d.]+)" xMax="[\d.]+" yMax="([\d.]+)">([^<]*)</word>')
+_PAGE = re.compile(r"<page .*?</page>", re.DOTALL)
+# Of Libertinus Serif, ascender less descender over the size, as `pdftotext` draws its boxes around words.
+BOX_PER_SIZE = 1.14
+
+
+def word_sizes(pdf: bytes) -> list[list[tuple[float, str]]]:
+    """Of each page, each word with its size of letters in pt, if it stands upright in Libertinus Serif."""
+    done = subprocess.run([tool("pdftotext"), "-bbox", "-", "-"], input=pdf, capture_output=True, check=True)
+    return [
+        [
+            (round((float(low) - float(high)) / BOX_PER_SIZE, 2), word)
+            for high, low, word in _WORD.findall(page)
+        ]
+        for page in _PAGE.findall(done.stdout.decode())
+    ]

@@ -45,6 +45,7 @@ column = "angle"
 unit = "deg"
 counts_per_turn = 144000
 calibration_due = 2027-01-01
+absolute = true
 """
 BY_ENCODER = '[positions]\nfind_by = "encoder"\n'
 BY_LABEL = '[positions]\nengagement_column = "tooth"\ncounted_from_matched_teeth = true\n'

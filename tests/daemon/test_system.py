@@ -7,6 +7,7 @@ after the documentation of Python's module of that name. No Windows was at hand.
 from __future__ import annotations
 
 import asyncio
+import io
 import os
 import signal
 import subprocess
@@ -20,12 +21,15 @@ import pytest
 from daemon.command import lashmap_in
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
+from lashmap_analysis.gears.mesh_cycle import MeshCycle
 from lashmap_daemon import system
 from lashmap_daemon.errors import EXIT_CONFIGURATION, EXIT_STAND
 from lashmap_daemon.exchange.frames import frames
 from lashmap_daemon.logbook.guard import LogbookBusy, only_writer
-from lashmap_daemon.screens.live import Keyboard
+from lashmap_daemon.screens.live import Keyboard, LiveScreen
 from lashmap_daemon.screens.plain import PlainScreen
+from lashmap_daemon.story.events import MarksAsked, Stamped
+from rich.console import Console
 
 from daemon import bare_system
 
@@ -223,11 +227,29 @@ def test_keys_of_windows(on_windows: Msvcrt) -> None:
 
 
 def test_a_line_typed_on_windows(on_windows: Msvcrt) -> None:
-    screen = PlainScreen("mm", print)
+    screen = PlainScreen("mm", MeshCycle(pinion_teeth=13, gear_teeth=40), print)
     on_windows.typed += list("matz\b")
     assert screen.commands() == []
     on_windows.typed += list("ched\r")
     assert screen.commands() == ["matched"]
+
+
+def test_a_line_typed_before_the_marks_are_asked_for_answers_nothing(on_windows: Msvcrt) -> None:
+    screen = PlainScreen("mm", MeshCycle(pinion_teeth=13, gear_teeth=40), lambda _: None)
+    on_windows.typed += list("matched\r")
+    screen.hear(Stamped(time_s=1.0, utc="", event=MarksAsked(member="gear", attempt=1)))
+    assert screen.commands() == []
+    on_windows.typed += list("matched\r")
+    assert screen.commands() == ["matched"]
+
+
+def test_a_key_before_the_question_is_drawn_answers_nothing(on_windows: Msvcrt) -> None:
+    screen = LiveScreen(
+        Console(file=io.StringIO()), "a test", "mm", MeshCycle(pinion_teeth=13, gear_teeth=40)
+    )
+    on_windows.typed += ["m", "n", "a", "\r"]
+    screen.hear(Stamped(time_s=1.0, utc="", event=MarksAsked(member="gear", attempt=1)))
+    assert screen.commands() == ["note a"]
 
 
 def test_locks_of_windows(on_windows: Msvcrt, tmp_path: Path) -> None:

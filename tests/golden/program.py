@@ -5,7 +5,10 @@ When modules move or are renamed, this file follows and no other.
 
 from __future__ import annotations
 
+import datetime as dt
+import itertools
 import json
+import math
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -21,12 +24,17 @@ from lashmap_daemon.cli import app
 from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude, store_result
+from lashmap_daemon.replay.preconditions import collect_by_hand
 from lashmap_daemon.sequence.sequence import Full, Repeat, Skip, Space
 from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.gauge_file import GaugeTable
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments, Stand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.recorded import HandSetup
+from lashmap_daemon.testing.by_hand import HandOpening, HandTest
 from lashmap_daemon.testing.conductor import Conductor
+from lashmap_daemon.testing.opening import lay_out
 from lashmap_drivers.readings import Chunk
 from typer.testing import CliRunner
 
@@ -139,3 +147,48 @@ def _message(topic: Topic, payload: bytes) -> dict[str, Any]:
         "expiry_s": topic.expiry_s,
         "payload": json.loads(payload),
     }
+
+
+class _Reader:
+    """A person who reads an invented gear of 12 µm runout, and begins one position anew."""
+
+    def __init__(self) -> None:
+        self.test: HandTest | None = None
+        self._asked = 0
+
+    def show(self, text: str) -> None:
+        """Look at nothing."""
+
+    def line(self, question: str) -> str:
+        """A reading, or a word."""
+        self._asked += 1
+        awaited = self.test.story.awaited if self.test else None
+        if "yes" in question:
+            return "yes"
+        if self._asked in {1, 8} or not isinstance(awaited, events.PositionAsked):
+            return "again" if self._asked == 8 else "note the oil is cold"
+        lash = 0.14 - 0.012 * math.cos(2.0 * math.pi * (awaited.engagement - 3) / 20.0)
+        return f"0,25 {0.25 + round(lash / 0.005) * 0.005:.3f}"
+
+
+def typed(path: Path, box: BoxFile) -> None:
+    """A test by hand."""
+    gauge = GaugeTable(division_mm=0.01, serial="INV-G1", calibration_uncertainty_mm=0.002).recorded()
+    setup = HandSetup(box=box.recorded(), gauge=gauge)
+    today = dt.date(2026, 12, 1)
+    opening = HandOpening(
+        started=events.TestStarted(
+            test="typed",
+            operator="A. Nobody",
+            setup=setup,
+            planned=tuple(int(one) for one in lay_out(setup.box)),
+            version="0.0.0",
+        ),
+        cautions=events.CautionsConfirmed(how="typed at the stand"),
+        preconditions=collect_by_hand(setup.box, gauge, matched=True, today=today, locked_out=True),
+        matched=True,
+    )
+    reader, seconds = _Reader(), itertools.count()
+    with Logbook(path, create=True) as book:
+        reader.test = HandTest(opening, gauge, book, reader, now_s=lambda: float(next(seconds)))
+        reader.test.run()

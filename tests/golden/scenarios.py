@@ -173,6 +173,16 @@ def built() -> Seen:
     return []
 
 
+def by_hand() -> Seen:
+    """No cable at all: readings of a dial gauge are typed, one of them twice."""
+    box = load_box(
+        CONFIGS / "boxes" / "mitre-20x20.toml", positions=5, gear_turns=1.0, confirming_positions=1
+    )
+    program.typed(LOGBOOK, box)
+    program.keep_result(LOGBOOK)
+    return []
+
+
 def _watched(
     box: str, plan: dict[str, float], *, seed: int, sweeps: tuple[Shaft, ...] = (), idle_tries: int = 0
 ) -> Watched:
@@ -189,7 +199,8 @@ def _to_its_end(test: VirtualTest) -> None:
 
 
 SCENARIOS: dict[str, Callable[[], Seen]] = {
-    one.__name__: one for one in (spiral, mitre, inch, straight, sweeps, resumed, faults, imported, built)
+    one.__name__: one
+    for one in (spiral, mitre, inch, straight, sweeps, resumed, faults, imported, built, by_hand)
 }
 
 

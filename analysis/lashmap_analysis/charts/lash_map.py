@@ -30,6 +30,7 @@ from lashmap_analysis.charts.svg import (
     text,
     tick_decimals,
 )
+from lashmap_analysis.gears.tooth_names import tooth_number
 from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
 from lashmap_analysis.record.lengths import in_units
 from lashmap_analysis.record.record import TestRecord, Units
@@ -369,11 +370,13 @@ def _tight_spot(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
 
 # Around the gear: a ring of teeth, backlash growing outwards, matched teeth on top. The radius does not start
 # at zero: the ring covers the same range as the straight chart, so that a few micrometres of runout can be
-# seen, and its circles carry their figures.
+# seen, its circles carry their figures, and its centre says that it is not zero.
 
 SIZE = 316.0
 CENTRE = SIZE / 2
-INNER, OUTER, RING = 32.0, 122.0, 128.0
+INNER, OUTER, RING = 34.0, 122.0, 128.0
+FIGURE_OUTSIDE = 8.5  # of a circle: middle of its figure
+STEEP = 0.9  # cosine of the angle of the spoke with figures to the upright
 
 
 def polar_chart(view: LashView, *, name: str, title: str, description: str) -> Markup:
@@ -388,6 +391,7 @@ def polar_chart(view: LashView, *, name: str, title: str, description: str) -> M
         *_polar_points(view, radius),
         *_polar_tight_spot(view, radius),
         *_figures(view, radius),
+        *_not_zero(),
     ]
     reading = {"kind": "polar", "units": view.units, "teeth": float(view.gear_teeth), "centre": CENTRE}
     return chart(name, SIZE, SIZE, title, description, *shapes, reading={**reading, **radius.reading("y")})
@@ -414,47 +418,71 @@ def _ticks(radius: Axis) -> list[float]:
 
 
 def _figures(view: LashView, radius: Axis) -> list[str]:
-    """Write the figures of the circles along the spoke that is farthest from any measured position."""
+    """Write the figures outside their circles, along the steep spoke farthest from any measured position."""
     ticks = _ticks(radius)
     spoke = _free_spoke(view)
     decimals = tick_decimals(np.asarray(ticks))
     shapes = []
     for tick in ticks:
-        x, y = _polar_place(view, spoke, radius.at(tick))
-        shapes.append(text(x, y + 3, f"{tick:.{decimals}f}", style="t halo", anchor="middle"))
+        at = radius.at(tick) + FIGURE_OUTSIDE
+        if at > OUTER:  # there the teeth have their numbers
+            continue
+        x, y = _polar_place(view, spoke, at)
+        shapes.append(text(x, y + 4, f"{tick:.{decimals}f}", style="t halo", anchor="middle"))
     return shapes
 
 
+def _not_zero() -> list[str]:
+    """Say in the middle that it is not zero: the radius begins above it."""
+    return [
+        text(CENTRE, CENTRE + below, words, style="t halo", anchor="middle")
+        for below, words in ((-2.0, "centre"), (11.0, "is not 0"))
+    ]
+
+
 def _free_spoke(view: LashView) -> float:
-    """Return the engagement, within a gear turn, of the spoke with most room on both sides."""
+    """Return the engagement, within a gear turn, of the spoke with most room on both sides.
+
+    It is steep, so that figures stand one above the other.
+    """
     taken = [point.engagement for point in view.points] + [0]
     taken += [view.spot.engagement] if view.spot is not None else []
     taken_turns = np.array(taken)[:, np.newaxis] / view.gear_teeth
-    spokes = np.arange(24) / 24
+    spokes = np.arange(48) / 48
+    spokes = spokes[np.abs(np.cos(2 * np.pi * spokes)) > STEEP]
     apart = np.abs((spokes - taken_turns + 0.5) % 1.0 - 0.5).min(axis=0)
     return float(spokes[int(np.argmax(apart))]) * view.gear_teeth
 
 
 def _teeth(view: LashView) -> list[str]:
-    """Draw a tick for every gear tooth, numbers at round ones and the quarters in degrees."""
+    """Draw a tick for every gear tooth, round numbers (the marked one is 1) and the quarters in degrees."""
     every = max(1, round(round_step(view.gear_teeth, 12)))
     shapes = [circle(CENTRE, CENTRE, RING, "axis")]
-    for tooth in range(view.gear_teeth):
+    numbers = []
+    for place in range(view.gear_teeth):
+        tooth = tooth_number(place, view.gear_teeth)
         named = tooth % every == 0 and tooth + every / 2 <= view.gear_teeth
-        x1, y1 = _polar_place(view, tooth, RING)
-        x2, y2 = _polar_place(view, tooth, RING + (7 if named else 4))
+        x1, y1 = _polar_place(view, place, RING)
+        x2, y2 = _polar_place(view, place, RING + (7 if named else 4))
         shapes.append(line(x1, y1, x2, y2, "axis"))
-        if named and tooth:
-            x, y = _polar_place(view, tooth, RING + 15)
+        if named and place:
+            x, y = _polar_place(view, place, RING + 15)
+            numbers.append((x, y + 3.5))
             shapes.append(text(x, y + 3.5, str(tooth), anchor="middle"))
     for degrees in (90, 180, 270):
-        # Below the number of the tooth, if there is one at this quarter.
         x, y = _polar_place(view, view.gear_teeth * degrees / 360, RING + 15)
-        shapes.append(text(x, y + 15, f"{degrees}°", style="t strong", anchor="middle"))
+        # Where it is, or below or above the number of a tooth that stands there.
+        free = (one for one in (y + 3.5, y + 15, y - 9) if all(_apart(x, one, *other) for other in numbers))
+        shapes.append(text(x, next(free, y + 15), f"{degrees}°", style="t strong", anchor="middle"))
     x, y = _polar_place(view, 0, RING)
     shapes.append(marker(x, y, "matched"))
     shapes.append(text(x, y - 13, "matched teeth", style="t strong", anchor="middle"))
     return shapes
+
+
+def _apart(x: float, y: float, other_x: float, other_y: float) -> bool:
+    """Two short texts do not touch."""
+    return abs(x - other_x) > 24 or abs(y - other_y) > 11
 
 
 def _map(view: LashView, radius: Axis) -> list[str]:

@@ -20,13 +20,16 @@ from lashmap_analysis.charts.svg import (
     tick_decimals,
 )
 from lashmap_analysis.judge.verdict import Outcome
-from lashmap_analysis.record.lengths import DECIMALS
+from lashmap_analysis.record.lengths import format_given, in_mm
+from lashmap_analysis.record.record import Units
 
 WIDTH, HEIGHT = 680.0, 62.0
 LEFT, RIGHT, RAIL, THICK = 14.0, 666.0, 32.0, 12.0
 
 
-def limits_chart(spot: Spot, limits: tuple[Limit, ...], units: str, *, name: str, description: str) -> Markup:
+def limits_chart(
+    spot: Spot, limits: tuple[Limit, ...], units: Units, *, name: str, description: str
+) -> Markup:
     """Draw the 95 % interval of the tight spot against the limits."""
     covered = lash_range((spot.low, spot.high), [limit.value for limit in limits])
     values = [spot.low, spot.high, *(limit.value for limit in limits)]
@@ -35,11 +38,10 @@ def limits_chart(spot: Spot, limits: tuple[Limit, ...], units: str, *, name: str
     if covered is not None and not limits:
         low, high, pad = covered.low, covered.high, 0.0
     x = Axis(low=low - pad, high=high + pad, start=LEFT, end=RIGHT)
-    decimals = DECIMALS["in" if units == "in" else "mm"]
     shapes = [
         *_rail(x, limits),
         *_ticks(x, units),
-        *_limits(x, limits, decimals),
+        *_limits(x, limits, units),
         *_interval(x, spot),
     ]
     return chart(name, WIDTH, HEIGHT, "Interval of the tight spot against the limits", description, *shapes)
@@ -65,18 +67,21 @@ def _ticks(x: Axis, units: str) -> list[str]:
         last = number == ticks.size - 1
         words = f"{tick:.{decimals}f}{' ' + units if last else ''}"
         shapes.append(line(at, bottom, at, bottom + 4, "axis"))
-        shapes.append(text(at, bottom + 16, words, anchor="end" if last and at > RIGHT - 25 else "middle"))
+        # Every other figure goes where the rail is narrow and its letters must be large.
+        style = "t" if (ticks.size - number) % 2 else "t other"
+        anchor = "end" if last and at > RIGHT - 25 else "middle"
+        shapes.append(text(at, bottom + 16, words, style=style, anchor=anchor))
     return shapes
 
 
-def _limits(x: Axis, limits: tuple[Limit, ...], decimals: int) -> list[str]:
+def _limits(x: Axis, limits: tuple[Limit, ...], units: Units) -> list[str]:
     shapes = []
     for limit in limits:
         at = x.at(limit.value)
         shapes.append(line(at, RAIL - 15, at, RAIL + 9, f"limit {limit.name}"))
         anchor = "start" if limit.name == "minimum" else "end"
         shift = -4 if limit.name == "minimum" else 4
-        words = f"{limit.name} {limit.value:.{decimals}f}"
+        words = f"{limit.name} {format_given(in_mm(limit.value, units), units, with_unit=False)}"
         shapes.append(text(at + shift, RAIL - 19, words, style="t strong", anchor=anchor))
     return shapes
 

@@ -27,13 +27,16 @@ from lashmap_analysis.facts.section import (
 from lashmap_analysis.facts.verdict import probability_words
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.verdict import DECISION_RULES
-from lashmap_analysis.record.lengths import UNIT_NAMES, format_length, format_spread
+from lashmap_analysis.record.lengths import UNIT_NAMES, format_given, format_spread
 
+NO_SERIAL = "not recorded"
 IDENTITY = (
     text("box", "type of the gearbox"),
     text("serial", "serial number of this gearbox"),
     text("set_number", "number etched on the gear set"),
     text("stand", "name of the test stand"),
+    text("indicator_serial", "serial number of the indicator; empty when the stand file has none"),
+    text("encoder_serial", "serial number of the encoder; empty when the stand file has none"),
     text("operator", "who ran the test"),
     text("started_utc", "start, ISO 8601, UTC"),
     text("remark", "what the box file says in words"),
@@ -67,7 +70,7 @@ GEAR_SET = (
     ),
 )
 INDICATOR = (
-    number("resolution_mm", "least step"),
+    number("resolution_mm", "least step; of a scale that is read by eye, the step it is read to"),
     number("touch_radius_mm", "point of contact to gear axis"),
     number(
         "touch_radius_standard_uncertainty_mm",
@@ -97,6 +100,7 @@ INDICATOR = (
         "uncertainty in mm, one point a line; empty when not given",
         "correction.as_text",
     ),
+    yes_no("by_eye", "true when a person read its scale and typed what it showed", required=False),
 )
 CONDITIONS = (
     number("housing_c", "temperature of the housing; null when not given", label="housing"),
@@ -201,7 +205,7 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
 def limit_words(assessment: Assessment) -> Rows:
     """Name the limits of the drawing with their figures, and their source."""
     limits, units = assessment.record.limits, assessment.record.units
-    rows = [(name, format_length(value, units)) for name, value in limits.given.items()]
+    rows = [(name, format_given(value, units)) for name, value in limits.given.items()]
     if not rows:
         return (("limits", "none given"),)
     rows.append(("meant as", f"{limits.kind} backlash"))
@@ -214,44 +218,44 @@ def limit_words(assessment: Assessment) -> Rows:
 
 
 def limit_line(assessment: Assessment) -> str:
-    """Say in one line which backlash the limits mean and who says so; the rail shows minimum and maximum."""
+    """Say in one line what the limits are, which backlash they mean and who says so."""
     limits, units = assessment.record.limits, assessment.record.units
     if not limits.given:
         return "The drawing's limits were not given."
-    parts = [f"Limits of {limits.kind} backlash"]
-    if limits.source:
-        parts.append(f"from {limits.source}")
-    if limits.variation_mm is not None:
-        parts.append(f"variation at most {format_length(limits.variation_mm, units)}")
-    if limits.kind == "transverse":
-        parts.append("drawn as normal backlash")
-    return ", ".join(parts) + "."
+    source = f" from {limits.source}" if limits.source else ""
+    named = ", ".join(f"{name} {format_given(value, units)}" for name, value in limits.given.items())
+    drawn = "; in the pictures as normal backlash" if limits.kind == "transverse" else ""
+    return f"Limits of {limits.kind} backlash{source}: {named}{drawn}."
 
 
 def _gear_set(assessment: Assessment) -> Rows:
     gear_set, units = assessment.record.gear_set, assessment.record.units
     teeth = ("teeth, pinion : gear", f"{gear_set.pinion_teeth} : {gear_set.gear_teeth}")
-    return (teeth, *facts_of(GEAR_SET[2:], gear_set, units, absent="not given"))
+    return (teeth, *facts_of(GEAR_SET[2:], gear_set, units, absent="not given", given=True))
 
 
 def _indicator(assessment: Assessment) -> Rows:
     indicator, units = assessment.record.indicator, assessment.record.units
-    radius = format_length(indicator.touch_radius_mm, units, with_unit=False)
-    u_radius = format_spread(indicator.touch_radius_uncertainty_mm, units)
+    radius = format_given(indicator.touch_radius_mm, units)
+    u_radius = format_given(indicator.touch_radius_uncertainty_mm, units)
     rows = [
+        ("serial number", assessment.record.identity.indicator_serial or NO_SERIAL),
         ("direction", indicator.direction),
         ("angle off it", f"{indicator.off_normal_deg:g}°, u = {indicator.angle_uncertainty_deg:g}°"),
         ("tip", "plunger" if indicator.lever_deg is None else f"lever, inclined {indicator.lever_deg:g}°"),
         ("touches", "arm on the gear shaft" if indicator.on_arm else "tooth"),
         ("touch radius", f"{radius}, u = {u_radius}"),
         ("tip above the pitch cone", _height(assessment)),
-        ("resolution", format_spread(indicator.resolution_mm, units)),
-        ("calibration, U (k = 2)", format_spread(indicator.calibration_uncertainty_mm, units)),
-        ("hysteresis", format_spread(indicator.hysteresis_mm, units)),
+        (
+            "read by eye to" if indicator.by_eye else "resolution",
+            format_given(indicator.resolution_mm, units),
+        ),
+        ("calibration, U (k = 2)", format_given(indicator.calibration_uncertainty_mm, units)),
+        ("hysteresis", format_given(indicator.hysteresis_mm, units)),
     ]
     if indicator.correction is not None:
         ends = (indicator.correction.readings_mm[0], indicator.correction.readings_mm[-1])
-        rows.append(("corrected by a curve", " to ".join(format_length(end, units) for end in ends)))
+        rows.append(("corrected by a curve", " to ".join(format_given(end, units) for end in ends)))
     return tuple(rows)
 
 
@@ -259,7 +263,7 @@ def _conditions(assessment: Assessment) -> Rows:
     """How the box was, without what nobody recorded."""
     conditions, units = assessment.record.conditions, assessment.record.units
     figures = (one for one in CONDITIONS if one.label and one.value(conditions) is not None)
-    return facts_of(figures, conditions, units)
+    return facts_of(figures, conditions, units, given=True)
 
 
 def _height(assessment: Assessment) -> str:
@@ -267,12 +271,18 @@ def _height(assessment: Assessment) -> str:
     if indicator.height_mm is None:
         return "not given"
     spread = format_spread(indicator.height_spread_mm(assessment.record.gear_set), units)
-    return f"{format_length(indicator.height_mm, units, with_unit=False)}, u = {spread}"
+    return f"{format_given(indicator.height_mm, units)}, u = {spread}"
 
 
 def _encoder(assessment: Assessment) -> Rows:
     encoder = assessment.record.encoder
-    rows = (("sits on", f"{encoder.shaft} shaft"), ("one count", f"{encoder.resolution_deg:.5g}°"))
+    if encoder is None:
+        return (("sits on", "none: teeth were counted by hand"),)
+    rows = (
+        ("serial number", assessment.record.identity.encoder_serial or NO_SERIAL),
+        ("sits on", f"{encoder.shaft} shaft"),
+        ("one count", f"{encoder.resolution_deg:.5g}°"),
+    )
     if not encoder.standard_uncertainty_deg:
         return rows
     return (*rows, ("u of a difference, counts aside", f"{encoder.standard_uncertainty_deg:.3g}°"))
@@ -323,7 +333,9 @@ SECTION = Section(
         Group("limits", "backlash allowed at the tightest point", LIMITS, "record.limits"),
         Group("gear_set", "the gear set under test", GEAR_SET, "record.gear_set"),
         Group("indicator", "the indicator and its set-up on the gear", INDICATOR, "record.indicator"),
-        Group("encoder", "the angle encoder", ENCODER, "record.encoder"),
+        Group(
+            "encoder", "the angle encoder; null where teeth were counted by hand", ENCODER, "record.encoder"
+        ),
         Group("conditions", "how the box was when it was tested", CONDITIONS, "record.conditions"),
         DAMAGE,
         LEFT_OUT,

@@ -16,6 +16,7 @@ from lashmap_analysis.facts.section import (
     Block,
     Cell,
     Chapter,
+    Facts,
     FlagRow,
     Flags,
     Grid,
@@ -24,6 +25,7 @@ from lashmap_analysis.facts.section import (
     Of,
     Points,
     Row,
+    Rows,
     Section,
     Table,
     TraceFigure,
@@ -157,9 +159,28 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
     blocks += [Points(left_out, "left-out")] if left_out else []
     blocks += [Flags(flags)] if flags else []
     yield Chapter("Positions", "positions", tuple(blocks))
+    if typed := _typed_rows(assessment):
+        yield Chapter("Readings as typed", "typed", (Facts(typed),))
     if figures := trace_figures(assessment):
         shown = (Words(_TRACES, "caption"), Words(_HINT, "hint"), Traces(figures))
         yield Chapter("Rock traces", "traces", shown)
+
+
+def _typed_rows(assessment: Assessment) -> Rows:
+    """What a person typed, a line for each position."""
+    units = assessment.record.units
+    return tuple(
+        (
+            f"position {trace.position}, engagement {trace.engagement}",
+            "; ".join(
+                " to ".join(format_length(one, units, decimals=4, with_unit=False) for one in rock)
+                for rock in trace.typed.rocks_mm
+            )
+            + f" {units}",
+        )
+        for trace in assessment.record.traces
+        if trace.typed is not None
+    )
 
 
 def _marks(review: Review | None, position: int) -> list[str]:
@@ -265,7 +286,7 @@ def _text(value: float, ending: str, units: Units) -> str:
 def trace_figures(assessment: Assessment) -> tuple[TraceFigure, ...]:
     """Picture every trace that was recorded, all usable ones on one scale."""
     units = assessment.record.units
-    traces = {trace.position: trace for trace in assessment.record.traces}
+    traces = {trace.position: trace for trace in assessment.record.traces if trace.typed is None}
     shared_mm = _shared_span_mm(assessment, traces)
     return tuple(
         _trace(position, traces[position.position], shared_mm, units)
@@ -349,6 +370,12 @@ SECTION = Section(
                     "times_apart_standard_uncertainty_s",
                     "of the indicator's times against the encoder's; missing when nobody stated it",
                     "1.times_apart_uncertainty_s",
+                ),
+                text(
+                    "typed",
+                    "readings that a person typed, in mm: both flanks of one rock a line; empty where "
+                    "instruments were read",
+                    lambda row: "" if row[1].typed is None else row[1].typed.as_text,
                 ),
             ),
             rows=lambda assessment: zip(assessment.positions, assessment.record.traces, strict=True),

@@ -16,7 +16,7 @@ from typing import Any, Literal
 from markupsafe import Markup
 
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_analysis.record.lengths import MISSING, format_length
+from lashmap_analysis.record.lengths import MISSING, format_given, format_length
 from lashmap_analysis.record.record import Units
 
 Kind = Literal["string", "integer", "number", "boolean"]
@@ -405,16 +405,30 @@ def rows_of(cells: Iterable[Iterable[str]]) -> tuple[Row, ...]:
     return tuple(Row(tuple(line)) for line in cells)
 
 
-def facts_of(figures: Iterable[Figure], holder: object, units: Units, *, absent: str = MISSING) -> Rows:
-    """Figures with their labels, lengths in the paper's unit; for a terminal as well."""
-    return tuple((one.label or one.meaning, _shown(one, one.value(holder), units, absent)) for one in figures)
+def facts_of(
+    figures: Iterable[Figure], holder: object, units: Units, *, absent: str = MISSING, given: bool = False
+) -> Rows:
+    """Figures with their labels, lengths in the paper's unit; for a terminal as well.
+
+    Args:
+        figures: Which.
+        holder: What they are taken from.
+        units: Of the paper.
+        absent: What stands for none.
+        given: A person wrote these lengths down: they get no digit that nobody wrote.
+    """
+    write = format_given if given else format_length
+    return tuple(
+        (one.label or one.meaning, _shown(one, one.value(holder), units, write) or absent) for one in figures
+    )
 
 
-def _shown(figure: Figure, value: object, units: Units, absent: str) -> str:
+def _shown(figure: Figure, value: object, units: Units, write: Callable[[float, Units], str]) -> str:
+    """The figure as text, empty when there is none."""
     if value is None:
-        return absent
+        return ""
     if figure.kind != "number" or not isinstance(value, float):
         return str(value)
     if figure.unit == "mm":
-        return format_length(value, units)
+        return write(value, units)
     return f"{value:g}°" if figure.unit == "deg" else f"{value:g} {figure.unit}".rstrip()

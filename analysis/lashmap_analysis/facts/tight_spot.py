@@ -33,6 +33,8 @@ from lashmap_analysis.record.record import Units
 
 SPOT = (
     whole("engagement", "gear teeth past the matched teeth", required=False),
+    whole("gear_tooth", "gear tooth there; the marked one is 1", "teeth.gear_tooth", required=False),
+    whole("pinion_tooth", "pinion tooth there; the marked one is 1", "teeth.pinion_tooth", required=False),
     number("gear_angle_deg", "gear angle past the matched teeth"),
     number("normal_backlash_mm", "normal backlash at the outer pitch radius"),
     number("standard_uncertainty_mm", "combined standard uncertainty"),
@@ -77,8 +79,9 @@ def _ways(assessment: Assessment) -> tuple[tuple[str, TightSpotResult | None], .
 
 def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
     for way, spot in _ways(assessment):
-        yield f"tight spot, {way}", _words(spot, assessment.record.units)
-    yield "confirmed", "yes" if assessment.confirmed else "no"
+        without = interval_without(assessment) if way == "stated" else ""
+        yield f"tight spot, {way}", ", ".join(filter(None, (_words(spot, assessment.record.units), without)))
+    yield "confirmed", f"yes{_elsewhere(assessment)}" if assessment.confirmed else "no"
     yield "teeth touched", assessment.touched.words
     if assessment.cause:
         yield "cause", assessment.cause
@@ -89,8 +92,8 @@ def _words(spot: TightSpotResult | None, units: Units) -> str:
         return "none"
     turn, angle_deg = divmod(round(spot.gear_angle_deg, 1), 360.0)
     return (
-        f"engagement {spot.engagement}, {angle_deg:.1f}° of turn {int(turn) + 1}: normal backlash "
-        f"{format_length(spot.normal_backlash_mm, units)}, 95 % {interval_words(spot, units)}"
+        f"{spot.teeth} (engagement {spot.engagement}, {angle_deg:.1f}° of turn {int(turn) + 1}): normal "
+        f"backlash {format_length(spot.normal_backlash_mm, units)}, 95 % {interval_words(spot, units)}"
     )
 
 
@@ -122,7 +125,8 @@ def confirmation(assessment: Assessment) -> str:
     """Whether the tight spot was gone to and measured, which teeth were, and how many positions were not."""
     count = len(assessment.record.left_out)
     without = f"{count} position{'s were' if count > 1 else ' was'} left out, see evidence." if count else ""
-    teeth = f"Teeth touched: {assessment.touched.words}." if assessment.usable else ""
+    aside = "" if assessment.touched.every else "; the interval does not cover a bad one among the others"
+    teeth = f"Teeth touched: {assessment.touched.words}{aside}." if assessment.usable else ""
     return " ".join(one for one in (_confirmed(assessment), teeth, _setting(assessment), without) if one)
 
 
@@ -139,19 +143,32 @@ def _confirmed(assessment: Assessment) -> str:
     if assessment.stated is None:
         return ""
     if assessment.confirmed:
-        return "Confirmed: measured there, and prediction and measurement agree within their uncertainties."
+        where = _elsewhere(assessment).removeprefix(", ") or "measured there"
+        return f"Confirmed: {where}, and prediction and measurement agree within their uncertainties."
     if any(p.purpose == "confirming" for p in assessment.positions):
         return "Not confirmed: no confirming position agrees with the prediction within their uncertainties."
     return "Not confirmed: no confirming position was recorded."
 
 
-def interval_words(
-    spot: TightSpotResult, units: Units, *, short: bool = False, with_unit: bool = True
-) -> str:
-    """The 95 % interval, its unit once if `short`; a minimum's is not symmetric, so no ± is right."""
+def _elsewhere(assessment: Assessment) -> str:
+    """Where it was confirmed, unless at the engagement that is stated."""
+    stated, measured = assessment.stated, assessment.measured
+    if stated is None or measured is None or stated.engagement == measured.engagement:
+        return ""
+    return f", measured at engagement {measured.engagement}, which is as tight within the uncertainties"
+
+
+def interval_words(spot: TightSpotResult, units: Units, *, with_unit: bool = True) -> str:
+    """The 95 % interval, its unit once; a minimum's is not symmetric, so no ± is right."""
     low, high = spot.interval_mm
-    lower = format_length(low, units, with_unit=with_unit and not short)
+    lower = format_length(low, units, with_unit=False)
     return f"{lower} to {format_length(high, units, with_unit=with_unit)}"
+
+
+def interval_without(assessment: Assessment) -> str:
+    """What the 95 % interval leaves out; empty when every tooth was touched or none is stated."""
+    left = assessment.touched.left
+    return f"without the {left} that no position touched" if left and assessment.stated else ""
 
 
 SECTION = Section(

@@ -123,7 +123,7 @@ class Indicator:
     """One indicator and its set-up on the gear.
 
     Attributes:
-        resolution_mm: Least step of the display.
+        resolution_mm: Least step of the display; of a scale that is read by eye, the step it is read to.
         touch_radius_mm: Distance of the tip's point of contact from the gear axis (r_i).
         direction: Line of action: along the flank normal, or in the plane of rotation.
         off_normal_deg: γ, plunger's angle off that direction.
@@ -133,6 +133,8 @@ class Indicator:
         height_mm: h, point of contact above the pitch cone, perpendicular to it; negative towards the root.
             None when nobody measured it: taken as 0 with an uncertainty that covers half a module.
         height_uncertainty_mm: Standard uncertainty of the height; None for the default.
+        by_eye: A person reads its scale and types what it shows.
+        rounded_alike: Of a scale that is read by eye: all positions may be rounded alike.
         angle_uncertainty_deg: Standard uncertainty of γ (and of ε).
         calibration_uncertainty_mm: Expanded (k = 2), from the certificate, for a difference of readings; None
             when there is no figure.
@@ -157,6 +159,8 @@ class Indicator:
     correction: CorrectionCurve | None = None
     height_mm: float | None = None
     height_uncertainty_mm: float | None = None
+    by_eye: bool = False
+    rounded_alike: bool = True
 
     def __post_init__(self) -> None:
         if self.direction not in get_args(Direction):

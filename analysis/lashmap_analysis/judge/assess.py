@@ -47,7 +47,8 @@ from lashmap_analysis.rock.cross_check import (
     pinion_slip,
     stated_mm,
 )
-from lashmap_analysis.rock.rock import measure_rock
+from lashmap_analysis.rock.rock import RockReading, measure_rock
+from lashmap_analysis.rock.typed import measure_typed, rounded_alike
 from lashmap_analysis.runout.match import RunoutMatch, match_runout, sweep_sentence, tight_spot_sentence
 from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s
 from lashmap_analysis.uncertainty.budget import Budget
@@ -68,6 +69,7 @@ def assess(record: TestRecord) -> Assessment:
         IndicatorError: The tip touches no tooth of this gear set, so that no reading means anything.
     """
     record.indicator.check_on(record.gear_set)
+    record = _as_rounded(record)
     measured = tuple(position_result(trace, record) for trace in record.traces)
     fit = _fit(measured, record)
     positions = _as_mapped(measured, fit.lash_map)
@@ -78,18 +80,19 @@ def assess(record: TestRecord) -> Assessment:
         gear_set=record.gear_set,
         units=record.units,
     )
-    lash_map = fit.lash_map
+    lash_map, spot = fit.lash_map, _measured_spot(positions, record)
+    seen = tuple(one.engagement for one in (spot, fit.predicted) if one is not None)
     return Assessment(
         record=record,
         positions=positions,
         lash_map=lash_map,
-        measured=_measured_spot(positions, record),
+        measured=spot,
         predicted=fit.predicted,
         stated=fit.stated,
         confirmed=fit.confirmed,
         budget=fit.budget,
         verdict=verdict,
-        cause=cause_sentence(lash_map, units=record.units) if lash_map is not None else fit.missing,
+        cause=fit.missing if lash_map is None else cause_sentence(lash_map, seen=seen, units=record.units),
         version=_version(),
         sweeps=tuple(sweep_result(trace, record, lash_map) for trace in record.sweeps),
         conformance=UNKNOWN
@@ -98,6 +101,15 @@ def assess(record: TestRecord) -> Assessment:
             lash_map, budget_against(record.limits, fit.budget, lash_map, record.indicator), record
         ),
     )
+
+
+def _as_rounded(record: TestRecord) -> TestRecord:
+    """Whether typed lashes differ enough from position to position to be rounded each in its own way."""
+    typed = [one.typed for one in record.traces if one.typed is not None]
+    if not (record.indicator.by_eye and typed):
+        return record
+    alike = rounded_alike(typed, record.indicator.resolution_mm)
+    return replace(record, indicator=replace(record.indicator, rounded_alike=alike))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -260,13 +272,10 @@ def position_result(trace: RockTrace, record: TestRecord) -> PositionResult:
     Raises:
         IndicatorError: The tip touches no tooth of this gear set.
     """
-    rock = measure_rock(
-        trace.time_s,
-        trace.indicator_mm,
-        resolution_mm=record.indicator.resolution_mm,
-        left_out_s=trace.left_out_s,
-    )
-    view = encoder_view(trace, rock, record.encoder, record.gear_set)
+    rock = _rock(trace, record)
+    view = EncoderView()
+    if record.encoder is not None and trace.typed is None:
+        view = encoder_view(trace, rock, record.encoder, record.gear_set)
     nominal = record.gear_set.gear_angle_deg(trace.engagement)
     blank = PositionResult(
         position=trace.position,
@@ -283,18 +292,31 @@ def position_result(trace: RockTrace, record: TestRecord) -> PositionResult:
     return _measured(blank, view, record) if rock.usable else blank
 
 
+def _rock(trace: RockTrace, record: TestRecord) -> RockReading:
+    """The reading of a trace, or of what was typed instead."""
+    step_mm = record.indicator.resolution_mm
+    if trace.typed is None:
+        return measure_rock(
+            trace.time_s, trace.indicator_mm, resolution_mm=step_mm, left_out_s=trace.left_out_s
+        )
+    others = [one.typed for one in record.traces if one.typed is not None and one.position != trace.position]
+    return measure_typed(trace.typed, others, step_mm=step_mm, most_mm=record.gear_set.outer_module_mm / 2)
+
+
 def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> PositionResult:
     """Add the backlash, unless the encoder shows that it is not the mesh's."""
     factor = record.indicator.normal_per_reading(record.gear_set)
     backlash = as_rocked_mm(blank.rock, record.gear_set, record.indicator)
     scatter = factor * blank.rock.standard_uncertainty_mm
-    slip = pinion_slip(
-        view,
-        record.encoder,
-        backlash_mm=backlash,
-        standard_uncertainty_mm=scatter,
-        gear_set=record.gear_set,
-    )
+    slip = None
+    if record.encoder is not None:
+        slip = pinion_slip(
+            view,
+            record.encoder,
+            backlash_mm=backlash,
+            standard_uncertainty_mm=scatter,
+            gear_set=record.gear_set,
+        )
     if slip is not None:
         flagged = replace(blank, flags=(*blank.flags, slip))
         if slip.disabling:
@@ -308,6 +330,7 @@ def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> P
         standard_uncertainty_mm=scatter,
         gear_set=record.gear_set,
         indicator=record.indicator,
+        units=record.units,
     )
     shift = correction_mm(record.gear_set, record.indicator, record.conditions)
     return replace(
@@ -396,6 +419,8 @@ def member_angle_deg(trace: RunoutTrace, record: TestRecord) -> Floats:
     Raises:
         RunoutError: The encoder gave fewer than two samples during the sweep.
     """
+    if record.encoder is None:
+        raise RunoutError("encoder", None, "an angle encoder")
     usable = np.isfinite(trace.encoder_time_s) & np.isfinite(trace.encoder_deg)
     time_s = trace.encoder_time_s[usable]
     if len(time_s) < 2:

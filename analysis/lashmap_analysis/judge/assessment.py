@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import hypot, nan
 
+from lashmap_analysis.gears.tooth_names import TeethMet
 from lashmap_analysis.judge.verdict import Touched, Verdict, touched
 from lashmap_analysis.lash_map.lash_map import LashMap
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
@@ -75,6 +76,7 @@ class TightSpotResult:
 
     Attributes:
         engagement: Whole gear teeth past the matched teeth, within one mesh cycle.
+        teeth: That meet there, counted from the marked ones.
         gear_angle_deg: Gear angle past the matched teeth.
         normal_backlash_mm: Least backlash.
         standard_uncertainty_mm: Combined.
@@ -83,6 +85,7 @@ class TightSpotResult:
     """
 
     engagement: int
+    teeth: TeethMet
     gear_angle_deg: float
     normal_backlash_mm: float
     standard_uncertainty_mm: float

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import hypot, radians, sqrt
 
+from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
 from lashmap_analysis.judge.tight_spot import from_position
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN, Doubt
@@ -15,12 +16,17 @@ from lashmap_analysis.lash_map.lash_map import LashMap
 from lashmap_analysis.lash_map.outliers import Finding
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import TestRecord, Units
-from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, above, likely_causes, tip_height_mm
+from lashmap_analysis.rock.cross_check import AGREEMENT_FACTOR, above, coarse, likely_causes, tip_height_mm
 from lashmap_analysis.rock.flags import FlagName
 from lashmap_analysis.rock.steps import pool_flanks
 from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
 
+COUNTED_BY_HAND = (
+    "Teeth were counted by hand from the marks, without an encoder, and the readings were read by eye and "
+    "typed. A miscount by a tooth leaves the readings as they are, but puts them, and the tight spot, on "
+    "other teeth than those named here."
+)
 # Positions without a rock that are named beside the verdict.
 _MOST_LEFT_OUT = 4
 # Positions with both instruments, below which their scatter is not known well enough to estimate an arm.
@@ -74,6 +80,8 @@ def cautions_of(
         if flagged:
             numbers = ", ".join(str(number) for number in flagged)
             notes.append(f"{name.value[0].upper()}{name.value[1:]} at position {numbers}.")
+    if record.encoder is None:
+        notes.append(COUNTED_BY_HAND)
     notes += _moment_arm(record, positions)
     notes += _left_out(record)
     if record.closing != "completed":
@@ -136,7 +144,11 @@ def _systematic_disagreement(record: TestRecord, positions: Sequence[PositionRes
         return None
     shift = correction_mm(record.gear_set, record.indicator, record.conditions)
     causes = likely_causes(
-        indicator - shift, encoder - shift, gear_set=record.gear_set, indicator=record.indicator
+        indicator - shift,
+        encoder - shift,
+        gear_set=record.gear_set,
+        indicator=record.indicator,
+        units=record.units,
     )
     means = f"{format_length(indicator, record.units)} and {format_length(encoder, record.units)}"
     return Doubt(
@@ -163,8 +175,13 @@ def _moment_arm(record: TestRecord, positions: Sequence[PositionResult]) -> list
     given = tip.normal_arm_mm(gear_set) if tip.direction == "normal" else tip.touch_radius_mm
     spread = given * known_to / encoder
     height = tip_height_mm(ratio, gear_set=gear_set, indicator=tip)
-    explained = "" if height is None else f"; at the given radius the tip is {above(height)} the pitch cone"
-    seen = f"{given * ratio:.1f} mm (u = {spread:.1f} mm) instead of {given:.1f} mm"
+    explained = (
+        ""
+        if height is None
+        else f"; at the given radius the tip is {above(height, record.units)} the pitch cone"
+    )
+    arm, u_arm, known = (coarse(one, record.units) for one in (given * ratio, spread, given))
+    seen = f"{arm} (u = {u_arm}) instead of {known}"
     difference = f"the indicator gives {ratio:.3f} times the backlash of the encoder"
     sentence = (
         f"Over all positions {difference}, within what the set-up leaves open: the encoder puts the moment "
@@ -273,6 +290,8 @@ def _encoder_floor_mm(record: TestRecord) -> float:
 
     Rounding does not average out: where a tooth is a whole number of counts, every position is rounded alike.
     """
+    if record.encoder is None:
+        return 0.0
     counts = record.encoder.resolution_deg / sqrt(6)
     angle = hypot(counts, record.encoder.standard_uncertainty_deg)
     return record.gear_set.normal_from_transverse(radians(angle) * record.gear_set.outer_gear_pitch_radius_mm)
@@ -328,7 +347,6 @@ def _meaning(position: PositionResult, finding: Finding, lash_map: LashMap) -> s
             "It is taken for a bad reading and does not shape the map"
             f"{stands if finding.stands else ''}: {AGAIN}"
         )
-    member = "gear" if finding.suspect == "gear tooth" else "pinion"
-    teeth = lash_map.gear_set.gear_teeth if member == "gear" else lash_map.gear_set.pinion_teeth
-    tooth = position.engagement % teeth
-    return f"It is taken for {member} tooth {tooth} itself (counted from the matched teeth): {AGAIN}"
+    teeth = teeth_met(lash_map.gear_set, position.engagement)
+    tooth = teeth.gear_tooth if finding.suspect == "gear tooth" else teeth.pinion_tooth
+    return f"It is taken for {finding.suspect} {tooth} itself (the marked one is 1): {AGAIN}"

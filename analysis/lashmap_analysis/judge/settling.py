@@ -10,12 +10,16 @@ confirming position comes in any case, and the verdict is reached anew.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.tight_spot import (
     NORMAL_95,
     budget_against,
     from_lash_map,
+    may_be_tightest,
     set_up_mm,
     two_sided,
     variation_interval,
@@ -79,7 +83,7 @@ def confirm_step(lash_map: LashMap) -> str:
     """Say where to go to confirm the tight spot."""
     spot = lash_map.tight_spot.engagement
     where = place(lash_map.gear_set, spot)
-    return f"Measure a confirming position at the tight spot, engagement {spot}: {where}."
+    return f"Measure a confirming position at the tight spot: engagement {spot}, {where}."
 
 
 def _is_coarse(lash_map: LashMap, record: TestRecord) -> bool:
@@ -88,24 +92,42 @@ def _is_coarse(lash_map: LashMap, record: TestRecord) -> bool:
     return step / 12**0.5 > lash_map.tight_spot.standard_uncertainty_mm / 2
 
 
-def cause_sentence(lash_map: LashMap, *, units: Units = "mm") -> str:
-    """Say where the tight spot lies, in teeth and degrees from the matched teeth, and what moved it there."""
-    where = place(lash_map.gear_set, lash_map.tight_spot.engagement)
-    return f"The tight spot lies {where}. {_what_moved_it(lash_map, units)}".strip()
+def cause_sentence(lash_map: LashMap, *, seen: Iterable[int] = (), units: Units = "mm") -> str:
+    """Say where the tight spot lies, in teeth and degrees from the matched teeth, and what moved it there.
+
+    ``seen`` are engagements that are named as the tight spot elsewhere (predicted, measured): those that
+    cannot be told from it are said to be as tight, so that one place alone is marked and worked on.
+    """
+    spot = lash_map.tight_spot.engagement
+    where = place(lash_map.gear_set, spot)
+    return (
+        f"The tight spot lies {where}. {_as_tight(lash_map, seen)}{_what_moved_it(lash_map, units)}".strip()
+    )
+
+
+def _as_tight(lash_map: LashMap, seen: Iterable[int]) -> str:
+    others = sorted({one % lash_map.gear_set.mesh_cycle for one in seen} - {lash_map.tight_spot.engagement})
+    equal = [str(one) for one in others if may_be_tightest(one, lash_map)]
+    if not equal:
+        return ""
+    noun, verb = ("Engagement", "is") if len(equal) == 1 else ("Engagements", "are")
+    spot = lash_map.tight_spot.engagement
+    return f"{noun} {' and '.join(equal)} {verb} as tight within the uncertainties; mark and work on {spot}. "
 
 
 def place(gear_set: GearSet, engagement: int) -> str:
-    """Say where an engagement is: the shorter way from the matched teeth, in teeth and degrees."""
+    """Say where an engagement is: which teeth meet, and the shorter way from the matched teeth."""
     cycle = gear_set.mesh_cycle
     steps = (engagement + cycle // 2) % cycle - cycle // 2
+    teeth = teeth_met(gear_set, engagement)
     if steps == 0:
-        return "at the matched teeth"
+        return f"at the matched teeth ({teeth})"
     way = "past" if steps > 0 else "before"
     count = abs(steps)
     noun = "engagement" if count == 1 else "engagements"
     gear = _on_member("gear", count, gear_set.gear_teeth)
     pinion = _on_member("pinion", count, gear_set.pinion_teeth)
-    return f"{count} {noun} {way} the matched teeth: {gear}, {pinion}"
+    return f"at {teeth}, {count} {noun} {way} the matched teeth: {gear}, {pinion}"
 
 
 def _on_member(member: str, count: int, teeth: int) -> str:
@@ -122,16 +144,20 @@ def _what_moved_it(lash_map: LashMap, units: Units) -> str:
     order = gear_order(lash_map.gear_set.gear_teeth, lash_map.gear_set.pinion_teeth)
     alias = f" A gear out of round with {order} lobes would look the same." if order else ""
     match lash_map.cause:
-        case "gear side":
-            return f"The gear side moved it there: {gear}."
-        case "pinion side":
-            return f"The pinion side moved it there: {pinion}.{alias}"
+        case "gear side" | "pinion side" as side:
+            named = f"{gear}." if side == "gear side" else f"{pinion}.{alias}"
+            return f"The {side} moved it there: {named}"
         case "both members":
             return f"Both members moved it there: {gear}; {pinion}.{alias}"
         case "tooth-to-tooth":
             return f"Single teeth moved it there: backlash scatters by {scatter} from tooth to tooth."
         case "none":
             return "Nothing stands out that moved it there: backlash varies little around the mesh cycle."
+        case "not settled by these positions":
+            runouts = {"gear": lash_map.gear_runout, "pinion": lash_map.pinion_runout}
+            weak = [name for name, one in runouts.items() if one is not None and not one.stands_out]
+            why = f"; too little is known of the {' and the '.join(weak)} runout to stand out from nothing"
+            return f"What moved it there is not settled by these positions{why if weak else ''}."
     return separable.sentence or f"What moved it there: {lash_map.cause}."
 
 

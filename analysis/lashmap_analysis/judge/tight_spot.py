@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.assessment import Conformance, PositionResult, TightSpotResult
 from lashmap_analysis.judge.verdict import Interval
 from lashmap_analysis.lash_map.lash_map import LashMap
@@ -64,6 +65,7 @@ def from_lash_map(
     )
     result = TightSpotResult(
         engagement=spot.engagement,
+        teeth=teeth_met(lash_map.gear_set, spot.engagement),
         gear_angle_deg=lash_map.gear_set.gear_angle_deg(spot.engagement),
         normal_backlash_mm=spot.backlash_mm,
         standard_uncertainty_mm=total.combined_mm,
@@ -128,6 +130,7 @@ def from_position(
     engagement = position.engagement % gear_set.mesh_cycle
     return TightSpotResult(
         engagement=engagement,
+        teeth=teeth_met(gear_set, engagement),
         gear_angle_deg=gear_set.gear_angle_deg(engagement),
         normal_backlash_mm=backlash,
         standard_uncertainty_mm=total.combined_mm,
@@ -152,7 +155,7 @@ def confirms(position: PositionResult, before: LashMap) -> bool | None:
         None when the position does not lie where the predicted backlash cannot be told from the least, so
         that it says nothing about the tight spot.
     """
-    if not _may_be_tightest(position.engagement, before):
+    if not may_be_tightest(position.engagement, before):
         return None
     return _reads_as_predicted(position, before)
 
@@ -170,7 +173,8 @@ def _reads_as_predicted(position: PositionResult, before: LashMap) -> bool:
     return abs(backlash - predicted) <= allowed
 
 
-def _may_be_tightest(engagement: int, before: LashMap) -> bool:
+def may_be_tightest(engagement: int, before: LashMap) -> bool:
+    """Whether the predicted backlash of an engagement cannot be told from the least, at 95 %."""
     spot = before.tight_spot
     if engagement % before.gear_set.mesh_cycle == spot.engagement:
         return True

@@ -23,19 +23,21 @@ The rule, and why:
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from math import cos, radians, sqrt
-from typing import Literal
+from typing import Literal, cast
 
 import numpy as np
 
 from lashmap_analysis.gears.gear_set import GearSet
-from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.gears.tooth_names import tooth_number
+from lashmap_analysis.record.lengths import format_given, format_length
 from lashmap_analysis.record.record import DecisionRule, Limits, Precondition, Units
 
 Outcome = Literal["conforming", "nonconforming", "not proven"]
 Interval = tuple[float, float]
+Standing = Literal["kept", "broken", "open"]
 
 MOUNTING_DISTANCE = "mounting distance"
 MATCHED_AGAIN = "matched teeth, seen again"  # failed: the readings may belong to other teeth
@@ -61,12 +63,15 @@ class Verdict:
         reasons: Sentences a technician understands, most important first.
         would_settle: What would settle a ``not proven``, empty otherwise.
         cautions: What the verdict does not prove (for example mounting distance).
+        standings: Of each reason: does it say that something is kept, that it is broken, or that it is open;
+            empty when nobody said.
     """
 
     outcome: Outcome
     reasons: tuple[str, ...]
     would_settle: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    standings: tuple[Standing, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -181,19 +186,37 @@ def reach_verdict(
     if outside and not doubts:
         note = ["Preconditions do not change this: " + " ".join(unproven)] if unproven else []
         return Verdict(
-            outcome="nonconforming", reasons=(*outside, *still_open, *inside, *note), cautions=cautions
+            outcome="nonconforming",
+            reasons=(*outside, *still_open, *inside, *note),
+            cautions=cautions,
+            standings=(
+                *_standings(broken=outside, open=still_open, kept=inside),
+                *_standings(open=note),
+            ),
         )
     lacking = _lacking(evidence, limits)
     if findings and not (doubts or outside or still_open or unproven or lacking):
         confirmed = "A confirming position agrees with the predicted tight spot."
         proven = "All preconditions that it needs are proven."
-        return Verdict(outcome="conforming", reasons=(*inside, confirmed, proven), cautions=cautions)
+        reasons = (*inside, confirmed, proven)
+        return Verdict(
+            outcome="conforming", reasons=reasons, cautions=cautions, standings=_standings(kept=reasons)
+        )
     return Verdict(
         outcome="not proven",
         reasons=(*doubts, *outside, *still_open, *lacking, *unproven, *inside),
         would_settle=_settlers(evidence, limits, barring, findings),
         cautions=cautions,
+        standings=(
+            *_standings(open=doubts, broken=outside),
+            *_standings(open=(*still_open, *lacking, *unproven), kept=inside),
+        ),
     )
+
+
+def _standings(**reasons: Collection[str]) -> tuple[Standing, ...]:
+    """The standing of each reason; they are given by it, in their order."""
+    return tuple(cast("Standing", name) for name, said in reasons.items() for _ in said)
 
 
 def settled(evidence: Evidence, limits: Limits, gear_set: GearSet) -> bool:
@@ -240,7 +263,7 @@ def _against(
         (low >= limit_mm, high < limit_mm) if side == "least" else (high <= limit_mm, low > limit_mm)
     )
     state: State = "inside" if kept else "outside" if broken else "open"
-    limit = f"the {side} allowed of {format_length(limit_mm, units)}"
+    limit = f"the {side} allowed of {format_given(limit_mm, units)}"
     beyond = f"{'below' if side == 'least' else 'above'} {limit}"
     ends = {"inside": f"not {beyond}", "outside": beyond, "open": _STRADDLES.format(limit)}
     return _Finding(state=state, sentence=f"{span}, {ends[state]}.")
@@ -354,7 +377,7 @@ ROOM = 0.25  # of the tolerance: a tooth of given accuracy may take that for a s
 
 @dataclass(frozen=True, kw_only=True)
 class Touched:
-    """Teeth that usable positions touched, counted from the matched teeth.
+    """Teeth that usable positions touched, counted from the marked ones, which are tooth 1.
 
     Attributes:
         gear_teeth: z2.
@@ -412,7 +435,7 @@ class Touched:
             return ""
         return (
             f'Plan every tooth (teeth = "every"), or measure the {self.left} that no position has touched, '
-            f"counted from the matched teeth: {'; '.join(named)}."
+            f"the marked ones being tooth 1: {'; '.join(named)}."
         )
 
 
@@ -421,7 +444,8 @@ def touched(gear_set: GearSet, engagements: Iterable[int]) -> Touched:
     places = np.array(list(engagements), dtype=np.int64)
 
     def left(teeth: int) -> tuple[int, ...]:
-        return tuple(np.setdiff1d(np.arange(teeth), places % teeth).tolist())
+        missing = np.setdiff1d(np.arange(teeth), places % teeth).tolist()
+        return tuple(tooth_number(one, teeth) for one in missing)
 
     return Touched(
         gear_teeth=gear_set.gear_teeth,

@@ -32,13 +32,18 @@ MOST_ADDED = 60  # beyond this an answer in positions is no longer a plan for an
 AS_GOOD = 0.95  # of the best gain: then the tighter engagement is preferred
 
 
-def next_position(lash_map: LashMap) -> int:
+def next_position(lash_map: LashMap, *, leave_out: int | None = None) -> int:
     """The engagement most worth measuring next to settle the least backlash, in 0 … mesh cycle − 1.
+
+    Args:
+        lash_map: The map so far.
+        leave_out: Engagement at which the gear stands, of any size and sign: a second reading there would
+            have the tip as it is already set, and would tell nothing of its scatter.
 
     Raises:
         LashMapError: The map was made by hand.
     """
-    return _Ensemble.of(lash_map).worthiest()
+    return _Ensemble.of(lash_map).worthiest(leave_out)
 
 
 def confirming_positions(lash_map: LashMap, count: int) -> Integers:
@@ -132,7 +137,7 @@ class _Ensemble:
         teeth = self.cycle.gear_teeth
         return self.cycle.least(patterns[:, :teeth], patterns[:, teeth:])[0]
 
-    def worthiest(self) -> int:
+    def worthiest(self, leave_out: int | None = None) -> int:
         """The engagement whose reading lowers the variance of the least backlash most."""
         least = self.least()
         gear, pinion = self.cycle.teeth(self.cycle.engagements)
@@ -141,6 +146,8 @@ class _Ensemble:
         covariance = self.deviations.T @ self.deviations / len(least)
         variance = covariance[gear, gear] + covariance[pinion, pinion] + 2.0 * covariance[gear, pinion]
         gain = np.square(with_least) / (variance + self.uncertainty**2)
+        if leave_out is not None:
+            gain[leave_out % self.cycle.length] = -1.0
         good = np.flatnonzero(gain >= AS_GOOD * gain.max())
         return int(good[at_engagements(self.mean, gear[good], pinion[good]).argmin()])
 

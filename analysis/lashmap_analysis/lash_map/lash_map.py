@@ -266,7 +266,13 @@ def _assemble(
         outliers=tuple(index for index, _ in found),
         cause=UNEXPLAINED
         if unexplained
-        else cause_of(model, patterns, ends.tight_spot.engagement, separable),
+        else cause_of(
+            model,
+            patterns,
+            ends.tight_spot.engagement,
+            separable,
+            stand_out=gear.stands_out and beside_gear_order(pinion, gear_set).stands_out,
+        ),
         tightest_probability=ends.tightest_probability,
         least_draws_mm=ends.least_draws_mm,
         variation_draws_mm=ends.variation_draws_mm,

@@ -49,14 +49,17 @@ WAVES = 2
 class Priors:
     """What is believed about the scales before measuring: log-normal, as (median, standard deviation of ln).
 
-    Wide on purpose: 95 % of the belief about tooth deviations spans a factor of fifty.  The medians are
-    what a lapped or ground set of ordinary quality shows (common practice, no source); with some twenty
-    positions the data outweigh them, with five the band shows them.
+    Wide on purpose, widest for what teeth differ by.  Only a few repeats tell tooth from setting: a belief
+    that teeth must differ by a micrometre or more would make teeth of what settings scatter, and the least
+    of many teeth too small.  The other medians are what a lapped or ground set of ordinary quality shows
+    (common practice, no source); with some twenty positions the data outweigh them, with five the band shows
+    them.
 
     Attributes:
         once_um: Of each of the two coefficients (cosine, sine) of a once-per-turn term, µm of backlash.
         twice_um: The same for twice per turn.
-        tooth_um: Standard deviation of a tooth's own deviation, µm, geometric mean of both members.
+        tooth_um: Standard deviation of a tooth's own deviation, µm, geometric mean of both members; 95 % of
+            the belief from hardly any (0.03) to a rough set (9.5).  Chosen by `bench_coverage.py`.
         tooth_ratio: Square root of the ratio of the gear's to the pinion's: members of one set are cut and
             lapped to about one quality.
         neighbour_um: Standard deviation of what neighbouring teeth share (`neighbour_roots`), µm, geometric
@@ -73,11 +76,11 @@ class Priors:
 
     once_um: tuple[float, float] = (10.0, 1.0)
     twice_um: tuple[float, float] = (1.5, 1.0)
-    tooth_um: tuple[float, float] = (1.5, 1.0)
+    tooth_um: tuple[float, float] = (0.5, 1.5)
     tooth_ratio: tuple[float, float] = (1.0, 0.4)
     neighbour_um: tuple[float, float] = (1.0, 1.0)
     reading: tuple[float, float] = (1.0, 0.3)
-    setting_um: tuple[float, float] = (1.5, 1.0)
+    setting_um: tuple[float, float] = (2.0, 1.0)
     bad_tooth: tuple[float, float] = (0.01, 10.0)
     constant_um: float = 100.0
 

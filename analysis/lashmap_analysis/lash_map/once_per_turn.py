@@ -26,6 +26,7 @@ Floats = NDArray[np.float64]
 # pinion's runout: a gear out of round by as many lobes (from memory: what is believed of ovality before
 # measuring).
 GEAR_ORDER_MM = 0.0015
+STANDS_OUT = math.sqrt(5.991)  # chi-squared, two degrees of freedom, 95 %: amplitude and angle are free
 ANY_ANGLE_DEG = 360.0 / math.sqrt(12.0)  # standard deviation of an angle about which nothing is known
 
 
@@ -48,6 +49,11 @@ class Runout:
     high_point_deg: float
     fim_mm: float
     high_point_uncertainty_deg: float = ANY_ANGLE_DEG
+
+    @property
+    def stands_out(self) -> bool:
+        """Whether it is known well enough that nothing at all would not explain it, at 95 %."""
+        return self.amplitude_mm > STANDS_OUT * self.standard_uncertainty_mm
 
 
 def runout(posterior: PatternPosterior, weights: Floats, gear_set: GearSet) -> Runout:

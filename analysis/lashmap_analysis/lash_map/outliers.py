@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.lash_map.model import scales_of
 from lashmap_analysis.lash_map.posterior import data_covariance, error_um, log_likelihood, sample_scales
 from lashmap_analysis.lash_map.tight_spot import Standing
@@ -162,13 +163,13 @@ def finding(
 
 def remark(model: PatternModel, engagement: int, outlier: Finding) -> str:
     """Sentence about a reading at `engagement`, counted among the readings as given, from 1."""
-    gear, pinion = engagement % model.cycle.gear_teeth, engagement % model.cycle.pinion_teeth
+    teeth = teeth_met(model.cycle, engagement)
     side = "above" if outlier.residual_mm > 0 else "below"
     meaning = {
         "reading": "It is taken for a bad reading and does not shape the map"
         + (", but stands as it was read until this engagement is measured again" if outlier.stands else ""),
-        "gear tooth": f"It is taken for gear tooth {gear} itself (counted from the matched teeth)",
-        "pinion tooth": f"It is taken for pinion tooth {pinion} itself (counted from the matched teeth)",
+        "gear tooth": f"It is taken for gear tooth {teeth.gear_tooth} itself (the marked one is 1)",
+        "pinion tooth": f"It is taken for pinion tooth {teeth.pinion_tooth} itself (the marked one is 1)",
     }[outlier.suspect]
     return (
         f"Reading {outlier.index + 1} at engagement {engagement} lies "

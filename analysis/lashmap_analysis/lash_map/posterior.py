@@ -213,15 +213,16 @@ def posterior(
     means = gain @ readings.value_um
     # What a micrometre on one bad tooth moves: that tooth itself, less what the readings there then explain.
     moves = np.eye(len(model.features))[:, bad.teeth] - gain @ bad.touches.T
-    means = means + np.einsum("smk,sk->sm", moves, bad.chance * bad.mean_um)
+    first = np.einsum("smk,sk->sm", moves, bad.chance * bad.mean_um)
+    second = bad.chance * (np.square(bad.mean_um) + np.square(bad.deviation_um))
+    means = means + first
     mean = means[place].mean(axis=0)
-    known = np.zeros_like(special * special[:, np.newaxis])
-    for index, share in zip(*np.unique(place, return_counts=True), strict=True):
-        first = np.einsum("mk,k->m", moves[index], bad.chance[index] * bad.mean_um[index])
-        second = bad.chance[index] * (np.square(bad.mean_um[index]) + np.square(bad.deviation_um[index]))
-        apart = means[index] - mean
-        known += share * (gain[index] @ across[index].T - np.outer(apart, apart) + np.outer(first, first))
-        known -= share * (moves[index] * second) @ moves[index].T
+    apart = means - mean
+    share = np.bincount(place, minlength=len(means))
+    known = (share * first.T) @ first - (share * apart.T) @ apart
+    for index in np.flatnonzero(share):
+        explained = gain[index] @ across[index].T - (moves[index] * second[index]) @ moves[index].T
+        known += share[index] * explained
     covariance = model.covariance(scales, special) - known / COMPONENTS
     return PatternPosterior(
         mean_um=mean,

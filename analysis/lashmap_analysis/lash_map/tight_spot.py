@@ -122,8 +122,16 @@ def extremes(
     )
 
 
+NOT_SETTLED = "not settled by these positions"
+
+
 def cause_of(
-    model: PatternModel, posterior: PatternPosterior, engagement: int, separable: Separability
+    model: PatternModel,
+    posterior: PatternPosterior,
+    engagement: int,
+    separable: Separability,
+    *,
+    stand_out: bool,
 ) -> str:
     """What makes this engagement tight, as a short phrase.
 
@@ -131,7 +139,8 @@ def cause_of(
     own tooth deviations, of either member.  Rule: ``none`` when the dip is below 1 µm; ``not settled by these
     positions`` when it is below three times its standard uncertainty (it was picked as the deepest);
     ``tooth-to-tooth`` when own deviations make more than half of it; otherwise ``gear side`` or ``pinion
-    side`` for the member that brings more than two thirds, else ``both members``.  Where the once-per-turn
+    side`` for the member that brings more than two thirds, else ``both members``, which is ``not settled``
+    either unless both once-per-turn parts stand out from nothing (``stand_out``).  Where the once-per-turn
     terms are merged, ``not separable`` stands for all but ``tooth-to-tooth``.
     """
     teeth = (model.cycle.gear_teeth, model.cycle.pinion_teeth)
@@ -156,10 +165,12 @@ def cause_of(
     if not (separable.gear and separable.pinion):
         return "not separable"
     if not settled:
-        return "none" if dip < LEAST_DIP_UM else "not settled by these positions"
+        return "none" if dip < LEAST_DIP_UM else NOT_SETTLED
     if shares[0] > 2.0 / 3.0 * dip:
         return "gear side"
-    return "pinion side" if shares[1] > 2.0 / 3.0 * dip else "both members"
+    if shares[1] > 2.0 / 3.0 * dip:
+        return "pinion side"
+    return "both members" if stand_out else NOT_SETTLED
 
 
 def _waves(pattern: Floats) -> Floats:

@@ -16,11 +16,19 @@ MM_PER_INCH = 25.4
 DECIMALS: dict[Units, int] = {"mm": 4, "in": 5}
 UNIT_NAMES: dict[Units, str] = {"mm": "millimetres", "in": "inches"}
 MISSING = "–"
+# Drawings give backlash in hundredths of a millimetre and in thousandths of an inch (common practice, no
+# source): so many digits a given length has at least, its last noughts with it.
+GIVEN_DECIMALS: dict[Units, int] = {"mm": 2, "in": 3}
 
 
 def in_units(length_mm: float, units: Units) -> float:
     """Return a length in mm as a plain number in `units`."""
     return length_mm / MM_PER_INCH if units == "in" else length_mm
+
+
+def in_mm(length: float, units: Units) -> float:
+    """Return a length in `units` in mm."""
+    return length * MM_PER_INCH if units == "in" else length
 
 
 def format_length(
@@ -69,3 +77,22 @@ def format_spread(
         first = -math.floor(math.log10(in_units(length_mm, units)))
         digits = max(digits, first) if round(in_units(length_mm, units), digits) == 0.0 else digits
     return format_length(length_mm, units, decimals=digits, with_unit=with_unit)
+
+
+def format_given(length_mm: float | None, units: Units, *, with_unit: bool = True) -> str:
+    """Write a length as a drawing or a person gave it: no digit is made up, ``0.10 mm`` stays ``0.10 mm``.
+
+    What was given in the other unit has as many digits as a measured length.
+    """
+    if length_mm is None or not math.isfinite(length_mm):
+        return MISSING
+    value, measured = in_units(length_mm, units), DECIMALS[units]
+    # What turning a length into mm and back costs is far below the last digit.
+    exact = (
+        digits
+        for digits in range(GIVEN_DECIMALS[units], measured + 2)
+        if abs(round(value, digits) - value) < 1e-9
+    )
+    digits = next(exact, measured)
+    write = format_spread if value > 0.0 else format_length
+    return write(length_mm, units, decimals=digits, with_unit=with_unit)

@@ -27,6 +27,35 @@ DecisionRule = Literal["two-sided", "one-sided"]
 
 
 @dataclass(frozen=True, kw_only=True)
+class TypedReadings:
+    """What a person read by eye at one position and typed, instead of samples.
+
+    Attributes:
+        rocks_mm: One for each rock: what the dial showed on the one flank and on the other, in mm; a lash
+            that was typed itself stands as (0, lash), since the dial was set to 0 on the first flank.
+    """
+
+    rocks_mm: tuple[tuple[float, float], ...]
+
+    @property
+    def as_text(self) -> str:
+        """One rock a line, to the last digit."""
+        return "\n".join(f"{first!r} {other!r}" for first, other in self.rocks_mm)
+
+    @classmethod
+    def from_text(cls, text: str) -> TypedReadings | None:
+        """What `as_text` wrote; None from an empty text.
+
+        Raises:
+            ValueError: The text is not one of `as_text`.
+        """
+        if not text:
+            return None
+        pairs = (line.split() for line in text.splitlines())
+        return cls(rocks_mm=tuple((float(first), float(other)) for first, other in pairs))
+
+
+@dataclass(frozen=True, kw_only=True)
 class RockTrace:
     """The samples of one rock at one position.
 
@@ -43,6 +72,7 @@ class RockTrace:
             when nobody has stated one.
         left_out_s: Reversals that a reviewer took out of the reading, each as the (start, end) of the time
             between its two dwells.
+        typed: Readings that a person typed; then there are no samples. None where instruments were read.
     """
 
     position: int
@@ -55,6 +85,25 @@ class RockTrace:
     attempt: int = 1
     times_apart_uncertainty_s: float = nan
     left_out_s: tuple[tuple[float, float], ...] = ()
+    typed: TypedReadings | None = None
+
+    @classmethod
+    def of_typed(
+        cls, typed: TypedReadings, *, position: int, engagement: int, purpose: Purpose, attempt: int = 1
+    ) -> RockTrace:
+        """A rock of which there are typed readings and no samples."""
+        nothing = np.empty(0)
+        return cls(
+            position=position,
+            engagement=engagement,
+            purpose=purpose,
+            attempt=attempt,
+            typed=typed,
+            time_s=nothing,
+            indicator_mm=nothing,
+            encoder_time_s=nothing,
+            encoder_deg=nothing,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,6 +210,8 @@ class Identity:
         serial: Serial number of this gearbox.
         set_number: Number etched on the gear set.
         stand: Name of the test stand.
+        indicator_serial: Serial number of the indicator.
+        encoder_serial: Serial number of the encoder.
         operator: Who ran it.
         started_utc: ISO 8601, UTC.
         remark: Anything the box file says in words, such as that the scenario is invented.
@@ -172,6 +223,8 @@ class Identity:
     serial: str
     set_number: str = ""
     stand: str = ""
+    indicator_serial: str = ""
+    encoder_serial: str = ""
     operator: str = ""
     started_utc: str = ""
     remark: str = ""
@@ -186,7 +239,7 @@ class TestRecord:
         identity: Who, what, where, when.
         gear_set: The gear set under test.
         indicator: The indicator, its tip and how the tip is set.
-        encoder: The angle encoder.
+        encoder: The angle encoder; None where teeth were counted by hand.
         limits: What the drawing allows.
         preconditions: Each with its state.
         conditions: Temperature, end play, torque and roll during the rocks, as far as recorded.
@@ -202,7 +255,7 @@ class TestRecord:
     identity: Identity
     gear_set: GearSet
     indicator: Indicator
-    encoder: Encoder
+    encoder: Encoder | None
     limits: Limits
     preconditions: tuple[Precondition, ...]
     traces: tuple[RockTrace, ...]

@@ -56,10 +56,10 @@ def _chapters(pairs: Sequence[Pair], units: Units) -> Iterator[Chapter]:
         blocks.append(Points(view.shims))
         if view.budget:
             caption = f"Uncertainty of the tight spots' difference, u in {UNIT_NAMES[units]}"
-            parts = tuple(
+            lines = tuple(
                 (quantity, f"A {one}, {view.letter} {other}, difference {together}; {taken}")
                 for quantity, one, other, together, taken in view.budget
             )
-            blocks += [Words(caption, "caption"), Facts(parts, "words", 34)]
+            blocks += [Words(caption, "caption"), Facts(lines, "words", 34)]
         blocks.append(Points(view.cautions))
         yield Chapter(f"{view.letter} less A", f"pair-{n}", tuple(blocks))

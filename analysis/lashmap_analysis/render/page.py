@@ -21,6 +21,7 @@ from lashmap_analysis.charts.svg import cut_to, visible
 from lashmap_analysis.facts import verdict
 from lashmap_analysis.facts.result import SECTIONS
 from lashmap_analysis.facts.section import Chapter, Facts, Points, Section
+from lashmap_analysis.gears.tooth_names import COUNTING
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.record.record import DecisionRule, Identity
 from lashmap_analysis.render.sheet import Sheet, sheet
@@ -112,6 +113,7 @@ CAUTIONS = (
 HOW_TO_READ = (
     "Backlash is normal backlash: play perpendicular to the flank, at the outer end of the teeth.",
     "An engagement counts gear teeth past the matched teeth. The same teeth meet again after one mesh cycle.",
+    COUNTING,
     "The reading is the mean step between settled dwells, on the indicator's own line of action.",
     "Tip radius and direction turn the reading into normal backlash.",
     "u is a standard uncertainty, U an expanded one at 95 %. The interval judged is not value ± U.",

@@ -14,15 +14,22 @@ from markupsafe import Markup
 from lashmap_analysis.charts.lash_map import LashView, lash_view, map_chart, polar_chart, whole_cycle
 from lashmap_analysis.charts.limits import limits_chart, seal
 from lashmap_analysis.charts.svg import MORE, cut_to, width
-from lashmap_analysis.facts.given import limit_line, limit_words
+from lashmap_analysis.facts.given import NO_SERIAL, limit_line, limit_words
+from lashmap_analysis.facts.in_words import without_keys
 from lashmap_analysis.facts.lash_map import why_no_map
 from lashmap_analysis.facts.review import ReviewOnFront, review_on_front
 from lashmap_analysis.facts.section import Block
 from lashmap_analysis.facts.sweeps import sweep_lines
-from lashmap_analysis.facts.tight_spot import MEASURAND, confirmation, interval_words, spot_blocks
+from lashmap_analysis.facts.tight_spot import (
+    MEASURAND,
+    confirmation,
+    interval_without,
+    interval_words,
+    spot_blocks,
+)
 from lashmap_analysis.facts.verdict import judged_line
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_analysis.judge.verdict import Outcome
+from lashmap_analysis.judge.verdict import Outcome, Standing
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Identity, Precondition, moment
 
@@ -37,12 +44,21 @@ _CAUSE, _LINE = 400, 190
 
 
 @dataclass(frozen=True, kw_only=True)
+class Reason:
+    """A sentence of the verdict; `standing` is empty when nobody said whether it speaks for or against."""
+
+    words: str
+    standing: Standing | Literal[""]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Sheet:
     """What the first page shows, as text and pictures.
 
     Attributes:
         identity: Who, what, where, when.
-        reasons: Of the verdict.
+        reasons: Of the verdict, each with its standing: kept, broken or open.
+        cells: Who, what, where and when, by name.
         would_settle: Of the verdict.
         closing: How the test ended, empty when it was completed.
         limits: The line about limits.
@@ -56,6 +72,7 @@ class Sheet:
         seal: Its sign.
         headline: Tightest backlash, without its unit; empty when none is stated.
         interval: Its 95 % interval in words; a minimum's is not symmetric, so no ± stands beside it.
+        without: What that leaves out; empty when nothing.
         headline_name: What the headline is.
         measurand: The same in one whole sentence.
         rail: Interval against limits; None without a figure.
@@ -66,11 +83,11 @@ class Sheet:
         beyond: Limits that the charts cannot show.
         no_map: Why there is no lash map.
         review: What reviewers did, in short; None when there is nothing to see.
-        started: When, for people.
     """
 
     identity: Identity
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
+    cells: tuple[tuple[str, str], ...]
     would_settle: tuple[str, ...]
     closing: str
     limits: str
@@ -84,6 +101,7 @@ class Sheet:
     seal: Markup
     headline: str
     interval: str
+    without: str
     headline_name: str
     measurand: str
     rail: Markup | None
@@ -94,7 +112,6 @@ class Sheet:
     beyond: tuple[str, ...]
     no_map: str
     review: ReviewOnFront | None
-    started: str
 
 
 def sheet(assessment: Assessment) -> Sheet:
@@ -110,7 +127,8 @@ def sheet(assessment: Assessment) -> Sheet:
         outcome=assessment.verdict.outcome,
         seal=seal(assessment.verdict.outcome),
         headline=format_length(stated.normal_backlash_mm, units, with_unit=False) if stated else "",
-        interval=interval_words(stated, units, short=True) if stated else "",
+        interval=interval_words(stated, units) if stated else "",
+        without=interval_without(assessment),
         headline_name="Tightest normal backlash, outer end",
         measurand=MEASURAND,
         rail=_rail(view, assessment),
@@ -125,7 +143,6 @@ def sheet(assessment: Assessment) -> Sheet:
         beyond=_beyond(view) if view else (),
         no_map=why_no_map(assessment),
         review=review_on_front(assessment),
-        started=moment(words["identity"].started_utc),
     )
 
 
@@ -139,7 +156,7 @@ def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
         view.limits,
         units,
         name="rail",
-        description=f"95 % interval {interval_words(assessment.stated, units, short=True)}; {named}.",
+        description=f"95 % interval {interval_words(assessment.stated, units)}; {named}.",
     )
 
 
@@ -171,7 +188,10 @@ def _beyond(view: LashView) -> tuple[str, ...]:
 def _cut_words(assessment: Assessment) -> dict[str, Any]:
     """The texts of a `Sheet`, cut."""
     record, verdict, cut = assessment.record, assessment.verdict, _Cutter()
-    names = ("test", "box", "serial", "set_number", "stand", "operator", "started_utc", "remark")
+    names = (
+        *("test", "box", "serial", "set_number", "stand", "operator", "started_utc", "remark"),
+        *("indicator_serial", "encoder_serial"),
+    )
     short = {
         name: cut(
             name.replace("_", " "), getattr(record.identity, name), _IDENTITY.get(name, _OTHER_IDENTITY)
@@ -179,8 +199,10 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
         for name in names
     }
     taken = 0 if assessment.review is None or not assessment.review.seen else 2
-    reasons = cut.several("reason", verdict.reasons, _REASON, _REASONS - taken)
-    would_settle = cut.several("what would settle it", verdict.would_settle, _STEP, _STEPS - taken)
+    said = tuple(map(without_keys, verdict.reasons))
+    reasons = _reasons(cut.several("reason", said, _REASON, _REASONS - taken), verdict.standings)
+    steps = tuple(map(without_keys, verdict.would_settle))
+    would_settle = cut.several("what would settle it", steps, _STEP, _STEPS - taken)
     closing = "" if record.closing == "completed" else cut("the test ended early", record.closing, _LINE)
     limits = cut("limits", limit_line(assessment), _LINE)
     judged = judged_line(assessment)  # never long
@@ -188,13 +210,15 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
     sweeps = cut.several("sweep", sweep_lines(assessment), _LINE, 3)
     unused = _REASONS + _STEPS - 2 * taken - len(reasons) - len(would_settle)
     preconditions = _preconditions(record.preconditions, cut, _STATES - max(0, taken - unused))
-    lines = [*reasons, *would_settle, closing, limits, judged, cause, *sweeps]
+    lines = [*(one.words for one in reasons), *would_settle, closing, limits, judged, cause, *sweeps]
     lines += [f"{one.name} {one.detail} {one.remedy}" for one in preconditions]
     lines += [""] * (4 * taken)  # the results side by side
     # How tightly the words must be set, by their length (measured on A4 and Letter).
     columns = sum(max(70, width(line)) for line in lines)
+    identity = replace(record.identity, **short)
     return {
-        "identity": replace(record.identity, **short),
+        "identity": identity,
+        "cells": _cells(identity, cut_to(assessment.version, _OTHER_IDENTITY)),
         "reasons": reasons,
         "would_settle": would_settle,
         "closing": closing,
@@ -206,6 +230,33 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
         "density": "roomy" if columns < 1700 else "dense" if columns < 2600 else "tight",
         "in_full": tuple(cut.in_full),
     }
+
+
+def _cells(identity: Identity, version: str) -> tuple[tuple[str, str], ...]:
+    return (
+        ("test", identity.test),
+        ("serial", identity.serial),
+        ("gear set", identity.set_number),
+        ("stand", identity.stand),
+        ("indicator, serial", identity.indicator_serial or NO_SERIAL),
+        ("encoder, serial", identity.encoder_serial or NO_SERIAL),
+        ("operator", identity.operator),
+        ("analysis", version),
+        ("started", moment(identity.started_utc)),
+    )
+
+
+def _reasons(shown: tuple[str, ...], standings: tuple[Standing, ...]) -> tuple[Reason, ...]:
+    """Give each reason its standing; the line that stands for those cut off has the worst of them."""
+    if len(standings) < len(shown):
+        return tuple(Reason(words=words, standing="") for words in shown)
+    rest = standings[len(shown) - 1 :]
+    order: tuple[Standing, ...] = ("broken", "open", "kept")
+    last = min(rest, key=order.index, default=order[1])
+    return tuple(
+        Reason(words=words, standing=one)
+        for words, one in zip(shown, (*standings[: len(shown) - 1], last), strict=True)
+    )
 
 
 class _Cutter:
@@ -241,7 +292,7 @@ def _preconditions(given: tuple[Precondition, ...], cut: _Cutter, most: int) -> 
             one,
             name=cut("name of a precondition", one.name, _STATE_NAME),
             detail=cut(cut_to(one.name, _STATE_NAME), one.detail, _DETAIL),
-            remedy=cut(f"{cut_to(one.name, _STATE_NAME)}, what to do", one.remedy, _REMEDY),
+            remedy=cut(f"{cut_to(one.name, _STATE_NAME)}, what to do", without_keys(one.remedy), _REMEDY),
         )
         for one in shown
     ]

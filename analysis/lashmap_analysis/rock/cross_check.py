@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashmap_analysis.gears.indicator import MOST_HEIGHT_MODULES
-from lashmap_analysis.record.lengths import MM_PER_INCH
+from lashmap_analysis.record.lengths import MM_PER_INCH, format_length
+from lashmap_analysis.record.record import Units
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm, height_sensitivity_per_mm
@@ -109,6 +110,7 @@ def disagreement(
     standard_uncertainty_mm: float,
     gear_set: GearSet,
     indicator: Indicator,
+    units: Units = "mm",
 ) -> Flag | None:
     """Compare the two instruments' normal backlash.
 
@@ -118,6 +120,7 @@ def disagreement(
         standard_uncertainty_mm: Of that, random part.
         gear_set: The gear set under test.
         indicator: The indicator and its set-up.
+        units: Unit of the lengths in the sentence.
 
     Returns:
         A warning that names the likely causes, or None when they agree within 3 combined standard
@@ -135,7 +138,9 @@ def disagreement(
         disabling=False,
         sentence=(
             f"The indicator gives {_ratio_text(backlash_mm, view.backlash_mm)} the backlash of the encoder. "
-            + likely_causes(backlash_mm, view.backlash_mm, gear_set=gear_set, indicator=indicator)
+            + likely_causes(
+                backlash_mm, view.backlash_mm, gear_set=gear_set, indicator=indicator, units=units
+            )
         ),
         numbers={
             "indicator_mm": backlash_mm,
@@ -146,7 +151,9 @@ def disagreement(
     )
 
 
-def likely_causes(indicator_mm: float, encoder_mm: float, *, gear_set: GearSet, indicator: Indicator) -> str:
+def likely_causes(
+    indicator_mm: float, encoder_mm: float, *, gear_set: GearSet, indicator: Indicator, units: Units = "mm"
+) -> str:
     """Name what would explain a disagreement, the best fitting first.
 
     The wrong direction changes the reading by cos α_n cos β(R_i), a wrong touch radius in proportion; along
@@ -159,7 +166,7 @@ def likely_causes(indicator_mm: float, encoder_mm: float, *, gear_set: GearSet, 
     other = 1 / factor if indicator.direction == "normal" else factor
     given = indicator.touch_radius_mm
     causes = [
-        f"a touch radius of {given * ratio:.1f} mm instead of {given:.1f} mm",
+        f"a touch radius of {coarse(given * ratio, units)} instead of {coarse(given, units)}",
         "the tip slipping on the flank",
         "the pinion not held",
         "slack in the encoder's coupling",
@@ -170,7 +177,7 @@ def likely_causes(indicator_mm: float, encoder_mm: float, *, gear_set: GearSet, 
     causes.insert(0 if nearer and not indicator.on_arm else 1, direction)
     height = tip_height_mm(ratio, gear_set=gear_set, indicator=indicator)
     if height is not None:
-        causes.insert(2, f"a tip that touches {above(height)} the pitch cone")
+        causes.insert(2, f"a tip that touches {above(height, units)} the pitch cone")
     if abs(np.log(ratio * MM_PER_INCH)) < _NEAR_INCH:
         causes.insert(0, "an indicator that gives inches, read as mm")
     elif abs(np.log(ratio / MM_PER_INCH)) < _NEAR_INCH:
@@ -201,9 +208,14 @@ def tip_height_mm(ratio: float, *, gear_set: GearSet, indicator: Indicator) -> f
     return height if abs(height) <= MOST_HEIGHT_MODULES * gear_set.outer_module_mm else None
 
 
-def above(height_mm: float) -> str:
-    """Say a height above or below something; in mm, since no paper gives it in inches."""
-    return f"{abs(height_mm):.1f} mm {'above' if height_mm >= 0 else 'below'}"
+def above(height_mm: float, units: Units) -> str:
+    """Say a height above or below something."""
+    return f"{coarse(abs(height_mm), units)} {'above' if height_mm >= 0 else 'below'}"
+
+
+def coarse(length_mm: float, units: Units) -> str:
+    """Write a length that is only roughly known: to a tenth of a millimetre, or a thousandth of an inch."""
+    return format_length(length_mm, units, decimals=1 if units == "mm" else 3)
 
 
 def pinion_slip(

@@ -34,6 +34,9 @@ class FlagName(StrEnum):
     SPIKES = "spikes"
     HEAVY_ROCKING = "heavy rocking"
     INSTRUMENTS_DISAGREE = "indicator and encoder disagree"
+    READ_BY_EYE = "read by eye"
+    TOO_FEW_ROCKS = "too few rocks"
+    UNEVEN_ROCKS = "uneven rocks"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -229,10 +229,10 @@ def _match_sentence(
             return f"{made}, {place}: it explains {part}."
         case None:
             u = format_spread(lash.standard_uncertainty_mm, units)
-            return (
-                f"{made}, {place}: it cannot be told whether it explains {part} (u = {u}), "
-                "which is too little known to stand out from nothing. More positions would tell."
-            )
+            weak = "which is too little known to stand out from nothing. More positions would tell."
+            if lash.stands_out:
+                weak = "since map and sweep together are too little known. A sweep of more turns would tell."
+            return f"{made}, {place}: it cannot be told whether it explains {part} (u = {u}), {weak}"
         case False:
             look = _look_elsewhere(shaft, predicted_mm, lash.amplitude_mm, turn_deg)
             return f"{made}, {place}: it does not explain {part}. {look}"

@@ -32,8 +32,10 @@ UNCALIBRATED_STEPS, UNCALIBRATED_MM = 2.0, 0.001
 # A hysteresis that the certificate does not give: two display steps, from half a micrometre to two (from
 # memory).
 HYSTERESIS_STEPS, HYSTERESIS_RANGE_MM = 2.0, (0.0005, 0.002)
+HYSTERESIS_BY_EYE_MM = 0.003  # upper end of a plain dial gauge with hundredths (from memory)
 CALIBRATION = "indicator calibration"
 HYSTERESIS = "indicator hysteresis"
+SCALE = "reading of the scale, common part"
 SPIRAL = "spiral angle along the face"
 
 
@@ -63,6 +65,8 @@ def set_up_lines(
         *_height_lines(gear_set, indicator, size, units),
         _direction_line(gear_set, indicator, size),
     ]
+    if indicator.by_eye and indicator.rounded_alike:
+        lines.append(_scale_line(gear_set, indicator, units))
     if indicator.lever_deg is not None:
         lines.append(_lever_line(gear_set, indicator, size))
     if gear_set.cutter_radius_mm is None and gear_set.mean_spiral_angle_deg != 0:
@@ -218,6 +222,7 @@ def _hysteresis_line(gear_set: GearSet, indicator: Indicator, units: Units) -> B
     """In full: the two flanks are approached from opposite sides, so that it does not cancel."""
     given = indicator.hysteresis_mm
     low, high = HYSTERESIS_RANGE_MM
+    high = HYSTERESIS_BY_EYE_MM if indicator.by_eye else high
     size = min(max(HYSTERESIS_STEPS * indicator.resolution_mm, low), high) if given is None else given
     shown = format_length(size, units)
     return BudgetLine(
@@ -232,6 +237,24 @@ def _hysteresis_line(gear_set: GearSet, indicator: Indicator, units: Units) -> B
         remedy="record the hysteresis of the certificate (indicator.hysteresis_mm)"
         if given is None
         else "use an indicator with less hysteresis",
+    )
+
+
+def _scale_line(gear_set: GearSet, indicator: Indicator, units: Units) -> BudgetLine:
+    """Rounding that is alike at all positions, where a quiet gear and a dial set to 0 leave it so.
+
+    Rectangular, half a step to either side (GUM 4.3.7): one of the two readings of a lash. What differs from
+    position to position stands with each of them.
+    """
+    half_width = indicator.resolution_mm / 2
+    return BudgetLine(
+        quantity=SCALE,
+        value=f"read by eye to {format_length(indicator.resolution_mm, units, decimals=4)}",
+        distribution="rectangular",
+        standard_uncertainty_mm=indicator.normal_per_reading(gear_set) * half_width / sqrt(3),
+        degrees_of_freedom=inf,
+        source="half a step to either side, not averaged over positions (type B)",
+        remedy="use a dial gauge with a finer scale",
     )
 
 

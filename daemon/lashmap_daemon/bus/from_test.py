@@ -47,6 +47,7 @@ class SnapshotTaker:
 
     def __init__(self, started: events.TestStarted, interval_s: float) -> None:
         self._units: Units = started.box.box.units
+        self._teeth = started.box.gear_set
         self._interval_s = interval_s
         self._story = BEGINNING
         self._lines: tuple[str, ...] = ()
@@ -57,7 +58,7 @@ class SnapshotTaker:
     def hear(self, stamped: events.Stamped) -> None:
         """Take an event into what the person at the stand is shown."""
         self._story = apply(self._story, stamped)
-        text = sentence(stamped.event, self._units)
+        text = sentence(stamped.event, self._units, self._teeth)
         if text is None:
             return
         if not isinstance(stamped.event, events.MarksAsked | events.PositionAsked | events.SweepAsked):
@@ -91,7 +92,7 @@ class SnapshotTaker:
 
     def _instruction(self) -> str:
         awaited = self._story.awaited
-        return "" if awaited is None else (sentence(awaited, self._units) or "").strip()
+        return "" if awaited is None else (sentence(awaited, self._units, self._teeth) or "").strip()
 
 
 def live(snapshot: Snapshot, stand: str, test: str) -> messages.Live:
@@ -253,12 +254,12 @@ def _rock(rock: RockShown, wanted: int) -> messages.Rock:
     )
 
 
-def _spot(spot: dict[str, float | None] | None) -> messages.Spot | None:
+def _spot(spot: dict[str, int | float | None] | None) -> messages.Spot | None:
     """A figure without which a spot would say nothing makes it none."""
     if spot is None or spot["gear_angle_deg"] is None or spot["normal_backlash_mm"] is None:
         return None
     return messages.Spot.model_validate(
-        {key: _finite(value) for key, value in spot.items()} | {"engagement": spot["engagement"]}
+        {key: value if isinstance(value, int) else _finite(value) for key, value in spot.items()}
     )
 
 

@@ -235,6 +235,8 @@ class Spot(_Part):
     """A tight spot with its uncertainty."""
 
     engagement: int
+    gear_tooth: int = Field(description="Gear tooth there; the marked one is 1.")
+    pinion_tooth: int = Field(description="Pinion tooth there; the marked one is 1.")
     gear_angle_deg: Finite
     normal_backlash_mm: Finite
     standard_uncertainty_mm: Finite | None

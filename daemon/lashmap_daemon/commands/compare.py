@@ -114,11 +114,13 @@ def compared(book: Logbook, test: str) -> Build:
     with Replay(book, test) as replay:
         assessment = judged(replay.record(), replay.events)
     started = replay.started
-    mounting, indicator = started.box.mounting, started.stand.indicator
+    mounting = started.box.mounting
+    indicator = started.stand.indicator if started.gauge is None else started.gauge
+    curve = None if started.gauge is not None else started.stand.indicator.correction
     # A serial number and the date of a certificate together name one calibration; either alone does not.
     certificate = (
         f"{indicator.serial}, {indicator.calibration_due}, {indicator.calibration_uncertainty_mm!r}, "
-        f"{indicator.hysteresis_mm!r}, {indicator.correction!r}"
+        f"{indicator.hysteresis_mm!r}, {curve!r}"
         if indicator.serial and indicator.calibration_due
         else ""
     )

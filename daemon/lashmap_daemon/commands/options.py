@@ -55,6 +55,9 @@ OperatorOption = Annotated[
 LockedOutOption = Annotated[
     bool, typer.Option("--locked-out", help="I have read the cautions; the drive is locked out.")
 ]
+BellOption = Annotated[
+    bool, typer.Option("--bell", help="Sound the terminal's bell: arrived, good, again, somebody is wanted.")
+]
 PlainOption = Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live screen.")]
 SeedOption = Annotated[int, typer.Option(help="The same seed makes the same gearbox.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the figures as JSON instead.")]
@@ -69,13 +72,27 @@ NewFileArgument = Annotated[
 class RunOptions:
     """Run a test: lead through the positions, confirm the tight spot, judge, report; or go on with one."""
 
-    stand: StandArgument
-    box: BoxArgument
+    stand: Annotated[
+        Path | None, typer.Argument(help="Stand file (TOML); none with --by-hand.", show_default=False)
+    ] = None
+    box: Annotated[
+        Path | None, typer.Argument(help="Box file (TOML); none with --by-hand.", show_default=False)
+    ] = None
+    by_hand: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="BOX", help="Test this box file without any cable: count teeth, type what a dial shows."
+        ),
+    ] = None
+    gauge: Annotated[
+        Path | None, typer.Option(help="With --by-hand: file of the dial gauge; asked when left out.")
+    ] = None
     logbook: LogbookOption = LOGBOOK
     output: OutputOption = None
     operator: OperatorOption = ""
     locked_out: LockedOutOption = False
     plain: PlainOption = False
+    bell: BellOption = False
     runout: Annotated[
         list[Member] | None,
         typer.Option(help="Also turn this member for its runout; may be given twice.", show_default=False),

@@ -14,7 +14,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,7 +58,15 @@ from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.engine import Engine, Prepared, prepare_again
 from lashmap_daemon.testing.live_test import Opening, Screen
 from lashmap_daemon.testing.monitor import StandPorts
-from lashmap_daemon.testing.opening import Person, check_plan, complete_box, confirm_cautions
+from lashmap_daemon.testing.opening import (
+    Nobody,
+    NotedPerson,
+    Person,
+    ask_to_go_on,
+    check_plan,
+    complete_box,
+    confirm_cautions,
+)
 from lashmap_daemon.testing.relay import Relay
 
 if TYPE_CHECKING:
@@ -77,10 +85,19 @@ def run(options: RunOptions, console: Console) -> int:
         LogbookError: The logbook cannot be used.
         CautionsNotConfirmed: Nobody confirmed the lock-out.
     """
+    if options.by_hand is not None:
+        if options.stand is not None:
+            raise ConfigurationError("--by-hand", ["takes the box file alone; leave the stand file out"])
+        from lashmap_daemon.commands.by_hand import run_by_hand  # noqa: PLC0415 - the other way of a test
+
+        return run_by_hand(options, options.by_hand, console)
+    if options.gauge is not None:
+        raise ConfigurationError("--gauge", ["belongs to --by-hand; a stand file names its indicator"])
+    stand_path, box_path = _files(options)
     if wrong := complaint(options.operator, MOST_IN_LABEL):
         raise ConfigurationError("--operator", [wrong])
-    stand = load_stand(options.stand)
-    box = toml_file.load(options.box, BoxFile)
+    stand = load_stand(stand_path)
+    box = toml_file.load(box_path, BoxFile)
     _check_place(options.logbook)
     person = person_at(console)
     with ExitStack() as stack:
@@ -111,10 +128,25 @@ def run(options: RunOptions, console: Console) -> int:
         try:
             status = _hand_over(begun.engine.logbook, closed, test, options, console, bus=bus)
             begun.engine.logbook.must_be_there()
+            if closed.outcome == "stopped":
+                person.show(f"Go on with it: {_again(options, test, options.logbook)}")
         except LashmapError:
             _save_if_gone(begun.engine.logbook, test)
             raise
         return status
+
+
+def _files(options: RunOptions) -> tuple[Path, Path]:
+    """Stand and box file.
+
+    Raises:
+        ConfigurationError: When one was not named.
+    """
+    if options.stand is None or options.box is None:
+        lacking = "BOX" if options.stand is not None else "STAND and BOX"
+        problem = f"{lacking} missing: name stand and box file, or --by-hand BOX for a test without any cable"
+        raise ConfigurationError("run", [problem])
+    return options.stand, options.box
 
 
 def _save_if_gone(logbook: Logbook, test: str) -> None:
@@ -134,7 +166,7 @@ def _save_if_gone(logbook: Logbook, test: str) -> None:
 
 def _again(options: RunOptions, test: str, logbook: Path) -> str:
     """The command that goes on with a test, as a shell takes it."""
-    files = (str(options.stand), str(options.box), "--logbook", str(logbook))
+    files = (*map(str, _files(options)), "--logbook", str(logbook))
     return shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
 
 
@@ -148,17 +180,18 @@ class _Begun:
 def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
     """Everything before the first position of a new test."""
     # A plan that cannot be made is refused before any question.
-    check_plan(box, stand, box_name=str(options.box), sweeps=options.sweeps)
+    check_plan(box, stand, box_name=str(_files(options)[1]), sweeps=options.sweeps)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
+    person = _noted(person)
     built = take_from(options.logbook, box, options.build)
     if built.named is not None:
-        person.show(f"{sentence(built.named, box.box.units)}. Without it: --build {NO_BUILD}")
+        person.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
     box = complete_box(built.box, person, built.named)
     engine = Engine(_ports(stand, stack), stack.enter_context(_open_logbook(options.logbook, stack)))
     prepared = engine.prepare(
         box,
         stand,
-        box_name=str(options.box),
+        box_name=str(_files(options)[1]),
         operator=options.operator,
         cautions=cautions,
         sweeps=options.sweeps,
@@ -182,7 +215,11 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         return confirm_cautions(person, confirmed_before=options.locked_out)
 
     prepared = prepare_again(logbook, options.test, box, stand, operator=options.operator, cautions=cautions)
-    return _matched(Engine(_ports(prepared.stand, stack), logbook), prepared, person)
+    return _matched(Engine(_ports(prepared.stand, stack), logbook), prepared, _noted(person))
+
+
+def _noted(person: Person) -> Person:
+    return person if isinstance(person, Nobody) else NotedPerson(person=person)
 
 
 def _ports(stand: Stand, stack: ExitStack) -> StandPorts:
@@ -202,6 +239,10 @@ def _matched(engine: Engine, prepared: Prepared, person: Person) -> _Begun:
             return asyncio.run(engine.still_encoder_deg(prepared, channels))
 
         opening = engine.opening(prepared, person, encoder_deg=encoder_deg, followed=True)
+        notes = ask_to_go_on(opening.preconditions, person)
+    if isinstance(person, NotedPerson):
+        notes = (*person.notes, *notes)
+    opening = replace(opening, notes=notes)
     return _Begun(opening=opening, engine=engine, stand=prepared.stand)
 
 
@@ -222,17 +263,20 @@ def _lead(
 ) -> TestClosed:
     opening = begun.opening
     units, prompts = opening.started.box.box.units, begun.stand.file.prompts
-    listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
+    teeth = opening.started.box.gear_set
+    listeners: tuple[Listener, ...] = (PromptsFile(Path(prompts.file), teeth),) if prompts else ()
     with ExitStack() as stack:
         screen: Screen
         slow: Relay[Any]
         if console.is_terminal and sys.stdin.isatty() and HAS_KEYS and not options.plain:
             title = f"{opening.started.box.box.serial} · test {opening.started.test}"
-            screen = live_screen = stack.enter_context(LiveScreen(console, title, units))
+            screen = live_screen = stack.enter_context(
+                LiveScreen(console, title, units, teeth, bell=options.bell)
+            )
             slow = live_screen.drawing
         else:
             slow = Relay("the screen", person_at(console).show)
-            screen = PlainScreen(units, slow)
+            screen = PlainScreen(units, teeth, slow)
             stack.callback(slow.close, _LAST_LINES_S)
         if bus is not None:
             screen = OnTheBus(screen, bus)
@@ -252,6 +296,7 @@ def _hand_over(
     bus: StandBus | None,
 ) -> int:
     output = options.output if options.output is not None else options.logbook.parent
+    say(console, f"Test {test} {closed.outcome}: working out the result …")
     done = hand_over(logbook, test, output)
     if bus is not None:
         bus.conclude(done.assessment)

@@ -61,6 +61,7 @@ profile = "encoder.toml"
 shaft = "{shaft}"
 counts_per_turn = {counts}
 calibration_due = 2099-12-31
+absolute = true
 
 [prompts]
 file = {prompts}

@@ -147,7 +147,8 @@ def refuse_twice(book: Logbook, source: Source) -> set[str]:
     """Names that are taken; refuses a recording that is there already with the same mapping."""
     tests = {one.test for one in book.tests()}
     for test in tests:
-        if start_of(book, test).stand.indicator.port != source.path.name:
+        before = start_of(book, test)
+        if before.gauge is not None or before.stand.indicator.port != source.path.name:
             continue
         story = story_of(book.events(test))
         if story.closed is None:
@@ -229,7 +230,13 @@ def _matched_known(source: Source) -> bool:
     mapping = source.mapping
     if mapping.positions.find_by is None:
         return bool(mapping.positions.counted_from_matched_teeth)
-    return not _turn_unknown(source)
+    return not _turn_unknown(source) and not _angle_not_believed(source)
+
+
+def _angle_not_believed(source: Source) -> bool:
+    """The zero is the box file's angle, of an encoder that may show any other angle there today."""
+    turned = source.mapping.encoder
+    return turned is not None and turned.matched_deg is None and not turned.absolute
 
 
 def _turn_unknown(source: Source) -> bool:
@@ -272,6 +279,14 @@ def _matched_precondition(source: Source) -> Precondition:
             state="unproven",
             detail="the encoder's angle begins again, and the box file's does not say in which turn",
             remedy="Write encoder.matched_deg in the mapping, of the turn in which the recording begins.",
+        )
+    if source.mapping.positions.find_by is not None:
+        return Precondition(
+            name=name,
+            state="unproven",
+            detail="engagements count from the box file's angle, and the encoder is not declared absolute",
+            remedy="Write encoder.matched_deg of this recording in the mapping, or encoder.absolute = true "
+            "of an encoder that keeps its angle while it is switched off.",
         )
     return Precondition(
         name=name,

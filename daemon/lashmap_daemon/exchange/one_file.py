@@ -27,6 +27,7 @@ from lashmap_daemon.exchange.frames import UNIT, Coded, Column, Columns, cells
 # Of a sheet, the header included (Office Open XML as spreadsheets implement it, from memory).
 MOST_ROWS = 1_048_576
 MOST_LETTERS = 32_767  # of a cell (from memory)
+RESULTS = "results"  # the sheet that a workbook opens on
 # What XML 1.0 has no character for; written as \x07 is.
 _UNWRITABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff\ud800-\udfff]")
 
@@ -54,6 +55,9 @@ class Workbook:
             sheet.freeze_panes = "B2"
             sheet.append([self._cell(sheet, column.name) for column in table.columns])
             self._sheets[table.name], self._counts[table.name] = sheet, 1
+        # Who opens the file looks for the results; the first sheet says what the columns mean.
+        self._book.active = self._book.sheetnames.index(RESULTS)
+        self._sheets[RESULTS].sheet_view.tabSelected = True
 
     def write(self, table: Table, columns: Columns) -> None:
         """Append rows to the sheet of a table.

@@ -269,10 +269,13 @@ def find(source: Source, recording: Recording, signals: Signals) -> Found:
     """
     path, mapping, box = source.path, source.mapping, source.box
     sweeps = _sweeps(mapping, recording)
-    zero = mapping.encoder.matched_deg if mapping.encoder else None
-    zero = box.matched_teeth.encoder_deg if zero is None else zero
+    encoder, by_encoder = mapping.encoder, mapping.positions.find_by == "encoder"
+    zero = encoder.matched_deg if encoder else None
+    # Without labels there is no other zero; whether it is believed is a precondition's (`book.py`).
+    if zero is None and encoder and (encoder.absolute or by_encoder):
+        zero = box.matched_teeth.encoder_deg
     _check_turning(path, signals)
-    if mapping.positions.find_by == "encoder":
+    if by_encoder:
         if zero is None:
             problem = "is missing; to find rocks by the encoder, its angle at the matched teeth is needed"
             raise refusal(path, f"encoder.matched_deg: {problem}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -16,7 +16,7 @@ from lashmap_daemon.logbook.check import TestCheck
 from lashmap_daemon.logbook.logbook import COMPLETED
 from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import BuildNamed
-from lashmap_daemon.story.recorded import ENCODER, Box, Mounting, Stand
+from lashmap_daemon.story.recorded import ENCODER, Box, Gauge, Mounting, Setup, Stand
 from lashmap_daemon.story.story import Part, Story, story_of
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def collect(
         *(() if build is None else (_build_sheet(build),)),
         _mounting_distance("pinion", box.mounting, box.box.units, build),
         _mounting_distance("gear", box.mounting, box.box.units, build),
-        _matched_teeth(matched, _ranges_in_cycle(box, stand)),
+        _matched_teeth(matched, _ranges_in_cycle(box, stand), Setup(box=box, stand=stand).unused_angle),
         _bearings(box.mounting),
         _calibration("indicator", stand.indicator.calibration_due, today, figure=_has_figure(stand)),
         _calibration("encoder", stand.encoder.calibration_due, today),
@@ -62,6 +62,30 @@ def of_box(box: Box) -> tuple[Precondition, ...]:
     """The preconditions that a box file decides without a stand or a build, each with its state."""
     distances = (_mounting_distance(member, box.mounting, box.box.units, None) for member in MEMBERS)
     return (*distances, _bearings(box.mounting))
+
+
+def collect_by_hand(
+    box: Box,
+    gauge: Gauge,
+    *,
+    matched: bool,
+    today: dt.date,
+    locked_out: bool,
+    build: BuildNamed | None = None,
+) -> tuple[Precondition, ...]:
+    """The same of a test by hand: ``matched`` only where a person brought the marks together."""
+    figure = gauge.calibration_uncertainty_mm is not None
+    calibration = _calibration("indicator", gauge.calibration_due, today, figure=figure)
+    remedy = calibration.remedy.replace("indicator.", "gauge.").replace("stand file", "gauge file")
+    return (
+        *(() if build is None else (_build_sheet(build),)),
+        _mounting_distance("pinion", box.mounting, box.box.units, build),
+        _mounting_distance("gear", box.mounting, box.box.units, build),
+        _BY_HAND if matched else _matched_teeth("assumed", 0.0, ""),
+        _bearings(box.mounting),
+        replace(calibration, remedy=remedy),
+        proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
+    )
 
 
 def proven(name: str, detail: str) -> Precondition:
@@ -138,6 +162,13 @@ _NOT_CONFIRMED = unproven(
 )
 
 
+_BY_HAND = proven(
+    "matched teeth",
+    "marked teeth brought together, as the operator said; teeth were counted by hand from there, without an "
+    "encoder",
+)
+
+
 def _build_sheet(build: BuildNamed) -> Precondition:
     """That a build was named, and what was taken from it: it bars nothing, and the page says it."""
     taken = "; ".join(build.taken) or "no figure was taken from it"
@@ -208,9 +239,12 @@ def _ranges_in_cycle(box: Box, stand: Stand) -> float:
     return 0.0 if range_deg is None else gear_set.mesh_cycle * 360.0 / teeth / range_deg
 
 
-def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float) -> Precondition:
-    name = "matched teeth"
+def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float, unused: str) -> Precondition:
+    """``unused``: why the box file's angle was not used; empty when it was, or there is none."""
+    name, but = "matched teeth", f"; {unused}" if unused else ""
     match matched:
+        case "box file" if unused:
+            return unproven(name, unused, _BRING)
         case "box file" if ranges_in_cycle > 1.0:
             return unproven(
                 name,
@@ -221,12 +255,15 @@ def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float) -> Precondition:
         case "box file":
             return proven(name, "encoder angle recorded in the box file")
         case "set at the stand":
-            return proven(name, "marked teeth brought together at the stand")
-    return unproven(
-        name,
-        "nobody said where the marked teeth are; engagements count from where the test began",
-        "Bring the marked teeth together at the start and say so, or record matched_teeth.encoder_deg.",
-    )
+            return proven(name, f"marked teeth brought together at the stand{but}")
+    nowhere = "nobody said where the marked teeth are; engagements count from where the test began"
+    return unproven(name, nowhere + but, _BRING)
+
+
+_BRING = (
+    "Bring the marked teeth together at the start and say so; an angle in the box file "
+    "(matched_teeth.encoder_deg) counts for an absolute encoder alone (encoder.absolute in the stand file)."
+)
 
 
 def _bearings(mounting: Mounting) -> Precondition:
@@ -306,7 +343,7 @@ def stated_values(logbook: Logbook, serial: str, stand: str | None = None) -> li
         found.append(
             StatedValue(
                 test=one.test,
-                stand=started.stand.stand.name,
+                stand=started.place[0],
                 started_utc=one.started_utc,
                 value_mm=stored.normal_backlash_mm,
             )

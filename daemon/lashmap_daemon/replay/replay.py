@@ -26,6 +26,7 @@ from lashmap_analysis.record.record import (
     RunoutTrace,
     Shaft,
     TestRecord,
+    TypedReadings,
 )
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.readings import Chunks, Floats, Samples
@@ -42,7 +43,7 @@ from lashmap_daemon.replay.preconditions import all_preconditions, index_in_plac
 from lashmap_daemon.replay.wire_errors import LoneSamples
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import MatchedTeethSet, Stamped
-from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Runout, Stand
+from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Gauge, Runout, Stand
 from lashmap_daemon.story.story import Story, story_of
 
 
@@ -310,6 +311,8 @@ class Replay:
         Raises:
             LogbookError: When its samples cannot be read.
         """
+        if self.started.gauge is not None:
+            return self._by_hand(self.started.gauge)
         with self._raw as raw:
             indicator, _ = self._pass(raw, INDICATOR, sink)
             encoder, index_slips = self._pass(raw, ENCODER, sink)
@@ -339,6 +342,30 @@ class Replay:
             left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
         )
 
+    def _by_hand(self, gauge: Gauge) -> TestRecord:
+        """The record of a test that a person typed: its events are all there is."""
+        with self._raw as raw:
+            for channel in (INDICATOR, ENCODER):
+                for _ in raw.pieces(channel):  # none was written; one that is there is none of this test
+                    pass
+            intact = raw.check()
+        box, story = self.started.box, self._story
+        return TestRecord(
+            identity=self._identity("" if intact.sealed is None else intact.sealed.digest.hex()),
+            gear_set=box.gear_set_in_contact(),
+            indicator=box.gauge(gauge),
+            encoder=None,
+            limits=box.limits_for_analysis(),
+            conditions=box.conditions(),
+            preconditions=(*all_preconditions(story, box.box.units), record_intact(intact)),
+            traces=tuple(_typed(rock, story.typed.get(rock.number, ())) for rock in self._rocks),
+            units=box.box.units,
+            closing=story.closing,
+            notes=story.notes,
+            damage=intact.problems,
+            left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
+        )
+
     @property
     def _spans_s(self) -> list[tuple[float, float]]:
         return [(start_s, end_s) for start_s, end_s, _ in (*self.rocks_s, *self.sweeps_s)]
@@ -359,16 +386,19 @@ class Replay:
         return kept, decoding.index_slips
 
     def _identity(self, seal: str) -> Identity:
-        box, stand = self.started.box.box, self.started.stand.stand
+        box, (stand, remark) = self.started.box.box, self.started.place
+        indicator, encoder = self.started.serials
         return Identity(
             test=self.test,
             box=box.type,
             serial=box.serial,
             set_number=box.set_number,
-            stand=stand.name,
+            stand=stand,
+            indicator_serial=indicator,
+            encoder_serial=encoder,
             operator=self.started.operator,
             started_utc=self._story.started_utc,
-            remark="\n".join(text for text in (box.remark, stand.remark) if text),
+            remark="\n".join(text for text in (box.remark, remark) if text),
             seal=seal,
         )
 
@@ -405,6 +435,17 @@ def _apart_s(indicator: Samples, encoder: Samples) -> float:
     if not (len(indicator) and len(encoder)):
         return math.nan
     return math.hypot(indicator.largest_time_uncertainty_s, encoder.largest_time_uncertainty_s)
+
+
+def _typed(rock: events.RockAccepted, typed: Iterable[events.RockTyped]) -> RockTrace:
+    rocks_mm = tuple((one.first_mm, one.other_mm) for one in typed if one.attempt == rock.attempt)
+    return RockTrace.of_typed(
+        TypedReadings(rocks_mm=rocks_mm),
+        position=rock.number,
+        engagement=rock.engagement,
+        purpose=rock.purpose,
+        attempt=rock.attempt,
+    )
 
 
 def _trace(rock: events.RockAccepted, indicator: Samples, encoder: Samples) -> RockTrace:

@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.screens.terminal import say
+from lashmap_daemon.story.events import MarksAsked
 from lashmap_daemon.story.wording import sentence
-from lashmap_daemon.system import TypedLines
+from lashmap_daemon.system import TypedLines, forget_typed
 from lashmap_daemon.testing.opening import Nobody, Person
 
 if TYPE_CHECKING:
+    from lashmap_analysis.gears.tooth_names import ToothCounts
     from lashmap_analysis.record.record import Units
     from rich.console import Console
 
@@ -23,14 +25,16 @@ if TYPE_CHECKING:
 class PlainScreen:
     """A screen that prints a line for each event; at a terminal it takes ``matched``, which is asked for."""
 
-    def __init__(self, units: Units, write: Callable[[str], None]) -> None:
-        self._units = units
+    def __init__(self, units: Units, teeth: ToothCounts, write: Callable[[str], None]) -> None:
+        self._units, self._teeth = units, teeth
         self._write = write
         self._typed = TypedLines()
+        self._asked_anew = False
 
     def hear(self, stamped: Stamped) -> None:
         """Print the event's line, if it has one."""
-        text = sentence(stamped.event, self._units)
+        self._asked_anew = self._asked_anew or isinstance(stamped.event, MarksAsked)
+        text = sentence(stamped.event, self._units, self._teeth)
         if text is not None:
             self._write(f"{stamped.time_s:8.1f} s  {text}")
 
@@ -39,6 +43,9 @@ class PlainScreen:
 
     def commands(self) -> list[str]:
         """What was typed: the answer to the question after the marks, and nothing else."""
+        if self._asked_anew:
+            self._asked_anew, self._typed = False, TypedLines()
+            forget_typed()
         answer = (self._typed.next() or "").strip().strip('"').casefold()
         return ["matched"] if answer in {"m", "matched"} else []
 
@@ -54,7 +61,8 @@ class AtTerminal:
         say(self.console, text)
 
     def ask(self, question: str) -> str:
-        """Ask for a line; end of input is no answer."""
+        """Ask for a line; what was typed before is not its answer, nor is the end of input."""
+        forget_typed()
         try:
             return self.console.input(f"{question}: ", markup=False)
         except EOFError:

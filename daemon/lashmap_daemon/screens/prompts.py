@@ -1,9 +1,9 @@
 """The prompts file: what the technician is shown, one JSON object a line, for whatever follows along.
 
 A second display beside the machine or a powered stand reads the last complete line. Keys: ``show`` (text),
-``engagement`` and ``gear_angle_deg`` (null when no position is asked for), ``sweep`` (member to turn for its
-runout, or null), ``marks`` (member whose marked tooth is to stand in the mesh, or null), ``closed`` (true
-once the test is over).
+``engagement``, ``gear_tooth``, ``pinion_tooth`` (the marked ones are 1) and ``gear_angle_deg`` (null when no
+position is asked for), ``sweep`` (member to turn for its runout, or null), ``marks`` (member whose marked
+tooth is to stand in the mesh, or null), ``closed`` (true once the test is over).
 lashmap only says what it waits for: it starts and stops nothing.
 """
 
@@ -13,6 +13,8 @@ import json
 import os
 import stat
 from pathlib import Path
+
+from lashmap_analysis.gears.tooth_names import ToothCounts, teeth_met
 
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.story.events import MarksAsked, PositionAsked, Stamped, SweepAsked, TestClosed
@@ -35,8 +37,8 @@ class PromptsFile:
 
     name = "the prompts file"
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    def __init__(self, path: Path, teeth: ToothCounts) -> None:
+        self._path, self._teeth = path, teeth
         if path.exists() and not path.is_file():  # a pipe without a reader would hold the test up for ever
             raise StandError(
                 f"{path}: prompts.file is a folder, a device or a pipe; name a file in the stand file"
@@ -48,10 +50,14 @@ class PromptsFile:
         event = stamped.event
         if not isinstance(event, Awaited):
             return
+        asked = event if isinstance(event, PositionAsked) else None
+        met = teeth_met(self._teeth, asked.engagement) if asked else None
         line = {
-            "show": instruction(event, "mm"),
-            "engagement": event.engagement if isinstance(event, PositionAsked) else None,
-            "gear_angle_deg": event.gear_angle_deg if isinstance(event, PositionAsked) else None,
+            "show": instruction(event, "mm", self._teeth),
+            "engagement": asked.engagement if asked else None,
+            "gear_tooth": met.gear_tooth if met else None,
+            "pinion_tooth": met.pinion_tooth if met else None,
+            "gear_angle_deg": asked.gear_angle_deg if asked else None,
             "sweep": event.member if isinstance(event, SweepAsked) else None,
             "marks": event.member if isinstance(event, MarksAsked) else None,
             "closed": isinstance(event, TestClosed),

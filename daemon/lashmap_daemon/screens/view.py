@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+from lashmap_analysis.gears.tooth_names import teeth_met
+
+from lashmap_daemon.screens.cue import Cue, cue_of
 from lashmap_daemon.sequence.sequence import Phase
 
 if TYPE_CHECKING:
@@ -49,12 +53,30 @@ class RockShown:
 
 
 @dataclass(frozen=True, kw_only=True)
+class RockTrace:
+    """The indicator over the rock of one position, as a picture shows it.
+
+    Attributes:
+        low_mm: Least value in each of equal parts of the time shown, nan where there is none; shape (n,).
+        high_mm: The largest.
+        flanks_mm: Mean level of the lower and of the upper flank, as far as they were found.
+        number: Of the position.
+    """
+
+    low_mm: np.ndarray = field(compare=False)
+    high_mm: np.ndarray = field(compare=False)
+    flanks_mm: tuple[float, ...]
+    number: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class View:
     """A running test at one moment; ages and times in seconds, angles past the matched teeth."""
 
     units: Units
     phase: Phase
     instruction: str
+    cue: Cue
     indicator_mm: float | None
     indicator_age_s: float | None
     gear_deg: float | None
@@ -72,6 +94,10 @@ class View:
     bad_frames: int
     tight_spot: tuple[float, float] | None
     damaged: str = ""  # instruments whose lines are damaged, with the share of them
+    limits_mm: tuple[float | None, float | None] = (None, None)  # least and most normal backlash allowed
+    gear_teeth: int | None = None
+    tight_teeth: str = ""  # the teeth of the tight spot in words
+    trace: RockTrace | None = None
 
 
 def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
@@ -95,6 +121,7 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
         units=conductor.box.box.units,
         phase=state.phase,
         instruction=instruction,
+        cue=cue_of(conductor, now_s),
         indicator_mm=indicator[1] if indicator else None,
         indicator_age_s=now_s - indicator[0] if indicator else None,
         gear_deg=gear_deg,
@@ -112,7 +139,42 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
         bad_frames=sum(one.parser.bad_frames for one in channels.monitors.values()),
         damaged=", ".join(channels.damaged()),
         tight_spot=(predicted.gear_angle_deg, predicted.normal_backlash_mm) if predicted else None,
+        limits_mm=_limits_mm(conductor),
+        gear_teeth=conductor.gear_set.gear_teeth,
+        tight_teeth=str(teeth_met(conductor.gear_set, predicted.engagement)) if predicted else "",
     )
+
+
+def _limits_mm(conductor: Conductor) -> tuple[float | None, float | None]:
+    given = conductor.box.limits_for_analysis().normal_mm(conductor.gear_set)
+    return given.get("minimum"), given.get("maximum")
+
+
+_PARTS = 240
+_SPAN_S = 4.0  # the time shown at first; twice as much when that is full
+
+
+def trace_of(conductor: Conductor) -> RockTrace | None:
+    """The rock in hand as it grows; None without one."""
+    rock, target = conductor.rock, conductor.state.target
+    if rock is None or target is None:
+        return None
+    samples = conductor.channels.indicator(rock.started_s)
+    finite = np.isfinite(samples.value)
+    value, since_s = samples.value[finite], samples.time_s[finite] - rock.started_s
+    low, high = np.full(_PARTS, np.nan), np.full(_PARTS, np.nan)
+    if len(value):
+        span_s = _SPAN_S
+        while since_s[-1] >= span_s:
+            span_s *= 2.0
+        part = np.minimum((since_s / span_s * _PARTS).astype(int), _PARTS - 1)
+        first = np.flatnonzero(np.r_[True, part[1:] != part[:-1]])
+        low[part[first]] = np.minimum.reduceat(value, first)
+        high[part[first]] = np.maximum.reduceat(value, first)
+    dwells = rock.reading.dwells if rock.reading else ()
+    sides = ([one.level_mm for one in dwells if one.high is high_one] for high_one in (False, True))
+    flanks = tuple(float(np.mean(levels)) for levels in sides if levels)
+    return RockTrace(low_mm=low, high_mm=high, flanks_mm=flanks, number=target.number)
 
 
 def _rock(reading: RockReading) -> RockShown:

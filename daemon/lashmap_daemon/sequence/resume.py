@@ -25,7 +25,7 @@ from lashmap_daemon.sequence.sequence import Phase, State, Step
 from lashmap_daemon.setup.same import differences, with_changes
 from lashmap_daemon.story import events
 from lashmap_daemon.story.marks import REMEDY, disagreement
-from lashmap_daemon.story.recorded import Setup
+from lashmap_daemon.story.recorded import HandSetup, Setup
 from lashmap_daemon.story.story import Story, Target, story_of
 
 _COVERAGE = 3.0  # of the readings' standard uncertainties: few reversals have long tails
@@ -161,7 +161,7 @@ def find_unfinished(logbook: Logbook, test: str | None, serial: str) -> str:
     return of_box[-1]
 
 
-def take_up(logbook: Logbook, test: str, today: Setup) -> Unfinished:
+def take_up(logbook: Logbook, test: str, today: Setup | HandSetup) -> Unfinished:
     """Read how far a test came, and see that box and stand are the same.
 
     Raises:

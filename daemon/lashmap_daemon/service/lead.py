@@ -12,6 +12,7 @@ import logging
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -32,6 +33,7 @@ from lashmap_daemon.story.wording import instruction, sentence
 from lashmap_daemon.testing.engine import Engine, Prepared
 from lashmap_daemon.testing.live_test import LiveTest, Opening
 from lashmap_daemon.testing.monitor import StandPorts
+from lashmap_daemon.testing.opening import failed_already
 
 if TYPE_CHECKING:
     from lashmap_analysis.judge.assessment import Assessment
@@ -73,6 +75,7 @@ class ServiceScreen:
         self.conductor: Conductor | None = None
         self.asked_s = time.monotonic()
         self._units: Units = started.box.box.units
+        self._teeth = started.box.gear_set
         self._shown = (0.0, time.monotonic())
         self._commands: deque[str] = deque()
         self._heard: deque[str] = deque(maxlen=100)
@@ -85,17 +88,17 @@ class ServiceScreen:
             case events.RockStarted():
                 self.awaits = f"the rock of position {event.number} is recorded: rock on lightly"
             case events.MarksAsked():
-                self.awaits = f"{instruction(event, self._units)}: lashmap tell STAND matched"
+                self.awaits = f"{instruction(event, self._units, self._teeth)}: lashmap tell STAND matched"
             case (
                 events.PositionAsked()
                 | events.SweepAsked()
                 | events.InstrumentLost()
                 | events.RecordingPaused()
             ):
-                self.awaits = instruction(event, self._units)
+                self.awaits = instruction(event, self._units, self._teeth)
             case events.RockRefused() | events.SweepRefused():
                 self.last_refusal = "; ".join(event.reasons)
-        text = sentence(event, self._units)
+        text = sentence(event, self._units, self._teeth)
         if text is None:
             return
         self._heard.append(text.strip())
@@ -210,7 +213,7 @@ class Lead:
         """
         with self._preparing():
             prepared = prepare(request, self.boxes, self.stand, self._engine)
-            reference = prepared.box.matched_teeth.encoder_deg
+            reference = prepared.started.setup.matched_deg
             if reference is not None:
                 return await self._go(Waiting(prepared), reference)
         return await self._match(Waiting(prepared), request.matched)
@@ -317,6 +320,10 @@ class Lead:
         self._logbook.must_be_there()
         prepared, angles = waiting.prepared, waiting.angles(encoder_deg)
         opening = self._engine.opening(prepared, waiting.person, encoder_deg=angles, followed=False)
+        failed = failed_already(opening.preconditions)
+        if failed:
+            said = f"Before position 1: {' '.join(failed)} This was the answer to whoever began the test."
+            opening = replace(opening, notes=(said,))
         self._waiting = self._ports.tap = None
         screen = self.screen = ServiceScreen(prepared.started)
         self.test = prepared.started.test
@@ -332,7 +339,7 @@ class Lead:
         if screen.conductor is None:
             raise StandError(f"test {prepared.started.test} did not begin; {self.last_test or 'see the log'}")
         does = "has begun" if opening.resumed is None else "goes on"
-        return [f"Test {prepared.started.test} {does}", screen.awaits]
+        return [*failed, f"Test {prepared.started.test} {does}", screen.awaits]
 
     async def _lead(self, begun: _Begun) -> None:
         started = begun[0].started
@@ -370,7 +377,9 @@ class Lead:
             raise StandError("the service ended before the test began")
         opening, shown = begun
         prompts = self.stand.file.prompts
-        listeners: tuple[events.Listener, ...] = (PromptsFile(Path(prompts.file)),) if prompts else ()
+        listeners: tuple[events.Listener, ...] = ()
+        if prompts:
+            listeners = (PromptsFile(Path(prompts.file), opening.started.box.gear_set),)
         go_on = f"lashmap tell STAND resume BOX --test {opening.started.test}"
         screen = self._bus.screen(shown)
         self._live = self._engine.live_test(

@@ -20,6 +20,7 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.service.words import Begin, Resume
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile, MountingTable
+from lashmap_daemon.setup.plausible import implausible
 from lashmap_daemon.setup.stand_file import HandsFreeTable, Stand
 from lashmap_daemon.setup.toml_file import FROM_FILE, problem_of
 from lashmap_daemon.story import events
@@ -125,7 +126,10 @@ def completed(box: BoxFile, settings: Mapping[str, str]) -> BoxFile:
             box.box.serial,
             [problem_of(dict(one), before="--set mounting.") for one in error.errors()],
         ) from error
-    return box.model_copy(update={"mounting": mounting})
+    box = box.model_copy(update={"mounting": mounting})
+    if problems := list(implausible(box.recorded())):
+        raise ConfigurationError(box.box.serial, [f"--set {problem}" for problem in problems])
+    return box
 
 
 def _setting(key: str, text: str) -> tuple[str, object]:
@@ -170,12 +174,8 @@ def prepare(request: Begin, boxes: BoxFolder, stand: Stand, engine: Engine) -> P
     """
     cautions = confirmed(request)
     box = completed(boxes.load(request.box), request.settings)
-    if box.matched_teeth.encoder_deg is not None and request.matched != "later":
-        raise ConfigurationError(
-            "--matched", ["the box file carries matched_teeth.encoder_deg; leave one of them out"]
-        )
     built = take(engine.logbook, box, None)
-    return engine.prepare(
+    prepared = engine.prepare(
         built.box,
         stand,
         box_name=str(boxes.path(request.box)),
@@ -184,6 +184,10 @@ def prepare(request: Begin, boxes: BoxFolder, stand: Stand, engine: Engine) -> P
         sweeps=tuple(dict.fromkeys(request.runout)),
         build=built.named,
     )
+    if prepared.started.setup.matched_deg is not None and request.matched != "later":
+        problem = "the box file carries matched_teeth.encoder_deg, and the encoder is absolute"
+        raise ConfigurationError("--matched", [f"{problem}; leave one of them out"])
+    return prepared
 
 
 def prepare_again(request: Resume, boxes: BoxFolder, stand: Stand, path: Path) -> Prepared:
@@ -267,6 +271,9 @@ class Waiting:
         lines = [
             "Bring the marked teeth together, hold the gear still, then enter: lashmap tell STAND matched"
         ]
+        unused = self.prepared.started.setup.unused_angle
+        if unused and self.prepared.unfinished is None:
+            lines.insert(0, f"{unused[:1].upper()}{unused[1:]}.")
         return lines if self._setting is None else [*lines, _knock_sentence(self._setting)]
 
     def overdue(self, now_s: float) -> bool:

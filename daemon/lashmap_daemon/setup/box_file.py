@@ -169,6 +169,10 @@ class LimitsTable(Table):
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
+        if self.untouched_tooth_mm is not None and self.tooth_accuracy_grade is not None:
+            raise ValueError(
+                "give either untouched_tooth_mm (or _in) or tooth_accuracy_grade: one of them counts"
+            )
         if self.minimum_mm is not None and self.maximum_mm is not None and self.minimum_mm >= self.maximum_mm:
             # In both units: which of them the file has is not known here.
             low, high = _in_both(self.minimum_mm), _in_both(self.maximum_mm)

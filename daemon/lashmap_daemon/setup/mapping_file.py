@@ -89,6 +89,8 @@ class EncoderTable(Table):
         matched_deg: Its angle with the marked teeth together; the box file's when left out. Where the angle
             begins again: of the turn in which the recording begins.
         wraps_at_deg: Of an angle in degrees: after which it begins again, 360 as a rule.
+        absolute: It shows the same angle at the same place after it was switched off; only then is the box
+            file's angle of the matched teeth believed.
     """
 
     column: Name
@@ -101,6 +103,7 @@ class EncoderTable(Table):
     serial: Label = ""
     calibration_due: dt.date | None = None
     standard_uncertainty_deg: NotNegative = 0.0
+    absolute: bool = False
 
     @model_validator(mode="after")
     def _wraps_an_angle(self) -> Self:

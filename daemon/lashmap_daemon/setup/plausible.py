@@ -13,7 +13,7 @@ from math import degrees
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.lengths import MM_PER_INCH
 
-from lashmap_daemon.story.recorded import Box, Limits, Mounting
+from lashmap_daemon.story.recorded import Box, Limits, Mounting, Torque
 
 # Normal pressure angles of bevel sets run from 14.5° to 25°; 22.5° and 20° are usual.
 LEAST_PRESSURE_DEG, MOST_PRESSURE_DEG = 10.0, 32.0
@@ -24,6 +24,7 @@ NEAREST_FACE, FARTHEST_FACE = 0.1, 5.0  # from the locating face of a member to 
 MOST_OFF = 0.03  # from the marked distance: more than shims and grinding ever make up for
 MOST_TOLERANCE = 0.005
 MOST_END_PLAY = 0.005
+MOST_COMPLIANCE = 100.0  # µm per N m: shafts, bearings and teeth give way by tenths of a µm to some µm
 
 
 def implausible(box: Box) -> Iterator[str]:
@@ -32,6 +33,7 @@ def implausible(box: Box) -> Iterator[str]:
     yield from _pressure_angle(box.gear_set.normal_pressure_angle_deg)
     yield from _limits(box.limits, gear_set)
     yield from _mounting(box.mounting, gear_set)
+    yield from _torque(box.torque)
 
 
 def _pressure_angle(angle_deg: float) -> Iterator[str]:
@@ -85,6 +87,16 @@ def _mounting(mounting: Mounting, gear_set: GearSet) -> Iterator[str]:
     if mounting.tolerance_mm is not None and mounting.tolerance_mm > largest:
         why = f"is no tolerance of a mounting distance of {of}: believed is 0 to {_shown(largest)}"
         yield _sentence("mounting.tolerance", mounting.tolerance_mm, why)
+
+
+def _torque(torque: Torque) -> Iterator[str]:
+    found = torque.compliance()
+    if found is not None and abs(found) > MOST_COMPLIANCE:
+        keys = "compliance_um_per_nm" if torque.compliance_um_per_nm is not None else "second_adds_mm"
+        yield (
+            f"torque.{keys}: a reading that grows by {found:.4g} µm for each N m is no compliance of a "
+            f"gearbox: believed is 0 to {MOST_COMPLIANCE:g} µm. Look at the decimal point, and at the unit."
+        )
 
 
 def _sentence(key: str, value_mm: float, why: str) -> str:

@@ -14,7 +14,7 @@ from lashmap_analysis.record.record import Units
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup.stand_file import Stand
-from lashmap_daemon.story.recorded import Box, Setup
+from lashmap_daemon.story.recorded import Box, HandSetup, Setup
 
 _BOX_MAY_DIFFER = (
     "box.remark",
@@ -36,6 +36,9 @@ _STAND_MAY_DIFFER = (
     "encoder profile.description",
     "indicator profile.port",  # speed and framing decide whether bytes come, not what they mean
     "encoder profile.port",
+    "gauge.remark",
+    "gauge.calibration_due",
+    "gauge.rocks",
 )
 _MAY_CHANGE_IN_SERVICE = (
     "stand.remark",
@@ -52,7 +55,7 @@ _MAY_CHANGE_IN_SERVICE = (
 
 
 def differences(
-    today: Setup, began: Setup, *, from_build: tuple[str, ...] = ()
+    today: Setup | HandSetup, began: Setup | HandSetup, *, from_build: tuple[str, ...] = ()
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Compare the files of today with those of the start record.
 
@@ -142,7 +145,9 @@ def _text(value: object, digits: int | None = None) -> str:
     return "not given" if value in {None, ""} else str(value)
 
 
-def _flat_stand(setup: Setup) -> dict[str, object]:
+def _flat_stand(setup: Setup | HandSetup) -> dict[str, object]:
+    if isinstance(setup, HandSetup):
+        return _flat({"gauge": asdict(setup.gauge)})
     return _flat({name.replace("_", " "): table for name, table in asdict(setup.stand).items()})
 
 

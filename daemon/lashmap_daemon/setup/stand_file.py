@@ -73,7 +73,11 @@ class IndicatorTable(Table):
 
 
 class EncoderTable(Table):
-    """The angle encoder."""
+    """The angle encoder.
+
+    ``absolute``: it shows the same angle at the same place after it was switched off. Only then is an angle
+    of the matched teeth that stands in a box file believed.
+    """
 
     port: Annotated[FilePath, Field(min_length=1)]
     profile: FilePath
@@ -83,6 +87,7 @@ class EncoderTable(Table):
     serial: Label = ""
     calibration_due: dt.date | None = None
     standard_uncertainty_deg: NotNegative = 0.0
+    absolute: bool = False
 
 
 class PromptsTable(Table):

@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import Literal, TypeAlias, get_args
+from typing import Annotated, Literal, TypeAlias, get_args
 
 from lashmap_analysis.record.record import Precondition, Purpose, Shaft
-from pydantic import TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
-from lashmap_daemon.story.recorded import Box, Setup, Stand, must_be_of_this_version
+from lashmap_daemon.errors import LashmapError
+from lashmap_daemon.story.recorded import Box, Gauge, HandSetup, Setup, Stand, must_be_of_this_version
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -168,6 +169,10 @@ Outcome = Literal["completed", "stopped", "interrupted", "failed"]
 """By itself; by the operator; by what ends programs (a signal, a lost terminal); by a failing stand."""
 
 
+class MadeByHand(LashmapError):
+    """What needs instruments was asked of a test that has none."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class TestStarted:
     """All that is known up front; enough to decode and judge what follows."""
@@ -176,7 +181,7 @@ class TestStarted:
 
     test: str
     operator: str
-    setup: Setup
+    setup: Annotated[Setup | HandSetup, Field(discriminator="version")]
     planned: tuple[int, ...]
     version: str
     sweeps: tuple[Shaft, ...] = ()
@@ -188,8 +193,32 @@ class TestStarted:
 
     @property
     def stand(self) -> Stand:
-        """The stand, as its bytes are read."""
+        """The stand, as its bytes are read.
+
+        Raises:
+            MadeByHand: When there is none.
+        """
+        if isinstance(self.setup, HandSetup):
+            raise MadeByHand(f"test {self.test} was made by hand, without instruments that could be read")
         return self.setup.stand
+
+    @property
+    def gauge(self) -> Gauge | None:
+        """The dial gauge of a test by hand; None where instruments were read."""
+        return self.setup.gauge if isinstance(self.setup, HandSetup) else None
+
+    @property
+    def place(self) -> tuple[str, str]:
+        """Name and remark of the stand, or of the place where a test was made by hand."""
+        where = self.stand.stand if self.gauge is None else self.gauge
+        return where.name, where.remark
+
+    @property
+    def serials(self) -> tuple[str, str]:
+        """Serial numbers of indicator (or dial gauge) and encoder; empty where nobody wrote one."""
+        if self.gauge is not None:
+            return self.gauge.serial, ""
+        return self.stand.indicator.serial, self.stand.encoder.serial
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -291,7 +320,7 @@ class MatchedTeethSet:
     """
 
     encoder_deg: float
-    how: Literal["box file", "set at the stand", "assumed"]
+    how: Literal["box file", "set at the stand", "assumed", "counted by hand"]
     moved_deg: float | None = None
     seen_deg: float | None = None
 
@@ -315,7 +344,7 @@ class MarksCompared:
 
     member: Shaft
     attempt: int
-    how: Literal["mark", "index pulse", "not seen"]
+    how: Literal["mark", "index pulse", "not seen", "counted by hand"]
     answer: str
     encoder_deg: float | None
     turns: int | None
@@ -347,6 +376,21 @@ class RockStarted:
     number: int
     engagement: int
     start_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class RockTyped:
+    """A person read a rock by eye and typed it; kept before anything else is asked.
+
+    ``typed`` is the line as it was typed. A lash that was typed itself stands as 0 and the lash.
+    """
+
+    number: int
+    engagement: int
+    attempt: int
+    typed: str
+    first_mm: float
+    other_mm: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -475,6 +519,7 @@ StandEvent: TypeAlias = (
 RockEvent: TypeAlias = (
     PositionAsked
     | RockStarted
+    | RockTyped
     | RockAccepted
     | RockRefused
     | PositionSkipped

@@ -95,6 +95,25 @@ def _without_mark(
     )
 
 
+def by_count(
+    gear_set: GearSet, *, turns: int, answer: str, attempt: int, agrees: bool
+) -> events.MarksCompared:
+    """Teeth were counted by hand to where the gear's mark should be, ``turns`` of the gear from the start."""
+    return events.MarksCompared(
+        member="gear",
+        attempt=attempt,
+        how="counted by hand",
+        answer=answer,
+        encoder_deg=None,
+        turns=turns,
+        off_deg=None,
+        off_teeth=None,
+        allowed_deg=ALLOWED_TEETH * pitch_deg(gear_set, "gear"),
+        agrees=agrees,
+        last=agrees or attempt >= ASKED,
+    )
+
+
 def jumped(jump: Jump, port: str, *, may_begin_again: bool, go_on: str) -> str:
     """What an encoder did that no shaft does, and how the test goes on; a sentence each.
 
@@ -145,6 +164,22 @@ def precondition(found: events.MarksCompared) -> Precondition:
             detail=f"nobody saw the mark of the {found.member} again before the tight spot was confirmed "
             f"({found.answer})",
             remedy="Test again, and bring the marked tooth into the mesh when that is asked for.",
+        )
+    if found.how == "counted by hand":
+        turns = abs(found.turns or 0)
+        where = f"counted by hand, {turns} {'turn' if turns == 1 else 'turns'} of the gear from the start"
+        if found.agrees:
+            return Precondition(
+                name=MATCHED_AGAIN,
+                state="proven",
+                detail=f"mark of the gear seen in the mesh where it was {where}",
+            )
+        return Precondition(
+            name=MATCHED_AGAIN,
+            state="failed",
+            detail=f"the mark of the gear was not in the mesh where it was {where}: the count is off, and it "
+            "is not known since when, so the readings may belong to other teeth",
+            remedy="Bring the marked teeth together and test again from the start.",
         )
     if not found.agrees:
         return Precondition(name=MATCHED_AGAIN, state="failed", detail=disagreement(found), remedy=REMEDY)

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from dataclasses import asdict, dataclass, replace
-from typing import Annotated, Literal, overload
+from typing import Annotated, ClassVar, Literal, overload
 
 from lashmap_analysis.gears.gear_set import GearSet as AnalysisGearSet
 from lashmap_analysis.gears.indicator import CorrectionCurve, Direction
@@ -26,12 +27,20 @@ from lashmap_drivers.kinds import build
 from lashmap_drivers.profile import InstrumentProfile
 from pydantic import AfterValidator, ConfigDict, Field, JsonValue
 
-VERSION: Literal[2] = 2
+VERSION: Literal[3] = 3
+BY_HAND: Literal["3 by hand"] = "3 by hand"
 # Parts of the face width from the toe; a number is taken as it is.
 CONTACT_PLACES = {"toe": 0.0, "mean": 0.5, "heel": 1.0}
 ContactPlace = Literal["toe", "mean", "heel"] | float | None
 INDICATOR = "indicator"
 ENCODER = "encoder"
+
+
+# Words that say that there is none, so that what is left of a text speaks of end play that there is.
+_NO_END_PLAY = re.compile(
+    r"\b(?:no|zero|without|free (?:of|from))\s+(?:(?:any|axial|measurable|noticeable)\s+)*end play\b"
+    r"|\bend play\s*[:=]?\s*none\b"
+)
 
 
 class _Value:
@@ -297,6 +306,15 @@ class Box(_Value):
         """
         return replace(self.gear_set.gear_set(), contact_from_toe=self.contact.from_toe)
 
+    def gauge(self, gauge: Gauge) -> AnalysisIndicator:
+        """A dial gauge that is read by eye, set up as this box asks."""
+        return self._indicator(
+            resolution_mm=gauge.read_to_mm,
+            calibration_uncertainty_mm=gauge.calibration_uncertainty_mm,
+            hysteresis_mm=gauge.hysteresis_mm,
+            by_eye=True,
+        )
+
     def indicator(self, stand: Stand) -> AnalysisIndicator:
         """The indicator of ``stand``, set up as this box asks."""
         return self._indicator(
@@ -328,7 +346,7 @@ class Box(_Value):
             gear_distance_mm=gear,
             pinion_end_play_mm=mounting.pinion_end_play_mm,
             gear_end_play_mm=mounting.gear_end_play_mm,
-            has_end_play="end play" in mounting.bearings.lower(),
+            has_end_play="end play" in _NO_END_PLAY.sub("", mounting.bearings.lower()),
             rock_nm=torque.rock_nm,
             rock_uncertainty_nm=torque.rock_uncertainty_nm,
             compliance_um_per_nm=torque.compliance(),
@@ -347,8 +365,10 @@ class Box(_Value):
         calibration_uncertainty_mm: float | None = None,
         hysteresis_mm: float | None = None,
         correction: CorrectionCurve | None = None,
+        by_eye: bool = False,
     ) -> AnalysisIndicator:
         return AnalysisIndicator(
+            by_eye=by_eye,
             resolution_mm=resolution_mm,
             calibration_uncertainty_mm=calibration_uncertainty_mm,
             hysteresis_mm=hysteresis_mm,
@@ -407,7 +427,11 @@ class Indicator(_Value):
 
 @dataclass(frozen=True, kw_only=True)
 class Encoder(_Value):
-    """The angle encoder; ``profile`` is the name of its file."""
+    """The angle encoder; ``profile`` is the name of its file.
+
+    ``absolute``: it shows the same angle at the same place after it was switched off, so that the angle of
+    the matched teeth in a box file means something.
+    """
 
     port: str
     profile: str
@@ -417,6 +441,7 @@ class Encoder(_Value):
     serial: str
     calibration_due: dt.date | None
     standard_uncertainty_deg: float
+    absolute: bool
 
 
 def _known(profile: dict[str, JsonValue]) -> dict[str, JsonValue]:
@@ -464,13 +489,60 @@ class Stand(_Value):
         )
 
 
+def unused_angle(angle_deg: float) -> str:
+    """The sentence that says so, as part of another."""
+    return (
+        f"the box file's angle of the matched teeth ({angle_deg:.3f}°) was not used, since the encoder is "
+        "not declared absolute in the stand file (encoder.absolute)"
+    )
+
+
 @dataclass(frozen=True, kw_only=True)
 class Setup(_Value):
     """Box and stand as they were when a test began, in the version in which they are written down."""
 
-    version: Literal[2] = VERSION
+    version: Literal[3] = VERSION
     box: Box
     stand: Stand
+
+    @property
+    def matched_deg(self) -> float | None:
+        """The box file's angle of the matched teeth; None without one, or with an encoder not absolute."""
+        return self.box.matched_teeth.encoder_deg if self.stand.encoder.absolute else None
+
+    @property
+    def unused_angle(self) -> str:
+        """Why the angle that the box file gives was not used; empty when it was, or there is none."""
+        angle_deg = self.box.matched_teeth.encoder_deg
+        return "" if angle_deg is None or self.stand.encoder.absolute else unused_angle(angle_deg)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gauge(_Value):
+    """A dial gauge without a cable: read by eye to ``read_to_mm``, and typed."""
+
+    name: str
+    remark: str
+    division_mm: float
+    read_to_mm: float
+    rocks: int
+    serial: str
+    calibration_due: dt.date | None
+    calibration_uncertainty_mm: float | None
+    hysteresis_mm: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandSetup(_Value):
+    """Box and gauge of a test by hand; programs that know none refuse its version."""
+
+    version: Literal["3 by hand"] = BY_HAND
+    box: Box
+    gauge: Gauge
+
+    # No encoder, and so no angle of the box file that could be used or not.
+    matched_deg: ClassVar[None] = None
+    unused_angle: ClassVar[str] = ""
 
 
 class OtherVersion(ValueError):
@@ -490,7 +562,7 @@ def must_be_of_this_version(event: str) -> None:
         version = json.loads(event)["setup"]["version"]
     except (ValueError, KeyError, TypeError):
         return
-    if version != VERSION:
+    if version not in {VERSION, BY_HAND}:
         raise OtherVersion(
             f"its set-up is of version {version!r:.20}, and this program reads version {VERSION}"
         )

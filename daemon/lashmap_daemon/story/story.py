@@ -100,6 +100,7 @@ class Story:
         checks: Positions that check a resumption.
         asked: How many positions were numbered.
         accepted: By number, as they stand: a repeat replaces what it repeats.
+        typed: Rocks that were typed, by number of the position, of its newest try.
         newest: The rock accepted last of those.
         last_accepted: The position a repeat goes back to.
         skipped: Positions that stay unmeasured, by number.
@@ -132,6 +133,7 @@ class Story:
     checks: frozenset[int] = frozenset()
     asked: int = 0
     accepted: Mapping[int, events.RockAccepted] = field(default_factory=dict)
+    typed: Mapping[int, tuple[events.RockTyped, ...]] = field(default_factory=dict)
     newest: events.RockAccepted | None = None
     last_accepted: Target | None = None
     skipped: Mapping[int, events.PositionSkipped] = field(default_factory=dict)
@@ -250,6 +252,9 @@ def _rock(story: Story, event: events.RockEvent) -> Story:  # noqa: PLR0911 - as
             return _await(story, _target(event, event.reason))
         case events.RockStarted():
             return replace(story, rocking=True)
+        case events.RockTyped(number=number):
+            before = (one for one in story.typed.get(number, ()) if one.attempt == event.attempt)
+            return replace(story, typed={**story.typed, number: (*before, event)})
         case events.RockRefused(number=number, reasons=reasons):
             story = replace(story, rocking=False)
             if number not in story.open:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import assert_never
 
+from lashmap_analysis.gears.tooth_names import COUNTING, ToothCounts, teeth_met
 from lashmap_analysis.record.lengths import DECIMALS, format_length, format_spread
 from lashmap_analysis.record.record import Units
 from lashmap_drivers.errors import BEYOND, LOW_BATTERY
@@ -28,14 +29,20 @@ CAUTIONS = (
 FORWARD, BACK = "FORWARD →", "BACK ←"
 
 
-def asked_sentence(asked: events.PositionAsked) -> str:
+def place_text(engagement: int, gear_deg: float, teeth: ToothCounts | None) -> str:
+    """Where an engagement is: the teeth that meet, where their numbers are known, then number and angle."""
+    text = f"engagement {engagement}, {angle_text(gear_deg, decimals=1)}"
+    return text if teeth is None else f"{teeth_met(teeth, engagement)} ({text})"
+
+
+def asked_sentence(asked: events.PositionAsked, teeth: ToothCounts | None) -> str:
     """What to do now: how far to turn, where that is, and to rock."""
     what = "Confirm the tight spot: " if asked.purpose == "confirming" else ""
-    place = f"engagement {asked.engagement}, {angle_text(asked.gear_angle_deg, decimals=1)}"
-    teeth = abs(asked.turn_teeth)
-    if teeth:
+    place = place_text(asked.engagement, asked.gear_angle_deg, teeth)
+    count = abs(asked.turn_teeth)
+    if count:
         way = FORWARD if asked.turn_teeth > 0 else BACK
-        by = f"{teeth} {'tooth' if teeth == 1 else 'teeth'} ({abs(asked.turn_deg):.1f}°)"
+        by = f"{count} {'tooth' if count == 1 else 'teeth'} ({abs(asked.turn_deg):.1f}°)"
         move = f"turn the gear {way} {by} to {place}"
     else:
         move = f"stay at {place}"
@@ -95,14 +102,17 @@ def mark_sentence(instrument: str, port: str, mark: str) -> str:
     return f"{text} {todo}" if todo else text
 
 
-def sentence(event: events.Event, units: Units) -> str | None:
-    """One line for an event; None for those that people need not read."""
+def sentence(event: events.Event, units: Units, teeth: ToothCounts | None) -> str | None:
+    """One line for an event; None for those that people need not read.
+
+    ``teeth`` are those of the set, None where nobody knows them: places are then named without teeth.
+    """
     if isinstance(event, events.CourseEvent):
         return _of_course(event, units)
     if isinstance(event, events.StandEvent):
         return _of_stand(event)
     if isinstance(event, events.RockEvent):
-        return _of_rock(event, units)
+        return _of_rock(event, units, teeth)
     if isinstance(event, events.SweepEvent):
         return _of_sweep(event, units)
     if isinstance(event, events.RemarkEvent):
@@ -110,11 +120,44 @@ def sentence(event: events.Event, units: Units) -> str | None:
     assert_never(event)
 
 
-def instruction(awaited: Awaited, units: Units) -> str:
+def in_sentences(reasons: str) -> str:
+    """Reasons joined by semicolons, those that are sentences set apart as sentences."""
+    return reasons.replace(".; ", ". ")
+
+
+def told(  # noqa: PLR0911 - a line for each event
+    event: events.Event, units: Units, teeth: ToothCounts
+) -> str | None:
+    """One line for an event on a screen that shows in larger letters what is to be done; None for no line.
+
+    Shorter than `sentence` where a figure serves nobody at the stand; what went wrong is said in full.
+    """
+    match event:
+        case events.PositionAsked() | events.SweepAsked() | events.MarksAsked():
+            return None
+        case events.TestStarted():
+            return f"{len(event.planned)} positions planned. {COUNTING}"
+        case events.RockAccepted():
+            flags = f"; {', '.join(event.flags)}" if event.flags else ""
+            lash = format_length(event.normal_backlash_mm, units)
+            return f"Position {event.number} good: {lash} at {teeth_met(teeth, event.engagement)}{flags}"
+        case events.RockRefused():
+            return f"Position {event.number} again: {in_sentences('; '.join(event.reasons))}"
+        case events.PositionSkipped():
+            return f"Position {event.number} left out: {event.reason}"
+        case events.TightSpotPredicted():
+            lash = format_length(event.normal_backlash_mm, units)
+            asks = ", ".join(str(teeth_met(teeth, engagement)) for engagement in event.ask) or "nothing more"
+            return f"Tight spot expected at {teeth_met(teeth, event.engagement)}: {lash}; to measure: {asks}"
+        case _:
+            return sentence(event, units, teeth)
+
+
+def instruction(awaited: Awaited, units: Units, teeth: ToothCounts) -> str:
     """What is to be done now, without the number of the position."""
     if isinstance(awaited, events.PositionAsked):
-        return asked_sentence(awaited)
-    return sentence(awaited, units) or ""
+        return asked_sentence(awaited, teeth)
+    return sentence(awaited, units, teeth) or ""
 
 
 def _of_course(event: events.CourseEvent, units: Units) -> str:
@@ -122,7 +165,7 @@ def _of_course(event: events.CourseEvent, units: Units) -> str:
         case events.TestStarted():
             return (
                 f"Test {event.test}: {len(event.planned)} positions planned. {FORWARD} is the way in which "
-                f"the gear angle on the screen rises, {BACK} the other way"
+                f"the gear angle on the screen rises, {BACK} the other way. {COUNTING}"
             )
         case events.TestResumed():
             check = f"; position {event.check_of} is measured again first, as a check" if event.check else ""
@@ -153,6 +196,8 @@ def _of_stand(event: events.StandEvent) -> str | None:  # noqa: PLR0911 - a line
             lost = f"; {event.given_up_s:.0f} s of samples had to be given up" if event.given_up_s else ""
             return f"There is room again; recording goes on after {event.paused_s:.0f} s{lost}"
         case events.MatchedTeethSet():
+            if event.how == "counted by hand":
+                return "Marked teeth together; teeth are counted by hand from here"
             moved = "" if event.moved_deg is None else f", {event.moved_deg:+.3f}° from before"
             return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
         case events.MarksAsked():
@@ -167,10 +212,10 @@ def _of_stand(event: events.StandEvent) -> str | None:  # noqa: PLR0911 - a line
             assert_never(event)
 
 
-def _of_rock(event: events.RockEvent, units: Units) -> str | None:
+def _of_rock(event: events.RockEvent, units: Units, teeth: ToothCounts | None) -> str | None:
     match event:
         case events.PositionAsked():
-            return f"{event.number:>3}  {asked_sentence(event)}"
+            return f"{event.number:>3}  {asked_sentence(event, teeth)}"
         case events.RockAccepted():
             return _accepted(event, units)
         case events.RockRefused():
@@ -178,8 +223,8 @@ def _of_rock(event: events.RockEvent, units: Units) -> str | None:
         case events.PositionSkipped():
             return f"{event.number:>3}  left out: {event.reason}"
         case events.TightSpotPredicted():
-            return _predicted(event, units)
-        case events.RockStarted() | events.PositionsSpared():  # a note says it
+            return _predicted(event, units, teeth)
+        case events.RockStarted() | events.RockTyped() | events.PositionsSpared():  # a note says it
             return None
         case _:
             assert_never(event)
@@ -216,6 +261,9 @@ def _checked(event: events.CheckedAgain, units: Units) -> str:
 def _compared(event: events.MarksCompared) -> str:
     if event.agrees is None:
         return f"Nobody saw the marks again ({event.answer}): the matched teeth are not proven"
+    if event.how == "counted by hand":
+        seen = "stood in the mesh" if event.agrees else "did NOT stand in the mesh"
+        return f"The mark of the {event.member} {seen} where the count said"
     if event.how == "index pulse":
         return f"The encoder still fits the matched teeth: its index pulse {event.answer}"
     if event.agrees:
@@ -235,13 +283,21 @@ def _accepted(event: events.RockAccepted, units: Units) -> str:
     )
 
 
-def _predicted(event: events.TightSpotPredicted, units: Units) -> str:
-    asks = ", ".join(str(engagement) for engagement in event.ask) or "nothing more"
+def _from_marks(engagement: int, teeth: ToothCounts | None) -> str:
+    """Where an engagement is, never with a minus, which is easily overlooked."""
+    if teeth is not None:
+        return str(teeth_met(teeth, engagement))
+    if engagement >= 0:
+        return str(engagement)
+    return f"{-engagement} {'tooth' if engagement == -1 else 'teeth'} {BACK} from the matched teeth"
+
+
+def _predicted(event: events.TightSpotPredicted, units: Units, teeth: ToothCounts | None) -> str:
+    asks = ", ".join(_from_marks(one, teeth) for one in event.ask) or "nothing more"
     # With nothing left to ask it is no prediction: the result calls the figure of all positions "stated".
     found = "predicted" if event.ask else "from all positions"
     return (
-        f"Tight spot {found} at engagement {event.engagement}, "
-        f"{angle_text(event.gear_angle_deg, decimals=1)}: normal backlash "
+        f"Tight spot {found} at {place_text(event.engagement, event.gear_angle_deg, teeth)}: normal backlash "
         f"{format_length(event.normal_backlash_mm, units)}, 95 % from the readings alone "
         f"{format_length(event.low_mm, units)} to {format_length(event.high_mm, units)}; to measure: {asks}"
     )

@@ -62,9 +62,9 @@ def predict(
     ask: tuple[int, ...] = ()
     if len(known) < most:
         # The named tight spot itself is confirmed first; further ones go where they settle the minimum most.
-        wanted = spot.engagement if spot.engagement not in known else next_position(fitted)
-        if wanted not in known:
-            ask = (near + (wanted - near + cycle // 2) % cycle - cycle // 2,)
+        # That may be a place again that the gear has left since: the tip is then set anew.
+        wanted = spot.engagement if spot.engagement not in known else next_position(fitted, leave_out=near)
+        ask = (near + (wanted - near + cycle // 2) % cycle - cycle // 2,)
     return events.TightSpotPredicted(
         engagement=spot.engagement,
         gear_angle_deg=gear_set.gear_angle_deg(spot.engagement),
@@ -84,6 +84,9 @@ def _fitted(gear_set: GearSet, accepted: Collection[events.RockAccepted]) -> Las
     )
 
 
+FIND_CAUSE = 4  # refused rocks in a row: it is no longer one bad rock
+# Common practice, no source.
+CAUSES = "look for the cause before going on (is the pinion locked, is the tip tight, did the base move?)"
 _BOTH = (INDICATOR, ENCODER)
 _NOBODY: Mapping[str, str] = MappingProxyType({})
 
@@ -140,7 +143,8 @@ class Conductor:
         self._moved = False
         self._marked: set[tuple[str, str]] = set()
         self._noted_wire: set[str] = set()
-        self._disagree = False
+        self._disagree = self._advised = False
+        self._refused = 0  # rocks in a row
         self._swept_from: dict[str, WireTally] = {}
         self.rock: RockWatch | None = None
         self.story = resumption.story if resumption else BEGINNING
@@ -310,6 +314,9 @@ class Conductor:
         if self.rock is None:
             return
         happened = self.rock.update(self._now_s)
+        if self.rock.advice and happened is None and not self._advised and self.state.target is not None:
+            self._advised = True
+            self.note(f"Position {self.state.target.number}, while it is rocked: {self.rock.advice}")
         if isinstance(happened, sequence.RockGood):
             happened = sequence.RockGood(settled=self._settles())
         if happened is not None:
@@ -419,12 +426,17 @@ class Conductor:
 
     def _accept(self, action: sequence.Accept) -> None:
         accepted = self._accepted(action.target)
+        self._refused = 0
         self.emit(accepted)
         self._note_disagreement(accepted.number)
         self._check(accepted)
 
     def _refuse(self, action: sequence.Refuse) -> None:
         target = action.target
+        self._refused += 1
+        reasons = action.reasons
+        if self._refused % FIND_CAUSE == 0:
+            reasons = (*reasons, f"{self._refused} rocks in a row were refused: {CAUSES}")
         self.emit(
             events.RockRefused(
                 number=target.number,
@@ -432,7 +444,7 @@ class Conductor:
                 attempt=target.attempt,
                 start_s=self.rock.started_s if self.rock else self._now_s,
                 end_s=self._now_s,
-                reasons=action.reasons,
+                reasons=reasons,
             )
         )
 
@@ -480,6 +492,7 @@ class Conductor:
             )
 
     def _begin_rock(self, action: sequence.BeginRock) -> None:
+        self._advised = False
         self.rock = RockWatch(
             self._rock_setting,
             channels=self.channels,

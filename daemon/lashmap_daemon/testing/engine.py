@@ -233,7 +233,7 @@ class Engine:
                 version=version("lashmap"),
                 now=now,
             )
-        how, matched = matched_teeth(prepared.box, person, encoder_deg=encoder_deg)
+        how, matched = matched_teeth(prepared.started.setup, person, encoder_deg=encoder_deg)
         today = now.astimezone().date()
         proven = collect(
             prepared.box,

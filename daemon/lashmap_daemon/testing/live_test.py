@@ -70,7 +70,8 @@ class Opening:
     """What is known when both instruments give readings and the sequence may begin.
 
     ``matched`` is the encoder's angle at engagement 0, ``rates_hz`` samples a second by channel. A test that
-    goes on has the event that says so, and from where it goes on. ``build`` is the one that a new test names.
+    goes on has the event that says so, and from where it goes on. ``build`` is the one that a new test names;
+    ``notes`` say what else was shown and answered.
     """
 
     started: events.TestStarted
@@ -80,6 +81,7 @@ class Opening:
     rates_hz: dict[str, float]
     resumed: events.TestResumed | None = None
     resumption: Resumption | None = None
+    notes: tuple[str, ...] = ()
     build: events.BuildNamed | None = None
 
     def records(self) -> Iterator[events.Event]:
@@ -94,6 +96,8 @@ class Opening:
         for name, rate_hz in self.rates_hz.items():
             yield events.InstrumentHeard(instrument=name, port=ports[name], rate_hz=rate_hz)
         yield self.matched
+        for text in self.notes:
+            yield events.NoteTaken(text=text)
 
 
 class LiveTest:

@@ -124,7 +124,9 @@ class InstrumentMonitor:
         if self.latest is None:
             return ""
         value = self.latest[1]
-        return format_length(value, "mm", signed=True) if self.name == INDICATOR else f"{value:.4f}°"
+        if self.name != INDICATOR:
+            return f"{value:.4f}°"
+        return format_length(value, "in" if self.profile.unit == "in" else "mm", signed=True)
 
     def age_s(self, now_s: float) -> float | None:
         """Since when the newest value is there, in seconds; None before the first."""

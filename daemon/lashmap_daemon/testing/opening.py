@@ -17,7 +17,7 @@ import datetime as dt
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal, Protocol
 
 from lashmap_analysis.gears.gear_set import GearSet
@@ -25,16 +25,17 @@ from lashmap_analysis.judge.verdict import needs_every_tooth
 from lashmap_analysis.lash_map.positions import every_tooth, plan_positions, positions_within
 from lashmap_analysis.record.record import Precondition, Shaft
 
-from lashmap_daemon.errors import ConfigurationError, GearTurns, LashmapError
+from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, GearTurns, LashmapError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import MatchedHow, collect, failed, proven, unproven
 from lashmap_daemon.replay.replay import end_of_encoder
 from lashmap_daemon.sequence.resume import Unfinished
 from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.plausible import implausible
 from lashmap_daemon.setup.stand_file import ENCODER, Stand
 from lashmap_daemon.setup.toml_file import MOST_IN_NAME
 from lashmap_daemon.story import events, marks
-from lashmap_daemon.story.recorded import Box, Setup
+from lashmap_daemon.story.recorded import Box, HandSetup, Setup
 from lashmap_daemon.story.wording import CAUTIONS
 from lashmap_daemon.testing.live_test import Opening
 
@@ -62,6 +63,12 @@ class CautionsNotConfirmed(LashmapError):
     """Nobody confirmed the cautions, so nothing was started."""
 
 
+class NotGoneOn(LashmapError):
+    """A precondition fails already, and the person did not want a test that cannot be conforming."""
+
+    exit_status = EXIT_STOPPED
+
+
 @dataclass(frozen=True, kw_only=True)
 class Nobody:
     """No person at the keyboard: lines are shown, every question stays open."""
@@ -71,6 +78,32 @@ class Nobody:
     def ask(self, question: str) -> str:  # noqa: ARG002 - the interface of a person
         """No answer."""
         return ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotedPerson:
+    """A person whose answers go into the record, with the questions.
+
+    Attributes:
+        notes: A sentence for each question, with what was shown before it.
+    """
+
+    person: Person
+    notes: list[str] = field(default_factory=list)
+    _shown: list[str] = field(default_factory=list)
+
+    def show(self, text: str) -> None:
+        """Show a line, and keep it for the next note."""
+        self._shown.append(text)
+        self.person.show(text)
+
+    def ask(self, question: str) -> str:
+        """Ask, and note question and answer."""
+        answer = self.person.ask(question)
+        said = f'Shown: "{" ".join(self._shown)}". ' if self._shown else ""
+        self._shown.clear()
+        self.notes.append(f'{said}Asked: "{question}". Answered: {answer.strip() or "Enter"!r}.')
+        return answer
 
 
 def confirm_cautions(person: Person, *, confirmed_before: bool) -> events.CautionsConfirmed:
@@ -102,38 +135,102 @@ def complete_box(box: BoxFile, person: Person, build: events.BuildNamed | None =
         build: Says which distances cannot be measured, and are not asked for.
     """
     beyond = {f"{member}_set_mm" for member, _ in (build.not_measurable if build else ())}
-    mounting = box.mounting
-    answers: dict[str, object] = {}
     for member in ("pinion", "gear"):
-        for how, words in (("marked", "as marked"), ("set", "as set")):
-            key = f"{member}_{how}_mm"
-            if getattr(mounting, key) is None and key not in beyond:
-                question = f"{member.capitalize()} mounting distance {words}"
-                value = _ask_length(person, question, box.box.units)
-                answers |= {} if value is None else {key: value}
-    if mounting.bearings_within_drawing is None:
-        answer = person.ask("Bearing preload or end play within the drawing? yes, no, Enter = not recorded")
-        if answer.strip().casefold() in {"yes", "y", "no", "n"}:
-            answers["bearings_within_drawing"] = answer.strip().casefold() in {"yes", "y"}
-            answers["bearings"] = mounting.bearings or "as answered at the stand"
-    if not answers:
+        box = _with_distances(box, person, member, beyond)
+    mounting = box.mounting
+    if mounting.bearings_within_drawing is not None:
         return box
-    return box.model_copy(update={"mounting": mounting.model_copy(update=answers)})
+    answer = person.ask("Bearing preload or end play within the drawing? yes, no, Enter = not recorded")
+    answered = _yes_or_no(answer)
+    if answered is None:
+        return box
+    bearings = mounting.bearings or "as answered at the stand"
+    return _with_mounting(box, {"bearings_within_drawing": answered, "bearings": bearings})
+
+
+def _with_distances(box: BoxFile, person: Person, member: Shaft, beyond: set[str]) -> BoxFile:
+    """The box with the member's mounting distances, but for keys ``beyond`` measuring.
+
+    An answer that cannot be meant is asked for again.
+    Two answers that do not go together are both asked for again: nobody knows which of them is wrong.
+    """
+    answers: dict[str, object] = {}
+    lacking = {
+        f"{member}_{how}_mm": f"{member.capitalize()} mounting distance {words}"
+        for how, words in (("marked", "as marked"), ("set", "as set"))
+        if getattr(box.mounting, f"{member}_{how}_mm") is None and f"{member}_{how}_mm" not in beyond
+    }
+    left = list(lacking)
+    while left:
+        key = left.pop(0)
+        value = _ask_length(person, lacking[key], box.box.units)
+        if value is None:
+            continue
+        answers[key] = value
+        problems = tuple(implausible(_with_mounting(box, answers).recorded()))
+        for problem in problems:
+            person.show(problem)
+        if problems:
+            answers, left = {}, list(lacking)
+    return _with_mounting(box, answers) if answers else box
+
+
+def _with_mounting(box: BoxFile, answers: dict[str, object]) -> BoxFile:
+    return box.model_copy(update={"mounting": box.mounting.model_copy(update=answers)})
+
+
+def _yes_or_no(answer: str) -> bool | None:
+    word = answer.strip().casefold()
+    return word in {"yes", "y"} if word in {"yes", "y", "no", "n"} else None
+
+
+def failed_already(preconditions: tuple[Precondition, ...]) -> list[str]:
+    """What no longer allows a *conforming*, whatever is measured, and what follows; empty when nothing."""
+    wrong = [one for one in preconditions if one.state == "failed"]
+    if not wrong:
+        return []
+    lines = [f"Fails already: {one.name}: {one.detail}. {one.remedy}" for one in wrong]
+    follows = "This test can end nonconforming or not proven, never conforming, whatever is measured."
+    return [*lines, follows]
+
+
+def ask_to_go_on(preconditions: tuple[Precondition, ...], person: Person) -> tuple[str, ...]:
+    """Show what fails already and ask whether to go on; returns notes for the record if nobody could answer.
+
+    Raises:
+        NotGoneOn: When the person does not want to.
+    """
+    lines = failed_already(preconditions)
+    if not lines:
+        return ()
+    for line in lines:
+        person.show(line)
+    if isinstance(person, Nobody):
+        return (f"Shown before position 1, with nobody to ask whether to go on: {' '.join(lines)}",)
+    while True:
+        answer = person.ask("Go on all the same? Enter or yes = go on, no = end here")
+        wanted = _yes_or_no(answer) if answer.strip() else True
+        if wanted is False:
+            raise NotGoneOn("the test was not begun, since preconditions fail already; nothing was recorded")
+        if wanted:
+            return ()
 
 
 def matched_teeth(
-    box: Box, person: Person, *, encoder_deg: Callable[[], float]
+    setup: Setup | HandSetup, person: Person, *, encoder_deg: Callable[[], float]
 ) -> tuple[MatchedHow, events.MatchedTeethSet]:
     """The encoder's angle at engagement 0.
 
-    The box may carry it; otherwise the person is asked to bring the marked teeth together.
+    The box file may carry it, for an absolute encoder; otherwise the person is asked to bring the marked
+    teeth together.
     """
-    if box.matched_teeth.encoder_deg is not None:
-        angle = box.matched_teeth.encoder_deg
-        return "box file", events.MatchedTeethSet(encoder_deg=angle, how="box file")
-    question = 'Bring the marked teeth together, then type "matched"; Enter = not known'
+    if setup.matched_deg is not None:
+        return "box file", events.MatchedTeethSet(encoder_deg=setup.matched_deg, how="box file")
+    unused = f"{setup.unused_angle[:1].upper()}{setup.unused_angle[1:]}. " if setup.unused_angle else ""
+    question = f'{unused}Bring the marked teeth together, then type "matched"; Enter = not known'
     answer, angle = ask_at_rest(question, person, encoder_deg=encoder_deg)
     how: MatchedHow = "set at the stand" if is_matched(answer) else "assumed"
+    person.show(f"{unused}Engagements count from the encoder's {angle:.3f}°, where it stands now ({how}).")
     return how, events.MatchedTeethSet(encoder_deg=angle, how=how, seen_deg=angle)
 
 
@@ -217,15 +314,20 @@ def start_record(
         ConfigurationError: When the box's plan cannot be laid out, or the indicator cannot follow a sweep.
     """
     planned = check_plan(box, stand, box_name=box_name, sweeps=sweeps)
-    slug = re.sub(r"[^A-Za-z0-9]+", "-", box.box.serial)[:MOST_IN_NAME].strip("-") or "box"
     return events.TestStarted(
-        test=f"{now.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}",
+        test=test_name(box.box.serial, now),
         operator=operator,
         setup=Setup(box=box.recorded(), stand=stand.recorded()),
         planned=planned,
         version=version,
         sweeps=sweeps,
     )
+
+
+def test_name(serial: str, now: dt.datetime) -> str:
+    """Of a test of this box that begins now."""
+    slug = re.sub(r"[^A-Za-z0-9]+", "-", serial)[:MOST_IN_NAME].strip("-") or "box"
+    return f"{now.astimezone(dt.UTC):%Y%m%d-%H%M%S}-{slug}"
 
 
 def unused_name(logbook: Logbook, test: str) -> str:
@@ -513,10 +615,11 @@ def open_again(
     moved_deg: float | None = None
     proven: tuple[Precondition, ...] = ()
     if reference is None:
-        how, matched = matched_teeth(started.box, person, encoder_deg=encoder_deg)
+        how, matched = matched_teeth(started.setup, person, encoder_deg=encoder_deg)
     else:
         found, moved_deg = find_again(reference, person, encoder_deg=encoder_deg, followed=followed)
-        how, matched, proven = found.matched.how, found.matched, (found.precondition,)
+        how = "assumed" if found.matched.how == "counted by hand" else found.matched.how
+        matched, proven = found.matched, (found.precondition,)
     today = now.astimezone().date()
     build = unfinished.resumption.story.build
     others = collect(started.box, started.stand, matched=how, today=today, locked_out=True, build=build)

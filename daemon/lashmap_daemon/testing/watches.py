@@ -148,6 +148,9 @@ _LASTING = {
     FlagName.GAP_IN_SAMPLES,
     FlagName.FLANK_NOT_REACHED,
 }
+# Rocking on as before does not mend these: said at once, while rocking otherwise may still mend the rock.
+_ADVISED = _LASTING | {FlagName.FLANK_NOT_SETTLED, FlagName.UNSTEADY_FLANK}
+_ADVISE_S = 1.5  # so long one of them lasts before it is said: the first dwells settle meanwhile
 _COARSE_S = 10.0  # before that, what moves by a step or two may be an indicator that flickers at rest
 _FRESH_S = 0.5  # four samples of the slowest encoder this is meant for
 _COUNTS_TO_SEE = 4  # an encoder that should have seen this many counts and saw none is not turning
@@ -213,6 +216,8 @@ class RockWatch:
         self.reading: RockReading | None = None
         self.gear_deg: float | None = None  # middle of its way, once the rock was found good
         self.disagreement: Flag | None = None  # of indicator and encoder, once the rock was found good
+        self.advice = ""  # what to do otherwise, once it can be told that this rock will be refused
+        self._flagged_s: dict[FlagName, float] = {}
         self._before = {name: channels.tally(name) for name in (INDICATOR, ENCODER)}
 
     def update(self, now_s: float) -> RockGood | RockBad | Left | None:
@@ -240,6 +245,7 @@ class RockWatch:
         if reading.usable and enough:
             return self._unless_unseen(now_s, reading.reading_mm)
         disabling = [flag for flag in reading.flags if flag.disabling]
+        self._advise(disabling, now_s)
         sentences = tuple(flag.sentence for flag in disabling)
         coarse_lasts = now_s - self.begins_s > _COARSE_S
         if enough and any(
@@ -257,6 +263,15 @@ class RockWatch:
             )
             return RockBad((*(sentences or (too_few,)), *self._wire_errors()))
         return None
+
+    def _advise(self, disabling: list[Flag], now_s: float) -> None:
+        self._flagged_s = {flag.name: self._flagged_s.get(flag.name, now_s) for flag in disabling}
+        lasting = (
+            flag.sentence
+            for flag in disabling
+            if flag.name in _ADVISED and now_s - self._flagged_s[flag.name] >= _ADVISE_S
+        )
+        self.advice = self.advice or next(lasting, "")
 
     def _wire_errors(self) -> tuple[str, ...]:
         """Bad lines within a refused rock: they come from the same seconds, so any of them counts."""

@@ -66,6 +66,8 @@ def test_keys_that_the_job_asks_for_are_there() -> None:
     for spot in ("measured", "predicted", "stated"):
         assert set(document["tight_spot"][spot]) >= {
             "engagement",
+            "gear_tooth",
+            "pinion_tooth",
             "gear_angle_deg",
             "normal_backlash_mm",
             "expanded_uncertainty_mm",
@@ -88,6 +90,7 @@ LIMITED = ("minimum", "maximum", "variation")
 
 def test_units_stand_in_the_names_of_all_measured_values() -> None:
     unitless = {"engagement", "position", "attempt", "reversals", "degrees_of_freedom", "coverage_factor"}
+    unitless |= {"gear_tooth", "pinion_tooth"}
     unitless |= {"schema", "contact_from_toe", "pinion_teeth", "gear_teeth", "add_engagements", "turns"}
     unitless |= {"gear_teeth_touched", "pinion_teeth_touched", "tooth_accuracy_grade"}
     unitless |= {"repeats_degrees_of_freedom", *(f"{one}_probability" for one in LIMITED)}
@@ -174,5 +177,5 @@ def test_table_is_tidy_and_agrees_with_the_document(scenario: Scenario) -> None:
     for name in ("reading_mm", "normal_backlash_mm", "gear_angle_deg", "encoder_backlash_mm"):
         listed = [math.nan if p[name] is None else p[name] for p in positions]
         np.testing.assert_array_equal(table[name].to_numpy(), np.array(listed, dtype=np.float64))
-    of_the_table_alone = {"test", "times_apart_standard_uncertainty_s"}
+    of_the_table_alone = {"test", "times_apart_standard_uncertainty_s", "typed"}
     assert all(f"positions[].{name}" in KEYS for name in table.columns if name not in of_the_table_alone)

@@ -84,7 +84,9 @@ def test_unconfirmed_box_is_not_proven_and_says_where_to_go() -> None:
     assert not seen.confirmed
     assert seen.verdict.outcome == "not proven"
     assert seen.stated is not None
-    assert any(f"engagement {seen.stated.engagement}:" in step for step in seen.verdict.would_settle)
+    assert any(
+        f"engagement {seen.stated.engagement}, at gear tooth" in step for step in seen.verdict.would_settle
+    )
 
 
 def test_confirming_position_that_reads_otherwise_does_not_confirm() -> None:
@@ -143,11 +145,14 @@ def test_wrong_tip_radius_is_found_by_the_encoder() -> None:
     assert len(flagged) == len(seen.positions)
     assert all(one.normal_backlash_mm is not None for one in flagged)
     assert seen.verdict.outcome == "not proven"
-    assert "a touch radius of 58.4 mm instead of 54.0 mm" in seen.verdict.reasons[0]
+    assert (
+        "a touch radius of 58.4\N{NO-BREAK SPACE}mm instead of 54.0\N{NO-BREAK SPACE}mm"
+        in seen.verdict.reasons[0]
+    )
 
 
 def height_below(sentence: str) -> float:
-    found = re.search(r"(\d\.\d) mm below the pitch cone", sentence)
+    found = re.search(r"(\d\.\d)\smm below the pitch cone", sentence)
     assert found is not None, sentence
     return float(found[1])
 
@@ -159,7 +164,7 @@ def test_the_encoder_tells_how_far_off_the_pitch_cone_the_tip_is() -> None:
     nobody_looked = replace(INDICATOR, height_mm=None, height_uncertainty_mm=None)
     seen = assess(Bench(seed=5, reading_scale=1.015).record(indicator=nobody_looked))
     told = next(one for one in seen.verdict.cautions if "moment arm" in one)
-    assert "instead of 50.7 mm" in told
+    assert "instead of 50.7\N{NO-BREAK SPACE}mm" in told
     # The encoder's count, 0.6 % of the backlash, leaves some tenths of a millimetre open.
     assert height_below(told) == pytest.approx(1.9, abs=0.3)
     measured = replace(INDICATOR, height_uncertainty_mm=0.2)

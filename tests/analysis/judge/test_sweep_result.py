@@ -17,6 +17,7 @@ AMPLITUDE_MM, HIGH_DEG = 0.006, 75.0
 
 def record_with(shaft: Shaft) -> TestRecord:
     record = made_assessment(count=5).record
+    assert record.encoder is not None
     return replace(record, encoder=replace(record.encoder, shaft=shaft))
 
 
@@ -30,6 +31,7 @@ def swept(member: Shaft, record: TestRecord, turns: float = 2.2) -> RunoutTrace:
         return 360.0 * turns * seconds / 10.0 + 30.0
 
     teeth = {"gear": gear_set.gear_teeth, "pinion": gear_set.pinion_teeth}
+    assert record.encoder is not None
     per_member = teeth[member] / teeth[record.encoder.shaft]
     return RunoutTrace(
         member=member,

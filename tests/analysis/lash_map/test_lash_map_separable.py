@@ -119,9 +119,9 @@ def test_an_aliased_map_is_honest_about_where_it_did_not_measure() -> None:
     low, high = lash_map.tight_spot.band_mm
     assert high - low > 0.010
     at = lash_map.predict(np.array([0, 6])).standard_uncertainty_mm
-    # Nothing was measured again, so that what is believed of the setting (median 1.5 µm) is all that is
-    # known.
-    assert 5e-4 < at[0] < 4e-3
+    # Nothing was measured again, so that what is believed of the setting (median 2 µm, root mean square
+    # 5.4 µm) is all that is known.
+    assert 5e-4 < at[0] < 8e-3
     assert at[1] > 5e-3
 
 

@@ -52,6 +52,15 @@ def test_the_first_confirming_position_is_the_tight_spot_and_the_others_are_new(
         confirming_positions(lash_map, 0)
 
 
+def test_where_the_gear_stands_the_tip_is_not_set_anew_and_another_place_is_chosen() -> None:
+    lash_map, _, _ = fitted(1)
+    best = next_position(lash_map)
+    other = next_position(lash_map, leave_out=best)
+    assert other != best
+    assert next_position(lash_map, leave_out=best - 520) == other
+    assert next_position(lash_map, leave_out=other) == best
+
+
 def test_a_verdict_already_proven_needs_no_more_and_a_hopeless_one_says_none() -> None:
     lash_map, _, _ = fitted(2)
     spot = lash_map.tight_spot

@@ -232,9 +232,10 @@ def test_runout_and_cautions_and_set_up_are_there() -> None:
 def test_page_one_names_the_limits_and_where_they_come_from() -> None:
     assessment = made_assessment()
     front = page().all("section", kind="front")[0].text.replace("\N{NO-BREAK SPACE}", " ")
-    assert "Limits of normal backlash, from drawing INV-1340, note 6, variation at most 0.0600 mm." in front
-    assert "minimum 0.1000" in front
-    assert "maximum 0.1800" in front
+    said = "minimum 0.10 mm, maximum 0.18 mm, variation 0.06 mm."
+    assert f"Limits of normal backlash from drawing INV-1340, note 6: {said}" in front
+    assert "0.1000" not in front
+    assert "0.1800" not in front
     transverse = replace(assessment.record.limits, kind="transverse")
     none = replace(assessment.record.limits, minimum_mm=None, maximum_mm=None, variation_mm=None)
     for limits, said in ((transverse, "Limits of transverse backlash"), (none, "limits were not given")):

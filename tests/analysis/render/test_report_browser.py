@@ -176,6 +176,26 @@ def test_a_chosen_chart_zooms_and_comes_back(browser: Browser, tmp_path: Path) -
     assert box_of(browser, "trace-3")[2] == pytest.approx(width)
 
 
+def test_a_narrow_page_does_not_scroll_sideways_and_shows_the_whole_decision(
+    browser: Browser, tmp_path: Path
+) -> None:
+    show(browser, tmp_path, render_html(made_assessment("not proven", count=9)))
+    screen = {"height": 900, "deviceScaleFactor": 1, "mobile": False}
+    browser.call("Emulation.setDeviceMetricsOverride", width=420, **screen)
+    try:
+        assert browser.evaluate("document.documentElement.scrollWidth") == 420
+        right = (
+            "Math.max(...[...document.querySelectorAll('.rail *')].map(e => e.getBoundingClientRect().right))"
+        )
+        assert browser.evaluate(right) <= 420
+        scrolls = "[...document.querySelectorAll('.wide')].map(e => e.parentNode.scrollWidth > 420)"
+        tables = browser.evaluate(scrolls)
+        assert tables
+        assert all(tables)
+    finally:
+        browser.call("Emulation.clearDeviceMetricsOverride")
+
+
 @pytest.mark.parametrize("paper", PAPER)
 @pytest.mark.parametrize("case", ["plain", "long", "longer", "unbroken", "reviewed"])
 def test_printed_signatures_stay_on_the_first_page(

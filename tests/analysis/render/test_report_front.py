@@ -17,9 +17,11 @@ from lashmap_analysis.facts.result import SECTIONS
 from lashmap_analysis.judge.assessment import Assessment, Conformance
 from lashmap_analysis.judge.doubts import cautions_of, remarks_of
 from lashmap_analysis.judge.settling import cause_sentence
+from lashmap_analysis.judge.verdict import Standing
 from lashmap_analysis.lash_map.repeats import SettingScatter
 from lashmap_analysis.record.record import DecisionRule, RunoutTrace
 from lashmap_analysis.render import render_html, render_pdf
+from lashmap_analysis.render.sheet import sheet
 
 
 def stated(rule: DecisionRule = "two-sided") -> Assessment:
@@ -124,3 +126,65 @@ def test_only_the_flags_of_a_refused_rock_are_printed_as_a_refusal() -> None:
     refusals = [one.text for one in shown if one.attributes.get("class") == "refusal"]
     assert len(refusals) == 1  # position 4 is refused, position 6 warned
     assert len(shown) > 1
+
+
+def test_every_reason_says_whether_it_is_kept_broken_or_open() -> None:
+    assessment = made_assessment("not proven", count=9)
+    standings: tuple[Standing, ...] = ("broken", "open", "kept")
+    verdict = replace(assessment.verdict, reasons=("First.", "Second.", "Third."), standings=standings)
+    shown = replace(assessment, verdict=verdict)
+    (reasons,) = read_page(render_html(shown)).all("ul", kind="reasons")
+    assert [one.text.strip() for one in reasons.all("li")] == ["brokenFirst.", "openSecond.", "keptThird."]
+    paper = pdf_text(render_pdf(shown), page=1)
+    for standing in ("✕ broken", "? open", "✓ kept"):
+        assert standing in paper
+
+
+def test_a_cut_list_of_reasons_ends_with_the_worst_of_what_was_cut() -> None:
+    assessment = made_assessment("not proven", count=9)
+    standings: tuple[Standing, ...] = ("open",) * 8 + ("broken", "kept")
+    verdict = replace(
+        assessment.verdict, reasons=tuple(f"Reason {n}." for n in range(10)), standings=standings
+    )
+    found = sheet(replace(assessment, verdict=verdict)).reasons
+    assert [one.standing for one in found[:-1]] == ["open"] * (len(found) - 1)
+    assert found[-1].standing == "broken"
+    assert "more, in full" in found[-1].words
+
+
+def test_page_one_names_the_instruments_and_what_the_interval_leaves_out() -> None:
+    assessment = made_assessment("not proven", count=9)
+    identity = replace(assessment.record.identity, indicator_serial="IND-7", encoder_serial="")
+    paper = pdf_text(
+        render_pdf(replace(assessment, record=replace(assessment.record, identity=identity))), page=1
+    )
+    assert "IND-7" in paper
+    assert "not recorded" in paper
+    left = assessment.touched.left
+    assert left
+    assert f"without the {left} that no position touched" in paper
+
+
+def test_no_key_of_a_file_stands_on_the_page_that_is_signed() -> None:
+    assessment = made_assessment("not proven", count=9)
+    remedy = "Record mounting.tolerance_mm from the drawing."
+    step = 'Plan every tooth (teeth = "every"), or measure 3.'
+    verdict = replace(assessment.verdict, would_settle=(step, remedy), reasons=(remedy,))
+    one = replace(assessment.record.preconditions[0], state="unproven", remedy=remedy)
+    record = replace(assessment.record, preconditions=(one,))
+    shown = replace(assessment, verdict=verdict, record=record)
+    front = read_page(render_html(shown)).all("section", kind="front")[0].text
+    for words in (pdf_text(render_pdf(shown), page=1), front):
+        assert words.count("Record the tolerance of the mounting distances from the drawing.") == 3
+        assert "Plan every tooth, or measure 3." in words
+        assert "tolerance_mm" not in words
+
+
+def test_the_chart_around_the_gear_says_that_its_centre_is_not_zero() -> None:
+    (polar,) = (
+        one
+        for one in read_page(render_html(made_assessment())).all("svg")
+        if one.attributes.get("viewbox") == "0 0 316 316"
+    )
+    assert "centre" in polar.text
+    assert "is not 0" in polar.text

@@ -17,7 +17,7 @@ import typst
 from analysis.long_winded import long_winded
 from analysis.made_assessment import Scenario, made_assessment, with_every_text
 from analysis.made_review import reviewed
-from analysis.pdf_reading import pdf_text
+from analysis.pdf_reading import pdf_text, word_sizes
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.render import pdf, render_html, render_pdf, typesetting
 
@@ -149,6 +149,28 @@ def test_both_forms_of_the_report_say_the_same() -> None:
     missing = {word for word in bare(body).split() if word not in said}
     assert missing <= {"engagement", "reversals", "caption"}, missing
     assert len(said) > 400
+
+
+@pytest.mark.parametrize("case", ["mm", "in", "dense", "reviewed"])
+def test_nothing_on_paper_is_smaller_than_eight_points(case: str) -> None:
+    assessment = made_assessment("not proven", units="in" if case == "in" else "mm")
+    if case in {"dense", "reviewed"}:
+        assessment = long_winded(assessment, 12)
+    if case == "reviewed":
+        assessment = reviewed(assessment)
+    sizes = word_sizes(render_pdf(assessment))
+    assert max(size for size, _ in sizes[0]) > 18  # the verdict: what is measured is a size of letters
+    # Signs are of another font, whose boxes are as high as its letters are large; the unit of an upright axis
+    # is as high as it is long.
+    other = {"✓", "✕", "?", "in", "\u200b"}
+    small = [(size, word) for page in sizes for size, word in page if size < 7.99 and word not in other]
+    assert not small
+
+
+def test_the_last_page_is_more_than_a_few_lines() -> None:
+    for count in range(4, 30, 5):
+        pages = word_sizes(render_pdf(made_assessment("conforming", count=count)))
+        assert len(pages[-1]) > 120, count
 
 
 def test_what_page_one_shortens_stands_in_full_behind_it() -> None:

@@ -142,6 +142,7 @@ def test_a_rock_s_dwells_lose_only_their_edges_to_the_time_between_the_instrumen
         inside = (time_s >= dwell.start_s + 0.012) & (time_s <= dwell.end_s + 0.012)
         level[inside] = 0.05 if dwell.high else -0.05
     late = replace(trace, encoder_time_s=time_s, encoder_deg=level)
+    assert record.encoder is not None
     naive = encoder_view(late, rock, record.encoder, record.gear_set)
     aware = encoder_view(
         replace(late, times_apart_uncertainty_s=0.007), rock, record.encoder, record.gear_set

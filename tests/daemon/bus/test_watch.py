@@ -119,7 +119,7 @@ def test_a_closed_test_has_no_ages_and_no_time_that_nobody_knows(heard: list[Hea
     newest = next(one for one in reversed(heard) if one.last == "state")
     hall.feed(newest.topic, changed(newest, phase="closed"), retained=True, now_s=100.0)
     text = shown(hall)
-    assert re.search(r"1 of 5 positions *│", text)
+    assert re.search(r"1 of 5 positions *\n", text)
     assert "gone" not in text
     assert "nothing heard yet" not in text
 

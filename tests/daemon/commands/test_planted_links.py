@@ -16,6 +16,7 @@ from daemon.command import lashmap, simulated_stand
 from daemon.exported import exported, recorded
 from daemon.logbooks import two_tests
 from daemon.virtual_time import load_box
+from lashmap_analysis.gears.mesh_cycle import MeshCycle
 from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.commands.options import Kind
 from lashmap_daemon.errors import LogbookError, StandError
@@ -164,9 +165,9 @@ def test_a_prompts_file_that_is_a_link_is_refused_at_the_start_and_later(trap: T
     path = trap.shared / "prompts.jsonl"
     trap.plant("prompts.jsonl")
     with pytest.raises(StandError, match=r"prompts\.jsonl: .*symbolic link.*prompts\.file"):
-        PromptsFile(path)
+        PromptsFile(path, MeshCycle(pinion_teeth=13, gear_teeth=40))
     path.unlink()
-    prompts = PromptsFile(path)
+    prompts = PromptsFile(path, MeshCycle(pinion_teeth=13, gear_teeth=40))
     path.unlink()
     trap.plant("prompts.jsonl")
     closed = events.TestClosed(outcome="completed", reason="all positions done")

@@ -142,6 +142,24 @@ def test_on_a_terminal_the_cautions_are_asked(runtime: Path, typed: str, status:
     assert len(asked) == (0 if status else 1)
 
 
+def test_what_was_typed_before_the_question_is_not_its_answer(runtime: Path) -> None:
+    stand = runtime / "stand.toml"
+    ours, theirs = pty.openpty()
+    os.write(ours, b"locked out\n")  # before the program even runs
+    with service(stand) as asked:
+        process = subprocess.Popen(
+            [*ENTRY, "tell", stand, "begin", "b-7"], stdin=theirs, stdout=theirs, stderr=theirs
+        )
+        os.close(theirs)
+        heard = b""
+        while b"is isolated and locked out" not in heard:
+            heard += os.read(ours, 4096)
+        os.write(ours, b"no\n")
+        assert process.wait(60.0) == 2
+    os.close(ours)
+    assert asked == []
+
+
 @pytest.mark.parametrize(
     ("words", "expected"),
     [

@@ -130,6 +130,8 @@ def test_a_workbook_holds_every_value_and_no_formula(
 ) -> None:
     book = openpyxl.load_workbook(places["xlsx"], read_only=True)
     assert book.sheetnames == ["columns", *TABLES]
+    assert book.active is not None
+    assert book.active.title == "results"
     for name, frame in truth.items():
         rows = list(book[name].iter_rows(values_only=True, max_col=len(frame.columns)))
         assert list(rows[0]) == list(frame.columns)

@@ -73,6 +73,24 @@ def test_rocks_found_by_the_encoder_agree_within_their_uncertainty(
         assert abs(one.normal_backlash_mm - known.normal_backlash_mm) < 0.0003
 
 
+@pytest.mark.parametrize(
+    ("absolute", "rest", "state"),
+    [
+        ("true", BY_ENCODER, "proven"),
+        ("false", BY_ENCODER, "unproven"),
+        ("false\nmatched_deg = 37.25", BY_ENCODER, "proven"),
+        ("false", BY_LABEL, "proven"),
+    ],
+)
+def test_the_box_files_angle_is_believed_of_an_absolute_encoder_alone(
+    tmp_path: Path, absolute: str, rest: str, state: str
+) -> None:
+    write_csv(tmp_path / "bench.csv")
+    encoder = ENCODER.replace("absolute = true", f"absolute = {absolute}")
+    found, _ = imported(mapping(tmp_path, rest=encoder + rest), tmp_path / "book")
+    assert {one.name: one.state for one in found.record.preconditions}["matched teeth"] == state
+
+
 def with_comma(values: pd.Series, digits: int) -> list[str]:
     return ["-" if pd.isna(cell) else f"{cell:.{digits}f}".replace(".", ",") for cell in values.tolist()]
 

@@ -71,6 +71,9 @@ ONE_OF_EACH: list[events.Event] = [
         attempt=1, reason="",
     ),
     events.RockStarted(number=1, engagement=5, start_s=1.0),
+    events.RockTyped(
+        number=1, engagement=5, attempt=1, typed="0,20 0,32", first_mm=0.2, other_mm=0.32
+    ),
     events.RockAccepted(
         number=1, engagement=5, purpose="planned", attempt=1, start_s=1.0, end_s=2.0, reading_mm=0.1,
         normal_backlash_mm=0.09, standard_uncertainty_mm=1e-4, reversals=8, flags=("heavy rocking",),

@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import fcntl
 import io
-import math
 import os
 import pty
 import re
@@ -14,56 +13,18 @@ from pathlib import Path
 
 import pytest
 from daemon.virtual_time import VirtualTest, load_box
-from lashmap_daemon.screens.live import Keyboard, Painter, big, draw, render
+from lashmap_daemon.screens.layout import render
+from lashmap_daemon.screens.live import Keyboard, LiveScreen, Painter
 from lashmap_daemon.screens.plain import PlainScreen
-from lashmap_daemon.screens.view import Mark, view_of
+from lashmap_daemon.screens.view import view_of
 from lashmap_daemon.story import events
 from rich.console import Console, ConsoleDimensions
 from rich.text import Text
 
 
-def find(picture: str, letter: str) -> tuple[float, float]:
-    """(right, down) of a letter from the middle, as shares of the half width."""
-    rows = picture.splitlines()
-    row = next(number for number, text in enumerate(rows) if letter in text)
-    height, width = len(rows), len(rows[0])
-    return 2.0 * rows[row].index(letter) / (width - 1) - 1.0, 2.0 * row / (height - 1) - 1.0
-
-
-@pytest.mark.parametrize("angle_deg", [0.0, 45.0, 90.0, 180.0, 270.0, 360.0 + 45.0])
-def test_angles_run_clockwise_from_the_top(angle_deg: float) -> None:
-    right, down = find(draw([], angle_deg, None, rows=25), ">")
-    assert right == pytest.approx(math.sin(math.radians(angle_deg)), abs=0.06)
-    assert down == pytest.approx(-math.cos(math.radians(angle_deg)), abs=0.06)
-
-
-def test_a_tighter_position_lies_further_in() -> None:
-    def dots(lash: tuple[float, float]) -> int:
-        marks = [Mark(angle, value, "planned") for angle, value in zip((90.0, 270.0), lash, strict=True)]
-        row = draw(marks, None, None, rows=15).splitlines()[7]
-        inked = [column for column, cell in enumerate(row) if ord(cell) > 0x2800]
-        return inked[0] + inked[-1]  # moves right when the tight side is on the left
-
-    assert dots((0.2, 0.1)) > dots((0.1, 0.2))
-
-
-def test_positions_to_do_and_the_tight_spot_are_marked() -> None:
-    marks = [Mark(120.0, None, "planned")]
-    picture = draw(marks, 10.0, 200.0)
-    assert {"o", "X", "M", ">"} <= set(picture)
-    assert len({len(line) for line in picture.splitlines()}) == 1
-
-
-def test_big_digits_are_three_even_lines() -> None:
-    lines = big("-0.1234").splitlines()
-    assert len(lines) == 3
-    assert len({len(line) for line in lines}) == 1
-    assert big("8") != big("0")
-
-
 def shown(test: VirtualTest, lines: list[str], note: str | None = None) -> str:
     console = Console(file=io.StringIO(), width=120, height=40, highlight=False)
-    view = view_of(test.conductor, test.now_s, "  1  Turn the gear to 0.0°")
+    view = view_of(test.conductor, test.now_s, "")
     console.print(render(view, "title", lines, note))
     file = console.file
     assert isinstance(file, io.StringIO)
@@ -76,7 +37,7 @@ def test_the_live_screen_says_what_to_do_how_old_and_how_far(tmp_path: Path) -> 
     test.run_until(events.RockStarted)
     test.tick(30)
     text = shown(test, ["a [bold]line[/bold] of the log"])
-    assert "Turn the gear to 0.0°" in text
+    assert "hold the pinion, rock the gear lightly" in text
     assert "1 of 5 positions" in text
     assert "reversals" in text
     assert "last sample 0.0 s ago" in text
@@ -130,7 +91,7 @@ def test_plain_lines_for_a_whole_test(tmp_path: Path) -> None:
     test = VirtualTest(tmp_path, load_box(positions=5, gear_turns=1.0, confirming_positions=1))
     test.run()
     lines: list[str] = []
-    screen = PlainScreen("mm", lines.append)
+    screen = PlainScreen("mm", test.conductor.box.gear_set, lines.append)
     for stamped in test.stream:
         screen.hear(stamped)
     text = "\n".join(lines)
@@ -171,3 +132,46 @@ def test_keys_become_commands_and_a_note_takes_them_as_letters(monkeypatch: pyte
             os.close(controller)
             with pytest.raises(OSError, match=r"the terminal hung up|Input/output error"):
                 keyboard.commands()
+
+
+def test_stop_is_asked_once_more_and_only_yes_stops(monkeypatch: pytest.MonkeyPatch) -> None:
+    controller, terminal = pty.openpty()
+    with os.fdopen(terminal, "r") as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        with Keyboard(confirm=True) as keyboard:
+            for typed, expected, stopping in (
+                (b"q", [], True),
+                (b"n", [], False),  # the answer, not a note
+                (b"r", ["repeat"], False),
+                (b"q\x1b", [], False),
+                (b"qr", [], False),
+                (b"qy", ["stop"], False),
+            ):
+                os.write(controller, typed)
+                wait_typed(terminal, len(typed))
+                assert keyboard.commands() == expected
+                assert keyboard.stopping is stopping
+                assert keyboard.note is None
+            os.close(controller)
+
+
+@pytest.mark.parametrize("bell", [True, False])
+def test_the_bell_rings_when_a_rock_is_good_and_only_if_it_is_wanted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, bell: bool
+) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    controller, terminal = pty.openpty()
+    test = VirtualTest(tmp_path, load_box(positions=4, gear_turns=1.0))
+    with os.fdopen(terminal, "r") as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        console = Console(file=io.StringIO(), width=80, height=24, force_terminal=True)
+        screen = LiveScreen(console, "title", "mm", test.conductor.box.gear_set, bell=bell)
+        screen.hear(test.run_until(events.RockAccepted))
+        screen.show(test.conductor, test.now_s)
+        assert screen.drawing.close(60.0)
+    os.close(controller)
+    file = console.file
+    assert isinstance(file, io.StringIO)
+    assert ("\a" in file.getvalue()) is bell
+    assert "Position 1 good: " in file.getvalue()
+    test.logbook.close()

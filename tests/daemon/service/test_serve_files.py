@@ -43,6 +43,10 @@ def test_settings_fill_what_the_file_leaves_open() -> None:
             completed(lacking, {key: text})
     with pytest.raises(ConfigurationError, match=r"--set mounting\.pinion_set_mm: expected greater than 0"):
         completed(lacking, {"mounting.pinion_set_mm": "-3"})
+    with pytest.raises(
+        ConfigurationError, match=r"--set mounting\.pinion_marked_mm: 1050 mm .* is no mounting"
+    ):
+        completed(lacking, {"mounting.pinion_marked_mm": "1050"})
     with pytest.raises(ConfigurationError, match="is given already"):
         completed(box, {"mounting.pinion_set_mm": "105.0"})
 

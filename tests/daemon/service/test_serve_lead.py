@@ -76,9 +76,12 @@ class Said:
 class Bench:
     """A lead over two sources that are scripted, in a loop of the test's own."""
 
-    def __init__(self, folder: Path, hands_free: HandsFreeTable | None = None) -> None:
+    def __init__(
+        self, folder: Path, hands_free: HandsFreeTable | None = None, *, absolute: bool = True
+    ) -> None:
         stand = simulated_stand_file(folder / "stand", SimulatedInstruments())
-        file = stand.file.model_copy(update={"hands_free": hands_free})
+        encoder = stand.file.encoder.model_copy(update={"absolute": absolute})
+        file = stand.file.model_copy(update={"hands_free": hands_free, "encoder": encoder})
         self.stand = stand.model_copy(update={"file": file})
         self.angle_deg = 10.0
         self.ports = StandPorts(self.stand)
@@ -133,6 +136,48 @@ def test_a_knock_at_the_marked_teeth_begins_the_prepared_test(tmp_path: Path) ->
     assert MatchedTeethSet(encoder_deg=50.0, how="set at the stand", seen_deg=50.0) in happened
     assert NoteTaken(text="hands-free: a knock") in happened
     assert bench.logbook.tests()[0].closing == "interrupted: the end of this test"
+
+
+def test_the_angle_of_a_box_file_begins_no_test_where_the_encoder_is_not_absolute(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, absolute=False)
+
+    async def work() -> tuple[list[str], list[str]]:
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 0.3)
+        asked = await bench.lead.begin(Begin(box="short", confirmed="typed at the stand"))
+        assert bench.lead.state == "preparing"
+        begun = await bench.lead.matched(known=True)
+        bench.lead.interrupt("the end of this test")
+        await running
+        return asked, begun
+
+    asked, begun = in_virtual_time(work())
+    assert "37.250°) was not used" in asked[0]
+    happened = [stamped.event for stamped in bench.logbook.events(begun[0].split()[1])]
+    assert MatchedTeethSet(encoder_deg=10.0, how="set at the stand", seen_deg=10.0) in happened
+
+
+def test_what_fails_already_is_in_the_answer_and_in_the_record(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    file = tmp_path / "boxes" / "short.toml"
+    file.write_text(
+        file.read_text("utf-8").replace("pinion_set_mm = 105.01", "pinion_set_mm = 105.08"), "utf-8"
+    )
+
+    async def work() -> list[str]:
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 0.3)
+        begun = await bench.lead.begin(Begin(box="short", confirmed="typed at the stand"))
+        bench.lead.interrupt("the end of this test")
+        await running
+        return begun
+
+    begun = in_virtual_time(work())
+    assert begun[0].startswith("Fails already: mounting distance, pinion")
+    assert "never conforming" in begun[1]
+    (test,) = (one.split()[1] for one in begun if one.startswith("Test "))
+    notes = [one.event.text for one in bench.logbook.events(test) if isinstance(one.event, NoteTaken)]
+    assert any(begun[0] in note for note in notes)
 
 
 def test_marked_teeth_are_not_taken_from_a_gear_that_turns(tmp_path: Path) -> None:

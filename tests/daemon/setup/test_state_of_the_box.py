@@ -78,6 +78,39 @@ def test_end_play_in_words_without_a_figure_is_known_as_such() -> None:
     assert not toml_file.parse(silent, "box.toml", BoxFile).recorded().conditions().has_end_play
 
 
+@pytest.mark.parametrize(
+    ("words", "has"),
+    [
+        ("no end play", False),
+        ("preloaded, without any axial end play", False),
+        ("End play: none", False),
+        ("pinion no end play, gear end play 0.02 mm", True),
+        ("no shims, end play 0.02 mm", True),
+        ("end play", True),
+    ],
+)
+def test_no_end_play_is_none(words: str, *, has: bool) -> None:
+    box = toml_file.parse(DEMO, "box.toml", BoxFile)
+    mounting = box.mounting.model_copy(update={"bearings": words})
+    assert box.model_copy(update={"mounting": mounting}).recorded().conditions().has_end_play is has
+
+
+def test_a_compliance_that_cannot_be_meant_is_refused() -> None:
+    # Bound: common practice, no source.
+    old = "second_nm = 2.5\nsecond_adds_mm = 0.0008"
+    assert "compliance_um_per_nm: a reading that grows by 400 µm" in refused(
+        old, "compliance_um_per_nm = 400.0"
+    )
+    assert "second_adds_mm: a reading that grows by 400 µm" in refused("= 0.0008", "= 0.8")
+    assert box_with(old, "compliance_um_per_nm = 100.0").conditions().compliance_um_per_nm == 100.0
+
+
+def test_of_two_ways_to_say_what_an_untouched_tooth_takes_one_is_given() -> None:
+    old = "tooth_accuracy_grade = 4"
+    assert "one of them counts" in refused(old, f"{old}\nuntouched_tooth_mm = 0.002")
+    assert box_with(old, "untouched_tooth_mm = 0.002").limits.untouched_tooth_mm == 0.002
+
+
 @pytest.mark.parametrize(("sense", "high_mm", "low_mm"), [(1, 2.0, -1.0), (-1, 1.0, -2.0)])
 def test_the_curve_is_that_of_the_display_whatever_its_sense(
     sense: int, high_mm: float, low_mm: float

@@ -51,11 +51,11 @@ def test_another_key_or_default_of_a_file_changes_nothing_of_the_record(tmp_path
 def test_no_value_of_the_record_has_a_default_that_could_change() -> None:
     kinds = [kind for kind in vars(recorded).values() if isinstance(kind, type) and is_dataclass(kind)]
     ours = [kind for kind in kinds if kind.__module__ == recorded.__name__]
-    assert len(ours) == 20
+    assert len(ours) == 22
     defaults = {
         f"{kind.__name__}.{one.name}" for kind in ours for one in fields(kind) if one.default is not MISSING
     }
-    assert defaults == {"Setup.version"}
+    assert defaults == {"Setup.version", "HandSetup.version"}
     assert not any(one.default_factory is not MISSING for kind in ours for one in fields(kind))
 
 
@@ -68,11 +68,11 @@ def test_the_stored_start_records_are_read_and_written_as_they_stand(path: Path)
     for (body,) in bodies:
         event = events.from_json("TestStarted", body)
         assert isinstance(event, events.TestStarted)
-        assert event.setup.version == recorded.VERSION == 2
+        assert event.setup.version == recorded.VERSION == 3
         assert events.to_json(event) == ("TestStarted", body)
 
 
-def of_version_3(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def of_version_4(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Two tests, the second as a later version writes it: sealed and whole."""
     to_json = events.to_json
 
@@ -80,7 +80,7 @@ def of_version_3(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         kind, body = to_json(event)
         if isinstance(event, events.TestStarted) and event.test == "t3":
             told = json.loads(body)
-            told["setup"] = {"version": 3, "gearbox": {"ratio": 3}}
+            told["setup"] = {"version": 4, "gearbox": {"ratio": 3}}
             body = json.dumps(told)
         return kind, body
 
@@ -94,13 +94,13 @@ def of_version_3(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_a_set_up_of_another_version_is_refused_with_both_versions_named(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path = of_version_3(tmp_path, monkeypatch)
+    path = of_version_4(tmp_path, monkeypatch)
     with Logbook(path, create=False) as book:
         with pytest.raises(OfOtherVersion) as caught:
             start_of(book, "t3")
         closings = {one.test: one.closing for one in book.tests()}
     assert str(caught.value) == (
-        f"{path}: test t3: its set-up is of version 3, and this program reads version 2; open it with the "
+        f"{path}: test t3: its set-up is of version 4, and this program reads version 3; open it with the "
         "lashmap that wrote it, or with a newer one"
     )
     assert closings["t3"] == "of another version: lashmap review says which"
@@ -108,7 +108,7 @@ def test_a_set_up_of_another_version_is_refused_with_both_versions_named(
 
 
 def test_a_set_up_of_another_version_is_no_damage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = of_version_3(tmp_path, monkeypatch)
+    path = of_version_4(tmp_path, monkeypatch)
     console = Console(file=(tmp_path / "said").open("w", encoding="utf-8"), width=200)
     assert verify(VerifyOptions(logbook=path), console) == 0
     assert [one.problems for one in rescue(path, tmp_path / "new")] == [(), (), ()]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from lashmap_analysis.gears.mesh_cycle import MeshCycle
 from lashmap_daemon.story import events
 from lashmap_daemon.story.wording import angle_text, asked_sentence, sentence
 
@@ -29,10 +30,26 @@ def test_a_confirming_position_before_the_matched_teeth_is_asked_for_in_these_wo
         number=27, engagement=-3, gear_angle_deg=-27.0, turn_teeth=-8, turn_deg=-72.0, purpose="confirming",
         attempt=1, reason="",
     )  # fmt: skip
-    assert asked_sentence(asked) == (
-        "Confirm the tight spot: turn the gear BACK ← 8 teeth (72.0°) to engagement -3, 333.0° of turn 1 "
-        "before the matched teeth; hold the pinion and rock the gear lightly"
+    # 13:40: three teeth before the marked ones are gear tooth 38 of 40 and pinion tooth 11 of 13.
+    assert asked_sentence(asked, MeshCycle(pinion_teeth=13, gear_teeth=40)) == (
+        "Confirm the tight spot: turn the gear BACK ← 8 teeth (72.0°) to gear tooth 38 with pinion tooth "
+        "11 (engagement -3, 333.0° of turn 1 before the matched teeth); hold the pinion and rock the gear "
+        "lightly"
     )
+
+
+def test_a_predicted_place_before_the_matched_teeth_is_told_without_a_minus() -> None:
+    predicted = events.TightSpotPredicted(
+        engagement=333,
+        gear_angle_deg=2997.0,
+        normal_backlash_mm=0.1,
+        low_mm=0.09,
+        high_mm=0.11,
+        ask=(-187, 24),
+    )
+    told = sentence(predicted, "mm", None)
+    assert told is not None
+    assert told.endswith("to measure: 187 teeth BACK ← from the matched teeth, 24")
 
 
 def test_a_lost_instrument_is_told_with_the_remedy_for_its_own_reason() -> None:
@@ -43,7 +60,7 @@ def test_a_lost_instrument_is_told_with_the_remedy_for_its_own_reason() -> None:
         patience_s=120.0,
         remedy="Look at its display: range, hold, battery.",
     )
-    assert sentence(lost, "mm") == (
+    assert sentence(lost, "mm", None) == (
         "The indicator on /dev/x was lost (it sends, but there is no reading for 3.0 s (overload)). Look at "
         "its display: range, hold, battery. Leave the gear where it is. Waiting up to 120 s"
     )

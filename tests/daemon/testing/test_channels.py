@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
-from daemon.virtual_time import CONFIGS
+from daemon.virtual_time import CONFIGS, simulated_stand_file
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_daemon.setup.stand_file import Stand, load_stand
+from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.testing.channels import Channels, TraceBuffer
+from lashmap_daemon.testing.monitor import InstrumentMonitor
 from lashmap_drivers.errors import InstrumentGarbled, InstrumentSilent, InstrumentWithoutReading
 from lashmap_drivers.readings import Chunk, Samples
 
@@ -158,3 +161,12 @@ def test_a_window_that_was_given_stays_as_it_was() -> None:
     for second in range(1, 2000):
         buffer.append(Samples.of(second + np.array([0.0, 0.5]), np.full(2, 9.0)))
     assert window.value.tolist() == [0.0] * 4
+
+
+@pytest.mark.parametrize("unit", ["mm", "in"])
+def test_a_reading_is_shown_in_the_unit_of_its_instrument(tmp_path: Path, unit: Literal["mm", "in"]) -> None:
+    stand = simulated_stand_file(tmp_path, SimulatedInstruments(indicator_unit=unit))
+    monitor = InstrumentMonitor(stand.recorded(), "indicator")
+    monitor.feed(Chunk(0.0, b"+000.1250\r\n"), Chunk(0.01, b"+000.1250\r\n"))
+    assert monitor.reading.startswith("+0.125")
+    assert monitor.reading.endswith(unit)

@@ -289,3 +289,37 @@ def test_a_sweep_nobody_turns_is_asked_again_and_then_left(tmp_path: Path) -> No
 
 def test_there_is_a_deed_for_every_action_of_the_sequence() -> None:
     assert set(Conductor._ACTS) == set(sequence.Action.__subclasses__())
+
+
+def told_while_rocked(test: VirtualTest) -> list[float]:
+    """When advice was given in a rock."""
+    return [
+        one.time_s
+        for one in test.stream
+        if isinstance(one.event, events.NoteTaken) and "while it is rocked" in one.event.text
+    ]
+
+
+def test_a_rock_that_will_be_refused_is_told_so_within_seconds_and_four_in_a_row_ask_for_the_cause(
+    tmp_path: Path,
+) -> None:
+    box = load_box(positions=4, gear_turns=2, confirming_positions=1, tries=2, rock_seconds=5.0)
+    test = VirtualTest(tmp_path, box, seed=3, fault=Fault.HEAVY)
+    test.run()
+    started = [one.time_s for one in test.stream if isinstance(one.event, events.RockStarted)]
+    refused = [one.event for one in test.stream if isinstance(one.event, events.RockRefused)]
+    told = told_while_rocked(test)
+    assert len(started) == len(refused) == 8
+    assert len(told) >= 4  # the others were refused sooner
+    for begun_s, rock in zip(started, refused, strict=True):
+        said = [told_s - begun_s for told_s in told if begun_s < told_s <= rock.end_s]
+        assert len(said) <= 1
+        assert min([*said, rock.end_s - begun_s]) < 3.0
+    asked = [any("is the pinion locked" in said for said in one.reasons) for one in refused]
+    assert asked == [False, False, False, True] * 2
+
+
+def test_a_good_rock_is_told_nothing(tmp_path: Path) -> None:
+    test = VirtualTest(tmp_path, load_box(positions=6, gear_turns=2, confirming_positions=1), seed=3)
+    test.run()
+    assert not told_while_rocked(test)

@@ -68,8 +68,8 @@ def test_inches_read_as_mm_from_position_5_on_are_told_at_position_5(tmp_path: P
     assert isinstance(accepted, events.RockAccepted)
     assert accepted.number == 5
     assert isinstance(asked, events.PositionAsked)
-    assert sentence(kinds[at], "mm") == f"Note: {note}"
-    assert "; indicator and encoder disagree" in (sentence(accepted, "mm") or "")
+    assert sentence(kinds[at], "mm", None) == f"Note: {note}"
+    assert "; indicator and encoder disagree" in (sentence(accepted, "mm", None) or "")
 
 
 def test_what_is_told_live_is_what_the_result_says(tmp_path: Path) -> None:

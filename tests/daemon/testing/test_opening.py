@@ -2,30 +2,37 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from daemon.broken_off import BrokenOff, accepted
-from daemon.virtual_time import load_box, simulated_stand_file
+from daemon.virtual_time import CONFIGS, load_box, set_up, simulated_stand_file
 from hypothesis import given
 from hypothesis import strategies as st
+from lashmap_analysis.record.record import Precondition
 from lashmap_daemon.errors import GearTurns
 from lashmap_daemon.replay.conclude import conclude
+from lashmap_daemon.replay.preconditions import collect
 from lashmap_daemon.replay.replay import Replay, in_record_deg
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.stand_file import ENCODER
+from lashmap_daemon.setup.stand_file import ENCODER, load_stand
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events
+from lashmap_daemon.story.recorded import Setup
 from lashmap_daemon.story.wording import CAUTIONS
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.opening import (
     CautionsNotConfirmed,
     Nobody,
+    NotedPerson,
+    NotGoneOn,
     Reference,
+    ask_to_go_on,
     complete_box,
     confirm_cautions,
     find_again,
@@ -93,6 +100,66 @@ def test_what_the_box_file_lacks_is_asked_and_only_that() -> None:
     assert complete_box(load_box(), Someone()) == load_box()
 
 
+@pytest.mark.parametrize(
+    ("answers", "told"),
+    [
+        (["1050.0", "105.0", "105.01"], "mounting.pinion_marked_mm: 1050 mm"),
+        (["105.0", "1.0501", "105.0", "105.01"], "mounting.pinion_set_mm: 1.05 mm"),
+        # The slip was in the first answer, and only the second shows it: both are asked for again.
+        (["150.0", "105.01", "105.0", "105.01"], "one of the two is mistyped"),
+    ],
+)
+def test_an_answer_that_cannot_be_meant_is_asked_for_again(answers: list[str], told: str) -> None:
+    person = Someone([*answers, "yes"])
+    box = complete_box(unmeasured(), person)
+    assert (box.mounting.pinion_marked_mm, box.mounting.pinion_set_mm) == (105.0, 105.01)
+    assert len(person.shown) == 1
+    assert told in person.shown[0]
+
+
+def test_one_answer_beside_a_figure_of_the_file_is_compared_with_it() -> None:
+    box = load_box()
+    lacking = box.model_copy(update={"mounting": box.mounting.model_copy(update={"pinion_set_mm": None})})
+    person = Someone(["150.1"])
+    assert complete_box(lacking, person).mounting.pinion_set_mm is None
+    assert "no shim" in person.shown[0]
+
+
+FAILS = Precondition(
+    name="mounting distance, pinion",
+    state="failed",
+    detail="0.08 mm off its mark",
+    remedy="Correct the shim.",
+)
+GOOD = Precondition(name="bearings", state="proven", detail="preloaded")
+
+
+@pytest.mark.parametrize("answers", [[""], ["yes"], ["what", "y"]])
+def test_what_fails_already_is_shown_and_asked_before_the_first_position(answers: list[str]) -> None:
+    someone = Someone(list(answers))
+    person = NotedPerson(person=someone)
+    assert ask_to_go_on((FAILS, GOOD), person) == ()
+    assert "mounting distance, pinion: 0.08 mm off its mark. Correct the shim." in someone.shown[0]
+    assert "never conforming" in someone.shown[1]
+    assert len(someone.asked) == len(person.notes) == len(answers)
+    assert all(text in person.notes[0] for text in (FAILS.detail, "never conforming", "Go on all the same?"))
+    assert person.notes[-1].endswith(f"Answered: {answers[-1] or 'Enter'!r}.")
+
+
+def test_who_does_not_want_such_a_test_ends_there() -> None:
+    with pytest.raises(NotGoneOn, match="nothing was recorded"):
+        ask_to_go_on((FAILS,), Someone(["no"]))
+    assert ask_to_go_on((GOOD,), Someone(["no"])) == ()
+
+
+def test_without_a_person_it_is_said_and_recorded_and_goes_on() -> None:
+    shown: list[str] = []
+    (note,) = ask_to_go_on((FAILS,), Nobody(show=shown.append))
+    assert FAILS.detail in shown[0]
+    assert FAILS.detail in note
+    assert "nobody to ask" in note
+
+
 def test_inches_are_asked_in_inches() -> None:
     box = complete_box(unmeasured("in"), Someone(["4.0"]))
     assert box.mounting.pinion_marked_mm == pytest.approx(101.6)
@@ -104,15 +171,50 @@ def test_what_is_not_answered_stays_open() -> None:
     assert box.mounting.bearings_within_drawing is None
 
 
-def test_matched_teeth_from_the_file_from_the_stand_or_assumed() -> None:
-    box = load_box()
-    unknown = box.matched_teeth.model_copy(update={"encoder_deg": None})
-    bare = box.model_copy(update={"matched_teeth": unknown})
-    assert matched_teeth(box.recorded(), Someone(), encoder_deg=lambda: 1.0)[1].encoder_deg == 37.25
-    how, found = matched_teeth(bare.recorded(), Someone(["matched"]), encoder_deg=lambda: 12.5)
+def on_a_stand(box: BoxFile, folder: Path, *, absolute: bool = True) -> Setup:
+    """The set-up of a box on the simulated stand, whose encoder is absolute or not."""
+    made = set_up(box, simulated_stand_file(folder, SimulatedInstruments()))
+    encoder = replace(made.stand.encoder, absolute=absolute)
+    return replace(made, stand=replace(made.stand, encoder=encoder))
+
+
+def test_matched_teeth_from_the_file_from_the_stand_or_assumed(tmp_path: Path) -> None:
+    setup, bare = (on_a_stand(box, tmp_path) for box in (load_box(), bare_box()))
+    assert matched_teeth(setup, Someone(), encoder_deg=lambda: 1.0)[1].encoder_deg == 37.25
+    how, found = matched_teeth(bare, Someone(["matched"]), encoder_deg=lambda: 12.5)
     assert (how, found.encoder_deg) == ("set at the stand", 12.5)
-    how, found = matched_teeth(bare.recorded(), Someone(), encoder_deg=lambda: 12.5)
+    how, found = matched_teeth(bare, Someone(), encoder_deg=lambda: 12.5)
     assert (how, found.how) == ("assumed", "assumed")
+
+
+@pytest.mark.parametrize(("answer", "state"), [("matched", "proven"), ("", "unproven")])
+def test_the_angle_of_a_box_file_proves_nothing_where_the_encoder_is_not_absolute(
+    tmp_path: Path, answer: str, state: str
+) -> None:
+    setup, person = on_a_stand(load_box(), tmp_path, absolute=False), Someone([answer])
+    how, found = matched_teeth(setup, person, encoder_deg=lambda: 12.5)
+    assert found.encoder_deg == 12.5
+    assert found.how == how != "box file"
+    unused = "37.250°) was not used, since the encoder is not declared absolute in the stand file"
+    assert unused in person.asked[0]
+    assert unused in person.shown[0]
+    assert "12.500°" in person.shown[0]
+    of = {
+        one.name: one
+        for one in collect(setup.box, setup.stand, matched=how, today=dt.date(2026, 11, 25), locked_out=True)
+    }["matched teeth"]
+    assert of.state == state
+    assert unused in of.detail
+
+
+def test_a_record_that_took_the_angle_of_such_an_encoder_proves_nothing(tmp_path: Path) -> None:
+    setup = on_a_stand(load_box(), tmp_path, absolute=False)
+    found = collect(setup.box, setup.stand, matched="box file", today=dt.date(2026, 11, 25), locked_out=True)
+    assert {one.name: one.state for one in found}["matched teeth"] == "unproven"
+
+
+def test_the_bench_example_leaves_its_encoder_undeclared() -> None:
+    assert not load_stand(CONFIGS / "stands" / "bench.toml").file.encoder.absolute
 
 
 def turning(*angles: float | None) -> Callable[[], float]:
@@ -135,19 +237,20 @@ def bare_box() -> BoxFile:
     )
 
 
-def test_matched_teeth_are_not_taken_from_a_gear_that_turns_but_asked_for_again() -> None:
-    person = Someone(["matched", "matched"])
-    how, found = matched_teeth(bare_box().recorded(), person, encoder_deg=turning(None, 12.5))
+def test_matched_teeth_are_not_taken_from_a_gear_that_turns_but_asked_for_again(tmp_path: Path) -> None:
+    person, setup = Someone(["matched", "matched"]), on_a_stand(bare_box(), tmp_path)
+    how, found = matched_teeth(setup, person, encoder_deg=turning(None, 12.5))
     assert (how, found.encoder_deg) == ("set at the stand", 12.5)
-    assert person.shown == ["The gear is turning; hold it still with the marked teeth together."]
+    assert person.shown[0] == "The gear is turning; hold it still with the marked teeth together."
     assert len(person.asked) == 2
 
 
-def test_nobody_holds_a_gear_that_turns() -> None:
+def test_nobody_holds_a_gear_that_turns(tmp_path: Path) -> None:
+    setup = on_a_stand(bare_box(), tmp_path)
     with pytest.raises(GearTurns):
-        matched_teeth(bare_box().recorded(), Nobody(show=Someone().show), encoder_deg=turning(None, 12.5))
+        matched_teeth(setup, Nobody(show=Someone().show), encoder_deg=turning(None, 12.5))
     with pytest.raises(GearTurns):  # nor somebody who only says so
-        matched_teeth(bare_box().recorded(), Someone(["matched"] * 99), encoder_deg=turning(*[None] * 99))
+        matched_teeth(setup, Someone(["matched"] * 99), encoder_deg=turning(*[None] * 99))
 
 
 def test_going_on_the_marks_are_asked_for_again_while_the_gear_turns() -> None:

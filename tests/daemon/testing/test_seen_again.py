@@ -86,7 +86,7 @@ def test_the_first_disagreement_gives_no_number_to_go_by(tmp_path: Path) -> None
     test = VirtualTest(tmp_path, BOX, seed=4, fault=Fault.SLIPPING_COUPLING)
     with pytest.raises(ReferenceDisproved):
         test.run()
-    said = [sentence(one, "mm") or "" for one in (compared(test)[0], *test.of(events.MarksAsked))]
+    said = [sentence(one, "mm", None) or "" for one in (compared(test)[0], *test.of(events.MarksAsked))]
     assert not any(character.isdigit() for text in said for character in text)
     assert "check it once more" in said[-1]
 

@@ -15,7 +15,7 @@ from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
-from lashmap_daemon.screens.live import render
+from lashmap_daemon.screens.layout import render
 from lashmap_daemon.screens.view import view_of
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
@@ -120,8 +120,8 @@ def test_a_gear_that_moved_is_still_seen_to_leave(tmp_path: Path) -> None:
     assert "during this rock" in wire
     asked = test.stream[-1].event
     assert isinstance(asked, events.PositionAsked)
-    assert wire in (sentence(asked, "mm") or "")  # on the screen it stands in what is to be done now
-    assert wire in (sentence(refused, "mm") or "")
+    assert wire in (sentence(asked, "mm", None) or "")  # on the screen it stands in what is to be done now
+    assert wire in (sentence(refused, "mm", None) or "")
 
 
 def test_a_rock_without_a_reading_names_its_bad_lines(tmp_path: Path) -> None:
