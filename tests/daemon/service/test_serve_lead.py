@@ -294,7 +294,8 @@ def test_a_test_that_goes_on_says_once_when_marks_and_encoder_disagree(tmp_path:
 
     test = in_virtual_time(interrupted())
     said, bench = in_virtual_time(goes_on())
-    assert test in said[0]
+    assert said[0].startswith("Fails already: matched teeth")
+    assert any(test in one for one in said)
     happened = [stamped.event for stamped in bench.logbook.events(test)]
     assert [one.operator for one in happened if isinstance(one, TestResumed)] == ["Ada"]
     recorded = [one for one in happened if isinstance(one, PreconditionsRecorded)][-1]
