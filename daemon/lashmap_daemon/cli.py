@@ -99,7 +99,7 @@ _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (app, "verify"): (options.VerifyOptions, "logbook:verify"),
     (app, "rescue"): (options.RescueOptions, "logbook:rescue_logbook"),
     (app, "archive"): (options.ArchiveOptions, "logbook:archive_old"),
-    (app, "explain"): (options.ExplainOptions, "explain:explain"),
+    (app, "explain"): (options.ExplainOptions, "new:explain"),
     (_new, "box"): (options.NewBoxOptions, "new:new_box"),
     (_new, "stand"): (options.NewStandOptions, "new:new_stand"),
     (app, "demo"): (options.DemoOptions, "run:demo"),

@@ -16,8 +16,9 @@ from typing import Any
 from lashmap_drivers.ports.finding import PortNotFound, ports_here, resolve
 from rich.console import Console
 
-from lashmap_daemon.commands.options import NewBoxOptions, NewStandOptions
+from lashmap_daemon.commands.options import ExplainOptions, NewBoxOptions, NewStandOptions
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.screens.explain import explain as explain_words
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup import box_file, stand_file
 from lashmap_daemon.setup.box_file import BoxFile
@@ -124,6 +125,15 @@ def new_stand(options: NewStandOptions, console: Console) -> None:
     _write(path, draft.text())
     say(console, f"Written: {path}. It can be changed with any editor of plain text.", "bold")
     say(console, f"Look whether both instruments are understood: lashmap check {path}")
+
+
+def explain(options: ExplainOptions, console: Console) -> None:
+    """Say what a word means, of these files or of a result; see `screens.explain`.
+
+    Raises:
+        ConfigurationError: Nothing is known of the word.
+    """
+    explain_words(options.word or (), console)
 
 
 def _free(path: Path) -> Path:

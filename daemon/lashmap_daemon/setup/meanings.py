@@ -231,6 +231,10 @@ MEANINGS: dict[str, Meaning] = {
         "its calibration is unproven, and nothing is conforming",
     ),
     "encoder.standard_uncertainty_deg": Meaning("Standard uncertainty of an angle, certificate", "0"),
+    "encoder.absolute": Meaning(
+        "Whether it shows the same angle at the same place after it was switched off",
+        "no: an angle of the matched teeth in a box file is not believed",
+    ),
     "prompts.file": Meaning("File that repeats what the technician is shown, for a second display"),
     "bus.broker": Meaning("Broker of the bus: mqtt://host:port or, encrypted, mqtts://host:port"),
     "bus.stand": Meaning("Name of the stand in topics", "made from the name of the stand"),

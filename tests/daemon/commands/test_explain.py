@@ -9,9 +9,8 @@ from typing import Any, get_args
 import pytest
 from lashmap_analysis.judge.verdict import Outcome
 from lashmap_analysis.rock.flags import FlagName
-from lashmap_daemon.commands.explain import explain, explanations
-from lashmap_daemon.commands.options import ExplainOptions
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.screens.explain import explain, explanations
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import StandFile
 from pydantic import BaseModel
@@ -20,7 +19,7 @@ from rich.console import Console
 
 def said(*words: str) -> str:
     console = Console(file=io.StringIO(), width=80)
-    explain(ExplainOptions(word=list(words)), console)
+    explain(words, console)
     assert isinstance(console.file, io.StringIO)
     return console.file.getvalue()
 

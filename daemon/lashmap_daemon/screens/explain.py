@@ -8,7 +8,7 @@ explained here.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from textwrap import fill
 
@@ -16,7 +16,6 @@ from lashmap_analysis.rock.flags import FlagName
 from rich.console import Console
 from rich.text import Text
 
-from lashmap_daemon.commands.options import ExplainOptions
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.box_file import SimulatedTable
@@ -117,6 +116,21 @@ _FLAGS: dict[FlagName, tuple[str, str, str]] = {
         "Peak to peak is well above the settled step.",
         "The gear is thrown or pressed, and elastic movement is part of the reading.",
         "Rock more lightly.",
+    ),
+    FlagName.READ_BY_EYE: (
+        "The readings were read by eye and typed; there is no trace.",
+        "Nothing shows whether the gear was rocked lightly, the flanks settled and the pinion stood still.",
+        "Rock with care, more than once; an indicator on a port proves more.",
+    ),
+    FlagName.TOO_FEW_ROCKS: (
+        "Too few rocks were typed for this position.",
+        "Their scatter is hardly known.",
+        "Rock again and type more readings.",
+    ),
+    FlagName.UNEVEN_ROCKS: (
+        "The typed rocks of one position differ more than they should.",
+        "The pinion moved, the tip shifted, or a figure was mistyped.",
+        "Look for the cause, and rock the position again.",
     ),
     FlagName.INSTRUMENTS_DISAGREE: (
         "Indicator and encoder do not give the same backlash.",
@@ -262,17 +276,17 @@ _CONDITIONS: dict[str, tuple[str, ...]] = {
 }
 
 
-def explain(options: ExplainOptions, console: Console) -> None:
+def explain(asked_words: Sequence[str], console: Console) -> None:
     """Say what a word means; without one, list all words by group.
 
     Raises:
         ConfigurationError: Nothing is known of the word; the nearest ones are named.
     """
     everything = list(explanations())
-    if not options.word:
+    if not asked_words:
         _list(everything, console)
         return
-    asked = " ".join(options.word)
+    asked = " ".join(asked_words)
     found = [one for one in everything if _fits(one, asked)]
     if not found:
         raise ConfigurationError("explain", [_unknown(asked, everything)])
