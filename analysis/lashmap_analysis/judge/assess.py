@@ -374,12 +374,10 @@ def sweep_result(trace: RunoutTrace, record: TestRecord, lash_map: LashMap | Non
     except RunoutError as error:
         refusal = f"needed is {error.expected}; the sweep has {error.got}."
         return SweepResult(member=trace.member, sweep=None, refusal=refusal, match=None, sentence=refusal)
-    part = None
-    if lash_map is not None:
-        part = lash_map.gear_runout if trace.member == "gear" else lash_map.pinion_runout
+    members = {} if lash_map is None else {"gear": lash_map.gear_runout, "pinion": lash_map.pinion_runout}
     match = match_runout(
         sweep,
-        part,
+        members.get(trace.member),
         gear_set=record.gear_set,
         shaft=trace.member,
         look="perpendicular to the pitch cone",

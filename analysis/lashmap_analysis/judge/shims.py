@@ -194,7 +194,7 @@ def shim_advice(
         raise ShimError("stocks", stocks, "shims for the gear, the pinion or both")
     refusals = _refusals(tuple(preconditions), limits)
     if refusals:
-        return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=refusals)
+        return _refused(*refusals)
     allowed = limits.normal_mm(gear_set)
     least, most = inside = allowed.get("minimum", -np.inf), allowed.get("maximum", np.inf)
     if conforming or (least <= interval_mm[0] and interval_mm[1] <= most):
@@ -209,18 +209,13 @@ def shim_advice(
     if not plan.inside and distances:
         anywhere = _search(gear_set, _options(stocks, NOWHERE), backlash_mm, interval_mm, inside)
         if anywhere.inside:
-            return ShimAdvice(
-                answer="refused",
-                moves=(),
-                backlash_mm=None,
-                interval_mm=None,
-                sentences=(
-                    OUT_OF_TOLERANCE,
-                    *_out_of_tolerance(anywhere, distances, units),
-                    WHERE_TO_LOOK,
-                ),
-            )
+            leads_to = _out_of_tolerance(anywhere, distances, units)
+            return _refused(OUT_OF_TOLERANCE, *leads_to, WHERE_TO_LOOK)
     return _advice(plan, stocks, distances, units, inside)
+
+
+def _refused(*sentences: str) -> ShimAdvice:
+    return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=sentences)
 
 
 def shim_advice_for(
@@ -254,7 +249,7 @@ def shim_advice_for(
         conforming=assessment.verdict.outcome == "conforming",
     )
     if advice.answer != "no move needed" and (lacking := _lacking(assessment)):
-        return ShimAdvice(answer="refused", moves=(), backlash_mm=None, interval_mm=None, sentences=lacking)
+        return _refused(*lacking)
     return advice
 
 

@@ -125,12 +125,12 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
         broken: Shape (m,), true where the samples after a stay are missing for so long that it is no
             neighbour of the next; None when nowhere.
     """
-    good = settled.settled
-    both = good[:-1] & good[1:]
-    followed = both if broken is None else both & ~broken[:-1]
+    followed = settled.settled[:-1] & settled.settled[1:]
+    if broken is not None:
+        followed &= ~broken[:-1]
     if not followed.any():
         return NO_LASH
-    kept = np.flatnonzero(good)
+    kept = np.flatnonzero(settled.settled)
     near = followed[kept[:-1]]
     sign, time, level = stays.sign[kept], settled.time[kept], settled.offset_mm[kept]
     count, high, freedom = settled.count[kept], sign > 0, kept.size - 3
@@ -151,11 +151,9 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     creep = measure_creep(padded_time, stays, settled, kept, (slope, slope_error), mean)
     unlike = compare_flanks(level, time, high, level_error)
     rounding2 = 2 * repeated_rounding(_dither(stays.levels.slope, settled, kept, high), settled.resolution_mm)
-    short_mm = min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0
-    other_b2 = rounding2 + short_mm**2 / 3
-    uncertainty, effective = (
-        _combine(random2, known, other_b2 + creep.uncertainty_mm**2) if freedom > 0 else (nan, nan)
-    )
+    other_b2 = rounding2 + (min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0) ** 2 / 3
+    with_creep2 = other_b2 + creep.uncertainty_mm**2
+    uncertainty, effective = _combine(random2, known, with_creep2) if freedom > 0 else (nan, nan)
     # no shift explains more than all of the scatter
     tight = sqrt(scatter2 * max(freedom, 1) / LEAST_POWER) < LEAST_SHIFT * mean
     shift, shift_error = (0.0, 0.0) if tight else largest_shift(drift_weight, sign, residual, level_error)

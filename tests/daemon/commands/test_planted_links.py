@@ -265,5 +265,5 @@ def test_no_file_is_opened_for_writing_but_in_one_place() -> None:
     assert found == [
         # In folders made for us alone, by `tempfile` and by `whole_file.new_folder_beside`.
         "typesetting.py: (Path(folder) / name).write_bytes(b64decode(data))",
-        'files.py: self._file: IO[str] = path.open("w", encoding="utf-8", newline="")'
+        'files.py: self._file: IO[str] = path.open("w", encoding="utf-8", newline="")',
     ]
