@@ -207,6 +207,9 @@ def _collected(
     return collect_by_hand(setup.box, setup.gauge, matched=matched, today=today, locked_out=True, build=build)
 
 
+_TIMES = 3  # that the scale is asked for
+
+
 def ask_gauge(units: str, person: AtKeyboard) -> GaugeTable:
     """Ask for the dial gauge; what is not answered stays unproven, but its scale has to be known.
 
@@ -214,7 +217,9 @@ def ask_gauge(units: str, person: AtKeyboard) -> GaugeTable:
         ConfigurationError: When nobody says what one division is.
     """
     scale = 25.4 if units == "in" else 1.0
-    division = _length(f"One division of the dial gauge's scale, in {units}", scale, person)
+    question = f"One division of the dial gauge's scale, in {units}; a test cannot do without"
+    asked = (_length(question, scale, person) for _ in range(_TIMES))
+    division = next((one for one in asked if one is not None), None)
     if division is None:
         raise ConfigurationError(
             "--gauge", ["nobody said what one division of the dial gauge is; answer, or name a gauge file"]

@@ -12,7 +12,7 @@ import datetime as dt
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any, ClassVar, Protocol
+from typing import Any, ClassVar, Literal, Protocol
 
 from lashmap_analysis.lash_map.lash_map import LashMapError
 from lashmap_analysis.record.lengths import format_length, format_spread
@@ -126,11 +126,10 @@ class HandTest:
             self._emit(self._opening.build, shown=False)
         self._emit(self._opening.cautions)
         self._emit(events.PreconditionsRecorded(preconditions=self._opening.preconditions))
-        self._emit(
-            events.MatchedTeethSet(
-                encoder_deg=0.0, how="counted by hand" if self._opening.matched else "assumed"
-            )
-        )
+        how: Literal["counted by hand", "assumed"] = "counted by hand" if self._opening.matched else "assumed"
+        self._emit(events.MatchedTeethSet(encoder_deg=0.0, how=how), shown=self._opening.matched)
+        if not self._opening.matched:
+            self._typist.show("Nobody said where the marked teeth are: teeth are counted from here.")
         try:
             self._act(self._actions)
             while self._state.phase is not Phase.CLOSED:

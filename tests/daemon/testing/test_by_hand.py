@@ -157,7 +157,8 @@ def test_positions_are_whole_teeth_counted_from_the_marks(tmp_path: Path) -> Non
         assert at == one.engagement  # source: counting
     assert looked[0].turns == round(asked[7].engagement / 40)
     second = asked[1].engagement
-    assert any(f"Gear tooth {second % 40} and pinion tooth {second % 13}" in line for line in bench.shown)
+    teeth = f"gear tooth {second % 40 + 1} with pinion tooth {second % 13 + 1}"  # the marked ones are 1
+    assert any(teeth in line for line in bench.shown)
 
 
 def test_what_cannot_be_meant_is_answered_and_asked_again(tmp_path: Path) -> None:
