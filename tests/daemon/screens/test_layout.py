@@ -122,14 +122,12 @@ def test_a_small_or_a_large_terminal_still_says_what_to_do(
 def test_every_flag_of_a_rock_has_words_for_what_to_do(rocking: VirtualTest) -> None:
     typed = {FlagName.READ_BY_EYE, FlagName.TOO_FEW_ROCKS, FlagName.UNEVEN_ROCKS}  # by hand: no such screen
     assert set(HINTS) == set(FlagName) - typed
-    for name in FlagName:
+    for name, hint in HINTS.items():
         rock = RockShown(
             reversals=3, usable=False, reading_mm=0.1, standard_uncertainty_mm=0.001,
             flags=(FlagShown(name.value, disabling=True),),
         )  # fmt: skip
-        assert f"{name.value}: {HINTS[name]}" in words(
-            [line[18:] for line in screen(rocking, 80, 24, rock=rock)]
-        )
+        assert f"{name.value}: {hint}" in words([line[18:] for line in screen(rocking, 80, 24, rock=rock)])
 
 
 def test_the_deeds_of_a_whole_test_follow_each_other(tmp_path: Path) -> None:
