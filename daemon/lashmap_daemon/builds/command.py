@@ -17,6 +17,7 @@ from lashmap_daemon.builds.sheet import Row, State, heading, next_step, rows
 from lashmap_daemon.builds.steps import Session
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
@@ -65,9 +66,8 @@ def keep_sheet(request: BuildRequest, person: Person, console: Console, *, answe
             "FILE, or only look at it with --show"
         )
         raise ConfigurationError("build", [problem])
-    if not request.logbook.parent.is_dir():
-        problem = f"logbook: no such folder {request.logbook.parent}; make it first"
-        raise ConfigurationError(str(request.logbook), [problem])
+    if not request.show:
+        must_have_place(request.logbook)
     asked = Asked(person, request.answers)
     with Logbook(request.logbook, create=not request.show) as logbook:
         book = _found(logbook, request, given_by(box))

@@ -20,7 +20,7 @@ from lashmap_daemon.commands.options import RunOptions
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError
 from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.logbook.schema import must_be_writable
+from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.preconditions import collect_by_hand
 from lashmap_daemon.screens.result import print_files, print_summary
@@ -90,7 +90,7 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
         raise ConfigurationError("--runout", ["a runout sweep needs instruments; leave it out by hand"])
     box = toml_file.load(box_path, BoxFile)
     gauge = None if options.gauge is None else toml_file.load(options.gauge, GaugeFile).gauge
-    _check_place(options.logbook)
+    must_have_place(options.logbook)
     person = AtKeyboard(console=console)
     with ExitStack() as stack:
         if (options.resume or options.test is not None) and not options.logbook.is_file():
@@ -123,12 +123,6 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
 
 def _gauge(options: RunOptions) -> tuple[str, ...]:
     return () if options.gauge is None else ("--gauge", str(options.gauge))
-
-
-def _check_place(path: Path) -> None:
-    if not path.parent.is_dir():
-        raise ConfigurationError(str(path), [f"logbook: no such folder {path.parent}; make it first"])
-    must_be_writable(path)
 
 
 def _begin(

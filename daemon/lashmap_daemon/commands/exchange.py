@@ -27,6 +27,7 @@ from lashmap_daemon.exchange.one_file import MatlabFile, Workbook
 from lashmap_daemon.exchange.rocks import find
 from lashmap_daemon.exchange.source import read, read_source, signals_of, stand_of
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.replay.conclude import hand_over, judged
 from lashmap_daemon.replay.replay import Replay, newest_test
 from lashmap_daemon.screens.next_step import print_next_step
@@ -244,10 +245,7 @@ def import_recording(options: ImportOptions, console: Console, *, operator: str 
             "none of the rocks above is usable, so nothing was imported; check the mapping, or record again"
         )
         raise ConfigurationError(str(source.path), [problem])
-    if not options.logbook.parent.is_dir():
-        raise ConfigurationError(
-            str(options.logbook), [f"logbook: no such folder {options.logbook.parent}; make it first"]
-        )
+    must_have_place(options.logbook)
     with Logbook(options.logbook, create=True) as book, busy(console, f"Importing {source.path.name}"):
         known = refuse_twice(book, source)
         started = start_record(source, stand, found, known)

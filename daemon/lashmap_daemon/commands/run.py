@@ -37,7 +37,7 @@ from lashmap_daemon.errors import (
 )
 from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.logbook.schema import must_be_writable
+from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.screens.live import LiveScreen
 from lashmap_daemon.screens.next_step import print_next_step
@@ -98,7 +98,7 @@ def run(options: RunOptions, console: Console) -> int:
         raise ConfigurationError("--operator", [wrong])
     stand = load_stand(stand_path)
     box = toml_file.load(box_path, BoxFile)
-    _check_place(options.logbook)
+    must_have_place(options.logbook)
     person = person_at(console)
     with ExitStack() as stack:
         if options.resume or options.test is not None:
@@ -244,13 +244,6 @@ def _matched(engine: Engine, prepared: Prepared, person: Person) -> _Begun:
         notes = (*person.notes, *notes)
     opening = replace(opening, notes=notes)
     return _Begun(opening=opening, engine=engine, stand=prepared.stand)
-
-
-def _check_place(path: Path) -> None:
-    """Before anybody is asked anything."""
-    if not path.parent.is_dir():
-        raise ConfigurationError(str(path), [f"logbook: no such folder {path.parent}; make it first"])
-    must_be_writable(path)
 
 
 def _open_logbook(path: Path, stack: ExitStack) -> Logbook:

@@ -18,7 +18,7 @@ from contextlib import closing, contextmanager
 from functools import cache
 from pathlib import Path
 
-from lashmap_daemon.errors import LogbookError, LogbookFull
+from lashmap_daemon.errors import ConfigurationError, LogbookError, LogbookFull
 from lashmap_daemon.whole_file import create_new
 
 SCHEMA = 2
@@ -190,6 +190,18 @@ def must_be_writable(path: Path) -> None:
             "begun; name a file in another folder with --logbook. To read a logbook there (list, review, "
             "export, verify) is allowed"
         )
+
+
+def must_have_place(path: Path) -> None:
+    """Refuse a logbook that could not be made or written, before anybody is asked anything.
+
+    Raises:
+        ConfigurationError: When there is no such folder.
+        LogbookError: As `must_be_writable`.
+    """
+    if not path.parent.is_dir():
+        raise ConfigurationError(str(path), [f"logbook: no such folder {path.parent}; make it first"])
+    must_be_writable(path)
 
 
 def make_tables(base: sqlite3.Connection) -> None:

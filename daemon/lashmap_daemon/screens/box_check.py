@@ -8,7 +8,7 @@ from pathlib import Path
 
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.judge.verdict import bars
-from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.lengths import format_given, format_length
 from lashmap_drivers.ports.regular_file import FileRefused, read_regular
 from rich.console import Console
 
@@ -105,7 +105,7 @@ def _limits(box: Box) -> Iterator[str]:
         ("variation at most", limits.variation_mm),
     ):
         if value is not None:
-            yield f"{words} {format_length(value, units)} {limits.kind} backlash"
+            yield f"{words} {format_given(value, units)} {limits.kind} backlash"
     if limits.minimum_mm is None and limits.maximum_mm is None and limits.variation_mm is None:
         yield "none: the backlash is measured, and nothing is judged"
     elif limits.source:
@@ -121,8 +121,11 @@ def _asked(box: Box) -> Iterator[str]:
                 yield f"{member} mounting distance {words}"
     if box.mounting.bearings_within_drawing is None:
         yield "whether bearing preload or end play is within the drawing"
-    if box.matched_teeth.encoder_deg is None:
-        yield "to bring the marked teeth together"
+    angle_deg = box.matched_teeth.encoder_deg
+    unless = (
+        "" if angle_deg is None else f", unless the stand's encoder is absolute: then {angle_deg:g}° counts"
+    )
+    yield f"to bring the marked teeth together{unless}"
 
 
 def _missing(box: Box) -> Iterator[str]:

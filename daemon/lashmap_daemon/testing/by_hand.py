@@ -30,7 +30,7 @@ from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.recorded import Gauge
 from lashmap_daemon.story.story import BEGINNING, Target, apply
 from lashmap_daemon.story.wording import BACK, FORWARD, sentence
-from lashmap_daemon.testing.conductor import predict
+from lashmap_daemon.testing.conductor import no_prediction, predict
 from lashmap_daemon.testing.typed_line import Note, Rock, Word, Wrong, understood
 
 END_OF_INPUT = "end of input"
@@ -377,10 +377,7 @@ class HandTest:
         try:
             predicted = predict(self._gear_set, accepted, most=most, near=self._at)
         except LashMapError as error:
-            self._note(
-                f"No tight spot is predicted, since the {len(accepted)} accepted positions give no lash map: "
-                f"{error.expected}"
-            )
+            self._note(no_prediction(len(accepted), error))
             self._happen(sequence.Confirm((), mapped=False))
             return
         self._emit(predicted)

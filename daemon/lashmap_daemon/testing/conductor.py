@@ -75,6 +75,14 @@ def predict(
     )
 
 
+def no_prediction(accepted: int, error: LashMapError) -> str:
+    """Why so many accepted positions name no tight spot."""
+    return (
+        f"No tight spot is predicted, since the {accepted} accepted positions give no lash map: "
+        f"{error.expected}"
+    )
+
+
 def _fitted(gear_set: GearSet, accepted: Collection[events.RockAccepted]) -> LashMap:
     return fit_lash_map(
         gear_set,
@@ -541,10 +549,7 @@ class Conductor:
         try:
             predicted = predict(self.gear_set, accepted, most=most, near=near)
         except LashMapError as error:
-            self.note(
-                f"No tight spot is predicted, since the {len(accepted)} accepted positions give no lash map: "
-                f"{error.expected}"
-            )
+            self.note(no_prediction(len(accepted), error))
             self.happen(sequence.Confirm((), mapped=False))
             return
         self.emit(predicted)

@@ -54,7 +54,7 @@ def test_a_hunting_set_and_its_plan() -> None:
     assert "mesh cycle 520 engagements, 13 turns of the gear" in text
     assert "26 positions, 3 of them measured again" in text
     assert "Missing for a verdict, or failing already nothing in this file" in text
-    assert "to bring the marked teeth together" not in text
+    assert "marked teeth together, unless the stand's encoder is absolute: then 37.25° counts" in text
 
 
 def test_what_fails_and_what_is_missing_is_said(tmp_path: Path) -> None:
@@ -78,6 +78,7 @@ def test_what_fails_and_what_is_missing_is_said(tmp_path: Path) -> None:
     assert "gear mounting distance as set" in asked
     assert "whether bearing preload or end play is within the drawing" in asked
     assert "to bring the marked teeth together" in asked
+    assert "absolute" not in asked
 
 
 def test_a_wrong_box_is_refused_as_a_run_would(tmp_path: Path) -> None:
