@@ -138,6 +138,13 @@ class Standing:
 
     def why_gone(self) -> str:
         """What has become of the file, as part of a sentence; empty while it is there."""
+        why = self._why_file_gone()
+        if not why and self._log is not None and _identity(self._log_path) != self._log:
+            # Both may have gone between the two looks: then the file is the one to name.
+            why = self._why_file_gone() or f"its write-ahead log {self._log_path.name} is gone or another one"
+        return why
+
+    def _why_file_gone(self) -> str:
         try:
             status = self._path.stat()
         except (FileNotFoundError, NotADirectoryError):
@@ -148,8 +155,6 @@ class Standing:
             return f"the file cannot be reached any more ({error.strerror})"
         if (status.st_dev, status.st_ino) != self._file:
             return "another file stands under its name"
-        if self._log is not None and _identity(self._log_path) != self._log:
-            return f"its write-ahead log {self._log_path.name} is gone or another one"
         return ""
 
     def folders_left(self) -> Iterator[Path]:

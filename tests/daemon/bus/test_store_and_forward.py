@@ -31,10 +31,10 @@ def test_every_record_arrives_though_the_broker_is_killed(tmp_path: Path) -> Non
     numbers = [int(identifier.rpartition("/")[2]) for identifier in outcome.order[:-1]]
     assert numbers == sorted(numbers)
     assert "/result/" in outcome.order[-1]
-    # In seconds. Not the longest: a busy machine pauses anyone, for half a second when it is very busy.
+    # In seconds. Waiting for the broker would take its patience, seconds; a busy machine pauses anyone.
     calls_s = sorted(outcome.calls_s)
-    assert calls_s[len(calls_s) // 2] < 0.001
-    assert calls_s[int(0.98 * len(calls_s))] < 0.05
+    assert calls_s[len(calls_s) // 2] < 0.01
+    assert calls_s[int(0.95 * len(calls_s))] < 0.5
 
 
 def test_what_waited_goes_out_with_the_next_test(tmp_path: Path) -> None:

@@ -40,8 +40,8 @@ def unlinked(book: Path) -> None:
 
 
 def folder_removed(book: Path) -> None:
-    """With everything in it."""
-    shutil.rmtree(book.parent)
+    """With everything in it, and at once: one by one, the log would be seen to go before its folder."""
+    shutil.rmtree(book.parent.rename(book.parent.with_name("going")))
 
 
 def replaced(book: Path) -> None:
