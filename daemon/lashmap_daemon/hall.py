@@ -150,7 +150,13 @@ class Hall:
                 before_result, seen.result = seen.result, message
                 if before_result is None or before_result.id != message.id:
                     self._say(seen, f"result of {message.test}, {message.serial}: {message.outcome}")
-            case messages.InstrumentLost() | messages.InstrumentBack() | messages.ClosedEarly():
+            case (
+                messages.InstrumentLost()
+                | messages.InstrumentBack()
+                | messages.CauseWanted()
+                | messages.CauseTold()
+                | messages.ClosedEarly()
+            ):
                 seen.alarm = clean(sentence(message.record, "mm", None) or "")
                 self._say(seen, seen.alarm)
             case (

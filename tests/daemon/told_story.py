@@ -12,6 +12,7 @@ from lashmap_daemon.sequence import resume, sequence
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events, marks
+from lashmap_daemon.story.cause import CHOICES
 from lashmap_daemon.story.story import story_of
 
 BOX = load_box()
@@ -62,6 +63,9 @@ class Story:
             apart_deg = 0.1 if isinstance(happened, sequence.MarksSeen) else 27.0
             compared = marks.compared(BOX.gear_set.gear_set(), "gear", apart_deg, answer="matched", attempt=1)
             self.tell(compared)
+        if self.state.phase is Phase.FINDING and isinstance(happened, sequence.CauseTold):
+            given_up = tuple(one.number for one in self.state.given_up) if happened.found else ()
+            self.tell(events.CauseAnswered(number=1, refused=4, cause="tip", words="", again=given_up))
         self.state, actions = sequence.step(self.state, happened)
         self.act(actions)
 
@@ -106,6 +110,8 @@ class Story:
                     self.happen(sequence.Arrived())
                 case Phase.ROCKING:
                     self.happen(sequence.RockGood())
+                case Phase.FINDING:
+                    self.happen(sequence.CauseTold(found=True))
                 case Phase.CHECKING:
                     self.happen(sequence.MarksSeen())
                 case Phase.SWEEPING:
@@ -185,6 +191,10 @@ def told(action: sequence.Action) -> events.Event | None:  # noqa: PLR0911 - a t
                 start_s=0.0,
                 end_s=1.0,
                 reasons=reasons,
+            )
+        case sequence.AskCause(target, refused):
+            return events.CauseAsked(
+                number=target.number, engagement=target.engagement, refused=refused, choices=CHOICES
             )
         case sequence.LeaveOut(target, reason):
             return events.PositionSkipped(number=target.number, engagement=target.engagement, reason=reason)

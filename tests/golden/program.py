@@ -31,6 +31,7 @@ from lashmap_daemon.setup.gauge_file import GaugeTable
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments, Stand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.cause import Found
 from lashmap_daemon.story.recorded import HandSetup
 from lashmap_daemon.testing.by_hand import HandOpening, HandTest
 from lashmap_daemon.testing.conductor import Conductor
@@ -40,7 +41,19 @@ from typer.testing import CliRunner
 
 from daemon import made_build
 
-__all__ = ["ENCODER", "INDICATOR", "Chunk", "Fault", "Full", "Repeat", "Shaft", "Skip", "Space", "events"]
+__all__ = [
+    "ENCODER",
+    "INDICATOR",
+    "Chunk",
+    "Fault",
+    "Found",
+    "Full",
+    "Repeat",
+    "Shaft",
+    "Skip",
+    "Space",
+    "events",
+]
 
 KINDS = {kind.__name__ for kind in events.KINDS}
 STAND = "golden"
@@ -159,7 +172,7 @@ class _Reader:
     def show(self, text: str) -> None:
         """Look at nothing."""
 
-    def line(self, question: str) -> str:
+    def line(self, question: str, *, fresh: bool = False) -> str:  # noqa: ARG002 - as it is asked
         """A reading, or a word."""
         self._asked += 1
         awaited = self.test.story.awaited if self.test else None

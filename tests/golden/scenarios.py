@@ -17,7 +17,7 @@ from daemon.broken_off import BrokenOff, killed_after, with_mean_backlash
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import CONFIGS, TICK_S, VirtualTest, load_box
 from golden import program
-from golden.program import ENCODER, INDICATOR, Chunk, Fault, Full, Repeat, Shaft, Skip, Space, events
+from golden.program import ENCODER, INDICATOR, Chunk, Fault, Found, Full, Repeat, Shaft, Skip, Space, events
 
 LOGBOOK = Path("virtual.logbook")
 Seen = list[dict[str, Any]]
@@ -158,6 +158,18 @@ def faults() -> Seen:
     return test.seen
 
 
+def stuck() -> Seen:
+    """The pinion is not locked: four rocks in a row are refused, somebody says why, and it goes on."""
+    plan = {"positions": 5, "gear_turns": 1.0, "confirming_positions": 1, "rock_seconds": 4.0}
+    test = _watched("spiral-13x40", plan, seed=11)
+    test.senseless_at_first(Fault.SLIP, until_s=30.0)
+    test.run_until(events.CauseAsked)
+    test.tick(round((31.0 - test.now_s) / TICK_S))
+    test.conductor.told_cause(Found(cause="pinion"))
+    _to_its_end(test)
+    return test.seen
+
+
 def imported() -> Seen:
     """The shipped recording of another program."""
     program.lashmap("import", CONFIGS / "imports" / "bench-recording.toml", "--logbook", LOGBOOK)
@@ -200,7 +212,7 @@ def _to_its_end(test: VirtualTest) -> None:
 
 SCENARIOS: dict[str, Callable[[], Seen]] = {
     one.__name__: one
-    for one in (spiral, mitre, inch, straight, sweeps, resumed, faults, imported, built, by_hand)
+    for one in (spiral, mitre, inch, straight, sweeps, resumed, faults, stuck, imported, built, by_hand)
 }
 
 

@@ -228,7 +228,23 @@ class ClosedEarly(Record):
     record: events.TestClosed
 
 
-Alarm = Annotated[InstrumentLost | InstrumentBack | ClosedEarly, Field(discriminator="kind")]
+class CauseWanted(Record):
+    """Rock after rock was refused: the test waits until a person at the stand says why."""
+
+    kind: Literal["CauseAsked"]
+    record: events.CauseAsked
+
+
+class CauseTold(Record):
+    """A person said why, and the test goes on."""
+
+    kind: Literal["CauseAnswered"]
+    record: events.CauseAnswered
+
+
+Alarm = Annotated[
+    InstrumentLost | InstrumentBack | CauseWanted | CauseTold | ClosedEarly, Field(discriminator="kind")
+]
 
 
 class Spot(_Part):

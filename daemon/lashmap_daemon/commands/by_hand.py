@@ -33,6 +33,7 @@ from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import HandSetup
 from lashmap_daemon.story.wording import sentence
+from lashmap_daemon.system import forget_typed
 from lashmap_daemon.testing.by_hand import HandOpening, HandTest
 from lashmap_daemon.testing.opening import (
     complete_box,
@@ -56,10 +57,12 @@ class AtKeyboard:
         """Print a line."""
         say(self.console, text)
 
-    def line(self, question: str) -> str | None:
-        """Ask for a line; None at the end of input."""
+    def line(self, question: str, *, fresh: bool = False) -> str | None:
+        """Ask for a line; None at the end of input. With ``fresh`` what was typed before is no answer."""
         try:
             if sys.stdin.isatty():
+                if fresh:
+                    forget_typed()
                 return self.console.input(f"{question}: ", markup=False)
             self.show(f"{question}:")
             return _from_pipe()

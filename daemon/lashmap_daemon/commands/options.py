@@ -13,6 +13,8 @@ from typing import Annotated, Literal
 
 import typer
 
+from lashmap_daemon.story.cause import Cause
+
 Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
 Which = Literal["all", "rocks", "none"]
 LOGBOOK = Path("lashmap.logbook")
@@ -451,6 +453,21 @@ class MatchedOptions:
     """Say that the marked teeth are together now: the prepared test begins, or the running one goes on."""
 
     unknown: Annotated[bool, typer.Option("--unknown", help="Their place is not known.")] = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class CauseOptions:
+    """Say why rocks were refused, after looking at the stand, when the test asks: then it goes on."""
+
+    found: Annotated[
+        Cause,
+        typer.Argument(
+            help="The pinion was not locked; tip, holder or base was loose; both flanks were not reached; "
+            "something else; nothing was found.",
+            show_default=False,
+        ),
+    ]
+    words: Annotated[str, typer.Argument(help="After other: what it was.", show_default=False)] = ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -39,6 +39,11 @@ def matched(options: given.MatchedOptions, console: Console, service: given.Tell
     _tell(words.Matched(known=not options.unknown), console, service)
 
 
+def cause(options: given.CauseOptions, console: Console, service: given.TellOptions) -> None:
+    """Say why rocks were refused."""
+    _tell(_request(words.Cause, {"found": options.found, "words": options.words}), console, service)
+
+
 def repeat(_: given.RepeatOptions, console: Console, service: given.TellOptions) -> None:
     """Ask for a position again."""
     _tell(words.Repeat(), console, service)

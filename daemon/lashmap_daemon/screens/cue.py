@@ -16,7 +16,7 @@ from lashmap_analysis.rock.flags import FlagName
 
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
-from lashmap_daemon.story.wording import in_sentences, instruction, place_text
+from lashmap_daemon.story.wording import cause_sentence, in_sentences, instruction, place_text
 
 if TYPE_CHECKING:
     from lashmap_daemon.testing.conductor import Conductor
@@ -53,6 +53,7 @@ class Kind(StrEnum):
     GOOD = "good"
     AGAIN = "again"
     WAIT = "wait"
+    STOP = "stop"
     MARK = "mark"
     END = "end"
 
@@ -85,6 +86,7 @@ def cue_of_phase(phase: Phase, text: str) -> Cue:
         Phase.TURNING: (Kind.TURN, "TURN"),
         Phase.ROCKING: (Kind.ROCK, "ROCK"),
         Phase.CHECKING: (Kind.MARK, "MARK IN MESH"),
+        Phase.FINDING: (Kind.STOP, "FIND CAUSE"),
         Phase.SWEEPING: (Kind.TURN, "TURN"),
         Phase.CLOSED: (Kind.END, "NO TEST"),
     }.get(phase, (Kind.WAIT, "WAIT"))
@@ -119,6 +121,13 @@ def _after(awaited: object, conductor: Conductor) -> Cue | None:
             words="MARK IN MESH",
             details=(f"marked tooth of the {awaited.member}, then hold still and press m",),
             why=text,
+        )
+    if phase is Phase.FINDING and isinstance(awaited, events.CauseAsked):
+        return Cue(
+            kind=Kind.STOP,
+            words="FIND CAUSE",
+            details=("press the number of what you found",),
+            why=cause_sentence(awaited, between="\n"),
         )
     if phase is Phase.SWEEPING and isinstance(awaited, events.SweepAsked):
         watch = conductor.sweep_watch

@@ -32,7 +32,10 @@ if TYPE_CHECKING:
     from lashmap_daemon.screens.view import RockShown, View
 
 KEYS = "r repeat   s skip   n note   q stop"
-_KEYS_AT_MARKS = "m matched   s skip   n note   q stop"
+_KEYS_IN_PHASE = {
+    Phase.CHECKING: "m matched   s skip   n note   q stop",
+    Phase.FINDING: "1 to 5 what was found   n note   q stop",
+}
 _STALE_S = 1.0
 _BAR = 14
 _GAP = 2
@@ -56,6 +59,7 @@ _COLOURS = {
     Kind.GOOD: "bold green",
     Kind.AGAIN: "bold magenta",
     Kind.WAIT: "bold red",
+    Kind.STOP: "bold red",
     Kind.END: "bold",
 }
 _STYLES = {
@@ -152,7 +156,7 @@ class _Screen:
             return self.asking
         if self.note is not None:
             return f"note: {self.note}▏  (Enter keeps it, Esc drops it)"
-        return _KEYS_AT_MARKS if self.keys == KEYS and self.view.phase is Phase.CHECKING else self.keys
+        return _KEYS_IN_PHASE.get(self.view.phase, self.keys) if self.keys == KEYS else self.keys
 
 
 def _damage(view: View) -> Text:

@@ -19,6 +19,7 @@ from lashmap_daemon.screens.layout import render
 from lashmap_daemon.screens.view import RockTrace, View, trace_of, view_of
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
+from lashmap_daemon.story.cause import CAUSES, MOST_WORDS
 from lashmap_daemon.story.wording import instruction, told
 from lashmap_daemon.system import SingleKeys
 from lashmap_daemon.testing.relay import Relay
@@ -38,21 +39,31 @@ _BACKSPACES = {"\x7f", "\b"}
 _ENTERS = {"\r", "\n"}
 _ESCAPE = "\x1b"
 _STOP, _YES = "stop", "y"
+_CAUSE_KEYS = {str(number): cause for number, cause in enumerate(CAUSES, start=1)}
 
 
 class Keyboard(SingleKeys):
     """Single keys while it is entered; the terminal is given back as it was.
 
     Attributes:
-        note: What has been typed of a note; None when nobody writes one.
+        note: What has been typed of a note, or of a cause in a person's own words; None when nobody writes.
         stopping: It was asked to stop, and waits for a yes; only with ``confirm``.
+        answering: The cause of refused rocks is asked for on the screen: numbers answer it.
     """
 
     def __init__(self, *, confirm: bool = False) -> None:
         super().__init__()
         self.note: str | None = None
-        self.stopping = False
+        self.stopping = self.answering = False
         self._confirm = confirm
+        self._about_cause = False
+
+    @property
+    def own_words(self) -> str:
+        """What has been typed of a cause, as the last line shows it; empty when nobody writes one."""
+        if self.note is None or not self._about_cause:
+            return ""
+        return f"what was it? {self.note}▏  (Enter answers, Esc drops it)"
 
     def commands(self) -> list[str]:
         """Commands completed since the last call.
@@ -74,17 +85,22 @@ class Keyboard(SingleKeys):
             self.stopping = False
             return _STOP if key.lower() == _YES else None
         if self.note is None:
-            if key == _NOTE_KEY:
-                self.note = ""
+            cause = _CAUSE_KEYS.get(key) if self.answering else None
+            if key == _NOTE_KEY or cause == "other":
+                self.note, self._about_cause = "", cause == "other"
+            elif cause is not None:
+                return f"cause {cause}"
             command = COMMANDS.get(key)
             self.stopping = self._confirm and command == _STOP
             return None if self.stopping else command
         if key in _ENTERS:
             text, self.note = self.note.strip(), None
+            if self._about_cause and self.answering:
+                return f"cause other {text}" if text else None
             return f"note {text}" if text else None
         if key in _BACKSPACES:
             self.note = self.note[:-1]
-        elif key.isprintable():
+        elif key.isprintable() and not (self._about_cause and len(self.note) >= MOST_WORDS):
             self.note += key
         return None
 
@@ -98,11 +114,16 @@ _BELLS = (
     events.RockAccepted,
     events.RockRefused,
     events.MarksAsked,
+    events.CauseAsked,
     events.SweepAsked,
     events.InstrumentLost,
     events.RecordingPaused,
     events.TestClosed,
 )
+_DRAWN_IN: dict[type[events.MarksAsked | events.CauseAsked], Phase] = {
+    events.MarksAsked: Phase.CHECKING,
+    events.CauseAsked: Phase.FINDING,
+}
 _STOP_QUESTION = "stop the test?  y stops it (it can go on later)   any other key goes on"
 
 
@@ -150,7 +171,9 @@ class LiveScreen:
         self._bell, self._rings = bell, False
         self.drawing = Relay("the screen", self._draw, replace=True)
         self._drawn_s = -REFRESH_S
-        self._marks_unseen = False  # the question after the marks is not drawn yet: no key answers it
+        # A question that is not drawn yet: no key answers it.
+        self._unseen: type[events.MarksAsked | events.CauseAsked] | None = None
+        self._asks_cause = False
 
     def __enter__(self) -> Self:
         self._stack.enter_context(self._keyboard)
@@ -166,9 +189,11 @@ class LiveScreen:
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the messages, and ring for it."""
-        self._marks_unseen = self._marks_unseen or isinstance(stamped.event, events.MarksAsked)
-        self._rings = self._rings or (self._bell and isinstance(stamped.event, _BELLS))
-        text = told(stamped.event, self._units, self._teeth)
+        event = stamped.event
+        if isinstance(event, events.MarksAsked | events.CauseAsked):
+            self._unseen = type(event)
+        self._rings = self._rings or (self._bell and isinstance(event, _BELLS))
+        text = told(event, self._units, self._teeth)
         if text:
             self._lines = [*self._lines, text][-_LOG_LINES:]
 
@@ -177,24 +202,26 @@ class LiveScreen:
         if now_s - self._drawn_s < REFRESH_S and not conductor.closed:
             return
         self._drawn_s = now_s
+        self._asks_cause = conductor.state.phase is Phase.FINDING
         awaited = conductor.story.awaited
         text = "" if awaited is None else instruction(awaited, self._units, self._teeth)
         self._trace = trace_of(conductor) or self._trace  # the last rock stays until the next one
         view = replace(view_of(conductor, now_s, text), trace=self._trace)
-        asking = _STOP_QUESTION if self._keyboard.stopping else ""
+        asking = _STOP_QUESTION if self._keyboard.stopping else self._keyboard.own_words
         self.drawing((view, self._lines, self._keyboard.note, asking))
 
     def commands(self) -> list[str]:
         """Commands typed since the last call."""
-        unseen = self._marks_unseen
-        return [one for one in self._keyboard.commands() if not (unseen and one == "matched")]
+        self._keyboard.answering = self._asks_cause and self._unseen is None
+        marks_unseen = self._unseen is events.MarksAsked
+        return [one for one in self._keyboard.commands() if not (marks_unseen and one == "matched")]
 
     def _draw(self, shown: tuple[View, list[str], str | None, str]) -> None:
         view, lines, note, asking = shown
         screen = render(view, self._title, lines, note, height=self._console.height, asking=asking)
         self._painter.paint(screen, time.monotonic())
-        if view.phase is Phase.CHECKING:
-            self._marks_unseen = False
+        if self._unseen is not None and view.phase is _DRAWN_IN[self._unseen]:
+            self._unseen = None
         if self._rings:
             self._rings = False
             self._console.control(Control.bell())

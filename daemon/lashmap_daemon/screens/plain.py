@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.screens.terminal import say
-from lashmap_daemon.story.events import MarksAsked
+from lashmap_daemon.story.cause import HOW_TO_ANSWER, answer_of
+from lashmap_daemon.story.events import CauseAnswered, CauseAsked, MarksAsked, MarksCompared, TestClosed
 from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.system import TypedLines, forget_typed
 from lashmap_daemon.testing.opening import Nobody, Person
@@ -23,18 +24,26 @@ if TYPE_CHECKING:
 
 
 class PlainScreen:
-    """A screen that prints a line for each event; at a terminal it takes ``matched``, which is asked for."""
+    """A screen that prints a line for each event; at a terminal it takes the answers that a test asks for.
+
+    Elsewhere nobody can say here why rocks were refused, and the test is told so.
+    """
 
     def __init__(self, units: Units, teeth: ToothCounts, write: Callable[[str], None]) -> None:
         self._units, self._teeth = units, teeth
         self._write = write
         self._typed = TypedLines()
         self._asked_anew = False
+        self._question: MarksAsked | CauseAsked | None = None
 
     def hear(self, stamped: Stamped) -> None:
         """Print the event's line, if it has one."""
-        self._asked_anew = self._asked_anew or isinstance(stamped.event, MarksAsked)
-        text = sentence(stamped.event, self._units, self._teeth)
+        event = stamped.event
+        if isinstance(event, MarksAsked | CauseAsked):
+            self._question, self._asked_anew = event, True
+        elif isinstance(event, MarksCompared | CauseAnswered | TestClosed):
+            self._question = None
+        text = sentence(event, self._units, self._teeth)
         if text is not None:
             self._write(f"{stamped.time_s:8.1f} s  {text}")
 
@@ -42,12 +51,21 @@ class PlainScreen:
         """Draw nothing."""
 
     def commands(self) -> list[str]:
-        """What was typed: the answer to the question after the marks, and nothing else."""
+        """What was typed: the answer to the question that was asked last, and nothing else."""
+        asks_cause = isinstance(self._question, CauseAsked)
         if self._asked_anew:
             self._asked_anew, self._typed = False, TypedLines()
             forget_typed()
-        answer = (self._typed.next() or "").strip().strip('"').casefold()
-        return ["matched"] if answer in {"m", "matched"} else []
+            if asks_cause and not sys.stdin.isatty():
+                return ["unanswered"]
+        line = (self._typed.next() or "").strip().strip('"')
+        if asks_cause and line:
+            if answer_of(line) is not None:
+                return [f"cause {line}"]
+            self._write(f"{line!r} says no cause: {HOW_TO_ANSWER}")
+        elif line.casefold() in {"m", "matched"}:
+            return ["matched"]
+        return []
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -3,7 +3,8 @@
 A second display beside the machine or a powered stand reads the last complete line. Keys: ``show`` (text),
 ``engagement``, ``gear_tooth``, ``pinion_tooth`` (the marked ones are 1) and ``gear_angle_deg`` (null when no
 position is asked for), ``sweep`` (member to turn for its runout, or null), ``marks`` (member whose marked
-tooth is to stand in the mesh, or null), ``closed`` (true once the test is over).
+tooth is to stand in the mesh, or null), ``cause`` (position whose refused rocks a person is to explain,
+or null), ``closed`` (true once the test is over).
 lashmap only says what it waits for: it starts and stops nothing.
 """
 
@@ -17,7 +18,7 @@ from pathlib import Path
 from lashmap_analysis.gears.tooth_names import ToothCounts, teeth_met
 
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.story.events import MarksAsked, PositionAsked, Stamped, SweepAsked, TestClosed
+from lashmap_daemon.story.events import CauseAsked, MarksAsked, PositionAsked, Stamped, SweepAsked, TestClosed
 from lashmap_daemon.story.story import Awaited
 from lashmap_daemon.story.wording import instruction
 from lashmap_daemon.whole_file import open_own
@@ -60,6 +61,7 @@ class PromptsFile:
             "gear_angle_deg": asked.gear_angle_deg if asked else None,
             "sweep": event.member if isinstance(event, SweepAsked) else None,
             "marks": event.member if isinstance(event, MarksAsked) else None,
+            "cause": event.number if isinstance(event, CauseAsked) else None,
             "closed": isinstance(event, TestClosed),
         }
         self._write(json.dumps(line) + "\n")

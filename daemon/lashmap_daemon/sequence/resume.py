@@ -231,7 +231,11 @@ def _state(story: Story, tries: int) -> State:
     queue = [story.open[number] for number in order]
     if queue and story.rocking and queue[0].number == story.current:
         queue[0] = replace(queue[0], attempt=queue[0].attempt + 1, reason=_BROKEN_OFF)
-    sweep = story.sweep
+    sweep, cause = story.sweep, story.cause
+    stuck = None
+    if cause is not None:  # nothing is measured before somebody answered it
+        missed = Target(number=cause.number, engagement=cause.engagement, purpose="planned")
+        stuck = story.open.get(cause.number, missed)
     return State(
         phase=Phase.PREDICTING,
         target=None,
@@ -242,6 +246,9 @@ def _state(story: Story, tries: int) -> State:
         sweep=None if sweep is None else replace(sweep, attempt=sweep.attempt + 1, reason=_BROKEN_OFF),
         sweeps=story.sweeps,
         marks_seen=story.marks is not None and bool(story.marks.agrees),
+        refused=0 if cause is None else cause.refused,
+        given_up=() if cause is None else story.given_up,
+        stuck=stuck,
     )
 
 

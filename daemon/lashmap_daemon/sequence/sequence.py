@@ -14,7 +14,9 @@ from typing import Any, TypeAlias
 from lashmap_analysis.record.record import Shaft
 
 from lashmap_daemon.story.events import Outcome
-from lashmap_daemon.story.story import SKIPPED, Sweep, Target
+from lashmap_daemon.story.story import SKIPPED, Sweep, Target, after_all
+
+FIND_CAUSE = 4  # refused rocks in a row: it is no longer one bad rock (common practice, no source)
 
 
 class Phase(StrEnum):
@@ -22,6 +24,7 @@ class Phase(StrEnum):
 
     TURNING = "turning to the position"
     ROCKING = "recording the rock"
+    FINDING = "waiting for the cause of refused rocks"
     PREDICTING = "finding the tight spot"
     CHECKING = "seeing the marks once more"
     SWEEPING = "turning for the runout sweep"
@@ -45,6 +48,10 @@ class State:
         sweeps: Members whose sweeps are still to come.
         marks_seen: The marks were seen once more, or nobody is to be asked (again).
         marks_tries: How often that was asked for in vain.
+        refused: Rocks that gave no reading, in a row: what a person had repeated, and what a lost instrument
+            or a full disk broke off, counts neither for it nor against it.
+        given_up: Positions left out in this row.
+        stuck: Position of the last of them while its cause is asked for; None when nothing is asked.
     """
 
     phase: Phase
@@ -57,6 +64,9 @@ class State:
     sweeps: tuple[Shaft, ...] = ()
     marks_seen: bool = False
     marks_tries: int = 0
+    refused: int = 0
+    given_up: tuple[Target, ...] = ()
+    stuck: Target | None = None
 
 
 # Inputs -----------------------------------------------------------------------------------------------------
@@ -94,6 +104,13 @@ class RockBad(Input):
     """The rock gave none in the time allowed."""
 
     reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class CauseTold(Input):
+    """A person said why rocks were refused; ``found`` is False where nothing was found."""
+
+    found: bool
 
 
 @dataclass(frozen=True)
@@ -206,6 +223,14 @@ class Refuse(Action):
 
     target: Target
     reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class AskCause(Action):
+    """Ask a person why so many rocks in a row were refused, ``target`` the last of them."""
+
+    target: Target
+    refused: int
 
 
 @dataclass(frozen=True)
@@ -376,7 +401,7 @@ def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
         return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
     if check is not None:
         state = replace(state, queue=(check, *state.queue), asked=check.number)
-    return _next(state)
+    return _next(state) if state.stuck is None else _ask_cause(state, state.stuck)
 
 
 def step(state: State, happened: Input) -> Step:
@@ -431,7 +456,7 @@ def _arrived(state: State, _: Input) -> Step:
 
 def _good(state: State, happened: RockGood) -> Step:
     target = _target(state)
-    state = replace(state, last_accepted=target)
+    state = replace(state, last_accepted=target, refused=0, given_up=())
     spared = tuple(one for one in state.queue if one.purpose == "planned")
     if not (spared and happened.settled):
         return _next(state, Accept(target))
@@ -449,15 +474,47 @@ def _again(state: State, reasons: tuple[str, ...]) -> Step:
 
 
 def _left(state: State, happened: Left) -> Step:
-    return _again(state, happened.reasons)
+    state = replace(state, refused=state.refused + 1)
+    return _again(state, happened.reasons) if state.refused < FIND_CAUSE else _stuck(state, happened.reasons)
 
 
 def _bad(state: State, happened: RockBad) -> Step:
     target, reasons = _target(state), happened.reasons
+    state = replace(state, refused=state.refused + 1)
+    if state.refused >= FIND_CAUSE:
+        return _stuck(state, reasons)
     if target.attempt < state.tries:
         return _again(state, reasons)
     text = f"refused {target.attempt} times, last because: {'; '.join(reasons)}"
+    state = replace(state, given_up=(*state.given_up, target))
     return _next(state, Refuse(target, reasons), LeaveOut(target, text))
+
+
+def _stuck(state: State, reasons: tuple[str, ...]) -> Step:
+    """The position comes again, however often it was tried, but only when the cause is known."""
+    again, (refuse, _) = _again(state, reasons)
+    stuck = _target(again)
+    return _ask_cause(replace(again, target=None, queue=(stuck, *again.queue)), stuck, refuse)
+
+
+def _ask_cause(state: State, stuck: Target, *before: Action) -> Step:
+    return (
+        replace(state, phase=Phase.FINDING, stuck=stuck),
+        (*before, AskCause(stuck, state.refused)),
+    )
+
+
+def _cause_told(state: State, happened: CauseTold) -> Step:
+    """With a cause that is mended, what was left out for it is measured after all."""
+    stuck = state.stuck
+    if stuck is None:
+        raise RuntimeError("a cause was told that nobody asked for")
+    more = tuple(after_all(one) for one in state.given_up) if happened.found else ()
+    # Behind the position itself; where a test that goes on has others first, they stay first.
+    places = (place for place, one in enumerate(state.queue, start=1) if one.number == stuck.number)
+    at = next(places, 1)
+    queue = (*state.queue[:at], *more, *state.queue[at:])
+    return _next(replace(state, queue=queue, stuck=None, refused=0, given_up=()))
 
 
 def _repeat_recording(state: State, _: Repeat) -> Step:
@@ -476,7 +533,7 @@ def _repeat_last(state: State, _: Input) -> Step:
 
 
 def _skip(state: State, _: Skip) -> Step:
-    return _next(state, LeaveOut(_target(state), SKIPPED))
+    return _next(replace(state, refused=0, given_up=()), LeaveOut(_target(state), SKIPPED))
 
 
 def _confirm(state: State, happened: Confirm) -> Step:
@@ -525,6 +582,8 @@ def _space(state: State, _: Space) -> Step:
 
 
 def _back(state: State, _: Input) -> Step:
+    if state.stuck is not None:
+        return _ask_cause(state, state.stuck)
     if state.sweep is not None:
         return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
     if state.target is None:
@@ -533,7 +592,7 @@ def _back(state: State, _: Input) -> Step:
 
 
 def _stop(state: State, happened: Stop) -> Step:
-    closed = replace(state, phase=Phase.CLOSED, target=None, queue=(), sweep=None, sweeps=())
+    closed = replace(state, phase=Phase.CLOSED, target=None, queue=(), sweep=None, sweeps=(), stuck=None)
     return closed, (Close(happened.outcome, happened.reason),)
 
 
@@ -552,6 +611,10 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Any], Step]] = {
     (Phase.ROCKING, Repeat): _repeat_recording,
     (Phase.ROCKING, Skip): _skip,
     (Phase.ROCKING, Stop): _stop,
+    (Phase.FINDING, CauseTold): _cause_told,
+    (Phase.FINDING, Lost): _lost,
+    (Phase.FINDING, Full): _full,
+    (Phase.FINDING, Stop): _stop,
     (Phase.PREDICTING, Confirm): _confirm,
     (Phase.PREDICTING, Stop): _stop,
     (Phase.CHECKING, MarksSeen): _marks_seen,

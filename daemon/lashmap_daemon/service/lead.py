@@ -26,9 +26,10 @@ from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import about
 from lashmap_daemon.service.opening import PREPARING_S, BoxFolder, Waiting, prepare, prepare_again
-from lashmap_daemon.service.words import Begin, Resume
+from lashmap_daemon.service.words import Begin, Cause, Resume
 from lashmap_daemon.setup.stand_file import Stand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.cause import CAUSES, answer_of
 from lashmap_daemon.story.wording import instruction, sentence
 from lashmap_daemon.testing.engine import Engine, Prepared
 from lashmap_daemon.testing.live_test import LiveTest, Opening
@@ -50,6 +51,7 @@ _TROUBLE = (
     events.InstrumentLost,
     events.RecordingPaused,
     events.RockRefused,
+    events.CauseAsked,
     events.PositionSkipped,
     events.SweepRefused,
 )
@@ -89,6 +91,9 @@ class ServiceScreen:
                 self.awaits = f"the rock of position {event.number} is recorded: rock on lightly"
             case events.MarksAsked():
                 self.awaits = f"{instruction(event, self._units, self._teeth)}: lashmap tell STAND matched"
+            case events.CauseAsked():
+                asked = instruction(event, self._units, self._teeth)
+                self.awaits = f"{asked}: lashmap tell STAND cause {'|'.join(CAUSES)}"
             case (
                 events.PositionAsked()
                 | events.SweepAsked()
@@ -259,6 +264,25 @@ class Lead:
         if conductor is None or conductor.state.phase is not Phase.CHECKING:
             raise StandError("the running test does not ask for its marks now; lashmap tell STAND status")
         return await self.obey("matched" if known else "skip")
+
+    async def cause(self, request: Cause) -> list[str]:
+        """Somebody at the stand says why rocks were refused; returns what came of it.
+
+        Raises:
+            LashmapError: When nobody asks for it, or the words do not fit.
+        """
+        self._only_when("testing")
+        conductor = self.screen.conductor if self.screen is not None else None
+        if conductor is None or conductor.state.phase is not Phase.FINDING:
+            raise StandError(
+                "the running test does not ask why rocks were refused now; lashmap tell STAND status"
+            )
+        answer = f"{request.found} {request.words}".strip()
+        if answer_of(answer) is None:
+            raise ConfigurationError(
+                "cause", ["other needs words that say what it was; the named causes take none (use note)"]
+            )
+        return await self.obey(f"cause {answer}")
 
     async def obey(self, command: str) -> list[str]:
         """Pass ``repeat``, ``skip``, ``note …`` or ``stop`` on to the running test; returns what came of it.

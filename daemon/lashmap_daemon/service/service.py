@@ -333,6 +333,8 @@ class Service:
                 sentences = await self._lead.begin(request)
             case words.Matched():
                 sentences = await self._lead.matched(known=request.known)
+            case words.Cause():
+                sentences = await self._lead.cause(request)
             case words.Note():
                 sentences = await self._lead.obey(f"note {' '.join(request.text.split())}")
             case words.Resume():

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from lashmap_daemon.errors import EXIT_CONFIGURATION
 from lashmap_daemon.setup.toml_file import in_our_words
+from lashmap_daemon.story import cause
 
 VERSION = 1
 MOST_REQUEST_BYTES = 16_384
@@ -67,6 +68,14 @@ class Matched(_Request):
     known: bool = True
 
 
+class Cause(_Request):
+    """Why rocks were refused, when a test asks; ``words`` say what it was where it is another one."""
+
+    command: Literal["cause"] = "cause"
+    found: cause.Cause
+    words: Annotated[str, Field(max_length=cause.MOST_WORDS)] = ""
+
+
 class Repeat(_Request):
     """The last position again, or the one that is being recorded."""
 
@@ -103,7 +112,7 @@ class Resume(_Request):
     matched: Literal["later", "now", "unknown"] = "later"
 
 
-Request: TypeAlias = Status | Begin | Matched | Repeat | Skip | Note | Stop | Resume
+Request: TypeAlias = Status | Begin | Matched | Cause | Repeat | Skip | Note | Stop | Resume
 _REQUEST: TypeAdapter[Request] = TypeAdapter(
     Annotated[Request, Field(discriminator="command")], config=ConfigDict(defer_build=True)
 )

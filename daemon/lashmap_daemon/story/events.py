@@ -17,6 +17,7 @@ from pydantic import Field, TypeAdapter, ValidationError
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from lashmap_daemon.errors import LashmapError
+from lashmap_daemon.story.cause import Cause
 from lashmap_daemon.story.recorded import Box, Gauge, HandSetup, Setup, Stand, must_be_of_this_version
 
 
@@ -427,6 +428,34 @@ class RockRefused:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CauseAsked:
+    """So many rocks in a row were refused that the test waits until a person says why.
+
+    ``number`` is the position of the last of them, ``choices`` are the answers as they were shown.
+    """
+
+    number: int
+    engagement: int
+    refused: int
+    choices: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CauseAnswered:
+    """A person said why rocks were refused, and the test goes on.
+
+    ``words`` are their own, for `other`. ``again`` holds positions that were left out for that cause, and are
+    asked for after all.
+    """
+
+    number: int
+    refused: int
+    cause: Cause
+    words: str
+    again: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class PositionSkipped:
     """A position stays unmeasured."""
 
@@ -526,11 +555,12 @@ RockEvent: TypeAlias = (
     | PositionsSpared
     | TightSpotPredicted
 )
+CauseEvent: TypeAlias = CauseAsked | CauseAnswered
 SweepEvent: TypeAlias = SweepAsked | SweepRecorded | SweepRefused
 RemarkEvent: TypeAlias = (
     NoteTaken | ResultStored | ResultAnnounced | PositionExcluded | ExclusionUndone | SignedOff
 )
-Event: TypeAlias = CourseEvent | StandEvent | RockEvent | SweepEvent | RemarkEvent
+Event: TypeAlias = CourseEvent | StandEvent | RockEvent | CauseEvent | SweepEvent | RemarkEvent
 
 
 @dataclass(frozen=True, kw_only=True)

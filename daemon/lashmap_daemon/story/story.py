@@ -19,9 +19,11 @@ from typing import TypeVar, assert_never
 from lashmap_analysis.record.record import Exclusion, Precondition, Purpose, Shaft, SignOff, StoredResult
 
 from lashmap_daemon.story import events
+from lashmap_daemon.story.cause import FOUND
 from lashmap_daemon.story.events import Stamped
 
 SKIPPED = "skipped by the operator"
+AFTER_ALL = "left out before the cause was found"
 NOT_CLOSED = "not closed: the record ends without its closing event"
 _Key = TypeVar("_Key")
 _Value = TypeVar("_Value")
@@ -32,6 +34,7 @@ Awaited = (
     events.PositionAsked
     | events.SweepAsked
     | events.MarksAsked
+    | events.CauseAsked
     | events.InstrumentLost
     | events.RecordingPaused
     | events.TestClosed
@@ -97,6 +100,8 @@ class Story:
         open: Positions that are not settled, by number.
         current: The position asked for last; None when it is settled.
         rocking: It is being recorded.
+        cause: The question after the cause of refused rocks that waits for its answer; None when none does.
+        given_up: Positions left out for refused rocks since the last one that was accepted.
         checks: Positions that check a resumption.
         asked: How many positions were numbered.
         accepted: By number, as they stand: a repeat replaces what it repeats.
@@ -109,7 +114,7 @@ class Story:
         sweep: The sweep that is asked for; None when none is.
         sweeps: Members whose sweeps are still to come.
         swept: Sweeps that gave a runout, by member.
-        notes: What the operator wrote down, each with its time.
+        notes: What the operator wrote down or answered, each with its time.
         closed: The closing record; None when the test is not closed, or goes on.
         stored: The result that was handed over.
         exclusions: What reviewers left out, by number.
@@ -130,6 +135,8 @@ class Story:
     open: Mapping[int, Target] = field(default_factory=dict)
     current: int | None = None
     rocking: bool = False
+    cause: events.CauseAsked | None = None
+    given_up: tuple[Target, ...] = ()
     checks: frozenset[int] = frozenset()
     asked: int = 0
     accepted: Mapping[int, events.RockAccepted] = field(default_factory=dict)
@@ -181,6 +188,8 @@ def apply(story: Story, stamped: Stamped) -> Story:
         return _stand(story, event)
     if isinstance(event, events.RockEvent):
         return _rock(story, event)
+    if isinstance(event, events.CauseEvent):
+        return _cause(story, event, stamped.time_s)
     if isinstance(event, events.SweepEvent):
         return _swept(story, event)
     if isinstance(event, events.RemarkEvent):
@@ -198,7 +207,8 @@ def _course(story: Story, event: events.CourseEvent, utc: str) -> Story:
             story = replace(story, started=event, started_utc=utc, asked=len(planned), sweeps=sweeps)
             return reduce(_await, targets, story)
         case events.TestResumed(check=check, first_s=first_s):
-            story = replace(story, closed=None)
+            # The row of refused rocks ends here, but an open question is asked again.
+            story = replace(story, closed=None, given_up=story.given_up if story.cause else ())
             story = replace(story, parts=(*story.parts, Part(first_s=first_s, resumed=event)))
             if check is None:
                 return story
@@ -269,6 +279,7 @@ def _rock(story: Story, event: events.RockEvent) -> Story:  # noqa: PLR0911 - as
                 newest=event,
                 last_accepted=_target(event),
                 skipped=_without(story.skipped, number),
+                given_up=(),
             )
         case events.PositionSkipped(number=number):
             accepted = _without(story.accepted, number)
@@ -276,6 +287,7 @@ def _rock(story: Story, event: events.RockEvent) -> Story:  # noqa: PLR0911 - as
             if newest is not None and newest.number == number:
                 newest = next(reversed(accepted.values()), None)
             skipped = {**story.skipped, number: event}
+            story = replace(story, given_up=_given_up(story, event))
             return replace(_settled(story, number), accepted=accepted, newest=newest, skipped=skipped)
         case events.PositionsSpared(numbers=numbers):
             return replace(reduce(_settled, numbers, story), spared=(*story.spared, *numbers))
@@ -285,6 +297,18 @@ def _rock(story: Story, event: events.RockEvent) -> Story:  # noqa: PLR0911 - as
                 for number, engagement in enumerate(ask, start=story.asked + 1)
             )
             return reduce(_await, targets, replace(story, predicted=event, asked=story.asked + len(ask)))
+        case _:
+            assert_never(event)
+
+
+def _cause(story: Story, event: events.CauseEvent, time_s: float) -> Story:
+    match event:
+        case events.CauseAsked():
+            return replace(story, cause=event)
+        case events.CauseAnswered():
+            story = replace(story, notes=(*story.notes, (time_s, cause_note(event))))
+            again = (after_all(one) for one in story.given_up if one.number in event.again)
+            return replace(reduce(_await, again, story), cause=None, given_up=())
         case _:
             assert_never(event)
 
@@ -328,6 +352,30 @@ def _later(story: Story, event: events.RemarkEvent, stamped: Stamped) -> Story: 
             return replace(story, sign_offs=(*story.sign_offs, _signature(event, stamped.utc)))
         case _:
             assert_never(event)
+
+
+def after_all(target: Target) -> Target:
+    """A position that was left out, as it is asked for once more."""
+    return replace(target, attempt=target.attempt + 1, reason=AFTER_ALL)
+
+
+def cause_note(event: events.CauseAnswered) -> str:
+    """An answer in a sentence, the same in the record, on screens and in reports."""
+    what = event.words or FOUND[event.cause]
+    again = ""
+    if event.again:
+        numbers = ", ".join(map(str, event.again))
+        again = f"; asked for after all: position{'s' if len(event.again) > 1 else ''} {numbers}"
+    row = f"{event.refused} rocks in a row were refused, the last at position {event.number}"
+    return f"{row}; found: {what}{again}"
+
+
+def _given_up(story: Story, event: events.PositionSkipped) -> tuple[Target, ...]:
+    """What was left out in this row of refused rocks; a person who leaves something out ends the row."""
+    if event.reason == SKIPPED:
+        return ()
+    target = story.open.get(event.number)
+    return story.given_up if target is None else (*story.given_up, target)
 
 
 def _await(story: Story, target: Target) -> Story:

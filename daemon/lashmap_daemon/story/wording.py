@@ -12,7 +12,7 @@ from lashmap_drivers.timing.angles import INDEX_SLIP
 
 from lashmap_daemon.story import events
 from lashmap_daemon.story.marks import REMEDY, disagreement
-from lashmap_daemon.story.story import Awaited
+from lashmap_daemon.story.story import Awaited, cause_note
 
 CAUTIONS = (
     "Isolate and lock out the drive before hands go near the mesh.",
@@ -71,6 +71,15 @@ def marks_sentence(asked: events.MarksAsked) -> str:
     )
 
 
+def cause_sentence(asked: events.CauseAsked, *, between: str = "   ") -> str:
+    """The question after the cause of refused rocks, with its answers."""
+    question = (
+        f"{asked.refused} rocks in a row were refused, the last at position {asked.number}. Lock out the "
+        "drive, look for the cause, and say what it was; nothing is measured before"
+    )
+    return between.join((f"{question}:", *asked.choices))
+
+
 def angle_text(gear_deg: float, *, decimals: int) -> str:
     """A gear angle past the matched teeth as a dial shows it that is 0 there, with the turn it belongs to.
 
@@ -113,6 +122,8 @@ def sentence(event: events.Event, units: Units, teeth: ToothCounts | None) -> st
         return _of_stand(event)
     if isinstance(event, events.RockEvent):
         return _of_rock(event, units, teeth)
+    if isinstance(event, events.CauseEvent):
+        return _of_cause(event)
     if isinstance(event, events.SweepEvent):
         return _of_sweep(event, units)
     if isinstance(event, events.RemarkEvent):
@@ -133,7 +144,7 @@ def told(  # noqa: PLR0911 - a line for each event
     Shorter than `sentence` where a figure serves nobody at the stand; what went wrong is said in full.
     """
     match event:
-        case events.PositionAsked() | events.SweepAsked() | events.MarksAsked():
+        case events.PositionAsked() | events.SweepAsked() | events.MarksAsked() | events.CauseAsked():
             return None
         case events.TestStarted():
             return f"{len(event.planned)} positions planned. {COUNTING}"
@@ -226,6 +237,16 @@ def _of_rock(event: events.RockEvent, units: Units, teeth: ToothCounts | None) -
             return _predicted(event, units, teeth)
         case events.RockStarted() | events.RockTyped() | events.PositionsSpared():  # a note says it
             return None
+        case _:
+            assert_never(event)
+
+
+def _of_cause(event: events.CauseEvent) -> str:
+    match event:
+        case events.CauseAsked():
+            return cause_sentence(event)
+        case events.CauseAnswered():
+            return cause_note(event)
         case _:
             assert_never(event)
 

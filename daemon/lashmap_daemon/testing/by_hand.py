@@ -27,9 +27,10 @@ from lashmap_daemon.sequence.resume import Resumption, compare
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.gauge_file import FEWEST_ROCKS
 from lashmap_daemon.story import events, marks
+from lashmap_daemon.story.cause import CHOICES, HOW_TO_ANSWER, answer_of
 from lashmap_daemon.story.recorded import Gauge
 from lashmap_daemon.story.story import BEGINNING, Target, apply
-from lashmap_daemon.story.wording import BACK, FORWARD, sentence
+from lashmap_daemon.story.wording import BACK, FORWARD, cause_sentence, sentence
 from lashmap_daemon.testing.conductor import no_prediction, predict
 from lashmap_daemon.testing.typed_line import Note, Rock, Word, Wrong, understood
 
@@ -42,8 +43,8 @@ class Typist(Protocol):
     def show(self, text: str) -> None:
         """Show a line."""
 
-    def line(self, question: str) -> str | None:
-        """Ask for a line; None at the end of input."""
+    def line(self, question: str, *, fresh: bool = False) -> str | None:
+        """Ask for a line; None at the end of input. With ``fresh`` what was typed before is no answer."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,7 +134,7 @@ class HandTest:
         try:
             self._act(self._actions)
             while self._state.phase is not Phase.CLOSED:
-                self._position() if self._state.phase is Phase.TURNING else self._look_at_marks()
+                self._WAITS[self._state.phase](self)
         except KeyboardInterrupt:
             self._happen(sequence.Stop("interrupted", "interrupted"))
         if self.story.closed is None:
@@ -180,6 +181,35 @@ class HandTest:
         if self._listen(question, words=("yes", "y")) in {"yes", "y"}:
             self._at = target.engagement
 
+    def _find_cause(self) -> None:
+        """Rocks were refused in a row: nothing is taken before somebody says why."""
+        stuck = self._state.stuck
+        if stuck is None:
+            raise RuntimeError("no cause is asked for")
+        while self._state.phase is Phase.FINDING:
+            line = self._typist.line("  what was it? 1 to 5, after 4 also what", fresh=True)
+            text = "" if line is None else line.strip()
+            word, _, rest = text.partition(" ")
+            found = answer_of(text)
+            if line is None or text.casefold() == "stop":
+                self._stop(line)
+            elif found is not None:
+                given_up = self._state.given_up if found.cause != "nothing" else ()
+                self._emit(
+                    events.CauseAnswered(
+                        number=stuck.number,
+                        refused=self._state.refused,
+                        cause=found.cause,
+                        words=found.words,
+                        again=tuple(one.number for one in given_up),
+                    )
+                )
+                self._happen(sequence.CauseTold(found.cause != "nothing"))
+            elif word.casefold() == "note" and rest:
+                self._note(rest)
+            else:
+                self._typist.show(f"  {text!r} says no cause: {HOW_TO_ANSWER}; or stop, note and words.")
+
     def _look_at_marks(self) -> None:
         """Count to where the gear's mark must be in the mesh, and see whether it is there."""
         if self.story.matched is not None and self.story.matched.how == "assumed":
@@ -225,7 +255,7 @@ class HandTest:
     def _listen(self, question: str, words: tuple[str, ...] = ()) -> Rock | Word | str | None:
         """The next line with a meaning; notes are kept, the rest is answered; None at the end of input."""
         while True:
-            line = self._typist.line(question)
+            line = self._typist.line(question, fresh=bool(words))
             if line is None:
                 return None
             if line.strip().casefold() in words:
@@ -368,6 +398,15 @@ class HandTest:
             )
         )
 
+    def _ask_cause(self, action: sequence.AskCause) -> None:
+        number, engagement = action.target.number, action.target.engagement
+        asked = events.CauseAsked(
+            number=number, engagement=engagement, refused=action.refused, choices=CHOICES
+        )
+        self._emit(asked, shown=False)
+        for line in cause_sentence(asked, between="\n").split("\n"):
+            self._typist.show(f"  {line}")
+
     def _leave_out(self, action: sequence.LeaveOut) -> None:
         number, engagement = action.target.number, action.target.engagement
         self._emit(events.PositionSkipped(number=number, engagement=engagement, reason=action.reason))
@@ -394,10 +433,17 @@ class HandTest:
         sequence.BeginRock: _begin_rock,
         sequence.Accept: _accept,
         sequence.Refuse: _refuse,
+        sequence.AskCause: _ask_cause,
         sequence.LeaveOut: _leave_out,
         sequence.Predict: _predict,
         sequence.AskMarks: _nothing,
         sequence.Close: _close,
+    }
+
+    _WAITS: ClassVar[dict[Phase, Callable[[Any], None]]] = {
+        Phase.TURNING: _position,
+        Phase.FINDING: _find_cause,
+        Phase.CHECKING: _look_at_marks,
     }
 
     def _note(self, text: str) -> None:

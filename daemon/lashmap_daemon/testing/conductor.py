@@ -27,6 +27,7 @@ from lashmap_daemon.sequence.resume import Resumption, compare
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events, marks
+from lashmap_daemon.story.cause import CHOICES, Found
 from lashmap_daemon.story.story import BEGINNING, Target, apply
 from lashmap_daemon.story.wording import angle_text, mark_sentence
 from lashmap_daemon.testing.channels import Absences, Channels
@@ -92,9 +93,7 @@ def _fitted(gear_set: GearSet, accepted: Collection[events.RockAccepted]) -> Las
     )
 
 
-FIND_CAUSE = 4  # refused rocks in a row: it is no longer one bad rock
-# Common practice, no source.
-CAUSES = "look for the cause before going on (is the pinion locked, is the tip tight, did the base move?)"
+FINDING_S = 3600.0  # for a cause to be found; then nobody is there, and the raw samples of hours say nothing
 _BOTH = (INDICATOR, ENCODER)
 _NOBODY: Mapping[str, str] = MappingProxyType({})
 
@@ -152,7 +151,6 @@ class Conductor:
         self._marked: set[tuple[str, str]] = set()
         self._noted_wire: set[str] = set()
         self._disagree = self._advised = False
-        self._refused = 0  # rocks in a row
         self._swept_from: dict[str, WireTally] = {}
         self.rock: RockWatch | None = None
         self.story = resumption.story if resumption else BEGINNING
@@ -215,6 +213,8 @@ class Conductor:
                 self._watch_arrival()
             case Phase.ROCKING:
                 self._watch_rock()
+            case Phase.FINDING:
+                self._watch_for_cause()
             case Phase.CHECKING:
                 self._watch_for_marks()
             case Phase.SWEEPING:
@@ -228,6 +228,37 @@ class Conductor:
     def note(self, text: str) -> None:
         """Keep the operator's words."""
         self.emit(events.NoteTaken(text=text))
+
+    def told_cause(self, found: Found) -> None:
+        """A person says why rocks were refused: what was left out for it is asked for after all."""
+        stuck = self.state.stuck
+        if self.state.phase is not Phase.FINDING or stuck is None:
+            return
+        is_found = found.cause != "nothing"
+        self.emit(
+            events.CauseAnswered(
+                number=stuck.number,
+                refused=self.state.refused,
+                cause=found.cause,
+                words=found.words,
+                again=tuple(one.number for one in self.state.given_up) if is_found else (),
+            )
+        )
+        self.happen(sequence.CauseTold(is_found))
+
+    def nobody_tells_cause(self, why: str) -> None:
+        """Nobody will say why rocks were refused.
+
+        Raises:
+            StandError: While that is asked; the test ends, and can go on later with the same question.
+        """
+        stuck = self.state.stuck
+        if self.state.phase is Phase.FINDING and stuck is not None:
+            raise StandError(
+                f"{self.state.refused} rocks in a row were refused, the last at position {stuck.number} "
+                f"({stuck.reason}), and {why}. Look for the cause: is the pinion locked, are tip, holder and "
+                f"base tight, do both flanks stop the gear? Then go on with: {self._go_on}"
+            )
 
     def matched(self, answer: str = "matched") -> None:
         """Somebody says that the marked tooth stands in the mesh: compare the encoder with it.
@@ -366,6 +397,10 @@ class Conductor:
             gear_deg=rock.gear_deg,
         )
 
+    def _watch_for_cause(self) -> None:
+        if self._now_s - self._asked_s > FINDING_S:
+            self.nobody_tells_cause(f"nobody said why within {FINDING_S / 60.0:.0f} minutes")
+
     def _watch_for_marks(self) -> None:
         """While the marks are waited for: nobody answers for a gear that has not moved for so long."""
         gear = self.channels.gear_deg(self._now_s - WINDOW_S)
@@ -434,17 +469,12 @@ class Conductor:
 
     def _accept(self, action: sequence.Accept) -> None:
         accepted = self._accepted(action.target)
-        self._refused = 0
         self.emit(accepted)
         self._note_disagreement(accepted.number)
         self._check(accepted)
 
     def _refuse(self, action: sequence.Refuse) -> None:
         target = action.target
-        self._refused += 1
-        reasons = action.reasons
-        if self._refused % FIND_CAUSE == 0:
-            reasons = (*reasons, f"{self._refused} rocks in a row were refused: {CAUSES}")
         self.emit(
             events.RockRefused(
                 number=target.number,
@@ -452,8 +482,15 @@ class Conductor:
                 attempt=target.attempt,
                 start_s=self.rock.started_s if self.rock else self._now_s,
                 end_s=self._now_s,
-                reasons=reasons,
+                reasons=action.reasons,
             )
+        )
+
+    def _ask_cause(self, action: sequence.AskCause) -> None:
+        self._asked_s, self.rock = self._now_s, None
+        number, engagement = action.target.number, action.target.engagement
+        self.emit(
+            events.CauseAsked(number=number, engagement=engagement, refused=action.refused, choices=CHOICES)
         )
 
     def _leave_out(self, action: sequence.LeaveOut) -> None:
@@ -563,6 +600,7 @@ class Conductor:
         sequence.BeginRock: _begin_rock,
         sequence.Accept: _accept,
         sequence.Refuse: _refuse,
+        sequence.AskCause: _ask_cause,
         sequence.LeaveOut: _leave_out,
         sequence.Spare: _spare,
         sequence.Predict: _predict,

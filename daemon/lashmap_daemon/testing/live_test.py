@@ -30,6 +30,7 @@ from lashmap_daemon.sequence.resume import Resumption
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
+from lashmap_daemon.story.cause import answer_of
 from lashmap_daemon.system import on_signals
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.conductor import Conductor
@@ -62,7 +63,11 @@ class Screen(Protocol):
         """Time to draw."""
 
     def commands(self) -> list[str]:
-        """What the operator asked for since then: ``repeat``, ``skip``, ``matched``, ``stop``, ``note …``."""
+        """What the operator asked for since then.
+
+        ``repeat``, ``skip``, ``matched``, ``cause …`` (`story.cause`), ``stop``, ``note …``; ``unanswered``
+        where a cause is asked for and nobody can say it here.
+        """
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -257,6 +262,10 @@ class LiveTest:
                 self.conductor.happen(sequence.Skip())
             case "matched":
                 self.conductor.matched(f"matched {rest}".strip())
+            case "cause" if (found := answer_of(rest)) is not None:
+                self.conductor.told_cause(found)
+            case "unanswered":
+                self.conductor.nobody_tells_cause("nobody is at a terminal to say why")
             case "note" if rest:
                 self.conductor.note(rest)
             case "stop":

@@ -79,6 +79,8 @@ ONE_OF_EACH: list[events.Event] = [
         normal_backlash_mm=0.09, standard_uncertainty_mm=1e-4, reversals=8, flags=("heavy rocking",),
     ),
     events.RockRefused(number=1, engagement=5, attempt=1, start_s=1.0, end_s=2.0, reasons=("slip",)),
+    events.CauseAsked(number=1, engagement=5, refused=4, choices=("1 the pinion was not locked",)),
+    events.CauseAnswered(number=1, refused=4, cause="other", words='oil "x" ü', again=(2, 3)),
     events.PositionSkipped(number=1, engagement=5, reason="skipped"),
     events.PositionsSpared(numbers=(2, 3)),
     events.SweepAsked(member="gear", turns=2, attempt=1, reason=""),

@@ -15,10 +15,12 @@ from lashmap_daemon.sequence.sequence import (
     Action,
     Arrived,
     Ask,
+    AskCause,
     AskMarks,
     AskSweep,
     Back,
     BeginRock,
+    CauseTold,
     Close,
     Confirm,
     Full,
@@ -53,6 +55,7 @@ EXAMPLES: dict[type[Input], Input] = {
     Left: Left(),
     RockGood: RockGood(),
     RockBad: RockBad(("slip",)),
+    CauseTold: CauseTold(found=True),
     Confirm: Confirm((7,)),
     MarksSeen: MarksSeen(),
     MarksOff: MarksOff(),
@@ -99,6 +102,13 @@ IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
             for kind in (MarksSeen, MarksOff)
         ),
         (Phase.CHECKING, Repeat),
+        *((phase, CauseTold) for phase in AT_WORK),
+        # Nothing goes round the question: neither a repeat nor leaving the position out.
+        *(
+            (Phase.FINDING, kind)
+            for kind in Input.__subclasses__()
+            if kind not in {CauseTold, Lost, Full, Stop}
+        ),
         # Predicting is over in the tick in which it began; the next phase is told of it.
         (Phase.PREDICTING, Lost),
         (Phase.PREDICTING, Full),
@@ -122,6 +132,7 @@ def state_in(phase: Phase) -> State:
         tries=3,
         sweep=Sweep(member="gear") if phase is Phase.SWEEPING else None,
         sweeps=("pinion",),
+        stuck=target if phase is Phase.FINDING else None,
     )
 
 
@@ -145,7 +156,9 @@ def test_every_input_in_every_phase(phase: Phase, kind: type[Input]) -> None:
     else:
         assert after != before
         # Nothing had begun that could be refused.
-        assert actions or (phase, kind) in {(Phase.TURNING, Lost), (Phase.CHECKING, Lost)}
+        assert actions or (phase, kind) in {
+            (one, Lost) for one in (Phase.TURNING, Phase.FINDING, Phase.CHECKING)
+        }
 
 
 def test_a_plain_test_from_first_to_last() -> None:
@@ -189,11 +202,98 @@ def test_a_refused_rock_is_asked_again_with_its_reason_and_left_out_in_the_end()
 
 def test_leaving_early_does_not_use_up_the_tries() -> None:
     state, _ = sequence.begin((0,), tries=1)
-    for _ in range(5):
+    for _ in range(3):
         state, _ = sequence.step(state, Arrived())
         state, actions = sequence.step(state, Left())
         assert isinstance(actions[-1], Ask)
     assert state.phase is Phase.TURNING
+
+
+def refused(state: State, *, times: int) -> tuple[State, tuple[Action, ...]]:
+    """So many rocks at the position that is asked for."""
+    seen: tuple[Action, ...] = ()
+    for _ in range(times):
+        state, _ = sequence.step(state, Arrived())
+        state, actions = sequence.step(state, RockBad(("slip",)))
+        seen = (*seen, *actions)
+    return state, seen
+
+
+def test_four_refused_rocks_at_a_position_wait_for_their_cause_before_it_is_left_out() -> None:
+    state, _ = sequence.begin((0, 8), tries=4)
+    state, actions = refused(state, times=4)
+    stuck = Target(number=1, engagement=0, purpose="planned", attempt=5, reason="slip")
+    assert [type(one) for one in actions] == [Refuse, Ask, Refuse, Ask, Refuse, Ask, Refuse, AskCause]
+    assert (state.phase, state.target, actions[-1]) == (Phase.FINDING, None, AskCause(stuck, 4))
+    for ignored in (Arrived(), RockGood(), Repeat(), Skip(), MarksSeen(), Left()):
+        assert sequence.step(state, ignored) == (state, ())
+    state, actions = sequence.step(state, CauseTold(found=True))
+    assert (state.phase, actions) == (Phase.TURNING, (Ask(stuck),))
+    state, actions = refused(state, times=1)
+    assert [type(one) for one in actions] == [Refuse, LeaveOut, Ask]  # its tries were used up before
+
+
+def test_the_row_goes_on_over_positions_and_what_was_left_out_in_it_is_measured_after_all() -> None:
+    state, _ = sequence.begin((0, 8, 16), tries=3)
+    state, actions = refused(state, times=4)
+    assert [type(one) for one in actions[-5:]] == [Refuse, LeaveOut, Ask, Refuse, AskCause]
+    state, actions = sequence.step(state, CauseTold(found=True))
+    order = [actions]
+    for happened in (Arrived(), RockGood(), Arrived(), RockGood()):
+        state, actions = sequence.step(state, happened)
+        order.append(actions)
+    asked = [one.target for step in order for one in step if isinstance(one, Ask)]
+    assert [(one.number, one.attempt) for one in asked] == [(2, 2), (1, 4), (3, 1)]
+    assert asked[1].reason == "left out before the cause was found"
+
+
+def test_where_nothing_was_found_what_was_left_out_stays_out() -> None:
+    state, _ = sequence.begin((0, 8), tries=3)
+    state, _ = refused(state, times=4)
+    state, _ = sequence.step(state, CauseTold(found=False))
+    assert (state.phase, state.queue) == (Phase.TURNING, ())
+    state, actions = refused(state, times=4)  # two tries are left, then the row ends with the positions
+    assert LeaveOut in map(type, actions)
+    assert state.phase is Phase.PREDICTING
+
+
+def test_an_accepted_rock_and_a_position_that_a_person_leaves_out_end_the_row() -> None:
+    for ends in (RockGood(), Skip()):
+        state, _ = sequence.begin((0, 8), tries=9)
+        state, _ = refused(state, times=3)
+        for happened in (Arrived(), ends):
+            state, _ = sequence.step(state, happened)
+        state, _ = refused(state, times=3)
+        assert state.phase is Phase.TURNING
+        state, _ = refused(state, times=1)
+        assert state.phase is Phase.FINDING
+
+
+def test_what_a_person_repeats_or_a_lost_instrument_breaks_off_counts_neither_way() -> None:
+    state, _ = sequence.begin((0, 8), tries=9)
+    state, _ = refused(state, times=3)
+    for happened in (Arrived(), Repeat(), Arrived(), Lost("gone"), Back(), Arrived(), Full("full"), Space()):
+        state, _ = sequence.step(state, happened)
+    assert (state.phase, state.refused) == (Phase.TURNING, 3)
+    state, _ = sequence.step(state, Arrived())
+    state, _ = sequence.step(state, Left())
+    assert state.phase is Phase.FINDING
+
+
+def test_a_lost_instrument_and_a_full_disk_come_back_to_the_question() -> None:
+    state, _ = sequence.begin((0,), tries=9)
+    state, actions = refused(state, times=4)
+    question = actions[-1]
+    state, actions = sequence.step(state, Lost("gone"))
+    assert (state.phase, actions) == (Phase.WAITING, ())
+    assert sequence.step(state, CauseTold(found=True)) == (state, ())  # of a question that nobody sees
+    state, actions = sequence.step(state, Back())
+    assert (state.phase, actions) == (Phase.FINDING, (question,))
+    state, _ = sequence.step(state, Full("no room"))
+    state, actions = sequence.step(state, Space())
+    assert (state.phase, actions) == (Phase.FINDING, (GoOn(), question))
+    state, actions = sequence.step(state, Stop("stopped", "by the operator"))
+    assert actions == (Close("stopped", "by the operator"),)
 
 
 def test_repeat_goes_back_to_the_last_accepted_position_and_then_on() -> None:

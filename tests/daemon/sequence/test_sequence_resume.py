@@ -20,6 +20,8 @@ INPUTS: tuple[sequence.Input, ...] = (
     sequence.Left(),
     sequence.RockGood(),
     sequence.RockBad(("slip",)),
+    sequence.CauseTold(found=True),
+    sequence.CauseTold(found=False),
     sequence.MarksSeen(),
     sequence.MarksOff(),
     sequence.Repeat(),

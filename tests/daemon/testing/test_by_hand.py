@@ -7,6 +7,7 @@ import io
 import json
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,7 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.preconditions import collect_by_hand
 from lashmap_daemon.replay.replay import Replay
+from lashmap_daemon.sequence.resume import take_up
 from lashmap_daemon.setup.gauge_file import GaugeTable
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import CautionsConfirmed, MadeByHand
@@ -55,7 +57,7 @@ class Bench:
     def show(self, text: str) -> None:
         self.shown.append(text)
 
-    def line(self, question: str) -> str | None:
+    def line(self, question: str, *, fresh: bool = False) -> str | None:  # noqa: ARG002 - as asked
         self._asked += 1
         said = self._says(question, self._asked)
         if said is not None:
@@ -322,3 +324,64 @@ def test_figures_of_the_gauge_are_asked_where_no_file_names_them(
     assert gauge is not None
     assert (gauge.division_mm, gauge.read_to_mm, gauge.serial) == (0.01, 0.005, "INV-G2")
     assert str(gauge.calibration_due) == "2030-01-31"
+
+
+def test_rocks_that_contradict_each_other_four_times_wait_for_their_cause(tmp_path: Path) -> None:
+    """A tip that slides reads anything: here half of the lash in every second rock, until it is tightened."""
+    answers = ["0,25 0,40", "note the tip slid", "4", "4 the tip slid on its arm"]
+    mended = False
+
+    def says(question: str, asked: int) -> str | None:
+        nonlocal mended
+        if "what was it" in question:
+            said = answers.pop(0)
+            mended = not answers
+            return said
+        if mended or "rock" not in question:
+            return None
+        return "0.25 0.40" if asked % 2 else "0.25 0.31"
+
+    bench = Bench(says)
+    path = tmp_path / "hand.logbook"
+    assert led(path, bench).outcome == "completed"
+    with Logbook(path, create=False) as book:
+        happened = [one.event for one in book.events("t1")]
+        record = conclude(book, None).record
+    asked = next(place for place, one in enumerate(happened) if isinstance(one, events.CauseAsked))
+    assert sum(isinstance(one, events.RockRefused) for one in happened[:asked]) == 4
+    assert [type(one) for one in happened[asked + 1 : asked + 3]] == [events.NoteTaken, events.CauseAnswered]
+    assert happened[asked + 2] == events.CauseAnswered(
+        number=2, refused=4, cause="other", words="the tip slid on its arm", again=(1,)
+    )
+    assert record.left_out == ()
+    assert sum("says no cause" in line for line in bench.shown) == 2
+    assert any(line.strip() == "1 the pinion was not locked" for line in bench.shown)
+
+
+def test_stopped_or_broken_off_at_the_question_it_asks_again(tmp_path: Path) -> None:
+    def says(question: str, asked: int) -> str | None:
+        if "what was it" in question:
+            return "end"
+        return "0.25 0.40" if asked % 2 else "0.25 0.31"
+
+    path = tmp_path / "hand.logbook"
+    assert led(path, Bench(says)).outcome == "interrupted"
+    with Logbook(path, create=False) as book:
+        before = list(book.events("t1"))
+        unfinished = take_up(book, "t1", HandSetup(box=BOX.recorded(), gauge=GAUGE.recorded()))
+        going = replace(
+            opening(),
+            started=unfinished.started,
+            resumed=unfinished.resumed(
+                operator="Ada", version="0", now=dt.datetime.now(dt.UTC), encoder_moved_deg=None
+            ),
+            resumption=unfinished.resumption,
+        )
+        bench = Bench(lambda question, _: "2" if "what was it" in question else None)
+        bench.test = HandTest(going, GAUGE.recorded(), book, bench)
+        assert bench.test.run().outcome == "completed"
+        since = [one.event for one in book.events("t1")][len(before) :]
+    waited = [
+        one for one in since if isinstance(one, events.CauseAsked | events.CauseAnswered | events.RockTyped)
+    ]
+    assert [type(one) for one in waited[:3]] == [events.CauseAsked, events.CauseAnswered, events.RockTyped]

@@ -16,6 +16,7 @@ from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments
 from lashmap_daemon.story import events
+from lashmap_daemon.story.cause import Found
 from lashmap_daemon.testing.conductor import Conductor
 from lashmap_drivers.errors import InstrumentGarbled, InstrumentSilent
 
@@ -300,12 +301,12 @@ def told_while_rocked(test: VirtualTest) -> list[float]:
     ]
 
 
-def test_a_rock_that_will_be_refused_is_told_so_within_seconds_and_four_in_a_row_ask_for_the_cause(
-    tmp_path: Path,
-) -> None:
+def test_a_rock_that_will_be_refused_is_told_so_within_seconds(tmp_path: Path) -> None:
     box = load_box(positions=4, gear_turns=2, confirming_positions=1, tries=2, rock_seconds=5.0)
     test = VirtualTest(tmp_path, box, seed=3, fault=Fault.HEAVY)
-    test.run()
+    for _ in range(2):
+        test.run_until(events.CauseAsked)
+        test.conductor.told_cause(Found(cause="nothing"))
     started = [one.time_s for one in test.stream if isinstance(one.event, events.RockStarted)]
     refused = [one.event for one in test.stream if isinstance(one.event, events.RockRefused)]
     told = told_while_rocked(test)
@@ -315,8 +316,6 @@ def test_a_rock_that_will_be_refused_is_told_so_within_seconds_and_four_in_a_row
         said = [told_s - begun_s for told_s in told if begun_s < told_s <= rock.end_s]
         assert len(said) <= 1
         assert min([*said, rock.end_s - begun_s]) < 3.0
-    asked = [any("is the pinion locked" in said for said in one.reasons) for one in refused]
-    assert asked == [False, False, False, True] * 2
 
 
 def test_a_good_rock_is_told_nothing(tmp_path: Path) -> None:
