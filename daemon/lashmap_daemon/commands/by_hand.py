@@ -25,7 +25,7 @@ from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.preconditions import collect_by_hand
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import say
-from lashmap_daemon.sequence.resume import find_unfinished, take_up
+from lashmap_daemon.sequence.resume import find_unfinished, may_go_on, take_up
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.gauge_file import GaugeFile, GaugeTable
@@ -114,7 +114,8 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
         if closed.outcome != "completed":
             files = ("--by-hand", str(box_path), *_gauge(options), "--logbook", str(options.logbook))
             again = shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
-            person.show(f"What was typed is kept. Go on: {again}")
+            goes_on = f"Go on: {again}" if may_go_on(options.logbook, test) else "It cannot go on."
+            person.show(f"What was typed is kept. {goes_on}")
         if closed.outcome == "interrupted":
             return EXIT_STOPPED
         output = options.output if options.output is not None else options.logbook.parent

@@ -32,7 +32,6 @@ from lashmap_daemon.errors import (
     LashmapError,
     LogbookFull,
     LogbookGone,
-    ReferenceDisproved,
     StandError,
 )
 from lashmap_daemon.logbook.guard import only_writer
@@ -45,7 +44,7 @@ from lashmap_daemon.screens.plain import PlainScreen, person_at
 from lashmap_daemon.screens.prompts import PromptsFile
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import say
-from lashmap_daemon.sequence.resume import Unfinished
+from lashmap_daemon.sequence.resume import Unfinished, may_go_on
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.shipped import shipped
@@ -76,8 +75,10 @@ if TYPE_CHECKING:
 _LAST_LINES_S = 2.0  # without a line going out, before a screen that is stuck is left behind
 
 
-def run(options: RunOptions, console: Console) -> int:
+def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
     """Run a test from the files to the report; returns the exit status.
+
+    ``stays`` is False for a stand that is gone afterwards, with which no test can go on.
 
     Raises:
         ConfigurationError: Wrong file, key or argument; nothing was started.
@@ -107,33 +108,46 @@ def run(options: RunOptions, console: Console) -> int:
             begun = _begin(options, box, stand, person, stack)
         test = begun.opening.started.test
         bus = join_bus(stand, options.logbook, begun.opening.started, stack, person.show)
+        go_on = _again(options, test, options.logbook)
+
+        def offered(book: Path) -> str:
+            """The command that goes on with it, from this logbook; empty where it cannot."""
+            return _again(options, test, book) if stays and may_go_on(book, test) else ""
+
         try:
-            closed = _lead(begun, options, console, bus=bus, go_on=_again(options, test, options.logbook))
+            closed = _lead(begun, options, console, bus=bus, go_on=go_on if stays else "")
         except (StandError, InstrumentError, LogbookFull, LogbookGone) as error:
             saved = error.saved if isinstance(error, LogbookGone) else options.logbook
             if saved is not None:
                 with contextlib.suppress(OSError):  # the terminal may be gone as well
-                    person.show(
-                        f"The test was closed early; what it recorded is kept. Open it with: "
-                        f"lashmap review {test} --logbook {saved}"
-                    )
-                    if not isinstance(error, ReferenceDisproved):
-                        person.show(f"Go on with it: {_again(options, test, saved)}")
+                    _say_kept(person, test, saved, offered(saved))
             raise
         if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
             with contextlib.suppress(OSError):  # the terminal may be what went away
-                again = _again(options, test, options.logbook)
-                print(f"lashmap: interrupted; what was recorded is kept. Go on: {again}", file=sys.stderr)  # noqa: T201
+                again = offered(options.logbook)
+                words = f" Go on: {again}" if again else ""
+                print(f"lashmap: interrupted; what was recorded is kept.{words}", file=sys.stderr)  # noqa: T201
             return EXIT_STOPPED
         try:
-            status = _hand_over(begun.engine.logbook, closed, test, options, console, bus=bus)
+            again = "" if closed.outcome == "completed" else offered(options.logbook)
+            status = _hand_over(begun.engine.logbook, closed, test, options, console, bus=bus, go_on=again)
             begun.engine.logbook.must_be_there()
-            if closed.outcome == "stopped":
-                person.show(f"Go on with it: {_again(options, test, options.logbook)}")
+            if again:
+                person.show(f"Go on with it: {again}")
         except LashmapError:
             _save_if_gone(begun.engine.logbook, test)
             raise
         return status
+
+
+def _say_kept(person: Person, test: str, book: Path, again: str) -> None:
+    """Where to find a test that was closed early, and the command that goes on with it, if any does."""
+    person.show(
+        f"The test was closed early; what it recorded is kept. Open it with: "
+        f"lashmap review {test} --logbook {book}"
+    )
+    if again:
+        person.show(f"Go on with it: {again}")
 
 
 def _files(options: RunOptions) -> tuple[Path, Path]:
@@ -287,6 +301,7 @@ def _hand_over(
     console: Console,
     *,
     bus: StandBus | None,
+    go_on: str,
 ) -> int:
     output = options.output if options.output is not None else options.logbook.parent
     say(console, f"Test {test} {closed.outcome}: working out the result …")
@@ -295,7 +310,7 @@ def _hand_over(
         bus.conclude(done.assessment)
     print_summary(done.assessment, console, positions=False)
     print_files(options.logbook, done, console)
-    print_next_step(done.assessment, options.logbook, console, go_on=_again(options, test, options.logbook))
+    print_next_step(done.assessment, options.logbook, console, go_on=go_on)
     return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 
@@ -335,6 +350,7 @@ def demo(options: DemoOptions, console: Console) -> int:
                 plain=options.plain,
             ),
             console,
+            stays=False,
         )
     results = sorted(set(folder.glob("*.json")) - before - {truth_file})
     result = json.loads(results[-1].read_text("utf-8"))

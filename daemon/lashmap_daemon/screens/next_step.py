@@ -6,7 +6,9 @@ import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.screens.terminal import say
+from lashmap_daemon.sequence.resume import started_and_unfinished
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,7 +21,12 @@ _COMPLETED = "completed"
 
 
 def print_next_step(
-    assessment: Assessment, logbook: Path, console: Console, *, go_on: str = "", reviewed: bool = False
+    assessment: Assessment,
+    logbook: Path,
+    console: Console,
+    *,
+    go_on: str | None = None,
+    reviewed: bool = False,
 ) -> None:
     """Print what to do next; nothing when the box conforms.
 
@@ -27,8 +34,8 @@ def print_next_step(
         assessment: What was concluded.
         logbook: Where the test is.
         console: To print on.
-        go_on: The command that goes on with a test that ended early; with its files' names left open when
-            empty.
+        go_on: The command that goes on with a test that ended early, empty where it cannot; by default what
+            the logbook allows, with the files' names left open.
         reviewed: It is the review that this stands under, so that it is not named.
     """
     steps = list(next_steps(assessment, logbook, go_on=go_on, reviewed=reviewed))
@@ -43,7 +50,7 @@ def print_next_step(
 
 
 def next_steps(
-    assessment: Assessment, logbook: Path, *, go_on: str = "", reviewed: bool = False
+    assessment: Assessment, logbook: Path, *, go_on: str | None = None, reviewed: bool = False
 ) -> Iterator[tuple[str, str]]:
     """Each as words and a command, which may be empty."""
     test, outcome = assessment.record.identity.test, assessment.verdict.outcome
@@ -67,12 +74,26 @@ def next_steps(
         yield "Test again after the change, and set both tests beside each other", _compare(test, logbook)
         return
     if not assessment.record.closing.startswith(_COMPLETED):
-        files = shlex.join(("--resume", "--test", test, "--logbook", str(logbook)))
-        words = "The test ended early; go on with it, what was accepted stays"
-        yield words, go_on or f"lashmap run STAND BOX {files}"
+        yield _early(_going_on(logbook, test) if go_on is None else go_on)
     if assessment.verdict.would_settle:
         yield "Do what would settle it, as listed above, then test again", ""
     yield from look
+
+
+def _going_on(logbook: Path, test: str) -> str:
+    """The command that goes on with a test, its files' names left open; empty where it cannot go on."""
+    try:
+        started, _ = started_and_unfinished(logbook, test)
+    except LashmapError:
+        return ""
+    files = "STAND BOX" if started.gauge is None else "--by-hand BOX"
+    return f"lashmap run {files} {shlex.join(('--resume', '--test', test, '--logbook', str(logbook)))}"
+
+
+def _early(go_on: str) -> tuple[str, str]:
+    if go_on:
+        return "The test ended early; go on with it, what was accepted stays", go_on
+    return "The test ended early and cannot go on; test again from the start", ""
 
 
 def _compare(test: str, logbook: Path) -> str:

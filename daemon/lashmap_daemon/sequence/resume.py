@@ -16,6 +16,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.logbook.check import check_rows
@@ -161,32 +162,49 @@ def find_unfinished(logbook: Logbook, test: str | None, serial: str) -> str:
     return of_box[-1]
 
 
-def take_up(logbook: Logbook, test: str, today: Setup | HandSetup) -> Unfinished:
-    """Read how far a test came, and see that box and stand are the same.
+def started_and_unfinished(path: Path, test: str) -> tuple[events.TestStarted, Story]:
+    """How a test began and how far it came, when its record allows that it goes on.
 
     Raises:
-        ResumeError: When they are not, naming the keys; or when the test was completed.
+        ResumeError: When it does not.
         LogbookError: When it cannot be read.
     """
-    rows, check = check_rows(logbook.path, test)
+    rows, check = check_rows(path, test)
     if check.problems:
         raise ResumeError(
-            f"{logbook.path}: test {test} is not as it was written ({check.problems[0]}), so it would be "
+            f"{path}: test {test} is not as it was written ({check.problems[0]}), so it would be "
             "judged neither way however it went on. Begin a new test; see what is wrong with: "
-            f"lashmap verify {test} --logbook {logbook.path}"
+            f"lashmap verify {test} --logbook {path}"
         )
-    story = story_of(stamped_of(row, logbook.path) for row in rows)
-    recorded = story.started
-    if recorded is None:
-        raise ResumeError(
-            f"{logbook.path}: test {test} has no start record, so it is not known what it tested"
-        )
+    story = story_of(stamped_of(row, path) for row in rows)
+    if story.started is None:
+        raise ResumeError(f"{path}: test {test} has no start record, so it is not known what it tested")
     if story.closed is not None and story.closed.outcome == "completed":
-        raise ResumeError(f"{logbook.path}: test {test} was completed; begin a new test")
+        raise ResumeError(f"{path}: test {test} was completed; begin a new test")
     if story.marks is not None and story.marks.agrees is False and story.marks.last:
         raise ResumeError(
             f"test {test} cannot go on: {disagreement(story.marks)}. {REMEDY} What was recorded is kept."
         )
+    return story.started, story
+
+
+def may_go_on(path: Path, test: str) -> bool:
+    """Whether the record of a test allows that it goes on; samples and files of today are not asked."""
+    try:
+        started_and_unfinished(path, test)
+    except LashmapError:
+        return False
+    return True
+
+
+def take_up(logbook: Logbook, test: str, today: Setup | HandSetup) -> Unfinished:
+    """Read how far a test came, and see that box and stand are the same.
+
+    Raises:
+        ResumeError: When they are not, naming the keys; or when the test cannot go on.
+        LogbookError: When it cannot be read.
+    """
+    recorded, story = started_and_unfinished(logbook.path, test)
     keys = () if story.build is None else story.build.keys
     different, changed = differences(today, recorded.setup, from_build=keys)
     if different:

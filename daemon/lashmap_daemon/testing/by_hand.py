@@ -178,7 +178,7 @@ class HandTest:
         if target.engagement == self._at:
             return
         question = f"  stands the gear at engagement {target.engagement}? yes, no (still at {self._at})"
-        if self._listen(question, words=("yes", "y")) in {"yes", "y"}:
+        if self._listen(question, words=("yes", "y", "no", "n")) in {"yes", "y"}:
             self._at = target.engagement
 
     def _find_cause(self) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import signal
 from dataclasses import fields
 from pathlib import Path
 
 import pytest
+from daemon.command import start
 from daemon.simulated_boxes import COARSE, values
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.commands.run import comparison
@@ -109,3 +111,20 @@ def test_the_demonstration_box_is_measured_with_errors_but_measured(tmp_path: Pa
     # Each of the errors that the table adds is below a micrometre or so, of 150; together they are some.
     assert all(abs(error) < 0.03 for error in errors)
     assert any(abs(error) > 0.002 for error in errors)
+
+
+def test_a_demonstration_that_was_stopped_is_not_offered_to_go_on(tmp_path: Path) -> None:
+    """Its stand is gone with it."""
+    running = start("demo", "--short", "--folder", tmp_path / "out")
+    try:
+        assert running.stdout is not None
+        for line in running.stdout:
+            if "accepted" in line:
+                break
+        running.send_signal(signal.SIGINT)
+        out, err = running.communicate(timeout=60.0)
+    finally:
+        running.kill()
+    assert (running.returncode, err) == (130, "")
+    assert "The test ended early and cannot go on" in out
+    assert "--resume" not in out

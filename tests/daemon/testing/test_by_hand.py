@@ -226,6 +226,20 @@ def test_a_mark_that_is_not_where_the_count_says_bars_any_outcome(tmp_path: Path
     assert any("the count is off" in reason for reason in result.verdict.reasons)
 
 
+def test_a_count_that_was_lost_is_not_offered_to_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Four positions, the rest left out, and the mark is twice not where the count says."""
+    planned = [int(one) for one in lay_out(load_box(DEMO_BOX).recorded())]
+    left_out = [["skip"] if one == planned[3] else ["skip", "no"] for one in planned[4:]]
+    lines = ["matched", *["0,15", "0.155", "0.15"] * 4, *(word for words in left_out for word in words)]
+    status, shown = typed_at(monkeypatch, tmp_path, *lines, "no", "no")
+    assert "the count of teeth was lost" in shown
+    assert "What was typed is kept. It cannot go on." in shown
+    assert "--resume" not in shown
+    assert status == 130
+
+
 def test_marks_that_nobody_brought_together_are_not_proven(tmp_path: Path) -> None:
     assert led(tmp_path / "hand.logbook", Bench(), matched=False).outcome == "completed"
     with Logbook(tmp_path / "hand.logbook", create=False) as book:
