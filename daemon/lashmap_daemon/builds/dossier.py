@@ -57,12 +57,14 @@ def write_dossier(
     if named is None:
         problem = f"test {test} names no build, so there is no dossier of one; write its --report instead"
         raise ConfigurationError("--dossier", [problem])
-    build = read(logbook, named.build).build
+    record = read(logbook, named.build)
+    build = record.build
     found = its_tests(BuildBook(logbook, named.build, build))
     tested = tuple(assess(logbook, one.test) for one in found)
     signed = [signature for one in tested for signature in signatures_of(one.assessment)]
     dossier = Dossier(
         build=named.build,
+        digest=record.digest,
         heading=heading(named.build, build),
         sheet=tuple((f"{row.title}: {row.state}", "\n".join(row.lines)) for row in rows(build, found)),
         photographs=_photographs(logbook, named.build, build),
