@@ -463,7 +463,8 @@ def _teeth(view: LashView) -> list[str]:
     numbers = []
     for place in range(view.gear_teeth):
         tooth = tooth_number(place, view.gear_teeth)
-        named = tooth % every == 0 and tooth + every / 2 <= view.gear_teeth
+        from_top = abs((place / view.gear_teeth + 0.5) % 1.0 - 0.5)  # where the marked teeth have their words
+        named = tooth % every == 0 and tooth + every / 2 <= view.gear_teeth and from_top > 1.5 * BESIDE
         x1, y1 = _polar_place(view, place, RING)
         x2, y2 = _polar_place(view, place, RING + (7 if named else 4))
         shapes.append(line(x1, y1, x2, y2, "axis"))

@@ -425,15 +425,15 @@ class Touched:
     def remedy(self) -> str:
         """What would settle it; empty when every tooth was touched."""
         named = [
-            f"{member} {'tooth' if len(teeth) == 1 else 'teeth'} {_numbers(teeth)}"
+            f"{member} {_numbers(teeth)}"
             for member, teeth in (("gear", self.gear_left), ("pinion", self.pinion_left))
             if teeth
         ]
         if not named:
             return ""
         return (
-            f'Plan every tooth (teeth = "every"), or measure those that no position has touched, '
-            f"the marked ones being tooth 1: {'; '.join(named)}."
+            f'Plan every tooth (teeth = "every"), or measure those that no position has touched '
+            f"(the marked ones are tooth 1): {'; '.join(named)}."
         )
 
 

@@ -39,7 +39,7 @@ from lashmap_analysis.record.record import Identity, Precondition, TestRecord, m
 _IDENTITY = {"box": 90, "remark": 150}
 _OTHER_IDENTITY = 44
 _REASON, _REASONS = 260, 7
-_STEP, _STEPS = 170, 6
+_STEP, _STEPS = 200, 6
 _STATE_NAME, _DETAIL, _REMEDY, _STATES = 48, 120, 120, 9
 _CAUSE, _LINE = 400, 190
 _IN_CODE = 120  # a name, or the 64 digits of a seal

@@ -65,7 +65,7 @@ def write_dossier(
     dossier = Dossier(
         build=named.build,
         digest=record.digest,
-        heading=heading(named.build, build),
+        heading=heading(named.build, build, found),
         sheet=tuple((f"{row.title}: {row.state}", "\n".join(row.lines)) for row in rows(build, found)),
         photographs=_photographs(logbook, named.build, build),
         tests=tested,
@@ -102,6 +102,9 @@ def _signatures(build: Build) -> list[tuple[str, str]]:
     if build.judged is not None:
         how = "accepted" if build.judged.accepted else "not accepted"
         found.append((f"contact pattern {how}", f"{build.judged.judge}, {build.judged.local}"))
+    if build.decided is not None:
+        on = f"box {'accepted' if build.decided.accepted else 'not accepted'} on test {build.decided.test}"
+        found.append((on, f"{build.decided.judge}, {build.decided.local}"))
     if build.closed is not None:
         found.append(("build closed", f"{build.closed.by}, {when_text(build.closed, build.last_utc)}"))
     return found
