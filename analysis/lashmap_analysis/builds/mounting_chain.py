@@ -256,8 +256,8 @@ def what_to_look_at(chain: Chain, found: Reached, units: Units = "mm") -> tuple[
     if chain.needed_mm <= 0:
         said.append(
             f"The parts of the {chain.member} leave no room for a pack ({shown(chain.needed_mm)}): one of "
-            "them is measured wrong, or leads the other way. Look at its length and at 'runs' of each part "
-            f"in [parts.{chain.member}], and at shims.{chain.member}.thicker_moves."
+            "them is measured wrong, or leads the other way. Look at its length and the way that each runs "
+            f"([parts.{chain.member}]), and at shims.{chain.member}.thicker_moves."
         )
     elif chain.needed_mm > thickest and found.decision != "inside":
         said.append(

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from lashmap_analysis.charts.qr_code import code_chart
 from lashmap_analysis.charts.style import COLOURS
+from lashmap_analysis.facts.in_words import without_keys
 from lashmap_analysis.facts.section import Chapter, Facts, Points
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.compare import Build
@@ -145,9 +146,11 @@ def _code_lines(dossier: Dossier) -> tuple[str, ...]:
 
 
 def _sheet(dossier: Dossier) -> list[Chapter]:
+    """The sheet, which is signed: what a key of a file means, not where it is typed."""
+    sheet = tuple((title, without_keys(lines)) for title, lines in dossier.sheet)
     return [
-        Chapter("Box and order of work", "build", (Points(dossier.heading),)),
-        Chapter("Sheet of the build", "sheet", (Facts(dossier.sheet, "words", 22),)),
+        Chapter("Box and order of work", "build", (Points(tuple(map(without_keys, dossier.heading))),)),
+        Chapter("Sheet of the build", "sheet", (Facts(sheet, "words", 22),)),
     ]
 
 

@@ -220,7 +220,11 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
     reasons = _reasons(cut.several("reason", said, _REASON, _REASONS - taken), verdict.standings)
     steps = tuple(map(without_keys, verdict.would_settle))
     would_settle = cut.several("what would settle it", steps, _STEP, _STEPS - taken)
-    closing = "" if record.closing == "completed" else cut("the test ended early", record.closing, _LINE)
+    closing = (
+        ""
+        if record.closing == "completed"
+        else cut("the test ended early", without_keys(record.closing), _LINE)
+    )
     limits = cut("limits", limit_line(assessment), _LINE)
     judged = judged_line(assessment)  # never long
     cause = cut("tight spot", assessment.cause, _CAUSE)
@@ -308,7 +312,7 @@ def _preconditions(given: tuple[Precondition, ...], cut: _Cutter, most: int) -> 
         replace(
             one,
             name=cut("name of a precondition", one.name, _STATE_NAME),
-            detail=cut(cut_to(one.name, _STATE_NAME), one.detail, _DETAIL),
+            detail=cut(cut_to(one.name, _STATE_NAME), without_keys(one.detail), _DETAIL),
             remedy=cut(f"{cut_to(one.name, _STATE_NAME)}, what to do", without_keys(one.remedy), _REMEDY),
         )
         for one in shown

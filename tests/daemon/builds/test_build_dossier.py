@@ -47,6 +47,8 @@ def test_sheet_photographs_test_and_signatures_are_in_it(tmp_path: Path, book: P
         "Backlash record",
     ):
         assert words in text
+    assert "no measured parts of the pinion, stock of shims for the pinion" in text
+    assert not re.search(r"\[(parts|shims)|[a-z]\.[a-z]+_[a-z]", pdf_text(dossier.read_bytes(), page=1))
     (code,) = codes_on(dossier.read_bytes())
     verified = lashmap("verify", "--logbook", book, "20261125-080010-INV-2020-02").stdout
     assert code[0] == "lashmap build build-20261125-080100-INV-2020-02"
