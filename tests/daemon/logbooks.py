@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from daemon.virtual_time import load_box, set_up, simulated_stand_file
 from lashmap_daemon.logbook.digests import Tally
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
@@ -24,16 +26,44 @@ def note(text: str, time_s: float = 0.0) -> Stamped:
     return Stamped(time_s=time_s, utc="2026-11-25T08:00:00Z", event=events.NoteTaken(text=text))
 
 
-def start_of(folder: Path, test: str) -> Stamped:
+def start_of(folder: Path, test: str, box: BoxFile | None = None) -> Stamped:
     """A start record, larger than a page of the database."""
     started = events.TestStarted(
         test=test,
         operator="Ada",
-        setup=set_up(load_box(), simulated_stand_file(folder / "stand", SimulatedInstruments())),
+        setup=set_up(box or load_box(), simulated_stand_file(folder / "stand", SimulatedInstruments())),
         planned=(0, 5),
         version="0",
     )
     return Stamped(time_s=0.0, utc=f"2026-11-25T08:00:0{test[-1]}Z", event=started)
+
+
+def _result(outcome: str) -> Stamped:
+    stored = events.ResultStored(
+        analysis_version="0", outcome=outcome, engagement=None, normal_backlash_mm=None, low_mm=None,
+        high_mm=None, confirmed=False, positions=2, usable=1,
+    )  # fmt: skip
+    return replace(CLOSE, event=stored)
+
+
+def add_test(
+    book: Logbook,
+    folder: Path,
+    test: str,
+    outcome: str,
+    build: str = "",
+    *,
+    closed: bool = True,
+    box: BoxFile | None = None,
+) -> None:
+    """A test of which only its course is told."""
+    book.append(test, start_of(folder, test, box))
+    if build:
+        named = events.BuildNamed(build=build, how="named by a person", entries=1, digest="ab")
+        book.append(test, replace(CLOSE, time_s=1.0, event=named))
+    if closed:
+        book.append(test, CLOSE)
+        book.append(test, _result(outcome))
 
 
 def closed_test(book: Logbook, folder: Path, test: str, *, notes: int = 6) -> None:

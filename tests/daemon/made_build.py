@@ -58,11 +58,17 @@ def not_measurable(member: str) -> events.DistanceNotMeasurable:
 
 
 def bearings(
-    member: str, value: float, low: float | None = None, high: float | None = None, *, play: bool = False
+    member: str,
+    value: float,
+    low: float | None = None,
+    high: float | None = None,
+    *,
+    play: bool = False,
+    uncertainty: float | None = 0.0005,
 ) -> events.BearingsMeasured:
     return events.BearingsMeasured(
         by=BY, local=LOCAL, member=member, quantity="end play" if play else "rolling torque", value=value,  # type: ignore[arg-type]  # as above
-        low=low, high=high, instrument="gauge TG-2",
+        low=low, high=high, instrument="gauge TG-2", uncertainty=uncertainty,
     )  # fmt: skip
 
 
@@ -74,6 +80,13 @@ def seen(flank: str, along: str = "centre", up: str = "middle", length: float = 
 
 def judged(*, accepted: bool = True, judge: str = "R. Reviewer") -> events.PatternJudged:
     return events.PatternJudged(by=BY, local=LOCAL, accepted=accepted, judge=judge, remark="")
+
+
+def decided(test: str, *, accepted: bool = True, outcome: str = "conforming") -> events.BuildDecided:
+    return events.BuildDecided(
+        by=BY, local=LOCAL, test=test, outcome=outcome, accepted=accepted, judge="C. Chief",
+        remark="" if accepted else "thicker pack for the gear",
+    )  # fmt: skip
 
 
 COMPLETE: tuple[events.Event, ...] = (

@@ -24,10 +24,10 @@ from typing import TYPE_CHECKING, Literal
 from lashmap_analysis.errors import FieldError, require_finite
 from lashmap_analysis.judge.shim_stock import ShimStock, pack_uncertainty_mm, packs
 from lashmap_analysis.record.lengths import format_length, format_spread
-from lashmap_analysis.uncertainty.budget import Budget, BudgetLine, combine
+from lashmap_analysis.uncertainty.budget import LEVEL, Budget, BudgetLine, combine, coverage_factor
 
 if TYPE_CHECKING:
-    from lashmap_analysis.record.record import Shaft, Units
+    from lashmap_analysis.record.record import DecisionRule, Shaft, Units
 
 MOST_PARTS = 12
 # Packs nearer to each other than this are equally good: a tenth of what a shim is known to.
@@ -208,12 +208,22 @@ def nearest_pack(chain: Chain, units: Units = "mm") -> Reached:
     return reached(chain, best, units)
 
 
+def guard(standard_uncertainty: float, rule: DecisionRule) -> float:
+    """How far inside a limit a value has to be, by the decision rule of the box, as its backlash is judged.
+
+    ISO 14253-1: 1.96 standard uncertainties where the whole 95 % interval has to be inside, 1.645 where 95 %
+    have to be to the allowed side of a limit (GUM table G.2, last row).
+    """
+    level = LEVEL if rule == "two-sided" else 2.0 * LEVEL - 1.0
+    return coverage_factor(inf, level) * standard_uncertainty
+
+
 def decide(value: float, expanded: float, low: float | None, high: float | None) -> Decision:
-    """Hold an interval value ± expanded against limits: ISO 14253-1, two-sided.
+    """Hold an interval value ± expanded against limits (ISO 14253-1).
 
     Args:
         value: What was measured.
-        expanded: Its expanded uncertainty, 0 or more.
+        expanded: Its expanded uncertainty, or `guard`; 0 or more.
         low: Least allowed value; None for no limit.
         high: Largest allowed value; None for no limit.
     """
@@ -246,8 +256,8 @@ def what_to_look_at(chain: Chain, found: Reached, units: Units = "mm") -> tuple[
     if chain.needed_mm <= 0:
         said.append(
             f"The parts of the {chain.member} leave no room for a pack ({shown(chain.needed_mm)}): one of "
-            "them is measured wrong, or leads the other way. Look at its length and at 'runs' of each part "
-            f"in [parts.{chain.member}], and at shims.{chain.member}.thicker_moves."
+            "them is measured wrong, or leads the other way. Look at its length and the way that each runs "
+            f"([parts.{chain.member}]), and at shims.{chain.member}.thicker_moves."
         )
     elif chain.needed_mm > thickest and found.decision != "inside":
         said.append(

@@ -375,6 +375,7 @@ def _tight_spot(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
 SIZE = 316.0
 CENTRE = SIZE / 2
 INNER, OUTER, RING = 34.0, 122.0, 128.0
+BESIDE = 0.04  # of a turn
 FIGURE_OUTSIDE = 8.5  # of a circle: middle of its figure
 STEEP = 0.9  # cosine of the angle of the spoke with figures to the upright
 
@@ -423,12 +424,13 @@ def _figures(view: LashView, radius: Axis) -> list[str]:
     spoke = _free_spoke(view)
     decimals = tick_decimals(np.asarray(ticks))
     shapes = []
-    for tick in ticks:
+    for number, tick in enumerate(reversed(ticks)):
         at = radius.at(tick) + FIGURE_OUTSIDE
         if at > OUTER:  # there the teeth have their numbers
             continue
         x, y = _polar_place(view, spoke, at)
-        shapes.append(text(x, y + 4, f"{tick:.{decimals}f}", style="t halo", anchor="middle"))
+        style = "t halo other" if number % 2 else "t halo"
+        shapes.append(text(x, y + 4, f"{tick:.{decimals}f}", style=style, anchor="middle"))
     return shapes
 
 
@@ -436,7 +438,7 @@ def _not_zero() -> list[str]:
     """Say in the middle that it is not zero: the radius begins above it."""
     return [
         text(CENTRE, CENTRE + below, words, style="t halo", anchor="middle")
-        for below, words in ((-2.0, "centre"), (11.0, "is not 0"))
+        for below, words in ((-4.0, "centre"), (13.0, "is not 0"))
     ]
 
 
@@ -461,14 +463,19 @@ def _teeth(view: LashView) -> list[str]:
     numbers = []
     for place in range(view.gear_teeth):
         tooth = tooth_number(place, view.gear_teeth)
-        named = tooth % every == 0 and tooth + every / 2 <= view.gear_teeth
+        from_top = abs((place / view.gear_teeth + 0.5) % 1.0 - 0.5)  # where the marked teeth have their words
+        named = tooth % every == 0 and tooth + every / 2 <= view.gear_teeth and from_top > 1.5 * BESIDE
         x1, y1 = _polar_place(view, place, RING)
         x2, y2 = _polar_place(view, place, RING + (7 if named else 4))
         shapes.append(line(x1, y1, x2, y2, "axis"))
         if named and place:
             x, y = _polar_place(view, place, RING + 15)
             numbers.append((x, y + 3.5))
-            shapes.append(text(x, y + 3.5, str(tooth), anchor="middle"))
+            # A number beside a quarter goes where the picture is small and its letters must be large.
+            apart = abs((place / view.gear_teeth + 0.125) % 0.25 - 0.125)
+            shapes.append(
+                text(x, y + 3.5, str(tooth), style="t" if apart > BESIDE else "t other", anchor="middle")
+            )
     for degrees in (90, 180, 270):
         x, y = _polar_place(view, view.gear_teeth * degrees / 360, RING + 15)
         # Where it is, or below or above the number of a tooth that stands there.

@@ -30,7 +30,7 @@ COLOURS: Mapping[str, str] = {
 }
 # Selector of the parts of a picture, and what they look like (SVG 2, presentation attributes).
 STYLES: Mapping[str, Mapping[str, str]] = {
-    "svg text": {"font-size": "10.5px", "fill": "soft", "font-family": "inherit"},
+    "svg text": {"font-size": "10.7px", "fill": "soft", "font-family": "inherit"},
     "svg .strong": {"fill": "ink", "font-weight": "600"},
     "svg .halo": {
         "paint-order": "stroke",
@@ -78,6 +78,8 @@ STYLES: Mapping[str, Mapping[str, str]] = {
         "stroke-width": "5",
         "stroke-dasharray": "11 6.5",
     },
+    ".code-ground": {"fill": "#FFFFFF"},
+    ".code": {"fill": "#000000", "shape-rendering": "crispEdges"},
     ".seal-line": {"fill": "none", "stroke": "currentColor", "stroke-width": "5.5"},
 }
 HATCHES = (

@@ -293,6 +293,7 @@ def _analysis(assessment: Assessment) -> Rows:
     rows = [
         ("version", assessment.version),
         ("positions", f"{count} recorded, {assessment.usable} usable" + _without_rock(assessment)),
+        ("teeth touched", assessment.touched.words),
         ("test ended", assessment.record.closing),
         ("seal of the record (SHA-256)", identity.seal or "none: the test is not sealed"),
         ("lengths", UNIT_NAMES[assessment.record.units]),

@@ -10,14 +10,26 @@ import re
 
 _TABLES = (
     *("backlash", "bearings", "bench", "box", "bus", "check_standard", "contact", "encoder", "gear_set"),
-    *("hands_free", "indicator", "limits", "matched_teeth", "mounting", "plan", "positions", "prompts"),
-    *("rock", "runout", "shims", "stand", "temperature", "tip", "torque"),
+    *(
+        "gauge",
+        "hands_free",
+        "indicator",
+        "limits",
+        "matched_teeth",
+        "mounting",
+        "plan",
+        "positions",
+        "prompts",
+    ),
+    *("parts", "rock", "runout", "shims", "stand", "temperature", "tip", "torque"),
 )
 # A name of one word may be that of a file, such as "tip.jpg" in what somebody typed.
-_KEY = rf"\b(?:(?:{'|'.join(_TABLES)})\.[a-z]+_[a-z0-9_]*[a-z0-9]|mounting\.bearings)\b"
+_IN_TABLE = rf"(?:{'|'.join(_TABLES)})\.(?:[a-z]+\.)?[a-z]+_[a-z0-9_]*[a-z0-9]"
+_OF_MEMBER = r"\[(?:parts|shims)\.(?:pinion|gear)\]"
+_KEY = rf"(?:\b(?:{_IN_TABLE}|mounting\.bearings|encoder\.absolute)\b|{_OF_MEMBER})"
 _KEYS = rf"{_KEY}(?:(?:,| and|, and) {_KEY})*"
 # An aside that says how it is typed and nothing more, such as (teeth = "every").
-_ASIDE = re.compile(rf" \((?:{_KEYS}|[a-z_]+ = \"[a-z]+\")\)")
+_ASIDE = re.compile(rf" \((?:{_KEYS}(?: in the (?:stand|box|gauge) file)?|[a-z_]+ = \"[a-z]+\")\)")
 _AS = re.compile(rf"\b(it|both) as {_KEYS}")
 _ONE = re.compile(_KEY)
 _UNIT = re.compile(r"_(?:mm|in|deg|c|nm|lbf_in|s)$")
@@ -34,6 +46,15 @@ _MEANT = {
     "indicator.calibration_due": "until when the indicator's calibration is valid",
     "encoder.calibration_due": "until when the encoder's calibration is valid",
     "indicator.calibration_uncertainty": "the uncertainty of the indicator's calibration",
+    "gauge.calibration_due": "until when the gauge's calibration is valid",
+    "gauge.calibration_uncertainty": "the uncertainty of the gauge's calibration",
+    "encoder.absolute": "whether the encoder is absolute",
+    "[parts.pinion]": "measured parts of the pinion",
+    "[parts.gear]": "measured parts of the gear",
+    "[shims.pinion]": "stock of shims for the pinion",
+    "[shims.gear]": "stock of shims for the gear",
+    "shims.pinion.thicker_moves": "which way a thicker pack moves the pinion",
+    "shims.gear.thicker_moves": "which way a thicker pack moves the gear",
 }
 
 
@@ -53,5 +74,5 @@ def _meant(found: re.Match[str]) -> str:
     key = _UNIT.sub("", found[0])
     if key in _MEANT:
         return _MEANT[key]
-    table, name = key.split(".")
-    return f"the {name} of the {table}".replace("_", " ")
+    table, _, name = key.rpartition(".")
+    return f"the {name} of the {table}".replace("_", " ").replace(".", " of the ")

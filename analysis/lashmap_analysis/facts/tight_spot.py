@@ -122,12 +122,13 @@ def spot_blocks(assessment: Assessment) -> tuple[Block, ...]:
 
 
 def confirmation(assessment: Assessment) -> str:
-    """Whether the tight spot was gone to and measured, which teeth were, and how many positions were not."""
+    """Whether the tight spot was gone to and measured, and how many positions were not.
+
+    Which teeth were touched stands beside the interval (`interval_without`), and in the evidence.
+    """
     count = len(assessment.record.left_out)
     without = f"{count} position{'s were' if count > 1 else ' was'} left out, see evidence." if count else ""
-    aside = "" if assessment.touched.every else "; the interval does not cover a bad one among the others"
-    teeth = f"Teeth touched: {assessment.touched.words}{aside}." if assessment.usable else ""
-    return " ".join(one for one in (_confirmed(assessment), teeth, _setting(assessment), without) if one)
+    return " ".join(one for one in (_confirmed(assessment), _setting(assessment), without) if one)
 
 
 def _setting(assessment: Assessment) -> str:

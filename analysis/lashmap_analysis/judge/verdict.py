@@ -371,7 +371,6 @@ def capital(text: str) -> str:
 CAUTIOUS_MM = 0.016
 """Normal backlash that a tooth nobody touched may take where the box gives no tooth accuracy: a nick, a burr
 or a bad pitch of a ground or lapped set (from memory, no source)."""
-MOST_NAMED = 12  # teeth named in a sentence
 ROOM = 0.25  # of the tolerance: a tooth of given accuracy may take that for a sample to do (common practice)
 
 
@@ -426,17 +425,27 @@ class Touched:
     def remedy(self) -> str:
         """What would settle it; empty when every tooth was touched."""
         named = [
-            f"{member} {'tooth' if len(teeth) == 1 else 'teeth'} {', '.join(map(str, teeth[:MOST_NAMED]))}"
-            f"{', …' if len(teeth) > MOST_NAMED else ''}"
+            f"{member} {_numbers(teeth)}"
             for member, teeth in (("gear", self.gear_left), ("pinion", self.pinion_left))
             if teeth
         ]
         if not named:
             return ""
         return (
-            f'Plan every tooth (teeth = "every"), or measure the {self.left} that no position has touched, '
-            f"the marked ones being tooth 1: {'; '.join(named)}."
+            f'Plan every tooth (teeth = "every"), or measure those that no position has touched '
+            f"(the marked ones are tooth 1): {'; '.join(named)}."
         )
+
+
+def _numbers(rising: tuple[int, ...]) -> str:
+    """Whole numbers, those that follow each other as a range: ``2–6, 8, 9``."""
+    runs = list[list[int]]()
+    for one in rising:
+        if runs and one == runs[-1][-1] + 1:
+            runs[-1].append(one)
+        else:
+            runs.append([one])
+    return ", ".join(f"{run[0]}–{run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs)
 
 
 def touched(gear_set: GearSet, engagements: Iterable[int]) -> Touched:

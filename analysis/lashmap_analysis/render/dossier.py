@@ -10,7 +10,9 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from lashmap_analysis.charts.qr_code import code_chart
 from lashmap_analysis.charts.style import COLOURS
+from lashmap_analysis.facts.in_words import without_keys
 from lashmap_analysis.facts.section import Chapter, Facts, Points
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.compare import Build
@@ -18,8 +20,10 @@ from lashmap_analysis.judge.comparison import compare_tests
 from lashmap_analysis.record.record import Units
 from lashmap_analysis.render.comparison import figures, letter, pair_view
 from lashmap_analysis.render.pdf import PdfError, date_of, page_to_sign, plain, set_document
+from lashmap_analysis.render.sheet import code_lines
 from lashmap_analysis.render.typesetting import Refused, typeset
 
+_IN_CODE = 6  # tests; more would make a code that no camera reads at its size
 _TEMPLATES = ("style.typ", "blocks.typ", "front.typ", "pages.typ", "dossier.typ")
 
 
@@ -44,6 +48,7 @@ class Dossier:
 
     Attributes:
         build: Name of the build.
+        digest: SHA-256 over what was entered on its sheet, in hexadecimal digits.
         heading: What stands above the sheet: box, when, who.
         sheet: The steps: title with state, and what is recorded.
         photographs: In the order of their numbers.
@@ -53,6 +58,7 @@ class Dossier:
     """
 
     build: str
+    digest: str
     heading: tuple[str, ...]
     sheet: tuple[tuple[str, str], ...]
     photographs: tuple[Photograph, ...]
@@ -110,6 +116,10 @@ def _set(dossier: Dossier, names: Sequence[str], files: dict[str, bytes]) -> byt
         "colours": COLOURS,
         "units": dossier.units,
         "date": [date.year, date.month, date.day, date.hour, date.minute, date.second] if date else None,
+        "code": plain(
+            code_chart(_code_lines(dossier), name="code", title="QR code of build, tests and seals")
+        ),
+        "code_name": "build, tests and seals",
         "before": plain(tuple(_sheet(dossier))),
         "photos": [
             {
@@ -126,10 +136,21 @@ def _set(dossier: Dossier, names: Sequence[str], files: dict[str, bytes]) -> byt
     return set_document(_TEMPLATES, json.dumps(document, ensure_ascii=False), date, files=files)
 
 
+def _code_lines(dossier: Dossier) -> tuple[str, ...]:
+    """What the code of a dossier holds: the build with its digest, then the newest tests with their seals."""
+    lines = [f"lashmap build {dossier.build}", f"sheet SHA-256 {dossier.digest}"]
+    for one in dossier.tests[-_IN_CODE:]:
+        lines += code_lines(one.assessment.record)
+    earlier = len(dossier.tests) - _IN_CODE
+    return (*lines, *([f"{earlier} earlier not named here"] if earlier > 0 else ()))
+
+
 def _sheet(dossier: Dossier) -> list[Chapter]:
+    """The sheet, which is signed: what a key of a file means, not where it is typed."""
+    sheet = tuple((title, without_keys(lines)) for title, lines in dossier.sheet)
     return [
-        Chapter("Box and order of work", "build", (Points(dossier.heading),)),
-        Chapter("Sheet of the build", "sheet", (Facts(dossier.sheet, "words", 22),)),
+        Chapter("Box and order of work", "build", (Points(tuple(map(without_keys, dossier.heading))),)),
+        Chapter("Sheet of the build", "sheet", (Facts(sheet, "words", 22),)),
     ]
 
 

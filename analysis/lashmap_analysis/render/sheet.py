@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from lashmap_analysis.charts.lash_map import LashView, lash_view, map_chart, polar_chart, whole_cycle
 from lashmap_analysis.charts.limits import limits_chart, seal
+from lashmap_analysis.charts.qr_code import code_chart
 from lashmap_analysis.charts.svg import MORE, cut_to, width
 from lashmap_analysis.facts.given import NO_SERIAL, limit_line, limit_words
 from lashmap_analysis.facts.in_words import without_keys
@@ -31,16 +32,17 @@ from lashmap_analysis.facts.verdict import judged_line
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.verdict import Outcome, Standing
 from lashmap_analysis.record.lengths import format_length
-from lashmap_analysis.record.record import Identity, Precondition, moment
+from lashmap_analysis.record.record import Identity, Precondition, TestRecord, moment
 
 # Most columns of each text on the first page, and most lines of a list: what fits at the smallest size. A
 # review takes the room of two lines of each list; what the verdict leaves unused goes to the preconditions.
 _IDENTITY = {"box": 90, "remark": 150}
 _OTHER_IDENTITY = 44
 _REASON, _REASONS = 260, 7
-_STEP, _STEPS = 170, 6
+_STEP, _STEPS = 200, 6
 _STATE_NAME, _DETAIL, _REMEDY, _STATES = 48, 120, 120, 9
 _CAUSE, _LINE = 400, 190
+_IN_CODE = 120  # a name, or the 64 digits of a seal
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,6 +72,8 @@ class Sheet:
         in_full: What was cut, as (name, whole text).
         outcome: Of the verdict.
         seal: Its sign.
+        code: Test and seal for a reader of codes.
+        code_name: What the code holds, in a few words.
         headline: Tightest backlash, without its unit; empty when none is stated.
         interval: Its 95 % interval in words; a minimum's is not symmetric, so no ± stands beside it.
         without: What that leaves out; empty when nothing.
@@ -99,6 +103,8 @@ class Sheet:
     in_full: tuple[tuple[str, str], ...]
     outcome: Outcome
     seal: Markup
+    code: Markup
+    code_name: str
     headline: str
     interval: str
     without: str
@@ -126,6 +132,8 @@ def sheet(assessment: Assessment) -> Sheet:
         **words,
         outcome=assessment.verdict.outcome,
         seal=seal(assessment.verdict.outcome),
+        code=code_chart(code_lines(record), name="code", title="QR code of test and seal"),
+        code_name="test and seal" if record.identity.seal else "test, not sealed",
         headline=format_length(stated.normal_backlash_mm, units, with_unit=False) if stated else "",
         interval=interval_words(stated, units) if stated else "",
         without=interval_without(assessment),
@@ -144,6 +152,15 @@ def sheet(assessment: Assessment) -> Sheet:
         no_map=why_no_map(assessment),
         review=review_on_front(assessment),
     )
+
+
+def code_lines(record: TestRecord) -> tuple[str, ...]:
+    """What the code of a test holds: its name and its seal, or that there is none, and what is not whole."""
+    identity = record.identity
+    seal_line = f"seal SHA-256 {cut_to(identity.seal, _IN_CODE)}" if identity.seal else "not sealed"
+    ended = ("ended early",) if record.closing != "completed" else ()
+    damaged = ("not as it was written",) if record.damage else ()
+    return (f"lashmap test {cut_to(identity.test, _IN_CODE)}", seal_line, *ended, *damaged)
 
 
 def _rail(view: LashView | None, assessment: Assessment) -> Markup | None:
@@ -203,7 +220,11 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
     reasons = _reasons(cut.several("reason", said, _REASON, _REASONS - taken), verdict.standings)
     steps = tuple(map(without_keys, verdict.would_settle))
     would_settle = cut.several("what would settle it", steps, _STEP, _STEPS - taken)
-    closing = "" if record.closing == "completed" else cut("the test ended early", record.closing, _LINE)
+    closing = (
+        ""
+        if record.closing == "completed"
+        else cut("the test ended early", without_keys(record.closing), _LINE)
+    )
     limits = cut("limits", limit_line(assessment), _LINE)
     judged = judged_line(assessment)  # never long
     cause = cut("tight spot", assessment.cause, _CAUSE)
@@ -227,7 +248,7 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
         "cause": cause,
         "sweeps": sweeps,
         "preconditions": preconditions,
-        "density": "roomy" if columns < 1700 else "dense" if columns < 2600 else "tight",
+        "density": "roomy" if columns < 1600 else "dense" if columns < 2400 else "tight",
         "in_full": tuple(cut.in_full),
     }
 
@@ -291,7 +312,7 @@ def _preconditions(given: tuple[Precondition, ...], cut: _Cutter, most: int) -> 
         replace(
             one,
             name=cut("name of a precondition", one.name, _STATE_NAME),
-            detail=cut(cut_to(one.name, _STATE_NAME), one.detail, _DETAIL),
+            detail=cut(cut_to(one.name, _STATE_NAME), without_keys(one.detail), _DETAIL),
             remedy=cut(f"{cut_to(one.name, _STATE_NAME)}, what to do", without_keys(one.remedy), _REMEDY),
         )
         for one in shown

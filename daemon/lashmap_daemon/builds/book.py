@@ -239,7 +239,8 @@ def its_tests(book: BuildBook) -> tuple[TestOfBuild, ...]:
             continue
         stored = story.stored
         result = one.closing if stored is None else f"{stored.outcome} ({one.closing})"
-        found.append(TestOfBuild(test=one.test, result=result))
+        outcome = "" if stored is None else stored.outcome
+        found.append(TestOfBuild(test=one.test, result=result, outcome=outcome))
     return tuple(found)
 
 
@@ -252,6 +253,7 @@ def given_by(box: BoxFile) -> events.Given:
         set_number=box.box.set_number,
         units=box.box.units,
         tolerance_mm=mounting.tolerance_mm,
+        decision_rule=box.limits.decision_rule,
         pinion=_member(teeth.pinion_teeth, mounting.pinion_marked_mm, box.parts.pinion, box.shims.pinion),
         gear=_member(teeth.gear_teeth, mounting.gear_marked_mm, box.parts.gear, box.shims.gear),
     )

@@ -12,18 +12,35 @@ from dataclasses import dataclass, field, replace
 from functools import reduce
 from typing import Literal, assert_never
 
-from lashmap_analysis.builds.mounting_chain import Chain, Decision, Reached, decide, nearest_pack, reached
+from lashmap_analysis.builds.mounting_chain import (
+    Chain,
+    Decision,
+    Reached,
+    decide,
+    guard,
+    nearest_pack,
+    reached,
+)
 from lashmap_analysis.builds.pattern import Flank, Pattern, contact_from_toe
-from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.record.record import DecisionRule, Shaft
 from lashmap_analysis.uncertainty.budget import coverage_factor
 
 from lashmap_daemon.builds import events
 
 MEMBERS: tuple[Shaft, Shaft] = ("pinion", "gear")
 _SAME_MM = 1e-6
-_PATTERN, _JUDGEMENT = "pattern", "judgement"
+_PATTERN, _JUDGEMENT, _DECISION = "pattern", "judgement", "decision"
 Distance = events.DistanceMeasured | events.DistanceNotMeasurable
 BearingKey = tuple[Shaft, events.Quantity]
+# What is entered of the box itself: a decision on an earlier test says nothing of it.
+_WORK = (
+    events.ShimsFitted,
+    events.DistanceMeasured,
+    events.DistanceNotMeasurable,
+    events.BearingsMeasured,
+    events.PatternSeen,
+    events.PatternJudged,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,13 +58,15 @@ class TestOfBuild:
 
     Attributes:
         test: Its name.
-        result: How it ended.
+        result: How it ended, in words.
+        outcome: Of its verdict, as stored when it ended; empty while it has none.
     """
 
     __test__ = False
 
     test: str
     result: str
+    outcome: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,6 +87,7 @@ class Build:
         patterns: The pattern of each side, as seen with the packs that are in.
         moved_since: Sides whose pattern was seen before the last move of a member.
         judged: Whether it was accepted, with the packs that are in.
+        decided: What somebody decided after a test; None before it, and when something was entered since.
         withdrawn: What does not hold any more and was not entered anew, by what it was; why, as a sentence.
         photos: By number.
         notes: What the sheet has no place for.
@@ -87,6 +107,7 @@ class Build:
     patterns: Mapping[Flank, events.PatternSeen] = field(default_factory=dict)
     moved_since: frozenset[Flank] = frozenset()
     judged: events.PatternJudged | None = None
+    decided: events.BuildDecided | None = None
     withdrawn: Mapping[str, str] = field(default_factory=dict)
     photos: Mapping[int, events.PhotoKept] = field(default_factory=dict)
     notes: tuple[events.NoteWritten, ...] = ()
@@ -158,9 +179,17 @@ def decision(build: Build, measured: events.DistanceMeasured) -> Decision | Lite
     return decide(measured.distance_mm - marked, expanded_mm(measured), low, tolerance)
 
 
-def bearing_decision(measured: events.BearingsMeasured) -> Decision:
-    """Whether a bearing's figure is inside the limits, as it was read."""
-    return decide(measured.value, 0.0, measured.low, measured.high)
+def bearing_decision(build: Build, measured: events.BearingsMeasured) -> Decision | Literal["not stated"]:
+    """Whether a bearing's figure is inside its limits, by the decision rule that the box's backlash goes by.
+
+    Without an uncertainty nobody knows how far inside it would have to be: as read it can only be outside.
+    """
+    low, high = measured.low, measured.high
+    if measured.uncertainty is None:
+        as_read = decide(measured.value, 0.0, low, high)
+        return "not stated" if as_read == "inside" else as_read
+    rule: DecisionRule = "two-sided" if build.given is None else build.given.decision_rule
+    return decide(measured.value, guard(measured.uncertainty, rule), low, high)
 
 
 def pattern_of(seen: events.PatternSeen) -> Pattern:
@@ -173,9 +202,11 @@ def build_of(stream: Iterable[Stamped], before: Build | None = None) -> Build:
     return reduce(apply, stream, before or Build())
 
 
-def apply(build: Build, stamped: Stamped) -> Build:  # noqa: PLR0911 - a line for each event
+def apply(build: Build, stamped: Stamped) -> Build:  # noqa: C901, PLR0911, PLR0912 - a line for each event
     """The build with the next event in it; ``build`` itself stays as it is."""
     event = stamped.event
+    if isinstance(event, _WORK):
+        build = _without_decision(build)
     build = replace(build, last=event, last_utc=stamped.utc, end_s=max(build.end_s, stamped.time_s))
     match event:
         case events.BuildBegun(given=given):
@@ -201,8 +232,8 @@ def apply(build: Build, stamped: Stamped) -> Build:  # noqa: PLR0911 - a line fo
                 moved_since=build.moved_since - {flank},
             )
             return _entered(build, _PATTERN)
-        case events.PatternJudged():
-            return _entered(replace(build, judged=event), _JUDGEMENT)
+        case events.PatternJudged() | events.BuildDecided():
+            return _judged(build, event)
         case events.NoteWritten():
             return replace(build, notes=(*build.notes, event))
         case events.BuildClosed():
@@ -227,6 +258,20 @@ def _fitted(build: Build, event: events.ShimsFitted) -> Build:
         said = f"The contact pattern does not hold any more: {why}, which governs it."
         build = _withdrawn(replace(build, patterns={}), _PATTERN, said)
     return replace(build, moved_since=frozenset(build.patterns))
+
+
+def _judged(build: Build, event: events.PatternJudged | events.BuildDecided) -> Build:
+    if isinstance(event, events.PatternJudged):
+        return _entered(replace(build, judged=event), _JUDGEMENT)
+    return _entered(replace(build, decided=event), _DECISION)
+
+
+def _without_decision(build: Build) -> Build:
+    if build.decided is None:
+        return build
+    said = f"What {build.decided.judge} decided on test {build.decided.test} does not hold any more: "
+    said += "something was entered on the sheet since."
+    return _withdrawn(replace(build, decided=None), _DECISION, said)
 
 
 def _without_judgement(build: Build, why: str) -> Build:

@@ -170,7 +170,7 @@ def _rows(book: BuildBook) -> tuple[Row, ...]:
 
 
 def _print_sheet(book: BuildBook, console: Console, *, plain: bool) -> None:
-    for line in heading(book.name, book.build):
+    for line in heading(book.name, book.build, its_tests(book)):
         say(console, line)
     made = _rows(book)
     if plain or not console.is_terminal:

@@ -57,13 +57,15 @@ def write_dossier(
     if named is None:
         problem = f"test {test} names no build, so there is no dossier of one; write its --report instead"
         raise ConfigurationError("--dossier", [problem])
-    build = read(logbook, named.build).build
+    record = read(logbook, named.build)
+    build = record.build
     found = its_tests(BuildBook(logbook, named.build, build))
     tested = tuple(assess(logbook, one.test) for one in found)
     signed = [signature for one in tested for signature in signatures_of(one.assessment)]
     dossier = Dossier(
         build=named.build,
-        heading=heading(named.build, build),
+        digest=record.digest,
+        heading=heading(named.build, build, found),
         sheet=tuple((f"{row.title}: {row.state}", "\n".join(row.lines)) for row in rows(build, found)),
         photographs=_photographs(logbook, named.build, build),
         tests=tested,
@@ -100,6 +102,9 @@ def _signatures(build: Build) -> list[tuple[str, str]]:
     if build.judged is not None:
         how = "accepted" if build.judged.accepted else "not accepted"
         found.append((f"contact pattern {how}", f"{build.judged.judge}, {build.judged.local}"))
+    if build.decided is not None:
+        on = f"box {'accepted' if build.decided.accepted else 'not accepted'} on test {build.decided.test}"
+        found.append((on, f"{build.decided.judge}, {build.decided.local}"))
     if build.closed is not None:
         found.append(("build closed", f"{build.closed.by}, {when_text(build.closed, build.last_utc)}"))
     return found

@@ -15,7 +15,7 @@ from typing import Annotated, Literal, TypeAlias, get_args
 from lashmap_analysis.builds.mounting_chain import Part, Way
 from lashmap_analysis.builds.pattern import Along, Flank, Up
 from lashmap_analysis.judge.shim_stock import ShimStock
-from lashmap_analysis.record.record import Shaft, Units
+from lashmap_analysis.record.record import DecisionRule, Shaft, Units
 from pydantic import ConfigDict, Field, TypeAdapter
 
 VERSION: Literal[1] = 1
@@ -89,6 +89,7 @@ class Given(_Value):
     tolerance_mm: float | None
     pinion: Member
     gear: Member
+    decision_rule: DecisionRule = "two-sided"
 
     def member(self, member: Shaft) -> Member:
         """What is given of one of them."""
@@ -164,7 +165,10 @@ class DistanceNotMeasurable(_Said):
 
 @dataclass(frozen=True, kw_only=True)
 class BearingsMeasured(_Said):
-    """Bearings of a member as a number, in the unit of the quantity, against the limits of the drawing."""
+    """Bearings of a member as a number, in the unit of the quantity, against the limits of the drawing.
+
+    `uncertainty` is the standard uncertainty of the number, in its unit; None where nobody stated it.
+    """
 
     member: Shaft
     quantity: Quantity
@@ -172,6 +176,7 @@ class BearingsMeasured(_Said):
     low: float | None
     high: float | None
     instrument: str
+    uncertainty: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -216,6 +221,25 @@ class PatternJudged(_Said):
 
 
 @dataclass(frozen=True, kw_only=True)
+class BuildDecided(_Said):
+    """After a test: somebody accepted the box by name, or says what must be done next.
+
+    Attributes:
+        test: That it was decided on.
+        outcome: Of that test, as it was stored when the test ended.
+        accepted: Whether the box is accepted.
+        judge: Who decided.
+        remark: Why it is accepted all the same, or what must be done next.
+    """
+
+    test: str
+    outcome: str
+    accepted: bool
+    judge: str
+    remark: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class NoteWritten(_Said):
     """Something that the sheet has no place for."""
 
@@ -240,6 +264,7 @@ Event: TypeAlias = (
     | PhotoKept
     | PatternSeen
     | PatternJudged
+    | BuildDecided
     | NoteWritten
     | BuildClosed
 )

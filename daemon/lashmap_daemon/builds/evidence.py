@@ -141,12 +141,12 @@ def _mounting(build: Build, units: Units) -> dict[str, object]:
         return values
     measured_of = {member: build.bearings_of(member) for member in MEMBERS}
     values["bearings"] = _bearings_text(measured_of, units)
-    decisions = [bearing_decision(one) for one in build.bearings.values()]
+    decisions = [bearing_decision(build, one) for one in build.bearings.values()]
     if "outside" in decisions:
         values["bearings_within_drawing"] = False
     elif all(measured_of.values()) and set(decisions) == {"inside"}:
         values["bearings_within_drawing"] = True
-    else:  # a member without a figure, or a figure without a limit, proves nothing
+    else:  # a figure without a limit or an uncertainty, or within it of a limit, proves nothing
         values["bearings_within_drawing"] = None
     for member, measured_ones in measured_of.items():
         play = next((one.value for one in measured_ones if one.quantity == "end play"), None)

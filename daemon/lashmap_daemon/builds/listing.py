@@ -11,7 +11,9 @@ from dataclasses import dataclass
 
 from rich.console import Console
 
-from lashmap_daemon.builds.book import Record, read
+from lashmap_daemon.builds.book import BuildBook, Record, its_tests, read
+from lashmap_daemon.builds.build import Build
+from lashmap_daemon.builds.sheet import decided_text, state_text
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.screens.terminal import say
@@ -71,7 +73,9 @@ def history(logbook: Logbook, serial: str) -> History:
         ConfigurationError: When there is none.
         LogbookError: When the logbook cannot be read.
     """
-    entries = [_build_entry(name, record) for name, record in _builds(logbook) if _is_of(record, serial)]
+    entries = [
+        _build_entry(logbook, name, record) for name, record in _builds(logbook) if _is_of(record, serial)
+    ]
     first: dict[str, bool] = {}
     for one in logbook.tests():
         if one.serial != serial:
@@ -112,15 +116,19 @@ def _is_of(record: Record, serial: str) -> bool:
     return record.build.given is not None and record.build.given.serial == serial
 
 
-def _build_entry(name: str, record: Record) -> Entry:
+def _build_entry(logbook: Logbook, name: str, record: Record) -> Entry:
     build = record.build
     job = "" if build.job is None or not build.job.work_order else f", work order {build.job.work_order}"
     return Entry(
         utc=build.begun_utc,
         name=f"build {name}",
         of_build="",
-        state=f"{'open' if build.closed is None else 'closed'}{job}",
+        state=f"{_open(build)}{job}; {state_text(build, its_tests(BuildBook(logbook, name, build)))}",
     )
+
+
+def _open(build: Build) -> str:
+    return "open" if build.closed is None else "closed"
 
 
 def _state(story: Story, closing: str) -> str:
@@ -138,7 +146,8 @@ def list_builds(logbook: Logbook) -> list[str]:
             continue
         given = build.given
         box = "" if given is None else f"{given.type}, serial {given.serial}, "
-        lines.append(f"build {name}: {box}{'open' if build.closed is None else 'closed'}")
+        decided = decided_text(build)
+        lines.append(f"build {name}: {box}{_open(build)}{f', {decided}' if decided else ''}")
     return lines
 
 

@@ -14,7 +14,6 @@ from typing import Literal
 
 from lashmap_analysis.builds.mounting_chain import Reached, what_to_look_at
 from lashmap_analysis.builds.pattern import directions
-from lashmap_analysis.record.lengths import format_spread
 from lashmap_analysis.record.record import Shaft, Units
 
 from lashmap_daemon.builds import events
@@ -26,7 +25,14 @@ from lashmap_daemon.builds.build import (
     expanded_mm,
     pattern_of,
 )
-from lashmap_daemon.builds.wording import bearing_text, length_text, pack_text, share_text, when_text
+from lashmap_daemon.builds.wording import (
+    bearing_text,
+    length_text,
+    pack_text,
+    share_text,
+    spread_text,
+    when_text,
+)
 
 StepKey = Literal[
     "job",
@@ -39,6 +45,7 @@ StepKey = Literal[
     "gear bearings",
     "acceptance",
     "backlash",
+    "decision",
 ]
 State = Literal["done", "open", "look"]
 _PRACTICE = "Common practice, no source; the box's drawing and instructions come first."
@@ -87,6 +94,7 @@ def rows(build: Build, tests: Iterable[TestOfBuild] = ()) -> tuple[Row, ...]:
         ("gear bearings", "Gear bearings", lambda: _bearings(build, "gear")),
         ("acceptance", "Pattern accepted", lambda: _acceptance(build)),
         ("backlash", "Backlash at the tight spot", lambda: _backlash(tested)),
+        ("decision", "Box accepted after the test", lambda: _decision(build, tested)),
     )
     found = []
     for key, title, make in steps:
@@ -157,11 +165,6 @@ def reached_text(found: Reached, marked_mm: float, units: Units) -> str:
         f"{distance}, {off} from the marked {marked}, U = {spread_text(spread, units)} (95 %, "
         f"k = {found.budget.coverage_factor:.2f}): {_DECISION_WORDS[found.decision]}"
     )
-
-
-def spread_text(length_mm: float, units: Units) -> str:
-    """An uncertainty with the decimals of a length."""
-    return format_spread(length_mm, units, decimals=4 if units == "mm" else 5)
 
 
 def budget_lines(found: Reached, units: Units) -> list[str]:
@@ -258,9 +261,11 @@ def _bearings(build: Build, member: Shaft) -> tuple[State, list[str]]:
         "inside": "inside",
         "outside": "OUTSIDE THE LIMITS",
         "no limits": "no limit, so it proves nothing",
+        "not settled": "NOT PROVEN: a limit is within its uncertainty",
+        "not stated": "inside as read, NOT PROVEN: nobody stated the uncertainty",
     }
     for one in found:
-        judged = bearing_decision(one)
+        judged = bearing_decision(build, one)
         state = state if judged == "inside" else "look"
         lines.append(f"{bearing_text(one, units)}: {words.get(judged, judged)}; {_by(one)}")
     return ("done" if state == "done" else "look"), lines
@@ -306,7 +311,47 @@ def _backlash(tests: tuple[TestOfBuild, ...]) -> tuple[State, list[str]]:
     return "done", [f"test {one.test}: {one.result}" for one in tests]
 
 
-def heading(name: str, build: Build) -> tuple[str, ...]:
+def newest_result(tests: Iterable[TestOfBuild]) -> TestOfBuild | None:
+    """The newest test that has a verdict."""
+    return next((one for one in reversed(tuple(tests)) if one.outcome), None)
+
+
+def decided_text(build: Build) -> str:
+    """What was decided after a test and still holds; empty when nothing."""
+    found = build.decided
+    if found is None:
+        return ""
+    if found.accepted:
+        why = f": {found.remark}" if found.remark else ""
+        return f"accepted on test {found.test} ({found.outcome}) by {found.judge}{why}"
+    return f"NOT ACCEPTED on test {found.test} ({found.outcome}) by {found.judge}, next: {found.remark}"
+
+
+def state_text(build: Build, tests: Iterable[TestOfBuild]) -> str:
+    """How a build stands in one line: accepted, what must be done next, or that nobody decided yet."""
+    newest, found = newest_result(tests), build.decided
+    if newest is None:
+        due = next_step(rows(build))
+        return "not tested yet" if due is None else f"not tested yet, next: {due.title}"
+    if found is not None and found.test == newest.test:
+        return decided_text(build)
+    return f"test {newest.test} ended {newest.outcome}, and nobody decided on it yet"
+
+
+def _decision(build: Build, tests: tuple[TestOfBuild, ...]) -> tuple[State, list[str]]:
+    found, newest, gone = build.decided, newest_result(tests), build.withdrawn.get("decision")
+    if newest is None:
+        return "open", ["no test of this build has a result yet"]
+    if found is None:
+        due = f"test {newest.test} ended {newest.outcome}: nobody accepted the box or said what is next"
+        return "open", [*([gone] if gone else []), due]
+    lines = [f"{decided_text(build)}; {_by(found)}"]
+    if found.test != newest.test:
+        return "open", [*lines, f"test {newest.test} came after it ({newest.outcome}): decide on that"]
+    return ("done" if found.accepted else "look"), lines
+
+
+def heading(name: str, build: Build, tests: Iterable[TestOfBuild] = ()) -> tuple[str, ...]:
     """What stands above the steps."""
     given, begun = build.given, build.begun
     if given is None or begun is None:
@@ -322,6 +367,7 @@ def heading(name: str, build: Build) -> tuple[str, ...]:
     return (
         f"{name}: {ended}",
         box,
+        f"state: {state_text(build, tests)}",
         f"begun by {begun.by}, {when_text(begun, build.begun_utc)}{last}",
         order_text(build),
     )

@@ -14,9 +14,9 @@ from lashmap_analysis.builds.pattern import Along, Flank, Up
 from lashmap_analysis.record.record import Shaft, Units
 
 from lashmap_daemon.builds import events, questions
-from lashmap_daemon.builds.book import BuildBook, read_photo
+from lashmap_daemon.builds.book import BuildBook, its_tests, read_photo
 from lashmap_daemon.builds.questions import Asked, Wrong
-from lashmap_daemon.builds.sheet import StepKey, budget_lines, reached_text
+from lashmap_daemon.builds.sheet import StepKey, budget_lines, newest_result, reached_text
 from lashmap_daemon.builds.wording import length_text, pack_text
 from lashmap_daemon.errors import ConfigurationError
 
@@ -60,6 +60,7 @@ class Session:
             "gear bearings": lambda: self._bearings("gear"),
             "acceptance": self._acceptance,
             "backlash": self._backlash,
+            "decision": self._decision,
         }
         steps[key]()
 
@@ -170,6 +171,11 @@ class Session:
 
         high = self.asked.question(f"Most that the drawing allows, in {unit}; Enter = none", most)
         instrument = self.asked.question("Instrument and its serial number", questions.needed)
+        spread = self.asked.question(
+            f"Standard uncertainty of the {quantity}, in {unit} (half of a certificate's U with k = 2, and "
+            "how well it repeats); Enter = not stated, which proves nothing",
+            limit,
+        )
         self.book.append(
             events.BearingsMeasured(
                 by=self.by,
@@ -180,6 +186,7 @@ class Session:
                 low=low,
                 high=high,
                 instrument=instrument,
+                uncertainty=spread,
             )
         )
 
@@ -239,6 +246,34 @@ class Session:
         self.asked.show(
             "Measure it with: lashmap run STAND BOX and this logbook. The test takes the newest open build "
             f"of the serial number by itself, or the one that is named: --build {self.book.name}"
+        )
+
+    def _decision(self) -> None:
+        newest = newest_result(its_tests(self.book))
+        if newest is None:
+            self.asked.show("No test of this build has a result yet: test the box first, then decide on it.")
+            return
+        self.asked.show(f"Test {newest.test}: {newest.result}")
+        accepted = self.asked.question("Is the box accepted; yes or no", questions.yes)
+        judge = self.asked.question("Name of who decides that", questions.name)
+        if not accepted:
+            remark = self.asked.question("What must be done next", questions.needed)
+        elif newest.outcome == "conforming":
+            remark = self.asked.question("Remark; Enter = none", questions.remark)
+        else:
+            remark = self.asked.question(
+                f"Why it is accepted although the test is {newest.outcome}", questions.needed
+            )
+        self.book.append(
+            events.BuildDecided(
+                by=self.by,
+                local=self.book.local,
+                test=newest.test,
+                outcome=newest.outcome,
+                accepted=accepted,
+                judge=judge,
+                remark=remark,
+            )
         )
 
 

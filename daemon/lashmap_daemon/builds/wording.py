@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.lengths import format_length, format_spread
 from lashmap_analysis.record.record import Units
+from lashmap_analysis.uncertainty.budget import coverage_factor
 
 from lashmap_daemon.builds import events
 
@@ -41,11 +42,22 @@ def limits_text(measured: events.BearingsMeasured, units: Units) -> str:
     return "no limit given" if high is None else f"at most {high}"
 
 
+def spread_text(length_mm: float, units: Units) -> str:
+    """An uncertainty with the decimals of a length."""
+    return format_spread(length_mm, units, decimals=4 if units == "mm" else 5)
+
+
 def bearing_text(measured: events.BearingsMeasured, units: Units) -> str:
-    """Quantity, figure, limits and instrument."""
+    """Quantity, figure, its uncertainty, limits and instrument."""
     figure = quantity_text(measured.quantity, measured.value, units)
     instrument = f", {measured.instrument}" if measured.instrument else ""
-    return f"{measured.quantity} {figure} ({limits_text(measured, units)}{instrument})"
+    known = "uncertainty not stated"
+    if measured.uncertainty is not None:
+        expanded = coverage_factor(float("inf")) * measured.uncertainty
+        unit = events.QUANTITY_UNITS[measured.quantity]
+        spread = spread_text(expanded, units) if unit == "mm" else f"{expanded:.2g}\N{NO-BREAK SPACE}{unit}"
+        known = f"U = {spread} (95 %)"
+    return f"{measured.quantity} {figure}, {known} ({limits_text(measured, units)}{instrument})"
 
 
 def share_text(share: float) -> str:

@@ -157,6 +157,13 @@ class BeginOptions:
     matched: Annotated[
         str, typer.Option(help="The marked teeth: together now, unknown, or reported later.")
     ] = "later"
+    build: Annotated[
+        str | None,
+        typer.Option(
+            help="Build that the box came from, or 'none'; its newest open one when left out.",
+            show_default=False,
+        ),
+    ] = None
     locked_out: LockedOutOption = False
 
 

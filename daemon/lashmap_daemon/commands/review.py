@@ -13,11 +13,13 @@ from lashmap_daemon.commands.options import ReviewOptions, ShimsOptions, login_n
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import (
+    Renewed,
     ReviewRequest,
     check_report_name,
     conclude,
     json_text,
     judged,
+    renew_files,
     write_report,
     write_review,
 )
@@ -43,6 +45,7 @@ def review(options: ReviewOptions, console: Console) -> None:
         LogbookError: The logbook cannot be used.
     """
     request = _request_of(options)
+    renewed: tuple[Renewed, ...] = ()
     if options.report is not None:
         check_report_name(options.report)
     if options.dossier is not None:
@@ -52,6 +55,8 @@ def review(options: ReviewOptions, console: Console) -> None:
             assessment = conclude(book, options.test)
         if request.any or request.reversal is not None:
             assessment = write_review(book, assessment, request)
+            with busy(console, _WORDS, quiet=options.as_json):
+                renewed = renew_files(assessment, options.logbook.parent)
         moved = book.moved_to(assessment.record.identity.test)
         if options.dossier is not None:
             with busy(console, _WORDS, quiet=options.as_json):
@@ -67,6 +72,8 @@ def review(options: ReviewOptions, console: Console) -> None:
     print_review(assessment, console)
     if moved is not None:
         say(console, moved.sentence)
+    for one in renewed:
+        say(console, f"written  {one.path} anew; before the review: {one.outdated.name}")
     if options.report is not None:
         say(console, f"report   {options.report}")
     if options.dossier is not None:

@@ -51,6 +51,7 @@ from lashmap_daemon.setup.shipped import shipped
 from lashmap_daemon.setup.stand_file import Stand, load_stand
 from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
 from lashmap_daemon.story.events import CautionsConfirmed, Listener, TestClosed
+from lashmap_daemon.story.story import story_of
 from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.system import HAS_KEYS, need_pseudo_terminals
 from lashmap_daemon.testing.channels import Channels
@@ -310,7 +311,15 @@ def _hand_over(
         bus.conclude(done.assessment)
     print_summary(done.assessment, console, positions=False)
     print_files(options.logbook, done, console)
-    print_next_step(done.assessment, options.logbook, console, go_on=go_on)
+    built = story_of(logbook.events(test)).build
+    sheet = ("build", str(_files(options)[1]), "--build", built.build) if built is not None else ()
+    print_next_step(
+        done.assessment,
+        options.logbook,
+        console,
+        go_on=go_on,
+        decide=shlex.join(("lashmap", *sheet, "--logbook", str(options.logbook))) if sheet else "",
+    )
     return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 

@@ -53,11 +53,12 @@ class Workbook:
         for table in TABLES.values():
             sheet = self._book.create_sheet(table.name)
             sheet.freeze_panes = "B2"
+            # Before the first row: what comes later is not written.
+            sheet.sheet_view.tabSelected = table.name == RESULTS
             sheet.append([self._cell(sheet, column.name) for column in table.columns])
             self._sheets[table.name], self._counts[table.name] = sheet, 1
         # Who opens the file looks for the results; the first sheet says what the columns mean.
         self._book.active = self._book.sheetnames.index(RESULTS)
-        self._sheets[RESULTS].sheet_view.tabSelected = True
 
     def write(self, table: Table, columns: Columns) -> None:
         """Append rows to the sheet of a table.

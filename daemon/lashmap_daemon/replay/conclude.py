@@ -282,6 +282,46 @@ def write_report(assessment: Assessment, path: Path) -> None:
     write_whole(path, made)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Renewed:
+    """A file of a result that a review has outdated."""
+
+    path: Path
+    outdated: Path
+
+
+def renew_files(assessment: Assessment, folder: Path) -> tuple[Renewed, ...]:
+    """Name the files that `hand_over` left as outdated, and write each anew with its review.
+
+    Args:
+        assessment: With the review as it stands now.
+        folder: Where the test left them; a file that is not there is not made.
+
+    Returns:
+        What was written; nothing where no file was.
+
+    Raises:
+        ConfigurationError: When one cannot be written; those before it are.
+    """
+    test, found = assessment.record.identity.test, []
+    for path in (folder / f"{test}.{suffix}" for suffix in ("json", "html", "pdf")):
+        if path.is_symlink() or not path.is_file():
+            continue
+        numbers = (path.with_name(f"{test}.outdated-{n}{path.suffix}") for n in range(1, 10_000))
+        outdated = next(one for one in numbers if not one.exists())
+        try:
+            path.rename(outdated)
+        except OSError as error:
+            problem = f"cannot be named as outdated ({error.strerror}), and does not show the newest review"
+            raise ConfigurationError(str(path), [problem]) from error
+        if path.suffix == ".json":
+            write_whole(path, json_text(assessment))
+        else:
+            write_report(assessment, path)
+        found.append(Renewed(path=path, outdated=outdated))
+    return tuple(found)
+
+
 def check_report_name(path: Path) -> None:
     """See that a report can be written under this name.
 

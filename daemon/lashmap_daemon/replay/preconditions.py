@@ -271,6 +271,9 @@ def _bearings(mounting: Mounting) -> Precondition:
     if mounting.bearings_within_drawing is None:
         keys = "mounting.bearings and mounting.bearings_within_drawing"
         remedy = f"Measure preload or end play against the drawing and record {keys}."
+        if mounting.bearings:
+            remedy = "Enter limits and uncertainty of each figure on the sheet of the build, or record "
+            remedy += "mounting.bearings_within_drawing."
         return unproven("bearings", detail, remedy)
     if mounting.bearings_within_drawing:
         return proven("bearings", detail)

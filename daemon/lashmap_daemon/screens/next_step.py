@@ -27,8 +27,9 @@ def print_next_step(
     *,
     go_on: str | None = None,
     reviewed: bool = False,
+    decide: str = "",
 ) -> None:
-    """Print what to do next; nothing when the box conforms.
+    """Print what to do next; nothing when the box conforms and belongs to no build.
 
     Args:
         assessment: What was concluded.
@@ -37,8 +38,11 @@ def print_next_step(
         go_on: The command that goes on with a test that ended early, empty where it cannot; by default what
             the logbook allows, with the files' names left open.
         reviewed: It is the review that this stands under, so that it is not named.
+        decide: The command of the sheet of the test's build; empty where it names none.
     """
     steps = list(next_steps(assessment, logbook, go_on=go_on, reviewed=reviewed))
+    if decide:
+        steps.append(("Enter on the build's sheet who accepts the box, or what must be done next", decide))
     if not steps:
         return
     console.print()

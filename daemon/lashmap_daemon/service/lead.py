@@ -220,8 +220,8 @@ class Lead:
             prepared = prepare(request, self.boxes, self.stand, self._engine)
             reference = prepared.started.setup.matched_deg
             if reference is not None:
-                return await self._go(Waiting(prepared), reference)
-        return await self._match(Waiting(prepared), request.matched)
+                return [*_taken(prepared), *await self._go(Waiting(prepared), reference)]
+        return [*_taken(prepared), *await self._match(Waiting(prepared), request.matched)]
 
     async def resume(self, request: Resume) -> list[str]:
         """Prepare a test that ended early to go on, or go on with it; returns what to do now.
@@ -447,6 +447,13 @@ class Lead:
     def _change(self, state: State) -> None:
         self.state = state
         self._on_change()
+
+
+def _taken(prepared: Prepared) -> list[str]:
+    """What the test takes from the build of its box; nothing without one."""
+    if prepared.build is None:
+        return []
+    return [f"{sentence(prepared.build, prepared.box.box.units, None)}"]
 
 
 def write_result(logbook: Path, test: str, output: Path, publish: Callable[[Assessment], None]) -> str:

@@ -170,11 +170,12 @@ def prepare(request: Begin, boxes: BoxFolder, stand: Stand, engine: Engine) -> P
     """Read the box and plan the test.
 
     Raises:
-        ConfigurationError: A wrong box, setting or plan.
+        ConfigurationError: A wrong box, setting, build or plan.
+        LogbookError: When the build is not there, or is not as it was written.
     """
     cautions = confirmed(request)
     box = completed(boxes.load(request.box), request.settings)
-    built = take(engine.logbook, box, None)
+    built = take(engine.logbook, box, request.build)
     prepared = engine.prepare(
         built.box,
         stand,

@@ -50,6 +50,7 @@ class Begin(_Request):
         runout: Members to turn for their runout afterwards.
         settings: What the box file leaves out, by key (``mounting.pinion_set_mm``).
         matched: Whether the marked teeth are together now; only where the box file has no reference.
+        build: The build that the box came from, or ``none``; None is the newest open one.
     """
 
     command: Literal["begin"] = "begin"
@@ -59,6 +60,7 @@ class Begin(_Request):
     runout: Annotated[list[Shaft], Field(max_length=2)] = []
     settings: Annotated[dict[Name, Name], Field(max_length=16)] = {}
     matched: Literal["later", "now", "unknown"] = "later"
+    build: Name | None = None
 
 
 class Matched(_Request):

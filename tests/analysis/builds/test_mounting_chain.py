@@ -156,7 +156,7 @@ def test_what_is_wrong_is_said_with_where_to_look() -> None:
 def test_parts_that_leave_no_room_and_packs_that_no_stock_makes() -> None:
     turned = replace(PINION, parts=(HOUSING, BEARING, replace(CONE, length_mm=4.0)))
     assert turned.needed_mm < 0
-    assert "'runs' of each part in [parts.pinion]" in plain(what_to_look_at(turned, nearest_pack(turned)))
+    assert "the way that each runs ([parts.pinion])" in plain(what_to_look_at(turned, nearest_pack(turned)))
     far = replace(PINION, parts=(replace(HOUSING, length_mm=150.0), BEARING, CONE))
     assert "the thickest that the stock makes is 3.000 mm" in plain(what_to_look_at(far, nearest_pack(far)))
     open_end = replace(PINION, tolerance_mm=None)

@@ -11,8 +11,8 @@ import lashmap_daemon
 import pytest
 from lashmap_analysis.facts.in_words import without_keys
 
-# How a key looks to a reader: a table, a point, and a name with an underscore.
-KEY = re.compile(r"\b[a-z_]+\.[a-z]+_[a-z_]+|\bteeth = ")
+# How a key looks to a reader: a table, a point, and a name with an underscore; or a table in brackets.
+KEY = re.compile(r"\b[a-z_]+\.[a-z.]+_[a-z_]+|\bencoder\.absolute|\bteeth = |\[[a-z]+\.")
 ROOMS = ("judge", "uncertainty", "rock", "lash_map", "runout")
 
 
@@ -43,6 +43,19 @@ def test_no_sentence_of_the_analysis_keeps_a_key() -> None:
         (
             "rock twice and record both (torque.second_nm, torque.second_adds_mm)",
             "rock twice and record both",
+        ),
+        (
+            "the box file has no [parts.gear], [shims.gear]",
+            "measured parts of the gear, stock of shims for",
+        ),
+        ("look at shims.pinion.thicker_moves", "look at which way a thicker pack moves the pinion"),
+        (
+            "counts for an absolute encoder alone (encoder.absolute in the stand file).",
+            "counts for an absolute encoder alone.",
+        ),
+        (
+            "Record gauge.calibration_due in the gauge file.",
+            "Record until when the gauge's calib",
         ),
         ("Record indicator.calibration_due in the stand file.", "Record until when the indicator's calibrat"),
     ],

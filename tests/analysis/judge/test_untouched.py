@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 import pytest
@@ -43,7 +44,7 @@ def test_what_was_not_touched_is_said_in_words() -> None:
     assert found.words == "39 of 40 gear teeth, 13 of 13 pinion teeth"
     assert found.left == "1 gear tooth"
     assert found.gear_left == (40,)
-    assert "gear tooth 40" in found.remedy
+    assert found.remedy.endswith(": gear 40.")
 
 
 @pytest.mark.parametrize(
@@ -117,7 +118,22 @@ def test_conforming_needs_room_for_one_bad_tooth_among_those_not_touched() -> No
     assert outcome == "not proven"
     assert "no position touched 20 gear teeth" in why
     assert "0.016" in why.replace("0.0160", "0.016")
-    assert "measure the 20 gear teeth that no position has touched" in settle
+    assert "measure those that no position has touched (the marked ones are tooth 1): gear 2, 4, 6" in settle
+
+
+@pytest.mark.parametrize(
+    ("engagements", "named"),
+    [
+        (
+            range(0, 40, 2),
+            "gear 2, 4, 6, 8, 10, 12, 14, 16, 18, 20, 22, 24, 26, 28, 30, 32, 34, 36, 38, 40.",
+        ),
+        ((0, 7, 9, 20), "gear 2–7, 9, 11–20, 22–40; pinion 2–7, 9, 11–13."),
+        ((*range(13), *range(14, 40)), "gear 14."),
+    ],
+)
+def test_teeth_that_were_not_touched_are_named_all_of_them(engagements: Iterable[int], named: str) -> None:
+    assert touched(SET, engagements).remedy.endswith(f"(the marked ones are tooth 1): {named}")
 
 
 def test_what_was_not_touched_never_makes_a_box_nonconforming() -> None:

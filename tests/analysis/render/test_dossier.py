@@ -7,6 +7,7 @@ import zlib
 from dataclasses import replace
 
 import pytest
+from analysis.code_reading import codes_on
 from analysis.made_record import Bench
 from analysis.pdf_reading import pdf_text
 from lashmap_analysis.judge.assess import assess
@@ -40,6 +41,7 @@ def tests() -> tuple[Build, ...]:
 def dossier(tests: tuple[Build, ...], *photographs: Photograph, heading: str = "an invented box") -> Dossier:
     return Dossier(
         build="build-1",
+        digest="d0" * 32,
         heading=(heading,),
         sheet=(("Job: done", "work order W-17"), ("Contact pattern: done", "drive side: heel")),
         photographs=photographs,
@@ -82,3 +84,22 @@ def test_a_photograph_that_cannot_be_drawn_is_named_and_the_others_stay(tests: t
 def test_no_text_is_an_instruction(tests: tuple[Build, ...], hostile: str) -> None:
     made = render_dossier(dossier(tests[:1], heading=hostile))
     assert made.startswith(b"%PDF-1.")
+
+
+@pytest.mark.parametrize("count", [1, 2, 6, 9])
+def test_the_code_of_page_one_holds_build_tests_and_seals(tests: tuple[Build, ...], count: int) -> None:
+    def sealed(one: Build, number: int) -> Build:
+        record = one.assessment.record
+        identity = replace(
+            record.identity, test=f"20261125-0655{number:02}-INV-1340-07", seal=f"{number:x}" * 64
+        )
+        return replace(one, assessment=replace(one.assessment, record=replace(record, identity=identity)))
+
+    made = render_dossier(dossier(tuple(sealed(tests[n % 2], n) for n in range(count))))
+    named = [
+        line
+        for n in range(max(0, count - 6), count)
+        for line in (f"lashmap test 20261125-0655{n:02}-INV-1340-07", f"seal SHA-256 {f'{n:x}' * 64}")
+    ]
+    rest = ["3 earlier not named here"] if count == 9 else []
+    assert codes_on(made) == [("lashmap build build-1", f"sheet SHA-256 {'d0' * 32}", *named, *rest)]

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from analysis.browser import Browser, chromium
 from analysis.long_winded import long_winded
-from analysis.made_assessment import HOSTILE, made_assessment, with_every_text
+from analysis.made_assessment import HOSTILE, Scenario, made_assessment, with_every_text
 from analysis.made_review import reviewed
 from analysis.pdf_reading import pdf_text
 from lashmap_analysis.render import render_html
@@ -26,6 +26,23 @@ ATTACK = (
 )
 NAMES = "[...document.querySelectorAll('*')].map(e => e.localName).join(' ')"
 PAPER = {"A4": (8.27, 11.69), "Letter": (8.5, 11.0)}  # ISO 216 and ANSI/ASME Y14.1, in inches
+
+
+# Every text that is drawn, with the size of its letters in pt: of words that of the style, of a picture's
+# words that times how much the picture is enlarged. 96 pixels are 72 pt (CSS Values 4, 6.2).
+LETTERS = """(() => {
+  const found = [], walk = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);
+  while (walk.nextNode()) {
+    const node = walk.currentNode, of = node.parentElement, range = document.createRange();
+    range.selectNodeContents(node);
+    if (!node.textContent.trim() || !range.getClientRects().length) continue;
+    if (['title', 'desc', 'style', 'script'].includes(of.localName)) continue;
+    let size = parseFloat(getComputedStyle(of).fontSize);
+    if (of.ownerSVGElement) { const m = of.getScreenCTM(); size *= Math.hypot(m.a, m.b); }
+    found.push([0.75 * size, node.textContent.trim().slice(0, 40)]);
+  }
+  return found;
+})()"""
 
 
 @pytest.fixture(scope="module")
@@ -193,6 +210,37 @@ def test_a_narrow_page_does_not_scroll_sideways_and_shows_the_whole_decision(
         assert tables
         assert all(tables)
     finally:
+        browser.call("Emulation.clearDeviceMetricsOverride")
+
+
+@pytest.mark.parametrize("case", ["plain", "nonconforming", "inch", "dense", "tight", "reviewed"])
+def test_no_letter_is_smaller_than_eight_points_on_screen_and_paper(
+    browser: Browser, tmp_path: Path, case: str
+) -> None:
+    outcome: Scenario = "nonconforming" if case == "nonconforming" else "not proven"
+    assessment = made_assessment(outcome, count=9, units="in" if case == "inch" else "mm")
+    if case in {"dense", "tight", "reviewed"}:
+        assessment = long_winded(assessment, 4 if case == "dense" else 30)
+    if case == "reviewed":
+        assessment = reviewed(assessment)
+    show(browser, tmp_path, render_html(assessment))
+    # Widths between the margins of the style sheet: 13 mm on either side of A4 and Letter, in pixels.
+    views = [("screen", width) for width in (1200, 784, 601, 420, 360)] + [("print", 695), ("print", 717)]
+    try:
+        for media, width in views:
+            browser.call("Emulation.setEmulatedMedia", media=media)
+            browser.call(
+                "Emulation.setDeviceMetricsOverride",
+                width=width, height=900, deviceScaleFactor=1, mobile=False,
+            )  # fmt: skip
+            letters = browser.evaluate(LETTERS)
+            assert len(letters) > 200
+            assert max(size for size, _ in letters) > 17  # the verdict
+            assert not [one for one in letters if one[0] < 7.99], (media, width)
+            # A browser prints a page that is wider than the paper smaller.
+            assert browser.evaluate("document.documentElement.scrollWidth") <= width
+    finally:
+        browser.call("Emulation.setEmulatedMedia", media="")
         browser.call("Emulation.clearDeviceMetricsOverride")
 
 

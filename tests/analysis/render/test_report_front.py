@@ -49,14 +49,16 @@ def stated(rule: DecisionRule = "two-sided") -> Assessment:
 )
 def test_the_page_to_sign_states_measurand_rule_and_probability(rule: DecisionRule, named: str) -> None:
     assessment = stated(rule)
-    screen = " ".join(read_page(render_html(assessment)).text.split())
+    front = read_page(render_html(assessment)).all("section", kind="front")[0]
+    screen = " ".join(front.text.split())
     for words in (screen, pdf_text(render_pdf(assessment), page=1)):
         assert "as their bearings hold them. Limits of normal backlash" in words
         assert "Decision rule: ISO 14253-1" in words
         assert named in words
         assert "Conformance probability: minimum 98.8 %, maximum above 99.9 %, variation 50.0 %" in words
         assert "untouched teeth aside" in words
-        assert "Teeth touched: " in words
+        assert words.count(f"without the {assessment.touched.left} that no position touched") == 1
+        assert assessment.touched.words not in words  # the same, said from the other side
         assert "readings scatter by 0.00120 mm (standard deviation)" in words
 
 

@@ -30,6 +30,7 @@ ONE_OF_EACH: tuple[events.Event, ...] = (
     ),
     *made.COMPLETE,
     made.not_measurable("gear"),
+    made.decided("t1"),
     NOTE,
     CLOSED,
 )  # fmt: skip

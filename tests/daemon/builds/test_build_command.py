@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from daemon.command import lashmap
+from daemon.logbooks import add_test
 from lashmap_daemon.builds.book import newest_open
 from lashmap_daemon.builds.command import BuildRequest, keep_sheet
 from lashmap_daemon.builds.questions import Asked, Left, Wrong, length, pieces, share
@@ -20,7 +21,19 @@ from rich.console import Console
 from daemon import made_build as made
 
 JOB = ["W-17", "C-4711", "INV-1340", "B", "P-13", "P 0042", "G-40", "G 0042", "21,5"]
-PINION = ["", "104,992", "0.003", "plug gauge", "micrometer MC-12", "rolling", "1.1", "0.8", "1.4", "TG-2"]
+PINION = [
+    "",
+    "104,992",
+    "0.003",
+    "plug gauge",
+    "micrometer MC-12",
+    "rolling",
+    "1.1",
+    "0.8",
+    "1.4",
+    "TG-2",
+    "0.02",
+]
 PATTERN = ["heel", "middle", "60 %", "0.5", "", "", "centre", "mid", "55", "50", "even", ""]
 GEAR = [
     "0.50 + 0.30 + 0.12",
@@ -33,6 +46,7 @@ GEAR = [
     "",
     "0.010",
     "D",
+    "0.0005 mm",
 ]
 ACCEPTED = ["yes", "R. Reviewer", ""]
 
@@ -122,7 +136,7 @@ def test_another_box_file_is_said_to_be_one_and_the_sheet_goes_by_it(tmp_path: P
     ("answers", "said"),
     [
         (["", "7", made.BY], "Write the name of the person"),
-        ([made.BY, "77"], "Write a number from 1 to 10"),
+        ([made.BY, "77"], "Write a number from 1 to 11"),
         ([made.BY, "1", *[""] * 8, "hot"], "Write a number in °C"),
         ([made.BY, "1", *[""] * 8, "900"], "Write a temperature from -40 to 120 °C"),
         ([made.BY, "1", "x" * 101], "Expected at most 100 characters"),
@@ -134,6 +148,7 @@ def test_another_box_file_is_said_to_be_one_and_the_sheet_goes_by_it(tmp_path: P
         ([made.BY, "4", "play"], "Write one of: rolling torque, preload, end play"),
         ([made.BY, "4", "rolling", "1.1", "1.4", "0.8"], "The most is below the least"),
         ([made.BY, "4", "rolling", "-1"], "Write a number of 0 or more"),
+        ([made.BY, "4", "rolling", "1.1", "0.8", "1.4", "TG-2", "little"], "Write a number in N m"),
         ([made.BY, "5", "end"], "Write one of: heel, centre, toe"),
         ([made.BY, "5", "toe", "top", "140 %"], "Write a share of the face"),
         ([made.BY, "5", "toe", "top", "60", "50", "", "nowhere.jpg"], "nowhere.jpg: no such file"),
@@ -153,6 +168,44 @@ def test_a_pattern_can_be_accepted_only_when_both_sides_were_looked_at(tmp_path:
     shown, _ = typed(tmp_path, made.BY, "9")
     assert "Both sides of the contact pattern have to be recorded" in shown
     assert "accepted; yes or no" not in shown
+
+
+def test_a_box_can_be_decided_on_only_after_a_test(tmp_path: Path) -> None:
+    shown, _ = typed(tmp_path, made.BY, "11")
+    assert "No test of this build has a result yet" in shown
+    assert "Is the box accepted" not in shown
+
+
+@pytest.mark.parametrize(
+    ("outcome", "answers", "said"),
+    [
+        ("conforming", ["yes", "C. Chief", ""], "accepted on test t1 (conforming) by C. Chief"),
+        (
+            "not proven",
+            ["yes", "C. Chief", "", "drawing office agrees"],
+            "accepted on test t1 (not proven) by C. Chief: drawing office agrees",
+        ),
+        (
+            "nonconforming",
+            ["no", "C. Chief", "", "thicker pack"],
+            "NOT ACCEPTED on test t1 (nonconforming) by C. Chief, next: thicker pack",
+        ),
+    ],
+)
+def test_what_is_decided_after_a_test_stands_on_the_sheet(
+    tmp_path: Path, outcome: str, answers: list[str], said: str
+) -> None:
+    shown, _ = typed(tmp_path, made.BY)
+    name = shown.partition("New build ")[2].split()[0]
+    with Logbook(tmp_path / "book", create=False) as logbook:
+        add_test(logbook, tmp_path, "t1", outcome, name, box=made.box_file())
+    shown, printed = typed(tmp_path, made.BY, "11", *answers, "sheet")
+    assert f"Test t1: {outcome} (completed" in shown
+    assert f"11 Box accepted after the test: {'look' if answers[0] == 'no' else 'done'}" in printed
+    assert f"state: {said}" in printed
+    listed = lashmap("list", "--serial", "INV-1340-08", "--logbook", tmp_path / "book").stdout
+    assert f"build {name}: open; {said}" in listed
+    assert f"open, {said}" in lashmap("list", "--logbook", tmp_path / "book").stdout
 
 
 def test_a_distance_that_cannot_be_measured_asks_for_an_accepted_pattern(tmp_path: Path) -> None:

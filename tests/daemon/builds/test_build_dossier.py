@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
 import pytest
+from analysis.code_reading import codes_on
 from analysis.pdf_reading import pdf_text
 from daemon.command import lashmap
 from lashmap_daemon.builds.book import BuildBook, newest_open
@@ -45,6 +47,13 @@ def test_sheet_photographs_test_and_signatures_are_in_it(tmp_path: Path, book: P
         "Backlash record",
     ):
         assert words in text
+    assert "no measured parts of the pinion, stock of shims for the pinion" in text
+    assert not re.search(r"\[(parts|shims)|[a-z]\.[a-z]+_[a-z]", pdf_text(dossier.read_bytes(), page=1))
+    (code,) = codes_on(dossier.read_bytes())
+    verified = lashmap("verify", "--logbook", book, "20261125-080010-INV-2020-02").stdout
+    assert code[0] == "lashmap build build-20261125-080100-INV-2020-02"
+    assert code[2] == "lashmap test 20261125-080010-INV-2020-02"
+    assert re.search(rf"seal 1\s+{code[3].removeprefix('seal SHA-256 ')}\s+closed", verified)
 
 
 def test_a_test_without_a_build_and_another_ending_are_refused(tmp_path: Path, book: Path) -> None:

@@ -70,6 +70,17 @@ def test_a_build_that_says_nothing_changes_nothing(tmp_path: Path) -> None:
         ((made.bearings("pinion", 1.1, 0.8, 1.4),), None),
         ((made.bearings("pinion", 1.1, 0.8, 1.4), made.bearings("gear", 1.0)), None),
         ((made.bearings("pinion", 1.1, 0.8, 1.4), made.bearings("gear", 1.0, 0.5, 1.5)), True),
+        (
+            (
+                made.bearings("pinion", 1.1, 0.8, 1.4, uncertainty=None),
+                made.bearings("gear", 1.0, 0.5, 1.5),
+            ),
+            None,
+        ),
+        (
+            (made.bearings("pinion", 1.1, 0.8, 1.4, uncertainty=0.2), made.bearings("gear", 1.0, 0.5, 1.5)),
+            None,
+        ),
         ((made.bearings("pinion", 2.0, 0.8, 1.4),), False),
     ],
 )

@@ -2,42 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from daemon.command import lashmap
-from daemon.logbooks import CLOSE, start_of
+from daemon.logbooks import add_test
 from lashmap_daemon.builds.listing import history
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.story import events
-from lashmap_daemon.story.events import Stamped
 
 from daemon import made_build as made
 
 SERIAL = "INV-1340-07"  # of the demonstration box, which `start_of` takes
-
-
-def result(outcome: str) -> Stamped:
-    stored = events.ResultStored(
-        analysis_version="0", outcome=outcome, engagement=None, normal_backlash_mm=None, low_mm=None,
-        high_mm=None, confirmed=False, positions=2, usable=1,
-    )  # fmt: skip
-    return replace(CLOSE, event=stored)
-
-
-def add_test(
-    book: Logbook, folder: Path, test: str, outcome: str, build: str = "", *, closed: bool = True
-) -> None:
-    """A test of which only its course is told."""
-    book.append(test, start_of(folder, test))
-    if build:
-        named = events.BuildNamed(build=build, how="named by a person", entries=1, digest="ab")
-        book.append(test, replace(CLOSE, time_s=1.0, event=named))
-    if closed:
-        book.append(test, CLOSE)
-        book.append(test, result(outcome))
 
 
 def test_the_first_completed_test_of_each_build_counts(tmp_path: Path) -> None:
@@ -64,7 +40,7 @@ def test_builds_stand_among_the_tests_by_time(tmp_path: Path) -> None:
     found = history(build.logbook, SERIAL)
     build.logbook.close()
     assert [entry.name for entry in found.entries] == ["test t1", f"build {build.name}"]
-    assert found.entries[1].state == "open"
+    assert found.entries[1].state == "open; test t1 ended conforming, and nobody decided on it yet"
 
 
 def test_the_command_prints_it_and_an_unknown_serial_number_is_said_to_be_one(tmp_path: Path) -> None:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lashmap_analysis.record.record import DecisionRule
 from lashmap_daemon.builds import events
 from lashmap_daemon.builds.book import given_by
-from lashmap_daemon.builds.build import Build, Stamped, apply, build_of
-from lashmap_daemon.builds.sheet import next_step, rows
+from lashmap_daemon.builds.build import Build, Stamped, TestOfBuild, apply, bearing_decision, build_of
+from lashmap_daemon.builds.sheet import next_step, rows, state_text
 
 from daemon import made_build as made
 
@@ -30,7 +32,7 @@ def told(*some: events.Event) -> Build:
 def test_a_complete_build_has_nothing_open_but_job_and_test() -> None:
     build = told(*made.COMPLETE)
     states = {row.key: row.state for row in rows(build)}
-    assert {key for key, state in states.items() if state != "done"} == {"job", "backlash"}
+    assert {key for key, state in states.items() if state != "done"} == {"job", "backlash", "decision"}
     due = next_step(rows(build))
     assert due is not None
     assert due.key == "job"
@@ -140,6 +142,70 @@ def test_bearings_outside_or_without_limits_want_a_look() -> None:
     assert [row.state for row in lines.values()] == ["done", "look", "look"]
     assert "OUTSIDE THE LIMITS" in lines["out"].lines[0]
     assert "proves nothing" in lines["none"].lines[0]
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "rule", "judged"),
+    # By hand, ISO 14253-1: the limits are 0.8 and 1.4; of u = 0.1 the guard is 0.196, or 0.1645 on one side
+    # (GUM table G.2).
+    [
+        (1.1, 0.1, "two-sided", "inside"),
+        (1.203, 0.1, "two-sided", "inside"),
+        (1.205, 0.1, "two-sided", "not settled"),
+        (1.205, 0.1, "one-sided", "inside"),
+        (1.235, 0.1, "one-sided", "inside"),
+        (1.237, 0.1, "one-sided", "not settled"),
+        (0.97, 0.1, "two-sided", "not settled"),
+        (1.5, 0.1, "two-sided", "not settled"),
+        (1.6, 0.1, "two-sided", "outside"),
+        (1.57, 0.1, "one-sided", "outside"),
+        (1.1, None, "two-sided", "not stated"),
+        (1.5, None, "two-sided", "outside"),
+        (1.1, 0.0, "two-sided", "inside"),
+    ],
+)
+def test_a_bearing_is_inside_only_with_its_uncertainty_by_the_rule_of_the_box(
+    value: float, uncertainty: float | None, rule: DecisionRule, judged: str
+) -> None:
+    measured = made.bearings("pinion", value, 0.8, 1.4, uncertainty=uncertainty)
+    begun = replace(BEGUN, given=replace(BEGUN.given, decision_rule=rule))
+    build = build_of(
+        Stamped(time_s=0.0, utc="2026-11-25T08:00:00.000+00:00", event=one) for one in (begun, measured)
+    )
+    assert bearing_decision(build, measured) == judged
+    row = next(one for one in rows(build) if one.key == "pinion bearings")
+    assert row.state == ("done" if judged == "inside" else "look")
+    assert ("PROVEN" in row.lines[0]) == (judged in {"not settled", "not stated"})
+    assert ("uncertainty not stated" in row.lines[0]) == (uncertainty is None)
+
+
+def test_bearings_of_an_older_record_have_no_stated_uncertainty() -> None:
+    kind, body = events.to_json(made.bearings("pinion", 1.1, 0.8, 1.4))
+    older = {name: one for name, one in json.loads(body).items() if name != "uncertainty"}
+    read = events.from_json(kind, json.dumps(older))
+    assert isinstance(read, events.BearingsMeasured)
+    assert read.uncertainty is None
+
+
+def test_a_decision_is_of_the_newest_test_and_of_the_box_as_it_was() -> None:
+    first = TestOfBuild(test="t1", result="conforming (completed)", outcome="conforming")
+    running = TestOfBuild(test="t2", result="running")
+    build = told(*made.COMPLETE)
+    assert state_text(build, ()) == "not tested yet, next: Job"
+    assert state_text(build, (first,)) == "test t1 ended conforming, and nobody decided on it yet"
+    build = told(*made.COMPLETE, made.decided("t1"))
+    assert state_text(build, (first, running)) == "accepted on test t1 (conforming) by C. Chief"
+    row = rows(build, (first, replace(running, outcome="not proven")))[-1]
+    assert (row.key, row.state) == ("decision", "open")
+    assert "test t2 came after it (not proven)" in " ".join(row.lines)
+    for later in (made.fitted("gear", 0.5), made.bearings("gear", 0.005), made.seen("drive")):
+        moved = told(*made.COMPLETE, made.decided("t1"), later)
+        assert moved.decided is None
+        assert "does not hold any more" in " ".join(rows(moved, (first,))[-1].lines)
+        assert "nobody decided" in state_text(moved, (first,))
+    written = events.NoteWritten(by=made.BY, local=made.LOCAL, text="seat re-ground")
+    noted = told(*made.COMPLETE, made.decided("t1", accepted=False), written)
+    assert state_text(noted, (first,)).endswith("next: thicker pack for the gear")
 
 
 def test_without_parts_the_sheet_says_what_the_box_file_lacks() -> None:

@@ -140,6 +140,7 @@ def test_a_workbook_holds_every_value_and_no_formula(
             expected = [None if pd.isna(one) or one == "" else one for one in frame[column].tolist()]
             assert cells == expected, (name, column)
     plain = openpyxl.load_workbook(places["xlsx"])
+    assert [one.title for one in plain if one.sheet_view.tabSelected] == ["results"]
     cell = plain["tests"]["B2"]
     assert (cell.value, cell.data_type, cell.quotePrefix) == (FORMULA, "s", True)
     assert all(

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from analysis.pdf_reading import pdf_text
 from daemon.command import lashmap
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.judge.assessment import Assessment
@@ -227,3 +228,25 @@ def test_the_command_as_a_reviewer_types_it(path: Path, tmp_path: Path) -> None:
     twice = lashmap("review", *here, "--exclude", "2", "--reason", "x")
     assert twice.returncode == 2
     assert "position 2 is left out already (exclusion 1)" in twice.stderr
+
+
+def test_a_review_marks_the_files_of_the_test_as_outdated_and_writes_them_anew(path: Path) -> None:
+    with Logbook(path, create=False) as book:
+        test = book.tests()[0].test
+    folder = path.parent
+    old = {suffix: folder / f"{test}.{suffix}" for suffix in ("html", "pdf")}
+    for file in old.values():
+        file.write_text(f"the old {file.suffix}", "utf-8")
+    done = lashmap("review", "--logbook", path, "--sign-off", "S. Nobody")
+    assert done.returncode == 0, done.stderr
+    for suffix, file in old.items():
+        outdated = folder / f"{test}.outdated-1.{suffix}"
+        assert outdated.read_text("utf-8") == f"the old .{suffix}"
+        assert f"written  {file} anew; before the review: {outdated.name}" in done.stdout
+    assert "S. Nobody" in old["html"].read_text("utf-8")
+    assert "Signed off by S. Nobody" in pdf_text(old["pdf"].read_bytes(), page=1)
+    assert not (folder / f"{test}.json").exists()  # none was there
+    assert lashmap("review", "--logbook", path, "--sign-off", "T. Nobody").returncode == 0
+    assert "S. Nobody" in (folder / f"{test}.outdated-2.html").read_text("utf-8")
+    assert lashmap("review", "--logbook", path).returncode == 0  # nothing is asked for: nothing is written
+    assert len(list(folder.glob("*.outdated-*"))) == 4

@@ -14,7 +14,9 @@ import pytest
 from daemon.running_service import short_boxes
 from daemon.virtual_loop import in_virtual_time, stand_still
 from daemon.virtual_time import CONFIGS, simulated_stand_file
-from lashmap_daemon.errors import ConfigurationError, StandError
+from lashmap_daemon.builds.book import begin as begin_build
+from lashmap_daemon.builds.book import given_by
+from lashmap_daemon.errors import ConfigurationError, LogbookError, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.service.lead import Lead
@@ -32,10 +34,13 @@ from lashmap_daemon.story.events import (
     PreconditionsRecorded,
     TestResumed,
 )
+from lashmap_daemon.story.story import story_of
 from lashmap_daemon.testing.monitor import StandInstrument, StandPorts
 from lashmap_drivers.errors import InstrumentLost as Lost
 from lashmap_drivers.ports.source import Backoff, Loss
 from lashmap_drivers.readings import Chunk
+
+from daemon import made_build as made
 
 KNOCK = HandsFreeTable(gestures=["matched"], still_seconds=0.5)
 
@@ -155,6 +160,39 @@ def test_the_angle_of_a_box_file_begins_no_test_where_the_encoder_is_not_absolut
     assert "37.250°) was not used" in asked[0]
     happened = [stamped.event for stamped in bench.logbook.events(begun[0].split()[1])]
     assert MatchedTeethSet(encoder_deg=10.0, how="set at the stand", seen_deg=10.0) in happened
+
+
+@pytest.mark.parametrize("wanted", ["the older", "none", "by itself"])
+def test_a_test_is_tied_to_the_build_that_is_named(tmp_path: Path, wanted: str) -> None:
+    bench = Bench(tmp_path)
+    box = bench.lead.boxes.load("short")
+    older, newer = (
+        begin_build(bench.logbook, given_by(box), made.BY, made.clock(f"2026-11-{day}T09:00:00+01:00"))
+        for day in (24, 25)
+    )
+    older.append(made.measured("pinion", 105.012))
+    name = {"the older": older.name, "none": "none", "by itself": None}[wanted]
+
+    async def work() -> list[str]:
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 0.3)
+        begun = await bench.lead.begin(Begin(box="short", confirmed="typed at the stand", build=name))
+        bench.lead.interrupt("the end of this test")
+        await running
+        return begun
+
+    begun = in_virtual_time(work())
+    (test,) = (one.split()[1] for one in begun if one.startswith("Test "))
+    built = story_of(bench.logbook.events(test)).build
+    said = [one for one in begun if one.startswith("Build ")]
+    if wanted == "none":
+        assert built is None
+        assert said == []
+        return
+    assert built is not None
+    assert built.build == (older.name if wanted == "the older" else newer.name)
+    assert said[0].startswith(f"Build {built.build} ({built.how})")
+    assert ("pinion set 105.012" in said[0]) == (wanted == "the older")
 
 
 def test_what_fails_already_is_in_the_answer_and_in_the_record(tmp_path: Path) -> None:
@@ -344,6 +382,7 @@ def test_a_word_that_the_encoder_speaks_against_is_not_taken_at_once_and_proves_
         (Begin(box="none", confirmed="typed at the stand"), "there are: open, short"),
         (Begin(box="../boxes/open", confirmed="typed at the stand"), "no such box file"),
         (Begin(box="short", confirmed="typed at the stand", matched="now"), "the box file carries"),
+        (Begin(box="short", confirmed="typed at the stand", build="build-77"), "no build build-77"),
     ],
 )
 def test_what_cannot_begin_leaves_the_service_idle(tmp_path: Path, request_: Begin, expected: str) -> None:
@@ -351,7 +390,7 @@ def test_what_cannot_begin_leaves_the_service_idle(tmp_path: Path, request_: Beg
 
     async def work() -> None:
         await bench.turn(10.0, 0.1)
-        with pytest.raises(ConfigurationError, match=expected):
+        with pytest.raises((ConfigurationError, LogbookError), match=expected):
             await bench.lead.begin(request_)
         assert bench.lead.state == "idle"
         with pytest.raises(ConfigurationError, match="no test runs"):
