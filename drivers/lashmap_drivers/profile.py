@@ -69,6 +69,10 @@ class InstrumentProfile(BaseModel):
         """What it measures: a length (an indicator) or an angle (an encoder)."""
         return "length" if self.unit in MM_PER_UNIT else "angle"
 
+    def step_mm(self) -> float | None:
+        """The least step of the lengths that it sends, in mm; None where the profile does not tell it."""
+        return None
+
     @property
     def mm_per_unit(self) -> float:
         """Factor from the instrument's unit to mm.

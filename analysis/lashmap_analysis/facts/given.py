@@ -179,7 +179,15 @@ def _columns(
     ]
 
 
+_NOTES_ON_TERMINAL = 3
+
+
 def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
+    notes = assessment.record.notes
+    if earlier := len(notes[:-_NOTES_ON_TERMINAL]):
+        yield "notes", f"{earlier} earlier than these; all stand in the report"
+    for time_s, said in notes[-_NOTES_ON_TERMINAL:]:
+        yield f"note at {time_s:.0f} s", " ".join(said.split())
     yield "seal", assessment.record.identity.seal or "none: the test is not closed"
 
 

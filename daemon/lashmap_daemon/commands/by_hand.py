@@ -6,7 +6,8 @@ import datetime as dt
 import re
 import shlex
 import sys
-from contextlib import ExitStack
+from collections.abc import Callable, Iterable
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -29,6 +30,7 @@ from lashmap_daemon.sequence.resume import find_unfinished, may_go_on, take_up
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.gauge_file import GaugeFile, GaugeTable
+from lashmap_daemon.setup.plausible import implausible_certificate, implausible_division
 from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import HandSetup
@@ -216,31 +218,44 @@ def ask_gauge(units: str, person: AtKeyboard) -> GaugeTable:
     """
     scale = 25.4 if units == "in" else 1.0
     question = f"One division of the dial gauge's scale, in {units}; a test cannot do without"
-    asked = (_length(question, scale, person) for _ in range(_TIMES))
+    asked = (_length(question, scale, person, implausible_division) for _ in range(_TIMES))
     division = next((one for one in asked if one is not None), None)
     if division is None:
         raise ConfigurationError(
             "--gauge", ["nobody said what one division of the dial gauge is; answer, or name a gauge file"]
         )
     figure = f"in {units}; Enter = not recorded"
+
+    def on_certificate(key: str) -> Callable[[float], Iterable[str]]:
+        return lambda value_mm: implausible_certificate({f"gauge.{key}": value_mm})
+
     return GaugeTable(
         division_mm=division,
         serial=person.ask("Serial number of the gauge; Enter = not recorded").strip()[:MOST_IN_LABEL],
         calibration_due=_date(f"Its calibration is due on, {_DATE}; Enter = not recorded", person),
         calibration_uncertainty_mm=_length(
-            f"Uncertainty of its certificate (k = 2), {figure}", scale, person
+            f"Uncertainty of its certificate (k = 2), {figure}",
+            scale,
+            person,
+            on_certificate("calibration_uncertainty"),
         ),
-        hysteresis_mm=_length(f"Its hysteresis, {figure}", scale, person),
+        hysteresis_mm=_length(f"Its hysteresis, {figure}", scale, person, on_certificate("hysteresis")),
     )
 
 
-def _length(question: str, scale: float, person: AtKeyboard) -> float | None:
+def _length(
+    question: str, scale: float, person: AtKeyboard, cannot_be: Callable[[float], Iterable[str]]
+) -> float | None:
+    """A length in mm; None without one. Why ``cannot_be`` refuses one is shown, and it is asked again."""
     while answer := person.ask(question).strip():
         if re.fullmatch(r"\d*[.,]?\d+", answer) and (value := float(answer.replace(",", "."))) > 0:
-            try:
-                return GaugeTable(division_mm=scale * value).division_mm
-            except ValidationError:
-                pass
+            with suppress(ValidationError):
+                length_mm = GaugeTable(division_mm=scale * value).division_mm
+                wrong = tuple(cannot_be(length_mm))
+                if not wrong:
+                    return length_mm
+                person.show("\n".join(wrong))
+                continue
         person.show(f"{answer!r} is not a length; write for example 0.01")
     return None
 

@@ -24,6 +24,7 @@ from pydantic.fields import FieldInfo
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup.meanings import Meaning, meaning
+from lashmap_daemon.setup.plausible import COARSEST_MM
 from lashmap_daemon.setup.toml_file import in_toml
 
 Units = Literal["mm", "in"]
@@ -307,8 +308,8 @@ def fill_stand(
     """
     filled: dict[str, dict[str, Any]] = {"stand": {"name": "?"}}
     for role, path in profiles.items():
-        filled[role] = {"port": "?", "profile": path}
-    filled["indicator"] |= {"resolution_mm": 0.001}
+        filled[role] = {"port": f"? {role}", "profile": path}
+    filled["indicator"] |= {"resolution_mm": COARSEST_MM}
     filled["encoder"] |= {"counts_per_turn": 3600}
     if curve := tree.get("indicator.correction"):
         zeros = [0.0] * max(len(values) for values in curve.values())

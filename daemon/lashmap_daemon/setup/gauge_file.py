@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated
+from typing import Annotated, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
+from lashmap_daemon.setup.plausible import implausible_certificate, implausible_division
 from lashmap_daemon.setup.toml_file import Label, NotNegative, Positive, Remark, Table
 from lashmap_daemon.story import recorded as story
 
@@ -44,3 +45,15 @@ class GaugeFile(Table):
     """A whole gauge file."""
 
     gauge: GaugeTable
+
+    @model_validator(mode="after")
+    def _can_be_meant(self) -> Self:
+        gauge = self.gauge
+        certificate = {
+            "gauge.calibration_uncertainty": gauge.calibration_uncertainty_mm,
+            "gauge.hysteresis": gauge.hysteresis_mm,
+        }
+        found = [*implausible_division(gauge.division_mm), *implausible_certificate(certificate)]
+        if found:
+            raise ValueError("\n".join(found))
+        return self

@@ -15,6 +15,12 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.bus_table import BusTable
+from lashmap_daemon.setup.plausible import (
+    implausible_encoder,
+    implausible_indicator,
+    implausible_port,
+    implausible_step,
+)
 from lashmap_daemon.setup.toml_file import FilePath, Finite, Label, NotNegative, Positive, Remark, Table
 from lashmap_daemon.story import recorded as story
 
@@ -108,6 +114,15 @@ class HandsFreeTable(Table):
     most_teeth: Annotated[int, Field(ge=2, le=40)] = 6
     within_seconds: Annotated[float, Field(ge=1, le=60, allow_inf_nan=False)] = 10.0
 
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.least_teeth > self.most_teeth:
+            raise ValueError(
+                f"least_teeth {self.least_teeth} is above most_teeth {self.most_teeth}, so that no turn "
+                "would be a knock; exchange them"
+            )
+        return self
+
 
 class CheckStandardTable(Table):
     """A box or an artefact that does not change, tested on this stand to see whether the stand did."""
@@ -126,6 +141,16 @@ class StandFile(Table):
     bus: BusTable | None = None
     hands_free: HandsFreeTable | None = None
     check_standard: CheckStandardTable | None = None
+
+    @model_validator(mode="after")
+    def _can_be_meant(self) -> Self:
+        found = [
+            *implausible_indicator(self.indicator.to_record(story.Indicator)),
+            *implausible_encoder(self.encoder.to_record(story.Encoder)),
+        ]
+        if found:
+            raise ValueError("\n".join(found))
+        return self
 
 
 class Stand(BaseModel):
@@ -188,6 +213,7 @@ def stand_of(file: StandFile, path: Path) -> Stand:
     indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
     encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
     _check_counts(path, file.encoder, encoder, encoder_port)
+    _check_together(path, file, indicator, encoder)
     return Stand(
         file=file.model_copy(
             update={
@@ -211,6 +237,7 @@ def _instrument(
             str(stand_path), [f"{role}.profile: no such file {path}; the path is relative to the stand file"]
         )
     profile = load_profile(path)
+    _check_port(path, profile, table.port)
     port = str(stand_path.parent / table.port) if profile.reads_file else table.port
     profile = profile.resolved(role, port)
     wanted = "a length" if role == INDICATOR else "an angle (deg or count)"
@@ -227,3 +254,33 @@ def _check_counts(stand_path: Path, table: EncoderTable, profile: InstrumentProf
         where = f"the test recorded in {port}" if profile.reads_file else table.profile
         here = f"is {table.counts_per_turn} here and {there} in {where}"
         raise ConfigurationError(str(stand_path), [f"encoder.counts_per_turn: {here}; make them agree"])
+
+
+def _check_port(path: Path, profile: InstrumentProfile, port: str) -> None:
+    """Refuse a profile whose port or pace nobody can mean."""
+    polling = getattr(profile, "polling", None) or getattr(profile, "frame_polling", None)
+    found = implausible_port(
+        profile.port.baud,
+        interval_s=polling and polling.interval_s,
+        timeout_s=polling and polling.timeout_s,
+        on_network="://" in port,
+    )
+    if problems := list(found):
+        raise ConfigurationError(str(path), problems)
+
+
+def _check_together(
+    stand_path: Path, file: StandFile, indicator: InstrumentProfile, encoder: InstrumentProfile
+) -> None:
+    """Refuse two instruments at one port, and a display that is said to be finer than its numbers."""
+    problems: list[str] = []
+    if file.indicator.port == file.encoder.port and not (indicator.reads_file and encoder.reads_file):
+        problems.append(
+            f"encoder.port: {file.encoder.port} is the port of the indicator as well, and each instrument "
+            "has one of its own; lashmap check with each plugged in alone shows which is which"
+        )
+    step_mm = indicator.step_mm()
+    if step_mm is not None:
+        problems += implausible_step(step_mm, file.indicator.resolution_mm)
+    if problems:
+        raise ConfigurationError(str(stand_path), problems)

@@ -31,7 +31,7 @@ from lashmap_daemon.replay.preconditions import MatchedHow, collect, failed, pro
 from lashmap_daemon.replay.replay import end_of_encoder
 from lashmap_daemon.sequence.resume import Unfinished
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.plausible import implausible
+from lashmap_daemon.setup.plausible import implausible, unfit
 from lashmap_daemon.setup.stand_file import ENCODER, Stand
 from lashmap_daemon.setup.toml_file import MOST_IN_NAME
 from lashmap_daemon.story import events, marks
@@ -263,7 +263,8 @@ def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft
     """The engagements of the planned positions.
 
     Raises:
-        ConfigurationError: When the box's plan cannot be laid out, or the indicator cannot follow a sweep.
+        ConfigurationError: When the box's plan cannot be laid out, the indicator cannot follow a sweep, or
+            the stand does not fit the box.
     """
     if sweeps and stand.indicator_profile.sends == "on its button":
         problem = (
@@ -275,6 +276,8 @@ def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft
         planned = lay_out(box.recorded())
     except ValueError as error:
         raise ConfigurationError(box_name, [f"plan: {error}"]) from error
+    if problems := list(unfit(box.recorded(), stand.recorded())):
+        raise ConfigurationError(box_name, problems)
     return tuple(int(engagement) for engagement in planned)
 
 

@@ -105,6 +105,13 @@ class BcdProfile(InstrumentProfile):
         """The request, and a reply that is whole at its length."""
         return self.frame.poll(self.polling)
 
+    def step_mm(self) -> float | None:
+        """One of the last digit, where the profile fixes its place and the unit."""
+        places = self.frame.decimal_places
+        if self.quantity != "length" or places is None or self.frame.units is not None:
+            return None
+        return float(10.0**-places) * self.mm_per_unit
+
     def make_parser(self) -> BcdParser:
         """A parser of its frames."""
         return BcdParser(self.frame, self.unit, self.sends)

@@ -99,6 +99,12 @@ class ModbusProfile(InstrumentProfile):
             complete=complete,
         )
 
+    def step_mm(self) -> float | None:
+        """One of a whole number, scaled."""
+        if self.quantity != "length" or "int" not in self.type:
+            return None
+        return abs(self.scale) * self.mm_per_unit
+
     def make_parser(self) -> ModbusParser:
         """A parser of its replies."""
         return ModbusParser(self)

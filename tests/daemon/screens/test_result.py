@@ -10,7 +10,7 @@ import pytest
 from analysis.made_assessment import made_assessment
 from lashmap_analysis.charts.lash_map import LashView, Window, lash_view, whole_cycle
 from lashmap_analysis.record.record import Limits
-from lashmap_daemon.screens.result import Canvas, map_lines, print_map
+from lashmap_daemon.screens.result import Canvas, map_lines, print_map, print_summary
 from numpy.typing import NDArray
 from rich.cells import cell_len
 from rich.console import Console
@@ -99,6 +99,22 @@ def test_a_terminal_without_our_characters_gets_letters(encoding: str) -> None:
     assert ("T tight spot" if encoding == "ascii" else "◎ tight spot") in text
     assert "One gear turn around the tight spot" in text
     assert max(map(cell_len, text.splitlines())) <= 80
+
+
+def test_the_newest_notes_stand_in_the_summary_and_how_many_came_before() -> None:
+    made = made_assessment()
+    notes = tuple((10.0 * number, f"note\nnumber {number}") for number in range(1, 6))
+    made = replace(made, record=replace(made.record, notes=notes))
+    console = Console(file=io.StringIO(), width=100)
+    print_summary(made, console, positions=False)
+    assert isinstance(console.file, io.StringIO)
+    shown = [" ".join(line.split()) for line in console.file.getvalue().splitlines()]
+    assert [line for line in shown if line.startswith("note at")] == [
+        "note at 30 s note number 3",
+        "note at 40 s note number 4",
+        "note at 50 s note number 5",
+    ]
+    assert "notes 2 earlier than these; all stand in the report" in shown
 
 
 def test_without_a_map_positions_are_drawn_and_without_positions_nothing() -> None:

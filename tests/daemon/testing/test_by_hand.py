@@ -323,12 +323,14 @@ def test_arguments_that_do_not_fit_together_are_refused(tmp_path: Path) -> None:
 def test_figures_of_the_gauge_are_asked_where_no_file_names_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    answers = ["x", "0,01", "INV-G2", "tomorrow", "2030-01-31", "", "", "matched", "0.15"]
+    answers = ["x", "1", "0,01", "INV-G2", "tomorrow", "2030-01-31", "2", "0,002", "", "matched", "0.15"]
     monkeypatch.setattr("sys.stdin", io.StringIO("".join(f"{line}\n" for line in answers)))
     shown = io.StringIO()
     given = RunOptions(by_hand=DEMO_BOX, logbook=tmp_path / "hand.logbook", locked_out=True, operator="Ada")
     assert run(given, Console(file=shown, width=400)) == 130
     assert "'x' is not a length" in shown.getvalue()
+    assert "gauge.division_mm: 1 mm" in shown.getvalue()
+    assert "gauge.calibration_uncertainty_mm: 2 mm" in shown.getvalue()
     assert "'tomorrow' is not a date" in shown.getvalue()
     with (
         Logbook(tmp_path / "hand.logbook", create=False) as book,
