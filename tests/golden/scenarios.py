@@ -183,6 +183,16 @@ def by_hand() -> Seen:
     return []
 
 
+def sheet() -> Seen:
+    """No cable and no computer at the bench: a filled sheet is typed in the day after."""
+    box = load_box(
+        CONFIGS / "boxes" / "mitre-20x20.toml", positions=6, gear_turns=1.0, confirming_positions=1
+    )
+    program.typed(LOGBOOK, box, from_sheet=True)
+    program.keep_result(LOGBOOK)
+    return []
+
+
 def _watched(
     box: str, plan: dict[str, float], *, seed: int, sweeps: tuple[Shaft, ...] = (), idle_tries: int = 0
 ) -> Watched:
@@ -200,7 +210,7 @@ def _to_its_end(test: VirtualTest) -> None:
 
 SCENARIOS: dict[str, Callable[[], Seen]] = {
     one.__name__: one
-    for one in (spiral, mitre, inch, straight, sweeps, resumed, faults, imported, built, by_hand)
+    for one in (spiral, mitre, inch, straight, sweeps, resumed, faults, imported, built, by_hand, sheet)
 }
 
 

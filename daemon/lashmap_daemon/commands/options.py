@@ -87,6 +87,12 @@ class RunOptions:
     gauge: Annotated[
         Path | None, typer.Option(help="With --by-hand: file of the dial gauge; asked when left out.")
     ] = None
+    sheet: Annotated[
+        str | None,
+        typer.Option(
+            metavar="CODE", help="With --by-hand: type in a filled sheet (lashmap sheet), a line a position."
+        ),
+    ] = None
     logbook: LogbookOption = LOGBOOK
     output: OutputOption = None
     operator: OperatorOption = ""
@@ -116,6 +122,26 @@ class RunOptions:
     def sweeps(self) -> tuple[Literal["gear", "pinion"], ...]:
         """Members to turn for their runout."""
         return tuple(member.value for member in self.runout or ())
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetOptions:
+    """Make a sheet to print: a test by hand to be filled in at the bench, and typed in later."""
+
+    box: BoxArgument
+    gauge: Annotated[
+        Path | None, typer.Option(help="File of the dial gauge; written down at the bench when left out.")
+    ] = None
+    rocks: Annotated[
+        int | None,
+        typer.Option(min=2, max=5, help="Rocks a line has boxes for; as the gauge file says, or 3."),
+    ] = None
+    lash: Annotated[
+        bool, typer.Option("--lash", help="One box a rock, for its lash, instead of low and high.")
+    ] = False
+    output: Annotated[
+        Path | None, typer.Option(help="File to write; BOX-sheet.pdf here when left out.", show_default=False)
+    ] = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -91,8 +91,6 @@ def run(options: RunOptions, console: Console) -> int:
         from lashmap_daemon.commands.by_hand import run_by_hand  # noqa: PLC0415 - the other way of a test
 
         return run_by_hand(options, options.by_hand, console)
-    if options.gauge is not None:
-        raise ConfigurationError("--gauge", ["belongs to --by-hand; a stand file names its indicator"])
     stand_path, box_path = _files(options)
     if wrong := complaint(options.operator, MOST_IN_LABEL):
         raise ConfigurationError("--operator", [wrong])
@@ -140,8 +138,12 @@ def _files(options: RunOptions) -> tuple[Path, Path]:
     """Stand and box file.
 
     Raises:
-        ConfigurationError: When one was not named.
+        ConfigurationError: When one was not named, or an option belongs to a test by hand.
     """
+    if options.gauge is not None:
+        raise ConfigurationError("--gauge", ["belongs to --by-hand; a stand file names its indicator"])
+    if options.sheet is not None:
+        raise ConfigurationError("--sheet", ["belongs to --by-hand: a sheet is filled in without any cable"])
     if options.stand is None or options.box is None:
         lacking = "BOX" if options.stand is not None else "STAND and BOX"
         problem = f"{lacking} missing: name stand and box file, or --by-hand BOX for a test without any cable"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from lashmap_analysis.builds.mounting_chain import decide
 from lashmap_analysis.record.lengths import format_length
-from lashmap_analysis.record.record import Precondition, Units
+from lashmap_analysis.record.record import Precondition, Units, moment
 from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart
 
 from lashmap_daemon.logbook.check import TestCheck
@@ -132,10 +132,25 @@ _RANK = {"proven": 0, "unproven": 1, "failed": 2}
 
 def all_preconditions(story: Story, units: Units) -> tuple[Precondition, ...]:
     """As recorded, the worst of all parts, and for a resumed test whether its checks agree."""
-    checks = [_check(part, units) for part in story.parts if part.resumed is not None and part.rocks]
+    again = [part for part in story.parts if part.resumed is not None and part.rocks]
+    # The rest of a sheet was measured in one go with its beginning.
+    checks = [] if story.sheets else [_check(part, units) for part in again]
     worst = sorted(checks, key=lambda one: _RANK[one.state])[-1:]
     seen = () if story.marks is None else (marks.precondition(story.marks),)
-    return (*story.preconditions.values(), *seen, *worst)
+    return (*_typed_in_later(story), *story.preconditions.values(), *seen, *worst)
+
+
+def _typed_in_later(story: Story) -> tuple[Precondition, ...]:
+    """When and by whom a sheet was measured that was typed in: it bars nothing, and the page says it."""
+    if not story.sheets:
+        return ()
+    typed_utc, first = story.sheets[0]
+    later = "".join(f"; a line measured {moment(one.measured_utc)}" for _, one in story.sheets[1:])
+    detail = (
+        f"measured {moment(first.measured_utc)} by {first.measured_by} (sheet {first.sheet}); typed in "
+        f"{moment(typed_utc)} by {first.typed_by}{later}"
+    )
+    return (proven("typed in from a sheet", detail),)
 
 
 def _check(part: Part, units: Units) -> Precondition:

@@ -397,7 +397,7 @@ class Replay:
             indicator_serial=indicator,
             encoder_serial=encoder,
             operator=self.started.operator,
-            started_utc=self._story.started_utc,
+            started_utc=self._story.measured_utc,
             remark="\n".join(text for text in (box.remark, remark) if text),
             seal=seal,
         )

@@ -66,6 +66,7 @@ def compare(
 
 
 _BROKEN_OFF = "the test was broken off"
+OF_A_SHEET = ("temperature.housing_c", "temperature.gears_c")  # keys of a box whose values a sheet may give
 AFTER_S = 1.0  # so long after its last recorded moment a test goes on, in its own time
 
 
@@ -161,8 +162,12 @@ def find_unfinished(logbook: Logbook, test: str | None, serial: str) -> str:
     return of_box[-1]
 
 
-def take_up(logbook: Logbook, test: str, today: Setup | HandSetup) -> Unfinished:
+def take_up(
+    logbook: Logbook, test: str, today: Setup | HandSetup, *, measured_now: bool = True
+) -> Unfinished:
     """Read how far a test came, and see that box and stand are the same.
+
+    The rest of a sheet that is typed in is not measured now, and needs no position measured again.
 
     Raises:
         ResumeError: When they are not, naming the keys; or when the test was completed.
@@ -188,6 +193,7 @@ def take_up(logbook: Logbook, test: str, today: Setup | HandSetup) -> Unfinished
             f"test {test} cannot go on: {disagreement(story.marks)}. {REMEDY} What was recorded is kept."
         )
     keys = () if story.build is None else story.build.keys
+    keys = (*keys, *(OF_A_SHEET if story.sheets else ()))
     different, changed = differences(today, recorded.setup, from_build=keys)
     if different:
         raise ResumeError(
@@ -201,13 +207,15 @@ def take_up(logbook: Logbook, test: str, today: Setup | HandSetup) -> Unfinished
         started=started,
         recorded=recorded,
         changed=changed,
-        resumption=plan(story, end_s=logbook.end_s(test), tries=started.box.plan.tries),
+        resumption=plan(
+            story, end_s=logbook.end_s(test), tries=started.box.plan.tries, measured_now=measured_now
+        ),
     )
 
 
-def plan(story: Story, *, end_s: float, tries: int) -> Resumption:
-    """From where a test goes on."""
-    of = None if story.sweeping else story.newest
+def plan(story: Story, *, end_s: float, tries: int, measured_now: bool = True) -> Resumption:
+    """From where a test goes on; `measured_now` as of `take_up`."""
+    of = None if story.sweeping or not measured_now else story.newest
     check = None
     if of is not None:
         check = Target(

@@ -394,6 +394,25 @@ class RockTyped:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SheetRead:
+    """The readings typed from here on were measured before, and read off a sheet of paper.
+
+    The times of the events are those of typing; when the teeth were rocked, is said here alone.
+
+    Attributes:
+        sheet: Code of the sheet.
+        measured_utc: When measuring began, as somebody wrote it on the sheet; ISO 8601, UTC.
+        measured_by: Who measured, by the sheet.
+        typed_by: Who typed the readings in.
+    """
+
+    sheet: str
+    measured_utc: str
+    measured_by: str
+    typed_by: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class RockAccepted:
     """A rock was recorded and gave a usable reading; the window is kept, the figures are for the screen.
 
@@ -507,6 +526,7 @@ StandEvent: TypeAlias = (
     CautionsConfirmed
     | BuildNamed
     | PreconditionsRecorded
+    | SheetRead
     | InstrumentHeard
     | InstrumentLost
     | InstrumentBack

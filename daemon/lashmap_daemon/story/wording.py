@@ -6,7 +6,7 @@ from typing import assert_never
 
 from lashmap_analysis.gears.tooth_names import COUNTING, ToothCounts, teeth_met
 from lashmap_analysis.record.lengths import DECIMALS, format_length, format_spread
-from lashmap_analysis.record.record import Units
+from lashmap_analysis.record.record import Units, moment
 from lashmap_drivers.errors import BEYOND, LOW_BATTERY
 from lashmap_drivers.timing.angles import INDEX_SLIP
 
@@ -179,8 +179,13 @@ def _of_course(event: events.CourseEvent, units: Units) -> str:
             assert_never(event)
 
 
-def _of_stand(event: events.StandEvent) -> str | None:  # noqa: PLR0911 - a line for each event
+def _of_stand(  # noqa: C901, PLR0911, PLR0912 - a line for each event
+    event: events.StandEvent,
+) -> str | None:
     match event:
+        case events.SheetRead():
+            when = moment(event.measured_utc)
+            return f"Readings of sheet {event.sheet}: measured {when} by {event.measured_by}, typed in later"
         case events.InstrumentHeard():
             return f"{event.instrument} on {event.port}: {event.rate_hz:.0f} samples a second"
         case events.InstrumentLost():
