@@ -193,12 +193,34 @@ def sheet() -> Seen:
     return []
 
 
+def counted() -> Seen:
+    """No encoder: a person counts the teeth and says where the gear is; the indicator has its wire."""
+    plan = {"positions": 6, "gear_turns": 3.0, "confirming_positions": 1}
+    test = _watched("spiral-13x40", plan, seed=11, counted=True)
+    _to_its_end(test)
+    return test.seen
+
+
 def _watched(
-    box: str, plan: dict[str, float], *, seed: int, sweeps: tuple[Shaft, ...] = (), idle_tries: int = 0
+    box: str,
+    plan: dict[str, float],
+    *,
+    seed: int,
+    sweeps: tuple[Shaft, ...] = (),
+    idle_tries: int = 0,
+    counted: bool = False,
 ) -> Watched:
     """A test of a shipped box in the working folder."""
     loaded = load_box(CONFIGS / "boxes" / f"{box}.toml", **plan)
-    return Watched(Path(), loaded, seed=seed, instruments=COARSE, sweeps=sweeps, idle_tries=idle_tries)
+    return Watched(
+        Path(),
+        loaded,
+        seed=seed,
+        instruments=COARSE,
+        sweeps=sweeps,
+        idle_tries=idle_tries,
+        counted=counted,
+    )
 
 
 def _to_its_end(test: VirtualTest) -> None:
@@ -210,7 +232,20 @@ def _to_its_end(test: VirtualTest) -> None:
 
 SCENARIOS: dict[str, Callable[[], Seen]] = {
     one.__name__: one
-    for one in (spiral, mitre, inch, straight, sweeps, resumed, faults, imported, built, by_hand, sheet)
+    for one in (
+        spiral,
+        mitre,
+        inch,
+        straight,
+        sweeps,
+        resumed,
+        faults,
+        imported,
+        built,
+        by_hand,
+        sheet,
+        counted,
+    )
 }
 
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 
 _LINES = 10
+_ASKS = events.MarksAsked | events.CountAsked | events.PositionAsked | events.SweepAsked
 _EARLY_S = 0.016  # half a tick of the test, so that a turn is on average on time rather than half a tick late
 _MOST_MARKS = 2000
 
@@ -61,7 +62,7 @@ class SnapshotTaker:
         text = sentence(stamped.event, self._units, self._teeth)
         if text is None:
             return
-        if not isinstance(stamped.event, events.MarksAsked | events.PositionAsked | events.SweepAsked):
+        if not isinstance(stamped.event, _ASKS):
             self._lines = (*self._lines, text.strip())[-_LINES:]
         self._due_s = -math.inf  # what happened is not kept waiting for the next turn
 

@@ -329,6 +329,9 @@ class SimulateOptions:
     rate: Annotated[float, typer.Option(help="Indicator lines a second.")] = 1000.0
     resolution_um: Annotated[float, typer.Option(help="Indicator resolution in micrometres.")] = 0.1
     shaft: Annotated[str, typer.Option(help="Shaft that carries the encoder: gear or pinion.")] = "gear"
+    no_encoder: Annotated[
+        bool, typer.Option("--no-encoder", help="A stand without one: whoever runs the test counts teeth.")
+    ] = False
     fault: Annotated[str, typer.Option(help="What is wrong with the stand; 'list' names the choices.")] = (
         "none"
     )

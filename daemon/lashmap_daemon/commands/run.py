@@ -98,6 +98,7 @@ def run(options: RunOptions, console: Console) -> int:
     box = toml_file.load(box_path, BoxFile)
     must_have_place(options.logbook)
     person = person_at(console)
+    _need_a_person(stand, stand_path, person)
     with ExitStack() as stack:
         if options.resume or options.test is not None:
             begun = _go_on(options, box, stand, person, stack)
@@ -149,6 +150,20 @@ def _files(options: RunOptions) -> tuple[Path, Path]:
         problem = f"{lacking} missing: name stand and box file, or --by-hand BOX for a test without any cable"
         raise ConfigurationError("run", [problem])
     return options.stand, options.box
+
+
+def _need_a_person(stand: Stand, path: Path, person: Person) -> None:
+    """Without an encoder nobody but a person knows where the gear is.
+
+    Raises:
+        ConfigurationError: There is nobody at a terminal.
+    """
+    if stand.file.encoder is None and isinstance(person, Nobody):
+        problem = (
+            "there is no [encoder], so a person counts the teeth and says where the gear is; run it at a "
+            "terminal, or add the encoder"
+        )
+        raise ConfigurationError(str(path), [problem])
 
 
 def _save_if_gone(logbook: Logbook, test: str) -> None:
@@ -271,7 +286,7 @@ def _lead(
             slow = live_screen.drawing
         else:
             slow = Relay("the screen", person_at(console).show)
-            screen = PlainScreen(units, teeth, slow)
+            screen = PlainScreen(units, teeth, slow, counted=opening.started.is_counted)
             stack.callback(slow.close, _LAST_LINES_S)
         if bus is not None:
             screen = OnTheBus(screen, bus)

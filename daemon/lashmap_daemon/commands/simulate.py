@@ -55,6 +55,10 @@ calibration_due = 2099-12-31
 calibration_uncertainty_mm = 0.0005
 hysteresis_mm = 0.0005
 
+[prompts]
+file = {prompts}
+"""
+_WITH_ENCODER = """
 [encoder]
 port = {encoder}
 profile = "encoder.toml"
@@ -62,9 +66,6 @@ shaft = "{shaft}"
 counts_per_turn = {counts}
 calibration_due = 2099-12-31
 absolute = true
-
-[prompts]
-file = {prompts}
 
 # The simulated technician says so by a knock that the marked teeth are seen.
 [hands_free]
@@ -103,7 +104,7 @@ def simulate(options: SimulateOptions, console: Console) -> None:
         stand = simulated_stand(box, instruments, seed=options.seed, fault=_fault(options.fault))
 
         def ready(indicator: Path, encoder: Path) -> None:
-            write_stand(folder, indicator, encoder, instruments)
+            write_stand(folder, indicator, None if options.no_encoder else encoder, instruments)
             say(console, f"Stand file: {folder / STAND_FILE}")
 
         served = serve(
@@ -203,16 +204,24 @@ def _fault(word: str) -> Fault:
         raise ConfigurationError("--fault", [f"expected one of {known}, got {word!r}"]) from None
 
 
-def write_stand(folder: Path, indicator: Path, encoder: Path, instruments: SimulatedInstruments) -> None:
-    """Leave the stand file and its two profiles in ``folder``, the stand file last and whole."""
+def write_stand(
+    folder: Path, indicator: Path, encoder: Path | None, instruments: SimulatedInstruments
+) -> None:
+    """Leave the stand file and its profiles in ``folder``, the stand file last and whole.
+
+    Without an encoder the stand file names none, and whoever runs the test counts the teeth.
+    """
     replace_whole(folder / "indicator.toml", _INDICATOR_PROFILE.format(unit=instruments.indicator_unit))
-    replace_whole(folder / "encoder.toml", _ENCODER_PROFILE)
     text = _STAND.format(
         indicator=in_toml(str(indicator)),
-        encoder=in_toml(str(encoder)),
         resolution_mm=instruments.indicator_resolution_mm,
-        shaft=instruments.encoder_shaft,
-        counts=instruments.encoder_counts_per_turn,
         prompts=in_toml(str(folder / "prompts.jsonl")),
     )
+    if encoder is not None:
+        replace_whole(folder / "encoder.toml", _ENCODER_PROFILE)
+        text += _WITH_ENCODER.format(
+            encoder=in_toml(str(encoder)),
+            shaft=instruments.encoder_shaft,
+            counts=instruments.encoder_counts_per_turn,
+        )
     replace_whole(folder / STAND_FILE, text)  # whoever waits for it must never read half of it

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 MEMBERS: tuple[Literal["pinion", "gear"], ...] = ("pinion", "gear")
-MatchedHow = Literal["box file", "set at the stand", "assumed"]
+MatchedHow = Literal["box file", "set at the stand", "assumed", "counted by hand"]
 
 
 def collect(
@@ -50,10 +50,10 @@ def collect(
         *(() if build is None else (_build_sheet(build),)),
         _mounting_distance("pinion", box.mounting, box.box.units, build),
         _mounting_distance("gear", box.mounting, box.box.units, build),
-        _matched_teeth(matched, _ranges_in_cycle(box, stand), Setup(box=box, stand=stand).unused_angle),
+        _matched_teeth(matched, _ranges_in_cycle(box, stand), Setup.of(box, stand).unused_angle),
         _bearings(box.mounting),
         _calibration("indicator", stand.indicator.calibration_due, today, figure=_has_figure(stand)),
-        _calibration("encoder", stand.encoder.calibration_due, today),
+        *(() if stand.encoder is None else (_calibration("encoder", stand.encoder.calibration_due, today),)),
         proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
     )
 
@@ -248,6 +248,8 @@ def _mounting_distance(
 
 def _ranges_in_cycle(box: Box, stand: Stand) -> float:
     """How often the encoder's count begins again within a mesh cycle; 0 when it never does."""
+    if stand.encoder is None:
+        return 0.0
     range_deg = stand.decoders()[ENCODER].range_deg
     gear_set = box.gear_set.gear_set()
     teeth = gear_set.gear_teeth if stand.encoder.shaft == "gear" else gear_set.pinion_teeth
@@ -269,6 +271,8 @@ def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float, unused: str) -> 
             )
         case "box file":
             return proven(name, "encoder angle recorded in the box file")
+        case "counted by hand":
+            return _BY_HAND
         case "set at the stand":
             return proven(name, f"marked teeth brought together at the stand{but}")
     nowhere = "nobody said where the marked teeth are; engagements count from where the test began"

@@ -315,7 +315,12 @@ class Replay:
             return self._by_hand(self.started.gauge)
         with self._raw as raw:
             indicator, _ = self._pass(raw, INDICATOR, sink)
-            encoder, index_slips = self._pass(raw, ENCODER, sink)
+            if self.started.is_counted:
+                for _ in raw.pieces(ENCODER):  # none was written; one that is there is none of this test
+                    pass
+                encoder, index_slips = Windows(self._spans_s), 0
+            else:
+                encoder, index_slips = self._pass(raw, ENCODER, sink)
             intact = raw.check()
         both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(self._spans_s))]
         rocks = zip(self._rocks, both, strict=False)
@@ -375,12 +380,12 @@ class Replay:
         parts = self._parts
         kept = Windows(self._spans_s)
         decoding = Decoding(raw.pieces(channel), self.started.stand, channel, parts)
-        lone = _lone_samples(self.started)
+        lone = _lone_samples(self.started) if channel == ENCODER else None
         for counted in decoding:
             samples = counted
             if channel == ENCODER:
                 samples = replace(counted, value=counted.value - parts.reference_deg(counted.time_s))
-            kept.add(lone.feed(samples) if channel == ENCODER else samples)
+            kept.add(samples if lone is None else lone.feed(samples))
             if sink is not None and len(samples):
                 sink(channel, samples)
         return kept, decoding.index_slips
@@ -421,7 +426,8 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
 
 def _lone_samples(started: events.TestStarted) -> LoneSamples:
     """What leaves out single wrong angles of a test's encoder, live and in its record alike."""
-    return LoneSamples.of(started.box.gear_set.gear_set(), started.stand.encoder.shaft)
+    encoder = started.stand.encoder
+    return LoneSamples.of(started.box.gear_set.gear_set(), "gear" if encoder is None else encoder.shaft)
 
 
 def _left_out(skipped: events.PositionSkipped) -> str:

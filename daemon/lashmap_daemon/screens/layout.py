@@ -33,6 +33,9 @@ if TYPE_CHECKING:
 
 KEYS = "r repeat   s skip   n note   q stop"
 _KEYS_AT_MARKS = "m matched   s skip   n note   q stop"
+# Teeth are counted: nobody but the person knows where the gear is.
+_KEYS_COUNTED = f"Enter there   {KEYS}"
+_KEYS_AT_COUNTED_MARKS = "m it is there   x it is not   s skip   n note   q stop"
 _STALE_S = 1.0
 _BAR = 14
 _GAP = 2
@@ -152,7 +155,12 @@ class _Screen:
             return self.asking
         if self.note is not None:
             return f"note: {self.note}▏  (Enter keeps it, Esc drops it)"
-        return _KEYS_AT_MARKS if self.keys == KEYS and self.view.phase is Phase.CHECKING else self.keys
+        phase, counted = self.view.phase, self.view.is_counted
+        if self.keys != KEYS:
+            return self.keys
+        if phase is Phase.CHECKING:
+            return _KEYS_AT_COUNTED_MARKS if counted else _KEYS_AT_MARKS
+        return _KEYS_COUNTED if counted and phase is Phase.TURNING else KEYS
 
 
 def _damage(view: View) -> Text:
@@ -282,7 +290,8 @@ def _know(view: View, width: int) -> Iterator[Line]:
     right = [Segment(_times(view))]
     if view.bad_frames and not view.damaged:
         right = [Segment(f"bad lines {view.bad_frames}")]
-    yield _both_ends([Segment(f"gear {gear}  "), _age(view, view.encoder_age_s)], right, width)
+    left = [Segment(f"gear {gear}  "), _age(view, view.encoder_age_s)]
+    yield _both_ends([Segment("gear: teeth counted by hand")] if view.is_counted else left, right, width)
 
 
 def _both_ends(left: Line, right: Line, width: int) -> Line:

@@ -32,7 +32,17 @@ if TYPE_CHECKING:
     from lashmap_daemon.testing.conductor import Conductor
 
 
-COMMANDS = {"r": "repeat", "s": "skip", "m": "matched", "q": "stop"}
+# Enter and space are what a pedal types.
+COMMANDS = {
+    "r": "repeat",
+    "s": "skip",
+    "m": "matched",
+    "x": "unmatched",
+    "q": "stop",
+    "\r": "arrived",
+    "\n": "arrived",
+    " ": "arrived",
+}
 _NOTE_KEY = "n"
 _BACKSPACES = {"\x7f", "\b"}
 _ENTERS = {"\r", "\n"}
@@ -98,6 +108,7 @@ _BELLS = (
     events.RockAccepted,
     events.RockRefused,
     events.MarksAsked,
+    events.CountAsked,
     events.SweepAsked,
     events.InstrumentLost,
     events.RecordingPaused,
@@ -166,7 +177,8 @@ class LiveScreen:
 
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the messages, and ring for it."""
-        self._marks_unseen = self._marks_unseen or isinstance(stamped.event, events.MarksAsked)
+        asked = isinstance(stamped.event, events.MarksAsked | events.CountAsked)
+        self._marks_unseen = self._marks_unseen or asked
         self._rings = self._rings or (self._bell and isinstance(stamped.event, _BELLS))
         text = told(stamped.event, self._units, self._teeth)
         if text:
@@ -187,7 +199,7 @@ class LiveScreen:
     def commands(self) -> list[str]:
         """Commands typed since the last call."""
         unseen = self._marks_unseen
-        return [one for one in self._keyboard.commands() if not (unseen and one == "matched")]
+        return [one for one in self._keyboard.commands() if not (unseen and one in {"matched", "unmatched"})]
 
     def _draw(self, shown: tuple[View, list[str], str | None, str]) -> None:
         view, lines, note, asking = shown

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.screens.terminal import say
-from lashmap_daemon.story.events import MarksAsked
+from lashmap_daemon.story.events import CountAsked, MarksAsked, PositionAsked
 from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.system import TypedLines, forget_typed
 from lashmap_daemon.testing.opening import Nobody, Person
@@ -22,31 +22,57 @@ if TYPE_CHECKING:
     from lashmap_daemon.testing.conductor import Conductor
 
 
-class PlainScreen:
-    """A screen that prints a line for each event; at a terminal it takes ``matched``, which is asked for."""
+_WHEN_COUNTED: dict[str, list[str]] = {
+    "": ["arrived"],
+    "yes": ["matched"],
+    "m": ["matched"],
+    "matched": ["matched"],
+    "no": ["unmatched"],
+    "x": ["unmatched"],
+    "skip": ["skip"],
+    "repeat": ["repeat"],
+    "stop": ["stop"],
+}
 
-    def __init__(self, units: Units, teeth: ToothCounts, write: Callable[[str], None]) -> None:
-        self._units, self._teeth = units, teeth
+
+class PlainScreen:
+    """A screen that prints a line for each event; at a terminal it takes what is asked for.
+
+    That is ``matched``; where teeth are ``counted``, also that the gear is there, and the look at its mark.
+    """
+
+    def __init__(
+        self, units: Units, teeth: ToothCounts, write: Callable[[str], None], *, counted: bool = False
+    ) -> None:
+        self._units, self._teeth, self._counted = units, teeth, counted
         self._write = write
         self._typed = TypedLines()
         self._asked_anew = False
 
     def hear(self, stamped: Stamped) -> None:
         """Print the event's line, if it has one."""
-        self._asked_anew = self._asked_anew or isinstance(stamped.event, MarksAsked)
+        asked = MarksAsked | CountAsked | PositionAsked if self._counted else MarksAsked
+        self._asked_anew = self._asked_anew or isinstance(stamped.event, asked)
         text = sentence(stamped.event, self._units, self._teeth)
         if text is not None:
             self._write(f"{stamped.time_s:8.1f} s  {text}")
+        if self._counted and isinstance(stamped.event, PositionAsked):
+            self._write(
+                "            Press Enter there, then rock. skip, repeat and stop may be typed instead."
+            )
 
     def show(self, conductor: Conductor, now_s: float) -> None:
         """Draw nothing."""
 
     def commands(self) -> list[str]:
-        """What was typed: the answer to the question after the marks, and nothing else."""
+        """What was typed: the answer to what was asked, and nothing else."""
         if self._asked_anew:
             self._asked_anew, self._typed = False, TypedLines()
             forget_typed()
-        answer = (self._typed.next() or "").strip().strip('"').casefold()
+        typed = self._typed.next()
+        answer = (typed or "").strip().strip('"').casefold()
+        if self._counted and typed is not None:
+            return _WHEN_COUNTED.get(answer, [])
         return ["matched"] if answer in {"m", "matched"} else []
 
 

@@ -98,6 +98,7 @@ class View:
     gear_teeth: int | None = None
     tight_teeth: str = ""  # the teeth of the tight spot in words
     trace: RockTrace | None = None
+    is_counted: bool = False  # there is no encoder
 
 
 def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
@@ -140,6 +141,7 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
         damaged=", ".join(channels.damaged()),
         tight_spot=(predicted.gear_angle_deg, predicted.normal_backlash_mm) if predicted else None,
         limits_mm=_limits_mm(conductor),
+        is_counted=conductor.is_counted,
         gear_teeth=conductor.gear_set.gear_teeth,
         tight_teeth=str(teeth_met(conductor.gear_set, predicted.engagement)) if predicted else "",
     )

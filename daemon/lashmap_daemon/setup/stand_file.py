@@ -117,15 +117,24 @@ class CheckStandardTable(Table):
 
 
 class StandFile(Table):
-    """A whole stand file, its profiles not yet read."""
+    """A whole stand file, its profiles not yet read; without an encoder a person counts the teeth."""
 
     stand: NameTable
     indicator: IndicatorTable
-    encoder: EncoderTable
+    encoder: EncoderTable | None = None
     prompts: PromptsTable | None = None
     bus: BusTable | None = None
     hands_free: HandsFreeTable | None = None
     check_standard: CheckStandardTable | None = None
+
+    @model_validator(mode="after")
+    def _gestures_are_seen(self) -> Self:
+        if self.encoder is None and self.hands_free is not None and self.hands_free.gestures:
+            raise ValueError(
+                "hands_free.gestures: an encoder sees gestures of the gear, and there is no [encoder]; "
+                "leave them out, and say where the gear is with a key or a pedal"
+            )
+        return self
 
 
 class Stand(BaseModel):
@@ -135,16 +144,18 @@ class Stand(BaseModel):
 
     file: StandFile
     indicator_profile: AnyProfile
-    encoder_profile: AnyProfile
+    encoder_profile: AnyProfile | None
 
     def recorded(self) -> story.Stand:
         """As the record of a test keeps it."""
         return story.Stand(
             stand=self.file.stand.to_record(story.StandName),
             indicator=self.file.indicator.to_record(story.Indicator),
-            encoder=self.file.encoder.to_record(story.Encoder),
+            encoder=None if self.file.encoder is None else self.file.encoder.to_record(story.Encoder),
             indicator_profile=self.indicator_profile.model_dump(mode="json"),
-            encoder_profile=self.encoder_profile.model_dump(mode="json"),
+            encoder_profile=None
+            if self.encoder_profile is None
+            else self.encoder_profile.model_dump(mode="json"),
         )
 
 
@@ -186,19 +197,16 @@ def stand_of(file: StandFile, path: Path) -> Stand:
         ConfigurationError: When a profile is missing or does not fit.
     """
     indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
-    encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
-    _check_counts(path, file.encoder, encoder, encoder_port)
-    return Stand(
-        file=file.model_copy(
-            update={
-                INDICATOR: file.indicator.model_copy(update={"port": indicator_port}),
-                ENCODER: file.encoder.model_copy(update={"port": encoder_port}),
-                "bus": file.bus.beside(path.parent) if file.bus else None,
-            }
-        ),
-        indicator_profile=indicator,
-        encoder_profile=encoder,
-    )
+    update: dict[str, object] = {
+        INDICATOR: file.indicator.model_copy(update={"port": indicator_port}),
+        "bus": file.bus.beside(path.parent) if file.bus else None,
+    }
+    encoder = None
+    if file.encoder is not None:
+        encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
+        _check_counts(path, file.encoder, encoder, encoder_port)
+        update[ENCODER] = file.encoder.model_copy(update={"port": encoder_port})
+    return Stand(file=file.model_copy(update=update), indicator_profile=indicator, encoder_profile=encoder)
 
 
 def _instrument(

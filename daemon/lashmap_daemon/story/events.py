@@ -218,7 +218,13 @@ class TestStarted:
         """Serial numbers of indicator (or dial gauge) and encoder; empty where nobody wrote one."""
         if self.gauge is not None:
             return self.gauge.serial, ""
-        return self.stand.indicator.serial, self.stand.encoder.serial
+        encoder = self.stand.encoder
+        return self.stand.indicator.serial, "" if encoder is None else encoder.serial
+
+    @property
+    def is_counted(self) -> bool:
+        """Whether a person counts the teeth: there is no encoder."""
+        return self.gauge is not None or self.stand.encoder is None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -330,6 +336,19 @@ class MarksAsked:
     """The technician was asked to bring the marked tooth of ``member`` into the mesh once more (`marks`)."""
 
     member: Shaft
+    attempt: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class CountAsked:
+    """Without an encoder: count on to where the gear's mark must stand, and say whether it does.
+
+    ``turn_teeth`` from where the gear stands by the count, FORWARD above zero; ``turns`` of the gear from the
+    start are full there.
+    """
+
+    turn_teeth: int
+    turns: int
     attempt: int
 
 
@@ -534,6 +553,7 @@ StandEvent: TypeAlias = (
     | RecordingGoesOn
     | MatchedTeethSet
     | MarksAsked
+    | CountAsked
     | MarksCompared
 )
 RockEvent: TypeAlias = (

@@ -29,6 +29,7 @@ from pydantic import AfterValidator, ConfigDict, Field, JsonValue
 
 VERSION: Literal[3] = 3
 BY_HAND: Literal["3 by hand"] = "3 by hand"
+COUNTED: Literal["3 without encoder"] = "3 without encoder"
 # Parts of the face width from the toe; a number is taken as it is.
 CONTACT_PLACES = {"toe": 0.0, "mean": 0.5, "heel": 1.0}
 ContactPlace = Literal["toe", "mean", "heel"] | float | None
@@ -455,38 +456,79 @@ Profile = Annotated[dict[str, JsonValue], AfterValidator(_known)]
 
 @dataclass(frozen=True, kw_only=True)
 class Stand(_Value):
-    """The stand and its instruments: all that is needed to decode their bytes."""
+    """The stand and its instruments: all that is needed to decode their bytes.
+
+    ``encoder`` and its profile are None together, where a person counts the teeth.
+    """
 
     stand: StandName
     indicator: Indicator
-    encoder: Encoder
+    encoder: Encoder | None
     indicator_profile: Profile
-    encoder_profile: Profile
+    encoder_profile: Profile | None
+
+    def __post_init__(self) -> None:
+        """Refuse half an encoder.
+
+        Raises:
+            ValueError: When one of the encoder and its profile is missing.
+        """
+        if (self.encoder is None) != (self.encoder_profile is None):
+            raise ValueError("encoder and encoder profile: one is there without the other")
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Names of the instruments, the indicator first."""
+        return (INDICATOR,) if self.encoder is None else (INDICATOR, ENCODER)
+
+    def port(self, channel: str) -> str:
+        """The port of an instrument.
+
+        Raises:
+            KeyError: When the stand has none of that name.
+        """
+        return self._instrument(channel).port
 
     def profile(self, channel: str) -> InstrumentProfile:
-        """The profile of an instrument, as the drivers use it."""
+        """The profile of an instrument, as the drivers use it.
+
+        Raises:
+            KeyError: When the stand has none of that name.
+        """
+        self._instrument(channel)
         made: InstrumentProfile = build(
-            self.indicator_profile if channel == INDICATOR else self.encoder_profile
+            (self.indicator_profile if channel == INDICATOR else self.encoder_profile) or {}
         )
         return made
 
     def decoders(self) -> dict[str, Decoder]:
-        """Fresh decoders for both instruments, by channel."""
-        encoder = self.encoder
-        return {
-            INDICATOR: Decoder.for_indicator(self.profile(INDICATOR), sense=self.indicator.sense),
-            ENCODER: Decoder.for_encoder(
-                self.profile(ENCODER), counts_per_turn=encoder.counts_per_turn, sense=encoder.sense
-            ),
-        }
+        """Fresh decoders for the instruments, by channel."""
+        made = {INDICATOR: Decoder.for_indicator(self.profile(INDICATOR), sense=self.indicator.sense)}
+        if self.encoder is not None:
+            made[ENCODER] = Decoder.for_encoder(
+                self.profile(ENCODER),
+                counts_per_turn=self.encoder.counts_per_turn,
+                sense=self.encoder.sense,
+            )
+        return made
 
-    def encoder_for_analysis(self) -> AnalysisEncoder:
-        """The encoder for the analysis."""
+    def encoder_for_analysis(self) -> AnalysisEncoder | None:
+        """The encoder for the analysis; None where teeth are counted."""
+        if self.encoder is None:
+            return None
         return AnalysisEncoder(
             shaft=self.encoder.shaft,
             resolution_deg=360.0 / self.encoder.counts_per_turn,
             standard_uncertainty_deg=self.encoder.standard_uncertainty_deg,
         )
+
+    def _instrument(self, channel: str) -> Encoder | Indicator:
+        """The instrument of a channel."""
+        if channel == INDICATOR:
+            return self.indicator
+        if self.encoder is None:
+            raise KeyError(channel)
+        return self.encoder
 
 
 def unused_angle(angle_deg: float) -> str:
@@ -499,22 +541,42 @@ def unused_angle(angle_deg: float) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Setup(_Value):
-    """Box and stand as they were when a test began, in the version in which they are written down."""
+    """Box and stand as they were when a test began, in the version in which they are written down.
 
-    version: Literal[3] = VERSION
+    A stand without an encoder has a version of its own: programs that know none refuse it.
+    """
+
+    version: Literal[3, "3 without encoder"] = VERSION
     box: Box
     stand: Stand
+
+    def __post_init__(self) -> None:
+        """See that the version says whether there is an encoder.
+
+        Raises:
+            ValueError: When it says otherwise.
+        """
+        if (self.version == COUNTED) != (self.stand.encoder is None):
+            raise ValueError(f"version {self.version!r} does not fit the stand's encoder")
+
+    @classmethod
+    def of(cls, box: Box, stand: Stand) -> Setup:
+        """Box and stand, in the version that fits them."""
+        return cls(version=VERSION if stand.encoder is not None else COUNTED, box=box, stand=stand)
 
     @property
     def matched_deg(self) -> float | None:
         """The box file's angle of the matched teeth; None without one, or with an encoder not absolute."""
-        return self.box.matched_teeth.encoder_deg if self.stand.encoder.absolute else None
+        encoder = self.stand.encoder
+        return self.box.matched_teeth.encoder_deg if encoder is not None and encoder.absolute else None
 
     @property
     def unused_angle(self) -> str:
         """Why the angle that the box file gives was not used; empty when it was, or there is none."""
-        angle_deg = self.box.matched_teeth.encoder_deg
-        return "" if angle_deg is None or self.stand.encoder.absolute else unused_angle(angle_deg)
+        angle_deg, encoder = self.box.matched_teeth.encoder_deg, self.stand.encoder
+        if angle_deg is None or encoder is None or encoder.absolute:
+            return ""
+        return unused_angle(angle_deg)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -562,7 +624,7 @@ def must_be_of_this_version(event: str) -> None:
         version = json.loads(event)["setup"]["version"]
     except (ValueError, KeyError, TypeError):
         return
-    if version not in {VERSION, BY_HAND}:
+    if version not in {VERSION, BY_HAND, COUNTED}:
         raise OtherVersion(
             f"its set-up is of version {version!r:.20}, and this program reads version {VERSION}"
         )

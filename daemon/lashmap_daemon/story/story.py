@@ -32,6 +32,7 @@ Awaited = (
     events.PositionAsked
     | events.SweepAsked
     | events.MarksAsked
+    | events.CountAsked
     | events.InstrumentLost
     | events.RecordingPaused
     | events.TestClosed
@@ -238,6 +239,7 @@ def _stand(story: Story, event: events.StandEvent) -> Story:
             | events.RecordingPaused()
             | events.RecordingGoesOn()
             | events.MarksAsked()
+            | events.CountAsked()
         ):
             return story
         case _:

@@ -71,6 +71,22 @@ def marks_sentence(asked: events.MarksAsked) -> str:
     )
 
 
+def count_sentence(asked: events.CountAsked) -> str:
+    """What to do to see whether the count still fits, without an encoder."""
+    again = "Count once more. " if asked.attempt > 1 else ""
+    count = abs(asked.turn_teeth)
+    way = FORWARD if asked.turn_teeth > 0 else BACK
+    go = (
+        f"turn the gear {way} {count} {'tooth' if count == 1 else 'teeth'}, counting"
+        if count
+        else "stay here"
+    )
+    return (
+        f'{again}Check of the count: {go}. The mark of the gear must stand in the mesh now. Enter "yes" '
+        '(key m) where it does, "no" (key x) where it does not'
+    )
+
+
 def angle_text(gear_deg: float, *, decimals: int) -> str:
     """A gear angle past the matched teeth as a dial shows it that is 0 there, with the turn it belongs to.
 
@@ -133,7 +149,7 @@ def told(  # noqa: PLR0911 - a line for each event
     Shorter than `sentence` where a figure serves nobody at the stand; what went wrong is said in full.
     """
     match event:
-        case events.PositionAsked() | events.SweepAsked() | events.MarksAsked():
+        case events.PositionAsked() | events.SweepAsked() | events.MarksAsked() | events.CountAsked():
             return None
         case events.TestStarted():
             return f"{len(event.planned)} positions planned. {COUNTING}"
@@ -207,6 +223,8 @@ def _of_stand(  # noqa: C901, PLR0911, PLR0912 - a line for each event
             return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
         case events.MarksAsked():
             return marks_sentence(event)
+        case events.CountAsked():
+            return count_sentence(event)
         case events.MarksCompared():
             return _compared(event)
         case events.BuildNamed():

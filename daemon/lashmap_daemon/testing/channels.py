@@ -1,4 +1,4 @@
-"""Both instruments of a stand during a test: their decoded traces, and what is done while one is away.
+"""The instruments of a stand during a test: their decoded traces, and what is done while one is away.
 
 Away is an instrument whose port stopped working, and just as well one whose port is open but gives no reading
 any more: silent, or sending rubbish. It is back when it gives samples again. An encoder is believed only when
@@ -96,7 +96,7 @@ _RATE_S = 2.0
 
 
 class Channels:
-    """Decodes what both ports bring and keeps the recent past.
+    """Decodes what the ports bring and keeps the recent past.
 
     Attributes:
         monitors: By name: what each instrument sends, and what is wrong with it.
@@ -104,16 +104,17 @@ class Channels:
     """
 
     def __init__(self, stand: Stand, gear_set: GearSet, keep_s: float = _KEEP_S) -> None:
-        lone = LoneSamples.of(gear_set, stand.encoder.shaft)
-        self.monitors = {
-            INDICATOR: InstrumentMonitor(stand, INDICATOR),
-            ENCODER: InstrumentMonitor(stand, ENCODER, lone=lone),
-        }
-        self._buffers = {name: TraceBuffer(keep_s) for name in self.monitors}
+        encoder = stand.encoder
+        self.monitors = {INDICATOR: InstrumentMonitor(stand, INDICATOR)}
+        if encoder is not None:
+            lone = LoneSamples.of(gear_set, encoder.shaft)
+            self.monitors[ENCODER] = InstrumentMonitor(stand, ENCODER, lone=lone)
+        # Without an encoder its trace stays empty.
+        self._buffers = {name: TraceBuffer(keep_s) for name in (INDICATOR, ENCODER)}
         self._matched: MatchedTeethSet | None = None
         self.reference_is_assumed = False
         self._reference_deg = 0.0
-        on_pinion = stand.encoder.shaft == "pinion"
+        on_pinion = encoder is not None and encoder.shaft == "pinion"
         self._gear_per_encoder = gear_set.pinion_teeth / gear_set.gear_teeth if on_pinion else 1.0
 
     def feed(self, name: str, chunks: list[Chunk]) -> None:
@@ -135,6 +136,8 @@ class Channels:
 
     def may_have_gone_round(self, now_s: float) -> bool:
         """No angle came for so long that the encoder's count may be a whole range further, unseen."""
+        if ENCODER not in self.monitors:
+            return False
         range_deg, newest_s = self.monitors[ENCODER].decoder.range_deg, self.monitors[ENCODER].bytes_s
         if range_deg is None or newest_s is None:
             return False
@@ -281,7 +284,7 @@ class Absences:
             StandError: When an encoder came back with another angle, or lost its count for good.
         """
         self._refuse_lost_count(lost, now_s)
-        for name in (INDICATOR, ENCODER):
+        for name in self._channels.monitors:
             failing = None if name in lost else self._channels.failure(name, now_s, since_s)
             reason = lost.get(name) or (failing.what if failing else None)
             away = self._away.get(name)
@@ -296,6 +299,8 @@ class Absences:
 
     def _refuse_lost_count(self, lost: Mapping[str, str], now_s: float) -> None:
         """An encoder that does not know its turns any more is not waited for: nothing brings them back."""
+        if ENCODER not in self._channels.monitors:
+            return
         marks = self._channels.monitors[ENCODER].parser.marks
         mark = next((one for one in FOR_GOOD if marks.get(one)), None)
         if mark is None and not (ENCODER in lost and self._channels.may_have_gone_round(now_s)):

@@ -28,7 +28,6 @@ from lashmap_daemon.logbook.pack import on_test_clock
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.resume import Resumption
 from lashmap_daemon.sequence.sequence import Phase
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
 from lashmap_daemon.system import on_signals
 from lashmap_daemon.testing.channels import Channels
@@ -62,7 +61,11 @@ class Screen(Protocol):
         """Time to draw."""
 
     def commands(self) -> list[str]:
-        """What the operator asked for since then: ``repeat``, ``skip``, ``matched``, ``stop``, ``note …``."""
+        """What the operator asked for since then.
+
+        ``repeat``, ``skip``, ``matched``, ``stop``, ``note …``; where teeth are counted, ``arrived`` and
+        ``unmatched`` too.
+        """
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,9 +95,8 @@ class Opening:
             yield self.build
         yield events.PreconditionsRecorded(preconditions=self.preconditions)
         stand = self.started.stand
-        ports = {INDICATOR: stand.indicator.port, ENCODER: stand.encoder.port}
         for name, rate_hz in self.rates_hz.items():
-            yield events.InstrumentHeard(instrument=name, port=ports[name], rate_hz=rate_hz)
+            yield events.InstrumentHeard(instrument=name, port=stand.port(name), rate_hz=rate_hz)
         yield self.matched
         for text in self.notes:
             yield events.NoteTaken(text=text)
@@ -255,8 +257,12 @@ class LiveTest:
                 self.conductor.happen(sequence.Repeat())
             case "skip":
                 self.conductor.happen(sequence.Skip())
+            case "arrived":
+                self.conductor.arrived()
             case "matched":
                 self.conductor.matched(f"matched {rest}".strip())
+            case "unmatched":
+                self.conductor.unmatched()
             case "note" if rest:
                 self.conductor.note(rest)
             case "stop":

@@ -234,6 +234,20 @@ def matched_teeth(
     return how, events.MatchedTeethSet(encoder_deg=angle, how=how, seen_deg=angle)
 
 
+def matched_by_count(person: Person, *, again: bool = False) -> tuple[MatchedHow, events.MatchedTeethSet]:
+    """Where the marked teeth are, without an encoder: engagement 0 where a person says so."""
+    question = (
+        f'Bring the marked teeth together{" again" if again else ""}, then type "matched": teeth are counted '
+        "by hand from there; Enter = not known"
+    )
+    matched = is_matched(person.ask(question))
+    if not matched:
+        here = "from where the test was left: the gear must stand there" if again else "from here"
+        person.show(f"Nobody said where the marked teeth are: teeth are counted {here}.")
+        return "assumed", events.MatchedTeethSet(encoder_deg=0.0, how="assumed")
+    return "counted by hand", events.MatchedTeethSet(encoder_deg=0.0, how="counted by hand")
+
+
 def ask_at_rest(question: str, person: Person, *, encoder_deg: Callable[[], float]) -> tuple[str, float]:
     """The answer to a question, and the encoder's angle then, from a gear that stands still.
 
@@ -263,8 +277,11 @@ def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft
     """The engagements of the planned positions.
 
     Raises:
-        ConfigurationError: When the box's plan cannot be laid out, or the indicator cannot follow a sweep.
+        ConfigurationError: When the box's plan cannot be laid out, or no instrument follows a sweep.
     """
+    if sweeps and stand.file.encoder is None:
+        problem = "a runout sweep needs an encoder that says how far the shaft turned; leave the sweep out"
+        raise ConfigurationError("--runout", [problem])
     if sweeps and stand.indicator_profile.sends == "on its button":
         problem = (
             "a runout sweep needs an indicator that goes on sending while the shaft turns; this one sends "
@@ -317,7 +334,7 @@ def start_record(
     return events.TestStarted(
         test=test_name(box.box.serial, now),
         operator=operator,
-        setup=Setup(box=box.recorded(), stand=stand.recorded()),
+        setup=Setup.of(box.recorded(), stand.recorded()),
         planned=planned,
         version=version,
         sweeps=sweeps,
@@ -583,15 +600,15 @@ def reference_of(unfinished: Unfinished, logbook: Logbook) -> Reference | None:
     Raises:
         LogbookError: When it cannot be read.
     """
-    if unfinished.matched is None:
+    started, encoder = unfinished.started, unfinished.started.stand.encoder
+    if unfinished.matched is None or encoder is None:
         return None
-    started = unfinished.started
     reference_deg, end_deg, jump_deg = end_of_encoder(logbook, unfinished.test, unfinished.recorded.stand)
     return Reference(
         encoder_deg=reference_deg,
         end_deg=end_deg,
         gear_set=started.box.gear_set.gear_set(),
-        shaft=started.stand.encoder.shaft,
+        shaft=encoder.shaft,
         range_deg=started.stand.decoders()[ENCODER].range_deg,
         jump_deg=jump_deg,
     )
@@ -614,7 +631,9 @@ def open_again(
     started = unfinished.started
     moved_deg: float | None = None
     proven: tuple[Precondition, ...] = ()
-    if reference is None:
+    if started.is_counted:
+        how, matched = matched_by_count(person, again=True)
+    elif reference is None:
         how, matched = matched_teeth(started.setup, person, encoder_deg=encoder_deg)
     else:
         found, moved_deg = find_again(reference, person, encoder_deg=encoder_deg, followed=followed)
@@ -631,5 +650,5 @@ def open_again(
         matched=matched,
         rates_hz=rates_hz,
         resumed=unfinished.resumed(operator=operator, version=version, now=now, encoder_moved_deg=moved_deg),
-        resumption=replace(unfinished.resumption, same_reference=how == "assumed"),
+        resumption=replace(unfinished.resumption, same_reference=how == "assumed" and not started.is_counted),
     )

@@ -53,6 +53,7 @@ ONE_OF_EACH: list[events.Event] = [
     events.InstrumentBack(instrument="indicator", port="/dev/x", away_s=2.5),
     events.MatchedTeethSet(encoder_deg=37.25, how="box file"),
     events.MarksAsked(member="gear", attempt=1),
+    events.CountAsked(turn_teeth=-3, turns=2, attempt=1),
     events.MarksCompared(
         member="gear",
         attempt=1,

@@ -98,6 +98,7 @@ def test_an_angle_in_the_box_file_tells_the_teeth_only_where_the_count_lasts_a_m
     stand: Stand, wraps_at: int | None, expected: str
 ) -> None:
     # 13:40 meets again after 13 turns of the gear; 360,000 counts a turn.
+    assert stand.encoder_profile is not None
     profile = stand.encoder_profile.model_copy(update={"wraps_at": wraps_at})
     found = state("matched teeth", load_box(), stand.model_copy(update={"encoder_profile": profile}))
     assert found.state == expected
