@@ -174,6 +174,7 @@ def asked(test: VirtualTest, since: int = 0) -> list[tuple[int, int]]:
 
 def at_another_port(stand: Stand) -> Stand:
     """The same stand, its indicator plugged in elsewhere."""
+    assert stand.file.indicator is not None
     indicator = stand.file.indicator.model_copy(update={"port": "/dev/elsewhere"})
     return stand.model_copy(update={"file": stand.file.model_copy(update={"indicator": indicator})})
 

@@ -76,11 +76,17 @@ def set_up(box: BoxFile, stand: Stand) -> Setup:
     return Setup.of(box.recorded(), stand.recorded())
 
 
-def simulated_stand_file(folder: Path, instruments: SimulatedInstruments, *, counted: bool = False) -> Stand:
-    """The stand file that the simulate command would leave; without an encoder where teeth are counted."""
+def simulated_stand_file(
+    folder: Path, instruments: SimulatedInstruments, *, counted: bool = False, by_angle: bool = False
+) -> Stand:
+    """The stand file that the simulate command would leave.
+
+    Without an encoder where teeth are counted, without an indicator where the encoder alone is read.
+    """
     folder.mkdir(parents=True, exist_ok=True)
+    indicator = None if by_angle else folder / "indicator"
     encoder = None if counted else folder / "encoder"
-    simulate_command.write_stand(folder, folder / "indicator", encoder, instruments)
+    simulate_command.write_stand(folder, indicator, encoder, instruments)
     return load_stand(folder / STAND_FILE)
 
 
@@ -97,6 +103,7 @@ class VirtualTest:
         stream: Every event so far, stamped with virtual time.
         wraps_at: Number of different counts of the encoder; None for a count without end.
         counted: There is no encoder: a person counts the teeth, and says so.
+        by_angle: There is no indicator: the encoder alone is read.
         sees_mark: What that person says of the mark where the count has it.
         truth: Of the simulated gearbox.
     """
@@ -116,6 +123,7 @@ class VirtualTest:
     operator: str = "virtual"
     build: events.BuildNamed | None = None
     counted: bool = False
+    by_angle: bool = False
     sees_mark: bool = True
     stream: list[events.Stamped] = field(default_factory=list)
 
@@ -128,7 +136,9 @@ class VirtualTest:
             fault=self.fault,
             fault_from_s=self.fault_from_s,
         )
-        stand = simulated_stand_file(self.folder / "stand", self.instruments, counted=self.counted)
+        stand = simulated_stand_file(
+            self.folder / "stand", self.instruments, counted=self.counted, by_angle=self.by_angle
+        )
         other = {} if self.indicator_profile is None else {"indicator_profile": self.indicator_profile}
         if stand.encoder_profile is not None:
             other["encoder_profile"] = stand.encoder_profile.model_copy(update={"wraps_at": self.wraps_at})

@@ -17,7 +17,7 @@ from daemon.broken_off import BrokenOff, killed_after, with_mean_backlash
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import CONFIGS, TICK_S, VirtualTest, load_box
 from golden import program
-from golden.program import ENCODER, INDICATOR, Chunk, Fault, Full, Repeat, Shaft, Skip, Space, events
+from golden.program import ENCODER, Chunk, Fault, Full, Repeat, Shaft, Skip, Space, events
 
 LOGBOOK = Path("virtual.logbook")
 Seen = list[dict[str, Any]]
@@ -37,8 +37,9 @@ class Watched(VirtualTest):
     def __post_init__(self) -> None:
         super().__post_init__()
         self.onlooker = program.Onlooker(self.started)
-        port = self.stand.file.indicator.port
-        self._emit(events.InstrumentHeard(instrument=INDICATOR, port=port, rate_hz=COARSE.indicator_rate_hz))
+        name = self.started.stand.channels[0]
+        port = self.started.stand.port(name)
+        self._emit(events.InstrumentHeard(instrument=name, port=port, rate_hz=COARSE.indicator_rate_hz))
 
     @property
     def seen(self) -> Seen:
@@ -201,6 +202,14 @@ def counted() -> Seen:
     return test.seen
 
 
+def by_angle() -> Seen:
+    """No indicator: the encoder on the gear's shaft is all that sees the rock."""
+    plan = {"positions": 6, "gear_turns": 3.0, "confirming_positions": 1}
+    test = _watched("spiral-13x40", plan, seed=12, by_angle=True)
+    _to_its_end(test)
+    return test.seen
+
+
 def _watched(
     box: str,
     plan: dict[str, float],
@@ -209,6 +218,7 @@ def _watched(
     sweeps: tuple[Shaft, ...] = (),
     idle_tries: int = 0,
     counted: bool = False,
+    by_angle: bool = False,
 ) -> Watched:
     """A test of a shipped box in the working folder."""
     loaded = load_box(CONFIGS / "boxes" / f"{box}.toml", **plan)
@@ -220,6 +230,7 @@ def _watched(
         sweeps=sweeps,
         idle_tries=idle_tries,
         counted=counted,
+        by_angle=by_angle,
     )
 
 
@@ -245,6 +256,7 @@ SCENARIOS: dict[str, Callable[[], Seen]] = {
         by_hand,
         sheet,
         counted,
+        by_angle,
     )
 }
 

@@ -22,6 +22,10 @@ from lashmap_analysis.rock.steps import pool_flanks
 from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
 
+ENCODER_ALONE = (
+    "The lash was read from the encoder alone, as an angle: no second instrument saw the rock, and play or "
+    "twist between the gear and the encoder is taken for lash."
+)
 _MISCOUNT = (
     "A miscount by a tooth leaves the readings as they are, but puts them, and the tight spot, on other "
     "teeth than those named here."
@@ -84,6 +88,8 @@ def cautions_of(
             notes.append(f"{name.value[0].upper()}{name.value[1:]} at position {numbers}.")
     if record.encoder is None:
         notes.append(READ_BY_EYE if record.indicator.by_eye else COUNTED_BY_HAND)
+    if indicator.is_encoder:
+        notes.append(ENCODER_ALONE)
     notes += _moment_arm(record, positions)
     notes += _left_out(record)
     if record.closing != "completed":

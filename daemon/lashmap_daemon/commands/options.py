@@ -332,6 +332,9 @@ class SimulateOptions:
     no_encoder: Annotated[
         bool, typer.Option("--no-encoder", help="A stand without one: whoever runs the test counts teeth.")
     ] = False
+    no_indicator: Annotated[
+        bool, typer.Option("--no-indicator", help="A stand without one: the encoder alone sees the rock.")
+    ] = False
     fault: Annotated[str, typer.Option(help="What is wrong with the stand; 'list' names the choices.")] = (
         "none"
     )

@@ -43,10 +43,15 @@ description = "Simulated encoder: the whole count with its sign, sent by itself.
 terminator = "\r\n"
 pattern = '(?P<count>[+-]\d{10})'
 """
+_GRADUATION_DEG = 0.0002  # as a certificate would say; the simulated encoder has no error
 _STAND = """[stand]
 name = "Simulated stand"
 remark = "Simulated: no real gearbox was tested."
 
+[prompts]
+file = {prompts}
+"""
+_WITH_INDICATOR = """
 [indicator]
 port = {indicator}
 profile = "indicator.toml"
@@ -54,9 +59,6 @@ resolution_mm = {resolution_mm!r}
 calibration_due = 2099-12-31
 calibration_uncertainty_mm = 0.0005
 hysteresis_mm = 0.0005
-
-[prompts]
-file = {prompts}
 """
 _WITH_ENCODER = """
 [encoder]
@@ -90,6 +92,10 @@ def simulate(options: SimulateOptions, console: Console) -> None:
         console.print("\n".join(fault.value for fault in Fault))
         return
     need_pseudo_terminals()
+    if options.no_encoder and options.no_indicator:
+        raise ConfigurationError(
+            "--no-indicator", ["a stand with neither instrument sees nothing; leave one"]
+        )
     box = toml_file.load(options.box, BoxFile)
     shaft = _shaft(options.shaft)
     folder = options.folder.resolve()
@@ -104,7 +110,8 @@ def simulate(options: SimulateOptions, console: Console) -> None:
         stand = simulated_stand(box, instruments, seed=options.seed, fault=_fault(options.fault))
 
         def ready(indicator: Path, encoder: Path) -> None:
-            write_stand(folder, indicator, None if options.no_encoder else encoder, instruments)
+            given = None if options.no_indicator else indicator, None if options.no_encoder else encoder
+            write_stand(folder, *given, instruments)
             say(console, f"Stand file: {folder / STAND_FILE}")
 
         served = serve(
@@ -205,18 +212,19 @@ def _fault(word: str) -> Fault:
 
 
 def write_stand(
-    folder: Path, indicator: Path, encoder: Path | None, instruments: SimulatedInstruments
+    folder: Path, indicator: Path | None, encoder: Path | None, instruments: SimulatedInstruments
 ) -> None:
     """Leave the stand file and its profiles in ``folder``, the stand file last and whole.
 
-    Without an encoder the stand file names none, and whoever runs the test counts the teeth.
+    An instrument that is None is not in it: whoever runs the test counts the teeth, or the encoder alone is
+    read.
     """
-    replace_whole(folder / "indicator.toml", _INDICATOR_PROFILE.format(unit=instruments.indicator_unit))
-    text = _STAND.format(
-        indicator=in_toml(str(indicator)),
-        resolution_mm=instruments.indicator_resolution_mm,
-        prompts=in_toml(str(folder / "prompts.jsonl")),
-    )
+    text = _STAND.format(prompts=in_toml(str(folder / "prompts.jsonl")))
+    if indicator is not None:
+        replace_whole(folder / "indicator.toml", _INDICATOR_PROFILE.format(unit=instruments.indicator_unit))
+        text += _WITH_INDICATOR.format(
+            indicator=in_toml(str(indicator)), resolution_mm=instruments.indicator_resolution_mm
+        )
     if encoder is not None:
         replace_whole(folder / "encoder.toml", _ENCODER_PROFILE)
         text += _WITH_ENCODER.format(
@@ -224,4 +232,7 @@ def write_stand(
             shaft=instruments.encoder_shaft,
             counts=instruments.encoder_counts_per_turn,
         )
+    if encoder is not None and indicator is None:
+        # Of an encoder beside an indicator it is not wanted, and is not said.
+        text = text.replace('shaft = "', f'standard_uncertainty_deg = {_GRADUATION_DEG}\nshaft = "', 1)
     replace_whole(folder / STAND_FILE, text)  # whoever waits for it must never read half of it

@@ -264,9 +264,12 @@ def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
         if len(time_s):
             angle_deg = _followed(source.mapping_path, profile, angle_deg, time_s)
             time_s, angle_deg = time_s[~np.isnan(angle_deg)], angle_deg[~np.isnan(angle_deg)]
+    indicator = file.indicator
+    if indicator is None or stand.indicator_profile is None:
+        raise RuntimeError("an import without an indicator")
     return Signals(
         time_s=recording.indicator.time_s,
-        indicator_mm=values(recording.indicator, stand.indicator_profile.mm_per_unit * file.indicator.sense),
+        indicator_mm=values(recording.indicator, stand.indicator_profile.mm_per_unit * indicator.sense),
         encoder_time_s=time_s,
         encoder_deg=angle_deg,
     )

@@ -16,7 +16,7 @@ from lashmap_daemon.logbook.check import TestCheck
 from lashmap_daemon.logbook.logbook import COMPLETED
 from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import BuildNamed
-from lashmap_daemon.story.recorded import ENCODER, Box, Gauge, Mounting, Setup, Stand
+from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Box, Gauge, Mounting, Setup, Stand
 from lashmap_daemon.story.story import Part, Story, story_of
 
 if TYPE_CHECKING:
@@ -52,8 +52,7 @@ def collect(
         _mounting_distance("gear", box.mounting, box.box.units, build),
         _matched_teeth(matched, _ranges_in_cycle(box, stand), Setup.of(box, stand).unused_angle),
         _bearings(box.mounting),
-        _calibration("indicator", stand.indicator.calibration_due, today, figure=_has_figure(stand)),
-        *(() if stand.encoder is None else (_calibration("encoder", stand.encoder.calibration_due, today),)),
+        *_calibrations(stand, today),
         proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
     )
 
@@ -296,8 +295,20 @@ def _bearings(mounting: Mounting) -> Precondition:
     return failed("bearings", detail, "Set the bearings as the drawing asks, then test again.")
 
 
-def _has_figure(stand: Stand) -> bool:
-    return stand.indicator.calibration_uncertainty_mm is not None or stand.indicator.correction is not None
+_FIGURES = {INDICATOR: "calibration_uncertainty_mm", ENCODER: "standard_uncertainty_deg"}
+
+
+def _calibrations(stand: Stand, today: dt.date) -> tuple[Precondition, ...]:
+    """Of each instrument; a figure of its certificate is wanted of that which measures the lash."""
+    indicator, encoder = stand.indicator, stand.encoder
+    found = []
+    if indicator is not None:
+        figure = indicator.calibration_uncertainty_mm is not None or indicator.correction is not None
+        found.append(_calibration(INDICATOR, indicator.calibration_due, today, figure=figure))
+    if encoder is not None:
+        figure = indicator is not None or encoder.standard_uncertainty_deg > 0.0
+        found.append(_calibration(ENCODER, encoder.calibration_due, today, figure=figure))
+    return tuple(found)
 
 
 def _calibration(
@@ -314,7 +325,7 @@ def _calibration(
         return unproven(
             name,
             f"due {due.isoformat()}, but no figure of its certificate recorded",
-            f"Record {instrument}.calibration_uncertainty_mm from the certificate in the stand file.",
+            f"Record {instrument}.{_FIGURES[instrument]} from the certificate in the stand file.",
         )
     return proven(name, f"due {due.isoformat()}")
 

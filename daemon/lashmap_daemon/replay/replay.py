@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Self
 
 import numpy as np
+from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.record import (
     Identity,
     RockTrace,
@@ -315,17 +316,15 @@ class Replay:
             return self._by_hand(self.started.gauge)
         with self._raw as raw:
             indicator, _ = self._pass(raw, INDICATOR, sink)
-            if self.started.is_counted:
-                for _ in raw.pieces(ENCODER):  # none was written; one that is there is none of this test
-                    pass
-                encoder, index_slips = Windows(self._spans_s), 0
-            else:
-                encoder, index_slips = self._pass(raw, ENCODER, sink)
+            encoder, index_slips = self._pass(raw, ENCODER, sink)
             intact = raw.check()
+        box, stand, story = self.started.box, self.started.stand, self._story
         both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(self._spans_s))]
+        if stand.indicator is None:
+            gear_set = box.gear_set.gear_set()
+            both = [(as_arc(angle, gear_set), angle) for _, angle in both]
         rocks = zip(self._rocks, both, strict=False)
         sweeps = zip(self._sweeps, both[len(self._rocks) :], strict=True)
-        box, stand, story = self.started.box, self.started.stand, self._story
         return TestRecord(
             identity=self._identity("" if intact.sealed is None else intact.sealed.digest.hex()),
             gear_set=box.gear_set_in_contact(),
@@ -379,6 +378,10 @@ class Replay:
         """Once through the samples of an instrument: what lies in rocks and sweeps, and its index slips."""
         parts = self._parts
         kept = Windows(self._spans_s)
+        if channel not in self.started.stand.channels:
+            for _ in raw.pieces(channel):  # none was written; one that is there is none of this test
+                pass
+            return kept, 0
         decoding = Decoding(raw.pieces(channel), self.started.stand, channel, parts)
         lone = _lone_samples(self.started) if channel == ENCODER else None
         for counted in decoding:
@@ -406,6 +409,11 @@ class Replay:
             remark="\n".join(text for text in (box.remark, remark) if text),
             seal=seal,
         )
+
+
+def as_arc(angle: Samples, gear_set: GearSet) -> Samples:
+    """Angles of the gear as arcs of its outer pitch circle, in mm: s = θ r_e2."""
+    return replace(angle, value=angle.value * (math.radians(1.0) * gear_set.outer_gear_pitch_radius_mm))
 
 
 def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, float | None, float]:

@@ -286,7 +286,14 @@ def _reading(view: View, rock: RockShown) -> str:
 def _know(view: View, width: int) -> Iterator[Line]:
     value = format_length(view.indicator_mm, view.units, signed=True)
     gear = "–" if view.gear_deg is None else angle_text(view.gear_deg, decimals=2)
-    yield _both_ends([Segment(f"indicator {value}  "), _age(view, view.indicator_age_s)], _done(view), width)
+    yield _both_ends(
+        [
+            Segment(f"{'arc' if view.is_by_angle else 'indicator'} {value}  "),
+            _age(view, view.indicator_age_s),
+        ],
+        _done(view),
+        width,
+    )
     right = [Segment(_times(view))]
     if view.bad_frames and not view.damaged:
         right = [Segment(f"bad lines {view.bad_frames}")]

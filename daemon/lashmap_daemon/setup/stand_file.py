@@ -117,15 +117,29 @@ class CheckStandardTable(Table):
 
 
 class StandFile(Table):
-    """A whole stand file, its profiles not yet read; without an encoder a person counts the teeth."""
+    """A whole stand file, its profiles not yet read.
+
+    Without an encoder a person counts the teeth; without an indicator the encoder alone sees the rock.
+    """
 
     stand: NameTable
-    indicator: IndicatorTable
+    indicator: IndicatorTable | None = None
     encoder: EncoderTable | None = None
     prompts: PromptsTable | None = None
     bus: BusTable | None = None
     hands_free: HandsFreeTable | None = None
     check_standard: CheckStandardTable | None = None
+
+    @model_validator(mode="after")
+    def _sees_a_rock(self) -> Self:
+        if self.indicator is None and self.encoder is None:
+            raise ValueError("neither [indicator] nor [encoder]: name an instrument that sees the gear rock")
+        if self.indicator is None and self.encoder is not None and self.encoder.shaft != "gear":
+            raise ValueError(
+                "encoder.shaft: without an [indicator] the encoder has to see the gear rock, and the pinion "
+                "is held; put it on the gear's shaft, or add the indicator"
+            )
+        return self
 
     @model_validator(mode="after")
     def _gestures_are_seen(self) -> Self:
@@ -143,16 +157,18 @@ class Stand(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     file: StandFile
-    indicator_profile: AnyProfile
+    indicator_profile: AnyProfile | None
     encoder_profile: AnyProfile | None
 
     def recorded(self) -> story.Stand:
         """As the record of a test keeps it."""
         return story.Stand(
             stand=self.file.stand.to_record(story.StandName),
-            indicator=self.file.indicator.to_record(story.Indicator),
+            indicator=None if self.file.indicator is None else self.file.indicator.to_record(story.Indicator),
             encoder=None if self.file.encoder is None else self.file.encoder.to_record(story.Encoder),
-            indicator_profile=self.indicator_profile.model_dump(mode="json"),
+            indicator_profile=None
+            if self.indicator_profile is None
+            else self.indicator_profile.model_dump(mode="json"),
             encoder_profile=None
             if self.encoder_profile is None
             else self.encoder_profile.model_dump(mode="json"),
@@ -196,12 +212,11 @@ def stand_of(file: StandFile, path: Path) -> Stand:
     Raises:
         ConfigurationError: When a profile is missing or does not fit.
     """
-    indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
-    update: dict[str, object] = {
-        INDICATOR: file.indicator.model_copy(update={"port": indicator_port}),
-        "bus": file.bus.beside(path.parent) if file.bus else None,
-    }
-    encoder = None
+    update: dict[str, object] = {"bus": file.bus.beside(path.parent) if file.bus else None}
+    indicator = encoder = None
+    if file.indicator is not None:
+        indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
+        update[INDICATOR] = file.indicator.model_copy(update={"port": indicator_port})
     if file.encoder is not None:
         encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
         _check_counts(path, file.encoder, encoder, encoder_port)

@@ -218,8 +218,8 @@ class TestStarted:
         """Serial numbers of indicator (or dial gauge) and encoder; empty where nobody wrote one."""
         if self.gauge is not None:
             return self.gauge.serial, ""
-        encoder = self.stand.encoder
-        return self.stand.indicator.serial, "" if encoder is None else encoder.serial
+        indicator, encoder = self.stand.indicator, self.stand.encoder
+        return "" if indicator is None else indicator.serial, "" if encoder is None else encoder.serial
 
     @property
     def is_counted(self) -> bool:

@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Annotated, ClassVar, Literal, overload
 
 from lashmap_analysis.gears.gear_set import GearSet as AnalysisGearSet
-from lashmap_analysis.gears.indicator import CorrectionCurve, Direction
+from lashmap_analysis.gears.indicator import CorrectionCurve
 from lashmap_analysis.gears.indicator import Indicator as AnalysisIndicator
 from lashmap_analysis.judge.shim_stock import MountingDistance, ShimStock
 from lashmap_analysis.record.conditions import EXPANSION, Conditions, Material
@@ -30,6 +30,7 @@ from pydantic import AfterValidator, ConfigDict, Field, JsonValue
 VERSION: Literal[3] = 3
 BY_HAND: Literal["3 by hand"] = "3 by hand"
 COUNTED: Literal["3 without encoder"] = "3 without encoder"
+BY_ANGLE: Literal["3 without indicator"] = "3 without indicator"
 # Parts of the face width from the toe; a number is taken as it is.
 CONTACT_PLACES = {"toe": 0.0, "mean": 0.5, "heel": 1.0}
 ContactPlace = Literal["toe", "mean", "heel"] | float | None
@@ -127,7 +128,7 @@ class Tip(_Value):
     """Where the tip touched the gear and which way the indicator looked."""
 
     touch_radius_mm: float
-    direction: Direction
+    direction: Literal["normal", "plane of rotation"]
     off_normal_deg: float
     lever_deg: float | None
     on_arm: bool
@@ -317,12 +318,21 @@ class Box(_Value):
         )
 
     def indicator(self, stand: Stand) -> AnalysisIndicator:
-        """The indicator of ``stand``, set up as this box asks."""
-        return self._indicator(
-            resolution_mm=stand.indicator.resolution_mm,
-            calibration_uncertainty_mm=stand.indicator.calibration_uncertainty_mm,
-            hysteresis_mm=stand.indicator.hysteresis_mm,
-            correction=stand.indicator.curve(),
+        """The indicator of ``stand``, set up as this box asks; without one, its encoder in that place."""
+        indicator, encoder = stand.indicator, stand.encoder
+        if indicator is not None:
+            return self._indicator(
+                resolution_mm=indicator.resolution_mm,
+                calibration_uncertainty_mm=indicator.calibration_uncertainty_mm,
+                hysteresis_mm=indicator.hysteresis_mm,
+                correction=indicator.curve(),
+            )
+        if encoder is None:
+            raise ValueError("a stand without any instrument")
+        return AnalysisIndicator.of_angle(
+            self.gear_set.gear_set(),
+            resolution_deg=360.0 / encoder.counts_per_turn,
+            standard_uncertainty_deg=encoder.standard_uncertainty_deg or None,
         )
 
     def conditions(self) -> Conditions:
@@ -458,28 +468,34 @@ Profile = Annotated[dict[str, JsonValue], AfterValidator(_known)]
 class Stand(_Value):
     """The stand and its instruments: all that is needed to decode their bytes.
 
-    ``encoder`` and its profile are None together, where a person counts the teeth.
+    ``encoder`` and its profile are None together, where a person counts the teeth; ``indicator`` and its
+    profile, where the encoder alone is read.
     """
 
     stand: StandName
-    indicator: Indicator
+    indicator: Indicator | None
     encoder: Encoder | None
-    indicator_profile: Profile
+    indicator_profile: Profile | None
     encoder_profile: Profile | None
 
     def __post_init__(self) -> None:
-        """Refuse half an encoder.
+        """Refuse half an instrument, and a stand with none.
 
         Raises:
-            ValueError: When one of the encoder and its profile is missing.
+            ValueError: When one of an instrument and its profile is missing, or both instruments are.
         """
         if (self.encoder is None) != (self.encoder_profile is None):
             raise ValueError("encoder and encoder profile: one is there without the other")
+        if (self.indicator is None) != (self.indicator_profile is None):
+            raise ValueError("indicator and indicator profile: one is there without the other")
+        if self.indicator is None and (self.encoder is None or self.encoder.shaft != "gear"):
+            raise ValueError("without an indicator, an encoder on the gear's shaft is needed")
 
     @property
     def channels(self) -> tuple[str, ...]:
         """Names of the instruments, the indicator first."""
-        return (INDICATOR,) if self.encoder is None else (INDICATOR, ENCODER)
+        there = ((INDICATOR, self.indicator), (ENCODER, self.encoder))
+        return tuple(name for name, one in there if one is not None)
 
     def port(self, channel: str) -> str:
         """The port of an instrument.
@@ -503,7 +519,9 @@ class Stand(_Value):
 
     def decoders(self) -> dict[str, Decoder]:
         """Fresh decoders for the instruments, by channel."""
-        made = {INDICATOR: Decoder.for_indicator(self.profile(INDICATOR), sense=self.indicator.sense)}
+        made: dict[str, Decoder] = {}
+        if self.indicator is not None:
+            made[INDICATOR] = Decoder.for_indicator(self.profile(INDICATOR), sense=self.indicator.sense)
         if self.encoder is not None:
             made[ENCODER] = Decoder.for_encoder(
                 self.profile(ENCODER),
@@ -524,11 +542,10 @@ class Stand(_Value):
 
     def _instrument(self, channel: str) -> Encoder | Indicator:
         """The instrument of a channel."""
-        if channel == INDICATOR:
-            return self.indicator
-        if self.encoder is None:
+        found = self.indicator if channel == INDICATOR else self.encoder
+        if found is None:
             raise KeyError(channel)
-        return self.encoder
+        return found
 
 
 def unused_angle(angle_deg: float) -> str:
@@ -539,30 +556,37 @@ def unused_angle(angle_deg: float) -> str:
     )
 
 
+def _version_of(stand: Stand) -> Literal[3, "3 without encoder", "3 without indicator"]:
+    if stand.encoder is None:
+        return COUNTED
+    return VERSION if stand.indicator is not None else BY_ANGLE
+
+
 @dataclass(frozen=True, kw_only=True)
 class Setup(_Value):
     """Box and stand as they were when a test began, in the version in which they are written down.
 
-    A stand without an encoder has a version of its own: programs that know none refuse it.
+    A stand without an encoder has a version of its own, and so has one without an indicator: programs that
+    know none refuse it.
     """
 
-    version: Literal[3, "3 without encoder"] = VERSION
+    version: Literal[3, "3 without encoder", "3 without indicator"] = VERSION
     box: Box
     stand: Stand
 
     def __post_init__(self) -> None:
-        """See that the version says whether there is an encoder.
+        """See that the version says which instruments there are.
 
         Raises:
             ValueError: When it says otherwise.
         """
-        if (self.version == COUNTED) != (self.stand.encoder is None):
-            raise ValueError(f"version {self.version!r} does not fit the stand's encoder")
+        if self.version != _version_of(self.stand):
+            raise ValueError(f"version {self.version!r} does not fit the instruments of the stand")
 
     @classmethod
     def of(cls, box: Box, stand: Stand) -> Setup:
         """Box and stand, in the version that fits them."""
-        return cls(version=VERSION if stand.encoder is not None else COUNTED, box=box, stand=stand)
+        return cls(version=_version_of(stand), box=box, stand=stand)
 
     @property
     def matched_deg(self) -> float | None:
@@ -624,7 +648,7 @@ def must_be_of_this_version(event: str) -> None:
         version = json.loads(event)["setup"]["version"]
     except (ValueError, KeyError, TypeError):
         return
-    if version not in {VERSION, BY_HAND, COUNTED}:
+    if version not in {VERSION, BY_HAND, COUNTED, BY_ANGLE}:
         raise OtherVersion(
             f"its set-up is of version {version!r:.20}, and this program reads version {VERSION}"
         )

@@ -22,7 +22,7 @@ from lashmap_drivers.readings import Chunk, Floats, Samples
 from lashmap_drivers.timing.angles import FASTEST_DEG_S
 
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.replay.replay import in_record_deg
+from lashmap_daemon.replay.replay import as_arc, in_record_deg
 from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import MatchedTeethSet
@@ -105,11 +105,15 @@ class Channels:
 
     def __init__(self, stand: Stand, gear_set: GearSet, keep_s: float = _KEEP_S) -> None:
         encoder = stand.encoder
-        self.monitors = {INDICATOR: InstrumentMonitor(stand, INDICATOR)}
+        self.monitors: dict[str, InstrumentMonitor] = {}
+        if stand.indicator is not None:
+            self.monitors[INDICATOR] = InstrumentMonitor(stand, INDICATOR)
+        # Without an indicator the gear's angle is the reading, as an arc of this set's pitch circle.
+        self._arc_of = gear_set if stand.indicator is None else None
         if encoder is not None:
             lone = LoneSamples.of(gear_set, encoder.shaft)
             self.monitors[ENCODER] = InstrumentMonitor(stand, ENCODER, lone=lone)
-        # Without an encoder its trace stays empty.
+        # The trace of an instrument that is not there stays empty.
         self._buffers = {name: TraceBuffer(keep_s) for name in (INDICATOR, ENCODER)}
         self._matched: MatchedTeethSet | None = None
         self.reference_is_assumed = False
@@ -144,7 +148,9 @@ class Channels:
         return 2.0 * FASTEST_DEG_S * (now_s - newest_s) >= range_deg
 
     def indicator(self, start_s: float, end_s: float = float("inf")) -> Samples:
-        """Indicator trace between two times, in mm."""
+        """Indicator trace between two times, in mm; the arc that the gear turned where there is none."""
+        if self._arc_of is not None:
+            return as_arc(self.gear_deg(start_s, end_s), self._arc_of)
         return self._buffers[INDICATOR].window(start_s, end_s)
 
     @property
@@ -166,7 +172,7 @@ class Channels:
     @property
     def indicator_on_button(self) -> bool:
         """The indicator sends at a press of its button only."""
-        return self.monitors[INDICATOR].on_button
+        return INDICATOR in self.monitors and self.monitors[INDICATOR].on_button
 
     def slowest_rate_hz(self, now_s: float) -> float:
         """Samples a second of the slower instrument over the last moments; one on its button has no pace."""
@@ -185,11 +191,14 @@ class Channels:
         A sample's time lies before its arrival, so what comes next can still be older than now.
         """
         times = [latest[0] for buffer in self._buffers.values() if (latest := buffer.latest) is not None]
-        return min(times) if len(times) == len(self._buffers) else None
+        return min(times) if len(times) == len(self.monitors) else None
 
     @property
     def latest_indicator(self) -> tuple[float, float] | None:
-        """(time_s, mm) of the newest indicator sample."""
+        """(time_s, mm) of the newest indicator sample, or of the arc in its place."""
+        gear = self.latest_gear_deg
+        if self._arc_of is not None and gear is not None:
+            return gear[0], math.radians(gear[1]) * self._arc_of.outer_gear_pitch_radius_mm
         return self._buffers[INDICATOR].latest
 
     @property

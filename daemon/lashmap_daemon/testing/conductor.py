@@ -27,7 +27,7 @@ from lashmap_daemon.replay.wire_errors import WireTally
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.resume import Resumption, compare
 from lashmap_daemon.sequence.sequence import Phase
-from lashmap_daemon.setup.stand_file import ENCODER
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.story import BEGINNING, Target, apply
 from lashmap_daemon.story.wording import angle_text, mark_sentence
@@ -133,8 +133,8 @@ class Conductor:
         self.box = started.box
         self.channels = channels
         self.gear_set = started.box.gear_set_in_contact()
-        self._resolution_mm = started.stand.indicator.resolution_mm
         self._indicator = started.box.indicator(started.stand)
+        self._resolution_mm = self._indicator.resolution_mm
         self._stand = started.stand
         self._names = started.stand.channels
         # Of the shaft whose mark is looked for; without an encoder the gear's teeth are counted.
@@ -384,7 +384,8 @@ class Conductor:
             return
         since_s = self._now_s - back_s
         gear = self.channels.gear_deg(since_s)
-        tip = None if self.channels.indicator_on_button else self.channels.indicator(since_s)
+        unseen = self.channels.indicator_on_button or INDICATOR not in self._names
+        tip = None if unseen else self.channels.indicator(since_s)
         if is_still(gear, tip, self._target_deg(), self._still):
             self.happen(sequence.Arrived())
             return

@@ -21,7 +21,7 @@ import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.record.record import Encoder, Limits, RockTrace, Shaft
-from lashmap_analysis.rock.cross_check import as_rocked_mm, disagreement, encoder_view
+from lashmap_analysis.rock.cross_check import as_rocked_mm, disagreement, encoder_view, of_encoder
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.rock import RockReading, measure_rock
 from lashmap_analysis.runout.sweep import RunoutError, RunoutSweep, measure_runout
@@ -197,7 +197,7 @@ def setting_of(started: events.TestStarted, still: StillLimits) -> RockSetting:
         encoder=started.stand.encoder_for_analysis(),
         reversals=plan.reversals,
         longest_s=plan.rock_seconds,
-        resolution_mm=started.stand.indicator.resolution_mm,
+        resolution_mm=indicator.resolution_mm,
         counts_per_mm=arc_per_reading / turn_mm * counts_per_turn,
         still=still,
     )
@@ -242,6 +242,7 @@ class RockWatch:
         reading = measure_rock(
             trace.time_s[rested:], trace.value[rested:], resolution_mm=self._setting.resolution_mm
         )
+        reading = of_encoder(reading) if self._setting.indicator.is_encoder else reading
         self.reading, self.checked_s = reading, now_s
         self.end_s = float(trace.time_s[-1]) if len(trace) else now_s
         enough = reading.reversals >= self._setting.reversals
@@ -305,7 +306,7 @@ class RockWatch:
     def _disagreement(self) -> Flag | None:
         """What indicator and encoder say of the same rock, as the result will compare them."""
         setting, channels, reading = self._setting, self._channels, self.reading
-        if reading is None or setting.encoder is None:
+        if reading is None or setting.encoder is None or setting.indicator.is_encoder:
             return None
         tip, shaft = (one(self.begins_s, self.end_s) for one in (channels.indicator, channels.encoder_deg))
         trace = RockTrace(

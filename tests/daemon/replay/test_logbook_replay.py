@@ -55,6 +55,8 @@ def old(tmp_path: Path) -> Stand:
 def test_the_same_samples_come_back(old: Stand, tmp_path: Path) -> None:
     replayed = load_stand(tmp_path / "stand.toml")
     before, after = old.recorded().decoders()["indicator"], replayed.recorded().decoders()["indicator"]
+    assert replayed.indicator_profile is not None
+    assert replayed.file.indicator is not None
     with replayed.indicator_profile.open("indicator", replayed.file.indicator.port) as source:
         chunks = source.take()
     assert [chunk.data for chunk in chunks] == [chunk.data for chunk in CHUNKS]

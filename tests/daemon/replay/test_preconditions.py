@@ -63,6 +63,7 @@ def test_bearings(stand: Stand, within: bool | None, expected: str) -> None:  # 
     [(TODAY, "proven"), (TODAY - dt.timedelta(days=1), "failed"), (None, "unproven")],
 )
 def test_calibration_is_valid_up_to_its_due_date(stand: Stand, due: dt.date | None, expected: str) -> None:
+    assert stand.file.indicator is not None
     indicator = stand.file.indicator.model_copy(update={"calibration_due": due})
     changed = stand.model_copy(update={"file": stand.file.model_copy(update={"indicator": indicator})})
     assert state("calibration, indicator", load_box(), changed).state == expected
@@ -70,6 +71,7 @@ def test_calibration_is_valid_up_to_its_due_date(stand: Stand, due: dt.date | No
 
 
 def test_a_certificate_without_its_figure_proves_no_calibration(stand: Stand) -> None:
+    assert stand.file.indicator is not None
     indicator = stand.file.indicator.model_copy(update={"calibration_uncertainty_mm": None})
     changed = stand.model_copy(update={"file": stand.file.model_copy(update={"indicator": indicator})})
     found = state("calibration, indicator", load_box(), changed)
