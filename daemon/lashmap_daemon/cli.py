@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 # Where a command stands in the help.
 PANELS = {
-    "At the stand": ("new", "check", "build", "run", "serve", "tell", "study", "demo", "simulate"),
+    "At the stand": ("new", "check", "build", "run", "sheet", "serve", "tell", "study", "demo", "simulate"),
     "For the file": (
         *("list", "review", "compare", "shims", "export", "import", "verify", "rescue", "archive"),
         *("explain", "examples"),
@@ -85,6 +85,7 @@ _new = typer.Typer(help="Make a box or stand file by answering questions.", **_P
 # Each with its options, and its function in a module of `commands`; in the order of the help.
 _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (app, "run"): (options.RunOptions, "run:run"),
+    (app, "sheet"): (options.SheetOptions, "by_hand:sheet"),
     (app, "build"): (options.BuildOptions, "build:build"),
     (app, "check"): (options.CheckOptions, "check:check"),
     (app, "serve"): (options.ServeOptions, "serve:serve"),

@@ -93,15 +93,19 @@ class BrokenOff(VirtualTest):
         for _ in range(count):
             said = self._said()
             self.now_s += TICK_S
-            chunks = {name: [Chunk(self.now_s, data)] for name, data in said.items() if data}
+            heard = self.channels.monitors
+            chunks = {
+                name: [Chunk(self.now_s, data)] for name, data in said.items() if data and name in heard
+            }
             self.conductor.tick(self.now_s, chunks)
             self.obey_knocks()
+            self.count()
 
     def let_pass(self, seconds: float) -> None:
         """Let time pass that nobody records; a program that listens goes on with that."""
         for _ in range(round(seconds / TICK_S)):
             said, self._heard_s = self._said(), self._heard_s + TICK_S
-            if self._listening is not None:
+            if self._listening is not None and ENCODER in self._listening.monitors:
                 self._listening.feed(ENCODER, [Chunk(self._heard_s, said[ENCODER])])
 
     def switch_encoder_off_and_on(self) -> None:
@@ -170,6 +174,7 @@ def asked(test: VirtualTest, since: int = 0) -> list[tuple[int, int]]:
 
 def at_another_port(stand: Stand) -> Stand:
     """The same stand, its indicator plugged in elsewhere."""
+    assert stand.file.indicator is not None
     indicator = stand.file.indicator.model_copy(update={"port": "/dev/elsewhere"})
     return stand.model_copy(update={"file": stand.file.model_copy(update={"indicator": indicator})})
 

@@ -73,13 +73,20 @@ def demo_text() -> str:
 
 def set_up(box: BoxFile, stand: Stand) -> Setup:
     """Box and stand as a record keeps them."""
-    return Setup(box=box.recorded(), stand=stand.recorded())
+    return Setup.of(box.recorded(), stand.recorded())
 
 
-def simulated_stand_file(folder: Path, instruments: SimulatedInstruments) -> Stand:
-    """The stand file that the simulate command would leave."""
+def simulated_stand_file(
+    folder: Path, instruments: SimulatedInstruments, *, counted: bool = False, by_angle: bool = False
+) -> Stand:
+    """The stand file that the simulate command would leave.
+
+    Without an encoder where teeth are counted, without an indicator where the encoder alone is read.
+    """
     folder.mkdir(parents=True, exist_ok=True)
-    simulate_command.write_stand(folder, folder / "indicator", folder / "encoder", instruments)
+    indicator = None if by_angle else folder / "indicator"
+    encoder = None if counted else folder / "encoder"
+    simulate_command.write_stand(folder, indicator, encoder, instruments)
     return load_stand(folder / STAND_FILE)
 
 
@@ -95,6 +102,9 @@ class VirtualTest:
     Attributes:
         stream: Every event so far, stamped with virtual time.
         wraps_at: Number of different counts of the encoder; None for a count without end.
+        counted: There is no encoder: a person counts the teeth, and says so.
+        by_angle: There is no indicator: the encoder alone is read.
+        sees_mark: What that person says of the mark where the count has it.
         truth: Of the simulated gearbox.
     """
 
@@ -112,6 +122,9 @@ class VirtualTest:
     indicator_profile: AnyProfile | None = None
     operator: str = "virtual"
     build: events.BuildNamed | None = None
+    counted: bool = False
+    by_angle: bool = False
+    sees_mark: bool = True
     stream: list[events.Stamped] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -123,12 +136,17 @@ class VirtualTest:
             fault=self.fault,
             fault_from_s=self.fault_from_s,
         )
-        stand = simulated_stand_file(self.folder / "stand", self.instruments)
-        profile = stand.encoder_profile.model_copy(update={"wraps_at": self.wraps_at})
+        stand = simulated_stand_file(
+            self.folder / "stand", self.instruments, counted=self.counted, by_angle=self.by_angle
+        )
         other = {} if self.indicator_profile is None else {"indicator_profile": self.indicator_profile}
-        self.stand = stand = stand.model_copy(update={"encoder_profile": profile, **other})
-        assert stand.file.hands_free is not None
-        self._knocks = HandsFree(stand.file.hands_free, 360.0 / self.box.gear_set.gear_teeth)
+        if stand.encoder_profile is not None:
+            other["encoder_profile"] = stand.encoder_profile.model_copy(update={"wraps_at": self.wraps_at})
+        self.stand = stand = stand.model_copy(update=other)
+        hands_free = stand.file.hands_free
+        pitch_deg = 360.0 / self.box.gear_set.gear_teeth
+        self._knocks = None if hands_free is None else HandsFree(hands_free, pitch_deg)
+        self._turning = self._was_lifted = self._looks = False  # of a person who counts
         self.logbook = Logbook(self.folder / "virtual.logbook", create=True)
         self.started = start_record(
             self.box,
@@ -140,7 +158,10 @@ class VirtualTest:
             sweeps=self.sweeps,
         )
         self.channels = Channels(self.started.stand, self.box.gear_set.gear_set())
-        self.channels.count_from(matched_of(self.box))
+        matched = matched_of(self.box)
+        if self.counted:
+            matched = events.MatchedTeethSet(encoder_deg=0.0, how="counted by hand")
+        self.channels.count_from(matched)
         self.now_s = 0.0
         self.conductor = Conductor(
             self.started,
@@ -155,12 +176,12 @@ class VirtualTest:
             preconditions=collect(
                 self.started.box,
                 self.started.stand,
-                matched="box file",
+                matched="counted by hand" if self.counted else "box file",
                 today=TODAY,
                 locked_out=True,
                 build=self.build,
             ),
-            matched=matched_of(self.box),
+            matched=matched,
             rates_hz={},
             build=self.build,
         )
@@ -179,16 +200,32 @@ class VirtualTest:
             chunks = {
                 name: [Chunk(self.now_s, data)] if data else []
                 for name, data in ((INDICATOR, self.sent_by_indicator(wire)), (ENCODER, wire.encoder))
+                if name in self.channels.monitors
             }
             self.conductor.tick(self.now_s, chunks)
             self.obey_knocks()
+            self.count()
 
     def sent_by_indicator(self, wire: Wire) -> bytes:
         """What came of the indicator in this tick."""
         return wire.indicator
 
+    def count(self) -> None:
+        """What a person does who counts: turn, set the tip down, and say so."""
+        if self._looks:
+            self._looks = False
+            self.conductor.matched() if self.sees_mark else self.conductor.unmatched()
+        if not (self.counted and self._turning):
+            return
+        self._was_lifted = self._was_lifted or not self._simulated.tip_is_down
+        if self._was_lifted and self._simulated.tip_is_down:
+            self._turning = False
+            self.conductor.arrived()
+
     def obey_knocks(self) -> None:
         """What a live test does with the commands of the gear."""
+        if self._knocks is None:
+            return
         for command in self._knocks.commands_of(self.conductor):
             assert command == "matched by a knock"
             self.conductor.matched(command)
@@ -223,7 +260,11 @@ class VirtualTest:
         self.logbook.append(self.started.test, stamped)
         self.stream.append(stamped)
         if self.follow and isinstance(event, events.PositionAsked):
-            self._simulated.ask(event.engagement)
+            self._simulated.ask(event.engagement, by_eye=self.counted)
+            self._turning, self._was_lifted = True, not event.turn_teeth
+        if self.follow and isinstance(event, events.CountAsked):
+            self._simulated.ask(event.turns * self.box.gear_set.gear_teeth, by_eye=True)
+            self._looks = True
         if self.follow and isinstance(event, events.SweepAsked):
             self._simulated.sweep(event.member)
         if self.follow and isinstance(event, events.MarksAsked):

@@ -33,7 +33,8 @@ from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments, Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.cause import Found
 from lashmap_daemon.story.recorded import HandSetup
-from lashmap_daemon.testing.by_hand import HandOpening, HandTest
+from lashmap_daemon.testing.bench_sheet import SheetCode
+from lashmap_daemon.testing.by_hand import FilledSheet, HandOpening, HandTest
 from lashmap_daemon.testing.conductor import Conductor
 from lashmap_daemon.testing.opening import lay_out
 from lashmap_drivers.readings import Chunk
@@ -162,6 +163,31 @@ def _message(topic: Topic, payload: bytes) -> dict[str, Any]:
     }
 
 
+class _AtDesk:
+    """A person who types the sheet of that gear in, one line wrong at first."""
+
+    def __init__(self) -> None:
+        self.test: HandTest | None = None
+        self._asked = 0
+
+    def show(self, text: str) -> None:
+        """Look at nothing."""
+
+    def line(self, question: str, *, fresh: bool = False) -> str:  # noqa: ARG002 - as it is asked
+        """A line of the sheet, or what stands beside it."""
+        self._asked += 1
+        if "yes" in question or "when" in question:
+            return "yes" if "yes" in question else "2026-11-24 17:20Z"
+        awaited = self.test.story.awaited if self.test else None
+        if self._asked == 2 or not isinstance(awaited, events.PositionAsked):
+            return "0,25 0,39 0,25"
+        if awaited.number == 4:
+            return "skip"
+        lash = 0.14 - 0.012 * math.cos(2.0 * math.pi * (awaited.engagement - 3) / 20.0)
+        read = round(lash / 0.005) * 0.005
+        return f"0.25/{0.25 + read:.3f}  0.26/{0.265 + read:.3f}"
+
+
 class _Reader:
     """A person who reads an invented gear of 12 µm runout, and begins one position anew."""
 
@@ -184,24 +210,31 @@ class _Reader:
         return f"0,25 {0.25 + round(lash / 0.005) * 0.005:.3f}"
 
 
-def typed(path: Path, box: BoxFile) -> None:
-    """A test by hand."""
+def typed(path: Path, box: BoxFile, *, from_sheet: bool = False) -> None:
+    """A test by hand, measured as it is typed or read off a sheet."""
     gauge = GaugeTable(division_mm=0.01, serial="INV-G1", calibration_uncertainty_mm=0.002).recorded()
     setup = HandSetup(box=box.recorded(), gauge=gauge)
     today = dt.date(2026, 12, 1)
+    planned = tuple(int(one) for one in lay_out(setup.box))
+    code = SheetCode.of(setup.box, planned, rocks=3, both=True)
+    read = events.SheetRead(
+        sheet=str(code), measured_utc="2026-11-24T15:05:00Z", measured_by="A. Nobody", typed_by="B. Nobody"
+    )
     opening = HandOpening(
         started=events.TestStarted(
             test="typed",
             operator="A. Nobody",
             setup=setup,
-            planned=tuple(int(one) for one in lay_out(setup.box)),
+            planned=planned,
             version="0.0.0",
         ),
         cautions=events.CautionsConfirmed(how="typed at the stand"),
         preconditions=collect_by_hand(setup.box, gauge, matched=True, today=today, locked_out=True),
         matched=True,
+        sheet=FilledSheet(code=code, read=read) if from_sheet else None,
     )
-    reader, seconds = _Reader(), itertools.count()
+    reader: _AtDesk | _Reader = _AtDesk() if from_sheet else _Reader()
+    seconds = itertools.count()
     with Logbook(path, create=True) as book:
         reader.test = HandTest(opening, gauge, book, reader, now_s=lambda: float(next(seconds)))
         reader.test.run()

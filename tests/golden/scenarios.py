@@ -17,7 +17,7 @@ from daemon.broken_off import BrokenOff, killed_after, with_mean_backlash
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import CONFIGS, TICK_S, VirtualTest, load_box
 from golden import program
-from golden.program import ENCODER, INDICATOR, Chunk, Fault, Found, Full, Repeat, Shaft, Skip, Space, events
+from golden.program import ENCODER, Chunk, Fault, Found, Full, Repeat, Shaft, Skip, Space, events
 
 LOGBOOK = Path("virtual.logbook")
 Seen = list[dict[str, Any]]
@@ -37,8 +37,9 @@ class Watched(VirtualTest):
     def __post_init__(self) -> None:
         super().__post_init__()
         self.onlooker = program.Onlooker(self.started)
-        port = self.stand.file.indicator.port
-        self._emit(events.InstrumentHeard(instrument=INDICATOR, port=port, rate_hz=COARSE.indicator_rate_hz))
+        name = self.started.stand.channels[0]
+        port = self.started.stand.port(name)
+        self._emit(events.InstrumentHeard(instrument=name, port=port, rate_hz=COARSE.indicator_rate_hz))
 
     @property
     def seen(self) -> Seen:
@@ -195,12 +196,54 @@ def by_hand() -> Seen:
     return []
 
 
+def sheet() -> Seen:
+    """No cable and no computer at the bench: a filled sheet is typed in the day after."""
+    box = load_box(
+        CONFIGS / "boxes" / "mitre-20x20.toml", positions=6, gear_turns=1.0, confirming_positions=1
+    )
+    program.typed(LOGBOOK, box, from_sheet=True)
+    program.keep_result(LOGBOOK)
+    return []
+
+
+def counted() -> Seen:
+    """No encoder: a person counts the teeth and says where the gear is; the indicator has its wire."""
+    plan = {"positions": 6, "gear_turns": 3.0, "confirming_positions": 1}
+    test = _watched("spiral-13x40", plan, seed=11, counted=True)
+    _to_its_end(test)
+    return test.seen
+
+
+def by_angle() -> Seen:
+    """No indicator: the encoder on the gear's shaft is all that sees the rock."""
+    plan = {"positions": 6, "gear_turns": 3.0, "confirming_positions": 1}
+    test = _watched("spiral-13x40", plan, seed=12, by_angle=True)
+    _to_its_end(test)
+    return test.seen
+
+
 def _watched(
-    box: str, plan: dict[str, float], *, seed: int, sweeps: tuple[Shaft, ...] = (), idle_tries: int = 0
+    box: str,
+    plan: dict[str, float],
+    *,
+    seed: int,
+    sweeps: tuple[Shaft, ...] = (),
+    idle_tries: int = 0,
+    counted: bool = False,
+    by_angle: bool = False,
 ) -> Watched:
     """A test of a shipped box in the working folder."""
     loaded = load_box(CONFIGS / "boxes" / f"{box}.toml", **plan)
-    return Watched(Path(), loaded, seed=seed, instruments=COARSE, sweeps=sweeps, idle_tries=idle_tries)
+    return Watched(
+        Path(),
+        loaded,
+        seed=seed,
+        instruments=COARSE,
+        sweeps=sweeps,
+        idle_tries=idle_tries,
+        counted=counted,
+        by_angle=by_angle,
+    )
 
 
 def _to_its_end(test: VirtualTest) -> None:
@@ -212,7 +255,22 @@ def _to_its_end(test: VirtualTest) -> None:
 
 SCENARIOS: dict[str, Callable[[], Seen]] = {
     one.__name__: one
-    for one in (spiral, mitre, inch, straight, sweeps, resumed, faults, stuck, imported, built, by_hand)
+    for one in (
+        spiral,
+        mitre,
+        inch,
+        straight,
+        sweeps,
+        resumed,
+        faults,
+        stuck,
+        imported,
+        built,
+        by_hand,
+        sheet,
+        counted,
+        by_angle,
+    )
 }
 
 

@@ -83,7 +83,10 @@ INDICATOR = (
         "standard uncertainty of that height; null for the default",
         "height_uncertainty_mm",
     ),
-    text("direction", "line of action: 'normal' or 'plane of rotation'"),
+    text(
+        "direction",
+        "line of action: 'normal' or 'plane of rotation'; 'gear angle' where the encoder alone was read",
+    ),
     number("off_normal_deg", "plunger's angle off that direction"),
     number("lever_deg", "inclination of a lever tip to the flank; null for a plunger"),
     number("angle_standard_uncertainty_deg", "standard uncertainty of these angles", "angle_uncertainty_deg"),
@@ -244,6 +247,13 @@ def _gear_set(assessment: Assessment) -> Rows:
 
 def _indicator(assessment: Assessment) -> Rows:
     indicator, units = assessment.record.indicator, assessment.record.units
+    if indicator.is_encoder:
+        return (
+            ("readings", "the encoder's angle, as an arc of the outer pitch circle"),
+            ("radius of that circle", format_given(indicator.touch_radius_mm, units)),
+            ("one count", format_spread(indicator.resolution_mm, units)),
+            ("graduation, U (k = 2)", format_given(indicator.calibration_uncertainty_mm, units)),
+        )
     radius = format_given(indicator.touch_radius_mm, units)
     u_radius = format_given(indicator.touch_radius_uncertainty_mm, units)
     rows = [

@@ -133,7 +133,7 @@ _HEADS = (
     Head("remarks", 2.6, style="remarks"),
 )
 _TRACES = (
-    "Indicator against time. Heavy bars are the settled dwells, with ticks towards the other flank; reversal "
+    "{read} against time. Heavy bars are the settled dwells, with ticks towards the other flank; reversal "
     "n leads from the nth bar to the next. All pictures share one height unless they say so; hatched ones "
     "gave no reading."
 )
@@ -162,7 +162,11 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
     if typed := _typed_rows(assessment):
         yield Chapter("Readings as typed", "typed", (Facts(typed),))
     if figures := trace_figures(assessment):
-        shown = (Words(_TRACES, "caption"), Words(_HINT, "hint"), Traces(figures))
+        shown = (
+            Words(_TRACES.format(read=_read_of(assessment)), "caption"),
+            Words(_HINT, "hint"),
+            Traces(figures),
+        )
         yield Chapter("Rock traces", "traces", shown)
 
 
@@ -281,6 +285,11 @@ def _text(value: float, ending: str, units: Units) -> str:
     if ending == "_mm_per_s":
         return f"{format_length(value, units)}/s"
     return f"{value:.4g}{ {'_deg': '°', '_s': ' s'}.get(ending, '') }"
+
+
+def _read_of(assessment: Assessment) -> str:
+    """What the traces show."""
+    return "Arc of the gear" if assessment.record.indicator.is_encoder else "Indicator"
 
 
 def trace_figures(assessment: Assessment) -> tuple[TraceFigure, ...]:

@@ -31,7 +31,7 @@ import numpy as np
 from lashmap_analysis.errors import FieldError, require_ranges
 from lashmap_analysis.gears.gear_set import GearSet, Length
 
-Direction = Literal["normal", "plane of rotation"]
+Direction = Literal["normal", "plane of rotation", "gear angle"]
 
 # A height that nobody gave is taken as 0 and lies within half a module of that: rectangular (from memory: the
 # working flank reaches a module to either side, and a tip is set by eye near its middle).
@@ -125,7 +125,9 @@ class Indicator:
     Attributes:
         resolution_mm: Least step of the display; of a scale that is read by eye, the step it is read to.
         touch_radius_mm: Distance of the tip's point of contact from the gear axis (r_i).
-        direction: Line of action: along the flank normal, or in the plane of rotation.
+        direction: Line of action: along the flank normal, or in the plane of rotation; ``gear angle`` where
+            there is no indicator and readings are the encoder's angle as an arc of the outer pitch circle,
+            s = Δθ r_e2 (`of_angle`).
         off_normal_deg: γ, plunger's angle off that direction.
         lever_deg: ε, inclination of a lever tip to the flank; None for a plunger.
         on_arm: True when the tip bears on an arm clamped to the gear shaft (plane of rotation, any radius).
@@ -169,9 +171,43 @@ class Indicator:
         if not self.touch_radius_uncertainty_mm < self.touch_radius_mm / 3:
             expected = f"less than a third of the touch radius of {self.touch_radius_mm:g} mm"
             raise IndicatorError("touch_radius_uncertainty_mm", self.touch_radius_uncertainty_mm, expected)
-        if self.on_arm and self.direction != "plane of rotation":
+        if self.on_arm and self.direction == "normal":
             expected = "'plane of rotation' for a tip on an arm: an arm has no flank"
             raise IndicatorError("direction", self.direction, expected)
+
+    @classmethod
+    def of_angle(
+        cls, gear_set: GearSet, *, resolution_deg: float, standard_uncertainty_deg: float | None
+    ) -> Indicator:
+        """An encoder on the gear's shaft in the place of an indicator: its angle, as an arc at r_e2.
+
+        The arc of the outer pitch circle is the transverse backlash itself, j_et = Δθ r_e2 (DESIGN §3): no
+        radius, direction or height of a tip has to be known.
+
+        Args:
+            gear_set: The gear set under test.
+            resolution_deg: One count.
+            standard_uncertainty_deg: Of a difference of two angles a rock apart, other than resolution; None
+                when nobody stated one.
+        """
+        radius = gear_set.outer_gear_pitch_radius_mm
+        graduation = (
+            None if standard_uncertainty_deg is None else 2 * radians(standard_uncertainty_deg) * radius
+        )
+        return cls(
+            resolution_mm=radians(resolution_deg) * radius,
+            touch_radius_mm=radius,
+            touch_radius_uncertainty_mm=0.0,
+            direction="gear angle",
+            angle_uncertainty_deg=0.0,
+            on_arm=True,
+            calibration_uncertainty_mm=graduation,
+        )
+
+    @property
+    def is_encoder(self) -> bool:
+        """There is no indicator: readings are the encoder's angle."""
+        return self.direction == "gear angle"
 
     def check_on(self, gear_set: GearSet) -> None:
         """Refuse a touch radius that is not on the gear's teeth.

@@ -34,7 +34,7 @@ from lashmap_analysis.judge.tight_spot import (
     two_sided,
     variation_interval,
 )
-from lashmap_analysis.judge.verdict import Evidence, reach_verdict, tooth_allowance_mm, touched
+from lashmap_analysis.judge.verdict import Evidence, Read, reach_verdict, tooth_allowance_mm, touched
 from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, fit_lash_map
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.record.record import Floats, RockTrace, RunoutTrace, Shaft, TestRecord
@@ -43,6 +43,7 @@ from lashmap_analysis.rock.cross_check import (
     as_rocked_mm,
     disagreement,
     encoder_view,
+    of_encoder,
     pinion_effect_mm,
     pinion_slip,
     stated_mm,
@@ -194,8 +195,10 @@ def _why_no_map(
 
 
 def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit) -> Evidence:
+    read: Read = "encoder" if record.indicator.is_encoder else "indicator"
     if fit.lash_map is None or fit.stated is None or fit.budget is None:
         return Evidence(
+            read=read,
             missing=fit.missing,
             doubts=doubts_of(record, positions, None),
             narrow=("Record more positions whose rocks are usable.",),
@@ -206,6 +209,7 @@ def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit
     sided = one_sided(fit.lash_map, budget)
     teeth = touched(record.gear_set, (one.engagement for one in _usable(positions)))
     return Evidence(
+        read=read,
         interval_mm=interval,
         variation_interval_mm=variation_interval(fit.lash_map, budget, NORMAL_95),
         one_sided_mm=sided,
@@ -276,6 +280,8 @@ def position_result(trace: RockTrace, record: TestRecord) -> PositionResult:
     view = EncoderView()
     if record.encoder is not None and trace.typed is None:
         view = encoder_view(trace, rock, record.encoder, record.gear_set)
+        if record.indicator.is_encoder:  # its own reading is no check of it
+            view = EncoderView(gear_angle_deg=view.gear_angle_deg)
     nominal = record.gear_set.gear_angle_deg(trace.engagement)
     blank = PositionResult(
         position=trace.position,
@@ -296,9 +302,10 @@ def _rock(trace: RockTrace, record: TestRecord) -> RockReading:
     """The reading of a trace, or of what was typed instead."""
     step_mm = record.indicator.resolution_mm
     if trace.typed is None:
-        return measure_rock(
+        rock = measure_rock(
             trace.time_s, trace.indicator_mm, resolution_mm=step_mm, left_out_s=trace.left_out_s
         )
+        return of_encoder(rock) if record.indicator.is_encoder else rock
     others = [one.typed for one in record.traces if one.typed is not None and one.position != trace.position]
     return measure_typed(trace.typed, others, step_mm=step_mm, most_mm=record.gear_set.outer_module_mm / 2)
 

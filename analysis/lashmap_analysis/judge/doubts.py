@@ -22,11 +22,17 @@ from lashmap_analysis.rock.steps import pool_flanks
 from lashmap_analysis.uncertainty.mesh_state import correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm
 
-COUNTED_BY_HAND = (
-    "Teeth were counted by hand from the marks, without an encoder, and the readings were read by eye and "
-    "typed. A miscount by a tooth leaves the readings as they are, but puts them, and the tight spot, on "
-    "other teeth than those named here."
+ENCODER_ALONE = (
+    "The lash was read from the encoder alone, as an angle: no second instrument saw the rock, and play or "
+    "twist between the gear and the encoder is taken for lash."
 )
+_MISCOUNT = (
+    "A miscount by a tooth leaves the readings as they are, but puts them, and the tight spot, on other "
+    "teeth than those named here."
+)
+_COUNTED = "Teeth were counted by hand from the marks, without an encoder"
+COUNTED_BY_HAND = f"{_COUNTED}. {_MISCOUNT}"
+READ_BY_EYE = f"{_COUNTED}, and the readings were read by eye and typed. {_MISCOUNT}"
 # Positions without a rock that are named beside the verdict.
 _MOST_LEFT_OUT = 4
 # Positions with both instruments, below which their scatter is not known well enough to estimate an arm.
@@ -81,7 +87,9 @@ def cautions_of(
             numbers = ", ".join(str(number) for number in flagged)
             notes.append(f"{name.value[0].upper()}{name.value[1:]} at position {numbers}.")
     if record.encoder is None:
-        notes.append(COUNTED_BY_HAND)
+        notes.append(READ_BY_EYE if record.indicator.by_eye else COUNTED_BY_HAND)
+    if indicator.is_encoder:
+        notes.append(ENCODER_ALONE)
     notes += _moment_arm(record, positions)
     notes += _left_out(record)
     if record.closing != "completed":

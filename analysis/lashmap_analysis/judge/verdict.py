@@ -18,7 +18,7 @@ The rule, and why:
   commonly shimmed by its backlash, while the pinion's place governs the pattern (common practice, no source).
   A recorded mounting distance that is wrong bars *conforming* for both.
 - What nobody mentions is unproven: the pinion's mounting distance, matched teeth, bearings and the
-  indicator's calibration are asked for whether or not the record lists them.
+  calibration of what measured the lash are asked for whether or not the record lists them.
 """
 
 from __future__ import annotations
@@ -46,8 +46,8 @@ ASKED_FOR = {
     (MOUNTING_DISTANCE, "pinion"): "Measure the pinion's mounting distance against the marked value.",
     ("matched teeth",): "Bring the marked teeth together and record where the encoder stands.",
     ("bearing",): "Measure the bearings' preload or end play against the drawing.",
-    ("calibration", "indicator"): "Record until when the indicator's calibration is valid.",
 }
+Read = Literal["indicator", "encoder"]
 STANDING_CAUTION = (
     "Backlash alone does not prove the build: the right backlash can be had at a wrong mounting distance. "
     "Mounting distances and the contact pattern are proven apart from it."
@@ -107,6 +107,7 @@ class Evidence:
             0 when every tooth was touched.
         untouched: Those teeth in words.
         touch: What would settle that.
+        read: The instrument that measured the lash, whose calibration is asked for.
     """
 
     interval_mm: Interval | None = None
@@ -122,6 +123,7 @@ class Evidence:
     untouched_mm: float = 0.0
     untouched: str = ""
     touch: str = ""
+    read: Read = "indicator"
 
     def judged(self, rule: DecisionRule) -> tuple[Interval | None, Interval | None]:
         """Intervals of backlash and variation that a rule goes by; two-sided for want of others."""
@@ -167,14 +169,15 @@ def reach_verdict(
         evidence: What was measured.
         limits: What the drawing allows; limits on transverse backlash are compared with the measured backlash
             turned into transverse, at the outer pitch radius.
-        preconditions: Each with its state; those of `ASKED_FOR` that are not among them count as unproven.
+        preconditions: Each with its state; those of `ASKED_FOR`, and the calibration of what was read, count
+            as unproven when they are not among them.
         gear_set: The gear set under test, for that conversion.
         units: Unit the figures in the sentences are written in.
 
     Returns:
         The verdict; see the module text for the rule. Never raises for want of evidence.
     """
-    conditions = _with_unmentioned(tuple(preconditions))
+    conditions = _with_unmentioned(tuple(preconditions), evidence.read)
     barring = tuple(one for one in conditions if bars(one))
     findings = _findings(evidence, limits, gear_set, units)
     outside = [one.sentence for one in findings if one.state == "outside"]
@@ -325,12 +328,13 @@ def _settlers(
     return tuple(dict.fromkeys(step for step in steps if step))
 
 
-def _with_unmentioned(conditions: tuple[Precondition, ...]) -> tuple[Precondition, ...]:
+def _with_unmentioned(conditions: tuple[Precondition, ...], read: Read) -> tuple[Precondition, ...]:
     """Add what is asked for and was not mentioned, as unproven."""
     names = [one.name.lower() for one in conditions]
+    valid = f"Record until when the {read}'s calibration is valid."
     added = tuple(
         Precondition(name=", ".join(words), state="unproven", detail="not recorded", remedy=remedy)
-        for words, remedy in ASKED_FOR.items()
+        for words, remedy in {**ASKED_FOR, ("calibration", read): valid}.items()
         if not any(all(word in name for word in words) for name in names)
     )
     return (*conditions, *added)

@@ -110,12 +110,19 @@ CAUTIONS = (
     "Local codes and the maker's instructions come first.",
 )
 
+_READ_BY_TIP = (
+    "The reading is the mean step between settled dwells, on the indicator's own line of action.",
+    "Tip radius and direction turn the reading into normal backlash.",
+)
+_READ_BY_ANGLE = (
+    "The reading is the mean step between settled dwells, of the gear's angle as an arc of the pitch circle.",
+    "That arc is transverse backlash; pressure and spiral angle turn it into normal backlash.",
+)
 HOW_TO_READ = (
     "Backlash is normal backlash: play perpendicular to the flank, at the outer end of the teeth.",
     "An engagement counts gear teeth past the matched teeth. The same teeth meet again after one mesh cycle.",
     COUNTING,
-    "The reading is the mean step between settled dwells, on the indicator's own line of action.",
-    "Tip radius and direction turn the reading into normal backlash.",
+    *_READ_BY_TIP,
     "u is a standard uncertainty, U an expanded one at 95 %. The interval judged is not value ± U.",
     "In the table of positions u holds the scatter of the rock and of setting the tip; the budget holds all.",
 )
@@ -147,7 +154,11 @@ def closing_words(assessment: Assessment) -> tuple[Chapter, Chapter]:
     """What stands side by side at the end: how to read the record, and cautions."""
     view = lash_view(assessment)
     outcomes = OUTCOMES[assessment.record.limits.decision_rule]
-    how = (*HOW_TO_READ, outcomes, *(_map_notes(view) if view is not None else ()))
+    read: tuple[str, ...] = HOW_TO_READ
+    if assessment.record.indicator.is_encoder:
+        by_angle = dict(zip(_READ_BY_TIP, _READ_BY_ANGLE, strict=True))
+        read = tuple(by_angle.get(line, line) for line in HOW_TO_READ)
+    how = (*read, outcomes, *(_map_notes(view) if view is not None else ()))
     return (
         Chapter("How to read this record", "reading", (Points(how),)),
         Chapter("Cautions", "cautions", (Points(CAUTIONS),)),

@@ -10,7 +10,7 @@ the pinion, which should be locked, moved. Not decided here: what a disagreement
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, inf, isfinite, nan, radians, sqrt
 from typing import TYPE_CHECKING
 
@@ -62,6 +62,23 @@ class EncoderView:
     backlash_mm: float | None = None
     standard_uncertainty_mm: float = nan
     pinion_movement_deg: float | None = None
+
+
+_STUCK = "The encoder repeated one count for longer than a dwell: check its coupling and cable."
+
+
+def of_encoder(rock: RockReading) -> RockReading:
+    """A rock that was read from an encoder: its flags speak of that, and no angle has an end of its range."""
+    flags = (
+        replace(flag, sentence=_STUCK if flag.name is FlagName.STUCK else _said_of_encoder(flag.sentence))
+        for flag in rock.flags
+        if flag.name is not FlagName.OUT_OF_RANGE
+    )
+    return replace(rock, flags=tuple(flags))
+
+
+def _said_of_encoder(sentence: str) -> str:
+    return sentence.replace("indicator", "encoder").replace("Indicator", "Encoder")
 
 
 def encoder_view(trace: RockTrace, rock: RockReading, encoder: Encoder, gear_set: GearSet) -> EncoderView:

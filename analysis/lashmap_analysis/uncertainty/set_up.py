@@ -8,6 +8,7 @@ reading alike.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import cos, hypot, inf, radians, sin, sqrt, tan
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,9 @@ CALIBRATION = "indicator calibration"
 HYSTERESIS = "indicator hysteresis"
 SCALE = "reading of the scale, common part"
 SPIRAL = "spiral angle along the face"
+GRADUATION = "encoder graduation"
+REVERSAL = "encoder coupling, on reversal"
+COUNTS = "counts of the encoder, common part"
 
 
 def set_up_lines(
@@ -58,6 +62,8 @@ def set_up_lines(
         GearSetError: The cutter's arc does not reach the touch radius.
     """
     size = abs(normal_backlash_mm)
+    if indicator.is_encoder:
+        return _angle_lines(gear_set, indicator, size, units)
     lines = [
         _calibration_line(gear_set, indicator, units),
         _hysteresis_line(gear_set, indicator, units),
@@ -72,6 +78,40 @@ def set_up_lines(
     if gear_set.cutter_radius_mm is None and gear_set.mean_spiral_angle_deg != 0:
         lines.append(_spiral_line(gear_set, indicator, size))
     return tuple(lines)
+
+
+def _angle_lines(
+    gear_set: GearSet, indicator: Indicator, size: float, units: Units
+) -> tuple[BudgetLine, ...]:
+    """The same of an encoder alone: graduation, coupling, counts; the arm of its angle is r_e2 by itself."""
+    graduation = replace(
+        _calibration_line(gear_set, indicator, units),
+        quantity=GRADUATION,
+        remedy="record encoder.standard_uncertainty_deg from the certificate, or use an encoder with less",
+    )
+    reversal = replace(
+        _hysteresis_line(gear_set, indicator, units),
+        quantity=REVERSAL,
+        source="two counts (type B, from memory)",
+        remedy="use a coupling without play, or an indicator beside the encoder",
+    )
+    step = indicator.normal_per_reading(gear_set) * indicator.resolution_mm
+    counts = BudgetLine(
+        quantity=COUNTS,
+        value=f"one count is {format_length(step, units, decimals=5)}",
+        distribution="triangular",
+        # A level that stands between two counts is off by up to half of one however long it is watched, and
+        # so is the other: rectangular, twice (GUM F.2.2.1). Where a tooth is a whole number of counts, every
+        # position is rounded alike.
+        standard_uncertainty_mm=step / sqrt(6),
+        degrees_of_freedom=inf,
+        source="half a count to either side on both flanks, not averaged over positions (type B)",
+        remedy="use an encoder with more counts a turn",
+    )
+    lines = (graduation, reversal, counts)
+    if gear_set.cutter_radius_mm is None and gear_set.mean_spiral_angle_deg != 0:
+        return (*lines, _spiral_line(gear_set, indicator, size))
+    return lines
 
 
 def radius_sensitivity_per_mm(gear_set: GearSet, indicator: Indicator) -> float:
@@ -344,5 +384,5 @@ def _spiral_line(gear_set: GearSet, indicator: Indicator, size: float) -> Budget
         degrees_of_freedom=inf,
         source="no cutter radius given; any from three quarters of the mean cone distance upwards (type B)",
         remedy="give the cutter radius of the set"
-        + ("" if indicator.direction == "plane of rotation" else ", or touch nearer to the outer end"),
+        + ("" if indicator.direction != "normal" else ", or touch nearer to the outer end"),
     )

@@ -1,4 +1,4 @@
-"""Running a test by hand: box file, dial gauge, logbook and a person who types, put together."""
+"""A test by hand: box file, dial gauge, logbook and a person who types, put together; and its sheet."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from pydantic import ValidationError
 from rich.console import Console
 
 from lashmap_daemon.builds.evidence import NO_BUILD, take
-from lashmap_daemon.commands.options import RunOptions
+from lashmap_daemon.commands.options import RunOptions, SheetOptions
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError
 from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
@@ -26,17 +26,19 @@ from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.preconditions import collect_by_hand
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import say
-from lashmap_daemon.sequence.resume import find_unfinished, may_go_on, take_up
+from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, may_go_on, take_up
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.gauge_file import GaugeFile, GaugeTable
+from lashmap_daemon.setup.gauge_file import DEFAULT_ROCKS, GaugeFile, GaugeTable
 from lashmap_daemon.setup.plausible import implausible_certificate, implausible_division
 from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
 from lashmap_daemon.story import events
 from lashmap_daemon.story.recorded import HandSetup
+from lashmap_daemon.story.story import Story
 from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.system import forget_typed
-from lashmap_daemon.testing.by_hand import HandOpening, HandTest
+from lashmap_daemon.testing.bench_sheet import SheetCode, bench_sheet
+from lashmap_daemon.testing.by_hand import FilledSheet, HandOpening, HandTest
 from lashmap_daemon.testing.opening import (
     complete_box,
     confirm_cautions,
@@ -45,8 +47,11 @@ from lashmap_daemon.testing.opening import (
     test_name,
     unused_name,
 )
+from lashmap_daemon.testing.typed_line import Wrong, moment_typed
+from lashmap_daemon.whole_file import write_whole
 
 _DATE = "such as 2031-05-17"
+_COLDEST_C, _WARMEST_C = -40.0, 120.0  # that the analysis takes
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,6 +85,19 @@ def _from_pipe() -> str | None:
     return sys.stdin.readline() or None
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Given:
+    """What a test by hand is made of: options and files as they were given, the logbook, the person."""
+
+    options: RunOptions
+    box_path: Path
+    box: BoxFile
+    gauge: GaugeTable | None
+    code: SheetCode | None
+    logbook: Logbook
+    person: AtKeyboard
+
+
 def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
     """Run a test by hand, or go on with one; returns the exit status.
 
@@ -94,6 +112,7 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
     if options.runout:
         raise ConfigurationError("--runout", ["a runout sweep needs instruments; leave it out by hand"])
     box = toml_file.load(box_path, BoxFile)
+    code = None if options.sheet is None else _code(options.sheet, box, box_path)
     gauge = None if options.gauge is None else toml_file.load(options.gauge, GaugeFile).gauge
     must_have_place(options.logbook)
     person = AtKeyboard(console=console)
@@ -104,17 +123,30 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
             )
         stack.enter_context(only_writer(options.logbook))
         logbook = stack.enter_context(Logbook(options.logbook, create=True))
+        given = _Given(
+            options=options,
+            box_path=box_path,
+            box=box,
+            gauge=gauge,
+            code=code,
+            logbook=logbook,
+            person=person,
+        )
         if options.resume or options.test is not None:
-            opening = _go_on(options, box, gauge, logbook, person)
+            opening = _go_on(given)
         else:
-            opening = _begin(options, box_path, gauge, logbook, person)
+            opening = _begin(given) if code is None else _begin_sheet(given, code)
         recorded = opening.started.gauge
         if recorded is None:
             raise RuntimeError("a test by hand without a gauge")
         test = opening.started.test
         closed = HandTest(opening, recorded, logbook, person).run()
         if closed.outcome != "completed":
-            files = ("--by-hand", str(box_path), *_gauge(options), "--logbook", str(options.logbook))
+            sheet = () if code is None else ("--sheet", str(code))
+            files = (
+                *("--by-hand", str(box_path), *_gauge(options.gauge), *sheet),
+                *("--logbook", str(options.logbook)),
+            )
             again = shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
             goes_on = f"Go on: {again}" if may_go_on(options.logbook, test) else "It cannot go on."
             person.show(f"What was typed is kept. {goes_on}")
@@ -127,28 +159,35 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
         return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 
-def _gauge(options: RunOptions) -> tuple[str, ...]:
-    return () if options.gauge is None else ("--gauge", str(options.gauge))
+def _gauge(gauge: Path | None) -> tuple[str, ...]:
+    return () if gauge is None else ("--gauge", str(gauge))
 
 
-def _begin(
-    options: RunOptions, box_path: Path, gauge: GaugeTable | None, logbook: Logbook, person: AtKeyboard
-) -> HandOpening:
-    """Everything before the first position of a new test."""
-    box = toml_file.load(box_path, BoxFile)
+def _planned(box: BoxFile, box_path: Path) -> tuple[int, ...]:
+    """The engagements of a box's plan.
+
+    Raises:
+        ConfigurationError: It cannot be laid out.
+    """
     try:
-        planned = tuple(int(one) for one in lay_out(box.recorded()))
+        return tuple(int(one) for one in lay_out(box.recorded()))
     except ValueError as error:
         raise ConfigurationError(str(box_path), [f"plan: {error}"]) from error
+
+
+def _begin(given: _Given) -> HandOpening:
+    """Everything before the first position of a new test."""
+    options, box, person = given.options, given.box, given.person
+    planned = _planned(box, given.box_path)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
-    built = take(logbook, box, options.build)
+    built = take(given.logbook, box, options.build)
     if built.named is not None:
         person.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
     box = complete_box(built.box, person, built.named)
-    setup = HandSetup(box=box.recorded(), gauge=(gauge or ask_gauge(box.box.units, person)).recorded())
+    setup = HandSetup(box=box.recorded(), gauge=(given.gauge or ask_gauge(box.box.units, person)).recorded())
     now = dt.datetime.now(dt.UTC)
     started = events.TestStarted(
-        test=unused_name(logbook, test_name(box.box.serial, now)),
+        test=unused_name(given.logbook, test_name(box.box.serial, now)),
         operator=options.operator,
         setup=setup,
         planned=planned,
@@ -164,10 +203,10 @@ def _begin(
     )
 
 
-def _go_on(
-    options: RunOptions, box: BoxFile, gauge: GaugeTable | None, logbook: Logbook, person: AtKeyboard
-) -> HandOpening:
+def _go_on(given: _Given) -> HandOpening:
     """Everything before the next position of a test that ended early; without a file the gauge stays."""
+    options, box, gauge, logbook, person = given.options, given.box, given.gauge, given.logbook, given.person
+    code = given.code
     if options.build is not None:
         raise ConfigurationError("--build", ["a test goes on with the build it began with; leave it out"])
     name = find_unfinished(logbook, options.test, box.box.serial)
@@ -177,8 +216,11 @@ def _go_on(
             "--by-hand", [f"test {name} was made with instruments; go on with its stand file"]
         )
     setup = HandSetup(box=box.recorded(), gauge=began.gauge if gauge is None else gauge.recorded())
-    unfinished = take_up(logbook, name, setup)
+    unfinished = take_up(logbook, name, setup, measured_now=code is None)
+    _same_sheet(name, unfinished.resumption.story, code)
     person.show(f"Going on with test {unfinished.test}: {unfinished.state_text}.")
+    if code is not None:
+        return _go_on_sheet(options, unfinished, code)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     matched = _matched("Bring the marked teeth together again", person)
     now = dt.datetime.now(dt.UTC)
@@ -195,16 +237,212 @@ def _go_on(
     )
 
 
+# A sheet that was filled in at the bench --------------------------------------------------------------------
+
+
+def sheet(options: SheetOptions, console: Console) -> int:
+    """Write the sheet of a box; returns the exit status.
+
+    Raises:
+        ConfigurationError: A wrong file, or one that cannot be written.
+    """
+    from lashmap_analysis.render import PdfError  # noqa: PLC0415 - templates and typst load when asked for
+    from lashmap_analysis.render.bench_sheet import render_bench_sheet  # noqa: PLC0415 - as above
+
+    output = options.output or Path(f"{options.box.stem}-sheet.pdf")
+    if output.suffix.lower() != ".pdf":
+        raise ConfigurationError(str(output), ["a sheet is a PDF; name it .pdf"])
+    box = toml_file.load(options.box, BoxFile)
+    gauge = None if options.gauge is None else toml_file.load(options.gauge, GaugeFile).gauge
+    planned = _planned(box, options.box)
+    rocks = options.rocks or (gauge.rocks if gauge else DEFAULT_ROCKS)
+    code = SheetCode.of(box.recorded(), planned, rocks=rocks, both=not options.lash)
+    content = bench_sheet(
+        box.recorded(),
+        planned,
+        code,
+        gauge=None if gauge is None else gauge.recorded(),
+        files=("--by-hand", str(options.box), *_gauge(options.gauge)),
+        version=version("lashmap"),
+    )
+    try:
+        write_whole(output, render_bench_sheet(content))
+    except PdfError as error:
+        raise ConfigurationError(str(output), [str(error)]) from error
+    say(console, f"{output}: sheet {code}, {len(planned)} positions, {rocks} rocks each.")
+    say(console, f"Type it in later with: {content.command} --logbook FILE")
+    return 0
+
+
+def _code(text: str, box: BoxFile, box_path: Path) -> SheetCode:
+    """The code of a sheet, which must be of this box and plan.
+
+    Raises:
+        ConfigurationError: It is not.
+    """
+    code = SheetCode.read(text)
+    if code is None:
+        raise ConfigurationError("--sheet", [f"{text!r} is no code of a sheet; it stands in its frame"])
+    today = SheetCode.of(box.recorded(), _planned(box, box_path), rocks=code.rocks, both=code.both)
+    if code != today:
+        raise ConfigurationError(
+            "--sheet",
+            [
+                (
+                    f"sheet {code} was printed for another box or plan than {box_path} is now ({today}), so "
+                    "its lines are other teeth. Look at the code again, or give the box file as it was when "
+                    "the sheet was printed (serial, set, teeth, units and plan)"
+                )
+            ],
+        )
+    return code
+
+
+def _same_sheet(test: str, story: Story, code: SheetCode | None) -> None:
+    """A test goes on as it was begun: from the same sheet, or from none.
+
+    Raises:
+        ConfigurationError: It does not.
+    """
+    began = story.sheets[0][1].sheet if story.sheets else ""
+    if began == ("" if code is None else str(code)):
+        return
+    was = f"is typed in from sheet {began}" if began else "was not begun from a sheet"
+    todo = f"give --sheet {began}" if began else "leave --sheet out"
+    raise ConfigurationError("--sheet", [f"test {test} {was}; to go on with it, {todo}"])
+
+
+def _begin_sheet(given: _Given, code: SheetCode) -> HandOpening:
+    """Everything that stands on a sheet before its first line."""
+    options, box, person = given.options, given.box, given.person
+    now = dt.datetime.now(dt.UTC)
+    person.show(f"Sheet {code}: type what stands on it. What it does not say is left open with Enter.")
+    measured_by = _name("Measured by", options.operator, person)
+    measured_utc = _when("Begun: date and time of the bench's clock", now, person)
+    built = take(given.logbook, box, options.build)
+    if built.named is not None:
+        person.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
+    box = complete_box(_with_temperatures(built.box, person), person, built.named)
+    made = (given.gauge or ask_gauge(box.box.units, person)).model_copy(update={"rocks": code.rocks})
+    setup = HandSetup(box=box.recorded(), gauge=made.recorded())
+    locked_out = _is_yes(person.ask('Is "cautions read, drive locked out" ticked? yes, Enter = no'))
+    matched = _is_yes(person.ask('Is "marked teeth were together" ticked? yes, Enter = no'))
+    measured = dt.datetime.fromisoformat(measured_utc)
+    ticked = "ticked" if locked_out else "not ticked"
+    return HandOpening(
+        started=events.TestStarted(
+            test=unused_name(given.logbook, test_name(box.box.serial, measured)),
+            operator=measured_by,
+            setup=setup,
+            planned=_planned(given.box, given.box_path),
+            version=version("lashmap"),
+        ),
+        cautions=events.CautionsConfirmed(how=f"{ticked} on sheet {code}"),
+        # What was due is judged on the day of measuring.
+        preconditions=_collected(
+            setup, matched=matched, now=measured, build=built.named, locked_out=locked_out
+        ),
+        matched=matched,
+        build=built.named,
+        sheet=FilledSheet(
+            code=code,
+            read=events.SheetRead(
+                sheet=str(code),
+                measured_utc=measured_utc,
+                measured_by=measured_by,
+                typed_by=options.operator,
+            ),
+        ),
+    )
+
+
+def _go_on_sheet(options: RunOptions, unfinished: Unfinished, code: SheetCode) -> HandOpening:
+    """The rest of a sheet: what was said of it holds."""
+    story = unfinished.resumption.story
+    read = replace(story.sheets[0][1], typed_by=options.operator)
+    return HandOpening(
+        started=unfinished.started,
+        cautions=events.CautionsConfirmed(how=f"as said of sheet {code} before"),
+        preconditions=tuple(story.preconditions.values()),
+        matched=story.matched is not None and story.matched.how == "counted by hand",
+        resumed=unfinished.resumed(
+            operator=options.operator,
+            version=version("lashmap"),
+            now=dt.datetime.now(dt.UTC),
+            encoder_moved_deg=None,
+        ),
+        resumption=replace(unfinished.resumption, same_reference=False),
+        sheet=FilledSheet(code=code, read=read),
+    )
+
+
+def _name(what: str, otherwise: str, person: AtKeyboard) -> str:
+    while True:
+        answer = person.ask(f"{what}; Enter = {otherwise}").strip() or otherwise
+        wrong = complaint(answer, MOST_IN_LABEL)
+        if not wrong:
+            return answer
+        person.show(wrong)
+
+
+def _when(what: str, now: dt.datetime, person: AtKeyboard) -> str:
+    """When the sheet was begun, UTC; nobody may leave that open.
+
+    Raises:
+        ConfigurationError: Nobody says.
+    """
+    for _ in range(_TIMES):
+        answer = person.ask(f"{what}, such as 2031-05-17 14:30")
+        said = moment_typed(answer, now=now) if answer.strip() else Wrong(answer="A sheet needs its date.")
+        if isinstance(said, str):
+            return said
+        person.show(said.answer)
+    raise ConfigurationError(
+        "--sheet", ["nobody said when it was measured; the time of typing is not the time of measuring"]
+    )
+
+
+def _with_temperatures(box: BoxFile, person: AtKeyboard) -> BoxFile:
+    """The box as warm as the sheet says; where it says nothing, as the box file says."""
+    found: dict[str, float] = {}
+    for key, words in (("housing_c", "Housing"), ("gears_c", "Gears")):
+        known = getattr(box.temperature, key)
+        otherwise = "not recorded" if known is None else f"{known:g}, as the box file says"
+        while answer := person.ask(f"{words}, °C; Enter = {otherwise}").strip().removesuffix("°C").strip():
+            if (
+                re.fullmatch(r"[+-]?\d+(?:[.,]\d*)?", answer)
+                and _COLDEST_C <= (value := float(answer.replace(",", "."))) <= _WARMEST_C
+            ):
+                found[key] = value
+                break
+            person.show(f"{answer!r} is no temperature of a gearbox; write for example 21.5")
+    return box.model_copy(update={"temperature": box.temperature.model_copy(update=found)})
+
+
+def _is_yes(answer: str) -> bool:
+    return answer.strip().casefold() in {"yes", "y"}
+
+
+# What is asked of either ------------------------------------------------------------------------------------
+
+
 def _matched(words: str, person: AtKeyboard) -> bool:
     question = f'{words}, then type "matched": teeth are counted by hand from there; Enter = not known'
     return is_matched(person.ask(question))
 
 
 def _collected(
-    setup: HandSetup, *, matched: bool, now: dt.datetime, build: events.BuildNamed | None
+    setup: HandSetup,
+    *,
+    matched: bool,
+    now: dt.datetime,
+    build: events.BuildNamed | None,
+    locked_out: bool = True,
 ) -> tuple[Precondition, ...]:
     today = now.astimezone().date()
-    return collect_by_hand(setup.box, setup.gauge, matched=matched, today=today, locked_out=True, build=build)
+    return collect_by_hand(
+        setup.box, setup.gauge, matched=matched, today=today, locked_out=locked_out, build=build
+    )
 
 
 _TIMES = 3  # that the scale is asked for

@@ -23,6 +23,8 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import check_report_name, judged
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.screens.terminal import busy, print_json, say
+from lashmap_daemon.story.events import TestStarted
+from lashmap_daemon.story.recorded import Indicator
 from lashmap_daemon.whole_file import write_whole
 
 
@@ -105,6 +107,21 @@ def _found(tests: Sequence[str], books: list[Logbook]) -> list[Build]:
     return builds
 
 
+def _certificate(started: TestStarted) -> str:
+    """Names the calibration of what measured the lash; empty where nothing does.
+
+    A serial number and the date of a certificate together name one; either alone does not.
+    """
+    read = started.gauge or started.stand.indicator
+    if read is None:
+        encoder = started.stand.encoder
+        known = encoder is not None and encoder.serial and encoder.calibration_due
+        return f"{encoder.serial}, {encoder.calibration_due}, encoder" if encoder and known else ""
+    curve = read.correction if isinstance(read, Indicator) else None
+    figures = f"{read.calibration_uncertainty_mm!r}, {read.hysteresis_mm!r}, {curve!r}"
+    return f"{read.serial}, {read.calibration_due}, {figures}" if read.serial and read.calibration_due else ""
+
+
 def compared(book: Logbook, test: str) -> Build:
     """A test recomputed, with what a comparison asks of its set-up.
 
@@ -115,15 +132,7 @@ def compared(book: Logbook, test: str) -> Build:
         assessment = judged(replay.record(), replay.events)
     started = replay.started
     mounting = started.box.mounting
-    indicator = started.stand.indicator if started.gauge is None else started.gauge
-    curve = None if started.gauge is not None else started.stand.indicator.correction
-    # A serial number and the date of a certificate together name one calibration; either alone does not.
-    certificate = (
-        f"{indicator.serial}, {indicator.calibration_due}, {indicator.calibration_uncertainty_mm!r}, "
-        f"{indicator.hysteresis_mm!r}, {curve!r}"
-        if indicator.serial and indicator.calibration_due
-        else ""
-    )
+    certificate = _certificate(started)
     stocks = started.box.shims.stocks()
     advice = shim_advice_for(assessment, stocks, mounting.distances()) if stocks else None
     return Build(

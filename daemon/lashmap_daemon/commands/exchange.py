@@ -238,7 +238,7 @@ def import_recording(options: ImportOptions, console: Console, *, operator: str 
         stand = stand_of(source)
         signals = signals_of(source, recording, stand)
         found = find(source, recording, signals)
-    measured = measure(signals, found, Setup(box=source.box.recorded(), stand=stand.recorded()))
+    measured = measure(signals, found, Setup.of(source.box.recorded(), stand.recorded()))
     _say_refused(measured, console)
     if all(result.normal_backlash_mm is None for _, result in measured.rocks):
         problem = (

@@ -89,6 +89,12 @@ class RunOptions:
     gauge: Annotated[
         Path | None, typer.Option(help="With --by-hand: file of the dial gauge; asked when left out.")
     ] = None
+    sheet: Annotated[
+        str | None,
+        typer.Option(
+            metavar="CODE", help="With --by-hand: type in a filled sheet (lashmap sheet), a line a position."
+        ),
+    ] = None
     logbook: LogbookOption = LOGBOOK
     output: OutputOption = None
     operator: OperatorOption = ""
@@ -118,6 +124,26 @@ class RunOptions:
     def sweeps(self) -> tuple[Literal["gear", "pinion"], ...]:
         """Members to turn for their runout."""
         return tuple(member.value for member in self.runout or ())
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetOptions:
+    """Make a sheet to print: a test by hand to be filled in at the bench, and typed in later."""
+
+    box: BoxArgument
+    gauge: Annotated[
+        Path | None, typer.Option(help="File of the dial gauge; written down at the bench when left out.")
+    ] = None
+    rocks: Annotated[
+        int | None,
+        typer.Option(min=2, max=5, help="Rocks a line has boxes for; as the gauge file says, or 3."),
+    ] = None
+    lash: Annotated[
+        bool, typer.Option("--lash", help="One box a rock, for its lash, instead of low and high.")
+    ] = False
+    output: Annotated[
+        Path | None, typer.Option(help="File to write; BOX-sheet.pdf here when left out.", show_default=False)
+    ] = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -312,6 +338,12 @@ class SimulateOptions:
     rate: Annotated[float, typer.Option(help="Indicator lines a second.")] = 1000.0
     resolution_um: Annotated[float, typer.Option(help="Indicator resolution in micrometres.")] = 0.1
     shaft: Annotated[str, typer.Option(help="Shaft that carries the encoder: gear or pinion.")] = "gear"
+    no_encoder: Annotated[
+        bool, typer.Option("--no-encoder", help="A stand without one: whoever runs the test counts teeth.")
+    ] = False
+    no_indicator: Annotated[
+        bool, typer.Option("--no-indicator", help="A stand without one: the encoder alone sees the rock.")
+    ] = False
     fault: Annotated[str, typer.Option(help="What is wrong with the stand; 'list' names the choices.")] = (
         "none"
     )

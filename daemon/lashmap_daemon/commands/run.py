@@ -93,8 +93,6 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
         from lashmap_daemon.commands.by_hand import run_by_hand  # noqa: PLC0415 - the other way of a test
 
         return run_by_hand(options, options.by_hand, console)
-    if options.gauge is not None:
-        raise ConfigurationError("--gauge", ["belongs to --by-hand; a stand file names its indicator"])
     stand_path, box_path = _files(options)
     if wrong := complaint(options.operator, MOST_IN_LABEL):
         raise ConfigurationError("--operator", [wrong])
@@ -102,6 +100,7 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
     box = toml_file.load(box_path, BoxFile)
     must_have_place(options.logbook)
     person = person_at(console)
+    _need_a_person(stand, stand_path, person)
     with ExitStack() as stack:
         if options.resume or options.test is not None:
             begun = _go_on(options, box, stand, person, stack)
@@ -155,13 +154,31 @@ def _files(options: RunOptions) -> tuple[Path, Path]:
     """Stand and box file.
 
     Raises:
-        ConfigurationError: When one was not named.
+        ConfigurationError: When one was not named, or an option belongs to a test by hand.
     """
+    if options.gauge is not None:
+        raise ConfigurationError("--gauge", ["belongs to --by-hand; a stand file names its indicator"])
+    if options.sheet is not None:
+        raise ConfigurationError("--sheet", ["belongs to --by-hand: a sheet is filled in without any cable"])
     if options.stand is None or options.box is None:
         lacking = "BOX" if options.stand is not None else "STAND and BOX"
         problem = f"{lacking} missing: name stand and box file, or --by-hand BOX for a test without any cable"
         raise ConfigurationError("run", [problem])
     return options.stand, options.box
+
+
+def _need_a_person(stand: Stand, path: Path, person: Person) -> None:
+    """Without an encoder nobody but a person knows where the gear is.
+
+    Raises:
+        ConfigurationError: There is nobody at a terminal.
+    """
+    if stand.file.encoder is None and isinstance(person, Nobody):
+        problem = (
+            "there is no [encoder], so a person counts the teeth and says where the gear is; run it at a "
+            "terminal, or add the encoder"
+        )
+        raise ConfigurationError(str(path), [problem])
 
 
 def _save_if_gone(logbook: Logbook, test: str) -> None:
@@ -284,7 +301,7 @@ def _lead(
             slow = live_screen.drawing
         else:
             slow = Relay("the screen", person_at(console).show)
-            screen = PlainScreen(units, teeth, slow)
+            screen = PlainScreen(units, teeth, slow, counted=opening.started.is_counted)
             stack.callback(slow.close, _LAST_LINES_S)
         if bus is not None:
             screen = OnTheBus(screen, bus)

@@ -37,6 +37,12 @@ def serve(options: ServeOptions, _: Console) -> int:
     """
     need_local_sockets()
     stand = load_stand(options.stand)
+    if stand.file.encoder is None:
+        problem = (
+            "there is no [encoder], so a person counts the teeth at a terminal, which a service has not; use "
+            f"lashmap run {options.stand} BOX, or add the encoder"
+        )
+        raise ConfigurationError(str(options.stand), [problem])
     boxes = BoxFolder(options.boxes)
     output = options.output if options.output is not None else options.logbook.parent
     for name, folder in (("--logbook", options.logbook.parent), ("--output", output)):

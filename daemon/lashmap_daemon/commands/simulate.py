@@ -43,10 +43,15 @@ description = "Simulated encoder: the whole count with its sign, sent by itself.
 terminator = "\r\n"
 pattern = '(?P<count>[+-]\d{10})'
 """
+_GRADUATION_DEG = 0.0002  # as a certificate would say; the simulated encoder has no error
 _STAND = """[stand]
 name = "Simulated stand"
 remark = "Simulated: no real gearbox was tested."
 
+[prompts]
+file = {prompts}
+"""
+_WITH_INDICATOR = """
 [indicator]
 port = {indicator}
 profile = "indicator.toml"
@@ -54,7 +59,8 @@ resolution_mm = {resolution_mm!r}
 calibration_due = 2099-12-31
 calibration_uncertainty_mm = 0.0005
 hysteresis_mm = 0.0005
-
+"""
+_WITH_ENCODER = """
 [encoder]
 port = {encoder}
 profile = "encoder.toml"
@@ -62,9 +68,6 @@ shaft = "{shaft}"
 counts_per_turn = {counts}
 calibration_due = 2099-12-31
 absolute = true
-
-[prompts]
-file = {prompts}
 
 # The simulated technician says so by a knock that the marked teeth are seen.
 [hands_free]
@@ -89,6 +92,10 @@ def simulate(options: SimulateOptions, console: Console) -> None:
         console.print("\n".join(fault.value for fault in Fault))
         return
     need_pseudo_terminals()
+    if options.no_encoder and options.no_indicator:
+        raise ConfigurationError(
+            "--no-indicator", ["a stand with neither instrument sees nothing; leave one"]
+        )
     box = toml_file.load(options.box, BoxFile)
     shaft = _shaft(options.shaft)
     folder = options.folder.resolve()
@@ -103,7 +110,8 @@ def simulate(options: SimulateOptions, console: Console) -> None:
         stand = simulated_stand(box, instruments, seed=options.seed, fault=_fault(options.fault))
 
         def ready(indicator: Path, encoder: Path) -> None:
-            write_stand(folder, indicator, encoder, instruments)
+            given = None if options.no_indicator else indicator, None if options.no_encoder else encoder
+            write_stand(folder, *given, instruments)
             say(console, f"Stand file: {folder / STAND_FILE}")
 
         served = serve(
@@ -203,16 +211,28 @@ def _fault(word: str) -> Fault:
         raise ConfigurationError("--fault", [f"expected one of {known}, got {word!r}"]) from None
 
 
-def write_stand(folder: Path, indicator: Path, encoder: Path, instruments: SimulatedInstruments) -> None:
-    """Leave the stand file and its two profiles in ``folder``, the stand file last and whole."""
-    replace_whole(folder / "indicator.toml", _INDICATOR_PROFILE.format(unit=instruments.indicator_unit))
-    replace_whole(folder / "encoder.toml", _ENCODER_PROFILE)
-    text = _STAND.format(
-        indicator=in_toml(str(indicator)),
-        encoder=in_toml(str(encoder)),
-        resolution_mm=instruments.indicator_resolution_mm,
-        shaft=instruments.encoder_shaft,
-        counts=instruments.encoder_counts_per_turn,
-        prompts=in_toml(str(folder / "prompts.jsonl")),
-    )
+def write_stand(
+    folder: Path, indicator: Path | None, encoder: Path | None, instruments: SimulatedInstruments
+) -> None:
+    """Leave the stand file and its profiles in ``folder``, the stand file last and whole.
+
+    An instrument that is None is not in it: whoever runs the test counts the teeth, or the encoder alone is
+    read.
+    """
+    text = _STAND.format(prompts=in_toml(str(folder / "prompts.jsonl")))
+    if indicator is not None:
+        replace_whole(folder / "indicator.toml", _INDICATOR_PROFILE.format(unit=instruments.indicator_unit))
+        text += _WITH_INDICATOR.format(
+            indicator=in_toml(str(indicator)), resolution_mm=instruments.indicator_resolution_mm
+        )
+    if encoder is not None:
+        replace_whole(folder / "encoder.toml", _ENCODER_PROFILE)
+        text += _WITH_ENCODER.format(
+            encoder=in_toml(str(encoder)),
+            shaft=instruments.encoder_shaft,
+            counts=instruments.encoder_counts_per_turn,
+        )
+    if encoder is not None and indicator is None:
+        # Of an encoder beside an indicator it is not wanted, and is not said.
+        text = text.replace('shaft = "', f'standard_uncertainty_deg = {_GRADUATION_DEG}\nshaft = "', 1)
     replace_whole(folder / STAND_FILE, text)  # whoever waits for it must never read half of it

@@ -148,7 +148,7 @@ def refuse_twice(book: Logbook, source: Source) -> set[str]:
     tests = {one.test for one in book.tests()}
     for test in tests:
         before = start_of(book, test)
-        if before.gauge is not None or before.stand.indicator.port != source.path.name:
+        if before.gauge is not None or before.stand.port(before.stand.channels[0]) != source.path.name:
             continue
         story = story_of(book.events(test))
         if story.closed is None:

@@ -251,21 +251,25 @@ def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
         ConfigurationError: When the angle cannot be followed over its turns.
     """
     decimal, file = source.mapping.decimal, stand.file
+    encoder, profile = file.encoder, stand.encoder_profile
 
     def values(column: Column, factor: float) -> Floats:
         return np.asarray(np.array([number(text, decimal) for text in column.texts]) * factor)
 
-    counts = 360.0 / file.encoder.counts_per_turn if stand.encoder_profile.unit == "count" else 1.0
     turned = recording.encoder
     time_s, angle_deg = np.empty(0), np.empty(0)
-    if turned is not None:
-        time_s, angle_deg = turned.time_s, values(turned, counts * file.encoder.sense)
+    if turned is not None and encoder is not None and profile is not None:
+        counts = 360.0 / encoder.counts_per_turn if profile.unit == "count" else 1.0
+        time_s, angle_deg = turned.time_s, values(turned, counts * encoder.sense)
         if len(time_s):
-            angle_deg = _followed(source.mapping_path, stand.encoder_profile, angle_deg, time_s)
+            angle_deg = _followed(source.mapping_path, profile, angle_deg, time_s)
             time_s, angle_deg = time_s[~np.isnan(angle_deg)], angle_deg[~np.isnan(angle_deg)]
+    indicator = file.indicator
+    if indicator is None or stand.indicator_profile is None:
+        raise RuntimeError("an import without an indicator")
     return Signals(
         time_s=recording.indicator.time_s,
-        indicator_mm=values(recording.indicator, stand.indicator_profile.mm_per_unit * file.indicator.sense),
+        indicator_mm=values(recording.indicator, stand.indicator_profile.mm_per_unit * indicator.sense),
         encoder_time_s=time_s,
         encoder_deg=angle_deg,
     )

@@ -156,6 +156,7 @@ class TestSummary:
     """A line of the list of tests; outcome and backlash are those that were handed over when it ended.
 
     Attributes:
+        started_utc: When its measuring began.
         outcome: Of the verdict; empty when no result was handed over.
         normal_backlash_mm: At the tight spot; None when none was stated.
         interval_mm: Its interval at 95 %.
@@ -191,7 +192,7 @@ def summary_of(
     stored = story.stored
     return TestSummary(
         test=test,
-        started_utc=started_utc,
+        started_utc=story.measured_utc if story.sheets else started_utc,
         operator=started.operator,
         outcome="" if stored is None else stored.outcome,
         normal_backlash_mm=None if stored is None else stored.normal_backlash_mm,

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from lashmap_analysis.builds.mounting_chain import decide
 from lashmap_analysis.record.lengths import format_length
-from lashmap_analysis.record.record import Precondition, Units
+from lashmap_analysis.record.record import Precondition, Units, moment
 from lashmap_analysis.study import LEAST_BASELINE, StudyError, drift_chart
 
 from lashmap_daemon.logbook.check import TestCheck
 from lashmap_daemon.logbook.logbook import COMPLETED
 from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import BuildNamed
-from lashmap_daemon.story.recorded import ENCODER, Box, Gauge, Mounting, Setup, Stand
+from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Box, Gauge, Mounting, Setup, Stand
 from lashmap_daemon.story.story import Part, Story, story_of
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 MEMBERS: tuple[Literal["pinion", "gear"], ...] = ("pinion", "gear")
-MatchedHow = Literal["box file", "set at the stand", "assumed"]
+MatchedHow = Literal["box file", "set at the stand", "assumed", "counted by hand"]
 
 
 def collect(
@@ -50,10 +50,9 @@ def collect(
         *(() if build is None else (_build_sheet(build),)),
         _mounting_distance("pinion", box.mounting, box.box.units, build),
         _mounting_distance("gear", box.mounting, box.box.units, build),
-        _matched_teeth(matched, _ranges_in_cycle(box, stand), Setup(box=box, stand=stand).unused_angle),
+        _matched_teeth(matched, _ranges_in_cycle(box, stand), Setup.of(box, stand).unused_angle),
         _bearings(box.mounting),
-        _calibration("indicator", stand.indicator.calibration_due, today, figure=_has_figure(stand)),
-        _calibration("encoder", stand.encoder.calibration_due, today),
+        *_calibrations(stand, today),
         proven("cautions", "read and confirmed before the test") if locked_out else _NOT_CONFIRMED,
     )
 
@@ -132,10 +131,25 @@ _RANK = {"proven": 0, "unproven": 1, "failed": 2}
 
 def all_preconditions(story: Story, units: Units) -> tuple[Precondition, ...]:
     """As recorded, the worst of all parts, and for a resumed test whether its checks agree."""
-    checks = [_check(part, units) for part in story.parts if part.resumed is not None and part.rocks]
+    again = [part for part in story.parts if part.resumed is not None and part.rocks]
+    # The rest of a sheet was measured in one go with its beginning.
+    checks = [] if story.sheets else [_check(part, units) for part in again]
     worst = sorted(checks, key=lambda one: _RANK[one.state])[-1:]
     seen = () if story.marks is None else (marks.precondition(story.marks),)
-    return (*story.preconditions.values(), *seen, *worst)
+    return (*_typed_in_later(story), *story.preconditions.values(), *seen, *worst)
+
+
+def _typed_in_later(story: Story) -> tuple[Precondition, ...]:
+    """When and by whom a sheet was measured that was typed in: it bars nothing, and the page says it."""
+    if not story.sheets:
+        return ()
+    typed_utc, first = story.sheets[0]
+    later = "".join(f"; a line measured {moment(one.measured_utc)}" for _, one in story.sheets[1:])
+    detail = (
+        f"measured {moment(first.measured_utc)} by {first.measured_by} (sheet {first.sheet}); typed in "
+        f"{moment(typed_utc)} by {first.typed_by}{later}"
+    )
+    return (proven("typed in from a sheet", detail),)
 
 
 def _check(part: Part, units: Units) -> Precondition:
@@ -233,6 +247,8 @@ def _mounting_distance(
 
 def _ranges_in_cycle(box: Box, stand: Stand) -> float:
     """How often the encoder's count begins again within a mesh cycle; 0 when it never does."""
+    if stand.encoder is None:
+        return 0.0
     range_deg = stand.decoders()[ENCODER].range_deg
     gear_set = box.gear_set.gear_set()
     teeth = gear_set.gear_teeth if stand.encoder.shaft == "gear" else gear_set.pinion_teeth
@@ -254,6 +270,8 @@ def _matched_teeth(matched: MatchedHow, ranges_in_cycle: float, unused: str) -> 
             )
         case "box file":
             return proven(name, "encoder angle recorded in the box file")
+        case "counted by hand":
+            return _BY_HAND
         case "set at the stand":
             return proven(name, f"marked teeth brought together at the stand{but}")
     nowhere = "nobody said where the marked teeth are; engagements count from where the test began"
@@ -280,8 +298,20 @@ def _bearings(mounting: Mounting) -> Precondition:
     return failed("bearings", detail, "Set the bearings as the drawing asks, then test again.")
 
 
-def _has_figure(stand: Stand) -> bool:
-    return stand.indicator.calibration_uncertainty_mm is not None or stand.indicator.correction is not None
+_FIGURES = {INDICATOR: "calibration_uncertainty_mm", ENCODER: "standard_uncertainty_deg"}
+
+
+def _calibrations(stand: Stand, today: dt.date) -> tuple[Precondition, ...]:
+    """Of each instrument; a figure of its certificate is wanted of that which measures the lash."""
+    indicator, encoder = stand.indicator, stand.encoder
+    found = []
+    if indicator is not None:
+        figure = indicator.calibration_uncertainty_mm is not None or indicator.correction is not None
+        found.append(_calibration(INDICATOR, indicator.calibration_due, today, figure=figure))
+    if encoder is not None:
+        figure = indicator is not None or encoder.standard_uncertainty_deg > 0.0
+        found.append(_calibration(ENCODER, encoder.calibration_due, today, figure=figure))
+    return tuple(found)
 
 
 def _calibration(
@@ -298,7 +328,7 @@ def _calibration(
         return unproven(
             name,
             f"due {due.isoformat()}, but no figure of its certificate recorded",
-            f"Record {instrument}.calibration_uncertainty_mm from the certificate in the stand file.",
+            f"Record {instrument}.{_FIGURES[instrument]} from the certificate in the stand file.",
         )
     return proven(name, f"due {due.isoformat()}")
 

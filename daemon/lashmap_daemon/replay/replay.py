@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Self
 
 import numpy as np
+from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.record import (
     Identity,
     RockTrace,
@@ -317,10 +318,13 @@ class Replay:
             indicator, _ = self._pass(raw, INDICATOR, sink)
             encoder, index_slips = self._pass(raw, ENCODER, sink)
             intact = raw.check()
+        box, stand, story = self.started.box, self.started.stand, self._story
         both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(self._spans_s))]
+        if stand.indicator is None:
+            gear_set = box.gear_set.gear_set()
+            both = [(as_arc(angle, gear_set), angle) for _, angle in both]
         rocks = zip(self._rocks, both, strict=False)
         sweeps = zip(self._sweeps, both[len(self._rocks) :], strict=True)
-        box, stand, story = self.started.box, self.started.stand, self._story
         return TestRecord(
             identity=self._identity("" if intact.sealed is None else intact.sealed.digest.hex()),
             gear_set=box.gear_set_in_contact(),
@@ -374,13 +378,17 @@ class Replay:
         """Once through the samples of an instrument: what lies in rocks and sweeps, and its index slips."""
         parts = self._parts
         kept = Windows(self._spans_s)
+        if channel not in self.started.stand.channels:
+            for _ in raw.pieces(channel):  # none was written; one that is there is none of this test
+                pass
+            return kept, 0
         decoding = Decoding(raw.pieces(channel), self.started.stand, channel, parts)
-        lone = _lone_samples(self.started)
+        lone = _lone_samples(self.started) if channel == ENCODER else None
         for counted in decoding:
             samples = counted
             if channel == ENCODER:
                 samples = replace(counted, value=counted.value - parts.reference_deg(counted.time_s))
-            kept.add(lone.feed(samples) if channel == ENCODER else samples)
+            kept.add(samples if lone is None else lone.feed(samples))
             if sink is not None and len(samples):
                 sink(channel, samples)
         return kept, decoding.index_slips
@@ -397,10 +405,15 @@ class Replay:
             indicator_serial=indicator,
             encoder_serial=encoder,
             operator=self.started.operator,
-            started_utc=self._story.started_utc,
+            started_utc=self._story.measured_utc,
             remark="\n".join(text for text in (box.remark, remark) if text),
             seal=seal,
         )
+
+
+def as_arc(angle: Samples, gear_set: GearSet) -> Samples:
+    """Angles of the gear as arcs of its outer pitch circle, in mm: s = θ r_e2."""
+    return replace(angle, value=angle.value * (math.radians(1.0) * gear_set.outer_gear_pitch_radius_mm))
 
 
 def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, float | None, float]:
@@ -421,7 +434,8 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
 
 def _lone_samples(started: events.TestStarted) -> LoneSamples:
     """What leaves out single wrong angles of a test's encoder, live and in its record alike."""
-    return LoneSamples.of(started.box.gear_set.gear_set(), started.stand.encoder.shaft)
+    encoder = started.stand.encoder
+    return LoneSamples.of(started.box.gear_set.gear_set(), "gear" if encoder is None else encoder.shaft)
 
 
 def _left_out(skipped: events.PositionSkipped) -> str:

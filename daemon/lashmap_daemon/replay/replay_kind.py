@@ -83,7 +83,10 @@ class LogbookReplayProfile(InstrumentProfile):
                 stand = start_of(book, test).stand
         except LashmapError as error:
             raise PortNotOpened(instrument, name, str(error), "Name another logbook or test.") from error
-        recorded = stand.profile(channel)
+        if channel not in stand.channels:
+            what = f"test {test} was made without an {channel}"
+            raise PortNotOpened(instrument, name, what, "Name another test.")
+        recorded, encoder = stand.profile(channel), stand.encoder
         return self.model_copy(
             update={
                 "test": test,
@@ -91,7 +94,7 @@ class LogbookReplayProfile(InstrumentProfile):
                 "recorded": recorded,
                 "unit": recorded.unit,
                 "wraps_at_deg": recorded.wraps_at_deg,
-                "counts_per_turn": stand.encoder.counts_per_turn if recorded.unit == "count" else None,
+                "counts_per_turn": encoder.counts_per_turn if encoder and recorded.unit == "count" else None,
             }
         )
 

@@ -40,6 +40,7 @@ HINTS = {
     FlagName.HEAVY_ROCKING: "rock more lightly",
     FlagName.INSTRUMENTS_DISAGREE: "indicator and encoder disagree: see to tip and coupling",
 }
+_THERE = "press Enter (or the pedal), "  # teeth are counted: nobody but the person knows where the gear is
 _BY_NAME = {name.value: hint for name, hint in HINTS.items()}
 
 
@@ -129,6 +130,9 @@ def _after(awaited: object, conductor: Conductor) -> Cue | None:
             details=("press the number of what you found",),
             why=cause_sentence(awaited, between="\n"),
         )
+    if phase is Phase.CHECKING and isinstance(awaited, events.CountAsked):
+        text = instruction(awaited, conductor.box.box.units, conductor.box.gear_set)
+        return Cue(kind=Kind.MARK, words="MARK THERE?", details=("m: it is there   x: it is not",), why=text)
     if phase is Phase.SWEEPING and isinstance(awaited, events.SweepAsked):
         watch = conductor.sweep_watch
         turned = 0.0 if watch is None else watch.turned_deg
@@ -159,7 +163,10 @@ def _turning(asked: events.PositionAsked, conductor: Conductor) -> Cue:
     place = place_text(asked.engagement, asked.gear_angle_deg, conductor.box.gear_set)
     confirm = "to confirm the tight spot: " if asked.purpose == "confirming" else ""
     why = asked.reason if asked.attempt > 1 else ""
-    details = (f"{confirm}to {place}" if not confirm else f"{confirm}{place}", f"then {_HOLD}")
+    details = (
+        f"{confirm}to {place}" if not confirm else f"{confirm}{place}",
+        f"then {_THERE if conductor.is_counted else ''}{_HOLD}",
+    )
     if not teeth:
         if why:
             return Cue(kind=Kind.AGAIN, words="AGAIN", details=(_HOLD,), why=_again(asked))

@@ -36,6 +36,12 @@ _KEYS_IN_PHASE = {
     Phase.CHECKING: "m matched   s skip   n note   q stop",
     Phase.FINDING: "1 to 5 what was found   n note   q stop",
 }
+# Teeth are counted: nobody but the person knows where the gear is.
+_KEYS_WHEN_COUNTED = {
+    **_KEYS_IN_PHASE,
+    Phase.CHECKING: "m it is there   x it is not   s skip   n note   q stop",
+    Phase.TURNING: f"Enter there   {KEYS}",
+}
 _STALE_S = 1.0
 _BAR = 14
 _GAP = 2
@@ -156,7 +162,8 @@ class _Screen:
             return self.asking
         if self.note is not None:
             return f"note: {self.note}▏  (Enter keeps it, Esc drops it)"
-        return _KEYS_IN_PHASE.get(self.view.phase, self.keys) if self.keys == KEYS else self.keys
+        keys = _KEYS_WHEN_COUNTED if self.view.is_counted else _KEYS_IN_PHASE
+        return keys.get(self.view.phase, KEYS) if self.keys == KEYS else self.keys
 
 
 def _damage(view: View) -> Text:
@@ -282,11 +289,19 @@ def _reading(view: View, rock: RockShown) -> str:
 def _know(view: View, width: int) -> Iterator[Line]:
     value = format_length(view.indicator_mm, view.units, signed=True)
     gear = "–" if view.gear_deg is None else angle_text(view.gear_deg, decimals=2)
-    yield _both_ends([Segment(f"indicator {value}  "), _age(view, view.indicator_age_s)], _done(view), width)
+    yield _both_ends(
+        [
+            Segment(f"{'arc' if view.is_by_angle else 'indicator'} {value}  "),
+            _age(view, view.indicator_age_s),
+        ],
+        _done(view),
+        width,
+    )
     right = [Segment(_times(view))]
     if view.bad_frames and not view.damaged:
         right = [Segment(f"bad lines {view.bad_frames}")]
-    yield _both_ends([Segment(f"gear {gear}  "), _age(view, view.encoder_age_s)], right, width)
+    left = [Segment(f"gear {gear}  "), _age(view, view.encoder_age_s)]
+    yield _both_ends([Segment("gear: teeth counted by hand")] if view.is_counted else left, right, width)
 
 
 def _both_ends(left: Line, right: Line, width: int) -> Line:

@@ -33,7 +33,17 @@ if TYPE_CHECKING:
     from lashmap_daemon.testing.conductor import Conductor
 
 
-COMMANDS = {"r": "repeat", "s": "skip", "m": "matched", "q": "stop"}
+# Enter and space are what a pedal types.
+COMMANDS = {
+    "r": "repeat",
+    "s": "skip",
+    "m": "matched",
+    "x": "unmatched",
+    "q": "stop",
+    "\r": "arrived",
+    "\n": "arrived",
+    " ": "arrived",
+}
 _NOTE_KEY = "n"
 _BACKSPACES = {"\x7f", "\b"}
 _ENTERS = {"\r", "\n"}
@@ -115,13 +125,15 @@ _BELLS = (
     events.RockRefused,
     events.MarksAsked,
     events.CauseAsked,
+    events.CountAsked,
     events.SweepAsked,
     events.InstrumentLost,
     events.RecordingPaused,
     events.TestClosed,
 )
-_DRAWN_IN: dict[type[events.MarksAsked | events.CauseAsked], Phase] = {
+_DRAWN_IN: dict[type[events.MarksAsked | events.CountAsked | events.CauseAsked], Phase] = {
     events.MarksAsked: Phase.CHECKING,
+    events.CountAsked: Phase.CHECKING,
     events.CauseAsked: Phase.FINDING,
 }
 _STOP_QUESTION = "stop the test?  y stops it (it can go on later)   any other key goes on"
@@ -172,7 +184,7 @@ class LiveScreen:
         self.drawing = Relay("the screen", self._draw, replace=True)
         self._drawn_s = -REFRESH_S
         # A question that is not drawn yet: no key answers it.
-        self._unseen: type[events.MarksAsked | events.CauseAsked] | None = None
+        self._unseen: type[events.MarksAsked | events.CountAsked | events.CauseAsked] | None = None
         self._asks_cause = False
 
     def __enter__(self) -> Self:
@@ -190,7 +202,7 @@ class LiveScreen:
     def hear(self, stamped: Stamped) -> None:
         """Take an event into the messages, and ring for it."""
         event = stamped.event
-        if isinstance(event, events.MarksAsked | events.CauseAsked):
+        if isinstance(event, events.MarksAsked | events.CountAsked | events.CauseAsked):
             self._unseen = type(event)
         self._rings = self._rings or (self._bell and isinstance(event, _BELLS))
         text = told(event, self._units, self._teeth)
@@ -213,8 +225,8 @@ class LiveScreen:
     def commands(self) -> list[str]:
         """Commands typed since the last call."""
         self._keyboard.answering = self._asks_cause and self._unseen is None
-        marks_unseen = self._unseen is events.MarksAsked
-        return [one for one in self._keyboard.commands() if not (marks_unseen and one == "matched")]
+        unseen = self._unseen in {events.MarksAsked, events.CountAsked}
+        return [one for one in self._keyboard.commands() if not (unseen and one in {"matched", "unmatched"})]
 
     def _draw(self, shown: tuple[View, list[str], str | None, str]) -> None:
         view, lines, note, asking = shown

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING
 
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.story.cause import HOW_TO_ANSWER, answer_of
-from lashmap_daemon.story.events import CauseAnswered, CauseAsked, MarksAsked, MarksCompared, TestClosed
+from lashmap_daemon.story.events import (
+    CauseAnswered,
+    CauseAsked,
+    CountAsked,
+    MarksAsked,
+    MarksCompared,
+    PositionAsked,
+    TestClosed,
+)
 from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.system import TypedLines, forget_typed
 from lashmap_daemon.testing.opening import Nobody, Person
@@ -23,14 +31,29 @@ if TYPE_CHECKING:
     from lashmap_daemon.testing.conductor import Conductor
 
 
-class PlainScreen:
-    """A screen that prints a line for each event; at a terminal it takes the answers that a test asks for.
+_WHEN_COUNTED: dict[str, list[str]] = {
+    "": ["arrived"],
+    "yes": ["matched"],
+    "m": ["matched"],
+    "matched": ["matched"],
+    "no": ["unmatched"],
+    "x": ["unmatched"],
+    "skip": ["skip"],
+    "repeat": ["repeat"],
+    "stop": ["stop"],
+}
 
-    Elsewhere nobody can say here why rocks were refused, and the test is told so.
+
+class PlainScreen:
+    """A screen that prints a line for each event; at a terminal it takes what is asked for.
+
+    That is ``matched``; where teeth are ``counted``, also that the gear is there, and the look at its mark.
     """
 
-    def __init__(self, units: Units, teeth: ToothCounts, write: Callable[[str], None]) -> None:
-        self._units, self._teeth = units, teeth
+    def __init__(
+        self, units: Units, teeth: ToothCounts, write: Callable[[str], None], *, counted: bool = False
+    ) -> None:
+        self._units, self._teeth, self._counted = units, teeth, counted
         self._write = write
         self._typed = TypedLines()
         self._asked_anew = False
@@ -39,13 +62,18 @@ class PlainScreen:
     def hear(self, stamped: Stamped) -> None:
         """Print the event's line, if it has one."""
         event = stamped.event
-        if isinstance(event, MarksAsked | CauseAsked):
+        asked = MarksAsked | CountAsked | PositionAsked if self._counted else MarksAsked
+        if isinstance(event, asked | CauseAsked):
             self._question, self._asked_anew = event, True
         elif isinstance(event, MarksCompared | CauseAnswered | TestClosed):
             self._question = None
         text = sentence(event, self._units, self._teeth)
         if text is not None:
             self._write(f"{stamped.time_s:8.1f} s  {text}")
+        if self._counted and isinstance(stamped.event, PositionAsked):
+            self._write(
+                "            Press Enter there, then rock. skip, repeat and stop may be typed instead."
+            )
 
     def show(self, conductor: Conductor, now_s: float) -> None:
         """Draw nothing."""
@@ -58,14 +86,17 @@ class PlainScreen:
             forget_typed()
             if asks_cause and not sys.stdin.isatty():
                 return ["unanswered"]
-        line = (self._typed.next() or "").strip().strip('"')
-        if asks_cause and line:
-            if answer_of(line) is not None:
+        typed = self._typed.next()
+        line = (typed or "").strip().strip('"')
+        if asks_cause:
+            if line and answer_of(line) is not None:
                 return [f"cause {line}"]
-            self._write(f"{line!r} says no cause: {HOW_TO_ANSWER}")
-        elif line.casefold() in {"m", "matched"}:
-            return ["matched"]
-        return []
+            if line:
+                self._write(f"{line!r} says no cause: {HOW_TO_ANSWER}")
+            return []
+        if self._counted:
+            return [] if typed is None else _WHEN_COUNTED.get(line.casefold(), [])
+        return ["matched"] if line.casefold() in {"m", "matched"} else []
 
 
 @dataclass(frozen=True, kw_only=True)

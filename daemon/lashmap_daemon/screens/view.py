@@ -10,6 +10,7 @@ from lashmap_analysis.gears.tooth_names import teeth_met
 
 from lashmap_daemon.screens.cue import Cue, cue_of
 from lashmap_daemon.sequence.sequence import Phase
+from lashmap_daemon.story.recorded import INDICATOR
 
 if TYPE_CHECKING:
     from lashmap_analysis.record.record import Units
@@ -98,6 +99,8 @@ class View:
     gear_teeth: int | None = None
     tight_teeth: str = ""  # the teeth of the tight spot in words
     trace: RockTrace | None = None
+    is_counted: bool = False  # there is no encoder
+    is_by_angle: bool = False  # there is no indicator: its value is the arc of the gear
 
 
 def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
@@ -140,6 +143,8 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
         damaged=", ".join(channels.damaged()),
         tight_spot=(predicted.gear_angle_deg, predicted.normal_backlash_mm) if predicted else None,
         limits_mm=_limits_mm(conductor),
+        is_counted=conductor.is_counted,
+        is_by_angle=INDICATOR not in channels.monitors,
         gear_teeth=conductor.gear_set.gear_teeth,
         tight_teeth=str(teeth_met(conductor.gear_set, predicted.engagement)) if predicted else "",
     )

@@ -67,6 +67,7 @@ def compare(
 
 
 _BROKEN_OFF = "the test was broken off"
+OF_A_SHEET = ("temperature.housing_c", "temperature.gears_c")  # keys of a box whose values a sheet may give
 AFTER_S = 1.0  # so long after its last recorded moment a test goes on, in its own time
 
 
@@ -197,8 +198,12 @@ def may_go_on(path: Path, test: str) -> bool:
     return True
 
 
-def take_up(logbook: Logbook, test: str, today: Setup | HandSetup) -> Unfinished:
+def take_up(
+    logbook: Logbook, test: str, today: Setup | HandSetup, *, measured_now: bool = True
+) -> Unfinished:
     """Read how far a test came, and see that box and stand are the same.
+
+    The rest of a sheet that is typed in is not measured now, and needs no position measured again.
 
     Raises:
         ResumeError: When they are not, naming the keys; or when the test cannot go on.
@@ -206,6 +211,7 @@ def take_up(logbook: Logbook, test: str, today: Setup | HandSetup) -> Unfinished
     """
     recorded, story = started_and_unfinished(logbook.path, test)
     keys = () if story.build is None else story.build.keys
+    keys = (*keys, *(OF_A_SHEET if story.sheets else ()))
     different, changed = differences(today, recorded.setup, from_build=keys)
     if different:
         raise ResumeError(
@@ -219,13 +225,15 @@ def take_up(logbook: Logbook, test: str, today: Setup | HandSetup) -> Unfinished
         started=started,
         recorded=recorded,
         changed=changed,
-        resumption=plan(story, end_s=logbook.end_s(test), tries=started.box.plan.tries),
+        resumption=plan(
+            story, end_s=logbook.end_s(test), tries=started.box.plan.tries, measured_now=measured_now
+        ),
     )
 
 
-def plan(story: Story, *, end_s: float, tries: int) -> Resumption:
-    """From where a test goes on."""
-    of = None if story.sweeping else story.newest
+def plan(story: Story, *, end_s: float, tries: int, measured_now: bool = True) -> Resumption:
+    """From where a test goes on; `measured_now` as of `take_up`."""
+    of = None if story.sweeping or not measured_now else story.newest
     check = None
     if of is not None:
         check = Target(

@@ -10,7 +10,6 @@ from typing import Annotated, Literal, Self
 
 from lashmap_analysis.builds.mounting_chain import MOST_PARTS, ChainError, Part
 from lashmap_analysis.gears.gear_set import GearSet, GearSetError
-from lashmap_analysis.gears.indicator import Direction
 from lashmap_analysis.judge.shim_stock import ShimError
 from lashmap_analysis.record.conditions import Material
 from lashmap_analysis.record.lengths import MM_PER_INCH
@@ -88,7 +87,7 @@ class TipTable(Table):
     """Where the tip touches the gear and which way the indicator looks."""
 
     touch_radius_mm: Finite
-    direction: Direction = "normal"
+    direction: Literal["normal", "plane of rotation"] = "normal"
     off_normal_deg: Finite = 0.0
     lever_deg: Finite | None = None
     on_arm: bool = False

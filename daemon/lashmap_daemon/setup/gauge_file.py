@@ -12,7 +12,7 @@ from lashmap_daemon.setup.toml_file import Label, NotNegative, Positive, Remark,
 from lashmap_daemon.story import recorded as story
 
 READ_TO = 0.5  # of a division, by eye (common practice, no source)
-FEWEST_ROCKS, MOST_ROCKS = 2, 5
+FEWEST_ROCKS, DEFAULT_ROCKS, MOST_ROCKS = 2, 3, 5
 
 
 class GaugeTable(Table):
@@ -30,7 +30,7 @@ class GaugeTable(Table):
     division_mm: Positive
     name: Label = "by hand"
     remark: Remark = ""
-    rocks: Annotated[int, Field(ge=FEWEST_ROCKS, le=MOST_ROCKS)] = 3
+    rocks: Annotated[int, Field(ge=FEWEST_ROCKS, le=MOST_ROCKS)] = DEFAULT_ROCKS
     serial: Label = ""
     calibration_due: dt.date | None = None
     calibration_uncertainty_mm: NotNegative | None = None

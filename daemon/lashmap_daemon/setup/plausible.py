@@ -282,6 +282,8 @@ def unfit(box: Box, stand: Stand) -> Iterator[str]:
                 f"indicator.correction.readings_mm of the stand file: they span {_shown(span_mm)}, and "
                 f"{allowed}, which the curve would not cover; copy the whole curve of the certificate, in mm."
             )
+    if stand.encoder is None:
+        return
     teeth = gear_set.gear_teeth if stand.encoder.shaft == "gear" else gear_set.pinion_teeth
     counts = stand.encoder.counts_per_turn
     if counts < COUNTS_PER_TOOTH * teeth:

@@ -97,8 +97,10 @@ def accepted(old: Stand, new: Stand, name: str) -> list[str]:
     before, after = (
         _flat(stand.file.model_dump())
         | {
-            "indicator.profile": stand.indicator_profile.model_dump(),
-            "encoder.profile": stand.encoder_profile.model_dump(),
+            "indicator.profile": None
+            if stand.indicator_profile is None
+            else stand.indicator_profile.model_dump(),
+            "encoder.profile": None if stand.encoder_profile is None else stand.encoder_profile.model_dump(),
         }
         for stand in (old, new)
     )

@@ -132,24 +132,48 @@ class CheckStandardTable(Table):
 
 
 class StandFile(Table):
-    """A whole stand file, its profiles not yet read."""
+    """A whole stand file, its profiles not yet read.
+
+    Without an encoder a person counts the teeth; without an indicator the encoder alone sees the rock.
+    """
 
     stand: NameTable
-    indicator: IndicatorTable
-    encoder: EncoderTable
+    indicator: IndicatorTable | None = None
+    encoder: EncoderTable | None = None
     prompts: PromptsTable | None = None
     bus: BusTable | None = None
     hands_free: HandsFreeTable | None = None
     check_standard: CheckStandardTable | None = None
 
     @model_validator(mode="after")
+    def _sees_a_rock(self) -> Self:
+        if self.indicator is None and self.encoder is None:
+            raise ValueError("neither [indicator] nor [encoder]: name an instrument that sees the gear rock")
+        if self.indicator is None and self.encoder is not None and self.encoder.shaft != "gear":
+            raise ValueError(
+                "encoder.shaft: without an [indicator] the encoder has to see the gear rock, and the pinion "
+                "is held; put it on the gear's shaft, or add the indicator"
+            )
+        return self
+
+    @model_validator(mode="after")
     def _can_be_meant(self) -> Self:
-        found = [
-            *implausible_indicator(self.indicator.to_record(story.Indicator)),
-            *implausible_encoder(self.encoder.to_record(story.Encoder)),
-        ]
+        found: list[str] = []
+        if self.indicator is not None:
+            found += implausible_indicator(self.indicator.to_record(story.Indicator))
+        if self.encoder is not None:
+            found += implausible_encoder(self.encoder.to_record(story.Encoder))
         if found:
             raise ValueError("\n".join(found))
+        return self
+
+    @model_validator(mode="after")
+    def _gestures_are_seen(self) -> Self:
+        if self.encoder is None and self.hands_free is not None and self.hands_free.gestures:
+            raise ValueError(
+                "hands_free.gestures: an encoder sees gestures of the gear, and there is no [encoder]; "
+                "leave them out, and say where the gear is with a key or a pedal"
+            )
         return self
 
 
@@ -159,17 +183,21 @@ class Stand(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     file: StandFile
-    indicator_profile: AnyProfile
-    encoder_profile: AnyProfile
+    indicator_profile: AnyProfile | None
+    encoder_profile: AnyProfile | None
 
     def recorded(self) -> story.Stand:
         """As the record of a test keeps it."""
         return story.Stand(
             stand=self.file.stand.to_record(story.StandName),
-            indicator=self.file.indicator.to_record(story.Indicator),
-            encoder=self.file.encoder.to_record(story.Encoder),
-            indicator_profile=self.indicator_profile.model_dump(mode="json"),
-            encoder_profile=self.encoder_profile.model_dump(mode="json"),
+            indicator=None if self.file.indicator is None else self.file.indicator.to_record(story.Indicator),
+            encoder=None if self.file.encoder is None else self.file.encoder.to_record(story.Encoder),
+            indicator_profile=None
+            if self.indicator_profile is None
+            else self.indicator_profile.model_dump(mode="json"),
+            encoder_profile=None
+            if self.encoder_profile is None
+            else self.encoder_profile.model_dump(mode="json"),
         )
 
 
@@ -210,21 +238,17 @@ def stand_of(file: StandFile, path: Path) -> Stand:
     Raises:
         ConfigurationError: When a profile is missing or does not fit.
     """
-    indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
-    encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
-    _check_counts(path, file.encoder, encoder, encoder_port)
+    update: dict[str, object] = {"bus": file.bus.beside(path.parent) if file.bus else None}
+    indicator = encoder = None
+    if file.indicator is not None:
+        indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
+        update[INDICATOR] = file.indicator.model_copy(update={"port": indicator_port})
+    if file.encoder is not None:
+        encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
+        _check_counts(path, file.encoder, encoder, encoder_port)
+        update[ENCODER] = file.encoder.model_copy(update={"port": encoder_port})
     _check_together(path, file, indicator, encoder)
-    return Stand(
-        file=file.model_copy(
-            update={
-                INDICATOR: file.indicator.model_copy(update={"port": indicator_port}),
-                ENCODER: file.encoder.model_copy(update={"port": encoder_port}),
-                "bus": file.bus.beside(path.parent) if file.bus else None,
-            }
-        ),
-        indicator_profile=indicator,
-        encoder_profile=encoder,
-    )
+    return Stand(file=file.model_copy(update=update), indicator_profile=indicator, encoder_profile=encoder)
 
 
 def _instrument(
@@ -270,13 +294,19 @@ def _check_port(path: Path, profile: InstrumentProfile, port: str) -> None:
 
 
 def _check_together(
-    stand_path: Path, file: StandFile, indicator: InstrumentProfile, encoder: InstrumentProfile
+    stand_path: Path,
+    file: StandFile,
+    indicator: InstrumentProfile | None,
+    encoder: InstrumentProfile | None,
 ) -> None:
     """Refuse two instruments at one port, and a display that is said to be finer than its numbers."""
+    if file.indicator is None or indicator is None:
+        return
     problems: list[str] = []
-    if file.indicator.port == file.encoder.port and not (indicator.reads_file and encoder.reads_file):
+    at_one_port = file.encoder is not None and file.encoder.port == file.indicator.port
+    if at_one_port and not (indicator.reads_file and encoder is not None and encoder.reads_file):
         problems.append(
-            f"encoder.port: {file.encoder.port} is the port of the indicator as well, and each instrument "
+            f"encoder.port: {file.indicator.port} is the port of the indicator as well, and each instrument "
             "has one of its own; lashmap check with each plugged in alone shows which is which"
         )
     step_mm = indicator.step_mm()

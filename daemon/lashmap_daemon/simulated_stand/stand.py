@@ -248,6 +248,11 @@ class Stand:
         """Whether the indicator's port is gone by now."""
         return self._fault_at(self._time_s) is Fault.LOST_INDICATOR
 
+    @property
+    def tip_is_down(self) -> bool:
+        """Whether the tip stands on a tooth, as whoever is at the stand can see."""
+        return self._motion.lift() == 0.0
+
     def ask(self, engagement: int, *, by_eye: bool = False) -> None:
         """Show another target: the stand turns there and rocks on; the one in hand changes nothing.
 

@@ -219,7 +219,13 @@ class TestStarted:
         """Serial numbers of indicator (or dial gauge) and encoder; empty where nobody wrote one."""
         if self.gauge is not None:
             return self.gauge.serial, ""
-        return self.stand.indicator.serial, self.stand.encoder.serial
+        indicator, encoder = self.stand.indicator, self.stand.encoder
+        return "" if indicator is None else indicator.serial, "" if encoder is None else encoder.serial
+
+    @property
+    def is_counted(self) -> bool:
+        """Whether a person counts the teeth: there is no encoder."""
+        return self.gauge is not None or self.stand.encoder is None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -335,6 +341,19 @@ class MarksAsked:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CountAsked:
+    """Without an encoder: count on to where the gear's mark must stand, and say whether it does.
+
+    ``turn_teeth`` from where the gear stands by the count, FORWARD above zero; ``turns`` of the gear from the
+    start are full there.
+    """
+
+    turn_teeth: int
+    turns: int
+    attempt: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class MarksCompared:
     """The mark was seen again, and the encoder compared with it; or it was not seen.
 
@@ -392,6 +411,25 @@ class RockTyped:
     typed: str
     first_mm: float
     other_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetRead:
+    """The readings typed from here on were measured before, and read off a sheet of paper.
+
+    The times of the events are those of typing; when the teeth were rocked, is said here alone.
+
+    Attributes:
+        sheet: Code of the sheet.
+        measured_utc: When measuring began, as somebody wrote it on the sheet; ISO 8601, UTC.
+        measured_by: Who measured, by the sheet.
+        typed_by: Who typed the readings in.
+    """
+
+    sheet: str
+    measured_utc: str
+    measured_by: str
+    typed_by: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -536,6 +574,7 @@ StandEvent: TypeAlias = (
     CautionsConfirmed
     | BuildNamed
     | PreconditionsRecorded
+    | SheetRead
     | InstrumentHeard
     | InstrumentLost
     | InstrumentBack
@@ -543,6 +582,7 @@ StandEvent: TypeAlias = (
     | RecordingGoesOn
     | MatchedTeethSet
     | MarksAsked
+    | CountAsked
     | MarksCompared
 )
 RockEvent: TypeAlias = (

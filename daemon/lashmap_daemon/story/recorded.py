@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Annotated, ClassVar, Literal, overload
 
 from lashmap_analysis.gears.gear_set import GearSet as AnalysisGearSet
-from lashmap_analysis.gears.indicator import CorrectionCurve, Direction
+from lashmap_analysis.gears.indicator import CorrectionCurve
 from lashmap_analysis.gears.indicator import Indicator as AnalysisIndicator
 from lashmap_analysis.judge.shim_stock import MountingDistance, ShimStock
 from lashmap_analysis.record.conditions import EXPANSION, Conditions, Material
@@ -29,6 +29,8 @@ from pydantic import AfterValidator, ConfigDict, Field, JsonValue
 
 VERSION: Literal[3] = 3
 BY_HAND: Literal["3 by hand"] = "3 by hand"
+COUNTED: Literal["3 without encoder"] = "3 without encoder"
+BY_ANGLE: Literal["3 without indicator"] = "3 without indicator"
 # Parts of the face width from the toe; a number is taken as it is.
 CONTACT_PLACES = {"toe": 0.0, "mean": 0.5, "heel": 1.0}
 ContactPlace = Literal["toe", "mean", "heel"] | float | None
@@ -126,7 +128,7 @@ class Tip(_Value):
     """Where the tip touched the gear and which way the indicator looked."""
 
     touch_radius_mm: float
-    direction: Direction
+    direction: Literal["normal", "plane of rotation"]
     off_normal_deg: float
     lever_deg: float | None
     on_arm: bool
@@ -316,12 +318,21 @@ class Box(_Value):
         )
 
     def indicator(self, stand: Stand) -> AnalysisIndicator:
-        """The indicator of ``stand``, set up as this box asks."""
-        return self._indicator(
-            resolution_mm=stand.indicator.resolution_mm,
-            calibration_uncertainty_mm=stand.indicator.calibration_uncertainty_mm,
-            hysteresis_mm=stand.indicator.hysteresis_mm,
-            correction=stand.indicator.curve(),
+        """The indicator of ``stand``, set up as this box asks; without one, its encoder in that place."""
+        indicator, encoder = stand.indicator, stand.encoder
+        if indicator is not None:
+            return self._indicator(
+                resolution_mm=indicator.resolution_mm,
+                calibration_uncertainty_mm=indicator.calibration_uncertainty_mm,
+                hysteresis_mm=indicator.hysteresis_mm,
+                correction=indicator.curve(),
+            )
+        if encoder is None:
+            raise ValueError("a stand without any instrument")
+        return AnalysisIndicator.of_angle(
+            self.gear_set.gear_set(),
+            resolution_deg=360.0 / encoder.counts_per_turn,
+            standard_uncertainty_deg=encoder.standard_uncertainty_deg or None,
         )
 
     def conditions(self) -> Conditions:
@@ -455,38 +466,86 @@ Profile = Annotated[dict[str, JsonValue], AfterValidator(_known)]
 
 @dataclass(frozen=True, kw_only=True)
 class Stand(_Value):
-    """The stand and its instruments: all that is needed to decode their bytes."""
+    """The stand and its instruments: all that is needed to decode their bytes.
+
+    ``encoder`` and its profile are None together, where a person counts the teeth; ``indicator`` and its
+    profile, where the encoder alone is read.
+    """
 
     stand: StandName
-    indicator: Indicator
-    encoder: Encoder
-    indicator_profile: Profile
-    encoder_profile: Profile
+    indicator: Indicator | None
+    encoder: Encoder | None
+    indicator_profile: Profile | None
+    encoder_profile: Profile | None
+
+    def __post_init__(self) -> None:
+        """Refuse half an instrument, and a stand with none.
+
+        Raises:
+            ValueError: When one of an instrument and its profile is missing, or both instruments are.
+        """
+        if (self.encoder is None) != (self.encoder_profile is None):
+            raise ValueError("encoder and encoder profile: one is there without the other")
+        if (self.indicator is None) != (self.indicator_profile is None):
+            raise ValueError("indicator and indicator profile: one is there without the other")
+        if self.indicator is None and (self.encoder is None or self.encoder.shaft != "gear"):
+            raise ValueError("without an indicator, an encoder on the gear's shaft is needed")
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Names of the instruments, the indicator first."""
+        there = ((INDICATOR, self.indicator), (ENCODER, self.encoder))
+        return tuple(name for name, one in there if one is not None)
+
+    def port(self, channel: str) -> str:
+        """The port of an instrument.
+
+        Raises:
+            KeyError: When the stand has none of that name.
+        """
+        return self._instrument(channel).port
 
     def profile(self, channel: str) -> InstrumentProfile:
-        """The profile of an instrument, as the drivers use it."""
+        """The profile of an instrument, as the drivers use it.
+
+        Raises:
+            KeyError: When the stand has none of that name.
+        """
+        self._instrument(channel)
         made: InstrumentProfile = build(
-            self.indicator_profile if channel == INDICATOR else self.encoder_profile
+            (self.indicator_profile if channel == INDICATOR else self.encoder_profile) or {}
         )
         return made
 
     def decoders(self) -> dict[str, Decoder]:
-        """Fresh decoders for both instruments, by channel."""
-        encoder = self.encoder
-        return {
-            INDICATOR: Decoder.for_indicator(self.profile(INDICATOR), sense=self.indicator.sense),
-            ENCODER: Decoder.for_encoder(
-                self.profile(ENCODER), counts_per_turn=encoder.counts_per_turn, sense=encoder.sense
-            ),
-        }
+        """Fresh decoders for the instruments, by channel."""
+        made: dict[str, Decoder] = {}
+        if self.indicator is not None:
+            made[INDICATOR] = Decoder.for_indicator(self.profile(INDICATOR), sense=self.indicator.sense)
+        if self.encoder is not None:
+            made[ENCODER] = Decoder.for_encoder(
+                self.profile(ENCODER),
+                counts_per_turn=self.encoder.counts_per_turn,
+                sense=self.encoder.sense,
+            )
+        return made
 
-    def encoder_for_analysis(self) -> AnalysisEncoder:
-        """The encoder for the analysis."""
+    def encoder_for_analysis(self) -> AnalysisEncoder | None:
+        """The encoder for the analysis; None where teeth are counted."""
+        if self.encoder is None:
+            return None
         return AnalysisEncoder(
             shaft=self.encoder.shaft,
             resolution_deg=360.0 / self.encoder.counts_per_turn,
             standard_uncertainty_deg=self.encoder.standard_uncertainty_deg,
         )
+
+    def _instrument(self, channel: str) -> Encoder | Indicator:
+        """The instrument of a channel."""
+        found = self.indicator if channel == INDICATOR else self.encoder
+        if found is None:
+            raise KeyError(channel)
+        return found
 
 
 def unused_angle(angle_deg: float) -> str:
@@ -497,24 +556,51 @@ def unused_angle(angle_deg: float) -> str:
     )
 
 
+def _version_of(stand: Stand) -> Literal[3, "3 without encoder", "3 without indicator"]:
+    if stand.encoder is None:
+        return COUNTED
+    return VERSION if stand.indicator is not None else BY_ANGLE
+
+
 @dataclass(frozen=True, kw_only=True)
 class Setup(_Value):
-    """Box and stand as they were when a test began, in the version in which they are written down."""
+    """Box and stand as they were when a test began, in the version in which they are written down.
 
-    version: Literal[3] = VERSION
+    A stand without an encoder has a version of its own, and so has one without an indicator: programs that
+    know none refuse it.
+    """
+
+    version: Literal[3, "3 without encoder", "3 without indicator"] = VERSION
     box: Box
     stand: Stand
+
+    def __post_init__(self) -> None:
+        """See that the version says which instruments there are.
+
+        Raises:
+            ValueError: When it says otherwise.
+        """
+        if self.version != _version_of(self.stand):
+            raise ValueError(f"version {self.version!r} does not fit the instruments of the stand")
+
+    @classmethod
+    def of(cls, box: Box, stand: Stand) -> Setup:
+        """Box and stand, in the version that fits them."""
+        return cls(version=_version_of(stand), box=box, stand=stand)
 
     @property
     def matched_deg(self) -> float | None:
         """The box file's angle of the matched teeth; None without one, or with an encoder not absolute."""
-        return self.box.matched_teeth.encoder_deg if self.stand.encoder.absolute else None
+        encoder = self.stand.encoder
+        return self.box.matched_teeth.encoder_deg if encoder is not None and encoder.absolute else None
 
     @property
     def unused_angle(self) -> str:
         """Why the angle that the box file gives was not used; empty when it was, or there is none."""
-        angle_deg = self.box.matched_teeth.encoder_deg
-        return "" if angle_deg is None or self.stand.encoder.absolute else unused_angle(angle_deg)
+        angle_deg, encoder = self.box.matched_teeth.encoder_deg, self.stand.encoder
+        if angle_deg is None or encoder is None or encoder.absolute:
+            return ""
+        return unused_angle(angle_deg)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -562,7 +648,7 @@ def must_be_of_this_version(event: str) -> None:
         version = json.loads(event)["setup"]["version"]
     except (ValueError, KeyError, TypeError):
         return
-    if version not in {VERSION, BY_HAND}:
+    if version not in {VERSION, BY_HAND, COUNTED, BY_ANGLE}:
         raise OtherVersion(
             f"its set-up is of version {version!r:.20}, and this program reads version {VERSION}"
         )

@@ -35,6 +35,7 @@ Awaited = (
     | events.SweepAsked
     | events.MarksAsked
     | events.CauseAsked
+    | events.CountAsked
     | events.InstrumentLost
     | events.RecordingPaused
     | events.TestClosed
@@ -94,6 +95,7 @@ class Story:
         awaited: The last event that says what is to be done.
         matched: The last reference of the matched teeth.
         build: The build that the box came from; None when none was named.
+        sheets: What was measured before it was typed, each with the UTC of its typing; empty otherwise.
         preconditions: By name; of several states the worst, since all rocks are judged together.
         predicted: The last prediction.
         marks: The last comparison of mark and encoder.
@@ -129,6 +131,7 @@ class Story:
     awaited: Awaited | None = None
     matched: events.MatchedTeethSet | None = None
     build: events.BuildNamed | None = None
+    sheets: tuple[tuple[str, events.SheetRead], ...] = ()
     preconditions: Mapping[str, Precondition] = field(default_factory=dict)
     predicted: events.TightSpotPredicted | None = None
     marks: events.MarksCompared | None = None
@@ -154,6 +157,11 @@ class Story:
     stored: StoredResult | None = None
     exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
     sign_offs: tuple[SignOff, ...] = ()
+
+    @property
+    def measured_utc(self) -> str:
+        """When measuring began: as the sheet says that was typed in, otherwise when the test was started."""
+        return self.sheets[0][1].measured_utc if self.sheets else self.started_utc
 
     @property
     def closing(self) -> str:
@@ -229,6 +237,8 @@ def _stand(story: Story, event: events.StandEvent) -> Story:
             return _in_part(replace(story, matched=event), matched=event)
         case events.BuildNamed():
             return replace(story, build=event)
+        case events.SheetRead():
+            return replace(story, sheets=(*story.sheets, (story.last_utc, event)))
         case events.MarksCompared():  # the last one holds: nobody is asked again after a disproof
             return replace(story, marks=event)
         case (
@@ -239,6 +249,7 @@ def _stand(story: Story, event: events.StandEvent) -> Story:
             | events.RecordingPaused()
             | events.RecordingGoesOn()
             | events.MarksAsked()
+            | events.CountAsked()
         ):
             return story
         case _:

@@ -6,7 +6,7 @@ from typing import assert_never
 
 from lashmap_analysis.gears.tooth_names import COUNTING, ToothCounts, teeth_met
 from lashmap_analysis.record.lengths import DECIMALS, format_length, format_spread
-from lashmap_analysis.record.record import Units
+from lashmap_analysis.record.record import Units, moment
 from lashmap_drivers.errors import BEYOND, LOW_BATTERY
 from lashmap_drivers.timing.angles import INDEX_SLIP
 
@@ -80,6 +80,22 @@ def cause_sentence(asked: events.CauseAsked, *, between: str = "   ") -> str:
     return between.join((f"{question}:", *asked.choices))
 
 
+def count_sentence(asked: events.CountAsked) -> str:
+    """What to do to see whether the count still fits, without an encoder."""
+    again = "Count once more. " if asked.attempt > 1 else ""
+    count = abs(asked.turn_teeth)
+    way = FORWARD if asked.turn_teeth > 0 else BACK
+    go = (
+        f"turn the gear {way} {count} {'tooth' if count == 1 else 'teeth'}, counting"
+        if count
+        else "stay here"
+    )
+    return (
+        f'{again}Check of the count: {go}. The mark of the gear must stand in the mesh now. Enter "yes" '
+        '(key m) where it does, "no" (key x) where it does not'
+    )
+
+
 def angle_text(gear_deg: float, *, decimals: int) -> str:
     """A gear angle past the matched teeth as a dial shows it that is 0 there, with the turn it belongs to.
 
@@ -144,7 +160,13 @@ def told(  # noqa: PLR0911 - a line for each event
     Shorter than `sentence` where a figure serves nobody at the stand; what went wrong is said in full.
     """
     match event:
-        case events.PositionAsked() | events.SweepAsked() | events.MarksAsked() | events.CauseAsked():
+        case (
+            events.PositionAsked()
+            | events.SweepAsked()
+            | events.MarksAsked()
+            | events.CountAsked()
+            | events.CauseAsked()
+        ):
             return None
         case events.TestStarted():
             return f"{len(event.planned)} positions planned. {COUNTING}"
@@ -190,8 +212,13 @@ def _of_course(event: events.CourseEvent, units: Units) -> str:
             assert_never(event)
 
 
-def _of_stand(event: events.StandEvent) -> str | None:  # noqa: PLR0911 - a line for each event
+def _of_stand(  # noqa: C901, PLR0911, PLR0912 - a line for each event
+    event: events.StandEvent,
+) -> str | None:
     match event:
+        case events.SheetRead():
+            when = moment(event.measured_utc)
+            return f"Readings of sheet {event.sheet}: measured {when} by {event.measured_by}, typed in later"
         case events.InstrumentHeard():
             return f"{event.instrument} on {event.port}: {event.rate_hz:.0f} samples a second"
         case events.InstrumentLost():
@@ -213,6 +240,8 @@ def _of_stand(event: events.StandEvent) -> str | None:  # noqa: PLR0911 - a line
             return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
         case events.MarksAsked():
             return marks_sentence(event)
+        case events.CountAsked():
+            return count_sentence(event)
         case events.MarksCompared():
             return _compared(event)
         case events.BuildNamed():

@@ -3,7 +3,8 @@
 Order, repeats and confirming are those of every test (`sequence`), and so are prediction and record; here
 what instruments would say comes from typed lines. Every rock is in the logbook before anything else is asked.
 Where the gear stands is known by counting alone: before the tight spot is confirmed, the mark is looked at
-once more where the count says it must be.
+once more where the count says it must be. A sheet that was filled in before (`bench_sheet`) is typed in the
+same way, a line a position; when it was measured, is what the sheet says.
 """
 
 from __future__ import annotations
@@ -11,9 +12,10 @@ from __future__ import annotations
 import datetime as dt
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Literal, Protocol
 
+from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.lash_map.lash_map import LashMapError
 from lashmap_analysis.record.lengths import format_length, format_spread
 from lashmap_analysis.record.record import Precondition, TypedReadings
@@ -31,8 +33,17 @@ from lashmap_daemon.story.cause import CHOICES, HOW_TO_ANSWER, answer_of
 from lashmap_daemon.story.recorded import Gauge
 from lashmap_daemon.story.story import BEGINNING, Target, apply
 from lashmap_daemon.story.wording import BACK, FORWARD, cause_sentence, sentence
+from lashmap_daemon.testing.bench_sheet import SheetCode, check_turn
 from lashmap_daemon.testing.conductor import no_prediction, predict
-from lashmap_daemon.testing.typed_line import Note, Rock, Word, Wrong, understood
+from lashmap_daemon.testing.typed_line import (
+    Note,
+    Rock,
+    Word,
+    Wrong,
+    moment_typed,
+    understood,
+    understood_row,
+)
 
 END_OF_INPUT = "end of input"
 
@@ -48,6 +59,19 @@ class Typist(Protocol):
 
 
 @dataclass(frozen=True, kw_only=True)
+class FilledSheet:
+    """A sheet that is typed in.
+
+    Attributes:
+        code: As printed on it.
+        read: Who measured when, by the sheet, and who types.
+    """
+
+    code: SheetCode
+    read: events.SheetRead
+
+
+@dataclass(frozen=True, kw_only=True)
 class HandOpening:
     """What a test by hand begins with, or goes on with.
 
@@ -59,6 +83,7 @@ class HandOpening:
         resumed: That it goes on; None for a new test.
         resumption: From where; None for a new test.
         build: The build that the box came from; None when none was named.
+        sheet: The sheet that is typed in; None where somebody measures now.
     """
 
     started: events.TestStarted
@@ -68,6 +93,7 @@ class HandOpening:
     resumed: events.TestResumed | None = None
     resumption: Resumption | None = None
     build: events.BuildNamed | None = None
+    sheet: FilledSheet | None = None
 
 
 class HandTest:
@@ -94,6 +120,7 @@ class HandTest:
         now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._opening, self._gauge, self._logbook, self._typist = opening, gauge, logbook, typist
+        self._sheet = opening.sheet
         self._started, box = opening.started, opening.started.box
         self._box, self._units = box, box.box.units
         self._gear_set, self._indicator = box.gear_set_in_contact(), box.gauge(gauge)
@@ -102,9 +129,10 @@ class HandTest:
         resumption = opening.resumption
         self._begun_s = now_s() - (resumption.first_s if resumption else 0.0)
         self._reading: RockReading | None = None
+        self._dated: set[int] = set()  # lines of which it is known when they were measured
         self.story = resumption.story if resumption else BEGINNING
         # Engagement at which the gear stands by the count: the marks, or where a test was left.
-        newest = None if opening.matched else self.story.newest
+        newest = None if opening.matched and self._sheet is None else self.story.newest
         self._at = newest.engagement if newest else 0
         self._state, self._actions = (
             resumption.step if resumption else sequence.begin(self._started.planned, tries=box.plan.tries)
@@ -122,11 +150,19 @@ class HandTest:
             f"are gear tooth 1 and pinion tooth 1; {FORWARD} is the way in which tooth numbers rise: choose "
             "it, mark it, and keep to it."
         )
-        self._typist.show("Beside readings you may type: skip, again, stop, note and words.")
+        if self._sheet is None:
+            self._typist.show("Beside readings you may type: skip, again, stop, note and words.")
+        else:
+            self._typist.show(
+                "Type each line of the sheet, its boxes from left to right, spaces between. Or: skip for an "
+                "empty line, again for the line before, stop, note and words."
+            )
         if self._opening.build is not None:
             self._emit(self._opening.build, shown=False)
         self._emit(self._opening.cautions)
         self._emit(events.PreconditionsRecorded(preconditions=self._opening.preconditions))
+        if self._sheet is not None and not self.story.sheets:
+            self._emit(self._sheet.read)
         how: Literal["counted by hand", "assumed"] = "counted by hand" if self._opening.matched else "assumed"
         self._emit(events.MatchedTeethSet(encoder_deg=0.0, how=how), shown=self._opening.matched)
         if not self._opening.matched:
@@ -150,14 +186,9 @@ class HandTest:
             raise RuntimeError("no position is asked for")
         while self._state.phase in {Phase.TURNING, Phase.ROCKING} and self._state.target == target:
             rocks = self._rocks(target)
-            said = self._listen(f"  rock {len(rocks) + 1} of {self._gauge.rocks}")
-            if isinstance(said, Rock):
-                self._at = target.engagement
-                if not rocks:
-                    self._happen(sequence.Arrived())
-                self._keep(target, said)
-                if len(rocks) + 1 >= self._gauge.rocks:
-                    self._judge(target)
+            said = self._listen(self._question(target, len(rocks)))
+            if isinstance(said, tuple):
+                self._take(target, said)
             elif said == "enough" and len(rocks) >= FEWEST_ROCKS:
                 self._judge(target)
             elif said == "enough":
@@ -173,8 +204,45 @@ class HandTest:
             else:
                 self._stop(said)
 
+    def _take(self, target: Target, said: tuple[Rock, ...]) -> None:
+        """Keep what was typed, and judge the position when that was all of it."""
+        if not self._is_dated(target):
+            self._stop(None)
+            return
+        before = len(self._rocks(target))
+        self._at = target.engagement
+        if not before:
+            self._happen(sequence.Arrived())
+        for rock in said:
+            self._keep(target, rock)
+        if self._sheet is not None or before + len(said) >= self._gauge.rocks:
+            self._judge(target)
+
+    def _question(self, target: Target, rocks: int) -> str:
+        if self._sheet is None:
+            return f"  rock {rocks + 1} of {self._gauge.rocks}"
+        return f"  line {target.number}, {teeth_met(self._gear_set, target.engagement)}"
+
+    def _is_dated(self, target: Target) -> bool:
+        """Have said when a line was measured that the sheet did not have at first; False at end of input."""
+        if self._sheet is None or target.purpose == "planned" or target.number in self._dated:
+            return True
+        while True:
+            said = self._typist.line("  measured when, such as 2031-05-17 14:30; Enter = just now")
+            if said is None:
+                return False
+            when = moment_typed(said, now=dt.datetime.now(dt.UTC))
+            if isinstance(when, str):
+                self._dated.add(target.number)
+                self._emit(replace(self._sheet.read, measured_utc=when))
+                return True
+            self._typist.show(f"  {when.answer}")
+
     def _say_where(self, target: Target) -> None:
         """A position is left out: the next way counts from where the gear really stands."""
+        if self._sheet is not None and target.purpose == "planned":
+            self._at = target.engagement  # the way of the sheet goes through all of its positions
+            return
         if target.engagement == self._at:
             return
         question = f"  stands the gear at engagement {target.engagement}? yes, no (still at {self._at})"
@@ -215,15 +283,20 @@ class HandTest:
         if self.story.matched is not None and self.story.matched.how == "assumed":
             self._happen(sequence.MarksSeen())
             return
-        teeth = self._gear_set.gear_teeth
-        there = teeth * round(self._at / teeth)
-        turn, self._at = there - self._at, there
-        way = (
-            f"turn the gear {FORWARD if turn > 0 else BACK} {abs(turn)} teeth, counting"
-            if turn
-            else "stay here"
-        )
-        self._typist.show(f"Check of the count: {way}. The mark of the gear must stand in the mesh now.")
+        at = self._at if self._sheet is None else self._started.planned[-1]
+        turns, turn = check_turn((at,), self._gear_set.gear_teeth)
+        self._at = at + turn
+        if self._sheet is None:
+            way = (
+                f"turn the gear {FORWARD if turn > 0 else BACK} {abs(turn)} teeth, counting"
+                if turn
+                else "stay here"
+            )
+            self._typist.show(f"Check of the count: {way}. The mark of the gear must stand in the mesh now.")
+        else:
+            self._typist.show(
+                "Check of the count, as ticked on the sheet: did the mark of the gear stand there?"
+            )
         while True:
             said = self._listen("  does it? yes, no, skip", words=("yes", "no"))
             if said == "stop" or said is None:
@@ -238,7 +311,7 @@ class HandTest:
             self._typist.show('  Type "yes" or "no"; "skip" when nobody can see the mark.')
         found = marks.by_count(
             self._gear_set,
-            turns=there // teeth,
+            turns=turns,
             answer=str(said),
             attempt=self._state.marks_tries + 1,
             agrees=said == "yes",
@@ -247,12 +320,13 @@ class HandTest:
         if found.agrees:
             self._happen(sequence.MarksSeen())
         elif not found.last:
-            self._typist.show("  Look at the mark once more, and count the way here again.")
+            if self._sheet is None:
+                self._typist.show("  Look at the mark once more, and count the way here again.")
             self._happen(sequence.MarksOff())
         else:
             self._happen(sequence.Stop("failed", "the count of teeth was lost; test again from the marks"))
 
-    def _listen(self, question: str, words: tuple[str, ...] = ()) -> Rock | Word | str | None:
+    def _listen(self, question: str, words: tuple[str, ...] = ()) -> tuple[Rock, ...] | Word | str | None:
         """The next line with a meaning; notes are kept, the rest is answered; None at the end of input."""
         while True:
             line = self._typist.line(question, fresh=bool(words))
@@ -260,13 +334,26 @@ class HandTest:
                 return None
             if line.strip().casefold() in words:
                 return line.strip().casefold()
-            said = understood(line, units=self._units, most_lash_mm=self._most_mm)
+            said = self._understood(line)
             if isinstance(said, Note):
                 self._note(said.text)
             elif isinstance(said, Wrong):
                 self._typist.show(f"  {said.answer}")
             else:
-                return said
+                return (said,) if isinstance(said, Rock) else said
+
+    def _understood(self, line: str) -> Rock | tuple[Rock, ...] | Word | Note | Wrong:
+        if self._sheet is None:
+            return understood(line, units=self._units, most_lash_mm=self._most_mm)
+        code = self._sheet.code
+        return understood_row(
+            line,
+            units=self._units,
+            most_lash_mm=self._most_mm,
+            both=code.both,
+            fewest=FEWEST_ROCKS,
+            most=code.rocks,
+        )
 
     def _stop(self, said: object) -> None:
         if said is None:
@@ -374,8 +461,16 @@ class HandTest:
                 purpose=target.purpose,
                 attempt=target.attempt,
                 reason=target.reason,
-            )
+            ),
+            shown=self._sheet is None or target.purpose == "confirming",
         )
+        if self._sheet is not None:
+            if target.purpose == "confirming":
+                self._typist.show(
+                    "     Write it on an empty line of the sheet, measure it, and type the line here; or "
+                    "skip, and the tight spot stays unconfirmed."
+                )
+            return
         self._typist.show(
             f"     Rock {self._gauge.rocks} times; type both flanks in {self._units}, or the lash alone."
         )
@@ -412,7 +507,10 @@ class HandTest:
         self._emit(events.PositionSkipped(number=number, engagement=engagement, reason=action.reason))
 
     def _predict(self, _: sequence.Predict) -> None:
-        accepted, most = self.story.accepted.values(), self._box.plan.confirming_positions
+        accepted, story = self.story.accepted.values(), self.story
+        # One that was left out is not asked for again under another number.
+        left_out = {one for one in story.skipped if one > len(self._started.planned)} - story.checks
+        most = self._box.plan.confirming_positions - len(left_out)
         try:
             predicted = predict(self._gear_set, accepted, most=most, near=self._at)
         except LashMapError as error:

@@ -1,4 +1,4 @@
-"""Both instruments of a stand during a test: their decoded traces, and what is done while one is away.
+"""The instruments of a stand during a test: their decoded traces, and what is done while one is away.
 
 Away is an instrument whose port stopped working, and just as well one whose port is open but gives no reading
 any more: silent, or sending rubbish. It is back when it gives samples again. An encoder is believed only when
@@ -22,7 +22,7 @@ from lashmap_drivers.readings import Chunk, Floats, Samples
 from lashmap_drivers.timing.angles import FASTEST_DEG_S
 
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.replay.replay import in_record_deg
+from lashmap_daemon.replay.replay import as_arc, in_record_deg
 from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import MatchedTeethSet
@@ -96,7 +96,7 @@ _RATE_S = 2.0
 
 
 class Channels:
-    """Decodes what both ports bring and keeps the recent past.
+    """Decodes what the ports bring and keeps the recent past.
 
     Attributes:
         monitors: By name: what each instrument sends, and what is wrong with it.
@@ -104,16 +104,21 @@ class Channels:
     """
 
     def __init__(self, stand: Stand, gear_set: GearSet, keep_s: float = _KEEP_S) -> None:
-        lone = LoneSamples.of(gear_set, stand.encoder.shaft)
-        self.monitors = {
-            INDICATOR: InstrumentMonitor(stand, INDICATOR),
-            ENCODER: InstrumentMonitor(stand, ENCODER, lone=lone),
-        }
-        self._buffers = {name: TraceBuffer(keep_s) for name in self.monitors}
+        encoder = stand.encoder
+        self.monitors: dict[str, InstrumentMonitor] = {}
+        if stand.indicator is not None:
+            self.monitors[INDICATOR] = InstrumentMonitor(stand, INDICATOR)
+        # Without an indicator the gear's angle is the reading, as an arc of this set's pitch circle.
+        self._arc_of = gear_set if stand.indicator is None else None
+        if encoder is not None:
+            lone = LoneSamples.of(gear_set, encoder.shaft)
+            self.monitors[ENCODER] = InstrumentMonitor(stand, ENCODER, lone=lone)
+        # The trace of an instrument that is not there stays empty.
+        self._buffers = {name: TraceBuffer(keep_s) for name in (INDICATOR, ENCODER)}
         self._matched: MatchedTeethSet | None = None
         self.reference_is_assumed = False
         self._reference_deg = 0.0
-        on_pinion = stand.encoder.shaft == "pinion"
+        on_pinion = encoder is not None and encoder.shaft == "pinion"
         self._gear_per_encoder = gear_set.pinion_teeth / gear_set.gear_teeth if on_pinion else 1.0
 
     def feed(self, name: str, chunks: list[Chunk]) -> None:
@@ -135,13 +140,17 @@ class Channels:
 
     def may_have_gone_round(self, now_s: float) -> bool:
         """No angle came for so long that the encoder's count may be a whole range further, unseen."""
+        if ENCODER not in self.monitors:
+            return False
         range_deg, newest_s = self.monitors[ENCODER].decoder.range_deg, self.monitors[ENCODER].bytes_s
         if range_deg is None or newest_s is None:
             return False
         return 2.0 * FASTEST_DEG_S * (now_s - newest_s) >= range_deg
 
     def indicator(self, start_s: float, end_s: float = float("inf")) -> Samples:
-        """Indicator trace between two times, in mm."""
+        """Indicator trace between two times, in mm; the arc that the gear turned where there is none."""
+        if self._arc_of is not None:
+            return as_arc(self.gear_deg(start_s, end_s), self._arc_of)
         return self._buffers[INDICATOR].window(start_s, end_s)
 
     @property
@@ -163,7 +172,7 @@ class Channels:
     @property
     def indicator_on_button(self) -> bool:
         """The indicator sends at a press of its button only."""
-        return self.monitors[INDICATOR].on_button
+        return INDICATOR in self.monitors and self.monitors[INDICATOR].on_button
 
     def slowest_rate_hz(self, now_s: float) -> float:
         """Samples a second of the slower instrument over the last moments; one on its button has no pace."""
@@ -182,11 +191,14 @@ class Channels:
         A sample's time lies before its arrival, so what comes next can still be older than now.
         """
         times = [latest[0] for buffer in self._buffers.values() if (latest := buffer.latest) is not None]
-        return min(times) if len(times) == len(self._buffers) else None
+        return min(times) if len(times) == len(self.monitors) else None
 
     @property
     def latest_indicator(self) -> tuple[float, float] | None:
-        """(time_s, mm) of the newest indicator sample."""
+        """(time_s, mm) of the newest indicator sample, or of the arc in its place."""
+        gear = self.latest_gear_deg
+        if self._arc_of is not None and gear is not None:
+            return gear[0], math.radians(gear[1]) * self._arc_of.outer_gear_pitch_radius_mm
         return self._buffers[INDICATOR].latest
 
     @property
@@ -281,7 +293,7 @@ class Absences:
             StandError: When an encoder came back with another angle, or lost its count for good.
         """
         self._refuse_lost_count(lost, now_s)
-        for name in (INDICATOR, ENCODER):
+        for name in self._channels.monitors:
             failing = None if name in lost else self._channels.failure(name, now_s, since_s)
             reason = lost.get(name) or (failing.what if failing else None)
             away = self._away.get(name)
@@ -296,6 +308,8 @@ class Absences:
 
     def _refuse_lost_count(self, lost: Mapping[str, str], now_s: float) -> None:
         """An encoder that does not know its turns any more is not waited for: nothing brings them back."""
+        if ENCODER not in self._channels.monitors:
+            return
         marks = self._channels.monitors[ENCODER].parser.marks
         mark = next((one for one in FOR_GOOD if marks.get(one)), None)
         if mark is None and not (ENCODER in lost and self._channels.may_have_gone_round(now_s)):

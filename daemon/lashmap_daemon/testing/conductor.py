@@ -13,9 +13,11 @@ from typing import Any, ClassVar
 
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.settling import looks, may_stop
 from lashmap_analysis.lash_map.confirming import next_position
 from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, fit_lash_map
+from lashmap_analysis.record.record import Shaft
 from lashmap_analysis.rock.cross_check import stated_mm
 from lashmap_drivers.errors import FOR_GOOD
 from lashmap_drivers.readings import Chunk
@@ -30,6 +32,7 @@ from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES, Found
 from lashmap_daemon.story.story import BEGINNING, Target, apply
 from lashmap_daemon.story.wording import angle_text, mark_sentence
+from lashmap_daemon.testing.bench_sheet import check_turn
 from lashmap_daemon.testing.channels import Absences, Channels
 from lashmap_daemon.testing.watches import (
     WINDOW_S,
@@ -39,6 +42,7 @@ from lashmap_daemon.testing.watches import (
     is_still,
     setting_of,
     still_limits,
+    tip_rests,
     window_s,
 )
 
@@ -94,7 +98,6 @@ def _fitted(gear_set: GearSet, accepted: Collection[events.RockAccepted]) -> Las
 
 
 FINDING_S = 3600.0  # for a cause to be found; then nobody is there, and the raw samples of hours say nothing
-_BOTH = (INDICATOR, ENCODER)
 _NOBODY: Mapping[str, str] = MappingProxyType({})
 
 
@@ -129,9 +132,14 @@ class Conductor:
         self.box = started.box
         self.channels = channels
         self.gear_set = started.box.gear_set_in_contact()
-        self._resolution_mm = started.stand.indicator.resolution_mm
         self._indicator = started.box.indicator(started.stand)
+        self._resolution_mm = self._indicator.resolution_mm
         self._stand = started.stand
+        self._names = started.stand.channels
+        # Of the shaft whose mark is looked for; without an encoder the gear's teeth are counted.
+        self._member: Shaft = "gear" if started.stand.encoder is None else started.stand.encoder.shaft
+        # Without an encoder: where the gear stands as the person said, and that it is where it was to go.
+        self._counted_to, self._said_there = 0, False
         self._still = still_limits(self.gear_set, started.box.limits_for_analysis())
         self._rock_setting = setting_of(started, self._still)
         self._go_on = go_on or f"lashmap run STAND BOX --resume --test {started.test}"
@@ -154,6 +162,8 @@ class Conductor:
         self._swept_from: dict[str, WireTally] = {}
         self.rock: RockWatch | None = None
         self.story = resumption.story if resumption else BEGINNING
+        if channels.reference_is_assumed and self.story.newest is not None:
+            self._counted_to = self.story.newest.engagement  # nobody found the marks again: where it was left
         self.given_up_s = 0.0
         self.sweep_watch: SweepWatch | None = None
         self.swept: Swept | None = None
@@ -189,7 +199,7 @@ class Conductor:
         """
         self._now_s = now_s
         if self._break_due:
-            chunks = {name: [Chunk(self._read_since_s, b""), *chunks.get(name, [])] for name in _BOTH}
+            chunks = {name: [Chunk(self._read_since_s, b""), *chunks.get(name, [])] for name in self._names}
             self._break_due = False
         for name, some in chunks.items():
             self._keep(name, some)
@@ -197,11 +207,7 @@ class Conductor:
         if self.closed:
             return
         self._note_marks()
-        if (jump := self.channels.monitors[ENCODER].decoder.jump) is not None:
-            profile = self._stand.profile(ENCODER)
-            may_begin_again = profile.unit == "deg" and profile.wraps_at_deg is None
-            port = self.channels.port(ENCODER)
-            raise StandError(marks.jumped(jump, port, may_begin_again=may_begin_again, go_on=self._go_on))
+        self._refuse_jump()
         self._note_wire_errors()
         if self._pending:
             self._act(self._pending)
@@ -219,6 +225,24 @@ class Conductor:
                 self._watch_for_marks()
             case Phase.SWEEPING:
                 self._watch_sweep()
+
+    @property
+    def is_counted(self) -> bool:
+        """There is no encoder: a person counts the teeth and says where the gear is."""
+        return self._stand.encoder is None
+
+    def _refuse_jump(self) -> None:
+        """An encoder that jumped does not know the teeth any more.
+
+        Raises:
+            StandError: When it did.
+        """
+        jump = None if self.is_counted else self.channels.monitors[ENCODER].decoder.jump
+        if jump is not None:
+            profile = self._stand.profile(ENCODER)
+            may_begin_again = profile.unit == "deg" and profile.wraps_at_deg is None
+            port = self.channels.port(ENCODER)
+            raise StandError(marks.jumped(jump, port, may_begin_again=may_begin_again, go_on=self._go_on))
 
     def happen(self, happened: sequence.Input) -> None:
         """Take an input of the operator or of this object into the sequence."""
@@ -268,6 +292,9 @@ class Conductor:
         """
         if self.state.phase is not Phase.CHECKING:
             return
+        if self.is_counted:
+            self._count_seen(answer, agrees=True)
+            return
         since_s = self._now_s - window_s(self.channels.slowest_rate_hz(self._now_s))
         gear, shaft_deg = self.channels.gear_deg(since_s), self.channels.latest_shaft_deg
         if shaft_deg is None or len(gear) < 2 or np.ptp(gear.value) > self._still.gear_span_deg:
@@ -275,7 +302,7 @@ class Conductor:
             return
         found = marks.compared(
             self.gear_set,
-            self._stand.encoder.shaft,
+            self._member,
             shaft_deg,
             answer=answer,
             attempt=self.state.marks_tries + 1,
@@ -291,9 +318,61 @@ class Conductor:
                 f"{text[:1].upper()}{text[1:]}. {marks.REMEDY} What was recorded is kept."
             )
 
+    def arrived(self) -> None:
+        """Somebody who counts the teeth says that the gear is where it was asked to be, the tip on it.
+
+        Not taken while the indicator shows that the gear was not turned: a key is easily pressed twice.
+        """
+        target = self.state.target
+        if not self.is_counted or self.state.phase is not Phase.TURNING or target is None:
+            return
+        if target.engagement != self._counted_to and not self._tip_was_off():
+            self.note(
+                "Not taken: the indicator moved no more than a rock since this position was asked for: the "
+                "gear was not turned. Lift the tip, turn, set it down on its tooth, and say it then."
+            )
+            return
+        self._said_there = True
+
+    def _tip_was_off(self) -> bool:
+        """Since the position was asked for the indicator moved by more than a rock explains.
+
+        A turn of a tooth takes the tip off its tooth, or the gear away from the tip.
+        """
+        if self.channels.indicator_on_button:
+            return True  # it shows nothing between two presses
+        tip_mm = self.channels.indicator(self._asked_s).value
+        newest = self.story.newest
+        rock_mm = self._still.tip_span_mm / 2.0 if newest is None else newest.reading_mm
+        return bool(len(tip_mm)) and not float(np.ptp(tip_mm)) <= 2.0 * rock_mm  # not a number counts as off
+
+    def unmatched(self) -> None:
+        """Somebody who counts the teeth says that the mark is not where the count has it.
+
+        Raises:
+            ReferenceDisproved: When it was not there before either.
+        """
+        if self.is_counted and self.state.phase is Phase.CHECKING:
+            self._count_seen("no", agrees=False)
+
+    def _count_seen(self, answer: str, *, agrees: bool) -> None:
+        """What somebody saw where the count has the mark of the gear."""
+        turns, turn = check_turn((self._counted_to,), self.gear_set.gear_teeth)
+        self._counted_to += turn
+        attempt = self.state.marks_tries + 1
+        found = marks.by_count(self.gear_set, turns=turns, answer=answer, attempt=attempt, agrees=agrees)
+        self.emit(found)
+        if agrees:
+            self.happen(sequence.MarksSeen())
+        elif not found.last:
+            self.happen(sequence.MarksOff())
+        else:
+            text = marks.precondition(found).detail
+            raise ReferenceDisproved(f"{text[:1].upper()}{text[1:]}. What was recorded is kept.")
+
     def _note_marks(self) -> None:
         """The first of each kind goes into the record: a count of them alone would be seen by nobody."""
-        for name in (INDICATOR, ENCODER):
+        for name in self._names:
             for mark, count in self.channels.monitors[name].parser.marks.items():
                 # A count that is lost for good ends the test, which says more.
                 if count and mark not in FOR_GOOD and (name, mark) not in self._marked:
@@ -302,14 +381,14 @@ class Conductor:
 
     def _note_wire_errors(self) -> None:
         """Say once for each instrument that its lines are damaged, also while the test waits for the gear."""
-        for name in _BOTH:
+        for name in self._names:
             if name not in self._noted_wire and (tally := self.channels.tally(name)).is_notable:
                 self._noted_wire.add(name)
                 self.note(self.channels.wire_sentence(name, tally, "so far"))
 
     def wire_notes(self) -> list[str]:
         """What was wrong on the wires over the whole test; for its end."""
-        tallies = {name: self.channels.tally(name) for name in _BOTH}
+        tallies = {name: self.channels.tally(name) for name in self._names}
         return [
             self.channels.wire_sentence(name, tally, "in the whole test")
             for name, tally in tallies.items()
@@ -328,12 +407,16 @@ class Conductor:
             self.happen(sequence.Back())
 
     def _watch_arrival(self) -> None:
+        if self.is_counted:
+            self._watch_tip()
+            return
         back_s = window_s(self.channels.slowest_rate_hz(self._now_s))
         if self._now_s - self._asked_s < back_s:
             return
         since_s = self._now_s - back_s
         gear = self.channels.gear_deg(since_s)
-        tip = None if self.channels.indicator_on_button else self.channels.indicator(since_s)
+        unseen = self.channels.indicator_on_button or INDICATOR not in self._names
+        tip = None if unseen else self.channels.indicator(since_s)
         if is_still(gear, tip, self._target_deg(), self._still):
             self.happen(sequence.Arrived())
             return
@@ -345,9 +428,20 @@ class Conductor:
             raise StandError(
                 f"encoder on {port}: has not moved for {limit_s:.0f} s while the gear was to turn to "
                 f"{angle_text(self._target_deg(), decimals=1)}. Either nobody turned the gear, or the "
-                f"encoder does not turn with the {self._stand.encoder.shaft}: check its coupling. "
+                f"encoder does not turn with the {self._member}: check its coupling. "
                 "plan.turn_seconds in the box file sets how long to wait."
             )
+
+    def _watch_tip(self) -> None:
+        """Somebody said that the gear is there: record once the tip rests on its tooth."""
+        target = self.state.target
+        if not self._said_there or target is None:
+            return
+        back_s = window_s(self.channels.slowest_rate_hz(self._now_s))
+        tip = self.channels.indicator(self._now_s - back_s)
+        if self.channels.indicator_on_button or tip_rests(tip, self._still):
+            self._said_there, self._counted_to = False, target.engagement
+            self.happen(sequence.Arrived())
 
     def _watch_rock(self) -> None:
         if self.rock is None:
@@ -403,6 +497,8 @@ class Conductor:
 
     def _watch_for_marks(self) -> None:
         """While the marks are waited for: nobody answers for a gear that has not moved for so long."""
+        if self.is_counted:
+            return  # whoever counts needs time
         gear = self.channels.gear_deg(self._now_s - WINDOW_S)
         if len(gear) and np.ptp(gear.value) > self._still.gear_span_deg:
             self._asked_s = self._now_s
@@ -413,17 +509,20 @@ class Conductor:
 
     def _leave_marks(self, why: str) -> None:
         attempt = self.state.marks_tries + 1
-        self.emit(marks.not_seen(self.gear_set, self._stand.encoder.shaft, answer=why, attempt=attempt))
+        self.emit(marks.not_seen(self.gear_set, self._member, answer=why, attempt=attempt))
 
     def _ask_marks(self, action: sequence.AskMarks) -> None:
         self._asked_s, self.rock = self._now_s, None
-        passes = self.channels.monitors[ENCODER].parser.index_passes
+        passes = 0 if self.is_counted else self.channels.monitors[ENCODER].parser.index_passes
         if passes:
-            self.emit(marks.by_index(self.gear_set, self._stand.encoder.shaft, passes=passes))
+            self.emit(marks.by_index(self.gear_set, self._member, passes=passes))
         if passes or self.channels.reference_is_assumed:  # of an assumed one no mark is known
             self.happen(sequence.MarksSeen())
+        elif self.is_counted:
+            turns, turn = check_turn((self._counted_to,), self.gear_set.gear_teeth)
+            self.emit(events.CountAsked(turn_teeth=turn, turns=turns, attempt=action.attempt))
         else:
-            self.emit(events.MarksAsked(member=self._stand.encoder.shaft, attempt=action.attempt))
+            self.emit(events.MarksAsked(member=self._member, attempt=action.attempt))
 
     def _watch_sweep(self) -> None:
         watch = self.sweep_watch
@@ -452,7 +551,7 @@ class Conductor:
 
     def _ask(self, action: sequence.Ask) -> None:
         target = action.target
-        self._asked_s, self._moved, self.rock = self._now_s, False, None
+        self._asked_s, self._moved, self.rock, self._said_there = self._now_s, False, None, False
         turn_teeth = target.engagement - self._engagement_now()
         self.emit(
             events.PositionAsked(
@@ -496,6 +595,11 @@ class Conductor:
     def _leave_out(self, action: sequence.LeaveOut) -> None:
         number, engagement = action.target.number, action.target.engagement
         self.emit(events.PositionSkipped(number=number, engagement=engagement, reason=action.reason))
+        if self.is_counted and engagement != self._counted_to:
+            place = teeth_met(self.gear_set, self._counted_to)
+            self.note(
+                f"The count goes on from {place}, where the gear was last said to stand: go back there."
+            )
 
     def _spare(self, action: sequence.Spare) -> None:
         count = len(action.targets)
@@ -567,7 +671,7 @@ class Conductor:
     def _ask_sweep(self, action: sequence.AskSweep) -> None:
         sweep, turns = action.sweep, self.box.runout.turns
         self._asked_s, self.rock = self._now_s, None
-        self._swept_from = {name: self.channels.tally(name) for name in _BOTH}
+        self._swept_from = {name: self.channels.tally(name) for name in self._names}
         self.sweep_watch = SweepWatch(
             sweep.member,
             turns=turns,
@@ -615,6 +719,8 @@ class Conductor:
     }
 
     def _engagement_now(self) -> int:
+        if self.is_counted:
+            return self._counted_to
         latest = self.channels.latest_gear_deg
         return round(latest[1] / 360.0 * self.gear_set.gear_teeth) if latest else 0
 

@@ -34,6 +34,7 @@ from lashmap_daemon.testing.monitor import SILENT_S, StandInstrument, StandPorts
 from lashmap_daemon.testing.opening import (
     Person,
     Reference,
+    matched_by_count,
     matched_teeth,
     open_again,
     reference_of,
@@ -131,7 +132,7 @@ class Engine:
         return problems
 
     def refuse_without_readings(self) -> None:
-        """Both instruments must give readings now.
+        """Every instrument must give readings now.
 
         Raises:
             StandError: Naming each that does not, and what to do.
@@ -140,7 +141,7 @@ class Engine:
             raise StandError(*problems)
 
     async def wait_for_readings(self) -> None:
-        """Wait until both instruments send readings.
+        """Wait until the instruments send readings.
 
         Raises:
             StandError: Naming every instrument that is away, silent or not understood.
@@ -161,7 +162,7 @@ class Engine:
             if problems:
                 raise StandError(*problems)
             good = (one.monitor.parser.good_frames for one in instruments if not one.monitor.on_button)
-            if min(good) >= _SAMPLES_TO_BELIEVE and not any(
+            if min(good, default=_SAMPLES_TO_BELIEVE) >= _SAMPLES_TO_BELIEVE and not any(
                 _may_come_back(instrument, now_s) for instrument in instruments
             ):
                 return
@@ -233,7 +234,10 @@ class Engine:
                 version=version("lashmap"),
                 now=now,
             )
-        how, matched = matched_teeth(prepared.started.setup, person, encoder_deg=encoder_deg)
+        if prepared.started.is_counted:
+            how, matched = matched_by_count(person)
+        else:
+            how, matched = matched_teeth(prepared.started.setup, person, encoder_deg=encoder_deg)
         today = now.astimezone().date()
         proven = collect(
             prepared.box,
@@ -319,7 +323,7 @@ def prepare_again(
         ResumeError: When there is no such test, or it cannot go on, with the reason.
         LogbookError: When it cannot be read.
     """
-    setup = Setup(box=box.recorded(), stand=stand.recorded())
+    setup = Setup.of(box.recorded(), stand.recorded())
     unfinished = take_up(logbook, find_unfinished(logbook, test, box.box.serial), setup)
     return Prepared(
         started=unfinished.started,

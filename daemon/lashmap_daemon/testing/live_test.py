@@ -28,7 +28,6 @@ from lashmap_daemon.logbook.pack import on_test_clock
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.resume import Resumption
 from lashmap_daemon.sequence.sequence import Phase
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events
 from lashmap_daemon.story.cause import answer_of
 from lashmap_daemon.system import on_signals
@@ -66,7 +65,8 @@ class Screen(Protocol):
         """What the operator asked for since then.
 
         ``repeat``, ``skip``, ``matched``, ``cause …`` (`story.cause`), ``stop``, ``note …``; ``unanswered``
-        where a cause is asked for and nobody can say it here.
+        where a cause is asked for and nobody can say it here; where teeth are counted, ``arrived`` and
+        ``unmatched`` too.
         """
 
 
@@ -97,9 +97,8 @@ class Opening:
             yield self.build
         yield events.PreconditionsRecorded(preconditions=self.preconditions)
         stand = self.started.stand
-        ports = {INDICATOR: stand.indicator.port, ENCODER: stand.encoder.port}
         for name, rate_hz in self.rates_hz.items():
-            yield events.InstrumentHeard(instrument=name, port=ports[name], rate_hz=rate_hz)
+            yield events.InstrumentHeard(instrument=name, port=stand.port(name), rate_hz=rate_hz)
         yield self.matched
         for text in self.notes:
             yield events.NoteTaken(text=text)
@@ -260,12 +259,16 @@ class LiveTest:
                 self.conductor.happen(sequence.Repeat())
             case "skip":
                 self.conductor.happen(sequence.Skip())
+            case "arrived":
+                self.conductor.arrived()
             case "matched":
                 self.conductor.matched(f"matched {rest}".strip())
             case "cause" if (found := answer_of(rest)) is not None:
                 self.conductor.told_cause(found)
             case "unanswered":
                 self.conductor.nobody_tells_cause("nobody is at a terminal to say why")
+            case "unmatched":
+                self.conductor.unmatched()
             case "note" if rest:
                 self.conductor.note(rest)
             case "stop":

@@ -38,7 +38,7 @@ from lashmap_drivers.readings import Chunk, Chunks, Samples
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.wire_errors import LoneSamples
 from lashmap_daemon.setup.stand_file import Stand
-from lashmap_daemon.story.recorded import ENCODER, INDICATOR
+from lashmap_daemon.story.recorded import INDICATOR
 from lashmap_daemon.story.recorded import Stand as RecordedStand
 
 SILENT_S = 3.0  # twenty times the interval of the slowest instrument this is meant for
@@ -72,7 +72,7 @@ class InstrumentMonitor:
         self, stand: RecordedStand, name: str, *, since_s: float = 0.0, lone: LoneSamples | None = None
     ) -> None:
         self.name, self.lone = name, lone
-        self.port = stand.indicator.port if name == INDICATOR else stand.encoder.port
+        self.port = stand.port(name)
         self.profile: InstrumentProfile = stand.profile(name)
         self._fresh: Callable[[], Decoder] = lambda: stand.decoders()[name]
         self.start_over(since_s)
@@ -286,12 +286,12 @@ class StandInstrument:
 
 
 class StandPorts:
-    """Both instruments of a stand."""
+    """The instruments of a stand."""
 
     def __init__(self, stand: Stand, backoff: Backoff = BACKOFF) -> None:
         self._backoff = backoff
         recorded = stand.recorded()
-        self.instruments = {name: StandInstrument(recorded, name) for name in (INDICATOR, ENCODER)}
+        self.instruments = {name: StandInstrument(recorded, name) for name in recorded.channels}
         self.tap: Tap | None = None
 
     def open_both(self) -> None:

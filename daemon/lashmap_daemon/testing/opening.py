@@ -22,8 +22,11 @@ from typing import TYPE_CHECKING, Literal, Protocol
 
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.judge.verdict import needs_every_tooth
+from lashmap_analysis.lash_map.confirming import COVERAGE_FACTOR
 from lashmap_analysis.lash_map.positions import every_tooth, plan_positions, positions_within
+from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Precondition, Shaft
+from lashmap_analysis.rock.checks import LEAST_RESOLUTIONS
 
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError, GearTurns, LashmapError
 from lashmap_daemon.logbook.logbook import Logbook
@@ -36,6 +39,7 @@ from lashmap_daemon.setup.stand_file import ENCODER, Stand
 from lashmap_daemon.setup.toml_file import MOST_IN_NAME
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.recorded import Box, HandSetup, Setup
+from lashmap_daemon.story.recorded import Stand as RecordedStand
 from lashmap_daemon.story.wording import CAUTIONS
 from lashmap_daemon.testing.live_test import Opening
 
@@ -234,6 +238,20 @@ def matched_teeth(
     return how, events.MatchedTeethSet(encoder_deg=angle, how=how, seen_deg=angle)
 
 
+def matched_by_count(person: Person, *, again: bool = False) -> tuple[MatchedHow, events.MatchedTeethSet]:
+    """Where the marked teeth are, without an encoder: engagement 0 where a person says so."""
+    question = (
+        f'Bring the marked teeth together{" again" if again else ""}, then type "matched": teeth are counted '
+        "by hand from there; Enter = not known"
+    )
+    matched = is_matched(person.ask(question))
+    if not matched:
+        here = "from where the test was left: the gear must stand there" if again else "from here"
+        person.show(f"Nobody said where the marked teeth are: teeth are counted {here}.")
+        return "assumed", events.MatchedTeethSet(encoder_deg=0.0, how="assumed")
+    return "counted by hand", events.MatchedTeethSet(encoder_deg=0.0, how="counted by hand")
+
+
 def ask_at_rest(question: str, person: Person, *, encoder_deg: Callable[[], float]) -> tuple[str, float]:
     """The answer to a question, and the encoder's angle then, from a gear that stands still.
 
@@ -263,15 +281,23 @@ def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft
     """The engagements of the planned positions.
 
     Raises:
-        ConfigurationError: When the box's plan cannot be laid out, the indicator cannot follow a sweep, or
-            the stand does not fit the box.
+        ConfigurationError: When the box's plan cannot be laid out, no instrument follows a sweep, or the
+            stand does not fit the box.
     """
-    if sweeps and stand.indicator_profile.sends == "on its button":
+    if sweeps and stand.file.encoder is None:
+        problem = "a runout sweep needs an encoder that says how far the shaft turned; leave the sweep out"
+        raise ConfigurationError("--runout", [problem])
+    if sweeps and stand.indicator_profile is None:
+        problem = "a runout sweep needs an indicator that touches the shaft; leave the sweep out"
+        raise ConfigurationError("--runout", [problem])
+    if sweeps and stand.indicator_profile is not None and stand.indicator_profile.sends == "on its button":
         problem = (
             "a runout sweep needs an indicator that goes on sending while the shaft turns; this one sends "
             "when its button is pressed; leave the sweep out, or take another indicator"
         )
         raise ConfigurationError("--runout", [problem])
+    if stand.file.indicator is None and (problem := too_coarse(box.recorded(), stand.recorded())):
+        raise ConfigurationError(box_name, [problem])
     try:
         planned = lay_out(box.recorded())
     except ValueError as error:
@@ -279,6 +305,35 @@ def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft
     if problems := list(unfit(box.recorded(), stand.recorded())):
         raise ConfigurationError(box_name, problems)
     return tuple(int(engagement) for engagement in planned)
+
+
+def too_coarse(box: Box, stand: RecordedStand) -> str:
+    """Why the counts of an encoder alone can prove nothing against the limits; empty when they can.
+
+    A lash is a difference of two counts: U = 1.96 · count / √6 at 95 % (GUM F.2.2.1, twice), everything else
+    aside. Below `LEAST_RESOLUTIONS` counts a rock is refused.
+    """
+    gear_set, indicator = box.gear_set_in_contact(), box.indicator(stand)
+    limits, units = box.limits_for_analysis().normal_mm(gear_set), box.box.units
+    count_mm = indicator.normal_per_reading(gear_set) * indicator.resolution_mm
+    expanded_mm = COVERAGE_FACTOR * count_mm / math.sqrt(6.0)
+    named = {name: limits[name] for name in ("minimum", "maximum") if limits.get(name, 0.0) > 0.0}
+    room_mm = (
+        named["maximum"] - named["minimum"] if len(named) == 2 else min(named.values(), default=math.inf)
+    )
+    least_mm = LEAST_RESOLUTIONS[1] * count_mm
+    if room_mm > 2.0 * expanded_mm and min(named.values(), default=math.inf) >= least_mm:
+        return ""
+    shown = ", ".join(f"{name} {format_length(value, units)}" for name, value in named.items())
+    # So many counts that both conditions hold.
+    needed = max(2.0 * expanded_mm / room_mm, least_mm / min(named.values()))
+    counts = stand.encoder.counts_per_turn if stand.encoder is not None else 0
+    return (
+        f"the encoder alone is too coarse for these limits: one of its {counts} counts is "
+        f"{format_length(count_mm, units, decimals=4)} of normal backlash, so that counts alone leave U = "
+        f"{format_length(expanded_mm, units, decimals=4)} (95 %), against {shown}. It takes "
+        f"{math.ceil(counts * needed * 1.0001)} counts a turn or more, or an indicator"
+    )
 
 
 def lay_out(box: Box) -> NDArray[np.int64]:
@@ -320,7 +375,7 @@ def start_record(
     return events.TestStarted(
         test=test_name(box.box.serial, now),
         operator=operator,
-        setup=Setup(box=box.recorded(), stand=stand.recorded()),
+        setup=Setup.of(box.recorded(), stand.recorded()),
         planned=planned,
         version=version,
         sweeps=sweeps,
@@ -586,15 +641,15 @@ def reference_of(unfinished: Unfinished, logbook: Logbook) -> Reference | None:
     Raises:
         LogbookError: When it cannot be read.
     """
-    if unfinished.matched is None:
+    started, encoder = unfinished.started, unfinished.started.stand.encoder
+    if unfinished.matched is None or encoder is None:
         return None
-    started = unfinished.started
     reference_deg, end_deg, jump_deg = end_of_encoder(logbook, unfinished.test, unfinished.recorded.stand)
     return Reference(
         encoder_deg=reference_deg,
         end_deg=end_deg,
         gear_set=started.box.gear_set.gear_set(),
-        shaft=started.stand.encoder.shaft,
+        shaft=encoder.shaft,
         range_deg=started.stand.decoders()[ENCODER].range_deg,
         jump_deg=jump_deg,
     )
@@ -617,7 +672,9 @@ def open_again(
     started = unfinished.started
     moved_deg: float | None = None
     proven: tuple[Precondition, ...] = ()
-    if reference is None:
+    if started.is_counted:
+        how, matched = matched_by_count(person, again=True)
+    elif reference is None:
         how, matched = matched_teeth(started.setup, person, encoder_deg=encoder_deg)
     else:
         found, moved_deg = find_again(reference, person, encoder_deg=encoder_deg, followed=followed)
@@ -634,5 +691,5 @@ def open_again(
         matched=matched,
         rates_hz=rates_hz,
         resumed=unfinished.resumed(operator=operator, version=version, now=now, encoder_moved_deg=moved_deg),
-        resumption=replace(unfinished.resumption, same_reference=how == "assumed"),
+        resumption=replace(unfinished.resumption, same_reference=how == "assumed" and not started.is_counted),
     )

@@ -21,7 +21,7 @@ import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.record.record import Encoder, Limits, RockTrace, Shaft
-from lashmap_analysis.rock.cross_check import as_rocked_mm, disagreement, encoder_view
+from lashmap_analysis.rock.cross_check import as_rocked_mm, disagreement, encoder_view, of_encoder
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.rock import RockReading, measure_rock
 from lashmap_analysis.runout.sweep import RunoutError, RunoutSweep, measure_runout
@@ -30,7 +30,7 @@ from lashmap_drivers.readings import Floats, Samples
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.wire_errors import without_lone
 from lashmap_daemon.sequence.sequence import Left, RockBad, RockGood
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
+from lashmap_daemon.setup.stand_file import ENCODER
 from lashmap_daemon.story import events
 from lashmap_daemon.testing.channels import Channels
 
@@ -125,8 +125,11 @@ def is_still(gear_deg: Samples, indicator: Samples | None, target_deg: float, li
     """
     if not rests(gear_deg, limits) or not is_near(gear_deg, target_deg, limits):
         return False
-    if indicator is None:
-        return True
+    return indicator is None or tip_rests(indicator, limits)
+
+
+def tip_rests(indicator: Samples, limits: StillLimits) -> bool:
+    """True when the tip rests on its tooth, which may be rocked already; false with too few samples."""
     if len(indicator) < _FEWEST_SAMPLES:
         return False
     tip_mm = without_lone(indicator.time_s, indicator.value, limits.tip_span_mm)
@@ -168,12 +171,12 @@ class RockSetting:
         still: How far from its position the gear may be.
         gear_set: The gear set under test.
         indicator: Its set-up; turns a reading into backlash.
-        encoder: Where it sits and how fine it is.
+        encoder: Where it sits and how fine it is; None where teeth are counted.
     """
 
     gear_set: GearSet
     indicator: Indicator
-    encoder: Encoder
+    encoder: Encoder | None
     reversals: int
     longest_s: float
     resolution_mm: float
@@ -187,15 +190,15 @@ def setting_of(started: events.TestStarted, still: StillLimits) -> RockSetting:
     gear_set, indicator = started.box.gear_set.gear_set(), started.box.indicator(started.stand)
     arc_per_reading = indicator.arc_per_reading(gear_set)
     turn_mm = 2.0 * math.pi * started.box.tip.touch_radius_mm
-    sees_rock = encoder.shaft == "gear"
+    counts_per_turn = encoder.counts_per_turn if encoder is not None and encoder.shaft == "gear" else 0
     return RockSetting(
         gear_set=gear_set,
         indicator=indicator,
         encoder=started.stand.encoder_for_analysis(),
         reversals=plan.reversals,
         longest_s=plan.rock_seconds,
-        resolution_mm=started.stand.indicator.resolution_mm,
-        counts_per_mm=arc_per_reading / turn_mm * encoder.counts_per_turn if sees_rock else 0.0,
+        resolution_mm=indicator.resolution_mm,
+        counts_per_mm=arc_per_reading / turn_mm * counts_per_turn,
         still=still,
     )
 
@@ -218,7 +221,7 @@ class RockWatch:
         self.disagreement: Flag | None = None  # of indicator and encoder, once the rock was found good
         self.advice = ""  # what to do otherwise, once it can be told that this rock will be refused
         self._flagged_s: dict[FlagName, float] = {}
-        self._before = {name: channels.tally(name) for name in (INDICATOR, ENCODER)}
+        self._before = {name: channels.tally(name) for name in channels.monitors}
 
     def update(self, now_s: float) -> RockGood | RockBad | Left | None:
         """Take what came; None while the rock goes on.
@@ -239,6 +242,7 @@ class RockWatch:
         reading = measure_rock(
             trace.time_s[rested:], trace.value[rested:], resolution_mm=self._setting.resolution_mm
         )
+        reading = of_encoder(reading) if self._setting.indicator.is_encoder else reading
         self.reading, self.checked_s = reading, now_s
         self.end_s = float(trace.time_s[-1]) if len(trace) else now_s
         enough = reading.reversals >= self._setting.reversals
@@ -283,6 +287,8 @@ class RockWatch:
 
     def _unless_unseen(self, now_s: float, reading_mm: float) -> RockGood | None:
         """Good, unless the encoder is silent: whether the gear stayed is not known before it speaks again."""
+        if self._setting.encoder is None:  # nobody but the person knows where the gear is
+            return RockGood()
         seen = self._channels.gear_deg(self.started_s)
         if not len(seen) or now_s - float(seen.time_s[-1]) > _FRESH_S:
             return None
@@ -300,7 +306,7 @@ class RockWatch:
     def _disagreement(self) -> Flag | None:
         """What indicator and encoder say of the same rock, as the result will compare them."""
         setting, channels, reading = self._setting, self._channels, self.reading
-        if reading is None:
+        if reading is None or setting.encoder is None or setting.indicator.is_encoder:
             return None
         tip, shaft = (one(self.begins_s, self.end_s) for one in (channels.indicator, channels.encoder_deg))
         trace = RockTrace(

@@ -188,7 +188,9 @@ def test_a_profile_of_the_same_name_that_says_something_else_is_kept(tmp_path: P
     path = tmp_path / "new.toml"
     new_stand(NewStandOptions(file=path), Technician(answers, "mm"))
     assert (tmp_path / "indicator-line-mm.toml").read_text("utf-8") == "# mine\n"
-    assert load_stand(path).file.indicator.profile == "indicator-line-mm-2.toml"
+    indicator = load_stand(path).file.indicator
+    assert indicator is not None
+    assert indicator.profile == "indicator-line-mm-2.toml"
 
 
 def test_a_word_is_no_port(tmp_path: Path) -> None:

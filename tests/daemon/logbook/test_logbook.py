@@ -53,6 +53,7 @@ ONE_OF_EACH: list[events.Event] = [
     events.InstrumentBack(instrument="indicator", port="/dev/x", away_s=2.5),
     events.MatchedTeethSet(encoder_deg=37.25, how="box file"),
     events.MarksAsked(member="gear", attempt=1),
+    events.CountAsked(turn_teeth=-3, turns=2, attempt=1),
     events.MarksCompared(
         member="gear",
         attempt=1,
@@ -73,6 +74,9 @@ ONE_OF_EACH: list[events.Event] = [
     events.RockStarted(number=1, engagement=5, start_s=1.0),
     events.RockTyped(
         number=1, engagement=5, attempt=1, typed="0,20 0,32", first_mm=0.2, other_mm=0.32
+    ),
+    events.SheetRead(
+        sheet="3F-HCYT-2G24", measured_utc="2026-11-20T09:30:00Z", measured_by="Grace", typed_by="Zoë"
     ),
     events.RockAccepted(
         number=1, engagement=5, purpose="planned", attempt=1, start_s=1.0, end_s=2.0, reading_mm=0.1,

@@ -55,6 +55,8 @@ def old(tmp_path: Path) -> Stand:
 def test_the_same_samples_come_back(old: Stand, tmp_path: Path) -> None:
     replayed = load_stand(tmp_path / "stand.toml")
     before, after = old.recorded().decoders()["indicator"], replayed.recorded().decoders()["indicator"]
+    assert replayed.indicator_profile is not None
+    assert replayed.file.indicator is not None
     with replayed.indicator_profile.open("indicator", replayed.file.indicator.port) as source:
         chunks = source.take()
     assert [chunk.data for chunk in chunks] == [chunk.data for chunk in CHUNKS]
@@ -67,6 +69,7 @@ def test_the_same_samples_come_back(old: Stand, tmp_path: Path) -> None:
 
 
 def test_the_counts_are_read_as_they_were_recorded(old: Stand, tmp_path: Path) -> None:
+    assert old.file.encoder is not None
     assert old.file.encoder.counts_per_turn == 360000
     (tmp_path / "stand.toml").write_text(STAND.replace("360000", "4096"), "utf-8")
     with pytest.raises(
@@ -89,6 +92,9 @@ def test_the_record_of_a_replay_needs_the_old_logbook_no_more(old: Stand, tmp_pa
 
 def test_what_the_logbook_lacks_is_named(old: Stand, tmp_path: Path) -> None:
     replayed = load_stand(tmp_path / "stand.toml")
+    assert replayed.encoder_profile is not None
+    assert old.encoder_profile is not None
+    assert replayed.file.encoder is not None
     assert replayed.encoder_profile.quantity == old.encoder_profile.quantity
     with pytest.raises(PortNotOpened, match="test old-test holds no bytes of the encoder"):
         replayed.encoder_profile.open("encoder", replayed.file.encoder.port)

@@ -63,6 +63,7 @@ def test_bearings(stand: Stand, within: bool | None, expected: str) -> None:  # 
     [(TODAY, "proven"), (TODAY - dt.timedelta(days=1), "failed"), (None, "unproven")],
 )
 def test_calibration_is_valid_up_to_its_due_date(stand: Stand, due: dt.date | None, expected: str) -> None:
+    assert stand.file.indicator is not None
     indicator = stand.file.indicator.model_copy(update={"calibration_due": due})
     changed = stand.model_copy(update={"file": stand.file.model_copy(update={"indicator": indicator})})
     assert state("calibration, indicator", load_box(), changed).state == expected
@@ -70,6 +71,7 @@ def test_calibration_is_valid_up_to_its_due_date(stand: Stand, due: dt.date | No
 
 
 def test_a_certificate_without_its_figure_proves_no_calibration(stand: Stand) -> None:
+    assert stand.file.indicator is not None
     indicator = stand.file.indicator.model_copy(update={"calibration_uncertainty_mm": None})
     changed = stand.model_copy(update={"file": stand.file.model_copy(update={"indicator": indicator})})
     found = state("calibration, indicator", load_box(), changed)
@@ -98,6 +100,7 @@ def test_an_angle_in_the_box_file_tells_the_teeth_only_where_the_count_lasts_a_m
     stand: Stand, wraps_at: int | None, expected: str
 ) -> None:
     # 13:40 meets again after 13 turns of the gear; 360,000 counts a turn.
+    assert stand.encoder_profile is not None
     profile = stand.encoder_profile.model_copy(update={"wraps_at": wraps_at})
     found = state("matched teeth", load_box(), stand.model_copy(update={"encoder_profile": profile}))
     assert found.state == expected

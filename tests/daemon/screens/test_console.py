@@ -120,7 +120,8 @@ def test_keys_become_commands_and_a_note_takes_them_as_letters(monkeypatch: pyte
         monkeypatch.setattr(sys, "stdin", stdin)
         with Keyboard() as keyboard:
             for typed, expected in (
-                (b"rsx", ["repeat", "skip"]),
+                (b"rsz", ["repeat", "skip"]),
+                (b"\r x", ["arrived", "arrived", "unmatched"]),
                 (b"nrust\x7fty s", []),
                 (b"eal\n", ["note rusty seal"]),
                 (b"n lost\x1b", []),

@@ -85,6 +85,7 @@ class Bench:
         self, folder: Path, hands_free: HandsFreeTable | None = None, *, absolute: bool = True
     ) -> None:
         stand = simulated_stand_file(folder / "stand", SimulatedInstruments())
+        assert stand.file.encoder is not None
         encoder = stand.file.encoder.model_copy(update={"absolute": absolute})
         file = stand.file.model_copy(update={"hands_free": hands_free, "encoder": encoder})
         self.stand = stand.model_copy(update={"file": file})
@@ -437,6 +438,7 @@ def test_a_port_that_cannot_be_opened_is_tried_again_and_one_whose_reader_ended_
 
 def test_a_count_that_was_lost_between_two_tests_hinders_no_test(tmp_path: Path) -> None:
     stand = simulated_stand_file(tmp_path, SimulatedInstruments())
+    assert stand.encoder_profile is not None
     wrapping = stand.encoder_profile.model_copy(update={"wraps_at": 360_000})
     ports = StandPorts(stand.model_copy(update={"encoder_profile": wrapping}))
     count = 10_000

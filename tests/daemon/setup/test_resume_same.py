@@ -53,6 +53,7 @@ def test_another_box_or_stand_is_refused_and_the_keys_are_named(test: BrokenOff)
     killed_after(test, 1)
     assert find_unfinished(test.logbook, None, BOX.box.serial) == test.started.test
     box = changed(changed(BOX, "limits", maximum_mm=0.2), "gear_set", face_width_mm=24.0)
+    assert test.stand.file.indicator is not None
     indicator = test.stand.file.indicator.model_copy(update={"resolution_mm": 0.001})
     stand = test.stand.model_copy(
         update={"file": test.stand.file.model_copy(update={"indicator": indicator})}
@@ -68,6 +69,7 @@ def test_another_box_or_stand_is_refused_and_the_keys_are_named(test: BrokenOff)
 
 def test_a_profile_that_reads_the_bytes_otherwise_is_refused(test: BrokenOff) -> None:
     killed_after(test, 1)
+    assert test.stand.indicator_profile is not None
     profile = test.stand.indicator_profile.model_copy(update={"unit": "in"})
     with pytest.raises(ResumeError, match=r"indicator profile\.unit: mm → in"):
         take_up(

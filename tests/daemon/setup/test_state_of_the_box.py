@@ -116,7 +116,9 @@ def test_the_curve_is_that_of_the_display_whatever_its_sense(
     sense: int, high_mm: float, low_mm: float
 ) -> None:
     # The display shows 2 and -1 on the flanks: it has moved (2 - 0.003) - (-1 + 0.001) = 2.996, not 3.
-    file = stand_with("\n[encoder]", CURVE).indicator.model_copy(update={"sense": sense})
+    indicator = stand_with("\n[encoder]", CURVE).indicator
+    assert indicator is not None
+    file = indicator.model_copy(update={"sense": sense})
     curve = file.to_record(recorded.Indicator).curve()
     assert curve is not None
     assert (high_mm - low_mm) + curve.between_mm(high_mm, low_mm) == pytest.approx(2.996, abs=1e-12)

@@ -68,9 +68,9 @@ def test_the_stored_start_records_are_read_and_written_as_they_stand(path: Path)
     for (body,) in bodies:
         event = events.from_json("TestStarted", body)
         assert isinstance(event, events.TestStarted)
-        by_hand = path.parent.name == "by_hand"
-        assert event.setup.version == (recorded.BY_HAND if by_hand else recorded.VERSION)
-        assert (recorded.VERSION, recorded.BY_HAND) == (3, "3 by hand")
+        versions = {"by_hand": "3 by hand", "sheet": "3 by hand", "counted": "3 without encoder"}
+        versions["by_angle"] = "3 without indicator"
+        assert event.setup.version == versions.get(path.parent.name, 3)
         assert events.to_json(event) == ("TestStarted", body)
 
 

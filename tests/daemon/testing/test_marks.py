@@ -34,6 +34,7 @@ class Told:
     def __init__(self, folder: Path) -> None:
         box = load_box()
         stand = simulated_stand_file(folder / "stand", SimulatedInstruments())
+        assert stand.file.encoder is not None
         assert stand.file.encoder.counts_per_turn == TURN
         indicator = {
             "kind": "ascii line",

@@ -174,6 +174,7 @@ def test_what_is_not_answered_stays_open() -> None:
 def on_a_stand(box: BoxFile, folder: Path, *, absolute: bool = True) -> Setup:
     """The set-up of a box on the simulated stand, whose encoder is absolute or not."""
     made = set_up(box, simulated_stand_file(folder, SimulatedInstruments()))
+    assert made.stand.encoder is not None
     encoder = replace(made.stand.encoder, absolute=absolute)
     return replace(made, stand=replace(made.stand, encoder=encoder))
 
@@ -214,7 +215,9 @@ def test_a_record_that_took_the_angle_of_such_an_encoder_proves_nothing(tmp_path
 
 
 def test_the_bench_example_leaves_its_encoder_undeclared() -> None:
-    assert not load_stand(CONFIGS / "stands" / "bench.toml").file.encoder.absolute
+    encoder = load_stand(CONFIGS / "stands" / "bench.toml").file.encoder
+    assert encoder is not None
+    assert not encoder.absolute
 
 
 def turning(*angles: float | None) -> Callable[[], float]:
