@@ -9,19 +9,9 @@ from __future__ import annotations
 import re
 
 _TABLES = (
-    *("backlash", "bearings", "bench", "box", "bus", "check_standard", "contact", "encoder", "gear_set"),
-    *(
-        "gauge",
-        "hands_free",
-        "indicator",
-        "limits",
-        "matched_teeth",
-        "mounting",
-        "plan",
-        "positions",
-        "prompts",
-    ),
-    *("parts", "rock", "runout", "shims", "stand", "temperature", "tip", "torque"),
+    *("backlash", "bearings", "bench", "box", "bus", "check_standard", "contact", "encoder", "gauge"),
+    *("gear_set", "hands_free", "indicator", "limits", "matched_teeth", "mounting", "parts", "plan"),
+    *("positions", "prompts", "rock", "runout", "shims", "stand", "temperature", "tip", "torque"),
 )
 # A name of one word may be that of a file, such as "tip.jpg" in what somebody typed.
 _IN_TABLE = rf"(?:{'|'.join(_TABLES)})\.(?:[a-z]+\.)?[a-z]+_[a-z0-9_]*[a-z0-9]"

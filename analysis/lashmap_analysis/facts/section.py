@@ -16,7 +16,7 @@ from typing import Any, Literal
 from markupsafe import Markup
 
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_analysis.record.lengths import MISSING, format_given, format_length
+from lashmap_analysis.record.lengths import MISSING, RATES, format_given, format_length, format_rate
 from lashmap_analysis.record.record import Units
 
 Kind = Literal["string", "integer", "number", "boolean"]
@@ -431,4 +431,6 @@ def _shown(figure: Figure, value: object, units: Units, write: Callable[[float, 
         return str(value)
     if figure.unit == "mm":
         return write(value, units)
+    if figure.unit in RATES:
+        return format_rate(value, figure.unit, units)
     return f"{value:g}°" if figure.unit == "deg" else f"{value:g} {figure.unit}".rstrip()

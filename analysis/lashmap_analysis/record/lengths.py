@@ -96,3 +96,18 @@ def format_given(length_mm: float | None, units: Units, *, with_unit: bool = Tru
     digits = next(exact, measured)
     write = format_spread if value > 0.0 else format_length
     return write(length_mm, units, decimals=digits, with_unit=with_unit)
+
+
+# Coefficients that hold a length, by their unit in mm: in inches another unit, and by what the figure grows.
+RATES: dict[str, tuple[str, float]] = {
+    "µm/(m K)": ("µin/(in K)", 1.0),  # a length for a length: the figure stays
+    "µm/(N m)": ("µin/(N m)", 1e3 / MM_PER_INCH),
+}
+
+
+def format_rate(value: float, unit: str, units: Units) -> str:
+    """Write an expansion or a compliance, given in a unit of `RATES`, in the unit of the paperwork."""
+    if units == "mm":
+        return f"{value:.4g} {unit}"
+    other, factor = RATES[unit]
+    return f"{factor * value:.4g} {other}"

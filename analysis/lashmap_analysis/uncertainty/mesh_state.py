@@ -32,7 +32,7 @@ from math import cos, hypot, inf, radians, sin, sqrt
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.record.conditions import EXPANSION
-from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.lengths import format_length, format_rate
 from lashmap_analysis.uncertainty.budget import BudgetLine
 
 if TYPE_CHECKING:
@@ -131,7 +131,7 @@ def _temperature_line(gear_set: GearSet, conditions: Conditions, units: Units) -
         f"{name} {REFERENCE_C + kelvin:.1f} °C"
         for name, kelvin in (("housing", warmth.housing_k), ("gears", warmth.gears_k))
     ]
-    material = _material(conditions.housing_expansion_um_per_m_k)
+    material = _material(conditions.housing_expansion_um_per_m_k, units)
     change = reach * opened
     told = f"{', '.join(figures)}; housing {material}; {_corrected(-change, units)}"
     assumed = f"not given, taken as 20 °C ± {HALL_HALF_WIDTH_K:g} K; housing {material}"
@@ -178,11 +178,11 @@ def _expansion(um_per_m_k: float | None) -> tuple[float, float]:
     return 1e-6 * figure, 1e-6 * half_width / sqrt(3)
 
 
-def _material(um_per_m_k: float | None) -> str:
+def _material(um_per_m_k: float | None, units: Units) -> str:
     if um_per_m_k is None:
         return "of unknown material"
     return next((f"of {name}" for name, figure in EXPANSION.items() if figure == um_per_m_k), "") or (
-        f"of {um_per_m_k:g} µm/(m K)"
+        f"of {format_rate(um_per_m_k, 'µm/(m K)', units)}"
     )
 
 
@@ -257,7 +257,7 @@ def _torque_line(gear_set: GearSet, indicator: Indicator, conditions: Conditions
     opened = per_um * compliance * torque
     return BudgetLine(
         quantity=TORQUE,
-        value=f"{torque:g} N m at {compliance:.3g} µm/(N m), {_corrected(-opened, units)}",
+        value=f"{torque:g} N m at {format_rate(compliance, 'µm/(N m)', units)}, {_corrected(-opened, units)}",
         distribution="normal",
         standard_uncertainty_mm=per_um * hypot(compliance * torque_u, torque * compliance_u),
         degrees_of_freedom=inf,

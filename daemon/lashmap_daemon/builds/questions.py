@@ -25,6 +25,8 @@ _MOST_ANSWERS_BYTES = 1_000_000
 _LARGEST_MM = 10_000.0
 _LARGEST = 1e6
 LEAVE = ("q", "quit")
+PACK: dict[Units, str] = {"mm": "0.50 + 0.20", "in": "0.020 + 0.008"}
+"""How a pack is written, by the units of the box."""
 
 
 class Person(Protocol):
@@ -209,13 +211,16 @@ def pieces(answer: str, units: Units) -> tuple[float, ...]:
     """The thicknesses of a pack: ``0.50 + 0.20``, or ``0`` for none; in mm."""
     parts = [one for one in answer.replace("+", " ").split() if one not in {"mm", "in"}]
     if not parts:
-        raise Wrong("Write the thickness of each piece, such as 0.50 + 0.20, or 0 for no shims")
+        raise Wrong(f"Write the thickness of each piece, such as {PACK[units]}, or 0 for no shims")
     if len(parts) > 12:
         raise Wrong("A pack has at most 12 pieces; write the thickness of the whole pack instead")
     ending = next((unit for unit in ("mm", "in") if answer.endswith(unit)), "")
     found = tuple(length(f"{one} {ending}".strip(), units) for one in parts)
     if any(one > 100.0 for one in found):
-        raise Wrong("A shim is thinner than 100 mm; write the thickness of each piece, such as 0.50 + 0.20")
+        thickest = "100 mm" if units == "mm" else "4 in"
+        raise Wrong(
+            f"A shim is thinner than {thickest}; write the thickness of each piece, such as {PACK[units]}"
+        )
     return tuple(one for one in found if one > 0.0)
 
 

@@ -98,7 +98,8 @@ class Session:
     def _shims(self, member: Shaft) -> None:
         build, units, show = self.book.build, self.units, self.asked.show
         chain, proposed = build.chain(member), build.proposed(member)
-        ask = f"Pack that is fitted to the {member}, thickness of each piece in {units}, such as 0.50 + 0.20"
+        example = questions.PACK[units]
+        ask = f"Pack that is fitted to the {member}, thickness of each piece in {units}, such as {example}"
         if chain is None or proposed is None:
             pieces = self.asked.question(ask, lambda answer: questions.pieces(answer, units))
         else:

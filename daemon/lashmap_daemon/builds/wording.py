@@ -8,6 +8,8 @@ from lashmap_analysis.uncertainty.budget import coverage_factor
 
 from lashmap_daemon.builds import events
 
+_GAP = "\N{NO-BREAK SPACE}"  # before a unit
+
 
 def length_text(length_mm: float | None, units: Units, *, signed: bool = False) -> str:
     """A length with the decimals of a drawing: micrometres, or tenths of a thousandth of an inch."""
@@ -36,7 +38,7 @@ def limits_text(measured: events.BearingsMeasured, units: Units) -> str:
         for end in (measured.low, measured.high)
     )
     if low is not None and high is not None:
-        return f"{low} to {high}"
+        return f"{low.partition(_GAP)[0]} to {high}"  # the unit once
     if low is not None:
         return f"at least {low}"
     return "no limit given" if high is None else f"at most {high}"
@@ -56,7 +58,7 @@ def bearing_text(measured: events.BearingsMeasured, units: Units) -> str:
         expanded = coverage_factor(float("inf")) * measured.uncertainty
         unit = events.QUANTITY_UNITS[measured.quantity]
         spread = spread_text(expanded, units) if unit == "mm" else f"{expanded:.2g}\N{NO-BREAK SPACE}{unit}"
-        known = f"U = {spread} (95 %)"
+        known = f"U = {spread}"
     return f"{measured.quantity} {figure}, {known} ({limits_text(measured, units)}{instrument})"
 
 

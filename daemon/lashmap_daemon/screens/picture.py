@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from lashmap_analysis.gears.tooth_names import tooth_number
-from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.lengths import format_given, format_length
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -144,7 +144,7 @@ def scale(
     least, most = limits_mm
     if least is None or most is None or most <= least:
         return ""
-    left, right = f"least {format_length(least, units)} ", f" {format_length(most, units)} most"
+    left, right = f"least {format_given(least, units)} ", f" {format_given(most, units)} most"
     room = width - len(left) - len(right) - 2
     if room < _FEW_COLUMNS:
         return ""

@@ -16,7 +16,7 @@ from lashmap_analysis.charts.lash_map import LashView, Window, around_spot, lash
 from lashmap_analysis.charts.svg import round_step, round_ticks, tick_decimals
 from lashmap_analysis.facts.result import SECTIONS
 from lashmap_analysis.facts.review import review_columns
-from lashmap_analysis.record.lengths import UNIT_NAMES, format_length, format_spread
+from lashmap_analysis.record.lengths import UNIT_NAMES, format_given, format_length, format_spread, in_mm
 from rich.table import Table
 from rich.text import Text
 
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
     from lashmap_analysis.facts.section import Section
     from lashmap_analysis.judge.assessment import Assessment
-    from lashmap_analysis.record.record import Units
     from numpy.typing import NDArray
     from rich.console import Console
 
@@ -121,8 +120,7 @@ def print_review(assessment: Assessment, console: Console) -> None:
 
 
 WIDTH, HEIGHT = 80, 12
-_LEFT = 12  # columns for the figures of the backlash axis: "max 0.00800"
-_LIMIT_DECIMALS: dict[Units, int] = {"mm": 4, "in": 5}  # as in sentences
+_LEFT = 13  # columns for the figures of the backlash axis: "max 0.008125"
 _ACROSS, _DOWN = 2, 4  # dots in a braille cell
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))  # Unicode Standard, block Braille Patterns
 _MARKS = {  # each as a mark, as a letter, in its style, and its name in the key
@@ -195,9 +193,10 @@ def print_map(assessment: Assessment, console: Console, *, plain: bool = False) 
     windows = [("Lash map over the mesh cycle", whole_cycle(view))]
     if view.spot is not None and view.cycle > 1.5 * view.gear_teeth:
         windows.append(("One gear turn around the tight spot", around_spot(view, view.spot)))
+    unit = "inches" if view.units == "in" else "mm"
     for title, window in windows:
         console.print()
-        say(console, f"{title}: normal backlash in {view.units}, by engagement", "bold")
+        say(console, f"{title}: normal backlash in {unit}, by engagement", "bold")
         for line in map_lines(view, window, width=width, letters=letters):
             console.print(line, no_wrap=True, overflow="crop")
     console.print(_key(letters=letters), no_wrap=True, overflow="crop")
@@ -272,8 +271,9 @@ def _figures(canvas: Canvas) -> dict[int, str]:
     figures = {canvas.row(tick): f"{tick:.{decimals}f}" for tick in ticks.tolist()}
     for limit in view.limits:
         if limit.value not in view.range.beyond:
-            # In full: a limit cut off at its last digits would be another limit.
-            full = f"{limit.name[:3]} {limit.value:.{_LIMIT_DECIMALS[view.units]}f}"
+            # As the drawing has it: a limit cut off at its last digits would be another limit.
+            limit_mm = in_mm(limit.value, view.units)
+            full = f"{limit.name[:3]} {format_given(limit_mm, view.units, with_unit=False)}"
             figures[canvas.row(limit.value)] = full
     return figures
 

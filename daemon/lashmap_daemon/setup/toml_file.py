@@ -168,10 +168,35 @@ def parse(text: str, name: str, model: type[Model]) -> Model:
     raise ConfigurationError(name, [_as_written(problem, inches) for problem in problems])
 
 
+_LENGTH_KEY = re.compile(r"(?:^|(?<=: ))((?:\w+\.)*\w+)_mm(?=: )")
+_BOTH = re.compile(r"[-+.\de]+ mm \(([-+.\de]+ in)\)")
+_FLOAT = r"-?\d+(?:\.\d+)?(?:e[-+]?\d+)?"
+# Where a sentence has a length: before its unit, behind a bound, and at the end what was found.
+_LENGTHS = re.compile(
+    rf"(?P<low>{_FLOAT})(?: to (?P<high>{_FLOAT}))?(?P<unit> mm\b)"
+    rf"|(?P<words>than (?:or equal to )?|got )(?P<one>{_FLOAT})(?![\w.]| mm)"
+)
+
+
 def _as_written(problem: str, inches: set[str]) -> str:
-    """The problem with its key as the person wrote it, where that was in inches."""
-    key, colon, rest = problem.partition(": ")
-    return f"{key.removesuffix('_mm')}_in{colon}{rest}" if key in inches else problem
+    """The problem with key and lengths as the person wrote them, where that was in inches."""
+    if any(one.startswith(f"{problem.partition(':')[0]}.") or problem.startswith(one) for one in inches):
+        problem = _BOTH.sub(r"\1", problem)
+    key = _LENGTH_KEY.search(problem)
+    if key is None or not any(f".{one}".endswith(f".{key[1]}_mm") for one in inches):
+        return problem
+    rest = problem[key.end() :].replace("a length in mm", "a length in inches")
+    return f"{problem[: key.start()]}{key[1]}_in{_LENGTHS.sub(_in_inches, rest)}"
+
+
+def _in_inches(found: re.Match[str]) -> str:
+    def inches(text: str) -> str:
+        return f"{float(text) / MM_PER_INCH:.6g}"
+
+    if found["unit"] is None:
+        return f"{found['words']}{inches(found['one'])}"
+    high = "" if found["high"] is None else f" to {inches(found['high'])}"
+    return f"{inches(found['low'])}{high} in"
 
 
 def _inches_to_mm(

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
+from analysis.made_assessment import made_assessment
 from hypothesis import given
 from hypothesis import strategies as st
 from lashmap_analysis.record.lengths import MISSING, format_length, format_spread, in_units
 from lashmap_analysis.record.record import Units
+from lashmap_analysis.render import render_html
 
 
 def test_an_inch_is_25_4_millimetres_exactly() -> None:
@@ -49,3 +52,15 @@ def test_no_spread_is_hidden_by_rounding(length_mm: float, units: Units) -> None
     true = length_mm / (25.4 if units == "in" else 1.0)
     # At least one digit is shown, so that a half of the first is the most that rounding takes or gives.
     assert 0.5 * true <= shown <= 1.6 * true
+
+
+def test_coefficients_with_a_length_in_them_are_in_inches_on_inch_paper() -> None:
+    assessment = made_assessment(count=9, units="in")
+    conditions = replace(
+        assessment.record.conditions, rock_nm=0.5, compliance_um_per_nm=4.0, gears_expansion_um_per_m_k=11.5
+    )
+    shown = render_html(replace(assessment, record=replace(assessment.record, conditions=conditions)))
+    # By hand: 4 µm are 4 / 0.0254 = 157.5 millionths of an inch; an inch grows by 11.5 of them for each K.
+    assert "157.5 µin/(N m)" in shown
+    assert "11.5 µin/(in K)" in shown
+    assert "µm/(" not in shown

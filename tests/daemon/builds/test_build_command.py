@@ -347,6 +347,8 @@ def test_a_length_without_unit_is_one_of_the_box() -> None:
     assert pieces("0", "mm") == ()
     with pytest.raises(Wrong):
         pieces("0.50, 0.20", "mm")
+    with pytest.raises(Wrong, match=r"thinner than 4 in; .* such as 0\.020 \+ 0\.008"):
+        pieces("20", "in")
 
 
 @pytest.mark.parametrize(("answer", "expected"), [("60", 0.6), ("60 %", 0.6), ("0,6", 0.6), ("0.6 %", 0.006)])

@@ -72,7 +72,7 @@ def test_each_size_shows_what_to_do_the_map_the_rock_and_the_newest_message(
     text = words(lines)
     assert "hold the pinion, rock the gear lightly" in text
     assert "4 of 8 reversals; reading" in text
-    assert "least 0.1000" in text
+    assert "least 0.10 mm" in text.replace("\N{NO-BREAK SPACE}", " ")
     assert "G gear N next" in text
     assert "2 of 29 positions" in text
     assert text.count("last sample 0.0 s ago") == 2

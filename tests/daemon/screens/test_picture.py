@@ -59,8 +59,8 @@ def test_teeth_are_numbered_around_the_gear_from_the_marked_one(rows: int, numbe
 
 def test_the_scale_shows_lashes_between_their_limits_and_those_outside() -> None:
     line = scale([0.101, 0.15, 0.199], 0.15, (0.1, 0.2), "mm", 80)
-    assert line.startswith("least 0.1000\N{NO-BREAK SPACE}mm ├·")
-    assert line.endswith("·┤ 0.2000\N{NO-BREAK SPACE}mm most")
+    assert line.startswith("least 0.10\N{NO-BREAK SPACE}mm ├·")
+    assert line.endswith("·┤ 0.20\N{NO-BREAK SPACE}mm most")
     inside = line[line.index("├") + 1 : line.index("┤")]
     assert inside.index("T") == pytest.approx(len(inside) / 2, abs=1)
     assert len(line) == 80

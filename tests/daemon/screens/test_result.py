@@ -68,25 +68,25 @@ def test_a_single_tight_engagement_among_many_is_seen() -> None:
 
 def test_marks_stand_in_their_cells() -> None:
     view = made_view(13, 40)
-    canvas = Canvas(view=view, window=Window(first=0, last=520), columns=67, rows=12)
+    canvas = Canvas(view=view, window=Window(first=0, last=520), columns=66, rows=12)
     lines = map_lines(view, canvas.window, letters=True)
     assert view.spot is not None
     row = int((view.range.high - view.spot.backlash) / (view.range.high - view.range.low) * 12)
-    assert lines[row].plain[12 + int(view.spot.engagement / 520 * 67)] == "T"
+    assert lines[row].plain[13 + int(view.spot.engagement / 520 * 66)] == "T"
     assert "-" in lines[canvas.row(view.limits[0].value)].plain
-    assert lines[canvas.row(view.limits[0].value)].plain.strip().startswith("min 0.1000")
+    assert lines[canvas.row(view.limits[0].value)].plain.strip().startswith("min 0.10|")
 
 
 def test_a_limit_in_inches_is_shown_to_its_last_digit() -> None:
-    # The invented drawing of configs/boxes/spiral-15x45-inch.toml: 0.004 and 0.008 in.
-    limits = Limits(minimum_mm=0.004 * 25.4, maximum_mm=0.008 * 25.4)
+    # Digits as a drawing gives them: as in configs/boxes/spiral-15x45-inch.toml, and all that there are.
+    limits = Limits(minimum_mm=0.004 * 25.4, maximum_mm=0.008125 * 25.4)
     assessment = made_assessment("conforming", count=11)
     inches = replace(assessment, record=replace(assessment.record, units="in", limits=limits))
     view = lash_view(inches)
     assert view is not None
     text = "\n".join(line.plain for line in map_lines(view, whole_cycle(view)))
-    assert "min 0.00400" in text
-    assert "max 0.00800" in text
+    assert "min 0.004│" in text
+    assert "max 0.008125│" in text
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "ascii"])

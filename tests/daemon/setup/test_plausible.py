@@ -28,8 +28,8 @@ def parsed(*changes: tuple[str, str]) -> BoxFile:
 @pytest.mark.parametrize(
     ("old", "new", "key", "figure"),
     [
-        (LIMITS, "minimum_in = 6.0\nmaximum_in = 10.0", "limits.minimum_in", "152.4 mm (6 in)"),
-        (LIMITS, "minimum_in = 6.0\nmaximum_in = 10.0", "limits.maximum_in", "254 mm (10 in)"),
+        (LIMITS, "minimum_in = 6.0\nmaximum_in = 10.0", "limits.minimum_in", "6 in"),
+        (LIMITS, "minimum_in = 6.0\nmaximum_in = 10.0", "limits.maximum_in", "10 in"),
         (LIMITS, "minimum_mm = 1.0\nmaximum_mm = 1.8", "limits.maximum_mm", "1.8 mm"),
         (LIMITS, "minimum_mm = 0.010\nmaximum_mm = 0.018", "limits.maximum_mm", "0.018 mm"),
         ("variation_mm = 0.05", "variation_mm = 5.0", "limits.variation_mm", "5 mm"),
