@@ -23,6 +23,7 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.preconditions import collect_by_hand
+from lashmap_daemon.screens.next_step import print_next_step
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.sequence.resume import find_unfinished, take_up
@@ -35,6 +36,7 @@ from lashmap_daemon.story.recorded import HandSetup
 from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.testing.by_hand import HandOpening, HandTest
 from lashmap_daemon.testing.opening import (
+    ask_matched,
     complete_box,
     confirm_cautions,
     is_matched,
@@ -108,9 +110,9 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
             raise RuntimeError("a test by hand without a gauge")
         test = opening.started.test
         closed = HandTest(opening, recorded, logbook, person).run()
+        files = ("--by-hand", str(box_path), *_gauge(options), "--logbook", str(options.logbook))
+        again = shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
         if closed.outcome != "completed":
-            files = ("--by-hand", str(box_path), *_gauge(options), "--logbook", str(options.logbook))
-            again = shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
             person.show(f"What was typed is kept. Go on: {again}")
         if closed.outcome == "interrupted":
             return EXIT_STOPPED
@@ -118,6 +120,7 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
         done = hand_over(logbook, test, output)
         print_summary(done.assessment, console, positions=False)
         print_files(options.logbook, done, console)
+        print_next_step(done.assessment, options.logbook, console, go_on=again)
         return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 
@@ -191,7 +194,7 @@ def _go_on(
 
 def _matched(words: str, person: AtKeyboard) -> bool:
     question = f'{words}, then type "matched": teeth are counted by hand from there; Enter = not known'
-    return is_matched(person.ask(question))
+    return is_matched(ask_matched(question, person))
 
 
 def _collected(

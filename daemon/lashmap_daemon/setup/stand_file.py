@@ -108,6 +108,14 @@ class HandsFreeTable(Table):
     most_teeth: Annotated[int, Field(ge=2, le=40)] = 6
     within_seconds: Annotated[float, Field(ge=1, le=60, allow_inf_nan=False)] = 10.0
 
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.least_teeth > self.most_teeth:
+            raise ValueError(
+                f"least_teeth: {self.least_teeth} is more than most_teeth {self.most_teeth}; swap them"
+            )
+        return self
+
 
 class CheckStandardTable(Table):
     """A box or an artefact that does not change, tested on this stand to see whether the stand did."""
@@ -188,6 +196,9 @@ def stand_of(file: StandFile, path: Path) -> Stand:
     indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
     encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
     _check_counts(path, file.encoder, encoder, encoder_port)
+    if indicator_port == encoder_port and not indicator.reads_file:
+        problem = f"{indicator_port} is the indicator's port too; each instrument has a port of its own"
+        raise ConfigurationError(str(path), [f"encoder.port: {problem}"])
     return Stand(
         file=file.model_copy(
             update={
@@ -207,8 +218,9 @@ def _instrument(
     """Profile and port of one instrument; a port that names a file is taken relative to the stand file."""
     path = stand_path.parent / table.profile
     if not os.path.isfile(path):  # noqa: PTH113 - Path.is_file fails at a name that is too long
+        what = "is a folder; name the file in it:" if os.path.isdir(path) else "no such file"  # noqa: PTH112 - likewise
         raise ConfigurationError(
-            str(stand_path), [f"{role}.profile: no such file {path}; the path is relative to the stand file"]
+            str(stand_path), [f"{role}.profile: {what} {path}; the path is relative to the stand file"]
         )
     profile = load_profile(path)
     port = str(stand_path.parent / table.port) if profile.reads_file else table.port

@@ -135,7 +135,7 @@ WRONG = {
     "contact.place": ("1.5", "place"),
     "shims.gear.thicknesses_mm": ("0.03; 0.05", "expected a number"),
     "torque.second_adds_mm": ("", "together"),
-    "plan.positions": ("3", "greater than or equal to 4"),
+    "plan.positions": ("3", "4 or more"),
 }
 
 
