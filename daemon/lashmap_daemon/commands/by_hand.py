@@ -24,6 +24,7 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.preconditions import collect_by_hand
+from lashmap_daemon.screens.next_step import print_next_step
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, may_go_on, take_up
@@ -40,6 +41,7 @@ from lashmap_daemon.system import forget_typed
 from lashmap_daemon.testing.bench_sheet import SheetCode, bench_sheet
 from lashmap_daemon.testing.by_hand import FilledSheet, HandOpening, HandTest
 from lashmap_daemon.testing.opening import (
+    ask_matched,
     complete_box,
     confirm_cautions,
     is_matched,
@@ -141,13 +143,13 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
             raise RuntimeError("a test by hand without a gauge")
         test = opening.started.test
         closed = HandTest(opening, recorded, logbook, person).run()
+        sheet = () if code is None else ("--sheet", str(code))
+        files = (
+            *("--by-hand", str(box_path), *_gauge(options.gauge), *sheet),
+            *("--logbook", str(options.logbook)),
+        )
+        again = shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
         if closed.outcome != "completed":
-            sheet = () if code is None else ("--sheet", str(code))
-            files = (
-                *("--by-hand", str(box_path), *_gauge(options.gauge), *sheet),
-                *("--logbook", str(options.logbook)),
-            )
-            again = shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
             goes_on = f"Go on: {again}" if may_go_on(options.logbook, test) else "It cannot go on."
             person.show(f"What was typed is kept. {goes_on}")
         if closed.outcome == "interrupted":
@@ -156,6 +158,9 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
         done = hand_over(logbook, test, output)
         print_summary(done.assessment, console, positions=False)
         print_files(options.logbook, done, console)
+        print_next_step(
+            done.assessment, options.logbook, console, go_on=again if may_go_on(options.logbook, test) else ""
+        )
         return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 
@@ -428,7 +433,7 @@ def _is_yes(answer: str) -> bool:
 
 def _matched(words: str, person: AtKeyboard) -> bool:
     question = f'{words}, then type "matched": teeth are counted by hand from there; Enter = not known'
-    return is_matched(person.ask(question))
+    return is_matched(ask_matched(question, person))
 
 
 def _collected(

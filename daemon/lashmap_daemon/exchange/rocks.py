@@ -23,6 +23,8 @@ from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.mapping_file import Mapping
 from lashmap_daemon.testing.watches import StillLimits, rest_after, rest_before, still_limits, window_s
 
+FARTHEST_MM = 200.0  # the longest way of a dial indicator (common practice, no source)
+
 
 @dataclass(frozen=True, kw_only=True)
 class _Stretch:
@@ -59,6 +61,8 @@ class Found:
 
 def stretches(values: Floats) -> list[tuple[int, int]]:
     """First and last index of every stretch of equal values."""
+    if not len(values):
+        return []
     edges = np.flatnonzero(values[1:] != values[:-1]) + 1  # infinite ones are equal
     firsts, lasts = np.r_[0, edges], np.r_[edges, len(values)] - 1
     return list(zip(firsts.tolist(), lasts.tolist(), strict=True))
@@ -193,6 +197,17 @@ def _check_within(path: Path, found: tuple[Rock | Sweep, ...], recording: Record
             )
 
 
+def _check_way(source: Source, signals: Signals) -> None:
+    """An indicator that goes further than any does over a whole recording has another unit."""
+    way_mm, indicator = float(np.ptp(signals.indicator_mm)), source.mapping.indicator
+    if way_mm > FARTHEST_MM:
+        raise refusal(
+            source.mapping_path,
+            f"indicator.unit: the indicator would go {way_mm:.4g} mm in this recording, and none goes "
+            f"further than {FARTHEST_MM:g} mm; the unit is {indicator.unit!r} now",
+        )
+
+
 def _check_span(source: Source, signals: Signals, rocks: tuple[Rock, ...]) -> None:
     """A rock that spans more than a tooth's size is no rock: the unit or the rows are wrong."""
     path, indicator = source.path, source.mapping.indicator
@@ -268,6 +283,7 @@ def find(source: Source, recording: Recording, signals: Signals) -> Found:
             meant together.
     """
     path, mapping, box = source.path, source.mapping, source.box
+    _check_way(source, signals)
     sweeps = _sweeps(mapping, recording)
     encoder, by_encoder = mapping.encoder, mapping.positions.find_by == "encoder"
     zero = encoder.matched_deg if encoder else None

@@ -34,10 +34,14 @@ from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.mapping_file import Mapping
 from lashmap_daemon.setup.stand_file import Stand, StandFile
+from lashmap_daemon.setup.written_text import NoText, text_of
 
 SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0}
+SHORTEST_S = 1.0  # of a recording
 SLOWEST_S = 1.0  # between samples; a dwell of a hand-rocked test holds no more than a few seconds
 _MOST_ROWS = 10_000_000  # a few packed bytes can stand for all the memory there is
+_MOST_ABOVE = 50  # lines among which the one that names the columns is looked for
+_SEPARATORS = {";": '";"', ",": '","', "\t": '"\\t"', "|": '"|"', " ": '" "'}
 _NUMBER = re.compile(r"\s*[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?\s*")
 _OF_THE_COLUMN = {"column", "unit", "matched_deg", "wraps_at_deg"}  # what the stand file says nothing of
 
@@ -135,7 +139,7 @@ def read_source(mapping_path: Path) -> Source:
         mapping_data = read_regular(mapping_path, toml_file.MOST_BYTES)
     except FileRefused as error:
         raise refusal(
-            mapping_path, f"file.path: {path} {error}. It is relative to the mapping file"
+            mapping_path, f"file.path: {path}: {error}. It is relative to the mapping file"
         ) from error
     return Source(
         path=path,
@@ -169,11 +173,10 @@ def read(path: Path, data: bytes, mapping: Mapping) -> Recording:
         decimal = mapping.decimal
         for cell, row in zip(by_name[name], rows, strict=True):
             if cell not in missing and math.isnan(number(cell, decimal)):
-                raise refusal(
-                    path,
-                    f"row {row}, column {name}: {cell!r} is no number; where it means that there was no "
-                    "sample, add it to file.missing",
+                remedy = _mark(cell, mapping) or (
+                    "; where it means that there was no sample, add it to file.missing"
                 )
+                raise refusal(path, f"row {row}, column {name}: {cell!r} is no number{remedy}")
         kept = [at for at, cell in enumerate(by_name[name]) if cell not in missing]
         if not kept:
             raise refusal(path, f"column {name}: holds no number at all")
@@ -187,6 +190,15 @@ def read(path: Path, data: bytes, mapping: Mapping) -> Recording:
         encoder=column(mapping.encoder.column) if mapping.encoder else None,
         engagements=_engagements(path, labels, by_name[labels], rows, missing) if labels else None,
     )
+
+
+def _mark(cell: str, mapping: Mapping) -> str:
+    """What to write where the cell is a number with the other decimal mark; empty otherwise."""
+    other = "." if mapping.decimal == "," else ","
+    if math.isnan(number(cell, other)):
+        return ""
+    named = "comma" if other == "," else "point"
+    return f'; its decimal mark is a {named}: write decimal = "{other}" in the mapping\'s table [file]'
 
 
 def number(text: str, decimal: str) -> float:
@@ -262,6 +274,8 @@ def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
         counts = 360.0 / encoder.counts_per_turn if profile.unit == "count" else 1.0
         time_s, angle_deg = turned.time_s, values(turned, counts * encoder.sense)
         if len(time_s):
+            if profile.unit == "count":
+                _refuse_parts_of_a_count(source, turned)
             angle_deg = _followed(source.mapping_path, profile, angle_deg, time_s)
             time_s, angle_deg = time_s[~np.isnan(angle_deg)], angle_deg[~np.isnan(angle_deg)]
     indicator = file.indicator
@@ -273,6 +287,13 @@ def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
         encoder_time_s=time_s,
         encoder_deg=angle_deg,
     )
+
+
+def _refuse_parts_of_a_count(source: Source, column: Column) -> None:
+    part = next((one for one in column.texts if number(one, source.mapping.decimal) % 1.0), None)
+    if part is not None:
+        problem = f'encoder.unit: {part!r} is no whole number of counts; an angle in degrees has unit = "deg"'
+        raise refusal(source.mapping_path, problem)
 
 
 def _followed(path: Path, profile: InstrumentProfile, angle_deg: Floats, time_s: Floats) -> Floats:
@@ -310,13 +331,16 @@ def _text(
 ) -> tuple[dict[str, list[str]], Sequence[int]]:
     table = mapping.file
     try:
-        text = data.decode("utf-8-sig")
+        text = text_of(data)
         lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=table.separator))
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise refusal(path, f"cannot be read ({error}); check file.path and that it is UTF-8 text") from error
+    except NoText as error:
+        raise refusal(path, str(error)) from error
+    except csv.Error as error:
+        raise refusal(path, f"cannot be read ({error}); check file.path and file.separator") from error
     header = [cell.strip() for cell in (lines[table.skip_lines] if len(lines) > table.skip_lines else [])]
-    _check_columns(path, header, wanted)
+    _check_columns(path, header, wanted, _where_columns_are(text, lines, wanted, mapping))
     first = table.skip_lines + 1 + table.skip_after
+    _refuse_to_skip_samples(path, lines[:first], header, wanted[:2], mapping)
     kept = [(at + 1, row) for at, row in enumerate(lines[first:], first) if any(cell.strip() for cell in row)]
     for at, row in kept:
         if len(row) != len(header):
@@ -356,8 +380,44 @@ def _parquet(path: Path, data: bytes, wanted: list[str]) -> tuple[dict[str, list
     return cells, range(1, table.num_rows + 1)
 
 
-def _check_columns(path: Path, header: list[str], wanted: list[str]) -> None:
+def _refuse_to_skip_samples(
+    path: Path, lines: list[list[str]], header: list[str], wanted: list[str], mapping: Mapping
+) -> None:
+    places = [header.index(name) for name in wanted]
+    for at, row in enumerate(lines[mapping.file.skip_lines + 1 :], mapping.file.skip_lines + 2):
+        if len(row) == len(header) and not any(
+            math.isnan(number(row[place].strip(), mapping.decimal)) for place in places
+        ):
+            problem = (
+                f"row {at} holds samples and would be left out; file.skip_after in the mapping is too large"
+            )
+            raise refusal(path, problem)
+
+
+def _where_columns_are(text: str, lines: list[list[str]], wanted: list[str], mapping: Mapping) -> str:
+    """What to write in the mapping so that all wanted columns are found; empty when that is not known."""
+    names, table = set(wanted), mapping.file
+    for at, row in enumerate(lines[:_MOST_ABOVE]):
+        if at != table.skip_lines and names <= {cell.strip() for cell in row}:
+            return f"row {at + 1} names the columns; write skip_lines = {at} in the mapping's table [file]"
+    rows = text.splitlines()[:_MOST_ABOVE]
+    for separator, shown in _SEPARATORS.items():
+        split = [{one.strip(' "') for one in row.split(separator)} for row in rows]
+        found = [at for at, cells in enumerate(split) if names <= cells]
+        if separator != table.separator and found:
+            at = found[0]
+            right = f"separator = {shown}" + (f" and skip_lines = {at}" if at != table.skip_lines else "")
+            return f"its columns are divided otherwise; write {right} in the mapping's table [file]"
+    return ""
+
+
+def _check_columns(path: Path, header: list[str], wanted: list[str], remedy: str = "") -> None:
     problems = []
+    if not header:
+        raise refusal(path, "holds no line that names columns; check file.path and file.skip_lines")
+    missing = [name for name in dict.fromkeys(wanted) if name not in header]
+    if remedy and missing:
+        raise refusal(path, f"has no column {missing[0]!r}: {remedy}")
     for name in dict.fromkeys(wanted):
         count = header.count(name)
         if count > 1:
@@ -380,7 +440,10 @@ def _times(path: Path, cells: list[str], rows: Sequence[int], mapping: Mapping) 
         bad = np.flatnonzero(np.isnan(own))
         if bad.size:
             at = int(bad[0])
-            raise refusal(path, f"row {rows[at]}, column {mapping.time.column}: {cells[at]!r} is no time")
+            problem = f"row {rows[at]}, column {mapping.time.column}: {cells[at]!r} is no time"
+            problem += _mark(cells[at], mapping)
+            units = "; where that row names units, write skip_after = 1 in the mapping's table [file]"
+            raise refusal(path, problem + (units if not at and not any(map(str.isdigit, cells[at])) else ""))
         first, since = float(own[0]) * SECONDS[unit], (own - own[0]) * SECONDS[unit]
     later = np.diff(since)
     if not np.all(later > 0):
@@ -389,6 +452,12 @@ def _times(path: Path, cells: list[str], rows: Sequence[int], mapping: Mapping) 
             path,
             f"row {rows[at]}: its time {cells[at]} is not later than {cells[at - 1]} before it; times "
             "must increase. Sort the rows or remove the doubled ones",
+        )
+    if float(since[-1]) < SHORTEST_S:
+        raise refusal(
+            path,
+            f"all of it would last {float(since[-1]):.3g} s, and one rock lasts longer; time.unit says "
+            f"{unit!r}: is that right?",
         )
     if float(np.median(later)) > SLOWEST_S:
         raise refusal(

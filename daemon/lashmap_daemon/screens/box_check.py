@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -49,11 +50,19 @@ def check_box(path: Path, console: Console) -> None:
         ("Asked at the start", _asked(box)),
         ("Missing for a verdict, or failing already", _missing(box)),
         ("Left out, at a cost in uncertainty", _costs(file)),
+        ("Next", _next(path)),
     ):
         console.print()
         say(console, title, "bold")
         for line in lines:
             say(console, f"  {line}")
+
+
+def _next(path: Path) -> Iterator[str]:
+    book = ("--logbook", "gearboxes.logbook")
+    yield f"while the box is built, its sheet: {shlex.join(('lashmap', 'build', str(path), *book))}"
+    yield f"the test: {shlex.join(('lashmap', 'run', 'STAND', str(path), *book))}"
+    yield f"without any cable: {shlex.join(('lashmap', 'run', '--by-hand', str(path), *book))}"
 
 
 def _gear_set(box: Box) -> Iterator[str]:
@@ -92,7 +101,8 @@ def _plan(box: Box, path: Path) -> Iterator[str]:
     yield f"{planned.max() / gear_set.gear_teeth:.1f} turns of the gear to the farthest, then back"
     z1, z2 = gear_set.pinion_teeth, gear_set.gear_teeth
     yield f"touches {gear} of {z2} gear teeth, {pinion} of {z1} pinion teeth"
-    yield f"then at most {plan.confirming_positions} confirming positions at the tight spot"
+    several = "s" if plan.confirming_positions > 1 else ""
+    yield f"then at most {plan.confirming_positions} confirming position{several} at the tight spot"
     yield f"each rock: {plan.reversals} reversals, at most {plan.rock_seconds:g} s and {plan.tries} tries"
     yield "how long it takes depends on how fast you turn and rock; the program does not know that"
 

@@ -6,6 +6,7 @@ analysis when `BoxFile.gear_set_values` is made into a gear set, so that one set
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Literal, Self
 
 from lashmap_analysis.builds.mounting_chain import MOST_PARTS, ChainError, Part
@@ -24,8 +25,8 @@ from lashmap_daemon.story import recorded as story
 class BoxTable(Table):
     """Which gearbox this is."""
 
-    type: Label
-    serial: Label
+    type: Annotated[Label, Field(min_length=1)]
+    serial: Annotated[Label, Field(min_length=1)]
     set_number: Label = ""
     units: Literal["mm", "in"] = "mm"
     remark: Remark = ""
@@ -318,6 +319,14 @@ class SimulatedTable(Table):
     slow_departure_gap_share: Positive | None = None
 
 
+# Keys of a box file that the analysis has under other names.
+_KEYS = {
+    "temperature.uncertainty_c": "temperature_uncertainty_c",
+    "temperature.housing_material": "housing_expansion_um_per_m_k",
+    "temperature.gears_material": "gears_expansion_um_per_m_k",
+}
+
+
 class BoxFile(Table):
     """A whole box file."""
 
@@ -338,7 +347,14 @@ class BoxFile(Table):
 
     @model_validator(mode="after")
     def _can_be_meant(self) -> Self:
-        if found := tuple(implausible(self.recorded())):
+        try:
+            box = self.recorded()
+        except ValueError as error:
+            said = str(error).removeprefix("conditions of the box: ")
+            for ours, theirs in _KEYS.items():
+                said = re.sub(rf"^{theirs}\b", ours, said)
+            raise ValueError(said) from error
+        if found := tuple(implausible(box)):
             raise ValueError("\n".join(found))
         return self
 

@@ -63,6 +63,8 @@ class Question:
             ValueError: It cannot be meant for this key.
         """
         said = answer.casefold()
+        if list in self.kinds:
+            return self._several(answer)
         for word in self.words:
             if said == str(word).casefold():
                 return str(word) if isinstance(word, int) else in_toml(word)
@@ -70,8 +72,6 @@ class Question:
             return _WORDS.get(said, said)
         if bool in self.kinds:
             raise ValueError(f"expected yes or no, got {answer!r}")
-        if list in self.kinds:
-            return self._several(answer)
         if dt.date in self.kinds:
             return _date(answer)
         if self.kinds & {int, float} and not (self.words and not _DIGITS.search(answer)):
@@ -291,7 +291,7 @@ def fill_box(tree: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Any]]
     if tree.get("tip", {}).get("on_arm"):  # an arm has no flank
         filled["tip"]["direction"] = "plane of rotation"
     for table in {"shims.gear", "shims.pinion"} & tree.keys():
-        filled[table] = {"thicknesses_mm": [1.0], "thicker_moves": "out"}
+        filled[table] = {"thicknesses_mm": [0.01], "thicker_moves": "out"}
     if "second_nm" in tree.get("torque", {}):
         filled["torque"] = {"second_adds_mm": 0.0}
     return filled
@@ -308,7 +308,7 @@ def fill_stand(
     """
     filled: dict[str, dict[str, Any]] = {"stand": {"name": "?"}}
     for role, path in profiles.items():
-        filled[role] = {"port": f"? {role}", "profile": path}
+        filled[role] = {"port": f"?{role}", "profile": path}
     filled["indicator"] |= {"resolution_mm": COARSEST_MM}
     filled["encoder"] |= {"counts_per_turn": 3600}
     if curve := tree.get("indicator.correction"):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 from math import degrees
 
 from lashmap_analysis.gears.gear_set import GearSet
@@ -21,19 +22,29 @@ from lashmap_daemon.story.recorded import (
     Indicator,
     Limits,
     Mounting,
+    Shims,
     Stand,
     Temperature,
+    Tip,
     Torque,
 )
+from lashmap_daemon.story.recorded import GearSet as RecordedGearSet
 
 # Normal pressure angles of bevel sets run from 14.5° to 25°; 22.5° and 20° are usual.
 LEAST_PRESSURE_DEG, MOST_PRESSURE_DEG = 10.0, 32.0
-# Backlash as a part of the outer module: fine sets have 0.01, coarse and worn ones 0.1.
+# Spiral angles are 0 (straight, or curved without a spiral) or from 10° on; 35° is usual.
+LEAST_SPIRAL_DEG = 3.0
+# Face widths are a quarter to a third of the outer cone distance, cutter radii from half of it to twice.
+LEAST_FACE_WIDTH, MOST_FACE_WIDTH = 0.05, 0.6
+MOST_CUTTER_RADIUS = 6.0
+# Backlash as a part of the outer module: fine sets have 0.01, coarse and worn ones 0.1. No drawing limits it,
+# or its variation, to less than these.
 LEAST_LASH, MOST_LASH = 0.005, 0.25
+LEAST_VARIATION = 0.001
 # As parts of the outer cone distance.
 NEAREST_FACE, FARTHEST_FACE = 0.1, 5.0  # from the locating face of a member to the axis of its mate
 MOST_OFF = 0.03  # from the marked distance: more than shims and grinding ever make up for
-MOST_TOLERANCE = 0.005
+LEAST_TOLERANCE, MOST_TOLERANCE = 5e-5, 0.005
 MOST_END_PLAY = 0.005
 MOST_COMPLIANCE = 100.0  # µm per N m: shafts, bearings and teeth give way by tenths of a µm to some µm
 # Hands rock the gear: bare metal above 51 °C burns who holds it (ISO 13732-1, from memory).
@@ -58,42 +69,81 @@ USUAL_BAUD = frozenset(
     {300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 56000, 57600, 76800, 115200, 128000}
     | {230400, 250000, 256000, 460800, 500000, 921600, 1000000}
 )
+LEAST_SHIM_MM = 0.005  # the thinnest foil that is sold
+COARSEST_STEP = 0.005  # of packs, as a part of the outer cone distance: coarser ones set no mounting distance
+LEAST_SETTING_MM = 0.01  # no tip is set on a flank to less by hand
+MOST_SETTING, USUAL_SETTING_MM = 0.5, 0.2  # of the tip: in modules, and what is taken when nothing is said
 
 
 def implausible(box: Box) -> Iterator[str]:
     """Say which figures cannot be meant: key, figure, what would be believed, and what the slip may be."""
     gear_set = box.gear_set.gear_set()
-    yield from _pressure_angle(box.gear_set.normal_pressure_angle_deg)
+    yield from _angles(box.gear_set)
+    yield from _teeth(box.gear_set, gear_set)
+    yield from _tip(box.tip, gear_set)
     yield from _limits(box.limits, gear_set)
     yield from _mounting(box.mounting, gear_set)
-    yield from _torque(box.torque)
+    yield from _shims(box.shims, gear_set)
     yield from _temperature(box.temperature)
+    yield from _torque(box.torque)
 
 
-def _pressure_angle(angle_deg: float) -> Iterator[str]:
-    if LEAST_PRESSURE_DEG <= angle_deg <= MOST_PRESSURE_DEG:
-        return
-    in_radians = degrees(angle_deg)
-    radians = LEAST_PRESSURE_DEG <= in_radians <= MOST_PRESSURE_DEG
-    slip = f" Is it in radians? That would be {in_radians:.1f}°." if radians else ""
-    yield (
-        f"gear_set.normal_pressure_angle_deg: {angle_deg:g}° is no pressure angle of a bevel set "
-        f"({LEAST_PRESSURE_DEG:g}° to {MOST_PRESSURE_DEG:g}°); take it from the drawing.{slip}"
-    )
+def _angles(given: RecordedGearSet) -> Iterator[str]:
+    pressure_deg, spiral_deg = given.normal_pressure_angle_deg, given.mean_spiral_angle_deg
+    if not LEAST_PRESSURE_DEG <= pressure_deg <= MOST_PRESSURE_DEG:
+        in_radians = degrees(pressure_deg)
+        radians = _if_radians(in_radians) if LEAST_PRESSURE_DEG <= in_radians <= MOST_PRESSURE_DEG else ""
+        yield (
+            f"gear_set.normal_pressure_angle_deg: {pressure_deg:g}° is no pressure angle of a bevel set "
+            f"({LEAST_PRESSURE_DEG:g}° to {MOST_PRESSURE_DEG:g}°); take it from the drawing.{radians}"
+        )
+    if 0.0 < abs(spiral_deg) < LEAST_SPIRAL_DEG:
+        radians = _if_radians(degrees(spiral_deg))
+        yield (
+            f"gear_set.mean_spiral_angle_deg: {spiral_deg:g}° is no spiral angle (0 for straight teeth, "
+            f"or {LEAST_SPIRAL_DEG:g}° and more); take it from the drawing.{radians}"
+        )
+
+
+def _if_radians(angle_deg: float) -> str:
+    return f" Is it in radians? That would be {angle_deg:.1f}°."
+
+
+def _teeth(given: RecordedGearSet, gear_set: GearSet) -> Iterator[str]:
+    cone_mm = gear_set.outer_cone_distance_mm
+    of = f"a set of outer cone distance {_shown(cone_mm)}"
+    least, most = LEAST_FACE_WIDTH * cone_mm, MOST_FACE_WIDTH * cone_mm
+    if not least <= given.face_width_mm <= most:
+        why = f"is no face width of {of}: believed is {_shown(least)} to {_shown(most)}"
+        yield _sentence("gear_set.face_width", given.face_width_mm, why)
+    if given.cutter_radius_mm is not None and given.cutter_radius_mm > MOST_CUTTER_RADIUS * cone_mm:
+        why = f"is no cutter radius of {of}: believed is at most {_shown(MOST_CUTTER_RADIUS * cone_mm)}"
+        yield _sentence("gear_set.cutter_radius", given.cutter_radius_mm, why)
+
+
+def _tip(tip: Tip, gear_set: GearSet) -> Iterator[str]:
+    most = max(MOST_SETTING * gear_set.outer_module_mm, USUAL_SETTING_MM)
+    known_mm = tip.touch_radius_uncertainty_mm
+    if not LEAST_SETTING_MM <= known_mm <= most and not tip.on_arm:
+        why = (
+            f"is not how well the place of a tip on a flank is known: believed is {_shown(LEAST_SETTING_MM)} "
+            f"to {_shown(most)}"
+        )
+        yield _sentence("tip.touch_radius_uncertainty", known_mm, why)
 
 
 def _limits(limits: Limits, gear_set: GearSet) -> Iterator[str]:
     module_mm = gear_set.outer_module_mm
     least_mm, most_mm = LEAST_LASH * module_mm, MOST_LASH * module_mm
     figures = {
-        "minimum": (limits.minimum_mm, 0.0),
-        "maximum": (limits.maximum_mm, least_mm),
-        "variation": (limits.variation_mm, 0.0),
+        "minimum": (limits.minimum_mm, least_mm, "0, or "),
+        "maximum": (limits.maximum_mm, least_mm, ""),
+        "variation": (limits.variation_mm, LEAST_VARIATION * module_mm, ""),
     }
     of = f"a set of outer module {_shown(module_mm)}"
-    for name, (value_mm, low_mm) in figures.items():
-        if value_mm is not None and not low_mm <= value_mm <= most_mm:
-            believed = f"{_shown(low_mm)} to {_shown(most_mm)}"
+    for name, (value_mm, low_mm, nothing) in figures.items():
+        if value_mm is not None and not (low_mm <= value_mm <= most_mm or (nothing and value_mm == 0.0)):
+            believed = f"{nothing}{_shown(low_mm)} to {_shown(most_mm)}"
             yield _sentence(f"limits.{name}", value_mm, f"is no backlash of {of}: believed is {believed}")
 
 
@@ -117,10 +167,30 @@ def _mounting(mounting: Mounting, gear_set: GearSet) -> Iterator[str]:
         if play and play > MOST_END_PLAY * cone_mm:
             why = f"is no end play of {of}: believed is 0 to {_shown(MOST_END_PLAY * cone_mm)}"
             yield _sentence(f"mounting.{member}_end_play", play, why)
-    largest = MOST_TOLERANCE * cone_mm
-    if mounting.tolerance_mm is not None and mounting.tolerance_mm > largest:
-        why = f"is no tolerance of a mounting distance of {of}: believed is 0 to {_shown(largest)}"
+    smallest, largest = LEAST_TOLERANCE * cone_mm, MOST_TOLERANCE * cone_mm
+    if mounting.tolerance_mm is not None and not smallest <= mounting.tolerance_mm <= largest:
+        believed = f"{_shown(smallest)} to {_shown(largest)}"
+        why = f"is no tolerance of a mounting distance of {of}: believed is {believed}"
         yield _sentence("mounting.tolerance", mounting.tolerance_mm, why)
+
+
+def _shims(shims: Shims, gear_set: GearSet) -> Iterator[str]:
+    coarsest = COARSEST_STEP * gear_set.outer_cone_distance_mm
+    for member in ("pinion", "gear"):
+        shim = getattr(shims, member)
+        if shim is None:
+            continue
+        key, there = f"shims.{member}.thicknesses", sorted(shim.thicknesses_mm)
+        steps = [there[0], *(high - low for low, high in pairwise(there) if high > low)]
+        if there[0] < LEAST_SHIM_MM:
+            why = f"is thinner than any shim: believed is {_shown(LEAST_SHIM_MM)} and more"
+            yield _sentence(key, there[0], why)
+        elif min(steps) > coarsest:
+            why = (
+                f"is the finest step of these shims, and none coarser than {_shown(coarsest)} sets a "
+                "mounting distance of this set"
+            )
+            yield _sentence(key, min(steps), why)
 
 
 def _torque(torque: Torque) -> Iterator[str]:
@@ -138,8 +208,11 @@ def _temperature(temperature: Temperature) -> Iterator[str]:
     wrong = [name for name, value in given.items() if value is not None and not _can_be_held(value)]
     for name in wrong:
         value = given[name] or 0.0
-        in_c = (value - 32.0) / 1.8
-        slip = f" Is it in °F? That would be {in_c:.1f} °C." if _can_be_held(in_c) else ""
+        meant = (("°F", (value - 32.0) / 1.8), ("kelvin", value - 273.15))
+        slips = [
+            f" Is it in {unit}? That would be {in_c:.1f} °C." for unit, in_c in meant if _can_be_held(in_c)
+        ]
+        slip = slips[0] if slips else ""
         yield (
             f"temperature.{name}_c: {value:g} °C is no temperature of a gearbox that hands rock "
             f"({COLDEST_C:g} to {WARMEST_C:g} °C); measure it, in °C.{slip}"

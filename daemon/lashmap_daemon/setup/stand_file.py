@@ -118,8 +118,8 @@ class HandsFreeTable(Table):
     def _in_order(self) -> Self:
         if self.least_teeth > self.most_teeth:
             raise ValueError(
-                f"least_teeth {self.least_teeth} is above most_teeth {self.most_teeth}, so that no turn "
-                "would be a knock; exchange them"
+                f"least_teeth: {self.least_teeth} is more than most_teeth {self.most_teeth}, so that no turn "
+                "would be a knock; swap them"
             )
         return self
 
@@ -257,8 +257,9 @@ def _instrument(
     """Profile and port of one instrument; a port that names a file is taken relative to the stand file."""
     path = stand_path.parent / table.profile
     if not os.path.isfile(path):  # noqa: PTH113 - Path.is_file fails at a name that is too long
+        what = "is a folder; name the file in it:" if os.path.isdir(path) else "no such file"  # noqa: PTH112 - likewise
         raise ConfigurationError(
-            str(stand_path), [f"{role}.profile: no such file {path}; the path is relative to the stand file"]
+            str(stand_path), [f"{role}.profile: {what} {path}; the path is relative to the stand file"]
         )
     profile = load_profile(path)
     _check_port(path, profile, table.port)

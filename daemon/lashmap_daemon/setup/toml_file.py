@@ -4,22 +4,23 @@ Lengths may be written in mm or in inches: any key that ends in ``_in`` is read 
 same name ending in ``_mm``, unless it holds true or false. Free texts are bounded here, so that a person can
 mend the file; a record is read as it is, since an older one may hold more and must stay readable.
 
-Hints are given for mistakes of people who never heard of TOML: a decimal comma, *yes*, quotes of a word
-processor. The line is always shown; where no hint fits, the parser says what it expected.
+Every problem names its key as the file has it, in a person's words, and the right table of a key that
+stands in the wrong one. How to write what was meant is said by `hints`.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import math
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import fields, is_dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import fields, is_dataclass, replace
 from itertools import groupby
 from pathlib import Path
 from types import UnionType
-from typing import Annotated, Any, TypeVar, get_args, get_type_hints
+from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin, get_type_hints
 
 from lashmap_drivers.ports.regular_file import FileRefused, read_regular
 from lashmap_drivers.profile import MM_PER_INCH
@@ -28,6 +29,9 @@ from pydantic.fields import FieldInfo
 
 from lashmap_daemon.clean_text import visible, visible_lines
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.setup import hints
+from lashmap_daemon.setup.meanings import MEANINGS
+from lashmap_daemon.setup.written_text import NoText, text_of
 
 Model = TypeVar("Model", bound=BaseModel)
 Value = TypeVar("Value")
@@ -46,8 +50,13 @@ def complaint(text: str, most: int, *, lines: bool = False) -> str | None:
     if len(text) > most:
         return f"expected at most {most} characters, so that the report has room for it, got {len(text)}"
     shown = visible_lines(text) if lines else visible(text)
-    hidden = next((one for one, seen in zip(text, shown, strict=True) if one != seen), None)
-    if hidden is not None:
+    hidden = next((one for one, seen in zip(text, shown, strict=True) if one != seen), "")
+    if hidden and hidden in "\b\t\n\f\r\x1b":  # what a backslash and a letter stand for
+        return (
+            f"holds a character that cannot be shown (U+{ord(hidden):04X}). Does a backslash stand in it? "
+            "Write the text between single quotes then, or / in its place; otherwise leave the character out"
+        )
+    if hidden:
         return f"holds a character that cannot be shown (U+{ord(hidden):04X}); leave it out"
     return None
 
@@ -92,16 +101,40 @@ def _kept(hint: Any, value: Any) -> Any:  # noqa: ANN401 - whatever stands in a 
 # Before the text of a ValueError that a check raised; added by pydantic 2.
 _OF_A_CHECK = "Value error, "
 _OF_A_TYPE = "Input should be "
-_OF_A_LIST = re.compile(r"List should have (at (?:least|most) \d+) items? after validation, not (\d+)")
+_OF_A_SIZE = re.compile(r"(Value|List|String) should have at (least|most) (\d+) \w+(?:.*?(\d+))?")
+_PLAIN_WORDS = {
+    "a valid string": "a text",
+    "a valid integer": "a whole number",
+    "a valid number": "a number",
+    "a valid boolean": "true or false",
+    "a valid list": "a list",
+    "a valid date": "a date",
+    "a valid datetime": "a date with time and offset",
+}
+_OF_A_BOUND = (
+    (re.compile(r"greater than or equal to (\S+)"), r"\1 or more"),
+    (re.compile(r"less than or equal to (\S+)"), r"\1 or less"),
+    (re.compile(r"greater than (\S+)"), r"more than \1"),
+    (re.compile(r"less than (\S+)"), r"less than \1"),
+)
 
 
 def in_our_words(message: str) -> str:
-    """The sentence of one problem without pydantic's prefixes."""
-    if counted := _OF_A_LIST.fullmatch(message):
-        return f"expected {counted[1]} values, not {counted[2]}"
-    if message.startswith(_OF_A_TYPE):
-        return f"expected {message.removeprefix(_OF_A_TYPE)}"
-    return message.removeprefix(_OF_A_CHECK)
+    """The sentence of one problem without pydantic's prefixes, and without a programmer's names of kinds."""
+    if sized := _OF_A_SIZE.fullmatch(message):
+        kind, bound, count, got = sized.groups()
+        if kind == "List":
+            return f"expected at {bound} {count} values, not {got}"
+        if (bound, count) == ("least", "1"):
+            return "expected something, not an empty text"
+        return f"expected at {bound} {count} character{'s' if count != '1' else ''}"
+    if not message.startswith(_OF_A_TYPE):
+        return message.removeprefix(_OF_A_CHECK)
+    said = message.removeprefix(_OF_A_TYPE)
+    for pattern, ours in _OF_A_BOUND:
+        said = pattern.sub(ours, said)
+    plain = next((ours for theirs, ours in _PLAIN_WORDS.items() if re.match(rf"{theirs}\b", said)), said)
+    return f"expected {plain}"
 
 
 def problem_of(detail: Mapping[str, object], *, before: str = "") -> str:
@@ -124,6 +157,10 @@ MOST_BYTES = 1_000_000  # a hundred times the longest that we know
 _MOST_SHOWN = 200
 # Kinds that a key takes one of, as pydantic names them behind the key; no key of ours is called so.
 _KIND = re.compile(r"literal\[|(?:constrained-)?(?:float|int|str)$")
+# What the analysis says of a field: it names the field, and not the table of the file.
+_OF_A_FIELD = re.compile(r"(?:[a-z_ ]+: )?([a-z][a-z0-9_.]*): (.*)", re.DOTALL)
+_TOO_MANY_DIGITS = re.compile(r"\d+\.\d{9,}")
+_CLOSE = 0.55  # a name is taken for another one from this ratio of `difflib` on
 
 
 def load(path: Path, model: type[Model]) -> Model:
@@ -133,12 +170,23 @@ def load(path: Path, model: type[Model]) -> Model:
         ConfigurationError: When the file is missing, is not TOML, or any key is wrong; all problems at once.
     """
     try:
-        text = read_regular(path, MOST_BYTES).decode("utf-8").replace("\r\n", "\n")
-    except FileRefused as error:
-        raise ConfigurationError(str(path), [str(error)]) from None
-    except UnicodeDecodeError as error:
-        raise ConfigurationError(str(path), [f"is no TOML file in UTF-8: {error}"]) from error
-    return parse(text, str(path), model)
+        text = text_of(read_regular(path, MOST_BYTES))
+    except (FileRefused, NoText) as error:
+        raise ConfigurationError(str(path), [f"{error}{_beside(path)}"]) from None
+    return parse(text.replace("\r\n", "\n").replace("\r", "\n"), str(path), model)
+
+
+def _beside(path: Path) -> str:
+    """The file of a missing one's folder that may be meant; else empty."""
+    try:
+        if path.exists():
+            return ""
+        names = [one.name for one in path.parent.iterdir() if one.is_file()]
+    except (OSError, ValueError):
+        return ""
+    meant = [name for name in (f"{path.name}.toml", f"{path.name}.txt") if name in names]
+    meant = meant or difflib.get_close_matches(path.name, names, n=1, cutoff=0.75)
+    return f"; there is {meant[0]} in that folder" if meant else ""
 
 
 def parse(text: str, name: str, model: type[Model]) -> Model:
@@ -148,15 +196,18 @@ def parse(text: str, name: str, model: type[Model]) -> Model:
         ConfigurationError: As `load`.
     """
     text = text.removeprefix("\ufeff")  # a byte-order mark, which some editors write
+    if not text.strip():
+        raise ConfigurationError(name, ["is empty; `lashmap examples` says where a whole one is"])
     problems: list[str] = []
-    inches: set[str] = set()
+    inches: dict[str, object] = {}
     try:
         tree = _inches_to_mm(tomllib.loads(text), "", problems, inches)
     except RecursionError:
         problem = "holds hundreds of tables or lists inside each other; write them flat"
         raise ConfigurationError(name, [problem]) from None
     except ValueError as error:  # also a number of thousands of digits
-        raise ConfigurationError(name, [_meant(text, str(error))]) from error
+        sentence = hints.meant(text, str(error), lambda table, key: _wanted(table, key, model))
+        raise ConfigurationError(name, [sentence]) from error
     try:
         checked = model.model_validate(tree, context=FROM_FILE)
     except ValidationError as error:
@@ -178,7 +229,7 @@ _LENGTHS = re.compile(
 )
 
 
-def _as_written(problem: str, inches: set[str]) -> str:
+def _as_written(problem: str, inches: Iterable[str]) -> str:
     """The problem with key and lengths as the person wrote them, where that was in inches."""
     if any(one.startswith(f"{problem.partition(':')[0]}.") or problem.startswith(one) for one in inches):
         problem = _BOTH.sub(r"\1", problem)
@@ -200,9 +251,9 @@ def _in_inches(found: re.Match[str]) -> str:
 
 
 def _inches_to_mm(
-    table: Mapping[str, Any], prefix: str, problems: list[str], inches: set[str]
+    table: Mapping[str, Any], prefix: str, problems: list[str], inches: dict[str, object]
 ) -> dict[str, Any]:
-    """The tables with lengths in mm; the keys that were in inches go to ``inches``, as they are now."""
+    """The tables with lengths in mm; ``inches`` gets what was in inches: the key as it is now, the value."""
     converted: dict[str, Any] = {}
     for key, value in table.items():
         if isinstance(value, dict):
@@ -212,7 +263,7 @@ def _inches_to_mm(
             if metric in table:
                 problems.append(f"{prefix}{key}: {metric} is given too; keep one of them")
             else:
-                inches.add(prefix + metric)
+                inches[prefix + metric] = value
             converted[metric] = _in_mm(value)
         else:
             converted[key] = value
@@ -230,12 +281,19 @@ def _in_mm(value: Any) -> Any:  # noqa: ANN401 - whatever the file holds
         return math.inf
 
 
+# What the model says, in a person's words -------------------------------------------------------------------
+
+
 def _sentences(details: Iterable[Any], model: type[BaseModel]) -> list[str]:
     """One sentence for each problem: a key that takes a word or a number is one, not one for each kind."""
     sentences: list[str] = []
+    details = list(details)
+    unknown = {str(one["loc"][-1]).lower() for one in details if one["type"] == "extra_forbidden"}
     for where, group in groupby(details, key=_key_of):
         several = list(group)
         if len(several) == 1 and where == several[0]["loc"]:
+            if several[0]["type"] == "missing" and str(where[-1]) in unknown:
+                continue  # it is there, in other letters or in another table, and that is said
             sentences += _sentence(several[0], model).splitlines()
             continue
         kinds = (in_our_words(str(one["msg"])).removeprefix("expected ") for one in several)
@@ -258,192 +316,200 @@ def _sentence(detail: Any, model: type[BaseModel]) -> str:  # noqa: ANN401 - pyd
         case "missing":
             return f"{key}: is missing; add it{_described(path, model)}"
         case "extra_forbidden":
-            return f"{key}: unknown key{_nearest(path, model)}"
+            return f"{key}: unknown key{_nearest(path, found, model)}"
         case "model_type" | "dict_type":
-            return f"{key}: expected a table [{key}], got {_shown(found)}"
+            hint = _colon(hints.other_kind(key, found, hints.Wanted(kinds=frozenset({"table"}))))
+            return f"{key}: expected a table [{key}], got {_shown(found)}{hint}"
     message = in_our_words(str(detail["msg"]))
     if detail["type"] == "value_error":
-        return f"{key}: {message}" if key else message
-    how = _other_kind(path[-1], found, detail["type"]) if detail["type"].endswith("_type") else ""
+        return _of_a_field(path, message, model)
+    field = field_at(path, model)
+    wanted = _taken_by(field.annotation) if field else hints.Wanted()
+    how = ""
+    if path[-1].isdigit():  # in a list
+        divided = isinstance(found, int)
+        how = "; in a list a comma divides numbers, and a decimal point is a point" if divided else ""
+    elif detail["type"].endswith("_type") or detail["type"] == "literal_error":
+        how = _colon(hints.other_kind(key if isinstance(found, dict) else path[-1], found, wanted))
     return f"{key}: expected {message.removeprefix('expected ')}, got {_shown(found)}{how}"
 
 
+def _colon(hint: str) -> str:
+    return f"; {hint}" if hint else ""
+
+
+def _of_a_field(path: list[str], message: str, model: type[BaseModel]) -> str:
+    """What a check of a table said, with the key that it names as the file has it."""
+    said = _OF_A_FIELD.fullmatch(message)
+    if said and "\n" not in message:
+        inside = [*path, *said[1].split(".")]
+        if field_at(inside, model) is not None:
+            return f"{'.'.join(inside)}: {said[2]}"
+        places = _tables_with(said[1], model)
+        if not path and len(places) == 1 and field_at(said[1].split("."), model) is None:
+            return f"{places[0]}.{said[1]}: {said[2]}"
+        named = message.partition(": ")[0].split(".")
+        if not path and len(places) > 1 and field_at([*named, said[1]], model) is not None:
+            return f"{'.'.join([*named, said[1]])}: {said[2]}"
+    return f"{'.'.join(path)}: {message}" if path else message
+
+
 def _shown(found: object) -> str:
-    """What was found, cut where it is long."""
-    text = repr(found)
+    """What was found as a file has it, cut where it is long."""
+    if isinstance(found, bool):
+        return "true" if found else "false"
+    text = found.isoformat() if isinstance(found, dt.date | dt.time) else repr(found)
     return text if len(text) <= _MOST_SHOWN else f"{text[:_MOST_SHOWN]}…"
 
 
-def _fields(path: list[str], model: type[BaseModel]) -> Mapping[str, FieldInfo] | None:
+def _fields(path: Sequence[str], model: type[BaseModel]) -> Mapping[str, FieldInfo] | None:
     """The keys of the table that the last part of ``path`` stands in; None when there is no such table."""
     fields: Mapping[str, FieldInfo] = model.model_fields
+    named = False
     for part in path[:-1]:
+        if named:  # a table by a name that the person chose
+            named = False
+            continue
         inner = fields[part].annotation if part in fields else None
-        inner = next((a for a in (inner, *getattr(inner, "__args__", ())) if _is_model(a)), None)
-        if inner is None:
+        table = _table_in(inner)
+        if table is None:
             return None
-        fields = inner.model_fields
-    return fields
+        named = get_origin(inner) is dict
+        fields = table.model_fields
+    return None if named else fields
+
+
+def _table_in(annotation: Any) -> type[BaseModel] | None:  # noqa: ANN401 - any type
+    """The table that a key holds, by itself, in a list or by name; None when it holds none."""
+    if _is_model(annotation):
+        return annotation  # type: ignore[no-any-return]  # just seen
+    return next((found for one in get_args(annotation) if (found := _table_in(one)) is not None), None)
+
+
+def field_at(path: Sequence[str], model: type[BaseModel]) -> FieldInfo | None:
+    """The key at a place, where numbers count the entries of a list; None when the model has none there."""
+    plain = [part for part in path if not part.isdigit()]
+    return (_fields(plain, model) or {}).get(plain[-1]) if plain else None
+
+
+def _tables_with(key: str, model: type[BaseModel], before: str = "") -> tuple[str, ...]:
+    """Names of all tables of a file that have a key; tables that a person names are left out."""
+    found = [before] if before and key in model.model_fields else []
+    for name, field in model.model_fields.items():
+        table = _table_in(field.annotation)
+        if table is not None and get_origin(field.annotation) is not dict:
+            found += _tables_with(key, table, f"{before}.{name}" if before else name)
+    return tuple(found)
+
+
+def _wanted(table: str, key: str, model: type[BaseModel]) -> hints.Wanted:
+    """What a key takes; a length in inches takes what one in mm does."""
+    metric = f"{key.removesuffix('_in')}_mm" if key.endswith("_in") else key
+    parts = [part for part in table.split(".") if part]
+    others = tuple(one for one in _tables_with(metric, model) if one != table)
+    for name in (key, metric):
+        if (field := field_at([*parts, name], model)) is not None:
+            return replace(_taken_by(field.annotation), tables=others, needed=field.is_required())
+    return hints.Wanted(tables=others)
+
+
+_KINDS: dict[Any, hints.Kind] = {
+    str: "text", float: "number", int: "whole", bool: "truth", dt.date: "date", dt.datetime: "moment"
+}  # fmt: skip
+
+
+def _taken_by(annotation: Any) -> hints.Wanted:  # noqa: ANN401 - any type
+    """Kinds and words that a key of this type takes."""
+    origin = get_origin(annotation)
+    if annotation in _KINDS:
+        return hints.Wanted(kinds=frozenset({_KINDS[annotation]}))
+    if _is_model(annotation) or origin is dict:
+        return hints.Wanted(kinds=frozenset({"table"}))
+    if origin is list:
+        return hints.Wanted(kinds=frozenset({"list"}))
+    if origin is Literal:
+        words = tuple(f'"{one}"' if isinstance(one, str) else str(one) for one in get_args(annotation))
+        kind: hints.Kind = "text" if words[0].startswith('"') else "whole"
+        return hints.Wanted(kinds=frozenset({kind}), words=words)
+    if origin is Annotated:
+        return _taken_by(get_args(annotation)[0])
+    found = [_taken_by(one) for one in get_args(annotation) if one is not type(None)]
+    kinds = frozenset(kind for one in found for kind in one.kinds)
+    return hints.Wanted(kinds=kinds, words=tuple(word for one in found for word in one.words))
 
 
 def _described(path: list[str], model: type[BaseModel]) -> str:
-    """What the table says of a key that was left out, in brackets."""
-    field = (_fields(path, model) or {}).get(path[-1])
-    return f" ({field.description})" if field is not None and field.description else ""
+    """What is known of a key that was left out, in brackets; for a table how it is written."""
+    field = field_at(path, model)
+    if field is not None and field.description:
+        return f" ({field.description})"
+    if field is not None and _table_in(field.annotation) is not None:
+        return f", as the table [{'.'.join(path)}]"
+    known = MEANINGS.get(".".join(path))
+    return f" ({known.what})" if known else ""
 
 
-def _nearest(path: list[str], model: type[BaseModel]) -> str:
-    """Names the key that was probably meant."""
-    fields = _fields(path, model)
+def _nearest(path: list[str], found: object, model: type[BaseModel]) -> str:
+    """Names the key or table that was probably meant."""
+    fields = _fields([part for part in path if not part.isdigit()], model)
+    key = path[-1]
     if fields is None:
         return "; remove it"
-    close = difflib.get_close_matches(path[-1], fields, n=1, cutoff=0.5)
-    return f"; did you mean {close[0]}?" if close else f"; known here: {', '.join(fields)}"
+    unit = next((end for end in ("_inch", "_inches", "_zoll") if key.endswith(end)), "")
+    if unit and f"{key.removesuffix(unit)}_mm" in fields:
+        return f"; a length in inches is {key.removesuffix(unit)}_in"
+    metric = f"{key.removesuffix('_in')}_mm" if key.endswith("_in") else key
+    if places := [one for one in _tables_with(metric, model) if one != ".".join(path[:-1])]:
+        return f"; it belongs in the table {' or '.join(f'[{one}]' for one in places)}"
+    if isinstance(found, dict) and (table := _table_for(found, model)):
+        return f"; did you mean the table [{table}]?"
+    lowered = {one.lower(): one for one in fields}
+    close = difflib.get_close_matches(key.lower(), lowered, n=1, cutoff=_CLOSE)
+    return f"; did you mean {lowered[close[0]]}?" if close else f"; known here: {', '.join(fields)}"
+
+
+def _table_for(found: Mapping[str, Any], model: type[BaseModel]) -> str:
+    """The only table that has all keys of one that nobody knows; empty when there is none."""
+    keys = set(found)
+    while len(keys) == 1 and isinstance(inner := found[next(iter(keys))], dict):
+        found, keys = inner, set(inner)
+    if not keys:
+        return ""
+    places = set.intersection(*(set(_tables_with(key, model)) for key in keys))
+    return places.pop() if len(places) == 1 else ""
 
 
 def _is_model(kind: object) -> bool:
     return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 
-# How a number is written that is none in TOML, what is wrong with it, and how to write it.
-_NUMBERS = (
-    (r"([-+]?\d+),(\d+)", "a comma where a decimal point stands", r"\1.\2"),
-    (r"([-+]?[\d.]+)\s*[A-Za-z°µ\"'%]+", "a number stands without its unit, which the key names", r"\1"),
-    (r"([-+]?)(\.\d+)", "a number begins with a digit", r"\g<1>0\2"),
-    (r"([-+]?\d+)\.", "a number ends with a digit", r"\1.0"),
-    (r"(.*\S)\s*;", "no semicolon at the end", r"\1"),
-    (r"([-+]?)0+(\d[\d.]*)", "a number has no zero in front (a name stands in quotes)", r"\1\2"),
-)
-_UNITS = {"mm", "in", "deg", "c", "nm", "um", "seconds", "hours", "hz"}  # last part of the name of a number
-_PLACE = re.compile(r"\((?:at line (\d+), column \d+|at end of document)\)")
-_MOST_OF_A_LINE = 100
-_NUMBER = r"[-+]?\d+(?:\.\d+)?"
-_CURLY = "\u201c\u201d\u201e\u2018\u2019\u201a\u00ab\u00bb"  # quotes of word processors
-_LONG_MINUS = "\u2212\u2013\u2014"
-_WORDS_FOR = {"yes": "true", "on": "true", "no": "false", "off": "false", "none": "", "null": "", "nil": ""}
-
-# Tables that only one kind of file has -> that kind, and the place it has on the command line.
-_TABLES_OF = {
-    "a box file": frozenset({"box", "gear_set", "mounting", "matched_teeth", "tip", "limits", "plan"}),
-    "a stand file": frozenset({"stand", "hands_free", "prompts", "bus"}),
-    "a mapping file for lashmap import": frozenset({"file", "positions", "time"}),
+# Tables and keys that only one kind of file has -> that kind, and what to do with it.
+_FILES: dict[str, tuple[frozenset[str], str]] = {
+    "a box file": (
+        frozenset({"box", "gear_set", "mounting", "matched_teeth", "tip", "limits", "plan"}),
+        "the order is: lashmap run STAND BOX",
+    ),
+    "a stand file": (
+        frozenset({"stand", "hands_free", "prompts", "bus"}),
+        "the order is: lashmap run STAND BOX",
+    ),
+    "a mapping file": (frozenset({"file", "positions", "time"}), "it is read by lashmap import"),
+    "the file of a dial gauge": (
+        frozenset({"gauge"}),
+        "it is read by lashmap run --by-hand BOX --gauge FILE",
+    ),
+    "an instrument profile": (
+        frozenset({"kind", "pattern", "unit", "baud", "terminator"}),
+        "a stand file names it behind profile",
+    ),
 }
-
-
-def _meant(text: str, message: str) -> str:
-    """What is wrong with a text that is no TOML: the parser's words, the line, and how to write it."""
-    lines = [line.strip() for line in text.rstrip().split("\n")]
-    place = _PLACE.search(message)
-    at_line = place[1] if place else None  # None: at the end of the file
-    number = min(int(at_line), len(lines)) if at_line else len(lines)
-    hint = _hint(lines[number - 1], message) if at_line else ""
-    if not hint:  # what was not closed is noticed further down
-        number, hint = next(
-            ((at, found) for at in range(number, 0, -1) if (found := _not_closed(lines[at - 1]))),
-            (number, ""),
-        )
-    line = lines[number - 1]
-    shown = line if len(line) <= _MOST_OF_A_LINE else f"{line[:_MOST_OF_A_LINE]}…"
-    said = _PLACE.sub("", message).strip().rstrip(".")
-    return f"line {number}: {shown!r}: {hint or f'is not valid TOML: {said}'}"
-
-
-def _hint(line: str, message: str) -> str:
-    """How to write a line; empty when nothing is known about it."""
-    key, equals, value = line.partition("=")
-    key, value = key.strip(), value.strip()
-    if "Cannot overwrite" in message:
-        return f"{key} stands twice in this table; keep one"
-    if "twice" in message:
-        return "this table stands twice in the file; put its keys together"
-    if any(mark in line for mark in _CURLY):
-        return 'quotes of a word processor; write straight ones: "…"'
-    if line.startswith(("[", "(", "<")) and not equals:
-        return _table_hint(line)
-    if not equals:
-        return _without_equals(line)
-    return _value_hint(key, value)
-
-
-def _table_hint(line: str) -> str:
-    name = re.sub(r"[^A-Za-z0-9_.]", "", line)
-    return f"a table is written [{name}]" if name else ""
-
-
-def _without_equals(line: str) -> str:
-    key, colon, value = line.partition(":")
-    if colon and re.fullmatch(r"[A-Za-z0-9_]+", key.strip()):
-        return f"a key and its value are joined by =; write {key.strip()} = {value.strip()}"
-    return "a line holds a table in brackets, or a key, = and a value"
-
-
-def _value_hint(key: str, value: str) -> str:
-    bare = value.split("#", 1)[0].strip()
-    if any(mark in bare for mark in _LONG_MINUS):
-        return f"a long dash is no minus; write {key} = {_straight(bare)}"
-    if not bare:
-        return f"{key} has no value; write one, or remove the line"
-    for pattern, why, write in _NUMBERS:
-        if re.fullmatch(pattern, bare):
-            return f"{why}; write {key} = {re.sub(pattern, write, bare)}"
-    return _word_hint(key, bare)
-
-
-def _word_hint(key: str, bare: str) -> str:
-    """The value is a text, or should have been one."""
-    lowered = bare.lower()
-    if lowered in {"true", "false"}:
-        return f"write it small: {key} = {lowered}"
-    if lowered in _WORDS_FOR:
-        other = _WORDS_FOR[lowered]
-        return f"write {key} = {other}" if other else f"nothing is said by leaving the line {key} out"
-    if bare.startswith('"') and "\\" in bare:
-        inner = bare.strip('"')
-        return f"a backslash means something else between double quotes; write {key} = '{inner}'"
-    if (found := _not_closed(f"{key} = {bare}")) != "":
-        return found
-    wants_number = key.rpartition("_")[2] in _UNITS
-    if wants_number or re.fullmatch(r"[^\W\d][^\"'\[\]{}]*", bare):
-        return f"{key} is a number; write it, or remove the line" if wants_number else _in_quotes(key, bare)
-    return ""
-
-
-def _in_quotes(key: str, bare: str) -> str:
-    return f'a text stands in quotes; write {key} = "{bare}"'
-
-
-def _not_closed(line: str) -> str:
-    """Whether a text or a list that begins in this line does not end in it."""
-    bare = line.partition("=")[2].split("#", 1)[0].strip()
-    if bare.startswith(('"', "'")) and bare.count(bare[0]) % 2:
-        return f"the text is not closed; end it with {bare[0]}"
-    if bare.startswith("[") and bare.count("[") > bare.count("]"):
-        return "the list is not closed; end it with ]"
-    return ""
-
-
-def _straight(text: str) -> str:
-    return text.translate(dict.fromkeys(map(ord, _LONG_MINUS), "-"))
-
-
-def _other_kind(key: str, found: object, wanted: str) -> str:
-    """How to write a value that is not of the wanted kind; empty when nothing is known about it."""
-    if isinstance(found, bool) or len(str(found)) > _MOST_OF_A_LINE:
-        return ""
-    if isinstance(found, int | float):
-        return f'; a name stands in quotes: {key} = "{found}"' if "string" in wanted else ""
-    if isinstance(found, str) and found.strip().lower() in {"true", "false", "yes", "no"}:
-        right = "true" if found.strip().lower() in {"true", "yes"} else "false"
-        return f"; write {key} = {right}, without quotes"
-    if isinstance(found, str) and re.fullmatch(rf"{_NUMBER}(,\d+)?", found.strip()):
-        return f"; write {key} = {found.strip().replace(',', '.')}, without quotes"
-    return ""
 
 
 def _another_file(tree: Mapping[str, object], known: frozenset[str]) -> str:
     """What kind of file this is when it is none with the tables ``known``; empty when it may be one."""
     own = len(known & tree.keys())
-    for kind, tables in _TABLES_OF.items():
+    wanted = max(_FILES, key=lambda kind: len(_FILES[kind][0] & known))
+    for kind, (tables, use) in _FILES.items():
         if len((tables - known) & tree.keys()) > own:
-            return f"is {kind}, and another file is wanted here; the order is: lashmap run STAND BOX"
+            return f"is {kind}, and {wanted} is wanted here; {use}"
     return ""

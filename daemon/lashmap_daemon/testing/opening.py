@@ -232,7 +232,7 @@ def matched_teeth(
         return "box file", events.MatchedTeethSet(encoder_deg=setup.matched_deg, how="box file")
     unused = f"{setup.unused_angle[:1].upper()}{setup.unused_angle[1:]}. " if setup.unused_angle else ""
     question = f'{unused}Bring the marked teeth together, then type "matched"; Enter = not known'
-    answer, angle = ask_at_rest(question, person, encoder_deg=encoder_deg)
+    answer, angle = ask_at_rest(question, person, encoder_deg=encoder_deg, ask=ask_matched)
     how: MatchedHow = "set at the stand" if is_matched(answer) else "assumed"
     person.show(f"{unused}Engagements count from the encoder's {angle:.3f}°, where it stands now ({how}).")
     return how, events.MatchedTeethSet(encoder_deg=angle, how=how, seen_deg=angle)
@@ -244,7 +244,7 @@ def matched_by_count(person: Person, *, again: bool = False) -> tuple[MatchedHow
         f'Bring the marked teeth together{" again" if again else ""}, then type "matched": teeth are counted '
         "by hand from there; Enter = not known"
     )
-    matched = is_matched(person.ask(question))
+    matched = is_matched(ask_matched(question, person))
     if not matched:
         here = "from where the test was left: the gear must stand there" if again else "from here"
         person.show(f"Nobody said where the marked teeth are: teeth are counted {here}.")
@@ -252,7 +252,13 @@ def matched_by_count(person: Person, *, again: bool = False) -> tuple[MatchedHow
     return "counted by hand", events.MatchedTeethSet(encoder_deg=0.0, how="counted by hand")
 
 
-def ask_at_rest(question: str, person: Person, *, encoder_deg: Callable[[], float]) -> tuple[str, float]:
+def ask_at_rest(
+    question: str,
+    person: Person,
+    *,
+    encoder_deg: Callable[[], float],
+    ask: Callable[[str, Person], str] = lambda question, person: person.ask(question),
+) -> tuple[str, float]:
     """The answer to a question, and the encoder's angle then, from a gear that stands still.
 
     While the gear turns, the person is warned and asked again.
@@ -262,7 +268,7 @@ def ask_at_rest(question: str, person: Person, *, encoder_deg: Callable[[], floa
         StandError: When no angle comes.
     """
     for left in reversed(range(_ASKED)):
-        answer = person.ask(question)
+        answer = ask(question, person)
         try:
             return answer, encoder_deg()
         except GearTurns as error:
@@ -275,6 +281,13 @@ def ask_at_rest(question: str, person: Person, *, encoder_deg: Callable[[], floa
 def is_matched(answer: str) -> bool:
     """Somebody says that the marked teeth are together."""
     return answer.strip().strip('"').casefold() == "matched"
+
+
+def ask_matched(question: str, person: Person) -> str:
+    """``matched``, or nothing where it is not known; after anything else it is asked again."""
+    while (answer := person.ask(question)).strip() and not is_matched(answer):
+        person.show(f'"{answer.strip()}" is neither: type "matched", or press Enter when it is not known.')
+    return answer
 
 
 def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft, ...]) -> tuple[int, ...]:
@@ -527,7 +540,7 @@ def find_again(
     before = reference.before(_at_rest(person, encoder_deg))
     found = None
     for _ in range(_TOLD_TWICE):
-        answer, found_deg = ask_at_rest(QUESTION, person, encoder_deg=encoder_deg)
+        answer, found_deg = ask_at_rest(QUESTION, person, encoder_deg=encoder_deg, ask=ask_matched)
         if not is_matched(answer):
             return not_found(reference, before), before.moved_deg
         found = judge(reference, before, found_deg, followed=followed)

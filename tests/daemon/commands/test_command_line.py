@@ -217,7 +217,7 @@ def test_the_value_of_an_option_is_refused_without_the_librarys_prefixes() -> No
     )
     no_number = lashmap("review", "--exclude", "five")
     assert no_number.returncode == 2
-    assert "Invalid value for '--exclude': expected a valid integer" in no_number.stderr
+    assert "Invalid value for '--exclude': expected a whole number" in no_number.stderr
 
 
 @pytest.mark.parametrize("command", ["review", "list"])

@@ -135,7 +135,7 @@ WRONG = {
     "contact.place": ("1.5", "place"),
     "shims.gear.thicknesses_mm": ("0.03; 0.05", "expected a number"),
     "torque.second_adds_mm": ("", "together"),
-    "plan.positions": ("3", "greater than or equal to 4"),
+    "plan.positions": ("3", "4 or more"),
 }
 
 
@@ -191,6 +191,17 @@ def test_a_profile_of_the_same_name_that_says_something_else_is_kept(tmp_path: P
     indicator = load_stand(path).file.indicator
     assert indicator is not None
     assert indicator.profile == "indicator-line-mm-2.toml"
+
+
+def test_a_list_may_have_one_word(tmp_path: Path) -> None:
+    answers: dict[str, Any] = typed(tomllib.loads((CONFIGS / "stands" / "bench.toml").read_text("utf-8")))
+    answers |= {"indicator.profile": "4", "encoder.profile": "3", "hands_free.gestures": "matched"}
+    person = Technician(answers, "mm")
+    new_stand(NewStandOptions(file=tmp_path / "new.toml"), person)
+    assert "NOT TAKEN" not in person.said
+    found = load_stand(tmp_path / "new.toml").file.hands_free
+    assert found is not None
+    assert found.gestures == ["matched"]
 
 
 def test_a_word_is_no_port(tmp_path: Path) -> None:

@@ -88,7 +88,7 @@ def test_the_plan_holds_every_part_with_every_operator(tmp_path: Path) -> None:
     [
         (("repeats = 3", "repeats = 4"), "order: expected each part with each operator 4 times"),
         (('"INV-2"]\n', '"INV-1"]\n'), "parts: a name stands there twice"),
-        (("repeats = 3", "repeats = 1"), "greater than or equal to 2"),
+        (("repeats = 3", "repeats = 1"), "2 or more"),
     ],
 )
 def test_a_study_file_that_cannot_be_is_refused(

@@ -70,9 +70,14 @@ def broken(column: str, row: int, cell: str | float) -> Change:
             r"by its label, at engagement 9, but the encoder stands at 8.0",
         ),
         (
+            lambda table: table.assign(dial=table["dial"] * 40.0),
+            {"rest": ENCODER + BY_LABEL},
+            r"indicator.unit: a typical rock would span \d.* mm, more than a module",
+        ),
+        (
             lambda table: table.assign(dial=table["dial"] * 1000.0),
             {"rest": ENCODER + BY_LABEL},
-            r"indicator.unit: a typical rock would span 1\d\d.* mm, more than a module",
+            r"indicator.unit: the indicator would go \d+ mm in this recording, and none goes further",
         ),
         (
             lambda table: table.assign(tooth=0.5),

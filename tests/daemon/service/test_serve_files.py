@@ -41,7 +41,7 @@ def test_settings_fill_what_the_file_leaves_open() -> None:
     ):
         with pytest.raises(ConfigurationError, match="--set"):
             completed(lacking, {key: text})
-    with pytest.raises(ConfigurationError, match=r"--set mounting\.pinion_set_mm: expected greater than 0"):
+    with pytest.raises(ConfigurationError, match=r"--set mounting\.pinion_set_mm: expected more than 0"):
         completed(lacking, {"mounting.pinion_set_mm": "-3"})
     with pytest.raises(
         ConfigurationError, match=r"--set mounting\.pinion_marked_mm: 1050 mm .* is no mounting"

@@ -240,6 +240,11 @@ def bare_box() -> BoxFile:
     )
 
 
+def test_another_word_than_matched_is_not_taken_for_not_known(tmp_path: Path) -> None:
+    person, setup = Someone(["yes", "matched"]), on_a_stand(bare_box(), tmp_path)
+    assert matched_teeth(setup, person, encoder_deg=lambda: 12.5)[0] == "set at the stand"
+
+
 def test_matched_teeth_are_not_taken_from_a_gear_that_turns_but_asked_for_again(tmp_path: Path) -> None:
     person, setup = Someone(["matched", "matched"]), on_a_stand(bare_box(), tmp_path)
     how, found = matched_teeth(setup, person, encoder_deg=turning(None, 12.5))
