@@ -26,7 +26,6 @@ import numpy as np
 from lashmap_analysis.rock.creep import repeated_rounding
 from lashmap_analysis.rock.dwells import NOISY, SHELF
 from lashmap_analysis.rock.flags import Flag, FlagName
-from lashmap_analysis.rock.flanks import mean_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -256,9 +255,10 @@ LEAST_SEEN = 1.0
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
     """Yield what speaks against rest on the flanks."""
     settled = evidence.settled.settled
-    share = np.count_nonzero(settled) / settled.size
+    count = np.count_nonzero(settled)
+    share = count / settled.size
     travel = _travel_share(evidence)
-    numbers = {"settled_dwells": float(np.count_nonzero(settled)), "dwells": float(settled.size)}
+    numbers = {"settled_dwells": float(count), "dwells": float(settled.size)}
     if share < 1 - MOST_UNSETTLED:
         yield Flag(
             name=FlagName.FLANK_NOT_SETTLED,
@@ -273,7 +273,7 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
             sentence="The gear moved most of the time: pause at each end of the rock.",
             numbers={"travel_share_over_limit": float(travel)},
         )
-    elif not settled[1:-1].all():
+    elif np.count_nonzero(settled[1:-1]) < settled.size - 2:
         # the first and the last stay may be cut by the ends of the trace
         yield Flag(
             name=FlagName.FLANK_NOT_SETTLED,
@@ -317,11 +317,11 @@ def braking(evidence: Evidence) -> list[tuple[float, float]]:
     # who leaves a dwell is on the way to the next one
     bounds = np.concatenate((stays.start[:1], evidence.settled.stop[:-1], stays.stop[-1:]))
     lengths = bounds[1:] - bounds[:-1]
-    left = np.repeat(level, lengths) - np.repeat(stays.sign, lengths) * stays.offset_mm[first:end]
+    left = level.repeat(lengths) - stays.sign.repeat(lengths) * stays.offset_mm[first:end]
     when = []
     for share in (0.5, *ARRIVAL):
-        near = np.flatnonzero(left <= share * step) + first
-        when.append(_passed(evidence, level, near[np.searchsorted(near, bounds[1:-1])], share * step))
+        near = (left <= share * step).nonzero()[0] + first
+        when.append(_passed(evidence, level, near[near.searchsorted(bounds[1:-1])], share * step))
     far, close = when[1] - when[0], when[2] - when[1]
     sample_s = (evidence.time_s[-1] - evidence.time_s[0]) / (evidence.time_s.size - 1)
     found = []
@@ -340,7 +340,8 @@ def _passed(evidence: Evidence, level: Floats, at: Integers, left_mm: float) -> 
     before, after = level[1:] - sign * offset[at - 1], level[1:] - sign * offset[at]
     way = before - after
     share = np.divide(before - left_mm, way, out=np.ones_like(way), where=way > 0)
-    passed: Floats = time[at - 1] + (time[at] - time[at - 1]) * np.clip(share, 0, 1)
+    share = np.minimum(np.maximum(share, 0.0), 1.0)
+    passed: Floats = time[at - 1] + (time[at] - time[at - 1]) * share
     return passed
 
 
@@ -427,18 +428,19 @@ def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
 
 def _mean_stay(evidence: Evidence, step: float) -> tuple[float, tuple[float, float]]:
     """What counts as level in the mean of all stays, and the time near the level over the time at it."""
-    middles, high = evidence.settled.middles, evidence.high[1:-1]
-    parts = middles.parts_mm[1:-1]
-    counts = int(np.count_nonzero(~high)), int(np.count_nonzero(high))
-    least = min(counts) * min(middles.typical_samples) / max(parts.shape[1], 1)
+    middles = evidence.settled.middles
+    # the flanks alternate; the stays at the ends of the trace may be cut
+    first_low = 1 + int(evidence.high[1])
+    both = middles.parts_mm[first_low:-1:2], middles.parts_mm[3 - first_low : -1 : 2]
+    parts = both[0].shape[1]
+    counts = both[0].shape[0], both[1].shape[0]
+    least = min(counts) * min(middles.typical_samples) / max(parts, 1)
     if least < LEAST_IN_PART:
         return 0.0, (0.0, 0.0)
     rounding2 = repeated_rounding(evidence.settled.jitter_mm**2, evidence.resolution_mm) / min(counts)
     errors, share = FLAT
     tolerance = max(errors * sqrt(evidence.noise_mm**2 / least + rounding2), share * step)
-    low, up = (
-        np.add.reduce(parts[flank]) / count for flank, count in zip((~high, high), counts, strict=True)
-    )
+    low, up = (np.add.reduce(flank) / count for flank, count in zip(both, counts, strict=True))
     return tolerance, (_time_near(-low, tolerance, step), _time_near(up, tolerance, step))
 
 
@@ -449,11 +451,16 @@ def _time_near(mean: Floats, tolerance: float, step: float) -> float:
     ranges = [max(part) - min(part) for part in parts]
     least = min(ranges) + EDGE * abs(step)
     flattest = next(k for k, one in enumerate(ranges) if one <= least)
-    away = mean - mean_of(mean[flattest : flattest + quarter])
-    at = np.abs(away) <= tolerance
-    near = (away > -SHELF * step) & ~at & ((away < 0) | (np.arange(mean.size) > flattest))
+    level = sum(values[flattest : flattest + quarter]) / quarter
+    near = at = 0
+    for k, value in enumerate(values):
+        away = value - level
+        if abs(away) <= tolerance:
+            at += 1
+        elif away > -SHELF * step and (away < 0 or k > flattest):
+            near += 1
     # one part may be half travel, wherever it ends
-    return max(float(np.count_nonzero(near)) - 1, 0.0) / max(int(np.count_nonzero(at)), 1)
+    return max(near - 1.0, 0.0) / max(at, 1)
 
 
 def _turned_back(numbers: dict[str, float]) -> Flag:

@@ -179,7 +179,7 @@ def _check_freeze(evidence: Evidence) -> Iterator[Flag]:
     # a run longer than that covers two samples that are half of it apart
     usual = max(10.0, 3 * max(evidence.settled.middles.typical_samples))
     sparse = value[:: max(int(usual) // 2, 1)]
-    if not (sparse[1:] == sparse[:-1]).any():
+    if not np.count_nonzero(sparse[1:] == sparse[:-1]):
         return
     changes = np.flatnonzero(value[1:] != value[:-1])
     ends = np.concatenate(([-1], changes, [value.size - 1]))
@@ -336,7 +336,7 @@ def _place(evidence: Evidence) -> tuple[float, float, float]:
     step, resolution, noise = evidence.lash.mean_mm, evidence.resolution_mm, evidence.noise_mm
     distance = np.abs(evidence.stays.offset_mm - evidence.lash.centre_mm) - 0.5 * step
     beyond = int(np.count_nonzero(distance > max(0.2 * step, 1.5 * resolution, 4.5 * noise)))
-    near = np.flatnonzero(np.abs(distance) < max(0.15 * step, 1.05 * resolution, 4 * noise))
+    near = (np.abs(distance) < max(0.15 * step, 1.05 * resolution, 4 * noise)).nonzero()[0]
     if not near.size:
         return 0.0, beyond / distance.size, 1.0
     longest = max(int(np.maximum.reduce(near[1:] - near[:-1], initial=1)), int(near[0]) + 1)

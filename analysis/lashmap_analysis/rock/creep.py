@@ -21,6 +21,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lashmap_analysis.rock.flanks import mean_of
+
 if TYPE_CHECKING:
     from lashmap_analysis.rock.dwells import Settled
     from lashmap_analysis.rock.flanks import Floats, Integers, Stays
@@ -85,20 +87,18 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
         slope: Drift still in the offsets, and how well that is known.
         step_mm: Mean step.
     """
-    rows, lasted = _thirds(padded_time, stays, settled, kept, slope[0])
+    flanks, lasted = _thirds(padded_time, stays, settled, kept, slope[0])
     drift_error2 = (slope[1] * lasted) ** 2
     noise2 = settled.jitter_mm**2
     rounding2 = 2 * repeated_rounding(noise2, settled.resolution_mm)
     worst, limit, seen = 0.0, max(SHARE * step_mm, settled.resolution_mm), False
     means, variances = [], []
-    for side in (1.0, -1.0):
-        own = [row[1:] for row in rows if row[0] == side]
-        count = len(own)
+    for moves, samples in flanks:
+        count = len(moves)
         if not count:
             continue
-        moves, thirds = zip(*own, strict=True)
         mean = sum(moves) / count
-        sampling2 = 2 * noise2 / sum(thirds)
+        sampling2 = 2 * noise2 / samples
         # movement itself makes the dwells differ: little more is allowed than noise explains
         scatter2 = sum([(move - mean) ** 2 for move in moves]) / count / max(count - 1, 1)
         bound = sqrt(sampling2) + 0.03 * step_mm / sqrt(count)
@@ -122,8 +122,8 @@ def measure_creep(  # noqa: PLR0917 - everything known about the dwells
 
 def _thirds(
     padded_time: Floats, stays: Stays, settled: Settled, kept: Integers, slope: float
-) -> tuple[list[tuple[float, float, int]], float]:
-    """Flank, movement and length of the thirds of each dwell; the mean time from third to third."""
+) -> tuple[list[tuple[list[float], int]], float]:
+    """Movements on the high and the low flank, samples in all their thirds; mean time from third to third."""
     # from the touch on: what moves most does so at once
     sign, start, stop = stays.sign[kept], settled.touch[kept], settled.stop[kept]
     third = np.maximum((stop - start) // 3, 1)
@@ -132,9 +132,10 @@ def _thirds(
     early, _, late, _ = np.add.reduceat(stays.padded_mm, edges.ravel()).reshape(-1, 4).T
     lasted = padded_time[stop - third] - padded_time[start]
     outward = sign * ((late - early) / third - slope * lasted)
+    high = sign > 0
     # a flank has a dozen dwells: plain numbers are quicker than arrays
-    rows = list(zip(sign.tolist(), outward.tolist(), third.tolist(), strict=True))
-    return rows, float(np.add.reduce(lasted)) / lasted.size
+    flanks = [(outward[flank].tolist(), sum(third[flank].tolist())) for flank in (high, ~high)]
+    return flanks, mean_of(lasted)
 
 
 def _half_width(means: list[float], variances: list[float], step_mm: float, *, seen: bool) -> float:

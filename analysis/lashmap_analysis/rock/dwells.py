@@ -15,6 +15,7 @@ With many samples a stay, means of neighbours stand for samples as far as noise 
 
 from __future__ import annotations
 
+import functools
 import itertools
 from dataclasses import dataclass
 from math import sqrt
@@ -22,7 +23,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.rock.flanks import median_of, window_sums
+from lashmap_analysis.rock.flanks import bounds_of, median_of
 
 if TYPE_CHECKING:
     from lashmap_analysis.rock.flanks import Booleans, Floats, Integers, Stays
@@ -140,34 +141,27 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
     middles = _find_middles(stays, high, squares)
     touch, start, stop, tolerance, lingering = _trim(stays, high, middles, resolution_mm)
     count = stop - start
-    low_typical, high_typical = middles.typical_samples
-    typical = np.where(high, high_typical, low_typical)
-    least_share = np.full(count.size, LEAST_SHARE)
-    if not middles.few:
-        least_share[0] = least_share[-1] = LEAST_AT_ENDS
-    enough = count >= np.maximum(least_share * typical, LEAST_SAMPLES)
+    enough = count >= _least_counts(high, middles)
     count = np.maximum(count, 1)
     stop = start + count
-    half = np.maximum(count // 2, 1)
+    half = np.maximum(count >> 1, 1)
+    # whole numbers are turned into floats once
+    samples, halves = count.astype(np.float64), half.astype(np.float64)
     edges = np.empty((count.size, 4), dtype=np.int64)
     edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + half, stop - half, stop
     first, between, second, _ = np.add.reduceat(offset, edges.ravel()).reshape(-1, 4).T
     # an even number of samples has none between its halves, and one alone has no halves
-    mean = np.where(count == 1, first, (first + second + between * (count & 1)) / count)
-    trend = (second - first) / half
-    variance = np.maximum(window_sums(squares, start, stop) / count - mean * mean, 0.0)
+    mean = np.where(count == 1, first, (first + second + between * (count & 1)) / samples)
+    trend = (second - first) / halves
+    variance = np.add.reduceat(squares, bounds_of(start, stop))[0::2] / samples - mean * mean
+    variance = np.maximum(variance, 0.0)
     least = max(resolution_mm, 0.05 * stays.levels.step_mm)
-    flat = np.abs(trend) <= np.maximum(5 * middles.noise_mm * np.sqrt(2 / half), least)
-    pooled = float(variance.dot(count)) / max(float(np.add.reduce(count)) - count.size, 1.0)
-    change = np.empty_like(offset)
-    np.subtract(offset[1:], offset[:-1], out=change[:-1])
-    change[-1] = 0.0
-    changes = float(np.add.reduce(window_sums(change * change, start, np.maximum(stop - 1, start + 1))))
-    jitter = sqrt(0.5 * changes / max(float(np.add.reduce(count)) - count.size, 1.0))
-    bounds = np.empty(2 * start.size, dtype=np.int64)
-    bounds[0::2], bounds[1::2] = stays.start, stays.stop
-    farthest = np.maximum.reduceat(offset, bounds)[0::2]
-    nearest = np.minimum.reduceat(offset, bounds)[0::2]
+    flat = np.abs(trend) <= np.maximum(5 * middles.noise_mm * np.sqrt(2 / halves), least)
+    freedom = max(float(np.add.reduce(samples)) - count.size, 1.0)
+    pooled = float(variance.dot(samples)) / freedom
+    whole = bounds_of(stays.start, stays.stop)
+    farthest = np.maximum.reduceat(offset, whole)[0::2]
+    nearest = np.minimum.reduceat(offset, whole)[0::2]
     return Settled(
         touch=np.minimum(touch, start) if tolerance < FINE * stays.levels.step_mm else start + count // 6,
         start=start,
@@ -179,7 +173,7 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
         extreme_mm=np.where(high, farthest, -nearest),
         settled=enough & flat,
         noise_mm=max(sqrt(pooled), 0.8 * middles.noise_mm),
-        jitter_mm=middles.noise_mm if middles.few else jitter,
+        jitter_mm=middles.noise_mm if middles.few else _jitter(offset, start, stop, freedom),
         middles=middles,
         tolerance_mm=tolerance,
         lingering=lingering,
@@ -187,14 +181,36 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
     )
 
 
+def _jitter(offset: Floats, start: Integers, stop: Integers, freedom: float) -> float:
+    """Standard deviation of a sample, from neighbours within the windows."""
+    change = np.empty_like(offset)
+    np.subtract(offset[1:], offset[:-1], out=change[:-1])
+    change[-1] = 0.0
+    change *= change
+    changes = np.add.reduceat(change, bounds_of(start, np.maximum(stop - 1, start + 1)))[0::2]
+    return sqrt(0.5 * float(np.add.reduce(changes)) / freedom)
+
+
+def _least_counts(high: Booleans, middles: Middles) -> Floats:
+    """Samples that make a settled part, shape (m,)."""
+    low_least, high_least = (
+        max(LEAST_SHARE * usual, float(LEAST_SAMPLES)) for usual in middles.typical_samples
+    )
+    least = np.where(high, high_least, low_least)
+    if not middles.few:
+        for end in (0, -1):
+            least[end] = max(LEAST_AT_ENDS * middles.typical_samples[int(high[end])], LEAST_SAMPLES)
+    return least
+
+
 def _find_middles(stays: Stays, high: Booleans, squares: Floats) -> Middles:
     """Look for the flattest part of every stay."""
     length = stays.stop - stays.start
-    typical = (median_of(length[~high].tolist()), median_of(length[high].tolist()))
+    # the flanks alternate
+    lengths, first_low = length.tolist(), int(high[0])
+    typical = (median_of(lengths[first_low::2]), median_of(lengths[1 - first_low :: 2]))
     few = min(typical) < FEW_SAMPLES
-    found = (
-        _of_few(stays) if few else _of_many(stays, length, (high, squares), min(BLOCKS, int(min(typical))))
-    )
+    found = _of_few(stays) if few else _of_many(stays, length, squares, min(BLOCKS, int(min(typical))))
     reference, at, noise, parts = found
     return Middles(
         reference_mm=reference, at=at, noise_mm=noise, parts_mm=parts, typical_samples=typical, few=few
@@ -202,13 +218,13 @@ def _find_middles(stays: Stays, high: Booleans, squares: Floats) -> Middles:
 
 
 def _of_many(
-    stays: Stays, length: Integers, known: tuple[Booleans, Floats], blocks: int
+    stays: Stays, length: Integers, squares: Floats, blocks: int
 ) -> tuple[Floats, Integers, float, Floats]:
     """Level, place and noise of the four neighbouring parts of each stay that differ least, and all parts.
 
     For normal noise the median of |x_i−1 − 2 x_i + x_i+1| is 1.652 standard deviations.
     """
-    offset, (high, squares) = stays.padded_mm, known
+    offset = stays.padded_mm
     # rounded to nearest, so that a trace read backwards has the same parts
     edges = (2 * length[:, None] * np.arange(blocks + 1) + blocks) // (2 * blocks) + stays.start[:, None]
     sums = np.add.reduceat(offset, edges.ravel()).reshape(edges.shape)[:, :blocks]
@@ -216,23 +232,30 @@ def _of_many(
     above, below = np.maximum(mean[:, :-1], mean[:, 1:]), np.minimum(mean[:, :-1], mean[:, 1:])
     apart = np.maximum(above[:, :-2], above[:, 2:]) - np.minimum(below[:, :-2], below[:, 2:])
     # of those that are nearly the flattest, the one nearest to the middle
-    close = apart <= apart.min(axis=1, keepdims=True) + 0.507 * LEVELNESS * stays.levels.step_mm
-    best = np.where(close, np.abs(np.arange(blocks - 3) - 0.5 * (blocks - 4)), blocks).argmin(axis=1)
+    least = np.minimum.reduce(apart, axis=1, keepdims=True)
+    close = apart <= least + 0.507 * LEVELNESS * stays.levels.step_mm
+    best = np.where(close, _from_the_middle(blocks), blocks).argmin(axis=1)
     rows = np.arange(length.size)
     start, stop = edges[rows, best], edges[rows, best + 4]
-    count = np.maximum(stop - start, 1)
-    stop = start + count
-    level = window_sums(offset, start, stop) / count
-    variance = np.maximum(
-        (window_sums(squares, start, stop) - count * level * level) / np.maximum(count - 1, 1), 0.0
-    )
+    stop = np.maximum(stop, start + 1)
+    count = (stop - start).astype(np.float64)
+    window = bounds_of(start, stop)
+    level = np.add.reduceat(offset, window)[0::2] / count
+    left = np.add.reduceat(squares, window)[0::2] - count * level * level
+    variance = np.maximum(left / np.maximum(count - 1, 1), 0.0).tolist()
     # the flattest part looks quieter than it is where it has few samples
     each = offset.size // ENOUGH + 1
     second = np.abs(offset[2:-1:each] - 2 * offset[1:-2:each] + offset[:-3:each])
     second.sort()
-    least = float(second[second.size // 2]) / 1.652
-    noise = max(sqrt(max(median_of(variance[flank].tolist()) for flank in (high, ~high))), least)
-    return level, (start + stop) // 2, noise, mean
+    quiet = float(second[second.size // 2]) / 1.652
+    noise = max(sqrt(max(median_of(variance[0::2]), median_of(variance[1::2]))), quiet)
+    return level, (start + stop) >> 1, noise, mean
+
+
+@functools.cache
+def _from_the_middle(blocks: int) -> Floats:
+    """How far each four neighbouring parts of a stay are from its middle, in parts."""
+    return np.asarray(np.abs(np.arange(blocks - 3) - 0.5 * (blocks - 4)))
 
 
 def _of_few(stays: Stays) -> tuple[Floats, Integers, float, Floats]:
@@ -288,11 +311,11 @@ def _trim(
     spans = np.empty_like(stays.start)
     np.subtract(stays.start[1:], stays.start[:-1], out=spans[:-1])
     spans[-1] = end - stays.start[-1]
-    away = _smoothed(stays.offset_mm, reach)[origin:end] - np.repeat(middles.reference_mm, spans)
+    away = _smoothed(stays.offset_mm, reach)[origin:end] - middles.reference_mm.repeat(spans)
     strays = (np.abs(away) > tolerance).nonzero()[0]
     far = away[strays]
     strays += origin
-    place = np.searchsorted(strays, middles.at)
+    place = strays.searchsorted(middles.at)
     walls = np.empty(strays.size + 2, dtype=np.int64)
     walls[0], walls[1:-1], walls[-1] = -1, strays, stays.padded_mm.size - 1
     start = np.maximum(stays.start, walls[place] + 1)
@@ -304,8 +327,8 @@ def _trim(
     lingering = (0.0, 0.0) if noisy else _lingering(stays, high, (start, stop), strays, far)
     front, back, core = start - stays.start, stays.stop - stop, stop - start
     margin, most = core // 7, core // 5
-    touch = start + np.minimum(front // 4, most)
-    return touch, touch + margin, stop - np.minimum(back // 4, most) - margin, tolerance, lingering
+    touch = start + np.minimum(front >> 2, most)
+    return touch, touch + margin, stop - np.minimum(back >> 2, most) - margin, tolerance, lingering
 
 
 def _smoothed(offset: Floats, reach: int) -> Floats:
@@ -330,18 +353,16 @@ def _lingering(
     """
     if stays.start.size < 3:
         return 0.0, 0.0
-    first, last = np.searchsorted(strays, (stays.start[1], stays.stop[-2]))
+    first, last = strays.searchsorted(stays.start[1]), strays.searchsorted(stays.stop[-2])
     strays, far = strays[first:last], far[first:last]
-    own = np.searchsorted(stays.start, strays, side="right") - 1
+    own = stays.start.searchsorted(strays, side="right") - 1
     outward = far * stays.sign[own]
     step = stays.levels.step_mm
     near = (outward > -SHELF * step) & ((outward < 0) | (strays >= window[1][own]))
-    up = high[own]
-    counts = [float(np.count_nonzero(near & flank)) for flank in (~up, up)]
-    rests = (window[1] - window[0])[1:-1]
-    at_level = [float(np.add.reduce(rests[flank])) for flank in (~high[1:-1], high[1:-1])]
-    low, high_one = (count / max(rest, 1.0) for count, rest in zip(counts, at_level, strict=True))
-    return low, high_one
+    both, up = int(np.count_nonzero(near)), int(np.count_nonzero(near & high[own]))
+    # the flanks alternate
+    rests, first_low = (window[1] - window[0])[1:-1].tolist(), int(high[1])
+    return (both - up) / max(sum(rests[first_low::2]), 1), up / max(sum(rests[1 - first_low :: 2]), 1)
 
 
 def _drop_edges(

@@ -101,8 +101,9 @@ def find_stays(padded_time: Floats, signal_mm: Floats) -> Stays:
         return stays
     margin = (3 * (stays.stop - stays.start)) // 10
     start, stop = stays.start + margin, stays.stop - margin
-    level = window_sums(padded, start, stop) / (stop - start)
-    when = window_sums(padded_time, start, stop) / (stop - start)
+    window, count = bounds_of(start, stop), (stop - start).astype(np.float64)
+    level = np.add.reduceat(padded, window)[0::2] / count
+    when = np.add.reduceat(padded_time, window)[0::2] / count
     extra = float(drift_weights(when, stays.sign).dot(level))
     padded -= extra * padded_time
     levels = Levels(mid_mm=levels.mid_mm, slope=levels.slope + extra, step_mm=levels.step_mm)
@@ -142,7 +143,7 @@ def _two_levels(time: Floats, signal: Floats) -> Levels:
         if abs(levels.slope) * (time[-1] - time[0]) < NO_DRIFT * levels.step_mm:
             break
         new_side = np.sign(calm - levels.mid_mm - levels.slope * time)
-        if np.array_equal(new_side, side):
+        if not np.count_nonzero(new_side != side):
             break
         side = new_side
         levels = _fit(time, calm, side)
@@ -169,15 +170,13 @@ def _fit(time: Floats, signal: Floats, side: Floats) -> Levels:
 def _split(padded: Floats, levels: Levels) -> Stays:
     """Most probable stays for known levels."""
     offset = padded[:-1]
-    empty = np.zeros(0, dtype=np.int64)
-    nothing = Stays(start=empty, stop=empty, sign=np.zeros(0), levels=levels, padded_mm=padded)
     half = 0.5 * levels.step_mm
     if not (half > 0 and isfinite(half)):
-        return nothing
+        return _nothing(padded, levels)
     # bounded, so that a wild sample weighs no more than an ordinary one
     signal = np.minimum(np.maximum(offset / half, -1.0), 1.0)
     placed = None
-    if not signal.all():
+    if np.count_nonzero(signal) < signal.size:
         placed = signal.nonzero()[0]
         signal = signal[placed]
     positive = signal > 0
@@ -185,21 +184,26 @@ def _split(padded: Floats, levels: Levels) -> Stays:
     areas = np.add.reduceat(signal, runs).tolist() if signal.size else []
     pivots = _turning_points(areas, LEAST_SWING)
     if len(pivots) < 2:
-        return nothing
+        return _nothing(padded, levels)
     sums = [sum(areas[i + 1 : j + 1]) for i, j in itertools.pairwise(pivots)]
     # one flank may be held much longer than the other: a bounce is short beside the stays of its own flank
-    usual = min(median_of([abs(one) for one in sums[side::2] or sums]) for side in (0, 1))
+    sizes = list(map(abs, sums))
+    usual = min(median_of(sizes[0::2]), median_of(sizes[1::2] or sizes))
     kept = _turning_points(sums, max(LEAST_SWING, BOUNCE_SHARE * usual))
-    pivots = [pivots[k + 1] for k in kept]
-    if len(pivots) < 2:
-        return nothing
+    if len(kept) < 2:
+        return _nothing(padded, levels)
     runs.append(signal.size)
-    bounds = np.array([runs[pivot + 1] for pivot in pivots])
+    bounds = np.array([runs[pivots[k + 1] + 1] for k in kept])
     first, last = bounds[:-1], bounds[1:] - 1
     sign = np.where(positive[last], 1.0, -1.0)
     if placed is not None:
         first, last = placed[first], placed[last]
     return Stays(start=first, stop=last + 1, sign=sign, levels=levels, padded_mm=padded)
+
+
+def _nothing(padded: Floats, levels: Levels) -> Stays:
+    empty = np.zeros(0, dtype=np.int64)
+    return Stays(start=empty, stop=empty, sign=np.zeros(0), levels=levels, padded_mm=padded)
 
 
 def _turning_points(areas: list[float], price: float) -> list[int]:
@@ -219,18 +223,23 @@ def _turning_points(areas: list[float], price: float) -> list[int]:
     up = down = True
     for k, area in enumerate(areas):
         total += area
-        if up and total > high:
-            high, high_at = total, k
-        if down and total < low:
-            low, low_at = total, k
-        if up and high - total > price:
-            turns.append(high_at)
-            up, down = False, True
-            low, low_at = total, k
-        elif down and total - low > price:
-            turns.append(low_at)
-            up, down = True, False
-            high, high_at = total, k
+        if up:
+            if total > high:
+                high, high_at = total, k
+                if not down:
+                    continue
+            elif high - total > price:
+                turns.append(high_at)
+                up, down = False, True
+                low, low_at = total, k
+                continue
+        if down:
+            if total < low:
+                low, low_at = total, k
+            elif total - low > price:
+                turns.append(low_at)
+                up, down = True, False
+                high, high_at = total, k
     if turns:
         turns.append(high_at if up else low_at)
     return turns
@@ -259,12 +268,14 @@ def drift_weights(time: Floats, sign: Floats) -> Floats:
     return across / left if left > least else np.zeros_like(across)
 
 
-def window_sums(values: Floats, start: Integers, stop: Integers) -> Floats:
-    """Sums over [start, stop), shape (m,); every window ends before the last sample of `values`."""
+def bounds_of(start: Integers, stop: Integers) -> Integers:
+    """Indices for `reduceat`, shape (2 m,); every second result is that of a window [start, stop).
+
+    Every window ends before the last sample of what is reduced.
+    """
     bounds = np.empty(2 * start.size, dtype=np.int64)
     bounds[0::2], bounds[1::2] = start, stop
-    sums: Floats = np.add.reduceat(values, bounds)[0::2]
-    return sums
+    return bounds
 
 
 USUAL_PAUSES = 5.0
@@ -292,7 +303,7 @@ def find_gaps(time_s: Floats, start: Integers, stop: Integers, typical_samples: 
     """Find gaps longer than half a typical stay and five sample times."""
     pause = time_s[1:] - time_s[:-1]
     mean = float(time_s[-1] - time_s[0]) / pause.size
-    if float(pause.max()) <= (USUAL_PAUSES - 1) * mean:
+    if float(np.maximum.reduce(pause)) <= (USUAL_PAUSES - 1) * mean:
         return Gaps(lengths_s=np.zeros(0), broken=None)
     least = max(USUAL_PAUSES, SHARE_OF_STAY * typical_samples) * float(np.median(pause))
     lengths = pause[pause > least]

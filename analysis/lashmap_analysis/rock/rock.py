@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isfinite, log
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,8 +30,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Dwell:
+class Dwell(NamedTuple):
     """One settled stay on a flank.
 
     Attributes:
@@ -141,8 +140,11 @@ def _refuse_nonsense(time: Floats, trace: Floats, resolution_mm: float) -> None:
         raise ValueError(f"time_s and indicator_mm must both be (n,); got {time.shape} and {trace.shape}")
     if not (isfinite(resolution_mm) and resolution_mm > 0):
         raise ValueError(f"resolution_mm must be a positive length; got {resolution_mm}")
+    if not time.size:
+        return
     # a NaN anywhere makes the comparison false
-    if time.size and not ((time[1:] >= time[:-1]).all() and isfinite(time[0]) and isfinite(time[-1])):
+    in_order = np.count_nonzero(time[1:] >= time[:-1]) == time.size - 1
+    if not (in_order and isfinite(time[0]) and isfinite(time[-1])):
         raise ValueError("time_s must be finite and must not decrease")
 
 
@@ -154,8 +156,9 @@ def _measure(
 ) -> RockReading:
     """Measure one trace; a reading without a value when there are fewer than two stays."""
     flags: tuple[Flag, ...] = ()
-    finite = np.isfinite(indicator_mm)
-    if not finite.all():
+    # one that is not finite makes the sum so
+    if not isfinite(indicator_mm.dot(indicator_mm)):
+        finite = np.isfinite(indicator_mm)
         infinite = int(np.count_nonzero(np.isinf(indicator_mm)))
         flags = (out_of_range(infinite),) if infinite else ()
         time_s, indicator_mm = time_s[finite], indicator_mm[finite]
@@ -217,16 +220,14 @@ def _dwells(evidence: Evidence) -> tuple[Dwell, ...]:
     settled, levels = evidence.settled, evidence.stays.levels
     kept = settled.settled
     level = settled.offset_mm + levels.mid_mm + levels.slope * settled.time
+    # in the order of the fields
     columns = (
         evidence.time_s[settled.start[kept]].tolist(),
         evidence.time_s[settled.stop[kept] - 1].tolist(),
         level[kept].tolist(),
         evidence.high[kept].tolist(),
     )
-    return tuple(
-        Dwell(start_s=start, end_s=end, level_mm=value, high=high)
-        for start, end, value, high in zip(*columns, strict=True)
-    )
+    return tuple(map(Dwell._make, zip(*columns, strict=True)))
 
 
 SPIKE_NOISE = 10.37
@@ -259,7 +260,7 @@ def find_spikes(indicator_mm: Floats, resolution_mm: float) -> Booleans | None:
         return None
     some = np.sort(size[:: size.size // ENOUGH + 1])
     limit = max(SPIKE_NOISE * float(some[some.size // 2]), SPIKE_CODES * resolution_mm)
-    if not (size > limit).any():
+    if not np.maximum.reduce(size) > limit:
         return None
     # a rebound from the flank is no spike, however few samples see it
     spread = np.sort(indicator_mm[:: indicator_mm.size // ENOUGH + 1])
@@ -316,8 +317,7 @@ def shown_resolution(indicator_mm: Floats, stated_mm: float) -> float:
     # a few samples of a lively trace show that it is as fine as stated
     for several in (indicator_mm[:FIRST], indicator_mm):
         change = np.abs(several[1:] - several[:-1])
-        change = change[change > 1e-6 * stated_mm]
-        if change.size and float(np.minimum.reduce(change)) < CLEARLY_COARSER * stated_mm:
+        if np.count_nonzero((change > 1e-6 * stated_mm) & (change < CLEARLY_COARSER * stated_mm)):
             return stated_mm
     values = np.unique(indicator_mm)
     apart = np.diff(values)

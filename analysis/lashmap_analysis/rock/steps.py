@@ -128,12 +128,12 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     followed = settled.settled[:-1] & settled.settled[1:]
     if broken is not None:
         followed &= ~broken[:-1]
-    if not followed.any():
+    if not np.count_nonzero(followed):
         return NO_LASH
-    kept = np.flatnonzero(settled.settled)
+    kept = settled.settled.nonzero()[0]
     near = followed[kept[:-1]]
     sign, time, level = stays.sign[kept], settled.time[kept], settled.offset_mm[kept]
-    count, high, freedom = settled.count[kept], sign > 0, kept.size - 3
+    count, high, freedom = settled.count[kept].astype(np.float64), sign > 0, kept.size - 3
     drift_weight = drift_weights(time, sign)
     slope = float(drift_weight.dot(level))
     straight = level - slope * time
@@ -150,7 +150,9 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     slope_error = sqrt(max(scatter2, sampling2) * float(drift_weight.dot(drift_weight)))
     creep = measure_creep(padded_time, stays, settled, kept, (slope, slope_error), mean)
     unlike = compare_flanks(level, time, high, level_error)
-    rounding2 = 2 * repeated_rounding(_dither(stays.levels.slope, settled, kept, high), settled.resolution_mm)
+    rounding2 = 2 * repeated_rounding(
+        _dither(stays.levels.slope, settled, kept, count, high), settled.resolution_mm
+    )
     other_b2 = rounding2 + (min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0) ** 2 / 3
     with_creep2 = other_b2 + creep.uncertainty_mm**2
     uncertainty, effective = _combine(random2, known, with_creep2) if freedom > 0 else (nan, nan)
@@ -181,7 +183,7 @@ def _weights(near: Booleans, sign: Floats, time: Floats, drift_weight: Floats) -
     """Weights of the levels in the mean of the steps between neighbours, drift removed, shape (k,)."""
     # c with c·y = mean of the steps between neighbours
     weight = np.zeros_like(sign)
-    weight[1:] += near
+    weight[1:] = near
     weight[:-1] += near
     weight *= sign / np.count_nonzero(near)
     # the drift is itself a linear function of the levels, and c·t of it enters the mean
@@ -210,9 +212,8 @@ NOISE_ENOUGH = 2.5
 """Variance within the dwells, in squared resolutions, from which on no rounding repeats."""
 
 
-def _dither(slope: float, settled: Settled, kept: Integers, high: Booleans) -> float:
+def _dither(slope: float, settled: Settled, kept: Integers, count: Floats, high: Booleans) -> float:
     """Variance of the signal on a flank before rounding, mean of both flanks (Sheppard's correction)."""
-    count = settled.count[kept].astype(np.float64)
     within = float(count.dot(settled.variance_mm2[kept])) / float(np.add.reduce(count))
     if within > NOISE_ENOUGH * settled.resolution_mm**2:
         # half of that is the least that the mean of both flanks can be, and nothing of rounding repeats
@@ -256,9 +257,7 @@ def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: flo
     outermost stop with chance (1 + c)^(1 − n): the joint density of smallest and largest is
     n (n − 1) R^(n − 2) / w^n, so that this chance is the same for every width w.
     """
-    flanks: tuple[list[tuple[float, float]], list[tuple[float, float]]] = ([], [])
-    for up, one, when in zip(high.tolist(), level.tolist(), time.tolist(), strict=True):
-        flanks[not up].append((one, when))
+    flanks = [list(zip(level[own].tolist(), time[own].tolist(), strict=True)) for own in (high, ~high)]
     if min(map(len, flanks)) < LEAST_LEVELS:
         return None
     lines = [_line(flank) for flank in flanks]
@@ -334,7 +333,8 @@ def pool_flanks(rocks: Iterable[Sequence[tuple[float, float, bool]]], resolution
 def _line(levels: list[tuple[float, float]]) -> tuple[float, float, float]:
     """Least squares line through levels, each with its time: slope, squares of the times, squares left."""
     count = len(levels)
-    level, time = sum([one for one, _ in levels]) / count, sum([when for _, when in levels]) / count
+    ones, times = zip(*levels, strict=True)
+    level, time = sum(ones) / count, sum(times) / count
     lever = product = squares = 0.0
     for one, when in levels:
         up, later = one - level, when - time
@@ -378,39 +378,39 @@ def largest_shift(
         Size and standard error of the surer of the two.
     """
     count = residual.size
-    # a dozen dwells: plain numbers are quicker than arrays
-    left, drift = residual.tolist(), drift_weight.tolist()
-    mean = mean_of(sign)
-    side = [one - mean for one in sign.tolist()]
-    side2 = sum([one * one for one in side]) or inf
-    drift2 = sum([one * one for one in drift]) or inf
-    total = sum([one * one for one in left])
-    between = within = (0.0, 0.0, 1.0)
-    later_side = later_drift = later_left = 0.0
+    rows = np.stack((sign - mean_of(sign), drift_weight, residual))
+    side2, drift2, total = np.add.accumulate(rows * rows, axis=1)[:, -1].tolist()
+    side2, drift2 = side2 or inf, drift2 or inf
     # from the last dwell backwards; `after` dwells come later
-    for after in range(count):
-        k = count - 1 - after
-        in_side, in_drift, in_left = side[k], drift[k], left[k]
-        power = after - after * after / count - later_side**2 / side2 - later_drift**2 / drift2
-        outer = max(power, LEAST_POWER)
-        size = later_left / outer
-        gain = size * later_left if min(after, k + 1) >= LEAST_DWELLS else 0.0
-        if gain >= between[0]:
-            between = (gain, size if gain > 0 else 0.0, outer)
-        cross = -(after / count + later_side * in_side / side2 + later_drift * in_drift / drift2)
-        own = max(1 - 1 / count - in_side**2 / side2 - in_drift**2 / drift2, LEAST_POWER)
-        inner = max(power - cross * cross / own, LEAST_POWER)
-        size = (later_left - cross / own * in_left) / inner
-        gain = size * size * inner + in_left * in_left / own if min(after, k) >= LEAST_DWELLS else 0.0
-        if gain >= within[0]:
-            within = (gain, size if gain > 0 else 0.0, inner)
-        later_side += in_side
-        later_drift += in_drift
-        later_left += in_left
+    in_side, in_drift, in_left = rows[:, ::-1]
+    later = np.zeros_like(rows)
+    np.add.accumulate(rows[:, :0:-1], axis=1, out=later[:, 1:])
+    later_side, later_drift, later_left = later
+    after = np.arange(float(count))
+    power = after - after * after / count - later_side**2 / side2 - later_drift**2 / drift2
+    outer = np.maximum(power, LEAST_POWER)
+    size = later_left / outer
+    between = _best(size * later_left, size, outer, count - LEAST_DWELLS)
+    cross = -(after / count + later_side * in_side / side2 + later_drift * in_drift / drift2)
+    own = np.maximum(1 - 1 / count - in_side**2 / side2 - in_drift**2 / drift2, LEAST_POWER)
+    inner = np.maximum(power - cross * cross / own, LEAST_POWER)
+    size = (later_left - cross / own * in_left) / inner
+    gain = size * size * inner + in_left * in_left / own
+    within = _best(gain, size, inner, count - 1 - LEAST_DWELLS)
     found = [
         _sized(one, total, count - unknowns, level_error) for one, unknowns in ((between, 4), (within, 5))
     ]
     return max(found, key=lambda one: abs(one[0]) / one[1] if one[1] > 0 else 0.0)
+
+
+def _best(gain: Floats, size: Floats, power: Floats, last: int) -> tuple[float, float, float]:
+    """Gain, size and power of the best shift with enough dwells on either side; no size without a gain."""
+    tried = gain[LEAST_DWELLS : last + 1]
+    # of equal ones the last
+    at = last - int(tried[::-1].argmax()) if tried.size else gain.size - 1
+    if not (tried.size and gain[at] > 0):
+        return 0.0, 0.0, float(power[-1])
+    return float(gain[at]), float(size[at]), float(power[at])
 
 
 def _sized(
