@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from daemon.virtual_time import CONFIGS, DEMO_BOX, VirtualTest, load_box
+from daemon.virtual_time import AS_SHIPPED, CONFIGS, DEMO_BOX, VirtualTest, load_box
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.conclude import conclude
@@ -26,7 +26,7 @@ def short_box(**plan: float) -> BoxFile:
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> VirtualTest:
-    test = VirtualTest(tmp_path_factory.mktemp("whole"), load_box(), seed=4)
+    test = VirtualTest(tmp_path_factory.mktemp("whole"), load_box(), seed=4, **AS_SHIPPED)
     test.run()
     return test
 
@@ -304,7 +304,7 @@ def test_a_rock_that_will_be_refused_is_told_so_within_seconds_and_four_in_a_row
     tmp_path: Path,
 ) -> None:
     box = load_box(positions=4, gear_turns=2, confirming_positions=1, tries=2, rock_seconds=5.0)
-    test = VirtualTest(tmp_path, box, seed=3, fault=Fault.HEAVY)
+    test = VirtualTest(tmp_path, box, seed=3, fault=Fault.HEAVY, **AS_SHIPPED)
     test.run()
     started = [one.time_s for one in test.stream if isinstance(one.event, events.RockStarted)]
     refused = [one.event for one in test.stream if isinstance(one.event, events.RockRefused)]
