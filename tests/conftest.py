@@ -2,9 +2,14 @@ from __future__ import annotations
 
 import gc
 import os
+import shutil
 import sys
+import tempfile
 
+import pytest
 from hypothesis import HealthCheck, settings
+
+from daemon import once
 
 # The same examples in every run, so that no run fails that passed before; `make fuzz` looks for new ones.
 # Neither a slow machine nor one that paused is a fault of what is tested.
@@ -21,6 +26,17 @@ settings.load_profile("unhurried")
 # Hundreds of tests start the program: none of these processes is to compile all of it again.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """One folder for all processes of the session; those that it starts inherit its name."""
+    if not hasattr(config, "workerinput"):
+        os.environ[once.FOLDER] = tempfile.mkdtemp(prefix="lashmap-once-")
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    if not hasattr(config, "workerinput"):
+        shutil.rmtree(os.environ.pop(once.FOLDER), ignore_errors=True)
 
 
 def pytest_collection_finish() -> None:

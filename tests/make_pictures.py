@@ -13,7 +13,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from daemon.virtual_time import VirtualTest, load_box
+from daemon.virtual_time import AS_SHIPPED, VirtualTest, load_box
 from lashmap_analysis.render import render_html
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.screens.layout import render
@@ -70,7 +70,7 @@ def report_picture(test: VirtualTest, browser: str) -> None:
 def main() -> None:
     """Write both pictures; without chromium only the screen."""
     with tempfile.TemporaryDirectory() as folder:
-        test = VirtualTest(Path(folder), load_box(), seed=SEED)
+        test = VirtualTest(Path(folder), load_box(), seed=SEED, **AS_SHIPPED)
         SCREEN.write_text(screen_picture(test), "utf-8")
         test.run()
         browser = shutil.which("chromium")

@@ -47,6 +47,7 @@ class Plan:
         side_by_side: Programs at a time, each on a stand of its own.
         positions: Planned in a test.
         gear_turns: Over which.
+        rate_hz: Lines a second of the simulated indicator.
     """
 
     kills: int
@@ -56,6 +57,7 @@ class Plan:
     side_by_side: int = 6
     positions: int = 26
     gear_turns: int = 13
+    rate_hz: float = 1000.0
 
 
 class Quota:
@@ -118,7 +120,7 @@ class _Series:
         while not self._quota.spent:
             self._test, self._resumed, self._due = self._test + 1, 0, []
             self._write_box()
-            with self._bench.simulated(self._seed + self._test):
+            with self._bench.simulated(self._seed + self._test, self._plan.rate_hz):
                 self._one_test()
             self._judge()
 

@@ -53,12 +53,14 @@ class Bench:
         return self.folder / "truth.json"
 
     @contextmanager
-    def simulated(self, seed: int) -> Iterator[None]:
-        """A simulated stand of its own gearbox."""
+    def simulated(self, seed: int, rate_hz: float = 1000.0) -> Iterator[None]:
+        """A simulated stand of its own gearbox, whose indicator sends so many lines a second."""
         self.stand.unlink(missing_ok=True)
         words = ["simulate", str(self.box), "--folder", str(self.stand.parent), "--seed", str(seed)]
         process = subprocess.Popen(
-            [*ENTRY, *words, "--truth", str(self.truth)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            [*ENTRY, *words, "--truth", str(self.truth), "--rate", f"{rate_hz:g}"],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
         )
         try:
             wait_for(self.stand)

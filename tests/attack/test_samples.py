@@ -31,7 +31,14 @@ def short() -> Iterator[Path]:
 @pytest.mark.parametrize("way", ["run", "serve"])
 def test_a_program_that_is_killed_goes_on_and_ends_at_the_truth(short: Path, way: str) -> None:
     plan = kills.Plan(
-        kills=2, shortest_s=5.0, longest_s=8.0, ways=(way,), side_by_side=1, positions=6, gear_turns=2
+        kills=2,
+        shortest_s=5.0,
+        longest_s=8.0,
+        ways=(way,),
+        side_by_side=1,
+        positions=6,
+        gear_turns=2,
+        rate_hz=200.0,
     )
     figures = kills.attack(short, plan, seed=7)
     assert figures.violations == []

@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from benchmarks.bus_rivals import MESSAGES, NODELAY, Rivals, Used, Way
 from daemon.bus.broker import Broker
 from daemon.bus.on_bus import on_bus, settings
-from daemon.virtual_time import TICK_S, VirtualTest, load_box
+from daemon.virtual_time import AS_SHIPPED, VirtualTest, load_box
 from lashmap_daemon.bus.messages import LIVE, STATE
 
 ROUNDS = 7
@@ -142,7 +142,7 @@ def report(name: str, seconds: Floats) -> None:
 
 def ours_live(broker: Broker, folder: Path) -> tuple[Floats, Floats, Floats, Floats]:
     """A test on the simulated stand in real time; latencies in s, and seconds a tick spent in the bus."""
-    test = VirtualTest(folder / "live", load_box())
+    test = VirtualTest(folder / "live", load_box(), **AS_SHIPPED)
     calls, late = [], []
     with (
         mosquitto_sub(broker, "lashmap/bench-1/live") as heard,
@@ -150,7 +150,7 @@ def ours_live(broker: Broker, folder: Path) -> tuple[Floats, Floats, Floats, Flo
     ):
         began_s, epoch_s = time.monotonic(), time.time()
         while test.now_s < WATCHED_S and not test.conductor.closed:
-            time.sleep(max(0.0, began_s + test.now_s + TICK_S - time.monotonic()))
+            time.sleep(max(0.0, began_s + test.now_s + test.tick_s - time.monotonic()))
             test.tick()
             late.append(time.monotonic() - began_s - test.now_s)
             start_s = time.perf_counter()

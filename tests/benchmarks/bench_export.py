@@ -121,9 +121,11 @@ def logbook(path: Path, lines_a_read: int, count: int) -> None:
     They are 1 kHz streams, half of the samples each; reads return up to a millisecond late, as they do.
     """
     sys.path.insert(0, str(Path(__file__).parents[1]))
-    from daemon.virtual_time import VirtualTest, load_box  # noqa: PLC0415 - needed by one row of the table
+    from daemon.virtual_time import AS_SHIPPED, VirtualTest, load_box  # noqa: PLC0415 - for one row
 
-    test = VirtualTest(path, load_box(positions=10, gear_turns=6.0, confirming_positions=1), seed=4)
+    test = VirtualTest(
+        path, load_box(positions=10, gear_turns=6.0, confirming_positions=1), seed=4, **AS_SHIPPED
+    )
     test.run()
     rng = np.random.default_rng(2)
     um, counts = (rng.integers(-700, 700, 4096).tolist() for _ in range(2))

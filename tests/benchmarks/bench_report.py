@@ -16,7 +16,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from daemon.virtual_time import VirtualTest, load_box
+from daemon.virtual_time import AS_SHIPPED, VirtualTest, load_box
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.render import render_html, render_pdf
 from lashmap_daemon.logbook.logbook import Logbook
@@ -39,7 +39,7 @@ def main() -> None:
     """Print the table."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        test = VirtualTest(folder, load_box(positions=45), seed=2)
+        test = VirtualTest(folder, load_box(positions=45), seed=2, **AS_SHIPPED)
         test.run(most_s=900.0)
         test.logbook.close()
         path = folder / "virtual.logbook"

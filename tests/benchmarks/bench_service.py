@@ -35,7 +35,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from daemon.virtual_time import DEMO_BOX, TICK_S, VirtualTest, load_box, matched_of
+from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box, matched_of
 from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.setup import toml_file
@@ -53,6 +53,7 @@ BAR_MB_PER_HOUR = 1.0
 _TICKS = os.sysconf("SC_CLK_TCK")
 _PAGE = os.sysconf("SC_PAGE_SIZE")
 _LASHMAP = [sys.executable, "-m", "lashmap_daemon"]
+TICK_S = 0.02
 INSTRUMENTS = SimulatedInstruments(indicator_rate_hz=RATE_HZ, encoder_rate_hz=RATE_HZ)
 
 
@@ -182,7 +183,7 @@ def bench_processor(seconds: float) -> None:
 def recorded(folder: Path) -> tuple[VirtualTest, list[dict[str, bytes]]]:
     """One whole simulated test and its bytes, tick by tick."""
     box = load_box(DEMO_BOX, positions=100, gear_turns=13.0)
-    test = VirtualTest(folder, box, instruments=INSTRUMENTS)
+    test = VirtualTest(folder, box, instruments=INSTRUMENTS, tick_s=TICK_S)
     said: list[dict[str, bytes]] = []
     advance = test._simulated.advance
 

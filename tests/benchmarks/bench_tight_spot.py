@@ -25,7 +25,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
+from daemon.virtual_time import AS_SHIPPED, DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
@@ -98,7 +98,7 @@ def outcomes(box: BoxFile, seeds: int) -> Iterator[Outcome]:
     for seed in range(1, seeds + 1):
         began_s = time.process_time()
         with tempfile.TemporaryDirectory() as folder:
-            test = VirtualTest(Path(folder), box, seed=seed)
+            test = VirtualTest(Path(folder), box, seed=seed, **AS_SHIPPED)
             test.run()
             assessment = conclude(test.logbook, None)
             test.logbook.close()

@@ -17,7 +17,7 @@ import aiomqtt
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from daemon.bus.broker import Broker
 from daemon.bus.on_bus import settings
-from daemon.virtual_time import VirtualTest, load_box
+from daemon.virtual_time import AS_SHIPPED, VirtualTest, load_box
 from lashmap_daemon.bus import from_test, messages, outbox
 from lashmap_daemon.bus.connection import BusClient, Identity, connect
 from lashmap_daemon.bus.messages import LIVE, Topic, payload
@@ -59,7 +59,7 @@ class Rivals:
 
     def __init__(self, broker: Broker, folder: Path) -> None:
         self.broker, self.folder = broker, folder
-        test = VirtualTest(folder / "seen", load_box())
+        test = VirtualTest(folder / "seen", load_box(), **AS_SHIPPED)
         test.run_until(events.RockStarted)
         test.tick(60)
         snapshots = from_test.SnapshotTaker(test.started, 0.1)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import pytest
-from daemon.virtual_time import TICK_S, VirtualTest, set_up
+from daemon.virtual_time import VirtualTest, set_up
 from lashmap_analysis.record.record import Precondition
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude
@@ -92,7 +92,7 @@ class BrokenOff(VirtualTest):
         """Let a little time pass."""
         for _ in range(count):
             said = self._said()
-            self.now_s += TICK_S
+            self.now_s += self.tick_s
             heard = self.channels.monitors
             chunks = {
                 name: [Chunk(self.now_s, data)] for name, data in said.items() if data and name in heard
@@ -103,8 +103,8 @@ class BrokenOff(VirtualTest):
 
     def let_pass(self, seconds: float) -> None:
         """Let time pass that nobody records; a program that listens goes on with that."""
-        for _ in range(round(seconds / TICK_S)):
-            said, self._heard_s = self._said(), self._heard_s + TICK_S
+        for _ in range(round(seconds / self.tick_s)):
+            said, self._heard_s = self._said(), self._heard_s + self.tick_s
             if self._listening is not None and ENCODER in self._listening.monitors:
                 self._listening.feed(ENCODER, [Chunk(self._heard_s, said[ENCODER])])
 
@@ -115,7 +115,7 @@ class BrokenOff(VirtualTest):
         self.count_offset = -int(lines[-1])
 
     def _said(self) -> dict[str, bytes]:
-        wire = self._simulated.advance(TICK_S)
+        wire = self._simulated.advance(self.tick_s)
         counts = (int(line) + self.count_offset for line in wire.encoder_lines)
         wrapped = counts if self.wraps_at is None else (count % self.wraps_at for count in counts)
         return {INDICATOR: wire.indicator, ENCODER: b"".join(b"%+011d\r\n" % count for count in wrapped)}
@@ -125,7 +125,7 @@ class BrokenOff(VirtualTest):
         self._listening = channels
 
         def read() -> float:
-            self.let_pass(5 * TICK_S)
+            self.let_pass(5 * self.tick_s)
             assert channels.latest_encoder_deg is not None
             return channels.latest_encoder_deg
 
@@ -189,7 +189,7 @@ def killed_after(test: BrokenOff, positions: int) -> int:
     for _ in range(positions):
         test.run_until(events.RockAccepted)
     test.run_until(events.RockStarted)
-    test.tick(20)
+    test.tick_for(0.4)
     return len(test.stream)
 
 

@@ -104,9 +104,15 @@ def least(measure: Callable[[], float], *, below: float) -> float:
 
 
 @contextmanager
-def simulated_stand(folder: Path, *words: str, box: Path = DEMO_BOX) -> Iterator[Path]:
-    """A simulated stand in its own process; yields its stand file."""
-    process = start("simulate", box, "--folder", folder, "--truth", folder.parent / "truth.json", *words)
+def simulated_stand(
+    folder: Path, *words: str, box: Path = DEMO_BOX, rate_hz: float = 200.0
+) -> Iterator[Path]:
+    """A simulated stand in its own process; yields its stand file.
+
+    Its indicator is slower than the shipped one, unless told otherwise: it is played in real time.
+    """
+    given = ("--folder", folder, "--truth", folder.parent / "truth.json", "--rate", f"{rate_hz:g}")
+    process = start("simulate", box, *given, *words)
     try:
         wait_for(folder / "stand.toml")
         yield folder / "stand.toml"

@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
 
-from daemon.simulated_boxes import COARSE
+from daemon.once import once
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.commands.exchange import export
 from lashmap_daemon.commands.options import ExportOptions, Kind
@@ -35,11 +35,13 @@ NOTES = (
 def recorded() -> tuple[Path, str]:
     """Logbook and test: eleven positions, a sweep of the gear, hostile texts."""
     folder = Path(mkdtemp(prefix="lashmap-exported-"))
+    return folder / "virtual.logbook", once("exported", _record, folder)
+
+
+def _record(folder: Path) -> str:
     box = load_box(positions=10, gear_turns=6.0, confirming_positions=1)
     named = box.box.model_copy(update={"type": FORMULA, "set_number": "-7", "remark": "Invented.\n=1+1"})
-    test = VirtualTest(
-        folder, box.model_copy(update={"box": named}), seed=4, sweeps=("gear",), instruments=COARSE
-    )
+    test = VirtualTest(folder, box.model_copy(update={"box": named}), seed=4, sweeps=("gear",), tick_s=0.02)
     for text in NOTES:
         test._emit(events.NoteTaken(text=text))
     test._emit(events.PositionSkipped(number=3, engagement=7, reason="skipped at first"))
@@ -47,7 +49,7 @@ def recorded() -> tuple[Path, str]:
     test._emit(events.PositionSkipped(number=99, engagement=77, reason="skipped by the operator"))
     test.run()
     test.logbook.close()
-    return folder / "virtual.logbook", test.started.test
+    return test.started.test
 
 
 def exported(to: Kind, output: Path, *, samples: Which = "all", every: bool = False) -> tuple[str, ...]:

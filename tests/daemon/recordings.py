@@ -5,8 +5,10 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable
+from contextlib import nullcontext
 from functools import cache
 from pathlib import Path
+from unittest.mock import patch
 
 import pandas as pd
 from daemon.exported import recorded
@@ -16,6 +18,7 @@ from lashmap_daemon.commands.exchange import import_recording
 from lashmap_daemon.commands.options import ImportOptions
 from lashmap_daemon.exchange.frames import frames
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.replay import conclude as conclude_module
 from lashmap_daemon.replay.conclude import conclude
 from rich.console import Console
 
@@ -112,9 +115,16 @@ def mapping(
     return path
 
 
-def imported(path: Path, book: Path) -> tuple[Assessment, str]:
-    """The recording that a mapping file names, in a logbook and judged; and its test."""
+def imported(path: Path, book: Path, *, reports: bool = False) -> tuple[Assessment, str]:
+    """The recording that a mapping file names, in a logbook and judged; and its test.
+
+    Args:
+        path: Mapping file.
+        book: Logbook.
+        reports: Write page and PDF beside it too, most of the work of an import.
+    """
     options = ImportOptions(mapping=path, logbook=book, output=None)
-    test = import_recording(options, Console(file=io.StringIO(), width=200), operator="tester")
+    with nullcontext() if reports else patch.object(conclude_module, "write_report"):
+        test = import_recording(options, Console(file=io.StringIO(), width=200), operator="tester")
     with Logbook(book, create=False) as logbook:
         return conclude(logbook, test), test

@@ -8,7 +8,9 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypedDict
 
+from daemon.simulated_boxes import COARSE
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.commands.options import STAND_FILE
@@ -31,7 +33,7 @@ from lashmap_drivers.readings import Chunk
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 DEMO_BOX = CONFIGS / "boxes" / "spiral-13x40.toml"
-TICK_S = 0.02
+TICK_S = 0.04
 TODAY = dt.date(2026, 11, 25)
 
 
@@ -95,11 +97,26 @@ def matched_of(box: BoxFile) -> events.MatchedTeethSet:
     return events.MatchedTeethSet(encoder_deg=box.matched_teeth.encoder_deg or 0.0, how="box file")
 
 
+class Pace(TypedDict):
+    """How quick the instruments are and how often they are read, as words of `VirtualTest`."""
+
+    instruments: SimulatedInstruments
+    tick_s: float
+
+
+AS_SHIPPED: Pace = {"instruments": SimulatedInstruments(), "tick_s": 0.02}
+"""The rates of the shipped stand, read as often as a live test reads them: three times the work."""
+
+
 @dataclass
 class VirtualTest:
     """One test that can be ticked on by hand.
 
+    Its instruments are slower than those of the shipped stand, and read less often, unless told otherwise:
+    the same rocks, and the same numbers within what is said of them, from a fifth of the samples.
+
     Attributes:
+        tick_s: How long a tick is.
         stream: Every event so far, stamped with virtual time.
         wraps_at: Number of different counts of the encoder; None for a count without end.
         counted: There is no encoder: a person counts the teeth, and says so.
@@ -112,7 +129,8 @@ class VirtualTest:
     box: BoxFile
     seed: int = 1
     fault: Fault = Fault.NONE
-    instruments: SimulatedInstruments = field(default_factory=SimulatedInstruments)
+    instruments: SimulatedInstruments = COARSE
+    tick_s: float = TICK_S
     follow: bool = True
     sweeps: tuple[Shaft, ...] = ()
     wraps_at: int | None = None
@@ -195,8 +213,8 @@ class VirtualTest:
     def tick(self, count: int = 1) -> None:
         """Let a little time pass."""
         for _ in range(count):
-            wire = self._simulated.advance(TICK_S)
-            self.now_s += TICK_S
+            wire = self._simulated.advance(self.tick_s)
+            self.now_s += self.tick_s
             chunks = {
                 name: [Chunk(self.now_s, data)] if data else []
                 for name, data in ((INDICATOR, self.sent_by_indicator(wire)), (ENCODER, wire.encoder))
@@ -205,6 +223,10 @@ class VirtualTest:
             self.conductor.tick(self.now_s, chunks)
             self.obey_knocks()
             self.count()
+
+    def tick_for(self, seconds: float) -> None:
+        """Let so much time pass."""
+        self.tick(round(seconds / self.tick_s))
 
     def sent_by_indicator(self, wire: Wire) -> bytes:
         """What came of the indicator in this tick."""

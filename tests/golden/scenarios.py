@@ -15,11 +15,12 @@ from typing import Any
 
 from daemon.broken_off import BrokenOff, killed_after, with_mean_backlash
 from daemon.simulated_boxes import COARSE
-from daemon.virtual_time import CONFIGS, TICK_S, VirtualTest, load_box
+from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from golden import program
 from golden.program import ENCODER, Chunk, Fault, Found, Full, Repeat, Shaft, Skip, Space, events
 
 LOGBOOK = Path("virtual.logbook")
+TICK_S = 0.02
 Seen = list[dict[str, Any]]
 
 
@@ -96,7 +97,7 @@ def inch() -> Seen:
     instruments = replace(COARSE, indicator_unit="in", indicator_resolution_mm=0.000254)
     plan = {"positions": 6, "gear_turns": 2.0, "confirming_positions": 1}
     box = load_box(CONFIGS / "boxes" / "spiral-15x45-inch.toml", **plan)
-    _to_its_end(VirtualTest(Path(), box, seed=6, instruments=instruments))
+    _to_its_end(VirtualTest(Path(), box, seed=6, instruments=instruments, tick_s=TICK_S))
     return []
 
 
@@ -123,7 +124,7 @@ def sweeps() -> Seen:
 def resumed() -> Seen:
     """Too tight a box; killed in a rock, gone on with by another, the marked teeth brought together again."""
     box = load_box(positions=5, gear_turns=1.0, confirming_positions=1)
-    test = BrokenOff(Path(), with_mean_backlash(box, 0.092), seed=4, instruments=COARSE)
+    test = BrokenOff(Path(), with_mean_backlash(box, 0.092), seed=4, instruments=COARSE, tick_s=TICK_S)
     killed_after(test, 2)
     test.switch_encoder_off_and_on()
     test.go_on(offset=None)
@@ -182,7 +183,7 @@ def built() -> Seen:
     plan = {"positions": 5, "gear_turns": 1.0, "confirming_positions": 1}
     box = load_box(CONFIGS / "boxes" / "mitre-20x20.toml", **plan)
     taken, named = program.taken_from_a_build(LOGBOOK, box)
-    _to_its_end(VirtualTest(Path(), taken, seed=10, instruments=COARSE, build=named))
+    _to_its_end(VirtualTest(Path(), taken, seed=10, instruments=COARSE, tick_s=TICK_S, build=named))
     return []
 
 
@@ -239,6 +240,7 @@ def _watched(
         loaded,
         seed=seed,
         instruments=COARSE,
+        tick_s=TICK_S,
         sweeps=sweeps,
         idle_tries=idle_tries,
         counted=counted,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from math import atan2, cos, gcd, lcm, pi, radians, sin, sqrt
 from typing import TypeVar, overload
 
@@ -151,7 +152,7 @@ class GearSet:
             angle = np.arcsin(sine) * (-1.0 if self.mean_spiral_angle_deg < 0 else 1.0)
         return angle if isinstance(cone_distance_mm, np.ndarray) else float(angle)
 
-    @property
+    @cached_property
     def outer_spiral_angle_rad(self) -> float:
         """β_e, the spiral angle at the outer cone distance."""
         return self.spiral_angle_rad(self.outer_cone_distance_mm)
@@ -165,7 +166,7 @@ class GearSet:
         """Outer normal backlash j_en = j_et cos α_n cos β_e, in mm; number or array."""
         return transverse_backlash_mm * self.normal_per_transverse
 
-    @property
+    @cached_property
     def contact_factor(self) -> float:
         """K_c: change of the outer normal backlash with a move, over that with contact at the heel.
 
@@ -214,7 +215,7 @@ class GearSet:
         """The same for the gear: 2 sin α_n sin δ2 K_c."""
         return self.lash_per_runout * sin(self.gear_pitch_angle_rad)
 
-    @property
+    @cached_property
     def _contact_factor_ends(self) -> tuple[float, float]:
         low, high = 0.0, 1.0
         if self.contact_from_toe is not None:

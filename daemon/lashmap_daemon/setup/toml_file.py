@@ -17,6 +17,7 @@ import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
+from functools import cache
 from itertools import groupby
 from pathlib import Path
 from types import UnionType
@@ -87,8 +88,14 @@ class Table(BaseModel):
 
     def to_record(self, kind: type[Value]) -> Value:
         """What the record keeps of it: the keys that ``kind`` has, a dataclass of `story.recorded`."""
-        hints = get_type_hints(kind)
+        hints = _hints(kind)  # type: ignore[arg-type]  # a class can be a key
         return kind(**{one.name: _kept(hints[one.name], getattr(self, one.name)) for one in fields(kind)})  # type: ignore[arg-type]  # a dataclass
+
+
+@cache
+def _hints(kind: type) -> dict[str, Any]:
+    """Found anew they would be half of what `lashmap new` does after each answer."""
+    return get_type_hints(kind)
 
 
 def _kept(hint: Any, value: Any) -> Any:  # noqa: ANN401 - whatever stands in a file

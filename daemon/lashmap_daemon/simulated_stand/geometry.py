@@ -32,11 +32,12 @@ def cross(a: Vector, b: Vector) -> Vector:
 
 def combine(*terms: tuple[float, Vector]) -> Vector:
     """Return the sum of factor times vector over the terms."""
-    return (
-        sum(factor * v[0] for factor, v in terms),
-        sum(factor * v[1] for factor, v in terms),
-        sum(factor * v[2] for factor, v in terms),
-    )
+    x = y = z = 0.0
+    for factor, v in terms:
+        x += factor * v[0]
+        y += factor * v[1]
+        z += factor * v[2]
+    return (x, y, z)
 
 
 def unit(a: Vector) -> Vector:

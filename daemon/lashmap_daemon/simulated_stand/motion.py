@@ -128,6 +128,7 @@ class Motion:
         self._chance = Random(f"{seed}/stops")  # noqa: S311 - a simulation, not a secret
         self._sweeps = Random(f"{seed}/sweeps")  # noqa: S311 - a simulation, not a secret
         self.phase = Phase.REST
+        self._rocking = self._tip_down = False  # as the phase says; asked for with every line
         self.touchdowns = 0
         self.touched: Shaft | None = None
         self._target: int | None = None
@@ -204,7 +205,7 @@ class Motion:
 
     def run_to(self, step: int) -> None:
         """Let time pass up to a step that is not beyond the next change, then change if it is due."""
-        if self.phase is Phase.ROCKING:
+        if self._rocking:
             self._gear.run(step - self._step, self._rhythm.next_push)
         self._step = step
         if step == self._until:
@@ -231,16 +232,19 @@ class Motion:
 
     def lift(self) -> float:
         """Return how far the tip is off the tooth, from 0 on it to 1 out of reach."""
+        if self._tip_down:
+            return 0.0
         if self.phase is Phase.LIFTING:
             return self._lift_from + (1.0 - self._lift_from) * self._eased()
         if self.phase is Phase.LOWERING:
             return 1.0 - self._eased()
-        return 0.0 if self.phase in _TIP_DOWN else 1.0
+        return 1.0
 
     def _shafts(self) -> tuple[float, float]:
         """Return the angles of gear and pinion past the matched teeth, both as gear angle."""
-        if self.phase is not Phase.TURNING:
-            base = self._nominal_rad(self._engagement) + self._turned_on()[0]
+        if self._rocking or self.phase is not Phase.TURNING:
+            turned_on = self._swept_rad if self._rocking else self._turned_on()[0]
+            base = self._nominal_rad(self._engagement) + turned_on
             return base + self._gear.angle_rad, base + self._locked_rad + self._gear.slipped_rad
         goal = self._nominal_rad(self._heading) + self._locked_rad
         done = self._eased()
@@ -290,7 +294,7 @@ class Motion:
             self.touched = self._member
             if self.touched is None:
                 self._tip_mm_per_rad = self._mesh.tip.set_down()
-        self.phase = phase
+        self.phase, self._rocking, self._tip_down = phase, phase is Phase.ROCKING, phase in _TIP_DOWN
         self._since = self._step
         self._until = None if seconds is None else self._step + max(1, round(seconds * self.steps_per_s))
 

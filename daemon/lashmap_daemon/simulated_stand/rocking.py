@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from functools import cached_property
 from math import ceil, exp, pi, sqrt
 from random import Random
 from typing import TYPE_CHECKING
@@ -69,7 +70,7 @@ class RockingMass:
     film_rad: float = 0.0
     film_s: float = 1.0
 
-    @property
+    @cached_property
     def steps_per_s(self) -> int:
         """Steps in a second, a multiple of 1000, fine enough for the contact to be stable and smooth."""
         wanted = sqrt(self.stiffness / self.inertia) / _RADIANS_PER_STEP
@@ -154,16 +155,17 @@ class RockingGear:
 
     def run(self, steps: int, next_push: Callable[[], Push]) -> None:
         """Let time pass; ask for the next stretch of torque whenever one is over."""
+        oiled = self.mass.film_rad > 0.0
         while steps > 0:
             if self._left == 0:
                 self._begin(next_push())
             now = min(steps, self._left)
-            if self.mass.film_rad > 0.0:
+            if oiled:
                 now = min(now, self._to_film)
             self._integrate(now)
             self._left -= now
             steps -= now
-            if self.mass.film_rad > 0.0:
+            if oiled:
                 self._to_film -= now
                 if self._to_film == 0:
                     self._squeeze()
@@ -226,8 +228,8 @@ class RockingGear:
                 speed += drag
             else:
                 speed = 0.0
-                if rested and slope == 0.0:
-                    break
+                if rested and torque + slope == torque:
+                    break  # nothing changes any more, to the last digit
             angle += speed * step_s
         self.angle_rad, self.speed, self.torque = angle, speed, torque
 

@@ -33,6 +33,7 @@ _ZERO_WITHIN_MM = 0.4
 _DRIFT_PERIOD_S = 900.0
 _MOST_DECIMALS = 7
 _GAP_S = 0.3
+_NO_FAULT = Fault.NONE  # looked up once: asked for with every line
 
 
 class IndicatorWire:
@@ -63,12 +64,8 @@ class IndicatorWire:
             self._touchdowns = touchdowns
             self._zero_mm = self._zeros.uniform(-_ZERO_WITHIN_MM, _ZERO_WITHIN_MM)
         noise = self._chance.gauss(0.0, self._noise_mm)
-        if fault is Fault.SILENT or (fault is Fault.GAP and time_s % 1.0 < _GAP_S):
-            return b""
-        if fault is Fault.GARBAGE:
-            return self._chance.randbytes(self._chance.randint(1, 14))
-        if fault is Fault.FROZEN_INDICATOR and self._frozen is not None:
-            return self._frozen
+        if fault is not _NO_FAULT and (instead := self._instead_of_a_line(time_s, fault)) is not None:
+            return instead
         on_tooth = (
             self._zero_mm + tip_mm + self._creep_mm * sin(2.0 * pi * time_s / _DRIFT_PERIOD_S + self._phase)
         )
@@ -77,12 +74,24 @@ class IndicatorWire:
         self._frozen = (self._text % (steps * self._resolution + 0.0)).encode("ascii")
         return self._frozen
 
+    def _instead_of_a_line(self, time_s: float, fault: Fault) -> bytes | None:
+        if fault is Fault.SILENT or (fault is Fault.GAP and time_s % 1.0 < _GAP_S):
+            return b""
+        if fault is Fault.GARBAGE:
+            return self._chance.randbytes(self._chance.randint(1, 14))
+        return self._frozen if fault is Fault.FROZEN_INDICATOR else None
+
     def _indicated_mm(self, plunger_mm: float) -> float:
         """Return what is made of the plunger's place: the works lag by their play and are not quite even."""
         least, most = plunger_mm - self._play_mm, plunger_mm + self._play_mm
-        self._follower_mm = min(max(self._follower_mm, least), most)
-        periodic = sin(2.0 * pi * self._follower_mm / self._every_mm)
-        return self._follower_mm * (1.0 + self._linear) + self._periodic_mm * periodic
+        if self._follower_mm < least:
+            self._follower_mm = least
+        elif self._follower_mm > most:
+            self._follower_mm = most
+        shown_mm = self._follower_mm * (1.0 + self._linear)
+        if self._periodic_mm:
+            shown_mm += self._periodic_mm * sin(2.0 * pi * self._follower_mm / self._every_mm)
+        return shown_mm
 
 
 class EncoderWire:
@@ -96,7 +105,7 @@ class EncoderWire:
 
     def line(self, shaft_rad: float, *, fault: Fault) -> bytes:
         """Return the line for an angle of its shaft past the matched teeth."""
-        if fault is Fault.FROZEN_ENCODER and self._frozen is not None:
+        if fault is not _NO_FAULT and fault is Fault.FROZEN_ENCODER and self._frozen is not None:
             return self._frozen
         self._frozen = b"%+011d\r\n" % floor(self._matched + shaft_rad * self._per_rad + 0.5)
         return self._frozen
@@ -118,6 +127,7 @@ def _decimals(resolution: float) -> int:
 
 _LOST_AFTER_S = 5.0
 _IN_A_TEST = {Fault.LOST_INDICATOR, Fault.JUMPING_ENCODER, Fault.SLIPPING_COUPLING}
+_AHEAD = {Fault.JUMPING_ENCODER, Fault.SLIPPING_COUPLING}
 _JUMP_TEETH = 9
 _SLIP_TEETH = 3
 
@@ -316,14 +326,15 @@ class Stand:
         self._time_s += seconds
         end = int(self._time_s * self._motion.steps_per_s)
         indicator, encoder, motion = self._indicator_clock, self._encoder_clock, self._motion
-        now = -1
-        while now < end:
+        fault, now = _NO_FAULT, -1
+        while now < end:  # a few thousand times a second
             now = min(end, indicator.due, encoder.due)
-            if motion.next_change is not None:
-                now = min(now, motion.next_change)
-            motion.fault = fault = self._fault_at(now / motion.steps_per_s)
+            if (change := motion.next_change) is not None:
+                now = min(now, change)
+            if self._fault is not _NO_FAULT:
+                motion.fault = fault = self._fault_at(now / motion.steps_per_s)
             motion.run_to(now)
-            if fault in {Fault.JUMPING_ENCODER, Fault.SLIPPING_COUPLING}:
+            if fault is not _NO_FAULT and fault in _AHEAD:
                 self._run_ahead(fault)
             if now == indicator.due:
                 indicator.send(self._indicator_line(indicator.due_s, fault))

@@ -15,7 +15,7 @@ from lashmap_analysis.lash_map.model import PatternModel
 from lashmap_analysis.lash_map.posterior import Readings, posterior
 from numpy.typing import NDArray
 from scipy.optimize import curve_fit
-from statsmodels.api import WLS
+from statsmodels.regression.linear_model import WLS
 
 Floats = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from analysis.lash_truth import gear_set, made_truth
 from lashmap_analysis import fit_lash_map, plan_positions
 from lashmap_analysis.lash_map.repeats import pooled_deviation
 from scipy import stats
-from statsmodels.api import OLS
+from statsmodels.regression.linear_model import OLS
 
 HUNTING = gear_set(13, 40)
 

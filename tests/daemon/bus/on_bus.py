@@ -37,6 +37,9 @@ class OnBus:
             for words in self.bus.commands():
                 self.obey(words)
 
+    def tick_for(self, seconds: float) -> None:
+        self.tick(round(seconds / self.test.tick_s))
+
     def obey(self, words: str) -> None:
         """As the live test does, for what these tests ask."""
         if words.startswith("note "):

@@ -144,7 +144,7 @@ def test_off_unless_switched_on(tmp_path: Path, broker: Broker) -> None:
     with subscriber(broker.port) as heard, on_bus(test, settings(broker.url)) as stand:
         assert eventually(lambda: stand.bus.report.connected)
         asker.ask(test.started.test, "stop")
-        stand.tick(20)
+        stand.tick_for(0.4)
         assert stand.until(lambda: bool(heard.on("live")))
         assert stand.bus.commands() == []
         assert heard.on("answer") == []

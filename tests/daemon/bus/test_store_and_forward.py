@@ -92,7 +92,7 @@ def test_only_enrolled_tests_of_this_stand_go_out(tmp_path: Path, broker: Broker
 def test_an_early_end_is_an_alarm(tmp_path: Path, broker: Broker) -> None:
     test = short_test(tmp_path)
     with subscriber(broker.port) as heard, on_bus(test, settings(broker.url)) as stand:
-        stand.tick(50)
+        stand.tick_for(1.0)
         test.stop()
         stand.tick()
         stand._tell()

@@ -45,7 +45,7 @@ def heard(tmp_path_factory: pytest.TempPathFactory) -> list[Heard]:
             with on_bus(test, settings(broker.url)) as stand:
                 assert eventually(lambda: stand.bus.report.connected)
                 test.run_until(events.RockAccepted)
-                stand.tick(60)
+                stand.tick_for(1.2)
                 assert found.wait(lambda: bool(found.on("position")))
                 assert stand.until(lambda: bool(found.on("live")))
                 assert eventually(
@@ -309,7 +309,7 @@ def test_watch_once(tmp_path: Path, broker: Broker) -> None:
     own.write_text(f'[bus]\nbroker = "{broker.url}"\n')
     with on_bus(test, settings(broker.url)) as stand:
         assert eventually(lambda: stand.bus.report.connected)
-        stand.tick(100)
+        stand.tick_for(2.0)
         assert stand.until(lambda: stand.bus.report.live_sent > 0)
         done = lashmap("watch", own, "--once")
         assert (done.returncode, done.stderr) == (0, "")

@@ -228,7 +228,7 @@ def test_a_missing_logbook_is_named(tmp_path: Path, command: str) -> None:
 
 
 def test_check_shows_both_instruments(tmp_path: Path) -> None:
-    with simulated_stand(tmp_path / "stand") as stand:
+    with simulated_stand(tmp_path / "stand", rate_hz=1000.0) as stand:
 
         def off() -> float:
             """How far the rates are from streams of 1000 and 500 lines a second, or the ages from nothing."""

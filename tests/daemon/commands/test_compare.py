@@ -16,7 +16,7 @@ from tempfile import mkdtemp
 import pytest
 from analysis.key_paths import key_paths
 from daemon.command import lashmap
-from daemon.simulated_boxes import COARSE
+from daemon.once import once
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.facts.comparison import KEYS
 from lashmap_analysis.judge.comparison import Pair, compare_tests
@@ -42,10 +42,14 @@ def box(moved_mm: float) -> BoxFile:
 def recorded(moved_mm: float) -> tuple[Path, float]:
     """Logbook of a test on the box with its gear moved, and its true tight spot."""
     folder = Path(mkdtemp(prefix="lashmap-compared-"))
-    test = VirtualTest(folder, box(moved_mm), seed=4, instruments=COARSE)
-    test.run()
-    test.logbook.close()
-    return folder / "virtual.logbook", test.truth.tight_spot_normal_backlash_mm
+
+    def record(folder: Path) -> float:
+        test = VirtualTest(folder, box(moved_mm), seed=4)
+        test.run()
+        test.logbook.close()
+        return test.truth.tight_spot_normal_backlash_mm
+
+    return folder / "virtual.logbook", once(f"compared {moved_mm:g}", record, folder)
 
 
 def compared(*, after_mm: float, **more: bool) -> tuple[Pair, str]:

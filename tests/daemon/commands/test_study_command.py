@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from daemon.once import once
 from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.commands import study
 from lashmap_daemon.commands.options import DriftOptions, NextOptions, PlanOptions, ReportOptions
@@ -41,24 +42,30 @@ class Made:
     def __init__(self, folder: Path) -> None:
         self.file = folder / "study.toml"
         self.logbook = folder / "virtual.logbook"
-        plan(self.file, repeats=4, seed=3)
-        text = re.sub(
-            "begun = .*", "begun = 2026-11-25T07:00:00+00:00", self.file.read_text(encoding="utf-8")
-        )
-        self.file.write_text(text, encoding="utf-8")  # the tests of virtual time are of that day
         self.stated: dict[tuple[str, str], list[float]] = {}
-        box = load_box(SHORT)
-        for seed, (part, operator) in enumerate(toml_file.load(self.file, StudyFile).study.order, 1):
-            named = box.model_copy(update={"box": box.box.model_copy(update={"serial": part})})
-            test = VirtualTest(folder, named, seed=seed, operator=operator)
-            test.run()
-            assessment = conclude(test.logbook, test.started.test)
-            stated = assessment.stated
-            assert stated is not None
-            with Replay(test.logbook, test.started.test) as replay:
-                store_result(test.logbook, replay.events, assessment)
-            self.stated.setdefault((part, operator), []).append(stated.normal_backlash_mm)
-            test.logbook.close()
+        for part, operator, stated_mm in once("study", whole_study, folder):
+            self.stated.setdefault((part, operator), []).append(stated_mm)
+
+
+def whole_study(folder: Path) -> list[tuple[str, str, float]]:
+    """Leave file and logbook of a study; part, operator and what was stated of each of its tests."""
+    file = folder / "study.toml"
+    plan(file, repeats=4, seed=3)
+    text = re.sub("begun = .*", "begun = 2026-11-25T07:00:00+00:00", file.read_text(encoding="utf-8"))
+    file.write_text(text, encoding="utf-8")  # the tests of virtual time are of that day
+    box, all_stated = load_box(SHORT), []
+    for seed, (part, operator) in enumerate(toml_file.load(file, StudyFile).study.order, 1):
+        named = box.model_copy(update={"box": box.box.model_copy(update={"serial": part})})
+        test = VirtualTest(folder, named, seed=seed, operator=operator)
+        test.run()
+        assessment = conclude(test.logbook, test.started.test)
+        stated = assessment.stated
+        assert stated is not None
+        with Replay(test.logbook, test.started.test) as replay:
+            store_result(test.logbook, replay.events, assessment)
+        all_stated.append((part, operator, stated.normal_backlash_mm))
+        test.logbook.close()
+    return all_stated
 
 
 @pytest.fixture(scope="module")

@@ -144,7 +144,7 @@ def test_an_encoder_on_the_pinion_finds_the_same_rocks(tmp_path: Path, at_the_st
 def test_the_logbook_holds_the_file_and_every_word_says_imported(tmp_path: Path) -> None:
     write_csv(tmp_path / "bench.csv")
     path = mapping(tmp_path)
-    found, test = imported(path, tmp_path / "book")
+    found, test = imported(path, tmp_path / "book", reports=True)
     data = (tmp_path / "bench.csv").read_bytes()
     digest = hashlib.sha256(data).hexdigest()
     with Logbook(tmp_path / "book", create=False) as book:
@@ -212,7 +212,7 @@ def test_a_runout_sweep_reads_as_at_the_stand(tmp_path: Path, at_the_stand: Asse
     write_csv(tmp_path / "bench.csv", lambda _: rows(swept=True))
     sweep = gear_sweep(*sweep_s(), "indicator_from_mesh_deg = 31.0\n")
     path = mapping(tmp_path, rest=ENCODER + way + sweep)
-    found, test = imported(path, tmp_path / "book")
+    found, test = imported(path, tmp_path / "book", reports=True)
     (known,), (own,) = at_the_stand.sweeps, found.sweeps
     assert own.sweep is not None
     assert known.sweep is not None

@@ -122,7 +122,7 @@ def test_in_virtual_time_the_test_stops_within_a_second_and_is_saved(tmp_path: P
         for _ in range(2):
             test.run_until(events.RockAccepted)
         test.run_until(events.RockStarted)
-        test.tick(10)
+        test.tick_for(0.2)
         lost_s = test.now_s
         loss(test.logbook.path)
         while test.keeper.gone is None:
@@ -171,7 +171,7 @@ def test_what_waits_for_room_is_saved_too_when_the_full_file_goes(tmp_path: Path
     test.run_until(events.RockAccepted)
     test.fill()
     test.run_until(events.RecordingPaused)
-    test.tick(50)
+    test.tick_for(1.0)
     waited = test.logbook.waiting_bytes
     assert waited > 1000
     unlinked(test.logbook.path)

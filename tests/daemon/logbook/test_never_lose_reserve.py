@@ -32,7 +32,7 @@ def with_reserve(folder: Path, reserve: Reserve) -> KeptTest:
 def ends_on_a_full_disk(test: KeptTest) -> None:
     """Stopped five seconds after the disk was full: everything until then is there, closed and sealed."""
     test.run_until(events.RecordingPaused)
-    test.tick(250)
+    test.tick_for(5.0)
     waited = test.logbook.waiting_bytes
     assert waited > 1000
     test.stop()

@@ -7,7 +7,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from daemon.virtual_time import VirtualTest, load_box
+from daemon.virtual_time import AS_SHIPPED, VirtualTest, load_box
 from lashmap_analysis import assess
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
@@ -47,7 +47,7 @@ def test_a_review_reads_what_the_live_test_measured_to_the_last_bit(
     tmp_path: Path, wraps_at: int | None
 ) -> None:
     box = load_box(positions=5, gear_turns=1.0, confirming_positions=1)
-    test = VirtualTest(tmp_path, box, seed=5, wraps_at=wraps_at)
+    test = VirtualTest(tmp_path, box, seed=5, wraps_at=wraps_at, **AS_SHIPPED)
     fed: dict[str, list[Samples]] = {INDICATOR: [], ENCODER: []}
     for name, buffer in test.channels._buffers.items():
         append = buffer.append

@@ -179,7 +179,7 @@ def test_the_figures_that_were_signed_for_are_kept(book: Logbook) -> None:
 
 def test_a_test_that_is_not_closed_is_looked_at_but_not_reviewed(tmp_path: Path) -> None:
     test = VirtualTest(tmp_path, load_box(positions=9), seed=3)
-    test.tick(200)
+    test.tick_for(4.0)
     seen = conclude(test.logbook, None)
     assert seen.review is not None
     with pytest.raises(ConfigurationError, match="no closing record and may still be running"):
@@ -189,7 +189,7 @@ def test_a_test_that_is_not_closed_is_looked_at_but_not_reviewed(tmp_path: Path)
 
 def test_a_test_of_an_earlier_version_has_nothing_to_compare_with(tmp_path: Path) -> None:
     test = VirtualTest(tmp_path, load_box(positions=9), seed=3)
-    test.tick(50)
+    test.tick_for(1.0)
     test.stop()
     test.tick()
     found = conclude(test.logbook, None).review

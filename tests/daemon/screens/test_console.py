@@ -35,7 +35,7 @@ def test_the_live_screen_says_what_to_do_how_old_and_how_far(tmp_path: Path) -> 
     test = VirtualTest(tmp_path, load_box(positions=5, gear_turns=1.0))
     test.run_until(events.RockAccepted)
     test.run_until(events.RockStarted)
-    test.tick(30)
+    test.tick_for(0.6)
     text = shown(test, ["a [bold]line[/bold] of the log"])
     assert "hold the pinion, rock the gear lightly" in text
     assert "1 of 5 positions" in text

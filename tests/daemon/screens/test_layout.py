@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from daemon.virtual_time import VirtualTest, load_box
+from daemon.virtual_time import AS_SHIPPED, VirtualTest, load_box
 from lashmap_analysis.rock.flags import FlagName
 from lashmap_daemon.screens.cue import HINTS, Kind, cue_of
 from lashmap_daemon.screens.layout import render
@@ -49,10 +49,10 @@ def words(lines: list[str]) -> str:
 @pytest.fixture(scope="module")
 def rocking(tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualTest]:
     """A test in the middle of its third rock."""
-    test = VirtualTest(tmp_path_factory.mktemp("rocking"), load_box(), seed=4)
+    test = VirtualTest(tmp_path_factory.mktemp("rocking"), load_box(), seed=4, **AS_SHIPPED)
     for _ in range(2):
         test.run_until(events.RockAccepted)
-    test.tick(70)
+    test.tick_for(1.4)
     assert test.conductor.state.phase is sequence.Phase.ROCKING
     yield test
     test.logbook.close()
@@ -86,7 +86,7 @@ def test_rows_do_not_move_while_a_test_runs(tmp_path: Path, width: int, height: 
     rules = set()
     for event in (events.PositionAsked, events.RockStarted, events.RockAccepted, events.MarksAsked):
         test.run_until(event)
-        test.tick(3)
+        test.tick_for(0.06)
         lines = screen(test, width, height)
         rules.add(tuple(number for number, line in enumerate(lines) if set(line) == {"─"}))
     assert len(rules) == 1
@@ -97,7 +97,7 @@ def test_rows_do_not_move_while_a_test_runs(tmp_path: Path, width: int, height: 
 def test_why_a_rock_is_made_again_is_never_cut(tmp_path: Path, width: int, height: int) -> None:
     test = VirtualTest(tmp_path, load_box(positions=5, gear_turns=1.0), seed=4)
     test.run_until(events.RockStarted)
-    test.tick(5)
+    test.tick_for(0.1)
     test.conductor.happen(sequence.RockBad((REASON,)))
     test.tick(1)
     assert cue_of(test.conductor, test.now_s).words == "AGAIN"

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from daemon.virtual_time import CONFIGS, TICK_S, VirtualTest, load_box
+from daemon.virtual_time import CONFIGS, VirtualTest, load_box
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.setup.stand_file import load_profile
@@ -43,7 +43,7 @@ class Pressed(VirtualTest):
         super().__post_init__()
 
     def sent_by_indicator(self, wire: Wire) -> bytes:
-        self._for_s += TICK_S
+        self._for_s += self.tick_s
         for line in wire.indicator_lines:
             shown_mm = float(line)
             if shown_mm < LIFTED_MM or abs(shown_mm - self._at_mm) > REST_MM:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from daemon.virtual_time import CONFIGS, DEMO_BOX, VirtualTest, load_box
+from daemon.virtual_time import AS_SHIPPED, CONFIGS, DEMO_BOX, VirtualTest, load_box
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.conclude import conclude
@@ -27,7 +27,7 @@ def short_box(**plan: float) -> BoxFile:
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> VirtualTest:
-    test = VirtualTest(tmp_path_factory.mktemp("whole"), load_box(), seed=4)
+    test = VirtualTest(tmp_path_factory.mktemp("whole"), load_box(), seed=4, **AS_SHIPPED)
     test.run()
     return test
 
@@ -303,7 +303,7 @@ def told_while_rocked(test: VirtualTest) -> list[float]:
 
 def test_a_rock_that_will_be_refused_is_told_so_within_seconds(tmp_path: Path) -> None:
     box = load_box(positions=4, gear_turns=2, confirming_positions=1, tries=2, rock_seconds=5.0)
-    test = VirtualTest(tmp_path, box, seed=3, fault=Fault.HEAVY)
+    test = VirtualTest(tmp_path, box, seed=3, fault=Fault.HEAVY, **AS_SHIPPED)
     for _ in range(2):
         test.run_until(events.CauseAsked)
         test.conductor.told_cause(Found(cause="nothing"))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from daemon.virtual_time import DEMO_BOX, TICK_S, VirtualTest, load_box
+from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.simulated_stand import SimulatedInstruments
@@ -28,8 +28,8 @@ class Scaled(VirtualTest):
 
     def tick(self, count: int = 1) -> None:
         for _ in range(count):
-            wire = self._simulated.advance(TICK_S)
-            self.now_s += TICK_S
+            wire = self._simulated.advance(self.tick_s)
+            self.now_s += self.tick_s
             target = self.conductor.state.target
             factor = self.factor(target.number if target else 1)
             lines = b"".join(b"%+09.4f\r\n" % (float(line) * factor) for line in wire.indicator_lines)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pytest
-from daemon.virtual_time import TICK_S, VirtualTest, load_box
+from daemon.virtual_time import VirtualTest, load_box
 from hypothesis import given, settings
 from hypothesis import strategies as some
 from lashmap_daemon.replay.conclude import conclude
@@ -136,9 +136,9 @@ class ByHand(VirtualTest):
         """Turn the gear by hand from where the stand left it; the tip is off its tooth meanwhile."""
         latest = self.channels.latest_encoder_deg
         assert latest is not None
-        count, start = round(seconds / TICK_S), latest
+        count, start = round(seconds / self.tick_s), latest
         for number in range(1, count + 1):
-            self.now_s += TICK_S
+            self.now_s += self.tick_s
             angle = start + teeth * PITCH * number / count
             line = b"%+011d\r\n" % round(angle * 1000.0)  # 360,000 counts a turn
             said = {

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from daemon.virtual_time import TICK_S, VirtualTest, load_box
+from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.errors import LogbookFull
 from lashmap_daemon.logbook.check import check_test
 from lashmap_daemon.replay.conclude import conclude
@@ -60,8 +60,8 @@ class KeptTest(VirtualTest):
 
     def tick(self, count: int = 1) -> None:
         for _ in range(count):
-            wire = self._simulated.advance(TICK_S)
-            self.now_s += TICK_S
+            wire = self._simulated.advance(self.tick_s)
+            self.now_s += self.tick_s
             said = {INDICATOR: wire.indicator, ENCODER: wire.encoder}
             chunks = {name: [Chunk(self.now_s, data)] for name, data in said.items()}
             self.conductor.tick(self.now_s, self.keeper.admit(chunks))
@@ -104,7 +104,7 @@ def test(tmp_path: Path) -> KeptTest:
 def test_a_full_disk_in_a_rock_pauses_the_test_and_the_rock_is_asked_again(test: KeptTest) -> None:
     test.run_until(events.RockAccepted)
     test.run_until(events.RockStarted)
-    test.tick(10)
+    test.tick_for(0.2)
     test.fill()
     paused = test.run_until(events.RecordingPaused).event
     assert isinstance(paused, events.RecordingPaused)
@@ -112,7 +112,7 @@ def test_a_full_disk_in_a_rock_pauses_the_test_and_the_rock_is_asked_again(test:
     assert str(test.logbook.path) in paused.reason
     assert not test.of(events.RockRefused)  # not durable, so not shown
     seen = len(test.stream)
-    test.tick(150)
+    test.tick_for(3.0)
     assert len(test.stream) == seen
     test.make_room()
     goes_on = test.run_until(events.RecordingGoesOn).event
@@ -131,13 +131,13 @@ def test_a_full_disk_in_a_rock_pauses_the_test_and_the_rock_is_asked_again(test:
 def test_samples_that_cannot_be_held_are_given_up_counted_and_marked(
     test: KeptTest, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(keeper, "MOST_HELD_BYTES", 60_000)
+    monkeypatch.setattr(keeper, "MOST_HELD_BYTES", 12_000)  # 3.4 s
     test.run_until(events.RockAccepted)
     test.run_until(events.RockStarted)
     test.fill()
     test.run_until(events.RecordingPaused)
-    test.tick(300)
-    assert test.logbook.waiting_bytes < 62_000
+    test.tick_for(6.0)
+    assert test.logbook.waiting_bytes < 14_000
     test.make_room()
     goes_on = test.run_until(events.RecordingGoesOn).event
     assert isinstance(goes_on, events.RecordingGoesOn)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from daemon.virtual_time import TICK_S, VirtualTest, load_box
+from daemon.virtual_time import VirtualTest, load_box
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.sequence.sequence import Phase
@@ -28,8 +28,8 @@ class Mutable(VirtualTest):
 
     def tick(self, count: int = 1) -> None:
         for _ in range(count):
-            wire = self._simulated.advance(TICK_S)
-            self.now_s += TICK_S
+            wire = self._simulated.advance(self.tick_s)
+            self.now_s += self.tick_s
             said = {INDICATOR: wire.indicator, ENCODER: wire.encoder, **self.instead}
             self.conductor.tick(
                 self.now_s, {name: [Chunk(self.now_s, data)] if data else [] for name, data in said.items()}
@@ -55,7 +55,7 @@ def test_the_rock_in_hand_is_refused_and_asked_again_and_the_earlier_ones_stay(
 ) -> None:
     test.run_until(events.RockAccepted)
     test.run_until(events.RockStarted)
-    test.tick(5)
+    test.tick_for(0.1)
     test.instead[name] = said
     refused = test.run_until(events.RockRefused, most_s=5.0).event
     assert isinstance(refused, events.RockRefused)
@@ -64,7 +64,7 @@ def test_the_rock_in_hand_is_refused_and_asked_again_and_the_earlier_ones_stay(
     assert isinstance(lost, events.InstrumentLost)
     assert lost.remedy.startswith("The last bad frame was" if said else "Check power and cable")
     assert test.conductor.state.phase is Phase.WAITING
-    test.tick(500)
+    test.tick_for(10.0)
     test.instead.clear()
     test.run_until(events.InstrumentBack)
     test.run()

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from daemon.command import lashmap, simulated_stand, start
-from daemon.virtual_time import TICK_S, VirtualTest, demo_text, load_box
+from daemon.virtual_time import VirtualTest, demo_text, load_box
 from drivers.faulty_peer import FaultyPeer
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.logbook.logbook import Logbook
@@ -39,8 +39,8 @@ class Unpluggable(VirtualTest):
 
     def pull(self, *names: str) -> None:
         """Pull cables in mid-line: half a line, the mark that the port leaves, then nothing."""
-        wire = self._simulated.advance(TICK_S)
-        self.now_s += TICK_S
+        wire = self._simulated.advance(self.tick_s)
+        self.now_s += self.tick_s
         halves = {INDICATOR: wire.indicator, ENCODER: wire.encoder}
         chunks = {name: [Chunk(self.now_s, data[: len(data) - CUT])] for name, data in halves.items()}
         for name in names:
@@ -50,15 +50,15 @@ class Unpluggable(VirtualTest):
 
     def hear(self, *, encoder: bytes, seconds: float) -> None:
         """Let time pass in which only the encoder speaks, and always says the same."""
-        for _ in range(round(seconds / TICK_S)):
-            self.now_s += TICK_S
+        for _ in range(round(seconds / self.tick_s)):
+            self.now_s += self.tick_s
             self.conductor.tick(self.now_s, {ENCODER: [Chunk(self.now_s, encoder)]}, self.lost)
 
     def tick(self, count: int = 1) -> None:
         """Let a little time pass; what an unplugged instrument says is not heard."""
         for _ in range(count):
-            wire = self._simulated.advance(TICK_S)
-            self.now_s += TICK_S
+            wire = self._simulated.advance(self.tick_s)
+            self.now_s += self.tick_s
             said = {INDICATOR: wire.indicator, ENCODER: wire.encoder}
             chunks = {
                 name: [Chunk(self.now_s, data)] if data and name not in self.lost else []
@@ -80,12 +80,12 @@ def kinds(test: VirtualTest, start: int) -> list[str]:
 def test_a_rock_is_interrupted_and_asked_for_again(test: Unpluggable) -> None:
     test.run_until(events.RockAccepted)
     test.run_until(events.RockStarted)
-    test.tick(20)
+    test.tick_for(0.4)
     before = len(test.stream)
     test.pull(INDICATOR)
     assert kinds(test, before) == ["InstrumentLost", "RockRefused"]
     assert test.conductor.state.phase is Phase.WAITING
-    test.tick(500)  # ten seconds, longer than a silent instrument is borne
+    test.tick_for(10.0)  # ten seconds, longer than a silent instrument is borne
     assert kinds(test, before) == ["InstrumentLost", "RockRefused"]
     test.lost.clear()
     back = test.run_until(events.InstrumentBack).event
@@ -100,9 +100,9 @@ def test_a_rock_is_interrupted_and_asked_for_again(test: Unpluggable) -> None:
 def test_the_record_of_an_interrupted_test_decodes_to_the_same_numbers(test: Unpluggable) -> None:
     for names in ((INDICATOR,), (ENCODER,), (INDICATOR, ENCODER)):
         test.run_until(events.RockStarted)
-        test.tick(20)
+        test.tick_for(0.4)
         test.pull(*names)
-        test.tick(50)
+        test.tick_for(1.0)
         test.lost.clear()
         test.run_until(events.RockAccepted)
     test.run()
@@ -121,7 +121,7 @@ def test_the_record_of_an_interrupted_test_decodes_to_the_same_numbers(test: Unp
 def test_no_half_line_ever_merges_with_another(test: Unpluggable) -> None:
     test.run_until(events.RockStarted)
     test.pull(INDICATOR, ENCODER)
-    test.tick(10)
+    test.tick_for(0.2)
     test.lost.clear()
     test.run_until(events.InstrumentBack)
     assert test.channels.monitors[INDICATOR].parser.bad_frames == 0
@@ -253,8 +253,8 @@ class WrappingUnpluggable(Unpluggable):
 
     def tick(self, count: int = 1) -> None:
         for _ in range(count):
-            wire = self._simulated.advance(TICK_S)
-            self.now_s += TICK_S
+            wire = self._simulated.advance(self.tick_s)
+            self.now_s += self.tick_s
             counts = (int(line) % TURN for line in wire.encoder_lines)
             said = {INDICATOR: wire.indicator, ENCODER: b"".join(b"%+011d\r\n" % one for one in counts)}
             chunks = {

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from daemon.broken_off import BrokenOff, accepted, numbers_agree, precondition
-from daemon.virtual_time import VirtualTest, load_box, set_up
+from daemon.virtual_time import AS_SHIPPED, VirtualTest, load_box, set_up
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN
 from lashmap_analysis.record.record import Precondition, Shaft
 from lashmap_daemon.errors import ReferenceDisproved, StandError
@@ -59,7 +59,9 @@ def test_an_encoder_that_everybody_followed_is_found_at_the_mark(
     shaft: Shaft,
 ) -> None:
     instruments = SimulatedInstruments(
-        encoder_rate_hz=SLOW_HZ[shaft] if fault is Fault.JUMPING_ENCODER else 500.0, encoder_shaft=shaft
+        indicator_rate_hz=200.0,
+        encoder_rate_hz=SLOW_HZ[shaft] if fault is Fault.JUMPING_ENCODER else 500.0,
+        encoder_shaft=shaft,
     )
     test = BrokenOff(tmp_path, BOX, seed=4, instruments=instruments, fault=fault, fault_from_s=6.0)
     with pytest.raises(ReferenceDisproved) as raised:
@@ -99,7 +101,7 @@ def end_by_jump(test: BrokenOff, said: str) -> None:
 
 
 def test_an_encoder_that_jumps_ends_the_test_and_it_goes_on_by_the_marks(tmp_path: Path) -> None:
-    test = BrokenOff(tmp_path, BOX, seed=4, fault=Fault.JUMPING_ENCODER, fault_from_s=9.0)
+    test = BrokenOff(tmp_path, BOX, seed=4, fault=Fault.JUMPING_ENCODER, fault_from_s=9.0, **AS_SHIPPED)
     end_by_jump(
         test, r"went by \+81\.0° within 2 ms .* jumped, .* go on with: lashmap run STAND BOX --resume"
     )
@@ -118,7 +120,7 @@ def test_an_encoder_that_jumps_ends_the_test_and_it_goes_on_by_the_marks(tmp_pat
 
 
 def test_after_a_jump_other_teeth_than_the_marked_ones_are_not_believed(tmp_path: Path) -> None:
-    test = BrokenOff(tmp_path, BOX, seed=4, fault=Fault.JUMPING_ENCODER, fault_from_s=9.0)
+    test = BrokenOff(tmp_path, BOX, seed=4, fault=Fault.JUMPING_ENCODER, fault_from_s=9.0, **AS_SHIPPED)
     end_by_jump(test, "jumped")
     test.go_on(offset=None, marks=5)
     found = precondition(test, "matched teeth")
@@ -148,7 +150,7 @@ def precondition_of(test: VirtualTest) -> Precondition:
 def test_marks_are_not_compared_while_the_gear_turns_and_no_angle_is_shown(tmp_path: Path) -> None:
     test = VirtualTest(tmp_path, BOX, seed=4)
     test.run_until(events.MarksAsked)
-    test.tick(15)
+    test.tick_for(0.3)
     view = view_of(test.conductor, test.now_s, "")
     assert (view.phase, view.gear_deg, view.target_deg) == (Phase.CHECKING, None, None)
     test.conductor.matched()
@@ -162,7 +164,7 @@ def test_marks_are_not_compared_while_the_gear_turns_and_no_angle_is_shown(tmp_p
 def test_a_test_broken_off_at_the_marks_asks_for_them_again(tmp_path: Path) -> None:
     test = BrokenOff(tmp_path, BOX, seed=4)
     test.run_until(events.MarksAsked)
-    test.tick(5)
+    test.tick_for(0.1)
     new = len(test.stream)
     test.go_on()
     test.run()

@@ -80,7 +80,7 @@ def test_what_was_spared_stays_spared_after_a_kill(tmp_path: Path) -> None:
     test = BrokenOff(tmp_path, box())
     while not test.of(events.PositionsSpared):
         test.tick()
-    test.tick(20)
+    test.tick_for(0.4)
     test.go_on()
     test.run()
     with Replay(test.logbook, test.started.test) as replay:

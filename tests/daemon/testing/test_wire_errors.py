@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from daemon.virtual_time import DEMO_BOX, TICK_S, VirtualTest, load_box
+from daemon.virtual_time import AS_SHIPPED, DEMO_BOX, VirtualTest, load_box
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.replay.conclude import conclude
@@ -39,8 +39,8 @@ class DamagedWire(VirtualTest):
 
     def tick(self, count: int = 1) -> None:
         for _ in range(count):
-            wire = self._simulated.advance(TICK_S)
-            self.now_s += TICK_S
+            wire = self._simulated.advance(self.tick_s)
+            self.now_s += self.tick_s
             chunks = {}
             for name, said in ((INDICATOR, wire.indicator), (ENCODER, wire.encoder)):
                 data = self.damage[name](self.now_s, said) if name in self.damage else said
@@ -70,7 +70,7 @@ def bit_errors(share: float, seed: int) -> Damage:
 
 def short_test(folder: Path, damage: dict[str, Damage], **plan: float) -> DamagedWire:
     box = load_box(DEMO_BOX, **{"positions": 5, "gear_turns": 1.0, "confirming_positions": 1, **plan})
-    return DamagedWire(folder, box, seed=2, damage=damage)
+    return DamagedWire(folder, box, seed=2, damage=damage, **AS_SHIPPED)
 
 
 def samples(angle_deg: np.ndarray[tuple[int], np.dtype[np.float64]], rate_hz: float = 500.0) -> Samples:
