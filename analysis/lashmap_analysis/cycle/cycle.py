@@ -78,6 +78,7 @@ LEAST_FREE = 0.05
 # A light brake opens lash by up to this, both flanks together, where no rock and no second torque tell
 # (from memory; a light rock by hand is taken to open 1 µm).
 WIND_UP_MM = 0.006
+DRIFT_MM_PER_S = 2e-5  # about 1 µm a minute, of encoders on a stand that warms up (from memory)
 STANDS_OUT = 2.0  # deviations of the noise, above which a cell is believed by itself
 DISAGREE = 3.0
 
@@ -447,7 +448,10 @@ def _level_mm(passes: Passes, found: Disturbances) -> float:
     opened = WIND_UP_MM / sqrt(3)
     if found.wind_up_mm_per_nm.known:
         opened = 2 * passes.typical_torque_nm * found.wind_up_mm_per_nm.standard_uncertainty
-    return hypot(by_skew, opened, sqrt(2) * PASS_MM)
+    # What drifts between the flanks: known from passes of one flank, or from memory.
+    drift = found.drift_mm_per_s.standard_uncertainty if found.drift_mm_per_s.known else DRIFT_MM_PER_S
+    between_s = passes.mean_time_s(1) - passes.mean_time_s(0)
+    return hypot(by_skew, opened, drift * between_s, sqrt(2) * PASS_MM)
 
 
 def _tie(

@@ -79,6 +79,11 @@ class Passes:
         """Mean of the brake's torque, in either direction."""
         return float((np.abs(self.torque_nm) * self.weight).sum() / self.weight.sum())
 
+    def mean_time_s(self, flank: int) -> float:
+        """When a flank was seen, on average."""
+        rows = self.flank == flank
+        return float((self.time_s[rows] * self.weight[rows]).sum() / self.weight[rows].sum())
+
     def within(self, values: Floats) -> Floats:
         """Values in each cell less their mean over the passes of the flank, 0 where nothing was seen."""
         left = np.zeros_like(values)
