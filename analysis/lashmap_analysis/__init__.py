@@ -9,6 +9,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
+    from lashmap_analysis.cycle.passes import CycleError, CyclePass
+    from lashmap_analysis.cycle.transmission import transmission_error
     from lashmap_analysis.gears.gear_set import GearSet, GearSetError
     from lashmap_analysis.gears.indicator import Indicator, IndicatorError
     from lashmap_analysis.judge.assess import assess
@@ -25,6 +28,9 @@ if TYPE_CHECKING:
     from lashmap_analysis.uncertainty.backlash import budget
 
 __all__ = [
+    "CycleError",
+    "CycleFit",
+    "CyclePass",
     "Doubt",
     "Encoder",
     "Evidence",
@@ -42,8 +48,10 @@ __all__ = [
     "RunoutError",
     "ShimStock",
     "TestRecord",
+    "TiedRock",
     "assess",
     "budget",
+    "fit_cycle",
     "fit_lash_map",
     "load",
     "match_runout",
@@ -53,9 +61,13 @@ __all__ = [
     "plan_positions",
     "reach_verdict",
     "shim_advice",
+    "transmission_error",
 ]
 
 _HOME: dict[str, str] = {
+    "CycleError": "cycle.passes",
+    "CycleFit": "cycle.cycle",
+    "CyclePass": "cycle.passes",
     "Doubt": "judge.verdict",
     "Encoder": "record.record",
     "Evidence": "judge.verdict",
@@ -73,8 +85,10 @@ _HOME: dict[str, str] = {
     "RunoutError": "runout.sweep",
     "ShimStock": "judge.shim_stock",
     "TestRecord": "record.record",
+    "TiedRock": "cycle.cycle",
     "assess": "judge.assess",
     "budget": "uncertainty.backlash",
+    "fit_cycle": "cycle.cycle",
     "fit_lash_map": "lash_map.lash_map",
     "reach_verdict": "judge.verdict",
     "load": "tables",
@@ -84,6 +98,7 @@ _HOME: dict[str, str] = {
     "measure_runout": "runout.sweep",
     "plan_positions": "lash_map.positions",
     "shim_advice": "judge.shims",
+    "transmission_error": "cycle.transmission",
 }
 
 

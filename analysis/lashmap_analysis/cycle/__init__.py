@@ -1,0 +1,1 @@
+"""The cycle run: angles of both shafts over whole mesh cycles become the lash at every engagement."""

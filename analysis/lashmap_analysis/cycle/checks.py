@@ -1,0 +1,309 @@
+"""What is wrong with a cycle run: every refusal and warning, with what to do next.
+
+Decided here: the names, the limits and the sentences.  A flag is *disabling* when no lash may be taken from
+the run; otherwise it is a warning that travels with the result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from math import sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashmap_analysis.cycle.cells import FEW_VISITS, PHASES, Cells, ToothSum
+from lashmap_analysis.cycle.estimate import BLOCKS, Disturbances, Passes
+
+if TYPE_CHECKING:
+    from lashmap_analysis.cycle.passes import Advance
+    from lashmap_analysis.gears.gear_set import GearSet
+
+Floats = NDArray[np.float64]
+Booleans = NDArray[np.bool_]
+
+# The ratio of two gears is exact, so that over a pass it is known far better than this.
+RATIO_TOLERANCE = 2e-3
+# A jump, or a movement of the level within a pass, that no temperature makes.
+LEAST_JUMP_MM = 0.015
+JUMP_SIGMAS = 6.0
+LEAST_STEP_MM, STEP_MEDIANS = 0.1, 50
+SKEW_MM = 0.004  # a skew whose uncertainty moves lash by more is unproven
+USELESS_SKEW_MM = 0.020  # and by more than this leaves nothing to be said
+WAYS_APART = 5.0  # standard uncertainties
+MOST_LOST = 0.25  # of the cells of a pass
+LEAST_LASH_MM = 0.005
+UNSTEADY_MM = 0.010
+
+
+class CycleFlagName(StrEnum):
+    """What can be wrong with a cycle run, in the words of the bench."""
+
+    WRONG_SENSE = "encoder counts backwards"
+    SWAPPED = "encoders on each other's shaft"
+    WRONG_COUNTS = "counts per turn wrong"
+    OTHER_TEETH = "other teeth meet"
+    JUMP = "angle jumped"
+    ONE_FLANK = "both passes on one flank"
+    DRIVEN_BY_GEAR = "gear drove the pinion"
+    CONTACT_LOST = "contact lost"
+    PART_OF_CYCLE = "part of the mesh cycle"
+    SKEW_UNPROVEN = "time between the encoders unproven"
+    NOT_TIED = "not tied to rocks"
+    ROCKS_DISAGREE = "rocks disagree"
+    UNSTEADY = "passes disagree"
+
+
+@dataclass(frozen=True, kw_only=True)
+class CycleFlag:
+    """One named refusal or warning.
+
+    Attributes:
+        name: Which one.
+        disabling: True when no lash may be taken from the run.
+        sentence: What happened and what to do next, for the technician.
+        numbers: The figures behind it; units stand in the keys.
+    """
+
+    name: CycleFlagName
+    disabling: bool
+    sentence: str
+    numbers: Mapping[str, float] = field(default_factory=dict)
+
+
+def encoder_fault(gear_set: GearSet, advance: Advance) -> CycleFlag | None:
+    """Name what the encoders are, when gear and pinion do not turn in the ratio of the teeth."""
+    ends = max(advance.place.size // 20, 1)
+
+    def turned(place: Floats) -> float:
+        return float(np.median(place[-ends:]) - np.median(place[:ends]))
+
+    pinion = turned(advance.place)
+    seen = turned(advance.gear_place) / pinion
+    # Half a tooth of lash and of eccentric encoders is forgiven.
+    tolerance = max(RATIO_TOLERANCE, 0.5 / abs(pinion))
+    if abs(seen - 1.0) <= tolerance:
+        return _other_teeth(advance)
+    ratio = abs(seen) * gear_set.pinion_teeth / gear_set.gear_teeth
+    told = (
+        f"the gear turned {ratio:.4f} turns for each turn of the pinion, not "
+        f"{gear_set.pinion_teeth}/{gear_set.gear_teeth}"
+    )
+    swapped = (gear_set.gear_teeth / gear_set.pinion_teeth) ** 2
+    name = CycleFlagName.WRONG_COUNTS
+    sentence = (
+        f"The angles do not fit the teeth: {told}. Either the pinion's encoder has {1 / abs(seen):.5g} "
+        f"times the counts per turn that are given, or the gear's has {abs(seen):.5g} times; or an "
+        "encoder slips on its shaft, or the tooth counts are wrong."
+    )
+    if abs(seen + 1.0) <= tolerance:
+        name = CycleFlagName.WRONG_SENSE
+        sentence = (
+            "One encoder counts backwards: gear and pinion turn in the right ratio, but opposite ways. "
+            "Turn the sense of one of them in the stand file."
+        )
+    elif abs(abs(seen) / swapped - 1.0) <= 0.02:
+        name = CycleFlagName.SWAPPED
+        sentence = f"The encoders seem to be on each other's shaft: {told}. Exchange them in the stand file."
+    return CycleFlag(
+        name=name, disabling=True, sentence=sentence, numbers={"gear_turns_per_pinion_turn": ratio}
+    )
+
+
+def _other_teeth(advance: Advance) -> CycleFlag | None:
+    """The right ratio, but not the teeth that are said to meet: tooth numbers would be wrong."""
+    teeth = float(np.median(advance.advance_mm)) / advance.arc_mm
+    if abs(teeth) <= 0.5:
+        return None
+    return CycleFlag(
+        name=CycleFlagName.OTHER_TEETH,
+        disabling=True,
+        sentence=(
+            f"The gear stands {teeth:+.1f} teeth from where the pinion's angle puts it. An encoder was set "
+            "to zero at other teeth, or a coupling slipped since: bring the matched teeth together and set "
+            "both anew."
+        ),
+        numbers={"teeth": teeth},
+    )
+
+
+def jump(teeth: ToothSum, cells: Cells) -> CycleFlag | None:
+    """A level that moves within a pass and stays, which no tooth can do."""
+    # In the order of time; a pass may begin anywhere in the cycle.
+    seen = np.flatnonzero(cells.seen.ravel())
+    in_time = seen[np.argsort(cells.time_s.ravel()[seen], kind="stable")]
+    if teeth.visits < FEW_VISITS:
+        return _step(cells.advance_mm.ravel()[in_time], in_time // PHASES)
+    off = cells.advance_mm - teeth.fit_robustly(cells.advance_mm, cells.weight)
+    parts = np.array_split(off.ravel()[in_time], min(BLOCKS, max(in_time.size // PHASES, 2)))
+    level = np.array([float(np.median(part)) for part in parts])
+    before = np.arange(1, level.size)
+    after = level.size - before
+    sums = np.cumsum(level)[:-1]
+    shift = np.abs(sums / before - (level.sum() - sums) / after)
+    sigma = 1.4826 * float(np.median(np.abs(np.diff(level)))) / sqrt(2)
+    limit = np.maximum(JUMP_SIGMAS * sigma * np.sqrt(1 / before + 1 / after), LEAST_JUMP_MM)
+    worst = int((shift / limit).argmax())
+    if shift[worst] < limit[worst]:
+        return None
+    begins = min(sum(part.size for part in parts[: worst + 1]), in_time.size - 1)
+    return _jump_flag(float(shift[worst]), int(in_time[begins]) // PHASES)
+
+
+def _step(advance_mm: Floats, engagement: NDArray[np.int64]) -> CycleFlag | None:
+    """Where runout cannot be told from a movement: only a step that no tooth spacing makes is seen."""
+    step = np.abs(np.diff(advance_mm))
+    worst = int(step.argmax())
+    if step[worst] < max(LEAST_STEP_MM, STEP_MEDIANS * float(np.median(step))):
+        return None
+    return _jump_flag(float(step[worst]), int(engagement[worst]))
+
+
+def _jump_flag(jump_mm: float, engagement: int) -> CycleFlag:
+    return CycleFlag(
+        name=CycleFlagName.JUMP,
+        disabling=True,
+        sentence=(
+            f"The gear's angle moved against the pinion's by {jump_mm:.3f} mm at the pitch circle about "
+            f"engagement {engagement} and stayed there. An encoder or its coupling slipped, or counts "
+            "were lost: tighten the couplings, look at the cables, and run the pass again."
+        ),
+        numbers={"jump_mm": jump_mm, "engagement": float(engagement)},
+    )
+
+
+def skew_flag(found: Disturbances, passes: Passes) -> CycleFlag | None:
+    """Say that the time between the two streams is not known well enough, and by how much."""
+    skew = found.skew_s
+    moved_mm = 2 * passes.typical_speed_mm_per_s * skew.standard_uncertainty
+    if not skew.known:
+        words, disabling = "All passes have one steady speed, so that it cannot be found.", True
+    elif found.skew_ways_apart > WAYS_APART:
+        words, disabling = (
+            "The difference between the passes and their own speeds contradict each other.",
+            True,
+        )
+    elif moved_mm > SKEW_MM:
+        words = (
+            f"It is known to {1e3 * skew.standard_uncertainty:.3f} ms, which moves lash by {moved_mm:.4f} mm."
+        )
+        disabling = moved_mm > USELESS_SKEW_MM
+    else:
+        return None
+    return CycleFlag(
+        name=CycleFlagName.SKEW_UNPROVEN,
+        disabling=disabling,
+        sentence=(
+            f"How late one encoder's angles come against the other's is unproven. {words} Run a second "
+            "pair of passes at another, slower speed, or use a counter that takes both counts together."
+        ),
+        numbers={} if not skew.known else {"moved_mm": moved_mm},
+    )
+
+
+def contact_flag(kept: list[Cells]) -> CycleFlag | None:
+    """Say how much of a pass was cut out because the gear had left the flank."""
+    share = max(float(one.lost.sum() / max((one.seen | one.lost).sum(), 1)) for one in kept)
+    if share == 0.0:
+        return None
+    too_much = share > MOST_LOST
+    then = " Brake it harder or turn more evenly, and run the pass again." if too_much else ""
+    return CycleFlag(
+        name=CycleFlagName.CONTACT_LOST,
+        disabling=too_much,
+        sentence=f"The gear left the flank in {100 * share:.2g} % of a pass; that was cut out.{then}",
+        numbers={"share": share},
+    )
+
+
+def lash_flags(typical_mm: float, between_passes_mm: float) -> Iterator[CycleFlag]:
+    """Lash that cannot be one, and passes that do not repeat.
+
+    Args:
+        typical_mm: Median of the transverse lash.
+        between_passes_mm: Standard deviation of an engagement between passes of one flank.
+    """
+    if typical_mm < -LEAST_LASH_MM:
+        yield CycleFlag(
+            name=CycleFlagName.DRIVEN_BY_GEAR,
+            disabling=True,
+            sentence=(
+                "The lash comes out negative: the gear drove the pinion. Brake the gear and turn the "
+                "pinion, in both directions."
+            ),
+            numbers={"typical_mm": typical_mm},
+        )
+    elif typical_mm < LEAST_LASH_MM:
+        yield CycleFlag(
+            name=CycleFlagName.ONE_FLANK,
+            disabling=True,
+            sentence=(
+                f"Both directions ran on the same flank, or the set has no lash: {typical_mm:.4f} mm. "
+                "Is the brake on the gear's shaft, and closed?"
+            ),
+            numbers={"typical_mm": typical_mm},
+        )
+    if between_passes_mm > UNSTEADY_MM:
+        yield CycleFlag(
+            name=CycleFlagName.UNSTEADY,
+            disabling=True,
+            sentence=(
+                f"Passes of the same flank differ by {between_passes_mm:.4f} mm at the same teeth. Is "
+                "the brake steady, and are couplings and bearings tight?"
+            ),
+            numbers={"deviation_mm": between_passes_mm},
+        )
+
+
+def missing_flag(seen: Booleans, known: Booleans) -> CycleFlag | None:
+    """Say how much of the mesh cycle was not turned through.
+
+    Args:
+        seen: Shape (m,), engagements seen on both flanks.
+        known: Shape (m,), those of which a lash can be said.
+    """
+    missing, unknown = int((~seen).sum()), int((~known).sum())
+    if not missing:
+        return None
+    rest = (
+        f"for {unknown} of them not even their teeth were met"
+        if unknown
+        else "their teeth were met elsewhere, and what they add up to is taken"
+    )
+    return CycleFlag(
+        name=CycleFlagName.PART_OF_CYCLE,
+        disabling=False,
+        sentence=(
+            f"{missing} of {seen.size} engagements were not seen on both flanks; {rest}. Turn on until "
+            "the whole mesh cycle is seen."
+        ),
+        numbers={"missing": float(missing), "unknown": float(unknown)},
+    )
+
+
+def not_tied_flag() -> CycleFlag:
+    """Say that no rock ties the level."""
+    return CycleFlag(
+        name=CycleFlagName.NOT_TIED,
+        disabling=False,
+        sentence=(
+            "No rock ties the level of the lash: what the brake winds up is taken from memory. Rock at "
+            "three to six places without the brake, the tight spot among them."
+        ),
+    )
+
+
+def rocks_flag(mean_mm: float, farthest_mm: float) -> CycleFlag:
+    """Say that rocks and curve do not go together."""
+    return CycleFlag(
+        name=CycleFlagName.ROCKS_DISAGREE,
+        disabling=False,
+        sentence=(
+            f"Rocks and cycle run disagree: the rocks lie {mean_mm:+.4f} mm from the curve, the farthest "
+            f"{farthest_mm:+.4f} mm. One of the two methods is wrong here; rock these places again."
+        ),
+        numbers={"apart_mm": mean_mm, "farthest_mm": farthest_mm},
+    )

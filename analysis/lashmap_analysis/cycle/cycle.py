@@ -1,0 +1,525 @@
+"""Lash at every engagement of the mesh cycle, from passes on the drive and on the coast flanks.
+
+Decided here: how the passes are put together, how rocks tie the level, and what uncertainty is left.  Not
+decided here: what a limit makes of it (`judge/`).
+
+**Model.** In a cell c of flank f, pass i sees the advance
+
+    R_ic = F_fc − V_ic s + (t_i − t̄) d − σ_i T_i w
+
+with the flank's own advance F, the gear's speed V at the pitch circle, the skew s of the gear's times
+against the pinion's, the drift d of one encoder against the other, the direction σ = ±1, the brake's torque
+T and the wind-up w that a torque makes.  The lash is F_coast − F_drive (derived: the brake holds the gear
+back in both directions, so that the pinion pushes it by the drive flanks forward and by the coast flanks
+back).  Two passes of a flank differ in V, t and T but not in F, so that differences between passes give s,
+d and w without any model of the teeth; the variation of speed within a pass gives s once more, against what
+two teeth add up to.
+
+**What no pass can tell** is a wind-up that is the same in all of them, and every constant of the encoders'
+mounts. Rocks at a few engagements, made without the brake, tie the level of the whole curve; without them a
+wind-up from memory stays in the uncertainty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import ceil, floor, hypot, inf, nan, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashmap_analysis.cycle.cells import (
+    FEW_VISITS,
+    LEAST_VARIANCE_MM2,
+    PHASES,
+    Cells,
+    ToothSum,
+    cells_of,
+    without_lost_contact,
+)
+from lashmap_analysis.cycle.checks import (
+    CycleFlag,
+    contact_flag,
+    encoder_fault,
+    jump,
+    lash_flags,
+    missing_flag,
+    not_tied_flag,
+    rocks_flag,
+    skew_flag,
+)
+from lashmap_analysis.cycle.estimate import (
+    PASS_MM,
+    UNKNOWN,
+    Disturbances,
+    Estimate,
+    Passes,
+    find_disturbances,
+)
+from lashmap_analysis.cycle.passes import Advance, CycleError, CyclePass, advance_of
+from lashmap_analysis.gears.mesh_cycle import MeshCycle
+
+if TYPE_CHECKING:
+    from lashmap_analysis.gears.gear_set import GearSet
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Booleans = NDArray[np.bool_]
+
+CUT_ROUNDS = 3
+DRAWS = 300
+TAILS = (0.025, 0.975)
+# Least squares of a parabola over seven cells (Savitzky & Golay, Analytical Chemistry 36, 1964,
+# 1627–1639): the play is smooth where it is least, in the middle of a pair's contact.
+SMOOTHING = np.array([-2.0, 3.0, 6.0, 7.0, 6.0, 3.0, -2.0]) / 21
+LEAST_FREE = 0.05
+# A light brake opens lash by up to this, both flanks together, where no rock and no second torque tell
+# (from memory; a light rock by hand is taken to open 1 µm).
+WIND_UP_MM = 0.006
+DRIFT_MM_PER_S = 2e-5  # about 1 µm a minute, of encoders on a stand that warms up (from memory)
+STANDS_OUT = 2.0  # deviations of the noise, above which a cell is believed by itself
+DISAGREE = 3.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class TiedRock:
+    """A rock made without the brake, to tie the level of the curve.
+
+    Attributes:
+        engagement: Of any size and sign.
+        transverse_mm: Its lash as outer transverse backlash.
+        standard_uncertainty_mm: Of that, the scatter between settings of the tip included.
+    """
+
+    engagement: int
+    transverse_mm: float
+    standard_uncertainty_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class CycleSpot:
+    """The tightest place of the cycle.
+
+    Attributes:
+        engagement: Before or after the place, whichever a rock finds tighter; 0 … mesh cycle − 1.
+        place: In engagements past the matched teeth, with its part of one.
+        backlash_mm: Outer normal backlash there.
+        low_mm: Lower end of the 95 % band of the least backlash.
+        high_mm: Its upper end.
+    """
+
+    engagement: int
+    place: float
+    backlash_mm: float
+    low_mm: float
+    high_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class CycleFit:
+    """What a cycle run says; lengths are at the outer pitch circle, NaN where nothing can be said.
+
+    Attributes:
+        gear_set: The set.
+        flags: Refusals and warnings.
+        drive_mm: Shape (m, PHASES), advance on the drive flanks without skew, drift and wind-up.
+        coast_mm: The same on the coast flanks.
+        lash_mm: Shape (m, PHASES), transverse lash.
+        standard_uncertainty_mm: Shape (m, PHASES), of the lash of a cell, the level's included.
+        seen: Shape (m,), engagements with samples on both flanks.
+        normal_mm: Shape (m,), outer normal backlash as a rock at each engagement gives it.
+        normal_uncertainty_mm: Shape (m,), its standard uncertainty.
+        tight_spot: The least over all cells; None when the run is refused.
+        roll_mm: How far the least within an engagement lies below the place of a rock on average, normal.
+        disturbances: What was taken out of the advance; None when the run is refused for its streams.
+        level_mm: What was added to the transverse lash of all cells to agree with the rocks.
+        repeatability_mm: Standard deviation of one cell of one pass.
+        lost: Part of all cells that was cut out as lost contact.
+    """
+
+    gear_set: GearSet
+    flags: tuple[CycleFlag, ...]
+    drive_mm: Floats
+    coast_mm: Floats
+    lash_mm: Floats
+    standard_uncertainty_mm: Floats
+    seen: Booleans
+    normal_mm: Floats
+    normal_uncertainty_mm: Floats
+    tight_spot: CycleSpot | None
+    roll_mm: float = nan
+    disturbances: Disturbances | None = None
+    level_mm: Estimate = UNKNOWN
+    repeatability_mm: float = nan
+    lost: float = nan
+
+    @property
+    def good(self) -> bool:
+        """Whether lash may be taken from the run."""
+        return not any(flag.disabling for flag in self.flags)
+
+    @property
+    def missing(self) -> Integers:
+        """Engagements that were not seen on both flanks."""
+        return np.flatnonzero(~self.seen)
+
+    @property
+    def place(self) -> Floats:
+        """Shape (m, PHASES), middle of each cell in engagements past the matched teeth."""
+        return places(len(self.lash_mm))
+
+
+def places(length: int) -> Floats:
+    """Place of the middle of each cell, in engagements; shape (length, PHASES)."""
+    inside = (np.arange(PHASES) - PHASES // 2) / PHASES
+    return np.arange(length)[:, np.newaxis] + inside
+
+
+def fit_cycle(
+    gear_set: GearSet,
+    drive: Sequence[CyclePass],
+    coast: Sequence[CyclePass],
+    *,
+    rocks: Sequence[TiedRock] = (),
+) -> CycleFit:
+    """Find the lash of every engagement in a cycle run.
+
+    Args:
+        gear_set: The gear set.
+        drive: Passes forward, the pinion turning the braked gear; at least one.
+        coast: Passes back; at least one.
+        rocks: Rocks at some engagements, without the brake.
+
+    Returns:
+        The lash with its uncertainty, or the flags that say why there is none.
+
+    Raises:
+        CycleError: No pass, a pass in the wrong direction, or arrays that cannot be what they are said to be.
+    """
+    cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
+    advances: list[Advance] = []
+    for name, passes, forward in (("drive", drive, True), ("coast", coast, False)):
+        if not passes:
+            raise CycleError(name, 0, "at least one pass")
+        for one in passes:
+            advance = advance_of(gear_set, one)
+            fault = encoder_fault(gear_set, advance)
+            if fault is not None:
+                return _refused(gear_set, cycle, fault)
+            if advance.forward != forward:
+                raise CycleError(name, "a pass the other way", "drive passes forward and coast passes back")
+            advances.append(advance)
+    flank = np.array([0] * len(drive) + [1] * len(coast))
+    teeth = ToothSum(cycle)
+    latched = all(one.latched for one in (*drive, *coast))
+    first = [cells_of(cycle, advance) for advance in advances]
+    skew_s = 0.0
+    if not latched:
+        # Speed that varies makes skew look like movement: it is taken out before anything is called one.
+        skew_s = find_disturbances(Passes(first, flank, teeth), latched=False).skew_s.value
+        advances = [one.without_skew(skew_s) for one in advances]
+        first = [cells_of(cycle, advance) for advance in advances]
+    moved = next(filter(None, (jump(teeth, cells) for cells in first)), None)
+    if moved is not None:
+        return _refused(gear_set, cycle, moved)
+    kept = _in_contact(cycle, teeth, advances, first, flank)
+    run = Passes(kept, flank, teeth)
+    left = find_disturbances(run, latched=latched)
+    found = replace(left, skew_s=replace(left.skew_s, value=left.skew_s.value + skew_s))
+    return _put_together(gear_set, kept, run, (left, found), rocks)
+
+
+def _refused(gear_set: GearSet, cycle: MeshCycle, flag: CycleFlag) -> CycleFit:
+    cells, engagements = np.full((cycle.length, PHASES), nan), np.full(cycle.length, nan)
+    return CycleFit(
+        gear_set=gear_set,
+        flags=(flag,),
+        drive_mm=cells,
+        coast_mm=cells,
+        lash_mm=cells,
+        standard_uncertainty_mm=cells,
+        seen=np.zeros(cycle.length, dtype=np.bool_),
+        normal_mm=engagements,
+        normal_uncertainty_mm=engagements,
+        tight_spot=None,
+    )
+
+
+def _in_contact(
+    cycle: MeshCycle, teeth: ToothSum, advances: list[Advance], first: list[Cells], flank: Integers
+) -> list[Cells]:
+    """Cells without the moments at which the gear had left the flank.
+
+    Other passes of the flank say where it should be; where there is none, what two teeth add up to.
+    """
+    kept = first
+    for _ in range(CUT_ROUNDS):
+        again = []
+        for number, advance in enumerate(advances):
+            others = [kept[other] for other in np.flatnonzero(flank == flank[number]) if other != number]
+            if others:
+                expected = _least_ahead(others)
+            elif teeth.visits >= FEW_VISITS:
+                weights = np.where(kept[number].lost, 0.0, first[number].weight)
+                fitted = teeth.fit_robustly(first[number].advance_mm, weights)
+                expected = fitted, np.zeros_like(fitted)
+            else:
+                again.append(first[number])
+                continue
+            again.append(without_lost_contact(cycle, advance, first[number], expected))
+        same = all(np.array_equal(one.lost, before.lost) for one, before in zip(again, kept, strict=True))
+        kept = again
+        if same:
+            break
+    return kept
+
+
+def _least_ahead(passes: list[Cells]) -> tuple[Floats, Floats]:
+    """Of passes of one flank about their medians, the one in which the gear ran ahead least; its variance."""
+    sign = 1.0 if passes[0].forward else -1.0
+    levels = np.stack([sign * (one.advance_mm - np.nanmedian(one.advance_mm)) for one in passes])
+    variances = np.stack([np.where(one.seen, one.variance_mm2, 0.0) for one in passes])
+    return sign * np.asarray(np.fmin.reduce(levels)), variances.max(axis=0)
+
+
+def _put_together(
+    gear_set: GearSet,
+    kept: list[Cells],
+    passes: Passes,
+    disturbances: tuple[Disturbances, Disturbances],
+    rocks: Sequence[TiedRock],
+) -> CycleFit:
+    """Make the result of the passes; of the disturbances, the first are still in them, the second all."""
+    left, found = disturbances
+    corrected = left.taken_out(passes)
+    flanks, known = _flanks(passes, corrected)
+    noise = _Noise.of(passes, corrected, flanks)
+    both = known[0] & known[1]
+    weight = np.where(both, 1 / np.maximum(noise.smoothed_mm2, LEAST_VARIANCE_MM2), 0.0)
+    lash, share = _kept(passes.teeth, _smoothed(flanks[1] - flanks[0]), weight, noise)
+    level, rock_flag = _tie(lash, both, _level_mm(passes, found), rocks)
+    lash = lash + level.value
+    spread = _Spread.of(passes.teeth, lash, weight, (share, noise), level)
+    per = gear_set.normal_per_transverse
+    sides = [(passes.weight[passes.flank == side] > 0).any(axis=(0, 2)) for side in (0, 1)]
+    typical = float(np.median(lash[both])) if both.any() else nan
+    flags = (
+        skew_flag(found, passes),
+        contact_flag(kept),
+        *lash_flags(typical, noise.between_mm),
+        missing_flag(sides[0] & sides[1], both[:, PHASES // 2]),
+        rock_flag,
+    )
+    fit = CycleFit(
+        gear_set=gear_set,
+        flags=tuple(flag for flag in flags if flag is not None),
+        drive_mm=np.where(known[0], flanks[0], nan),
+        coast_mm=np.where(known[1], flanks[1], nan),
+        lash_mm=np.where(both, lash, nan),
+        standard_uncertainty_mm=np.where(both, spread.cell_mm, nan),
+        seen=sides[0] & sides[1],
+        normal_mm=per * np.where(both, lash, nan)[:, PHASES // 2],
+        normal_uncertainty_mm=per * np.where(both, spread.cell_mm, nan)[:, PHASES // 2],
+        tight_spot=_spot(spread, lash, both, per),
+        roll_mm=per * _roll_mm(lash, both),
+        disturbances=found,
+        level_mm=level,
+        repeatability_mm=noise.repeatability_mm,
+        lost=float(np.mean([one.lost.mean() for one in kept])),
+    )
+    return fit if fit.good else replace(fit, tight_spot=None)
+
+
+def _flanks(passes: Passes, corrected: Floats) -> tuple[Floats, Booleans]:
+    """Advance of both flanks, shape (2, m, PHASES), and where it is known; from the teeth where not seen."""
+    flanks, known = [], []
+    for side in (0, 1):
+        rows = passes.flank == side
+        weight = passes.weight[rows].sum(axis=0)
+        mean = (passes.weight[rows] * corrected[rows]).sum(axis=0) / np.maximum(weight, 1e-300)
+        flanks.append(np.where(weight > 0, mean, passes.teeth.fit(mean, weight)))
+        known.append((weight > 0) | passes.teeth.known(weight > 0))
+    return np.stack(flanks), np.stack(known)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Noise:
+    """Scatter of the lash, the mean over all passes of both flanks.
+
+    Attributes:
+        cell_mm: Shape (m, PHASES), of each cell by itself.
+        engagement_mm: What all cells of an engagement share beside it.
+        between_mm: The same of a single pass.
+        repeatability_mm: Standard deviation of a usual cell of one pass.
+    """
+
+    cell_mm: Floats
+    engagement_mm: float
+    between_mm: float
+    repeatability_mm: float
+
+    @property
+    def smoothed_mm2(self) -> Floats:
+        """Variance of a cell after smoothing, shape (m, PHASES)."""
+        half = SMOOTHING.size // 2
+        flat = self.cell_mm.ravel() ** 2
+        around = np.concatenate([flat[-half:], flat, flat[:half]])
+        variance = np.convolve(around, SMOOTHING**2, mode="valid").reshape(self.cell_mm.shape)
+        return np.asarray(variance + self.engagement_mm**2)
+
+    @classmethod
+    def of(cls, passes: Passes, corrected: Floats, flanks: Floats) -> _Noise:
+        """From passes of the same flank; from what two teeth do not explain where there is but one.
+
+        The counts' variance is taken with a factor, never below one, that makes it agree with the scatter.
+        """
+        counts = np.array([int((passes.flank == side).sum()) for side in (0, 1)])
+        total = np.stack([passes.weight[passes.flank == side].sum(axis=0) for side in (0, 1)])
+        if counts.min() > 1:
+            off = np.where(passes.weight > 0, corrected - flanks[passes.flank], 0.0)
+            # A residual has the variance of its pass less that of the mean.
+            free = 1.0 - passes.weight / np.maximum(total[passes.flank], 1e-300)
+        else:
+            off = passes.beside_teeth(corrected)
+            free = np.full(off.shape, max(1.0 - passes.teeth.parameters / passes.weight[0].size, 0.05))
+        usable = (passes.weight > 0) & (free > LEAST_FREE)
+        factor = max(float(np.mean(off[usable] ** 2 * passes.weight[usable] / free[usable])), 1.0)
+        whole = usable.all(axis=2)
+        share = passes.weight / np.maximum(passes.weight.sum(axis=2, keepdims=True), 1e-300)
+        together = (share * off / np.sqrt(np.maximum(free, LEAST_FREE))).sum(axis=2)
+        by_cells = factor / np.maximum(passes.weight.sum(axis=2), 1e-300)
+        shared = max(float(np.mean(together[whole] ** 2 - by_cells[whole])), 0.0) if whole.any() else 0.0
+        variance = factor * (1 / np.maximum(total, 1e-300)).sum(axis=0)
+        # Cells that nobody saw: what their teeth add up to is as good as a usual cell.
+        usual = float(np.median(variance[(total > 0).all(axis=0)])) if (total > 0).all(axis=0).any() else 0.0
+        return cls(
+            cell_mm=np.sqrt(np.where((total > 0).all(axis=0), variance, usual)),
+            engagement_mm=sqrt(shared * float((1 / counts).sum())),
+            between_mm=sqrt(shared),
+            repeatability_mm=sqrt(factor / float(np.median(passes.weight[passes.weight > 0]))),
+        )
+
+
+def _smoothed(cells: Floats) -> Floats:
+    """Cells in the order of place, smoothed around the cycle; of the same shape."""
+    half = SMOOTHING.size // 2
+    around = np.concatenate([cells.ravel()[-half:], cells.ravel(), cells.ravel()[:half]])
+    return np.convolve(around, SMOOTHING, mode="valid").reshape(cells.shape)
+
+
+def _explained(teeth: ToothSum, lash: Floats, weight: Floats) -> Floats:
+    """What the two teeth add up to; where they meet too rarely, an own level and a common shape of roll."""
+    if teeth.visits >= FEW_VISITS:
+        return teeth.fit(lash, weight)
+    level = (weight * lash).sum(axis=1, keepdims=True)
+    level = level / np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
+    shape = (weight * (lash - level)).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-300)
+    return np.asarray(level + shape)
+
+
+def _kept(teeth: ToothSum, lash: Floats, weight: Floats, noise: _Noise) -> tuple[Floats, Floats]:
+    """Lash, with the unexplained part of each cell kept as far as it is more than noise; and how far.
+
+    How far is found for each phase: where contact passes from pair to pair, pairs have much of their own; in
+    the middle of contact, where the least lies, hardly anything. A cell that stands out of the noise by
+    itself is kept all the same.
+    """
+    explained = _explained(teeth, lash, weight)
+    known = weight > 0
+    left, variance = np.where(known, lash - explained, 0.0), noise.smoothed_mm2
+    parameters = teeth.parameters / PHASES if teeth.visits >= FEW_VISITS else len(lash) / PHASES + 1
+    free = np.maximum(known.sum(axis=0) - parameters, 1.0)
+    seen = (weight * left**2).sum(axis=0) / weight.sum(axis=0) * known.sum(axis=0) / free
+    usual = (weight * variance).sum(axis=0) / weight.sum(axis=0)
+    own = np.maximum(seen - usual, 0.0)
+    keep = own / np.maximum(own + variance, 1e-300)
+    alone = 1.0 - STANDS_OUT**2 * variance / np.maximum(left**2, 1e-300)
+    share = np.maximum(keep, alone)
+    return explained + share * left, share
+
+
+def _level_mm(passes: Passes, found: Disturbances) -> float:
+    """Standard uncertainty of the lash's level before any rock."""
+    by_skew = 0.0
+    if found.skew_s.standard_uncertainty > 0.0:
+        by_skew = 2 * passes.typical_speed_mm_per_s * found.skew_s.standard_uncertainty
+    opened = WIND_UP_MM / sqrt(3)
+    if found.wind_up_mm_per_nm.known:
+        opened = 2 * passes.typical_torque_nm * found.wind_up_mm_per_nm.standard_uncertainty
+    # What drifts between the flanks: known from passes of one flank, or from memory.
+    drift = found.drift_mm_per_s.standard_uncertainty if found.drift_mm_per_s.known else DRIFT_MM_PER_S
+    between_s = passes.mean_time_s(1) - passes.mean_time_s(0)
+    return hypot(by_skew, opened, drift * between_s, sqrt(2) * PASS_MM)
+
+
+def _tie(
+    lash: Floats, both: Booleans, level_mm: float, rocks: Sequence[TiedRock]
+) -> tuple[Estimate, CycleFlag | None]:
+    """What is added to all cells to agree with the rocks, each side weighed by its uncertainty."""
+    rocked = np.where(both, lash, nan)[:, PHASES // 2]
+    usable = [one for one in rocks if np.isfinite(rocked[one.engagement % rocked.size])]
+    if not usable:
+        return Estimate(value=0.0, standard_uncertainty=level_mm), not_tied_flag()
+    off = np.array([one.transverse_mm - rocked[one.engagement % rocked.size] for one in usable])
+    weight = np.array([1 / one.standard_uncertainty_mm**2 for one in usable])
+    mean, spread = float(weight @ off / weight.sum()), 1 / sqrt(float(weight.sum()))
+    share = level_mm**2 / (level_mm**2 + spread**2) if level_mm < inf else 1.0
+    tied = Estimate(value=share * mean, standard_uncertainty=sqrt(share) * spread)
+    alone = np.abs(off - mean) * np.sqrt(weight)
+    if abs(mean) > DISAGREE * hypot(level_mm, spread) or alone.max() > DISAGREE + 1:
+        return tied, rocks_flag(mean, float(off[int(alone.argmax())]))
+    return tied, None
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Spread:
+    """What could be as well: standard uncertainty of each cell, and least lash in each draw."""
+
+    cell_mm: Floats
+    least_mm: Floats
+
+    @classmethod
+    def of(
+        cls,
+        teeth: ToothSum,
+        lash: Floats,
+        weight: Floats,
+        kept: tuple[Floats, _Noise],
+        level: Estimate,
+    ) -> _Spread:
+        keep, noise = kept
+        rng = np.random.default_rng(20)
+        shown = np.where(weight > 0, lash, inf)
+        own_mm = np.sqrt(keep * noise.smoothed_mm2)
+        least, power = np.empty(DRAWS), np.zeros_like(lash)
+        for number in range(DRAWS):
+            scatter = _smoothed(noise.cell_mm * rng.standard_normal(lash.shape))
+            scatter += noise.engagement_mm * rng.standard_normal((len(lash), 1))
+            error = _explained(teeth, scatter, weight) + own_mm * rng.standard_normal(lash.shape)
+            power += error**2
+            least[number] = (shown + error).min()
+        least += level.standard_uncertainty * rng.standard_normal(DRAWS)
+        return cls(cell_mm=np.sqrt(power / DRAWS + level.standard_uncertainty**2), least_mm=least)
+
+
+def _spot(spread: _Spread, lash: Floats, both: Booleans, per: float) -> CycleSpot:
+    tight = int(np.where(both, lash, inf).argmin())
+    place = float(places(len(lash)).ravel()[tight])
+    # A bad tooth carries beyond its own engagement: of the two beside the place, the tighter one is named.
+    beside = np.array([floor(place), ceil(place)]) % len(lash)
+    rocked = np.where(both, lash, inf)[beside, PHASES // 2]
+    low, middle, high = np.quantile(spread.least_mm, [TAILS[0], 0.5, TAILS[1]])
+    return CycleSpot(
+        engagement=int(beside[rocked.argmin()]),
+        place=place,
+        backlash_mm=per * float(middle),
+        low_mm=per * float(low),
+        high_mm=per * float(high),
+    )
+
+
+def _roll_mm(lash: Floats, both: Booleans) -> float:
+    whole = lash[both.all(axis=1)]
+    return float(np.mean(whole[:, PHASES // 2] - whole.min(axis=1))) if len(whole) else nan

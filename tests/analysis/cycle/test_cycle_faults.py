@@ -1,0 +1,185 @@
+"""Faults of a cycle run are refused or named, never a plausible wrong number."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from analysis.cycle.cycle_runs import Runs, gear_set_of, turned
+from analysis.cycle.driven_pair import DrivenPair, Turning, ordinary_pair, turn
+from lashmap_analysis import CycleError, fit_cycle
+from lashmap_analysis.cycle.checks import CycleFlagName
+from lashmap_analysis.cycle.passes import CyclePass
+
+QUICK = Turning(speed_deg_per_s=360.0)
+
+
+@pytest.fixture(scope="module")
+def pair() -> DrivenPair:
+    return ordinary_pair((13, 40), np.random.default_rng(7))
+
+
+@pytest.fixture(scope="module")
+def runs(pair: DrivenPair) -> Runs:
+    return turned(pair, QUICK)
+
+
+def swapped(one: CyclePass) -> CyclePass:
+    return replace(one, pinion_deg=one.gear_deg, gear_deg=one.pinion_deg)
+
+
+def backwards(one: CyclePass) -> CyclePass:
+    return replace(one, gear_deg=-one.gear_deg)
+
+
+def twice_the_counts(one: CyclePass) -> CyclePass:
+    return replace(one, gear_deg=2 * one.gear_deg)
+
+
+def a_few_counts_more(one: CyclePass) -> CyclePass:
+    """20,480 counts a turn taken for 20,000."""
+    return replace(one, pinion_deg=one.pinion_deg * 1.024)
+
+
+def set_at_other_teeth(one: CyclePass) -> CyclePass:
+    """The gear's encoder was set to zero two teeth on."""
+    return replace(one, gear_deg=one.gear_deg - 18.0)
+
+
+def slips(one: CyclePass) -> CyclePass:
+    """A coupling slips by a tenth of a degree: 0.1 mm at the pitch circle."""
+    moved = np.arange(one.gear_deg.size) > 0.4 * one.gear_deg.size
+    return replace(one, gear_deg=one.gear_deg + np.where(moved, 0.1, 0.0))
+
+
+def slips_by_a_tooth(one: CyclePass) -> CyclePass:
+    moved = np.arange(one.gear_deg.size) > 0.7 * one.gear_deg.size
+    return replace(one, gear_deg=one.gear_deg - np.where(moved, 9.0, 0.0))
+
+
+def wrapped(one: CyclePass) -> CyclePass:
+    """A counter of 16 bits that nobody counted on: 3.2768 turns of 20,000 counts."""
+    turns = 65536 * 360.0 / 20000
+    return replace(one, gear_deg=(one.gear_deg + 100.0) % turns - 100.0)
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        (swapped, {CycleFlagName.SWAPPED}),
+        (backwards, {CycleFlagName.WRONG_SENSE}),
+        (twice_the_counts, {CycleFlagName.WRONG_COUNTS}),
+        (a_few_counts_more, {CycleFlagName.WRONG_COUNTS}),
+        (set_at_other_teeth, {CycleFlagName.OTHER_TEETH}),
+        (slips, {CycleFlagName.JUMP}),
+        (slips_by_a_tooth, {CycleFlagName.JUMP, CycleFlagName.WRONG_COUNTS}),
+        (wrapped, {CycleFlagName.JUMP, CycleFlagName.WRONG_COUNTS}),
+    ],
+)
+def test_a_fault_of_the_encoders_is_named_and_gives_no_lash(
+    pair: DrivenPair, runs: Runs, fault: Callable[[CyclePass], CyclePass], said: set[CycleFlagName]
+) -> None:
+    drive, coast = ([fault(one) for one in side] for side in runs)
+    fit = fit_cycle(gear_set_of(pair), drive, coast)
+    assert fit.tight_spot is None
+    assert np.isnan(fit.normal_mm).all()
+    assert {flag.name for flag in fit.flags if flag.disabling} <= said
+    assert not fit.good
+
+
+def test_a_pass_on_the_same_flank_both_ways_is_no_lash(pair: DrivenPair) -> None:
+    """The brake was forgotten, and the gear's own load keeps it on one flank."""
+    forward = turn(pair, QUICK, np.random.default_rng(1))
+    later = float(forward.pinion_time_s[-1]) + 5.0
+    time = forward.pinion_time_s + later
+    back = replace(
+        forward,
+        pinion_time_s=time,
+        gear_time_s=time,
+        pinion_deg=forward.pinion_deg[::-1].copy(),
+        gear_deg=forward.gear_deg[::-1].copy(),
+    )
+    fit = fit_cycle(gear_set_of(pair), [forward], [back])
+    assert {flag.name for flag in fit.flags if flag.disabling} == {CycleFlagName.ONE_FLANK}
+
+
+def test_a_brake_on_the_pinion_gives_a_negative_lash_and_is_named(pair: DrivenPair) -> None:
+    """The gear drives: it is ahead of the flank in both directions."""
+    ahead = replace(pair, lash_mm=-pair.lash_mm)
+    fit = fit_cycle(gear_set_of(pair), *turned(ahead, QUICK))
+    assert {flag.name for flag in fit.flags if flag.disabling} == {CycleFlagName.DRIVEN_BY_GEAR}
+
+
+def test_passes_of_a_flank_that_differ_from_tooth_to_tooth_are_refused(pair: DrivenPair) -> None:
+    def rough(time: np.ndarray, _: np.ndarray, advance: np.ndarray) -> np.ndarray:
+        steps = np.random.default_rng(int(time.size)).normal(0, 0.02, int(time[-1] * 12) + 2)
+        return np.asarray(advance + steps[(time * 12).astype(int)])
+
+    steady, shaky = turned(pair, QUICK), turned(pair, replace(QUICK, disturb=rough), seed=2)
+    drive, coast = ([*one, *other] for one, other in zip(steady, shaky, strict=True))
+    fit = fit_cycle(gear_set_of(pair), drive, coast)
+    assert not fit.good
+    disabling = {flag.name for flag in fit.flags if flag.disabling}
+    assert disabling <= {CycleFlagName.UNSTEADY, CycleFlagName.CONTACT_LOST, CycleFlagName.JUMP}
+
+
+def test_a_gap_in_one_stream_is_not_bridged(pair: DrivenPair, runs: Runs) -> None:
+    drive, coast = runs
+    one = drive[0]
+    kept = (one.gear_time_s < 10.0) | (one.gear_time_s > 11.0)
+    holed = replace(one, gear_time_s=one.gear_time_s[kept], gear_deg=one.gear_deg[kept])
+    steady = replace(coast[0], gear_time_s=coast[0].gear_time_s + 0.0)
+    fit = fit_cycle(gear_set_of(pair), [holed], [steady])
+    missing = fit.missing
+    assert 8 < missing.size < 18  # a second at 13 engagements a second
+    assert np.ptp(missing) < 20
+
+
+def shorter(one: CyclePass) -> CyclePass:
+    return replace(one, gear_deg=one.gear_deg[:-1])
+
+
+def not_a_number(one: CyclePass) -> CyclePass:
+    return replace(one, pinion_deg=np.where(np.arange(one.pinion_deg.size) == 5, np.nan, one.pinion_deg))
+
+
+def standing(one: CyclePass) -> CyclePass:
+    return replace(one, pinion_deg=0.0 * one.pinion_deg, gear_deg=0.0 * one.gear_deg)
+
+
+def few(one: CyclePass) -> CyclePass:
+    part = slice(0, 50)
+    return CyclePass(
+        pinion_time_s=one.pinion_time_s[part],
+        pinion_deg=one.pinion_deg[part],
+        gear_time_s=one.gear_time_s[part],
+        gear_deg=one.gear_deg[part],
+    )
+
+
+@pytest.mark.parametrize(
+    ("spoil", "field"),
+    [
+        (shorter, "gear_deg"),
+        (not_a_number, "pinion_deg"),
+        (standing, "pinion_deg"),
+        (few, "pinion_time_s"),
+    ],
+)
+def test_arrays_that_cannot_be_right_are_refused_by_name(
+    pair: DrivenPair, runs: Runs, spoil: Callable[[CyclePass], CyclePass], field: str
+) -> None:
+    drive, coast = runs
+    with pytest.raises(CycleError) as caught:
+        fit_cycle(gear_set_of(pair), [spoil(drive[0])], coast)
+    assert caught.value.field == field
+
+
+def test_passes_the_wrong_way_round_and_no_pass_at_all_are_refused(pair: DrivenPair, runs: Runs) -> None:
+    drive, coast = runs
+    with pytest.raises(CycleError, match="the other way"):
+        fit_cycle(gear_set_of(pair), coast, drive)
+    with pytest.raises(CycleError, match="at least one pass"):
+        fit_cycle(gear_set_of(pair), drive, [])
