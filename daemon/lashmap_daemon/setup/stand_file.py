@@ -10,7 +10,7 @@ from typing import Annotated, Literal, Self
 from lashmap_analysis.gears.indicator import IndicatorError
 from lashmap_drivers.kinds import AnyProfile, find_kind
 from lashmap_drivers.profile import InstrumentProfile
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import toml_file
@@ -157,7 +157,9 @@ class StandFile(Table):
         return self
 
     @model_validator(mode="after")
-    def _can_be_meant(self) -> Self:
+    def _can_be_meant(self, info: ValidationInfo) -> Self:
+        if info.context != toml_file.FROM_FILE:  # the stand of a recording, which nobody wrote
+            return self
         found: list[str] = []
         if self.indicator is not None:
             found += implausible_indicator(self.indicator.to_record(story.Indicator))
