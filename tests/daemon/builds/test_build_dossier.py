@@ -32,6 +32,7 @@ def test_sheet_photographs_test_and_signatures_are_in_it(tmp_path: Path, book: P
         assert found is not None
         open_book = BuildBook(logbook, found.name, found.build)
         open_book.keep_photo(tmp_path / "drive.png", made.BY)
+        open_book.append(made.decided("20261125-080010-INV-2020-02", accepted=False, outcome="not proven"))
     dossier = tmp_path / "dossier.pdf"
     done = lashmap("review", "--logbook", book, "--sign-off", "S. Nobody", "--dossier", dossier)
     assert done.returncode == 0, done.stderr
@@ -44,6 +45,9 @@ def test_sheet_photographs_test_and_signatures_are_in_it(tmp_path: Path, book: P
         "Test A: 20261125-080010-INV-2020-02",
         "R. Reviewer, 2026-11-25T09:00:00+01:00",
         "S. Nobody, ",
+        "state: NOT ACCEPTED on test 20261125-080010-INV-2020-02 (not proven) by C. Chief, next: thicker",
+        "box not accepted on test",
+        "C. Chief, 2026-11-25T09:00:00+01:00",
         "Backlash record",
     ):
         assert words in text

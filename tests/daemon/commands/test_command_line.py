@@ -18,7 +18,10 @@ import pytest
 from daemon.command import lashmap, least, simulated_stand, start
 from daemon.virtual_time import CONFIGS, DEMO_BOX, demo_text
 from lashmap_daemon import cli
+from lashmap_daemon.builds.book import begin, given_by
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.setup import toml_file
+from lashmap_daemon.setup.box_file import BoxFile
 from typer.testing import CliRunner
 
 SHORT_PLAN = {"positions = 26": "positions = 5\nrepeats = 0", "gear_turns = 13": "gear_turns = 1"}
@@ -65,10 +68,16 @@ def test_the_version_is_that_of_the_installed_package() -> None:
 
 def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> None:
     book = tmp_path / "book"
+    with Logbook(book, create=True) as logbook:
+        build = begin(logbook, given_by(toml_file.load(short_box, BoxFile)), "A. Nobody").name
     with simulated_stand(tmp_path / "stand", box=short_box) as stand:
         done = lashmap("run", stand, short_box, "--logbook", book, "--locked-out", "--operator", "Ada")
     assert done.returncode == 0, done.stderr
     assert "VERDICT: " in done.stdout
+    assert "Enter on the build's sheet who accepts the box, or what must be done next:" in done.stdout
+    assert f"lashmap build {short_box} --build {build} --logbook {book}" in done.stdout
+    history = lashmap("list", "--serial", "INV-1340-07", "--logbook", book).stdout
+    assert "and nobody decided on it yet" in history
     result = json.loads(next(tmp_path.glob("*-INV-1340-07.json")).read_text("utf-8"))
     assert len(result["positions"]) == 6
     report = next(tmp_path.glob("*-INV-1340-07.html")).read_text("utf-8")

@@ -72,7 +72,7 @@ def test_words_arrive_as_they_were_said(runtime: Path) -> None:
         assert StatusReport.model_validate_json(whole.stdout) == REPORT
         said = lashmap(
             *("tell", stand, "begin", "b-7", "--locked-out", "--operator", "Ada", "--runout", "gear"),
-            *("--set", "mounting.pinion_set_mm=79.375", "--matched", "now"),
+            *("--set", "mounting.pinion_set_mm=79.375", "--matched", "now", "--build", "build-7"),
         )
         assert said.returncode == 0, said.stderr
         assert "Isolate and lock out the drive" in said.stdout
@@ -88,6 +88,7 @@ def test_words_arrive_as_they_were_said(runtime: Path) -> None:
         "runout": ["gear"],
         "settings": {"mounting.pinion_set_mm": "79.375"},
         "matched": "now",
+        "build": "build-7",
     }
 
 
