@@ -69,10 +69,10 @@ class Desk:
         with at_terminal(self.folder, *words) as terminal:
             yield terminal
 
-    def typed(self, command: str, status: int = 0, **names: str) -> str:
+    def typed(self, command: str, **names: str) -> str:
         """The same to its end, with nothing to answer; what it showed."""
         with self.typing(command, **names) as terminal:
-            assert terminal.end() == status, terminal.shown
+            assert terminal.end() == 0, terminal.shown
         assert "Traceback" not in terminal.shown
         return terminal.shown
 
