@@ -19,9 +19,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import typer
 from daemon.at_terminal import AtTerminal, at_terminal
 from daemon.command import start, wait_for
 from daemon.virtual_time import CONFIGS
+from lashmap_daemon.cli import app
 
 README = CONFIGS.parent / "README.md"
 BOX = CONFIGS / "boxes" / "spiral-13x40-short.toml"
@@ -67,10 +69,10 @@ class Desk:
         with at_terminal(self.folder, *words) as terminal:
             yield terminal
 
-    def typed(self, command: str, status: int = 0, **names: str) -> str:
+    def typed(self, command: str, **names: str) -> str:
         """The same to its end, with nothing to answer; what it showed."""
         with self.typing(command, **names) as terminal:
-            assert terminal.end() == status, terminal.shown
+            assert terminal.end() == 0, terminal.shown
         assert "Traceback" not in terminal.shown
         return terminal.shown
 
@@ -297,7 +299,9 @@ def keeps_the_file(desk: Desk) -> None:
     listed = desk.typed(f"lashmap list {BOOK}")
     assert by_hand in listed
     assert on_stand in listed
-    desk.typed(f"lashmap review {BOOK}")
+    assert desk.typed(f"lashmap review {BOOK} --json").lstrip().startswith("{")
+    left_out = desk.typed(f'lashmap review {BOOK} --exclude 7 --reason "tip on a burr"', **{"7": "2"})
+    assert "tip on a burr" in left_out
     desk.typed(f"lashmap review {BOOK} --report box.pdf")
     changed = desk.typed(
         f"lashmap compare BEFORE AFTER {BOOK} --report change.pdf", BEFORE=by_hand, AFTER=on_stand
@@ -340,3 +344,15 @@ def test_the_commands_of_a_guide_are_found() -> None:
     text = f"Type `.venv/bin/lashmap new box\n  a.toml`.\n{block}"
     assert commands_of(text) == {"lashmap new box a.toml", "lashmap list --logbook b"}
     assert len(commands_of(README.read_text("utf-8"))) > 25
+
+
+@pytest.mark.parametrize("command", sorted(commands_of(README.read_text("utf-8"))))
+def test_each_command_of_the_readme_is_taken_by_the_command_line(command: str) -> None:
+    """Names and options are known, and nothing is lacking; what it does is asked by the walk."""
+    words = shlex.split(command)[1:]
+    found: Any = typer.main.get_command(app)
+    while words and words[0] in getattr(found, "commands", {}):
+        found = found.commands[words.pop(0)]
+    if words and words[0] not in {"--help", "--install-completion"}:  # otherwise the command is only named
+        assert found.make_context(command, words).command is found
+        assert not getattr(found, "commands", {}), f"no command {words[0]}"

@@ -43,7 +43,9 @@ _NUMBER = r"[-+]?\d+(?:[.,]\d+)?"
 _PLACE = re.compile(r"\((?:at line (\d+), column \d+|at end of document)\)")
 _HEADER = re.compile(r"\s*\[\[?\s*([A-Za-z0-9_.\- ]+?)\s*\]\]?\s*(?:#.*)?")
 _MOST_OF_A_LINE = 100
+_MOST_HINTED = 1000
 _MOST_DAYS = 31
+_OR_REMOVE = ", or remove the line"
 _TRUE = {"true", "yes", "on", "y", "ok", "x", "1", "ja", "oui", "si"}
 _FALSE = {"false", "no", "off", "n", "0", "nein", "non"}
 _NOTHING = {"none", "null", "nil", "n/a", "na", "-", "?", "tbd", "unknown"}
@@ -88,7 +90,8 @@ def meant(text: str, message: str, wanted: Callable[[str, str], Wanted]) -> str:
         return wanted(_table_above(lines, number), key)
 
     # A line that is right by itself is not to blame: something above it is not closed.
-    blamed = at_line and (
+    short = len(lines[number - 1]) <= _MOST_HINTED  # nobody typed a longer one
+    blamed = (at_line and short) and (
         "twice" in message or "Cannot overwrite" in message or not _is_right(lines[number - 1])
     )
     hint = _line_hint(lines[number - 1], message, asked) if blamed else ""
@@ -170,9 +173,14 @@ def _without_equals(line: str, asked: Callable[[str], Wanted]) -> str:
 
 
 def _value_hint(key: str, value: str, wanted: Wanted) -> str:
+    said = _value_said(key, value, wanted)
+    return said.removesuffix(_OR_REMOVE) if wanted.needed else said
+
+
+def _value_said(key: str, value: str, wanted: Wanted) -> str:
     bare = value.split("#", 1)[0].strip().removeprefix("=").strip()
     if not bare:
-        return f"{key} has no value; write one, or remove the line"
+        return f"{key} has no value; write one{_OR_REMOVE}"
     if bare.startswith(('"', "'")):
         return _quoted_hint(key, bare)
     if open_end := _not_closed(f"{key} = {bare}"):
@@ -308,7 +316,7 @@ def _number(key: str, bare: str, *, whole: bool = False) -> str:
     for rule in (_grouped, _comma, _not_alone, _fraction, _sexagesimal, _with_unit, _digits):
         if said := rule(key, bare, whole):
             return said
-    return f"{key} is a {'whole ' if whole else ''}number; write it, or remove the line"
+    return f"{key} is a {'whole ' if whole else ''}number; write it{_OR_REMOVE}"
 
 
 def _grouped(key: str, bare: str, whole: bool) -> str:  # noqa: FBT001 - as all rules are called

@@ -179,10 +179,11 @@ NOT_TOML = [
     (FACE, "face_width_mm = \u221225.0", "a long dash is no minus; write face_width_mm = -25.0"),
     (FACE, "face_width_mm = \u201325.0", "a long dash is no minus; write face_width_mm = -25.0"),
     (FACE, "face_width_mm = 25.0;", "no semicolon at the end; write face_width_mm = 25.0"),
-    (FACE, "face_width_mm =", "face_width_mm has no value; write one, or remove the line"),
+    (FACE, "face_width_mm =", "face_width_mm has no value; write one"),
+    ("tolerance_mm = 0.02", "tolerance_mm =", "tolerance_mm has no value; write one, or remove the line"),
     (FACE, "face_width_mm: 25.0", "joined by =; write face_width_mm = 25.0"),
     (FACE, "face_width_mm 25.0", "a line holds a table in brackets, or a key, = and a value"),
-    (FACE, "face_width_mm = twenty five", "face_width_mm is a number; write it, or remove the line"),
+    (FACE, "face_width_mm = twenty five", "face_width_mm is a number; write it"),
     (
         FACE,
         "face_width_mm = 25.0\nface_width_mm = 26.0",
@@ -298,6 +299,35 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
 def test_whatever_a_line_holds_is_answered_in_words(line: str) -> None:
     """No traceback, and where the file is no TOML the answer names a line or what the parser said."""
     assert complaint(f"[box]\n{line}\n").startswith("my.toml: ")
+
+
+WRITTEN = "0123456789.,-+/ °'\"µ±×xmiCF%~<>[]{}=:;#yesnoNaTZ\\\u201c\u00a0\u2212"
+
+
+@given(
+    st.sampled_from(
+        [
+            ("[gear_set]", "face_width_mm"),
+            ("[mounting]", "bearings_within_drawing"),
+            ("[plan]", "positions"),
+            ("[contact]", "place"),
+            ("[shims.gear]", "thicknesses_mm"),
+            ("[matched_teeth]", "encoder_deg"),
+            ("[temperature]", "housing_c"),
+            ("[box]", "serial"),
+            ("[plan]", "rock_seconds"),
+        ]
+    ),
+    st.text(WRITTEN, max_size=16),
+)
+def test_whatever_a_value_is_written_like_is_answered_in_words(place: tuple[str, str], value: str) -> None:
+    table, key = place
+    assert complaint(f"{table}\n{key} = {value}\n").startswith("my.toml: ")
+
+
+@given(st.text("0123456789./- ", min_size=1, max_size=12))
+def test_whatever_a_date_is_written_like_is_answered_in_words(value: str) -> None:
+    assert complaint(f"[indicator]\ncalibration_due = {value}\n", StandFile).startswith("my.toml: ")
 
 
 def test_a_word_or_a_number_is_one_problem_and_a_whole_number_is_not_asked_for_in_quotes() -> None:
