@@ -118,7 +118,7 @@ def test_figures_that_no_gearbox_has_are_refused_with_the_way_on(tmp_path: Path)
 
 
 def demo_box() -> BoxFile:
-    return load_box(DEMO_BOX, positions=14, gear_turns=6.0, confirming_positions=1)
+    return load_box(DEMO_BOX, positions=8, gear_turns=3.0, confirming_positions=1)
 
 
 def judged_with(folder: Path, *some: events.Event) -> Assessment:
