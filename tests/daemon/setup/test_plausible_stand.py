@@ -57,7 +57,7 @@ def refused(folder: Path, *changes: tuple[str, str], more: str = "", profile: st
     [
         ("resolution_mm = 0.0001", "resolution_mm = 1.0", "indicator.resolution_mm", "1 mm", "decimal point"),
         ("resolution_mm = 0.0001", "resolution_mm = 1e-6", "indicator.resolution_mm", "1e-06 mm", "unit"),
-        ("resolution_mm = 0.0001", "resolution_in = 0.1", "indicator.resolution_in", "(0.1 in)", "unit"),
+        ("resolution_mm = 0.0001", "resolution_in = 0.1", "indicator.resolution_in", "0.1 in is", "unit"),
         (
             "calibration_uncertainty_mm = 0.0005",
             "calibration_uncertainty_mm = 0.5",
@@ -108,7 +108,7 @@ def test_all_are_said_at_once(tmp_path: Path) -> None:
 
 def test_a_gesture_that_no_turn_makes(tmp_path: Path) -> None:
     (line,) = refused(tmp_path, more=HANDS.format(8, 4))
-    assert line.startswith("stand.toml: hands_free: least_teeth 8 is above most_teeth 4")
+    assert line.startswith("stand.toml: hands_free.least_teeth: 8 is more than most_teeth 4")
     loaded(tmp_path, more=HANDS.format(4, 4))
 
 

@@ -134,8 +134,8 @@ FORM = {
         BOX, 'direction = "normal"', 'direction = "tangential"', ("'plane of rotation'",)
     ),
     "inch in words": Mistake(INCH, 'units = "in"', 'units = "inch"', ("box.units", "'mm' or 'in'")),
-    "sense in a word": Mistake(STAND, "sense = 1  ", "sense = reverse  ", ("line 11", "sense = 1 or -1")),
-    "date with points": Mistake(STAND, DUE, "calibration_due = 30.06.2027", ("line 14",), DUE_DATE),
+    "sense in a word": Mistake(STAND, "sense = 1  ", "sense = reverse  ", ("line 12", "sense = 1 or -1")),
+    "date with points": Mistake(STAND, DUE, "calibration_due = 30.06.2027", ("line 15",), DUE_DATE),
     "date in quotes": Mistake(
         STAND,
         DUE,
@@ -143,7 +143,7 @@ FORM = {
         ("indicator.calibration_due",),
         DUE_DATE,
     ),
-    "month first": Mistake(STAND, DUE, "calibration_due = 06/30/2027", ("line 14",), DUE_DATE),
+    "month first": Mistake(STAND, DUE, "calibration_due = 06/30/2027", ("line 15",), DUE_DATE),
     "day or month first": Mistake(STAND, DUE, "calibration_due = 06/07/2027", ("year-month-day, as in",)),
     "day that does not exist": Mistake(STAND, DUE, "calibration_due = 2027-06-31", ("no such day",)),
     "month in words": Mistake(STAND, DUE, "calibration_due = June 2027", ("year-month-day, as in",)),
@@ -201,7 +201,7 @@ PLACES = {
     "member left out of a table": Mistake(
         BOX, "[shims.gear]", "[shims]", ("shims.thicknesses_mm", "[shims.gear] or [shims.pinion]")
     ),
-    "tables of both instruments in one": Mistake(STAND, "[encoder]", "", ("line 25", "[encoder]")),
+    "tables of both instruments in one": Mistake(STAND, "[encoder]", "", ("line 28", "[encoder]")),
     "dial for indicator": Mistake(STAND, "[indicator]", "[dial]", ("did you mean the table [indicator]?",)),
     "one sweep as a table": Mistake(
         MAPPING,
@@ -252,7 +252,7 @@ MEANING = {
         INCH, "face_width_in", "face_width_mm", ("gear_set.face_width_mm",)
     ),
     "face width in mm under inches": Mistake(
-        BOX, FACE, "face_width_in = 25.0", ("gear_set.face_width_in", "the file says 25.0 inches")
+        BOX, FACE, "face_width_in = 25.0", ("gear_set.face_width_in", "got 25")
     ),
     "a tenth of the face width": Mistake(
         BOX, FACE, "face_width_mm = 2.5", ("gear_set.face_width_mm", DECIMAL_POINT)
@@ -273,7 +273,7 @@ MEANING = {
         INCH, "touch_radius_in = 3.60", "touch_radius_mm = 3.60", ("tip.touch_radius_mm",)
     ),
     "tip in mm under inches": Mistake(
-        BOX, TOUCH, "touch_radius_in = 76.0", ("tip.touch_radius_in", "76.0 inches")
+        BOX, TOUCH, "touch_radius_in = 76.0", ("tip.touch_radius_in", "got 76")
     ),
     "its uncertainty in inches under mm": Mistake(
         INCH,

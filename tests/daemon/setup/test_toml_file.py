@@ -353,13 +353,13 @@ INCH_BOX = (CONFIGS / "boxes" / "spiral-15x45-inch.toml").read_text("utf-8")
     # Outer cone distance by hand: 45 teeth of 6 per inch are 7.5 in of pitch diameter; half of it over
     # sin(atan2(45, 15)) is 3.9528 in. 5 mm are 0.19685 in.
     [
-        ("face_width_in = 1.1", "face_width_in = 110", "gear_set: face_width_in: expected a face width"),
+        ("face_width_in = 1.1", "face_width_in = 110", "gear_set.face_width_in: expected a face width"),
         ("face_width_in = 1.1", "face_width_in = 110", "outer cone distance of 3.9528 in; got 110"),
         ("cutter_radius_in = 3.0", "cutter_radius_in = -1.5", "a radius above 0 in, or nothing; got -1.5"),
         ("play_in = 0.0002", "play_in = 2", "gear_end_play_in: expected an end play from 0 to 0.19685 in"),
         ("pinion_set_in = 4.5004", "pinion_set_in = 45", "mounting.pinion_set_in: 45 in is no mounting"),
         ("minimum_in = 0.004", "minimum_in = 4", "minimum 4 in is not below maximum 0.008 in"),
-        ("tolerance_in = 0.001", "tolerance_in = -0.001", "greater than or equal to 0, got -0.001"),
+        ("tolerance_in = 0.001", "tolerance_in = -0.001", "expected 0 or more, got -0.001"),
     ],
 )
 def test_what_was_written_in_inches_is_refused_in_inches(old: str, new: str, said: str) -> None:
