@@ -244,9 +244,14 @@ _CONDITIONS: dict[str, tuple[str, ...]] = {
         "Record indicator.calibration_due and indicator.calibration_uncertainty in the stand file.",
     ),
     "calibration, encoder": (
-        "Whether the encoder's calibration is valid today.",
+        "Whether the encoder's calibration is valid today; where it reads alone, with a certified figure.",
         "Unproven or overdue, nothing is conforming.",
-        "Record encoder.calibration_due in the stand file.",
+        "Record encoder.calibration_due and, without an indicator, encoder.standard_uncertainty_deg.",
+    ),
+    "typed in from a sheet": (
+        "When and by whom a sheet was measured that was typed in, and when and by whom that was done.",
+        "It bars nothing; the page says it. Calibrations are judged on the day of measuring.",
+        "lashmap sheet BOX prints one.",
     ),
     "cautions": (
         "Whether somebody confirmed that the drive is isolated and locked out.",

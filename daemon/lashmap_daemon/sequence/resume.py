@@ -25,7 +25,7 @@ from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.sequence import Phase, State, Step
 from lashmap_daemon.setup.same import differences, with_changes
 from lashmap_daemon.story import events
-from lashmap_daemon.story.marks import REMEDY, disagreement
+from lashmap_daemon.story.marks import precondition
 from lashmap_daemon.story.recorded import HandSetup, Setup
 from lashmap_daemon.story.story import Story, Target, story_of
 
@@ -183,8 +183,9 @@ def started_and_unfinished(path: Path, test: str) -> tuple[events.TestStarted, S
     if story.closed is not None and story.closed.outcome == "completed":
         raise ResumeError(f"{path}: test {test} was completed; begin a new test")
     if story.marks is not None and story.marks.agrees is False and story.marks.last:
+        found = precondition(story.marks)
         raise ResumeError(
-            f"test {test} cannot go on: {disagreement(story.marks)}. {REMEDY} What was recorded is kept."
+            f"test {test} cannot go on: {found.detail}. {found.remedy} What was recorded is kept."
         )
     return story.started, story
 

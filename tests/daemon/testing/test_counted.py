@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from daemon.broken_off import BrokenOff, killed_after
 from daemon.simulated_boxes import COARSE
-from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box, simulated_stand_file
+from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box, set_up, simulated_stand_file
 from lashmap_analysis.facts.result import to_document
 from lashmap_daemon.commands.logbook import verify
 from lashmap_daemon.commands.options import RunOptions, ServeOptions, VerifyOptions
@@ -20,6 +20,7 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import conclude, write_report
 from lashmap_daemon.screens.plain import PlainScreen
 from lashmap_daemon.screens.view import view_of
+from lashmap_daemon.sequence.resume import ResumeError, take_up
 from lashmap_daemon.sequence.sequence import Phase, Skip
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.stand_file import ENCODER, StandFile, load_stand
@@ -148,6 +149,8 @@ def test_a_mark_that_is_not_where_the_count_has_it_bars_any_outcome(tmp_path: Pa
     result = conclude(test.logbook, None)
     assert result.verdict.outcome == "not proven"
     assert any("the count is off" in reason for reason in result.verdict.reasons)
+    with pytest.raises(ResumeError, match="cannot go on: the mark of the gear was not in the mesh"):
+        take_up(test.logbook, test.started.test, set_up(test.box, test.stand))
 
 
 @pytest.mark.parametrize("marks", [0, None])
