@@ -54,6 +54,11 @@ ENOUGH_TO_DROP = 5
 LEVELNESS = 0.005
 """Departure from the level that still belongs to the dwell, as a share of the step: no creep is linear."""
 
+FEW_CODES = 1.5
+"""Least movement in a dwell, in resolutions, with few samples: rounding makes one code of two samples alone,
+and with it the smallest noise or drift a little more; their noise is not seen where most are alike.
+"""
+
 FINE = 0.01
 """Tolerance as a share of the step below which what is left of a bounce is no movement on the flank."""
 
@@ -144,7 +149,7 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
     enough = count >= _least_counts(high, middles)
     count = np.maximum(count, 1)
     stop = start + count
-    half = np.maximum(count >> 1, 1)
+    half = np.maximum(count // 2, 1)
     # whole numbers are turned into floats once
     samples, halves = count.astype(np.float64), half.astype(np.float64)
     edges = np.empty((count.size, 4), dtype=np.int64)
@@ -155,7 +160,8 @@ def settle(padded_time: Floats, stays: Stays, resolution_mm: float) -> Settled:
     trend = (second - first) / halves
     variance = np.add.reduceat(squares, bounds_of(start, stop))[0::2] / samples - mean * mean
     variance = np.maximum(variance, 0.0)
-    least = max(resolution_mm, 0.05 * stays.levels.step_mm)
+    codes = FEW_CODES if middles.few else 1.0
+    least = max(codes * resolution_mm, 0.05 * stays.levels.step_mm)
     flat = np.abs(trend) <= np.maximum(5 * middles.noise_mm * np.sqrt(2 / halves), least)
     freedom = max(float(np.add.reduce(samples)) - count.size, 1.0)
     pooled = float(variance.dot(samples)) / freedom
@@ -249,7 +255,7 @@ def _of_many(
     second.sort()
     quiet = float(second[second.size // 2]) / 1.652
     noise = max(sqrt(max(median_of(variance[0::2]), median_of(variance[1::2]))), quiet)
-    return level, (start + stop) >> 1, noise, mean
+    return level, (start + stop) // 2, noise, mean
 
 
 @functools.cache
@@ -327,8 +333,8 @@ def _trim(
     lingering = (0.0, 0.0) if noisy else _lingering(stays, high, (start, stop), strays, far)
     front, back, core = start - stays.start, stays.stop - stop, stop - start
     margin, most = core // 7, core // 5
-    touch = start + np.minimum(front >> 2, most)
-    return touch, touch + margin, stop - np.minimum(back >> 2, most) - margin, tolerance, lingering
+    touch = start + np.minimum(front // 4, most)
+    return touch, touch + margin, stop - np.minimum(back // 4, most) - margin, tolerance, lingering
 
 
 def _smoothed(offset: Floats, reach: int) -> Floats:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isfinite, log
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,7 +30,8 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 
-class Dwell(NamedTuple):
+@dataclass(frozen=True, kw_only=True)
+class Dwell:
     """One settled stay on a flank.
 
     Attributes:
@@ -220,14 +221,16 @@ def _dwells(evidence: Evidence) -> tuple[Dwell, ...]:
     settled, levels = evidence.settled, evidence.stays.levels
     kept = settled.settled
     level = settled.offset_mm + levels.mid_mm + levels.slope * settled.time
-    # in the order of the fields
     columns = (
         evidence.time_s[settled.start[kept]].tolist(),
         evidence.time_s[settled.stop[kept] - 1].tolist(),
         level[kept].tolist(),
         evidence.high[kept].tolist(),
     )
-    return tuple(map(Dwell._make, zip(*columns, strict=True)))
+    return tuple(
+        Dwell(start_s=start, end_s=end, level_mm=value, high=high)
+        for start, end, value, high in zip(*columns, strict=True)
+    )
 
 
 SPIKE_NOISE = 10.37

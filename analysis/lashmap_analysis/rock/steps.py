@@ -257,7 +257,9 @@ def compare_flanks(level: Floats, time: Floats, high: Booleans, level_error: flo
     outermost stop with chance (1 + c)^(1 − n): the joint density of smallest and largest is
     n (n − 1) R^(n − 2) / w^n, so that this chance is the same for every width w.
     """
-    flanks = [list(zip(level[own].tolist(), time[own].tolist(), strict=True)) for own in (high, ~high)]
+    flanks: tuple[list[tuple[float, float]], list[tuple[float, float]]] = ([], [])
+    for up, one, when in zip(high.tolist(), level.tolist(), time.tolist(), strict=True):
+        flanks[not up].append((one, when))
     if min(map(len, flanks)) < LEAST_LEVELS:
         return None
     lines = [_line(flank) for flank in flanks]
@@ -378,39 +380,43 @@ def largest_shift(
         Size and standard error of the surer of the two.
     """
     count = residual.size
-    rows = np.stack((sign - mean_of(sign), drift_weight, residual))
-    side2, drift2, total = np.add.accumulate(rows * rows, axis=1)[:, -1].tolist()
-    side2, drift2 = side2 or inf, drift2 or inf
+    # a dozen dwells: plain numbers are quicker than arrays
+    left, drift = residual.tolist(), drift_weight.tolist()
+    mean = mean_of(sign)
+    side = [one - mean for one in sign.tolist()]
+    side2 = sum([one * one for one in side]) or inf
+    drift2 = sum([one * one for one in drift]) or inf
+    total = sum([one * one for one in left])
+    between = within = (0.0, 0.0, LEAST_POWER)
+    later_side = later_drift = later_left = 0.0
     # from the last dwell backwards; `after` dwells come later
-    in_side, in_drift, in_left = rows[:, ::-1]
-    later = np.zeros_like(rows)
-    np.add.accumulate(rows[:, :0:-1], axis=1, out=later[:, 1:])
-    later_side, later_drift, later_left = later
-    after = np.arange(float(count))
-    power = after - after * after / count - later_side**2 / side2 - later_drift**2 / drift2
-    outer = np.maximum(power, LEAST_POWER)
-    size = later_left / outer
-    between = _best(size * later_left, size, outer, count - LEAST_DWELLS)
-    cross = -(after / count + later_side * in_side / side2 + later_drift * in_drift / drift2)
-    own = np.maximum(1 - 1 / count - in_side**2 / side2 - in_drift**2 / drift2, LEAST_POWER)
-    inner = np.maximum(power - cross * cross / own, LEAST_POWER)
-    size = (later_left - cross / own * in_left) / inner
-    gain = size * size * inner + in_left * in_left / own
-    within = _best(gain, size, inner, count - 1 - LEAST_DWELLS)
+    for after in range(count - LEAST_DWELLS + 1):
+        k = count - 1 - after
+        in_side, in_drift, in_left = side[k], drift[k], left[k]
+        if after >= LEAST_DWELLS:
+            power = after - after * after / count - later_side**2 / side2 - later_drift**2 / drift2
+            outer = max(LEAST_POWER, power)
+            size = later_left / outer
+            gain = size * later_left
+            if gain >= between[0]:
+                between = (gain, size, outer)
+            if k >= LEAST_DWELLS:
+                cross = -(after / count + later_side * in_side / side2 + later_drift * in_drift / drift2)
+                own = 1 - 1 / count - in_side**2 / side2 - in_drift**2 / drift2
+                own = max(LEAST_POWER, own)
+                inner = power - cross * cross / own
+                inner = max(LEAST_POWER, inner)
+                size = (later_left - cross / own * in_left) / inner
+                gain = size * size * inner + in_left * in_left / own
+                if gain >= within[0]:
+                    within = (gain, size, inner)
+        later_side += in_side
+        later_drift += in_drift
+        later_left += in_left
     found = [
         _sized(one, total, count - unknowns, level_error) for one, unknowns in ((between, 4), (within, 5))
     ]
     return max(found, key=lambda one: abs(one[0]) / one[1] if one[1] > 0 else 0.0)
-
-
-def _best(gain: Floats, size: Floats, power: Floats, last: int) -> tuple[float, float, float]:
-    """Gain, size and power of the best shift with enough dwells on either side; no size without a gain."""
-    tried = gain[LEAST_DWELLS : last + 1]
-    # of equal ones the last
-    at = last - int(tried[::-1].argmax()) if tried.size else gain.size - 1
-    if not (tried.size and gain[at] > 0):
-        return 0.0, 0.0, float(power[-1])
-    return float(gain[at]), float(size[at]), float(power[at])
 
 
 def _sized(

@@ -91,6 +91,34 @@ def test_creep_larger_than_the_lash_is_a_slip_and_half_of_it_is_none() -> None:
         assert (FlagName.SLIP in disabling(reading)) == refused, share
 
 
+def test_a_rebound_between_two_samples_is_no_braking() -> None:
+    # seeds at which most touches fall between two samples, so that only the rebound after them is seen
+    fast = replace(POWERED, lash_mm=1.0, resolution_mm=0.0001, noise_mm=0.0002, rate_hz=100.0, dwell_s=0.15)
+    fast = replace(
+        fast, travel_s=0.04, bounce=0.1, seating_mm=0.003, jitter=0.6, irregularity=0.05, reversals=8
+    )
+    for seed in (28, 41, 94, 109, 131):
+        reading = measure(make(fast, np.random.default_rng(seed)), fast)
+        assert FlagName.FLANK_NOT_REACHED not in {flag.name for flag in reading.flags}, seed
+
+
+def test_one_code_of_difference_between_few_samples_is_no_movement() -> None:
+    # source: two rounded samples of a gear at rest differ by up to a code, and by the drift taken off them
+    coarse = replace(HAND, lash_mm=0.1077, resolution_mm=0.01, noise_mm=0.002, bounce=0.0, drift_mm=0.03)
+    for seed in (1, 15, 25, 39, 57, 69, 73, 75):
+        reading = measure(make(coarse, np.random.default_rng(seed)), coarse)
+        assert FlagName.FLANK_NOT_SETTLED not in {flag.name for flag in reading.flags}, seed
+
+
+def test_noise_as_large_as_what_is_looked_for_does_not_say_that_the_gear_turned_back() -> None:
+    # seeds at which noise of a tenth of the lash takes two of sixteen parts of the mean stay off its level
+    noisy = replace(POWERED, lash_mm=0.0085, resolution_mm=0.00254, noise_mm=0.00076, rate_hz=100.0)
+    noisy = replace(noisy, dwell_s=0.15, travel_s=0.04, bounce=0.0, seating_mm=0.0, reversals=14)
+    for seed in (12, 77, 148):
+        reading = measure(make(noisy, np.random.default_rng(seed)), noisy)
+        assert FlagName.UNSTEADY_FLANK not in disabling(reading), seed
+
+
 def test_who_never_stops_is_told_to_pause_and_not_that_something_slipped() -> None:
     time_s = np.arange(1200) / 100.0
     noise_mm = np.random.default_rng(3).normal(0.0, 0.0005, len(time_s))
