@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -71,7 +72,12 @@ def plan_positions(gear_set: GearSet, count: int, turns: float, *, repeats: int 
             a finite number above zero; more repeats than other positions.
     """
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
-    reach = _reach(gear_set, count, turns)
+    return with_repeats(_best_plan(cycle, count, _reach(gear_set, count, turns)), repeats)
+
+
+@lru_cache(maxsize=16)  # a service plans the test of the same box again and again
+def _best_plan(cycle: MeshCycle, count: int, reach: int) -> Integers:
+    """The plan without repeats; it is not to be written in."""
     model = PlanModel.of(cycle)
     equal = _equal_spacings(cycle, count, reach)
     to_beat = ToBeat(
@@ -89,7 +95,9 @@ def plan_positions(gear_set: GearSet, count: int, turns: float, *, repeats: int 
         firm = min(equal, key=model.worst_variance)
         plans.append(improve(model, firm, reach, to_beat, PENALTIES[-1:]))
         plans = [plan for plan in plans if model.worst_variance(plan) <= to_beat.worst]
-    return with_repeats(min(plans, key=lambda plan: model.score(plan, to_beat)), repeats)
+    best = min(plans, key=lambda plan: model.score(plan, to_beat))
+    best.flags.writeable = False
+    return best
 
 
 def every_tooth(gear_set: GearSet, turns: float, *, repeats: int = 3) -> Integers:

@@ -104,7 +104,7 @@ class PitchSurface:
         return 2.0 * abs(wave), phase(wave) % (2.0 * pi)
 
     def _to(self, at_mesh: Vector, place_rad: float) -> Vector:
-        return turned(at_mesh, self.axis, self.sense * place_rad)
+        return turned(at_mesh, self.axis, self.sense * place_rad) if place_rad else at_mesh
 
 
 def _surface_of(
@@ -252,6 +252,7 @@ class Mesh:
         pinion = _surface_of("pinion", box, self.frame, chance=chance, seed=seed)
         pinion_metal = _flank_errors(box.pinion_teeth, box.pinion_tooth_error_mm, chance)
         self._surfaces: dict[Shaft, PitchSurface] = {"gear": gear, "pinion": pinion}
+        self._carried_at: dict[tuple[Shaft, float], _Gap] = {}
         self._metal: dict[Shaft, _Gaps] = {"gear": gear_metal, "pinion": pinion_metal}
         further = Random(f"{seed}/mesh")  # noqa: S311 - a simulation, not a secret
         drawn_roll, drawn_tooth = further.uniform(-0.5, 0.5), further.random()
@@ -349,13 +350,19 @@ class Mesh:
             if member == "gear"
             else (box.pinion_teeth, box.pinion_mounting_error_mm, -1.0)
         )
+        at = engagement % teeth
+        if (known := self._carried_at.get((member, at))) is not None:
+            return known
         inwards = combine((1.0, frame.outer_point), (-1.0, frame.contact_point))
         moved = surface.moved(
-            2.0 * pi * (engagement % teeth) / teeth,
+            2.0 * pi * at / teeth,
             radius_share=1.0 - dot(inwards, surface.radial) / surface.heel_radius_mm,
             inside_mm=dot(inwards, surface.axis),
         )
-        return _closed_by(combine((1.0, moved), (error_mm, surface.axis)), side, frame)
+        carried = _closed_by(combine((1.0, moved), (error_mm, surface.axis)), side, frame)
+        if at % 1 == 0:  # each tooth comes again, a share of a pitch hardly ever
+            self._carried_at[member, at] = carried
+        return carried
 
     def _pairs(self, roll: float) -> list[tuple[int, float]]:
         """Return the pairs that may touch, counted from the engagement, and how far each falls away there."""

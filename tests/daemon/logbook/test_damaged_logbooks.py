@@ -32,9 +32,15 @@ def reviewed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     return path, name
 
 
+@pytest.fixture(scope="module")
+def shown(reviewed: tuple[Path, str]) -> str | None:
+    """What a review of the undamaged logbook shows."""
+    return review_of(*reviewed)
+
+
 @pytest.mark.parametrize("seed", SEEDS)
 def test_changed_content_is_refused_by_verify_and_by_review(
-    seed: int, reviewed: tuple[Path, str], tmp_path: Path
+    seed: int, reviewed: tuple[Path, str], shown: str | None, tmp_path: Path
 ) -> None:
     book, test = reviewed
     path = Path(shutil.copy(book, tmp_path / "damaged.logbook"))
@@ -44,7 +50,7 @@ def test_changed_content_is_refused_by_verify_and_by_review(
         assert by_verify, done
         assert by_review, done
     elif not by_review:
-        assert review_of(path, test) == review_of(book, test), done
+        assert review_of(path, test) == shown, done
 
 
 def test_the_same_seed_gives_the_same_damage(reviewed: tuple[Path, str], tmp_path: Path) -> None:
