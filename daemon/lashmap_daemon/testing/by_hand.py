@@ -34,7 +34,7 @@ from lashmap_daemon.story.recorded import Gauge
 from lashmap_daemon.story.story import BEGINNING, Target, apply
 from lashmap_daemon.story.wording import BACK, FORWARD, cause_sentence, sentence
 from lashmap_daemon.testing.bench_sheet import SheetCode, check_turn
-from lashmap_daemon.testing.conductor import no_prediction, predict
+from lashmap_daemon.testing.conductor import confirming_left, no_prediction, predict
 from lashmap_daemon.testing.typed_line import (
     Note,
     Rock,
@@ -508,9 +508,7 @@ class HandTest:
 
     def _predict(self, _: sequence.Predict) -> None:
         accepted, story = self.story.accepted.values(), self.story
-        # One that was left out is not asked for again under another number.
-        left_out = {one for one in story.skipped if one > len(self._started.planned)} - story.checks
-        most = self._box.plan.confirming_positions - len(left_out)
+        most = confirming_left(story, self._box.plan.confirming_positions)
         try:
             predicted = predict(self._gear_set, accepted, most=most, near=self._at)
         except LashMapError as error:

@@ -30,7 +30,7 @@ from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES, Found
-from lashmap_daemon.story.story import BEGINNING, Target, apply
+from lashmap_daemon.story.story import BEGINNING, Story, Target, apply
 from lashmap_daemon.story.wording import angle_text, mark_sentence
 from lashmap_daemon.testing.bench_sheet import check_turn
 from lashmap_daemon.testing.channels import Absences, Channels
@@ -78,6 +78,12 @@ def predict(
         high_mm=spot.band_mm[1],
         ask=ask,
     )
+
+
+def confirming_left(story: Story, most: int) -> int:
+    """How many positions may confirm: one that was left out is not asked for again under another number."""
+    planned = 0 if story.started is None else len(story.started.planned)
+    return most - len({one for one in story.skipped if one > planned} - story.checks)
 
 
 def no_prediction(accepted: int, error: LashMapError) -> str:
@@ -686,7 +692,7 @@ class Conductor:
 
     def _predict(self, _: sequence.Predict) -> None:
         accepted = self.story.accepted.values()
-        most, near = self.box.plan.confirming_positions, self._engagement_now()
+        most, near = confirming_left(self.story, self.box.plan.confirming_positions), self._engagement_now()
         try:
             predicted = predict(self.gear_set, accepted, most=most, near=near)
         except LashMapError as error:

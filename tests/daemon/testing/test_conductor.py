@@ -292,6 +292,25 @@ def test_there_is_a_deed_for_every_action_of_the_sequence() -> None:
     assert set(Conductor._ACTS) == set(sequence.Action.__subclasses__())
 
 
+def test_a_confirming_position_that_is_left_out_is_not_asked_again_under_another_number(
+    tmp_path: Path,
+) -> None:
+    test = VirtualTest(tmp_path, load_box(positions=5, gear_turns=1.0, confirming_positions=2), seed=4)
+
+    def confirming() -> list[events.PositionAsked]:
+        asked = [one for one in test.of(events.PositionAsked) if isinstance(one, events.PositionAsked)]
+        return [one for one in asked if one.purpose == "confirming"]
+
+    while not confirming():
+        test.run_until(events.PositionAsked)
+    test.conductor.happen(sequence.Skip())
+    test.run()
+    assert len({one.number for one in confirming()}) == 2
+    closed = test.of(events.TestClosed)[-1]
+    assert isinstance(closed, events.TestClosed)
+    assert closed.outcome == "completed"
+
+
 def told_while_rocked(test: VirtualTest) -> list[float]:
     """When advice was given in a rock."""
     return [
