@@ -167,6 +167,7 @@ BUILD = [
     ("Least that the drawing", "0.8"),
     ("Most that the drawing", "1.4"),
     ("Instrument and its serial", "TG-2"),
+    ("Standard uncertainty of the rolling torque", "0.05"),
     ("Enter = Contact pattern", ""),
     *zip(("Drive side", "Drive side", "Length", "Height"), ("centre", "middle", "60 %", "0.5"), strict=True),
     ("Remark", ""),
@@ -189,6 +190,7 @@ GEAR = [
     ("Least that the drawing", ""),
     ("Most that the drawing", "0.010"),
     ("Instrument and its serial", "DG-1"),
+    ("Standard uncertainty of the end play", "0.001"),
     ("Enter = Pattern accepted", ""),
     ("Is the contact pattern accepted", "yes"),
     ("Name of who decides", "R. Reviewer"),
@@ -204,7 +206,7 @@ CHANGED = [
     ("Mounting distance of the gear", "62,40"),
     *GEAR[4:7],
     ("Enter = Pattern accepted", ""),
-    *GEAR[14:],
+    *GEAR[15:],
 ]
 CLOSED = [("q to leave", "close"), ("Close the build", "yes"), ("Remark", "")]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import cast
+from typing import ClassVar, cast
 
 import numpy as np
 import pytest
@@ -105,6 +105,8 @@ def test_a_recording_that_begins_on_a_flank_or_never_moves_keeps_every_sample(
 
 class _Heard:
     """The two traces that a watch asks for, of an encoder on the gear and a sound wire."""
+
+    monitors: ClassVar = {"indicator": None, "encoder": None}
 
     def __init__(self, time_s: Floats, value: Floats, gear_deg: float) -> None:
         self._time_s, self._tip, self._gear = time_s, value, gear_deg + value / 60.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import cast
+from typing import ClassVar, cast
 
 import numpy as np
 import pytest
@@ -11,6 +11,7 @@ from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.record.record import Encoder
 from lashmap_daemon.replay.wire_errors import WireTally
 from lashmap_daemon.sequence.sequence import RockBad, RockGood
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.watches import CHECK_S, RockSetting, RockWatch, still_limits
 from lashmap_drivers.readings import Floats, Samples
@@ -32,6 +33,8 @@ def rocked() -> tuple[Floats, Floats]:
 
 class _Heard:
     """What a watch asks for, of an encoder on the gear that may fall silent."""
+
+    monitors: ClassVar = {INDICATOR: None, ENCODER: None}
 
     def __init__(self, time_s: Floats, value: Floats, *, encoder_until_s: float = np.inf) -> None:
         self._time_s, self._tip = time_s, value
