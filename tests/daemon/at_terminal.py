@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import codecs
+import contextlib
 import os
 import pty
 import re
 import select
 import signal
+import subprocess
 import termios
 import time
 from collections.abc import Iterator
@@ -46,9 +48,16 @@ class AtTerminal:
         self._read_to = len(self.shown)
         os.write(self._terminal, f"{line}\n".encode())
 
-    def interrupt(self) -> None:
-        """Ctrl-C, as the terminal passes it on."""
-        self._process.send_signal(signal.SIGINT)
+    def interrupt(self) -> int:
+        """Ctrl-C, and once more where nothing comes of it; returns the status."""
+        for _ in range(4):
+            self._process.send_signal(signal.SIGINT)
+            deadline_s = time.monotonic() + 30.0
+            while self._take(deadline_s):
+                pass
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                return self._process.wait(1.0)
+        raise AssertionError(f"Ctrl-C ended nothing; the last that was shown: {self.shown[-3000:]}")
 
     def end(self, within_s: float = 120.0) -> int:
         """Wait for its end; returns the status."""
@@ -83,5 +92,7 @@ def at_terminal(folder: Path, *words: str) -> Iterator[AtTerminal]:
             yield AtTerminal(process, ours)
         finally:
             process.terminate()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(60.0)
     finally:
         os.close(ours)

@@ -156,9 +156,10 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     other_b2 = rounding2 + (min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0) ** 2 / 3
     with_creep2 = other_b2 + creep.uncertainty_mm**2
     uncertainty, effective = _combine(random2, known, with_creep2) if freedom > 0 else (nan, nan)
+    shift, shift_error = 0.0, 0.0
     # no shift explains more than all of the scatter
-    tight = sqrt(scatter2 * max(freedom, 1) / LEAST_POWER) < LEAST_SHIFT * mean
-    shift, shift_error = (0.0, 0.0) if tight else largest_shift(drift_weight, sign, residual, level_error)
+    if sqrt(scatter2 * max(freedom, 1) / LEAST_POWER) >= LEAST_SHIFT * mean:
+        shift, shift_error = largest_shift(drift_weight, sign, residual, level_error)
     extreme = settled.extreme_mm[kept]
     return Lash(
         mean_mm=mean,

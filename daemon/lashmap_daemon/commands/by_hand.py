@@ -134,23 +134,15 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
             logbook=logbook,
             person=person,
         )
-        if options.resume or options.test is not None:
-            opening = _go_on(given)
-        else:
-            opening = _begin(given) if code is None else _begin_sheet(given, code)
+        opening = _opening(given)
         recorded = opening.started.gauge
         if recorded is None:
             raise RuntimeError("a test by hand without a gauge")
         test = opening.started.test
         closed = HandTest(opening, recorded, logbook, person).run()
-        sheet = () if code is None else ("--sheet", str(code))
-        files = (
-            *("--by-hand", str(box_path), *_gauge(options.gauge), *sheet),
-            *("--logbook", str(options.logbook)),
-        )
-        again = shlex.join(("lashmap", "run", *files, "--resume", "--test", test))
+        again = _again(given, test) if may_go_on(options.logbook, test) else ""
         if closed.outcome != "completed":
-            goes_on = f"Go on: {again}" if may_go_on(options.logbook, test) else "It cannot go on."
+            goes_on = f"Go on: {again}" if again else "It cannot go on."
             person.show(f"What was typed is kept. {goes_on}")
         if closed.outcome == "interrupted":
             return EXIT_STOPPED
@@ -158,10 +150,23 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
         done = hand_over(logbook, test, output)
         print_summary(done.assessment, console, positions=False)
         print_files(options.logbook, done, console)
-        print_next_step(
-            done.assessment, options.logbook, console, go_on=again if may_go_on(options.logbook, test) else ""
-        )
+        print_next_step(done.assessment, options.logbook, console, go_on=again)
         return 0 if closed.outcome == "completed" else EXIT_STOPPED
+
+
+def _opening(given: _Given) -> HandOpening:
+    options, code = given.options, given.code
+    if options.resume or options.test is not None:
+        return _go_on(given)
+    return _begin(given) if code is None else _begin_sheet(given, code)
+
+
+def _again(given: _Given, test: str) -> str:
+    """The command that goes on with a test."""
+    sheet = () if given.code is None else ("--sheet", str(given.code))
+    files = ("--by-hand", str(given.box_path), *_gauge(given.options.gauge), *sheet)
+    book = ("--logbook", str(given.options.logbook))
+    return shlex.join(("lashmap", "run", *files, *book, "--resume", "--test", test))
 
 
 def _gauge(gauge: Path | None) -> tuple[str, ...]:

@@ -123,10 +123,7 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
                     _say_kept(person, test, saved, offered(saved))
             raise
         if closed.outcome == "interrupted":  # whoever ends programs does not wait for a report
-            with contextlib.suppress(OSError):  # the terminal may be what went away
-                again = offered(options.logbook)
-                words = f" Go on: {again}" if again else ""
-                print(f"lashmap: interrupted; what was recorded is kept.{words}", file=sys.stderr)  # noqa: T201
+            _say_interrupted(offered(options.logbook))
             return EXIT_STOPPED
         try:
             again = "" if closed.outcome == "completed" else offered(options.logbook)
@@ -138,6 +135,12 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
             _save_if_gone(begun.engine.logbook, test)
             raise
         return status
+
+
+def _say_interrupted(again: str) -> None:
+    with contextlib.suppress(OSError):  # the terminal may be what went away
+        words = f" Go on: {again}" if again else ""
+        print(f"lashmap: interrupted; what was recorded is kept.{words}", file=sys.stderr)  # noqa: T201
 
 
 def _say_kept(person: Person, test: str, book: Path, again: str) -> None:
