@@ -236,6 +236,20 @@ step.
 """
 
 
+ARCH = (4.0, 0.002)
+"""How far the middle third of the dwells may stand out over the outer ones: errors, share of the step.
+
+Who leans on the gear for a third of its rest makes a share of 0.003 to 0.009 of it, a sound gear less than
+0.001 (simulated stand, our own model).
+"""
+
+LEAST_TO_ARCH = 5
+"""Samples in a dwell that show it."""
+
+LEAST_DWELLS_TO_ARCH = 4
+"""Dwells that do."""
+
+
 ARRIVAL = (0.2, 0.04)
 """Shares of the step that are left to go: the time between them says whether the gear is braked."""
 
@@ -293,6 +307,7 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
     yield from _check_creep(evidence)
     if not evidence.few:
         yield from _check_lingering(evidence)
+        yield from _check_press(evidence)
     if evidence.typical_samples < PLENTY:
         yield from _check_shape(evidence)
 
@@ -466,6 +481,43 @@ def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
     limit, worst = min(most, share * sine), max(lingering)
     if worst > limit:
         yield _turned_back({"time_near_over_time_at_flank": worst, "limit": limit})
+
+
+def _check_press(evidence: Evidence) -> Iterator[Flag]:
+    """A gear that is leaned on while it rests: farther out in the middle of its dwells than at their ends.
+
+    What is first and last third alike is no creep, and with few samples a dwell looks like their noise.
+    """
+    settled, step = evidence.settled, evidence.lash.mean_mm
+    inner = np.zeros(settled.settled.size, dtype=np.bool_)
+    inner[1:-1] = True
+    kept = (settled.settled & inner & (settled.count >= LEAST_TO_ARCH)).nonzero()[0]
+    if kept.size < LEAST_DWELLS_TO_ARCH or not step > 0:
+        return
+    start, stop = settled.start[kept], settled.stop[kept]
+    third = (stop - start) // 3
+    edges = np.stack((start, start + third, stop - third, stop), axis=1)
+    early, middle, late, _ = np.add.reduceat(evidence.stays.padded_mm, edges.ravel()).reshape(-1, 4).T
+    arches = evidence.stays.sign[kept] * (middle / (stop - start - 2 * third) - 0.5 * (early + late) / third)
+    arch = float(np.add.reduce(arches)) / kept.size
+    # what noise alone would do is said by samples and both their neighbours, blind to slow movement
+    bent = np.abs(np.diff(evidence.stays.offset_mm, 2))
+    noise = min(float(np.median(bent)) / 1.652, settled.jitter_mm)
+    sampling2 = 1.5 * noise**2 / float(np.add.reduce(third))
+    scatter2 = float(np.var(arches)) / (kept.size - 1)
+    limit = max(
+        ARCH[1] * step,
+        ARCH[0] * sqrt(max(sampling2, scatter2)),
+        LEAST_CODES * evidence.resolution_mm,
+    )
+    if arch > limit:
+        yield Flag(
+            name=FlagName.UNSTEADY_FLANK,
+            disabling=True,
+            sentence="The gear went on into the flank and came back (it was leaned on: wind-up): rock more "
+            "lightly and hold still.",
+            numbers={"press_mm": arch, "limit_mm": limit},
+        )
 
 
 def _mean_stay(evidence: Evidence, step: float) -> tuple[float, tuple[float, float]]:

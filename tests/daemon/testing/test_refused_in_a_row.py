@@ -154,7 +154,7 @@ def test_a_gesture_of_the_gear_answers_for_no_cause(tmp_path: Path) -> None:
 
 
 def test_killed_while_it_waits_it_asks_again_before_anything_is_measured(tmp_path: Path) -> None:
-    test = BrokenOff(tmp_path, box(), seed=3, fault=Fault.HEAVY, fault_from_s=12.0)
+    test = BrokenOff(tmp_path, box(), seed=3, fault=Fault.HEAVY, fault_from_s=8.0)
     stuck(test)
     before = accepted(test)
     assert before  # so that there is something to check
