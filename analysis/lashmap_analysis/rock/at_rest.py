@@ -236,6 +236,20 @@ step.
 """
 
 
+ARCH = (4.0, 0.002)
+"""How far the middle third of the dwells may stand out over the outer ones: errors, share of the step.
+
+Who leans on the gear for a third of its rest makes a share of 0.003 to 0.009 of it, a sound gear less than
+0.001 (simulated stand, our own model).
+"""
+
+LEAST_TO_ARCH = 5
+"""Samples in a dwell that show it."""
+
+LEAST_DWELLS_TO_ARCH = 4
+"""Dwells that do."""
+
+
 ARRIVAL = (0.2, 0.04)
 """Shares of the step that are left to go: the time between them says whether the gear is braked."""
 
@@ -253,13 +267,11 @@ CLEAR_OF_NOISE = 1.6
 LEAST_SEEN = 1.0
 """Samples from halfway to the first of them, on the mean of all arrivals, that show it."""
 
-HIDDEN_TOUCH = (2.25, 1.3)
-"""With fewer samples than that the touch may fall between two of them, and a longer time is a rebound.
+REBOUND = 0.5
+"""Share of its speed that a gear keeps when a flank throws it back: it comes back by a quarter of its way."""
 
-A gear under an even push, thrown back by a tenth, is within 4 % of contact for 0.083 of its travel and takes
-0.187 of it from halfway to 20 %. Missed, the touch seems to come after the rebound, 1.6 times that time later
-or more; braked from halfway it comes after 0.8 to 1.1.
-"""
+STILL_OFF = 0.15
+"""Share of its way to the flank that it still has a sample later: a hand that aims is there by then."""
 
 
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
@@ -295,6 +307,7 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
     yield from _check_creep(evidence)
     if not evidence.few:
         yield from _check_lingering(evidence)
+        yield from _check_press(evidence)
     if evidence.typical_samples < PLENTY:
         yield from _check_shape(evidence)
 
@@ -328,32 +341,65 @@ def braking(evidence: Evidence) -> list[tuple[float, float]]:
     bounds = np.concatenate((stays.start[:1], evidence.settled.stop[:-1], stays.stop[-1:]))
     lengths = bounds[1:] - bounds[:-1]
     left = level.repeat(lengths) - stays.sign.repeat(lengths) * stays.offset_mm[first:end]
-    when = []
+    last, fell, touched = _fall(evidence, left, stays.sign.repeat(lengths))
+    when, at = [], []
     for share in (0.5, *ARRIVAL):
-        near = (left <= share * step).nonzero()[0] + first
-        when.append(_passed(evidence, level, near[near.searchsorted(bounds[1:-1])], share * step))
+        near = (left <= share * step).nonzero()[0]
+        at.append(near[near.searchsorted(bounds[1:-1] - first)])
+        gone = np.minimum(np.maximum(_over(last - share * step, fell, 1.0)[at[-1]], 0.0), 1.0)
+        before_s, then_s = evidence.time_s[at[-1] + first - 1], evidence.time_s[at[-1] + first]
+        when.append(before_s + (then_s - before_s) * gone)
     far, close = when[1] - when[0], when[2] - when[1]
+    # where the touch was not seen, later samples see the end of the rebound
+    so_far = np.add.accumulate(touched, dtype=np.int64)
+    told = so_far[at[2] - 1] == so_far[at[0] - 1]
     sample_s = (evidence.time_s[-1] - evidence.time_s[0]) / (evidence.time_s.size - 1)
     found = []
-    for flank in (~evidence.high[1:], evidence.high[1:]):
+    for flank in (~evidence.high[1:] & told, evidence.high[1:] & told):
         time_s = float(far.dot(flank))
         samples = time_s / (sample_s * max(np.count_nonzero(flank), 1))
         seen = samples > LEAST_SEEN
         limit = BRAKED[0] + BRAKED[1] / samples if seen else 1.0
-        share = float(close.dot(flank)) / time_s if seen else 0.0
-        found.append((0.0 if samples < HIDDEN_TOUCH[0] and share > HIDDEN_TOUCH[1] else share, limit))
+        found.append((float(close.dot(flank)) / time_s if seen else 0.0, limit))
     return found
 
 
-def _passed(evidence: Evidence, level: Floats, at: Integers, left_mm: float) -> Floats:
-    """When the gear had so far to go: between samples `at` and those before, for all stays but the first."""
-    sign, offset, time = evidence.stays.sign[1:], evidence.stays.offset_mm, evidence.time_s
-    before, after = level[1:] - sign * offset[at - 1], level[1:] - sign * offset[at]
-    way = before - after
-    share = np.divide(before - left_mm, way, out=np.ones_like(way), where=way > 0)
-    share = np.minimum(np.maximum(share, 0.0), 1.0)
-    passed: Floats = time[at - 1] + (time[at] - time[at - 1]) * share
-    return passed
+def _fall(evidence: Evidence, left: Floats, sign: Floats) -> tuple[Floats, Floats, Booleans]:
+    """How the gear came to where samples see it, from the sample before; shapes (n,).
+
+    It may have touched the flank between them when it would have been there in time, had it gone on to speed
+    up as it did, could have been thrown back as far as it was found, and is not at rest in the next sample.
+    Then it came at its speed before.
+
+    Returns:
+        How far it had to go at the sample before, how far it came from there, whether it may have touched.
+    """
+    first = evidence.stays.start[0]
+    end = first + left.size
+    offset, time = evidence.stays.offset_mm[first:end], evidence.time_s[first:end]
+    step, pause = offset[1:] - offset[:-1], time[1:] - time[:-1]
+    fell = np.zeros(left.size)
+    fell[1:] = sign[1:] * step
+    last = left + fell
+    touched = np.zeros(left.size, dtype=np.bool_)
+    came, earlier = (
+        sign[3:] * one * _over(pause[2:], other)
+        for one, other in ((step[1:-1], pause[1:-1]), (step[:-2], pause[:-2]))
+    )
+    # half a sample time from the mean speed in one to that at its end
+    reach = came + 1.5 * (came - earlier)
+    touched[3:] = left[3:] <= REBOUND * (reach - last[3:])
+    # slower than that it would have been seen near the flank, on its way there or back
+    touched[3:] &= came >= ARRIVAL[1] * (1 + 1 / REBOUND) * evidence.lash.mean_mm
+    touched[3:-1] &= left[4:] > STILL_OFF * left[3:-1]
+    fell[3:] = np.where(touched[3:], np.maximum(came, fell[3:]), fell[3:])
+    return last, fell, touched
+
+
+def _over(a: Floats, b: Floats, otherwise: float = 0.0) -> Floats:
+    """Quotient where the divisor is positive."""
+    quotient: Floats = np.divide(a, b, out=np.full_like(a, otherwise), where=b > 0)
+    return quotient
 
 
 def _travel_share(evidence: Evidence) -> float:
@@ -435,6 +481,43 @@ def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
     limit, worst = min(most, share * sine), max(lingering)
     if worst > limit:
         yield _turned_back({"time_near_over_time_at_flank": worst, "limit": limit})
+
+
+def _check_press(evidence: Evidence) -> Iterator[Flag]:
+    """A gear that is leaned on while it rests: farther out in the middle of its dwells than at their ends.
+
+    What is first and last third alike is no creep, and with few samples a dwell looks like their noise.
+    """
+    settled, step = evidence.settled, evidence.lash.mean_mm
+    inner = np.zeros(settled.settled.size, dtype=np.bool_)
+    inner[1:-1] = True
+    kept = (settled.settled & inner & (settled.count >= LEAST_TO_ARCH)).nonzero()[0]
+    if kept.size < LEAST_DWELLS_TO_ARCH or not step > 0:
+        return
+    start, stop = settled.start[kept], settled.stop[kept]
+    third = (stop - start) // 3
+    edges = np.stack((start, start + third, stop - third, stop), axis=1)
+    early, middle, late, _ = np.add.reduceat(evidence.stays.padded_mm, edges.ravel()).reshape(-1, 4).T
+    arches = evidence.stays.sign[kept] * (middle / (stop - start - 2 * third) - 0.5 * (early + late) / third)
+    arch = float(np.add.reduce(arches)) / kept.size
+    # what noise alone would do is said by samples and both their neighbours, blind to slow movement
+    bent = np.abs(np.diff(evidence.stays.offset_mm, 2))
+    noise = min(float(np.median(bent)) / 1.652, settled.jitter_mm)
+    sampling2 = 1.5 * noise**2 / float(np.add.reduce(third))
+    scatter2 = float(np.var(arches)) / (kept.size - 1)
+    limit = max(
+        ARCH[1] * step,
+        ARCH[0] * sqrt(max(sampling2, scatter2)),
+        LEAST_CODES * evidence.resolution_mm,
+    )
+    if arch > limit:
+        yield Flag(
+            name=FlagName.UNSTEADY_FLANK,
+            disabling=True,
+            sentence="The gear went on into the flank and came back (it was leaned on: wind-up): rock more "
+            "lightly and hold still.",
+            numbers={"press_mm": arch, "limit_mm": limit},
+        )
 
 
 def _mean_stay(evidence: Evidence, step: float) -> tuple[float, tuple[float, float]]:

@@ -312,6 +312,20 @@ def test_a_gear_that_is_braked_before_it_stops_is_refused_for_that(stop: str, ra
         assert flag.numbers["braking_low"] == pytest.approx(0.16 / 0.30, abs=0.05)
 
 
+@pytest.mark.parametrize("stop", ["friction", "hand"])
+@pytest.mark.parametrize("samples", [8, 12])
+def test_a_gear_that_is_braked_is_no_gear_that_is_thrown_back_between_samples(
+    stop: str, samples: int
+) -> None:
+    # source: as above; with so few samples on a way a rebound of a sound gear is easily missed
+    motion = replace(STAND, rocks_hz=1.0, rate_hz=samples / 0.1, resolution_mm=0.0001, stop=stop)
+    for seed in range(6):
+        short = replace(motion, short_mm=0.1 * STAND.lash_mm, stop_scatter=0.02, noise_mm=0.0002)
+        flag = flag_of(measure(short, seed), FlagName.FLANK_NOT_REACHED)
+        assert flag is not None
+        assert flag.disabling
+
+
 @pytest.mark.parametrize("ratio", [1.0, 12.0])
 @pytest.mark.parametrize("departure", ["ramp", "cosine", "exponential"])
 def test_a_gear_that_the_flank_stops_is_not_taken_for_braked(departure: str, ratio: float) -> None:

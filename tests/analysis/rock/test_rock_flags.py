@@ -102,6 +102,17 @@ def test_a_rebound_between_two_samples_is_no_braking() -> None:
         assert FlagName.FLANK_NOT_REACHED not in {flag.name for flag in reading.flags}, seed
 
 
+@pytest.mark.parametrize("bounce", [0.05, 0.1])
+@pytest.mark.parametrize("samples", [4, 6, 8, 10, 12, 16])
+def test_a_rebound_is_no_braking_however_many_samples_see_an_arrival(samples: int, bounce: float) -> None:
+    # the touch lasts for less than a sample, so that some arrivals show it and others the rebound only
+    rock = replace(POWERED, rate_hz=samples / 0.04, dwell_s=0.15, travel_s=0.04, bounce=bounce)
+    rock = replace(rock, resolution_mm=0.0001, noise_mm=0.0002, jitter=0.3)
+    for seed in range(10):
+        reading = measure(make(rock, np.random.default_rng(seed)), rock)
+        assert reading.usable, (seed, reading.flags)
+
+
 def test_one_code_of_difference_between_few_samples_is_no_movement() -> None:
     # source: two rounded samples of a gear at rest differ by up to a code, and by the drift taken off them
     coarse = replace(HAND, lash_mm=0.1077, resolution_mm=0.01, noise_mm=0.002, bounce=0.0, drift_mm=0.03)
