@@ -14,10 +14,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from analysis.cycle.cycle_runs import gear_set_of
 from analysis.cycle.driven_pair import DrivenPair, Turning, ordinary_pair, turn
 from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass
-from lashmap_analysis.gears.gear_set import GearSet
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -68,17 +68,6 @@ def passes(
             kept.append(turn(pair, replace(how, speed_deg_per_s=sign * speed), rng, start_s=start_s))
             start_s = float(kept[-1].pinion_time_s[-1]) + 5.0
     return drive, coast, skew or 0.0
-
-
-def gear_set_of(pair: DrivenPair) -> GearSet:
-    """The same set, as the program knows it."""
-    return GearSet(
-        pinion_teeth=pair.pinion_teeth,
-        gear_teeth=pair.gear_teeth,
-        outer_module_mm=pair.module_mm,
-        face_width_mm=18.0,
-        mean_spiral_angle_deg=35.0,
-    )
 
 
 def rocks_of(pair: DrivenPair, count: int, rng: np.random.Generator) -> list[TiedRock]:

@@ -190,7 +190,11 @@ class VirtualTest:
             keep=lambda name, chunks: self.logbook.keep(self.started.test, name, chunks),
             go_on=self.goes_on,
         )
-        opening = Opening(
+        for event in self._opening(matched).records():
+            self.conductor.emit(event)
+
+    def _opening(self, matched: events.MatchedTeethSet) -> Opening:
+        return Opening(
             started=self.started,
             cautions=events.CautionsConfirmed(how="in virtual time"),
             preconditions=collect(
@@ -205,8 +209,6 @@ class VirtualTest:
             rates_hz={},
             build=self.build,
         )
-        for event in opening.records():
-            self.conductor.emit(event)
 
     @property
     def truth(self) -> Truth:

@@ -76,7 +76,6 @@ class Advance:
         speed_mm_per_s: Of the gear at the outer pitch circle, smoothed, negative backwards.
         forward: Direction of the pass.
         brake_nm: As given.
-        left_out: How many samples were left out: gaps, repeated times, standing or turning back.
         arc_mm: Of one engagement.
         step_mm: Of both counts together (root of the sum of squares), at the pitch circle.
     """
@@ -87,7 +86,6 @@ class Advance:
     speed_mm_per_s: Floats
     forward: bool
     brake_nm: float | None
-    left_out: int
     arc_mm: float
     step_mm: float
 
@@ -109,7 +107,6 @@ def advance_of(gear_set: GearSet, one: CyclePass) -> Advance:
     """
     pinion_s, pinion_deg = _stream("pinion", one.pinion_time_s, one.pinion_deg)
     gear_s, gear_deg = _stream("gear", one.gear_time_s, one.gear_deg)
-    whole = len(one.pinion_time_s)
     inside = ~_in_gap(pinion_s, gear_s)
     time, place = pinion_s[inside], pinion_deg[inside] * (gear_set.pinion_teeth / 360.0)
     gear_place = np.interp(time, gear_s, gear_deg) * (gear_set.gear_teeth / 360.0)
@@ -131,7 +128,6 @@ def advance_of(gear_set: GearSet, one: CyclePass) -> Advance:
         speed_mm_per_s=arc * speed[moving],
         forward=typical > 0,
         brake_nm=one.brake_nm,
-        left_out=whole - int(moving.sum()),
         arc_mm=arc,
         step_mm=arc
         * hypot(

@@ -133,15 +133,15 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     kept = settled.settled.nonzero()[0]
     near = followed[kept[:-1]]
     sign, time, level = stays.sign[kept], settled.time[kept], settled.offset_mm[kept]
-    count, high, freedom = settled.count[kept].astype(np.float64), sign > 0, kept.size - 3
+    count, extreme = settled.count[kept].astype(np.float64), settled.extreme_mm[kept]
+    high, freedom = sign > 0, kept.size - 3
     drift_weight = drift_weights(time, sign)
     slope = float(drift_weight.dot(level))
     straight = level - slope * time
     residual, centre = _residuals(straight, high)
     scatter2 = float(residual.dot(residual)) / max(freedom, 1)
     steps = (sign[1:] * (straight[1:] - straight[:-1]))[near]
-    mean = mean_of(steps)
-    weight = _weights(near, sign, time, drift_weight)
+    mean, weight = mean_of(steps), _weights(near, sign, time, drift_weight)
     sampling2 = settled.noise_mm**2 * mean_of(1 / count)
     level_error = sqrt(sampling2 + settled.resolution_mm**2 / 12)
     random2 = max(scatter2, sampling2) * float(weight.dot(weight))
@@ -150,17 +150,14 @@ def measure_steps(padded_time: Floats, stays: Stays, settled: Settled, broken: B
     slope_error = sqrt(max(scatter2, sampling2) * float(drift_weight.dot(drift_weight)))
     creep = measure_creep(padded_time, stays, settled, kept, (slope, slope_error), mean)
     unlike = compare_flanks(level, time, high, level_error)
-    rounding2 = 2 * repeated_rounding(
-        _dither(stays.levels.slope, settled, kept, count, high), settled.resolution_mm
-    )
+    dither = _dither(stays.levels.slope, settled, kept, count, high)
+    rounding2 = 2 * repeated_rounding(dither, settled.resolution_mm)
     other_b2 = rounding2 + (min(unlike.allowed_mm, MOST_SHORT * mean) if unlike is not None else 0.0) ** 2 / 3
     with_creep2 = other_b2 + creep.uncertainty_mm**2
     uncertainty, effective = _combine(random2, known, with_creep2) if freedom > 0 else (nan, nan)
     shift, shift_error = 0.0, 0.0
-    # no shift explains more than all of the scatter
-    if sqrt(scatter2 * max(freedom, 1) / LEAST_POWER) >= LEAST_SHIFT * mean:
+    if sqrt(scatter2 * max(freedom, 1) / LEAST_POWER) >= LEAST_SHIFT * mean:  # no more is in the scatter
         shift, shift_error = largest_shift(drift_weight, sign, residual, level_error)
-    extreme = settled.extreme_mm[kept]
     return Lash(
         mean_mm=mean,
         standard_uncertainty_mm=uncertainty,
