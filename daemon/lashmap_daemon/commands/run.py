@@ -67,12 +67,14 @@ from lashmap_daemon.testing.opening import (
     complete_box,
     confirm_cautions,
 )
+from lashmap_daemon.testing.passes import method_of, planned_passes
 from lashmap_daemon.testing.relay import Relay
 
 if TYPE_CHECKING:
     from lashmap_daemon.bus.stand_bus import StandBus
 
 
+_CLEAR = "on the command line (--clear-to-turn)"
 _LAST_LINES_S = 2.0  # without a line going out, before a screen that is stuck is left behind
 
 
@@ -215,7 +217,12 @@ class _Begun:
 def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
     """Everything before the first position of a new test."""
     # A plan that cannot be made is refused before any question.
-    check_plan(box, stand, box_name=str(_files(options)[1]), sweeps=options.sweeps)
+    method = method_of(options.method, stand)
+    passes = planned_passes(method, brakes_nm=options.brake_nm or ())
+    if passes and isinstance(person, Nobody) and not options.clear_to_turn:
+        problem = "before the box turns somebody must say that it may: run it at a terminal, or give it beforehand"
+        raise ConfigurationError("--clear-to-turn", [problem])
+    check_plan(box, stand, box_name=str(_files(options)[1]), sweeps=options.sweeps, method=method)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     person = _noted(person)
     built = take_from(options.logbook, box, options.build)
@@ -231,6 +238,9 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         cautions=cautions,
         sweeps=options.sweeps,
         build=built.named,
+        method=method,
+        passes=passes,
+        ready_before=_CLEAR if options.clear_to_turn else "",
     )
     return _matched(engine, prepared, person)
 
@@ -241,6 +251,8 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         raise ConfigurationError("--runout", ["a test goes on with the sweeps it began with; leave it out"])
     if options.build is not None:
         raise ConfigurationError("--build", ["a test goes on with the build it began with; leave it out"])
+    if options.method is not None or options.brake_nm:
+        raise ConfigurationError("--method", ["a test goes on with the method it began with; leave it out"])
     if not options.logbook.is_file():
         raise ConfigurationError(str(options.logbook), ["no such logbook, so there is no test to go on with"])
     logbook = stack.enter_context(_open_logbook(options.logbook, stack))
@@ -250,6 +262,7 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         return confirm_cautions(person, confirmed_before=options.locked_out)
 
     prepared = prepare_again(logbook, options.test, box, stand, operator=options.operator, cautions=cautions)
+    prepared = replace(prepared, ready_before=_CLEAR if options.clear_to_turn else "")
     return _matched(Engine(_ports(prepared.stand, stack), logbook), prepared, _noted(person))
 
 

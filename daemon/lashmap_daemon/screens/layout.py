@@ -35,6 +35,7 @@ KEYS = "r repeat   s skip   n note   q stop"
 _KEYS_IN_PHASE = {
     Phase.CHECKING: "m matched   s skip   n note   q stop",
     Phase.FINDING: "1 to 5 what was found   n note   q stop",
+    Phase.READYING: "y ready   s skip the cycle run   n note   q stop",
 }
 # Teeth are counted: nobody but the person knows where the gear is.
 _KEYS_WHEN_COUNTED = {

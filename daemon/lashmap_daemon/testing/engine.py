@@ -26,6 +26,7 @@ from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, take_up
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, Stand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.method import Method
 from lashmap_daemon.story.recorded import Box, Setup
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.hands_free import with_gestures
@@ -62,6 +63,8 @@ class Prepared:
         unfinished: The test that goes on; None for a new one.
         reference: What its record says of the matched teeth.
         build: The build that the box came from; None when none was named.
+        passes: As of `Conductor`, like `ready_before`.
+        ready_before: How it was confirmed.
     """
 
     started: events.TestStarted
@@ -71,6 +74,8 @@ class Prepared:
     unfinished: Unfinished | None = None
     reference: Reference | None = None
     build: events.BuildNamed | None = None
+    passes: tuple[events.PlannedPass, ...] = ()
+    ready_before: str = ""
 
     @property
     def box(self) -> Box:
@@ -100,6 +105,9 @@ class Engine:
         cautions: events.CautionsConfirmed,
         sweeps: tuple[Shaft, ...],
         build: events.BuildNamed | None = None,
+        method: Method = "rock",
+        passes: tuple[events.PlannedPass, ...] = (),
+        ready_before: str = "",
     ) -> Prepared:
         """Plan a new test; its name is used by no other.
 
@@ -114,9 +122,18 @@ class Engine:
             version=version("lashmap"),
             box_name=box_name,
             sweeps=sweeps,
+            method=method,
         )
         started = replace(started, test=unused_name(self.logbook, started.test))
-        return Prepared(started=started, stand=stand, cautions=cautions, operator=operator, build=build)
+        return Prepared(
+            started=started,
+            stand=stand,
+            cautions=cautions,
+            operator=operator,
+            build=build,
+            passes=passes,
+            ready_before=ready_before,
+        )
 
     def problems(self, now_s: float) -> list[str]:
         """Why a test cannot begin: a sentence for each instrument that gives no readings now.
@@ -222,7 +239,7 @@ class Engine:
         now = dt.datetime.now(dt.UTC)
         rates_hz = self.ports.rates_hz(time.monotonic())
         if prepared.unfinished is not None:
-            return open_again(
+            again = open_again(
                 prepared.unfinished,
                 prepared.reference,
                 person=person,
@@ -234,6 +251,7 @@ class Engine:
                 version=version("lashmap"),
                 now=now,
             )
+            return replace(again, ready_before=prepared.ready_before)
         if prepared.started.is_counted:
             how, matched = matched_by_count(person)
         else:
@@ -254,6 +272,8 @@ class Engine:
             matched=matched,
             rates_hz=rates_hz,
             build=prepared.build,
+            passes=prepared.passes,
+            ready_before=prepared.ready_before,
         )
 
     def _check_standard(self, prepared: Prepared, now: dt.datetime) -> tuple[Precondition, ...]:

@@ -64,7 +64,7 @@ class Screen(Protocol):
     def commands(self) -> list[str]:
         """What the operator asked for since then.
 
-        ``repeat``, ``skip``, ``matched``, ``cause …`` (`story.cause`), ``stop``, ``note …``; ``unanswered``
+        ``repeat``, ``skip``, ``matched``, ``ready``, ``cause …`` (`story.cause`), ``stop``, ``note …``; ``unanswered``
         where a cause is asked for and nobody can say it here; where teeth are counted, ``arrived`` and
         ``unmatched`` too.
         """
@@ -76,7 +76,7 @@ class Opening:
 
     ``matched`` is the encoder's angle at engagement 0, ``rates_hz`` samples a second by channel. A test that
     goes on has the event that says so, and from where it goes on. ``build`` is the one that a new test names;
-    ``notes`` say what else was shown and answered.
+    ``notes`` say what else was shown and answered; ``passes`` and ``ready_before`` as of `Conductor`.
     """
 
     started: events.TestStarted
@@ -88,6 +88,8 @@ class Opening:
     resumption: Resumption | None = None
     notes: tuple[str, ...] = ()
     build: events.BuildNamed | None = None
+    passes: tuple[events.PlannedPass, ...] = ()
+    ready_before: str = ""
 
     def records(self) -> Iterator[events.Event]:
         """The first events of the test."""
@@ -95,6 +97,8 @@ class Opening:
         yield self.cautions
         if self.build is not None:
             yield self.build
+        if self.passes:
+            yield events.PassesPlanned(passes=self.passes)
         yield events.PreconditionsRecorded(preconditions=self.preconditions)
         stand = self.started.stand
         for name, rate_hz in self.rates_hz.items():
@@ -159,6 +163,8 @@ class LiveTest:
             keep=self._keeper.keep,
             resumption=opening.resumption,
             go_on=go_on,
+            passes=opening.passes,
+            ready_before=opening.ready_before,
         )
 
     async def run(self) -> events.TestClosed:
@@ -263,6 +269,8 @@ class LiveTest:
                 self.conductor.arrived()
             case "matched":
                 self.conductor.matched(f"matched {rest}".strip())
+            case "ready":
+                self.conductor.ready("at the stand")
             case "cause" if (found := answer_of(rest)) is not None:
                 self.conductor.told_cause(found)
             case "unanswered":

@@ -89,6 +89,7 @@ def test_every_kind_of_event_has_its_place_and_most_leave_a_trace() -> None:
         "ExclusionUndone",
         "InstrumentBack",
         "InstrumentHeard",
+        "PassRefused",  # of a pass that was not planned
         "RecordingGoesOn",
         "ResultAnnounced",
         "RockRefused",
