@@ -62,7 +62,7 @@ ClearToTurnOption = Annotated[
     bool,
     typer.Option(
         "--clear-to-turn",
-        help="For the cycle run: the box may turn (guards on, nobody near), and I lock it out again after it.",
+        help="For the cycle run: the box may turn (guards on, nobody near); I lock it out again after.",
     ),
 ]
 MethodOption = Annotated[

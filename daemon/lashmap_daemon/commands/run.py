@@ -220,7 +220,9 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
     method = method_of(options.method, stand)
     passes = planned_passes(method, brakes_nm=options.brake_nm or ())
     if passes and isinstance(person, Nobody) and not options.clear_to_turn:
-        problem = "before the box turns somebody must say that it may: run it at a terminal, or give it beforehand"
+        problem = (
+            "before the box turns somebody must say that it may: run it at a terminal, or say it beforehand"
+        )
         raise ConfigurationError("--clear-to-turn", [problem])
     check_plan(box, stand, box_name=str(_files(options)[1]), sweeps=options.sweeps, method=method)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)

@@ -52,7 +52,8 @@ _WHEN_READY: dict[str, list[str]] = {"y": ["ready"], READY: ["ready"], "skip": [
 class PlainScreen:
     """A screen that prints a line for each event; at a terminal it takes what is asked for.
 
-    That is ``matched``, and that the stand is ready for a cycle run; where teeth are ``counted``, also that the gear is there, and the look at its mark.
+    That is ``matched``, and that the stand is ready for a cycle run; where teeth are ``counted``, also that
+    the gear is there, and the look at its mark.
     """
 
     def __init__(

@@ -3,10 +3,10 @@
 A second display beside the machine or a powered stand reads the last complete line. Keys: ``show`` (text),
 ``engagement``, ``gear_tooth``, ``pinion_tooth`` (the marked ones are 1) and ``gear_angle_deg`` (null when no
 position is asked for), ``sweep`` (member to turn for its runout, or null), ``marks`` (member whose marked
-tooth is to stand in the mesh, or null), ``ready`` (``turn`` before the box turns for a cycle run, ``rock`` before
-it is rocked after that, or null), ``pass`` (object with ``number``, ``direction``: ``forward`` or ``back``,
-``engagements``: teeth of the gear to go, ``other_speed``; or null), ``cause`` (position whose refused rocks a person is to explain,
-or null), ``closed`` (true once the test is over).
+tooth is to stand in the mesh, or null), ``ready`` (``turn`` before the box turns for a cycle run, ``rock``
+before it is rocked after that, or null), ``pass`` (an object, or null: ``number``, ``direction``, which is
+``forward`` or ``back``, ``engagements``, the teeth of the gear to go, and ``other_speed``), ``cause``
+(position whose refused rocks a person is to explain, or null), ``closed`` (true once the test is over).
 lashmap only says what it waits for: it starts and stops nothing.
 """
 

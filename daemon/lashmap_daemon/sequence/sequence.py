@@ -726,7 +726,7 @@ def _space(state: State, _: Space) -> Step:
     return after, (GoOn(), *actions)
 
 
-def _back(state: State, _: Input) -> Step:  # noqa: PLR0911 - a line for each thing that was interrupted
+def _back(state: State, _: Input) -> Step:
     if state.ready_for is not None:
         return _ask_ready(state, state.ready_for)
     if state.turn is not None:  # the box stood meanwhile, and somebody may have been at it

@@ -596,7 +596,7 @@ class PassAsked:
 
 @dataclass(frozen=True, kw_only=True)
 class PassRecorded:
-    """A pass is complete; the window is kept, ``turned`` teeth of the gear and the speed are for the screen."""
+    """A pass is complete; the window is kept, the teeth of the gear and the speed are for the screen."""
 
     number: int
     direction: Direction
@@ -676,9 +676,7 @@ RockEvent: TypeAlias = (
 )
 CauseEvent: TypeAlias = CauseAsked | CauseAnswered
 SweepEvent: TypeAlias = SweepAsked | SweepRecorded | SweepRefused
-PassEvent: TypeAlias = (
-    PassesPlanned | ReadyAsked | ReadyConfirmed | PassAsked | PassRecorded | PassRefused
-)
+PassEvent: TypeAlias = PassesPlanned | ReadyAsked | ReadyConfirmed | PassAsked | PassRecorded | PassRefused
 RemarkEvent: TypeAlias = (
     NoteTaken | ResultStored | ResultAnnounced | PositionExcluded | ExclusionUndone | SignedOff
 )

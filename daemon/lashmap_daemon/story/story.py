@@ -213,7 +213,7 @@ def story_of(stream: Iterable[Stamped], before: Story = BEGINNING) -> Story:
     return reduce(apply, stream, before)
 
 
-def apply(story: Story, stamped: Stamped) -> Story:
+def apply(story: Story, stamped: Stamped) -> Story:  # noqa: PLR0911 - a line for each group
     """The story with the next event in it; ``story`` itself stays as it is."""
     event = stamped.event
     story = replace(story, last_utc=stamped.utc, end_s=max(story.end_s, stamped.time_s))
@@ -373,7 +373,7 @@ def _swept(story: Story, event: events.SweepEvent) -> Story:
             assert_never(event)
 
 
-def _passed(story: Story, event: events.PassEvent) -> Story:
+def _passed(story: Story, event: events.PassEvent) -> Story:  # noqa: PLR0911 - as above
     match event:
         case events.PassesPlanned(passes=planned):
             return replace(story, passes=passes_of(planned))

@@ -89,8 +89,8 @@ def pass_sentence(asked: events.PassAsked) -> str:
     way = FORWARD if asked.direction == "forward" else BACK
     other = ", at another speed than before" if asked.other_speed else ""
     return (
-        f"Pass {asked.number}: turn the pinion steadily so that the gear goes {way} {asked.engagements} teeth "
-        f"against its brake{other}; do not stop on the way{again}"
+        f"Pass {asked.number}: turn the pinion steadily so that the gear goes {way} {asked.engagements} "
+        f"teeth against its brake{other}; do not stop on the way{again}"
     )
 
 
@@ -160,7 +160,9 @@ def mark_sentence(instrument: str, port: str, mark: str) -> str:
     return f"{text} {todo}" if todo else text
 
 
-def sentence(event: events.Event, units: Units, teeth: ToothCounts | None) -> str | None:
+def sentence(  # noqa: PLR0911 - a line for each group
+    event: events.Event, units: Units, teeth: ToothCounts | None
+) -> str | None:
     """One line for an event; None for those that people need not read.
 
     ``teeth`` are those of the set, None where nobody knows them: places are then named without teeth.

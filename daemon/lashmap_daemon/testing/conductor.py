@@ -235,21 +235,9 @@ class Conductor:
             self._pending = ()
         if self.state.phase is not Phase.PAUSED:
             self._watch_absences(lost)
-        match self.state.phase:
-            case Phase.TURNING:
-                self._watch_arrival()
-            case Phase.ROCKING:
-                self._watch_rock()
-            case Phase.FINDING:
-                self._watch_for_cause()
-            case Phase.CHECKING:
-                self._watch_for_marks()
-            case Phase.SWEEPING:
-                self._watch_sweep()
-            case Phase.READYING:
-                self._watch_for_answer()
-            case Phase.PASSING:
-                self._watch_pass()
+        watch = self._WATCHES.get(self.state.phase)
+        if watch is not None:
+            watch(self)
 
     @property
     def is_counted(self) -> bool:
@@ -531,8 +519,8 @@ class Conductor:
     def _watch_for_answer(self) -> None:
         if self._now_s - self._asked_s > FINDING_S:
             raise StandError(
-                f"nobody said within {FINDING_S / 60.0:.0f} minutes that the stand is ready. What was recorded "
-                f"is kept. Go on with: {self._go_on}"
+                f"nobody said within {FINDING_S / 60.0:.0f} minutes that the stand is ready. What was "
+                f"recorded is kept. Go on with: {self._go_on}"
             )
 
     def _watch_pass(self) -> None:
@@ -844,6 +832,16 @@ class Conductor:
         sequence.Pause: _pause,
         sequence.GoOn: _go_on_recording,
         sequence.Close: _close,
+    }
+
+    _WATCHES: ClassVar[dict[Phase, Callable[[Any], None]]] = {
+        Phase.TURNING: _watch_arrival,
+        Phase.ROCKING: _watch_rock,
+        Phase.FINDING: _watch_for_cause,
+        Phase.CHECKING: _watch_for_marks,
+        Phase.SWEEPING: _watch_sweep,
+        Phase.READYING: _watch_for_answer,
+        Phase.PASSING: _watch_pass,
     }
 
     def _engagement_now(self) -> int:

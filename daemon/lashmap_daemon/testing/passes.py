@@ -15,7 +15,6 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
 from lashmap_analysis.cycle.checks import CycleFlagName, encoder_fault
 from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass, advance_of
@@ -58,7 +57,9 @@ def planned_passes(
     """
     if method == "rock":
         if brakes_nm:
-            raise ConfigurationError("--brake-nm", ["belongs to a cycle run; leave it out with --method rock"])
+            raise ConfigurationError(
+                "--brake-nm", ["belongs to a cycle run; leave it out with --method rock"]
+            )
         return ()
     if len(brakes_nm) not in {0, 1, pairs}:
         problem = f"{len(brakes_nm)} torques for {pairs} pairs of passes; give one, or one for each pair"
@@ -244,7 +245,7 @@ class CycleRun:
         return turned
 
     def fit(self, accepted: Collection[events.RockAccepted] = ()) -> CycleFit | None:
-        """The lash of every engagement, from passes on both flanks; None without, or where they do not fit."""
+        """The lash of every engagement, from passes on both flanks; None where it cannot be said."""
         return _fit(self._gear_set, list(self._passes.values()), tied(self._gear_set, accepted))
 
 

@@ -487,7 +487,10 @@ def test_after_an_instrument_was_lost_in_a_pass_the_box_turns_only_when_that_was
     state, actions = sequence.step(state, Back())
     assert actions == (AskReady("turn"),)
     state, actions = sequence.step(state, Ready())
-    assert actions == (SayReady("turn"), AskPass(Pass(number=1, direction="forward", attempt=2, reason="gone")))
+    assert actions == (
+        SayReady("turn"),
+        AskPass(Pass(number=1, direction="forward", attempt=2, reason="gone")),
+    )
     state, actions = sequence.step(state, Full("no room"))
     assert kinds(actions) == [RefusePass, Pause]
     state, actions = sequence.step(state, Space())
@@ -511,9 +514,7 @@ class Stories(RuleBasedStateMachine):
         sweeps=st.sampled_from([(), ("gear",), ("pinion", "gear")]),
         passes=st.sampled_from([(), (FORWARD, BACK)]),
     )
-    def start(
-        self, count: int, tries: int, sweeps: tuple[Shaft, ...], passes: tuple[Pass, ...]
-    ) -> None:
+    def start(self, count: int, tries: int, sweeps: tuple[Shaft, ...], passes: tuple[Pass, ...]) -> None:
         self.state, actions = sequence.begin(
             tuple(range(0, 10 * count, 10)), tries=tries, sweeps=sweeps, passes=passes
         )

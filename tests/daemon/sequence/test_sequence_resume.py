@@ -49,9 +49,7 @@ class BrokenOff(RuleBasedStateMachine):
         sweeps=st.sampled_from([(), ("gear",), ("pinion", "gear")]),
         passes=st.sampled_from([(), PASSES]),
     )
-    def start(
-        self, count: int, sweeps: tuple[Shaft, ...], passes: tuple[events.PlannedPass, ...]
-    ) -> None:
+    def start(self, count: int, sweeps: tuple[Shaft, ...], passes: tuple[events.PlannedPass, ...]) -> None:
         planned = tuple(range(0, 10 * count, 10))
         self.story = Story(started_with(planned, sweeps))
         self.story.begin(passes)
