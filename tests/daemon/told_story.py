@@ -258,7 +258,7 @@ def told_of_passes(action: sequence.Action) -> events.Event | None:
                 start_s=0.0,
                 end_s=1.0,
                 brake_nm=turn.brake_nm,
-                turned=524.0,
+                engagements=524,
                 pinion_deg_per_s=360.0,
             )
         case sequence.RefusePass(turn, reasons):

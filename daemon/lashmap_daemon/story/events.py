@@ -604,7 +604,7 @@ class PassRecorded:
     start_s: float
     end_s: float
     brake_nm: float | None
-    turned: float
+    engagements: int
     pinion_deg_per_s: float
 
 

@@ -348,7 +348,7 @@ def _of_pass(event: events.PassEvent) -> str:
             return pass_sentence(event)
         case events.PassRecorded():
             return (
-                f"Pass {event.number} recorded: {event.turned:.0f} teeth of the gear {event.direction}, the "
+                f"Pass {event.number} recorded: {event.engagements} teeth of the gear {event.direction}, the "
                 f"pinion at {abs(event.pinion_deg_per_s):.0f} °/s"
             )
         case events.PassRefused():

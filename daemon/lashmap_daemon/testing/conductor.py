@@ -573,7 +573,7 @@ class Conductor:
                 start_s=turned.start_s,
                 end_s=turned.end_s,
                 brake_nm=turn.brake_nm,
-                turned=float(engagements_of(self.gear_set)),
+                engagements=engagements_of(self.gear_set),
                 pinion_deg_per_s=turned.pinion_deg_per_s,
             )
         )

@@ -65,8 +65,8 @@ class Screen(Protocol):
         """What the operator asked for since then.
 
         ``repeat``, ``skip``, ``matched``, ``ready``, ``cause …`` (`story.cause`), ``stop``, ``note …``;
-        ``unanswered`` where a cause is asked for and nobody can say it here; where teeth are counted, ``arrived`` and
-        ``unmatched`` too.
+        ``unanswered`` where a cause is asked for and nobody can say it here; where teeth are counted,
+        ``arrived`` and ``unmatched`` too.
         """
 
 

@@ -99,7 +99,7 @@ ONE_OF_EACH: list[events.Event] = [
         number=2, direction="back", engagements=524, attempt=1, reason="", other_speed=False
     ),
     events.PassRecorded(
-        number=2, direction="back", attempt=1, start_s=1.0, end_s=41.0, brake_nm=0.5, turned=524.0,
+        number=2, direction="back", attempt=1, start_s=1.0, end_s=41.0, brake_nm=0.5, engagements=524,
         pinion_deg_per_s=-360.0,
     ),
     events.PassRefused(number=1, direction="forward", attempt=1, reasons=("skipped by the operator",)),
