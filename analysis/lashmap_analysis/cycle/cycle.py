@@ -49,6 +49,7 @@ from lashmap_analysis.cycle.checks import (
     not_tied_flag,
     rocks_flag,
     skew_flag,
+    unrepeated_flag,
 )
 from lashmap_analysis.cycle.estimate import (
     PASS_MM,
@@ -306,6 +307,7 @@ def _put_together(
     sides = [(passes.weight[passes.flank == side] > 0).any(axis=(0, 2)) for side in (0, 1)]
     typical = float(np.median(lash[both])) if both.any() else nan
     flags = (
+        None if noise.repeats else unrepeated_flag(),
         skew_flag(found, passes),
         contact_flag(kept),
         *lash_flags(typical, noise.between_mm),
@@ -353,12 +355,14 @@ class _Noise:
         engagement_mm: What all cells of an engagement share beside it.
         between_mm: The same of a single pass.
         repeatability_mm: Standard deviation of a usual cell of one pass.
+        repeats: Something was seen more than once, so that the figures are of more than the counts.
     """
 
     cell_mm: Floats
     engagement_mm: float
     between_mm: float
     repeatability_mm: float
+    repeats: bool
 
     @property
     def smoothed_mm2(self) -> Floats:
@@ -385,7 +389,10 @@ class _Noise:
             off = passes.beside_teeth(corrected)
             free = np.full(off.shape, max(1.0 - passes.teeth.parameters / passes.weight[0].size, 0.05))
         usable = (passes.weight > 0) & (free > LEAST_FREE)
-        factor = max(float(np.mean(off[usable] ** 2 * passes.weight[usable] / free[usable])), 1.0)
+        repeats = bool(usable.any())
+        factor = 1.0
+        if repeats:
+            factor = max(float(np.mean(off[usable] ** 2 * passes.weight[usable] / free[usable])), 1.0)
         whole = usable.all(axis=2)
         share = passes.weight / np.maximum(passes.weight.sum(axis=2, keepdims=True), 1e-300)
         together = (share * off / np.sqrt(np.maximum(free, LEAST_FREE))).sum(axis=2)
@@ -399,6 +406,7 @@ class _Noise:
             engagement_mm=sqrt(shared * float((1 / counts).sum())),
             between_mm=sqrt(shared),
             repeatability_mm=sqrt(factor / float(np.median(passes.weight[passes.weight > 0]))),
+            repeats=repeats,
         )
 
 

@@ -34,7 +34,12 @@ TIES = 4  # rocks that tie a cycle run where it is the only method; the tight sp
 BEYOND = 4  # teeth of the gear past one mesh cycle: the ends of a pass are on their way to speed
 _WAYS: tuple[Direction, Direction] = ("forward", "back")
 # Only all passes together can tell these: another speed is to come, or the rocks.
-_OF_ALL_PASSES = {CycleFlagName.SKEW_UNPROVEN, CycleFlagName.NOT_TIED, CycleFlagName.ROCKS_DISAGREE}
+_OF_ALL_PASSES = {
+    CycleFlagName.SKEW_UNPROVEN,
+    CycleFlagName.UNREPEATED,
+    CycleFlagName.NOT_TIED,
+    CycleFlagName.ROCKS_DISAGREE,
+}
 _TAKE_S = 0.25  # how often samples are taken over
 _LOOK_S = 0.5
 _MOVED_DEG = 1.0  # of the pinion within that time: it is turned
