@@ -271,7 +271,7 @@ def _spot(view: View) -> str:
 def _rock_line(view: View) -> str:
     """The rock in hand in words; its flags with what to do about each."""
     if view.rock is None:
-        return "" if view.trace is None else f"rock of position {view.trace.number}"
+        return "" if view.trace is None else f"{view.trace.what} {view.trace.number}"
     count = f"{view.rock.reversals} of {view.reversals_wanted} reversals"
     flags = "; ".join(f"{flag.name}: {hint(flag.name)}" for flag in view.rock.flags)
     if not view.rock.usable:

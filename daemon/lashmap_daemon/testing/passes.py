@@ -15,13 +15,14 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 from lashmap_analysis.cycle.checks import CycleFlagName, encoder_fault
 from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass, advance_of
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.record.record import Direction
-from lashmap_drivers.readings import Samples
+from lashmap_drivers.readings import Floats, Samples
 
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup.stand_file import Stand
@@ -108,10 +109,38 @@ class Turned:
     reason: str = ""
 
 
+class Advances:
+    """Mean advance of the gear over the ideal ratio in each engagement of the mesh cycle, as it comes in.
+
+    For a picture: nothing is corrected, and no sample is judged.
+    """
+
+    def __init__(self, gear_set: GearSet) -> None:
+        self._teeth_per_deg = gear_set.pinion_teeth / 360.0, gear_set.gear_teeth / 360.0
+        self._arc_mm = math.pi * gear_set.outer_module_mm
+        self._sum, self._count = np.zeros((2, gear_set.mesh_cycle))
+
+    def add(self, pinion: Samples, gear: Samples) -> None:
+        """Take samples of both shafts over the same time."""
+        if len(pinion) < 1 or len(gear) < 2:
+            return
+        place = pinion.value * self._teeth_per_deg[0]
+        gear_place = np.interp(pinion.time_s, gear.time_s, gear.value) * self._teeth_per_deg[1]
+        cell = np.floor(place + 0.5).astype(np.int64) % self._sum.size
+        np.add.at(self._sum, cell, (gear_place - place) * self._arc_mm)
+        np.add.at(self._count, cell, 1.0)
+
+    @property
+    def mean_mm(self) -> Floats:
+        """Shape (m,), nan where nothing came yet."""
+        return np.divide(self._sum, self._count, out=np.full(self._sum.size, np.nan), where=self._count > 0)
+
+
 class PassWatch:
     """Watches one pass.
 
     Attributes:
+        advances: What came so far, for the picture.
         teeth: Gear teeth turned so far, in the direction that was asked.
         deg_per_s: Speed of the pinion in the last moments.
     """
@@ -124,6 +153,7 @@ class PassWatch:
         self._since_s = self._moving_s = self._taken_s = since_s
         self._start: tuple[float, float] | None = None  # time and angle of the pinion
         self._kept: tuple[list[Samples], list[Samples]] = ([], [])
+        self.advances = Advances(gear_set)
         self.teeth = 0.0
         self.deg_per_s = 0.0
         self._most = 0.0
@@ -169,8 +199,10 @@ class PassWatch:
 
     def _take(self, until_s: float) -> None:
         after_s = math.nextafter(self._taken_s, math.inf)
-        for kept, trace in zip(self._kept, (self._channels.pinion_deg, self._channels.gear_deg), strict=True):
-            kept.append(trace(after_s, until_s))
+        pinion, gear = (one(after_s, until_s) for one in (self._channels.pinion_deg, self._channels.gear_deg))
+        for kept, samples in zip(self._kept, (pinion, gear), strict=True):
+            kept.append(samples)
+        self.advances.add(pinion, gear)
         self._taken_s = until_s
 
     def _complete(self) -> Turned:
@@ -211,13 +243,26 @@ class CycleRun:
     def __init__(self, gear_set: GearSet, channels: Channels) -> None:
         self._gear_set, self._channels = gear_set, channels
         self._passes: dict[int, tuple[Direction, CyclePass]] = {}
+        self._seen: dict[Direction, Floats] = {}  # by flank, the newest pass
         self.watch: PassWatch | None = None
         self.turned: Turned | None = None
+        self._turn: Pass | None = None
 
     def begin(self, turn: Pass, now_s: float) -> None:
         """A pass was asked for."""
         self.watch = PassWatch(turn, channels=self._channels, gear_set=self._gear_set, since_s=now_s)
-        self.turned = None
+        self.turned, self._turn = None, turn
+
+    @property
+    def curve_mm(self) -> Floats | None:
+        """Lash in each engagement as far as both flanks were seen, for a picture; None before that."""
+        seen = dict(self._seen)
+        if self._turn is not None and self.watch is not None:
+            seen[self._turn.direction] = self.watch.advances.mean_mm
+        if len(seen) < len(_WAYS):
+            return None
+        curve = seen["back"] - seen["forward"]
+        return curve if np.isfinite(curve).any() else None
 
     def update(self, turn: Pass, now_s: float) -> Turned | None:
         """Take what came; the pass once it is complete, or cannot be.
@@ -246,6 +291,8 @@ class CycleRun:
         if turned is None or turned.samples is None:
             raise RuntimeError("a pass was kept that was not complete")
         self._passes[turn.number] = turn.direction, turned.samples
+        if self.watch is not None:
+            self._seen[turn.direction] = self.watch.advances.mean_mm
         self.watch = None
         return turned
 
