@@ -10,15 +10,23 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import Annotated, Literal, TypeAlias, get_args
+from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 from lashmap_analysis.record.record import Direction, Precondition, Purpose, Shaft
-from pydantic import Field, TypeAdapter, ValidationError
+from pydantic import Field, SerializerFunctionWrapHandler, TypeAdapter, ValidationError, model_serializer
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.story.cause import Cause
-from lashmap_daemon.story.recorded import Box, Gauge, HandSetup, Setup, Stand, must_be_of_this_version
+from lashmap_daemon.story.recorded import (
+    Box,
+    Gauge,
+    HandSetup,
+    Setup,
+    Stand,
+    must_be_of_this_version,
+    said,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -327,13 +335,20 @@ class MatchedTeethSet:
     ``moved_deg`` is how far it is from the one before, None for the first of a test. ``seen_deg`` is where
     the encoder was seen last before the record, in the same count: a count that wraps is recorded from within
     its range, and `in_record_deg` of `replay/replay.py` finds which one it is. None where the count is the
-    record's own.
+    record's own. ``pinion_encoder_deg`` and ``pinion_seen_deg`` are the same of a second encoder, on the
+    pinion's shaft.
     """
 
     encoder_deg: float
     how: Literal["box file", "set at the stand", "assumed", "counted by hand"]
     moved_deg: float | None = None
     seen_deg: float | None = None
+    pinion_encoder_deg: float | None = None
+    pinion_seen_deg: float | None = None
+
+    @model_serializer(mode="wrap")
+    def _said(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        return said(write(self), "pinion_encoder_deg", "pinion_seen_deg")
 
 
 @dataclass(frozen=True, kw_only=True)
