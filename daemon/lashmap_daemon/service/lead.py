@@ -223,6 +223,8 @@ class Lead:
             prepared = prepare(request, self.boxes, self.stand, self._engine)
             reference = prepared.started.setup.matched_deg
             if reference is not None:
+                if self.stand.file.pinion_encoder is not None:  # whose angle there no file tells
+                    await self._engine.still_encoder_deg(prepared)
                 return [*_taken(prepared), *await self._go(Waiting(prepared), reference)]
         return [*_taken(prepared), *await self._match(Waiting(prepared), request.matched)]
 

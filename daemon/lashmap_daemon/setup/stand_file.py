@@ -142,6 +142,8 @@ class StandFile(Table):
     encoders stand in the tables ``encoder.gear``, here ``encoder``, and ``encoder.pinion``.
     """
 
+    model_config = ConfigDict(populate_by_name=True)  # as it is written down again, no file
+
     stand: NameTable
     indicator: IndicatorTable | None = None
     encoder: EncoderTable | None = None
@@ -153,8 +155,13 @@ class StandFile(Table):
 
     @model_validator(mode="before")
     @classmethod
-    def _one_or_two(cls, tree: Any) -> Any:  # noqa: ANN401 - whatever the file holds
+    def _one_or_two(cls, tree: Any, info: ValidationInfo) -> Any:  # noqa: ANN401 - whatever the file holds
         """Give each of two encoders a place of its own; its shaft is the name of its table."""
+        if info.context == toml_file.FROM_FILE:
+            for key in tree.keys() & {"pinion_encoder", PINION_TABLE}:
+                raise ValueError(
+                    f"{key}: unknown key; two encoders are the tables [encoder.gear] and [encoder.pinion]"
+                )
         encoder = tree.get(ENCODER) if isinstance(tree, dict) else None
         if not has_two(encoder):
             return tree

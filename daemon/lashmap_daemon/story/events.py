@@ -19,6 +19,7 @@ from pydantic_core import InitErrorDetails, PydanticCustomError
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.story.cause import Cause
 from lashmap_daemon.story.recorded import (
+    PINION_ENCODER,
     Box,
     Gauge,
     HandSetup,
@@ -349,6 +350,12 @@ class MatchedTeethSet:
     @model_serializer(mode="wrap")
     def _said(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
         return said(write(self), "pinion_encoder_deg", "pinion_seen_deg")
+
+    def of(self, channel: str) -> tuple[float | None, float | None]:
+        """Angle and angle seen of one of the encoders."""
+        if channel == PINION_ENCODER:
+            return self.pinion_encoder_deg, self.pinion_seen_deg
+        return self.encoder_deg, self.seen_deg
 
 
 @dataclass(frozen=True, kw_only=True)

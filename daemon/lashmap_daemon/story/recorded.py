@@ -554,6 +554,11 @@ class Stand(_Value):
         """The channel under whose name the bytes of an instrument come and are kept: mostly its own."""
         return ENCODER if self.is_latched and channel == PINION_ENCODER else channel
 
+    def shaft(self, channel: str) -> Shaft:
+        """The shaft that carries an encoder; the gear's where there is none."""
+        found = self._found(channel)
+        return found.shaft if isinstance(found, Encoder) else "gear"
+
     @property
     def wires(self) -> tuple[str, ...]:
         """The channels that have a port of their own."""

@@ -30,6 +30,7 @@ from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES, Found
+from lashmap_daemon.story.recorded import ENCODERS
 from lashmap_daemon.story.story import BEGINNING, Story, Target, apply, passes_of
 from lashmap_daemon.story.wording import angle_text, mark_sentence
 from lashmap_daemon.testing.bench_sheet import check_turn
@@ -158,6 +159,7 @@ class Conductor:
         self._resolution_mm = self._indicator.resolution_mm
         self._stand = started.stand
         self._names = started.stand.channels
+        self._wires = started.stand.wires
         # Of the shaft whose mark is looked for; without an encoder the gear's teeth are counted.
         self._member: Shaft = "gear" if started.stand.encoder is None else started.stand.encoder.shaft
         # Without an encoder: where the gear stands as the person said, and that it is where it was to go.
@@ -220,7 +222,7 @@ class Conductor:
         """
         self._now_s = now_s
         if self._break_due:
-            chunks = {name: [Chunk(self._read_since_s, b""), *chunks.get(name, [])] for name in self._names}
+            chunks = {name: [Chunk(self._read_since_s, b""), *chunks.get(name, [])] for name in self._wires}
             self._break_due = False
         for name, some in chunks.items():
             self._keep(name, some)
@@ -250,11 +252,13 @@ class Conductor:
         Raises:
             StandError: When it did.
         """
-        jump = None if self.is_counted else self.channels.monitors[ENCODER].decoder.jump
-        if jump is not None:
-            profile = self._stand.profile(ENCODER)
+        for name in ENCODERS:
+            jump = self.channels.monitors[name].decoder.jump if name in self._names else None
+            if jump is None:
+                continue
+            profile = self._stand.profile(name)
             may_begin_again = profile.unit == "deg" and profile.wraps_at_deg is None
-            port = self.channels.port(ENCODER)
+            port = self.channels.port(name)
             raise StandError(marks.jumped(jump, port, may_begin_again=may_begin_again, go_on=self._go_on))
 
     def happen(self, happened: sequence.Input) -> None:

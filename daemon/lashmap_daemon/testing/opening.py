@@ -546,7 +546,7 @@ def find_again(
 
     ``followed``: the encoder followed a count that wraps from one call to the next.
     """
-    before = reference.before(_at_rest(person, encoder_deg))
+    before = reference.before(read_at_rest(person, encoder_deg))
     found = None
     for _ in range(_TOLD_TWICE):
         answer, found_deg = ask_at_rest(QUESTION, person, encoder_deg=encoder_deg, ask=ask_matched)
@@ -559,8 +559,8 @@ def find_again(
     return found or not_found(reference, before), before.moved_deg
 
 
-def _at_rest(person: Person, encoder_deg: Callable[[], float]) -> float:
-    """The encoder's angle before anybody goes to the marks; who turns the gear meanwhile is asked to wait."""
+def read_at_rest(person: Person, encoder_deg: Callable[[], float]) -> float:
+    """The encoder's angle before anybody was asked to hold the gear; who turns it is asked to wait."""
     try:
         return encoder_deg()
     except GearTurns:

@@ -133,7 +133,9 @@ class Advances:
     @property
     def mean_mm(self) -> Floats:
         """Shape (m,), nan where nothing came yet."""
-        return np.divide(self._sum, self._count, out=np.full(self._sum.size, np.nan), where=self._count > 0)
+        nothing = np.full(self._sum.size, np.nan)
+        mean: Floats = np.divide(self._sum, self._count, out=nothing, where=self._count > 0)
+        return mean
 
 
 class PassWatch:

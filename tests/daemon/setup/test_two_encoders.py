@@ -79,6 +79,8 @@ def test_a_record_with_one_encoder_says_nothing_of_a_second(tmp_path: Path) -> N
 
 
 MISTAKES = [
+    (f'[encoder]\n{B}{ONE}["encoder.pinion"]\n{C}{ONE}', "encoder.pinion: unknown key; two encoders are"),
+    (f"[encoder]\n{B}{ONE}[pinion_encoder]\n{C}{ONE}", "pinion_encoder: unknown key; two encoders are"),
     (f"[encoder]\n{B}{ONE}[encoder.pinion]\n{C}{ONE}", "encoder: counts_per_turn, port, profile beside"),
     (f"[encoder.gear]\n{B}{ONE}", "encoder.pinion: is missing beside [encoder.gear]"),
     (f"[encoder.pinion]\n{B}{ONE}", "encoder.gear: is missing beside [encoder.pinion]"),
@@ -120,6 +122,11 @@ def test_an_encoder_on_the_pinion_is_not_one_with_a_button(tmp_path: Path) -> No
     with pytest.raises(ConfigurationError, match=r"encoder\.pinion\.profile: .* at a press of its button"):
         stand_of(tmp_path, f"[encoder.gear]\n{B}{ONE}[encoder.pinion]\n{C}" + ONE.replace(
             str(INSTRUMENTS / "encoder-line.toml"), "button.toml"))  # fmt: skip
+
+
+def test_a_stand_can_be_written_down_and_read_again(tmp_path: Path) -> None:
+    stand = stand_of(tmp_path, LATCHED)
+    assert Stand.model_validate_json(stand.model_dump_json()) == stand
 
 
 def test_what_may_change_of_the_second_encoder(tmp_path: Path) -> None:
