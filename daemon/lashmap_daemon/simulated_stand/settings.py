@@ -14,7 +14,7 @@ from typing import Literal
 Direction = Literal["normal", "plane of rotation"]
 Shaft = Literal["gear", "pinion"]
 Unit = Literal["mm", "in"]
-Encoders = Literal["one", "two ports", "latched"]
+Encoders = Literal["one", "apart", "latched"]
 Flank = Literal["both", "drive", "coast"]
 
 

@@ -390,7 +390,7 @@ class Stand:
 
         on_gear = adapter(max(instruments.encoder_late_s, 0.0), "adapter")
         encoder = _Clock(instruments.encoder_rate_hz, steps_per_s, adapter=on_gear)
-        if instruments.encoders != "two ports":
+        if instruments.encoders != "apart":
             return encoder, None
         chance = Random(f"{seed}/clocks")  # noqa: S311 - a simulation, not a secret
         rate_hz = instruments.pinion_rate_hz * (1.0 + chance.uniform(-_CLOCK_OFF, _CLOCK_OFF))

@@ -99,7 +99,7 @@ def test_latched_counts_give_every_engagement(bad: dict[str, object]) -> None:
 
 
 def test_two_streams_with_a_skew_give_every_engagement() -> None:
-    streams = replace(LATCHED, encoders="two ports", encoder_late_s=0.0004)
+    streams = replace(LATCHED, encoders="apart", encoder_late_s=0.0004)
     fit, truth = fitted(BOX, streams, pairs=2)
     assert fit.good, fit.flags
     assert fit.disturbances is not None

@@ -12,7 +12,7 @@ from daemon.simulated_boxes import ENCODER_LINE, PLAIN_BOX
 from daemon.simulated_stand.passes import BOX, FINE, QUICK, made, sent
 from lashmap_daemon.simulated_stand import PassOrder, SimulatedInstruments, Stand
 
-PORTS = replace(FINE, encoders="two ports", encoder_rate_hz=1000.0, pinion_rate_hz=1000.0)
+PORTS = replace(FINE, encoders="apart", encoder_rate_hz=1000.0, pinion_rate_hz=1000.0)
 ORDER = PassOrder(number=1, direction="forward", engagements=20)
 
 

@@ -224,7 +224,7 @@ def test_what_comes_after_a_pass_goes_on_from_where_it_ended() -> None:
 @settings(deadline=None, max_examples=8)
 @given(cuts=st.lists(st.floats(0.001, 1.5), min_size=1, max_size=8))
 def test_the_same_bytes_however_the_time_is_cut_up(cuts: list[float]) -> None:
-    two = replace(FINE, encoders="two ports", encoder_late_s=0.003, adapter_s=0.005, pinion_rate_hz=300.0)
+    two = replace(FINE, encoders="apart", encoder_late_s=0.003, adapter_s=0.005, pinion_rate_hz=300.0)
     whole, cut = (Stand(BOX, two, replace(QUICK, contact_losses=5.0), seed=2) for _ in range(2))
     for stand in (whole, cut):
         stand.make_pass(PassOrder(number=1, direction="forward", engagements=15))
