@@ -367,6 +367,12 @@ class SimulateOptions:
     rate: Annotated[float, typer.Option(help="Indicator lines a second.")] = 1000.0
     resolution_um: Annotated[float, typer.Option(help="Indicator resolution in micrometres.")] = 0.1
     shaft: Annotated[str, typer.Option(help="Shaft that carries the encoder: gear or pinion.")] = "gear"
+    encoders: Annotated[
+        str,
+        typer.Option(
+            help="one; apart: one on either shaft, each on a port of its own; or latched: both in one line."
+        ),
+    ] = "one"
     no_encoder: Annotated[
         bool, typer.Option("--no-encoder", help="A stand without one: whoever runs the test counts teeth.")
     ] = False
