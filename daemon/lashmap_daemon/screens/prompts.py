@@ -5,8 +5,9 @@ A second display beside the machine or a powered stand reads the last complete l
 position is asked for), ``sweep`` (member to turn for its runout, or null), ``marks`` (member whose marked
 tooth is to stand in the mesh, or null), ``ready`` (``turn`` before the box turns for a cycle run, ``rock``
 before it is rocked after that, or null), ``pass`` (an object, or null: ``number``, ``direction``, which is
-``forward`` or ``back``, ``engagements``, the teeth of the gear to go, and ``other_speed``), ``cause``
-(position whose refused rocks a person is to explain, or null), ``closed`` (true once the test is over).
+``forward`` or ``back``, ``engagements``, the teeth of the gear to go, ``attempt``, ``other_speed``),
+``cause`` (position whose refused rocks a person is to explain, or null), ``closed`` (true once the test is
+over).
 lashmap only says what it waits for: it starts and stops nothing.
 """
 
@@ -98,5 +99,6 @@ def _pass(asked: PassAsked) -> dict[str, int | str | bool]:
         "number": asked.number,
         "direction": asked.direction,
         "engagements": asked.engagements,
+        "attempt": asked.attempt,
         "other_speed": asked.other_speed,
     }

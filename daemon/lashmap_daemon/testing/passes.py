@@ -25,6 +25,7 @@ from lashmap_analysis.record.record import Direction
 from lashmap_drivers.readings import Floats, Samples
 
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.replay.replay import seen_together
 from lashmap_daemon.setup.stand_file import Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.method import Method
@@ -210,7 +211,15 @@ class PassWatch:
     def _complete(self) -> Turned:
         start_s = self._start[0] if self._start else self._since_s
         pinion, gear = (Samples.joined(kept) for kept in self._kept)
-        samples = cycle_pass(pinion, gear, brake_nm=self._turn.brake_nm)
+        if self._channels.is_latched:
+            pinion, gear = seen_together(pinion, gear)
+        samples = CyclePass(
+            pinion_time_s=pinion.time_s,
+            pinion_deg=pinion.value,
+            gear_time_s=gear.time_s,
+            gear_deg=gear.value,
+            brake_nm=self._turn.brake_nm,
+        )
         found = Turned(start_s=start_s, end_s=self._taken_s, samples=samples)
         try:
             advance_of(self._gear_set, samples)
@@ -218,17 +227,6 @@ class PassWatch:
             return replace(found, samples=None, reason=str(error))
         span_s = float(pinion.time_s[-1] - pinion.time_s[0])
         return replace(found, pinion_deg_per_s=float(pinion.value[-1] - pinion.value[0]) / span_s)
-
-
-def cycle_pass(pinion: Samples, gear: Samples, *, brake_nm: float | None) -> CyclePass:
-    """Both angles past the matched teeth, as the analysis takes them."""
-    return CyclePass(
-        pinion_time_s=pinion.time_s,
-        pinion_deg=pinion.value,
-        gear_time_s=gear.time_s,
-        gear_deg=gear.value,
-        brake_nm=brake_nm,
-    )
 
 
 class CycleRun:

@@ -48,6 +48,7 @@ class Traces:
 
     samples: CyclePass
     now_s: float = 0.0
+    is_latched: bool = True
 
     def pinion_deg(self, start_s: float, end_s: float = np.inf) -> Samples:
         return self._window(self.samples.pinion_time_s, self.samples.pinion_deg, start_s, end_s)
