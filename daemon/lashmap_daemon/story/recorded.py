@@ -579,18 +579,36 @@ class Stand(_Value):
             KeyError: When the stand has none of that name.
             ValueError: When it is to read the second count of frames that carry one.
         """
-        instrument = self._instrument(channel)
+        instrument, made = self._instrument(channel), self.written_profile(channel)
+        if not isinstance(instrument, Encoder) or instrument.number != 2:
+            return made
+        second = made.second()
+        if second is None:
+            raise ValueError(f"{channel}: reads the second count of a frame, and its profile has none")
+        return second
+
+    def written_profile(self, channel: str) -> InstrumentProfile:
+        """The profile of an instrument as its file has it, whichever count of a frame is the instrument's.
+
+        Raises:
+            KeyError: When the stand has none of that name.
+        """
+        self._instrument(channel)
         profiles = {
             INDICATOR: self.indicator_profile,
             ENCODER: self.encoder_profile,
             PINION_ENCODER: self.pinion_encoder_profile,
         }
-        made: InstrumentProfile | None = build(profiles[channel] or {})
-        if isinstance(instrument, Encoder) and instrument.number == 2 and made is not None:
-            made = made.second()
-        if made is None:
-            raise ValueError(f"{channel}: reads the second count of a frame, and its profile has none")
+        made: InstrumentProfile = build(profiles[channel] or {})
         return made
+
+    def counts_per_turn(self, wire: str) -> int | None:
+        """Of the encoder whose count stands first in what comes at a port; None where none does."""
+        for name in ENCODERS:
+            found = self._found(name)
+            if isinstance(found, Encoder) and self.wire(name) == wire and found.number in {None, 1}:
+                return found.counts_per_turn
+        return None
 
     def decoders(self) -> dict[str, Decoder]:
         """Fresh decoders for the instruments, by channel."""
