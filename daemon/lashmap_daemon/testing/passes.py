@@ -236,13 +236,14 @@ class CycleRun:
     result, which is worked out from the record, has them all.
 
     Attributes:
+        passes: Kept so far, by number, each with its direction.
         watch: The pass that is made now; None before the first, and after the last.
         turned: The pass that was completed last.
     """
 
     def __init__(self, gear_set: GearSet, channels: Channels) -> None:
         self._gear_set, self._channels = gear_set, channels
-        self._passes: dict[int, tuple[Direction, CyclePass]] = {}
+        self.passes: dict[int, tuple[Direction, CyclePass]] = {}
         self._seen: dict[Direction, Floats] = {}  # by flank, the newest pass
         self.watch: PassWatch | None = None
         self.turned: Turned | None = None
@@ -281,7 +282,7 @@ class CycleRun:
         fault = encoder_fault(self._gear_set, advance_of(self._gear_set, samples))
         if fault is not None:
             return fault.sentence
-        fit = _fit(self._gear_set, [*self._passes.values(), (turn.direction, samples)], ())
+        fit = _fit(self._gear_set, [*self.passes.values(), (turn.direction, samples)], ())
         flags = () if fit is None else fit.flags
         return " ".join(one.sentence for one in flags if one.disabling and one.name not in _OF_ALL_PASSES)
 
@@ -290,7 +291,7 @@ class CycleRun:
         turned = self.turned
         if turned is None or turned.samples is None:
             raise RuntimeError("a pass was kept that was not complete")
-        self._passes[turn.number] = turn.direction, turned.samples
+        self.passes[turn.number] = turn.direction, turned.samples
         if self.watch is not None:
             self._seen[turn.direction] = self.watch.advances.mean_mm
         self.watch = None
@@ -298,7 +299,7 @@ class CycleRun:
 
     def fit(self, accepted: Collection[events.RockAccepted] = ()) -> CycleFit | None:
         """The lash of every engagement, from passes on both flanks; None where it cannot be said."""
-        return _fit(self._gear_set, list(self._passes.values()), tied(self._gear_set, accepted))
+        return _fit(self._gear_set, list(self.passes.values()), tied(self._gear_set, accepted))
 
 
 def _fit(
