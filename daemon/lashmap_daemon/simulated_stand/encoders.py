@@ -10,6 +10,7 @@ adapter hold a line up. When an encoder looks at its shaft is decided by `stand`
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from math import ceil, floor, pi, radians, sin
 from random import Random
 from typing import TYPE_CHECKING
@@ -19,6 +20,7 @@ from lashmap_daemon.simulated_stand.settings import Fault
 if TYPE_CHECKING:
     from lashmap_daemon.simulated_stand.settings import Shaft, SimulatedBox, SimulatedInstruments
 
+ONE_COUNT, TWO_COUNTS = b"%+011d\r\n", b"%+08d,%+08d\r\n"
 _NO_FAULT = Fault.NONE  # looked up once: asked for with every line
 _MISSES, _MOST_MISSED = 0.02, 3
 
@@ -48,29 +50,19 @@ class EncoderWire:
         self._off_to_rad = chance.uniform(0.0, 2.0 * pi)
         self._drift_rad_per_s = 0.0 if second else radians(instruments.encoder_drift_deg_per_h) / 3600.0
         self._wraps_at = instruments.encoder_wraps_at
+        self._errs = bool(self._off_rad or self._drift_rad_per_s)
         self._frozen: int | None = None
 
-    def count(self, shaft_rad: float, time_s: float, *, fault: Fault) -> int:
+    def count(self, shaft_rad: float, time_s: float, fault: Fault) -> int:
         """Return its count for an angle of its shaft past the matched teeth, at a time."""
         if fault is not _NO_FAULT and fault is Fault.FROZEN_ENCODER and self._frozen is not None:
             return self._frozen
-        if self._off_rad:
-            shaft_rad += self._off_rad * (sin(shaft_rad + self._off_to_rad) - sin(self._off_to_rad))
-        shaft_rad += self._drift_rad_per_s * time_s
-        self._frozen = floor(self._matched + shaft_rad * self._per_rad + 0.5)
-        if self._wraps_at is not None:
-            self._frozen %= self._wraps_at
+        if self._errs:
+            off_rad = self._off_rad * (sin(shaft_rad + self._off_to_rad) - sin(self._off_to_rad))
+            shaft_rad += off_rad + self._drift_rad_per_s * time_s
+        count = floor(self._matched + shaft_rad * self._per_rad + 0.5)
+        self._frozen = count if self._wraps_at is None else count % self._wraps_at
         return self._frozen
-
-
-def count_line(count: int) -> bytes:
-    """Return the line of an encoder on a port of its own."""
-    return b"%+011d\r\n" % count
-
-
-def latched_line(gear: int, pinion: int) -> bytes:
-    """Return the line of two encoders that are latched together."""
-    return b"%+08d,%+08d\r\n" % (gear, pinion)
 
 
 class Adapter:
@@ -88,16 +80,27 @@ class Adapter:
         self._chance = Random(seed)  # noqa: S311 - a simulation, not a secret
         self._begins_s = self._chance.uniform(0.0, every_s)
         self._delivers = self._missed_till = -1
+        self._lines: list[bytes] = []
+        self._times_s: list[float] = []
 
-    def delivered_s(self, sent_s: float) -> float:
+    def hand_on(
+        self, lines: list[bytes], times_s: list[float], until_s: float
+    ) -> tuple[tuple[bytes, ...], tuple[float, ...]]:
+        """Take further lines and when they were sent; return what is handed on until then, and when."""
+        self._lines += lines
+        self._times_s += map(self._delivered_s, times_s)
+        number = bisect_right(self._times_s, until_s)
+        handed_on = tuple(self._lines[:number]), tuple(self._times_s[:number])
+        del self._lines[:number], self._times_s[:number]
+        return handed_on
+
+    def _delivered_s(self, sent_s: float) -> float:
         """Return when a line is handed on; asked for in the order of the lines."""
         ready_s = sent_s + self._late_s
         if not self._every_s:
             return ready_s
         number = max(ceil((ready_s - self._begins_s) / self._every_s), self._missed_till)
-        if number != self._delivers:
-            self._delivers = number
-            if number > self._missed_till and self._chance.random() < _MISSES:
-                number = self._missed_till = number + self._chance.randint(1, _MOST_MISSED)
-                self._delivers = number
+        if number > self._delivers and self._chance.random() < _MISSES:
+            number = self._missed_till = number + self._chance.randint(1, _MOST_MISSED)
+        self._delivers = number
         return self._begins_s + number * self._every_s

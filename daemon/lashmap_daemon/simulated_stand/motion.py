@@ -128,7 +128,11 @@ _TIP_DOWN = {Phase.SETTLING, Phase.ROCKING, Phase.POISED, Phase.SWEEPING}
 
 
 class Motion:
-    """The phases of the stand, counted in steps from its start."""
+    """The phases of the stand, counted in steps from its start.
+
+    Attributes:
+        next_change: Step at which the phase in hand is over; None when it lasts until something is asked.
+    """
 
     def __init__(self, mesh: Mesh, drive: SimulatedDrive, *, seed: int) -> None:
         """Rest at the matched teeth, tip lifted."""
@@ -162,7 +166,7 @@ class Motion:
         # The encoder was set where the middle of the rock at the matched teeth was found.
         self._matched_rad = (low + high) / 2.0
         self._arrive()
-        self._until: int | None = None
+        self.next_change: int | None = None
         self._lift_from = 1.0
         self._turn_from = (0.0, 0.0)
 
@@ -174,11 +178,6 @@ class Motion:
     @fault.setter
     def fault(self, fault: Fault) -> None:
         self._rhythm.fault = fault
-
-    @property
-    def next_change(self) -> int | None:
-        """Step at which the phase in hand is over; None when it lasts until something is asked."""
-        return self._until
 
     def ask(self, engagement: int) -> None:
         """Go to an engagement and rock there; go on as before when that is already being done."""
@@ -229,9 +228,9 @@ class Motion:
     @property
     def past_half(self) -> bool:
         """Whether the second half of a pass is in hand."""
-        if self.phase is not Phase.PASSING or self._until is None:
+        if self.phase is not Phase.PASSING or self.next_change is None:
             return False
-        return 2 * (self._step - self._since) > self._until - self._since
+        return 2 * (self._step - self._since) > self.next_change - self._since
 
     def _leave_off(self) -> None:
         self._target = self._member = self._order = None
@@ -244,7 +243,7 @@ class Motion:
         if self._rocking:
             self._gear.run(step - self._step, self._rhythm.next_push)
         self._step = step
-        if step == self._until:
+        if step == self.next_change:
             if self.phase is Phase.TURNING:
                 self._arrive()
             if self._target is not None:
@@ -301,9 +300,9 @@ class Motion:
             return self._swept_rad + way, self._speed.speed_rad_per_s(seconds) * per_member
         if self.phase is Phase.PASSING:
             return self._swept_rad, self._swept_rad_per_s
-        if self.phase is Phase.LIFTING and self._until is not None:
+        if self.phase is Phase.LIFTING and self.next_change is not None:
             # Braked evenly while the tip lifts.
-            lasts_s = (self._until - self._since) / self.steps_per_s
+            lasts_s = (self.next_change - self._since) / self.steps_per_s
             way = self._swept_rad_per_s * (seconds - seconds**2 / (2.0 * lasts_s))
             return self._swept_rad + way, self._swept_rad_per_s * (1.0 - seconds / lasts_s)
         return self._swept_rad, 0.0
@@ -312,9 +311,9 @@ class Motion:
         return engagement * 2.0 * pi / self._mesh.box.gear_teeth
 
     def _eased(self) -> float:
-        if self._until is None:
+        if self.next_change is None:
             return 1.0
-        done = (self._step - self._since) / (self._until - self._since)
+        done = (self._step - self._since) / (self.next_change - self._since)
         return done * done * (3.0 - 2.0 * done)
 
     def _enter(self, phase: Phase) -> None:
@@ -342,7 +341,7 @@ class Motion:
                 self._tip_mm_per_rad = self._mesh.tip.set_down()
         self.phase, self._rocking, self._tip_down = phase, phase is Phase.ROCKING, phase in _TIP_DOWN
         self._since = self._step
-        self._until = None if seconds is None else self._step + max(1, round(seconds * self.steps_per_s))
+        self.next_change = None if seconds is None else self._step + max(1, round(seconds * self.steps_per_s))
 
     def _set_out(self) -> float:
         """Start to turn from wherever the shafts are; return how long it takes, in seconds."""

@@ -10,12 +10,11 @@ is `encoders`. When a line is sent is decided by `stand`.
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from dataclasses import dataclass
 from math import floor, inf, pi, sin
 from random import Random
 
-from lashmap_daemon.simulated_stand.encoders import Adapter, EncoderWire, count_line, latched_line
+from lashmap_daemon.simulated_stand.encoders import ONE_COUNT, TWO_COUNTS, Adapter, EncoderWire
 from lashmap_daemon.simulated_stand.mesh import Mesh, Truth
 from lashmap_daemon.simulated_stand.motion import Motion, Phase
 from lashmap_daemon.simulated_stand.passes import PassOrder
@@ -176,17 +175,17 @@ class _Clock:
         """Send something, or nothing, now that it is due."""
         if line:
             self.lines.append(line)
-            self.times_s.append(
-                self.due_s if self._adapter is None else self._adapter.delivered_s(self.due_s)
-            )
+            self.times_s.append(self.due_s)
         self._count_on()
 
     def empty(self, until_s: float) -> tuple[tuple[bytes, ...], tuple[float, ...]]:
         """Return what was handed on until then, and when, and forget it."""
-        number = len(self.lines) if self._adapter is None else bisect_right(self.times_s, until_s)
-        sent = tuple(self.lines[:number]), tuple(self.times_s[:number])
-        del self.lines[:number]
-        del self.times_s[:number]
+        if self._adapter is not None:
+            sent = self._adapter.hand_on(self.lines, self.times_s, until_s)
+        else:
+            sent = tuple(self.lines), tuple(self.times_s)
+        self.lines.clear()
+        self.times_s.clear()
         return sent
 
     def _count_on(self) -> None:
@@ -237,6 +236,7 @@ class Stand:
             fault_from_s = _LOST_AFTER_S if self._fault in _IN_A_TEST else 0.0
         self._fault_from_s, self._fault_until_s = fault_from_s, fault_until_s
         self._indicator_clock = _Clock(self._instruments.indicator_rate_hz, self._motion.steps_per_s)
+        self._on_gear, self._latched = shaft == "gear", self._instruments.encoders == "latched"
         self._encoder_clock, self._pinion_clock = self._encoder_clocks(seed)
         self._time_s = 0.0
         self._ratio = box.gear_teeth / box.pinion_teeth
@@ -366,9 +366,7 @@ class Stand:
             if now == encoder.due:
                 encoder.send(self._encoder_line(encoder.due_s, fault))
             if pinion is not None and now == pinion.due:
-                pinion.send(
-                    count_line(self._pinion.count(motion.pinion_rad(), pinion.due_s, fault=_NO_FAULT))
-                )
+                pinion.send(ONE_COUNT % self._pinion.count(motion.pinion_rad(), pinion.due_s, _NO_FAULT))
         indicator_lines, indicator_times_s = indicator.empty(self._time_s)
         encoder_lines, encoder_times_s = encoder.empty(self._time_s)
         pinion_lines, pinion_times_s = ((), ()) if pinion is None else pinion.empty(self._time_s)
@@ -416,13 +414,14 @@ class Stand:
         return self._mesh.runout_mm(motion.touched, turn_rad)
 
     def _encoder_line(self, time_s: float, fault: Fault) -> bytes:
-        on_gear = self._instruments.encoder_shaft == "gear"
-        angle_rad = self._motion.gear_rad() if on_gear else self._motion.pinion_rad()
-        angle_rad += self._ahead_rad * (1.0 if on_gear else self._ratio)
-        count = self._encoder.count(angle_rad, time_s, fault=fault)
-        if self._instruments.encoders != "latched":
-            return count_line(count)
-        return latched_line(count, self._pinion.count(self._motion.pinion_rad(), time_s, fault=_NO_FAULT))
+        if self._on_gear:
+            angle_rad = self._motion.gear_rad() + self._ahead_rad
+        else:
+            angle_rad = self._motion.pinion_rad() + self._ahead_rad * self._ratio
+        count = self._encoder.count(angle_rad, time_s, fault)
+        if not self._latched:
+            return ONE_COUNT % count
+        return TWO_COUNTS % (count, self._pinion.count(self._motion.pinion_rad(), time_s, _NO_FAULT))
 
     @property
     def _wrong_teeth(self) -> int:
