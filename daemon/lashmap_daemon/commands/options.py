@@ -397,6 +397,10 @@ class DemoOptions:
     short: Annotated[
         bool, typer.Option("--short", help="Few positions, in half a minute; the interval is wider.")
     ] = False
+    cycle: Annotated[
+        bool,
+        typer.Option("--cycle", help="A cycle run with an encoder on each shaft, in about four minutes."),
+    ] = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -360,6 +360,7 @@ def _hand_over(
 
 BOX = "configs/boxes/spiral-13x40.toml"
 SHORT_BOX = "configs/boxes/spiral-13x40-short.toml"
+CYCLE_BOX = "configs/boxes/spiral-13x40-cycle.toml"
 _READY_S = 15.0
 
 
@@ -374,15 +375,23 @@ def demo(options: DemoOptions, console: Console) -> int:
     need_pseudo_terminals()
     if short and box is not None:
         raise ConfigurationError("--short", [f"has a box file of its own; leave it out, or {box}"])
-    box = box or shipped(SHORT_BOX if short else BOX)
+    if short and options.cycle:
+        raise ConfigurationError("--short", ["is a demonstration of its own; leave it out, or --cycle"])
+    box = box or shipped(SHORT_BOX if short else CYCLE_BOX if options.cycle else BOX)
     units = toml_file.load(box, BoxFile).box.units
     say(console, "Demonstration on a simulated stand: the gearbox and everything about it is invented.")
     if short:
         say(console, "In short: fewer positions and reversals than a real test has, and a wider interval.")
+    if options.cycle:
+        say(
+            console,
+            "With an encoder on each shaft: every engagement is turned through, and rocks tie the curve.",
+        )
     folder.mkdir(parents=True, exist_ok=True)
     stand_folder, truth_file = folder / "stand", folder / "truth.json"
     before = set(folder.glob("*.json"))
-    with _simulated_stand(box, stand_folder, truth_file, options.seed):
+    encoders = "latched" if options.cycle else "one"
+    with _simulated_stand(box, stand_folder, truth_file, options.seed, encoders):
         status = run(
             RunOptions(
                 stand=stand_folder / STAND_FILE,
@@ -391,6 +400,8 @@ def demo(options: DemoOptions, console: Console) -> int:
                 output=folder,
                 operator="demonstration",
                 locked_out=True,
+                method="cycle" if options.cycle else None,
+                clear_to_turn=options.cycle,
                 plain=options.plain,
             ),
             console,
@@ -429,12 +440,13 @@ def comparison(truth: dict[str, Any], result: dict[str, Any], units: Units) -> s
 
 
 @contextmanager
-def _simulated_stand(box: Path, folder: Path, truth: Path, seed: int) -> Iterator[None]:
+def _simulated_stand(box: Path, folder: Path, truth: Path, seed: int, encoders: str) -> Iterator[None]:
     """A simulated stand in a process of its own, gone when this is left."""
     stand_file = folder / STAND_FILE
     stand_file.unlink(missing_ok=True)
     command = [sys.executable, "-m", "lashmap_daemon", "simulate", str(box)]
     command += ["--folder", str(folder), "--truth", str(truth), "--seed", str(seed)]
+    command += ["--encoders", encoders]
     # A session of its own: Ctrl-C is for the test, which closes its record while the stand still runs.
     process = subprocess.Popen(  # noqa: S603 - our own program
         command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, start_new_session=True
