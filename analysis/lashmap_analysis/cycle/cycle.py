@@ -23,7 +23,7 @@ wind-up from memory stays in the uncertainty.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import ceil, floor, hypot, inf, nan, sqrt
 from typing import TYPE_CHECKING
 
@@ -137,6 +137,9 @@ class CycleFit:
         level_mm: What was added to the transverse lash of all cells to agree with the rocks.
         repeatability_mm: Standard deviation of one cell of one pass.
         lost: Part of all cells that was cut out as lost contact.
+        least_draws_mm: Equally likely values of the least normal backlash, shape (d,); empty when refused.
+        variation_draws_mm: The same of the variation: the least within each engagement, the largest of them
+            less the smallest.
     """
 
     gear_set: GearSet
@@ -154,6 +157,8 @@ class CycleFit:
     level_mm: Estimate = UNKNOWN
     repeatability_mm: float = nan
     lost: float = nan
+    least_draws_mm: Floats = field(default_factory=lambda: np.empty(0), repr=False)
+    variation_draws_mm: Floats = field(default_factory=lambda: np.empty(0), repr=False)
 
     @property
     def good(self) -> bool:
@@ -183,6 +188,7 @@ def fit_cycle(
     coast: Sequence[CyclePass],
     *,
     rocks: Sequence[TiedRock] = (),
+    rocks_share_mm: float = 0.0,
 ) -> CycleFit:
     """Find the lash of every engagement in a cycle run.
 
@@ -191,6 +197,9 @@ def fit_cycle(
         drive: Passes forward, the pinion turning the braked gear; at least one.
         coast: Passes back; at least one.
         rocks: Rocks at some engagements, without the brake.
+        rocks_share_mm: Standard uncertainty that sits in the transverse lash of all rocks alike, such as that
+            of the indicator's set-up. It is allowed for before rocks and passes are said to disagree, and is
+            not in the uncertainties of the result.
 
     Returns:
         The lash with its uncertainty, or the flags that say why there is none.
@@ -228,14 +237,18 @@ def fit_cycle(
     run = Passes(kept, flank, teeth)
     left = find_disturbances(run, latched=latched)
     found = replace(left, skew_s=replace(left.skew_s, value=left.skew_s.value + skew_s))
-    return _put_together(gear_set, kept, run, (left, found), rocks)
+    known = _flanks(run, left.taken_out(run))[1]
+    if not (known[0] & known[1]).any():
+        nowhere = np.zeros(cycle.length, dtype=np.bool_)
+        return _refused(gear_set, cycle, *filter(None, (missing_flag(nowhere, nowhere),)))
+    return _put_together(gear_set, kept, run, (left, found), (rocks, rocks_share_mm))
 
 
-def _refused(gear_set: GearSet, cycle: MeshCycle, flag: CycleFlag) -> CycleFit:
+def _refused(gear_set: GearSet, cycle: MeshCycle, *flags: CycleFlag) -> CycleFit:
     cells, engagements = np.full((cycle.length, PHASES), nan), np.full(cycle.length, nan)
     return CycleFit(
         gear_set=gear_set,
-        flags=(flag,),
+        flags=flags,
         drive_mm=cells,
         coast_mm=cells,
         lash_mm=cells,
@@ -289,7 +302,7 @@ def _put_together(
     kept: list[Cells],
     passes: Passes,
     disturbances: tuple[Disturbances, Disturbances],
-    rocks: Sequence[TiedRock],
+    rocks: tuple[Sequence[TiedRock], float],
 ) -> CycleFit:
     """Make the result of the passes; of the disturbances, the first are still in them, the second all."""
     left, found = disturbances
@@ -299,7 +312,7 @@ def _put_together(
     both = known[0] & known[1]
     weight = np.where(both, 1 / np.maximum(noise.smoothed_mm2, LEAST_VARIANCE_MM2), 0.0)
     lash, share = _kept(passes.teeth, _smoothed(flanks[1] - flanks[0]), weight, noise)
-    level, rock_flag = _tie(lash, both, _level_mm(passes, found), rocks)
+    level, rock_flag = _tie(lash, both, _level_mm(passes, found), *rocks)
     lash = lash + level.value
     spread = _Spread.of(passes.teeth, lash, weight, (share, noise), level)
     per = gear_set.normal_per_transverse
@@ -328,6 +341,8 @@ def _put_together(
         level_mm=level,
         repeatability_mm=noise.repeatability_mm,
         lost=float(np.mean([one.lost.mean() for one in kept])),
+        least_draws_mm=per * spread.least_mm,
+        variation_draws_mm=per * spread.variation_mm,
     )
     return fit if fit.good else replace(fit, tight_spot=None)
 
@@ -431,8 +446,9 @@ def _kept(teeth: ToothSum, lash: Floats, weight: Floats, noise: _Noise) -> tuple
     left, variance = np.where(known, lash - explained, 0.0), noise.smoothed_mm2
     parameters = teeth.parameters / PHASES if teeth.visits >= FEW_VISITS else len(lash) / PHASES + 1
     free = np.maximum(known.sum(axis=0) - parameters, 1.0)
-    seen = (weight * left**2).sum(axis=0) / weight.sum(axis=0) * known.sum(axis=0) / free
-    usual = (weight * variance).sum(axis=0) / weight.sum(axis=0)
+    total = np.maximum(weight.sum(axis=0), 1e-300)
+    seen = (weight * left**2).sum(axis=0) / total * known.sum(axis=0) / free
+    usual = (weight * variance).sum(axis=0) / total
     own = np.maximum(seen - usual, 0.0)
     keep = own / np.maximum(own + variance, 1e-300)
     alone = 1.0 - STANDS_OUT**2 * variance / np.maximum(left**2, 1e-300)
@@ -455,7 +471,7 @@ def _level_mm(passes: Passes, found: Disturbances) -> float:
 
 
 def _tie(
-    lash: Floats, both: Booleans, level_mm: float, rocks: Sequence[TiedRock]
+    lash: Floats, both: Booleans, level_mm: float, rocks: Sequence[TiedRock], share_mm: float
 ) -> tuple[Estimate, CycleFlag | None]:
     """What is added to all cells to agree with the rocks, each side weighed by its uncertainty."""
     rocked = np.where(both, lash, nan)[:, PHASES // 2]
@@ -468,17 +484,18 @@ def _tie(
     share = level_mm**2 / (level_mm**2 + spread**2) if level_mm < inf else 1.0
     tied = Estimate(value=share * mean, standard_uncertainty=sqrt(share) * spread)
     alone = np.abs(off - mean) * np.sqrt(weight)
-    if abs(mean) > DISAGREE * hypot(level_mm, spread) or alone.max() > DISAGREE + 1:
+    if abs(mean) > DISAGREE * hypot(level_mm, spread, share_mm) or alone.max() > DISAGREE + 1:
         return tied, rocks_flag(mean, float(off[int(alone.argmax())]))
     return tied, None
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Spread:
-    """What could be as well: standard uncertainty of each cell, and least lash in each draw."""
+    """What could be as well: standard uncertainty of each cell, least lash and variation in each draw."""
 
     cell_mm: Floats
     least_mm: Floats
+    variation_mm: Floats
 
     @classmethod
     def of(
@@ -493,15 +510,22 @@ class _Spread:
         rng = np.random.default_rng(20)
         shown = np.where(weight > 0, lash, inf)
         own_mm = np.sqrt(keep * noise.smoothed_mm2)
-        least, power = np.empty(DRAWS), np.zeros_like(lash)
+        known = np.flatnonzero((weight > 0).any(axis=1))
+        least, variation, power = np.empty(DRAWS), np.empty(DRAWS), np.zeros_like(lash)
         for number in range(DRAWS):
             scatter = _smoothed(noise.cell_mm * rng.standard_normal(lash.shape))
             scatter += noise.engagement_mm * rng.standard_normal((len(lash), 1))
             error = _explained(teeth, scatter, weight) + own_mm * rng.standard_normal(lash.shape)
             power += error**2
-            least[number] = (shown + error).min()
+            tightest = (shown + error)[known].min(axis=1)
+            least[number] = tightest.min(initial=inf)
+            variation[number] = tightest.max(initial=-inf) - least[number]
         least += level.standard_uncertainty * rng.standard_normal(DRAWS)
-        return cls(cell_mm=np.sqrt(power / DRAWS + level.standard_uncertainty**2), least_mm=least)
+        return cls(
+            cell_mm=np.sqrt(power / DRAWS + level.standard_uncertainty**2),
+            least_mm=least,
+            variation_mm=variation,
+        )
 
 
 def _spot(spread: _Spread, lash: Floats, both: Booleans, per: float) -> CycleSpot:
