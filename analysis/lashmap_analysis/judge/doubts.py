@@ -101,6 +101,7 @@ def cautions_of(
     if indicator.is_encoder:
         notes.append(ENCODER_ALONE)
     notes += _moment_arm(record, positions)
+    notes += record.causes
     notes += _left_out(record)
     if record.closing != "completed":
         notes.append(f"The test ended early: {record.closing}.")

@@ -344,6 +344,7 @@ class Replay:
             sweeps=tuple(_sweep(swept, box.runout, *samples) for swept, samples in sweeps),
             damage=intact.problems,
             left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
+            causes=story.causes,
         )
 
     def _by_hand(self, gauge: Gauge) -> TestRecord:
@@ -368,6 +369,7 @@ class Replay:
             notes=story.notes,
             damage=intact.problems,
             left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
+            causes=story.causes,
         )
 
     @property

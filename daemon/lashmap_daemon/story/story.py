@@ -117,6 +117,7 @@ class Story:
         sweeps: Members whose sweeps are still to come.
         swept: Sweeps that gave a runout, by member.
         notes: What the operator wrote down or answered, each with its time.
+        causes: What was found where rocks were refused one after another, one sentence each.
         closed: The closing record; None when the test is not closed, or goes on.
         stored: The result that was handed over.
         exclusions: What reviewers left out, by number.
@@ -153,6 +154,7 @@ class Story:
     sweeps: tuple[Shaft, ...] = ()
     swept: Mapping[Shaft, events.SweepRecorded] = field(default_factory=dict)
     notes: tuple[tuple[float, str], ...] = ()
+    causes: tuple[str, ...] = ()
     closed: events.TestClosed | None = None
     stored: StoredResult | None = None
     exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
@@ -317,7 +319,9 @@ def _cause(story: Story, event: events.CauseEvent, time_s: float) -> Story:
         case events.CauseAsked():
             return replace(story, cause=event)
         case events.CauseAnswered():
-            story = replace(story, notes=(*story.notes, (time_s, cause_note(event))))
+            note = cause_note(event)
+            sentence = f"{note.rstrip('.')}."
+            story = replace(story, notes=(*story.notes, (time_s, note)), causes=(*story.causes, sentence))
             again = (after_all(one) for one in story.given_up if one.number in event.again)
             return replace(reduce(_await, again, story), cause=None, given_up=())
         case _:

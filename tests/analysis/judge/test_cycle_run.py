@@ -148,7 +148,9 @@ def _changed(record: TestRecord, change: dict[int, dict[str, object]]) -> TestRe
 
 
 def test_a_refused_run_leaves_the_rocks_to_judge_and_says_why(record: TestRecord) -> None:
-    backwards = {one.number: {"gear_deg": -one.gear_deg} for one in record.passes}
+    backwards: dict[int, dict[str, object]] = {
+        one.number: {"gear_deg": -one.gear_deg} for one in record.passes
+    }
     found = assess(_changed(record, backwards))
     assert found.cycle_run is not None
     assert not found.cycle_run.judges
