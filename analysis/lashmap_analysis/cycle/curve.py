@@ -94,6 +94,11 @@ class LashCurve:
         return True
 
     @property
+    def whole(self) -> bool:
+        """Every engagement is known."""
+        return bool(np.all(np.isfinite(self.backlash_mm)))
+
+    @property
     def separable(self) -> Separability:
         """Which once-per-turn parts stand by themselves."""
         return separable_by_teeth(self.gear_set.gear_teeth, self.gear_set.pinion_teeth)

@@ -80,6 +80,7 @@ LEAST_FREE = 0.05
 WIND_UP_MM = 0.006
 DRIFT_MM_PER_S = 2e-5  # about 1 µm a minute, of encoders on a stand that warms up (from memory)
 STANDS_OUT = 2.0  # deviations of the noise, above which a cell is believed by itself
+STANDS_FAR_OUT = 5.0
 DISAGREE = 3.0
 
 
@@ -124,7 +125,7 @@ class CycleFit:
     Attributes:
         gear_set: The set.
         flags: Refusals and warnings.
-        drive_mm: Shape (m, PHASES), advance on the drive flanks without skew, drift and wind-up.
+        drive_mm: Shape (m, PHASES), advance on the drive flanks without skew, drift, wind-up and noise.
         coast_mm: The same on the coast flanks.
         lash_mm: Shape (m, PHASES), transverse lash.
         standard_uncertainty_mm: Shape (m, PHASES), of the lash of a cell, the level's included.
@@ -311,7 +312,7 @@ def _put_together(
     noise = _Noise.of(passes, corrected, flanks)
     both = known[0] & known[1]
     weight = np.where(both, 1 / np.maximum(noise.smoothed_mm2, LEAST_VARIANCE_MM2), 0.0)
-    lash, share = _kept(passes.teeth, _smoothed(flanks[1] - flanks[0]), weight, noise)
+    lash, share = _kept(passes.teeth, _smoothed(flanks[1] - flanks[0]), weight, noise.smoothed_mm2)
     level, rock_flag = _tie(lash, both, _level_mm(passes, found), *rocks)
     lash = lash + level.value
     spread = _Spread.of(passes.teeth, lash, weight, (share, noise), level)
@@ -328,8 +329,8 @@ def _put_together(
     fit = CycleFit(
         gear_set=gear_set,
         flags=tuple(flag for flag in flags if flag is not None),
-        drive_mm=np.where(known[0], flanks[0], nan),
-        coast_mm=np.where(known[1], flanks[1], nan),
+        drive_mm=_flank_alone(passes, noise, flanks, known, 0),
+        coast_mm=_flank_alone(passes, noise, flanks, known, 1),
         lash_mm=np.where(both, lash, nan),
         standard_uncertainty_mm=np.where(both, spread.cell_mm, nan),
         seen=sides[0] & sides[1],
@@ -434,7 +435,9 @@ def _explained(teeth: ToothSum, lash: Floats, weight: Floats) -> Floats:
     return np.asarray(level + shape)
 
 
-def _kept(teeth: ToothSum, lash: Floats, weight: Floats, noise: _Noise) -> tuple[Floats, Floats]:
+def _kept(
+    teeth: ToothSum, lash: Floats, weight: Floats, variance: Floats, *, stands_out: float = STANDS_OUT
+) -> tuple[Floats, Floats]:
     """Lash, with the unexplained part of each cell kept as far as it is more than noise; and how far.
 
     How far is found for each phase: where contact passes from pair to pair, pairs have much of their own; in
@@ -443,7 +446,7 @@ def _kept(teeth: ToothSum, lash: Floats, weight: Floats, noise: _Noise) -> tuple
     """
     explained = _explained(teeth, lash, weight)
     known = weight > 0
-    left, variance = np.where(known, lash - explained, 0.0), noise.smoothed_mm2
+    left = np.where(known, lash - explained, 0.0)
     parameters = teeth.parameters / PHASES if teeth.visits >= FEW_VISITS else len(lash) / PHASES + 1
     free = np.maximum(known.sum(axis=0) - parameters, 1.0)
     total = np.maximum(weight.sum(axis=0), 1e-300)
@@ -451,9 +454,22 @@ def _kept(teeth: ToothSum, lash: Floats, weight: Floats, noise: _Noise) -> tuple
     usual = (weight * variance).sum(axis=0) / total
     own = np.maximum(seen - usual, 0.0)
     keep = own / np.maximum(own + variance, 1e-300)
-    alone = 1.0 - STANDS_OUT**2 * variance / np.maximum(left**2, 1e-300)
+    alone = 1.0 - stands_out**2 * variance / np.maximum(left**2, 1e-300)
     share = np.maximum(keep, alone)
     return explained + share * left, share
+
+
+def _flank_alone(passes: Passes, noise: _Noise, flanks: Floats, known: Booleans, side: int) -> Floats:
+    """Advance on one flank, NaN where it is not known, as far as it is more than noise.
+
+    Not smoothed over the roll, so that the orders of the tooth mesh stay what they are. Its range is stated,
+    so that a cell is believed by itself only where chance would not make one among thousands.
+    """
+    spread = [1 / np.maximum(passes.weight[passes.flank == one].sum(axis=0), 1e-300) for one in (0, 1)]
+    variance = noise.cell_mm**2 * spread[side] / (spread[0] + spread[1]) + noise.engagement_mm**2 / 2
+    weight = np.where(known[side], 1 / np.maximum(variance, LEAST_VARIANCE_MM2), 0.0)
+    advance, _ = _kept(passes.teeth, flanks[side], weight, variance, stands_out=STANDS_FAR_OUT)
+    return np.where(known[side], advance, nan)
 
 
 def _level_mm(passes: Passes, found: Disturbances) -> float:

@@ -103,7 +103,9 @@ SPOT = (
 )
 RUN = (
     yes_no(
-        "judges", "true when what is stated comes from it: it gives lash, and rocks at three places tie it"
+        "judges",
+        "true when what is stated comes from it: it gives lash, and rocks at three places tie it",
+        required=False,
     ),
     text("refusal", "why it does not judge; empty when it does"),
     text("disagree", "how rocks and passes contradict each other; empty when they agree"),

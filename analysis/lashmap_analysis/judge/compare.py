@@ -33,6 +33,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from lashmap_analysis.cycle.curve import LashCurve
 from lashmap_analysis.errors import FieldError
 from lashmap_analysis.gears.mesh_cycle import MeshCycle
 from lashmap_analysis.judge.assessment import Assessment, Lash
@@ -208,9 +209,15 @@ def tight_spot_difference(first: Build, second: Build, common: Common) -> Differ
     )
 
 
+def whole_lash(build: Build) -> Lash | None:
+    """The lash that is judged, where it is known over the whole mesh cycle."""
+    lash = build.assessment.judged
+    return None if isinstance(lash, LashCurve) and not lash.whole else lash
+
+
 def mean_difference(first: Build, second: Build, common: Common) -> Difference | None:
     """Difference of the mean backlashes over the mesh cycle; None when one test has no lash map."""
-    one, other = first.assessment.judged, second.assessment.judged
+    one, other = whole_lash(first), whole_lash(second)
     if one is None or other is None:
         return None
     contributions, combined = _together(_mean_lines(first, one), _mean_lines(second, other), common)
@@ -232,7 +239,7 @@ def map_difference(first: Build, second: Build, mean: Difference) -> MapDifferen
         second: The test compared.
         mean: Difference of their means, for the set-up's part.
     """
-    one, other = first.assessment.judged, second.assessment.judged
+    one, other = whole_lash(first), whole_lash(second)
     if one is None or other is None or not same_teeth(first, second):
         return None
     engagements = np.arange(one.gear_set.mesh_cycle, dtype=np.int64)
@@ -360,7 +367,7 @@ def runout_differences(
     Returns:
         Nothing when a test has no lash map, or no member stands by itself in both.
     """
-    one, other = first.assessment.judged, second.assessment.judged
+    one, other = whole_lash(first), whole_lash(second)
     if one is None or other is None or any(_of_hand(lash) for lash in (one, other)):
         return ()
     rocked_mm = _rocked_mean_mm(first, one), _rocked_mean_mm(second, other)
@@ -370,13 +377,8 @@ def runout_differences(
     return tuple(
         _difference(member, one, other, set_up, rocked_mm)
         for member in members
-        if all(getattr(lash.separable, member) and _known(lash, member) for lash in (one, other))
+        if getattr(one.separable, member) and getattr(other.separable, member)
     )
-
-
-def _known(lash: Lash, member: Member) -> bool:
-    """A map always has a part to compare; a cycle run that misses engagements has none."""
-    return isinstance(lash, LashMap) or getattr(lash, f"{member}_runout") is not None
 
 
 def _of_hand(lash: Lash) -> bool:
