@@ -281,6 +281,16 @@ def missing_flag(seen: Booleans, known: Booleans) -> CycleFlag | None:
     missing, unknown = int((~seen).sum()), int((~known).sum())
     if not missing:
         return None
+    if unknown == known.size:
+        return CycleFlag(
+            name=CycleFlagName.PART_OF_CYCLE,
+            disabling=True,
+            sentence=(
+                "At no engagement are both flanks known: the passes forward and back met other teeth. "
+                "Turn back over the engagements that were turned through forward."
+            ),
+            numbers={"missing": float(missing), "unknown": float(unknown)},
+        )
     rest = (
         f"for {unknown} of them not even their teeth were met"
         if unknown

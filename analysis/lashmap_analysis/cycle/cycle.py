@@ -23,7 +23,7 @@ wind-up from memory stays in the uncertainty.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import ceil, floor, hypot, inf, nan, sqrt
 from typing import TYPE_CHECKING
 
@@ -81,6 +81,7 @@ LEAST_FREE = 0.05
 WIND_UP_MM = 0.006
 DRIFT_MM_PER_S = 2e-5  # about 1 µm a minute, of encoders on a stand that warms up (from memory)
 STANDS_OUT = 2.0  # deviations of the noise, above which a cell is believed by itself
+STANDS_FAR_OUT = 5.0
 DISAGREE = 3.0
 
 
@@ -125,7 +126,7 @@ class CycleFit:
     Attributes:
         gear_set: The set.
         flags: Refusals and warnings.
-        drive_mm: Shape (m, PHASES), advance on the drive flanks without skew, drift and wind-up.
+        drive_mm: Shape (m, PHASES), advance on the drive flanks without skew, drift, wind-up and noise.
         coast_mm: The same on the coast flanks.
         lash_mm: Shape (m, PHASES), transverse lash.
         standard_uncertainty_mm: Shape (m, PHASES), of the lash of a cell, the level's included.
@@ -138,6 +139,9 @@ class CycleFit:
         level_mm: What was added to the transverse lash of all cells to agree with the rocks.
         repeatability_mm: Standard deviation of one cell of one pass.
         lost: Part of all cells that was cut out as lost contact.
+        least_draws_mm: Equally likely values of the least normal backlash, shape (d,); empty when refused.
+        variation_draws_mm: The same of the variation: the least within each engagement, the largest of them
+            less the smallest.
     """
 
     gear_set: GearSet
@@ -155,6 +159,8 @@ class CycleFit:
     level_mm: Estimate = UNKNOWN
     repeatability_mm: float = nan
     lost: float = nan
+    least_draws_mm: Floats = field(default_factory=lambda: np.empty(0), repr=False)
+    variation_draws_mm: Floats = field(default_factory=lambda: np.empty(0), repr=False)
 
     @property
     def good(self) -> bool:
@@ -184,6 +190,7 @@ def fit_cycle(
     coast: Sequence[CyclePass],
     *,
     rocks: Sequence[TiedRock] = (),
+    rocks_share_mm: float = 0.0,
 ) -> CycleFit:
     """Find the lash of every engagement in a cycle run.
 
@@ -192,6 +199,9 @@ def fit_cycle(
         drive: Passes forward, the pinion turning the braked gear; at least one.
         coast: Passes back; at least one.
         rocks: Rocks at some engagements, without the brake.
+        rocks_share_mm: Standard uncertainty that sits in the transverse lash of all rocks alike, such as that
+            of the indicator's set-up. It is allowed for before rocks and passes are said to disagree, and is
+            not in the uncertainties of the result.
 
     Returns:
         The lash with its uncertainty, or the flags that say why there is none.
@@ -229,14 +239,18 @@ def fit_cycle(
     run = Passes(kept, flank, teeth)
     left = find_disturbances(run, latched=latched)
     found = replace(left, skew_s=replace(left.skew_s, value=left.skew_s.value + skew_s))
-    return _put_together(gear_set, kept, run, (left, found), rocks)
+    known = _flanks(run, left.taken_out(run))[1]
+    if not (known[0] & known[1]).any():
+        nowhere = np.zeros(cycle.length, dtype=np.bool_)
+        return _refused(gear_set, cycle, *filter(None, (missing_flag(nowhere, nowhere),)))
+    return _put_together(gear_set, kept, run, (left, found), (rocks, rocks_share_mm))
 
 
-def _refused(gear_set: GearSet, cycle: MeshCycle, flag: CycleFlag) -> CycleFit:
+def _refused(gear_set: GearSet, cycle: MeshCycle, *flags: CycleFlag) -> CycleFit:
     cells, engagements = np.full((cycle.length, PHASES), nan), np.full(cycle.length, nan)
     return CycleFit(
         gear_set=gear_set,
-        flags=(flag,),
+        flags=flags,
         drive_mm=cells,
         coast_mm=cells,
         lash_mm=cells,
@@ -290,7 +304,7 @@ def _put_together(
     kept: list[Cells],
     passes: Passes,
     disturbances: tuple[Disturbances, Disturbances],
-    rocks: Sequence[TiedRock],
+    rocks: tuple[Sequence[TiedRock], float],
 ) -> CycleFit:
     """Make the result of the passes; of the disturbances, the first are still in them, the second all."""
     left, found = disturbances
@@ -299,8 +313,8 @@ def _put_together(
     noise = _Noise.of(passes, corrected, flanks)
     both = known[0] & known[1]
     weight = np.where(both, 1 / np.maximum(noise.smoothed_mm2, LEAST_VARIANCE_MM2), 0.0)
-    lash, share = _kept(passes.teeth, _smoothed(flanks[1] - flanks[0]), weight, noise)
-    level, rock_flag = _tie(lash, both, _level_mm(passes, found), rocks)
+    lash, share = _kept(passes.teeth, _smoothed(flanks[1] - flanks[0]), weight, noise.smoothed_mm2)
+    level, rock_flag = _tie(lash, both, _level_mm(passes, found), *rocks)
     lash = lash + level.value
     spread = _Spread.of(passes.teeth, lash, weight, (share, noise), level)
     per = gear_set.normal_per_transverse
@@ -317,8 +331,8 @@ def _put_together(
     fit = CycleFit(
         gear_set=gear_set,
         flags=tuple(flag for flag in flags if flag is not None),
-        drive_mm=np.where(known[0], flanks[0], nan),
-        coast_mm=np.where(known[1], flanks[1], nan),
+        drive_mm=_flank_alone(passes, noise, flanks, known, 0),
+        coast_mm=_flank_alone(passes, noise, flanks, known, 1),
         lash_mm=np.where(both, lash, nan),
         standard_uncertainty_mm=np.where(both, spread.cell_mm, nan),
         seen=sides[0] & sides[1],
@@ -330,6 +344,8 @@ def _put_together(
         level_mm=level,
         repeatability_mm=noise.repeatability_mm,
         lost=float(np.mean([one.lost.mean() for one in kept])),
+        least_draws_mm=per * spread.least_mm,
+        variation_draws_mm=per * spread.variation_mm,
     )
     return fit if fit.good else replace(fit, tight_spot=None)
 
@@ -427,7 +443,9 @@ def _explained(teeth: ToothSum, lash: Floats, weight: Floats) -> Floats:
     return np.asarray(level + shape)
 
 
-def _kept(teeth: ToothSum, lash: Floats, weight: Floats, noise: _Noise) -> tuple[Floats, Floats]:
+def _kept(
+    teeth: ToothSum, lash: Floats, weight: Floats, variance: Floats, *, stands_out: float = STANDS_OUT
+) -> tuple[Floats, Floats]:
     """Lash, with the unexplained part of each cell kept as far as it is more than noise; and how far.
 
     How far is found for each phase: where contact passes from pair to pair, pairs have much of their own; in
@@ -436,16 +454,30 @@ def _kept(teeth: ToothSum, lash: Floats, weight: Floats, noise: _Noise) -> tuple
     """
     explained = _explained(teeth, lash, weight)
     known = weight > 0
-    left, variance = np.where(known, lash - explained, 0.0), noise.smoothed_mm2
+    left = np.where(known, lash - explained, 0.0)
     parameters = teeth.parameters / PHASES if teeth.visits >= FEW_VISITS else len(lash) / PHASES + 1
     free = np.maximum(known.sum(axis=0) - parameters, 1.0)
-    seen = (weight * left**2).sum(axis=0) / weight.sum(axis=0) * known.sum(axis=0) / free
-    usual = (weight * variance).sum(axis=0) / weight.sum(axis=0)
+    total = np.maximum(weight.sum(axis=0), 1e-300)
+    seen = (weight * left**2).sum(axis=0) / total * known.sum(axis=0) / free
+    usual = (weight * variance).sum(axis=0) / total
     own = np.maximum(seen - usual, 0.0)
     keep = own / np.maximum(own + variance, 1e-300)
-    alone = 1.0 - STANDS_OUT**2 * variance / np.maximum(left**2, 1e-300)
+    alone = 1.0 - stands_out**2 * variance / np.maximum(left**2, 1e-300)
     share = np.maximum(keep, alone)
     return explained + share * left, share
+
+
+def _flank_alone(passes: Passes, noise: _Noise, flanks: Floats, known: Booleans, side: int) -> Floats:
+    """Advance on one flank, NaN where it is not known, as far as it is more than noise.
+
+    Not smoothed over the roll, so that the orders of the tooth mesh stay what they are. Its range is stated,
+    so that a cell is believed by itself only where chance would not make one among thousands.
+    """
+    spread = [1 / np.maximum(passes.weight[passes.flank == one].sum(axis=0), 1e-300) for one in (0, 1)]
+    variance = noise.cell_mm**2 * spread[side] / (spread[0] + spread[1]) + noise.engagement_mm**2 / 2
+    weight = np.where(known[side], 1 / np.maximum(variance, LEAST_VARIANCE_MM2), 0.0)
+    advance, _ = _kept(passes.teeth, flanks[side], weight, variance, stands_out=STANDS_FAR_OUT)
+    return np.where(known[side], advance, nan)
 
 
 def _level_mm(passes: Passes, found: Disturbances) -> float:
@@ -463,7 +495,7 @@ def _level_mm(passes: Passes, found: Disturbances) -> float:
 
 
 def _tie(
-    lash: Floats, both: Booleans, level_mm: float, rocks: Sequence[TiedRock]
+    lash: Floats, both: Booleans, level_mm: float, rocks: Sequence[TiedRock], share_mm: float
 ) -> tuple[Estimate, CycleFlag | None]:
     """What is added to all cells to agree with the rocks, each side weighed by its uncertainty."""
     rocked = np.where(both, lash, nan)[:, PHASES // 2]
@@ -476,17 +508,18 @@ def _tie(
     share = level_mm**2 / (level_mm**2 + spread**2) if level_mm < inf else 1.0
     tied = Estimate(value=share * mean, standard_uncertainty=sqrt(share) * spread)
     alone = np.abs(off - mean) * np.sqrt(weight)
-    if abs(mean) > DISAGREE * hypot(level_mm, spread) or alone.max() > DISAGREE + 1:
+    if abs(mean) > DISAGREE * hypot(level_mm, spread, share_mm) or alone.max() > DISAGREE + 1:
         return tied, rocks_flag(mean, float(off[int(alone.argmax())]))
     return tied, None
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Spread:
-    """What could be as well: standard uncertainty of each cell, and least lash in each draw."""
+    """What could be as well: standard uncertainty of each cell, least lash and variation in each draw."""
 
     cell_mm: Floats
     least_mm: Floats
+    variation_mm: Floats
 
     @classmethod
     def of(
@@ -501,15 +534,22 @@ class _Spread:
         rng = np.random.default_rng(20)
         shown = np.where(weight > 0, lash, inf)
         own_mm = np.sqrt(keep * noise.smoothed_mm2)
-        least, power = np.empty(DRAWS), np.zeros_like(lash)
+        known = np.flatnonzero((weight > 0).any(axis=1))
+        least, variation, power = np.empty(DRAWS), np.empty(DRAWS), np.zeros_like(lash)
         for number in range(DRAWS):
             scatter = _smoothed(noise.cell_mm * rng.standard_normal(lash.shape))
             scatter += noise.engagement_mm * rng.standard_normal((len(lash), 1))
             error = _explained(teeth, scatter, weight) + own_mm * rng.standard_normal(lash.shape)
             power += error**2
-            least[number] = (shown + error).min()
+            tightest = (shown + error)[known].min(axis=1)
+            least[number] = tightest.min(initial=inf)
+            variation[number] = tightest.max(initial=-inf) - least[number]
         least += level.standard_uncertainty * rng.standard_normal(DRAWS)
-        return cls(cell_mm=np.sqrt(power / DRAWS + level.standard_uncertainty**2), least_mm=least)
+        return cls(
+            cell_mm=np.sqrt(power / DRAWS + level.standard_uncertainty**2),
+            least_mm=least,
+            variation_mm=variation,
+        )
 
 
 def _spot(spread: _Spread, lash: Floats, both: Booleans, per: float) -> CycleSpot:

@@ -364,6 +364,7 @@ class Replay:
             sweeps=tuple(_sweep(swept, box.runout, *samples) for swept, samples in sweeps),
             damage=intact.problems,
             left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
+            causes=story.causes,
             passes=tuple(
                 _pass_trace(
                     one,
@@ -398,6 +399,7 @@ class Replay:
             notes=story.notes,
             damage=intact.problems,
             left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
+            causes=story.causes,
         )
 
     @property

@@ -143,6 +143,7 @@ class Story:
         ready_for: What the stand was made ready for last; None before the first answer, and while one is
             waited for.
         notes: What the operator wrote down or answered, each with its time.
+        causes: What was found where rocks were refused one after another, one sentence each.
         closed: The closing record; None when the test is not closed, or goes on.
         stored: The result that was handed over.
         exclusions: What reviewers left out, by number.
@@ -182,6 +183,7 @@ class Story:
     passed: Mapping[int, events.PassRecorded] = field(default_factory=dict)
     ready_for: events.Readiness | None = None
     notes: tuple[tuple[float, str], ...] = ()
+    causes: tuple[str, ...] = ()
     closed: events.TestClosed | None = None
     stored: StoredResult | None = None
     exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
@@ -349,7 +351,9 @@ def _cause(story: Story, event: events.CauseEvent, time_s: float) -> Story:
         case events.CauseAsked():
             return replace(story, cause=event)
         case events.CauseAnswered():
-            story = replace(story, notes=(*story.notes, (time_s, cause_note(event))))
+            note = cause_note(event)
+            sentence = f"{note.rstrip('.')}."
+            story = replace(story, notes=(*story.notes, (time_s, note)), causes=(*story.causes, sentence))
             again = (after_all(one) for one in story.given_up if one.number in event.again)
             return replace(reduce(_await, again, story), cause=None, given_up=())
         case _:
