@@ -544,6 +544,11 @@ class _Spread:
             tightest = (shown + error)[known].min(axis=1)
             least[number] = tightest.min(initial=inf)
             variation[number] = tightest.max(initial=-inf) - least[number]
+        # What was found, with scatter once more, has its least below the least of what was found: 31 µm
+        # where a cell scatters by 17 (15:45, 500 Hz, 360 °/s); that itself, being shrunk, is right within 1.2.
+        found = shown[known].min(axis=1, initial=inf)
+        least += found.min(initial=inf) - np.median(least)
+        variation += (np.ptp(found) if found.size else 0.0) - np.median(variation)
         least += level.standard_uncertainty * rng.standard_normal(DRAWS)
         return cls(
             cell_mm=np.sqrt(power / DRAWS + level.standard_uncertainty**2),
@@ -558,11 +563,11 @@ def _spot(spread: _Spread, lash: Floats, both: Booleans, per: float) -> CycleSpo
     # A bad tooth carries beyond its own engagement: of the two beside the place, the tighter one is named.
     beside = np.array([floor(place), ceil(place)]) % len(lash)
     rocked = np.where(both, lash, inf)[beside, PHASES // 2]
-    low, middle, high = np.quantile(spread.least_mm, [TAILS[0], 0.5, TAILS[1]])
+    low, high = np.quantile(spread.least_mm, TAILS)
     return CycleSpot(
         engagement=int(beside[rocked.argmin()]),
         place=place,
-        backlash_mm=per * float(middle),
+        backlash_mm=per * float(np.where(both, lash, inf).min()),
         low_mm=per * float(low),
         high_mm=per * float(high),
     )

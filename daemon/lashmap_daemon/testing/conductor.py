@@ -7,7 +7,7 @@ numbers; here they meet.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, ClassVar
 
@@ -17,7 +17,7 @@ from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.settling import looks, may_stop
 from lashmap_analysis.lash_map.confirming import next_position
 from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, fit_lash_map
-from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.record.record import PassTrace, Shaft
 from lashmap_analysis.rock.cross_check import stated_mm
 from lashmap_drivers.errors import FOR_GOOD
 from lashmap_drivers.readings import Chunk
@@ -129,6 +129,7 @@ class Conductor:
         resumption: From where a test goes on that had ended early.
         go_on: The command that goes on with this test after it was closed, for messages.
         passes: Of a new test: the passes of its cycle run.
+        recorded: Of a test that goes on: the passes that were recorded before.
         ready_before: How somebody confirmed beforehand that the box may turn for a cycle run, and that it is
             locked out again after that; empty where a person is asked at the stand.
 
@@ -150,6 +151,7 @@ class Conductor:
         resumption: Resumption | None = None,
         go_on: str = "",
         passes: tuple[events.PlannedPass, ...] = (),
+        recorded: Sequence[PassTrace] = (),
         ready_before: str = "",
     ) -> None:
         self.box = started.box
@@ -192,7 +194,7 @@ class Conductor:
         self.given_up_s = 0.0
         self.sweep_watch: SweepWatch | None = None
         self.swept: Swept | None = None
-        self.cycle_run = CycleRun(self.gear_set, channels)
+        self.cycle_run = CycleRun(self.gear_set, channels, recorded)
         self._ready_before = self._ready_how = ready_before
         self.state, self._pending = resumption.step if resumption else _begun(started, passes)
 

@@ -15,13 +15,14 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import Any
 
-from lashmap_analysis.record.record import Precondition, Shaft
+from lashmap_analysis.record.record import PassTrace, Precondition, Shaft
 from lashmap_drivers.errors import InstrumentWaits
 from lashmap_drivers.readings import Samples
 
 from lashmap_daemon.errors import GearTurns, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import check_standard, collect
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, take_up
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, PINION_ENCODER, Stand
@@ -64,7 +65,7 @@ class Prepared:
         unfinished: The test that goes on; None for a new one.
         reference: What its record says of the matched teeth.
         build: The build that the box came from; None when none was named.
-        passes: As of `Conductor`, like `ready_before`.
+        passes: As of `Conductor`, like `recorded` and `ready_before`.
         ready_before: How it was confirmed.
     """
 
@@ -76,6 +77,7 @@ class Prepared:
     reference: Reference | None = None
     build: events.BuildNamed | None = None
     passes: tuple[events.PlannedPass, ...] = ()
+    recorded: tuple[PassTrace, ...] = ()
     ready_before: str = ""
 
     @property
@@ -272,7 +274,9 @@ class Engine:
                 now=now,
             )
             matched = self._with_pinion(prepared, opening.matched, person, encoder_deg)
-            return replace(opening, matched=matched, ready_before=prepared.ready_before)
+            return replace(
+                opening, matched=matched, recorded=prepared.recorded, ready_before=prepared.ready_before
+            )
         if prepared.started.is_counted:
             how, matched = matched_by_count(person)
         else:
@@ -399,7 +403,20 @@ def prepare_again(
         operator=operator,
         unfinished=unfinished,
         reference=reference_of(unfinished, logbook),
+        recorded=recorded_passes(unfinished, logbook),
     )
+
+
+def recorded_passes(unfinished: Unfinished, logbook: Logbook) -> tuple[PassTrace, ...]:
+    """The passes of a cycle run that a test recorded before it goes on.
+
+    Raises:
+        LogbookError: When they cannot be read.
+    """
+    if not unfinished.resumption.story.passed:
+        return ()
+    with Replay(logbook, unfinished.test) as replay:
+        return replay.record().passes
 
 
 def _problem(instrument: StandInstrument, now_s: float, since_s: float | None = None) -> str:

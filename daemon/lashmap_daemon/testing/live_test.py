@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Protocol
 
-from lashmap_analysis.record.record import Precondition
+from lashmap_analysis.record.record import PassTrace, Precondition
 from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.ports.source import Source
 from lashmap_drivers.readings import Chunk
@@ -76,7 +76,8 @@ class Opening:
 
     ``matched`` is the encoder's angle at engagement 0, ``rates_hz`` samples a second by channel. A test that
     goes on has the event that says so, and from where it goes on. ``build`` is the one that a new test names;
-    ``notes`` say what else was shown and answered; ``passes`` and ``ready_before`` as of `Conductor`.
+    ``notes`` say what else was shown and answered; ``passes``, ``recorded`` and
+    ``ready_before`` as of `Conductor`.
     """
 
     started: events.TestStarted
@@ -89,6 +90,7 @@ class Opening:
     notes: tuple[str, ...] = ()
     build: events.BuildNamed | None = None
     passes: tuple[events.PlannedPass, ...] = ()
+    recorded: tuple[PassTrace, ...] = ()
     ready_before: str = ""
 
     def records(self) -> Iterator[events.Event]:
@@ -164,6 +166,7 @@ class LiveTest:
             resumption=opening.resumption,
             go_on=go_on,
             passes=opening.passes,
+            recorded=opening.recorded,
             ready_before=opening.ready_before,
         )
 

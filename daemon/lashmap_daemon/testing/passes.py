@@ -20,8 +20,9 @@ from lashmap_analysis.cycle.checks import CycleFlagName, encoder_fault
 from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass, advance_of
 from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.judge.cycle_run import as_pass
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
-from lashmap_analysis.record.record import Direction
+from lashmap_analysis.record.record import Direction, PassTrace
 from lashmap_drivers.readings import Floats, Samples
 
 from lashmap_daemon.errors import ConfigurationError
@@ -230,10 +231,7 @@ class PassWatch:
 
 
 class CycleRun:
-    """The passes of a test so far, and what they say.
-
-    A test that goes on knows those of before from its record alone; so long they say nothing here, and the
-    result, which is worked out from the record, has them all.
+    """The passes of a test so far, and what they say; ``recorded`` are those of a test that goes on.
 
     Attributes:
         passes: Kept so far, by number, each with its direction.
@@ -241,9 +239,11 @@ class CycleRun:
         turned: The pass that was completed last.
     """
 
-    def __init__(self, gear_set: GearSet, channels: Channels) -> None:
+    def __init__(self, gear_set: GearSet, channels: Channels, recorded: Sequence[PassTrace] = ()) -> None:
         self._gear_set, self._channels = gear_set, channels
-        self.passes: dict[int, tuple[Direction, CyclePass]] = {}
+        self.passes: dict[int, tuple[Direction, CyclePass]] = {
+            one.number: (one.direction, as_pass(one)) for one in recorded
+        }
         self._seen: dict[Direction, Floats] = {}  # by flank, the newest pass
         self.watch: PassWatch | None = None
         self.turned: Turned | None = None
