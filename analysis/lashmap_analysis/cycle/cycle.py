@@ -544,8 +544,8 @@ class _Spread:
             tightest = (shown + error)[known].min(axis=1)
             least[number] = tightest.min(initial=inf)
             variation[number] = tightest.max(initial=-inf) - least[number]
-        # What was found, with scatter once more, has its least below the least of what was found: 31 µm
-        # where a cell scatters by 17 (15:45, 500 Hz, 360 °/s); that itself, being shrunk, is right within 1.2.
+        # What was found, with scatter once more, has its least below the least of what was found: by 31 µm
+        # where a cell scatters by 17 (15:45, 500 Hz, 360 °/s); that itself, shrunk, is right within 1.2.
         found = shown[known].min(axis=1, initial=inf)
         least += found.min(initial=inf) - np.median(least)
         variation += (np.ptp(found) if found.size else 0.0) - np.median(variation)
