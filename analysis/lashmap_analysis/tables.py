@@ -55,14 +55,14 @@ SAMPLES = Table(
     key=("test", "channel", "time_s"),
     columns=(
         TEST,
-        text("channel", "'indicator' or 'encoder'"),
+        text("channel", "'indicator', 'encoder', or 'pinion encoder' of a stand with two encoders"),
         number("time_s", "seconds since the test started, monotonic", required=True),
         number(
             "value",
             "indicator: as it reads, sign and zero included; encoder: angle of its shaft past matched teeth",
             required=True,
         ),
-        text("unit", "unit of value: 'mm' (indicator) or 'deg' (encoder)"),
+        text("unit", "unit of value: 'mm' (indicator) or 'deg' (encoders)"),
         whole("position", "position whose accepted rock this belongs to; missing outside", required=False),
         text("sweep", "'gear' or 'pinion': runout sweep this belongs to; empty outside"),
     ),
