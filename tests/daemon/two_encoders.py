@@ -6,6 +6,7 @@ say it; the truth is known, so that what comes back can be compared with it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,8 +15,11 @@ from typing import Literal
 import numpy as np
 from daemon.virtual_time import CONFIGS, load_box
 from lashmap_analysis.record.record import Direction
+from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER, Stand, load_stand
+from lashmap_daemon.story import events
+from lashmap_daemon.story.recorded import Setup
 from lashmap_drivers.readings import Chunk
 
 Wiring = Literal["two ports", "one board", "one board, asked"]
@@ -147,3 +151,22 @@ class TurnedBox:
     def channels(self) -> tuple[str, ...]:
         """Those with a port of their own."""
         return (INDICATOR, ENCODER, PINION_ENCODER) if self.wiring == "two ports" else (INDICATOR, ENCODER)
+
+
+def played_again(folder: Path, box: TurnedBox, end_s: float) -> Path:
+    """A stand file whose instruments play a logbook of this box, ``old.logbook`` beside it."""
+    setup = Setup.of(box_of_both().recorded(), two_encoder_stand(folder, box.wiring).recorded())
+    started = events.TestStarted(test="old-1", operator="", setup=setup, planned=(0,), version="0")
+    closed = events.TestClosed(outcome="completed", reason="all done")
+    with Logbook(folder / "old.logbook", create=True) as book:
+        for time_s, event in ((0.0, started), (end_s, closed)):
+            if event is closed:
+                for name, chunk in box.frames(end_s):
+                    book.keep("old-1", name, [chunk])
+            stamped = events.Stamped(time_s=time_s, utc="2026-11-25T08:00:00Z", event=event)
+            book.append("old-1", stamped)
+    (folder / "replay.toml").write_text('kind = "logbook replay"\n', "utf-8")
+    text = (folder / "stand.toml").read_text("utf-8")
+    text = re.sub(r'profile = ".*"', 'profile = "replay.toml"', text)
+    (folder / "again.toml").write_text(re.sub('"/dev/[abc]"', '"old.logbook"', text), "utf-8")
+    return folder / "again.toml"

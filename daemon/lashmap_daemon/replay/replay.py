@@ -309,6 +309,11 @@ class Replay:
         return tuple((rock.start_s, rock.end_s, rock.number) for rock in self._rocks)
 
     @property
+    def channels(self) -> tuple[str, ...]:
+        """The instruments that were read."""
+        return self.started.stand.channels if self.started.gauge is None else ()
+
+    @property
     def sweeps_s(self) -> tuple[tuple[float, float, Shaft], ...]:
         """First and last moment of every runout sweep, and its member."""
         return tuple((swept.start_s, swept.end_s, swept.member) for swept in self._sweeps)

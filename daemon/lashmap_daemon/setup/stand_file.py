@@ -27,7 +27,7 @@ from lashmap_daemon.story import recorded as story
 
 Sense = Literal[1, -1]
 INDICATOR, ENCODER, PINION_ENCODER = story.INDICATOR, story.ENCODER, story.PINION_ENCODER
-GEAR_TABLE, PINION_TABLE = "encoder.gear", "encoder.pinion"  # of two encoders, as the file has them
+GEAR_TABLE, PINION_TABLE = story.GEAR_TABLE, story.PINION_TABLE
 
 
 class NameTable(Table):

@@ -47,6 +47,7 @@ INDICATOR = "indicator"
 ENCODER = "encoder"
 PINION_ENCODER = "pinion encoder"
 ENCODERS = (ENCODER, PINION_ENCODER)
+GEAR_TABLE, PINION_TABLE = "encoder.gear", "encoder.pinion"  # of two encoders, in the stand file
 
 
 # Words that say that there is none, so that what is left of a text speaks of end play that there is.

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import re
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from daemon.logbooks import CLOSE
-from daemon.two_encoders import TurnedBox, Wiring, two_encoder_stand
-from daemon.virtual_time import CONFIGS, DEMO_BOX, load_box, set_up
+from daemon.two_encoders import TurnedBox, Wiring, played_again
+from daemon.virtual_time import CONFIGS, DEMO_BOX, set_up
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.setup import toml_file
@@ -113,23 +110,10 @@ def test_what_the_logbook_lacks_is_named(old: Stand, tmp_path: Path) -> None:
 @pytest.mark.parametrize("wiring", ["two ports", "one board"])
 def test_two_encoders_are_played_again(tmp_path: Path, wiring: Wiring) -> None:
     """Whichever count the gear's encoder had, the numbers of the new stand file choose."""
-    old = two_encoder_stand(tmp_path, wiring)
-    setup = set_up(load_box(), old)
-    started = events.TestStarted(test="old-1", operator="", setup=setup, planned=(0,), version="0")
-    frames = list(TurnedBox(wiring=wiring).frames(1.0))
-    with Logbook(tmp_path / "old.logbook", create=True) as book:
-        book.append("old-1", replace(CLOSE, time_s=0.0, event=started))
-        for name, chunk in frames:
-            book.keep("old-1", name, [chunk])
-        book.append("old-1", replace(CLOSE, time_s=2.0))
-    (tmp_path / "replay.toml").write_text(REPLAY, "utf-8")
-    text = (tmp_path / "stand.toml").read_text("utf-8")
-    for name in ("one", "pair"):
-        text = text.replace(f"{name}.toml", "replay.toml")
-    text = re.sub('"/dev/[bc]"', '"old.logbook"', text)
-    (tmp_path / "again.toml").write_text(text, "utf-8")
-    again = load_stand(tmp_path / "again.toml")
-    (tmp_path / "old.logbook").rename(tmp_path / "gone.logbook")
+    box = TurnedBox(wiring=wiring)
+    again = load_stand(played_again(tmp_path, box, 1.0))
+    old, frames = load_stand(tmp_path / "stand.toml"), list(box.frames(1.0))
+    (tmp_path / "old.logbook").unlink()
     for name in (ENCODER, PINION_ENCODER):
         before, after = old.recorded().decoder(name), again.recorded().decoder(name)
         wire = again.recorded().wire(name)

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from daemon.two_encoders import TEETH, TURN, ATurn, TurnedBox, Wiring, box_of_both, two_encoder_stand
+from daemon.virtual_time import VirtualTest, load_box, simulated_stand_file
 from lashmap_analysis.record.record import TestRecord
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay import replay
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER, Stand, load_stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import MatchedTeethSet, Stamped
 from lashmap_daemon.story.story import BEGINNING, Part
@@ -264,3 +266,57 @@ def test_rates_of_a_rock_are_those_of_its_own_instruments(tmp_path: Path) -> Non
     assert len(channels.pinion_deg(0.0)) == 0
     hear(channels, box, 3.0, 4.0)
     assert math.isclose(channels.complete_until_s or 0.0, 4.0, abs_tol=0.05)
+
+
+# A whole test -----------------------------------------------------------------------------------------------
+
+
+BOARD = r"""kind = "counter board"
+pattern = '(?P<count>[+-]\d{10}),(?P<second_count>[+-]\d{10})'
+"""
+
+
+def with_a_board(folder: Path, *args: Any, **keys: Any) -> Stand:  # noqa: ANN401 - of the function behind
+    """The simulated stand with a board that latches its encoder and one on the pinion."""
+    simulated_stand_file(folder, *args, **keys)
+    (folder / "board.toml").write_text(BOARD, "utf-8")
+    head, rest = (folder / "stand.toml").read_text("utf-8").split("[encoder]\n")
+    table, rest = rest.split("\n\n", 1)
+    table = table.replace("encoder.toml", "board.toml").replace('shaft = "gear"\n', "")
+    pinion = table.replace("absolute = true", "")
+    tables = f"[encoder.gear]\n{table}\nnumber = 1\n[encoder.pinion]\n{pinion}\nnumber = 2\n"
+    (folder / "stand.toml").write_text(f"{head}{tables}\n{rest}", "utf-8")
+    return load_stand(folder / "stand.toml")
+
+
+def test_rocks_are_measured_as_with_one_encoder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    box = load_box(positions=4, gear_turns=1.0, confirming_positions=0)
+    one = VirtualTest(tmp_path / "one", box, seed=3)
+    one.run()
+    monkeypatch.setattr("daemon.virtual_time.simulated_stand_file", with_a_board)
+    two = VirtualTest(tmp_path / "two", box, seed=3)
+    tick = two.conductor.tick
+
+    def latched(now_s: float, chunks: dict[str, list[Chunk]], lost: Mapping[str, str] | None = None) -> None:
+        lines = b"".join(chunk.data for chunk in chunks[ENCODER]).split()
+        pairs = [b"%b,%+011d\r\n" % (line, round(int(line) * TEETH[1] / TEETH[0])) for line in lines]
+        tick(now_s, {**chunks, ENCODER: [Chunk(now_s, b"".join(pairs))] if pairs else []}, lost or {})
+
+    two.conductor.tick = latched  # type: ignore[method-assign]
+    two.run()
+    readings = [[rock.reading_mm for rock in test.conductor.story.accepted.values()] for test in (one, two)]
+    assert readings[0] == readings[1]
+    record = replay.Replay(two.logbook, two.started.test).record()
+    assert record.damage == ()
+    assert record.closing == "completed"
+    assert record.passes == ()
+    assert record.pinion_encoder is not None
+    assert {one.name for one in record.preconditions} >= {
+        "calibration, encoder",
+        "calibration, pinion encoder",
+    }
+    assert [rock.encoder_deg.tobytes() for rock in record.traces] == [
+        rock.encoder_deg.tobytes() for rock in replay.Replay(one.logbook, one.started.test).record().traces
+    ]
+    for test in (one, two):
+        test.logbook.close()
