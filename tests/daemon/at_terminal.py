@@ -45,8 +45,12 @@ class AtTerminal:
 
     def type(self, line: str) -> None:
         """Type a line; what was shown before is read."""
+        self.press(f"{line}\n")
+
+    def press(self, keys: str) -> None:
+        """Press keys, without Enter; what was shown before is read."""
         self._read_to = len(self.shown)
-        os.write(self._terminal, f"{line}\n".encode())
+        os.write(self._terminal, keys.encode())
 
     def interrupt(self) -> int:
         """Ctrl-C, and once more where nothing comes of it; returns the status."""

@@ -9,7 +9,8 @@ import datetime as dt
 import os
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -72,7 +73,16 @@ _GATES = {
     "hands_free": "Shall the gear be able to say something while both hands are in the machine?",
     "check_standard": "Is there a box that does not change, to prove the stand with?",
 }
-_WHOLE = frozenset(_GATES) - {"contact", "temperature", "torque", "plan", "runout"}
+_WHOLE = frozenset({*_GATES, INDICATOR, ENCODER}) - {"contact", "temperature", "torque", "plan", "runout"}
+# Tables that a stand without one of its instruments does not have, and what such a stand asks of people.
+_PARTS = {INDICATOR: (INDICATOR, f"{INDICATOR}.correction"), ENCODER: (ENCODER, "hands_free")}
+_CABLES = (
+    "Which instruments does a cable connect: both, indicator or encoder?",
+    "  indicator: nobody reads an angle; you count teeth from the marks and say where the gear stands",
+    "  encoder: its angle alone is the lash; it sits on the gear's shaft, and no second instrument checks it",
+    "  Without any cable no stand file is needed: lashmap run --by-hand BOX",
+    "  Enter: both",
+)
 _UNASKED = ("Measured parts, for lashmap build, were not asked for: see lashmap explain parts.",)
 _MODULE, _PITCH = "outer_module", "outer_diametral_pitch_per_inch"
 _EARLY = {"on_arm": "touch_radius"}  # a radius that no tooth has is right on an arm
@@ -114,7 +124,7 @@ def new_stand(options: NewStandOptions, console: Console) -> None:
         return stand_of(parse(text, str(path), StandFile), path)
 
     draft = _draft(path, _STAND, units, check=check, fill=lambda tree: fill_stand(tree, some))
-    _converse(list(_stand_steps(draft, profiles)), console)
+    _converse([_cables_step(draft), *_stand_steps(draft, profiles)], console)
     for role, known in profiles.items():
         question = _question(draft, role, "profile")
         chosen = next((one for one in known if draft.answers[question] == in_toml(str(one.path))), None)
@@ -124,7 +134,7 @@ def new_stand(options: NewStandOptions, console: Console) -> None:
             draft.answers[question] = in_toml(copy.name)
     _write(path, draft.text())
     say(console, f"Written: {path}. It can be changed with any editor of plain text.", "bold")
-    say(console, f"Look whether both instruments are understood: lashmap check {path}")
+    say(console, f"Look whether what the instruments send is understood: lashmap check {path}")
 
 
 def explain(options: ExplainOptions, console: Console) -> None:
@@ -387,7 +397,7 @@ def _box_steps(draft: Draft) -> Iterator[_Step]:
             if question is None:
                 yield step
             else:
-                yield _Step(**{**vars(step), "take": own[question]})
+                yield replace(step, take=own[question])
 
 
 # Of a stand -------------------------------------------------------------------------------------------------
@@ -419,11 +429,35 @@ def _stand_steps(draft: Draft, profiles: Mapping[str, list[_Profile]]) -> Iterat
     for table in _STAND:
         for step in _steps(draft, table, {}):
             if table in profiles and step.prompt == "port":
-                yield _port_step(step, here)
+                asked = _port_step(step, here)
             elif table in profiles and step.prompt == "profile":
-                yield _profile_step(step, profiles[table])
+                asked = _profile_step(step, profiles[table])
             else:
-                yield step
+                asked = step
+            yield replace(asked, applies=_both(asked.applies, partial(_is_left_out, draft, table)))
+
+
+def _cables_step(draft: Draft) -> _Step:
+    """Which of the two instruments there is; all that belongs to the other one is left out."""
+    mine = {role: [one for one in draft.questions if one.table in tables] for role, tables in _PARTS.items()}
+
+    def take(answer: str) -> list[str]:
+        said = answer.casefold() or "both"
+        if said not in {"both", *_PARTS}:
+            return [f"expected both, indicator or encoder, got {answer!r}"]
+        for role, questions in mine.items():
+            if said not in {"both", role}:
+                draft.answers.update(dict.fromkeys(questions))
+        return []
+
+    forget = _forgets(draft, *(one for questions in mine.values() for one in questions))
+    return _Step(words=_CABLES, prompt="instruments", take=take, forget=forget)
+
+
+def _is_left_out(draft: Draft, table: str) -> bool:
+    """Whether the table belongs to an instrument that the stand does not have: its port was left out."""
+    role = next((role for role, tables in _PARTS.items() if table in tables), None)
+    return role is not None and draft.answers.get(_question(draft, role, "port"), "") is None
 
 
 def _port_step(step: _Step, here: list[str]) -> _Step:
@@ -448,7 +482,7 @@ def _port_step(step: _Step, here: list[str]) -> _Step:
             pass
         return step.take(name)
 
-    return _Step(**{**vars(step), "words": (*step.words, found, *lines), "take": take})
+    return replace(step, words=(*step.words, found, *lines), take=take)
 
 
 def _profile_step(step: _Step, known: list[_Profile]) -> _Step:
@@ -464,7 +498,7 @@ def _profile_step(step: _Step, known: list[_Profile]) -> _Step:
             return [f"expected 1 to {len(known)}, or the path of a profile, got {answer}"]
         return step.take(str(known[int(answer) - 1].path))
 
-    return _Step(**{**vars(step), "words": (*step.words, found, *lines), "take": take})
+    return replace(step, words=(*step.words, found, *lines), take=take)
 
 
 def _copied(profile: Path, folder: Path) -> Path:
