@@ -2,7 +2,7 @@
 
 Everything is typed at a pseudo-terminal, as the README has it: a command that is not in it fails here. A box
 is described and built, tested by hand (too much lash), its shims asked for, tested again on (simulated)
-stands: one with an indicator only and one with both instruments, and what is left for the file is made. After each
+stands, with an indicator only and with both instruments, and what is left for the file is made. After each
 command the one that it proposes has to be the next one, or to work. The figures typed are invented; whether
 results are right is asked elsewhere.
 """
