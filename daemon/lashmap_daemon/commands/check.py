@@ -68,7 +68,7 @@ def _show(options: CheckOptions, console: Console, stopped: Sequence[object]) ->
             if one.source is not None
         ]
         live = stack.enter_context(Live(console=console, auto_refresh=False)) if console.is_terminal else None
-        at_end = False
+        at_end, now_s = False, start_s
         while not (at_end or stopped):
             time.sleep(_REFRESH_S)
             now_s = time.monotonic()
