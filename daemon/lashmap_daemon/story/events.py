@@ -108,6 +108,13 @@ class ResultStored:
 
 
 @dataclass(frozen=True, kw_only=True)
+class FilesLeft:
+    """Result and reports were left elsewhere than beside the logbook: from there, or an absolute path."""
+
+    folder: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class ResultAnnounced:
     """A result is to reach a broker, as this text; so the seal of the test covers what is published.
 
@@ -598,7 +605,7 @@ RockEvent: TypeAlias = (
 CauseEvent: TypeAlias = CauseAsked | CauseAnswered
 SweepEvent: TypeAlias = SweepAsked | SweepRecorded | SweepRefused
 RemarkEvent: TypeAlias = (
-    NoteTaken | ResultStored | ResultAnnounced | PositionExcluded | ExclusionUndone | SignedOff
+    NoteTaken | ResultStored | FilesLeft | ResultAnnounced | PositionExcluded | ExclusionUndone | SignedOff
 )
 Event: TypeAlias = CourseEvent | StandEvent | RockEvent | CauseEvent | SweepEvent | RemarkEvent
 

@@ -119,6 +119,7 @@ class Story:
         notes: What the operator wrote down or answered, each with its time.
         closed: The closing record; None when the test is not closed, or goes on.
         stored: The result that was handed over.
+        folders: Where its files were left, but for the logbook's own folder; from that one, or absolute.
         exclusions: What reviewers left out, by number.
         sign_offs: Their signatures.
     """
@@ -155,6 +156,7 @@ class Story:
     notes: tuple[tuple[float, str], ...] = ()
     closed: events.TestClosed | None = None
     stored: StoredResult | None = None
+    folders: tuple[str, ...] = ()
     exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
     sign_offs: tuple[SignOff, ...] = ()
 
@@ -347,6 +349,8 @@ def _later(story: Story, event: events.RemarkEvent, stamped: Stamped) -> Story: 
             return replace(story, notes=(*story.notes, (stamped.time_s, text)))
         case events.ResultStored():
             return replace(story, stored=_stored(event, stamped.utc))
+        case events.FilesLeft(folder=folder):
+            return replace(story, folders=(*story.folders, folder))
         case events.ResultAnnounced():
             return story
         case events.PositionExcluded(exclusion=number):
