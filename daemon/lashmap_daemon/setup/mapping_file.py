@@ -250,5 +250,6 @@ def _implausible_recording(mapping: Mapping) -> Iterator[str]:
     if not _LEAST_ROCK_S <= least_s <= _MOST_ROCK_S:
         yield (
             f"positions.least_seconds: no rock is told by {least_s:g} s ({_LEAST_ROCK_S:g} to "
-            f"{_MOST_ROCK_S:g} s): less has no two dwells, and nobody rocks longer at one position. Is it in milliseconds?"
+            f"{_MOST_ROCK_S:g} s): less has no two dwells, and nobody rocks longer at one position. "
+            "Is it in milliseconds?"
         )
