@@ -24,11 +24,7 @@ from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
 
-KINDS = {
-    "indicator only": {"counted": True, "by_angle": False},
-    "encoder only": {"counted": False, "by_angle": True},
-    "both": {"counted": False, "by_angle": False},
-}
+KINDS = ("indicator only", "encoder only", "both")
 
 
 def tested(kind: str, seed: int) -> tuple[float, float, float, float, float] | None:
@@ -38,7 +34,8 @@ def tested(kind: str, seed: int) -> tuple[float, float, float, float, float] | N
     """
     box = toml_file.load(DEMO_BOX, BoxFile)
     with tempfile.TemporaryDirectory() as folder:
-        test = VirtualTest(Path(folder), box, seed=seed, **KINDS[kind])
+        counted, by_angle = kind == "indicator only", kind == "encoder only"
+        test = VirtualTest(Path(folder), box, seed=seed, counted=counted, by_angle=by_angle)
         test.run()
         assessment = conclude(test.logbook, None)
         test.logbook.close()

@@ -279,4 +279,4 @@ def test_every_command_calls_a_function_that_takes_its_options(kind: type[object
 
 @pytest.mark.parametrize("words", [(), ("new", "--help"), ("tell", "--help"), ("study", "--help")])
 def test_no_sentence_of_the_help_is_cut(words: tuple[str, ...]) -> None:
-    assert "..." not in lashmap(*words).stdout
+    assert not re.search(r"[\w,]\.\.\.", lashmap(*words).stdout)  # but [ARGS]... of the usage
