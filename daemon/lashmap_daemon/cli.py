@@ -43,7 +43,7 @@ _WHOLE = 1_000  # letters of a first sentence: it is wrapped, never cut
 
 
 class _Commands(TyperGroup):
-    """Commands, those of the program grouped in the help; a wrong value of an option is explained in our words."""
+    """Commands, those of the program in groups; a wrong value of an option is explained in our words."""
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ANN401, ARG002 - as typer calls it
         widest = max(map(len, self.commands))
