@@ -20,7 +20,7 @@ from lashmap_daemon.story.events import (
     ReadyConfirmed,
     TestClosed,
 )
-from lashmap_daemon.story.wording import READY, sentence
+from lashmap_daemon.story.wording import READY, FlagsOnce, sentence
 from lashmap_daemon.system import TypedLines, forget_typed
 from lashmap_daemon.testing.opening import Nobody, Person
 
@@ -60,7 +60,7 @@ class PlainScreen:
         self, units: Units, teeth: ToothCounts, write: Callable[[str], None], *, counted: bool = False
     ) -> None:
         self._units, self._teeth, self._counted = units, teeth, counted
-        self._write = write
+        self._write, self._flags_once = write, FlagsOnce()
         self._typed = TypedLines()
         self._asked_anew = False
         self._question: MarksAsked | CauseAsked | ReadyAsked | None = None
@@ -73,7 +73,7 @@ class PlainScreen:
             self._question, self._asked_anew = event, True
         elif isinstance(event, MarksCompared | CauseAnswered | ReadyConfirmed | TestClosed):
             self._question = None
-        text = sentence(event, self._units, self._teeth)
+        text = sentence(self._flags_once(event), self._units, self._teeth)
         if text is not None:
             self._write(f"{stamped.time_s:8.1f} s  {text}")
         if self._counted and isinstance(stamped.event, PositionAsked):

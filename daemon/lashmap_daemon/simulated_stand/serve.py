@@ -12,22 +12,22 @@ from __future__ import annotations
 
 import json
 import os
-import signal
 import threading
-from contextlib import contextmanager, nullcontext
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from time import monotonic
 from typing import TYPE_CHECKING, Self
 
 from lashmap_daemon.simulated_stand.passes import PassOrder
 from lashmap_daemon.simulated_stand.settings import StandError
-from lashmap_daemon.system import open_pseudo_terminal
+from lashmap_daemon.system import noted_signals, open_pseudo_terminal
 from lashmap_daemon.whole_file import replace_whole
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    import signal
+    from collections.abc import Callable, Sequence
     from pathlib import Path
-    from types import FrameType, TracebackType
+    from types import TracebackType
 
     from lashmap_daemon.simulated_stand.passes import Direction
     from lashmap_daemon.simulated_stand.settings import Shaft
@@ -285,7 +285,7 @@ def serve(
         replace_whole(truth, stand.truth.to_json() + "\n")
     stop = stop or threading.Event()
     with (
-        _noted_signals() as signals,
+        noted_signals("SIGTERM", "SIGINT") as signals,
         Terminal(folder / "indicator") as indicator,
         Terminal(folder / "encoder") as encoder,
         Terminal(folder / "pinion") if stand.two_ports else nullcontext() as pinion,
@@ -324,13 +324,13 @@ class _Loop:
         self._lost = False
         self.skipped_s = 0.0
 
-    def run(self, stop: threading.Event, signals: list[int], parent: int) -> str:
+    def run(self, stop: threading.Event, signals: list[signal.Signals], parent: int) -> str:
         """Go on until something ends it; return what."""
         last = monotonic()
         looks = 0
         while not stop.wait(_TICK_S):
             if signals:
-                return signal.Signals(signals[0]).name
+                return signals[0].name
             now = monotonic()
             behind, last = now - last, now
             self.skipped_s += max(0.0, behind - _MOST_BEHIND_S)
@@ -371,26 +371,3 @@ class _Loop:
         elif prompt.makes is not None:
             self._stand.make_pass(prompt.makes)
         return prompt.closed
-
-
-@contextmanager
-def _noted_signals() -> Iterator[list[int]]:
-    """Yield the list of those of SIGTERM and SIGINT that came, where signals can be handled at all.
-
-    They are noted and nothing else: a handler that set an event would wait for ever for the event's own lock
-    when it interrupts the wait for that event.
-    """
-    came: list[int] = []
-    if threading.current_thread() is not threading.main_thread():
-        yield came
-        return
-
-    def handle(number: int, _frame: FrameType | None) -> None:
-        came.append(number)
-
-    before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield came
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

@@ -117,6 +117,13 @@ class ResultStored:
 
 
 @dataclass(frozen=True, kw_only=True)
+class FilesLeft:
+    """Result and reports were left elsewhere than beside the logbook: from there, or an absolute path."""
+
+    folder: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class ResultAnnounced:
     """A result is to reach a broker, as this text; so the seal of the test covers what is published.
 
@@ -700,7 +707,7 @@ CauseEvent: TypeAlias = CauseAsked | CauseAnswered
 SweepEvent: TypeAlias = SweepAsked | SweepRecorded | SweepRefused
 PassEvent: TypeAlias = PassesPlanned | ReadyAsked | ReadyConfirmed | PassAsked | PassRecorded | PassRefused
 RemarkEvent: TypeAlias = (
-    NoteTaken | ResultStored | ResultAnnounced | PositionExcluded | ExclusionUndone | SignedOff
+    NoteTaken | ResultStored | FilesLeft | ResultAnnounced | PositionExcluded | ExclusionUndone | SignedOff
 )
 Event: TypeAlias = CourseEvent | StandEvent | RockEvent | CauseEvent | SweepEvent | PassEvent | RemarkEvent
 

@@ -146,6 +146,7 @@ class Story:
         causes: What was found where rocks were refused one after another, one sentence each.
         closed: The closing record; None when the test is not closed, or goes on.
         stored: The result that was handed over.
+        folders: Where its files were left, but for the logbook's own folder; from that one, or absolute.
         exclusions: What reviewers left out, by number.
         sign_offs: Their signatures.
     """
@@ -186,6 +187,7 @@ class Story:
     causes: tuple[str, ...] = ()
     closed: events.TestClosed | None = None
     stored: StoredResult | None = None
+    folders: tuple[str, ...] = ()
     exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
     sign_offs: tuple[SignOff, ...] = ()
 
@@ -416,6 +418,8 @@ def _later(story: Story, event: events.RemarkEvent, stamped: Stamped) -> Story: 
             return replace(story, notes=(*story.notes, (stamped.time_s, text)))
         case events.ResultStored():
             return replace(story, stored=_stored(event, stamped.utc))
+        case events.FilesLeft(folder=folder):
+            return replace(story, folders=(*story.folders, folder))
         case events.ResultAnnounced():
             return story
         case events.PositionExcluded(exclusion=number):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import assert_never
 
 from lashmap_analysis.gears.tooth_names import COUNTING, ToothCounts, teeth_met
@@ -383,6 +384,24 @@ def _compared(event: events.MarksCompared) -> str:
         return f"The encoder does NOT fit the mark of the {event.member}"  # how far would be a way to go
     text = disagreement(event)
     return f"{text[:1].upper()}{text[1:]}. {REMEDY}"
+
+
+class FlagsOnce:
+    """What a screen says of the warnings on accepted rocks: each name the first time alone in a test.
+
+    A warning that most rocks share would hide the one that is new; record, result and report have them all.
+    """
+
+    def __init__(self) -> None:
+        self._said: set[str] = set()
+
+    def __call__(self, event: events.Event) -> events.Event:
+        """The event as it is to be said."""
+        if not isinstance(event, events.RockAccepted):
+            return event
+        new = [name for name in event.flags if name not in self._said]
+        self._said.update(new)
+        return replace(event, flags=tuple(f"{name} (said once a test)" for name in new))
 
 
 def _accepted(event: events.RockAccepted, units: Units) -> str:

@@ -278,3 +278,8 @@ def test_every_command_calls_a_function_that_takes_its_options(kind: type[object
     function = getattr(import_module(f"lashmap_daemon.commands.{module}"), name)
     first = next(iter(signature(function).parameters.values()))
     assert first.annotation.rpartition(".")[2] == kind.__name__
+
+
+@pytest.mark.parametrize("words", [(), ("new", "--help"), ("tell", "--help"), ("study", "--help")])
+def test_no_sentence_of_the_help_is_cut(words: tuple[str, ...]) -> None:
+    assert not re.search(r"[\w,]\.\.\.", lashmap(*words).stdout)  # but [ARGS]... of the usage

@@ -121,6 +121,7 @@ ONE_OF_EACH: list[events.Event] = [
         analysis_version="0", outcome="not proven", engagement=None, normal_backlash_mm=None, low_mm=None,
         high_mm=None, confirmed=False, positions=2, usable=1,
     ),
+    review_events.FilesLeft(folder="reports/März"),
     review_events.ResultAnnounced(topic="lashmap/bench-1", id="t1/result/1", message='{"box":"ü \\"x\\""}'),
     review_events.PositionExcluded(
         exclusion=1, position=2, reversal=3, start_s=1.5, end_s=1.75, reason="bumped", by="R. Nobody"
