@@ -28,6 +28,7 @@ def short() -> Iterator[Path]:
         yield Path(folder)
 
 
+@pytest.mark.begins_first
 @pytest.mark.parametrize("way", ["run", "serve"])
 def test_a_program_that_is_killed_goes_on_and_ends_at_the_truth(short: Path, way: str) -> None:
     plan = kills.Plan(
@@ -83,6 +84,7 @@ def test_a_profile_that_leaves_out_its_check_is_found(monkeypatch: pytest.Monkey
     assert any("passed a check that finds such damage" in one for one in figures.violations)
 
 
+@pytest.mark.begins_first
 def test_a_test_over_a_bad_cable_ends_at_the_truth(short: Path) -> None:
     figures = live_flips.attack(short, 1, seed=1, positions=4, share=1e-4)
     assert figures.violations == []
