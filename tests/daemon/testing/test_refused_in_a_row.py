@@ -126,9 +126,7 @@ def test_nobody_within_an_hour_ends_the_test_which_can_go_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(conductor, "FINDING_S", 3.0)
-    test = VirtualTest(
-        tmp_path, box(), seed=3, fault=Fault.HEAVY, goes_on="lashmap run A B --resume"
-    )
+    test = VirtualTest(tmp_path, box(), seed=3, fault=Fault.HEAVY, goes_on="lashmap run A B --resume")
     asked_s = test.run_until(events.CauseAsked, most_s=120.0).time_s
     with pytest.raises(StandError, match=r"4 rocks in a row .* at position 2 .*nobody said why.*--resume"):
         test.tick_for(10.0)

@@ -16,9 +16,7 @@ from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.story import events
 
 
-def box(
-    *, minimum_mm: float | None = 0.10, maximum_mm: float | None = 0.18, **plan: float
-) -> BoxFile:
+def box(*, minimum_mm: float | None = 0.10, maximum_mm: float | None = 0.18, **plan: float) -> BoxFile:
     """The demonstration box, whose tight spot is near 0.127 mm, with other limits."""
     shipped = load_box(stop_when_settled=True, **plan)
     limits = shipped.limits.model_copy(update={"minimum_mm": minimum_mm, "maximum_mm": maximum_mm})
