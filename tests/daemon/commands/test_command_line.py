@@ -66,6 +66,7 @@ def test_the_version_is_that_of_the_installed_package() -> None:
     assert lashmap("--version").stdout == f"lashmap {version('lashmap')}\n"
 
 
+@pytest.mark.begins_first
 def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> None:
     book = tmp_path / "book"
     with Logbook(book, create=True) as logbook:
