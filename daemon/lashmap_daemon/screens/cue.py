@@ -149,11 +149,7 @@ def _after(awaited: object, conductor: Conductor) -> Cue | None:  # noqa: PLR091
         text = instruction(awaited, conductor.box.box.units, conductor.box.gear_set)
         return Cue(kind=Kind.MARK, words="MARK THERE?", details=("m: it is there   x: it is not",), why=text)
     if phase is Phase.SWEEPING and isinstance(awaited, events.SweepAsked):
-        watch = conductor.sweep_watch
-        turned = 0.0 if watch is None else watch.turned_deg
-        words = f"TURN {awaited.member.upper()}" if not turned else f"TURN ON {turned:.0f}°"
-        text = instruction(awaited, conductor.box.box.units, conductor.box.gear_set)
-        return Cue(kind=Kind.TURN, words=words, details=("steadily, one way, without a stop",), why=text)
+        return _sweeping(awaited, conductor)
     return None
 
 
@@ -170,6 +166,16 @@ def _passing(asked: events.PassAsked, conductor: Conductor) -> Cue:
     time_left = f", about {left_s:.0f} s left" if left_s else ""
     details = (f"pinion at {speed}; {watch.teeth:.0f} of {asked.engagements} teeth done{time_left}",)
     return Cue(kind=kind, words=f"{way} {left:.0f} TEETH", details=details)
+
+
+def _sweeping(awaited: events.SweepAsked, conductor: Conductor) -> Cue:
+    text = instruction(awaited, conductor.box.box.units, conductor.box.gear_set)
+    watch = conductor.sweep_watch
+    if watch is None or not conductor.indicator_set:
+        where = f"on the {awaited.member}; where it sits there already: Enter"
+        return Cue(kind=Kind.WAIT, words="SET TIP", details=(where,), why=text)
+    words = f"TURN ON {watch.turned_deg:.0f}°" if watch.turned_deg else f"TURN {awaited.member.upper()}"
+    return Cue(kind=Kind.TURN, words=words, details=("steadily, one way, without a stop",), why=text)
 
 
 def _gone(accepted: events.RockAccepted, conductor: Conductor) -> bool:

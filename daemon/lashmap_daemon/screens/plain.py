@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from lashmap_daemon.testing.conductor import Conductor
 
 
+_OTHERWISE = {"": ["arrived"], "m": ["matched"], "matched": ["matched"], "repeat": ["repeat"]}
 _WHEN_COUNTED: dict[str, list[str]] = {
     "": ["arrived"],
     "yes": ["matched"],
@@ -104,7 +105,7 @@ class PlainScreen:
             return _WHEN_READY.get(line.casefold(), [])
         if self._counted:
             return [] if typed is None else _WHEN_COUNTED.get(line.casefold(), [])
-        return ["matched"] if line.casefold() in {"m", "matched"} else []
+        return [] if typed is None else _OTHERWISE.get(line.casefold(), [])
 
 
 @dataclass(frozen=True, kw_only=True)

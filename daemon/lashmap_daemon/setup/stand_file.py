@@ -211,7 +211,10 @@ class StandFile(Table):
     @model_validator(mode="after")
     def _sees_a_rock(self) -> Self:
         if self.indicator is None and self.encoder is None:
-            raise ValueError("neither [indicator] nor [encoder]: name an instrument that sees the gear rock")
+            raise ValueError(
+                "neither [indicator] nor [encoder]: name an instrument that sees the gear rock; a test "
+                "without any cable needs no stand file: lashmap run --by-hand BOX"
+            )
         if self.indicator is None and self.encoder is not None and self.encoder.shaft != "gear":
             raise ValueError(
                 "encoder.shaft: without an [indicator] the encoder has to see the gear rock, and the pinion "

@@ -115,6 +115,8 @@ def _begun(started: events.TestStarted, passes: tuple[events.PlannedPass, ...]) 
 
 
 FINDING_S = 3600.0  # for a cause to be found; then nobody is there, and the raw samples of hours say nothing
+_QUARTER_TURN_DEG = 90.0  # less than that somebody turns who makes room for the indicator
+_NOT_SET = "the indicator has not moved since the sweep was asked for: was it set on the member?"
 _NOBODY: Mapping[str, str] = MappingProxyType({})
 
 
@@ -196,6 +198,7 @@ class Conductor:
         self.swept: Swept | None = None
         self.cycle_run = CycleRun(self.gear_set, channels, recorded)
         self._ready_before = self._ready_how = ready_before
+        self.indicator_set = False
         self.state, self._pending = resumption.step if resumption else _begun(started, passes)
 
     def emit(self, event: events.Event) -> None:
@@ -347,7 +350,11 @@ class Conductor:
         """Somebody who counts the teeth says that the gear is where it was asked to be, the tip on it.
 
         Not taken while the indicator shows that the gear was not turned: a key is easily pressed twice.
+        Where a sweep is asked for, it says that the indicator sits on the member.
         """
+        if self.state.phase is Phase.SWEEPING:
+            self.indicator_set = True
+            return
         target = self.state.target
         if not self.is_counted or self.state.phase is not Phase.TURNING or target is None:
             return
@@ -625,13 +632,34 @@ class Conductor:
         watch = self.sweep_watch
         if watch is None:
             return
+        if not self.indicator_set and self._tip_was_off():
+            self._listen_to_sweep(watch.member)
+            return
         self.swept = watch.update(self._now_s)
-        if self.swept is not None:
+        if not self.indicator_set and not self._moved and watch.turned_deg > _QUARTER_TURN_DEG:
+            self._moved = True
+            self.note(f"{_NOT_SET} Set it there, or press Enter where it sits there.")
+        if self.swept is not None and not self.indicator_set:
+            self.happen(sequence.SweepBad((_NOT_SET,)))
+        elif self.swept is not None:
             refused = self.swept.sweep is None
             reasons = (self.swept.reason, *self._wire_errors_in_sweep())
             self.happen(sequence.SweepBad(reasons) if refused else sequence.SweepGood())
         elif not watch.turned_deg and self._now_s - self._asked_s > self.box.plan.turn_seconds:
             self.happen(sequence.SweepBad(("the shaft was not turned",)))
+
+    def _listen_to_sweep(self, member: Shaft) -> None:
+        """Begin to listen now: the indicator moved by more than a rock, as when it is set elsewhere."""
+        self.indicator_set = True
+        self._swept_from = {name: self.channels.tally(name) for name in self._names}
+        self.sweep_watch = SweepWatch(
+            member,
+            turns=self.box.runout.turns,
+            channels=self.channels,
+            gear_set=self.gear_set,
+            since_s=self._now_s,
+            resolution_mm=self._resolution_mm,
+        )
 
     def _wire_errors_in_sweep(self) -> list[str]:
         notes = (
@@ -767,16 +795,9 @@ class Conductor:
 
     def _ask_sweep(self, action: sequence.AskSweep) -> None:
         sweep, turns = action.sweep, self.box.runout.turns
-        self._asked_s, self.rock = self._now_s, None
-        self._swept_from = {name: self.channels.tally(name) for name in self._names}
-        self.sweep_watch = SweepWatch(
-            sweep.member,
-            turns=turns,
-            channels=self.channels,
-            gear_set=self.gear_set,
-            since_s=self._now_s,
-            resolution_mm=self._resolution_mm,
-        )
+        self._asked_s, self._moved, self.rock = self._now_s, False, None
+        self._listen_to_sweep(sweep.member)
+        self.indicator_set = sweep.attempt > 1  # it sits there from the try before
         self.emit(
             events.SweepAsked(member=sweep.member, turns=turns, attempt=sweep.attempt, reason=sweep.reason)
         )

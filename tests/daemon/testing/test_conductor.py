@@ -13,6 +13,7 @@ from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.replay import Replay
+from lashmap_daemon.screens.view import view_of
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.box_file import BoxFile
@@ -288,6 +289,28 @@ def test_a_sweep_nobody_turns_is_asked_again_and_then_left(tmp_path: Path) -> No
     refused = [one.reasons for one in test.of(events.SweepRefused) if isinstance(one, events.SweepRefused)]
     assert refused == [("the shaft was not turned",)] * 2
     assert test.stream[-1].event == events.TestClosed(outcome="completed", reason="all positions done")
+
+
+def test_a_sweep_under_which_the_indicator_never_moved_is_asked_about(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    test = VirtualTest(tmp_path, short_box(positions=4), seed=5, sweeps=("gear", "pinion"))
+    # The tip still sits where it was, while the gear is turned: the simulated hand would lift it.
+    monkeypatch.setattr(test.conductor, "_tip_was_off", lambda: False)
+    test.run_until(events.SweepAsked, most_s=60.0)
+    test.tick()
+    assert view_of(test.conductor, test.now_s, "").cue.words == "SET TIP"
+    test.run_until(events.SweepRefused, most_s=60.0)
+    asked = [one.text for one in test.of(events.NoteTaken) if isinstance(one, events.NoteTaken)]
+    assert sum("has not moved since the sweep was asked for" in text for text in asked) == 1
+    test._simulated.rest()
+    test.tick(50)
+    test._simulated.sweep("gear")
+    test.run_until(events.SweepRecorded, most_s=60.0)  # at the second try nobody is asked again
+    test.tick()
+    test.conductor.arrived()  # on the pinion somebody says so at once
+    test.run_until(events.SweepRecorded, most_s=60.0)
+    assert len(test.of(events.SweepRefused)) == 1
 
 
 def test_there_is_a_deed_for_every_action_of_the_sequence() -> None:
