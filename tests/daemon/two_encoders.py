@@ -10,10 +10,10 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
-from daemon.virtual_time import CONFIGS, load_box
+from daemon.virtual_time import CONFIGS, load_box, simulated_stand_file
 from lashmap_analysis.record.record import Direction
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.setup.box_file import BoxFile
@@ -170,3 +170,21 @@ def played_again(folder: Path, box: TurnedBox, end_s: float) -> Path:
     text = re.sub(r'profile = ".*"', 'profile = "replay.toml"', text)
     (folder / "again.toml").write_text(re.sub('"/dev/[abc]"', '"old.logbook"', text), "utf-8")
     return folder / "again.toml"
+
+
+_BOARD = r"""kind = "counter board"
+pattern = '(?P<count>[+-]\d{10}),(?P<second_count>[+-]\d{10})'
+"""
+
+
+def with_a_board(folder: Path, *args: Any, **keys: Any) -> Stand:  # noqa: ANN401 - of the function behind
+    """The simulated stand with a board that latches its encoder and one on the pinion."""
+    simulated_stand_file(folder, *args, **keys)
+    (folder / "board.toml").write_text(_BOARD, "utf-8")
+    head, rest = (folder / "stand.toml").read_text("utf-8").split("[encoder]\n")
+    table, rest = rest.split("\n\n", 1)
+    table = table.replace("encoder.toml", "board.toml").replace('shaft = "gear"\n', "")
+    pinion = table.replace("absolute = true", "")
+    tables = f"[encoder.gear]\n{table}\nnumber = 1\n[encoder.pinion]\n{pinion}\nnumber = 2\n"
+    (folder / "stand.toml").write_text(f"{head}{tables}\n{rest}", "utf-8")
+    return load_stand(folder / "stand.toml")

@@ -644,11 +644,11 @@ class Stand(_Value):
         return found
 
 
-def unused_angle(angle_deg: float) -> str:
-    """The sentence that says so, as part of another."""
+def unused_angle(angle_deg: float, table: str = ENCODER) -> str:
+    """The sentence that says so, as part of another; ``table`` is the encoder's in the stand file."""
     return (
         f"the box file's angle of the matched teeth ({angle_deg:.3f}°) was not used, since the encoder is "
-        "not declared absolute in the stand file (encoder.absolute)"
+        f"not declared absolute in the stand file ({table}.absolute)"
     )
 
 
@@ -698,7 +698,7 @@ class Setup(_Value):
         angle_deg, encoder = self.box.matched_teeth.encoder_deg, self.stand.encoder
         if angle_deg is None or encoder is None or encoder.absolute:
             return ""
-        return unused_angle(angle_deg)
+        return unused_angle(angle_deg, ENCODER if self.stand.pinion_encoder is None else GEAR_TABLE)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,10 +13,10 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, PrivateAttr, model_validator
 
-from lashmap_drivers.parser import Parser
+from lashmap_drivers.parser import Frames, Parser, Tally
 from lashmap_drivers.ports.source import Poll
 from lashmap_drivers.profile import InstrumentProfile
-from lashmap_drivers.readings import Floats
+from lashmap_drivers.readings import Floats, Integers
 from lashmap_drivers.timing.angles import Counted, Counting, CountTracker, Sample
 from lashmap_drivers.wire.ascii_line import (
     LineParser,
@@ -29,6 +29,7 @@ from lashmap_drivers.wire.ascii_line import (
 from lashmap_drivers.wire.checksums import Checksum
 from lashmap_drivers.wire.frames import FrameCutter, FramePolling, FrameShape
 from lashmap_drivers.wire.patterns import Match, checked_groups, refuse_torn_numbers
+from lashmap_drivers.wire.plain_lines import pair_reader
 
 _GROUPS = ("count", "second_count", "index", "index_count", "checked", "checksum")
 
@@ -231,6 +232,9 @@ class CountLineParser(Counted, LineParser):
         may_be_broken = re.search("[.Ee]", pattern.replace("(?P<value>", "")) is not None
         if may_be_broken or self._has_index or self._other is not None or not self._is_plain:
             self._plain = self._fixed = None  # each line must be looked at: a count is a whole number
+        if self._other is not None and profile.checksum is None:
+            terminator = profile.terminator.encode("ascii")
+            self._plain = pair_reader(profile.pattern or "", terminator, own, below=counting.wraps_at)
 
     def feed(self, data: bytes) -> list[float] | Floats:
         """Take the next bytes; return unwrapped counts, nan while they are not known."""
@@ -242,6 +246,12 @@ class CountLineParser(Counted, LineParser):
             return [self._tracker.follow(Sample(int(count))) for count in counts]
         samples = self._samples[-len(counts) :] if counts else []
         return [self._tracker.follow(sample) for sample in samples]
+
+    def feed_reads(self, data: bytes, lengths: Integers) -> Frames:
+        """As `LineParser.feed_reads`; counts that are followed one by one are read so."""
+        if self._is_plain:
+            return super().feed_reads(data, lengths)
+        return Tally.feed_reads(self, data, lengths)
 
     def _read(self, found: Match) -> float | None:
         count = super()._read(found)

@@ -8,17 +8,25 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from daemon.two_encoders import TEETH, TURN, ATurn, TurnedBox, Wiring, box_of_both, two_encoder_stand
-from daemon.virtual_time import VirtualTest, load_box, simulated_stand_file
+from daemon.two_encoders import (
+    TEETH,
+    TURN,
+    ATurn,
+    TurnedBox,
+    Wiring,
+    box_of_both,
+    two_encoder_stand,
+    with_a_board,
+)
+from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.record.record import TestRecord
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay import replay
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER, Stand, load_stand
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import MatchedTeethSet, Stamped
 from lashmap_daemon.story.story import BEGINNING, Part
@@ -269,24 +277,6 @@ def test_rates_of_a_rock_are_those_of_its_own_instruments(tmp_path: Path) -> Non
 
 
 # A whole test -----------------------------------------------------------------------------------------------
-
-
-BOARD = r"""kind = "counter board"
-pattern = '(?P<count>[+-]\d{10}),(?P<second_count>[+-]\d{10})'
-"""
-
-
-def with_a_board(folder: Path, *args: Any, **keys: Any) -> Stand:  # noqa: ANN401 - of the function behind
-    """The simulated stand with a board that latches its encoder and one on the pinion."""
-    simulated_stand_file(folder, *args, **keys)
-    (folder / "board.toml").write_text(BOARD, "utf-8")
-    head, rest = (folder / "stand.toml").read_text("utf-8").split("[encoder]\n")
-    table, rest = rest.split("\n\n", 1)
-    table = table.replace("encoder.toml", "board.toml").replace('shaft = "gear"\n', "")
-    pinion = table.replace("absolute = true", "")
-    tables = f"[encoder.gear]\n{table}\nnumber = 1\n[encoder.pinion]\n{pinion}\nnumber = 2\n"
-    (folder / "stand.toml").write_text(f"{head}{tables}\n{rest}", "utf-8")
-    return load_stand(folder / "stand.toml")
 
 
 def test_rocks_are_measured_as_with_one_encoder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

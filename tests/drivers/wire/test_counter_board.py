@@ -6,6 +6,7 @@ import math
 from itertools import accumulate
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -302,3 +303,29 @@ def test_a_board_that_is_asked_gives_both_counts_of_its_reply() -> None:
     ):
         assert feed(parser, "12,-3\r\n") == [count]
         assert feed(parser, "12,\r\n") == []
+
+
+@pytest.mark.parametrize("wraps_at", [None, 65536])
+@given(
+    said=st.lists(
+        st.one_of(
+            st.tuples(st.integers(-300, 300), st.integers(-300, 300)).map(
+                lambda one: f"{one[0]:+07d},{one[1]}"
+            ),
+            st.sampled_from(["-0,-0", "5", "1,2,3", ",", "5,70000", "+,1", "9" * 300 + ",1", ""]),
+        ),
+        max_size=40,
+    )
+)
+def test_lines_of_two_counts_are_the_same_in_one_go(wraps_at: int | None, said: list[str]) -> None:
+    profile = board(
+        pattern=r"(?P<count>[+-]?\d+),(?P<second_count>[+-]?\d+)", terminator="\n", wraps_at=wraps_at
+    )
+    data = [b"\n", *(f"{line}\n".encode() for line in said)]
+    for whole, single in zip(both(profile), both(profile), strict=True):
+        frames = whole.feed_reads(b"".join(data), np.array([len(one) for one in data]))
+        one_by_one = np.array([number for one in data for number in single.feed(one)])
+        assert frames.numbers.tobytes() == one_by_one.tobytes()
+        assert (whole.good_frames, whole.bad_frames) == (single.good_frames, single.bad_frames)
+        assert int(frames.counts.sum()) == len(one_by_one)
+        assert int(frames.missed.sum()) == single.bad_frames
