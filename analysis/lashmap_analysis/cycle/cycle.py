@@ -217,9 +217,13 @@ def fit_cycle(
     first = [cells_of(cycle, advance) for advance in advances]
     skew_s = 0.0
     if not latched:
-        # Speed that varies makes skew look like movement: it is taken out before anything is called one.
+        # Speed that varies makes skew look like movement: it is taken out before anything is called one, and
+        # from the times themselves: speed swings in less than the time over which it is smoothed.
         skew_s = find_disturbances(Passes(first, flank, teeth), latched=False).skew_s.value
-        advances = [one.without_skew(skew_s) for one in advances]
+        advances = [
+            advance_of(gear_set, replace(one, gear_time_s=np.asarray(one.gear_time_s) - skew_s))
+            for one in (*drive, *coast)
+        ]
         first = [cells_of(cycle, advance) for advance in advances]
     moved = next(filter(None, (jump(teeth, cells) for cells in first)), None)
     if moved is not None:

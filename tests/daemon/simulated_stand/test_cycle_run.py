@@ -101,10 +101,14 @@ def test_latched_counts_give_every_engagement(bad: dict[str, object]) -> None:
     assert min(beyond, teeth - beyond) <= 1.0
 
 
-def test_two_streams_with_a_skew_give_every_engagement() -> None:
-    streams = replace(LATCHED, encoders="apart", encoder_late_s=0.0004)
+@pytest.mark.parametrize("late_s", [0.0, 0.016])
+def test_two_streams_with_a_skew_give_every_engagement(late_s: float) -> None:
+    streams = replace(LATCHED, encoders="apart", encoder_late_s=late_s)
     fit, truth = fitted(BOX, streams, pairs=2)
     assert fit.good, fit.flags
     assert fit.disturbances is not None
-    assert fit.disturbances.skew_s.value == pytest.approx(0.0004, abs=5e-5)
+    assert fit.disturbances.skew_s.value == pytest.approx(late_s, abs=5e-5)
     assert np.sqrt(np.mean((fit.normal_mm - truth) ** 2)) < 0.002
+    least_mm = Stand(BOX, streams, seed=1).truth.tight_spot_normal_backlash_mm
+    assert fit.tight_spot is not None
+    assert fit.tight_spot.backlash_mm == pytest.approx(least_mm, abs=0.001)
