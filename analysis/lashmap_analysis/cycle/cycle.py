@@ -37,6 +37,7 @@ from lashmap_analysis.cycle.cells import (
     Cells,
     ToothSum,
     cells_of,
+    thrown_off,
     without_lost_contact,
 )
 from lashmap_analysis.cycle.checks import (
@@ -259,6 +260,7 @@ def _in_contact(
     Other passes of the flank say where it should be; where there is none, what two teeth add up to.
     """
     kept = first
+    thrown = [thrown_off(teeth, cells) for cells in first]
     for _ in range(CUT_ROUNDS):
         again = []
         for number, advance in enumerate(advances):
@@ -272,7 +274,7 @@ def _in_contact(
             else:
                 again.append(first[number])
                 continue
-            again.append(without_lost_contact(cycle, advance, first[number], expected))
+            again.append(without_lost_contact(cycle, advance, first[number], expected, thrown=thrown[number]))
         same = all(np.array_equal(one.lost, before.lost) for one, before in zip(again, kept, strict=True))
         kept = again
         if same:
