@@ -37,6 +37,7 @@ from lashmap_analysis.cycle.cells import (
     Cells,
     ToothSum,
     cells_of,
+    thrown_off,
     without_lost_contact,
 )
 from lashmap_analysis.cycle.checks import (
@@ -228,9 +229,13 @@ def fit_cycle(
     first = [cells_of(cycle, advance) for advance in advances]
     skew_s = 0.0
     if not latched:
-        # Speed that varies makes skew look like movement: it is taken out before anything is called one.
+        # Speed that varies makes skew look like movement: it is taken out before anything is called one, and
+        # from the times themselves: speed swings in less than the time over which it is smoothed.
         skew_s = find_disturbances(Passes(first, flank, teeth), latched=False).skew_s.value
-        advances = [one.without_skew(skew_s) for one in advances]
+        advances = [
+            advance_of(gear_set, replace(one, gear_time_s=np.asarray(one.gear_time_s) - skew_s))
+            for one in (*drive, *coast)
+        ]
         first = [cells_of(cycle, advance) for advance in advances]
     moved = next(filter(None, (jump(teeth, cells) for cells in first)), None)
     if moved is not None:
@@ -270,6 +275,7 @@ def _in_contact(
     Other passes of the flank say where it should be; where there is none, what two teeth add up to.
     """
     kept = first
+    thrown = [thrown_off(teeth, cells) for cells in first]
     for _ in range(CUT_ROUNDS):
         again = []
         for number, advance in enumerate(advances):
@@ -283,7 +289,7 @@ def _in_contact(
             else:
                 again.append(first[number])
                 continue
-            again.append(without_lost_contact(cycle, advance, first[number], expected))
+            again.append(without_lost_contact(cycle, advance, first[number], expected, thrown=thrown[number]))
         same = all(np.array_equal(one.lost, before.lost) for one, before in zip(again, kept, strict=True))
         kept = again
         if same:

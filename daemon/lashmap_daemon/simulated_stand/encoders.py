@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 ONE_COUNT, TWO_COUNTS = b"%+011d\r\n", b"%+08d,%+08d\r\n"
 _NO_FAULT = Fault.NONE  # looked up once: asked for with every line
 _MISSES, _MOST_MISSED = 0.02, 3
+_EVERY_OFF = 0.001  # an adapter keeps its own time
 
 
 class EncoderWire:
@@ -76,9 +77,10 @@ class Adapter:
             every_s: From delivery to delivery; 0 hands each line on at once.
             seed: Fixes when it begins and which deliveries it misses.
         """
-        self._late_s, self._every_s = late_s, every_s
+        self._late_s = late_s
         self._chance = Random(seed)  # noqa: S311 - a simulation, not a secret
         self._begins_s = self._chance.uniform(0.0, every_s)
+        self._every_s = every_s * (1.0 + self._chance.uniform(-_EVERY_OFF, _EVERY_OFF))
         self._delivers = self._missed_till = -1
         self._lines: list[bytes] = []
         self._times_s: list[float] = []

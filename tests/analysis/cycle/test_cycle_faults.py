@@ -107,6 +107,22 @@ def test_a_pass_on_the_same_flank_both_ways_is_no_lash(pair: DrivenPair, rocked:
     assert fit.tight_spot is None
 
 
+def test_contact_lost_at_the_same_teeth_in_every_pass_is_cut_out(pair: DrivenPair) -> None:
+    """A drive that jerks at one of its angles throws the gear off there, again and again."""
+
+    def throw(_: np.ndarray, place: np.ndarray, advance: np.ndarray) -> np.ndarray:
+        onwards = np.sign(place[-1] - place[0])
+        return np.asarray(advance + 0.12 * onwards * np.maximum(0.0, 1.0 - (place - 300.4) ** 2 / 0.3))
+
+    how = replace(QUICK, disturb=throw)
+    fit = fit_cycle(gear_set_of(pair), *turned(pair, how, replace(how, speed_deg_per_s=250.0)))
+    assert fit.tight_spot is not None
+    assert 0.0005 < fit.lost < 0.01
+    transverse = fit.tight_spot.backlash_mm / fit.gear_set.normal_per_transverse
+    # Brute force, and what the brake opens: 2 N·m on both flanks, which no rock has taken off.
+    assert transverse == pytest.approx(pair.least_mm[0] + 2 * 2.0 * pair.wind_up_mm_per_nm, abs=0.0015)
+
+
 def test_a_brake_on_the_pinion_gives_a_negative_lash_and_is_named(pair: DrivenPair) -> None:
     """The gear drives: it is ahead of the flank in both directions."""
     ahead = replace(pair, lash_mm=-pair.lash_mm)

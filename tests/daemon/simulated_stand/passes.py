@@ -39,7 +39,7 @@ FINE = SimulatedInstruments(
     encoder_counts_per_turn=30_000_000,
     pinion_counts_per_turn=10_000_000,
 )
-QUICK = SimulatedDrive(pass_deg_per_s=360.0, second_pass_deg_per_s=250.0)
+QUICK = SimulatedDrive(pass_deg_per_s=720.0, second_pass_deg_per_s=500.0)
 Both = Literal["forward", "back"]
 
 

