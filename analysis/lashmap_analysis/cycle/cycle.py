@@ -84,6 +84,7 @@ DRIFT_MM_PER_S = 2e-5  # about 1 µm a minute, of encoders on a stand that warms
 STANDS_OUT = 2.0  # deviations of the noise, above which a cell is believed by itself
 STANDS_FAR_OUT = 5.0
 DISAGREE = 3.0
+SCALES = np.linspace(-3.5, 3.5, 57)  # of what is believed, in standard deviations
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,12 +94,22 @@ class TiedRock:
     Attributes:
         engagement: Of any size and sign.
         transverse_mm: Its lash as outer transverse backlash.
-        standard_uncertainty_mm: Of that, the scatter between settings of the tip included.
+        standard_uncertainty_mm: Of that; without the scatter between settings of the tip where `fit_cycle` is
+            to find it.
     """
 
     engagement: int
     transverse_mm: float
     standard_uncertainty_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Ties:
+    """Rocks, what they share, and what is believed of the scatter between settings: as of `fit_cycle`."""
+
+    rocks: Sequence[TiedRock]
+    share_mm: float
+    setting_mm: tuple[float, float] | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,6 +149,10 @@ class CycleFit:
         roll_mm: How far the least within an engagement lies below the place of a rock on average, normal.
         disturbances: What was taken out of the advance; None when the run is refused for its streams.
         level_mm: What was added to the transverse lash of all cells to agree with the rocks.
+        setting_mm: Standard deviation between settings of the tip, root mean square of what the rocks beside
+            the curve leave of it, transverse; 0 where it is in their uncertainties.
+        rocks_apart: How far each of the given rocks lies from the others beside the curve, in standard
+            uncertainties; NaN where the curve says nothing, 0 for one without others.
         repeatability_mm: Standard deviation of one cell of one pass.
         lost: Part of all cells that was cut out as lost contact.
         least_draws_mm: Equally likely values of the least normal backlash, shape (d,); empty when refused.
@@ -158,6 +173,8 @@ class CycleFit:
     roll_mm: float = nan
     disturbances: Disturbances | None = None
     level_mm: Estimate = UNKNOWN
+    setting_mm: float = 0.0
+    rocks_apart: Floats = field(default_factory=lambda: np.empty(0), repr=False)
     repeatability_mm: float = nan
     lost: float = nan
     least_draws_mm: Floats = field(default_factory=lambda: np.empty(0), repr=False)
@@ -192,6 +209,7 @@ def fit_cycle(
     *,
     rocks: Sequence[TiedRock] = (),
     rocks_share_mm: float = 0.0,
+    setting_mm: tuple[float, float] | None = None,
 ) -> CycleFit:
     """Find the lash of every engagement in a cycle run.
 
@@ -203,6 +221,9 @@ def fit_cycle(
         rocks_share_mm: Standard uncertainty that sits in the transverse lash of all rocks alike, such as that
             of the indicator's set-up. It is allowed for before rocks and passes are said to disagree, and is
             not in the uncertainties of the result.
+        setting_mm: What is believed of the scatter between settings of the tip, as (median, standard
+            deviation of its logarithm), transverse: the rocks beside the curve then tell it. None where it
+            is in their uncertainties.
 
     Returns:
         The lash with its uncertainty, or the flags that say why there is none.
@@ -210,6 +231,7 @@ def fit_cycle(
     Raises:
         CycleError: No pass, a pass in the wrong direction, or arrays that cannot be what they are said to be.
     """
+    ties = _Ties(rocks=rocks, share_mm=rocks_share_mm, setting_mm=setting_mm)
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
     advances: list[Advance] = []
     for name, passes, forward in (("drive", drive, True), ("coast", coast, False)):
@@ -248,7 +270,7 @@ def fit_cycle(
     if not (known[0] & known[1]).any():
         nowhere = np.zeros(cycle.length, dtype=np.bool_)
         return _refused(gear_set, cycle, *filter(None, (missing_flag(nowhere, nowhere),)))
-    return _put_together(gear_set, kept, run, (left, found), (rocks, rocks_share_mm))
+    return _put_together(gear_set, kept, run, (left, found), ties)
 
 
 def _refused(gear_set: GearSet, cycle: MeshCycle, *flags: CycleFlag) -> CycleFit:
@@ -310,7 +332,7 @@ def _put_together(
     kept: list[Cells],
     passes: Passes,
     disturbances: tuple[Disturbances, Disturbances],
-    rocks: tuple[Sequence[TiedRock], float],
+    ties: _Ties,
 ) -> CycleFit:
     """Make the result of the passes; of the disturbances, the first are still in them, the second all."""
     left, found = disturbances
@@ -322,9 +344,9 @@ def _put_together(
     lash, share = _kept(passes.teeth, _smoothed(flanks[1] - flanks[0]), weight, noise.smoothed_mm2)
     # Before rocks lift it: passes on one flank tied to rocks would look like a lash.
     typical = float(np.median(lash[both])) if both.any() else nan
-    level, rock_flag = _tie(lash, both, _level_mm(passes, found), *rocks)
-    lash = lash + level.value
-    spread = _Spread.of(passes.teeth, lash, weight, (share, noise), level)
+    tied = _tie(lash, both, _level_mm(passes, found), ties)
+    lash = lash + tied.level.value
+    spread = _Spread.of(passes.teeth, lash, weight, (share, noise), tied.level)
     per = gear_set.normal_per_transverse
     sides = [(passes.weight[passes.flank == side] > 0).any(axis=(0, 2)) for side in (0, 1)]
     flags = (
@@ -333,7 +355,7 @@ def _put_together(
         contact_flag(kept),
         *lash_flags(typical, noise.between_mm),
         missing_flag(sides[0] & sides[1], both[:, PHASES // 2]),
-        rock_flag,
+        tied.flag,
     )
     fit = CycleFit(
         gear_set=gear_set,
@@ -348,7 +370,9 @@ def _put_together(
         tight_spot=_spot(spread, lash, both, per),
         roll_mm=per * _roll_mm(lash, both),
         disturbances=found,
-        level_mm=level,
+        level_mm=tied.level,
+        setting_mm=tied.setting_mm,
+        rocks_apart=tied.apart,
         repeatability_mm=noise.repeatability_mm,
         lost=float(np.mean([one.lost.mean() for one in kept])),
         least_draws_mm=per * spread.least_mm,
@@ -501,23 +525,69 @@ def _level_mm(passes: Passes, found: Disturbances) -> float:
     return hypot(by_skew, opened, drift * between_s, sqrt(2) * PASS_MM)
 
 
-def _tie(
-    lash: Floats, both: Booleans, level_mm: float, rocks: Sequence[TiedRock], share_mm: float
-) -> tuple[Estimate, CycleFlag | None]:
-    """What is added to all cells to agree with the rocks, each side weighed by its uncertainty."""
+@dataclass(frozen=True, kw_only=True)
+class _Tied:
+    """What is added to all cells, what settings scatter by, and how far rocks lie apart: as of `CycleFit`."""
+
+    level: Estimate
+    flag: CycleFlag | None
+    setting_mm: float
+    apart: Floats
+
+
+def _tie(lash: Floats, both: Booleans, level_mm: float, ties: _Ties) -> _Tied:
+    """Move the level of the curve to agree with the rocks, each side weighed by its uncertainty."""
     rocked = np.where(both, lash, nan)[:, PHASES // 2]
-    usable = [one for one in rocks if np.isfinite(rocked[one.engagement % rocked.size])]
-    if not usable:
-        return Estimate(value=0.0, standard_uncertainty=level_mm), not_tied_flag()
-    off = np.array([one.transverse_mm - rocked[one.engagement % rocked.size] for one in usable])
-    weight = np.array([1 / one.standard_uncertainty_mm**2 for one in usable])
-    mean, spread = float(weight @ off / weight.sum()), 1 / sqrt(float(weight.sum()))
+    every = np.array([one.transverse_mm - rocked[one.engagement % rocked.size] for one in ties.rocks])
+    apart = np.full(every.size, nan)
+    usable = np.flatnonzero(np.isfinite(every))
+    if not usable.size:
+        loose = Estimate(value=0.0, standard_uncertainty=level_mm)
+        return _Tied(level=loose, flag=not_tied_flag(), setting_mm=0.0, apart=apart)
+    off = every[usable]
+    own = np.array([one.standard_uncertainty_mm for one in ties.rocks])[usable]
+    mean, spread, setting = _together(off, own, ties.setting_mm)
     share = level_mm**2 / (level_mm**2 + spread**2) if level_mm < inf else 1.0
-    tied = Estimate(value=share * mean, standard_uncertainty=sqrt(share) * spread)
-    alone = np.abs(off - mean) * np.sqrt(weight)
-    if abs(mean) > DISAGREE * hypot(level_mm, spread, share_mm) or alone.max() > DISAGREE + 1:
-        return tied, rocks_flag(mean, float(off[int(alone.argmax())]))
-    return tied, None
+    apart[usable] = _alone(off, own, ties.setting_mm)
+    far = abs(mean) > DISAGREE * hypot(level_mm, spread, ties.share_mm)
+    worst = int(apart[usable].argmax())
+    return _Tied(
+        level=Estimate(value=share * mean, standard_uncertainty=sqrt(share) * spread),
+        flag=rocks_flag(mean, float(off[worst])) if far or apart[usable][worst] > DISAGREE + 1 else None,
+        setting_mm=setting,
+        apart=apart,
+    )
+
+
+def _together(off: Floats, own: Floats, setting: tuple[float, float] | None) -> tuple[float, float, float]:
+    """Mean of what rocks lie off, its standard uncertainty, and the scatter between settings.
+
+    The scatter is a scale with a prior; what it may be is weighed by how well it explains the rocks, the mean
+    integrated out (as of a lash map, `lash_map/repeats.py`).
+    """
+    deviations = np.zeros(1) if setting is None else setting[0] * np.exp(setting[1] * SCALES)
+    variance = own**2 + deviations[:, np.newaxis] ** 2
+    weight = 1 / variance
+    total = weight.sum(axis=1)
+    means = weight @ off / total
+    left = (weight * (off - means[:, np.newaxis]) ** 2).sum(axis=1)
+    prior = np.zeros(1) if setting is None else SCALES**2
+    log = -0.5 * (prior + np.log(variance).sum(axis=1) + np.log(total) + left)
+    chance = np.exp(log - log.max())
+    chance /= chance.sum()
+    mean = float(chance @ means)
+    spread = sqrt(float(chance @ (1 / total + (means - mean) ** 2)))
+    return mean, spread, sqrt(float(chance @ deviations**2))
+
+
+def _alone(off: Floats, own: Floats, setting: tuple[float, float] | None) -> Floats:
+    """How far each rock lies from the others, in standard uncertainties; 0 for one without others."""
+    apart = np.zeros(off.size)
+    for number in range(off.size if off.size > 1 else 0):
+        others = np.arange(off.size) != number
+        mean, spread, scatter = _together(off[others], own[others], setting)
+        apart[number] = abs(off[number] - mean) / hypot(float(own[number]), scatter, spread)
+    return apart
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -91,6 +91,11 @@ def _together(one: PassTrace) -> bool:
     return np.array_equal(one.pinion_time_s, one.gear_time_s)
 
 
+def _setting(assessment: Assessment) -> float | None:
+    fit = assessment.cycle
+    return fit.gear_set.normal_per_transverse * fit.setting_mm if fit is not None and fit.good else None
+
+
 SPOT = (
     whole("engagement", "the tighter one beside the place of the least", "tight_spot.engagement"),
     whole("gear_tooth", "gear tooth there; the marked one is 1", lambda curve: _teeth(curve)[0]),
@@ -145,6 +150,12 @@ LEVEL = (
         _level_uncertainty,
     ),
 )
+SETTING = number(
+    "setting_deviation_mm",
+    "standard deviation from one setting of the tip to the next, normal backlash: root mean square of what "
+    "the rocks beside the curve leave of it",
+    _setting,
+)
 CURVE = (
     number("mean_mm", "mean normal backlash of all engagements"),
     number("loosest_mm", "largest normal backlash of an engagement"),
@@ -161,6 +172,7 @@ ROCK = (
     number("normal_backlash_mm", "of the rock, at the roll phase at which it was made", "backlash_mm"),
     number("standard_uncertainty_mm", "setting of the tip included"),
     number("off_mm", "rock less curve; null where the run says nothing"),
+    number("apart", "distance from the other rocks beside the curve, in standard uncertainties; or null"),
 )
 FLANK = text("flank", "'drive' (the pinion turns forward) or 'coast'", "0")
 ERROR = (
@@ -368,6 +380,7 @@ def _run_rows(run: CycleRun, fit: CycleFit, assessment: Assessment) -> Rows:
         ("cut out as lost contact", f"{100 * fit.lost:.2g} %"),
         ("repeatability of one pass", format_spread(fit.repeatability_mm, units)),
         *(_disturbance_rows(fit.disturbances, units) if fit.disturbances is not None else ()),
+        ("between settings of the tip", f"{format_spread(_setting(assessment), units)} (standard deviation)"),
         (
             "level added by the rocks",
             f"{format_length(level, units, signed=True)}, u = {format_spread(uncertainty, units)}",
@@ -460,6 +473,7 @@ SECTION = Section(
                 *(one.under("cycle_run") for one in RUN),
                 *DISTURBANCES,
                 *LEVEL,
+                SETTING,
                 Group(
                     "least",
                     "the tightest place of all; null when the run is refused",

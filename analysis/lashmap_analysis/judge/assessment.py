@@ -236,6 +236,7 @@ class RockOnCurve:
         backlash_mm: Its rock, at 20 °C, at no torque, at the roll phase at which it was made.
         standard_uncertainty_mm: Of that, the setting of the tip included.
         off_mm: Less the curve at that engagement; NaN where the run says nothing there.
+        apart: How far it lies from the other rocks beside the curve, in standard uncertainties; NaN as above.
     """
 
     position: int
@@ -244,6 +245,7 @@ class RockOnCurve:
     backlash_mm: float
     standard_uncertainty_mm: float
     off_mm: float
+    apart: float
 
 
 @dataclass(frozen=True, kw_only=True)

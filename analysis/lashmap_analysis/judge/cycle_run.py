@@ -23,6 +23,8 @@ from lashmap_analysis.cycle.passes import CycleError, CyclePass, advance_of
 from lashmap_analysis.judge.assessment import CycleRun, PositionResult, RockOnCurve
 from lashmap_analysis.judge.tight_spot import CONFIRMING_LEVEL, may_be_tightest
 from lashmap_analysis.judge.verdict import numbers
+from lashmap_analysis.lash_map.model import Priors
+from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Direction, PassTrace, TestRecord
 from lashmap_analysis.uncertainty.budget import coverage_factor
@@ -32,6 +34,7 @@ from lashmap_analysis.uncertainty.set_up import set_up_lines
 LEAST_TIES = 3
 """Rocks at different engagements that a cycle run needs before it judges: one could be wrong unseen."""
 
+LEAST_MM = 1e-6  # a nanometre: no indicator reads finer, and the arithmetic stays sound
 _FAR = 3.0  # standard uncertainties, beyond which a rock is named as one that disagrees
 
 
@@ -40,7 +43,7 @@ def cycle_run(record: TestRecord, positions: Sequence[PositionResult]) -> CycleR
 
     Args:
         record: The test record.
-        positions: Its positions, measured, with what a lash map found of the setting of the tip.
+        positions: Its positions, measured.
     """
     if not record.passes:
         return None
@@ -65,11 +68,19 @@ def cycle_run(record: TestRecord, positions: Sequence[PositionResult]) -> CycleR
         coast,
         rocks=[_tie(one, record) for one in rocks],
         rocks_share_mm=_shared_mm(rocks, record),
+        setting_mm=(BELIEVED_MM / record.gear_set.normal_per_transverse, Priors().setting_um[1]),
     )
     curve = lash_curve(
         fit, correction_mm(record.gear_set, record.indicator, record.conditions, of={TEMPERATURE})
     )
-    beside = () if curve is None else tuple(_beside(one, record, curve) for one in rocks)
+    beside = (
+        ()
+        if curve is None
+        else tuple(
+            _beside(one, record, curve, fit, float(apart))
+            for one, apart in zip(rocks, fit.rocks_apart, strict=True)
+        )
+    )
     refusal = _refusal(fit, beside)
     return CycleRun(
         fit=fit,
@@ -145,7 +156,7 @@ def _tie(position: PositionResult, record: TestRecord) -> TiedRock:
     return TiedRock(
         engagement=position.engagement,
         transverse_mm=_at_its_phase_mm(position, record, warm=True) / per,
-        standard_uncertainty_mm=(position.with_setting_mm or 0.0) / per,
+        standard_uncertainty_mm=max(position.standard_uncertainty_mm or 0.0, LEAST_MM) / per,
     )
 
 
@@ -158,7 +169,10 @@ def _shared_mm(rocks: Sequence[PositionResult], record: TestRecord) -> float:
     return hypot(*(line.standard_uncertainty_mm for line in lines)) / record.gear_set.normal_per_transverse
 
 
-def _beside(position: PositionResult, record: TestRecord, curve: LashCurve) -> RockOnCurve:
+def _beside(
+    position: PositionResult, record: TestRecord, curve: LashCurve, fit: CycleFit, apart: float
+) -> RockOnCurve:
+    setting = fit.gear_set.normal_per_transverse * fit.setting_mm
     engagement = position.engagement % record.gear_set.mesh_cycle
     backlash = _at_its_phase_mm(position, record, warm=False)
     return RockOnCurve(
@@ -166,8 +180,9 @@ def _beside(position: PositionResult, record: TestRecord, curve: LashCurve) -> R
         engagement=engagement,
         confirming=position.purpose == "confirming",
         backlash_mm=backlash,
-        standard_uncertainty_mm=position.with_setting_mm or 0.0,
+        standard_uncertainty_mm=hypot(position.standard_uncertainty_mm or 0.0, setting),
         off_mm=backlash - float(curve.backlash_mm[engagement]),
+        apart=apart,
     )
 
 
@@ -210,10 +225,10 @@ def _disagreement(fit: CycleFit, rocks: Sequence[RockOnCurve], record: TestRecor
     weights = np.array([one.standard_uncertainty_mm**-2 for one in compared])
     mean = float(weights @ [one.off_mm for one in compared] / weights.sum())
     apart = format_length(mean + moved, units, signed=True)
-    far = [one for one in compared if abs(one.off_mm - mean) > _FAR * one.standard_uncertainty_mm]
+    far = [one for one in compared if one.apart > _FAR]
     named = "".join(
         f"; position {one.position} lies {format_length(one.off_mm - mean, units, signed=True)} off the rest"
-        for one in sorted(far, key=lambda one: -abs(one.off_mm - mean))[:3]
+        for one in sorted(far, key=lambda one: -one.apart)[:3]
     )
     return (
         f"Rocks and cycle run disagree beyond their uncertainties: the rocks lie {apart} (normal backlash) "
@@ -226,17 +241,6 @@ def _confirmed(rocks: Sequence[RockOnCurve], curve: LashCurve) -> bool:
 
     Predicted is the curve at the level of all other rocks; agreement is asked at 99 %, as of a lash map.
     """
-    compared = [one for one in rocks if np.isfinite(one.off_mm)]
-    for asked in reversed(compared):
-        if not (asked.confirming and may_be_tightest(asked.engagement, curve)):
-            continue
-        others = [one for one in compared if one.position != asked.position]
-        weights = np.array([one.standard_uncertainty_mm**-2 for one in others])
-        level = float(weights @ [one.off_mm for one in others] / weights.sum())
-        spread = hypot(
-            asked.standard_uncertainty_mm,
-            float(weights.sum()) ** -0.5,
-            float(curve.shape_uncertainty_mm[asked.engagement]),
-        )
-        return abs(asked.off_mm - level) <= coverage_factor(inf, CONFIRMING_LEVEL) * spread
-    return False
+    asked = [one for one in rocks if one.confirming and np.isfinite(one.off_mm)]
+    latest = next((one for one in reversed(asked) if may_be_tightest(one.engagement, curve)), None)
+    return latest is not None and latest.apart <= coverage_factor(inf, CONFIRMING_LEVEL)

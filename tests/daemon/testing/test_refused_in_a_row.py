@@ -93,6 +93,8 @@ def test_an_answer_stands_in_the_record_and_in_what_is_made_of_it(tmp_path: Path
     assessment = conclude(test.logbook, None)
     assert said in [text for _, text in assessment.record.notes]
     assert said in [one["text"] for one in to_document(assessment)["notes"]]
+    assert assessment.record.causes == (f"{said}.",)
+    assert f"{said}." in assessment.verdict.cautions
 
 
 def test_where_nothing_is_found_it_goes_on_and_asks_again_after_four_more(tmp_path: Path) -> None:
