@@ -121,13 +121,14 @@ _UNKNOWN = 0.9
 
 def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
     lash_map, units = assessment.lash_map, assessment.record.units
-    if lash_map is None:
-        return
-    yield "gear runout", _runout_words(lash_map.gear_runout, units)
-    yield "pinion runout", _runout_words(lash_map.pinion_runout, units)
+    # Where a cycle run judges, it says what each member brings, from every engagement.
+    shown = None if assessment.judged is not lash_map else lash_map
+    if shown is not None:
+        yield "gear runout", _runout_words(shown.gear_runout, units)
+        yield "pinion runout", _runout_words(shown.pinion_runout, units)
     for sweep in assessment.sweeps:
         yield f"{sweep.member} sweep", sweep.sentence
-    for words in (lash_map.separable.sentence, lash_map.separable.remedy):
+    for words in () if shown is None else (shown.separable.sentence, shown.separable.remedy):
         # What stands among the verdict's notes is not said again.
         if words in remarks_of(assessment) and words not in assessment.verdict.cautions:
             yield "", words
@@ -164,7 +165,7 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
 def _parts(assessment: Assessment) -> tuple[Block, ...]:
     """The once-per-turn parts that stand by themselves."""
     lash_map, units = assessment.lash_map, assessment.record.units
-    if lash_map is None:
+    if lash_map is None or assessment.judged is not lash_map:
         return ()
     named = (
         ("gear", lash_map.gear_runout),
@@ -199,8 +200,9 @@ def _row(member: str, runout: Runout, units: Units) -> tuple[str, ...]:
 def _separable_words(assessment: Assessment) -> tuple[str, ...]:
     """Say what can and cannot be told apart, and what would separate it."""
     lash_map = assessment.lash_map
-    if lash_map is None:
-        return (why_no_map(assessment) or "No lash map was fitted to the rocks: the cycle run is judged.",)
+    if lash_map is None or assessment.judged is not lash_map:
+        why = why_no_map(assessment) if lash_map is None else ""
+        return (why or "The cycle run is judged: what each member brings stands there.",)
     separable = lash_map.separable
     # What the verdict says already is not said again.
     remarks = [remark for remark in remarks_of(assessment) if remark not in assessment.verdict.cautions]
@@ -221,7 +223,7 @@ def _separable_words(assessment: Assessment) -> tuple[str, ...]:
 def _map_facts(assessment: Assessment) -> Rows:
     """List the figures of the lash map."""
     lash_map, units = assessment.lash_map, assessment.record.units
-    if lash_map is None:
+    if lash_map is None or assessment.judged is not lash_map:
         return ()
     return (
         ("terms fitted", ", ".join(lash_map.terms)),

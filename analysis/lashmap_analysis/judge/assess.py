@@ -160,7 +160,14 @@ def _with_cycle(fit: _Fit, run: CycleRun | None, record: TestRecord) -> _Fit:
         return replace(fit, run=run, missing=f"{fit.missing} {run.refusal}" if fit.missing else "")
     stated, total = from_lash_map(run.curve, record.indicator, record.conditions, units=record.units)
     return replace(
-        fit, run=run, lash=run.curve, stated=stated, budget=total, confirmed=run.confirmed, missing=""
+        fit,
+        run=run,
+        lash=run.curve,
+        stated=stated,
+        predicted=None,  # that of a map of the rocks would be beside the point
+        budget=total,
+        confirmed=run.confirmed,
+        missing="",
     )
 
 

@@ -300,7 +300,8 @@ class Assessment:
         lash_map: None when the usable positions do not allow a fit.
         measured: The confirming position, or the tightest measured one when none was confirmed; None when
             nothing usable was measured.
-        predicted: The tight spot of the lash map fitted without the confirming positions.
+        predicted: The tight spot of the lash map fitted without the confirming positions; None where a cycle
+            run judges.
         stated: The tight spot of the lash that is judged: of the cycle run where it judges, else of the
             lash map fitted to all positions.
         confirmed: True when a confirming position agrees with the prediction within their uncertainties.
