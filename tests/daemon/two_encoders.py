@@ -14,11 +14,11 @@ from typing import Any, Literal
 
 import numpy as np
 from daemon.virtual_time import CONFIGS, load_box, simulated_stand_file
-from lashmap_analysis.record.record import Direction
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER, Stand, load_stand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.events import PassRecorded
 from lashmap_daemon.story.recorded import Setup
 from lashmap_drivers.readings import Chunk
 
@@ -75,16 +75,16 @@ def box_of_both() -> BoxFile:
     return load_box(positions=4, gear_turns=1.0)
 
 
-@dataclass(frozen=True, kw_only=True)
-class ATurn:
-    """A pass, as the event of one tells of it."""
-
-    number: int = 1
-    direction: Direction = "forward"
-    attempt: int = 1
-    start_s: float = 0.5
-    end_s: float = 2.5
-    brake_nm: float | None = None
+A_PASS = PassRecorded(
+    number=1,
+    direction="forward",
+    attempt=1,
+    start_s=0.5,
+    end_s=2.5,
+    brake_nm=None,
+    engagements=1,
+    pinion_deg_per_s=30.0,
+)
 
 
 @dataclass(kw_only=True)

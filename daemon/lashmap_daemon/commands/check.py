@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import time
 from collections import deque
+from collections.abc import Sequence
 from contextlib import ExitStack
 
 from lashmap_drivers.capture.proposal import CaptureRefused, propose
@@ -25,6 +26,7 @@ from lashmap_daemon.errors import ConfigurationError, StandError
 from lashmap_daemon.screens.box_check import check_box, is_box
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.setup.stand_file import INDICATOR, PINION_ENCODER, Stand, load_stand
+from lashmap_daemon.system import noted_signals
 from lashmap_daemon.testing.monitor import SILENT_S, InstrumentMonitor, StandPorts
 
 HEADINGS = ("instrument", "port", "reading", "samples/s", "age", "jitter", "times to", "bad frames", "marks")
@@ -42,6 +44,7 @@ def check(options: CheckOptions, console: Console) -> None:
         ConfigurationError: A wrong stand file, profile or box file.
         StandError: A port that does not open, or an instrument that gives no reading.
         InstrumentError: A port that stopped working for good.
+        KeyboardInterrupt: It was stopped, by Ctrl-C for instance.
     """
     if is_box(options.stand):
         if options.profile_from_capture:
@@ -49,30 +52,33 @@ def check(options: CheckOptions, console: Console) -> None:
             raise ConfigurationError(str(options.stand), [why])
         check_box(options.stand, console)
         return
-    seconds = options.seconds
-    if options.profile_from_capture:
-        _propose_profiles(options, console)
-        return
+    with noted_signals("SIGINT", "SIGTERM") as stopped:
+        (_propose_profiles if options.profile_from_capture else _show)(options, console, stopped)
+    if stopped:
+        raise KeyboardInterrupt
+
+
+def _show(options: CheckOptions, console: Console, stopped: Sequence[object]) -> None:
+    """Show the instruments until ``seconds`` are over, if any, or something is in ``stopped``."""
     with ExitStack() as stack:
         ports = _open(load_stand(options.stand), stack)
         start_s = time.monotonic()
         monitored = _monitored(ports)
         times = _times_of_two(ports)
         live = stack.enter_context(Live(console=console, auto_refresh=False)) if console.is_terminal else None
-        while True:
+        at_end, now_s = False, start_s
+        while not (at_end or stopped):
             time.sleep(_REFRESH_S)
             now_s = time.monotonic()
             for one in monitored:
                 one.take()
             if live is not None:
                 live.update(_picture(monitored, now_s, times), refresh=True)
-            at_end = bool(seconds) and now_s - start_s >= seconds
+            at_end = bool(options.seconds) and now_s - start_s >= options.seconds
             problems = [str(problem) for one in monitored if (problem := one.problem(now_s, at_end=at_end))]
             if problems and (at_end or now_s - start_s >= SILENT_S):
                 raise StandError(*problems)
-            if at_end:
-                break
-    if live is None:
+    if live is None and not stopped:
         _say_all(monitored, now_s, times, console)
 
 
@@ -175,8 +181,8 @@ class _Monitored:
         return self._monitor.name
 
 
-def _propose_profiles(options: CheckOptions, console: Console) -> None:
-    """Listen for some seconds and print a profile for each instrument, as TOML.
+def _propose_profiles(options: CheckOptions, console: Console, stopped: Sequence[object]) -> None:
+    """Listen for some seconds and print a profile for each instrument, as TOML; none once it is stopped.
 
     Raises:
         StandError: A port that does not open, or traffic from which no profile can be proposed; after all
@@ -184,7 +190,9 @@ def _propose_profiles(options: CheckOptions, console: Console) -> None:
     """
     with ExitStack() as stack:
         ports = _open(load_stand(options.stand), stack)
-        captured = _capture(ports.sources() or {}, options.seconds or _CAPTURE_S)
+        captured = _capture(ports.sources() or {}, options.seconds or _CAPTURE_S, stopped)
+    if stopped:
+        return
     refused = []
     for name, data in captured.items():
         where = f"{name} on {ports.instruments[name].port_name}"
@@ -226,10 +234,10 @@ def _open(stand: Stand, stack: ExitStack) -> StandPorts:
     return ports
 
 
-def _capture(ports: dict[str, Source], seconds: float) -> dict[str, bytes]:
+def _capture(ports: dict[str, Source], seconds: float, stopped: Sequence[object]) -> dict[str, bytes]:
     data = {name: bytearray() for name in ports}
     until_s = time.monotonic() + seconds
-    while time.monotonic() < until_s:
+    while time.monotonic() < until_s and not stopped:
         time.sleep(_REFRESH_S)
         for name, port in ports.items():
             for chunk in port.take():

@@ -9,7 +9,8 @@ import datetime as dt
 import os
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -91,7 +92,16 @@ _NEVER = {
     GEAR_TABLE: {"shaft"},
     PINION_TABLE: {"shaft", "absolute"},
 }
-_WHOLE = frozenset(_GATES) - {"contact", "temperature", "torque", "plan", "runout"}
+_WHOLE = frozenset({*_GATES, INDICATOR, ENCODER}) - {"contact", "temperature", "torque", "plan", "runout"}
+# Tables that a stand without one of its instruments does not have, and what such a stand asks of people.
+_PARTS = {INDICATOR: (INDICATOR, f"{INDICATOR}.correction"), ENCODER: (*_ENCODERS, "hands_free")}
+_CABLES = (
+    "Which instruments does a cable connect: both, indicator or encoder?",
+    "  indicator: nobody reads an angle; you count teeth from the marks and say where the gear stands",
+    "  encoder: its angle alone is the lash; it sits on the gear's shaft, and no second instrument checks it",
+    "  Without any cable no stand file is needed: lashmap run --by-hand BOX",
+    "  Enter: both",
+)
 _UNASKED = ("Measured parts, for lashmap build, were not asked for: see lashmap explain parts.",)
 _MODULE, _PITCH = "outer_module", "outer_diametral_pitch_per_inch"
 _EARLY = {
@@ -135,12 +145,12 @@ def new_stand(options: NewStandOptions, console: Console) -> None:
         return stand_of(parse(text, str(path), StandFile), path)
 
     draft = _draft(path, _STAND, units, check=check, fill=lambda tree: fill_stand(tree, some))
-    _converse(list(_stand_steps(draft, profiles)), console)
+    _converse([_cables_step(draft), *_stand_steps(draft, profiles)], console)
     _copy_profiles(draft, profiles, path.parent, console)
     _share_board(draft)
     _write(path, draft.text())
     say(console, f"Written: {path}. It can be changed with any editor of plain text.", "bold")
-    say(console, f"Look whether all instruments are understood: lashmap check {path}")
+    say(console, f"Look whether what the instruments send is understood: lashmap check {path}")
 
 
 def _copy_profiles(draft: Draft, profiles: _Profiles, folder: Path, console: Console) -> None:
@@ -429,7 +439,7 @@ def _box_steps(draft: Draft) -> Iterator[_Step]:
             if question is None:
                 yield step
             else:
-                yield _Step(**{**vars(step), "take": own[question]})
+                yield replace(step, take=own[question])
 
 
 # Of a stand -------------------------------------------------------------------------------------------------
@@ -488,23 +498,50 @@ def _stand_steps(draft: Draft, profiles: _Profiles) -> Iterator[_Step]:
     }
     skip |= {one: lambda: state["two"] for one in of_encoders if one.table == ENCODER}
     for table in _STAND:
+        unless = partial(_is_left_out, draft, table)
         if table == GEAR_TABLE:
             yield _Step(
                 words=(_SECOND, "  Enter: no, one encoder"),
                 prompt="yes or no",
                 take=gate,
                 heading=f"[{PINION_TABLE}] A second encoder.",
+                applies=_both(lambda: True, unless),
                 forget=_forgets(draft, *of_encoders),
             )
         for step in _steps(draft, table, skip):
+            asked = [step]
             if table == INDICATOR and step.prompt == "profile":
-                yield _profile_step(step, profiles.indicator)
+                asked = [_profile_step(step, profiles.indicator)]
             elif table == INDICATOR and step.prompt == "port":
-                yield _port_step(step, here)
+                asked = [_port_step(step, here)]
             elif table in _ENCODERS:
-                yield from _encoder_steps(step, table, profiles, here, one_board)
-            else:
-                yield step
+                asked = list(_encoder_steps(step, table, profiles, here, one_board))
+            yield from (replace(one, applies=_both(one.applies, unless)) for one in asked)
+
+
+def _cables_step(draft: Draft) -> _Step:
+    """Which of the two instruments there is; all that belongs to the other one is left out."""
+    # Tables of a second encoder that nobody was asked for leave no trace in the file.
+    named = {role: {*tables} - {GEAR_TABLE, PINION_TABLE} for role, tables in _PARTS.items()}
+    mine = {role: [one for one in draft.questions if one.table in named[role]] for role in _PARTS}
+
+    def take(answer: str) -> list[str]:
+        said = answer.casefold() or "both"
+        if said not in {"both", *_PARTS}:
+            return [f"expected both, indicator or encoder, got {answer!r}"]
+        for role, questions in mine.items():
+            if said not in {"both", role}:
+                draft.answers.update(dict.fromkeys(questions))
+        return []
+
+    forget = _forgets(draft, *(one for questions in mine.values() for one in questions))
+    return _Step(words=_CABLES, prompt="instruments", take=take, forget=forget)
+
+
+def _is_left_out(draft: Draft, table: str) -> bool:
+    """Whether the table belongs to an instrument that the stand does not have: its port was left out."""
+    role = next((role for role, tables in _PARTS.items() if table in tables), None)
+    return role is not None and draft.answers.get(_question(draft, role, "port"), "") is None
 
 
 def _encoder_steps(
@@ -551,7 +588,7 @@ def _port_step(step: _Step, here: list[str]) -> _Step:
             pass
         return step.take(name)
 
-    return _Step(**{**vars(step), "words": (*step.words, found, *lines), "take": take})
+    return replace(step, words=(*step.words, found, *lines), take=take)
 
 
 def _profile_step(step: _Step, known: list[_Profile]) -> _Step:
@@ -567,7 +604,7 @@ def _profile_step(step: _Step, known: list[_Profile]) -> _Step:
             return [f"expected 1 to {len(known)}, or the path of a profile, got {answer}"]
         return step.take(str(known[int(answer) - 1].path))
 
-    return _Step(**{**vars(step), "words": (*step.words, found, *lines), "take": take})
+    return replace(step, words=(*step.words, found, *lines), take=take)
 
 
 def _copied(profile: Path, folder: Path) -> Path:

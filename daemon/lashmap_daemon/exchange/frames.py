@@ -111,6 +111,7 @@ class Block:
             "unit": Coded.same(self.unit, size),
             "position": np.ma.masked_equal(self.position, 0),
             "sweep": Coded(SWEEPS, self.sweep),
+            "pass": np.ma.masked_equal(np.zeros(size, dtype=np.int64), 0),
         }
 
 

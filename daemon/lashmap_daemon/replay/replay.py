@@ -13,16 +13,15 @@ range in between.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol, Self
+from typing import Self
 
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.record import (
-    Direction,
     Identity,
     PassTrace,
     RockTrace,
@@ -302,7 +301,7 @@ class Replay:
         self._story = story_of(self.events)
         self._rocks = sorted(self._story.accepted.values(), key=lambda rock: rock.start_s)
         self._sweeps = list(self._story.swept.values())
-        self._passes = passes_of(self._story)
+        self._passes = sorted(self._story.passed.values(), key=lambda one: one.start_s)
 
     @property
     def rocks_s(self) -> tuple[tuple[float, float, int], ...]:
@@ -370,8 +369,9 @@ class Replay:
             sweeps=tuple(_sweep(swept, box.runout, *samples) for swept, samples in sweeps),
             damage=intact.problems,
             left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
+            causes=story.causes,
             passes=tuple(
-                pass_trace(
+                _pass_trace(
                     one,
                     pinion.samples(number),
                     encoder.samples(len(held_s) + number),
@@ -404,6 +404,7 @@ class Replay:
             notes=story.notes,
             damage=intact.problems,
             left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
+            causes=story.causes,
         )
 
     @property
@@ -481,53 +482,16 @@ def _lone_samples(started: events.TestStarted, channel: str) -> LoneSamples:
     return LoneSamples.of(started.box.gear_set.gear_set(), started.stand.shaft(channel))
 
 
-class Passed(Protocol):
-    """A recorded pass of a cycle run, as an event tells of it."""
-
-    @property
-    def number(self) -> int:
-        """As in `PassTrace`."""
-
-    @property
-    def direction(self) -> Direction:
-        """As in `PassTrace`."""
-
-    @property
-    def attempt(self) -> int:
-        """As in `PassTrace`."""
-
-    @property
-    def start_s(self) -> float:
-        """Its first moment."""
-
-    @property
-    def end_s(self) -> float:
-        """Its last moment."""
-
-    @property
-    def brake_nm(self) -> float | None:
-        """As in `PassTrace`."""
+def seen_together(pinion: Samples, gear: Samples) -> tuple[Samples, Samples]:
+    """Of counts that one frame carries: those samples that both encoders gave, the times one array."""
+    both_s = np.intersect1d(pinion.time_s, gear.time_s, assume_unique=True)
+    pinion, gear = (one.part(np.isin(one.time_s, both_s)) for one in (pinion, gear))
+    return pinion, replace(gear, time_s=pinion.time_s)
 
 
-def passes_of(story: Story) -> tuple[Passed, ...]:
-    """The passes of a cycle run in the order of time, the last try at each."""
-    passed: Mapping[int, Passed] = getattr(story, "passed", {})  # of a story that knows of passes
-    return tuple(sorted(passed.values(), key=lambda one: one.start_s))
-
-
-def pass_trace(passed: Passed, pinion: Samples, gear: Samples, *, latched: bool) -> PassTrace:
-    """A pass with its samples.
-
-    Args:
-        passed: What is known of it.
-        pinion: Angles of the pinion's shaft past the matched teeth.
-        gear: Angles of the gear's shaft, likewise.
-        latched: One frame carries both counts: only those are kept that both encoders gave, and the times
-            are one array.
-    """
+def _pass_trace(passed: events.PassRecorded, pinion: Samples, gear: Samples, *, latched: bool) -> PassTrace:
     if latched:
-        both_s = np.intersect1d(pinion.time_s, gear.time_s, assume_unique=True)
-        pinion, gear = (one.part(np.isin(one.time_s, both_s)) for one in (pinion, gear))
+        pinion, gear = seen_together(pinion, gear)
     return PassTrace(
         number=passed.number,
         direction=passed.direction,
@@ -535,7 +499,7 @@ def pass_trace(passed: Passed, pinion: Samples, gear: Samples, *, latched: bool)
         brake_nm=passed.brake_nm,
         pinion_time_s=pinion.time_s,
         pinion_deg=pinion.value,
-        gear_time_s=pinion.time_s if latched else gear.time_s,
+        gear_time_s=gear.time_s,
         gear_deg=gear.value,
     )
 

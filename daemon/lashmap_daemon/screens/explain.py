@@ -64,8 +64,8 @@ _FLAGS: dict[FlagName, tuple[str, str, str]] = {
     ),
     FlagName.UNSTEADY_FLANK: (
         "The value kept moving while the gear should rest on a flank.",
-        "Teeth, shafts or housing wind up, or the gear draws back from the flank.",
-        "Rock more lightly, and hold still at each end.",
+        "Teeth, shafts or housing wind up, oil is pressed out between the flanks, or the gear draws back.",
+        "Rock more lightly, and hold still at each end. As a warning it is allowed for in the uncertainty.",
     ),
     FlagName.SLIP: (
         "The flanks did not stay where they were from one rock to the next.",

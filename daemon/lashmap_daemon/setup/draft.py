@@ -31,6 +31,8 @@ Units = Literal["mm", "in"]
 _WIDE = 100
 _DIGITS = re.compile(r"\d")
 _NUMBER = re.compile(r"[-+]?(?:0|[1-9]\d*)(?:\.\d+)?")
+_DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
+_MAYBE_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
 _WORDS = {"yes": "true", "y": "true", "no": "false", "n": "false"}
 
 
@@ -84,12 +86,14 @@ class Question:
         return in_toml(answer)
 
     def _several(self, answer: str) -> str:
-        values = [one.strip() for one in answer.strip("[] ").split(",")]
+        values = _parts(answer.strip("[] "))
         if self.words:
             unknown = [one for one in values if one.casefold() not in self.words]
             if unknown:
                 raise ValueError(f"expected some of {self.choices}, with commas between, got {unknown[0]!r}")
             return f"[{', '.join(in_toml(one.casefold()) for one in values)}]"
+        if any(re.fullmatch(r"[-+]?0\d+", one) for one in values):
+            raise ValueError(f"expected a space or a semicolon between the numbers, got {answer!r}")
         return f"[{', '.join(_number(one, whole=False) for one in values)}]"
 
     @property
@@ -99,16 +103,34 @@ class Question:
         return f"{', '.join(first)} or {last}" if first else last
 
 
+def _parts(answer: str) -> list[str]:
+    """Several values: between commas alone, or between semicolons or spaces, where a comma may be decimal."""
+    if ";" in answer:
+        return [one.strip() for one in answer.split(";") if one.strip()]
+    if " " in answer:
+        return [one.removesuffix(",") for one in answer.split() if one != ","]
+    return answer.split(",")
+
+
 def _number(answer: str, *, whole: bool) -> str:
-    """A number as TOML writes it."""
+    """A number as TOML writes it; a decimal comma is as good as a point where it can be nothing else.
+
+    Raises:
+        ValueError: It is no number, or its comma may part thousands.
+    """
     if whole and not re.fullmatch(r"[-+]?\d+", answer):
-        raise ValueError(f"expected a whole number, got {answer!r}")
+        raise ValueError(f"expected a whole number in digits alone, got {answer!r}")
+    point = answer.replace(",", ".")
+    if _MAYBE_THOUSANDS.fullmatch(answer):
+        plain = answer.replace(",", "")
+        raise ValueError(
+            f"{answer} is {point} where a comma is decimal and {plain} where not; type one of them"
+        )
     try:
-        value = float(answer)
+        value = float(point if _DECIMAL_COMMA.fullmatch(answer) else answer)
     except ValueError:
-        point = answer.replace(",", ".")
-        hint = f"; a decimal point, not a comma: {point}" if re.fullmatch(r"[-+]?\d+,\d+", answer) else ""
-        raise ValueError(f"expected a number without its unit, got {answer!r}{hint}") from None
+        raise ValueError(f"expected a number without its unit, got {answer!r}") from None
+    answer = point
     if whole:
         return str(int(answer))
     return answer if _NUMBER.fullmatch(answer) else repr(value)

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TypeGuard
 
-from lashmap_analysis.gears.indicator import IndicatorError
+from lashmap_analysis.gears.indicator import CorrectionCurve, IndicatorError
 from lashmap_drivers.kinds import AnyProfile, find_kind
 from lashmap_drivers.profile import InstrumentProfile
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, model_validator
@@ -51,6 +51,18 @@ class CorrectionTable(Table):
     corrections_mm: Annotated[list[Finite], Field(min_length=2, max_length=200)]
     uncertainties_mm: Annotated[list[NotNegative], Field(min_length=2, max_length=200)]
 
+    @model_validator(mode="after")
+    def _is_a_curve(self) -> Self:
+        try:
+            CorrectionCurve(
+                readings_mm=tuple(self.readings_mm),
+                corrections_mm=tuple(self.corrections_mm),
+                uncertainties_mm=tuple(self.uncertainties_mm),
+            )
+        except IndicatorError as error:
+            raise ValueError(str(error)) from error
+        return self
+
 
 class IndicatorTable(Table):
     """The dial indicator.
@@ -70,14 +82,6 @@ class IndicatorTable(Table):
     calibration_uncertainty_mm: NotNegative | None = None
     hysteresis_mm: NotNegative | None = None
     correction: CorrectionTable | None = None
-
-    @model_validator(mode="after")
-    def _curve_fits(self) -> Self:
-        try:
-            self.to_record(story.Indicator).curve()
-        except IndicatorError as error:
-            raise ValueError(str(error)) from error
-        return self
 
 
 class EncoderTable(Table):
@@ -207,7 +211,10 @@ class StandFile(Table):
     @model_validator(mode="after")
     def _sees_a_rock(self) -> Self:
         if self.indicator is None and self.encoder is None:
-            raise ValueError("neither [indicator] nor [encoder]: name an instrument that sees the gear rock")
+            raise ValueError(
+                "neither [indicator] nor [encoder]: name an instrument that sees the gear rock; a test "
+                "without any cable needs no stand file: lashmap run --by-hand BOX"
+            )
         if self.indicator is None and self.encoder is not None and self.encoder.shaft != "gear":
             raise ValueError(
                 "encoder.shaft: without an [indicator] the encoder has to see the gear rock, and the pinion "

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Annotated, Any, Literal, TypeAlias, get_args
 
-from lashmap_analysis.record.record import Precondition, Purpose, Shaft
+from lashmap_analysis.record.record import Direction, Precondition, Purpose, Shaft
 from pydantic import Field, SerializerFunctionWrapHandler, TypeAdapter, ValidationError, model_serializer
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
@@ -117,6 +117,13 @@ class ResultStored:
 
 
 @dataclass(frozen=True, kw_only=True)
+class FilesLeft:
+    """Result and reports were left elsewhere than beside the logbook: from there, or an absolute path."""
+
+    folder: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class ResultAnnounced:
     """A result is to reach a broker, as this text; so the seal of the test covers what is published.
 
@@ -177,6 +184,10 @@ class SignedOff:
 
 Outcome = Literal["completed", "stopped", "interrupted", "failed"]
 """By itself; by the operator; by what ends programs (a signal, a lost terminal); by a failing stand."""
+
+
+Readiness = Literal["turn", "rock"]
+"""What a stand is made ready for: the box turns for the passes of a cycle run, or is rocked by hand again."""
 
 
 class MadeByHand(LashmapError):
@@ -562,6 +573,81 @@ class SweepRefused:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PlannedPass:
+    """A pass of a cycle run; ``brake_nm`` is the torque of the brake on the gear, None when not measured."""
+
+    direction: Direction
+    brake_nm: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PassesPlanned:
+    """The test has a cycle run: these passes come before the first position."""
+
+    passes: tuple[PlannedPass, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadyAsked:
+    """The technician was shown what must be true before the box turns, or before hands go near it again."""
+
+    what: Readiness
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadyConfirmed:
+    """Someone confirmed it; the answer is one of its own, beside that to the cautions of the test."""
+
+    what: Readiness
+    how: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class PassAsked:
+    """The technician was asked to turn the pinion one way, the braked gear with it.
+
+    Attributes:
+        number: Of the pass, from 1.
+        direction: Which way.
+        engagements: How far, in teeth of the gear.
+        attempt: Which try, from 1.
+        reason: Why again; empty at first.
+        other_speed: It is to be turned at another speed than the passes before.
+    """
+
+    number: int
+    direction: Direction
+    engagements: int
+    attempt: int
+    reason: str
+    other_speed: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class PassRecorded:
+    """A pass is complete; the window is kept, the teeth of the gear and the speed are for the screen."""
+
+    number: int
+    direction: Direction
+    attempt: int
+    start_s: float
+    end_s: float
+    brake_nm: float | None
+    engagements: int
+    pinion_deg_per_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class PassRefused:
+    """A pass gave nothing."""
+
+    number: int
+    direction: Direction
+    attempt: int
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class NoteTaken:
     """The operator wrote something down."""
 
@@ -619,10 +705,11 @@ RockEvent: TypeAlias = (
 )
 CauseEvent: TypeAlias = CauseAsked | CauseAnswered
 SweepEvent: TypeAlias = SweepAsked | SweepRecorded | SweepRefused
+PassEvent: TypeAlias = PassesPlanned | ReadyAsked | ReadyConfirmed | PassAsked | PassRecorded | PassRefused
 RemarkEvent: TypeAlias = (
-    NoteTaken | ResultStored | ResultAnnounced | PositionExcluded | ExclusionUndone | SignedOff
+    NoteTaken | ResultStored | FilesLeft | ResultAnnounced | PositionExcluded | ExclusionUndone | SignedOff
 )
-Event: TypeAlias = CourseEvent | StandEvent | RockEvent | CauseEvent | SweepEvent | RemarkEvent
+Event: TypeAlias = CourseEvent | StandEvent | RockEvent | CauseEvent | SweepEvent | PassEvent | RemarkEvent
 
 
 @dataclass(frozen=True, kw_only=True)

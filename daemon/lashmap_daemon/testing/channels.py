@@ -177,6 +177,11 @@ class Channels:
         shaft = self.encoder_deg(start_s, end_s)
         return replace(shaft, value=shaft.value * self._gear_per_encoder)
 
+    @property
+    def is_latched(self) -> bool:
+        """One frame carries the counts of both encoders."""
+        return self._stand.is_latched
+
     def pinion_deg(self, start_s: float, end_s: float = float("inf")) -> Samples:
         """Angle of the pinion's shaft past the matched teeth by its own encoder, in degrees, not wrapped.
 

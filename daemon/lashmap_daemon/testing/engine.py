@@ -15,17 +15,19 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import Any
 
-from lashmap_analysis.record.record import Precondition, Shaft
+from lashmap_analysis.record.record import PassTrace, Precondition, Shaft
 from lashmap_drivers.errors import InstrumentWaits
 from lashmap_drivers.readings import Samples
 
 from lashmap_daemon.errors import GearTurns, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import check_standard, collect
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, take_up
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.stand_file import ENCODER, PINION_ENCODER, Stand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.method import Method
 from lashmap_daemon.story.recorded import Box, Setup
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.hands_free import with_gestures
@@ -63,6 +65,8 @@ class Prepared:
         unfinished: The test that goes on; None for a new one.
         reference: What its record says of the matched teeth.
         build: The build that the box came from; None when none was named.
+        passes: As of `Conductor`, like `recorded` and `ready_before`.
+        ready_before: How it was confirmed.
     """
 
     started: events.TestStarted
@@ -72,6 +76,9 @@ class Prepared:
     unfinished: Unfinished | None = None
     reference: Reference | None = None
     build: events.BuildNamed | None = None
+    passes: tuple[events.PlannedPass, ...] = ()
+    recorded: tuple[PassTrace, ...] = ()
+    ready_before: str = ""
 
     @property
     def box(self) -> Box:
@@ -110,6 +117,9 @@ class Engine:
         cautions: events.CautionsConfirmed,
         sweeps: tuple[Shaft, ...],
         build: events.BuildNamed | None = None,
+        method: Method = "rock",
+        passes: tuple[events.PlannedPass, ...] = (),
+        ready_before: str = "",
     ) -> Prepared:
         """Plan a new test; its name is used by no other.
 
@@ -124,9 +134,18 @@ class Engine:
             version=version("lashmap"),
             box_name=box_name,
             sweeps=sweeps,
+            method=method,
         )
         started = replace(started, test=unused_name(self.logbook, started.test))
-        return Prepared(started=started, stand=stand, cautions=cautions, operator=operator, build=build)
+        return Prepared(
+            started=started,
+            stand=stand,
+            cautions=cautions,
+            operator=operator,
+            build=build,
+            passes=passes,
+            ready_before=ready_before,
+        )
 
     def problems(self, now_s: float) -> list[str]:
         """Why a test cannot begin: a sentence for each instrument that gives no readings now.
@@ -254,7 +273,10 @@ class Engine:
                 version=version("lashmap"),
                 now=now,
             )
-            return replace(opening, matched=self._with_pinion(prepared, opening.matched, person, encoder_deg))
+            matched = self._with_pinion(prepared, opening.matched, person, encoder_deg)
+            return replace(
+                opening, matched=matched, recorded=prepared.recorded, ready_before=prepared.ready_before
+            )
         if prepared.started.is_counted:
             how, matched = matched_by_count(person)
         else:
@@ -275,6 +297,8 @@ class Engine:
             matched=self._with_pinion(prepared, matched, person, encoder_deg),
             rates_hz=rates_hz,
             build=prepared.build,
+            passes=prepared.passes,
+            ready_before=prepared.ready_before,
         )
 
     def _with_pinion(
@@ -379,7 +403,20 @@ def prepare_again(
         operator=operator,
         unfinished=unfinished,
         reference=reference_of(unfinished, logbook),
+        recorded=recorded_passes(unfinished, logbook),
     )
+
+
+def recorded_passes(unfinished: Unfinished, logbook: Logbook) -> tuple[PassTrace, ...]:
+    """The passes of a cycle run that a test recorded before it goes on.
+
+    Raises:
+        LogbookError: When they cannot be read.
+    """
+    if not unfinished.resumption.story.passed:
+        return ()
+    with Replay(logbook, unfinished.test) as replay:
+        return replay.record().passes
 
 
 def _problem(instrument: StandInstrument, now_s: float, since_s: float | None = None) -> str:

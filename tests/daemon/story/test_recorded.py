@@ -72,7 +72,7 @@ def test_the_stored_start_records_are_read_and_written_as_they_stand(path: Path)
         event = events.from_json("TestStarted", body)
         assert isinstance(event, events.TestStarted)
         versions = {"by_hand": "3 by hand", "sheet": "3 by hand", "counted": "3 without encoder"}
-        versions["by_angle"] = "3 without indicator"
+        versions |= {"by_angle": "3 without indicator", "cycle": "3 with two encoders"}
         assert event.setup.version == versions.get(path.parent.name, 3)
         assert events.to_json(event) == ("TestStarted", body)
 

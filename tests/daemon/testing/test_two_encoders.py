@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from daemon.two_encoders import (
+    A_PASS,
     TEETH,
     TURN,
-    ATurn,
     TurnedBox,
     Wiring,
     box_of_both,
@@ -25,7 +25,7 @@ from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.record.record import TestRecord
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay import replay
+from lashmap_daemon.replay.replay import Parts, Replay
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import MatchedTeethSet, Stamped
@@ -86,17 +86,15 @@ def recorded(
     for name, chunks in ticks(box, END_S):
         logbook.keep(started.test, name, chunks)
         channels.feed(name, chunks)
+    emit(END_S, A_PASS)
     emit(END_S, events.TestClosed(outcome="completed", reason="all done"))
     return channels, logbook, started.test
 
 
-def read(
-    logbook: Logbook, test: str, monkeypatch: pytest.MonkeyPatch
-) -> tuple[TestRecord, dict[str, Samples]]:
+def read(logbook: Logbook, test: str) -> tuple[TestRecord, dict[str, Samples]]:
     """Record and samples of a test, in which one pass was recorded."""
-    monkeypatch.setattr(replay, "passes_of", lambda _story: (ATurn(),))
     heard: dict[str, list[Samples]] = {INDICATOR: [], ENCODER: [], PINION_ENCODER: []}
-    with replay.Replay(logbook, test) as again:
+    with Replay(logbook, test) as again:
         record = again.record(lambda channel, samples: heard[channel].append(samples))
     assert record.damage == ()
     return record, {name: Samples.joined(some) for name, some in heard.items()}
@@ -125,12 +123,10 @@ def test_both_shafts_are_followed_from_the_matched_teeth(tmp_path: Path, wiring:
 
 
 @pytest.mark.parametrize("wiring", WIRINGS)
-def test_a_review_reads_the_third_channel_to_the_last_bit(
-    tmp_path: Path, wiring: Wiring, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_review_reads_the_third_channel_to_the_last_bit(tmp_path: Path, wiring: Wiring) -> None:
     box = TurnedBox(wiring=wiring, damaged=83, breaks_s=(1.3,))
     channels, logbook, test = recorded(tmp_path, box)
-    record, heard = read(logbook, test, monkeypatch)
+    record, heard = read(logbook, test)
     for name, live in (
         (INDICATOR, channels.indicator(0.0)),
         (ENCODER, channels.gear_deg(0.0)),
@@ -172,7 +168,7 @@ def test_a_count_that_jumps_alone_leaves_its_own_samples_out_of_a_pass(
     monkeypatch.setattr(TurnedBox, "frames", lambda _self, _end_s: iter(frames))
     channels, logbook, test = recorded(tmp_path, box)
     assert len(channels.gear_deg(0.0)) == len(channels.pinion_deg(0.0)) + 1
-    record, _ = read(logbook, test, monkeypatch)
+    record, _ = read(logbook, test)
     (one,) = record.passes
     assert one.gear_time_s is one.pinion_time_s
     assert len(one.gear_deg) == len(one.pinion_deg)
@@ -188,8 +184,8 @@ def test_a_part_without_a_reference_of_the_pinion_goes_on_with_that_before() -> 
         Part(first_s=9.0, matched=MatchedTeethSet(encoder_deg=second, how="assumed")),
     ]
     story = replace(BEGINNING, parts=tuple(parts))
-    assert [one.encoder_deg for one in replay.Parts.of(story, ENCODER).parts] == [3.0, 5.0]
-    assert [one.encoder_deg for one in replay.Parts.of(story, PINION_ENCODER).parts] == [7.0, 7.0]
+    assert [one.encoder_deg for one in Parts.of(story, ENCODER).parts] == [3.0, 5.0]
+    assert [one.encoder_deg for one in Parts.of(story, PINION_ENCODER).parts] == [7.0, 7.0]
 
 
 # Away ---------------------------------------------------------------------------------------------------
@@ -296,7 +292,7 @@ def test_rocks_are_measured_as_with_one_encoder(tmp_path: Path, monkeypatch: pyt
     two.run()
     readings = [[rock.reading_mm for rock in test.conductor.story.accepted.values()] for test in (one, two)]
     assert readings[0] == readings[1]
-    record = replay.Replay(two.logbook, two.started.test).record()
+    record = Replay(two.logbook, two.started.test).record()
     assert record.damage == ()
     assert record.closing == "completed"
     assert record.passes == ()
@@ -306,7 +302,7 @@ def test_rocks_are_measured_as_with_one_encoder(tmp_path: Path, monkeypatch: pyt
         "calibration, pinion encoder",
     }
     assert [rock.encoder_deg.tobytes() for rock in record.traces] == [
-        rock.encoder_deg.tobytes() for rock in replay.Replay(one.logbook, one.started.test).record().traces
+        rock.encoder_deg.tobytes() for rock in Replay(one.logbook, one.started.test).record().traces
     ]
     for test in (one, two):
         test.logbook.close()
