@@ -116,6 +116,7 @@ _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (_tell, "begin"): (options.BeginOptions, "tell:begin"),
     (_tell, "resume"): (options.ResumeOptions, "tell:resume"),
     (_tell, "matched"): (options.MatchedOptions, "tell:matched"),
+    (_tell, "ready"): (options.ReadyOptions, "tell:ready"),
     (_tell, "cause"): (options.CauseOptions, "tell:cause"),
     (_tell, "repeat"): (options.RepeatOptions, "tell:repeat"),
     (_tell, "skip"): (options.SkipOptions, "tell:skip"),

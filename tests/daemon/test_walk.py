@@ -342,6 +342,7 @@ def keeps_the_file(desk: Desk) -> None:
     assert (desk.folder / "a-test" / "positions.csv").is_file()
 
 
+@pytest.mark.begins_first
 @pytest.mark.timeout(900)
 def test_from_an_empty_folder_to_the_file_of_a_gearbox(tmp_path: Path) -> None:
     desk = Desk(tmp_path)

@@ -277,6 +277,7 @@ class TestRecord:
         sweeps: Runout sweeps in the order of recording.
         damage: What shows that the record is not as it was written, one sentence each; empty when it is.
         left_out: Positions that were asked for and gave no rock, one sentence each with the reason.
+        causes: What a person found where rocks were refused one after another, one sentence each.
         passes: Passes of a cycle run in the order of recording, the last try at each.
         pinion_encoder: The second encoder, on the pinion's shaft; None on a stand with one.
     """
@@ -295,6 +296,7 @@ class TestRecord:
     sweeps: tuple[RunoutTrace, ...] = ()
     damage: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    causes: tuple[str, ...] = ()
     passes: tuple[PassTrace, ...] = ()
     pinion_encoder: Encoder | None = None
 

@@ -188,6 +188,7 @@ class Canvas:
         # Four samples to a column at least, so that few engagements give a line and many lose no extreme.
         fine = np.unique(np.r_[np.linspace(engagements[0], engagements[-1], 4 * across), engagements])
         levels = np.interp(fine, engagements, values)
+        fine, levels = fine[np.isfinite(levels)], levels[np.isfinite(levels)]  # a cycle run may miss some
         share = (fine - engagements[0]) / (engagements[-1] - engagements[0])
         column = np.minimum((share * across).astype(np.int64), across - 1)
         level = np.clip((self._down(levels) * down).astype(np.int64), 0, down - 1)

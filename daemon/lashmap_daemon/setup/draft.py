@@ -153,6 +153,7 @@ class Draft:
         questions: All of them, in the order in which they stand in the file.
         titles: What each table is about.
         optional: Tables that are left out whole, their heading too, when nothing in them is answered.
+        instead: Tables that stand for one another: those that were not asked for leave no trace.
         check: Reads a text as the file is read. Raises ConfigurationError.
         fill: What stands in for required keys that were not asked yet, from the tables answered so far.
         answers: By question; None is left out.
@@ -163,6 +164,7 @@ class Draft:
     questions: tuple[Question, ...]
     titles: Mapping[str, str]
     optional: frozenset[str]
+    instead: frozenset[str]
     check: Callable[[str], object]
     fill: Callable[[Mapping[str, Mapping[str, Any]]], Mapping[str, Mapping[str, Any]]]
     answers: dict[Question, str | None] = field(default_factory=dict)
@@ -210,6 +212,8 @@ class Draft:
         lines = [f"# {line}" for line in self.heading]
         for table in dict.fromkeys(one.table for one in self.questions):
             mine = [one for one in self.questions if one.table == table]
+            if table in self.instead and not any(one in self.answers for one in mine):
+                continue
             absent = table in self.optional and not any(self.answers.get(one) is not None for one in mine)
             lines += ["", *_comment(self.titles[table]), f"{'# ' if absent else ''}[{table}]"]
             for one in mine:
@@ -326,13 +330,26 @@ def fill_stand(
 
     Args:
         tree: What was answered.
-        profiles: The path of a profile that each role may have.
+        profiles: The path of a profile that an ``indicator`` and an ``encoder`` may have, and ``both``
+            encoders at one board.
     """
     filled: dict[str, dict[str, Any]] = {"stand": {"name": "?"}}
-    for role, path in profiles.items():
-        filled[role] = {"port": f"?{role}", "profile": path}
-    filled["indicator"] |= {"resolution_mm": COARSEST_MM}
-    filled["encoder"] |= {"counts_per_turn": 3600}
+    filled["indicator"] = {
+        "port": "?indicator",
+        "profile": profiles["indicator"],
+        "resolution_mm": COARSEST_MM,
+    }
+    encoder = {"port": "?encoder", "profile": profiles["encoder"], "counts_per_turn": 3600}
+    gear, pinion = tree.get("encoder.gear"), tree.get("encoder.pinion")
+    if gear is None and pinion is None:
+        filled["encoder"] = encoder
+    elif gear is not None and "number" in gear:  # one board has both
+        board = encoder | {"profile": profiles["both"]}
+        shared = {key: gear.get(key, board[key]) for key in ("port", "profile")}
+        filled["encoder.gear"] = board
+        filled["encoder.pinion"] = board | shared | {"number": 3 - gear["number"]}
+    else:
+        filled["encoder.gear"], filled["encoder.pinion"] = encoder, encoder | {"port": "?pinion"}
     if curve := tree.get("indicator.correction"):
         zeros = [0.0] * max(len(values) for values in curve.values())
         filled["indicator.correction"] = {"corrections_mm": zeros, "uncertainties_mm": zeros}

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from daemon.command import lashmap, least, simulated_stand
+from daemon.two_encoders import TurnedBox, played_again
 from daemon.virtual_time import CONFIGS
 from drivers.pty_pair import pty_pair
 from lashmap_daemon.commands.check import check
@@ -165,6 +166,36 @@ def test_a_button_may_be_pressed_until_the_end(recordings: Path, seconds: str) -
         f"indicator on {near}: it sends when its button is pressed, and nothing came in {seconds} s. Press"
         in done.stderr
     )
+
+
+TWO = """[encoder.gear]
+port = "rock.csv"
+profile = "encoder.toml"
+counts_per_turn = 360
+[encoder.pinion]
+port = "rock.csv"
+profile = "encoder.toml"
+counts_per_turn = 360
+"""
+
+
+def test_a_second_encoder_is_shown_as_well(recordings: Path) -> None:
+    recordings.write_text(STAND.partition("[encoder]")[0] + TWO, "utf-8")
+    done = lashmap("check", recordings, "--seconds", "2")
+    assert done.returncode == 0, done.stderr
+    rows = re.findall(r"instrument ([a-z ]+), port .*rock\.csv, reading \S+", done.stdout)
+    assert rows == ["indicator", "encoder", "pinion encoder"]
+    assert "Counts of both encoders: not latched, each comes at its own port." in done.stdout
+
+
+def test_counts_of_one_frame_are_said_to_be_latched(tmp_path: Path) -> None:
+    done = lashmap("check", played_again(tmp_path, TurnedBox(wiring="one board"), 1.0), "--seconds", "1")
+    assert done.returncode == 0, done.stderr
+    pairs = re.findall(r"b'(\d+),(\d+)\\r\\n' reads (\S+)°", done.stdout)
+    assert len(pairs) == 6  # the same frames for either encoder, each with its own count
+    assert [one[:2] for one in pairs[:3]] == [one[:2] for one in pairs[3:]]
+    assert pairs[0][2] != pairs[3][2]
+    assert "Counts of both encoders: latched, one frame carries them" in done.stdout
 
 
 class _Dropping:

@@ -66,6 +66,7 @@ def test_the_version_is_that_of_the_installed_package() -> None:
     assert lashmap("--version").stdout == f"lashmap {version('lashmap')}\n"
 
 
+@pytest.mark.begins_first
 def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> None:
     book = tmp_path / "book"
     with Logbook(book, create=True) as logbook:
@@ -207,6 +208,9 @@ def test_ports_that_do_not_open_are_all_named(tmp_path: Path) -> None:
         (("run", CONFIGS / "stands" / "bench.toml", DEMO_BOX), "cautions were not confirmed"),
         (("simulate", DEMO_BOX, "--fault", "gremlins"), "--fault: expected one of none, garbage"),
         (("simulate", DEMO_BOX, "--shaft", "both"), "--shaft: expected gear or pinion"),
+        (("simulate", DEMO_BOX, "--encoders", "two"), "--encoders: expected one, apart or latched"),
+        (("simulate", DEMO_BOX, "--encoders", "apart", "--no-encoder"), "which --no-encoder contradicts"),
+        (("simulate", DEMO_BOX, "--encoders", "latched", "--shaft", "pinion"), "which --shaft contradicts"),
         (("demo", "nowhere.toml"), "nowhere.toml: no such file"),
         (("measure",), "No such command"),
     ],

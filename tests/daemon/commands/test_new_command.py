@@ -89,20 +89,31 @@ def test_a_shipped_box_typed_in_again_is_the_same_box(shipped: Path, tmp_path: P
     assert made.recorded() == meant.recorded()
 
 
-def test_a_shipped_stand_typed_in_again_is_the_same_stand(tmp_path: Path) -> None:
-    shipped = CONFIGS / "stands" / "bench.toml"
+STANDS: list[tuple[str, dict[str, str]]] = [
+    ("bench", {"encoder.profile": "3"}),
+    ("two-encoders", {"encoder.gear.profile": "3", "encoder.pinion.profile": "3"}),
+    ("latched-encoders", {"encoder.gear.profile": "2"}),  # the board's, of those with two counts
+]
+
+
+@pytest.mark.parametrize(("name", "profiles"), STANDS)
+def test_a_shipped_stand_typed_in_again_is_the_same_stand(
+    name: str, profiles: dict[str, str], tmp_path: Path
+) -> None:
+    shipped = CONFIGS / "stands" / f"{name}.toml"
     answers: dict[str, Any] = typed(tomllib.loads(shipped.read_text("utf-8")))
-    answers |= {"indicator.profile": "4", "encoder.profile": "3"}
+    answers |= {"indicator.profile": "4", **profiles}
     person, path = Technician(answers, "mm"), tmp_path / "new.toml"
     new_stand(NewStandOptions(file=path), person)
     assert "NOT TAKEN" not in person.said
     made, meant = load_stand(path), load_stand(shipped)
-    profiles = {"profile": ""}
-    for role in ("indicator", "encoder"):
+    for role in ("indicator", "encoder", "pinion_encoder"):
         one, other = getattr(made.file, role), getattr(meant.file, role)
-        assert one.model_copy(update=profiles) == other.model_copy(update=profiles)
-    assert made.indicator_profile == meant.indicator_profile
-    assert made.encoder_profile == meant.encoder_profile
+        assert one is other is None or one.model_copy(update={"profile": other.profile}) == other
+        assert getattr(made, f"{role}_profile") == getattr(meant, f"{role}_profile")
+    text = path.read_text("utf-8")
+    assert ("[encoder]\n" in text) is (name == "bench")
+    assert ("[encoder.pinion]\n" in text) is (name != "bench")
     # The profiles are the person's own, beside the stand file, and survive another version of the program.
     assert (tmp_path / "indicator-line-mm.toml").is_file()
 

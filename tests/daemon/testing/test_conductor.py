@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import AS_SHIPPED, CONFIGS, DEMO_BOX, VirtualTest, load_box
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.errors import StandError
@@ -95,9 +97,9 @@ def test_the_confirming_position_is_asked_for_at_the_predicted_tight_spot(whole:
 @pytest.mark.parametrize(
     ("box", "instruments"),
     [
-        ("mitre-20x20", SimulatedInstruments()),
-        ("straight-18x36", SimulatedInstruments(encoder_shaft="pinion")),
-        ("spiral-15x45-inch", SimulatedInstruments(indicator_unit="in", indicator_resolution_mm=0.000254)),
+        ("mitre-20x20", COARSE),
+        ("straight-18x36", replace(COARSE, encoder_shaft="pinion")),
+        ("spiral-15x45-inch", replace(COARSE, indicator_unit="in", indicator_resolution_mm=0.000254)),
     ],
 )
 def test_the_other_shipped_boxes_hold_their_truth(
@@ -256,7 +258,7 @@ def test_sweeps_of_both_members_give_their_true_runout(tmp_path: Path, shaft: Sh
         short_box(positions=4),
         seed=5,
         sweeps=("gear", "pinion"),
-        instruments=SimulatedInstruments(encoder_shaft=shaft),
+        instruments=replace(COARSE, encoder_shaft=shaft),
     )
     test.run()
     found = [event for event in test.of(events.SweepRecorded) if isinstance(event, events.SweepRecorded)]
@@ -345,7 +347,7 @@ def told_while_rocked(test: VirtualTest) -> list[float]:
 
 def test_a_rock_that_will_be_refused_is_told_so_within_seconds(tmp_path: Path) -> None:
     box = load_box(positions=4, gear_turns=2, confirming_positions=1, tries=2, rock_seconds=5.0)
-    test = VirtualTest(tmp_path, box, seed=3, fault=Fault.HEAVY, **AS_SHIPPED)
+    test = VirtualTest(tmp_path, box, seed=3, fault=Fault.HEAVY)
     for _ in range(2):
         test.run_until(events.CauseAsked)
         test.conductor.told_cause(Found(cause="nothing"))
