@@ -309,6 +309,11 @@ def _lacking(evidence: Evidence, limits: Limits) -> tuple[str, ...]:
     return tuple(lacking)
 
 
+_NARROWS_VARIATION = (
+    "Record more positions, spread over the mesh cycle: they narrow the variation's interval."
+)
+
+
 def _settlers(
     evidence: Evidence,
     limits: Limits,
@@ -319,7 +324,8 @@ def _settlers(
     if any(one.untouched for one in findings):
         steps.append(evidence.touch)
     if evidence.interval_mm is None or any(one.state == "open" and not one.untouched for one in findings):
-        steps += evidence.narrow
+        # No step narrows the tight spot where it settles its own limits: then the variation is open.
+        steps += evidence.narrow or (_NARROWS_VARIATION,)
     if evidence.interval_mm is not None and not evidence.confirmed:
         steps.append(evidence.confirm)
     if not limits.given:

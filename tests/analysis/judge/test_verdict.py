@@ -92,6 +92,12 @@ def test_variation_has_its_limit(interval: tuple[float, float], outcome: str) ->
     assert "variation" in text(verdict)
 
 
+def test_an_open_variation_says_what_would_settle_it() -> None:
+    verdict = decide(replace(EVIDENCE, variation_interval_mm=(0.03, 0.05)))
+    assert verdict.outcome == "not proven"
+    assert [one for one in verdict.would_settle if "more positions" in one and "variation" in one]
+
+
 def test_variation_that_could_not_be_stated_bars_conforming() -> None:
     verdict = decide(replace(EVIDENCE, variation_interval_mm=None))
     assert verdict.outcome == "not proven"
