@@ -34,6 +34,7 @@ from lashmap_analysis.record.record import (
     Encoder,
     Identity,
     Limits,
+    PassTrace,
     Precondition,
     RockTrace,
     RunoutTrace,
@@ -47,7 +48,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SAMPLES", "TABLES", "VERSION", "Figure", "Kind", "Table", "tables_of"]
 
-VERSION = 5
+VERSION = 6
 
 SAMPLES = Table(
     name="samples",
@@ -55,16 +56,17 @@ SAMPLES = Table(
     key=("test", "channel", "time_s"),
     columns=(
         TEST,
-        text("channel", "'indicator' or 'encoder'"),
+        text("channel", "'indicator', 'encoder', or 'pinion encoder' of a stand with two encoders"),
         number("time_s", "seconds since the test started, monotonic", required=True),
         number(
             "value",
             "indicator: as it reads, sign and zero included; encoder: angle of its shaft past matched teeth",
             required=True,
         ),
-        text("unit", "unit of value: 'mm' (indicator) or 'deg' (encoder)"),
+        text("unit", "unit of value: 'mm' (indicator) or 'deg' (encoders)"),
         whole("position", "position whose accepted rock this belongs to; missing outside", required=False),
         text("sweep", "'gear' or 'pinion': runout sweep this belongs to; empty outside"),
+        whole("pass", "pass of a cycle run this belongs to; missing outside", required=False),
     ),
 )
 _EVENTS = Table(
@@ -347,7 +349,7 @@ def _value(kind: str, cell: str) -> Any:  # noqa: ANN401 - whatever the column h
 
 
 Row = dict[str, Any]
-NEEDED = ("tests", "positions", "sweeps", "preconditions", "notes", "samples")
+NEEDED = ("tests", "positions", "sweeps", "passes", "preconditions", "notes", "samples")
 
 
 def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
@@ -365,8 +367,13 @@ def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
         raise LoadError(f"{', '.join(absent)}: not loaded, but needed for a record; load all tables")
     (given,) = _rows(tables, "tests", test)
     told = _told(given)
-    heard = [_heard(tables["samples"], test, channel) for channel in ("indicator", "encoder")]
-    if heard[0].empty and not all(row["typed"] for row in _rows(tables, "positions", test)):
+    indicator, encoder, pinion = (
+        _heard(tables["samples"], test, channel) for channel in ("indicator", "encoder", "pinion encoder")
+    )
+    heard = (indicator, encoder)
+    passes = _rows(tables, "passes", test)
+    without = heard[0].empty and not all(row["typed"] for row in _rows(tables, "positions", test))
+    if without or (passes and pinion.empty):
         raise LoadError(
             f"test {test}: its samples were not exported; export again with --samples all or rocks"
         )
@@ -390,13 +397,16 @@ def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
         sweeps=tuple(_sweep(row, heard) for row in _rows(tables, "sweeps", test)),
         damage=tuple(told[""]["damage"].splitlines()),
         left_out=tuple(told[""]["left_out"].splitlines()),
+        causes=tuple(told[""]["causes"].splitlines()),
+        passes=tuple(_pass(row, pinion, encoder) for row in passes),
+        pinion_encoder=Encoder(**told["pinion_encoder"]) if told["pinion_encoder"]["shaft"] else None,
     )
 
 
 def _heard(samples: pd.DataFrame, test: str, channel: str) -> pd.DataFrame:
     """The samples of one instrument of one test."""
     one = samples[(samples["test"] == test) & (samples["channel"] == channel)]
-    return one.assign(position=one["position"].fillna(0).astype(np.int64))
+    return one.assign(**{name: one[name].fillna(0).astype(np.int64) for name in ("position", "pass")})
 
 
 def _rows(tables: Mapping[str, pd.DataFrame], name: str, test: str) -> list[Row]:
@@ -436,6 +446,25 @@ def _sweep(row: Row, heard: Sequence[pd.DataFrame]) -> RunoutTrace:
         **{name: row[name] for name in ("member", "indicator_from_mesh_deg")},
         **_within(heard, "sweep", row["member"]),
         times_apart_uncertainty_s=_or_nan(row["times_apart_standard_uncertainty_s"]),
+    )
+
+
+def _pass(row: Row, pinion: pd.DataFrame, gear: pd.DataFrame) -> PassTrace:
+    """A pass with its samples; where both counts were taken together, both have the very same times."""
+    times, angles = zip(
+        *(
+            (mine["time_s"].to_numpy(np.float64), mine["value"].to_numpy(np.float64))
+            for mine in (one[one["pass"] == row["pass"]] for one in (pinion, gear))
+        ),
+        strict=True,
+    )
+    return PassTrace(
+        number=row["pass"],
+        **{name: row[name] for name in ("direction", "attempt", "brake_nm")},
+        pinion_time_s=times[0],
+        pinion_deg=angles[0],
+        gear_time_s=times[0] if row["taken_together"] else times[1],
+        gear_deg=angles[1],
     )
 
 

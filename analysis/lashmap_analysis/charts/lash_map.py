@@ -84,7 +84,8 @@ class LashView:
         pinion_teeth: z1.
         gear_teeth: z2.
         cycle: Engagements until the same teeth meet again.
-        curve: Predicted backlash at engagements 0 … cycle − 1, shape (cycle,); None without a lash map.
+        curve: Backlash at engagements 0 … cycle − 1 of the lash that is judged, shape (cycle,), NaN where it
+            is not known; None without one.
         half_band: Half width of its band, shape (cycle,).
         points: Usable positions.
         refused: Folded engagements of positions that gave no backlash.
@@ -117,8 +118,8 @@ def lash_view(assessment: Assessment) -> LashView | None:
     gear_set, units = record.gear_set, record.units
     cycle = math.lcm(gear_set.pinion_teeth, gear_set.gear_teeth)
     curve = half_band = None
-    if assessment.lash_map is not None:
-        prediction = assessment.lash_map.predict(np.arange(cycle, dtype=np.int64))
+    if assessment.judged is not None:
+        prediction = assessment.judged.predict(np.arange(cycle, dtype=np.int64))
         curve = prediction.backlash_mm * in_units(1.0, units)
         half_band = BAND * prediction.standard_uncertainty_mm * in_units(1.0, units)
     points = tuple(_point(p, cycle, units) for p in assessment.positions if p.usable)
@@ -126,7 +127,7 @@ def lash_view(assessment: Assessment) -> LashView | None:
     limits = _limits(record)
     reach = [p.backlash + side * p.bar for p in points for side in (-1, 1)]
     if curve is not None and half_band is not None:
-        reach += [float(np.min(curve - half_band)), float(np.max(curve + half_band))]
+        reach += [float(np.nanmin(curve - half_band)), float(np.nanmax(curve + half_band))]
     if spot is not None:
         reach += [spot.low, spot.high]
     covered = lash_range(reach, [limit.value for limit in limits]) if reach else None
@@ -317,8 +318,20 @@ def _curve(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
     folded = engagements % view.cycle
     across = x.at_all(engagements.astype(np.float64))
     middle, half = view.curve[folded], view.half_band[folded]
-    low, high, curve = (thinned(across, y, one) for one in (middle - half, middle + half, middle))
-    return [*band(low, high), polyline(*curve, "curve")]
+    shapes = []
+    for first, last in runs_of(np.isfinite(middle)):
+        part = slice(first, last + 1)
+        low, high, curve = (
+            thinned(across[part], y, one[part]) for one in (middle - half, middle + half, middle)
+        )
+        shapes += [*band(low, high), polyline(*curve, "curve")]
+    return shapes
+
+
+def runs_of(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and last place of every unbroken run of True."""
+    edges = np.flatnonzero(np.diff(np.r_[False, flags, False].astype(np.int8)))
+    return [(int(first), int(last) - 1) for first, last in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _shown(view: LashView, window: Window, engagement: int) -> list[int]:
@@ -500,16 +513,22 @@ def _map(view: LashView, radius: Axis) -> list[str]:
     if view.curve is None or view.half_band is None:
         return []
     shape = (view.cycle // view.gear_teeth, view.gear_teeth)
-    lowest = (view.curve - view.half_band).reshape(shape).min(axis=0)
-    highest = (view.curve + view.half_band).reshape(shape).max(axis=0)
+    # Where no turn knows a tooth, the band is drawn from its neighbours; page one names the teeth.
+    lowest = _without_gaps(np.fmin.reduce((view.curve - view.half_band).reshape(shape)))
+    highest = _without_gaps(np.fmax.reduce((view.curve + view.half_band).reshape(shape)))
     turn = 0 if view.spot is None else view.spot.engagement // view.gear_teeth
     first = turn * view.gear_teeth
-    around = view.curve[np.arange(first, first + view.gear_teeth + 1) % view.cycle]
+    around = _without_gaps(view.curve[np.arange(first, first + view.gear_teeth + 1) % view.cycle])
     low, high, curve = (
         _ring(view, radius.at_all(values))
         for values in (np.r_[lowest, lowest[0]], np.r_[highest, highest[0]], around)
     )
     return [*band(low, high), polyline(*curve, "curve")]
+
+
+def _without_gaps(values: Floats) -> Floats:
+    known = np.flatnonzero(np.isfinite(values))
+    return np.interp(np.arange(values.size), known, values[known]) if known.size < values.size else values
 
 
 def _polar_points(view: LashView, radius: Axis) -> list[str]:

@@ -50,6 +50,7 @@ STYLES: Mapping[str, Mapping[str, str]] = {
     ".band": {"fill": "band", "opacity": "0.85"},
     ".band-edge": {"fill": "none", "stroke": "curve", "stroke-width": "0.5"},
     ".curve": {"fill": "none", "stroke": "curve", "stroke-width": "1.3", "stroke-linejoin": "round"},
+    ".stem": {"fill": "none", "stroke": "curve", "stroke-width": "1.3"},
     ".bar": {"stroke": "ink", "stroke-width": "0.9"},
     ".m-planned": {"fill": "ink", "stroke": "#FFFFFF", "stroke-width": "0.7"},
     ".m-confirming": {"fill": "accent", "stroke": "#FFFFFF", "stroke-width": "0.8"},

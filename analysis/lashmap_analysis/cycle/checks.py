@@ -55,6 +55,7 @@ class CycleFlagName(StrEnum):
     NOT_TIED = "not tied to rocks"
     ROCKS_DISAGREE = "rocks disagree"
     UNSTEADY = "passes disagree"
+    UNREPEATED = "passes not repeated"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -258,6 +259,18 @@ def lash_flags(typical_mm: float, between_passes_mm: float) -> Iterator[CycleFla
         )
 
 
+def unrepeated_flag() -> CycleFlag:
+    """Say that nothing was seen twice, so that scatter does not show."""
+    return CycleFlag(
+        name=CycleFlagName.UNREPEATED,
+        disabling=True,
+        sentence=(
+            "Each pair of teeth of this set meets once in the mesh cycle, and was turned through once each "
+            "way: nothing shows how well a pass repeats. Run a second pair of passes."
+        ),
+    )
+
+
 def missing_flag(seen: Booleans, known: Booleans) -> CycleFlag | None:
     """Say how much of the mesh cycle was not turned through.
 
@@ -268,6 +281,16 @@ def missing_flag(seen: Booleans, known: Booleans) -> CycleFlag | None:
     missing, unknown = int((~seen).sum()), int((~known).sum())
     if not missing:
         return None
+    if unknown == known.size:
+        return CycleFlag(
+            name=CycleFlagName.PART_OF_CYCLE,
+            disabling=True,
+            sentence=(
+                "At no engagement are both flanks known: the passes forward and back met other teeth. "
+                "Turn back over the engagements that were turned through forward."
+            ),
+            numbers={"missing": float(missing), "unknown": float(unknown)},
+        )
     rest = (
         f"for {unknown} of them not even their teeth were met"
         if unknown

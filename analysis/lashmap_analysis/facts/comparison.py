@@ -27,7 +27,7 @@ _TEST: tuple[Figure | Group, ...] = (
     ),
     OUTCOME.under("assessment.verdict", name="verdict"),
     Group("stated", STATED.meaning, STATED.figures, "assessment.stated"),
-    *(one.under("assessment.lash_map") for one in MAP[:2]),
+    *(one.under("assessment.judged") for one in MAP[:2]),
     number("gear_set_mm", "mounting distance of the gear as set; null when not recorded", "gear_at_mm"),
     number("pinion_set_mm", "that of the pinion", "pinion_at_mm"),
 )

@@ -54,6 +54,11 @@ LEFT_OUT = text(
     "positions asked for without a rock, and why, one sentence each; in a table one a line",
     "record.left_out",
 )
+CAUSES = text(
+    "causes",
+    "what was found where rocks were refused one after another, one sentence each; in a table one a line",
+    "record.causes",
+)
 GEAR_SET = (
     whole("pinion_teeth", "z1", required=False),
     whole("gear_teeth", "z2", required=False),
@@ -355,9 +360,16 @@ SECTION = Section(
         Group(
             "encoder", "the angle encoder; null where teeth were counted by hand", ENCODER, "record.encoder"
         ),
+        Group(
+            "pinion_encoder",
+            "the second encoder, on the pinion's shaft; null on a stand with one",
+            ENCODER,
+            "record.pinion_encoder",
+        ),
         Group("conditions", "how the box was when it was tested", CONDITIONS, "record.conditions"),
         DAMAGE,
         LEFT_OUT,
+        CAUSES,
         Group("notes", "operator's notes in order", NOTE, "record.notes", many=True),
     ),
     tables=(
@@ -371,12 +383,14 @@ SECTION = Section(
                 CLOSING,
                 DAMAGE,
                 LEFT_OUT,
+                CAUSES,
                 PAPERWORK.under("record", name="paperwork_units"),
                 *_columns(GEAR_SET, "gear_set"),
                 *_columns(
                     INDICATOR, "indicator", "indicator_", only=("resolution_mm", "direction", "correction")
                 ),
                 *_columns(ENCODER, "encoder", "encoder_"),
+                *_columns(ENCODER, "pinion_encoder", "pinion_encoder_"),
                 *_columns(LIMITS, "limits", "limit_"),
                 *_columns(CONDITIONS, "conditions"),
             ),

@@ -200,7 +200,7 @@ def _separable_words(assessment: Assessment) -> tuple[str, ...]:
     """Say what can and cannot be told apart, and what would separate it."""
     lash_map = assessment.lash_map
     if lash_map is None:
-        return (why_no_map(assessment),)
+        return (why_no_map(assessment) or "No lash map was fitted to the rocks: the cycle run is judged.",)
     separable = lash_map.separable
     # What the verdict says already is not said again.
     remarks = [remark for remark in remarks_of(assessment) if remark not in assessment.verdict.cautions]
@@ -260,8 +260,8 @@ def _with_u(value_mm: float, uncertainty_mm: float, units: Units) -> str:
 
 
 def why_no_map(assessment: Assessment) -> str:
-    """Say why there is no lash map; empty when there is one."""
-    if assessment.lash_map is not None:
+    """Say why there is no lash map; empty when there is one, or a cycle run that is judged."""
+    if assessment.judged is not None:
         return ""
     count, usable = len(assessment.positions), assessment.usable
     if count == 0:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from lashmap_analysis.facts import given, lash_map, positions, review, sweeps, tight_spot, verdict
+from lashmap_analysis.facts import cycle, given, lash_map, positions, review, sweeps, tight_spot, verdict
 from lashmap_analysis.facts.section import Figure, Section, document, keys
 from lashmap_analysis.judge.assessment import Assessment
 
@@ -18,6 +18,7 @@ SECTIONS: tuple[Section, ...] = (
     verdict.SECTION,
     tight_spot.SECTION,
     lash_map.SECTION,
+    cycle.SECTION,
     sweeps.SECTION,
     tight_spot.BUDGET_SECTION,
     positions.SECTION,

@@ -27,6 +27,7 @@ UNITS = {
     "_deg_per_s": "deg/s",
     "_um_per_m_k": "µm/(m K)",
     "_um_per_nm": "µm/(N m)",
+    "_urad": "µrad",
     "_mm": "mm",
     "_deg": "deg",
     "_s": "s",

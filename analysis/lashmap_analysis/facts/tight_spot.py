@@ -133,10 +133,14 @@ def confirmation(assessment: Assessment) -> str:
 
 def _setting(assessment: Assessment) -> str:
     """How far readings scatter when the tip is set anew."""
-    setting = None if assessment.lash_map is None else assessment.lash_map.setting
-    if setting is None:
+    run = assessment.cycle_run
+    if run is not None and run.fit is not None and run.judges:
+        deviation = run.fit.gear_set.normal_per_transverse * run.fit.setting_mm
+    elif assessment.lash_map is not None and assessment.lash_map.setting is not None:
+        deviation = assessment.lash_map.setting.standard_deviation_mm
+    else:
         return ""
-    spread = format_spread(setting.standard_deviation_mm, assessment.record.units)
+    spread = format_spread(deviation, assessment.record.units)
     return f"From one setting of the tip to the next readings scatter by {spread} (standard deviation)."
 
 

@@ -16,10 +16,13 @@ from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.judge.assessment import (
     UNKNOWN,
     Assessment,
+    CycleRun,
+    Lash,
     PositionResult,
     SweepResult,
     TightSpotResult,
 )
+from lashmap_analysis.judge.cycle_run import cycle_run
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
 from lashmap_analysis.judge.tight_spot import (
@@ -74,6 +77,7 @@ def assess(record: TestRecord) -> Assessment:
     measured = tuple(position_result(trace, record) for trace in record.traces)
     fit = _fit(measured, record)
     positions = _as_mapped(measured, fit.lash_map)
+    fit = _with_cycle(fit, cycle_run(record, positions), record)
     verdict = reach_verdict(
         _evidence(record, positions, fit),
         record.limits,
@@ -81,26 +85,25 @@ def assess(record: TestRecord) -> Assessment:
         gear_set=record.gear_set,
         units=record.units,
     )
-    lash_map, spot = fit.lash_map, _measured_spot(positions, record)
+    lash, spot = fit.lash, _measured_spot(positions, record)
     seen = tuple(one.engagement for one in (spot, fit.predicted) if one is not None)
     return Assessment(
         record=record,
         positions=positions,
-        lash_map=lash_map,
+        lash_map=fit.lash_map,
         measured=spot,
         predicted=fit.predicted,
         stated=fit.stated,
         confirmed=fit.confirmed,
         budget=fit.budget,
         verdict=verdict,
-        cause=fit.missing if lash_map is None else cause_sentence(lash_map, seen=seen, units=record.units),
+        cause=fit.missing if lash is None else cause_sentence(lash, seen=seen, units=record.units),
         version=_version(),
-        sweeps=tuple(sweep_result(trace, record, lash_map) for trace in record.sweeps),
+        sweeps=tuple(sweep_result(trace, record, lash) for trace in record.sweeps),
         conformance=UNKNOWN
-        if lash_map is None or fit.budget is None
-        else conformance(
-            lash_map, budget_against(record.limits, fit.budget, lash_map, record.indicator), record
-        ),
+        if lash is None or fit.budget is None
+        else conformance(lash, budget_against(record.limits, fit.budget, lash, record.indicator), record),
+        cycle_run=fit.run,
     )
 
 
@@ -115,9 +118,14 @@ def _as_rounded(record: TestRecord) -> TestRecord:
 
 @dataclass(frozen=True, kw_only=True)
 class _Fit:
-    """The lash map with and without the confirming positions, and what is stated from them."""
+    """The lash map with and without the confirming positions, the cycle run, and what is stated from them.
+
+    `lash` is what is judged: the cycle run's where it judges, else the map.
+    """
 
     lash_map: LashMap | None = None
+    lash: Lash | None = None
+    run: CycleRun | None = None
     predicted: TightSpotResult | None = None
     stated: TightSpotResult | None = None
     budget: Budget | None = None
@@ -135,10 +143,24 @@ def _fit(positions: Sequence[PositionResult], record: TestRecord) -> _Fit:
     before = _map_before_confirming(usable, lash_map, record.gear_set)
     return _Fit(
         lash_map=lash_map,
+        lash=lash_map,
         predicted=from_lash_map(before, record.indicator, record.conditions)[0] if before else None,
         stated=stated,
         budget=budget,
         confirmed=_is_confirmed(usable, before, record.gear_set),
+    )
+
+
+def _with_cycle(fit: _Fit, run: CycleRun | None, record: TestRecord) -> _Fit:
+    """What is stated once the passes are looked at: from them where they judge, else as the rocks say."""
+    if run is None:
+        return fit
+    if run.curve is None or not run.judges:
+        # Without a map either, both reasons count.
+        return replace(fit, run=run, missing=f"{fit.missing} {run.refusal}" if fit.missing else "")
+    stated, total = from_lash_map(run.curve, record.indicator, record.conditions, units=record.units)
+    return replace(
+        fit, run=run, lash=run.curve, stated=stated, budget=total, confirmed=run.confirmed, missing=""
     )
 
 
@@ -196,34 +218,38 @@ def _why_no_map(
 
 def _evidence(record: TestRecord, positions: Sequence[PositionResult], fit: _Fit) -> Evidence:
     read: Read = "encoder" if record.indicator.is_encoder else "indicator"
-    if fit.lash_map is None or fit.stated is None or fit.budget is None:
+    if fit.lash is None or fit.stated is None or fit.budget is None:
+        more = "Record more positions whose rocks are usable."
         return Evidence(
             read=read,
             missing=fit.missing,
-            doubts=doubts_of(record, positions, None),
-            narrow=("Record more positions whose rocks are usable.",),
-            cautions=cautions_of(record, positions, None),
+            doubts=doubts_of(record, positions, None, fit.run),
+            narrow=(more,)
+            if fit.run is None
+            else (more, "Or repeat the cycle run, and rock at three places."),
+            cautions=cautions_of(record, positions, None, fit.run),
         )
-    budget = budget_against(record.limits, fit.budget, fit.lash_map, record.indicator)
-    interval = two_sided(fit.lash_map, budget)
-    sided = one_sided(fit.lash_map, budget)
-    teeth = touched(record.gear_set, (one.engagement for one in _usable(positions)))
+    budget = budget_against(record.limits, fit.budget, fit.lash, record.indicator)
+    interval = two_sided(fit.lash, budget)
+    sided = one_sided(fit.lash, budget)
+    passed = () if fit.run is None else fit.run.engagements
+    teeth = touched(record.gear_set, (*(one.engagement for one in _usable(positions)), *passed))
     return Evidence(
         read=read,
         interval_mm=interval,
-        variation_interval_mm=variation_interval(fit.lash_map, budget, NORMAL_95),
+        variation_interval_mm=variation_interval(fit.lash, budget, NORMAL_95),
         one_sided_mm=sided,
-        variation_one_sided_mm=variation_interval(fit.lash_map, budget, ONE_SIDED_95),
+        variation_one_sided_mm=variation_interval(fit.lash, budget, ONE_SIDED_95),
         confirmed=fit.confirmed,
-        doubts=doubts_of(record, positions, fit.stated),
+        doubts=doubts_of(record, positions, fit.stated, fit.run),
         narrow=narrowing_steps(
-            fit.lash_map,
+            fit.lash,
             budget,
             sided if sided and record.limits.decision_rule == "one-sided" else interval,
             record,
         ),
-        confirm=confirm_step(fit.lash_map),
-        cautions=cautions_of(record, positions, fit.lash_map),
+        confirm=confirm_step(fit.lash),
+        cautions=cautions_of(record, positions, fit.lash_map, fit.run),
         untouched_mm=0.0 if teeth.every else tooth_allowance_mm(record.gear_set, record.limits),
         untouched=teeth.left,
         touch=teeth.remedy,
@@ -355,13 +381,13 @@ def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> P
 MOST_BETWEEN_DEG = 30.0
 
 
-def sweep_result(trace: RunoutTrace, record: TestRecord, lash_map: LashMap | None) -> SweepResult:
+def sweep_result(trace: RunoutTrace, record: TestRecord, lash_map: Lash | None) -> SweepResult:
     """Measure one sweep.
 
     Args:
         trace: The sweep.
         record: The test record, for the gear set, encoder, resolution and units.
-        lash_map: The fitted map, or None.
+        lash_map: The lash that is judged, or None.
 
     Returns:
         The result; without a runout, only its refusal. Samples that are no number, or at which nobody knows
@@ -438,7 +464,7 @@ def member_angle_deg(trace: RunoutTrace, record: TestRecord) -> Floats:
     return between
 
 
-def _taken_mm(match: RunoutMatch, member: Shaft, lash_map: LashMap) -> float | None:
+def _taken_mm(match: RunoutMatch, member: Shaft, lash_map: Lash) -> float | None:
     """Backlash that the measured runout takes at the tight spot: A cos(θ − φ), θ the member's angle there."""
     if match.mesh_high_point_deg is None:
         return None

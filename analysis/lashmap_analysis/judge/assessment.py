@@ -8,17 +8,69 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import hypot, nan
+from typing import Protocol
 
+import numpy as np
+from numpy.typing import NDArray
+
+from lashmap_analysis.cycle.curve import LashCurve
+from lashmap_analysis.cycle.cycle import CycleFit
+from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.tooth_names import TeethMet
 from lashmap_analysis.judge.verdict import Touched, Verdict, touched
-from lashmap_analysis.lash_map.lash_map import LashMap
+from lashmap_analysis.lash_map.lash_map import LashMap, Prediction
+from lashmap_analysis.lash_map.once_per_turn import Runout, Separability
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
+from lashmap_analysis.lash_map.tight_spot import TightSpot
 from lashmap_analysis.record.record import Exclusion, Purpose, Shaft, SignOff, StoredResult, TestRecord
 from lashmap_analysis.rock.flags import Flag
 from lashmap_analysis.rock.rock import RockReading
 from lashmap_analysis.runout.match import RunoutMatch
 from lashmap_analysis.runout.sweep import RunoutSweep
 from lashmap_analysis.uncertainty.budget import Budget
+
+Floats = NDArray[np.float64]
+
+
+class Lash(Protocol):
+    """Backlash over the mesh cycle, from rocks (`LashMap`) or from a cycle run (`LashCurve`)."""
+
+    @property
+    def gear_set(self) -> GearSet: ...  # noqa: D102 - as in both
+    @property
+    def tight_spot(self) -> TightSpot: ...  # noqa: D102
+    @property
+    def over_roll(self) -> bool: ...  # noqa: D102
+    @property
+    def mean_mm(self) -> float: ...  # noqa: D102
+    @property
+    def mean_uncertainty_mm(self) -> float: ...  # noqa: D102
+    @property
+    def loosest_mm(self) -> float: ...  # noqa: D102
+    @property
+    def variation_mm(self) -> float: ...  # noqa: D102
+    @property
+    def variation_uncertainty_mm(self) -> float: ...  # noqa: D102
+    @property
+    def least_draws_mm(self) -> Floats: ...  # noqa: D102
+    @property
+    def variation_draws_mm(self) -> Floats: ...  # noqa: D102
+    @property
+    def gear_runout(self) -> Runout | None: ...  # noqa: D102
+    @property
+    def pinion_runout(self) -> Runout | None: ...  # noqa: D102
+    @property
+    def merged_runout(self) -> Runout | None: ...  # noqa: D102
+    @property
+    def separable(self) -> Separability: ...  # noqa: D102
+    @property
+    def tooth_scatter_mm(self) -> float: ...  # noqa: D102
+    @property
+    def cause(self) -> str: ...  # noqa: D102
+
+    def predict(self, engagements: NDArray[np.int64]) -> Prediction:
+        """Backlash at whole engagements, shape (n,)."""
+        ...
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -174,6 +226,71 @@ UNKNOWN = Conformance()
 
 
 @dataclass(frozen=True, kw_only=True)
+class RockOnCurve:
+    """A usable position beside the lash of the cycle run, as normal backlash.
+
+    Attributes:
+        position: Number of the position.
+        engagement: Folded into one mesh cycle.
+        confirming: Whether it was asked for to confirm a tight spot.
+        backlash_mm: Its rock, at 20 °C, at no torque, at the roll phase at which it was made.
+        standard_uncertainty_mm: Of that, the setting of the tip included.
+        off_mm: Less the curve at that engagement; NaN where the run says nothing there.
+        apart: How far it lies from the other rocks beside the curve, in standard uncertainties; NaN as above.
+    """
+
+    position: int
+    engagement: int
+    confirming: bool
+    backlash_mm: float
+    standard_uncertainty_mm: float
+    off_mm: float
+    apart: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class CycleRun:
+    """What the passes of a cycle run say beside the rocks.
+
+    Attributes:
+        fit: The passes put together; None when no pair of passes could be used.
+        curve: The lash as it is stated; None when the run is refused.
+        rocks: Usable positions beside it; empty without a curve.
+        used: Passes that went in.
+        refusal: Why the run does not judge, in sentences; empty when it does.
+        remarks: What travels with it: warnings, passes that were left out.
+        disagree: Rocks and passes contradict each other, in a sentence; empty when they agree.
+        confirmed: A confirming position at or near its tight spot reads as the others and the curve say.
+    """
+
+    fit: CycleFit | None
+    curve: LashCurve | None
+    rocks: tuple[RockOnCurve, ...]
+    used: int
+    refusal: str
+    remarks: tuple[str, ...] = ()
+    disagree: str = ""
+    confirmed: bool = False
+
+    @property
+    def judges(self) -> bool:
+        """Whether what is stated comes from it."""
+        return not self.refusal
+
+    @property
+    def engagements(self) -> tuple[int, ...]:
+        """Engagements whose teeth it touched on both flanks, where it judges; otherwise none."""
+        if self.fit is None or not self.judges:
+            return ()
+        return tuple(np.flatnonzero(self.fit.seen).tolist())
+
+    @property
+    def every(self) -> bool:
+        """Whether it judges and saw every engagement of the mesh cycle on both flanks."""
+        return self.fit is not None and self.judges and bool(self.fit.seen.all())
+
+
+@dataclass(frozen=True, kw_only=True)
 class Assessment:
     """Everything concluded from one test record.
 
@@ -184,7 +301,8 @@ class Assessment:
         measured: The confirming position, or the tightest measured one when none was confirmed; None when
             nothing usable was measured.
         predicted: The tight spot of the lash map fitted without the confirming positions.
-        stated: The tight spot of the lash map fitted to all positions: the figure that is judged.
+        stated: The tight spot of the lash that is judged: of the cycle run where it judges, else of the
+            lash map fitted to all positions.
         confirmed: True when a confirming position agrees with the prediction within their uncertainties.
         budget: Uncertainty of `stated`, line by line.
         verdict: Outcome and reasons.
@@ -193,6 +311,7 @@ class Assessment:
         sweeps: What the runout sweeps say, in the order of recording.
         review: What was stored when the test ran and what reviewers did; None when nobody has looked.
         conformance: Probability of each limit to be kept.
+        cycle_run: What the passes say; None in a test without passes.
     """
 
     record: TestRecord
@@ -209,6 +328,18 @@ class Assessment:
     sweeps: tuple[SweepResult, ...] = ()
     review: Review | None = None
     conformance: Conformance = UNKNOWN
+    cycle_run: CycleRun | None = None
+
+    @property
+    def cycle(self) -> CycleFit | None:
+        """The passes put together; None without passes that could be used."""
+        return None if self.cycle_run is None else self.cycle_run.fit
+
+    @property
+    def judged(self) -> Lash | None:
+        """The lash that is judged: of the cycle run where it judges, else the lash map."""
+        run = self.cycle_run
+        return run.curve if run is not None and run.judges else self.lash_map
 
     @property
     def usable(self) -> int:
@@ -217,6 +348,7 @@ class Assessment:
 
     @property
     def touched(self) -> Touched:
-        """Teeth that usable positions touched."""
-        usable = (one.engagement for one in self.positions if one.usable)
-        return touched(self.record.gear_set, usable)
+        """Teeth that usable positions, and a cycle run that judges, touched."""
+        usable = [one.engagement for one in self.positions if one.usable]
+        passed = () if self.cycle_run is None else self.cycle_run.engagements
+        return touched(self.record.gear_set, (*usable, *passed))

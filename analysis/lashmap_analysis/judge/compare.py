@@ -25,7 +25,7 @@ What repeats (rocks, fit of the lash map) is always independent.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import hypot, sqrt
 from typing import Literal
@@ -33,9 +33,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from lashmap_analysis.cycle.curve import LashCurve
 from lashmap_analysis.errors import FieldError
 from lashmap_analysis.gears.mesh_cycle import MeshCycle
-from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.judge.assessment import Assessment, Lash
 from lashmap_analysis.judge.shims import ShimAdvice, shift_mm, shift_uncertainty_mm
 from lashmap_analysis.judge.tight_spot import NORMAL_95
 from lashmap_analysis.lash_map.lash_map import LashMap
@@ -43,7 +44,7 @@ from lashmap_analysis.lash_map.model import PatternModel
 from lashmap_analysis.lash_map.once_per_turn import merged_functional, wave_functional
 from lashmap_analysis.uncertainty.backlash import fixed_lines, random_line
 from lashmap_analysis.uncertainty.budget import BudgetLine, combine
-from lashmap_analysis.uncertainty.mesh_state import SHIFTS, correction_mm
+from lashmap_analysis.uncertainty.mesh_state import ROLL, SHIFTS, correction_mm
 from lashmap_analysis.uncertainty.set_up import CALIBRATION, HYSTERESIS, SPIRAL
 
 Floats = NDArray[np.float64]
@@ -187,7 +188,7 @@ def tight_spot_difference(first: Build, second: Build, common: Common) -> Differ
         stated, budget, lash_map = (
             build.assessment.stated,
             build.assessment.budget,
-            build.assessment.lash_map,
+            build.assessment.judged,
         )
         if stated is None or budget is None or lash_map is None:
             return None
@@ -208,13 +209,19 @@ def tight_spot_difference(first: Build, second: Build, common: Common) -> Differ
     )
 
 
+def whole_lash(build: Build) -> Lash | None:
+    """The lash that is judged, where it is known over the whole mesh cycle."""
+    lash = build.assessment.judged
+    return None if isinstance(lash, LashCurve) and not lash.whole else lash
+
+
 def mean_difference(first: Build, second: Build, common: Common) -> Difference | None:
     """Difference of the mean backlashes over the mesh cycle; None when one test has no lash map."""
-    one, other = first.assessment.lash_map, second.assessment.lash_map
+    one, other = whole_lash(first), whole_lash(second)
     if one is None or other is None:
         return None
     contributions, combined = _together(_mean_lines(first, one), _mean_lines(second, other), common)
-    difference = other.mean_mm - one.mean_mm
+    difference = _mean_mm(second, other) - _mean_mm(first, one)
     expanded = NORMAL_95 * combined
     return Difference(
         value_mm=difference,
@@ -232,7 +239,7 @@ def map_difference(first: Build, second: Build, mean: Difference) -> MapDifferen
         second: The test compared.
         mean: Difference of their means, for the set-up's part.
     """
-    one, other = first.assessment.lash_map, second.assessment.lash_map
+    one, other = whole_lash(first), whole_lash(second)
     if one is None or other is None or not same_teeth(first, second):
         return None
     engagements = np.arange(one.gear_set.mesh_cycle, dtype=np.int64)
@@ -252,22 +259,34 @@ def same_teeth(first: Build, second: Build) -> bool:
     return (one.pinion_teeth, one.gear_teeth) == (other.pinion_teeth, other.gear_teeth)
 
 
-def _mean_lines(build: Build, lash_map: LashMap) -> tuple[BudgetLine, ...]:
+def _mean_mm(build: Build, lash: Lash) -> float:
+    """Mean over the mesh cycle at the least roll phase, which a cycle run was not corrected to."""
+    record = build.assessment.record
+    if not lash.over_roll:
+        return lash.mean_mm
+    return lash.mean_mm + correction_mm(record.gear_set, record.indicator, record.conditions, of={ROLL})
+
+
+def _mean_lines(build: Build, lash: Lash) -> tuple[BudgetLine, ...]:
     record = build.assessment.record
     repeats = random_line(
-        normal_backlash_mm=lash_map.mean_mm,
-        standard_uncertainty_mm=lash_map.mean_uncertainty_mm,
+        normal_backlash_mm=lash.mean_mm,
+        standard_uncertainty_mm=lash.mean_uncertainty_mm,
         degrees_of_freedom=np.inf,
         units=record.units,
+        over_roll=lash.over_roll,
     )
-    return (repeats, *fixed_lines(record.gear_set, record.indicator, record.conditions, lash_map.mean_mm))
+    return (repeats, *fixed_lines(record.gear_set, record.indicator, record.conditions, lash.mean_mm))
 
 
 def _together(
-    first: Iterable[BudgetLine], second: Iterable[BudgetLine], common: Common
+    first: Sequence[BudgetLine], second: Sequence[BudgetLine], common: Common
 ) -> tuple[tuple[Contribution, ...], float]:
     """Lines of both budgets, paired by what is uncertain; what repeats comes first in each."""
-    one, other = ({line.quantity: line for line in lines} for lines in (first, second))
+    repeats = " / ".join(dict.fromkeys((first[0].quantity, second[0].quantity)))
+    one, other = (
+        {repeats: lines[0], **{line.quantity: line for line in lines[1:]}} for lines in (first, second)
+    )
     contributions = []
     for number, quantity in enumerate({**one, **other}):
         before, after = one.get(quantity), other.get(quantity)
@@ -348,8 +367,8 @@ def runout_differences(
     Returns:
         Nothing when a test has no lash map, or no member stands by itself in both.
     """
-    one, other = first.assessment.lash_map, second.assessment.lash_map
-    if one is None or other is None or one.posterior is None or other.posterior is None:
+    one, other = whole_lash(first), whole_lash(second)
+    if one is None or other is None or any(_of_hand(lash) for lash in (one, other)):
         return ()
     rocked_mm = _rocked_mean_mm(first, one), _rocked_mean_mm(second, other)
     if one.merged_runout is not None and other.merged_runout is not None:
@@ -362,7 +381,11 @@ def runout_differences(
     )
 
 
-def _rocked_mean_mm(build: Build, lash_map: LashMap) -> float:
+def _of_hand(lash: Lash) -> bool:
+    return isinstance(lash, LashMap) and lash.posterior is None
+
+
+def _rocked_mean_mm(build: Build, lash_map: Lash) -> float:
     """Size of the mean backlash before its corrections, with which the set-up's lines scale."""
     record = build.assessment.record
     shift_mm = correction_mm(record.gear_set, record.indicator, record.conditions)
@@ -371,8 +394,8 @@ def _rocked_mean_mm(build: Build, lash_map: LashMap) -> float:
 
 def _difference(
     member: Member,
-    one: LashMap,
-    other: LashMap,
+    one: Lash,
+    other: Lash,
     set_up: tuple[Contribution, ...],
     rocked_mm: tuple[float, float],
 ) -> RunoutDifference:
@@ -402,9 +425,17 @@ def _difference(
     )
 
 
-def _vector(lash_map: LashMap, member: Member) -> tuple[Floats, Floats]:
+def _vector(lash: Lash, member: Member) -> tuple[Floats, Floats]:
     """Cosine and sine amplitude in mm, shape (2,), and their covariance, shape (2, 2)."""
-    gear_set, patterns = lash_map.gear_set, lash_map.posterior
+    if not isinstance(lash, LashMap):
+        runouts = {"gear": lash.gear_runout, "pinion": lash.pinion_runout, "both members": lash.merged_runout}
+        found = runouts[member]
+        if found is None:
+            raise ValueError("a cycle run that knows every engagement is needed")
+        high = math.radians(found.high_point_deg)
+        part = -found.amplitude_mm * np.array([math.cos(high), math.sin(high)])
+        return part, found.standard_uncertainty_mm**2 * np.eye(2)
+    gear_set, patterns = lash.gear_set, lash.posterior
     if patterns is None:
         raise ValueError("a map made by fit_lash_map is needed")
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from math import hypot, radians, sqrt
 
 from lashmap_analysis.gears.tooth_names import teeth_met
-from lashmap_analysis.judge.assessment import Assessment, PositionResult, TightSpotResult
+from lashmap_analysis.judge.assessment import Assessment, CycleRun, PositionResult, TightSpotResult
 from lashmap_analysis.judge.tight_spot import from_position
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN, Doubt
 from lashmap_analysis.lash_map.lash_map import LashMap
@@ -43,7 +43,10 @@ _SURE_UNLIKE, _WORTH, _LEAST_SHORT = 3.3, 0.25, 0.005
 
 
 def doubts_of(
-    record: TestRecord, positions: Sequence[PositionResult], stated: TightSpotResult | None
+    record: TestRecord,
+    positions: Sequence[PositionResult],
+    stated: TightSpotResult | None,
+    run: CycleRun | None = None,
 ) -> tuple[Doubt, ...]:
     """List what bars any outcome.
 
@@ -51,6 +54,7 @@ def doubts_of(
         record: The test record.
         positions: Its positions, measured.
         stated: The tight spot that would be judged; None when there is none.
+        run: What the passes of a cycle run say; None without passes.
     """
     found = [
         _not_as_written(record),
@@ -58,6 +62,7 @@ def doubts_of(
         _systematic_disagreement(record, positions),
         _off_whole_teeth(record, positions),
         _beyond_the_curve(record, positions),
+        _rocks_and_passes(run),
     ]
     if stated is not None:
         found += [
@@ -69,10 +74,15 @@ def doubts_of(
 
 
 def cautions_of(
-    record: TestRecord, positions: Sequence[PositionResult], lash_map: LashMap | None
+    record: TestRecord,
+    positions: Sequence[PositionResult],
+    lash_map: LashMap | None,
+    run: CycleRun | None = None,
 ) -> tuple[str, ...]:
-    """List what the reader must know beside the verdict's own cautions."""
-    notes = list(map_remarks(lash_map, positions, record)) if lash_map is not None else []
+    """List what the reader must know beside the verdict's own cautions; arguments as of `doubts_of`."""
+    notes = list(_of_cycle_run(run, lash_map))
+    if lash_map is not None and not (run is not None and run.judges):
+        notes += map_remarks(lash_map, positions, record)
     indicator = record.indicator
     if indicator.direction == "plane of rotation" and record.limits.kind == "normal":
         factor = record.gear_set.normal_per_transverse
@@ -91,10 +101,31 @@ def cautions_of(
     if indicator.is_encoder:
         notes.append(ENCODER_ALONE)
     notes += _moment_arm(record, positions)
+    notes += record.causes
     notes += _left_out(record)
     if record.closing != "completed":
         notes.append(f"The test ended early: {record.closing}.")
     return tuple(notes)
+
+
+def _of_cycle_run(run: CycleRun | None, lash_map: LashMap | None) -> tuple[str, ...]:
+    """Why a cycle run does not judge, unless the verdict says so for want of a map; and its warnings."""
+    if run is None:
+        return ()
+    alone = "The lash map of the rocks is judged alone."
+    refused = (f"{run.refusal} {alone}",) if run.refusal and lash_map is not None else ()
+    return (*refused, *run.remarks)
+
+
+def _rocks_and_passes(run: CycleRun | None) -> Doubt | None:
+    """The two methods contradict each other."""
+    if run is None or not run.disagree:
+        return None
+    return Doubt(
+        sentence=run.disagree,
+        remedy="Clean the teeth, rock again where rocks and passes differ, without the brake and with the "
+        "pinion locked; then repeat the passes with the brake light and steady.",
+    )
 
 
 def _of_other_teeth(record: TestRecord) -> Doubt | None:

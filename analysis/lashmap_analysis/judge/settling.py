@@ -15,6 +15,7 @@ from collections.abc import Iterable
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.gears.tooth_names import teeth_met
+from lashmap_analysis.judge.assessment import Lash
 from lashmap_analysis.judge.tight_spot import (
     NORMAL_95,
     budget_against,
@@ -38,7 +39,7 @@ WORTH_WHILE = 0.1
 
 
 def narrowing_steps(
-    lash_map: LashMap, budget: Budget, interval_mm: Interval, record: TestRecord
+    lash_map: Lash, budget: Budget, interval_mm: Interval, record: TestRecord
 ) -> tuple[str, ...]:
     """List what would settle the tight spot against the limits.
 
@@ -59,15 +60,7 @@ def narrowing_steps(
     least, most = allowed.get("minimum"), allowed.get("maximum")
     if total <= 0 or not any(low < limit < high for limit in (least, most) if limit is not None):
         return ()
-    count = positions_to_settle(lash_map, least, most, set_up_mm(budget))
-    steps = []
-    if count:
-        noun = "position" if count == 1 else "positions"
-        steps.append(f"About {count} more well-chosen {noun} would do, if they read as predicted.")
-    elif count is None:
-        narrows = budget.lines[0].standard_uncertainty_mm ** 2 / total >= WORTH_WHILE
-        before = "More positions narrow the interval, but they" if narrows else "More positions"
-        steps.append(f"{before} alone will not do.")
+    steps = _more_positions(lash_map, budget, (least, most)) if isinstance(lash_map, LashMap) else []
     for line in sorted(budget.lines, key=lambda one: -one.standard_uncertainty_mm):
         share = line.standard_uncertainty_mm**2 / total
         if line.remedy and share >= WORTH_WHILE:
@@ -79,20 +72,35 @@ def narrowing_steps(
     return tuple(steps)
 
 
-def confirm_step(lash_map: LashMap) -> str:
+def _more_positions(
+    lash_map: LashMap, budget: Budget, limits_mm: tuple[float | None, float | None]
+) -> list[str]:
+    """Say how many more positions would do, or that none would."""
+    count = positions_to_settle(lash_map, *limits_mm, set_up_mm(budget))
+    if count:
+        noun = "position" if count == 1 else "positions"
+        return [f"About {count} more well-chosen {noun} would do, if they read as predicted."]
+    if count is not None:
+        return []
+    narrows = budget.lines[0].standard_uncertainty_mm ** 2 / budget.combined_mm**2 >= WORTH_WHILE
+    before = "More positions narrow the interval, but they" if narrows else "More positions"
+    return [f"{before} alone will not do."]
+
+
+def confirm_step(lash_map: Lash) -> str:
     """Say where to go to confirm the tight spot."""
     spot = lash_map.tight_spot.engagement
     where = place(lash_map.gear_set, spot)
     return f"Measure a confirming position at the tight spot: engagement {spot}, {where}."
 
 
-def _is_coarse(lash_map: LashMap, record: TestRecord) -> bool:
+def _is_coarse(lash_map: Lash, record: TestRecord) -> bool:
     """The display step, rectangular, is most of the map's own standard uncertainty."""
     step = record.indicator.resolution_mm * record.indicator.normal_per_reading(record.gear_set)
     return step / 12**0.5 > lash_map.tight_spot.standard_uncertainty_mm / 2
 
 
-def cause_sentence(lash_map: LashMap, *, seen: Iterable[int] = (), units: Units = "mm") -> str:
+def cause_sentence(lash_map: Lash, *, seen: Iterable[int] = (), units: Units = "mm") -> str:
     """Say where the tight spot lies, in teeth and degrees from the matched teeth, and what moved it there.
 
     ``seen`` are engagements that are named as the tight spot elsewhere (predicted, measured): those that
@@ -105,7 +113,7 @@ def cause_sentence(lash_map: LashMap, *, seen: Iterable[int] = (), units: Units 
     )
 
 
-def _as_tight(lash_map: LashMap, seen: Iterable[int]) -> str:
+def _as_tight(lash_map: Lash, seen: Iterable[int]) -> str:
     others = sorted({one % lash_map.gear_set.mesh_cycle for one in seen} - {lash_map.tight_spot.engagement})
     equal = [str(one) for one in others if may_be_tightest(one, lash_map)]
     if not equal:
@@ -136,7 +144,7 @@ def _on_member(member: str, count: int, teeth: int) -> str:
     return f"{member} {whole}{rest} {'tooth' if rest == 1 else 'teeth'} ({rest * 360 / teeth:.1f}°)"
 
 
-def _what_moved_it(lash_map: LashMap, units: Units) -> str:
+def _what_moved_it(lash_map: Lash, units: Units) -> str:
     gear = _runout_text("gear", lash_map.gear_runout, units)
     pinion = _runout_text("pinion", lash_map.pinion_runout, units)
     scatter = format_length(lash_map.tooth_scatter_mm, units)

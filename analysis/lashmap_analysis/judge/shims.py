@@ -234,13 +234,14 @@ def shim_advice_for(
         ShimError: No stock is given.
     """
     record, stated = assessment.record, assessment.stated
-    if stated is None or assessment.lash_map is None or assessment.budget is None:
+    lash = assessment.judged
+    if stated is None or lash is None or assessment.budget is None:
         return None
-    total = budget_against(record.limits, assessment.budget, assessment.lash_map, record.indicator)
+    total = budget_against(record.limits, assessment.budget, lash, record.indicator)
     advice = shim_advice(
         gear_set=record.gear_set,
         backlash_mm=stated.normal_backlash_mm,
-        interval_mm=two_sided(assessment.lash_map, total),
+        interval_mm=two_sided(lash, total),
         limits=record.limits,
         preconditions=record.preconditions,
         stocks=stocks,

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.gears.tooth_names import teeth_met
-from lashmap_analysis.judge.assessment import Conformance, PositionResult, TightSpotResult
+from lashmap_analysis.judge.assessment import Conformance, Lash, PositionResult, TightSpotResult
 from lashmap_analysis.judge.verdict import Interval
 from lashmap_analysis.lash_map.lash_map import LashMap
 from lashmap_analysis.record.conditions import Conditions
@@ -33,16 +33,16 @@ NORMAL_95 = 1.959964  # normal distribution, two-sided 95 % (GUM table G.2, last
 
 
 def from_lash_map(
-    lash_map: LashMap, indicator: Indicator, conditions: Conditions, *, units: Units = "mm"
+    lash_map: Lash, indicator: Indicator, conditions: Conditions, *, units: Units = "mm"
 ) -> tuple[TightSpotResult, Budget]:
-    """State the tight spot of a lash map.
+    """State the tight spot of a lash map, or of the curve of a cycle run.
 
     The budget's first line carries the map's standard uncertainty with the degrees of freedom at which
     Student's t is as wide as the map's 95 % band. The interval widens each side of that band by the set-up's
     expanded uncertainty in quadrature, so that it keeps the band's skewness.
 
     Args:
-        lash_map: A fitted map of normal backlash.
+        lash_map: A fitted map of normal backlash, or the curve.
         indicator: The indicator that measured it, for the set-up's contributions.
         conditions: How the box was when it was tested; the map's backlash is corrected for it already.
         units: Unit the figures in the budget are written in.
@@ -62,6 +62,7 @@ def from_lash_map(
         random_standard_uncertainty_mm=scatter,
         random_degrees_of_freedom=freedom,
         units=units,
+        over_roll=lash_map.over_roll,
     )
     result = TightSpotResult(
         engagement=spot.engagement,
@@ -75,7 +76,7 @@ def from_lash_map(
     return result, total
 
 
-def budget_against(limits: Limits, total: Budget, lash_map: LashMap, indicator: Indicator) -> Budget:
+def budget_against(limits: Limits, total: Budget, lash_map: Lash, indicator: Indicator) -> Budget:
     """The budget of a tight spot as far as it is held against the drawing's limits, still as normal backlash.
 
     That of `from_lash_map`, unless the drawing means transverse backlash: what is not known of the spiral
@@ -91,13 +92,13 @@ def budget_against(limits: Limits, total: Budget, lash_map: LashMap, indicator: 
     )
 
 
-def two_sided(lash_map: LashMap, total: Budget) -> Interval:
+def two_sided(lash_map: Lash, total: Budget) -> Interval:
     """(low, high) of the tight spot at 95 %, the set-up of a budget included."""
     spot = lash_map.tight_spot
     return widened(spot.band_mm, spot.backlash_mm, NORMAL_95 * set_up_mm(total))
 
 
-def one_sided(lash_map: LashMap, total: Budget) -> Interval | None:
+def one_sided(lash_map: Lash, total: Budget) -> Interval | None:
     """(low, high) of the tight spot, each end passed on its own side with a chance of 5 % only.
 
     As for `from_lash_map`, with 1.645 set-up uncertainties; None for a map made by hand.
@@ -173,7 +174,7 @@ def _reads_as_predicted(position: PositionResult, before: LashMap) -> bool:
     return abs(backlash - predicted) <= allowed
 
 
-def may_be_tightest(engagement: int, before: LashMap) -> bool:
+def may_be_tightest(engagement: int, before: Lash) -> bool:
     """Whether the predicted backlash of an engagement cannot be told from the least, at 95 %."""
     spot = before.tight_spot
     if engagement % before.gear_set.mesh_cycle == spot.engagement:
@@ -183,7 +184,7 @@ def may_be_tightest(engagement: int, before: LashMap) -> bool:
     return predicted - spot.backlash_mm <= allowed
 
 
-def _predicted(engagement: int, before: LashMap) -> tuple[float, float]:
+def _predicted(engagement: int, before: Lash) -> tuple[float, float]:
     prediction = before.predict(np.array([engagement], dtype=np.int64))
     return float(prediction.backlash_mm[0]), float(prediction.standard_uncertainty_mm[0])
 
@@ -199,12 +200,12 @@ def scaling_mm(total: Budget) -> float:
     return hypot(*(line.standard_uncertainty_mm for line in lines))
 
 
-def relative_scaling(lash_map: LashMap, total: Budget) -> float:
+def relative_scaling(lash_map: Lash, total: Budget) -> float:
     """The same as a part of the backlash, which is that of every difference between engagements."""
     return scaling_mm(total) / (_as_rocked_mm(lash_map, total) or 1.0)
 
 
-def _as_rocked_mm(lash_map: LashMap, total: Budget) -> float:
+def _as_rocked_mm(lash_map: Lash, total: Budget) -> float:
     """Size of the tight spot before its corrections, with which the set-up's lines scale."""
     return abs(lash_map.tight_spot.backlash_mm - sum(line.correction_mm for line in total.lines))
 
@@ -217,7 +218,7 @@ def widened(band_mm: Interval, value_mm: float, expanded_mm: float) -> Interval:
     return value_mm - below, value_mm + above
 
 
-def variation_interval(lash_map: LashMap, budget: Budget, factor: float = NORMAL_95) -> Interval:
+def variation_interval(lash_map: Lash, budget: Budget, factor: float = NORMAL_95) -> Interval:
     """Of loosest minus tightest, for a coverage factor; what scales every reading scales it with them."""
     size = lash_map.variation_mm
     expanded = factor * hypot(lash_map.variation_uncertainty_mm, relative_scaling(lash_map, budget) * size)
@@ -230,7 +231,7 @@ def _freedom(position: PositionResult) -> float:
     return given if given >= 1 else 1.0
 
 
-def conformance(lash_map: LashMap, budget: Budget, record: TestRecord) -> Conformance:
+def conformance(lash_map: Lash, budget: Budget, record: TestRecord) -> Conformance:
     """Probability that each limit is kept: a figure beside the verdict that decides nothing.
 
     Args:

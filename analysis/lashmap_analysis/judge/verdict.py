@@ -23,7 +23,7 @@ The rule, and why:
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from math import cos, radians, sqrt
 from typing import Literal, cast
@@ -429,7 +429,7 @@ class Touched:
     def remedy(self) -> str:
         """What would settle it; empty when every tooth was touched."""
         named = [
-            f"{member} {_numbers(teeth)}"
+            f"{member} {numbers(teeth)}"
             for member, teeth in (("gear", self.gear_left), ("pinion", self.pinion_left))
             if teeth
         ]
@@ -441,15 +441,18 @@ class Touched:
         )
 
 
-def _numbers(rising: tuple[int, ...]) -> str:
-    """Whole numbers, those that follow each other as a range: ``2–6, 8, 9``."""
+def numbers(rising: Sequence[int], *, most: int = 0) -> str:
+    """Whole numbers, those that follow each other as a range: ``2–6, 8, 9``; `most` of them if not 0."""
     runs = list[list[int]]()
     for one in rising:
         if runs and one == runs[-1][-1] + 1:
             runs[-1].append(one)
         else:
             runs.append([one])
-    return ", ".join(f"{run[0]}–{run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs)
+    shown = runs if not most or len(runs) <= most else runs[: most - 1]
+    said = ", ".join(f"{run[0]}–{run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in shown)
+    others = sum(map(len, runs[len(shown) :]))
+    return f"{said} and {others} more" if others else said
 
 
 def touched(gear_set: GearSet, engagements: Iterable[int]) -> Touched:

@@ -147,6 +147,11 @@ class LashMap:
     posterior: PatternPosterior | None = field(default=None, repr=False)
     middle_mm: float = 0.0
 
+    @property
+    def over_roll(self) -> bool:
+        """All positions were rocked at one phase of the roll: the least within a pitch is not in the map."""
+        return False
+
     def reading_uncertainty_mm(self, within_rock_mm: float) -> float:
         """Standard uncertainty of a reading, the setting of the tip included, from that within its rock."""
         return within_rock_mm if self.setting is None else self.setting.with_reading(within_rock_mm)

@@ -186,18 +186,8 @@ def separability(model: PatternModel, readings: Readings, priors: Priors) -> Sep
     left = _left_at(model, readings, priors)
     gear, pinion = (_remaining(left, model, member) < STANDS_BELOW * priors.once_um[0] for member in (0, 1))
     teeth = model.cycle
-    if teeth.gear_teeth == teeth.pinion_teeth:
-        return Separability(
-            gear=False,
-            pinion=False,
-            sentence="Gear and pinion runout have the same period in a 1:1 set: only their sum is known, "
-            "and no choice of positions can tell them apart.",
-            remedy="Sweep the runout of one shaft over a full turn (indicator against encoder); or, only "
-            "where the drawing allows leaving the matched teeth, re-time the set by a quarter turn, measure "
-            "again and compare the two maps.",
-        )
-    if gear and pinion:
-        return _both_stand(teeth.gear_teeth, teeth.pinion_teeth)
+    if teeth.gear_teeth == teeth.pinion_teeth or (gear and pinion):
+        return separable_by_teeth(teeth.gear_teeth, teeth.pinion_teeth)
     added = _separating(left, model, priors, float(np.median(readings.uncertainty_um)))
     return Separability(
         gear=gear,
@@ -208,7 +198,18 @@ def separability(model: PatternModel, readings: Readings, priors: Priors) -> Sep
     )
 
 
-def _both_stand(gear_teeth: int, pinion_teeth: int) -> Separability:
+def separable_by_teeth(gear_teeth: int, pinion_teeth: int) -> Separability:
+    """What can be told apart where every engagement is known: the numbers of teeth alone decide."""
+    if gear_teeth == pinion_teeth:
+        return Separability(
+            gear=False,
+            pinion=False,
+            sentence="Gear and pinion runout have the same period in a 1:1 set: only their sum is known, "
+            "and no choice of positions can tell them apart.",
+            remedy="Sweep the runout of one shaft over a full turn (indicator against encoder); or, only "
+            "where the drawing allows leaving the matched teeth, re-time the set by a quarter turn, measure "
+            "again and compare the two maps.",
+        )
     order = gear_order(gear_teeth, pinion_teeth)
     if not order:
         return Separability(gear=True, pinion=True)

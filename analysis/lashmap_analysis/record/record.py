@@ -24,6 +24,7 @@ Purpose = Literal["planned", "confirming"]
 Shaft = Literal["gear", "pinion"]
 Units = Literal["mm", "in"]
 DecisionRule = Literal["two-sided", "one-sided"]
+Direction = Literal["forward", "back"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,6 +129,32 @@ class RunoutTrace:
     encoder_deg: Floats
     indicator_from_mesh_deg: float | None = None
     times_apart_uncertainty_s: float = nan
+
+
+@dataclass(frozen=True, kw_only=True)
+class PassTrace:
+    """The samples of one pass of a cycle run: the pinion turned one way against a light brake on the gear.
+
+    Attributes:
+        number: Of the pass in the order of asking, from 1.
+        direction: ``forward`` with the drive flanks in contact, ``back`` with the coast flanks.
+        pinion_time_s: Shape (n,), seconds from the start of the test, increasing.
+        pinion_deg: Shape (n,), angle of the pinion's shaft past the matched teeth.
+        gear_time_s: Shape (k,), same time base; the very array of the pinion where one frame carries both
+            counts.
+        gear_deg: Shape (k,), angle of the gear's shaft past the matched teeth.
+        attempt: Which try at this pass, from 1; earlier tries were refused.
+        brake_nm: Torque of the brake on the gear's shaft; None when nobody measured it.
+    """
+
+    number: int
+    direction: Direction
+    pinion_time_s: Floats
+    pinion_deg: Floats
+    gear_time_s: Floats
+    gear_deg: Floats
+    attempt: int = 1
+    brake_nm: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -250,6 +277,9 @@ class TestRecord:
         sweeps: Runout sweeps in the order of recording.
         damage: What shows that the record is not as it was written, one sentence each; empty when it is.
         left_out: Positions that were asked for and gave no rock, one sentence each with the reason.
+        causes: What a person found where rocks were refused one after another, one sentence each.
+        passes: Passes of a cycle run in the order of recording, the last try at each.
+        pinion_encoder: The second encoder, on the pinion's shaft; None on a stand with one.
     """
 
     identity: Identity
@@ -266,6 +296,9 @@ class TestRecord:
     sweeps: tuple[RunoutTrace, ...] = ()
     damage: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    causes: tuple[str, ...] = ()
+    passes: tuple[PassTrace, ...] = ()
+    pinion_encoder: Encoder | None = None
 
     __test__ = False  # pytest: a record, not a test class
 

@@ -21,7 +21,7 @@ from lashmap_analysis.charts.svg import (
     rectangle,
     text,
 )
-from lashmap_analysis.judge.compare import Build, Difference, same_teeth
+from lashmap_analysis.judge.compare import Build, Difference, same_teeth, whole_lash
 from lashmap_analysis.judge.comparison import Pair, difference_words, runout_words
 from lashmap_analysis.judge.tight_spot import NORMAL_95
 from lashmap_analysis.record.lengths import format_length, format_spread, in_units
@@ -93,7 +93,7 @@ def pair_view(pair: Pair, number: int, units: Units) -> PairView:
 def figures(build: Build, units: Units) -> tuple[tuple[str, str], ...]:
     """The figures of one test, with their names."""
     assessment = build.assessment
-    identity, stated, lash_map = assessment.record.identity, assessment.stated, assessment.lash_map
+    identity, stated, lash_map = assessment.record.identity, assessment.stated, assessment.judged
     found = [
         ("box", f"{identity.box}, serial {identity.serial}"),
         ("gear set", identity.set_number or "–"),
@@ -157,10 +157,10 @@ def overlay_chart(builds: Sequence[Build], units: Units) -> Markup | None:
     shown = [(n, build) for n, build in enumerate(builds) if same_teeth(builds[0], build)]
     curves = {}
     for number, build in shown:
-        lash_map = build.assessment.lash_map
-        if lash_map is not None:
-            every = np.arange(lash_map.gear_set.mesh_cycle, dtype=np.int64)
-            curves[number] = lash_map.predict(every).backlash_mm * in_units(1.0, units)
+        lash = whole_lash(build)
+        if lash is not None:
+            every = np.arange(lash.gear_set.mesh_cycle, dtype=np.int64)
+            curves[number] = lash.predict(every).backlash_mm * in_units(1.0, units)
     ends = [float(v) for curve in curves.values() for v in (curve.min(), curve.max())]
     # The stated minimum over many engagements lies below the fitted curve: its ring must not leave the plate.
     ends += [

@@ -15,6 +15,7 @@ from lashmap_analysis.charts.lash_map import LashView, lash_view, map_chart, pol
 from lashmap_analysis.charts.limits import limits_chart, seal
 from lashmap_analysis.charts.qr_code import code_chart
 from lashmap_analysis.charts.svg import MORE, cut_to, width
+from lashmap_analysis.facts.cycle import cycle_lines
 from lashmap_analysis.facts.given import NO_SERIAL, limit_line, limit_words
 from lashmap_analysis.facts.in_words import without_keys
 from lashmap_analysis.facts.lash_map import why_no_map
@@ -41,7 +42,7 @@ _OTHER_IDENTITY = 44
 _REASON, _REASONS = 260, 7
 _STEP, _STEPS = 200, 6
 _STATE_NAME, _DETAIL, _REMEDY, _STATES = 48, 120, 120, 9
-_CAUSE, _LINE = 400, 190
+_CAUSE, _LINE, _RUN = 400, 190, 300
 _IN_CODE = 120  # a name, or the 64 digits of a seal
 
 
@@ -66,7 +67,7 @@ class Sheet:
         limits: The line about limits.
         judged: The decision rule, and the probability that the limits are kept.
         cause: Where the tight spot lies and what moved it there.
-        sweeps: Each runout sweep in one line.
+        told: What else was done, a line each: the cycle run, causes of refused rocks, runout sweeps.
         preconditions: As recorded.
         density: How full the page is.
         in_full: What was cut, as (name, whole text).
@@ -97,7 +98,7 @@ class Sheet:
     limits: str
     judged: str
     cause: str
-    sweeps: tuple[str, ...]
+    told: tuple[str, ...]
     preconditions: tuple[Precondition, ...]
     density: Literal["roomy", "dense", "tight"]
     in_full: tuple[tuple[str, str], ...]
@@ -228,10 +229,14 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
     limits = cut("limits", limit_line(assessment), _LINE)
     judged = judged_line(assessment)  # never long
     cause = cut("tight spot", assessment.cause, _CAUSE)
-    sweeps = cut.several("sweep", sweep_lines(assessment), _LINE, 3)
+    told = (
+        *cut.several("cycle run", cycle_lines(assessment), _RUN, 1),
+        *cut.several("cause named", record.causes, _LINE, 2),
+        *cut.several("sweep", sweep_lines(assessment), _LINE, 3),
+    )
     unused = _REASONS + _STEPS - 2 * taken - len(reasons) - len(would_settle)
     preconditions = _preconditions(record.preconditions, cut, _STATES - max(0, taken - unused))
-    lines = [*(one.words for one in reasons), *would_settle, closing, limits, judged, cause, *sweeps]
+    lines = [*(one.words for one in reasons), *would_settle, closing, limits, judged, cause, *told]
     lines += [f"{one.name} {one.detail} {one.remedy}" for one in preconditions]
     lines += [""] * (4 * taken)  # the results side by side
     # How tightly the words must be set, by their length (measured on A4 and Letter).
@@ -246,7 +251,7 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
         "limits": limits,
         "judged": judged,
         "cause": cause,
-        "sweeps": sweeps,
+        "told": told,
         "preconditions": preconditions,
         "density": "roomy" if columns < 1600 else "dense" if columns < 2400 else "tight",
         "in_full": tuple(cut.in_full),

@@ -76,8 +76,11 @@ LEAST_CODES = 0.65
 TILT_TO_ARCH = 1.3
 """Bounce at arrival and travel at departure tilt a flank more than they arch it."""
 
-NOTABLE = (0.005, 2.0)
-"""Uncertainty by creep, as a share of the step and over that of all else, from which on a warning says so."""
+NOTABLE = (0.01, 2.0)
+"""Uncertainty by creep, as a share of the step and over that of all else, from which on a warning says so.
+
+A film of oil of 0.3 µm on a lash of 0.14 mm, as the simulated bench has it, makes 0.5 to 0.7 %: no news.
+"""
 
 HIDDEN = (1.65, 0.3)
 """An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""

@@ -32,6 +32,7 @@ def budget(
     random_standard_uncertainty_mm: float,
     random_degrees_of_freedom: float = inf,
     units: Units = "mm",
+    over_roll: bool = False,
 ) -> Budget:
     """Budget of a normal backlash at the outer pitch radius.
 
@@ -47,6 +48,7 @@ def budget(
             resolution included, as normal backlash.
         random_degrees_of_freedom: Of that; infinite when it is a posterior that has its own doubt inside.
         units: Unit the figures in the table are written in.
+        over_roll: The backlash is the least of a cycle run, the roll within a pitch included.
 
     Returns:
         The combined budget at 95 %.
@@ -60,8 +62,10 @@ def budget(
         standard_uncertainty_mm=random_standard_uncertainty_mm,
         degrees_of_freedom=random_degrees_of_freedom,
         units=units,
+        over_roll=over_roll,
     )
-    return combine((line, *fixed_lines(gear_set, indicator, conditions, normal_backlash_mm, units=units)))
+    fixed = fixed_lines(gear_set, indicator, conditions, normal_backlash_mm, units=units, over_roll=over_roll)
+    return combine((line, *fixed))
 
 
 def fixed_lines(
@@ -71,6 +75,7 @@ def fixed_lines(
     normal_backlash_mm: float,
     *,
     units: Units = "mm",
+    over_roll: bool = False,
 ) -> tuple[BudgetLine, ...]:
     """List what sits in every reading alike: the indicator's set-up, then the state of the mesh.
 
@@ -79,7 +84,7 @@ def fixed_lines(
     Raises:
         IndicatorError: The tip touches no tooth.
     """
-    of_mesh = mesh_lines(gear_set, indicator, conditions, units=units)
+    of_mesh = mesh_lines(gear_set, indicator, conditions, units=units, over_roll=over_roll)
     rocked_mm = normal_backlash_mm - sum(line.correction_mm for line in of_mesh)
     return (*set_up_lines(gear_set, indicator, rocked_mm, units=units), *of_mesh)
 
@@ -90,15 +95,34 @@ def random_line(
     standard_uncertainty_mm: float,
     degrees_of_freedom: float,
     units: Units,
+    over_roll: bool = False,
 ) -> BudgetLine:
-    """The line for what the rocks and the fit of the lash map leave open."""
+    """The line for what repeating leaves open: rocks and the fit of the lash map, or a cycle run."""
+    quantity, source, remedy = _OF_CYCLE if over_roll else _OF_ROCKS
     return BudgetLine(
-        quantity="rocks and fit of the lash map",
+        quantity=quantity,
         value=format_length(normal_backlash_mm, units),
         distribution="t" if isfinite(degrees_of_freedom) else "normal",
         standard_uncertainty_mm=standard_uncertainty_mm,
         degrees_of_freedom=degrees_of_freedom,
-        source="scatter of the reversals, resolution of the indicator included, and of the tooth-to-tooth "
-        "part of the lash map (type A)",
-        remedy="record more positions, and more reversals at each",
+        source=source,
+        remedy=remedy,
     )
+
+
+_OF_ROCKS = (
+    "rocks and fit of the lash map",
+    (
+        "scatter of the reversals, resolution of the indicator included, and of the tooth-to-tooth "
+        "part of the lash map (type A)"
+    ),
+    "record more positions, and more reversals at each",
+)
+_OF_CYCLE = (
+    "cycle run and the rocks that tie it",
+    (
+        "scatter of the passes, least over all engagements and the roll included, and of the rocks, "
+        "setting of the tip included (type A)"
+    ),
+    "rock at more places, and run another pair of passes",
+)

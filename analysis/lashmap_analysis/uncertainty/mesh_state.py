@@ -27,6 +27,7 @@ least within a pitch lies below by anything up to the variation there.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from math import cos, hypot, inf, radians, sin, sqrt
 from typing import TYPE_CHECKING
@@ -75,7 +76,12 @@ SHIFTS = frozenset({TEMPERATURE, END_PLAY, TORQUE, ROLL})
 
 
 def mesh_lines(
-    gear_set: GearSet, indicator: Indicator, conditions: Conditions, *, units: Units = "mm"
+    gear_set: GearSet,
+    indicator: Indicator,
+    conditions: Conditions,
+    *,
+    units: Units = "mm",
+    over_roll: bool = False,
 ) -> tuple[BudgetLine, ...]:
     """List what separates the rocked mesh from the stated one, each with its correction.
 
@@ -84,6 +90,7 @@ def mesh_lines(
         indicator: The indicator, whose reading the torque's compliance is said in.
         conditions: How the box was when it was tested.
         units: Unit the figures in the table are written in.
+        over_roll: The least over the roll was measured, as a cycle run does: then the roll has no line.
 
     Returns:
         Lines in the order they are shown; what has no uncertainty at all has none.
@@ -92,13 +99,19 @@ def mesh_lines(
         _temperature_line(gear_set, conditions, units),
         *_end_play_lines(gear_set, conditions, units),
         _torque_line(gear_set, indicator, conditions, units),
-        _roll_line(conditions, units),
+        *(() if over_roll else (_roll_line(conditions, units),)),
     )
 
 
-def correction_mm(gear_set: GearSet, indicator: Indicator, conditions: Conditions) -> float:
-    """What is added to every backlash as rocked, to state it as the module text says, in mm."""
-    return sum(line.correction_mm for line in mesh_lines(gear_set, indicator, conditions))
+def correction_mm(
+    gear_set: GearSet, indicator: Indicator, conditions: Conditions, *, of: Collection[str] = SHIFTS
+) -> float:
+    """What is added to every backlash as rocked, to state it as the module text says, in mm.
+
+    `of` names the lines that are asked for.
+    """
+    lines = mesh_lines(gear_set, indicator, conditions)
+    return sum(line.correction_mm for line in lines if line.quantity in of)
 
 
 @dataclass(frozen=True, kw_only=True)

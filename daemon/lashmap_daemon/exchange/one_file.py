@@ -137,10 +137,10 @@ class Workbook:
 
 
 # Of both instruments together: a variable of a level 5 file must stay below 2 GB (documentation of the
-# format, from memory), and `samples` holds all of them at 21 bytes each.
-MOST_SAMPLES = 100_000_000
+# format, from memory), and `samples` holds all of them at 23 bytes each.
+MOST_SAMPLES = 90_000_000
 _Kept = dict[str, NDArray[Any]]
-_KINDS = {"time_s": np.float64, "value": np.float64, "position": np.int32, "sweep": np.int8}
+_KINDS = {"time_s": np.float64, "value": np.float64, "position": np.int32, "sweep": np.int8, "pass": np.int16}
 
 
 class MatlabFile:

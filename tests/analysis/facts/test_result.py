@@ -9,10 +9,13 @@ from typing import Any, get_args
 
 import numpy as np
 import pytest
+from analysis.cycle.cycle_records import bench
 from analysis.key_paths import key_paths
 from analysis.made_assessment import Scenario, made_assessment
 from analysis.made_review import reviewed
 from lashmap_analysis.facts.result import KEYS, to_document
+from lashmap_analysis.judge.assess import assess
+from lashmap_analysis.record.record import Encoder
 from lashmap_analysis.runout.match import Remainder
 from lashmap_analysis.tables import TABLES, columns_of, frame
 
@@ -44,7 +47,12 @@ def test_every_key_is_documented_and_every_documented_key_is_written() -> None:
     assert sweep.match is not None
     left = Remainder(amplitude_mm=0.003, high_point_deg=12.0, standard_uncertainty_mm=0.0005)
     swept = replace(sweep, match=replace(sweep.match, remainder=left))
-    whole = replace(reviewed(assessment), lash_map=merged, sweeps=(swept,))
+    run = assess(bench().record()).cycle_run
+    assert run is not None
+    assert run.curve is not None
+    run = replace(run, curve=replace(run.curve, merged_runout=run.curve.gear_runout))
+    record = replace(assessment.record, pinion_encoder=Encoder(shaft="pinion", resolution_deg=0.018))
+    whole = replace(reviewed(assessment), record=record, lash_map=merged, sweeps=(swept,), cycle_run=run)
     written = set(key_paths(to_document(whole)))
     assert written == set(KEYS)
     assert all(meaning.strip() for meaning in KEYS.values())

@@ -39,7 +39,7 @@ from pyarrow import parquet
 from rich.console import Console
 from scipy.io import loadmat
 
-ENDS_OF_UNITS = ("_mm", "_deg", "_s", "_c", "_nm", "_um_per_nm", "_um_per_m_k")
+ENDS_OF_UNITS = ("_mm", "_deg", "_urad", "_s", "_c", "_nm", "_um_per_nm", "_um_per_m_k")
 
 
 @pytest.fixture(scope="module")

@@ -59,7 +59,7 @@ def test_more_samples_than_a_sheet_holds_are_refused_with_the_reason(
 def test_more_samples_than_a_matlab_file_holds_are_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert one_file.MOST_SAMPLES * (8 + 8 + 4 + 1) < 2**31  # one variable of a level 5 file (memory)
+    assert one_file.MOST_SAMPLES * (8 + 8 + 4 + 1 + 2) < 2**31  # one variable of a level 5 file (memory)
     monkeypatch.setattr(one_file, "MOST_SAMPLES", 1000)
     with pytest.raises(ConfigurationError, match=r"no more than 1,000 samples; use --to parquet or csv"):
         exported("mat", tmp_path / "tests.mat")
