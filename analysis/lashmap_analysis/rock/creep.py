@@ -62,7 +62,7 @@ EARLY = 5
 """Part of the time on the flank that is held against the dwell, one in so many."""
 
 LEAST_EARLY = 4
-"""Samples there, of all stays on a flank, that show it."""
+"""Samples there, of all stays on a flank, from which on they are looked at."""
 
 LATE = (0.01, 0.005)
 """That distance, as a share of the step, that is refused: any, and one that the mean shape confirms.
@@ -72,6 +72,9 @@ An oil film of 1 % of the step makes 0.5 to 0.9 % of it.
 
 LATE_CODES = 0.65
 """The same in resolutions: rounding to another code in every stay looks like that much."""
+
+HIDDEN_BY_NOISE = 2.0
+"""Standard deviations of a sample that may reach as far."""
 
 LATE_NONE = 0.0005
 """The same that is none: it adds nothing to the uncertainty, nor does half a resolution."""
@@ -197,13 +200,14 @@ def _leaned_on(
     level = stays.sign * (settled.offset_mm - slope * settled.time)
     outward = stays.sign.repeat(spans) * (stays.padded_mm[first:end] - slope * padded_time[first:end])
     late = _find_late(level.repeat(spans) - outward, stays, settled, kept, step_mm)
-    width, surely = LATE_REACH * sum([usual for usual, _ in late]), max([least for _, least in late])
+    width = LATE_REACH * sum([usual for usual, _, _ in late])
+    least, surely = max([one for _, one, _ in late]), max([one for _, _, one in late])
     share, few = LATE[0], settled.middles.few
-    if few or (min(settled.middles.typical_samples) < PLENTY and surely > LATE[1] * step_mm):
+    if few or (min(settled.middles.typical_samples) < PLENTY and least > LATE[1] * step_mm):
         # a single early sample of each stay may be that of a rebound
         bulge, sure = _find_bulge(padded_time, stays, settled, step_mm)
         confirmed = sure > SURE_BULGE[0] and bulge > SURE_BULGE[1] * step_mm
-        share = LATE[1] if confirmed else inf
+        share, surely = LATE[1] if confirmed else inf, least
         if few:
             begins, ends = BULGE
             width = max(width, BULGE_REACH * bulge * min(max((sure - begins) / (ends - begins), 0.0), 1.0))
@@ -212,13 +216,17 @@ def _leaned_on(
 
 def _find_late(
     inward: Floats, stays: Stays, settled: Settled, kept: Integers, step_mm: float
-) -> list[tuple[float, float]]:
-    """How far inward of its dwells the gear was early on each flank: the median, and the least that it is.
+) -> list[tuple[float, float, float]]:
+    """How far inward of its dwells the gear was early on each flank: the median, and two bounds of it.
 
-    The least is exceeded by the median with 97.5 % (binomial, normal approximation). Both are 0 where that is
-    next to nothing.
+    It exceeds them with 97.5 and 99.9 % (binomial, normal approximation). All are 0 where that is next to
+    nothing, and where noise reaches as far as is looked at.
     """
     first, end = int(stays.start[0]), int(stays.stop[-1])
+    nothing = max(LATE_NONE * step_mm, 0.5 * settled.resolution_mm)
+    # with few samples a stay it holds the slope
+    if not settled.middles.few and HIDDEN_BY_NOISE * settled.middles.noise_mm > ON_FLANK * step_mm:
+        return [(0.0, 0.0, 0.0)]
     off = (inward > ON_FLANK * step_mm).nonzero()[0] + first
     walls = np.concatenate(([-1], off, [end]))
     # the first stay may begin in its midst
@@ -226,18 +234,18 @@ def _find_late(
     begin = np.maximum(stays.start[kept], walls[off.searchsorted(settled.start[kept])] + 1)
     stop = np.minimum(stays.stop[kept], walls[off.searchsorted(settled.stop[kept]) + 1])
     count = np.maximum((stop - begin) // EARLY, 1)
-    found = []
+    found = [(0.0, 0.0, 0.0)]
     for flank in (stays.sign[kept] > 0, stays.sign[kept] < 0):
         some = count[flank]
         size = int(np.add.reduce(some))
+        if size < LEAST_EARLY:
+            continue
         index = np.arange(size) + (begin[flank] - np.add.accumulate(some) + some - first).repeat(some)
-        early = np.sort(inward[index])
+        early = np.sort(inward[index]).tolist()
         middle = 0.5 * (size - 1)
-        least = float(early[max(int(middle - sqrt(size)), 0)]) if size >= LEAST_EARLY else 0.0
-        if least > max(LATE_NONE * step_mm, 0.5 * settled.resolution_mm):
-            found.append((float(early[int(middle)]), least))
-        else:
-            found.append((0.0, 0.0))
+        least, surely = (early[max(int(middle - half * sqrt(size)), 0)] for half in (1.0, 1.5))
+        if least > nothing:
+            found.append((early[int(middle)], least, surely))
     return found
 
 
