@@ -335,12 +335,13 @@ def _put_together(
     both = known[0] & known[1]
     weight = np.where(both, 1 / np.maximum(noise.smoothed_mm2, LEAST_VARIANCE_MM2), 0.0)
     lash, share = _kept(passes.teeth, _smoothed(flanks[1] - flanks[0]), weight, noise.smoothed_mm2)
+    # Before rocks lift it: passes on one flank tied to rocks would look like a lash.
+    typical = float(np.median(lash[both])) if both.any() else nan
     tied = _tie(lash, both, _level_mm(passes, found), ties)
     lash = lash + tied.level.value
     spread = _Spread.of(passes.teeth, lash, weight, (share, noise), tied.level)
     per = gear_set.normal_per_transverse
     sides = [(passes.weight[passes.flank == side] > 0).any(axis=(0, 2)) for side in (0, 1)]
-    typical = float(np.median(lash[both])) if both.any() else nan
     flags = (
         skew_flag(found, passes),
         contact_flag(kept),

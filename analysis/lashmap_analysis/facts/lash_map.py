@@ -120,13 +120,16 @@ _UNKNOWN = 0.9
 
 
 def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
-    lash_map, units = assessment.lash_map, assessment.record.units
+    units = assessment.record.units
+    # Where the cycle run is judged it says its own runouts.
+    lash_map = assessment.lash_map if assessment.lash_map is assessment.judged else None
+    if lash_map is not None:
+        yield "gear runout", _runout_words(lash_map.gear_runout, units)
+        yield "pinion runout", _runout_words(lash_map.pinion_runout, units)
+    for sweep in assessment.sweeps if assessment.judged is not None else ():
+        yield f"{sweep.member} sweep", sweep.sentence
     if lash_map is None:
         return
-    yield "gear runout", _runout_words(lash_map.gear_runout, units)
-    yield "pinion runout", _runout_words(lash_map.pinion_runout, units)
-    for sweep in assessment.sweeps:
-        yield f"{sweep.member} sweep", sweep.sentence
     for words in (lash_map.separable.sentence, lash_map.separable.remedy):
         # What stands among the verdict's notes is not said again.
         if words in remarks_of(assessment) and words not in assessment.verdict.cautions:
@@ -156,9 +159,17 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
         )
         yield Chapter("One gear turn around the tight spot", "around-h", (Picture(picture),))
     facts = _map_facts(assessment)
-    left = (*_parts(assessment), *map(Words, _separable_words(assessment)))
+    beside = _beside_cycle(assessment)
+    left = (*_parts(assessment), *map(Words, (*beside, *_separable_words(assessment))))
     side = Side(left, (Facts(facts, width=42),) if facts else ())
     yield Chapter("Runout and variation", "runout", (side,))
+
+
+def _beside_cycle(assessment: Assessment) -> tuple[str, ...]:
+    """Say that this map is not what is judged; nothing when it is, or when there is none."""
+    if assessment.lash_map is None or assessment.lash_map is assessment.judged:
+        return ()
+    return ("This is the map of the rocks alone. It stands beside the cycle run, which is judged.",)
 
 
 def _parts(assessment: Assessment) -> tuple[Block, ...]:
