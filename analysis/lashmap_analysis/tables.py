@@ -56,7 +56,7 @@ SAMPLES = Table(
     key=("test", "channel", "time_s"),
     columns=(
         TEST,
-        text("channel", "'indicator', 'encoder' or 'pinion encoder'"),
+        text("channel", "'indicator', 'encoder', or 'pinion encoder' of a stand with two encoders"),
         number("time_s", "seconds since the test started, monotonic", required=True),
         number(
             "value",

@@ -39,16 +39,18 @@ PANELS = {
 }
 
 
+_WHOLE = 1_000  # letters of a first sentence: it is wrapped, never cut
+
+
 class _Commands(TyperGroup):
-    """All commands, grouped in the help; a wrong value of an option is explained in our words."""
+    """Commands, those of the program in groups; a wrong value of an option is explained in our words."""
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ANN401, ARG002 - as typer calls it
         widest = max(map(len, self.commands))
-        room = formatter.width - widest - 6
-        for title, names in PANELS.items():
+        for title, names in PANELS.items() if "run" in self.commands else [("Commands", self.commands)]:
             with formatter.section(title):
                 formatter.write_dl(
-                    [(f"{name:<{widest}}", self.commands[name].get_short_help_str(room)) for name in names]
+                    [(f"{name:<{widest}}", self.commands[name].get_short_help_str(_WHOLE)) for name in names]
                 )
 
     def invoke(self, ctx: Any) -> Any:  # noqa: ANN401 - its type is private to typer
@@ -75,12 +77,16 @@ app = typer.Typer(
     **_PLAIN,
 )
 _tell = typer.Typer(
-    help="Speak to the service of a stand: begin a test, ask how it is, repeat, skip, note, stop.", **_PLAIN
+    cls=_Commands,
+    help="Speak to the service of a stand: begin a test, ask how it is, repeat, skip, note, stop.",
+    **_PLAIN,
 )
 _study = typer.Typer(
-    help="Study the stand itself: repeatability and reproducibility, and drift of a check standard.", **_PLAIN
+    cls=_Commands,
+    help="Study the stand itself: repeatability and reproducibility, and drift of a check standard.",
+    **_PLAIN,
 )
-_new = typer.Typer(help="Make a box or stand file by answering questions.", **_PLAIN)
+_new = typer.Typer(cls=_Commands, help="Make a box or stand file by answering questions.", **_PLAIN)
 
 # Each with its options, and its function in a module of `commands`; in the order of the help.
 _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
@@ -110,6 +116,7 @@ _COMMANDS: dict[tuple[typer.Typer, str], tuple[type[Any], str]] = {
     (_tell, "begin"): (options.BeginOptions, "tell:begin"),
     (_tell, "resume"): (options.ResumeOptions, "tell:resume"),
     (_tell, "matched"): (options.MatchedOptions, "tell:matched"),
+    (_tell, "ready"): (options.ReadyOptions, "tell:ready"),
     (_tell, "cause"): (options.CauseOptions, "tell:cause"),
     (_tell, "repeat"): (options.RepeatOptions, "tell:repeat"),
     (_tell, "skip"): (options.SkipOptions, "tell:skip"),

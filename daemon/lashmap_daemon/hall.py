@@ -164,6 +164,7 @@ class Hall:
                 | messages.PositionRefused()
                 | messages.PositionLeftOut()
                 | messages.SweepDone()
+                | messages.PassDone()
             ):
                 units = seen.state.units if seen.state else "mm"
                 self._say(seen, (sentence(message.record, units, None) or "").strip())

@@ -15,6 +15,7 @@ import signal
 import socket
 import struct
 import sys
+import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from importlib import import_module
@@ -40,6 +41,9 @@ HAS_PSEUDO_TERMINALS = _tty is not None and hasattr(os, "openpty")
 
 
 # Signals ----------------------------------------------------------------------------------------------------
+
+
+_PATIENCE = 2  # times that Ctrl-C only asks
 
 
 @contextmanager
@@ -69,6 +73,37 @@ def _hook(
     except NotImplementedError:  # the loop of Windows
         before = signal.signal(number, into_loop)
         stack.callback(signal.signal, number, signal.SIG_DFL if before is None else before)
+
+
+@contextmanager
+def noted_signals(*names: str) -> Iterator[list[signal.Signals]]:
+    """While this is entered, signals are noted for a loop that looks at them; nobody else ends it.
+
+    An exception that a handler raises is dropped where Python happens to be in a finaliser or a callback, and
+    a handler that set an event would wait for ever for the event's lock when it interrupts the wait for that
+    event. Outside the main thread no signal is ever noted.
+
+    Args:
+        names: Of the signals (``SIGTERM``); one that the system does not have never comes.
+
+    Yields:
+        Those that came.
+
+    Raises:
+        KeyboardInterrupt: At the third Ctrl-C, for whoever waits for something that does not end.
+    """
+    came: list[signal.Signals] = []
+
+    def handle(number: int, _frame: FrameType | None) -> None:
+        came.append(signal.Signals(number))
+        if came.count(signal.SIGINT) > _PATIENCE:
+            raise KeyboardInterrupt
+
+    with ExitStack() as stack:
+        if threading.current_thread() is threading.main_thread():
+            for number in (getattr(signal, name) for name in names if hasattr(signal, name)):
+                stack.callback(signal.signal, number, signal.signal(number, handle) or signal.SIG_DFL)
+        yield came
 
 
 # Terminals --------------------------------------------------------------------------------------------------

@@ -118,6 +118,13 @@ class InstrumentProfile(BaseModel):
         """Counts that one turn of the encoder gives, where the profile knows them; None where it does not."""
         return None
 
+    def second(self) -> InstrumentProfile | None:
+        """This profile as it reads the second of two counts that its frames carry; None when they carry one.
+
+        Both readings of one stream have their samples on the same frames.
+        """
+        return None
+
     def poll(self) -> Poll | None:
         """How it is asked; None when it sends of its own accord."""
         return None

@@ -33,3 +33,15 @@ def word_sizes(pdf: bytes) -> list[list[tuple[float, str]]]:
         ]
         for page in _PAGE.findall(done.stdout.decode())
     ]
+
+
+def places(pdf: bytes, word: str) -> list[tuple[int, float]]:
+    """Page, from 1, and height on it (0 top, 1 bottom) of each place where a word stands."""
+    done = subprocess.run([tool("pdftotext"), "-bbox", "-", "-"], input=pdf, capture_output=True, check=True)
+    return [
+        (number, float(low) / float(height))
+        for number, page in enumerate(_PAGE.findall(done.stdout.decode()), 1)
+        for height in re.findall(r'^<page [^>]*height="([\d.]+)"', page)
+        for low, _, found in _WORD.findall(page)
+        if found == word
+    ]

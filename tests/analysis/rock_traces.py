@@ -15,6 +15,15 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+PRESSES = {
+    "a hump": (0.2, 0.6, 0.6, 1.0),
+    "more and more": (0.1, 0.999, 1.0, 1.001),
+    "held, and let go": (0.2, 0.3, 0.8, 0.9),
+    "held to the end": (0.25, 0.45, 1.0, 1.001),
+    "late": (0.5, 0.6, 1.0, 1.001),
+}
+"""Ways to lean on the gear while it rests, as `Rock.press_at`."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Rock:
@@ -33,6 +42,8 @@ class Rock:
         bounce: First rebound as a share of the lash.
         drift_mm: Creep of the base over the whole trace, linear.
         relax: Press into the flank at arrival that relaxes before the middle of the dwell, share of the lash.
+        press: How far the gear is leaned into its flank while it rests, mean share of the lash.
+        press_at: When, as shares of the dwell: begins, is there, is let go, is gone.
         jitter: Sampling time jitter as a share of the sampling interval.
         partial_ends: Start and end anywhere within the first and the last dwell or travel.
     """
@@ -49,6 +60,8 @@ class Rock:
     bounce: float = 0.05
     drift_mm: float = 0.0
     relax: float = 0.0
+    press: float = 0.0
+    press_at: tuple[float, float, float, float] = PRESSES["a hump"]
     jitter: float = 0.0
     partial_ends: bool = True
 
@@ -135,7 +148,15 @@ def rest(rock: Rock, path: Path, at: NDArray[np.int64], time: Floats) -> Floats:
         inward += np.where((part >= 0) & (part < 1), 4 * height * part * (1 - part), 0.0)
         begin, length, height = begin + length, length * restitution, height * rock.bounce
     press = rock.relax * rock.lash_mm * np.exp(-((since / (0.3 * travel)) ** 2))
-    return outward * (np.where(at > 0, press - inward, 0.0))
+    return outward * (np.where(at > 0, press - inward, 0.0) + leaned_on(rock, path, at, since))
+
+
+def leaned_on(rock: Rock, path: Path, at: NDArray[np.int64], since: Floats) -> Floats:
+    """How far the gear is beyond contact, a time after it arrived; 30 % more or less from dwell to dwell."""
+    part = since / (path.leave_s - path.arrive_s)[at]
+    firm = 1 + 0.3 * np.sin(2.4 * at)
+    # one that ends with the dwell is gone at once
+    return np.asarray(rock.press * rock.lash_mm * firm * np.interp(part, rock.press_at, (0.0, 1.0, 1.0, 0.0)))
 
 
 def finish(rock: Rock, path: Path, time: Floats, value: Floats, rng: np.random.Generator) -> Floats:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from attack.acknowledged import Shown
-from daemon.command import ENTRY, wait_for
+from daemon.command import ENTRY, start, wait_for
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.service.client import ask
 from lashmap_daemon.service.words import Begin, Confirmed, Note, Request, Resume, Status, StatusReport
@@ -57,17 +57,13 @@ class Bench:
         """A simulated stand of its own gearbox, whose indicator sends so many lines a second."""
         self.stand.unlink(missing_ok=True)
         words = ["simulate", str(self.box), "--folder", str(self.stand.parent), "--seed", str(seed)]
-        process = subprocess.Popen(
-            [*ENTRY, *words, "--truth", str(self.truth), "--rate", f"{rate_hz:g}"],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
+        process = start(*words, "--truth", self.truth, "--rate", f"{rate_hz:g}")
         try:
             wait_for(self.stand)
             yield
         finally:
             process.terminate()
-            process.wait(60.0)
+            process.communicate(timeout=60.0)
 
 
 @dataclass(kw_only=True)

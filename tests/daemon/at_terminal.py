@@ -45,19 +45,17 @@ class AtTerminal:
 
     def type(self, line: str) -> None:
         """Type a line; what was shown before is read."""
+        self.press(f"{line}\n")
+
+    def press(self, keys: str) -> None:
+        """Press keys, without Enter; what was shown before is read."""
         self._read_to = len(self.shown)
-        os.write(self._terminal, f"{line}\n".encode())
+        os.write(self._terminal, keys.encode())
 
     def interrupt(self) -> int:
-        """Ctrl-C, and once more where nothing comes of it; returns the status."""
-        for _ in range(4):
-            self._process.send_signal(signal.SIGINT)
-            deadline_s = time.monotonic() + 30.0
-            while self._take(deadline_s):
-                pass
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                return self._process.wait(1.0)
-        raise AssertionError(f"Ctrl-C ended nothing; the last that was shown: {self.shown[-3000:]}")
+        """Ctrl-C; returns the status."""
+        self._process.send_signal(signal.SIGINT)
+        return self.end()
 
     def end(self, within_s: float = 120.0) -> int:
         """Wait for its end; returns the status."""

@@ -280,7 +280,8 @@ def changed_after_the_end(path: Path, rng: random.Random) -> bool:
     """A digit of a stored result or of a review, where there is one."""
 
     def change(base: sqlite3.Connection) -> None:
-        kinds = "('ResultStored', 'ResultAnnounced', 'PositionExcluded', 'ExclusionUndone', 'SignedOff')"
+        kinds = "('ResultStored', 'FilesLeft', 'ResultAnnounced', 'PositionExcluded', 'ExclusionUndone',"
+        kinds += " 'SignedOff')"
         there = base.execute(f"SELECT count(*) FROM event WHERE kind IN {kinds}").fetchone()[0]
         where = f"kind IN {kinds}" if there else "kind = 'TestStarted'"
         test, number, body = _one(base, rng, f"SELECT test, number, body FROM event WHERE {where}")

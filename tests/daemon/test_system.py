@@ -109,6 +109,7 @@ def test_the_names_are_gone(bench: Path) -> None:
     assert "No module named 'termios'" in done.stderr
 
 
+@pytest.mark.begins_first
 def test_a_test_runs_from_recorded_files_to_its_report(bench: Path) -> None:
     for attempt in range(3):  # the recording waits for nobody: a machine that stands still misses a position
         logbook = f"run-{attempt}.logbook"

@@ -1,9 +1,10 @@
 """The walk of a new user: each command of the README from an empty folder to the file of a gearbox.
 
 Everything is typed at a pseudo-terminal, as the README has it: a command that is not in it fails here. A box
-is described and built, tested by hand (too much lash), its shims asked for, tested again on a (simulated)
-stand, and what is left for the file is made. After each command the one that it proposes has to be the next
-one, or to work. The figures typed are invented; whether results are right is asked elsewhere.
+is described and built, tested by hand (too much lash), its shims asked for, tested again on (simulated)
+stands, with an indicator only and with both instruments, and what is left for the file is made. After each
+command the one that it proposes has to be the next one, or to work. The figures typed are invented; whether
+results are right is asked elsewhere.
 """
 
 from __future__ import annotations
@@ -252,23 +253,44 @@ def measures_by_hand(desk: Desk) -> None:
     desk.follow(f"lashmap review {test} {BOOK}")
 
 
-# Place of the walk of a stand with an indicator only: between the test by hand and the full stand.
+def measures_with_the_indicator_only(desk: Desk) -> None:
+    """No encoder, as the stand file says: Enter says that the gear stands where it was asked for."""
+    # The simulated tip is lifted to -4 mm while the gear is turned; 2.5 s of redraws are enough without it.
+    there = r"Enter there(?s:.*indicator -4\..*indicator [+-][0-3]\.|(?:.*?indicator [+-]){10})"
+    names = {"my-stand.toml": "one-cable.toml"}
+    with simulated_stand(desk, "--no-encoder", "--rate", "200") as wired:
+        answers = typed_in(wired) | {"indicator.profile": "4", ".instruments": "indicator"}
+        with desk.typing("lashmap new stand my-stand.toml", **names) as terminal:
+            assert proposed(converse(terminal, answers)) == ["lashmap check one-cable.toml"]
+        with desk.typing(f"lashmap run my-stand.toml my-box.toml {BOOK}", **names) as terminal:
+            for said in ("locked out", "matched"):
+                terminal.wait_for(END_OF_QUESTION)
+                terminal.type(said)
+            while "NEXT" not in (new := terminal.wait_for(rf"m it is there|{there}|NEXT")):
+                terminal.press("m" if "m it is there" in new else "\r")
+            assert terminal.end() == 0
+    result = desk.results[-1]
+    assert result["encoder"] is None
+    states = {one["name"]: one["state"] for one in result["preconditions"]}
+    assert states["matched teeth, seen again"] == "proven"
+    assert f"VERDICT: {result['verdict']['outcome'].upper()}" in terminal.shown
 
 
 @contextmanager
-def simulated_stand(desk: Desk) -> Iterator[dict[str, Any]]:
+def simulated_stand(desk: Desk, *options: str) -> Iterator[dict[str, Any]]:
     """What would be wired: two ports, and a technician who follows the prompts."""
     folder, rocked = desk.folder / "wired", desk.folder / "rocked.toml"
     box = (desk.folder / "my-box.toml").read_text("utf-8")
     # As slowly as a hand, so that a machine that stands still for a moment does not look like a slow gear.
     rocked.write_text(f"{box}\n[simulated]\nrocks_per_s = 1.5\n", "utf-8")
-    process = start("simulate", rocked, "--folder", folder, "--seed", "3")
+    process = start("simulate", rocked, "--folder", folder, "--seed", "3", *options)
     try:
         wait_for(folder / "stand.toml")
         yield tomllib.loads((folder / "stand.toml").read_text("utf-8"))
     finally:
         process.terminate()
         process.communicate(timeout=60.0)
+        (folder / "stand.toml").unlink()  # of the next one
 
 
 def describes_the_stand(desk: Desk, wired: Mapping[str, Any]) -> None:
@@ -320,6 +342,7 @@ def keeps_the_file(desk: Desk) -> None:
     assert (desk.folder / "a-test" / "positions.csv").is_file()
 
 
+@pytest.mark.begins_first
 @pytest.mark.timeout(900)
 def test_from_an_empty_folder_to_the_file_of_a_gearbox(tmp_path: Path) -> None:
     desk = Desk(tmp_path)
@@ -327,6 +350,7 @@ def test_from_an_empty_folder_to_the_file_of_a_gearbox(tmp_path: Path) -> None:
     assert " 9 Pattern accepted: done" in keeps_the_sheet(desk, BUILD + GEAR)
     measures_by_hand(desk)
     assert "does not hold any more: another pack" in keeps_the_sheet(desk, CHANGED)
+    measures_with_the_indicator_only(desk)
     for attempt in range(3):
         with simulated_stand(desk) as wired:
             if not attempt:

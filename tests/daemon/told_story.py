@@ -13,7 +13,7 @@ from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES
-from lashmap_daemon.story.story import story_of
+from lashmap_daemon.story.story import passes_of, story_of
 
 BOX = load_box()
 with TemporaryDirectory() as folder:
@@ -31,9 +31,16 @@ class Story:
     stream: list[events.Stamped] = field(default_factory=list)
     checks: set[int] = field(default_factory=set)
 
-    def begin(self) -> None:
+    def begin(self, passes: tuple[events.PlannedPass, ...] = ()) -> None:
         self.tell(self.started)
-        self.state, actions = sequence.begin(self.started.planned, tries=3, sweeps=self.started.sweeps)
+        if passes:
+            self.tell(events.PassesPlanned(passes=passes))
+        self.state, actions = sequence.begin(
+            self.started.planned,
+            tries=3,
+            sweeps=self.started.sweeps,
+            passes=passes_of(passes),
+        )
         self.act(actions)
 
     def go_on(self) -> None:
@@ -106,6 +113,10 @@ class Story:
         for _ in range(200):
             assert self.state is not None
             match self.state.phase:
+                case Phase.READYING:
+                    self.happen(sequence.Ready())
+                case Phase.PASSING:
+                    self.happen(sequence.PassGood())
                 case Phase.TURNING:
                     self.happen(sequence.Arrived())
                 case Phase.ROCKING:
@@ -124,8 +135,8 @@ class Story:
                     return
         raise AssertionError(f"no end in sight: {self.state}")
 
-    def outcome(self) -> tuple[set[Place], set[Place], list[Shaft]]:
-        """Accepted and left out positions without checks, and recorded sweeps."""
+    def outcome(self) -> tuple[set[Place], set[Place], list[Shaft], list[int]]:
+        """Accepted and left out positions without checks, recorded sweeps and passes."""
         accepted: set[int] = set()
         left_out: set[int] = set()
         places: dict[int, Place] = {}
@@ -144,6 +155,7 @@ class Story:
             {places[number] for number in accepted - self.checks},
             {places[number] for number in left_out - self.checks},
             swept,
+            [one.number for one in self.of(events.PassRecorded) if isinstance(one, events.PassRecorded)],
         )
 
 
@@ -220,6 +232,39 @@ def told_of_sweeps(action: sequence.Action) -> events.Event | None:
             )
         case sequence.RefuseSweep(sweep, reasons):
             return events.SweepRefused(member=sweep.member, attempt=sweep.attempt, reasons=reasons)
+    return told_of_passes(action)
+
+
+def told_of_passes(action: sequence.Action) -> events.Event | None:
+    match action:
+        case sequence.AskReady(what):
+            return events.ReadyAsked(what=what)
+        case sequence.SayReady(what):
+            return events.ReadyConfirmed(what=what, how="at the stand")
+        case sequence.AskPass(turn):
+            return events.PassAsked(
+                number=turn.number,
+                direction=turn.direction,
+                engagements=524,
+                attempt=turn.attempt,
+                reason=turn.reason,
+                other_speed=False,
+            )
+        case sequence.KeepPass(turn):
+            return events.PassRecorded(
+                number=turn.number,
+                direction=turn.direction,
+                attempt=turn.attempt,
+                start_s=0.0,
+                end_s=1.0,
+                brake_nm=turn.brake_nm,
+                engagements=524,
+                pinion_deg_per_s=360.0,
+            )
+        case sequence.RefusePass(turn, reasons):
+            return events.PassRefused(
+                number=turn.number, direction=turn.direction, attempt=turn.attempt, reasons=reasons
+            )
     return None
 
 

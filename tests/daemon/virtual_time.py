@@ -6,7 +6,7 @@ Everything between is what a live test uses: chunks, decoders, arrival, sequence
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypedDict
 
@@ -21,13 +21,16 @@ from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile, SimulatedTable
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand, load_stand
 from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments, Truth, Wire
+from lashmap_daemon.simulated_stand.passes import PassOrder
 from lashmap_daemon.story import events
-from lashmap_daemon.story.recorded import Setup
+from lashmap_daemon.story.method import Method
+from lashmap_daemon.story.recorded import PINION_ENCODER, Setup
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.conductor import Conductor
 from lashmap_daemon.testing.hands_free import HandsFree
 from lashmap_daemon.testing.live_test import Opening
 from lashmap_daemon.testing.opening import start_record
+from lashmap_daemon.testing.passes import planned_passes
 from lashmap_drivers.kinds import AnyProfile
 from lashmap_drivers.readings import Chunk
 
@@ -121,6 +124,8 @@ class VirtualTest:
         wraps_at: Number of different counts of the encoder; None for a count without end.
         counted: There is no encoder: a person counts the teeth, and says so.
         by_angle: There is no indicator: the encoder alone is read.
+        method: Rocks, a cycle run, or both.
+        ready_before: How it was confirmed beforehand that the box may turn; empty where the test is to ask.
         sees_mark: What that person says of the mark where the count has it.
         truth: Of the simulated gearbox.
     """
@@ -143,6 +148,8 @@ class VirtualTest:
     counted: bool = False
     by_angle: bool = False
     sees_mark: bool = True
+    method: Method = "rock"
+    ready_before: str = "in virtual time"
     stream: list[events.Stamped] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -176,19 +183,29 @@ class VirtualTest:
             version="0",
             box_name="box",
             sweeps=self.sweeps,
+            method=self.method,
         )
         self.channels = Channels(self.started.stand, self.box.gear_set.gear_set())
         matched = matched_of(self.box)
+        if self.instruments.encoders != "one":
+            pinion_deg = simulate_command.simulated_box(self.box).matched_teeth_pinion_deg
+            matched = replace(matched, pinion_encoder_deg=pinion_deg)
         if self.counted:
             matched = events.MatchedTeethSet(encoder_deg=0.0, how="counted by hand")
         self.channels.count_from(matched)
         self.now_s = 0.0
+        # One board that carries both counts has one port.
+        latched = self.started.stand.is_latched
+        names = self.started.stand.channels
+        self.ports = tuple(name for name in names if not (latched and name == PINION_ENCODER))
         self.conductor = Conductor(
             self.started,
             self.channels,
             emit=self._emit,
             keep=lambda name, chunks: self.logbook.keep(self.started.test, name, chunks),
             go_on=self.goes_on,
+            passes=planned_passes(self.method),
+            ready_before=self.ready_before,
         )
         for event in self._opening(matched).records():
             self.conductor.emit(event)
@@ -208,6 +225,7 @@ class VirtualTest:
             matched=matched,
             rates_hz={},
             build=self.build,
+            passes=planned_passes(self.method),
         )
 
     @property
@@ -221,8 +239,12 @@ class VirtualTest:
             self.now_s += self.tick_s
             chunks = {
                 name: [Chunk(self.now_s, data)] if data else []
-                for name, data in ((INDICATOR, self.sent_by_indicator(wire)), (ENCODER, wire.encoder))
-                if name in self.channels.monitors
+                for name, data in (
+                    (INDICATOR, self.sent_by_indicator(wire)),
+                    (ENCODER, wire.encoder),
+                    (PINION_ENCODER, wire.pinion),
+                )
+                if name in self.ports
             }
             self.conductor.tick(self.now_s, chunks)
             self.obey_knocks()
@@ -293,6 +315,11 @@ class VirtualTest:
             self._looks = True
         if self.follow and isinstance(event, events.SweepAsked):
             self._simulated.sweep(event.member)
+        if self.follow and isinstance(event, events.PassAsked):
+            number, way = event.number, event.direction
+            self._simulated.make_pass(
+                PassOrder(number=number, direction=way, engagements=event.engagements, attempt=event.attempt)
+            )
         if self.follow and isinstance(event, events.MarksAsked):
             self._simulated.see_mark(event.member)
         return stamped

@@ -50,6 +50,7 @@ COUNT_FRAME: dict[str, object] = {
     "index_at": 3,
     "checksum": FrameChecksum.model_validate({**CRC, "at": -2}),
 }
+PAIR_FRAME: dict[str, object] = {**COUNT_FRAME, "length": 8, "second_count_at": 4}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,6 +64,7 @@ class Target:
         numbers: Numbers to send.
         claim: From which damage no wrong value must come: any kind (``damaged``), a ``single`` wrong byte a
             frame, or ``none`` where nothing is checked.
+        second: Reads the second count of a frame.
     """
 
     name: str
@@ -70,11 +72,19 @@ class Target:
     frame: Callable[[int], bytes]
     numbers: tuple[int, ...]
     claim: str
+    second: bool = False
 
     def parser(self) -> Parser:
         """A fresh parser."""
-        parser: Parser = build(self.profile).make_parser()
+        profile = build(self.profile)
+        parser: Parser = (profile.second() if self.second else profile).make_parser()
         return parser
+
+    def other(self) -> Parser | None:
+        """A fresh parser of the other count of a frame; None where there is none."""
+        profile = build(self.profile)
+        second = profile.second()
+        return None if second is None else (profile if self.second else second).make_parser()
 
 
 def _with_crc(body: bytes) -> bytes:
@@ -96,6 +106,12 @@ def _bcd(number: int) -> bytes:
 
 def _count(number: int) -> bytes:
     return _with_crc(b"\xa5" + (number % 65536).to_bytes(2, "little") + bytes([number % 7 == 0]))
+
+
+def _pair(number: int) -> bytes:
+    """The second count goes the other way, so that neither is taken for the other."""
+    counts = (number % 65536).to_bytes(2, "little"), (-number % 65536).to_bytes(2, "little")
+    return _with_crc(b"\xa5" + counts[1] + b"\0" + counts[0])
 
 
 _NUMBERS = tuple(range(-9999, 9999, 37))
@@ -142,6 +158,25 @@ TARGETS: tuple[Target, ...] = (
         name="counter line that wraps",
         profile={"kind": "counter board", "pattern": r"(?P<count>\d+)(?P<index>I?)", "wraps_at": 1000},
         frame=lambda number: b"%d\r\n" % (number % 1000),
+        numbers=_COUNTS,
+        claim="none",
+    ),
+    Target(
+        name="counter pair with CRC-16",
+        profile={"kind": "counter board", "frame": PAIR_FRAME},
+        frame=_pair,
+        numbers=_COUNTS,
+        claim="damaged",
+        second=True,
+    ),
+    Target(
+        name="counter line of two",
+        profile={
+            "kind": "counter board",
+            "pattern": r"(?P<count>[+-]?\d+),(?P<second_count>[+-]?\d+)",
+            "wraps_at": 1000,
+        },
+        frame=lambda number: b"%d,%d\r\n" % (number % 1000, number % 900),
         numbers=_COUNTS,
         claim="none",
     ),
@@ -253,6 +288,10 @@ def one_input(data: bytes) -> None:
     again = [float(value) for part in (stream[:middle], stream[middle:]) for value in cut.feed(part)]
     assert repr(again) == repr(values)
     assert (cut.good_frames, cut.bad_frames) == (whole.good_frames, whole.bad_frames)
+    other = target.other()
+    if other is not None:  # a frame is good for both counts or for neither
+        assert len(other.feed(stream)) == len(values)
+        assert (other.good_frames, other.bad_frames) == (whole.good_frames, whole.bad_frames)
 
 
 def main() -> None:

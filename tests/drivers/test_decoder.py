@@ -129,3 +129,41 @@ def test_a_break_keeps_half_lines_apart() -> None:
     decoder.feed(Chunks.of(Chunk(1.0, b"\n1.5\n12")))
     assert len(decoder.feed(Chunks.of(Chunk(1.1, b"")))) == 0
     assert decoder.feed(Chunks.of(Chunk(1.2, b"3.5\n2.5\n"))).value.tolist() == [2.5]
+
+
+PAIR = CounterBoardProfile(
+    kind="counter board",
+    pattern=r"(?P<count>[+-]?\d+),(?P<second_count>[+-]?\d+)",
+    terminator="\n",
+    wraps_at=65536,
+)
+
+
+def test_counts_of_one_frame_have_the_very_same_times() -> None:
+    rng = np.random.default_rng(5)
+    chunks = [Chunk(0.0, b"\n")]
+    late_s = rng.uniform(0.0, 9e-4, 2000)
+    for at in range(2000):
+        line = b"%d,%d\n" % (3 * at % 65536, -at % 65536)
+        if at % 97 == 0:
+            line = line.replace(b",", b";")  # not understood
+        if at == 700:
+            chunks.append(Chunk(0.7, b""))  # the cable was out
+        if at == 1300:
+            line = b"3900,70000\n"  # cannot be, of the second count
+        chunks.append(Chunk(1e-3 * at + float(late_s[at]), line))
+    second = PAIR.second()
+    assert second is not None
+    decoders = [Decoder.for_encoder(one, counts_per_turn=3600) for one in (PAIR, second)]
+    some = [decoder.feed(Chunks.of(*chunks)) for decoder in decoders]
+    assert some[0].time_s.tobytes() == some[1].time_s.tobytes()
+    assert some[0].time_uncertainty_s.tobytes() == some[1].time_uncertainty_s.tobytes()
+    assert len(some[0]) > 1900
+    first, other = (one.value - one.value[0] for one in some)
+    assert np.allclose(first, -3.0 * other)
+    # The same in the pieces of a live test.
+    again = [Decoder.for_encoder(one, counts_per_turn=3600) for one in (PAIR, second)]
+    for decoder, whole in zip(again, some, strict=True):
+        pieces = [decoder.feed(Chunks.of(*chunks[at : at + 7])) for at in range(0, len(chunks), 7)]
+        assert np.concatenate([one.time_s for one in pieces]).tobytes() == whole.time_s.tobytes()
+        assert np.concatenate([one.value for one in pieces]).tobytes() == whole.value.tobytes()

@@ -29,7 +29,7 @@ from lashmap_daemon.sequence.sequence import Full, Repeat, Skip, Space
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.gauge_file import GaugeTable
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
-from lashmap_daemon.simulated_stand import Fault, SimulatedInstruments, Stand
+from lashmap_daemon.simulated_stand import Fault, SimulatedDrive, SimulatedInstruments, Stand
 from lashmap_daemon.story import events
 from lashmap_daemon.story.cause import Found
 from lashmap_daemon.story.recorded import HandSetup
@@ -51,6 +51,7 @@ __all__ = [
     "Full",
     "Repeat",
     "Shaft",
+    "SimulatedDrive",
     "Skip",
     "Space",
     "events",

@@ -223,6 +223,26 @@ def by_angle() -> Seen:
     return test.seen
 
 
+def cycle() -> Seen:
+    """An encoder on each shaft: a cycle run, its first pass made again, tied by four rocks."""
+    test = Watched(
+        Path(),
+        load_box(CONFIGS / "boxes" / "spiral-15x45-inch.toml", confirming_positions=1),
+        seed=13,
+        instruments=replace(
+            COARSE, encoders="latched", encoder_rate_hz=500.0, encoder_counts_per_turn=20_000
+        ),
+        drive=program.SimulatedDrive(pass_deg_per_s=180.0, second_pass_deg_per_s=270.0),
+        tick_s=TICK_S,
+        method="cycle",
+    )
+    test.run_until(events.PassAsked)
+    test.tick(50)
+    test.conductor.happen(Repeat())
+    _to_its_end(test)
+    return test.seen
+
+
 def _watched(
     box: str,
     plan: dict[str, float],
@@ -272,6 +292,7 @@ SCENARIOS: dict[str, Callable[[], Seen]] = {
         sheet,
         counted,
         by_angle,
+        cycle,
     )
 }
 

@@ -42,6 +42,7 @@ LEAST_VARIANCE_MM2 = 1e-9  # 0.03 µm: no cell counts more than that
 ROBUST_ROUNDS = 6
 LOST_SIGMAS = 6.0
 LOST_LEAST_MM = 0.005  # less than this is left to the uncertainty
+THROWN_MM = 0.030  # more than any pair of teeth stands out of what both add up to
 SAMPLE_SIGMAS = 8.0
 NORMAL_PER_MAD = 1.4826
 
@@ -146,8 +147,35 @@ def cells_of(cycle: MeshCycle, advance: Advance) -> Cells:
     return _averaged(cycle, advance, np.ones(advance.place.size, dtype=np.bool_))
 
 
+def thrown_off(teeth: ToothSum, cells: Cells) -> Booleans:
+    """Cells in which the gear is so far ahead that it had left its flank, whatever other passes say.
+
+    A drive that jerks at the same angle in every pass throws the gear off at the same teeth in all of them:
+    no other pass then says where it should be. All neighbours that are ahead at all go with such a cell.
+
+    Returns:
+        Shape (m, PHASES); none where two teeth meet too rarely for anything to stand out.
+    """
+    if teeth.visits < FEW_VISITS:
+        return np.zeros_like(cells.seen)
+    ahead = cells.advance_mm - teeth.fit_robustly(cells.advance_mm, cells.weight)
+    ahead = (ahead if cells.forward else -ahead).ravel()
+    ahead = np.where(np.isfinite(ahead), ahead - np.nanmedian(ahead), 0.0)
+    sigma = NORMAL_PER_MAD * float(np.median(np.abs(ahead)))
+    at_all = ahead > max(2 * sigma, LOST_LEAST_MM)
+    run = np.cumsum(at_all & ~np.roll(at_all, 1))
+    run[run == 0] = run[-1]  # the cycle's end goes on at its beginning
+    thrown: Booleans = at_all & np.isin(run, run[ahead > max(LOST_SIGMAS * sigma, THROWN_MM)])
+    return thrown.reshape(cells.seen.shape)
+
+
 def without_lost_contact(
-    cycle: MeshCycle, advance: Advance, cells: Cells, expected: tuple[Floats, Floats]
+    cycle: MeshCycle,
+    advance: Advance,
+    cells: Cells,
+    expected: tuple[Floats, Floats],
+    *,
+    thrown: Booleans,
 ) -> Cells:
     """Cells again without the samples at which the gear had left the flank.
 
@@ -160,6 +188,7 @@ def without_lost_contact(
         cells: What `cells_of` gave.
         expected: Shapes (m, PHASES), advance that the teeth or other passes give there, NaN where they give
             none; and its variance, mm².
+        thrown: Shape (m, PHASES), cells that are lost in any case.
     """
     ahead = (cells.advance_mm - expected[0]) * (1.0 if cells.forward else -1.0)
     seen = cells.seen & np.isfinite(ahead)
@@ -168,7 +197,7 @@ def without_lost_contact(
     limit = np.maximum(
         LOST_SIGMAS * np.maximum(sigma, np.sqrt(cells.variance_mm2 + expected[1])), LOST_LEAST_MM
     )
-    lost = seen & (ahead > limit)
+    lost = thrown | (seen & (ahead > limit))
     # The moments before and after are doubtful too: the gear leaves and comes back within a cell.
     flat = lost.ravel()
     grown = flat | np.roll(flat, 1) | np.roll(flat, -1) if flat.any() else flat

@@ -55,6 +55,7 @@ class CycleFlagName(StrEnum):
     NOT_TIED = "not tied to rocks"
     ROCKS_DISAGREE = "rocks disagree"
     UNSTEADY = "passes disagree"
+    UNREPEATED = "passes not repeated"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -256,6 +257,18 @@ def lash_flags(typical_mm: float, between_passes_mm: float) -> Iterator[CycleFla
             ),
             numbers={"deviation_mm": between_passes_mm},
         )
+
+
+def unrepeated_flag() -> CycleFlag:
+    """Say that nothing was seen twice, so that scatter does not show."""
+    return CycleFlag(
+        name=CycleFlagName.UNREPEATED,
+        disabling=True,
+        sentence=(
+            "Each pair of teeth of this set meets once in the mesh cycle, and was turned through once each "
+            "way: nothing shows how well a pass repeats. Run a second pair of passes."
+        ),
+    )
 
 
 def missing_flag(seen: Booleans, known: Booleans) -> CycleFlag | None:

@@ -11,7 +11,7 @@ flanks less that on the drive flanks is the play there.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import hypot, pi
 from typing import TYPE_CHECKING
 
@@ -93,10 +93,6 @@ class Advance:
     def gear_place(self) -> Floats:
         """Engagements past the matched teeth, from the gear's angle."""
         return self.place + self.advance_mm / self.arc_mm
-
-    def without_skew(self, skew_s: float) -> Advance:
-        """The same with the gear's times earlier by the skew."""
-        return replace(self, advance_mm=self.advance_mm + skew_s * self.speed_mm_per_s)
 
 
 def advance_of(gear_set: GearSet, one: CyclePass) -> Advance:

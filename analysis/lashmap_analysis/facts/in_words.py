@@ -16,7 +16,7 @@ _TABLES = (
 # A name of one word may be that of a file, such as "tip.jpg" in what somebody typed.
 _IN_TABLE = rf"(?:{'|'.join(_TABLES)})\.(?:[a-z]+\.)?[a-z]+_[a-z0-9_]*[a-z0-9]"
 _OF_MEMBER = r"\[(?:parts|shims)\.(?:pinion|gear)\]"
-_KEY = rf"(?:\b(?:{_IN_TABLE}|mounting\.bearings|encoder\.absolute)\b|{_OF_MEMBER})"
+_KEY = rf"(?:\b(?:{_IN_TABLE}|mounting\.bearings|encoder\.(?:gear\.)?absolute)\b|{_OF_MEMBER})"
 _KEYS = rf"{_KEY}(?:(?:,| and|, and) {_KEY})*"
 # An aside that says how it is typed and nothing more, such as (teeth = "every").
 _ASIDE = re.compile(rf" \((?:{_KEYS}(?: in the (?:stand|box|gauge) file)?|[a-z_]+ = \"[a-z]+\")\)")
@@ -38,7 +38,10 @@ _MEANT = {
     "indicator.calibration_uncertainty": "the uncertainty of the indicator's calibration",
     "gauge.calibration_due": "until when the gauge's calibration is valid",
     "gauge.calibration_uncertainty": "the uncertainty of the gauge's calibration",
+    "encoder.gear.calibration_due": "until when the calibration of the gear's encoder is valid",
+    "encoder.pinion.calibration_due": "until when the calibration of the pinion's encoder is valid",
     "encoder.absolute": "whether the encoder is absolute",
+    "encoder.gear.absolute": "whether the gear's encoder is absolute",
     "[parts.pinion]": "measured parts of the pinion",
     "[parts.gear]": "measured parts of the gear",
     "[shims.pinion]": "stock of shims for the pinion",

@@ -99,7 +99,7 @@ def _passes(record: TestRecord) -> tuple[list[tuple[Direction, CyclePass]], tupl
     kept: list[tuple[Direction, CyclePass]] = []
     left_out: list[str] = []
     for trace in record.passes:
-        one = _as_pass(trace)
+        one = as_pass(trace)
         try:
             advance = advance_of(record.gear_set, one)
         except CycleError as error:
@@ -120,8 +120,8 @@ def _passes(record: TestRecord) -> tuple[list[tuple[Direction, CyclePass]], tupl
     return kept, tuple(left_out)
 
 
-def _as_pass(trace: PassTrace) -> CyclePass:
-    """Without the samples that are no numbers; counts that were taken together stay together."""
+def as_pass(trace: PassTrace) -> CyclePass:
+    """A pass for `fit_cycle`, without samples that are no numbers; counts taken together stay together."""
     one = CyclePass(
         pinion_time_s=trace.pinion_time_s,
         pinion_deg=trace.pinion_deg,

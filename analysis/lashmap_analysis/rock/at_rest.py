@@ -1,23 +1,15 @@
-"""Whether the gear came to rest on both flanks, and the mean shape of all stays on a flank.
+"""Whether the gear came to rest on both flanks.
 
-Decided here: settled dwells, pauses between travels, no wind-up; and for noisy traces or those with few
-samples a stay, how far the gear moves on each flank when all stays are laid over each other, and how well
-that is known.
+Decided here: settled dwells, pauses between travels, a flank reached at speed, no wind-up. How far the gear
+moves on its flanks is measured in `rock.creep`, the mean shape of all stays in `rock.shape`.
 
 A gear that winds up or never stops lingers near its farthest place and is hardly at it; one that rests and
 then leaves, however slowly, is at it for most of that time. So both times are compared, and a movement inward
 alone is no wind-up.
-
-With three to six samples a stay no single stay shows its shape, but ten stays are sampled at different places
-and show it together: from change to change of flank. With many samples and much noise the dwells are laid
-over each other. Samples on the way between the flanks lie inward of the shape near its ends, in some
-stays only; they lose their weight as outliers (Tukey's bisquare, constant 4.7: 95 % efficient for normal
-noise). The fit is outward = level + tilt · v + arch · (1 − v²) with v from −1 to +1 over the stay.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import acos, erfc, isfinite, sqrt
 from typing import TYPE_CHECKING
 
@@ -26,157 +18,20 @@ import numpy as np
 from lashmap_analysis.rock.creep import repeated_rounding
 from lashmap_analysis.rock.dwells import NOISY, SHELF
 from lashmap_analysis.rock.flags import Flag, FlagName
+from lashmap_analysis.rock.shape import PLENTY, measure_shape
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from lashmap_analysis.rock.flags import Evidence
-    from lashmap_analysis.rock.flanks import Booleans, Floats, Integers
+    from lashmap_analysis.rock.flanks import Booleans, Floats
 
-
-REACH = 0.76
-"""Part of the stay that is looked at, about its middle: the rest is travel and bounce."""
-
-BISQUARE = 4.7
-"""Residuals beyond so many standard deviations have no weight."""
-
-ROUNDS = 8
-"""Most reweightings; the first two with weights that never vanish, so that the start does not matter."""
-
-CONVERGED = 0.03
-"""Change of the deviation, as a share of it, after which no more reweighting is done."""
 
 EDGE = 1e-7
 """Of a part, or of a step: what rounding of numbers may decide falls on one side."""
 
 LEAST_IN_PART = 3
 """Samples in each part of the mean stay."""
-
-MOST_INFLATED = 1e4
-"""Variance of an unknown over that of a sample from which on it is not determined."""
-
-LEAST_SAMPLES = 5
-"""Samples on a flank for three unknowns and what is left."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Shape:
-    """Movement on the high flank, on the low flank, and on both taken together.
-
-    Attributes:
-        tilt_mm: Shape (3,), outward movement over the middle half of the stay.
-        tilt_error_mm: Shape (3,), its standard error.
-        arch_mm: Shape (3,), how far the middle stands out over the ends of the middle seven tenths.
-        arch_error_mm: Shape (3,), its standard error.
-        freedom: Degrees of freedom of these errors.
-    """
-
-    tilt_mm: Floats
-    tilt_error_mm: Floats
-    arch_mm: Floats
-    arch_error_mm: Floats
-    freedom: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Overlay:
-    """All samples of the complete stays, those at the ends of the trace left out; shapes (k,).
-
-    Attributes:
-        index: Which sample of the trace.
-        place: Where in its stay, from −1 to +1, 0 halfway from change to change of flank.
-        high: True on the high flank.
-    """
-
-    index: Integers
-    place: Floats
-    high: Booleans
-
-
-def measure_shape(evidence: Evidence, step_mm: float) -> Shape | None:
-    """Lay all complete stays over each other; None when there are too few samples for a shape."""
-    if evidence.stays.start.size < 4:
-        return None
-    place, outward, high = _middle_samples(evidence)
-    if min(np.count_nonzero(high), np.count_nonzero(~high)) < LEAST_SAMPLES:
-        return None
-    columns = np.stack((np.ones_like(place), place, 1 - place * place), axis=1)
-    design = np.concatenate((columns * high[:, None], columns * ~high[:, None]), axis=1)
-    least = max(0.3 * evidence.resolution_mm, 0.004 * step_mm)
-    fitted = _fit(design, outward, least)
-    if fitted is None:
-        return None
-    solution, covariance, freedom = fitted
-    value, error2 = solution.reshape(2, 3), np.diag(covariance).reshape(2, 3)
-    weight = 1 / error2
-    value = np.concatenate((value, [(weight * value).sum(axis=0) / weight.sum(axis=0)]))
-    error = np.sqrt(np.concatenate((error2, [1 / weight.sum(axis=0)])))
-    return Shape(
-        tilt_mm=value[:, 1],
-        tilt_error_mm=error[:, 1],
-        arch_mm=0.5 * value[:, 2],
-        arch_error_mm=0.5 * error[:, 2],
-        freedom=freedom,
-    )
-
-
-def _middle_samples(evidence: Evidence) -> tuple[Floats, Floats, Booleans]:
-    """Place, outward offset and flank of the samples away from the ends of the stays."""
-    stays = overlay(evidence)
-    value = np.where(stays.high, 1.0, -1.0) * evidence.stays.offset_mm[stays.index]
-    kept = np.abs(stays.place) < REACH
-    return stays.place[kept], value[kept], stays.high[kept]
-
-
-def overlay(evidence: Evidence) -> Overlay:
-    """Place all samples of complete stays between the changes of flank before and after."""
-    start, stop = evidence.stays.start, evidence.stays.stop
-    time, offset = evidence.time_s, evidence.stays.offset_mm
-    last, first = stop[:-1] - 1, start[1:]
-    before, after = np.abs(offset[last]), np.abs(offset[first])
-    total = before + after
-    share = np.divide(before, total, out=np.full_like(total, 0.5), where=total > 0)
-    change = time[last] + (time[first] - time[last]) * share
-    length = (stop - start)[1:-1]
-    # stays are neighbours but for samples that belong to none
-    index = np.arange(int(length.sum())) + np.repeat(start[1:-1] - np.cumsum(length) + length, length)
-    span = change[1:] - change[:-1]
-    span = np.where(span > 0, span, 1.0)
-    place = 2 * (time[index] - np.repeat(change[:-1], length)) / np.repeat(span, length) - 1
-    return Overlay(index=index, place=place, high=np.repeat(evidence.high[1:-1], length))
-
-
-def _fit(design: Floats, outward: Floats, least_mm: float) -> tuple[Floats, Floats, float] | None:
-    """Robust least squares: solution, covariance, degrees of freedom; None when it is not determined."""
-    unknowns = design.shape[1]
-    spare = sqrt(outward.size / max(outward.size - unknowns, 1))
-    weight, residual, solution = np.ones_like(outward), outward, np.zeros(unknowns)
-    inverse, deviation = np.eye(unknowns), least_mm
-    for number in range(ROUNDS + 1):
-        weighted = design.T * weight
-        try:
-            inverse = np.asarray(np.linalg.inv(weighted @ design), dtype=np.float64)
-        except np.linalg.LinAlgError:
-            return None
-        solution = inverse @ (weighted @ outward)
-        residual = outward - design @ solution
-        if number == ROUNDS:
-            break
-        size = np.abs(residual)
-        middle = float(np.partition(size, size.size // 2)[size.size // 2])
-        before, deviation = deviation, max(1.4826 * middle * spare, least_mm)
-        if number > 3 and abs(deviation - before) < CONVERGED * deviation:
-            break
-        if number < 2:
-            weight = 1 / np.maximum(1.0, size / (1.3 * deviation))
-        else:
-            weight = np.maximum(1 - (residual / (BISQUARE * deviation)) ** 2, 0.0) ** 2
-    freedom = float(weight.sum()) - unknowns
-    if freedom < 1 or not np.abs(inverse).max() < MOST_INFLATED:
-        return None
-    variance = max(float(weight @ (residual * residual)) / freedom, least_mm**2 / 2)
-    return solution, inverse * variance, freedom
-
 
 MOST_UNSETTLED = 0.3
 """Share of the stays that may lack a settled part."""
@@ -221,14 +76,14 @@ LEAST_CODES = 0.65
 TILT_TO_ARCH = 1.3
 """Bounce at arrival and travel at departure tilt a flank more than they arch it."""
 
-NOTABLE = (0.005, 2.0)
-"""Uncertainty by creep, as a share of the step and over that of all else, from which on a warning says so."""
+NOTABLE = (0.01, 2.0)
+"""Uncertainty by creep, as a share of the step and over that of all else, from which on a warning says so.
+
+A film of oil of 0.3 µm on a lash of 0.14 mm, as the simulated bench has it, makes 0.5 to 0.7 %: no news.
+"""
 
 HIDDEN = (1.65, 0.3)
 """An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""
-
-PLENTY = 26.0
-"""Samples a stay with which the time near the flanks tells all."""
 
 FLAT = (3.0, 0.02)
 """Distance of a part of the mean stay from its level that is none, in standard errors and as a share of the
@@ -445,8 +300,16 @@ def _check_creep(evidence: Evidence) -> Iterator[Flag]:
         return
     travel, limit = lash.creep.travel_mm, lash.creep.limit_mm
     numbers = {"travel_on_flank_mm": travel, "limit_mm": limit}
+    if lash.creep.late_mm > lash.creep.late_limit_mm:
+        yield Flag(
+            name=FlagName.UNSTEADY_FLANK,
+            disabling=True,
+            sentence="The gear went on into the flank after it had come there (it was leaned on: wind-up): "
+            "rock more lightly and hold still.",
+            numbers={"press_mm": lash.creep.late_mm, "limit_mm": lash.creep.late_limit_mm},
+        )
     # with few samples a stay the shape of all stays together says it
-    if abs(travel) > limit and not evidence.few:
+    elif abs(travel) > limit and not evidence.few:
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
             disabling=True,
@@ -573,7 +436,7 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
     step = evidence.lash.mean_mm
     if not step > 0:
         return
-    shape = measure_shape(evidence, step)
+    shape = measure_shape(evidence.time_s, evidence.stays, evidence.resolution_mm, step)
     if shape is None:
         if evidence.few:
             # any movement up to the lash itself could hide

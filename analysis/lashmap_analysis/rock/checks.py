@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashmap_analysis.rock.at_rest import check_rest, overlay
+from lashmap_analysis.rock.at_rest import check_rest
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.flanks import mean_of
+from lashmap_analysis.rock.shape import overlay
 from lashmap_analysis.rock.steps import LEAST_SHIFT
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ def check_range(evidence: Evidence) -> Iterator[Flag]:
     at_end = max(np.count_nonzero(value > ends[0]), np.count_nonzero(value < ends[1]))
     if evidence.stays.start.size < 4 or at_end < LEAST_AT_END * value.size:
         return
-    stays = overlay(evidence)
+    stays = overlay(evidence.time_s, evidence.stays)
     changes = np.zeros(value.size + 1)
     np.add.at(changes, evidence.settled.start, 1.0)
     np.add.at(changes, evidence.settled.stop, -1.0)

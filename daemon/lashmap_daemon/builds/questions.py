@@ -8,6 +8,7 @@ Everything that was entered before it is in the logbook.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Protocol, TypeVar
@@ -172,6 +173,21 @@ def number(answer: str, *, least: float = -math.inf, unit: str = "") -> float:
     if value < least:
         raise Wrong(f"Write a number of {least:g} or more")
     return value
+
+
+def in_unit(answer: str, *units: tuple[str, float]) -> float:
+    """A number of 0 or more in the first of some units, or in the one behind it, times that unit's factor."""
+    found = re.fullmatch(r"([-+\d.,]+)(.*)", answer)
+    behind = _letters(found[2]) if found else []
+    for unit, factor in units:
+        if found and behind in ([], _letters(unit)):
+            return factor * number(found[1], least=0.0, unit=unit)
+    raise Wrong(f"Write a number in {' or '.join(unit for unit, _ in units)}, such as 1.25 {units[0][0]}")
+
+
+def _letters(unit: str) -> list[str]:
+    """Those of a unit in the order of the alphabet: ``lbf in``, ``in-lb`` and ``lbf·in`` are one."""
+    return sorted(re.sub(r"[^a-z]", "", unit.casefold()).replace("lbf", "lb"))
 
 
 def maybe_number(answer: str, *, least: float = -math.inf, unit: str = "") -> float | None:

@@ -17,7 +17,7 @@ from lashmap_daemon.builds import events, questions
 from lashmap_daemon.builds.book import BuildBook, its_tests, read_photo
 from lashmap_daemon.builds.questions import Asked, Wrong
 from lashmap_daemon.builds.sheet import StepKey, budget_lines, newest_result, reached_text
-from lashmap_daemon.builds.wording import length_text, pack_text
+from lashmap_daemon.builds.wording import length_text, pack_text, quantity_unit
 from lashmap_daemon.errors import ConfigurationError
 
 _COLDEST_C, _HOTTEST_C = -40.0, 120.0
@@ -156,7 +156,7 @@ class Session:
         choices = tuple(events.QUANTITY_UNITS)
         quantity = self.asked.question(f"Bearings of the {member}: {', '.join(choices)}", _quantity)
         take = _figure(quantity, self.units)
-        unit = self.units if events.QUANTITY_UNITS[quantity] == "mm" else events.QUANTITY_UNITS[quantity]
+        unit, _ = quantity_unit(quantity, self.units)
         value = self.asked.question(f"{quantity.capitalize()}, in {unit}", take)
 
         def limit(answer: str) -> float | None:
@@ -298,10 +298,10 @@ def _up(answer: str) -> Up:
 
 
 def _figure(quantity: events.Quantity, units: Units) -> Callable[[str], float]:
-    unit = events.QUANTITY_UNITS[quantity]
-    if unit == "mm":
+    if events.QUANTITY_UNITS[quantity] == "mm":
         return lambda answer: questions.length(answer, units)
-    return lambda answer: questions.number(answer, least=0.0, unit=unit)
+    here, there = (quantity_unit(quantity, one) for one in (units, "in" if units == "mm" else "mm"))
+    return lambda answer: questions.in_unit(answer, here, there)
 
 
 def _photos(answer: str) -> tuple[Path, ...]:

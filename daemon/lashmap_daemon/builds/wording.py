@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from lashmap_analysis.record.lengths import format_length, format_spread
+from lashmap_analysis.record.lengths import MM_PER_INCH, format_length, format_spread
 from lashmap_analysis.record.record import Units
 from lashmap_analysis.uncertainty.budget import coverage_factor
 
 from lashmap_daemon.builds import events
 
+# 1 lbf = 4.4482216152605 N and 1 in = 25.4 mm, exactly (NIST SP 811, B.8).
+NEWTONS_PER_LBF = 4.4482216152605
+_ON_INCH_PAPER = {"N m": ("lbf in", NEWTONS_PER_LBF * MM_PER_INCH / 1000.0), "N": ("lbf", NEWTONS_PER_LBF)}
 _GAP = "\N{NO-BREAK SPACE}"  # before a unit
 
 
@@ -24,11 +27,18 @@ def pack_text(pieces_mm: tuple[float, ...], units: Units) -> str:
     return pieces if len(pieces_mm) == 1 else f"{pieces} = {length_text(sum(pieces_mm), units)}"
 
 
+def quantity_unit(quantity: events.Quantity, units: Units) -> tuple[str, float]:
+    """Unit of a figure of a bearing on paper in ``units``, and one of it in the unit of the record."""
+    kept = events.QUANTITY_UNITS[quantity]
+    if kept == "mm":
+        return units, MM_PER_INCH if units == "in" else 1.0
+    return _ON_INCH_PAPER[kept] if units == "in" else (kept, 1.0)
+
+
 def quantity_text(quantity: events.Quantity, value: float, units: Units) -> str:
-    """A figure of a bearing in its unit."""
-    if events.QUANTITY_UNITS[quantity] == "mm":
-        return length_text(value, units)
-    return f"{value:g}\N{NO-BREAK SPACE}{events.QUANTITY_UNITS[quantity]}"
+    """A figure of a bearing in the unit of the paperwork."""
+    unit, factor = quantity_unit(quantity, units)
+    return length_text(value, units) if unit == units else f"{value / factor:g}{_GAP}{unit}"
 
 
 def limits_text(measured: events.BearingsMeasured, units: Units) -> str:
@@ -56,8 +66,8 @@ def bearing_text(measured: events.BearingsMeasured, units: Units) -> str:
     known = "uncertainty not stated"
     if measured.uncertainty is not None:
         expanded = coverage_factor(float("inf")) * measured.uncertainty
-        unit = events.QUANTITY_UNITS[measured.quantity]
-        spread = spread_text(expanded, units) if unit == "mm" else f"{expanded:.2g}\N{NO-BREAK SPACE}{unit}"
+        unit, factor = quantity_unit(measured.quantity, units)
+        spread = spread_text(expanded, units) if unit == units else f"{expanded / factor:.2g}{_GAP}{unit}"
         known = f"U = {spread}"
     return f"{measured.quantity} {figure}, {known} ({limits_text(measured, units)}{instrument})"
 

@@ -26,7 +26,13 @@ if TYPE_CHECKING:
 
 _LINES = 10
 _QUESTIONS = (
-    events.MarksAsked | events.CountAsked | events.CauseAsked | events.PositionAsked | events.SweepAsked
+    events.MarksAsked
+    | events.CountAsked
+    | events.CauseAsked
+    | events.PositionAsked
+    | events.SweepAsked
+    | events.ReadyAsked
+    | events.PassAsked
 )
 _EARLY_S = 0.016  # half a tick of the test, so that a turn is on average on time rather than half a tick late
 _MOST_MARKS = 2000

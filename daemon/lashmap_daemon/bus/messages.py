@@ -202,8 +202,15 @@ class SweepDone(Record):
     record: events.SweepRecorded
 
 
+class PassDone(Record):
+    """A pass of a cycle run was recorded."""
+
+    kind: Literal["PassRecorded"]
+    record: events.PassRecorded
+
+
 Position = Annotated[
-    PositionAccepted | PositionRefused | PositionLeftOut | SweepDone, Field(discriminator="kind")
+    PositionAccepted | PositionRefused | PositionLeftOut | SweepDone | PassDone, Field(discriminator="kind")
 ]
 
 

@@ -33,7 +33,6 @@ from lashmap_daemon.replay.replay import Replay, newest_test
 from lashmap_daemon.screens.next_step import print_next_step
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import busy, say
-from lashmap_daemon.setup.stand_file import ENCODER
 from lashmap_daemon.story.recorded import Setup
 from lashmap_daemon.whole_file import new_folder_beside
 
@@ -104,16 +103,18 @@ def _write_test(
     length_s = max(book.end_s(test), 1e-3)
 
     begun = False
+    channels: tuple[str, ...] = ()
 
     def take(block: Block) -> None:
         nonlocal begun
         begun = True
         writer.write(SAMPLES, block.columns())
         done = float(block.time_s[-1]) / length_s
-        show(0.5 * min(done, 1.0) + (0.5 if block.channel == ENCODER else 0.0))
+        show((min(done, 1.0) + channels.index(block.channel)) / len(channels))
 
     try:
         with Replay(book, test) as replay:
+            channels = replay.channels
             assessment = judged(read_samples(replay, options.samples, take), replay.events)
         tables = small_tables(assessment, replay.events)
     except LogbookError as error:

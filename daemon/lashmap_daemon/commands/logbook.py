@@ -37,7 +37,10 @@ def list_tests(options: ListOptions, console: Console) -> None:
             print_history(book, options.serial, console)
             return
         tests, builds = book.tests(), list_builds(book)
-    _print_tests(tests, console)
+    if tests:
+        _print_tests(tests, console)
+    else:
+        say(console, "No test yet.")
     for line in builds:
         say(console, line)
 

@@ -9,7 +9,8 @@ import datetime as dt
 import os
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,15 @@ from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.bus_table import BusTable
 from lashmap_daemon.setup.draft import Draft, Question, Units, fill_box, fill_stand, questions_of
 from lashmap_daemon.setup.shipped import shipped
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, StandFile, load_profile, stand_of
+from lashmap_daemon.setup.stand_file import (
+    ENCODER,
+    GEAR_TABLE,
+    INDICATOR,
+    PINION_TABLE,
+    StandFile,
+    load_profile,
+    stand_of,
+)
 from lashmap_daemon.setup.toml_file import Table, in_toml, parse
 from lashmap_daemon.whole_file import create_new
 
@@ -51,6 +60,8 @@ _STAND: dict[str, type[Table]] = {
     "stand": stand_file.NameTable,
     INDICATOR: stand_file.IndicatorTable,
     f"{INDICATOR}.correction": stand_file.CorrectionTable,
+    GEAR_TABLE: stand_file.EncoderTable,
+    PINION_TABLE: stand_file.EncoderTable,
     ENCODER: stand_file.EncoderTable,
     "prompts": stand_file.PromptsTable,
     "bus": BusTable,
@@ -72,10 +83,31 @@ _GATES = {
     "hands_free": "Shall the gear be able to say something while both hands are in the machine?",
     "check_standard": "Is there a box that does not change, to prove the stand with?",
 }
-_WHOLE = frozenset(_GATES) - {"contact", "temperature", "torque", "plan", "runout"}
+_ENCODERS = frozenset({ENCODER, GEAR_TABLE, PINION_TABLE})
+_SECOND = "Is there a second encoder, so that one is on the gear's shaft and one on the pinion's?"
+_OTHER = f"[{PINION_TABLE}] The encoder on the pinion's shaft."
+# Keys that say nothing in a table.
+_NEVER = {
+    ENCODER: {"number"},
+    GEAR_TABLE: {"shaft"},
+    PINION_TABLE: {"shaft", "absolute"},
+}
+_WHOLE = frozenset({*_GATES, INDICATOR, ENCODER}) - {"contact", "temperature", "torque", "plan", "runout"}
+# Tables that a stand without one of its instruments does not have, and what such a stand asks of people.
+_PARTS = {INDICATOR: (INDICATOR, f"{INDICATOR}.correction"), ENCODER: (*_ENCODERS, "hands_free")}
+_CABLES = (
+    "Which instruments does a cable connect: both, indicator or encoder?",
+    "  indicator: nobody reads an angle; you count teeth from the marks and say where the gear stands",
+    "  encoder: its angle alone is the lash; it sits on the gear's shaft, and no second instrument checks it",
+    "  Without any cable no stand file is needed: lashmap run --by-hand BOX",
+    "  Enter: both",
+)
 _UNASKED = ("Measured parts, for lashmap build, were not asked for: see lashmap explain parts.",)
 _MODULE, _PITCH = "outer_module", "outer_diametral_pitch_per_inch"
-_EARLY = {"on_arm": "touch_radius"}  # a radius that no tooth has is right on an arm
+_EARLY = {
+    "on_arm": "touch_radius",  # a radius that no tooth has is right on an arm
+    "number": "port",  # two encoders at one board have one port and one profile
+}
 _SPIRAL, _CUTTER = "mean_spiral_angle_deg", "cutter_radius"
 _PROFILES = "configs/instruments"
 _PORT = re.compile(r"$|/|\\\\|\./|COM\d|usb:|[a-z0-9+]+://", re.IGNORECASE)
@@ -106,25 +138,41 @@ def new_stand(options: NewStandOptions, console: Console) -> None:
     """
     path = _free(options.file)
     units = _begin(path, "stand", console)
-    profiles = {role: _profiles(role) for role in (INDICATOR, ENCODER)}
-
-    some = {role: str(known[-1].path) for role, known in profiles.items()}
+    profiles = _Profiles(_profiles(INDICATOR), _profiles(ENCODER), _profiles(ENCODER, two=True))
+    some = {role: str(known[-1].path) for role, known in vars(profiles).items()}
 
     def check(text: str) -> object:
         return stand_of(parse(text, str(path), StandFile), path)
 
     draft = _draft(path, _STAND, units, check=check, fill=lambda tree: fill_stand(tree, some))
-    _converse(list(_stand_steps(draft, profiles)), console)
-    for role, known in profiles.items():
-        question = _question(draft, role, "profile")
-        chosen = next((one for one in known if draft.answers[question] == in_toml(str(one.path))), None)
-        if chosen is not None:
-            copy = _copied(chosen.path, path.parent)
-            say(console, f"The profile of the {role} stands beside it: {copy}")
-            draft.answers[question] = in_toml(copy.name)
+    _converse([_cables_step(draft), *_stand_steps(draft, profiles)], console)
+    _copy_profiles(draft, profiles, path.parent, console)
+    _share_board(draft)
     _write(path, draft.text())
     say(console, f"Written: {path}. It can be changed with any editor of plain text.", "bold")
-    say(console, f"Look whether both instruments are understood: lashmap check {path}")
+    say(console, f"Look whether what the instruments send is understood: lashmap check {path}")
+
+
+def _copy_profiles(draft: Draft, profiles: _Profiles, folder: Path, console: Console) -> None:
+    """Put a copy of each profile that was chosen by its number into ``folder``, and name that."""
+    known = [one for some in vars(profiles).values() for one in some]
+    for question in [one for one in draft.answers if one.key == "profile"]:
+        chosen = next((one for one in known if draft.answers[question] == in_toml(str(one.path))), None)
+        if chosen is not None:
+            copy = _copied(chosen.path, folder)
+            say(console, f"The profile of the {question.table} stands beside it: {copy}")
+            draft.answers[question] = in_toml(copy.name)
+
+
+def _share_board(draft: Draft) -> None:
+    """What the second of two encoders at one board has from the first."""
+    number = draft.answers.get(_question(draft, GEAR_TABLE, "number"))
+    if number is not None:
+        for key in ("port", "profile"):
+            draft.answers[_question(draft, PINION_TABLE, key)] = draft.answers[
+                _question(draft, GEAR_TABLE, key)
+            ]
+        draft.answers[_question(draft, PINION_TABLE, "number")] = str(3 - int(number))
 
 
 def explain(options: ExplainOptions, console: Console) -> None:
@@ -171,7 +219,10 @@ def _draft(path: Path, tables: Mapping[str, type[Table]], units: Units, *, check
     other = "in" if units == "mm" else "mm"
     early = _EARLY | ({_PITCH: _MODULE} if units == "in" else {})
     questions = [
-        one for name, model in tables.items() for one in _in_order(questions_of(name, model, units), early)
+        one
+        for name, model in tables.items()
+        for one in _in_order(questions_of(name, model, units), early)
+        if one.key not in _NEVER.get(name, set())
     ]
     return Draft(
         name=str(path),
@@ -184,6 +235,7 @@ def _draft(path: Path, tables: Mapping[str, type[Table]], units: Units, *, check
         questions=tuple(questions),
         titles={name: _title(model) for name, model in tables.items()},
         optional=_WHOLE,
+        instead=_ENCODERS,
         check=check,
         fill=fill,
     )
@@ -387,7 +439,7 @@ def _box_steps(draft: Draft) -> Iterator[_Step]:
             if question is None:
                 yield step
             else:
-                yield _Step(**{**vars(step), "take": own[question]})
+                yield replace(step, take=own[question])
 
 
 # Of a stand -------------------------------------------------------------------------------------------------
@@ -401,12 +453,23 @@ class _Profile:
     words: tuple[str, ...]
 
 
-def _profiles(role: str) -> list[_Profile]:
-    """Profiles of instruments that a role may have, on a serial port."""
+@dataclass(frozen=True)
+class _Profiles:
+    """Profiles to choose from: of an indicator, an encoder, and a board that has both encoders."""
+
+    indicator: list[_Profile]
+    encoder: list[_Profile]
+    both: list[_Profile]
+
+
+def _profiles(role: str, *, two: bool = False) -> list[_Profile]:
+    """Profiles of instruments that a role may have, on a serial port; ``two``: of two encoders at one."""
     found = []
     for path in sorted(shipped(_PROFILES).glob("*.toml")):
         profile = load_profile(path)
         if profile.reads_file or profile.quantity != ("length" if role == INDICATOR else "angle"):
+            continue
+        if (profile.second() is not None) is not two:
             continue
         wire = _ON_THE_WIRE.search(path.read_text("utf-8"))
         sent = (f"     {wire[1].partition('   (')[0].rstrip(': ')}",) if wire else ()
@@ -414,16 +477,93 @@ def _profiles(role: str) -> list[_Profile]:
     return found
 
 
-def _stand_steps(draft: Draft, profiles: Mapping[str, list[_Profile]]) -> Iterator[_Step]:
-    here = ports_here()
+def _stand_steps(draft: Draft, profiles: _Profiles) -> Iterator[_Step]:
+    """Of a stand: one encoder or two; at one board the second has port and profile of the first."""
+    here, state = ports_here(), {"two": False}
+    number = _question(draft, GEAR_TABLE, "number")
+
+    def one_board() -> bool:
+        return draft.answers.get(number) is not None
+
+    def gate(answer: str) -> list[str]:
+        said = answer.casefold()
+        if said not in {"", "n", "no", "y", "yes"}:
+            return [f"expected yes or no, got {answer!r}"]
+        state["two"] = said in {"y", "yes"}
+        return []
+
+    of_encoders = [one for one in draft.questions if one.table in _ENCODERS]
+    skip: dict[Question, Callable[[], bool]] = {
+        one: lambda: not state["two"] for one in of_encoders if one.table != ENCODER
+    }
+    skip |= {one: lambda: state["two"] for one in of_encoders if one.table == ENCODER}
     for table in _STAND:
-        for step in _steps(draft, table, {}):
-            if table in profiles and step.prompt == "port":
-                yield _port_step(step, here)
-            elif table in profiles and step.prompt == "profile":
-                yield _profile_step(step, profiles[table])
-            else:
-                yield step
+        unless = partial(_is_left_out, draft, table)
+        if table == GEAR_TABLE:
+            yield _Step(
+                words=(_SECOND, "  Enter: no, one encoder"),
+                prompt="yes or no",
+                take=gate,
+                heading=f"[{PINION_TABLE}] A second encoder.",
+                applies=_both(lambda: True, unless),
+                forget=_forgets(draft, *of_encoders),
+            )
+        for step in _steps(draft, table, skip):
+            asked = [step]
+            if table == INDICATOR and step.prompt == "profile":
+                asked = [_profile_step(step, profiles.indicator)]
+            elif table == INDICATOR and step.prompt == "port":
+                asked = [_port_step(step, here)]
+            elif table in _ENCODERS:
+                asked = list(_encoder_steps(step, table, profiles, here, one_board))
+            yield from (replace(one, applies=_both(one.applies, unless)) for one in asked)
+
+
+def _cables_step(draft: Draft) -> _Step:
+    """Which of the two instruments there is; all that belongs to the other one is left out."""
+    # Tables of a second encoder that nobody was asked for leave no trace in the file.
+    named = {role: {*tables} - {GEAR_TABLE, PINION_TABLE} for role, tables in _PARTS.items()}
+    mine = {role: [one for one in draft.questions if one.table in named[role]] for role in _PARTS}
+
+    def take(answer: str) -> list[str]:
+        said = answer.casefold() or "both"
+        if said not in {"both", *_PARTS}:
+            return [f"expected both, indicator or encoder, got {answer!r}"]
+        for role, questions in mine.items():
+            if said not in {"both", role}:
+                draft.answers.update(dict.fromkeys(questions))
+        return []
+
+    forget = _forgets(draft, *(one for questions in mine.values() for one in questions))
+    return _Step(words=_CABLES, prompt="instruments", take=take, forget=forget)
+
+
+def _is_left_out(draft: Draft, table: str) -> bool:
+    """Whether the table belongs to an instrument that the stand does not have: its port was left out."""
+    role = next((role for role, tables in _PARTS.items() if table in tables), None)
+    return role is not None and draft.answers.get(_question(draft, role, "port"), "") is None
+
+
+def _encoder_steps(
+    step: _Step, table: str, profiles: _Profiles, here: list[str], one_board: Callable[[], bool]
+) -> Iterator[_Step]:
+    """One question about an encoder, as it is asked of one with a port of its own and of one at a board."""
+    applies, key = step.applies, step.prompt
+    own = _Step(**{**vars(step), "applies": lambda: applies() and not one_board()})
+    shared = _Step(**{**vars(step), "applies": lambda: applies() and one_board()})
+    if key == "port" and table != PINION_TABLE:
+        yield _port_step(step, here)
+    elif key == "port":
+        yield _port_step(_Step(**{**vars(own), "heading": _OTHER}), here)
+    elif key == "profile":
+        yield _profile_step(own, profiles.encoder)
+        if table == GEAR_TABLE:
+            yield _profile_step(shared, profiles.both)
+    elif table == PINION_TABLE and key == "sense":  # the first that is asked of the second at a board
+        yield own
+        yield _Step(**{**vars(shared), "heading": _OTHER})
+    elif not (table == PINION_TABLE and key == "number"):
+        yield step
 
 
 def _port_step(step: _Step, here: list[str]) -> _Step:
@@ -448,7 +588,7 @@ def _port_step(step: _Step, here: list[str]) -> _Step:
             pass
         return step.take(name)
 
-    return _Step(**{**vars(step), "words": (*step.words, found, *lines), "take": take})
+    return replace(step, words=(*step.words, found, *lines), take=take)
 
 
 def _profile_step(step: _Step, known: list[_Profile]) -> _Step:
@@ -464,7 +604,7 @@ def _profile_step(step: _Step, known: list[_Profile]) -> _Step:
             return [f"expected 1 to {len(known)}, or the path of a profile, got {answer}"]
         return step.take(str(known[int(answer) - 1].path))
 
-    return _Step(**{**vars(step), "words": (*step.words, found, *lines), "take": take})
+    return replace(step, words=(*step.words, found, *lines), take=take)
 
 
 def _copied(profile: Path, folder: Path) -> Path:

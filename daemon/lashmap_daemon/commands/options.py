@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 import typer
 
 from lashmap_daemon.story.cause import Cause
+from lashmap_daemon.story.method import Method
 
 Kind = Literal["csv", "parquet", "json", "xlsx", "mat"]
 Which = Literal["all", "rocks", "none"]
@@ -56,6 +57,29 @@ OperatorOption = Annotated[
 ]
 LockedOutOption = Annotated[
     bool, typer.Option("--locked-out", help="I have read the cautions; the drive is locked out.")
+]
+ClearToTurnOption = Annotated[
+    bool,
+    typer.Option(
+        "--clear-to-turn",
+        help="For the cycle run: the box may turn (guards on, nobody near); I lock it out again after.",
+    ),
+]
+MethodOption = Annotated[
+    Method | None,
+    typer.Option(
+        help="Rocks, a cycle run, or both; both where the stand has an encoder on each shaft.",
+        show_default=False,
+    ),
+]
+BrakeOption = Annotated[
+    list[float] | None,
+    typer.Option(
+        help="Torque of the brake on the gear in a cycle run, in N m; twice, for the second pair of passes.",
+        show_default=False,
+        min=0.0,
+        max=1000.0,
+    ),
 ]
 BellOption = Annotated[
     bool, typer.Option("--bell", help="Sound the terminal's bell: arrived, good, again, somebody is wanted.")
@@ -105,6 +129,9 @@ class RunOptions:
         list[Member] | None,
         typer.Option(help="Also turn this member for its runout; may be given twice.", show_default=False),
     ] = None
+    method: MethodOption = None
+    brake_nm: BrakeOption = None
+    clear_to_turn: ClearToTurnOption = False
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on with a test that was broken off, stopped or failed.")
     ] = False
@@ -174,6 +201,8 @@ class BeginOptions:
         list[str] | None,
         typer.Option(help="Also turn this member (gear, pinion) for its runout.", show_default=False),
     ] = None
+    method: MethodOption = None
+    brake_nm: BrakeOption = None
     settings: Annotated[
         list[str] | None,
         typer.Option(
@@ -338,6 +367,12 @@ class SimulateOptions:
     rate: Annotated[float, typer.Option(help="Indicator lines a second.")] = 1000.0
     resolution_um: Annotated[float, typer.Option(help="Indicator resolution in micrometres.")] = 0.1
     shaft: Annotated[str, typer.Option(help="Shaft that carries the encoder: gear or pinion.")] = "gear"
+    encoders: Annotated[
+        str,
+        typer.Option(
+            help="one; apart: one on either shaft, each on a port of its own; or latched: both in one line."
+        ),
+    ] = "one"
     no_encoder: Annotated[
         bool, typer.Option("--no-encoder", help="A stand without one: whoever runs the test counts teeth.")
     ] = False
@@ -361,6 +396,10 @@ class DemoOptions:
     plain: PlainOption = False
     short: Annotated[
         bool, typer.Option("--short", help="Few positions, in half a minute; the interval is wider.")
+    ] = False
+    cycle: Annotated[
+        bool,
+        typer.Option("--cycle", help="A cycle run with an encoder on each shaft, in about four minutes."),
     ] = False
 
 
@@ -492,6 +531,11 @@ class MatchedOptions:
     """Say that the marked teeth are together now: the prepared test begins, or the running one goes on."""
 
     unknown: Annotated[bool, typer.Option("--unknown", help="Their place is not known.")] = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadyOptions:
+    """Say that the box may turn for the cycle run, or that it is locked out again, as the test asks."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -56,7 +56,7 @@ def review(options: ReviewOptions, console: Console) -> None:
         if request.any or request.reversal is not None:
             assessment = write_review(book, assessment, request)
             with busy(console, _WORDS, quiet=options.as_json):
-                renewed = renew_files(assessment, options.logbook.parent)
+                renewed = renew_files(assessment, book)
         moved = book.moved_to(assessment.record.identity.test)
         if options.dossier is not None:
             with busy(console, _WORDS, quiet=options.as_json):

@@ -67,12 +67,14 @@ from lashmap_daemon.testing.opening import (
     complete_box,
     confirm_cautions,
 )
+from lashmap_daemon.testing.passes import method_of, planned_passes
 from lashmap_daemon.testing.relay import Relay
 
 if TYPE_CHECKING:
     from lashmap_daemon.bus.stand_bus import StandBus
 
 
+_CLEAR = "on the command line (--clear-to-turn)"
 _LAST_LINES_S = 2.0  # without a line going out, before a screen that is stuck is left behind
 
 
@@ -215,7 +217,14 @@ class _Begun:
 def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stack: ExitStack) -> _Begun:
     """Everything before the first position of a new test."""
     # A plan that cannot be made is refused before any question.
-    check_plan(box, stand, box_name=str(_files(options)[1]), sweeps=options.sweeps)
+    method = method_of(options.method, stand)
+    passes = planned_passes(method, brakes_nm=options.brake_nm or ())
+    if passes and isinstance(person, Nobody) and not options.clear_to_turn:
+        problem = (
+            "before the box turns somebody must say that it may: run it at a terminal, or say it beforehand"
+        )
+        raise ConfigurationError("--clear-to-turn", [problem])
+    check_plan(box, stand, box_name=str(_files(options)[1]), sweeps=options.sweeps, method=method)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     person = _noted(person)
     built = take_from(options.logbook, box, options.build)
@@ -231,6 +240,9 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         cautions=cautions,
         sweeps=options.sweeps,
         build=built.named,
+        method=method,
+        passes=passes,
+        ready_before=_CLEAR if options.clear_to_turn else "",
     )
     return _matched(engine, prepared, person)
 
@@ -241,6 +253,8 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         raise ConfigurationError("--runout", ["a test goes on with the sweeps it began with; leave it out"])
     if options.build is not None:
         raise ConfigurationError("--build", ["a test goes on with the build it began with; leave it out"])
+    if options.method is not None or options.brake_nm:
+        raise ConfigurationError("--method", ["a test goes on with the method it began with; leave it out"])
     if not options.logbook.is_file():
         raise ConfigurationError(str(options.logbook), ["no such logbook, so there is no test to go on with"])
     logbook = stack.enter_context(_open_logbook(options.logbook, stack))
@@ -250,6 +264,7 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         return confirm_cautions(person, confirmed_before=options.locked_out)
 
     prepared = prepare_again(logbook, options.test, box, stand, operator=options.operator, cautions=cautions)
+    prepared = replace(prepared, ready_before=_CLEAR if options.clear_to_turn else "")
     return _matched(Engine(_ports(prepared.stand, stack), logbook), prepared, _noted(person))
 
 
@@ -345,6 +360,7 @@ def _hand_over(
 
 BOX = "configs/boxes/spiral-13x40.toml"
 SHORT_BOX = "configs/boxes/spiral-13x40-short.toml"
+CYCLE_BOX = "configs/boxes/spiral-13x40-cycle.toml"
 _READY_S = 15.0
 
 
@@ -359,15 +375,23 @@ def demo(options: DemoOptions, console: Console) -> int:
     need_pseudo_terminals()
     if short and box is not None:
         raise ConfigurationError("--short", [f"has a box file of its own; leave it out, or {box}"])
-    box = box or shipped(SHORT_BOX if short else BOX)
+    if short and options.cycle:
+        raise ConfigurationError("--short", ["is a demonstration of its own; leave it out, or --cycle"])
+    box = box or shipped(SHORT_BOX if short else CYCLE_BOX if options.cycle else BOX)
     units = toml_file.load(box, BoxFile).box.units
     say(console, "Demonstration on a simulated stand: the gearbox and everything about it is invented.")
     if short:
         say(console, "In short: fewer positions and reversals than a real test has, and a wider interval.")
+    if options.cycle:
+        say(
+            console,
+            "With an encoder on each shaft: every engagement is turned through, and rocks tie the curve.",
+        )
     folder.mkdir(parents=True, exist_ok=True)
     stand_folder, truth_file = folder / "stand", folder / "truth.json"
     before = set(folder.glob("*.json"))
-    with _simulated_stand(box, stand_folder, truth_file, options.seed):
+    encoders = "latched" if options.cycle else "one"
+    with _simulated_stand(box, stand_folder, truth_file, options.seed, encoders):
         status = run(
             RunOptions(
                 stand=stand_folder / STAND_FILE,
@@ -376,6 +400,8 @@ def demo(options: DemoOptions, console: Console) -> int:
                 output=folder,
                 operator="demonstration",
                 locked_out=True,
+                method="cycle" if options.cycle else None,
+                clear_to_turn=options.cycle,
                 plain=options.plain,
             ),
             console,
@@ -414,12 +440,13 @@ def comparison(truth: dict[str, Any], result: dict[str, Any], units: Units) -> s
 
 
 @contextmanager
-def _simulated_stand(box: Path, folder: Path, truth: Path, seed: int) -> Iterator[None]:
+def _simulated_stand(box: Path, folder: Path, truth: Path, seed: int, encoders: str) -> Iterator[None]:
     """A simulated stand in a process of its own, gone when this is left."""
     stand_file = folder / STAND_FILE
     stand_file.unlink(missing_ok=True)
     command = [sys.executable, "-m", "lashmap_daemon", "simulate", str(box)]
     command += ["--folder", str(folder), "--truth", str(truth), "--seed", str(seed)]
+    command += ["--encoders", encoders]
     # A session of its own: Ctrl-C is for the test, which closes its record while the stand still runs.
     process = subprocess.Popen(  # noqa: S603 - our own program
         command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, start_new_session=True

@@ -43,6 +43,12 @@ description = "Simulated encoder: the whole count with its sign, sent by itself.
 terminator = "\r\n"
 pattern = '(?P<count>[+-]\d{10})'
 """
+_LATCHED_PROFILE = r"""kind = "counter board"
+description = "Simulated pair of encoders: both counts latched together, the gear's first, sent by itself."
+terminator = "\r\n"
+pattern = '(?P<count>[+-]\d{7}),(?P<second_count>[+-]\d{7})'
+"""
+_PAIR_RATE_HZ, _PAIR_COUNTS = 1000.0, 20_000  # of each of two encoders
 _GRADUATION_DEG = 0.0002  # as a certificate would say; the simulated encoder has no error
 _STAND = """[stand]
 name = "Simulated stand"
@@ -68,7 +74,22 @@ shaft = "{shaft}"
 counts_per_turn = {counts}
 calibration_due = 2099-12-31
 absolute = true
-
+"""
+_WITH_TWO = """
+[encoder.gear]
+port = {encoder}
+profile = "encoder.toml"
+counts_per_turn = {counts}
+calibration_due = 2099-12-31
+absolute = true
+{number_of_gear}
+[encoder.pinion]
+port = {pinion}
+profile = "encoder.toml"
+counts_per_turn = {pinion_counts}
+calibration_due = 2099-12-31
+{number_of_pinion}"""
+_WITH_GESTURES = """
 # The simulated technician says so by a knock that the marked teeth are seen.
 [hands_free]
 gestures = ["matched"]
@@ -97,7 +118,7 @@ def simulate(options: SimulateOptions, console: Console) -> None:
             "--no-indicator", ["a stand with neither instrument sees nothing; leave one"]
         )
     box = toml_file.load(options.box, BoxFile)
-    shaft = _shaft(options.shaft)
+    shaft, encoders = _shaft(options.shaft), _encoders(options)
     folder = options.folder.resolve()
 
     try:
@@ -106,7 +127,12 @@ def simulate(options: SimulateOptions, console: Console) -> None:
             indicator_resolution_mm=options.resolution_um / 1000.0,
             indicator_unit=box.box.units,
             encoder_shaft=shaft,
+            encoders=encoders,
         )
+        if encoders != "one":
+            instruments = replace(
+                instruments, encoder_rate_hz=_PAIR_RATE_HZ, encoder_counts_per_turn=_PAIR_COUNTS
+            )
         stand = simulated_stand(box, instruments, seed=options.seed, fault=_fault(options.fault))
 
         def ready(indicator: Path, encoder: Path) -> None:
@@ -203,6 +229,20 @@ def _shaft(word: str) -> Literal["gear", "pinion"]:
     raise ConfigurationError("--shaft", [f"expected gear or pinion, got {word!r}"])
 
 
+def _encoders(options: SimulateOptions) -> Literal["one", "apart", "latched"]:
+    match options.encoders:
+        case "one":
+            return "one"
+        case "apart" | "latched" as word if options.no_encoder or options.shaft != "gear":
+            beside = "--no-encoder" if options.no_encoder else "--shaft"
+            raise ConfigurationError(
+                "--encoders", [f"{word} puts one on either shaft, which {beside} contradicts; leave one out"]
+            )
+        case "apart" | "latched" as word:
+            return word
+    raise ConfigurationError("--encoders", [f"expected one, apart or latched, got {options.encoders!r}"])
+
+
 def _fault(word: str) -> Fault:
     try:
         return Fault(word)
@@ -226,13 +266,27 @@ def write_stand(
             indicator=in_toml(str(indicator)), resolution_mm=instruments.indicator_resolution_mm
         )
     if encoder is not None:
-        replace_whole(folder / "encoder.toml", _ENCODER_PROFILE)
-        text += _WITH_ENCODER.format(
-            encoder=in_toml(str(encoder)),
-            shaft=instruments.encoder_shaft,
-            counts=instruments.encoder_counts_per_turn,
-        )
+        text += _encoder_tables(folder, encoder, instruments) + _WITH_GESTURES
     if encoder is not None and indicator is None:
         # Of an encoder beside an indicator it is not wanted, and is not said.
-        text = text.replace('shaft = "', f'standard_uncertainty_deg = {_GRADUATION_DEG}\nshaft = "', 1)
+        text = text.replace(
+            "absolute = true", f"standard_uncertainty_deg = {_GRADUATION_DEG}\nabsolute = true", 1
+        )
     replace_whole(folder / STAND_FILE, text)  # whoever waits for it must never read half of it
+
+
+def _encoder_tables(folder: Path, encoder: Path, instruments: SimulatedInstruments) -> str:
+    """The part of the stand file about encoders; their profile is left in ``folder``."""
+    latched = instruments.encoders == "latched"
+    replace_whole(folder / "encoder.toml", _LATCHED_PROFILE if latched else _ENCODER_PROFILE)
+    counts, port = instruments.encoder_counts_per_turn, in_toml(str(encoder))
+    if instruments.encoders == "one":
+        return _WITH_ENCODER.format(encoder=port, shaft=instruments.encoder_shaft, counts=counts)
+    return _WITH_TWO.format(
+        encoder=port,
+        counts=counts,
+        pinion=port if latched else in_toml(str(encoder.with_name("pinion"))),
+        pinion_counts=instruments.pinion_counts_per_turn,
+        number_of_gear="number = 1\n" if latched else "",
+        number_of_pinion="number = 2\n" if latched else "",
+    )

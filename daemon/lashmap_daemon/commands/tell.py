@@ -25,7 +25,11 @@ def status(options: given.StatusOptions, console: Console, service: given.TellOp
 
 def begin(options: given.BeginOptions, console: Console, service: given.TellOptions) -> None:
     """Begin a test, once the cautions are confirmed."""
-    lists = {"runout": options.runout or [], "settings": _settings(options.settings or [])}
+    lists = {
+        "runout": options.runout or [],
+        "settings": _settings(options.settings or []),
+        "brake_nm": options.brake_nm or [],
+    }
     _tell(_confirmed(words.Begin, vars(options) | lists, console), console, service)
 
 
@@ -37,6 +41,11 @@ def resume(options: given.ResumeOptions, console: Console, service: given.TellOp
 def matched(options: given.MatchedOptions, console: Console, service: given.TellOptions) -> None:
     """Say that the marked teeth are together."""
     _tell(words.Matched(known=not options.unknown), console, service)
+
+
+def ready(_: given.ReadyOptions, console: Console, service: given.TellOptions) -> None:
+    """Say that the stand is ready for what the test asks."""
+    _tell(words.Ready(), console, service)
 
 
 def cause(options: given.CauseOptions, console: Console, service: given.TellOptions) -> None:

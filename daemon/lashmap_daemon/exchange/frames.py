@@ -23,7 +23,7 @@ from lashmap_drivers.readings import Floats, Integers, Samples
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import judged
 from lashmap_daemon.replay.replay import Replay, newest_test
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER
 from lashmap_daemon.story import events
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 Which = Literal["all", "rocks", "none"]
 BLOCK = 1 << 18  # samples; a row group of this size is read and written whole, 2 MB a column
 SWEEPS = ("", "gear", "pinion")
-UNIT = {INDICATOR: "mm", ENCODER: "deg"}
+UNIT = {INDICATOR: "mm", ENCODER: "deg", PINION_ENCODER: "deg"}
 
 
 @dataclass(frozen=True)
@@ -121,7 +121,7 @@ Take = Callable[[Block], None]
 def read_samples(replay: Replay, which: Which, take: Take) -> TestRecord:
     """The record of a test that is about to be read, its samples handed to ``take`` while they are decoded.
 
-    Of these ``all`` that was received, what lies in accepted ``rocks`` and sweeps, or ``none``.
+    Of these ``all`` that was received, what lies in accepted ``rocks``, sweeps and passes, or ``none``.
 
     Raises:
         LogbookError: When the test cannot be read.
@@ -174,15 +174,17 @@ class _Blocks:
 
 
 def _recorded(record: TestRecord) -> Iterator[tuple[str, Samples]]:
-    """The samples of rocks and sweeps in the order of time, of one instrument after the other."""
+    """Samples of rocks, sweeps and passes in the order of time, of one instrument after the other."""
     traces: tuple[RockTrace | RunoutTrace, ...] = (*record.traces, *record.sweeps)
-    for channel in (INDICATOR, ENCODER):
-        parts = [
-            (trace.time_s, trace.indicator_mm)
-            if channel == INDICATOR
-            else (trace.encoder_time_s, trace.encoder_deg)
-            for trace in traces
-        ]
+    of_channel = {
+        INDICATOR: [(one.time_s, one.indicator_mm) for one in traces],
+        ENCODER: [
+            *((one.encoder_time_s, one.encoder_deg) for one in traces),
+            *((one.gear_time_s, one.gear_deg) for one in record.passes),
+        ],
+        PINION_ENCODER: [(one.pinion_time_s, one.pinion_deg) for one in record.passes],
+    }
+    for channel, parts in of_channel.items():
         for time_s, value in sorted((one for one in parts if len(one[0])), key=lambda one: float(one[0][0])):
             yield channel, Samples.of(time_s, value)
 

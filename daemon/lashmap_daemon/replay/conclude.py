@@ -23,7 +23,14 @@ from lashmap_daemon.logbook.logbook import stamped_of
 from lashmap_daemon.replay.replay import Replay, newest_test
 from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, MOST_IN_REMARK, complaint
 from lashmap_daemon.story import events
-from lashmap_daemon.story.events import ExclusionUndone, PositionExcluded, ResultStored, SignedOff, Stamped
+from lashmap_daemon.story.events import (
+    ExclusionUndone,
+    FilesLeft,
+    PositionExcluded,
+    ResultStored,
+    SignedOff,
+    Stamped,
+)
 from lashmap_daemon.story.story import Story, story_of
 from lashmap_daemon.whole_file import write_whole
 
@@ -236,6 +243,7 @@ def _append(
     return stamped
 
 
+_SUFFIXES = ("json", "html", "pdf")
 REPORT_SUFFIXES = (".html", ".htm", ".pdf")
 
 
@@ -290,12 +298,12 @@ class Renewed:
     outdated: Path
 
 
-def renew_files(assessment: Assessment, folder: Path) -> tuple[Renewed, ...]:
+def renew_files(assessment: Assessment, logbook: Logbook) -> tuple[Renewed, ...]:
     """Name the files that `hand_over` left as outdated, and write each anew with its review.
 
     Args:
         assessment: With the review as it stands now.
-        folder: Where the test left them; a file that is not there is not made.
+        logbook: Says where the test left them; a file that is not there any more is not made.
 
     Returns:
         What was written; nothing where no file was.
@@ -304,7 +312,9 @@ def renew_files(assessment: Assessment, folder: Path) -> tuple[Renewed, ...]:
         ConfigurationError: When one cannot be written; those before it are.
     """
     test, found = assessment.record.identity.test, []
-    for path in (folder / f"{test}.{suffix}" for suffix in ("json", "html", "pdf")):
+    left = story_of(logbook.events(test)).folders
+    folders = dict.fromkeys((logbook.path.parent / one).resolve() for one in ("", *left))
+    for path in (folder / f"{test}.{suffix}" for folder in folders for suffix in _SUFFIXES):
         if path.is_symlink() or not path.is_file():
             continue
         numbers = (path.with_name(f"{test}.outdated-{n}{path.suffix}") for n in range(1, 10_000))
@@ -354,7 +364,11 @@ def hand_over(logbook: Logbook, test: str, output: Path) -> HandedOver:
         assessment = assess(replay.record())
     stored = store_result(logbook, replay.events, assessment)
     assessment = with_review((*replay.events, stored), assessment)
-    files = {suffix: output / f"{test}.{suffix}" for suffix in ("json", "html", "pdf")}
+    home, folder = logbook.path.parent.resolve(), output.resolve()
+    if folder != home:
+        left = str(folder.relative_to(home) if folder.is_relative_to(home) else folder)
+        _append(logbook, (*replay.events, stored), assessment, FilesLeft(folder=left))
+    files = {suffix: output / f"{test}.{suffix}" for suffix in _SUFFIXES}
     write_whole(files["json"], json_text(assessment))
     write_report(assessment, files["html"])
     write_report(assessment, files["pdf"])

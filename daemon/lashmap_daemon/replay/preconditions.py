@@ -16,7 +16,18 @@ from lashmap_daemon.logbook.check import TestCheck
 from lashmap_daemon.logbook.logbook import COMPLETED
 from lashmap_daemon.story import marks
 from lashmap_daemon.story.events import BuildNamed
-from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Box, Gauge, Mounting, Setup, Stand
+from lashmap_daemon.story.recorded import (
+    ENCODER,
+    GEAR_TABLE,
+    INDICATOR,
+    PINION_ENCODER,
+    PINION_TABLE,
+    Box,
+    Gauge,
+    Mounting,
+    Setup,
+    Stand,
+)
 from lashmap_daemon.story.story import Part, Story, story_of
 
 if TYPE_CHECKING:
@@ -74,7 +85,7 @@ def collect_by_hand(
 ) -> tuple[Precondition, ...]:
     """The same of a test by hand: ``matched`` only where a person brought the marks together."""
     figure = gauge.calibration_uncertainty_mm is not None
-    calibration = _calibration("indicator", gauge.calibration_due, today, figure=figure)
+    calibration = _calibration(INDICATOR, INDICATOR, gauge.calibration_due, today, figure=figure)
     remedy = calibration.remedy.replace("indicator.", "gauge.").replace("stand file", "gauge file")
     return (
         *(() if build is None else (_build_sheet(build),)),
@@ -307,19 +318,24 @@ def _calibrations(stand: Stand, today: dt.date) -> tuple[Precondition, ...]:
     found = []
     if indicator is not None:
         figure = indicator.calibration_uncertainty_mm is not None or indicator.correction is not None
-        found.append(_calibration(INDICATOR, indicator.calibration_due, today, figure=figure))
+        found.append(_calibration(INDICATOR, INDICATOR, indicator.calibration_due, today, figure=figure))
     if encoder is not None:
         figure = indicator is not None or encoder.standard_uncertainty_deg > 0.0
-        found.append(_calibration(ENCODER, encoder.calibration_due, today, figure=figure))
+        table = ENCODER if stand.pinion_encoder is None else GEAR_TABLE
+        found.append(_calibration(ENCODER, table, encoder.calibration_due, today, figure=figure))
+    if stand.pinion_encoder is not None:  # it sees passes and no rock: its date, and no figure
+        due = stand.pinion_encoder.calibration_due
+        found.append(_calibration(PINION_ENCODER, PINION_TABLE, due, today, figure=True))
     return tuple(found)
 
 
 def _calibration(
-    instrument: str, due: dt.date | None, today: dt.date, *, figure: bool = True
+    instrument: str, table: str, due: dt.date | None, today: dt.date, *, figure: bool
 ) -> Precondition:
+    """Of an instrument whose ``table`` is that of the stand file."""
     name = f"calibration, {instrument}"
     if due is None:
-        return unproven(name, "no date recorded", f"Record {instrument}.calibration_due in the stand file.")
+        return unproven(name, "no date recorded", f"Record {table}.calibration_due in the stand file.")
     if today > due:
         return failed(
             name, f"was due {due.isoformat()}", f"Have the {instrument} calibrated, then test again."
@@ -328,7 +344,7 @@ def _calibration(
         return unproven(
             name,
             f"due {due.isoformat()}, but no figure of its certificate recorded",
-            f"Record {instrument}.{_FIGURES[instrument]} from the certificate in the stand file.",
+            f"Record {table}.{_FIGURES[instrument]} from the certificate in the stand file.",
         )
     return proven(name, f"due {due.isoformat()}")
 

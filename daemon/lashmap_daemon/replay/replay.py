@@ -23,6 +23,7 @@ import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.record import (
     Identity,
+    PassTrace,
     RockTrace,
     RunoutTrace,
     Shaft,
@@ -43,22 +44,33 @@ from lashmap_daemon.logbook.schema import naming
 from lashmap_daemon.replay.preconditions import all_preconditions, index_in_place, record_intact
 from lashmap_daemon.replay.wire_errors import LoneSamples
 from lashmap_daemon.story import events
-from lashmap_daemon.story.events import MatchedTeethSet, Stamped
-from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Gauge, Runout, Stand
+from lashmap_daemon.story.events import Stamped
+from lashmap_daemon.story.recorded import (
+    ENCODER,
+    ENCODERS,
+    INDICATOR,
+    PINION_ENCODER,
+    Gauge,
+    Runout,
+    Stand,
+)
 from lashmap_daemon.story.story import Story, story_of
 
 
-def in_record_deg(matched: MatchedTeethSet, first_deg: float, range_deg: float | None) -> float:
+def in_record_deg(
+    reference_deg: float, seen_deg: float | None, first_deg: float, range_deg: float | None
+) -> float:
     """The reference as the decoder of a record counts.
 
     Args:
-        matched: As it was set.
+        reference_deg: As it was set, at engagement 0.
+        seen_deg: Where the encoder was seen last then; None when the count is the record's own.
         first_deg: First angle that the decoder of the record gives.
         range_deg: After which the count begins again; None when it never does.
     """
-    if range_deg is None or matched.seen_deg is None:
-        return matched.encoder_deg
-    return matched.encoder_deg - range_deg * round((matched.seen_deg - first_deg) / range_deg)
+    if range_deg is None or seen_deg is None:
+        return reference_deg
+    return reference_deg - range_deg * round((seen_deg - first_deg) / range_deg)
 
 
 @dataclass
@@ -68,34 +80,34 @@ class Counted:
     Attributes:
         first_s: First moment of the part.
         encoder_deg: The reference, as set; in the count of the record after `begin_count`.
-        matched: As it was set, until then.
+        seen_deg: Where the encoder was seen last when it was set, until then.
     """
 
     first_s: float
     encoder_deg: float
-    matched: MatchedTeethSet | None
+    seen_deg: float | None
 
     def begin_count(self, first_deg: float, range_deg: float | None) -> None:
         """Say with which angle the part begins; further calls change nothing."""
-        if self.matched is not None:
-            self.encoder_deg = in_record_deg(self.matched, first_deg, range_deg)
-            self.matched = None
+        self.encoder_deg = in_record_deg(self.encoder_deg, self.seen_deg, first_deg, range_deg)
+        self.seen_deg = None
 
 
 @dataclass
 class Parts:
-    """The references of all parts of one test."""
+    """The references of one encoder in all parts of one test."""
 
     parts: list[Counted]
 
     @classmethod
-    def of(cls, story: Story) -> Self:
+    def of(cls, story: Story, channel: str = ENCODER) -> Self:
         """As they were set; where none was set, that of the part before goes on."""
         parts: list[Counted] = []
         encoder_deg = 0.0
         for part in story.parts:
-            encoder_deg = encoder_deg if part.matched is None else part.matched.encoder_deg
-            parts.append(Counted(part.first_s, encoder_deg, part.matched))
+            set_deg, seen_deg = (None, None) if part.matched is None else part.matched.of(channel)
+            encoder_deg = encoder_deg if set_deg is None else set_deg
+            parts.append(Counted(part.first_s, encoder_deg, seen_deg))
         return cls(parts)
 
     @property
@@ -122,7 +134,7 @@ class Decoding:
     def __init__(self, pieces: Iterator[Chunks], stand: Stand, channel: str, parts: Parts) -> None:
         self._pieces = pieces
         self._stand, self._channel = stand, channel
-        self._parts = list(parts.parts) if channel == ENCODER else []
+        self._parts = list(parts.parts) if channel in ENCODERS else []
         self._starts_s = [*parts.starts_s, math.inf]
         self._decoder = self._fresh()
         self._slips_before = 0
@@ -155,7 +167,7 @@ class Decoding:
         return samples
 
     def _fresh(self) -> Decoder:
-        return self._stand.decoders()[self._channel]
+        return self._stand.decoder(self._channel)
 
 
 class Windows:
@@ -200,13 +212,18 @@ class RawSamples:
             self._reader = RawReader(self._base, self._path, archives)
             self._open = stack.pop_all()
 
-    def pieces(self, channel: str) -> Iterator[Chunks]:
+    def pieces(self, channel: str, *, again: bool = False) -> Iterator[Chunks]:
         """All chunks of an instrument; a pack that cannot be read becomes a break.
+
+        Args:
+            channel: Of the instrument.
+            again: They were read, and digested, once before.
 
         Raises:
             LogbookError: When the file or an archive cannot be reached.
         """
-        return self._reader.pieces(self._test, channel, gaps=True, tally=self._tally)
+        tally = None if again else self._tally
+        return self._reader.pieces(self._test, channel, gaps=True, tally=tally)
 
     def check(self) -> TestCheck:
         """Whether the test fits its digests, after all instruments were read.
@@ -282,14 +299,19 @@ class Replay:
             self._raw.close()
             raise
         self._story = story_of(self.events)
-        self._parts = Parts.of(self._story)
         self._rocks = sorted(self._story.accepted.values(), key=lambda rock: rock.start_s)
         self._sweeps = list(self._story.swept.values())
+        self._passes = sorted(self._story.passed.values(), key=lambda one: one.start_s)
 
     @property
     def rocks_s(self) -> tuple[tuple[float, float, int], ...]:
         """First and last moment of every accepted rock, and its position; in the order of time."""
         return tuple((rock.start_s, rock.end_s, rock.number) for rock in self._rocks)
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The instruments that were read."""
+        return self.started.stand.channels if self.started.gauge is None else ()
 
     @property
     def sweeps_s(self) -> tuple[tuple[float, float, Shaft], ...]:
@@ -306,7 +328,7 @@ class Replay:
         """The record, decoded from the raw bytes in one pass; to be asked for once.
 
         Args:
-            sink: Receives all samples in passing: of the indicator first, then of the encoder, its angle
+            sink: Receives all samples in passing: of the indicator first, then of each encoder, its angle
                 past the matched teeth.
 
         Raises:
@@ -314,12 +336,15 @@ class Replay:
         """
         if self.started.gauge is not None:
             return self._by_hand(self.started.gauge)
+        held_s = self._spans_s
+        passes_s = [(one.start_s, one.end_s) for one in self._passes]
         with self._raw as raw:
-            indicator, _ = self._pass(raw, INDICATOR, sink)
-            encoder, index_slips = self._pass(raw, ENCODER, sink)
+            indicator, _ = self._pass(raw, INDICATOR, held_s, sink)
+            encoder, index_slips = self._pass(raw, ENCODER, [*held_s, *passes_s], sink)
+            pinion, pinion_slips = self._pass(raw, PINION_ENCODER, passes_s, sink)
             intact = raw.check()
         box, stand, story = self.started.box, self.started.stand, self._story
-        both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(self._spans_s))]
+        both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(held_s))]
         if stand.indicator is None:
             gear_set = box.gear_set.gear_set()
             both = [(as_arc(angle, gear_set), angle) for _, angle in both]
@@ -334,7 +359,7 @@ class Replay:
             conditions=box.conditions(),
             preconditions=(
                 *all_preconditions(story, box.box.units),
-                *index_in_place(index_slips),
+                *index_in_place(index_slips + pinion_slips),
                 record_intact(intact),
             ),
             traces=tuple(_trace(rock, *samples) for rock, samples in rocks),
@@ -345,12 +370,22 @@ class Replay:
             damage=intact.problems,
             left_out=tuple(_left_out(one) for _, one in sorted(story.skipped.items())),
             causes=story.causes,
+            passes=tuple(
+                _pass_trace(
+                    one,
+                    pinion.samples(number),
+                    encoder.samples(len(held_s) + number),
+                    latched=stand.is_latched,
+                )
+                for number, one in enumerate(self._passes)
+            ),
+            pinion_encoder=None if stand.pinion_encoder is None else stand.pinion_encoder.for_analysis(),
         )
 
     def _by_hand(self, gauge: Gauge) -> TestRecord:
         """The record of a test that a person typed: its events are all there is."""
         with self._raw as raw:
-            for channel in (INDICATOR, ENCODER):
+            for channel in (INDICATOR, ENCODER, PINION_ENCODER):
                 for _ in raw.pieces(channel):  # none was written; one that is there is none of this test
                     pass
             intact = raw.check()
@@ -376,19 +411,27 @@ class Replay:
     def _spans_s(self) -> list[tuple[float, float]]:
         return [(start_s, end_s) for start_s, end_s, _ in (*self.rocks_s, *self.sweeps_s)]
 
-    def _pass(self, raw: RawSamples, channel: str, sink: SampleSink | None) -> tuple[Windows, int]:
-        """Once through the samples of an instrument: what lies in rocks and sweeps, and its index slips."""
-        parts = self._parts
-        kept = Windows(self._spans_s)
-        if channel not in self.started.stand.channels:
+    def _pass(
+        self,
+        raw: RawSamples,
+        channel: str,
+        spans_s: Iterable[tuple[float, float]],
+        sink: SampleSink | None,
+    ) -> tuple[Windows, int]:
+        """Once through the samples of an instrument: what lies in some spans, and its index slips."""
+        stand, parts = self.started.stand, Parts.of(self._story, channel)
+        kept = Windows(spans_s)
+        wire = stand.wire(channel)
+        if channel != wire or channel not in stand.channels:
             for _ in raw.pieces(channel):  # none was written; one that is there is none of this test
                 pass
+        if channel not in stand.channels:
             return kept, 0
-        decoding = Decoding(raw.pieces(channel), self.started.stand, channel, parts)
-        lone = _lone_samples(self.started) if channel == ENCODER else None
+        decoding = Decoding(raw.pieces(wire, again=channel != wire), stand, channel, parts)
+        lone = _lone_samples(self.started, channel) if channel in ENCODERS else None
         for counted in decoding:
             samples = counted
-            if channel == ENCODER:
+            if channel in ENCODERS:
                 samples = replace(counted, value=counted.value - parts.reference_deg(counted.time_s))
             kept.add(samples if lone is None else lone.feed(samples))
             if sink is not None and len(samples):
@@ -426,7 +469,7 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
     story = story_of(logbook.events(test))
     parts = Parts.of(story)
     last = None
-    lone = _lone_samples(start_of(logbook, test))
+    lone = _lone_samples(start_of(logbook, test), ENCODER)
     decoding = Decoding(logbook.raw_pieces(test, ENCODER, gaps=True), stand, ENCODER, parts)
     for samples in decoding:
         right = lone.feed(samples)
@@ -434,10 +477,31 @@ def end_of_encoder(logbook: Logbook, test: str, stand: Stand) -> tuple[float, fl
     return parts.parts[-1].encoder_deg, last, decoding.jump.step_deg if decoding.jump else 0.0
 
 
-def _lone_samples(started: events.TestStarted) -> LoneSamples:
-    """What leaves out single wrong angles of a test's encoder, live and in its record alike."""
-    encoder = started.stand.encoder
-    return LoneSamples.of(started.box.gear_set.gear_set(), "gear" if encoder is None else encoder.shaft)
+def _lone_samples(started: events.TestStarted, channel: str) -> LoneSamples:
+    """What leaves out single wrong angles of one of a test's encoders, live and in its record alike."""
+    return LoneSamples.of(started.box.gear_set.gear_set(), started.stand.shaft(channel))
+
+
+def seen_together(pinion: Samples, gear: Samples) -> tuple[Samples, Samples]:
+    """Of counts that one frame carries: those samples that both encoders gave, the times one array."""
+    both_s = np.intersect1d(pinion.time_s, gear.time_s, assume_unique=True)
+    pinion, gear = (one.part(np.isin(one.time_s, both_s)) for one in (pinion, gear))
+    return pinion, replace(gear, time_s=pinion.time_s)
+
+
+def _pass_trace(passed: events.PassRecorded, pinion: Samples, gear: Samples, *, latched: bool) -> PassTrace:
+    if latched:
+        pinion, gear = seen_together(pinion, gear)
+    return PassTrace(
+        number=passed.number,
+        direction=passed.direction,
+        attempt=passed.attempt,
+        brake_nm=passed.brake_nm,
+        pinion_time_s=pinion.time_s,
+        pinion_deg=pinion.value,
+        gear_time_s=gear.time_s,
+        gear_deg=gear.value,
+    )
 
 
 def _left_out(skipped: events.PositionSkipped) -> str:

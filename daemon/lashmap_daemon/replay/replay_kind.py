@@ -43,7 +43,7 @@ class LogbookReplayProfile(InstrumentProfile):
     kind: Literal["logbook replay"]
     unit: Unit = "mm"
     test: str = ""
-    channel: Literal["", "indicator", "encoder"] = ""
+    channel: Literal["", "indicator", "encoder", "pinion encoder"] = ""
     speed: Speed = "recorded"
     recorded: AnyProfile | None = None
     counts_per_turn: int | None = None
@@ -66,6 +66,13 @@ class LogbookReplayProfile(InstrumentProfile):
         """As they were when the test was recorded."""
         return self.counts_per_turn
 
+    def second(self) -> Self | None:
+        """With the second count in the place of the first, where the recorded frames carry two."""
+        second = None if self.recorded is None else self.recorded.second()
+        if second is None:
+            return None
+        return self.model_copy(update={"recorded": second, "counts_per_turn": None})
+
     def make_parser(self) -> Parser:
         """The parser of the recorded instrument."""
         return self._original().make_parser()
@@ -86,7 +93,8 @@ class LogbookReplayProfile(InstrumentProfile):
         if channel not in stand.channels:
             what = f"test {test} was made without an {channel}"
             raise PortNotOpened(instrument, name, what, "Name another test.")
-        recorded, encoder = stand.profile(channel), stand.encoder
+        channel = stand.wire(channel)
+        recorded, counts = stand.written_profile(channel), stand.counts_per_turn(channel)
         return self.model_copy(
             update={
                 "test": test,
@@ -94,7 +102,7 @@ class LogbookReplayProfile(InstrumentProfile):
                 "recorded": recorded,
                 "unit": recorded.unit,
                 "wraps_at_deg": recorded.wraps_at_deg,
-                "counts_per_turn": encoder.counts_per_turn if encoder and recorded.unit == "count" else None,
+                "counts_per_turn": counts if recorded.unit == "count" else None,
             }
         )
 

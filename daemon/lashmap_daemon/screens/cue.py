@@ -16,7 +16,14 @@ from lashmap_analysis.rock.flags import FlagName
 
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
-from lashmap_daemon.story.wording import cause_sentence, in_sentences, instruction, place_text
+from lashmap_daemon.story.wording import (
+    cause_sentence,
+    in_sentences,
+    instruction,
+    pass_sentence,
+    place_text,
+    ready_sentence,
+)
 
 if TYPE_CHECKING:
     from lashmap_daemon.testing.conductor import Conductor
@@ -89,6 +96,8 @@ def cue_of_phase(phase: Phase, text: str) -> Cue:
         Phase.CHECKING: (Kind.MARK, "MARK IN MESH"),
         Phase.FINDING: (Kind.STOP, "FIND CAUSE"),
         Phase.SWEEPING: (Kind.TURN, "TURN"),
+        Phase.READYING: (Kind.STOP, "MAKE READY"),
+        Phase.PASSING: (Kind.TURN, "TURN PINION"),
         Phase.CLOSED: (Kind.END, "NO TEST"),
     }.get(phase, (Kind.WAIT, "WAIT"))
     return Cue(kind=kind, words=words, why=text)
@@ -111,8 +120,14 @@ def cue_of(conductor: Conductor, now_s: float) -> Cue:
     return after or cue_of_phase(phase, text)
 
 
-def _after(awaited: object, conductor: Conductor) -> Cue | None:
+def _after(awaited: object, conductor: Conductor) -> Cue | None:  # noqa: PLR0911 - a cue for each
     phase = conductor.state.phase
+    if phase is Phase.READYING and isinstance(awaited, events.ReadyAsked):
+        words = "BOX WILL TURN" if awaited.what == "turn" else "LOCK OUT AGAIN"
+        details = ("read, then press y",)
+        return Cue(kind=Kind.STOP, words=words, details=details, why=ready_sentence(awaited, between="\n"))
+    if phase is Phase.PASSING and isinstance(awaited, events.PassAsked):
+        return _passing(awaited, conductor)
     if phase is Phase.TURNING and isinstance(awaited, events.PositionAsked):
         return _turning(awaited, conductor)
     if phase is Phase.CHECKING and isinstance(awaited, events.MarksAsked):
@@ -134,12 +149,33 @@ def _after(awaited: object, conductor: Conductor) -> Cue | None:
         text = instruction(awaited, conductor.box.box.units, conductor.box.gear_set)
         return Cue(kind=Kind.MARK, words="MARK THERE?", details=("m: it is there   x: it is not",), why=text)
     if phase is Phase.SWEEPING and isinstance(awaited, events.SweepAsked):
-        watch = conductor.sweep_watch
-        turned = 0.0 if watch is None else watch.turned_deg
-        words = f"TURN {awaited.member.upper()}" if not turned else f"TURN ON {turned:.0f}°"
-        text = instruction(awaited, conductor.box.box.units, conductor.box.gear_set)
-        return Cue(kind=Kind.TURN, words=words, details=("steadily, one way, without a stop",), why=text)
+        return _sweeping(awaited, conductor)
     return None
+
+
+def _passing(asked: events.PassAsked, conductor: Conductor) -> Cue:
+    watch = conductor.cycle_run.watch
+    kind = Kind.FORWARD if asked.direction == "forward" else Kind.BACK
+    way = asked.direction.upper()
+    if watch is None or not watch.begun:
+        details = ("steadily, against the brake, without a stop",)
+        return Cue(kind=kind, words=f"TURN PINION {way}", details=details, why=pass_sentence(asked))
+    left = max(asked.engagements - watch.teeth, 0.0)
+    speed = f"{watch.deg_per_s:.0f} °/s"
+    left_s = left / (watch.deg_per_s / 360.0 * conductor.gear_set.pinion_teeth) if watch.deg_per_s > 0 else 0
+    time_left = f", about {left_s:.0f} s left" if left_s else ""
+    details = (f"pinion at {speed}; {watch.teeth:.0f} of {asked.engagements} teeth done{time_left}",)
+    return Cue(kind=kind, words=f"{way} {left:.0f} TEETH", details=details)
+
+
+def _sweeping(awaited: events.SweepAsked, conductor: Conductor) -> Cue:
+    text = instruction(awaited, conductor.box.box.units, conductor.box.gear_set)
+    watch = conductor.sweep_watch
+    if watch is None or not conductor.indicator_set:
+        where = f"on the {awaited.member}; where it sits there already: Enter"
+        return Cue(kind=Kind.WAIT, words="SET TIP", details=(where,), why=text)
+    words = f"TURN ON {watch.turned_deg:.0f}°" if watch.turned_deg else f"TURN {awaited.member.upper()}"
+    return Cue(kind=Kind.TURN, words=words, details=("steadily, one way, without a stop",), why=text)
 
 
 def _gone(accepted: events.RockAccepted, conductor: Conductor) -> bool:

@@ -64,8 +64,8 @@ _FLAGS: dict[FlagName, tuple[str, str, str]] = {
     ),
     FlagName.UNSTEADY_FLANK: (
         "The value kept moving while the gear should rest on a flank.",
-        "Teeth, shafts or housing wind up, or the gear draws back from the flank.",
-        "Rock more lightly, and hold still at each end.",
+        "Teeth, shafts or housing wind up, oil is pressed out between the flanks, or the gear draws back.",
+        "Rock more lightly, and hold still at each end. As a warning it is allowed for in the uncertainty.",
     ),
     FlagName.SLIP: (
         "The flanks did not stay where they were from one rock to the next.",
@@ -248,6 +248,11 @@ _CONDITIONS: dict[str, tuple[str, ...]] = {
         "Unproven or overdue, nothing is conforming.",
         "Record encoder.calibration_due and, without an indicator, encoder.standard_uncertainty_deg.",
     ),
+    "calibration, pinion encoder": (
+        "Whether the calibration of the encoder on the pinion's shaft is valid today.",
+        "Unproven or overdue, nothing is conforming.",
+        "Record encoder.pinion.calibration_due.",
+    ),
     "typed in from a sheet": (
         "When and by whom a sheet was measured that was typed in, and when and by whom that was done.",
         "It bars nothing; the page says it. Calibrations are judged on the day of measuring.",
@@ -342,7 +347,7 @@ def _names(one: Explanation) -> set[str]:
     names = {one.name}
     if "." in one.name and one.group in {BOX, STAND, SIMULATED}:
         names |= {one.name.split(".", 1)[1], one.name.rpartition(".")[2], one.name.partition(".")[0]}
-        if one.name.startswith("shims.") or one.name.startswith("parts."):
+        if one.name.startswith(("shims.", "parts.", "encoder.")):
             table, _, key = one.name.partition(".")
             names |= {f"{table}.{member}.{key}" for member in ("gear", "pinion")}
     for name in list(names):

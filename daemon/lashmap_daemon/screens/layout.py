@@ -35,6 +35,7 @@ KEYS = "r repeat   s skip   n note   q stop"
 _KEYS_IN_PHASE = {
     Phase.CHECKING: "m matched   s skip   n note   q stop",
     Phase.FINDING: "1 to 5 what was found   n note   q stop",
+    Phase.READYING: "y ready   s skip the cycle run   n note   q stop",
 }
 # Teeth are counted: nobody but the person knows where the gear is.
 _KEYS_WHEN_COUNTED = {
@@ -270,7 +271,7 @@ def _spot(view: View) -> str:
 def _rock_line(view: View) -> str:
     """The rock in hand in words; its flags with what to do about each."""
     if view.rock is None:
-        return "" if view.trace is None else f"rock of position {view.trace.number}"
+        return "" if view.trace is None else f"{view.trace.what} {view.trace.number}"
     count = f"{view.rock.reversals} of {view.reversals_wanted} reversals"
     flags = "; ".join(f"{flag.name}: {hint(flag.name)}" for flag in view.rock.flags)
     if not view.rock.usable:

@@ -20,7 +20,7 @@ from lashmap_daemon.screens.view import RockTrace, View, trace_of, view_of
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
 from lashmap_daemon.story.cause import CAUSES, MOST_WORDS
-from lashmap_daemon.story.wording import instruction, told
+from lashmap_daemon.story.wording import FlagsOnce, instruction, told
 from lashmap_daemon.system import SingleKeys
 from lashmap_daemon.testing.relay import Relay
 
@@ -38,6 +38,7 @@ COMMANDS = {
     "r": "repeat",
     "s": "skip",
     "m": "matched",
+    "y": "ready",
     "x": "unmatched",
     "q": "stop",
     "\r": "arrived",
@@ -127,6 +128,9 @@ _BELLS = (
     events.CauseAsked,
     events.CountAsked,
     events.SweepAsked,
+    events.ReadyAsked,
+    events.PassAsked,
+    events.PassRecorded,
     events.InstrumentLost,
     events.RecordingPaused,
     events.TestClosed,
@@ -180,7 +184,7 @@ class LiveScreen:
         self._stack = ExitStack()
         self._lines: list[str] = []
         self._trace: RockTrace | None = None
-        self._bell, self._rings = bell, False
+        self._bell, self._rings, self._flags_once = bell, False, FlagsOnce()
         self.drawing = Relay("the screen", self._draw, replace=True)
         self._drawn_s = -REFRESH_S
         # A question that is not drawn yet: no key answers it.
@@ -205,7 +209,7 @@ class LiveScreen:
         if isinstance(event, events.MarksAsked | events.CountAsked | events.CauseAsked):
             self._unseen = type(event)
         self._rings = self._rings or (self._bell and isinstance(event, _BELLS))
-        text = told(event, self._units, self._teeth)
+        text = told(self._flags_once(event), self._units, self._teeth)
         if text:
             self._lines = [*self._lines, text][-_LOG_LINES:]
 

@@ -16,9 +16,11 @@ from lashmap_daemon.story.events import (
     MarksAsked,
     MarksCompared,
     PositionAsked,
+    ReadyAsked,
+    ReadyConfirmed,
     TestClosed,
 )
-from lashmap_daemon.story.wording import sentence
+from lashmap_daemon.story.wording import READY, FlagsOnce, sentence
 from lashmap_daemon.system import TypedLines, forget_typed
 from lashmap_daemon.testing.opening import Nobody, Person
 
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
     from lashmap_daemon.testing.conductor import Conductor
 
 
+_OTHERWISE = {"": ["arrived"], "m": ["matched"], "matched": ["matched"], "repeat": ["repeat"]}
 _WHEN_COUNTED: dict[str, list[str]] = {
     "": ["arrived"],
     "yes": ["matched"],
@@ -44,30 +47,34 @@ _WHEN_COUNTED: dict[str, list[str]] = {
 }
 
 
+_WHEN_READY: dict[str, list[str]] = {"y": ["ready"], READY: ["ready"], "skip": ["skip"], "stop": ["stop"]}
+
+
 class PlainScreen:
     """A screen that prints a line for each event; at a terminal it takes what is asked for.
 
-    That is ``matched``; where teeth are ``counted``, also that the gear is there, and the look at its mark.
+    That is ``matched``, and that the stand is ready for a cycle run; where teeth are ``counted``, also that
+    the gear is there, and the look at its mark.
     """
 
     def __init__(
         self, units: Units, teeth: ToothCounts, write: Callable[[str], None], *, counted: bool = False
     ) -> None:
         self._units, self._teeth, self._counted = units, teeth, counted
-        self._write = write
+        self._write, self._flags_once = write, FlagsOnce()
         self._typed = TypedLines()
         self._asked_anew = False
-        self._question: MarksAsked | CauseAsked | None = None
+        self._question: MarksAsked | CauseAsked | ReadyAsked | None = None
 
     def hear(self, stamped: Stamped) -> None:
         """Print the event's line, if it has one."""
         event = stamped.event
         asked = MarksAsked | CountAsked | PositionAsked if self._counted else MarksAsked
-        if isinstance(event, asked | CauseAsked):
+        if isinstance(event, asked | CauseAsked | ReadyAsked):
             self._question, self._asked_anew = event, True
-        elif isinstance(event, MarksCompared | CauseAnswered | TestClosed):
+        elif isinstance(event, MarksCompared | CauseAnswered | ReadyConfirmed | TestClosed):
             self._question = None
-        text = sentence(event, self._units, self._teeth)
+        text = sentence(self._flags_once(event), self._units, self._teeth)
         if text is not None:
             self._write(f"{stamped.time_s:8.1f} s  {text}")
         if self._counted and isinstance(stamped.event, PositionAsked):
@@ -94,9 +101,11 @@ class PlainScreen:
             if line:
                 self._write(f"{line!r} says no cause: {HOW_TO_ANSWER}")
             return []
+        if isinstance(self._question, ReadyAsked):
+            return _WHEN_READY.get(line.casefold(), [])
         if self._counted:
             return [] if typed is None else _WHEN_COUNTED.get(line.casefold(), [])
-        return ["matched"] if line.casefold() in {"m", "matched"} else []
+        return [] if typed is None else _OTHERWISE.get(line.casefold(), [])
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -3,8 +3,11 @@
 A second display beside the machine or a powered stand reads the last complete line. Keys: ``show`` (text),
 ``engagement``, ``gear_tooth``, ``pinion_tooth`` (the marked ones are 1) and ``gear_angle_deg`` (null when no
 position is asked for), ``sweep`` (member to turn for its runout, or null), ``marks`` (member whose marked
-tooth is to stand in the mesh, or null), ``cause`` (position whose refused rocks a person is to explain,
-or null), ``closed`` (true once the test is over).
+tooth is to stand in the mesh, or null), ``ready`` (``turn`` before the box turns for a cycle run, ``rock``
+before it is rocked after that, or null), ``pass`` (an object, or null: ``number``, ``direction``, which is
+``forward`` or ``back``, ``engagements``, the teeth of the gear to go, ``attempt``, ``other_speed``),
+``cause`` (position whose refused rocks a person is to explain, or null), ``closed`` (true once the test is
+over).
 lashmap only says what it waits for: it starts and stops nothing.
 """
 
@@ -18,7 +21,16 @@ from pathlib import Path
 from lashmap_analysis.gears.tooth_names import ToothCounts, teeth_met
 
 from lashmap_daemon.errors import StandError
-from lashmap_daemon.story.events import CauseAsked, MarksAsked, PositionAsked, Stamped, SweepAsked, TestClosed
+from lashmap_daemon.story.events import (
+    CauseAsked,
+    MarksAsked,
+    PassAsked,
+    PositionAsked,
+    ReadyAsked,
+    Stamped,
+    SweepAsked,
+    TestClosed,
+)
 from lashmap_daemon.story.story import Awaited
 from lashmap_daemon.story.wording import instruction
 from lashmap_daemon.whole_file import open_own
@@ -61,6 +73,8 @@ class PromptsFile:
             "gear_angle_deg": asked.gear_angle_deg if asked else None,
             "sweep": event.member if isinstance(event, SweepAsked) else None,
             "marks": event.member if isinstance(event, MarksAsked) else None,
+            "ready": event.what if isinstance(event, ReadyAsked) else None,
+            "pass": _pass(event) if isinstance(event, PassAsked) else None,
             "cause": event.number if isinstance(event, CauseAsked) else None,
             "closed": isinstance(event, TestClosed),
         }
@@ -78,3 +92,13 @@ class PromptsFile:
                 f"{self._path}: the prompts file cannot be written ({error.strerror}); make room, or change "
                 "prompts.file in the stand file"
             ) from error
+
+
+def _pass(asked: PassAsked) -> dict[str, int | str | bool]:
+    return {
+        "number": asked.number,
+        "direction": asked.direction,
+        "engagements": asked.engagements,
+        "attempt": asked.attempt,
+        "other_speed": asked.other_speed,
+    }

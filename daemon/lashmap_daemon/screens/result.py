@@ -23,15 +23,17 @@ from rich.text import Text
 from lashmap_daemon.screens.terminal import say
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Container, Iterable, Iterator
     from pathlib import Path
 
     from lashmap_analysis.facts.section import Section
-    from lashmap_analysis.judge.assessment import Assessment
+    from lashmap_analysis.judge.assessment import Assessment, PositionResult
     from numpy.typing import NDArray
     from rich.console import Console
 
     from lashmap_daemon.replay.conclude import HandedOver
+
+_SHARED_BY = 3  # positions: fewer are named one by one
 
 
 def print_files(logbook: Path, done: HandedOver, console: Console) -> None:
@@ -64,12 +66,30 @@ def print_summary(
     for section in sections:
         for name, words in section.terminal(assessment):
             say(console, f"{name:<23} {words}")
+    shared = _shared_flags(assessment)
+    for name, words in shared.items():
+        say(console, f"{'flag of most rocks':<23} {name}, {words}")
     if positions:
         console.print()
-        console.print(_positions(assessment))
+        console.print(_positions(assessment, shared))
 
 
-def _positions(assessment: Assessment) -> Table:
+def _shared_flags(assessment: Assessment) -> dict[str, str]:
+    """Warnings that most positions share, by name, with count and sentence: said once, not in each row."""
+    found: dict[str, list[str]] = {}
+    for one in assessment.positions:
+        for flag in one.flags:
+            if not flag.disabling:
+                found.setdefault(flag.name.value, []).append(flag.sentence)
+    all_of_them = len(assessment.positions)
+    return {
+        name: f"{len(sentences)} of {all_of_them}: {' '.join(dict.fromkeys(sentences))}"
+        for name, sentences in found.items()
+        if len(sentences) >= max(_SHARED_BY, all_of_them / 2)
+    }
+
+
+def _positions(assessment: Assessment, shared: Container[str]) -> Table:
     units = assessment.record.units
     title = (
         f"Positions (lengths in {UNIT_NAMES[units]}, u = standard uncertainty, setting of the tip included)"
@@ -87,11 +107,14 @@ def _positions(assessment: Assessment) -> Table:
             format_length(one.normal_backlash_mm, units, with_unit=False),
             format_spread(one.with_setting_mm, units).removesuffix(f"\N{NO-BREAK SPACE}{units}"),
             str(one.rock.reversals),
-            Text(
-                ", ".join([*(flag.name.value for flag in one.flags), *(["outlier"] if one.outlier else [])])
-            ),
+            Text(", ".join([*_named(one, shared), *(["outlier"] if one.outlier else [])])),
         )
     return table
+
+
+def _named(position: PositionResult, shared: Container[str]) -> Iterator[str]:
+    """Flags of a position, but for those that were said of most."""
+    return (flag.name.value for flag in position.flags if flag.disabling or flag.name.value not in shared)
 
 
 def print_review(assessment: Assessment, console: Console) -> None:

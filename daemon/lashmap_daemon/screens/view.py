@@ -61,13 +61,15 @@ class RockTrace:
         low_mm: Least value in each of equal parts of the time shown, nan where there is none; shape (n,).
         high_mm: The largest.
         flanks_mm: Mean level of the lower and of the upper flank, as far as they were found.
-        number: Of the position.
+        number: Of the position, or of the pass.
+        what: What has that number.
     """
 
     low_mm: np.ndarray = field(compare=False)
     high_mm: np.ndarray = field(compare=False)
     flanks_mm: tuple[float, ...]
     number: int
+    what: str = "rock of position"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -160,7 +162,9 @@ _SPAN_S = 4.0  # the time shown at first; twice as much when that is full
 
 
 def trace_of(conductor: Conductor) -> RockTrace | None:
-    """The rock in hand as it grows; None without one."""
+    """The rock in hand as it grows, or the lash over the mesh cycle while passes are made; None without."""
+    if conductor.state.turn is not None:
+        return _curve_of(conductor.cycle_run.curve_mm, conductor.state.turn.number)
     rock, target = conductor.rock, conductor.state.target
     if rock is None or target is None:
         return None
@@ -180,6 +184,18 @@ def trace_of(conductor: Conductor) -> RockTrace | None:
     sides = ([one.level_mm for one in dwells if one.high is high_one] for high_one in (False, True))
     flanks = tuple(float(np.mean(levels)) for levels in sides if levels)
     return RockTrace(low_mm=low, high_mm=high, flanks_mm=flanks, number=target.number)
+
+
+def _curve_of(curve_mm: np.ndarray | None, number: int) -> RockTrace | None:
+    if curve_mm is None:
+        return None
+    low, high = np.full(_PARTS, np.nan), np.full(_PARTS, np.nan)
+    part = np.arange(curve_mm.size) * _PARTS // curve_mm.size
+    seen = np.isfinite(curve_mm)
+    middle = float(np.median(curve_mm[seen]))
+    np.fmin.at(low, part[seen], curve_mm[seen])
+    np.fmax.at(high, part[seen], curve_mm[seen])
+    return RockTrace(low_mm=low, high_mm=high, flanks_mm=(middle,), number=number, what="lash so far, pass")
 
 
 def _rock(reading: RockReading) -> RockShown:

@@ -234,7 +234,8 @@ def take_up(
 
 def plan(story: Story, *, end_s: float, tries: int, measured_now: bool = True) -> Resumption:
     """From where a test goes on; `measured_now` as of `take_up`."""
-    of = None if story.sweeping or not measured_now else story.newest
+    # With passes to come the box turns before anything is rocked, so that a check would say nothing.
+    of = None if story.sweeping or story.passes or not measured_now else story.newest
     check = None
     if of is not None:
         check = Target(
@@ -276,6 +277,12 @@ def _state(story: Story, tries: int) -> State:
         refused=0 if cause is None else cause.refused,
         given_up=() if cause is None else story.given_up,
         stuck=stuck,
+        passes=tuple(
+            replace(one, attempt=one.attempt + 1, reason=_BROKEN_OFF)
+            if isinstance(story.awaited, events.PassAsked) and story.awaited.number == one.number
+            else one
+            for one in story.passes
+        ),
     )
 
 

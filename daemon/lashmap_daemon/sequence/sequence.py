@@ -1,7 +1,10 @@
 """The sequence of a test as a pure state machine: ``(state, input) -> (state, actions)``.
 
-It knows positions, tries, runout sweeps and what comes next; no clock, port, file or screen. `TABLE` holds
-every input that a phase acts on; a phase ignores all others.
+It knows positions, tries, passes of a cycle run, runout sweeps and what comes next; no clock, port, file or
+screen. `TABLE` holds every input that a phase acts on; a phase ignores all others.
+
+Passes come first: for them the box turns and the indicator is away; the rocks after them tie their level.
+A person says that the stand is ready before the box turns, and again before hands go near the mesh.
 """
 
 from __future__ import annotations
@@ -13,8 +16,8 @@ from typing import Any, TypeAlias
 
 from lashmap_analysis.record.record import Shaft
 
-from lashmap_daemon.story.events import Outcome
-from lashmap_daemon.story.story import SKIPPED, Sweep, Target, after_all
+from lashmap_daemon.story.events import Outcome, Readiness
+from lashmap_daemon.story.story import GIVEN_UP, SKIPPED, Pass, Sweep, Target, after_all
 
 FIND_CAUSE = 4  # refused rocks in a row: it is no longer one bad rock (common practice, no source)
 
@@ -22,6 +25,8 @@ FIND_CAUSE = 4  # refused rocks in a row: it is no longer one bad rock (common p
 class Phase(StrEnum):
     """What the test is waiting for."""
 
+    READYING = "making the stand ready"
+    PASSING = "turning the pinion for a pass"
     TURNING = "turning to the position"
     ROCKING = "recording the rock"
     FINDING = "waiting for the cause of refused rocks"
@@ -52,6 +57,9 @@ class State:
             or a full disk broke off, counts neither for it nor against it.
         given_up: Positions left out in this row.
         stuck: Position of the last of them while its cause is asked for; None when nothing is asked.
+        ready_for: What the stand is made ready for while that is asked; None otherwise.
+        turn: The pass asked for now; None outside `PASSING` and what interrupted it.
+        passes: Passes of the cycle run that are still to come.
     """
 
     phase: Phase
@@ -67,6 +75,9 @@ class State:
     refused: int = 0
     given_up: tuple[Target, ...] = ()
     stuck: Target | None = None
+    ready_for: Readiness | None = None
+    turn: Pass | None = None
+    passes: tuple[Pass, ...] = ()
 
 
 # Inputs -----------------------------------------------------------------------------------------------------
@@ -132,6 +143,23 @@ class MarksSeen(Input):
 @dataclass(frozen=True)
 class MarksOff(Input):
     """Mark and encoder disagree: the technician checks once more."""
+
+
+@dataclass(frozen=True)
+class Ready(Input):
+    """A person says that the stand is ready for what was asked."""
+
+
+@dataclass(frozen=True)
+class PassGood(Input):
+    """The pass is complete."""
+
+
+@dataclass(frozen=True)
+class PassBad(Input):
+    """The pass gave nothing."""
+
+    reasons: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -266,6 +294,42 @@ class LeaveMarks(Action):
 
 
 @dataclass(frozen=True)
+class AskReady(Action):
+    """Show what must be true before the box turns, or before it is rocked, and wait for an answer."""
+
+    what: Readiness
+
+
+@dataclass(frozen=True)
+class SayReady(Action):
+    """Keep that answer."""
+
+    what: Readiness
+
+
+@dataclass(frozen=True)
+class AskPass(Action):
+    """Ask the technician to turn the pinion for a pass."""
+
+    turn: Pass
+
+
+@dataclass(frozen=True)
+class KeepPass(Action):
+    """Keep the recorded pass."""
+
+    turn: Pass
+
+
+@dataclass(frozen=True)
+class RefusePass(Action):
+    """Give up the recorded pass."""
+
+    turn: Pass
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class AskSweep(Action):
     """Ask the technician to turn a member for its runout."""
 
@@ -358,12 +422,91 @@ def _sweep_skip(state: State, _: Skip) -> Step:
     return _next_sweep(state, RefuseSweep(_sweep_of(state), (SKIPPED,)))
 
 
+def _ask_ready(state: State, what: Readiness, *before: Action) -> Step:
+    asking = replace(state, phase=Phase.READYING, ready_for=what, turn=None, target=None)
+    return asking, (*before, AskReady(what))
+
+
+def _ready(state: State, _: Ready) -> Step:
+    what = state.ready_for
+    if what is None:
+        raise RuntimeError("a stand was made ready for nothing")
+    state = replace(state, ready_for=None)
+    return _next_pass(state, SayReady(what)) if what == "turn" else _begin_rocks(state, SayReady(what))
+
+
+def _begin_rocks(state: State, *before: Action) -> Step:
+    return _next(state, *before) if state.stuck is None else _ask_cause(state, state.stuck, *before)
+
+
+def _skip_passes(state: State, _: Skip) -> Step:
+    """The operator leaves the cycle run out before the box turned; a lock-out is never left out."""
+    if state.ready_for != "turn":
+        return state, ()
+    left = tuple(RefusePass(one, (SKIPPED,)) for one in state.passes)
+    return _begin_rocks(replace(state, ready_for=None, passes=()), *left)
+
+
+def _next_pass(state: State, *before: Action) -> Step:
+    """Ask for the next pass; with none left the stand is made ready to be rocked."""
+    if not state.passes:
+        return _ask_ready(state, "rock", *before)
+    turn, *rest = state.passes
+    asking = replace(state, phase=Phase.PASSING, turn=turn, passes=tuple(rest))
+    return asking, (*before, AskPass(turn))
+
+
+def _turn_of(state: State) -> Pass:
+    """The pass asked for now."""
+    if state.turn is None:
+        raise RuntimeError(f"phase {state.phase} without a pass")
+    return state.turn
+
+
+def _pass_good(state: State, _: PassGood) -> Step:
+    return _next_pass(state, KeepPass(_turn_of(state)))
+
+
+def _pass_again(state: State, reasons: tuple[str, ...]) -> Step:
+    turn = _turn_of(state)
+    again = replace(turn, attempt=turn.attempt + 1, reason="; ".join(reasons))
+    return replace(state, turn=again), (RefusePass(turn, reasons), AskPass(again))
+
+
+def _pass_bad(state: State, happened: PassBad) -> Step:
+    """Ask again until the tries are used up."""
+    turn = _turn_of(state)
+    if turn.attempt < state.tries:
+        return _pass_again(state, happened.reasons)
+    given_up = f"{GIVEN_UP} {turn.attempt} {'try' if turn.attempt == 1 else 'tries'}"
+    return _next_pass(state, RefusePass(turn, (given_up, *happened.reasons)))
+
+
+def _pass_repeat(state: State, _: Repeat) -> Step:
+    return _pass_again(state, (_REPEATED,))
+
+
+def _pass_skip(state: State, _: Skip) -> Step:
+    return _next_pass(state, RefusePass(_turn_of(state), (SKIPPED,)))
+
+
+def _lost_in_pass(state: State, happened: Lost | Full) -> Step:
+    again, (refuse, _) = _pass_again(state, (happened.reason,))
+    return replace(again, phase=Phase.WAITING), (refuse,)
+
+
 _REPEATED = "repeated by the operator"
 _DISK_FULL = "the disk was full"
 
 
-def begin(engagements: tuple[int, ...], *, tries: int, sweeps: tuple[Shaft, ...] = ()) -> Step:
-    """The first step of a test over ``engagements``, in that order of travel, and then ``sweeps``.
+def begin(
+    engagements: tuple[int, ...],
+    *,
+    tries: int,
+    sweeps: tuple[Shaft, ...] = (),
+    passes: tuple[Pass, ...] = (),
+) -> Step:
+    """The first step of a test: ``passes``, ``engagements`` in that order of travel, and then ``sweeps``.
 
     Raises:
         ValueError: When there are none, or tries is below 1.
@@ -382,8 +525,9 @@ def begin(engagements: tuple[int, ...], *, tries: int, sweeps: tuple[Shaft, ...]
         asked=len(queue),
         tries=tries,
         sweeps=sweeps,
+        passes=passes,
     )
-    return _next(state)
+    return _ask_ready(state, "turn") if passes else _next(state)
 
 
 def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
@@ -391,7 +535,8 @@ def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
 
     Args:
         state: As the record left it, in no phase yet: ``queue`` holds every position that is not settled,
-            the one asked for last first; ``sweep`` the sweep asked for last when it is not settled.
+            the one asked for last first; ``sweep`` the sweep asked for last when it is not settled;
+            ``passes`` every pass that is not settled.
         check: A position to measure first, to see whether anything moved; numbered after all others.
         sweeping: The positions were done.
     """
@@ -401,7 +546,7 @@ def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
         return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
     if check is not None:
         state = replace(state, queue=(check, *state.queue), asked=check.number)
-    return _next(state) if state.stuck is None else _ask_cause(state, state.stuck)
+    return _ask_ready(state, "turn") if state.passes else _begin_rocks(state)
 
 
 def step(state: State, happened: Input) -> Step:
@@ -582,6 +727,10 @@ def _space(state: State, _: Space) -> Step:
 
 
 def _back(state: State, _: Input) -> Step:
+    if state.ready_for is not None:
+        return _ask_ready(state, state.ready_for)
+    if state.turn is not None:  # the box stood meanwhile, and somebody may have been at it
+        return _ask_ready(replace(state, passes=(state.turn, *state.passes)), "turn")
     if state.stuck is not None:
         return _ask_cause(state, state.stuck)
     if state.sweep is not None:
@@ -592,11 +741,34 @@ def _back(state: State, _: Input) -> Step:
 
 
 def _stop(state: State, happened: Stop) -> Step:
-    closed = replace(state, phase=Phase.CLOSED, target=None, queue=(), sweep=None, sweeps=(), stuck=None)
+    closed = replace(
+        state,
+        phase=Phase.CLOSED,
+        target=None,
+        queue=(),
+        sweep=None,
+        sweeps=(),
+        stuck=None,
+        ready_for=None,
+        turn=None,
+        passes=(),
+    )
     return closed, (Close(happened.outcome, happened.reason),)
 
 
 TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Any], Step]] = {
+    (Phase.READYING, Ready): _ready,
+    (Phase.READYING, Lost): _lost,
+    (Phase.READYING, Full): _full,
+    (Phase.READYING, Skip): _skip_passes,
+    (Phase.READYING, Stop): _stop,
+    (Phase.PASSING, PassGood): _pass_good,
+    (Phase.PASSING, PassBad): _pass_bad,
+    (Phase.PASSING, Lost): _lost_in_pass,
+    (Phase.PASSING, Full): _full_after(_lost_in_pass),
+    (Phase.PASSING, Repeat): _pass_repeat,
+    (Phase.PASSING, Skip): _pass_skip,
+    (Phase.PASSING, Stop): _stop,
     (Phase.TURNING, Arrived): _arrived,
     (Phase.TURNING, Lost): _lost,
     (Phase.TURNING, Full): _full,

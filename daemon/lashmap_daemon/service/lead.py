@@ -91,17 +91,20 @@ class ServiceScreen:
                 self.awaits = f"the rock of position {event.number} is recorded: rock on lightly"
             case events.MarksAsked():
                 self.awaits = f"{instruction(event, self._units, self._teeth)}: lashmap tell STAND matched"
+            case events.ReadyAsked():
+                self.awaits = f"{instruction(event, self._units, self._teeth)}: lashmap tell STAND ready"
             case events.CauseAsked():
                 asked = instruction(event, self._units, self._teeth)
                 self.awaits = f"{asked}: lashmap tell STAND cause {'|'.join(CAUSES)}"
             case (
                 events.PositionAsked()
                 | events.SweepAsked()
+                | events.PassAsked()
                 | events.InstrumentLost()
                 | events.RecordingPaused()
             ):
                 self.awaits = instruction(event, self._units, self._teeth)
-            case events.RockRefused() | events.SweepRefused():
+            case events.RockRefused() | events.SweepRefused() | events.PassRefused():
                 self.last_refusal = "; ".join(event.reasons)
         text = sentence(event, self._units, self._teeth)
         if text is None:
@@ -220,6 +223,8 @@ class Lead:
             prepared = prepare(request, self.boxes, self.stand, self._engine)
             reference = prepared.started.setup.matched_deg
             if reference is not None:
+                if self.stand.file.pinion_encoder is not None:  # whose angle there no file tells
+                    await self._engine.still_encoder_deg(prepared)
                 return [*_taken(prepared), *await self._go(Waiting(prepared), reference)]
         return [*_taken(prepared), *await self._match(Waiting(prepared), request.matched)]
 

@@ -28,6 +28,7 @@ from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.engine import Engine, Prepared
 from lashmap_daemon.testing.engine import prepare_again as prepare_unfinished
 from lashmap_daemon.testing.hands_free import find_knock, reach_back_s
+from lashmap_daemon.testing.passes import method_of, planned_passes
 
 _SUFFIX = ".toml"
 _LENGTHS = ("pinion_marked", "pinion_set", "gear_marked", "gear_set")
@@ -175,6 +176,8 @@ def prepare(request: Begin, boxes: BoxFolder, stand: Stand, engine: Engine) -> P
     """
     cautions = confirmed(request)
     box = completed(boxes.load(request.box), request.settings)
+    method = method_of(request.method, stand)
+    passes = planned_passes(method, brakes_nm=request.brake_nm)
     built = take(engine.logbook, box, request.build)
     prepared = engine.prepare(
         built.box,
@@ -184,6 +187,8 @@ def prepare(request: Begin, boxes: BoxFolder, stand: Stand, engine: Engine) -> P
         cautions=cautions,
         sweeps=tuple(dict.fromkeys(request.runout)),
         build=built.named,
+        method=method,
+        passes=passes,
     )
     if prepared.started.setup.matched_deg is not None and request.matched != "later":
         problem = "the box file carries matched_teeth.encoder_deg, and the encoder is absolute"

@@ -42,7 +42,7 @@ from lashmap_daemon.service.lead import Lead, ServiceScreen
 from lashmap_daemon.service.opening import BoxFolder
 from lashmap_daemon.service.server import serving
 from lashmap_daemon.setup.same import accepted
-from lashmap_daemon.setup.stand_file import ENCODER, Stand, load_stand
+from lashmap_daemon.setup.stand_file import ENCODER, PINION_ENCODER, Stand, load_stand
 from lashmap_daemon.story.wording import angle_text
 from lashmap_daemon.system import on_signals
 from lashmap_daemon.testing.monitor import StandInstrument, StandPorts
@@ -93,8 +93,10 @@ def _in_test(one: words.InstrumentState, screen: ServiceScreen, now_s: float) ->
     monitor = conductor.channels.monitors[one.instrument]
     state, detail = _in_a_word(monitor.problem(test_s))
     reading, latest = monitor.reading, conductor.channels.latest_gear_deg
+    hidden = conductor.state.phase is Phase.CHECKING  # nobody is to go by what the marks are to check
+    if one.instrument == PINION_ENCODER and hidden:
+        reading = ""
     if one.instrument == ENCODER:
-        hidden = conductor.state.phase is Phase.CHECKING  # nobody is to go by what the marks are to check
         reading = f"gear at {angle_text(latest[1], decimals=3)}" if latest and not hidden else ""
     return one.model_copy(
         update={
@@ -255,7 +257,7 @@ class Service:
                             ("drain", self._drain()),
                             ("watch", self._watch_over()),
                             ("requests", self._setup.bus.take_requests(self._lead.obey)),
-                            *((f"open {name}", self._ports.keep(name)) for name in self._ports.instruments),
+                            *((f"open {name}", self._ports.keep(name)) for name in self._ports.wires),
                         )
                     ]
                     self._greet()

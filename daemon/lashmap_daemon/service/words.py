@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from lashmap_daemon.errors import EXIT_CONFIGURATION
 from lashmap_daemon.setup.toml_file import in_our_words
 from lashmap_daemon.story import cause
+from lashmap_daemon.story.method import Method
 
 VERSION = 1
 MOST_REQUEST_BYTES = 16_384
@@ -51,6 +52,8 @@ class Begin(_Request):
         settings: What the box file leaves out, by key (``mounting.pinion_set_mm``).
         matched: Whether the marked teeth are together now; only where the box file has no reference.
         build: The build that the box came from, or ``none``; None is the newest open one.
+        method: Rocks, a cycle run or both; None is both where the stand has an encoder on each shaft.
+        brake_nm: Torque of the brake on the gear in each pair of passes; one holds for all.
     """
 
     command: Literal["begin"] = "begin"
@@ -61,6 +64,16 @@ class Begin(_Request):
     settings: Annotated[dict[Name, Name], Field(max_length=16)] = {}
     matched: Literal["later", "now", "unknown"] = "later"
     build: Name | None = None
+    method: Method | None = None
+    brake_nm: Annotated[
+        list[Annotated[float, Field(ge=0.0, le=1000.0, allow_inf_nan=False)]], Field(max_length=2)
+    ] = []
+
+
+class Ready(_Request):
+    """The box may turn for the cycle run, or is locked out again, as the test asked."""
+
+    command: Literal["ready"] = "ready"
 
 
 class Matched(_Request):
@@ -114,7 +127,7 @@ class Resume(_Request):
     matched: Literal["later", "now", "unknown"] = "later"
 
 
-Request: TypeAlias = Status | Begin | Matched | Cause | Repeat | Skip | Note | Stop | Resume
+Request: TypeAlias = Status | Begin | Matched | Ready | Cause | Repeat | Skip | Note | Stop | Resume
 _REQUEST: TypeAdapter[Request] = TypeAdapter(
     Annotated[Request, Field(discriminator="command")], config=ConfigDict(defer_build=True)
 )

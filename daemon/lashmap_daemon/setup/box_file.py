@@ -291,9 +291,14 @@ class SimulatedTable(Table):
     bad_tooth_mm: Finite = 0.0
     bad_tooth_member: Literal["gear", "pinion"] = "gear"
     bad_tooth: int | None = None
+    bad_tooth_flank: Literal["both", "drive", "coast"] = "both"
     contact_face_fraction: Finite = 1.0
     roll_crowning_mm: NotNegative = 0.0
     roll_phase_at_marks: Finite | None = None
+    coast_roll_phase: Finite = 0.0
+    contact_ratio: Positive = 2.0
+    profile_ripple_mm: NotNegative = 0.0
+    profile_ripple_waves: int = 2
     tip_height_error_mm: Finite = 0.0
     setting_radius_mm: NotNegative = 0.0
     setting_angle_deg: NotNegative = 0.0
@@ -311,12 +316,30 @@ class SimulatedTable(Table):
     periodic_error_mm: NotNegative | None = None
     periodic_error_every_mm: Positive | None = None
     drift_mm_per_s: NotNegative | None = None
+    encoder_eccentric_deg: NotNegative | None = None
+    pinion_eccentric_deg: NotNegative | None = None
+    encoder_drift_deg_per_h: Finite | None = None
+    encoder_late_s: Finite | None = None
+    adapter_s: NotNegative | None = None
     rocks_per_s: Positive | None = None
     position_error_deg: NotNegative | None = None
     press_torque_nm: NotNegative | None = None
     forward_dwell_share: Positive | None = None
     slow_departure: NotNegative | None = None
     slow_departure_gap_share: Positive | None = None
+    pass_deg_per_s: Positive | None = None
+    second_pass_deg_per_s: Positive | None = None
+    pass_speed_spread: NotNegative | None = None
+    pass_run_up_s: Positive | None = None
+    pass_wander: NotNegative | None = None
+    pass_turn_ripple: NotNegative | None = None
+    pass_mesh_ripple: NotNegative | None = None
+    stick_slip: NotNegative | None = None
+    stick_slip_teeth: Positive | None = None
+    brake_nm: Positive | None = None
+    second_brake_nm: Positive | None = None
+    brake_variation: NotNegative | None = None
+    contact_losses: NotNegative | None = None
 
 
 # Keys of a box file that the analysis has under other names.

@@ -31,6 +31,8 @@ Units = Literal["mm", "in"]
 _WIDE = 100
 _DIGITS = re.compile(r"\d")
 _NUMBER = re.compile(r"[-+]?(?:0|[1-9]\d*)(?:\.\d+)?")
+_DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+")
+_MAYBE_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
 _WORDS = {"yes": "true", "y": "true", "no": "false", "n": "false"}
 
 
@@ -84,12 +86,14 @@ class Question:
         return in_toml(answer)
 
     def _several(self, answer: str) -> str:
-        values = [one.strip() for one in answer.strip("[] ").split(",")]
+        values = _parts(answer.strip("[] "))
         if self.words:
             unknown = [one for one in values if one.casefold() not in self.words]
             if unknown:
                 raise ValueError(f"expected some of {self.choices}, with commas between, got {unknown[0]!r}")
             return f"[{', '.join(in_toml(one.casefold()) for one in values)}]"
+        if any(re.fullmatch(r"[-+]?0\d+", one) for one in values):
+            raise ValueError(f"expected a space or a semicolon between the numbers, got {answer!r}")
         return f"[{', '.join(_number(one, whole=False) for one in values)}]"
 
     @property
@@ -99,16 +103,34 @@ class Question:
         return f"{', '.join(first)} or {last}" if first else last
 
 
+def _parts(answer: str) -> list[str]:
+    """Several values: between commas alone, or between semicolons or spaces, where a comma may be decimal."""
+    if ";" in answer:
+        return [one.strip() for one in answer.split(";") if one.strip()]
+    if " " in answer:
+        return [one.removesuffix(",") for one in answer.split() if one != ","]
+    return answer.split(",")
+
+
 def _number(answer: str, *, whole: bool) -> str:
-    """A number as TOML writes it."""
+    """A number as TOML writes it; a decimal comma is as good as a point where it can be nothing else.
+
+    Raises:
+        ValueError: It is no number, or its comma may part thousands.
+    """
     if whole and not re.fullmatch(r"[-+]?\d+", answer):
-        raise ValueError(f"expected a whole number, got {answer!r}")
+        raise ValueError(f"expected a whole number in digits alone, got {answer!r}")
+    point = answer.replace(",", ".")
+    if _MAYBE_THOUSANDS.fullmatch(answer):
+        plain = answer.replace(",", "")
+        raise ValueError(
+            f"{answer} is {point} where a comma is decimal and {plain} where not; type one of them"
+        )
     try:
-        value = float(answer)
+        value = float(point if _DECIMAL_COMMA.fullmatch(answer) else answer)
     except ValueError:
-        point = answer.replace(",", ".")
-        hint = f"; a decimal point, not a comma: {point}" if re.fullmatch(r"[-+]?\d+,\d+", answer) else ""
-        raise ValueError(f"expected a number without its unit, got {answer!r}{hint}") from None
+        raise ValueError(f"expected a number without its unit, got {answer!r}") from None
+    answer = point
     if whole:
         return str(int(answer))
     return answer if _NUMBER.fullmatch(answer) else repr(value)
@@ -131,6 +153,7 @@ class Draft:
         questions: All of them, in the order in which they stand in the file.
         titles: What each table is about.
         optional: Tables that are left out whole, their heading too, when nothing in them is answered.
+        instead: Tables that stand for one another: those that were not asked for leave no trace.
         check: Reads a text as the file is read. Raises ConfigurationError.
         fill: What stands in for required keys that were not asked yet, from the tables answered so far.
         answers: By question; None is left out.
@@ -141,6 +164,7 @@ class Draft:
     questions: tuple[Question, ...]
     titles: Mapping[str, str]
     optional: frozenset[str]
+    instead: frozenset[str]
     check: Callable[[str], object]
     fill: Callable[[Mapping[str, Mapping[str, Any]]], Mapping[str, Mapping[str, Any]]]
     answers: dict[Question, str | None] = field(default_factory=dict)
@@ -188,6 +212,8 @@ class Draft:
         lines = [f"# {line}" for line in self.heading]
         for table in dict.fromkeys(one.table for one in self.questions):
             mine = [one for one in self.questions if one.table == table]
+            if table in self.instead and not any(one in self.answers for one in mine):
+                continue
             absent = table in self.optional and not any(self.answers.get(one) is not None for one in mine)
             lines += ["", *_comment(self.titles[table]), f"{'# ' if absent else ''}[{table}]"]
             for one in mine:
@@ -304,13 +330,26 @@ def fill_stand(
 
     Args:
         tree: What was answered.
-        profiles: The path of a profile that each role may have.
+        profiles: The path of a profile that an ``indicator`` and an ``encoder`` may have, and ``both``
+            encoders at one board.
     """
     filled: dict[str, dict[str, Any]] = {"stand": {"name": "?"}}
-    for role, path in profiles.items():
-        filled[role] = {"port": f"?{role}", "profile": path}
-    filled["indicator"] |= {"resolution_mm": COARSEST_MM}
-    filled["encoder"] |= {"counts_per_turn": 3600}
+    filled["indicator"] = {
+        "port": "?indicator",
+        "profile": profiles["indicator"],
+        "resolution_mm": COARSEST_MM,
+    }
+    encoder = {"port": "?encoder", "profile": profiles["encoder"], "counts_per_turn": 3600}
+    gear, pinion = tree.get("encoder.gear"), tree.get("encoder.pinion")
+    if gear is None and pinion is None:
+        filled["encoder"] = encoder
+    elif gear is not None and "number" in gear:  # one board has both
+        board = encoder | {"profile": profiles["both"]}
+        shared = {key: gear.get(key, board[key]) for key in ("port", "profile")}
+        filled["encoder.gear"] = board
+        filled["encoder.pinion"] = board | shared | {"number": 3 - gear["number"]}
+    else:
+        filled["encoder.gear"], filled["encoder.pinion"] = encoder, encoder | {"port": "?pinion"}
     if curve := tree.get("indicator.correction"):
         zeros = [0.0] * max(len(values) for values in curve.values())
         filled["indicator.correction"] = {"corrections_mm": zeros, "uncertainties_mm": zeros}

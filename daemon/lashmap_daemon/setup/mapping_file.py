@@ -7,13 +7,20 @@ Decided here: what a mapping may say. Reading the recording is `exchange/source.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
 from typing import Annotated, Literal, Self
 
 from lashmap_analysis.record.record import Shaft
 from pydantic import Field, model_validator
 
+from lashmap_daemon.setup.plausible import FIRST_YEAR, implausible_encoder, implausible_indicator
 from lashmap_daemon.setup.stand_file import CorrectionTable, Sense
 from lashmap_daemon.setup.toml_file import FilePath, Finite, Label, Line, NotNegative, Positive, Table
+
+_CLOCK_OFF = dt.timedelta(days=1)  # of this computer, or of the one that recorded
+_TURN_DEG = 360.0
+_MOST_MATCHED_DEG = 1000 * _TURN_DEG  # an encoder of many turns counts on since it was switched on
+_LEAST_ROCK_S, _MOST_ROCK_S = 0.1, 120.0  # common practice, no source
 
 Name = Annotated[Line, Field(min_length=1)]
 FileName = Annotated[FilePath, Field(min_length=1)]
@@ -204,3 +211,45 @@ class Mapping(Table):
         if len(set(members)) < len(members):
             raise ValueError("sweep: one sweep of each member; leave the others out")
         return self
+
+    @model_validator(mode="after")
+    def _can_be_meant(self) -> Self:
+        found = list(_implausible_recording(self))
+        # The keys of a stand file's tables, but for port and profile.
+        found += implausible_indicator(self.indicator)  # type: ignore[arg-type]
+        if self.encoder is not None:
+            found += implausible_encoder(self.encoder)  # type: ignore[arg-type]
+        if found:
+            raise ValueError("\n".join(found))
+        return self
+
+
+def _implausible_recording(mapping: Mapping) -> Iterator[str]:
+    """Say which figures about the recording itself cannot be meant: key, figure, why, and what to do."""
+    recorded, encoder = mapping.test.recorded, mapping.encoder
+    if recorded > dt.datetime.now(dt.UTC) + _CLOCK_OFF or recorded.year < FIRST_YEAR:
+        yield (
+            f"test.recorded: {recorded:%Y-%m-%d} is before {FIRST_YEAR} or has not come yet by the clock of "
+            "this computer; calibrations are judged at that day, so write the day of the recording."
+        )
+    matched_deg = encoder.matched_deg if encoder is not None else None
+    if encoder is not None and matched_deg is not None and abs(matched_deg) > _MOST_MATCHED_DEG:
+        yield (
+            f"encoder.matched_deg: {matched_deg:g}° is more than {_MOST_MATCHED_DEG / _TURN_DEG:g} turns "
+            "from the encoder's zero; write it in degrees. Is it in counts? That would be "
+            f"{matched_deg * _TURN_DEG / encoder.counts_per_turn:.6g}°."
+        )
+    for sweep in mapping.sweep:
+        place_deg = sweep.indicator_from_mesh_deg
+        if place_deg is not None and abs(place_deg) > _TURN_DEG:
+            yield (
+                f"sweep.indicator_from_mesh_deg: {place_deg:g}° goes round more than once; write the angle "
+                "from the mesh to the indicator, 0 to 360."
+            )
+    least_s = mapping.positions.least_seconds
+    if not _LEAST_ROCK_S <= least_s <= _MOST_ROCK_S:
+        yield (
+            f"positions.least_seconds: no rock is told by {least_s:g} s ({_LEAST_ROCK_S:g} to "
+            f"{_MOST_ROCK_S:g} s): less has no two dwells, and nobody rocks longer at one position. "
+            "Is it in milliseconds?"
+        )

@@ -235,6 +235,10 @@ MEANINGS: dict[str, Meaning] = {
         "Whether it shows the same angle at the same place after it was switched off",
         "no: an angle of the matched teeth in a box file is not believed",
     ),
+    "encoder.number": Meaning(
+        "Of two encoders at one counter board: 1 for the count that stands first in its frames, else 2",
+        "it has a port of its own",
+    ),
     "prompts.file": Meaning("File that repeats what the technician is shown, for a second display"),
     "bus.broker": Meaning("Broker of the bus: mqtt://host:port or, encrypted, mqtts://host:port"),
     "bus.stand": Meaning("Name of the stand in topics", "made from the name of the stand"),
@@ -275,7 +279,8 @@ def meaning(table: str, key: str) -> Meaning:
     """
     metric = f"{key.removesuffix('_in')}_mm" if key.endswith("_in") else key
     of_members, _, _ = table.partition(".")  # the same for both members, and for each part
-    return MEANINGS[f"{of_members if of_members in {'shims', 'parts'} else table}.{metric}"]
+    alike = of_members in {"shims", "parts", "encoder"}
+    return MEANINGS[f"{of_members if alike else table}.{metric}"]
 
 
 _ATTRIBUTE = re.compile(r"(?m)^    (\w+): (.+(?:\n {8}.+)*)")

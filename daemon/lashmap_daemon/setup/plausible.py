@@ -268,23 +268,23 @@ def implausible_certificate(figures_mm: Mapping[str, float | None]) -> Iterator[
             yield f"{_sentence(key, value, why)}{slip}"
 
 
-def implausible_encoder(encoder: Encoder) -> Iterator[str]:
-    """Say which figures of a stand's encoder cannot be meant, as `implausible` does."""
+def implausible_encoder(encoder: Encoder, name: str = "encoder") -> Iterator[str]:
+    """Say which figures of a stand's encoder, in the table ``name``, cannot be meant, as `implausible`."""
     counts, spread_deg = encoder.counts_per_turn, encoder.standard_uncertainty_deg
     if not FEWEST_COUNTS <= counts <= MOST_COUNTS:
         yield (
-            f"encoder.counts_per_turn: {counts} counts of {360.0 / counts:.4g}° make no encoder of a test "
+            f"{name}.counts_per_turn: {counts} counts of {360.0 / counts:.4g}° make no encoder of a test "
             f"stand ({FEWEST_COUNTS} to {MOST_COUNTS}); take the counts of one whole turn, after "
             "interpolation, from its data sheet or its counter."
         )
     if spread_deg > MOST_ENCODER_DEG:
         in_deg = spread_deg / 3600.0
         yield (
-            f"encoder.standard_uncertainty_deg: {spread_deg:g}° is more than an encoder on a shaft is ever "
+            f"{name}.standard_uncertainty_deg: {spread_deg:g}° is more than an encoder on a shaft is ever "
             f"off (0 to {MOST_ENCODER_DEG:g}°); write half of what the certificate states for k = 2, in "
             f"degrees. Is it in seconds of arc? That would be {in_deg:.3g}°."
         )
-    yield from _due("encoder", encoder.calibration_due)
+    yield from _due(name, encoder.calibration_due)
 
 
 def _due(role: str, day: dt.date | None) -> Iterator[str]:
@@ -355,15 +355,20 @@ def unfit(box: Box, stand: Stand) -> Iterator[str]:
                 f"indicator.correction.readings_mm of the stand file: they span {_shown(span_mm)}, and "
                 f"{allowed}, which the curve would not cover; copy the whole curve of the certificate, in mm."
             )
-    if stand.encoder is None:
-        return
-    teeth = gear_set.gear_teeth if stand.encoder.shaft == "gear" else gear_set.pinion_teeth
-    counts = stand.encoder.counts_per_turn
+    for encoder in (stand.encoder, stand.pinion_encoder):
+        if encoder is not None:
+            yield from _too_few_counts(encoder, gear_set, two=stand.pinion_encoder is not None)
+
+
+def _too_few_counts(encoder: Encoder, gear_set: GearSet, *, two: bool) -> Iterator[str]:
+    teeth = gear_set.gear_teeth if encoder.shaft == "gear" else gear_set.pinion_teeth
+    counts = encoder.counts_per_turn
     if counts < COUNTS_PER_TOOTH * teeth:
         yield (
-            f"encoder.counts_per_turn of the stand file: {counts} counts make {counts / teeth:.2g} on each "
-            f"tooth of the {stand.encoder.shaft}, and {COUNTS_PER_TOOTH} are needed to know which tooth is "
-            "in the mesh; take the counts after interpolation, or a finer encoder."
+            f"encoder.{f'{encoder.shaft}.' if two else ''}counts_per_turn of the stand file: {counts} counts "
+            f"make {counts / teeth:.2g} on each tooth of the {encoder.shaft}, and {COUNTS_PER_TOOTH} are "
+            "needed to know which tooth is in the mesh; take the counts after interpolation, or a finer "
+            "encoder."
         )
 
 

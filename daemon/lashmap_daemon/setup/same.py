@@ -13,7 +13,7 @@ from lashmap_analysis.record.lengths import in_units
 from lashmap_analysis.record.record import Units
 
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.setup.stand_file import Stand
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_TABLE, Stand
 from lashmap_daemon.story.recorded import Box, HandSetup, Setup
 
 _BOX_MAY_DIFFER = (
@@ -36,6 +36,10 @@ _STAND_MAY_DIFFER = (
     "encoder profile.description",
     "indicator profile.port",  # speed and framing decide whether bytes come, not what they mean
     "encoder profile.port",
+    *(
+        f"pinion encoder{key}"
+        for key in (".port", ".profile", ".calibration_due", " profile.description", " profile.port")
+    ),
     "gauge.remark",
     "gauge.calibration_due",
     "gauge.rocks",
@@ -49,6 +53,8 @@ _MAY_CHANGE_IN_SERVICE = (
     "indicator.correction",
     "encoder.calibration_due",
     "encoder.standard_uncertainty_deg",
+    "encoder.pinion.calibration_due",
+    "encoder.pinion.standard_uncertainty_deg",
     "prompts",
     "hands_free",
 )
@@ -95,12 +101,14 @@ def accepted(old: Stand, new: Stand, name: str) -> list[str]:
         ConfigurationError: Naming every key that cannot change while the service runs.
     """
     before, after = (
-        _flat(stand.file.model_dump())
+        _flat(stand.file.model_dump(by_alias=True))
         | {
-            "indicator.profile": None
-            if stand.indicator_profile is None
-            else stand.indicator_profile.model_dump(),
-            "encoder.profile": None if stand.encoder_profile is None else stand.encoder_profile.model_dump(),
+            f"{name}.profile": None if profile is None else profile.model_dump()
+            for name, profile in (
+                (INDICATOR, stand.indicator_profile),
+                (ENCODER, stand.encoder_profile),
+                (PINION_TABLE, stand.pinion_encoder_profile),
+            )
         }
         for stand in (old, new)
     )

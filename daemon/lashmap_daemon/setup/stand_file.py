@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self, TypeGuard
 
-from lashmap_analysis.gears.indicator import IndicatorError
+from lashmap_analysis.gears.indicator import CorrectionCurve, IndicatorError
 from lashmap_drivers.kinds import AnyProfile, find_kind
 from lashmap_drivers.profile import InstrumentProfile
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, model_validator
@@ -25,7 +26,8 @@ from lashmap_daemon.setup.toml_file import FilePath, Finite, Label, NotNegative,
 from lashmap_daemon.story import recorded as story
 
 Sense = Literal[1, -1]
-INDICATOR, ENCODER = story.INDICATOR, story.ENCODER
+INDICATOR, ENCODER, PINION_ENCODER = story.INDICATOR, story.ENCODER, story.PINION_ENCODER
+GEAR_TABLE, PINION_TABLE = story.GEAR_TABLE, story.PINION_TABLE
 
 
 class NameTable(Table):
@@ -49,6 +51,18 @@ class CorrectionTable(Table):
     corrections_mm: Annotated[list[Finite], Field(min_length=2, max_length=200)]
     uncertainties_mm: Annotated[list[NotNegative], Field(min_length=2, max_length=200)]
 
+    @model_validator(mode="after")
+    def _is_a_curve(self) -> Self:
+        try:
+            CorrectionCurve(
+                readings_mm=tuple(self.readings_mm),
+                corrections_mm=tuple(self.corrections_mm),
+                uncertainties_mm=tuple(self.uncertainties_mm),
+            )
+        except IndicatorError as error:
+            raise ValueError(str(error)) from error
+        return self
+
 
 class IndicatorTable(Table):
     """The dial indicator.
@@ -69,20 +83,13 @@ class IndicatorTable(Table):
     hysteresis_mm: NotNegative | None = None
     correction: CorrectionTable | None = None
 
-    @model_validator(mode="after")
-    def _curve_fits(self) -> Self:
-        try:
-            self.to_record(story.Indicator).curve()
-        except IndicatorError as error:
-            raise ValueError(str(error)) from error
-        return self
-
 
 class EncoderTable(Table):
     """The angle encoder.
 
     ``absolute``: it shows the same angle at the same place after it was switched off. Only then is an angle
-    of the matched teeth that stands in a box file believed.
+    of the matched teeth that stands in a box file believed. ``number``: of two encoders at one counter board,
+    which of both counts of a frame is this one's.
     """
 
     port: Annotated[FilePath, Field(min_length=1)]
@@ -94,6 +101,7 @@ class EncoderTable(Table):
     calibration_due: dt.date | None = None
     standard_uncertainty_deg: NotNegative = 0.0
     absolute: bool = False
+    number: Literal[1, 2] | None = None
 
 
 class PromptsTable(Table):
@@ -134,21 +142,79 @@ class CheckStandardTable(Table):
 class StandFile(Table):
     """A whole stand file, its profiles not yet read.
 
-    Without an encoder a person counts the teeth; without an indicator the encoder alone sees the rock.
+    Without an encoder a person counts the teeth; without an indicator the encoder alone sees the rock. Two
+    encoders stand in the tables ``encoder.gear``, here ``encoder``, and ``encoder.pinion``.
     """
+
+    model_config = ConfigDict(populate_by_name=True)  # as it is written down again, no file
 
     stand: NameTable
     indicator: IndicatorTable | None = None
     encoder: EncoderTable | None = None
+    pinion_encoder: EncoderTable | None = Field(default=None, alias="encoder.pinion")
     prompts: PromptsTable | None = None
     bus: BusTable | None = None
     hands_free: HandsFreeTable | None = None
     check_standard: CheckStandardTable | None = None
 
+    @model_validator(mode="before")
+    @classmethod
+    def _one_or_two(cls, tree: Any, info: ValidationInfo) -> Any:  # noqa: ANN401 - whatever the file holds
+        """Give each of two encoders a place of its own; its shaft is the name of its table."""
+        if info.context == toml_file.FROM_FILE:
+            for key in tree.keys() & {"pinion_encoder", PINION_TABLE}:
+                raise ValueError(
+                    f"{key}: unknown key; two encoders are the tables [encoder.gear] and [encoder.pinion]"
+                )
+        encoder = tree.get(ENCODER) if isinstance(tree, dict) else None
+        if not has_two(encoder):
+            return tree
+        if problems := list(_mixed(encoder)):
+            raise ValueError("\n".join(problems))
+        gear, pinion = ({**encoder[shaft], "shaft": shaft} for shaft in ("gear", "pinion"))
+        return {**tree, ENCODER: gear, PINION_TABLE: pinion}
+
+    @classmethod
+    def as_modelled(cls, table: str) -> str:
+        """Both encoders have the keys of one."""
+        return ENCODER if table in {GEAR_TABLE, PINION_TABLE} else table
+
+    @classmethod
+    def as_written(cls, problem: str, tree: dict[str, Any]) -> str:
+        """The gear's encoder by the name of its table, where that is one of two."""
+        of_gear = problem.startswith(f"{ENCODER}.") and not problem.startswith((GEAR_TABLE, PINION_TABLE))
+        if of_gear and has_two(tree.get(ENCODER)):
+            return GEAR_TABLE + problem.removeprefix(ENCODER)
+        return problem
+
+    @property
+    def encoders(self) -> dict[str, EncoderTable]:
+        """The encoders by the table that the file has them in."""
+        if self.encoder is None:
+            return {}
+        if self.pinion_encoder is None:
+            return {ENCODER: self.encoder}
+        return {GEAR_TABLE: self.encoder, PINION_TABLE: self.pinion_encoder}
+
+    @model_validator(mode="after")
+    def _two_go_together(self) -> Self:
+        gear, pinion = self.encoder, self.pinion_encoder
+        if gear is not None and pinion is None and gear.number is not None:
+            raise ValueError(
+                "encoder.number: tells the two encoders of one counter board apart; write both, in the "
+                "tables [encoder.gear] and [encoder.pinion], or leave it out"
+            )
+        if gear is not None and pinion is not None and (problems := list(_apart(gear, pinion))):
+            raise ValueError("\n".join(problems))
+        return self
+
     @model_validator(mode="after")
     def _sees_a_rock(self) -> Self:
         if self.indicator is None and self.encoder is None:
-            raise ValueError("neither [indicator] nor [encoder]: name an instrument that sees the gear rock")
+            raise ValueError(
+                "neither [indicator] nor [encoder]: name an instrument that sees the gear rock; a test "
+                "without any cable needs no stand file: lashmap run --by-hand BOX"
+            )
         if self.indicator is None and self.encoder is not None and self.encoder.shaft != "gear":
             raise ValueError(
                 "encoder.shaft: without an [indicator] the encoder has to see the gear rock, and the pinion "
@@ -163,8 +229,8 @@ class StandFile(Table):
         found: list[str] = []
         if self.indicator is not None:
             found += implausible_indicator(self.indicator.to_record(story.Indicator))
-        if self.encoder is not None:
-            found += implausible_encoder(self.encoder.to_record(story.Encoder))
+        for name, table in self.encoders.items():
+            found += implausible_encoder(table.to_record(story.Encoder), name)
         if found:
             raise ValueError("\n".join(found))
         return self
@@ -179,6 +245,62 @@ class StandFile(Table):
         return self
 
 
+def has_two(encoder: object) -> TypeGuard[dict[str, Any]]:
+    """Whether what stands under ``encoder`` in a file names an encoder by its shaft."""
+    return isinstance(encoder, dict) and bool(encoder.keys() & {"gear", "pinion"})
+
+
+def _mixed(encoder: dict[str, Any]) -> Iterator[str]:
+    """What is wrong with tables of two encoders, before anything in them is looked at."""
+    if beside := sorted(encoder.keys() - {"gear", "pinion"}):
+        yield (
+            f"encoder: {', '.join(beside)} beside [encoder.gear] or [encoder.pinion]; each of two encoders "
+            "has a whole table of its own, so write these keys into the one they belong to"
+        )
+        return
+    for here, other in (("gear", "pinion"), ("pinion", "gear")):
+        if other not in encoder:
+            yield (
+                f"encoder.{other}: is missing beside [encoder.{here}]; add the table of the other encoder, "
+                f'or call this one [encoder] with shaft = "{here}" when it is the only one'
+            )
+        table = encoder.get(here, {})
+        if not isinstance(table, dict):
+            yield f"encoder.{here}: expected a table [encoder.{here}], got {table!r:.200}"
+        elif "shaft" in table:
+            yield f"encoder.{here}.shaft: the name of the table says the shaft; remove the line"
+
+
+def _apart(gear: EncoderTable, pinion: EncoderTable) -> Iterator[str]:
+    """What two encoders have in common and should not, or should and have not."""
+    numbers, at_one_port = (gear.number, pinion.number), gear.port == pinion.port
+    if pinion.absolute:
+        yield (
+            f"{PINION_TABLE}.absolute: a box file gives the angle of the matched teeth as the gear's encoder "
+            "shows it; remove the line"
+        )
+    if numbers == (None, None):
+        return
+    if not at_one_port:
+        yield (
+            f"{PINION_TABLE}.port: is {pinion.port} here and {gear.port} in [{GEAR_TABLE}], and number is "
+            "for two encoders at one counter board; give both its port, or remove number"
+        )
+    if gear.profile != pinion.profile:
+        yield (
+            f"{PINION_TABLE}.profile: is {pinion.profile} here and {gear.profile} in [{GEAR_TABLE}], and one "
+            "board sends both counts; make them agree"
+        )
+    for table, number in ((GEAR_TABLE, gear.number), (PINION_TABLE, pinion.number)):
+        if number is None:
+            yield f"{table}.number: is missing; {_NUMBER}"
+    if gear.number == pinion.number:
+        yield f"{PINION_TABLE}.number: is {pinion.number} in [{GEAR_TABLE}] as well; {_NUMBER}"
+
+
+_NUMBER = "write 1 for the encoder whose count stands first in a frame of the board, 2 for the other"
+
+
 class Stand(BaseModel):
     """A stand file together with the profiles it names: all that is needed to decode its bytes."""
 
@@ -187,19 +309,25 @@ class Stand(BaseModel):
     file: StandFile
     indicator_profile: AnyProfile | None
     encoder_profile: AnyProfile | None
+    pinion_encoder_profile: AnyProfile | None = None
 
     def recorded(self) -> story.Stand:
         """As the record of a test keeps it."""
+        file = self.file
+        profiles = (self.indicator_profile, self.encoder_profile, self.pinion_encoder_profile)
+        indicator, encoder, pinion_encoder = (
+            None if one is None else one.model_dump(mode="json") for one in profiles
+        )
         return story.Stand(
-            stand=self.file.stand.to_record(story.StandName),
-            indicator=None if self.file.indicator is None else self.file.indicator.to_record(story.Indicator),
-            encoder=None if self.file.encoder is None else self.file.encoder.to_record(story.Encoder),
-            indicator_profile=None
-            if self.indicator_profile is None
-            else self.indicator_profile.model_dump(mode="json"),
-            encoder_profile=None
-            if self.encoder_profile is None
-            else self.encoder_profile.model_dump(mode="json"),
+            stand=file.stand.to_record(story.StandName),
+            indicator=None if file.indicator is None else file.indicator.to_record(story.Indicator),
+            encoder=None if file.encoder is None else file.encoder.to_record(story.Encoder),
+            indicator_profile=indicator,
+            encoder_profile=encoder,
+            pinion_encoder=None
+            if file.pinion_encoder is None
+            else file.pinion_encoder.to_record(story.Encoder),
+            pinion_encoder_profile=pinion_encoder,
         )
 
 
@@ -241,27 +369,42 @@ def stand_of(file: StandFile, path: Path) -> Stand:
         ConfigurationError: When a profile is missing or does not fit.
     """
     update: dict[str, object] = {"bus": file.bus.beside(path.parent) if file.bus else None}
-    indicator = encoder = None
+    profiles: dict[str, InstrumentProfile] = {}
     if file.indicator is not None:
-        indicator, indicator_port = _instrument(path, INDICATOR, file.indicator)
-        update[INDICATOR] = file.indicator.model_copy(update={"port": indicator_port})
-    if file.encoder is not None:
-        encoder, encoder_port = _instrument(path, ENCODER, file.encoder)
-        _check_counts(path, file.encoder, encoder, encoder_port)
-        update[ENCODER] = file.encoder.model_copy(update={"port": encoder_port})
-    _check_together(path, file, indicator, encoder)
-    return Stand(file=file.model_copy(update=update), indicator_profile=indicator, encoder_profile=encoder)
+        profiles[INDICATOR], port = _instrument(path, INDICATOR, INDICATOR, file.indicator)
+        update[INDICATOR] = file.indicator.model_copy(update={"port": port})
+    for channel, (name, table) in zip(story.ENCODERS, file.encoders.items(), strict=False):
+        is_second = channel == PINION_ENCODER and table.number is not None
+        role = ENCODER if is_second else channel  # one board, whose bytes come once
+        profiles[channel], port = _instrument(path, role, name, table)
+        _check_number(path, file, name, profiles[channel])
+        _check_counts(path, name, table, profiles[channel], port)
+        update[channel.replace(" ", "_")] = table.model_copy(update={"port": port})
+    _check_together(path, file, profiles)
+    return Stand(
+        file=file.model_copy(update=update),
+        indicator_profile=profiles.get(INDICATOR),
+        encoder_profile=profiles.get(ENCODER),
+        pinion_encoder_profile=profiles.get(PINION_ENCODER),
+    )
 
 
 def _instrument(
-    stand_path: Path, role: str, table: IndicatorTable | EncoderTable
+    stand_path: Path, role: str, name: str, table: IndicatorTable | EncoderTable
 ) -> tuple[InstrumentProfile, str]:
-    """Profile and port of one instrument; a port that names a file is taken relative to the stand file."""
+    """Profile and port of one instrument; a port that names a file is taken relative to the stand file.
+
+    Args:
+        stand_path: Of the stand file.
+        role: The channel under which its bytes come.
+        name: Of its table in the file.
+        table: What that says.
+    """
     path = stand_path.parent / table.profile
     if not os.path.isfile(path):  # noqa: PTH113 - Path.is_file fails at a name that is too long
         what = "is a folder; name the file in it:" if os.path.isdir(path) else "no such file"  # noqa: PTH112 - likewise
         raise ConfigurationError(
-            str(stand_path), [f"{role}.profile: {what} {path}; the path is relative to the stand file"]
+            str(stand_path), [f"{name}.profile: {what} {path}; the path is relative to the stand file"]
         )
     profile = load_profile(path)
     _check_port(path, profile, table.port)
@@ -269,18 +412,49 @@ def _instrument(
     profile = profile.resolved(role, port)
     wanted = "a length" if role == INDICATOR else "an angle (deg or count)"
     if profile.quantity != ("length" if role == INDICATOR else "angle"):
-        problem = f"{role}.profile: {path} describes an instrument whose unit is {profile.unit}; an {role}"
-        raise ConfigurationError(str(stand_path), [f"{problem} measures {wanted}"])
+        problem = f"{name}.profile: {path} describes an instrument whose unit is {profile.unit}; an"
+        kind = INDICATOR if role == INDICATOR else ENCODER
+        raise ConfigurationError(str(stand_path), [f"{problem} {kind} measures {wanted}"])
     return profile, port
 
 
-def _check_counts(stand_path: Path, table: EncoderTable, profile: InstrumentProfile, port: str) -> None:
+def _check_number(stand_path: Path, file: StandFile, name: str, profile: InstrumentProfile) -> None:
+    """Refuse an encoder of which nobody could say which count is its own, or that cannot follow a turn."""
+    table, carries_two = file.encoders[name], profile.second() is not None
+    problem = ""
+    if file.pinion_encoder is None and carries_two:
+        problem = (
+            f"{name}.profile: frames of {table.profile} carry the counts of two encoders; write both, in the "
+            "tables [encoder.gear] and [encoder.pinion], or take a profile that reads one of them"
+        )
+    elif table.number is None and carries_two:
+        problem = f"{name}.number: is missing, and frames of {table.profile} carry two counts; {_NUMBER}"
+    elif table.number is not None and not carries_two:
+        problem = (
+            f"{name}.number: frames of {table.profile} carry one count; name the second in the profile "
+            "(group second_count, or frame.second_count_at), or give each encoder a port of its own, "
+            "without number"
+        )
+    elif name == PINION_TABLE and profile.sends == "on its button":
+        problem = (
+            f"{name}.profile: the instrument of {table.profile} sends at a press of its button, and an "
+            "encoder on the pinion is read while that turns; take one that goes on sending, or leave "
+            "the table out"
+        )
+    if problem:
+        raise ConfigurationError(str(stand_path), [problem])
+
+
+def _check_counts(
+    stand_path: Path, name: str, table: EncoderTable, profile: InstrumentProfile, port: str
+) -> None:
     """Refuse counts per turn that differ from those of the board, or of the test that is played again."""
-    there = profile.counts_of_a_turn()
+    own = profile.second() if table.number == 2 else profile
+    there = None if own is None else own.counts_of_a_turn()
     if there is not None and there != table.counts_per_turn:
         where = f"the test recorded in {port}" if profile.reads_file else table.profile
         here = f"is {table.counts_per_turn} here and {there} in {where}"
-        raise ConfigurationError(str(stand_path), [f"encoder.counts_per_turn: {here}; make them agree"])
+        raise ConfigurationError(str(stand_path), [f"{name}.counts_per_turn: {here}; make them agree"])
 
 
 def _check_port(path: Path, profile: InstrumentProfile, port: str) -> None:
@@ -296,24 +470,30 @@ def _check_port(path: Path, profile: InstrumentProfile, port: str) -> None:
         raise ConfigurationError(str(path), problems)
 
 
-def _check_together(
-    stand_path: Path,
-    file: StandFile,
-    indicator: InstrumentProfile | None,
-    encoder: InstrumentProfile | None,
-) -> None:
+def _check_together(stand_path: Path, file: StandFile, profiles: Mapping[str, InstrumentProfile]) -> None:
     """Refuse two instruments at one port, and a display that is said to be finer than its numbers."""
-    if file.indicator is None or indicator is None:
-        return
     problems: list[str] = []
-    at_one_port = file.encoder is not None and file.encoder.port == file.indicator.port
-    if at_one_port and not (indicator.reads_file and encoder is not None and encoder.reads_file):
+    encoders = list(zip(file.encoders.items(), story.ENCODERS, strict=False))
+    reads_file = {channel for channel, profile in profiles.items() if profile.reads_file}
+    if file.indicator is not None:
+        for (name, table), channel in encoders:
+            if table.port == file.indicator.port and not {INDICATOR, channel} <= reads_file:
+                problems.append(
+                    f"{name}.port: {table.port} is the port of the indicator as well, and each instrument "
+                    "has one of its own; lashmap check with each plugged in alone shows which is which"
+                )
+    gear, pinion = file.encoder, file.pinion_encoder
+    at_one_port = gear is not None and pinion is not None and gear.port == pinion.port
+    if at_one_port and gear and gear.number is None and not {ENCODER, PINION_ENCODER} <= reads_file:
         problems.append(
-            f"encoder.port: {file.indicator.port} is the port of the indicator as well, and each instrument "
-            "has one of its own; lashmap check with each plugged in alone shows which is which"
+            f"{PINION_TABLE}.port: {gear.port} is the port of [{GEAR_TABLE}] as well. Two encoders at one "
+            "port are those of a counter board whose frame carries both counts: name it in both tables, by a "
+            "profile with second_count, and say number = 1 and number = 2. Otherwise each has a port of its "
+            "own"
         )
-    step_mm = indicator.step_mm()
-    if step_mm is not None:
+    indicator = profiles.get(INDICATOR)
+    step_mm = None if indicator is None else indicator.step_mm()
+    if step_mm is not None and file.indicator is not None:
         problems += implausible_step(step_mm, file.indicator.resolution_mm)
     if problems:
         raise ConfigurationError(str(stand_path), problems)

@@ -31,7 +31,7 @@ from pydantic.fields import FieldInfo
 from lashmap_daemon.clean_text import visible, visible_lines
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import hints
-from lashmap_daemon.setup.meanings import MEANINGS
+from lashmap_daemon.setup.meanings import meaning
 from lashmap_daemon.setup.written_text import NoText, text_of
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -85,6 +85,16 @@ class Table(BaseModel):
     """A table of a file: no other keys, no values of another kind."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
+
+    @classmethod
+    def as_modelled(cls, table: str) -> str:
+        """The table of the model that has the keys of a table of the file."""
+        return table
+
+    @classmethod
+    def as_written(cls, problem: str, tree: dict[str, Any]) -> str:  # noqa: ARG003 - some files need it
+        """A problem with its key as the file ``tree`` has it, where that is not where the model has it."""
+        return problem
 
     def to_record(self, kind: type[Value]) -> Value:
         """What the record keeps of it: the keys that ``kind`` has, a dataclass of `story.recorded`."""
@@ -220,6 +230,8 @@ def parse(text: str, name: str, model: type[Model]) -> Model:
     except ValidationError as error:
         another = _another_file(tree, frozenset(model.model_fields))
         problems += [another] if another else _sentences(error.errors(), model)
+        if issubclass(model, Table):
+            problems = [model.as_written(one, tree) for one in problems]
     else:
         if not problems:
             return checked
@@ -371,7 +383,7 @@ def _shown(found: object) -> str:
 
 def _fields(path: Sequence[str], model: type[BaseModel]) -> Mapping[str, FieldInfo] | None:
     """The keys of the table that the last part of ``path`` stands in; None when there is no such table."""
-    fields: Mapping[str, FieldInfo] = model.model_fields
+    fields = _keys(model)
     named = False
     for part in path[:-1]:
         if named:  # a table by a name that the person chose
@@ -382,8 +394,13 @@ def _fields(path: Sequence[str], model: type[BaseModel]) -> Mapping[str, FieldIn
         if table is None:
             return None
         named = get_origin(inner) is dict
-        fields = table.model_fields
+        fields = _keys(table)
     return None if named else fields
+
+
+def _keys(model: type[BaseModel]) -> Mapping[str, FieldInfo]:
+    """The keys of a table, as pydantic names them in its errors."""
+    return {field.alias or name: field for name, field in model.model_fields.items()}
 
 
 def _table_in(annotation: Any) -> type[BaseModel] | None:  # noqa: ANN401 - any type
@@ -400,11 +417,14 @@ def field_at(path: Sequence[str], model: type[BaseModel]) -> FieldInfo | None:
 
 
 def _tables_with(key: str, model: type[BaseModel], before: str = "") -> tuple[str, ...]:
-    """Names of all tables of a file that have a key; tables that a person names are left out."""
+    """Names of all tables of a file that have a key.
+
+    Left out are tables that a person names, and the second of two alike, which has another place in the file.
+    """
     found = [before] if before and key in model.model_fields else []
     for name, field in model.model_fields.items():
         table = _table_in(field.annotation)
-        if table is not None and get_origin(field.annotation) is not dict:
+        if table is not None and get_origin(field.annotation) is not dict and field.alias is None:
             found += _tables_with(key, table, f"{before}.{name}" if before else name)
     return tuple(found)
 
@@ -412,6 +432,7 @@ def _tables_with(key: str, model: type[BaseModel], before: str = "") -> tuple[st
 def _wanted(table: str, key: str, model: type[BaseModel]) -> hints.Wanted:
     """What a key takes; a length in inches takes what one in mm does."""
     metric = f"{key.removesuffix('_in')}_mm" if key.endswith("_in") else key
+    table = model.as_modelled(table) if issubclass(model, Table) else table
     parts = [part for part in table.split(".") if part]
     others = tuple(one for one in _tables_with(metric, model) if one != table)
     for name in (key, metric):
@@ -452,8 +473,10 @@ def _described(path: list[str], model: type[BaseModel]) -> str:
         return f" ({field.description})"
     if field is not None and _table_in(field.annotation) is not None:
         return f", as the table [{'.'.join(path)}]"
-    known = MEANINGS.get(".".join(path))
-    return f" ({known.what})" if known else ""
+    try:
+        return f" ({meaning('.'.join(path[:-1]), path[-1]).what})"
+    except KeyError:
+        return ""
 
 
 def _nearest(path: list[str], found: object, model: type[BaseModel]) -> str:

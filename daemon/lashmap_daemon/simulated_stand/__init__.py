@@ -5,6 +5,7 @@ geometry is done with vectors, its rocks are a mass between two springs.
 """
 
 from lashmap_daemon.simulated_stand.mesh import TrueRunout, Truth
+from lashmap_daemon.simulated_stand.passes import PassOrder
 from lashmap_daemon.simulated_stand.serve import Served, serve
 from lashmap_daemon.simulated_stand.settings import (
     Fault,
@@ -17,6 +18,7 @@ from lashmap_daemon.simulated_stand.stand import Stand, Wire
 
 __all__ = [
     "Fault",
+    "PassOrder",
     "Served",
     "SimulatedBox",
     "SimulatedDrive",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from cmath import phase, rect
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from math import cos, degrees, floor, lcm, pi, radians, sqrt
 from random import Random
 
@@ -151,11 +151,15 @@ def _rough(deviation_mm: float, seed: str) -> tuple[tuple[int, float, float], ..
 # a wrong mounting distance. Crowned flanks fall away from each other on both sides of the crests as a pair
 # rolls through its pitch; the pair that leaves least decides. Backlash is the turn of the gear through both
 # gaps, as the length that it makes along the normal at the heel.
+#
+# A rock meets the gaps where the pinion is locked, a pass meets them all, one after the other: they are the
+# same, and a place between two engagements is a roll of one of them.
 
 
 _Gap = tuple[float, float]
 _Gaps = list[_Gap]
 _PHASES = 32
+_PLACES_A_PITCH = 64  # between them a straight line is good for some hundredths of a micrometre
 _REFERENCE_C = 20.0  # ISO 1:2022, of all lengths
 
 
@@ -257,6 +261,9 @@ class Mesh:
         further = Random(f"{seed}/mesh")  # noqa: S311 - a simulation, not a secret
         drawn_roll, drawn_tooth = further.uniform(-0.5, 0.5), further.random()
         self.roll_at_marks = drawn_roll if box.roll_phase_at_marks is None else box.roll_phase_at_marks
+        self._ripple_rad = tuple(further.uniform(0.0, 2.0 * pi) for _ in (0, 1))
+        self._rolls = bool(box.roll_crowning_mm or box.profile_ripple_mm)
+        self._limits_at: dict[int, tuple[float, float]] = {}
         self._spoil_a_tooth(drawn_tooth)
         # What is a length at the heel, and what is one where the flanks touch, for the same turn of the gear.
         self._heel_per_contact = self.frame.closing_mm_per_rad() / self.frame.closing_at_contact_mm_per_rad()
@@ -271,18 +278,21 @@ class Mesh:
 
     def gaps_mm(self, engagement: int, seat: Seat = _AS_SET) -> tuple[float, float]:
         """Return the gaps ahead of and behind a gear tooth, along the flank normals where they touch."""
-        roll = seat.roll if self.box.roll_crowning_mm else 0.0
+        roll = seat.roll if self._rolls else 0.0
         gear, pinion = self._carried("gear", engagement + roll), self._carried("pinion", engagement + roll)
         out = combine((seat.gear_out_mm, self.frame.gear_axis), (-seat.pinion_out_mm, self.frame.pinion_axis))
         sat = _closed_by(out, 1.0, self.frame)
         half = self.box.mean_normal_backlash_mm / 2.0 / self._heel_per_contact
-        pairs = [
-            (self._metal_of("gear", engagement + on), self._metal_of("pinion", engagement + on), fall)
-            for on, fall in self._pairs(roll)
-        ]
         ahead, behind = (
-            min(half + (gear[i] - g[i]) + (pinion[i] - p[i]) + fall for g, p, fall in pairs) + sat[i]
-            for i in (0, 1)
+            min(
+                half
+                + (gear[i] - self._metal_of("gear", engagement + on)[i])
+                + (pinion[i] - self._metal_of("pinion", engagement + on)[i])
+                + fall
+                for on, fall in pairs
+            )
+            + sat[i]
+            for i, pairs in enumerate(self._pairs(roll))
         )
         return ahead, behind
 
@@ -295,6 +305,36 @@ class Mesh:
         ahead, behind = self.gaps_mm(engagement, seat)
         rate = self.frame.closing_at_contact_mm_per_rad()
         return -behind / rate, ahead / rate
+
+    def limits_at_rad(self, place: float) -> tuple[float, float]:
+        """Return the same at any place, in engagements past the matched teeth, with both members as set.
+
+        It is on a straight line between places that are 1 / 64 of an engagement apart.
+        """
+        node = floor(place * _PLACES_A_PITCH)
+        low, high = self._limits_of(node)
+        next_low, next_high = self._limits_of(node + 1)
+        share = place * _PLACES_A_PITCH - node
+        return low + share * (next_low - low), high + share * (next_high - high)
+
+    def sat_rad(self, seat: Seat) -> tuple[float, float]:
+        """Return by how much both of these angles move when the members sit elsewhere."""
+        as_set, sat = self.limits_rad(0), self.limits_rad(0, replace(seat, roll=0.0))
+        return sat[0] - as_set[0], sat[1] - as_set[1]
+
+    def normal_backlash_at_mm(self, place: float) -> float:
+        """Return the true normal backlash at the heel, at any place, with both members as set."""
+        engagement = round(place)
+        return self.normal_backlash_mm(engagement, Seat(roll=place - engagement))
+
+    def _limits_of(self, node: int) -> tuple[float, float]:
+        node %= self.mesh_cycle * _PLACES_A_PITCH
+        limits = self._limits_at.get(node)
+        if limits is None:
+            engagement = round(node / _PLACES_A_PITCH)
+            roll = node / _PLACES_A_PITCH - engagement
+            limits = self._limits_at[node] = self.limits_rad(engagement, Seat(roll=roll))
+        return limits
 
     def grown_out_mm(self, time_s: float) -> tuple[float, float]:
         """Return by how much gear and pinion have moved out of the mesh, warm as all is at a time.
@@ -340,7 +380,9 @@ class Mesh:
         metal = self._metal[box.bad_tooth_member]
         tooth = int(drawn * len(metal)) if box.bad_tooth is None else box.bad_tooth
         ahead, behind = metal[tooth]
-        metal[tooth] = ahead + box.bad_tooth_mm / 2.0, behind + box.bad_tooth_mm / 2.0
+        # Turned forward, the pinion pushes a gear tooth from behind.
+        on_coast = {"both": 0.5, "drive": 0.0, "coast": 1.0}[box.bad_tooth_flank]
+        metal[tooth] = ahead + box.bad_tooth_mm * on_coast, behind + box.bad_tooth_mm * (1.0 - on_coast)
 
     def _carried(self, member: Shaft, engagement: float) -> _Gap:
         """Return by how much both gaps grow because a member's body is where it is; a share is a roll."""
@@ -360,18 +402,35 @@ class Mesh:
             inside_mm=dot(inwards, surface.axis),
         )
         carried = _closed_by(combine((1.0, moved), (error_mm, surface.axis)), side, frame)
-        if at % 1 == 0:  # each tooth comes again, a share of a pitch hardly ever
+        if at * _PLACES_A_PITCH % 1 == 0:  # these come again, any other share of a pitch hardly ever
             self._carried_at[member, at] = carried
         return carried
 
-    def _pairs(self, roll: float) -> list[tuple[int, float]]:
-        """Return the pairs that may touch, counted from the engagement, and how far each falls away there."""
-        if self.box.roll_crowning_mm == 0.0:
-            return [(0, 0.0)]
+    def _pairs(self, roll: float) -> list[list[tuple[int, float]]]:
+        """Return the pairs that may touch, counted from the engagement, and how far each falls away there.
+
+        First those of the flanks ahead, which coast, then those behind.
+        """
+        if not self._rolls:
+            return [[(0, 0.0)], [(0, 0.0)]]
+        box = self.box
         # Half for either flank. Crests meet at whole engagements less the roll at the marks.
-        crown_mm = self.box.roll_crowning_mm / 2.0 / self._heel_per_contact
-        rolled = roll + self.roll_at_marks
-        return [(on, 4.0 * crown_mm * (rolled - on) ** 2) for on in (floor(rolled), floor(rolled) + 1)]
+        crown_mm = box.roll_crowning_mm / 2.0 / self._heel_per_contact
+        ripple_mm, waves = (
+            box.profile_ripple_mm / self._heel_per_contact,
+            2.0 * pi * box.profile_ripple_waves,
+        )
+        reach, pairs = box.contact_ratio / 2.0, []
+        for before, start_rad in zip((box.coast_roll_phase, 0.0), self._ripple_rad, strict=True):
+            rolled = roll + self.roll_at_marks + before
+            touching = range(floor(rolled - reach) + 1, floor(rolled + reach) + 1)
+            falls = [(on, 4.0 * crown_mm * (rolled - on) ** 2) for on in touching]
+            if ripple_mm:
+                falls = [
+                    (on, fall + ripple_mm * cos(waves * (rolled - on) + start_rad)) for on, fall in falls
+                ]
+            pairs.append(falls)
+        return pairs
 
     def _metal_of(self, member: Shaft, engagement: int) -> _Gap:
         metal = self._metal[member]
@@ -379,7 +438,7 @@ class Mesh:
 
     def _least_over_roll(self) -> tuple[float, ...]:
         """Return the backlash of every engagement, least over the pitch around its crests."""
-        if self.box.roll_crowning_mm == 0.0:
+        if not self._rolls:
             return tuple(map(self.normal_backlash_mm, range(self.mesh_cycle)))
         rolls = [number / _PHASES - 0.5 - self.roll_at_marks for number in range(_PHASES + 1)]
         pairs = list(map(self._pairs, rolls))
@@ -392,7 +451,7 @@ class Mesh:
                     fall
                     - self._metal_of("gear", engagement + on)[flank]
                     - self._metal_of("pinion", engagement + on)[flank]
-                    for on, fall in pairs[number]
+                    for on, fall in pairs[number][flank]
                 )
                 for flank in (0, 1)
             )

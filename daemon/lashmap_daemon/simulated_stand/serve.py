@@ -2,31 +2,34 @@
 
 Each line is a JSON object with at least ``show`` (text), ``engagement`` (a whole number, or null when no
 target is shown) and ``closed`` (true once the program is done); ``sweep`` names the member to turn for its
-runout, ``marks`` the one whose marked tooth is to stand in the mesh; null or missing means none, and each
-comes without a target. The file may not be there yet, may be begun anew, and may end in half a line. Decided
-here: which line counts. What follows from it is `serve`.
+runout, ``marks`` the one whose marked tooth is to stand in the mesh, ``pass`` the pass to make, an object
+with the fields of `PassOrder`; null or missing means none, and each comes alone. The file may not be there
+yet, may be begun anew, and may end in half a line. Decided here: which line counts. What follows from it is
+`serve`.
 """
 
 from __future__ import annotations
 
 import json
 import os
-import signal
 import threading
-from contextlib import contextmanager
-from dataclasses import dataclass
+from contextlib import nullcontext
+from dataclasses import dataclass, replace
 from time import monotonic
 from typing import TYPE_CHECKING, Self
 
+from lashmap_daemon.simulated_stand.passes import PassOrder
 from lashmap_daemon.simulated_stand.settings import StandError
-from lashmap_daemon.system import open_pseudo_terminal
+from lashmap_daemon.system import noted_signals, open_pseudo_terminal
 from lashmap_daemon.whole_file import replace_whole
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    import signal
+    from collections.abc import Callable, Sequence
     from pathlib import Path
-    from types import FrameType, TracebackType
+    from types import TracebackType
 
+    from lashmap_daemon.simulated_stand.passes import Direction
     from lashmap_daemon.simulated_stand.settings import Shaft
     from lashmap_daemon.simulated_stand.stand import Stand
 
@@ -40,6 +43,7 @@ class Prompt:
     sweep: Shaft | None
     closed: bool
     marks: Shaft | None = None
+    makes: PassOrder | None = None
 
 
 class Prompts:
@@ -92,14 +96,30 @@ def _prompt(document: object) -> Prompt | None:
     whole = engagement is None or (isinstance(engagement, int) and not isinstance(engagement, bool))
     if not (isinstance(show, str) and whole and isinstance(closed, bool)):
         return None
-    match document.get("sweep"), document.get("marks"):
-        case None, None:
-            return Prompt(show=show, engagement=engagement, sweep=None, closed=closed)
-        case ("gear" | "pinion") as member, None if engagement is None:
-            return Prompt(show=show, engagement=None, sweep=member, closed=closed)
-        case None, ("gear" | "pinion") as member if engagement is None:
-            return Prompt(show=show, engagement=None, sweep=None, closed=closed, marks=member)
-    return None
+    shown = Prompt(show=show, engagement=engagement, sweep=None, closed=closed)
+    wanted = [(kind, document.get(kind)) for kind in ("sweep", "marks", "pass")]
+    match [(kind, value) for kind, value in wanted if value is not None]:
+        case []:
+            pass
+        case [("sweep", "gear" | "pinion" as member)] if engagement is None:
+            shown = replace(shown, sweep=member)
+        case [("marks", "gear" | "pinion" as member)] if engagement is None:
+            shown = replace(shown, marks=member)
+        case [("pass", {"number": int(number), "direction": str(way), "engagements": int(far)} as order)] if (
+            engagement is None
+        ):
+            shown = replace(shown, makes=_pass_order(number, way, far, order.get("attempt", 1)))
+        case _:
+            return None
+    return shown
+
+
+def _pass_order(number: int, direction: str, engagements: int, attempt: object) -> PassOrder:
+    """Return the pass of a prompt; a ValueError when there is none like it."""
+    if direction not in {"forward", "back"} or not isinstance(attempt, int):
+        raise ValueError(direction, attempt)
+    way: Direction = "forward" if direction == "forward" else "back"
+    return PassOrder(number=number, direction=way, engagements=engagements, attempt=attempt)
 
 
 # One pseudo-terminal that an instrument speaks on, with a link to it under a name that stays.
@@ -201,7 +221,7 @@ class Terminal:
         os.close(slave)
 
 
-# The simulated stand in real time, on two pseudo-terminals, following what the technician is shown.
+# The simulated stand in real time, on pseudo-terminals, following what the technician is shown.
 #
 # Decided here: how virtual time keeps up with the clock, what a prompt makes the stand do, and when it
 # ends: when it is told to, on SIGTERM or SIGINT, when the program that started it is gone, or, if wished,
@@ -216,12 +236,16 @@ _MOST_BEHIND_S = 0.5
 
 @dataclass(frozen=True, kw_only=True)
 class Served:
-    """How it went: why it ended, both terminals, and the time left out because the stand was held up."""
+    """How it went: why it ended, the terminals, and the time left out because the stand was held up.
+
+    The pinion's terminal is None unless its encoder has a port of its own.
+    """
 
     ended_because: str
     indicator: Terminal
     encoder: Terminal
     skipped_s: float
+    pinion: Terminal | None = None
 
 
 def serve(
@@ -239,11 +263,12 @@ def serve(
 
     Args:
         stand: The stand, which may have been advanced already.
-        folder: Where the links ``indicator`` and ``encoder`` are made; made when missing.
+        folder: Where the links ``indicator`` and ``encoder`` are made, and ``pinion`` where its encoder has a
+            port of its own; made when missing.
         prompts: File to follow; without one the stand only does what it was asked before.
         truth: Where to write the truth before the ports open.
         announce: Called with sentences for a person.
-        ready: Called with the links of indicator and encoder once both can be opened.
+        ready: Called with the links of indicator and encoder once all can be opened.
         stop: Set by another thread to end it.
         exit_when_closed: End when the last prompt says that the program is done; otherwise rest and wait.
 
@@ -260,43 +285,52 @@ def serve(
         replace_whole(truth, stand.truth.to_json() + "\n")
     stop = stop or threading.Event()
     with (
-        _noted_signals() as signals,
+        noted_signals("SIGTERM", "SIGINT") as signals,
         Terminal(folder / "indicator") as indicator,
         Terminal(folder / "encoder") as encoder,
+        Terminal(folder / "pinion") if stand.two_ports else nullcontext() as pinion,
     ):
-        announce(f"Simulated stand: indicator on {indicator.link}, encoder on {encoder.link}.")
+        further = "" if pinion is None else f", the pinion's encoder on {pinion.link}"
+        announce(f"Simulated stand: indicator on {indicator.link}, encoder on {encoder.link}{further}.")
         if ready is not None:
             ready(indicator.link, encoder.link)
         follower = None if prompts is None else Prompts(prompts)
-        loop = _Loop(stand, indicator, encoder, follower, announce, exit_when_closed=exit_when_closed)
+        terminals = (indicator, encoder, pinion)
+        loop = _Loop(stand, terminals, follower, announce, exit_when_closed=exit_when_closed)
         because = loop.run(stop, signals, parent)
-        return Served(ended_because=because, indicator=indicator, encoder=encoder, skipped_s=loop.skipped_s)
+        return Served(
+            ended_because=because,
+            indicator=indicator,
+            encoder=encoder,
+            skipped_s=loop.skipped_s,
+            pinion=pinion,
+        )
 
 
 class _Loop:
     def __init__(
         self,
         stand: Stand,
-        indicator: Terminal,
-        encoder: Terminal,
+        terminals: tuple[Terminal, Terminal, Terminal | None],
         follower: Prompts | None,
         announce: Callable[[str], None],
         *,
         exit_when_closed: bool,
     ) -> None:
-        self._stand, self._indicator, self._encoder = stand, indicator, encoder
+        self._stand = stand
+        self._indicator, self._encoder, self._pinion = terminals
         self._follower, self._announce = follower, announce
         self._exit_when_closed = exit_when_closed
         self._lost = False
         self.skipped_s = 0.0
 
-    def run(self, stop: threading.Event, signals: list[int], parent: int) -> str:
+    def run(self, stop: threading.Event, signals: list[signal.Signals], parent: int) -> str:
         """Go on until something ends it; return what."""
         last = monotonic()
         looks = 0
         while not stop.wait(_TICK_S):
             if signals:
-                return signal.Signals(signals[0]).name
+                return signals[0].name
             now = monotonic()
             behind, last = now - last, now
             self.skipped_s += max(0.0, behind - _MOST_BEHIND_S)
@@ -318,6 +352,8 @@ class _Loop:
             self._announce("Simulated stand: the indicator's port is gone.")
         self._indicator.say(wire.indicator_lines)
         self._encoder.say(wire.encoder_lines)
+        if self._pinion is not None:
+            self._pinion.say(wire.pinion_lines)
 
     def _look(self) -> bool:
         """Do what the last prompt wants; return whether the program is done."""
@@ -332,27 +368,6 @@ class _Loop:
             self._stand.sweep(prompt.sweep)
         elif prompt.marks is not None:
             self._stand.see_mark(prompt.marks)
+        elif prompt.makes is not None:
+            self._stand.make_pass(prompt.makes)
         return prompt.closed
-
-
-@contextmanager
-def _noted_signals() -> Iterator[list[int]]:
-    """Yield the list of those of SIGTERM and SIGINT that came, where signals can be handled at all.
-
-    They are noted and nothing else: a handler that set an event would wait for ever for the event's own lock
-    when it interrupts the wait for that event.
-    """
-    came: list[int] = []
-    if threading.current_thread() is not threading.main_thread():
-        yield came
-        return
-
-    def handle(number: int, _frame: FrameType | None) -> None:
-        came.append(number)
-
-    before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield came
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

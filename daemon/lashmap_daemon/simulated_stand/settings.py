@@ -14,6 +14,8 @@ from typing import Literal
 Direction = Literal["normal", "plane of rotation"]
 Shaft = Literal["gear", "pinion"]
 Unit = Literal["mm", "in"]
+Encoders = Literal["one", "apart", "latched"]
+Flank = Literal["both", "drive", "coast"]
 
 
 class StandError(ValueError):
@@ -59,6 +61,10 @@ class Fault(StrEnum):
     """The encoder's coupling lets it run ahead by three gear teeth, in the course of a single turn."""
     ONE_FLANK = "one flank"
     """The gear is pushed one way only and never leaves its flank."""
+    NO_BRAKE = "no brake"
+    """In a pass the brake is forgotten: a weight that hangs on the gear keeps it on one flank both ways."""
+    SLIPPED_TOOTH = "slipped tooth"
+    """Half way through a pass the gear's encoder gets ahead by a tooth at once, and stays there."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,6 +91,7 @@ class SimulatedBox:
         pinion_mounting_error_mm: Set minus marked mounting distance of the pinion; out is positive.
         gear_mounting_error_mm: The same of the gear.
         matched_teeth_encoder_deg: What the encoder shows at engagement 0.
+        matched_teeth_pinion_deg: What the pinion's encoder shows there, on a stand with two.
         mean_normal_backlash_mm: Mean over the mesh cycle, at the outer end, when both members sit at their
             marked mounting distances.
         gear_eccentricity_mm: Distance of the axis of the gear's teeth from the axis it turns about.
@@ -117,9 +124,16 @@ class SimulatedBox:
             pitch.
         roll_phase_at_marks: How far, in pitches, the roll is past the crests when the encoder shows the
             matched teeth, and so at each whole engagement; None draws it from the seed.
+        coast_roll_phase: How far, in pitches, the crests of the coast flanks come before those of the drive
+            flanks.
+        contact_ratio: Pitches over which a pair can touch; beyond, not even a tooth too thick does.
+        profile_ripple_mm: Amplitude, along the normal at the heel, of the undulation that a cutter leaves on
+            all flanks of a side alike.
+        profile_ripple_waves: Of it, whole ones in a pitch.
         bad_tooth_mm: Metal too much on one tooth, both flanks together, along the normal; a chipped or worn
             one has too little.
         bad_tooth_member: Whose tooth.
+        bad_tooth_flank: Where the metal is: half of it on either flank, or all of it on one.
         bad_tooth: Which, from the marked one on; None draws it from the seed.
         pinion_mounting_distance_mm: Length of housing and of pinion that grow with temperature; None takes
             the distance from the apex to the heel along the axis.
@@ -155,6 +169,7 @@ class SimulatedBox:
     pinion_mounting_error_mm: float = 0.0
     gear_mounting_error_mm: float = 0.0
     matched_teeth_encoder_deg: float = 0.0
+    matched_teeth_pinion_deg: float = 0.0
     mean_normal_backlash_mm: float
     gear_eccentricity_mm: float = 0.0
     pinion_eccentricity_mm: float = 0.0
@@ -175,8 +190,13 @@ class SimulatedBox:
     contact_face_fraction: float = 1.0
     roll_crowning_mm: float = 0.0
     roll_phase_at_marks: float | None = None
+    coast_roll_phase: float = 0.0
+    contact_ratio: float = 2.0
+    profile_ripple_mm: float = 0.0
+    profile_ripple_waves: int = 2
     bad_tooth_mm: float = 0.0
     bad_tooth_member: Shaft = "gear"
+    bad_tooth_flank: Flank = "both"
     bad_tooth: int | None = None
     pinion_mounting_distance_mm: float | None = None
     gear_mounting_distance_mm: float | None = None
@@ -224,6 +244,7 @@ class SimulatedBox:
             "setting_angle_deg",
             "gear_seating_mm",
             "roll_crowning_mm",
+            "profile_ripple_mm",
             "housing_expansion_um_per_m_k",
             "gears_expansion_um_per_m_k",
             "flank_compliance_mm_per_nm",
@@ -235,6 +256,9 @@ class SimulatedBox:
     def _check_contact_and_temperature(self) -> None:
         _from_to("contact_face_fraction", self.contact_face_fraction, 0.0, 1.0)
         _from_to("roll_phase_at_marks", self.roll_phase_at_marks or 0.0, -0.5, 0.5)
+        _from_to("coast_roll_phase", self.coast_roll_phase, -0.5, 0.5)
+        _from_to("contact_ratio", self.contact_ratio, 1.0, 4.0)
+        _from_to("profile_ripple_waves", self.profile_ripple_waves, 1, 8)
         # Beyond its working depth there is no flank (addendum and dedendum of usual teeth; common practice).
         deepest = 1.25 * self.outer_module_mm
         _inside("tip_height_mm", self.tip_height_mm + self.tip_height_error_mm, -deepest, deepest)
@@ -253,7 +277,9 @@ class SimulatedBox:
 
 @dataclass(frozen=True, kw_only=True)
 class SimulatedInstruments:
-    """The indicator and the encoder.
+    """The indicator and the encoder, or two encoders.
+
+    Two encoders have the gear's first: all that is said of the encoder is then said of that one.
 
     Attributes:
         indicator_rate_hz: Lines per second.
@@ -263,6 +289,18 @@ class SimulatedInstruments:
         encoder_rate_hz: Lines per second.
         encoder_counts_per_turn: Counts in one turn of its shaft.
         encoder_shaft: Shaft that carries it.
+        encoders: One; one on either shaft, each on a port of its own and at its own instants; or both counts
+            latched together and sent in one line, the gear's first.
+        pinion_rate_hz: Lines per second of the pinion's encoder on a port of its own.
+        pinion_counts_per_turn: Counts in one turn of the pinion.
+        encoder_eccentric_deg: Amplitude of the encoder's error, once in a turn of its shaft.
+        pinion_eccentric_deg: The same of the pinion's.
+        encoder_drift_deg_per_h: How fast the encoder's mount turns, as all gets warmer.
+        encoder_wraps_at: Counts after which both encoders start again at 0; None for counts without end.
+        encoder_late_s: By how much later than the pinion's, negative for earlier, the encoder's lines are
+            sent after the instant that they speak of.
+        adapter_s: Time between two deliveries of an encoder's USB adapter, which hands on all that came since
+            the last, and now and then misses one to three of them; 0: each line comes when it is sent.
         drift_mm_per_s: Greatest rate of the indicator's slow drift.
         hysteresis_mm: By how much the indicator shows less going up than coming down, at the same place.
         linear_error: What it shows too much, as a share of the plunger's way.
@@ -277,6 +315,15 @@ class SimulatedInstruments:
     encoder_rate_hz: float = 500.0
     encoder_counts_per_turn: int = 360_000
     encoder_shaft: Shaft = "gear"
+    encoders: Encoders = "one"
+    pinion_rate_hz: float = 1000.0
+    pinion_counts_per_turn: int = 20_000
+    encoder_eccentric_deg: float = 0.0
+    pinion_eccentric_deg: float = 0.0
+    encoder_drift_deg_per_h: float = 0.0
+    encoder_wraps_at: int | None = None
+    encoder_late_s: float = 0.0
+    adapter_s: float = 0.0
     drift_mm_per_s: float = 1e-5
     hysteresis_mm: float = 0.0
     linear_error: float = 0.0
@@ -289,11 +336,23 @@ class SimulatedInstruments:
         Raises:
             StandError: Naming the field.
         """
-        for name in ("indicator_rate_hz", "encoder_rate_hz"):
+        if self.encoders != "one" and self.encoder_shaft != "gear":
+            raise StandError(
+                what="encoder_shaft", expected="'gear' with two encoders", got=self.encoder_shaft
+            )
+        for name in ("indicator_rate_hz", "encoder_rate_hz", "pinion_rate_hz"):
             _inside(name, getattr(self, name), 0.0, 20_000.0)
         _positive("indicator_resolution_mm", self.indicator_resolution_mm)
         _least("indicator_noise_mm", self.indicator_noise_mm, 0.0)
         _least("encoder_counts_per_turn", self.encoder_counts_per_turn, 1)
+        _least("pinion_counts_per_turn", self.pinion_counts_per_turn, 1)
+        for name in ("encoder_eccentric_deg", "pinion_eccentric_deg"):
+            _from_to(name, getattr(self, name), 0.0, 1.0)
+        _inside("encoder_drift_deg_per_h", self.encoder_drift_deg_per_h, -10.0, 10.0)
+        if self.encoder_wraps_at is not None:
+            _least("encoder_wraps_at", self.encoder_wraps_at, 16)
+        _inside("encoder_late_s", self.encoder_late_s, -0.1, 0.1)
+        _from_to("adapter_s", self.adapter_s, 0.0, 0.1)
         _least("hysteresis_mm", self.hysteresis_mm, 0.0)
         _inside("linear_error", self.linear_error, -0.1, 0.1)
         _least("periodic_error_mm", self.periodic_error_mm, 0.0)
@@ -317,6 +376,20 @@ class SimulatedDrive:
         slow_departure: Share of each half rock in which a steadying hand eases the gear off its flank, before
             it is let go across.
         slow_departure_gap_share: How far that is, as a share of the mean gap.
+        pass_deg_per_s: Mean speed of the pinion in the first pair of passes, and every other one from there.
+        second_pass_deg_per_s: The same of the second pair; None for the first one's.
+        pass_speed_spread: Relative standard deviation of that from pass to pass.
+        pass_run_up_s: Time in which it gathers speed, and loses it.
+        pass_wander: Share of the speed by which it slowly swings.
+        pass_turn_ripple: Share of it by which it swings once in a turn of the pinion, at its same angles.
+        pass_mesh_ripple: Share of it by which it swings once in each engagement.
+        stick_slip: Share of the time for which the pinion stands between jerks; 0 turns it smoothly.
+        stick_slip_teeth: From jerk to jerk, in engagements.
+        brake_nm: Torque of the brake on the gear in the first pair of passes; None for five times the light
+            torque that rocks it.
+        second_brake_nm: The same of the second pair; None for the first one's.
+        brake_variation: Share of the brake's torque by which it swings in a turn of the gear.
+        contact_losses: Mean number of times in a pass at which the gear is thrown off its flank.
     """
 
     rocks_per_s: float = 4.0
@@ -329,6 +402,19 @@ class SimulatedDrive:
     forward_dwell_share: float = 0.5
     slow_departure: float = 0.0
     slow_departure_gap_share: float = 0.25
+    pass_deg_per_s: float = 60.0
+    second_pass_deg_per_s: float | None = 40.0
+    pass_speed_spread: float = 0.03
+    pass_run_up_s: float = 0.5
+    pass_wander: float = 0.05
+    pass_turn_ripple: float = 0.05
+    pass_mesh_ripple: float = 0.01
+    stick_slip: float = 0.0
+    stick_slip_teeth: float = 0.2
+    brake_nm: float | None = None
+    second_brake_nm: float | None = None
+    brake_variation: float = 0.1
+    contact_losses: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse a drive that cannot rock.
@@ -346,6 +432,24 @@ class SimulatedDrive:
         _from_to("forward_dwell_share", self.forward_dwell_share, 0.2, 0.8)
         _from_to("slow_departure", self.slow_departure, 0.0, 0.6)
         _inside("slow_departure_gap_share", self.slow_departure_gap_share, 0.0, 0.9)
+        self._check_passes()
+
+    def _check_passes(self) -> None:
+        for name in ("pass_deg_per_s", "second_pass_deg_per_s"):
+            if (speed := getattr(self, name)) is not None:
+                _inside(name, speed, 0.0, 2000.0)
+        _from_to("pass_speed_spread", self.pass_speed_spread, 0.0, 0.2)
+        _positive("pass_run_up_s", self.pass_run_up_s)
+        # Together they may not turn the pinion back.
+        for name in ("pass_wander", "pass_turn_ripple", "pass_mesh_ripple"):
+            _from_to(name, getattr(self, name), 0.0, 0.4)
+        _from_to("stick_slip", self.stick_slip, 0.0, 0.8)
+        _positive("stick_slip_teeth", self.stick_slip_teeth)
+        for name in ("brake_nm", "second_brake_nm"):
+            if (torque := getattr(self, name)) is not None:
+                _positive(name, torque)
+        _from_to("brake_variation", self.brake_variation, 0.0, 0.9)
+        _from_to("contact_losses", self.contact_losses, 0.0, 1000.0)
 
 
 def _positive(what: str, got: float) -> None:

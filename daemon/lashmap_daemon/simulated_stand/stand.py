@@ -4,10 +4,8 @@ The indicator sends one value a line, always of the same width: sign, three digi
 its resolution needs, carriage return and line feed: ``+000.1234`` in its own unit. Its zero is wherever the
 tip happened to be set down, and creeps. With the tip lifted it shows its lower stop, far from any tooth.
 
-The encoder sends its whole count since it was set, turns included, as sign and ten digits: ``+0000123456``.
-
-Decided here: values, rounding, the text and what a fault of an instrument does to it. When a line is sent is
-decided by `stand`.
+Decided here: values, rounding, the text and what a fault of the indicator does to it; what the encoders send
+is `encoders`. When a line is sent is decided by `stand`.
 """
 
 from __future__ import annotations
@@ -16,8 +14,10 @@ from dataclasses import dataclass
 from math import floor, inf, pi, sin
 from random import Random
 
+from lashmap_daemon.simulated_stand.encoders import ONE_COUNT, TWO_COUNTS, Adapter, EncoderWire
 from lashmap_daemon.simulated_stand.mesh import Mesh, Truth
 from lashmap_daemon.simulated_stand.motion import Motion, Phase
+from lashmap_daemon.simulated_stand.passes import PassOrder
 from lashmap_daemon.simulated_stand.settings import (
     Fault,
     Shaft,
@@ -94,23 +94,6 @@ class IndicatorWire:
         return shown_mm
 
 
-class EncoderWire:
-    """The encoder's side of the wire."""
-
-    def __init__(self, instruments: SimulatedInstruments, *, matched_teeth_deg: float) -> None:
-        """Set where it stands at the matched teeth."""
-        self._per_rad = instruments.encoder_counts_per_turn / (2.0 * pi)
-        self._matched = instruments.encoder_counts_per_turn * matched_teeth_deg / 360.0
-        self._frozen: bytes | None = None
-
-    def line(self, shaft_rad: float, *, fault: Fault) -> bytes:
-        """Return the line for an angle of its shaft past the matched teeth."""
-        if fault is not _NO_FAULT and fault is Fault.FROZEN_ENCODER and self._frozen is not None:
-            return self._frozen
-        self._frozen = b"%+011d\r\n" % floor(self._matched + shaft_rad * self._per_rad + 0.5)
-        return self._frozen
-
-
 def _decimals(resolution: float) -> int:
     for decimals in range(_MOST_DECIMALS):
         steps = resolution * 10.0**decimals
@@ -127,7 +110,9 @@ def _decimals(resolution: float) -> int:
 
 _LOST_AFTER_S = 5.0
 _IN_A_TEST = {Fault.LOST_INDICATOR, Fault.JUMPING_ENCODER, Fault.SLIPPING_COUPLING}
-_AHEAD = {Fault.JUMPING_ENCODER, Fault.SLIPPING_COUPLING}
+_AHEAD = {Fault.JUMPING_ENCODER, Fault.SLIPPING_COUPLING, Fault.SLIPPED_TOOTH}
+# Two instruments that nobody synchronised: by how much, as a share, the second one's clock may be off.
+_CLOCK_OFF = 5e-5
 _JUMP_TEETH = 9
 _SLIP_TEETH = 3
 
@@ -140,13 +125,17 @@ class Wire:
         indicator_lines: Each thing sent, in order: whole lines with their ends, unless a fault garbles them.
         encoder_lines: The same of the encoder.
         indicator_times_s: When each was sent, in seconds from the start of the stand.
-        encoder_times_s: The same of the encoder.
+        encoder_times_s: The same of the encoder; where an adapter holds lines up, when it handed them on.
+        pinion_lines: The same of the pinion's encoder on a port of its own.
+        pinion_times_s: When each of those was handed on.
     """
 
     indicator_lines: tuple[bytes, ...]
     encoder_lines: tuple[bytes, ...]
     indicator_times_s: tuple[float, ...]
     encoder_times_s: tuple[float, ...]
+    pinion_lines: tuple[bytes, ...] = ()
+    pinion_times_s: tuple[float, ...] = ()
 
     @property
     def indicator(self) -> bytes:
@@ -158,6 +147,11 @@ class Wire:
         """All that the encoder sent."""
         return b"".join(self.encoder_lines)
 
+    @property
+    def pinion(self) -> bytes:
+        """All that the pinion's encoder sent on a port of its own."""
+        return b"".join(self.pinion_lines)
+
 
 def _refuse_other(member: Shaft) -> None:
     if member not in {"gear", "pinion"}:
@@ -167,8 +161,11 @@ def _refuse_other(member: Shaft) -> None:
 class _Clock:
     """When one instrument sends, and what it has sent since it was last emptied."""
 
-    def __init__(self, rate_hz: float, steps_per_s: int) -> None:
-        self._rate_hz, self._steps_per_s = rate_hz, steps_per_s
+    def __init__(
+        self, rate_hz: float, steps_per_s: int, *, first_s: float = 0.0, adapter: Adapter | None = None
+    ) -> None:
+        self._rate_hz, self._steps_per_s, self._first_s = rate_hz, steps_per_s, first_s
+        self._adapter = adapter
         self._count = 0
         self.lines: list[bytes] = []
         self.times_s: list[float] = []
@@ -181,9 +178,12 @@ class _Clock:
             self.times_s.append(self.due_s)
         self._count_on()
 
-    def empty(self) -> tuple[tuple[bytes, ...], tuple[float, ...]]:
-        """Return what was sent, and when, and forget it."""
-        sent = tuple(self.lines), tuple(self.times_s)
+    def empty(self, until_s: float) -> tuple[tuple[bytes, ...], tuple[float, ...]]:
+        """Return what was handed on until then, and when, and forget it."""
+        if self._adapter is not None:
+            sent = self._adapter.hand_on(self.lines, self.times_s, until_s)
+        else:
+            sent = tuple(self.lines), tuple(self.times_s)
         self.lines.clear()
         self.times_s.clear()
         return sent
@@ -191,7 +191,7 @@ class _Clock:
     def _count_on(self) -> None:
         # Counted, not added up, so that a rate holds for hours.
         self._count += 1
-        self.due_s = self._count / self._rate_hz
+        self.due_s = self._first_s + self._count / self._rate_hz
         self.due = round(self.due_s * self._steps_per_s)
 
 
@@ -218,7 +218,7 @@ class Stand:
             seed: Fixes every error, phase, zero and all noise.
             fault: What is wrong; None for nothing.
             fault_from_s: When it begins, from the start of the stand; by default at once, but a port is lost
-                and an encoder jumps or slips after 5 s only.
+                and an encoder jumps or its coupling slips after 5 s only.
             fault_until_s: When it is over.
 
         Raises:
@@ -228,13 +228,16 @@ class Stand:
         self._mesh = Mesh(box, seed=seed)
         self._motion = Motion(self._mesh, drive or SimulatedDrive(), seed=seed)
         self._indicator = IndicatorWire(self._instruments, seed=seed)
-        self._encoder = EncoderWire(self._instruments, matched_teeth_deg=box.matched_teeth_encoder_deg)
+        shaft = self._instruments.encoder_shaft
+        self._encoder = EncoderWire(box, self._instruments, shaft=shaft, second=False, seed=seed)
+        self._pinion = EncoderWire(box, self._instruments, shaft="pinion", second=True, seed=seed)
         self._fault = fault or Fault.NONE
         if fault_from_s is None:
             fault_from_s = _LOST_AFTER_S if self._fault in _IN_A_TEST else 0.0
         self._fault_from_s, self._fault_until_s = fault_from_s, fault_until_s
         self._indicator_clock = _Clock(self._instruments.indicator_rate_hz, self._motion.steps_per_s)
-        self._encoder_clock = _Clock(self._instruments.encoder_rate_hz, self._motion.steps_per_s)
+        self._on_gear, self._latched = shaft == "gear", self._instruments.encoders == "latched"
+        self._encoder_clock, self._pinion_clock = self._encoder_clocks(seed)
         self._time_s = 0.0
         self._ratio = box.gear_teeth / box.pinion_teeth
         self._tooth_rad = 2.0 * pi / box.gear_teeth
@@ -257,6 +260,11 @@ class Stand:
     def indicator_lost(self) -> bool:
         """Whether the indicator's port is gone by now."""
         return self._fault_at(self._time_s) is Fault.LOST_INDICATOR
+
+    @property
+    def two_ports(self) -> bool:
+        """Whether the pinion's encoder has a port of its own."""
+        return self._pinion_clock is not None
 
     @property
     def tip_is_down(self) -> bool:
@@ -304,6 +312,20 @@ class Stand:
         self._asked = None
         self._motion.sweep(member)
 
+    @property
+    def pass_is_over(self) -> bool:
+        """Whether the pass that was asked for last has ended, as whoever is at the stand can see."""
+        return self._motion.pass_is_over
+
+    def make_pass(self, order: PassOrder) -> None:
+        """Turn the pinion one way, as far as is asked and some of a tooth more, with a brake on the gear.
+
+        The tip is lifted, the brake put on in about a second, and the stand rests afterwards where the pass
+        has ended. An order is obeyed once: the same one again changes nothing.
+        """
+        self._asked = None
+        self._motion.make_pass(order)
+
     def rest(self) -> None:
         """Stop rocking or turning and lift the tip."""
         self._asked = None
@@ -326,11 +348,14 @@ class Stand:
         self._time_s += seconds
         end = int(self._time_s * self._motion.steps_per_s)
         indicator, encoder, motion = self._indicator_clock, self._encoder_clock, self._motion
+        pinion = self._pinion_clock
         fault, now = _NO_FAULT, -1
         while now < end:  # a few thousand times a second
             now = min(end, indicator.due, encoder.due)
             if (change := motion.next_change) is not None:
                 now = min(now, change)
+            if pinion is not None and pinion.due < now:
+                now = pinion.due
             if self._fault is not _NO_FAULT:
                 motion.fault = fault = self._fault_at(now / motion.steps_per_s)
             motion.run_to(now)
@@ -339,15 +364,37 @@ class Stand:
             if now == indicator.due:
                 indicator.send(self._indicator_line(indicator.due_s, fault))
             if now == encoder.due:
-                encoder.send(self._encoder_line(fault))
-        indicator_lines, indicator_times_s = indicator.empty()
-        encoder_lines, encoder_times_s = encoder.empty()
+                encoder.send(self._encoder_line(encoder.due_s, fault))
+            if pinion is not None and now == pinion.due:
+                pinion.send(ONE_COUNT % self._pinion.count(motion.pinion_rad(), pinion.due_s, _NO_FAULT))
+        indicator_lines, indicator_times_s = indicator.empty(self._time_s)
+        encoder_lines, encoder_times_s = encoder.empty(self._time_s)
+        pinion_lines, pinion_times_s = ((), ()) if pinion is None else pinion.empty(self._time_s)
         return Wire(
             indicator_lines=indicator_lines,
             encoder_lines=encoder_lines,
             indicator_times_s=indicator_times_s,
             encoder_times_s=encoder_times_s,
+            pinion_lines=pinion_lines,
+            pinion_times_s=pinion_times_s,
         )
+
+    def _encoder_clocks(self, seed: int) -> tuple[_Clock, _Clock | None]:
+        instruments, steps_per_s = self._instruments, self._motion.steps_per_s
+
+        def adapter(late_s: float, name: str) -> Adapter | None:
+            every_s = instruments.adapter_s
+            return Adapter(late_s, every_s, seed=f"{seed}/{name}") if late_s > 0.0 or every_s else None
+
+        on_gear = adapter(max(instruments.encoder_late_s, 0.0), "adapter")
+        encoder = _Clock(instruments.encoder_rate_hz, steps_per_s, adapter=on_gear)
+        if instruments.encoders != "apart":
+            return encoder, None
+        chance = Random(f"{seed}/clocks")  # noqa: S311 - a simulation, not a secret
+        rate_hz = instruments.pinion_rate_hz * (1.0 + chance.uniform(-_CLOCK_OFF, _CLOCK_OFF))
+        on_pinion = adapter(max(-instruments.encoder_late_s, 0.0), "pinion adapter")
+        first_s = chance.random() / rate_hz
+        return encoder, _Clock(rate_hz, steps_per_s, first_s=first_s, adapter=on_pinion)
 
     def _indicator_line(self, time_s: float, fault: Fault) -> bytes:
         motion = self._motion
@@ -366,12 +413,15 @@ class Stand:
         turn_rad = motion.gear_rad() if motion.touched == "gear" else motion.pinion_rad()
         return self._mesh.runout_mm(motion.touched, turn_rad)
 
-    def _encoder_line(self, fault: Fault) -> bytes:
-        on_gear = self._instruments.encoder_shaft == "gear"
-        angle_rad = self._motion.gear_rad() if on_gear else self._motion.pinion_rad()
-        return self._encoder.line(
-            angle_rad + self._ahead_rad * (1.0 if on_gear else self._ratio), fault=fault
-        )
+    def _encoder_line(self, time_s: float, fault: Fault) -> bytes:
+        if self._on_gear:
+            angle_rad = self._motion.gear_rad() + self._ahead_rad
+        else:
+            angle_rad = self._motion.pinion_rad() + self._ahead_rad * self._ratio
+        count = self._encoder.count(angle_rad, time_s, fault)
+        if not self._latched:
+            return ONE_COUNT % count
+        return TWO_COUNTS % (count, self._pinion.count(self._motion.pinion_rad(), time_s, _NO_FAULT))
 
     @property
     def _wrong_teeth(self) -> int:
@@ -381,7 +431,10 @@ class Stand:
     def _run_ahead(self, fault: Fault) -> None:
         """Let the encoder get ahead of the teeth; the target in hand is then found at others."""
         before = self._wrong_teeth
-        if fault is Fault.JUMPING_ENCODER:
+        if fault is Fault.SLIPPED_TOOTH:
+            if self._motion.past_half:
+                self._ahead_rad = self._tooth_rad
+        elif fault is Fault.JUMPING_ENCODER:
             self._ahead_rad = _JUMP_TEETH * self._tooth_rad
         elif self._ahead_rad < (most_rad := _SLIP_TEETH * self._tooth_rad):
             # It begins with the next turn to a position, and is as quick as that.

@@ -11,7 +11,7 @@ import datetime as dt
 import json
 import re
 from dataclasses import asdict, dataclass, replace
-from typing import Annotated, ClassVar, Literal, overload
+from typing import Annotated, Any, ClassVar, Literal, TypeAlias, overload
 
 from lashmap_analysis.gears.gear_set import GearSet as AnalysisGearSet
 from lashmap_analysis.gears.indicator import CorrectionCurve
@@ -25,17 +25,29 @@ from lashmap_analysis.record.record import Limits as AnalysisLimits
 from lashmap_drivers.decoder import Decoder
 from lashmap_drivers.kinds import build
 from lashmap_drivers.profile import InstrumentProfile
-from pydantic import AfterValidator, ConfigDict, Field, JsonValue
+from pydantic import (
+    AfterValidator,
+    ConfigDict,
+    Field,
+    JsonValue,
+    SerializerFunctionWrapHandler,
+    model_serializer,
+)
 
 VERSION: Literal[3] = 3
 BY_HAND: Literal["3 by hand"] = "3 by hand"
 COUNTED: Literal["3 without encoder"] = "3 without encoder"
 BY_ANGLE: Literal["3 without indicator"] = "3 without indicator"
+WITH_PINION: Literal["3 with two encoders"] = "3 with two encoders"
+OnStand: TypeAlias = Literal[3, "3 without encoder", "3 without indicator", "3 with two encoders"]
 # Parts of the face width from the toe; a number is taken as it is.
 CONTACT_PLACES = {"toe": 0.0, "mean": 0.5, "heel": 1.0}
 ContactPlace = Literal["toe", "mean", "heel"] | float | None
 INDICATOR = "indicator"
 ENCODER = "encoder"
+PINION_ENCODER = "pinion encoder"
+ENCODERS = (ENCODER, PINION_ENCODER)
+GEAR_TABLE, PINION_TABLE = "encoder.gear", "encoder.pinion"  # of two encoders, in the stand file
 
 
 # Words that say that there is none, so that what is left of a text speaks of end play that there is.
@@ -436,12 +448,21 @@ class Indicator(_Value):
         )
 
 
+def said(written: dict[str, Any], *later: str) -> dict[str, Any]:
+    """A value as it is written down, without those fields of ``later`` that say nothing.
+
+    A record in which they say nothing is so the same as before there were such fields.
+    """
+    return {name: value for name, value in written.items() if value is not None or name not in later}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Encoder(_Value):
-    """The angle encoder; ``profile`` is the name of its file.
+    """An angle encoder; ``profile`` is the name of its file.
 
     ``absolute``: it shows the same angle at the same place after it was switched off, so that the angle of
-    the matched teeth in a box file means something.
+    the matched teeth in a box file means something. ``number``: which count of a frame that carries those of
+    both encoders, 1 or 2; None for an encoder with a port of its own.
     """
 
     port: str
@@ -453,6 +474,19 @@ class Encoder(_Value):
     calibration_due: dt.date | None
     standard_uncertainty_deg: float
     absolute: bool
+    number: Literal[1, 2] | None = None
+
+    @model_serializer(mode="wrap")
+    def _said(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        return said(write(self), "number")
+
+    def for_analysis(self) -> AnalysisEncoder:
+        """The encoder for the analysis."""
+        return AnalysisEncoder(
+            shaft=self.shaft,
+            resolution_deg=360.0 / self.counts_per_turn,
+            standard_uncertainty_deg=self.standard_uncertainty_deg,
+        )
 
 
 def _known(profile: dict[str, JsonValue]) -> dict[str, JsonValue]:
@@ -469,7 +503,8 @@ class Stand(_Value):
     """The stand and its instruments: all that is needed to decode their bytes.
 
     ``encoder`` and its profile are None together, where a person counts the teeth; ``indicator`` and its
-    profile, where the encoder alone is read.
+    profile, where the encoder alone is read. ``pinion_encoder`` is a second encoder on the pinion's shaft;
+    ``encoder`` is then that on the gear's.
     """
 
     stand: StandName
@@ -477,25 +512,58 @@ class Stand(_Value):
     encoder: Encoder | None
     indicator_profile: Profile | None
     encoder_profile: Profile | None
+    pinion_encoder: Encoder | None = None
+    pinion_encoder_profile: Profile | None = None
+
+    @model_serializer(mode="wrap")
+    def _said(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        return said(write(self), "pinion_encoder", "pinion_encoder_profile")
 
     def __post_init__(self) -> None:
         """Refuse half an instrument, and a stand with none.
 
         Raises:
-            ValueError: When one of an instrument and its profile is missing, or both instruments are.
+            ValueError: When one of an instrument and its profile is missing, both instruments are, or two
+                encoders are not those of gear and pinion.
         """
-        if (self.encoder is None) != (self.encoder_profile is None):
-            raise ValueError("encoder and encoder profile: one is there without the other")
-        if (self.indicator is None) != (self.indicator_profile is None):
-            raise ValueError("indicator and indicator profile: one is there without the other")
+        for name in ("encoder", "indicator", "pinion_encoder"):
+            if (getattr(self, name) is None) != (getattr(self, f"{name}_profile") is None):
+                spoken = name.replace("_", " ")
+                raise ValueError(f"{spoken} and {spoken} profile: one is there without the other")
         if self.indicator is None and (self.encoder is None or self.encoder.shaft != "gear"):
             raise ValueError("without an indicator, an encoder on the gear's shaft is needed")
+        numbers = [one.number for one in (self.encoder, self.pinion_encoder) if one is not None]
+        if self.pinion_encoder is not None:
+            shafts = self.encoder and self.encoder.shaft, self.pinion_encoder.shaft
+            if shafts != ("gear", "pinion"):
+                raise ValueError("two encoders: one on the gear's shaft and one on the pinion's are needed")
+        if any(numbers) and sorted(number or 0 for number in numbers) != [1, 2]:
+            raise ValueError("encoder numbers: two encoders read the counts 1 and 2 of one frame, or neither")
 
     @property
     def channels(self) -> tuple[str, ...]:
         """Names of the instruments, the indicator first."""
-        there = ((INDICATOR, self.indicator), (ENCODER, self.encoder))
-        return tuple(name for name, one in there if one is not None)
+        names = (INDICATOR, *ENCODERS)
+        return tuple(name for name in names if self._found(name) is not None)
+
+    @property
+    def is_latched(self) -> bool:
+        """Whether the frames of one counter board carry the counts of both encoders."""
+        return self.pinion_encoder is not None and self.pinion_encoder.number is not None
+
+    def wire(self, channel: str) -> str:
+        """The channel under whose name the bytes of an instrument come and are kept: mostly its own."""
+        return ENCODER if self.is_latched and channel == PINION_ENCODER else channel
+
+    def shaft(self, channel: str) -> Shaft:
+        """The shaft that carries an encoder; the gear's where there is none."""
+        found = self._found(channel)
+        return found.shaft if isinstance(found, Encoder) else "gear"
+
+    @property
+    def wires(self) -> tuple[str, ...]:
+        """The channels that have a port of their own."""
+        return tuple(dict.fromkeys(map(self.wire, self.channels)))
 
     def port(self, channel: str) -> str:
         """The port of an instrument.
@@ -510,53 +578,83 @@ class Stand(_Value):
 
         Raises:
             KeyError: When the stand has none of that name.
+            ValueError: When it is to read the second count of frames that carry one.
+        """
+        instrument, made = self._instrument(channel), self.written_profile(channel)
+        if not isinstance(instrument, Encoder) or instrument.number != 2:
+            return made
+        second = made.second()
+        if second is None:
+            raise ValueError(f"{channel}: reads the second count of a frame, and its profile has none")
+        return second
+
+    def written_profile(self, channel: str) -> InstrumentProfile:
+        """The profile of an instrument as its file has it, whichever count of a frame is the instrument's.
+
+        Raises:
+            KeyError: When the stand has none of that name.
         """
         self._instrument(channel)
-        made: InstrumentProfile = build(
-            (self.indicator_profile if channel == INDICATOR else self.encoder_profile) or {}
-        )
+        profiles = {
+            INDICATOR: self.indicator_profile,
+            ENCODER: self.encoder_profile,
+            PINION_ENCODER: self.pinion_encoder_profile,
+        }
+        made: InstrumentProfile = build(profiles[channel] or {})
         return made
+
+    def counts_per_turn(self, wire: str) -> int | None:
+        """Of the encoder whose count stands first in what comes at a port; None where none does."""
+        for name in ENCODERS:
+            found = self._found(name)
+            if isinstance(found, Encoder) and self.wire(name) == wire and found.number in {None, 1}:
+                return found.counts_per_turn
+        return None
 
     def decoders(self) -> dict[str, Decoder]:
         """Fresh decoders for the instruments, by channel."""
-        made: dict[str, Decoder] = {}
-        if self.indicator is not None:
-            made[INDICATOR] = Decoder.for_indicator(self.profile(INDICATOR), sense=self.indicator.sense)
-        if self.encoder is not None:
-            made[ENCODER] = Decoder.for_encoder(
-                self.profile(ENCODER),
-                counts_per_turn=self.encoder.counts_per_turn,
-                sense=self.encoder.sense,
+        return {channel: self.decoder(channel) for channel in self.channels}
+
+    def decoder(self, channel: str) -> Decoder:
+        """A fresh decoder for an instrument.
+
+        Raises:
+            KeyError: When the stand has none of that name.
+        """
+        instrument = self._instrument(channel)
+        if isinstance(instrument, Encoder):
+            return Decoder.for_encoder(
+                self.profile(channel), counts_per_turn=instrument.counts_per_turn, sense=instrument.sense
             )
-        return made
+        return Decoder.for_indicator(self.profile(channel), sense=instrument.sense)
 
     def encoder_for_analysis(self) -> AnalysisEncoder | None:
         """The encoder for the analysis; None where teeth are counted."""
-        if self.encoder is None:
-            return None
-        return AnalysisEncoder(
-            shaft=self.encoder.shaft,
-            resolution_deg=360.0 / self.encoder.counts_per_turn,
-            standard_uncertainty_deg=self.encoder.standard_uncertainty_deg,
-        )
+        return None if self.encoder is None else self.encoder.for_analysis()
+
+    def _found(self, channel: str) -> Encoder | Indicator | None:
+        found: Encoder | Indicator | None = getattr(self, channel.replace(" ", "_"), None)
+        return found
 
     def _instrument(self, channel: str) -> Encoder | Indicator:
         """The instrument of a channel."""
-        found = self.indicator if channel == INDICATOR else self.encoder
+        found = self._found(channel)
         if found is None:
             raise KeyError(channel)
         return found
 
 
-def unused_angle(angle_deg: float) -> str:
-    """The sentence that says so, as part of another."""
+def unused_angle(angle_deg: float, table: str = ENCODER) -> str:
+    """The sentence that says so, as part of another; ``table`` is the encoder's in the stand file."""
     return (
         f"the box file's angle of the matched teeth ({angle_deg:.3f}°) was not used, since the encoder is "
-        "not declared absolute in the stand file (encoder.absolute)"
+        f"not declared absolute in the stand file ({table}.absolute)"
     )
 
 
-def _version_of(stand: Stand) -> Literal[3, "3 without encoder", "3 without indicator"]:
+def _version_of(stand: Stand) -> OnStand:
+    if stand.pinion_encoder is not None:
+        return WITH_PINION
     if stand.encoder is None:
         return COUNTED
     return VERSION if stand.indicator is not None else BY_ANGLE
@@ -566,11 +664,11 @@ def _version_of(stand: Stand) -> Literal[3, "3 without encoder", "3 without indi
 class Setup(_Value):
     """Box and stand as they were when a test began, in the version in which they are written down.
 
-    A stand without an encoder has a version of its own, and so has one without an indicator: programs that
-    know none refuse it.
+    A stand without an encoder has a version of its own, and so has one without an indicator, or with two
+    encoders: programs that know none refuse it.
     """
 
-    version: Literal[3, "3 without encoder", "3 without indicator"] = VERSION
+    version: OnStand = VERSION
     box: Box
     stand: Stand
 
@@ -600,7 +698,7 @@ class Setup(_Value):
         angle_deg, encoder = self.box.matched_teeth.encoder_deg, self.stand.encoder
         if angle_deg is None or encoder is None or encoder.absolute:
             return ""
-        return unused_angle(angle_deg)
+        return unused_angle(angle_deg, ENCODER if self.stand.pinion_encoder is None else GEAR_TABLE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -648,7 +746,7 @@ def must_be_of_this_version(event: str) -> None:
         version = json.loads(event)["setup"]["version"]
     except (ValueError, KeyError, TypeError):
         return
-    if version not in {VERSION, BY_HAND, COUNTED, BY_ANGLE}:
+    if version not in {VERSION, BY_HAND, COUNTED, BY_ANGLE, WITH_PINION}:
         raise OtherVersion(
             f"its set-up is of version {version!r:.20}, and this program reads version {VERSION}"
         )

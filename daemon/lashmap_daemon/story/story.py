@@ -16,13 +16,22 @@ from dataclasses import dataclass, field, replace
 from functools import reduce
 from typing import TypeVar, assert_never
 
-from lashmap_analysis.record.record import Exclusion, Precondition, Purpose, Shaft, SignOff, StoredResult
+from lashmap_analysis.record.record import (
+    Direction,
+    Exclusion,
+    Precondition,
+    Purpose,
+    Shaft,
+    SignOff,
+    StoredResult,
+)
 
 from lashmap_daemon.story import events
 from lashmap_daemon.story.cause import FOUND
 from lashmap_daemon.story.events import Stamped
 
 SKIPPED = "skipped by the operator"
+GIVEN_UP = "given up after"
 AFTER_ALL = "left out before the cause was found"
 NOT_CLOSED = "not closed: the record ends without its closing event"
 _Key = TypeVar("_Key")
@@ -33,6 +42,8 @@ _RANK = {"proven": 0, "unproven": 1, "failed": 2}
 Awaited = (
     events.PositionAsked
     | events.SweepAsked
+    | events.ReadyAsked
+    | events.PassAsked
     | events.MarksAsked
     | events.CauseAsked
     | events.CountAsked
@@ -59,6 +70,17 @@ class Sweep:
     """A runout sweep that is asked for."""
 
     member: Shaft
+    attempt: int = 1
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pass:
+    """A pass of a cycle run that is asked for, or to come; `events.PassAsked` says what its figures mean."""
+
+    number: int
+    direction: Direction
+    brake_nm: float | None = None
     attempt: int = 1
     reason: str = ""
 
@@ -116,10 +138,15 @@ class Story:
         sweep: The sweep that is asked for; None when none is.
         sweeps: Members whose sweeps are still to come.
         swept: Sweeps that gave a runout, by member.
+        passes: Passes of a cycle run that are not settled, in order.
+        passed: Passes that were recorded, by number.
+        ready_for: What the stand was made ready for last; None before the first answer, and while one is
+            waited for.
         notes: What the operator wrote down or answered, each with its time.
         causes: What was found where rocks were refused one after another, one sentence each.
         closed: The closing record; None when the test is not closed, or goes on.
         stored: The result that was handed over.
+        folders: Where its files were left, but for the logbook's own folder; from that one, or absolute.
         exclusions: What reviewers left out, by number.
         sign_offs: Their signatures.
     """
@@ -153,10 +180,14 @@ class Story:
     sweep: Sweep | None = None
     sweeps: tuple[Shaft, ...] = ()
     swept: Mapping[Shaft, events.SweepRecorded] = field(default_factory=dict)
+    passes: tuple[Pass, ...] = ()
+    passed: Mapping[int, events.PassRecorded] = field(default_factory=dict)
+    ready_for: events.Readiness | None = None
     notes: tuple[tuple[float, str], ...] = ()
     causes: tuple[str, ...] = ()
     closed: events.TestClosed | None = None
     stored: StoredResult | None = None
+    folders: tuple[str, ...] = ()
     exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
     sign_offs: tuple[SignOff, ...] = ()
 
@@ -186,7 +217,7 @@ def story_of(stream: Iterable[Stamped], before: Story = BEGINNING) -> Story:
     return reduce(apply, stream, before)
 
 
-def apply(story: Story, stamped: Stamped) -> Story:
+def apply(story: Story, stamped: Stamped) -> Story:  # noqa: PLR0911 - a line for each group
     """The story with the next event in it; ``story`` itself stays as it is."""
     event = stamped.event
     story = replace(story, last_utc=stamped.utc, end_s=max(story.end_s, stamped.time_s))
@@ -202,6 +233,8 @@ def apply(story: Story, stamped: Stamped) -> Story:
         return _cause(story, event, stamped.time_s)
     if isinstance(event, events.SweepEvent):
         return _swept(story, event)
+    if isinstance(event, events.PassEvent):
+        return _passed(story, event)
     if isinstance(event, events.RemarkEvent):
         return _later(story, event, stamped)
     assert_never(event)
@@ -219,6 +252,7 @@ def _course(story: Story, event: events.CourseEvent, utc: str) -> Story:
         case events.TestResumed(check=check, first_s=first_s):
             # The row of refused rocks ends here, but an open question is asked again.
             story = replace(story, closed=None, given_up=story.given_up if story.cause else ())
+            story = replace(story, ready_for=None)
             story = replace(story, parts=(*story.parts, Part(first_s=first_s, resumed=event)))
             if check is None:
                 return story
@@ -345,12 +379,47 @@ def _swept(story: Story, event: events.SweepEvent) -> Story:
             assert_never(event)
 
 
+def _passed(story: Story, event: events.PassEvent) -> Story:  # noqa: PLR0911 - as above
+    match event:
+        case events.PassesPlanned(passes=planned):
+            return replace(story, passes=passes_of(planned))
+        case events.ReadyAsked():
+            return replace(story, ready_for=None)
+        case events.ReadyConfirmed(what=what):
+            return replace(story, ready_for=what)
+        case events.PassAsked(number=number, attempt=attempt, reason=reason):
+            asked = (
+                replace(one, attempt=attempt, reason=reason) if one.number == number else one
+                for one in story.passes
+            )
+            return replace(story, passes=tuple(asked))
+        case events.PassRecorded(number=number):
+            left = tuple(one for one in story.passes if one.number != number)
+            return replace(story, passes=left, passed={**story.passed, number: event})
+        case events.PassRefused(number=number, reasons=reasons):
+            if SKIPPED not in reasons and not any(reason.startswith(GIVEN_UP) for reason in reasons):
+                return story
+            return replace(story, passes=tuple(one for one in story.passes if one.number != number))
+        case _:
+            assert_never(event)
+
+
+def passes_of(planned: Iterable[events.PlannedPass]) -> tuple[Pass, ...]:
+    """The planned passes, numbered."""
+    return tuple(
+        Pass(number=number, direction=one.direction, brake_nm=one.brake_nm)
+        for number, one in enumerate(planned, start=1)
+    )
+
+
 def _later(story: Story, event: events.RemarkEvent, stamped: Stamped) -> Story:  # noqa: PLR0911 - as above
     match event:
         case events.NoteTaken(text=text):
             return replace(story, notes=(*story.notes, (stamped.time_s, text)))
         case events.ResultStored():
             return replace(story, stored=_stored(event, stamped.utc))
+        case events.FilesLeft(folder=folder):
+            return replace(story, folders=(*story.folders, folder))
         case events.ResultAnnounced():
             return story
         case events.PositionExcluded(exclusion=number):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import assert_never
 
 from lashmap_analysis.gears.tooth_names import COUNTING, ToothCounts, teeth_met
@@ -24,6 +25,20 @@ CAUTIONS = (
     "Limits, torques and acceptance come from the drawing and from those licensed to sign.",
     "Local codes and the maker's instructions come first.",
 )
+
+
+TURNING_CAUTIONS = (
+    "For the cycle run the box turns: guards on, nobody within reach of shafts, belts or couplings.",
+    "No loose hair, sleeves, gloves or rags near anything that turns; tools, wedges and the tip are out.",
+    "The pinion is free; the brake on the gear is light, and its reaction cannot swing or fly off.",
+    "Turn slowly, by hand or with your own drive, whose stop is within reach; lashmap commands no drive.",
+    "Local codes and the maker's instructions come first.",
+)
+ROCKING_CAUTIONS = (
+    "Stop the drive, isolate it and lock it out again before hands go near the mesh.",
+    "Take the brake off the gear, hold the pinion fast, and set the indicator on its tooth.",
+)
+READY = "ready"
 
 
 FORWARD, BACK = "FORWARD →", "BACK ←"
@@ -58,6 +73,25 @@ def sweep_sentence(asked: events.SweepAsked) -> str:
     return (
         f"Runout of the {asked.member}: set the indicator square to its pitch cone at the outer end, then "
         f"turn the {asked.member} steadily one way, a little more than {turns}{again}"
+    )
+
+
+def ready_sentence(asked: events.ReadyAsked, *, between: str = " ") -> str:
+    """What must be true before the box turns, or is rocked, and how to say so."""
+    lines = TURNING_CAUTIONS if asked.what == "turn" else ROCKING_CAUTIONS
+    then = "the box may turn" if asked.what == "turn" else "the drive is locked out and the box can be rocked"
+    leave = ' ("skip" leaves the cycle run out)' if asked.what == "turn" else ""
+    return between.join((*lines, f'When {then}, enter "{READY}" (key y){leave}'))
+
+
+def pass_sentence(asked: events.PassAsked) -> str:
+    """What to do for a pass of a cycle run."""
+    again = f" (try {asked.attempt}: {asked.reason})" if asked.attempt > 1 else ""
+    way = FORWARD if asked.direction == "forward" else BACK
+    other = ", at another speed than before" if asked.other_speed else ""
+    return (
+        f"Pass {asked.number}: turn the pinion steadily so that the gear goes {way} {asked.engagements} "
+        f"teeth against its brake{other}; do not stop on the way{again}"
     )
 
 
@@ -127,7 +161,9 @@ def mark_sentence(instrument: str, port: str, mark: str) -> str:
     return f"{text} {todo}" if todo else text
 
 
-def sentence(event: events.Event, units: Units, teeth: ToothCounts | None) -> str | None:
+def sentence(  # noqa: PLR0911 - a line for each group
+    event: events.Event, units: Units, teeth: ToothCounts | None
+) -> str | None:
     """One line for an event; None for those that people need not read.
 
     ``teeth`` are those of the set, None where nobody knows them: places are then named without teeth.
@@ -142,6 +178,8 @@ def sentence(event: events.Event, units: Units, teeth: ToothCounts | None) -> st
         return _of_cause(event)
     if isinstance(event, events.SweepEvent):
         return _of_sweep(event, units)
+    if isinstance(event, events.PassEvent):
+        return _of_pass(event)
     if isinstance(event, events.RemarkEvent):
         return f"Note: {event.text}" if isinstance(event, events.NoteTaken) else None
     assert_never(event)
@@ -163,6 +201,8 @@ def told(  # noqa: PLR0911 - a line for each event
         case (
             events.PositionAsked()
             | events.SweepAsked()
+            | events.ReadyAsked()
+            | events.PassAsked()
             | events.MarksAsked()
             | events.CountAsked()
             | events.CauseAsked()
@@ -296,6 +336,28 @@ def _of_sweep(event: events.SweepEvent, units: Units) -> str:
             assert_never(event)
 
 
+def _of_pass(event: events.PassEvent) -> str:
+    match event:
+        case events.PassesPlanned(passes=passes):
+            return f"A cycle run of {len(passes)} passes comes before the first position"
+        case events.ReadyAsked():
+            return ready_sentence(event)
+        case events.ReadyConfirmed(what=what, how=how):
+            state = "The box may turn" if what == "turn" else "The drive is locked out; the box can be rocked"
+            return f"{state}: confirmed {how}"
+        case events.PassAsked():
+            return pass_sentence(event)
+        case events.PassRecorded():
+            return (
+                f"Pass {event.number} recorded: {event.engagements} teeth of the gear {event.direction}, the "
+                f"pinion at {abs(event.pinion_deg_per_s):.0f} °/s"
+            )
+        case events.PassRefused():
+            return f"Pass {event.number} not recorded: {'; '.join(event.reasons)}"
+        case _:
+            assert_never(event)
+
+
 def _checked(event: events.CheckedAgain, units: Units) -> str:
     shown = format_length(event.difference_mm, units, decimals=DECIMALS[units] + 1, signed=True)
     allowed = format_length(event.allowed_mm, units, decimals=DECIMALS[units] + 1)
@@ -322,6 +384,24 @@ def _compared(event: events.MarksCompared) -> str:
         return f"The encoder does NOT fit the mark of the {event.member}"  # how far would be a way to go
     text = disagreement(event)
     return f"{text[:1].upper()}{text[1:]}. {REMEDY}"
+
+
+class FlagsOnce:
+    """What a screen says of the warnings on accepted rocks: each name the first time alone in a test.
+
+    A warning that most rocks share would hide the one that is new; record, result and report have them all.
+    """
+
+    def __init__(self) -> None:
+        self._said: set[str] = set()
+
+    def __call__(self, event: events.Event) -> events.Event:
+        """The event as it is to be said."""
+        if not isinstance(event, events.RockAccepted):
+            return event
+        new = [name for name in event.flags if name not in self._said]
+        self._said.update(new)
+        return replace(event, flags=tuple(f"{name} (said once a test)" for name in new))
 
 
 def _accepted(event: events.RockAccepted, units: Units) -> str:

@@ -32,7 +32,7 @@ from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES, HOW_TO_ANSWER, answer_of
 from lashmap_daemon.story.recorded import Gauge
 from lashmap_daemon.story.story import BEGINNING, Target, apply
-from lashmap_daemon.story.wording import BACK, FORWARD, cause_sentence, sentence
+from lashmap_daemon.story.wording import BACK, FORWARD, FlagsOnce, cause_sentence, sentence
 from lashmap_daemon.testing.bench_sheet import SheetCode, check_turn
 from lashmap_daemon.testing.conductor import confirming_left, no_prediction, predict
 from lashmap_daemon.testing.typed_line import (
@@ -125,7 +125,7 @@ class HandTest:
         self._box, self._units = box, box.box.units
         self._gear_set, self._indicator = box.gear_set_in_contact(), box.gauge(gauge)
         self._most_mm = self._gear_set.outer_module_mm / 2
-        self._now_s = now_s
+        self._now_s, self._flags_once = now_s, FlagsOnce()
         resumption = opening.resumption
         self._begun_s = now_s() - (resumption.first_s if resumption else 0.0)
         self._reading: RockReading | None = None
@@ -551,7 +551,8 @@ class HandTest:
         stamped = events.Stamped(time_s=self._now_s() - self._begun_s, utc=utc, event=event)
         self._logbook.append(self._started.test, stamped)
         self.story = apply(self.story, stamped)
-        text = sentence(event, self._units, self._started.box.gear_set) if shown else None
+        said = self._flags_once(event)
+        text = sentence(said, self._units, self._started.box.gear_set) if shown else None
         if text:
             self._typist.show(text)
 

@@ -1,5 +1,8 @@
 """The instruments of a stand during a test: their decoded traces, and what is done while one is away.
 
+Mostly each has a port of its own. Where one board sends the counts of two encoders, its bytes come under the
+name of the first, and the second decodes them as well.
+
 Away is an instrument whose port stopped working, and just as well one whose port is open but gives no reading
 any more: silent, or sending rubbish. It is back when it gives samples again. An encoder is believed only when
 it shows the angle it showed before: one that begins its count anew, or whose shaft was turned meanwhile, no
@@ -26,7 +29,7 @@ from lashmap_daemon.replay.replay import as_arc, in_record_deg
 from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import MatchedTeethSet
-from lashmap_daemon.story.recorded import ENCODER, INDICATOR, Stand
+from lashmap_daemon.story.recorded import ENCODER, ENCODERS, INDICATOR, PINION_ENCODER, Stand
 from lashmap_daemon.testing.monitor import InstrumentMonitor
 
 _FIRST = 1024  # samples that there is room for at first
@@ -93,6 +96,7 @@ class TraceBuffer:
 
 _KEEP_S = 120.0
 _RATE_S = 2.0
+_OF_A_ROCK = (INDICATOR, ENCODER)
 
 
 class Channels:
@@ -104,45 +108,50 @@ class Channels:
     """
 
     def __init__(self, stand: Stand, gear_set: GearSet, keep_s: float = _KEEP_S) -> None:
-        encoder = stand.encoder
+        self._stand = stand
         self.monitors: dict[str, InstrumentMonitor] = {}
-        if stand.indicator is not None:
-            self.monitors[INDICATOR] = InstrumentMonitor(stand, INDICATOR)
+        for name in stand.channels:
+            lone = LoneSamples.of(gear_set, stand.shaft(name)) if name in ENCODERS else None
+            self.monitors[name] = InstrumentMonitor(stand, name, lone=lone)
         # Without an indicator the gear's angle is the reading, as an arc of this set's pitch circle.
         self._arc_of = gear_set if stand.indicator is None else None
-        if encoder is not None:
-            lone = LoneSamples.of(gear_set, encoder.shaft)
-            self.monitors[ENCODER] = InstrumentMonitor(stand, ENCODER, lone=lone)
         # The trace of an instrument that is not there stays empty.
-        self._buffers = {name: TraceBuffer(keep_s) for name in (INDICATOR, ENCODER)}
-        self._matched: MatchedTeethSet | None = None
+        self._buffers = {name: TraceBuffer(keep_s) for name in dict.fromkeys((*_OF_A_ROCK, *stand.channels))}
+        self._matched: dict[str, tuple[float | None, float | None]] = {}  # encoders that gave no angle yet
         self.reference_is_assumed = False
-        self._reference_deg = 0.0
-        on_pinion = encoder is not None and encoder.shaft == "pinion"
-        self._gear_per_encoder = gear_set.pinion_teeth / gear_set.gear_teeth if on_pinion else 1.0
+        self._reference_deg = dict.fromkeys(ENCODERS, 0.0)
+        on_pinion = stand.shaft(ENCODER) == "pinion"
+        self._gear_per_pinion = gear_set.pinion_teeth / gear_set.gear_teeth
+        self._gear_per_encoder = self._gear_per_pinion if on_pinion else 1.0
 
     def feed(self, name: str, chunks: list[Chunk]) -> None:
-        """Decode the next chunks of one instrument."""
+        """Decode the next chunks that came at the port of one instrument."""
         if not chunks:
             return
+        self._feed(name, chunks)
+        if name == ENCODER and self._stand.is_latched:
+            self._feed(PINION_ENCODER, chunks)
+
+    def _feed(self, name: str, chunks: list[Chunk]) -> None:
         monitor = self.monitors[name]
         samples = monitor.feed(*chunks)
-        if name == ENCODER and self._matched is not None and len(samples):
+        if name in self._matched and len(samples):
+            set_deg, seen_deg = self._matched.pop(name)
             first_deg, range_deg = float(samples.value[0]), monitor.decoder.range_deg
-            self._reference_deg = in_record_deg(self._matched, first_deg, range_deg)
-            self._matched = None
+            self._reference_deg[name] = in_record_deg(set_deg or 0.0, seen_deg, first_deg, range_deg)
         self._buffers[name].append(samples)
 
     def count_from(self, matched: MatchedTeethSet) -> None:
         """Give angles past the matched teeth from here on; to be said before the first bytes come."""
-        self._matched, self._reference_deg = matched, matched.encoder_deg
+        self._matched = {name: matched.of(name) for name in ENCODERS if name in self.monitors}
+        self._reference_deg.update((name, set_deg or 0.0) for name, (set_deg, _) in self._matched.items())
         self.reference_is_assumed = matched.how == "assumed"
 
-    def may_have_gone_round(self, now_s: float) -> bool:
-        """No angle came for so long that the encoder's count may be a whole range further, unseen."""
-        if ENCODER not in self.monitors:
+    def may_have_gone_round(self, now_s: float, name: str = ENCODER) -> bool:
+        """No angle came for so long that an encoder's count may be a whole range further, unseen."""
+        if name not in self.monitors:
             return False
-        range_deg, newest_s = self.monitors[ENCODER].decoder.range_deg, self.monitors[ENCODER].bytes_s
+        range_deg, newest_s = self.monitors[name].decoder.range_deg, self.monitors[name].bytes_s
         if range_deg is None or newest_s is None:
             return False
         return 2.0 * FASTEST_DEG_S * (now_s - newest_s) >= range_deg
@@ -157,12 +166,11 @@ class Channels:
     def latest_shaft_deg(self) -> float | None:
         """Newest angle of the encoder's own shaft past the matched teeth."""
         latest = self._buffers[ENCODER].latest
-        return None if latest is None else latest[1] - self._reference_deg
+        return None if latest is None else latest[1] - self._reference_deg[ENCODER]
 
     def encoder_deg(self, start_s: float, end_s: float = float("inf")) -> Samples:
         """Angle of the encoder's own shaft past the matched teeth, in degrees."""
-        raw = self._buffers[ENCODER].window(start_s, end_s)
-        return replace(raw, value=raw.value - self._reference_deg)
+        return self._past_marks(ENCODER, start_s, end_s)
 
     def gear_deg(self, start_s: float, end_s: float = float("inf")) -> Samples:
         """Gear angle past the matched teeth between two times, in degrees, not wrapped."""
@@ -170,13 +178,35 @@ class Channels:
         return replace(shaft, value=shaft.value * self._gear_per_encoder)
 
     @property
+    def is_latched(self) -> bool:
+        """One frame carries the counts of both encoders."""
+        return self._stand.is_latched
+
+    def pinion_deg(self, start_s: float, end_s: float = float("inf")) -> Samples:
+        """Angle of the pinion's shaft past the matched teeth by its own encoder, in degrees, not wrapped.
+
+        Empty without that encoder. Where one board sends both counts, each time is one of `gear_deg` as well,
+        to the last bit, unless one of both angles was not known then.
+        """
+        if PINION_ENCODER not in self.monitors:
+            return Samples.joined([])
+        return self._past_marks(PINION_ENCODER, start_s, end_s)
+
+    def _past_marks(self, name: str, start_s: float, end_s: float) -> Samples:
+        raw = self._buffers[name].window(start_s, end_s)
+        return replace(raw, value=raw.value - self._reference_deg[name])
+
+    @property
     def indicator_on_button(self) -> bool:
         """The indicator sends at a press of its button only."""
         return INDICATOR in self.monitors and self.monitors[INDICATOR].on_button
 
     def slowest_rate_hz(self, now_s: float) -> float:
-        """Samples a second of the slower instrument over the last moments; one on its button has no pace."""
-        paced = (name for name, one in self.monitors.items() if not one.on_button)
+        """Samples a second of the slower instrument of a rock over the last moments.
+
+        One on its button has no pace, and a second encoder no part in a rock.
+        """
+        paced = (name for name in _OF_A_ROCK if name in self.monitors and not self.monitors[name].on_button)
         return min(self._buffers[name].count(now_s - _RATE_S) for name in paced) / _RATE_S
 
     def latest_s(self, name: str) -> float | None:
@@ -186,7 +216,7 @@ class Channels:
 
     @property
     def complete_until_s(self) -> float | None:
-        """Time up to which every sample of both instruments has come; None before both spoke.
+        """Time up to which every sample of all instruments has come; None before all spoke.
 
         A sample's time lies before its arrival, so what comes next can still be older than now.
         """
@@ -207,19 +237,42 @@ class Channels:
         latest = self._buffers[ENCODER].latest
         if latest is None:
             return None
-        return latest[0], (latest[1] - self._reference_deg) * self._gear_per_encoder
+        return latest[0], (latest[1] - self._reference_deg[ENCODER]) * self._gear_per_encoder
+
+    @property
+    def latest_pinion_deg(self) -> tuple[float, float] | None:
+        """(time_s, degrees past the matched teeth) of the newest sample of the pinion's own encoder."""
+        buffer = self._buffers.get(PINION_ENCODER)
+        latest = None if buffer is None else buffer.latest
+        return None if latest is None else (latest[0], latest[1] - self._reference_deg[PINION_ENCODER])
+
+    def latest_as_gear_deg(self, name: str) -> float | None:
+        """Where the gear is, in degrees past the matched teeth, by the newest sample of one encoder."""
+        if name == PINION_ENCODER:
+            return None if (pinion := self.latest_pinion_deg) is None else pinion[1] * self._gear_per_pinion
+        return None if (gear := self.latest_gear_deg) is None else gear[1]
 
     @property
     def latest_encoder_deg(self) -> float | None:
         """Newest angle of the encoder's own shaft from its own zero."""
-        latest = self._buffers[ENCODER].latest
+        return self.latest_own_deg(ENCODER)
+
+    def latest_own_deg(self, name: str) -> float | None:
+        """Newest angle of one encoder from its own zero; None before the first, and without that encoder."""
+        buffer = self._buffers.get(name)
+        latest = None if buffer is None else buffer.latest
         return None if latest is None else latest[1]
 
+    def wire(self, name: str) -> str:
+        """The instrument at whose port the bytes of one come."""
+        return self._stand.wire(name)
+
     def tally(self, name: str) -> WireTally:
-        """What came of the bytes of one instrument so far."""
+        """What came of the bytes of one instrument so far; of frames with two counts, by the encoder."""
         monitor = self.monitors[name]
         wrong = monitor.lone.left_out if monitor.lone is not None else 0
-        return WireTally(good=monitor.parser.good_frames, bad=monitor.parser.bad_frames, wrong=wrong)
+        bad = monitor.parser.bad_frames if self.wire(name) == name else 0
+        return WireTally(good=monitor.parser.good_frames, bad=bad, wrong=wrong)
 
     def damaged(self) -> list[str]:
         """Instruments with a notable share of lines that could not be read, and that share."""
@@ -251,14 +304,15 @@ class _Away:
     since_s: float
     reason: str
     by_port: bool
-    gear_deg: float | None
+    gear_deg: float | None  # by the encoder that went
 
 
 class Absences:
     """Keeps the book of who is away.
 
-    It waits ``patience_s`` for an instrument. An encoder that was away is believed when the gear angle
-    changed by ``near_deg`` at most. ``go_on`` is the command that goes on with the test after it was closed.
+    It waits ``patience_s`` for an instrument. An encoder that was away is believed when the gear angle, as it
+    shows it, changed by ``near_deg`` at most. ``go_on`` is the command that goes on with the test after it
+    was closed.
     """
 
     def __init__(self, channels: Channels, *, patience_s: float, near_deg: float, go_on: str) -> None:
@@ -292,7 +346,10 @@ class Absences:
             InstrumentError: When one stays away too long.
             StandError: When an encoder came back with another angle, or lost its count for good.
         """
-        self._refuse_lost_count(lost, now_s)
+        wires = {name: self._channels.wire(name) for name in self._channels.monitors}
+        lost = {name: lost[wire] for name, wire in wires.items() if wire in lost}
+        for name in ENCODERS:
+            self._refuse_lost_count(name, lost, now_s)
         for name in self._channels.monitors:
             failing = None if name in lost else self._channels.failure(name, now_s, since_s)
             reason = lost.get(name) or (failing.what if failing else None)
@@ -306,19 +363,17 @@ class Absences:
             if away is not None and now_s - away.since_s >= self._patience_s:
                 raise self._too_long(name, away, failing, works=name not in lost)
 
-    def _refuse_lost_count(self, lost: Mapping[str, str], now_s: float) -> None:
+    def _refuse_lost_count(self, name: str, lost: Mapping[str, str], now_s: float) -> None:
         """An encoder that does not know its turns any more is not waited for: nothing brings them back."""
-        if ENCODER not in self._channels.monitors:
+        if name not in self._channels.monitors:
             return
-        marks = self._channels.monitors[ENCODER].parser.marks
+        marks = self._channels.monitors[name].parser.marks
         mark = next((one for one in FOR_GOOD if marks.get(one)), None)
-        if mark is None and not (ENCODER in lost and self._channels.may_have_gone_round(now_s)):
+        if mark is None and not (name in lost and self._channels.may_have_gone_round(now_s, name)):
             return
         todo = "Bring"
-        if ENCODER in lost:
-            what = (
-                f"its port stopped working ({lost[ENCODER]}), and its count, which goes round, went on unseen"
-            )
+        if name in lost:
+            what = f"its port stopped working ({lost[name]}), and its count, which goes round, went on unseen"
             todo = "Plug the cable in again, bring"
         elif mark == JUMPED:
             what = "its angle jumped further than anybody turns"
@@ -330,7 +385,7 @@ class Absences:
         else:
             what = "its count goes round, and a jump or a gap in it was too long to be followed"
         raise StandError(
-            f"encoder on {self._channels.port(ENCODER)}: {what}. So it is not known which teeth are "
+            f"{name} on {self._channels.port(name)}: {what}. So it is not known which teeth are "
             f"together, and waiting does not help. What was recorded is kept. {todo} the marked teeth "
             f"together again and go on with: {self._go_on}"
         )
@@ -342,8 +397,7 @@ class Absences:
     def _leave(
         self, name: str, reason: str, now_s: float, failing: InstrumentError | None
     ) -> events.InstrumentLost:
-        latest = self._channels.latest_gear_deg
-        gear_deg = latest[1] if latest is not None and name == ENCODER else None
+        gear_deg = self._channels.latest_as_gear_deg(name) if name in ENCODERS else None
         self._away[name] = _Away(since_s=now_s, reason=reason, by_port=failing is None, gear_deg=gear_deg)
         return events.InstrumentLost(
             instrument=name,
@@ -356,19 +410,19 @@ class Absences:
     def _return(self, name: str, away: _Away, now_s: float) -> Iterator[events.Event]:
         port = self._channels.port(name)
         yield events.InstrumentBack(instrument=name, port=port, away_s=now_s - away.since_s)
-        latest = self._channels.latest_gear_deg
-        if name != ENCODER or away.gear_deg is None or latest is None:
+        latest_deg = self._channels.latest_as_gear_deg(name) if name in ENCODERS else None
+        if away.gear_deg is None or latest_deg is None:
             return
-        moved_deg = latest[1] - away.gear_deg
+        moved_deg = latest_deg - away.gear_deg
         if abs(moved_deg) > self._near_deg:
             raise StandError(
-                f"encoder on {port}: was lost and came back with the gear {abs(moved_deg):.1f}° from where "
+                f"{name} on {port}: was lost and came back with the gear {abs(moved_deg):.1f}° from where "
                 "it was. Either the gear was turned meanwhile or the count began anew, so the matched teeth "
                 "are no longer known. What was recorded is kept. Bring the marked teeth together again and "
                 f"go on with: {self._go_on}"
             )
         yield events.NoteTaken(
-            text=f"The encoder was away for {now_s - away.since_s:.0f} s and came back with the same angle; "
+            text=f"The {name} was away for {now_s - away.since_s:.0f} s and came back with the same angle; "
             "that it kept its count is taken for granted."
         )
 

@@ -7,7 +7,7 @@ numbers; here they meet.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, ClassVar
 
@@ -17,7 +17,7 @@ from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.settling import looks, may_stop
 from lashmap_analysis.lash_map.confirming import next_position
 from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, fit_lash_map
-from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.record.record import PassTrace, Shaft
 from lashmap_analysis.rock.cross_check import stated_mm
 from lashmap_drivers.errors import FOR_GOOD
 from lashmap_drivers.readings import Chunk
@@ -30,10 +30,12 @@ from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES, Found
-from lashmap_daemon.story.story import BEGINNING, Story, Target, apply
+from lashmap_daemon.story.recorded import ENCODERS
+from lashmap_daemon.story.story import BEGINNING, Story, Target, apply, passes_of
 from lashmap_daemon.story.wording import angle_text, mark_sentence
 from lashmap_daemon.testing.bench_sheet import check_turn
 from lashmap_daemon.testing.channels import Absences, Channels
+from lashmap_daemon.testing.passes import CycleRun, engagements_of, predict_from_cycle
 from lashmap_daemon.testing.watches import (
     WINDOW_S,
     RockWatch,
@@ -103,7 +105,18 @@ def _fitted(gear_set: GearSet, accepted: Collection[events.RockAccepted]) -> Las
     )
 
 
+def _begun(started: events.TestStarted, passes: tuple[events.PlannedPass, ...]) -> sequence.Step:
+    return sequence.begin(
+        started.planned,
+        tries=started.box.plan.tries,
+        sweeps=started.sweeps,
+        passes=passes_of(passes),
+    )
+
+
 FINDING_S = 3600.0  # for a cause to be found; then nobody is there, and the raw samples of hours say nothing
+_QUARTER_TURN_DEG = 90.0  # less than that somebody turns who makes room for the indicator
+_NOT_SET = "the indicator has not moved since the sweep was asked for: was it set on the member?"
 _NOBODY: Mapping[str, str] = MappingProxyType({})
 
 
@@ -117,11 +130,16 @@ class Conductor:
         keep: Called with every raw chunk before it is decoded.
         resumption: From where a test goes on that had ended early.
         go_on: The command that goes on with this test after it was closed, for messages.
+        passes: Of a new test: the passes of its cycle run.
+        recorded: Of a test that goes on: the passes that were recorded before.
+        ready_before: How somebody confirmed beforehand that the box may turn for a cycle run, and that it is
+            locked out again after that; empty where a person is asked at the stand.
 
     Attributes:
         state: What is awaited, and which positions are to come.
         story: What has happened so far.
         rock: The rock in hand.
+        cycle_run: The passes so far.
         given_up_s: Seconds of samples that could not be held while the disk was full.
     """
 
@@ -134,6 +152,9 @@ class Conductor:
         keep: Callable[[str, list[Chunk]], None],
         resumption: Resumption | None = None,
         go_on: str = "",
+        passes: tuple[events.PlannedPass, ...] = (),
+        recorded: Sequence[PassTrace] = (),
+        ready_before: str = "",
     ) -> None:
         self.box = started.box
         self.channels = channels
@@ -142,6 +163,7 @@ class Conductor:
         self._resolution_mm = self._indicator.resolution_mm
         self._stand = started.stand
         self._names = started.stand.channels
+        self._wires = started.stand.wires
         # Of the shaft whose mark is looked for; without an encoder the gear's teeth are counted.
         self._member: Shaft = "gear" if started.stand.encoder is None else started.stand.encoder.shaft
         # Without an encoder: where the gear stands as the person said, and that it is where it was to go.
@@ -164,6 +186,7 @@ class Conductor:
         self._moved = False
         self._marked: set[tuple[str, str]] = set()
         self._noted_wire: set[str] = set()
+        self._said_of_cycle: set[str] = set()
         self._disagree = self._advised = False
         self._swept_from: dict[str, WireTally] = {}
         self.rock: RockWatch | None = None
@@ -173,11 +196,10 @@ class Conductor:
         self.given_up_s = 0.0
         self.sweep_watch: SweepWatch | None = None
         self.swept: Swept | None = None
-        self.state, self._pending = (
-            resumption.step
-            if resumption
-            else sequence.begin(started.planned, tries=started.box.plan.tries, sweeps=started.sweeps)
-        )
+        self.cycle_run = CycleRun(self.gear_set, channels, recorded)
+        self._ready_before = self._ready_how = ready_before
+        self.indicator_set = False
+        self.state, self._pending = resumption.step if resumption else _begun(started, passes)
 
     def emit(self, event: events.Event) -> None:
         """Take an event of this test into its story and hand it on."""
@@ -205,7 +227,7 @@ class Conductor:
         """
         self._now_s = now_s
         if self._break_due:
-            chunks = {name: [Chunk(self._read_since_s, b""), *chunks.get(name, [])] for name in self._names}
+            chunks = {name: [Chunk(self._read_since_s, b""), *chunks.get(name, [])] for name in self._wires}
             self._break_due = False
         for name, some in chunks.items():
             self._keep(name, some)
@@ -220,17 +242,9 @@ class Conductor:
             self._pending = ()
         if self.state.phase is not Phase.PAUSED:
             self._watch_absences(lost)
-        match self.state.phase:
-            case Phase.TURNING:
-                self._watch_arrival()
-            case Phase.ROCKING:
-                self._watch_rock()
-            case Phase.FINDING:
-                self._watch_for_cause()
-            case Phase.CHECKING:
-                self._watch_for_marks()
-            case Phase.SWEEPING:
-                self._watch_sweep()
+        watch = self._WATCHES.get(self.state.phase)
+        if watch is not None:
+            watch(self)
 
     @property
     def is_counted(self) -> bool:
@@ -243,11 +257,13 @@ class Conductor:
         Raises:
             StandError: When it did.
         """
-        jump = None if self.is_counted else self.channels.monitors[ENCODER].decoder.jump
-        if jump is not None:
-            profile = self._stand.profile(ENCODER)
+        for name in ENCODERS:
+            jump = self.channels.monitors[name].decoder.jump if name in self._names else None
+            if jump is None:
+                continue
+            profile = self._stand.profile(name)
             may_begin_again = profile.unit == "deg" and profile.wraps_at_deg is None
-            port = self.channels.port(ENCODER)
+            port = self.channels.port(name)
             raise StandError(marks.jumped(jump, port, may_begin_again=may_begin_again, go_on=self._go_on))
 
     def happen(self, happened: sequence.Input) -> None:
@@ -290,6 +306,12 @@ class Conductor:
                 f"base tight, do both flanks stop the gear? Then go on with: {self._go_on}"
             )
 
+    def ready(self, how: str) -> None:
+        """Somebody says that the box may turn, or that it is locked out again and can be rocked."""
+        if self.state.phase is Phase.READYING:
+            self._ready_how = how
+            self.happen(sequence.Ready())
+
     def matched(self, answer: str = "matched") -> None:
         """Somebody says that the marked tooth stands in the mesh: compare the encoder with it.
 
@@ -328,7 +350,11 @@ class Conductor:
         """Somebody who counts the teeth says that the gear is where it was asked to be, the tip on it.
 
         Not taken while the indicator shows that the gear was not turned: a key is easily pressed twice.
+        Where a sweep is asked for, it says that the indicator sits on the member.
         """
+        if self.state.phase is Phase.SWEEPING:
+            self.indicator_set = True
+            return
         target = self.state.target
         if not self.is_counted or self.state.phase is not Phase.TURNING or target is None:
             return
@@ -466,6 +492,8 @@ class Conductor:
         target = self.state.target
         if not self.box.plan.stop_when_settled or target is None or target.purpose != "planned":
             return False
+        if self.story.passed:  # rocks tie the level of the passes
+            return False
         done = {**self.story.accepted, target.number: self._accepted(target)}.values()
         if not looks(len(done)):
             return False
@@ -501,6 +529,76 @@ class Conductor:
         if self._now_s - self._asked_s > FINDING_S:
             self.nobody_tells_cause(f"nobody said why within {FINDING_S / 60.0:.0f} minutes")
 
+    def _watch_for_answer(self) -> None:
+        if self._now_s - self._asked_s > FINDING_S:
+            raise StandError(
+                f"nobody said within {FINDING_S / 60.0:.0f} minutes that the stand is ready. What was "
+                f"recorded is kept. Go on with: {self._go_on}"
+            )
+
+    def _watch_pass(self) -> None:
+        turn = self.state.turn
+        if turn is None:
+            return
+        turned = self.cycle_run.update(turn, self._now_s)
+        watch, limit_s = self.cycle_run.watch, self.box.plan.turn_seconds
+        if turned is not None:
+            refused = turned.samples is None
+            self.happen(sequence.PassBad((turned.reason,)) if refused else sequence.PassGood())
+        elif watch is not None and not watch.begun and self._now_s - self._asked_s > limit_s:
+            self.happen(sequence.PassBad((f"the pinion was not turned that way within {limit_s:.0f} s",)))
+
+    def _ask_ready(self, action: sequence.AskReady) -> None:
+        self._asked_s, self.rock = self._now_s, None
+        self.emit(events.ReadyAsked(what=action.what))
+        if self._ready_before:
+            self.ready(self._ready_before)
+
+    def _say_ready(self, action: sequence.SayReady) -> None:
+        self.emit(events.ReadyConfirmed(what=action.what, how=self._ready_how))
+
+    def _ask_pass(self, action: sequence.AskPass) -> None:
+        turn = action.turn
+        self._asked_s = self._now_s
+        self.cycle_run.begin(turn, self._now_s)
+        self.emit(
+            events.PassAsked(
+                number=turn.number,
+                direction=turn.direction,
+                engagements=engagements_of(self.gear_set),
+                attempt=turn.attempt,
+                reason=turn.reason,
+                other_speed=any(
+                    one.direction == turn.direction and number != turn.number
+                    for number, one in self.story.passed.items()
+                ),
+            )
+        )
+
+    def _keep_pass(self, action: sequence.KeepPass) -> None:
+        turn = action.turn
+        turned = self.cycle_run.keep(turn)
+        self.emit(
+            events.PassRecorded(
+                number=turn.number,
+                direction=turn.direction,
+                attempt=turn.attempt,
+                start_s=turned.start_s,
+                end_s=turned.end_s,
+                brake_nm=turn.brake_nm,
+                engagements=engagements_of(self.gear_set),
+                pinion_deg_per_s=turned.pinion_deg_per_s,
+            )
+        )
+
+    def _refuse_pass(self, action: sequence.RefusePass) -> None:
+        turn = action.turn
+        self.emit(
+            events.PassRefused(
+                number=turn.number, direction=turn.direction, attempt=turn.attempt, reasons=action.reasons
+            )
+        )
+
     def _watch_for_marks(self) -> None:
         """While the marks are waited for: nobody answers for a gear that has not moved for so long."""
         if self.is_counted:
@@ -534,13 +632,34 @@ class Conductor:
         watch = self.sweep_watch
         if watch is None:
             return
+        if not self.indicator_set and self._tip_was_off():
+            self._listen_to_sweep(watch.member)
+            return
         self.swept = watch.update(self._now_s)
-        if self.swept is not None:
+        if not self.indicator_set and not self._moved and watch.turned_deg > _QUARTER_TURN_DEG:
+            self._moved = True
+            self.note(f"{_NOT_SET} Set it there, or press Enter where it sits there.")
+        if self.swept is not None and not self.indicator_set:
+            self.happen(sequence.SweepBad((_NOT_SET,)))
+        elif self.swept is not None:
             refused = self.swept.sweep is None
             reasons = (self.swept.reason, *self._wire_errors_in_sweep())
             self.happen(sequence.SweepBad(reasons) if refused else sequence.SweepGood())
         elif not watch.turned_deg and self._now_s - self._asked_s > self.box.plan.turn_seconds:
             self.happen(sequence.SweepBad(("the shaft was not turned",)))
+
+    def _listen_to_sweep(self, member: Shaft) -> None:
+        """Begin to listen now: the indicator moved by more than a rock, as when it is set elsewhere."""
+        self.indicator_set = True
+        self._swept_from = {name: self.channels.tally(name) for name in self._names}
+        self.sweep_watch = SweepWatch(
+            member,
+            turns=self.box.runout.turns,
+            channels=self.channels,
+            gear_set=self.gear_set,
+            since_s=self._now_s,
+            resolution_mm=self._resolution_mm,
+        )
 
     def _wire_errors_in_sweep(self) -> list[str]:
         notes = (
@@ -676,16 +795,9 @@ class Conductor:
 
     def _ask_sweep(self, action: sequence.AskSweep) -> None:
         sweep, turns = action.sweep, self.box.runout.turns
-        self._asked_s, self.rock = self._now_s, None
-        self._swept_from = {name: self.channels.tally(name) for name in self._names}
-        self.sweep_watch = SweepWatch(
-            sweep.member,
-            turns=turns,
-            channels=self.channels,
-            gear_set=self.gear_set,
-            since_s=self._now_s,
-            resolution_mm=self._resolution_mm,
-        )
+        self._asked_s, self._moved, self.rock = self._now_s, False, None
+        self._listen_to_sweep(sweep.member)
+        self.indicator_set = sweep.attempt > 1  # it sits there from the try before
         self.emit(
             events.SweepAsked(member=sweep.member, turns=turns, attempt=sweep.attempt, reason=sweep.reason)
         )
@@ -693,6 +805,8 @@ class Conductor:
     def _predict(self, _: sequence.Predict) -> None:
         accepted = self.story.accepted.values()
         most, near = confirming_left(self.story, self.box.plan.confirming_positions), self._engagement_now()
+        if self._predict_from_cycle(most, near):
+            return
         try:
             predicted = predict(self.gear_set, accepted, most=most, near=near)
         except LashMapError as error:
@@ -701,6 +815,24 @@ class Conductor:
             return
         self.emit(predicted)
         self.happen(sequence.Confirm(predicted.ask))
+
+    def _predict_from_cycle(self, most: int, near: int) -> bool:
+        """Whether the cycle run says where the tight spot is: it has seen every engagement."""
+        accepted = self.story.accepted.values()
+        fit = self.cycle_run.fit(accepted)
+        if fit is None:
+            return False
+        for flag in fit.flags:
+            if flag.sentence not in self._said_of_cycle:
+                self._said_of_cycle.add(flag.sentence)
+                self.note(f"Cycle run: {flag.sentence}")
+        known = [one.engagement for one in accepted if one.purpose == "confirming"]
+        predicted = predict_from_cycle(fit, near=near, known=known, most=most)
+        if predicted is None:
+            return False
+        self.emit(predicted)
+        self.happen(sequence.Confirm(predicted.ask))
+        return True
 
     def _close(self, action: sequence.Close) -> None:
         self.emit(events.TestClosed(outcome=action.outcome, reason=action.reason))
@@ -716,12 +848,27 @@ class Conductor:
         sequence.Predict: _predict,
         sequence.AskMarks: _ask_marks,
         sequence.LeaveMarks: lambda self, _: self._leave_marks("left out by the operator"),
+        sequence.AskReady: _ask_ready,
+        sequence.SayReady: _say_ready,
+        sequence.AskPass: _ask_pass,
+        sequence.KeepPass: _keep_pass,
+        sequence.RefusePass: _refuse_pass,
         sequence.AskSweep: _ask_sweep,
         sequence.KeepSweep: _keep_sweep,
         sequence.RefuseSweep: _refuse_sweep,
         sequence.Pause: _pause,
         sequence.GoOn: _go_on_recording,
         sequence.Close: _close,
+    }
+
+    _WATCHES: ClassVar[dict[Phase, Callable[[Any], None]]] = {
+        Phase.TURNING: _watch_arrival,
+        Phase.ROCKING: _watch_rock,
+        Phase.FINDING: _watch_for_cause,
+        Phase.CHECKING: _watch_for_marks,
+        Phase.SWEEPING: _watch_sweep,
+        Phase.READYING: _watch_for_answer,
+        Phase.PASSING: _watch_pass,
     }
 
     def _engagement_now(self) -> int:

@@ -15,17 +15,19 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import Any
 
-from lashmap_analysis.record.record import Precondition, Shaft
+from lashmap_analysis.record.record import PassTrace, Precondition, Shaft
 from lashmap_drivers.errors import InstrumentWaits
 from lashmap_drivers.readings import Samples
 
 from lashmap_daemon.errors import GearTurns, StandError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import check_standard, collect
+from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, take_up
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.stand_file import ENCODER, Stand
+from lashmap_daemon.setup.stand_file import ENCODER, PINION_ENCODER, Stand
 from lashmap_daemon.story import events
+from lashmap_daemon.story.method import Method
 from lashmap_daemon.story.recorded import Box, Setup
 from lashmap_daemon.testing.channels import Channels
 from lashmap_daemon.testing.hands_free import with_gestures
@@ -37,6 +39,7 @@ from lashmap_daemon.testing.opening import (
     matched_by_count,
     matched_teeth,
     open_again,
+    read_at_rest,
     reference_of,
     start_record,
     unused_name,
@@ -62,6 +65,8 @@ class Prepared:
         unfinished: The test that goes on; None for a new one.
         reference: What its record says of the matched teeth.
         build: The build that the box came from; None when none was named.
+        passes: As of `Conductor`, like `recorded` and `ready_before`.
+        ready_before: How it was confirmed.
     """
 
     started: events.TestStarted
@@ -71,11 +76,22 @@ class Prepared:
     unfinished: Unfinished | None = None
     reference: Reference | None = None
     build: events.BuildNamed | None = None
+    passes: tuple[events.PlannedPass, ...] = ()
+    recorded: tuple[PassTrace, ...] = ()
+    ready_before: str = ""
 
     @property
     def box(self) -> Box:
         """The box with the answers of the person."""
         return self.started.box
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Stood:
+    """Where both encoders stood at one time, each from its own zero."""
+
+    gear_deg: float
+    pinion_deg: float
 
 
 class Engine:
@@ -87,6 +103,7 @@ class Engine:
     def __init__(self, ports: StandPorts, logbook: Logbook, *, say_again: str = "") -> None:
         self.ports, self.logbook = ports, logbook
         self._say_again = say_again
+        self._stood: _Stood | None = None  # at the last reading of a gear that stands still
 
     # Prepared ---------------------------------------------------------------------------------------------
 
@@ -100,6 +117,9 @@ class Engine:
         cautions: events.CautionsConfirmed,
         sweeps: tuple[Shaft, ...],
         build: events.BuildNamed | None = None,
+        method: Method = "rock",
+        passes: tuple[events.PlannedPass, ...] = (),
+        ready_before: str = "",
     ) -> Prepared:
         """Plan a new test; its name is used by no other.
 
@@ -114,9 +134,18 @@ class Engine:
             version=version("lashmap"),
             box_name=box_name,
             sweeps=sweeps,
+            method=method,
         )
         started = replace(started, test=unused_name(self.logbook, started.test))
-        return Prepared(started=started, stand=stand, cautions=cautions, operator=operator, build=build)
+        return Prepared(
+            started=started,
+            stand=stand,
+            cautions=cautions,
+            operator=operator,
+            build=build,
+            passes=passes,
+            ready_before=ready_before,
+        )
 
     def problems(self, now_s: float) -> list[str]:
         """Why a test cannot begin: a sentence for each instrument that gives no readings now.
@@ -129,7 +158,7 @@ class Engine:
             if not found and instrument.monitor.latest is None and not instrument.monitor.on_button:
                 found = f"{instrument.name} on {instrument.port_name}: no reading yet; try again in a moment"
             problems += [found] if found else []
-        return problems
+        return list(dict.fromkeys(problems))  # two encoders at one board may have one sentence
 
     def refuse_without_readings(self) -> None:
         """Every instrument must give readings now.
@@ -160,7 +189,7 @@ class Engine:
                 if not _may_come_back(instrument, now_s) and (found := _problem(instrument, now_s, start_s))
             ]
             if problems:
-                raise StandError(*problems)
+                raise StandError(*dict.fromkeys(problems))
             good = (one.monitor.parser.good_frames for one in instruments if not one.monitor.on_button)
             if min(good, default=_SAMPLES_TO_BELIEVE) >= _SAMPLES_TO_BELIEVE and not any(
                 _may_come_back(instrument, now_s) for instrument in instruments
@@ -170,7 +199,7 @@ class Engine:
     # Matched ----------------------------------------------------------------------------------------------
 
     async def still_encoder_deg(self, prepared: Prepared, channels: Channels | None = None) -> float:
-        """The encoder's angle while the gear stands still.
+        """The encoder's angle while the gear stands still; where there are two encoders, that of the gear.
 
         ``channels`` followed the encoder until now; None is a decoder as fresh as the test's own.
 
@@ -179,7 +208,9 @@ class Engine:
             StandError: When no angle comes.
         """
         gear_set = prepared.box.gear_set.gear_set()
-        channels = channels or Channels(prepared.stand.recorded(), gear_set, keep_s=2.0 * _STEADY_S)
+        stand = prepared.stand.recorded()
+        channels = channels or Channels(stand, gear_set, keep_s=2.0 * _STEADY_S)
+        awaited = ENCODER
         limits = still_limits(gear_set, prepared.box.limits_for_analysis())
         start_s, recent = time.monotonic(), Samples.joined([])
         with self.tapped(channels):
@@ -192,14 +223,22 @@ class Engine:
                 back_s = window_s(len(gear) / max(now_s - start_s, _ROUND_S))
                 recent = channels.gear_deg(now_s - back_s)
                 angle = channels.latest_encoder_deg
-                if now_s - start_s >= back_s and rests(recent, limits) and angle is not None:
+                if not (now_s - start_s >= back_s and rests(recent, limits) and angle is not None):
+                    continue
+                pinion = channels.latest_pinion_deg
+                if stand.pinion_encoder is None:
                     return angle
-        if len(recent):
+                if pinion is not None and pinion[0] >= start_s:
+                    own_deg = channels.latest_own_deg(PINION_ENCODER) or 0.0
+                    self._stood = _Stood(gear_deg=angle, pinion_deg=own_deg)
+                    return angle
+                awaited = PINION_ENCODER
+        if len(recent) and awaited == ENCODER:
             raise GearTurns(
                 f"the gear is turning; hold it still with the marked teeth together{self._say_again}"
             )
-        found = channels.failure(ENCODER, time.monotonic(), start_s)
-        where = f"{ENCODER} on {channels.port(ENCODER)}"
+        found = channels.failure(awaited, time.monotonic(), start_s)
+        where = f"{awaited} on {channels.port(awaited)}"
         raise StandError(str(found or f"{where}: no angle within {_STEADY_S:.0f} s; check cable and power"))
 
     @contextmanager
@@ -222,7 +261,7 @@ class Engine:
         now = dt.datetime.now(dt.UTC)
         rates_hz = self.ports.rates_hz(time.monotonic())
         if prepared.unfinished is not None:
-            return open_again(
+            opening = open_again(
                 prepared.unfinished,
                 prepared.reference,
                 person=person,
@@ -233,6 +272,10 @@ class Engine:
                 operator=prepared.operator,
                 version=version("lashmap"),
                 now=now,
+            )
+            matched = self._with_pinion(prepared, opening.matched, person, encoder_deg)
+            return replace(
+                opening, matched=matched, recorded=prepared.recorded, ready_before=prepared.ready_before
             )
         if prepared.started.is_counted:
             how, matched = matched_by_count(person)
@@ -251,9 +294,37 @@ class Engine:
             started=prepared.started,
             cautions=prepared.cautions,
             preconditions=(*proven, *self._check_standard(prepared, now)),
-            matched=matched,
+            matched=self._with_pinion(prepared, matched, person, encoder_deg),
             rates_hz=rates_hz,
             build=prepared.build,
+            passes=prepared.passes,
+            ready_before=prepared.ready_before,
+        )
+
+    def _with_pinion(
+        self,
+        prepared: Prepared,
+        matched: events.MatchedTeethSet,
+        person: Person,
+        encoder_deg: Callable[[], float],
+    ) -> events.MatchedTeethSet:
+        """The matched teeth with the angle of the pinion's encoder there, where the stand has one.
+
+        It follows from where both encoders stood when the gear's was read last, by the ratio of the teeth: to
+        within the play, which shifts the place of a tooth by a hundredth of a pitch or so.
+        """
+        if prepared.stand.file.pinion_encoder is None:
+            return matched
+        if self._stood is None:  # the box file said where the marked teeth are, and nobody looked
+            read_at_rest(person, encoder_deg)
+        stood, self._stood = self._stood, None
+        if stood is None:
+            raise RuntimeError("the gear's encoder was read without the pinion's")
+        gear_set = prepared.box.gear_set.gear_set()
+        gear_deg = stood.gear_deg if matched.seen_deg is None else matched.seen_deg
+        turned_deg = (gear_deg - matched.encoder_deg) * gear_set.gear_teeth / gear_set.pinion_teeth
+        return replace(
+            matched, pinion_encoder_deg=stood.pinion_deg - turned_deg, pinion_seen_deg=stood.pinion_deg
         )
 
     def _check_standard(self, prepared: Prepared, now: dt.datetime) -> tuple[Precondition, ...]:
@@ -332,7 +403,20 @@ def prepare_again(
         operator=operator,
         unfinished=unfinished,
         reference=reference_of(unfinished, logbook),
+        recorded=recorded_passes(unfinished, logbook),
     )
+
+
+def recorded_passes(unfinished: Unfinished, logbook: Logbook) -> tuple[PassTrace, ...]:
+    """The passes of a cycle run that a test recorded before it goes on.
+
+    Raises:
+        LogbookError: When they cannot be read.
+    """
+    if not unfinished.resumption.story.passed:
+        return ()
+    with Replay(logbook, unfinished.test) as replay:
+        return replay.record().passes
 
 
 def _problem(instrument: StandInstrument, now_s: float, since_s: float | None = None) -> str:

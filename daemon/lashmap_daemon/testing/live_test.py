@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Protocol
 
-from lashmap_analysis.record.record import Precondition
+from lashmap_analysis.record.record import PassTrace, Precondition
 from lashmap_drivers.errors import InstrumentError
 from lashmap_drivers.ports.source import Source
 from lashmap_drivers.readings import Chunk
@@ -64,9 +64,9 @@ class Screen(Protocol):
     def commands(self) -> list[str]:
         """What the operator asked for since then.
 
-        ``repeat``, ``skip``, ``matched``, ``cause …`` (`story.cause`), ``stop``, ``note …``; ``unanswered``
-        where a cause is asked for and nobody can say it here; where teeth are counted, ``arrived`` and
-        ``unmatched`` too.
+        ``repeat``, ``skip``, ``matched``, ``ready``, ``cause …`` (`story.cause`), ``stop``, ``note …``;
+        ``unanswered`` where a cause is asked for and nobody can say it here; where teeth are counted,
+        ``arrived`` and ``unmatched`` too.
         """
 
 
@@ -76,7 +76,8 @@ class Opening:
 
     ``matched`` is the encoder's angle at engagement 0, ``rates_hz`` samples a second by channel. A test that
     goes on has the event that says so, and from where it goes on. ``build`` is the one that a new test names;
-    ``notes`` say what else was shown and answered.
+    ``notes`` say what else was shown and answered; ``passes``, ``recorded`` and
+    ``ready_before`` as of `Conductor`.
     """
 
     started: events.TestStarted
@@ -88,6 +89,9 @@ class Opening:
     resumption: Resumption | None = None
     notes: tuple[str, ...] = ()
     build: events.BuildNamed | None = None
+    passes: tuple[events.PlannedPass, ...] = ()
+    recorded: tuple[PassTrace, ...] = ()
+    ready_before: str = ""
 
     def records(self) -> Iterator[events.Event]:
         """The first events of the test."""
@@ -95,6 +99,8 @@ class Opening:
         yield self.cautions
         if self.build is not None:
             yield self.build
+        if self.passes:
+            yield events.PassesPlanned(passes=self.passes)
         yield events.PreconditionsRecorded(preconditions=self.preconditions)
         stand = self.started.stand
         for name, rate_hz in self.rates_hz.items():
@@ -159,6 +165,9 @@ class LiveTest:
             keep=self._keeper.keep,
             resumption=opening.resumption,
             go_on=go_on,
+            passes=opening.passes,
+            recorded=opening.recorded,
+            ready_before=opening.ready_before,
         )
 
     async def run(self) -> events.TestClosed:
@@ -263,6 +272,8 @@ class LiveTest:
                 self.conductor.arrived()
             case "matched":
                 self.conductor.matched(f"matched {rest}".strip())
+            case "ready":
+                self.conductor.ready("at the stand")
             case "cause" if (found := answer_of(rest)) is not None:
                 self.conductor.told_cause(found)
             case "unanswered":

@@ -38,7 +38,7 @@ from lashmap_drivers.readings import Chunk, Chunks, Samples
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.wire_errors import LoneSamples
 from lashmap_daemon.setup.stand_file import Stand
-from lashmap_daemon.story.recorded import INDICATOR
+from lashmap_daemon.story.recorded import ENCODER, INDICATOR, PINION_ENCODER
 from lashmap_daemon.story.recorded import Stand as RecordedStand
 
 SILENT_S = 3.0  # twenty times the interval of the slowest instrument this is meant for
@@ -74,7 +74,7 @@ class InstrumentMonitor:
         self.name, self.lone = name, lone
         self.port = stand.port(name)
         self.profile: InstrumentProfile = stand.profile(name)
-        self._fresh: Callable[[], Decoder] = lambda: stand.decoders()[name]
+        self._fresh: Callable[[], Decoder] = lambda: stand.decoder(name)
         self.start_over(since_s)
 
     def forget_turns(self) -> None:
@@ -215,6 +215,7 @@ class StandInstrument:
         monitor: Its readings, and what is wrong with it.
         source: Its port; None while it could not be opened.
         problem: Why it is not open.
+        beside: An encoder whose counts come in the same frames, and so at the same port.
     """
 
     def __init__(self, stand: RecordedStand, name: str) -> None:
@@ -223,6 +224,7 @@ class StandInstrument:
         self.port_name = self.monitor.port
         self.source: Source | None = None
         self.problem = "not opened yet"
+        self.beside: StandInstrument | None = None
         self.ended = asyncio.Event()
 
     async def open(self) -> None:
@@ -232,7 +234,7 @@ class StandInstrument:
         try:
             source = await asyncio.shield(opening)
         except InstrumentError as error:
-            self.problem = str(error)
+            self._say(str(error))
             LOG.warning("%s", error, extra={"instrument": self.name})
         except asyncio.CancelledError:
             opening.add_done_callback(_close_late)  # a port that opens after the end must not stay open
@@ -246,6 +248,8 @@ class StandInstrument:
         self.source, self.problem = source, ""
         self.ended.clear()
         self.monitor.start_over(time.monotonic())
+        if self.beside is not None:
+            self.beside.hang_on(source)
 
     def take(self, tap: Tap | None) -> None:
         """Decode what came since the last call, and forget it."""
@@ -258,14 +262,26 @@ class StandInstrument:
             return
         if tap is not None:
             tap(self.name, chunks)
-        for chunk in _joined(chunks):
+        joined = _joined(chunks)
+        for one in (self, self.beside):
+            if one is not None:
+                one.read(joined)
+
+    def read(self, chunks: list[Chunk]) -> None:
+        """Decode some chunks, and forget them."""
+        for chunk in chunks:
             self.monitor.feed(chunk)
         if any(self.monitor.parser.marks[mark] for mark in FOR_GOOD):
             self.monitor.forget_turns()  # between two tests nobody needs to know the turns
 
+    def _say(self, problem: str) -> None:
+        self.problem = problem
+        if self.beside is not None:
+            self.beside.problem = problem
+
     def give_up(self, why: str) -> None:
         """The reader of this port ended for good: it is closed and may be opened anew."""
-        self.problem = why
+        self._say(why)
         self.close()
         self.ended.set()
 
@@ -281,33 +297,47 @@ class StandInstrument:
     def close(self) -> None:
         """Release the port."""
         source, self.source = self.source, None
+        if self.beside is not None:
+            self.beside.source = None
         if source is not None:
             source.close()
 
 
 class StandPorts:
-    """The instruments of a stand."""
+    """The instruments of a stand.
+
+    Attributes:
+        instruments: By channel.
+        wires: Those with a port of their own.
+        tap: Is given what comes in as well, by channel.
+    """
 
     def __init__(self, stand: Stand, backoff: Backoff = BACKOFF) -> None:
         self._backoff = backoff
         recorded = stand.recorded()
         self.instruments = {name: StandInstrument(recorded, name) for name in recorded.channels}
+        self.wires = recorded.wires
+        if recorded.is_latched:
+            self.instruments[ENCODER].beside = self.instruments[PINION_ENCODER]
         self.tap: Tap | None = None
 
     def open_both(self) -> None:
-        """Open both ports now; when any fails, all failures are reported at once.
+        """Open all ports now; when any fails, all failures are reported at once.
 
         Raises:
             StandError: Naming every port that did not open.
         """
         failures: list[str] = []
-        for instrument in self.instruments.values():
+        for instrument in self._of_wires():
             try:
                 instrument.hang_on(instrument.monitor.profile.open(instrument.name, instrument.port_name))
             except InstrumentError as error:
                 failures.append(str(error))
         if failures:
             raise StandError(*failures)
+
+    def _of_wires(self) -> list[StandInstrument]:
+        return [self.instruments[name] for name in self.wires]
 
     async def keep(self, name: str) -> None:
         """Open one instrument whenever it is not open, with growing waits; for ever."""
@@ -323,18 +353,14 @@ class StandPorts:
             await asyncio.sleep(next(self._backoff.waits()))
 
     def drain(self) -> None:
-        """Take what came from both."""
-        for instrument in self.instruments.values():
+        """Take what came from all."""
+        for instrument in self._of_wires():
             instrument.take(self.tap)
 
     def sources(self) -> dict[str, Source] | None:
-        """Both ports by channel; None while one is not open."""
-        found = {
-            name: instrument.source
-            for name, instrument in self.instruments.items()
-            if instrument.source is not None
-        }
-        return found if len(found) == len(self.instruments) else None
+        """All ports by channel; None while one is not open."""
+        found = {one.name: one.source for one in self._of_wires() if one.source is not None}
+        return found if len(found) == len(self.wires) else None
 
     def rates_hz(self, now_s: float) -> dict[str, float]:
         """Samples a second by channel, of those that spoke: one on its button may not have."""
@@ -342,8 +368,8 @@ class StandPorts:
         return {one.name: one.rate_hz(now_s) for one in monitors if one.parser.good_frames}
 
     def close(self) -> None:
-        """Release both ports."""
-        for instrument in self.instruments.values():
+        """Release all ports."""
+        for instrument in self._of_wires():
             instrument.close()
 
 

@@ -38,10 +38,12 @@ from lashmap_daemon.setup.plausible import implausible, unfit
 from lashmap_daemon.setup.stand_file import ENCODER, Stand
 from lashmap_daemon.setup.toml_file import MOST_IN_NAME
 from lashmap_daemon.story import events, marks
+from lashmap_daemon.story.method import Method
 from lashmap_daemon.story.recorded import Box, HandSetup, Setup
 from lashmap_daemon.story.recorded import Stand as RecordedStand
 from lashmap_daemon.story.wording import CAUTIONS
 from lashmap_daemon.testing.live_test import Opening
+from lashmap_daemon.testing.passes import TIES
 
 if TYPE_CHECKING:
     import numpy as np
@@ -290,7 +292,9 @@ def ask_matched(question: str, person: Person) -> str:
     return answer
 
 
-def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft, ...]) -> tuple[int, ...]:
+def check_plan(
+    box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft, ...], method: Method = "rock"
+) -> tuple[int, ...]:
     """The engagements of the planned positions.
 
     Raises:
@@ -312,7 +316,7 @@ def check_plan(box: BoxFile, stand: Stand, *, box_name: str, sweeps: tuple[Shaft
     if stand.file.indicator is None and (problem := too_coarse(box.recorded(), stand.recorded())):
         raise ConfigurationError(box_name, [problem])
     try:
-        planned = lay_out(box.recorded())
+        planned = lay_out(box.recorded(), method)
     except ValueError as error:
         raise ConfigurationError(box_name, [f"plan: {error}"]) from error
     if problems := list(unfit(box.recorded(), stand.recorded())):
@@ -349,17 +353,21 @@ def too_coarse(box: Box, stand: RecordedStand) -> str:
     )
 
 
-def lay_out(box: Box) -> NDArray[np.int64]:
+def lay_out(box: Box, method: Method = "rock") -> NDArray[np.int64]:
     """The engagements of a box's plan: a sample of so many positions, or every tooth.
 
-    Without a number, a sample is as large as turns and mesh cycle allow, at most `SAMPLE`.
+    Without a number, a sample is as large as turns and mesh cycle allow, at most `SAMPLE`. Where a cycle run
+    is the only method, rocks tie its level and few are enough; beside one no tooth is touched for its own
+    sake.
 
     Raises:
         PlanError: The plan cannot be laid out.
     """
     plan, gear_set = box.plan, box.gear_set.gear_set()
+    if method == "cycle":
+        return plan_positions(gear_set, TIES, plan.gear_turns, repeats=0)
     every = plan.teeth == "every"
-    if plan.teeth == "auto" and plan.positions is None:
+    if plan.teeth == "auto" and plan.positions is None and method == "rock":
         every = plan.gear_turns >= 1 and needs_every_tooth(gear_set, box.limits_for_analysis())
     if every:
         return every_tooth(gear_set, plan.gear_turns, repeats=plan.repeats)
@@ -378,13 +386,14 @@ def start_record(
     version: str,
     box_name: str,
     sweeps: tuple[Shaft, ...] = (),
+    method: Method = "rock",
 ) -> events.TestStarted:
     """The start record with its planned positions.
 
     Raises:
         ConfigurationError: When the box's plan cannot be laid out, or the indicator cannot follow a sweep.
     """
-    planned = check_plan(box, stand, box_name=box_name, sweeps=sweeps)
+    planned = check_plan(box, stand, box_name=box_name, sweeps=sweeps, method=method)
     return events.TestStarted(
         test=test_name(box.box.serial, now),
         operator=operator,
@@ -537,7 +546,7 @@ def find_again(
 
     ``followed``: the encoder followed a count that wraps from one call to the next.
     """
-    before = reference.before(_at_rest(person, encoder_deg))
+    before = reference.before(read_at_rest(person, encoder_deg))
     found = None
     for _ in range(_TOLD_TWICE):
         answer, found_deg = ask_at_rest(QUESTION, person, encoder_deg=encoder_deg, ask=ask_matched)
@@ -550,8 +559,8 @@ def find_again(
     return found or not_found(reference, before), before.moved_deg
 
 
-def _at_rest(person: Person, encoder_deg: Callable[[], float]) -> float:
-    """The encoder's angle before anybody goes to the marks; who turns the gear meanwhile is asked to wait."""
+def read_at_rest(person: Person, encoder_deg: Callable[[], float]) -> float:
+    """The encoder's angle before anybody was asked to hold the gear; who turns it is asked to wait."""
     try:
         return encoder_deg()
     except GearTurns:

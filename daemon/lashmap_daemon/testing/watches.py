@@ -375,6 +375,7 @@ class SweepWatch:
         since_s: float,
         resolution_mm: float,
     ) -> None:
+        self.member = member
         self._channels = channels
         self._resolution_mm = resolution_mm
         self._member_per_gear = gear_set.gear_teeth / gear_set.pinion_teeth if member == "pinion" else 1.0

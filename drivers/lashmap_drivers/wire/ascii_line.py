@@ -416,8 +416,10 @@ class LineParser(Tally):
     def _number(self, line: bytes) -> float | None:
         """The number of one line; nan when it says that there is none, None when it is no good line."""
         found = self._match(line) if len(line) <= MAX_LINE_BYTES else None
-        if found is None or not self._is_right(line, found):
-            return None
+        return self._read(found) if found is not None and self._is_right(line, found) else None
+
+    def _read(self, found: Match) -> float | None:
+        """The number of one line that matches; as `_number`."""
         if self._status is not None and (status := found[self._groups["status"]]) is not None:
             meaning = self._status.get(status)
             if meaning is None:
@@ -426,7 +428,7 @@ class LineParser(Tally):
                 self.marks[meaning] += 1
             if meaning == OVERLOAD:
                 return math.nan
-        number = _decimal(found[self._groups["value"]], comma=self._comma)
+        number = decimal(found[self._groups["value"]], comma=self._comma)
         if number is None:
             return None
         number *= self._scale
@@ -450,7 +452,7 @@ class LineParser(Tally):
         return covered is not None and self._checksum.read(written) == self._compute(covered)
 
 
-def _decimal(text: bytes | None, *, comma: bool) -> float | None:
+def decimal(text: bytes | None, *, comma: bool) -> float | None:
     """A number as instruments write it; what only a program would write (``1_0``, ``nan``) is none."""
     if text is None or b"_" in text:
         return None

@@ -112,6 +112,39 @@ def plain_reader(pattern: str, terminator: bytes, *, decimal: str) -> PlainReade
     return read
 
 
+_WHOLE = r"(?:\[\+-\]\??|\[-\+\]\??|-\??)?\\d(?:\+|\{\d+\})"  # of a whole number
+_TWO = re.compile(
+    rf"\(\?P<(?P<first>\w+)>{_WHOLE}\)(?P<between>[ ,;:/])\(\?P<(?P<second>\w+)>{_WHOLE}\)", re.ASCII
+)
+
+
+def pair_reader(pattern: str, terminator: bytes, wanted: str, *, below: int | None) -> PlainReader | None:
+    """A reader of whole chunks of lines that are two whole numbers with a sign between; None for others.
+
+    It gives the number of the group ``wanted``, and None for a chunk in which any of either group is not
+    ``below`` that in size; else as `plain_reader`.
+    """
+    found = _TWO.fullmatch(pattern)
+    if found is None or max(terminator) >= 0x20 or wanted not in {found["first"], found["second"]}:
+        return None
+    all_fit = _all_fit(pattern, terminator)
+    between = found["between"].encode("ascii")
+    start = 0 if wanted == found["first"] else 1
+
+    def read(whole: bytes, lines: list[bytes]) -> list[float] | None:
+        if all_fit(whole) is None:
+            return None
+        numbers = list(map(float, between.join(lines).split(between)))
+        if len(numbers) != 2 * len(lines):
+            return None
+        if below is not None and not (max(numbers) < below and min(numbers) > -below):
+            return None
+        own = numbers[start::2]
+        return own if math.isfinite(sum(numbers)) else None
+
+    return read
+
+
 def _is_plain(pattern: str, terminator: bytes) -> bool:
     return (
         _PLAIN_PATTERN.fullmatch(pattern) is not None

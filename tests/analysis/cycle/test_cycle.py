@@ -201,3 +201,12 @@ def test_the_roll_within_an_engagement_is_measured(pair: DrivenPair, fit: CycleF
     whole = pair.lash(places(pair.length))
     depth = float(np.mean(pair.rocked_mm - whole.min(axis=1)))
     assert fit.roll_mm / fit.gear_set.normal_per_transverse == pytest.approx(depth, abs=0.0005)
+
+
+def test_one_pass_each_way_over_pairs_that_meet_once_shows_no_scatter_and_is_refused() -> None:
+    pair = ordinary_pair((15, 45), np.random.default_rng(5))
+    once = fit_cycle(gear_set_of(pair), *turned(pair, QUICK), rocks=rocks_at(pair, 0, 11, 34))
+    assert CycleFlagName.UNREPEATED in names(once)
+    assert not once.good
+    twice = fit_cycle(gear_set_of(pair), *turned(pair, QUICK, SLOWER), rocks=rocks_at(pair, 0, 11, 34))
+    assert twice.good

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from analysis.cycle.cycle_runs import Runs, gear_set_of, turned
+from analysis.cycle.cycle_runs import Runs, gear_set_of, rocks_at, turned
 from analysis.cycle.driven_pair import DrivenPair, Turning, ordinary_pair, turn
 from lashmap_analysis import CycleError, fit_cycle
 from lashmap_analysis.cycle.checks import CycleFlagName
@@ -89,8 +89,9 @@ def test_a_fault_of_the_encoders_is_named_and_gives_no_lash(
     assert not fit.good
 
 
-def test_a_pass_on_the_same_flank_both_ways_is_no_lash(pair: DrivenPair) -> None:
-    """The brake was forgotten, and the gear's own load keeps it on one flank."""
+@pytest.mark.parametrize("rocked", [(), (3, 40, 77)])
+def test_a_pass_on_the_same_flank_both_ways_is_no_lash(pair: DrivenPair, rocked: tuple[int, ...]) -> None:
+    """The brake was forgotten, and the gear's own load keeps it on one flank; rocks do not mend that."""
     forward = turn(pair, QUICK, np.random.default_rng(1))
     later = float(forward.pinion_time_s[-1]) + 5.0
     time = forward.pinion_time_s + later
@@ -101,8 +102,25 @@ def test_a_pass_on_the_same_flank_both_ways_is_no_lash(pair: DrivenPair) -> None
         pinion_deg=forward.pinion_deg[::-1].copy(),
         gear_deg=forward.gear_deg[::-1].copy(),
     )
-    fit = fit_cycle(gear_set_of(pair), [forward], [back])
+    fit = fit_cycle(gear_set_of(pair), [forward], [back], rocks=rocks_at(pair, *rocked))
     assert {flag.name for flag in fit.flags if flag.disabling} == {CycleFlagName.ONE_FLANK}
+    assert fit.tight_spot is None
+
+
+def test_contact_lost_at_the_same_teeth_in_every_pass_is_cut_out(pair: DrivenPair) -> None:
+    """A drive that jerks at one of its angles throws the gear off there, again and again."""
+
+    def throw(_: np.ndarray, place: np.ndarray, advance: np.ndarray) -> np.ndarray:
+        onwards = np.sign(place[-1] - place[0])
+        return np.asarray(advance + 0.12 * onwards * np.maximum(0.0, 1.0 - (place - 300.4) ** 2 / 0.3))
+
+    how = replace(QUICK, disturb=throw)
+    fit = fit_cycle(gear_set_of(pair), *turned(pair, how, replace(how, speed_deg_per_s=250.0)))
+    assert fit.tight_spot is not None
+    assert 0.0005 < fit.lost < 0.01
+    transverse = fit.tight_spot.backlash_mm / fit.gear_set.normal_per_transverse
+    # Brute force, and what the brake opens: 2 N·m on both flanks, which no rock has taken off.
+    assert transverse == pytest.approx(pair.least_mm[0] + 2 * 2.0 * pair.wind_up_mm_per_nm, abs=0.0015)
 
 
 def test_a_brake_on_the_pinion_gives_a_negative_lash_and_is_named(pair: DrivenPair) -> None:

@@ -58,6 +58,11 @@ def test_no_sentence_of_the_analysis_keeps_a_key() -> None:
             "Record until when the gauge's calib",
         ),
         ("Record indicator.calibration_due in the stand file.", "Record until when the indicator's calibrat"),
+        (
+            "Record encoder.pinion.calibration_due in the stand file.",
+            "Record until when the calibration of the pinion's encoder is valid in",
+        ),
+        ("since it is not declared absolute (encoder.gear.absolute)", "since it is not declared absolute"),
     ],
 )
 def test_what_is_meant_stays(said: str, shown: str) -> None:

@@ -9,9 +9,12 @@ from pathlib import Path
 import pytest
 from daemon.command import lashmap
 from daemon.logbooks import add_test
+from lashmap_analysis.record.record import Units
+from lashmap_daemon.builds import events
 from lashmap_daemon.builds.book import newest_open
 from lashmap_daemon.builds.command import BuildRequest, keep_sheet
-from lashmap_daemon.builds.questions import Asked, Left, Wrong, length, pieces, share
+from lashmap_daemon.builds.questions import Asked, Left, Wrong, in_unit, length, pieces, share
+from lashmap_daemon.builds.wording import bearing_text, quantity_text, quantity_unit
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.setup.box_file import BoxFile
@@ -352,3 +355,42 @@ def test_a_length_without_unit_is_one_of_the_box() -> None:
 @pytest.mark.parametrize(("answer", "expected"), [("60", 0.6), ("60 %", 0.6), ("0,6", 0.6), ("0.6 %", 0.006)])
 def test_a_share_is_read_in_percent_or_as_a_part_of_one(answer: str, expected: float) -> None:
     assert share(answer) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "units", "answer", "kept"),
+    [
+        # source: NIST SP 811, B.8: 1 lbf·in = 0.112 984 8 N m, 1 lbf = 4.448 222 N
+        ("rolling torque", "in", "10", 1.129848),
+        ("rolling torque", "in", "10 lbf in", 1.129848),
+        ("rolling torque", "in", "10 in-lb", 1.129848),
+        ("rolling torque", "in", "1,1 N m", 1.1),
+        ("rolling torque", "mm", "10 lbf·in", 1.129848),
+        ("rolling torque", "mm", "1.1Nm", 1.1),
+        ("preload", "in", "100", 444.8222),
+        ("preload", "in", "100 lb", 444.8222),
+        ("preload", "mm", "100 N", 100.0),
+    ],
+)
+def test_torque_and_force_are_in_the_units_of_the_paperwork(
+    quantity: events.Quantity, units: Units, answer: str, kept: float
+) -> None:
+    here, there = (quantity_unit(quantity, one) for one in (units, "in" if units == "mm" else "mm"))
+    assert in_unit(answer, here, there) == pytest.approx(kept, rel=1e-6)
+    shown = quantity_text(quantity, in_unit(answer, here, there), units)
+    assert shown.replace("\N{NO-BREAK SPACE}", " ").endswith(f" {here[0]}")
+    if answer.isdigit():
+        assert shown.startswith(f"{answer}\N{NO-BREAK SPACE}")
+
+
+@pytest.mark.parametrize("answer", ["10 ft lb", "10 kg", "lbf", "", "1.2.3 N m", "-1"])
+def test_another_unit_of_torque_is_not_guessed(answer: str) -> None:
+    with pytest.raises(Wrong, match=r"in lbf in or N m|of 0 or more|a number in"):
+        in_unit(answer, quantity_unit("rolling torque", "in"), quantity_unit("rolling torque", "mm"))
+
+
+def test_bearings_on_the_sheet_of_an_inch_box_are_in_lbf_in() -> None:
+    measured = made.bearings("pinion", 1.129848, low=0.9038787, high=1.581788)
+    words = bearing_text(measured, "in").replace("\N{NO-BREAK SPACE}", " ")
+    assert words.startswith("rolling torque 10 lbf in, ")
+    assert "(8 to 14 lbf in" in words

@@ -28,7 +28,7 @@ def test_each_is_a_schema_and_refuses_an_empty_message(topic: Topic) -> None:
 @pytest.mark.parametrize("topic", TOPICS, ids=lambda topic: topic.name)
 def test_every_quantity_names_its_unit(topic: Topic) -> None:
     """A key whose value is any number must end in its unit; whole numbers are counts."""
-    units = ("_mm", "_deg", "_s", "_hz")
+    units = ("_mm", "_deg", "_s", "_hz", "_nm")
     for name, described in _numbers(schema_of(topic)):
         assert name.endswith(units), f"{topic.name}: {name} is {described}"
 

@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pytest
 from daemon.bus.broker import Broker, free_port
 from daemon.bus.killing import arrived
 from daemon.bus.subscriber import Subscriber, subscriber
@@ -66,6 +67,7 @@ def records_of(logbook: Path, tests: list[str]) -> set[str]:
         }
 
 
+@pytest.mark.begins_first
 def test_a_service_publishes_though_its_broker_is_killed(tmp_path: Path, serve: Serve) -> None:
     broker = Broker(tmp_path / "broker", keep=True)
     broker.start()

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import io
 import re
+import signal
 import tomllib
 from pathlib import Path
 
 import pytest
 from daemon.command import lashmap, least, simulated_stand
+from daemon.two_encoders import TurnedBox, played_again
 from daemon.virtual_time import CONFIGS
 from drivers.pty_pair import pty_pair
+from lashmap_daemon.commands.check import check
+from lashmap_daemon.commands.options import CheckOptions
+from lashmap_daemon.testing.monitor import StandPorts
 from lashmap_drivers.kinds import build
+from lashmap_drivers.wire.recorded_file import Playback
+from rich.console import Console
 
 STAND = """[stand]
 name = "Recordings"
@@ -158,3 +166,70 @@ def test_a_button_may_be_pressed_until_the_end(recordings: Path, seconds: str) -
         f"indicator on {near}: it sends when its button is pressed, and nothing came in {seconds} s. Press"
         in done.stderr
     )
+
+
+TWO = """[encoder.gear]
+port = "rock.csv"
+profile = "encoder.toml"
+counts_per_turn = 360
+[encoder.pinion]
+port = "rock.csv"
+profile = "encoder.toml"
+counts_per_turn = 360
+"""
+
+
+def test_a_second_encoder_is_shown_as_well(recordings: Path) -> None:
+    recordings.write_text(STAND.partition("[encoder]")[0] + TWO, "utf-8")
+    done = lashmap("check", recordings, "--seconds", "2")
+    assert done.returncode == 0, done.stderr
+    rows = re.findall(r"instrument ([a-z ]+), port .*rock\.csv, reading \S+", done.stdout)
+    assert rows == ["indicator", "encoder", "pinion encoder"]
+    assert "Counts of both encoders: not latched, each comes at its own port." in done.stdout
+
+
+def test_counts_of_one_frame_are_said_to_be_latched(tmp_path: Path) -> None:
+    done = lashmap("check", played_again(tmp_path, TurnedBox(wiring="one board"), 1.0), "--seconds", "1")
+    assert done.returncode == 0, done.stderr
+    pairs = re.findall(r"b'(\d+),(\d+)\\r\\n' reads (\S+)°", done.stdout)
+    assert len(pairs) == 6  # the same frames for either encoder, each with its own count
+    assert [one[:2] for one in pairs[:3]] == [one[:2] for one in pairs[3:]]
+    assert pairs[0][2] != pairs[3][2]
+    assert "Counts of both encoders: latched, one frame carries them" in done.stdout
+
+
+class _Dropping:
+    """What a finaliser raises, Python drops: an interrupt that comes in one is lost unless it is noted."""
+
+    def __del__(self) -> None:
+        signal.raise_signal(signal.SIGINT)
+
+
+@pytest.mark.parametrize("proposing", [False, True])
+@pytest.mark.parametrize("moment", ["open_both", "take", "close"])
+def test_ctrl_c_is_never_lost(
+    moment: str, recordings: Path, monkeypatch: pytest.MonkeyPatch, *, proposing: bool
+) -> None:
+    hurt = Playback if moment == "take" else StandPorts
+    whole = getattr(hurt, moment)
+
+    def interrupted(*given: object) -> object:
+        _Dropping()
+        return whole(*given)
+
+    monkeypatch.setattr(hurt, moment, interrupted)
+    options = CheckOptions(stand=recordings, seconds=1.0, profile_from_capture=proposing)
+    with pytest.raises(KeyboardInterrupt):
+        check(options, Console(file=io.StringIO()))
+
+
+def test_a_third_ctrl_c_ends_what_hangs(recordings: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def hangs(_: object) -> None:
+        while True:
+            signal.raise_signal(signal.SIGINT)
+
+    monkeypatch.setattr(StandPorts, "open_both", hangs)
+    before = signal.getsignal(signal.SIGINT)
+    with pytest.raises(KeyboardInterrupt):
+        check(CheckOptions(stand=recordings), Console(file=io.StringIO()))
+    assert signal.getsignal(signal.SIGINT) is before

@@ -66,6 +66,7 @@ def test_the_version_is_that_of_the_installed_package() -> None:
     assert lashmap("--version").stdout == f"lashmap {version('lashmap')}\n"
 
 
+@pytest.mark.begins_first
 def test_a_whole_test_then_review_and_list(tmp_path: Path, short_box: Path) -> None:
     book = tmp_path / "book"
     with Logbook(book, create=True) as logbook:
@@ -207,6 +208,9 @@ def test_ports_that_do_not_open_are_all_named(tmp_path: Path) -> None:
         (("run", CONFIGS / "stands" / "bench.toml", DEMO_BOX), "cautions were not confirmed"),
         (("simulate", DEMO_BOX, "--fault", "gremlins"), "--fault: expected one of none, garbage"),
         (("simulate", DEMO_BOX, "--shaft", "both"), "--shaft: expected gear or pinion"),
+        (("simulate", DEMO_BOX, "--encoders", "two"), "--encoders: expected one, apart or latched"),
+        (("simulate", DEMO_BOX, "--encoders", "apart", "--no-encoder"), "which --no-encoder contradicts"),
+        (("simulate", DEMO_BOX, "--encoders", "latched", "--shaft", "pinion"), "which --shaft contradicts"),
         (("demo", "nowhere.toml"), "nowhere.toml: no such file"),
         (("measure",), "No such command"),
     ],
@@ -275,3 +279,8 @@ def test_every_command_calls_a_function_that_takes_its_options(kind: type[object
     function = getattr(import_module(f"lashmap_daemon.commands.{module}"), name)
     first = next(iter(signature(function).parameters.values()))
     assert first.annotation.rpartition(".")[2] == kind.__name__
+
+
+@pytest.mark.parametrize("words", [(), ("new", "--help"), ("tell", "--help"), ("study", "--help")])
+def test_no_sentence_of_the_help_is_cut(words: tuple[str, ...]) -> None:
+    assert not re.search(r"[\w,]\.\.\.", lashmap(*words).stdout)  # but [ARGS]... of the usage

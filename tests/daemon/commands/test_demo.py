@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import re
 import signal
-from dataclasses import fields
+import tomllib
+from dataclasses import fields, replace
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from daemon.command import start
 from daemon.simulated_boxes import COARSE, values
 from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_daemon.commands.run import comparison
-from lashmap_daemon.commands.simulate import simulated_stand
+from lashmap_daemon.commands.simulate import simulated_box, simulated_stand, write_stand
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile, SimulatedTable
-from lashmap_daemon.simulated_stand import SimulatedBox, SimulatedDrive, SimulatedInstruments
+from lashmap_daemon.simulated_stand import SimulatedBox, SimulatedDrive, SimulatedInstruments, Stand
 
 TRUTH = {
     "normal_backlash_mm": [0.130, 0.127, 0.128],
@@ -60,6 +63,27 @@ def test_each_key_of_the_table_is_a_field_of_one_part_of_the_stand() -> None:
     parts = (SimulatedBox, SimulatedInstruments, SimulatedDrive)
     for name in SimulatedTable.model_fields:
         assert sum(name in {one.name for one in fields(part)} for part in parts) == 1, name
+
+
+@pytest.mark.parametrize("encoders", ["one", "apart", "latched"])
+def test_the_stand_file_names_the_encoders_that_there_are(
+    tmp_path: Path, encoders: Literal["one", "apart", "latched"]
+) -> None:
+    instruments = replace(COARSE, encoders=encoders, encoder_counts_per_turn=20_000)
+    write_stand(tmp_path, tmp_path / "indicator", tmp_path / "encoder", instruments)
+    encoder = tomllib.loads((tmp_path / "stand.toml").read_text("utf-8"))["encoder"]
+    if encoders == "one":
+        assert (encoder["shaft"], encoder["counts_per_turn"]) == ("gear", 20_000)
+        return
+    gear, pinion = encoder["gear"], encoder["pinion"]
+    latched = encoders == "latched"
+    assert pinion["port"] == str(tmp_path / ("encoder" if latched else "pinion"))
+    assert (gear.get("number"), pinion.get("number")) == ((1, 2) if latched else (None, None))
+    assert gear["counts_per_turn"] == pinion["counts_per_turn"] == 20_000
+    # The profile reads what the stand says.
+    profile = tomllib.loads((tmp_path / gear["profile"]).read_text("utf-8"))
+    line = Stand(simulated_box(load_box()), instruments, seed=1).advance(0.1).encoder_lines[0].decode()
+    assert re.fullmatch(profile["pattern"], line.removesuffix(profile["terminator"]))
 
 
 def with_table(**keys: float) -> BoxFile:

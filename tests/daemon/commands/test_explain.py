@@ -56,6 +56,7 @@ def test_every_key_is_explained(model: type[BaseModel]) -> None:
         .replace("parts.gear.", "parts.")
         .replace("shims.gear.", "shims.")
         .replace("shims.pinion.", "shims.")
+        .replace("pinion_encoder.", "encoder.")
         for key in keys(model)
     }
     assert len(wanted) > 30
@@ -73,6 +74,7 @@ def test_every_verdict_is_explained(outcome: str) -> None:
         (("mounting.pinion_set_in",), "mounting.pinion_set_mm"),
         (("face_width",), "gear_set.face_width_mm"),
         (("[tip]",), "tip.touch_radius_mm"),
+        (("encoder.pinion.number",), "encoder.number"),
         (("shims.gear.fitted_mm",), "shims.fitted_mm"),
         (("NOT", "PROVEN"), "not proven"),
         (("calibration_due",), "encoder.calibration_due"),

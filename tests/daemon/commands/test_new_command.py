@@ -89,20 +89,31 @@ def test_a_shipped_box_typed_in_again_is_the_same_box(shipped: Path, tmp_path: P
     assert made.recorded() == meant.recorded()
 
 
-def test_a_shipped_stand_typed_in_again_is_the_same_stand(tmp_path: Path) -> None:
-    shipped = CONFIGS / "stands" / "bench.toml"
+STANDS: list[tuple[str, dict[str, str]]] = [
+    ("bench", {"encoder.profile": "3"}),
+    ("two-encoders", {"encoder.gear.profile": "3", "encoder.pinion.profile": "3"}),
+    ("latched-encoders", {"encoder.gear.profile": "2"}),  # the board's, of those with two counts
+]
+
+
+@pytest.mark.parametrize(("name", "profiles"), STANDS)
+def test_a_shipped_stand_typed_in_again_is_the_same_stand(
+    name: str, profiles: dict[str, str], tmp_path: Path
+) -> None:
+    shipped = CONFIGS / "stands" / f"{name}.toml"
     answers: dict[str, Any] = typed(tomllib.loads(shipped.read_text("utf-8")))
-    answers |= {"indicator.profile": "4", "encoder.profile": "3"}
+    answers |= {"indicator.profile": "4", **profiles}
     person, path = Technician(answers, "mm"), tmp_path / "new.toml"
     new_stand(NewStandOptions(file=path), person)
     assert "NOT TAKEN" not in person.said
     made, meant = load_stand(path), load_stand(shipped)
-    profiles = {"profile": ""}
-    for role in ("indicator", "encoder"):
+    for role in ("indicator", "encoder", "pinion_encoder"):
         one, other = getattr(made.file, role), getattr(meant.file, role)
-        assert one.model_copy(update=profiles) == other.model_copy(update=profiles)
-    assert made.indicator_profile == meant.indicator_profile
-    assert made.encoder_profile == meant.encoder_profile
+        assert one is other is None or one.model_copy(update={"profile": other.profile}) == other
+        assert getattr(made, f"{role}_profile") == getattr(meant, f"{role}_profile")
+    text = path.read_text("utf-8")
+    assert ("[encoder]\n" in text) is (name == "bench")
+    assert ("[encoder.pinion]\n" in text) is (name != "bench")
     # The profiles are the person's own, beside the stand file, and survive another version of the program.
     assert (tmp_path / "indicator-line-mm.toml").is_file()
 
@@ -120,7 +131,7 @@ def test_what_is_left_out_stands_in_the_file_with_what_that_means(tmp_path: Path
 WRONG = {
     "gear_set.gear_teeth": ("12", "the pinion is the smaller member"),
     "gear_set.pinion_teeth": ("13.5", "expected a whole number"),
-    "gear_set.outer_module_mm": ("4,0", "a decimal point, not a comma: 4.0"),
+    "gear_set.outer_module_mm": ("4.0.", "expected a number"),
     "gear_set.face_width_mm": ("25 mm", "without its unit"),
     "gear_set.normal_pressure_angle_deg": ("0.349", "Is it in radians?"),
     "gear_set.straight or spiral": ("curved", "expected straight or spiral"),
@@ -129,11 +140,11 @@ WRONG = {
     "tip.direction": ("axial", "expected normal or plane of rotation"),
     "limits.minimum_mm": ("10", "is no backlash of a set of outer module"),
     "limits.maximum_mm": ("0.09", "is not below maximum"),
-    "mounting.pinion_set_mm": ("106.9.1", "expected a number"),
+    "mounting.pinion_set_mm": ("105,010", "105,010 is 105.010 where a comma is decimal and 105010 where not"),
     "mounting.gear_set_mm": ("26.39", "one of the two is mistyped"),
     "mounting.bearings_within_drawing": ("perhaps", "expected yes or no"),
     "contact.place": ("1.5", "place"),
-    "shims.gear.thicknesses_mm": ("0.03; 0.05", "expected a number"),
+    "shims.gear.thicknesses_mm": ("0,03,0,05", "a space or a semicolon between the numbers"),
     "torque.second_adds_mm": ("", "together"),
     "plan.positions": ("3", "4 or more"),
 }
@@ -152,6 +163,41 @@ def test_a_wrong_answer_is_refused_at_once_and_asked_again(
     assert words in person.words.partition("NOT TAKEN")[2]
     assert person.asked.count(name) == 2
     assert load(path, BoxFile).recorded() == load(shipped, BoxFile).recorded()
+
+
+@pytest.mark.parametrize("between", [" ", ", ", "; ", ";"])
+def test_a_decimal_comma_is_a_decimal_point(between: str, tmp_path: Path) -> None:
+    shipped = CONFIGS / "boxes" / "spiral-13x40.toml"
+    answers, units = box_answers(shipped)
+    lists = {name: said.split(", ") for name, said in answers.items() if re.match(r"[\d.]+, ", said)}
+    assert lists
+    answers = {name: re.sub(r"^(-?\d+)\.(\d{1,2})$", r"\1,\2", said) for name, said in answers.items()}
+    answers |= {
+        name: between.join(one.replace(".", ",") for one in several) for name, several in lists.items()
+    }
+    person, path = Technician(answers, units), tmp_path / "new.toml"
+    new_box(NewBoxOptions(file=path), person)
+    assert "NOT TAKEN" not in person.said
+    assert load(path, BoxFile).recorded() == load(shipped, BoxFile).recorded()
+
+
+@pytest.mark.parametrize(("left", "other"), [("indicator", "encoder"), ("encoder", "indicator")])
+def test_a_stand_may_have_one_instrument(left: str, other: str, tmp_path: Path) -> None:
+    shipped = CONFIGS / "stands" / "bench.toml"
+    answers: dict[str, Any] = typed(tomllib.loads(shipped.read_text("utf-8")))
+    answers |= {"indicator.profile": "4", "encoder.profile": "3"}
+    answers |= {".instruments": ["neither", BACK, other], ".mm or in": "mm"}
+    person, path = Technician(answers, "mm"), tmp_path / "new.toml"
+    new_stand(NewStandOptions(file=path), person)
+    assert person.said.count("NOT TAKEN") == 1
+    assert "expected both, indicator or encoder" in person.words
+    assert not [one for one in person.asked if one.startswith(left)]
+    made, meant = load_stand(path), load_stand(shipped)
+    assert getattr(made.file, left) is None
+    one, two = getattr(made.file, other), getattr(meant.file, other)
+    assert one.model_copy(update={"profile": ""}) == two.model_copy(update={"profile": ""})
+    assert not list(tmp_path.glob(f"{left}*"))
+    assert f"\n# [{left}]\n" in path.read_text("utf-8")  # to be filled in when it is bought
 
 
 def test_an_earlier_answer_can_be_changed(tmp_path: Path) -> None:

@@ -90,6 +90,19 @@ ONE_OF_EACH: list[events.Event] = [
     events.SweepAsked(member="gear", turns=2, attempt=1, reason=""),
     events.SweepRecorded(member="pinion", start_s=1.0, end_s=9.0, fim_mm=0.02, fim_uncertainty_mm=1e-4),
     events.SweepRefused(member="gear", attempt=1, reasons=("less than a turn",)),
+    events.PassesPlanned(
+        passes=(events.PlannedPass(direction="forward"), events.PlannedPass(direction="back", brake_nm=0.5))
+    ),
+    events.ReadyAsked(what="turn"),
+    events.ReadyConfirmed(what="turn", how="at the stand"),
+    events.PassAsked(
+        number=2, direction="back", engagements=524, attempt=1, reason="", other_speed=False
+    ),
+    events.PassRecorded(
+        number=2, direction="back", attempt=1, start_s=1.0, end_s=41.0, brake_nm=0.5, engagements=524,
+        pinion_deg_per_s=-360.0,
+    ),
+    events.PassRefused(number=1, direction="forward", attempt=1, reasons=("skipped by the operator",)),
     events.NoteTaken(text="a \"note\" with 'quotes' and ünïcode"),
     events.TightSpotPredicted(
         engagement=3, gear_angle_deg=27.0, normal_backlash_mm=0.1, low_mm=0.09, high_mm=0.11, ask=(3,)
@@ -108,6 +121,7 @@ ONE_OF_EACH: list[events.Event] = [
         analysis_version="0", outcome="not proven", engagement=None, normal_backlash_mm=None, low_mm=None,
         high_mm=None, confirmed=False, positions=2, usable=1,
     ),
+    review_events.FilesLeft(folder="reports/März"),
     review_events.ResultAnnounced(topic="lashmap/bench-1", id="t1/result/1", message='{"box":"ü \\"x\\""}'),
     review_events.PositionExcluded(
         exclusion=1, position=2, reversal=3, start_s=1.5, end_s=1.75, reason="bumped", by="R. Nobody"

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from daemon.two_encoders import TurnedBox, Wiring, played_again
 from daemon.virtual_time import CONFIGS, DEMO_BOX, set_up
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.stand_file import Stand, load_stand
+from lashmap_daemon.setup.stand_file import ENCODER, PINION_ENCODER, Stand, load_stand
 from lashmap_daemon.story import events
 from lashmap_drivers.errors import PortNotOpened
 from lashmap_drivers.readings import Chunk, Chunks
@@ -104,3 +105,19 @@ def test_what_the_logbook_lacks_is_named(old: Stand, tmp_path: Path) -> None:
     (tmp_path / "old.logbook").unlink()
     with pytest.raises(PortNotOpened, match="no such logbook"):
         load_stand(tmp_path / "stand.toml")
+
+
+@pytest.mark.parametrize("wiring", ["two ports", "one board"])
+def test_two_encoders_are_played_again(tmp_path: Path, wiring: Wiring) -> None:
+    """Whichever count the gear's encoder had, the numbers of the new stand file choose."""
+    box = TurnedBox(wiring=wiring)
+    again = load_stand(played_again(tmp_path, box, 1.0))
+    old, frames = load_stand(tmp_path / "stand.toml"), list(box.frames(1.0))
+    (tmp_path / "old.logbook").unlink()
+    for name in (ENCODER, PINION_ENCODER):
+        before, after = old.recorded().decoder(name), again.recorded().decoder(name)
+        wire = again.recorded().wire(name)
+        chunks = Chunks.of(*(chunk for channel, chunk in frames if channel == wire))
+        one, other = before.feed(chunks), after.feed(chunks)
+        assert len(one) > 200
+        assert (one.time_s.tobytes(), one.value.tobytes()) == (other.time_s.tobytes(), other.value.tobytes())

@@ -67,7 +67,7 @@ def test_a_review_reads_what_the_live_test_measured_to_the_last_bit(
     assert bits(live) == bits(again)
     live, again = (Samples.joined(some[ENCODER]) for some in (fed, heard))
     assert (live.time_s.tobytes(), live.time_uncertainty_s.tobytes()) == (bits(again)[0], bits(again)[2])
-    live_deg = live.value - test.channels._reference_deg
+    live_deg = live.value - test.channels._reference_deg[ENCODER]
     assert live_deg.tobytes() == again.value.tobytes()
     readings = {done.number: done for done in test.conductor.story.accepted.values()}
     result = assess(record)

@@ -15,9 +15,17 @@ from daemon.virtual_time import VirtualTest, load_box
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.replay.conclude import ReviewRequest, conclude, store_result, with_review, write_review
+from lashmap_daemon.replay.conclude import (
+    ReviewRequest,
+    conclude,
+    hand_over,
+    store_result,
+    with_review,
+    write_review,
+)
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import PositionExcluded
+from lashmap_daemon.story.story import story_of
 
 
 @pytest.fixture(scope="module")
@@ -250,3 +258,21 @@ def test_a_review_marks_the_files_of_the_test_as_outdated_and_writes_them_anew(p
     assert "S. Nobody" in (folder / f"{test}.outdated-2.html").read_text("utf-8")
     assert lashmap("review", "--logbook", path).returncode == 0  # nothing is asked for: nothing is written
     assert len(list(folder.glob("*.outdated-*"))) == 4
+
+
+@pytest.mark.parametrize("where", ["reports", ".", ""])
+def test_files_that_a_test_left_in_another_folder_are_renewed_there(path: Path, where: str) -> None:
+    elsewhere = path.parent.with_name(f"{path.parent.name}-elsewhere")
+    output = path.parent / where if where else elsewhere
+    output.mkdir(exist_ok=True)
+    with Logbook(path, create=False) as book:
+        test = book.tests()[0].test
+        hand_over(book, test, output)
+        folders = story_of(book.events(test)).folders
+    # From the logbook's folder where it lies in it, so that the folder may be moved as a whole.
+    assert folders == {"reports": ("reports",), ".": (), "": (str(elsewhere.resolve()),)}[where]
+    assert lashmap("review", "--logbook", path, "--sign-off", "S. Nobody").returncode == 0
+    assert {one.name for one in output.glob("*.outdated-*")} == {
+        f"{test}.outdated-1.{suffix}" for suffix in ("json", "html", "pdf")
+    }
+    assert "S. Nobody" in (output / f"{test}.html").read_text("utf-8")

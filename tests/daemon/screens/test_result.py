@@ -10,6 +10,7 @@ import pytest
 from analysis.made_assessment import made_assessment
 from lashmap_analysis.charts.lash_map import LashView, Window, lash_view, whole_cycle
 from lashmap_analysis.record.record import Limits
+from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_daemon.screens.result import Canvas, map_lines, print_map, print_summary
 from numpy.typing import NDArray
 from rich.cells import cell_len
@@ -127,3 +128,21 @@ def test_without_a_map_positions_are_drawn_and_without_positions_nothing() -> No
     # The first position is at the matched teeth and is seen at both ends.
     body = console.file.getvalue().rsplit("\n", 2)[0]
     assert body.count("●") >= 10
+
+
+@pytest.mark.parametrize(("share", "once"), [(1.0, True), (0.6, True), (0.3, False)])
+def test_a_warning_on_most_rocks_is_said_once(share: float, *, once: bool) -> None:
+    flag = Flag(name=FlagName.HEAVY_ROCKING, disabling=False, sentence="It was rocked heavily.")
+    refusal = replace(flag, name=FlagName.UNDERSAMPLED_DWELL, disabling=True)
+    made = made_assessment("not proven", count=9)
+    few = round(share * len(made.positions))
+    positions = tuple(
+        replace(one, flags=((flag,) if at < few else ()) + (refusal,))
+        for at, one in enumerate(made.positions)
+    )
+    console = Console(file=io.StringIO(), width=400)
+    print_summary(replace(made, positions=positions), console, positions=True)
+    said = console.file.getvalue()  # type: ignore[attr-defined]
+    assert said.count("heavy rocking") == (1 if once else few)
+    assert (f"heavy rocking, {few} of 10: It was rocked heavily." in said) == once
+    assert said.count("undersampled dwell") == 10  # a refusal stands at its rock

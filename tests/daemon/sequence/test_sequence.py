@@ -17,6 +17,8 @@ from lashmap_daemon.sequence.sequence import (
     Ask,
     AskCause,
     AskMarks,
+    AskPass,
+    AskReady,
     AskSweep,
     Back,
     BeginRock,
@@ -26,6 +28,7 @@ from lashmap_daemon.sequence.sequence import (
     Full,
     GoOn,
     Input,
+    KeepPass,
     KeepSweep,
     LeaveMarks,
     LeaveOut,
@@ -33,14 +36,19 @@ from lashmap_daemon.sequence.sequence import (
     Lost,
     MarksOff,
     MarksSeen,
+    PassBad,
+    PassGood,
     Pause,
     Phase,
     Predict,
+    Ready,
     Refuse,
+    RefusePass,
     RefuseSweep,
     Repeat,
     RockBad,
     RockGood,
+    SayReady,
     Skip,
     Space,
     State,
@@ -48,7 +56,7 @@ from lashmap_daemon.sequence.sequence import (
     SweepBad,
     SweepGood,
 )
-from lashmap_daemon.story.story import Sweep, Target
+from lashmap_daemon.story.story import Pass, Sweep, Target
 
 EXAMPLES: dict[type[Input], Input] = {
     Arrived: Arrived(),
@@ -60,6 +68,9 @@ EXAMPLES: dict[type[Input], Input] = {
     MarksSeen: MarksSeen(),
     MarksOff: MarksOff(),
     Repeat: Repeat(),
+    Ready: Ready(),
+    PassGood: PassGood(),
+    PassBad: PassBad(("it was turned back",)),
     SweepGood: SweepGood(),
     SweepBad: SweepBad(("too short",)),
     Lost: Lost("the indicator was lost"),
@@ -103,6 +114,18 @@ IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
         ),
         (Phase.CHECKING, Repeat),
         *((phase, CauseTold) for phase in AT_WORK),
+        *((phase, kind) for phase in AT_WORK for kind in (Ready, PassGood, PassBad)),
+        # Nothing turns, and nothing is rocked, before somebody said that it may.
+        *(
+            (Phase.READYING, kind)
+            for kind in Input.__subclasses__()
+            if kind not in {Ready, Lost, Full, Skip, Stop}
+        ),
+        *(
+            (Phase.PASSING, kind)
+            for kind in Input.__subclasses__()
+            if kind not in {PassGood, PassBad, Lost, Full, Repeat, Skip, Stop}
+        ),
         # Nothing goes round the question: neither a repeat nor leaving the position out.
         *(
             (Phase.FINDING, kind)
@@ -120,6 +143,9 @@ IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
 )
 
 
+FORWARD, BACK = Pass(number=1, direction="forward"), Pass(number=2, direction="back")
+
+
 def state_in(phase: Phase) -> State:
     asked = phase in {Phase.TURNING, Phase.ROCKING, Phase.WAITING, Phase.PAUSED}
     target = Target(number=2, engagement=20, purpose="planned")
@@ -133,6 +159,9 @@ def state_in(phase: Phase) -> State:
         sweep=Sweep(member="gear") if phase is Phase.SWEEPING else None,
         sweeps=("pinion",),
         stuck=target if phase is Phase.FINDING else None,
+        ready_for="turn" if phase is Phase.READYING else None,
+        turn=FORWARD if phase is Phase.PASSING else None,
+        passes=(BACK,) if phase in {Phase.READYING, Phase.PASSING} else (),
     )
 
 
@@ -157,7 +186,7 @@ def test_every_input_in_every_phase(phase: Phase, kind: type[Input]) -> None:
         assert after != before
         # Nothing had begun that could be refused.
         assert actions or (phase, kind) in {
-            (one, Lost) for one in (Phase.TURNING, Phase.FINDING, Phase.CHECKING)
+            (one, Lost) for one in (Phase.TURNING, Phase.FINDING, Phase.CHECKING, Phase.READYING)
         }
 
 
@@ -418,6 +447,58 @@ def test_a_full_disk_pauses_a_turn_a_rock_a_sweep_and_a_wait_and_space_goes_on()
     assert actions == (Close("interrupted", "told to end"),)
 
 
+def kinds(actions: tuple[Action, ...]) -> list[type[Action]]:
+    return [type(one) for one in actions]
+
+
+def test_passes_come_first_each_side_of_them_with_a_word_that_the_stand_is_ready() -> None:
+    state, actions = sequence.begin((0,), tries=2, passes=(FORWARD, BACK))
+    assert actions == (AskReady("turn"),)
+    for ignored in (Arrived(), PassGood(), Repeat(), RockGood()):
+        assert sequence.step(state, ignored) == (state, ())
+    state, actions = sequence.step(state, Ready())
+    assert actions == (SayReady("turn"), AskPass(FORWARD))
+    state, actions = sequence.step(state, PassGood())
+    assert actions == (KeepPass(FORWARD), AskPass(BACK))
+    state, actions = sequence.step(state, PassBad(("turned back",)))
+    again = Pass(number=2, direction="back", attempt=2, reason="turned back")
+    assert actions == (RefusePass(BACK, ("turned back",)), AskPass(again))
+    state, actions = sequence.step(state, PassBad(("it rested",)))
+    assert actions == (RefusePass(again, ("given up after 2 tries", "it rested")), AskReady("rock"))
+    assert sequence.step(state, Skip()) == (state, ())  # a lock-out is never left out
+    state, actions = sequence.step(state, Ready())
+    assert kinds(actions) == [SayReady, Ask]
+    assert (state.phase, state.passes, state.turn, state.ready_for) == (Phase.TURNING, (), None, None)
+
+
+def test_a_cycle_run_left_out_before_the_box_turned_goes_on_with_the_rocks() -> None:
+    state, _ = sequence.begin((0,), tries=2, passes=(FORWARD, BACK))
+    state, actions = sequence.step(state, Skip())
+    assert kinds(actions) == [RefusePass, RefusePass, Ask]
+    assert all(one.reasons == ("skipped by the operator",) for one in actions if isinstance(one, RefusePass))
+    assert (state.phase, state.passes) == (Phase.TURNING, ())
+
+
+def test_after_an_instrument_was_lost_in_a_pass_the_box_turns_only_when_that_was_said_again() -> None:
+    state, _ = sequence.begin((0,), tries=3, passes=(FORWARD, BACK))
+    state, _ = sequence.step(state, Ready())
+    state, actions = sequence.step(state, Lost("gone"))
+    assert (state.phase, actions) == (Phase.WAITING, (RefusePass(FORWARD, ("gone",)),))
+    state, actions = sequence.step(state, Back())
+    assert actions == (AskReady("turn"),)
+    state, actions = sequence.step(state, Ready())
+    assert actions == (
+        SayReady("turn"),
+        AskPass(Pass(number=1, direction="forward", attempt=2, reason="gone")),
+    )
+    state, actions = sequence.step(state, Full("no room"))
+    assert kinds(actions) == [RefusePass, Pause]
+    state, actions = sequence.step(state, Space())
+    assert actions == (GoOn(), AskReady("turn"))
+    state, actions = sequence.step(state, Stop("stopped", "by the operator"))
+    assert actions == (Close("stopped", "by the operator"),)
+
+
 @pytest.mark.parametrize(("engagements", "tries"), [((), 3), ((1,), 0)])
 def test_a_test_without_positions_or_tries_is_refused(engagements: tuple[int, ...], tries: int) -> None:
     with pytest.raises(ValueError, match="at least one"):
@@ -431,9 +512,13 @@ class Stories(RuleBasedStateMachine):
         count=st.integers(1, 6),
         tries=st.integers(1, 3),
         sweeps=st.sampled_from([(), ("gear",), ("pinion", "gear")]),
+        passes=st.sampled_from([(), (FORWARD, BACK)]),
     )
-    def start(self, count: int, tries: int, sweeps: tuple[Shaft, ...]) -> None:
-        self.state, actions = sequence.begin(tuple(range(0, 10 * count, 10)), tries=tries, sweeps=sweeps)
+    def start(self, count: int, tries: int, sweeps: tuple[Shaft, ...], passes: tuple[Pass, ...]) -> None:
+        self.state, actions = sequence.begin(
+            tuple(range(0, 10 * count, 10)), tries=tries, sweeps=sweeps, passes=passes
+        )
+        self.may_turn = False
         self.planned = set(range(1, count + 1))
         self.settled: set[int] = set()
         self.asked: Target | None = None
@@ -452,7 +537,14 @@ class Stories(RuleBasedStateMachine):
     def take(self, actions: tuple[Action, ...]) -> None:
         for action in actions:
             match action:
+                case AskReady():
+                    self.may_turn = False
+                case SayReady(what):
+                    self.may_turn = what == "turn"
+                case AskPass():
+                    assert self.may_turn
                 case Ask(target):
+                    assert not self.may_turn  # a drive that may turn is locked out before a rock is asked for
                     self.asked, self.rocking = target, None
                 case BeginRock(target):
                     assert target == self.asked

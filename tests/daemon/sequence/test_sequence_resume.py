@@ -25,6 +25,9 @@ INPUTS: tuple[sequence.Input, ...] = (
     sequence.MarksSeen(),
     sequence.MarksOff(),
     sequence.Repeat(),
+    sequence.Ready(),
+    sequence.PassGood(),
+    sequence.PassBad(("turned back",)),
     sequence.SweepGood(),
     sequence.SweepBad(("too short",)),
     sequence.Lost("gone"),
@@ -35,14 +38,21 @@ INPUTS: tuple[sequence.Input, ...] = (
 )
 
 
+PASSES = (events.PlannedPass(direction="forward"), events.PlannedPass(direction="back", brake_nm=0.5))
+
+
 class BrokenOff(RuleBasedStateMachine):
     """Stories that are killed, stopped and failed at random, and go on."""
 
-    @initialize(count=st.integers(1, 5), sweeps=st.sampled_from([(), ("gear",), ("pinion", "gear")]))
-    def start(self, count: int, sweeps: tuple[Shaft, ...]) -> None:
+    @initialize(
+        count=st.integers(1, 5),
+        sweeps=st.sampled_from([(), ("gear",), ("pinion", "gear")]),
+        passes=st.sampled_from([(), PASSES]),
+    )
+    def start(self, count: int, sweeps: tuple[Shaft, ...], passes: tuple[events.PlannedPass, ...]) -> None:
         planned = tuple(range(0, 10 * count, 10))
         self.story = Story(started_with(planned, sweeps))
-        self.story.begin()
+        self.story.begin(passes)
 
     @rule(happened=st.sampled_from(INPUTS))
     def happen(self, happened: sequence.Input) -> None:

@@ -21,6 +21,7 @@ def closings(logbook: Path) -> list[str]:
         return [one.closing for one in book.tests()]
 
 
+@pytest.mark.begins_first
 def test_tests_begin_and_end_while_the_ports_stay_open(tmp_path: Path, serve: Serve) -> None:
     box = short_boxes(tmp_path / "simulated") / "short.toml"
     with simulated_stand(tmp_path / "stand", box=box) as stand, serve(stand) as service:
@@ -84,6 +85,7 @@ def test_sigterm_closes_a_running_test_as_interrupted(tmp_path: Path, serve: Ser
         assert least(only_end, below=2.0) < 2.0
 
 
+@pytest.mark.begins_first
 def test_an_interrupted_test_goes_on_in_the_next_service(tmp_path: Path, serve: Serve) -> None:
     box = short_boxes(tmp_path / "simulated") / "short.toml"
     with simulated_stand(tmp_path / "stand", box=box) as stand:

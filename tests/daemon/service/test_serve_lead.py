@@ -12,6 +12,7 @@ from typing import Self
 
 import pytest
 from daemon.running_service import short_boxes
+from daemon.two_encoders import with_a_board
 from daemon.virtual_loop import in_virtual_time, stand_still
 from daemon.virtual_time import CONFIGS, simulated_stand_file
 from lashmap_daemon.builds.book import begin as begin_build
@@ -23,7 +24,7 @@ from lashmap_daemon.service.lead import Lead
 from lashmap_daemon.service.opening import PREPARING_S, BoxFolder
 from lashmap_daemon.service.service import Watch, state_of
 from lashmap_daemon.service.words import Begin, Resume
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, HandsFreeTable, load_profile
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER, HandsFreeTable, load_profile
 from lashmap_daemon.simulated_stand.settings import SimulatedInstruments
 from lashmap_daemon.story.events import (
     InstrumentHeard,
@@ -374,6 +375,72 @@ def test_a_word_that_the_encoder_speaks_against_is_not_taken_at_once_and_proves_
     test = bench.logbook.tests()[0].test
     recorded = [s.event for s in bench.logbook.events(test) if isinstance(s.event, PreconditionsRecorded)][-1]
     assert {one.name: one.state for one in recorded.preconditions}["matched teeth"] == "unproven"
+
+
+def bench_of_two(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    """A bench whose board has the pinion's count beside the gear's, without play between them."""
+    monkeypatch.setattr(f"{__name__}.simulated_stand_file", with_a_board)
+    bench = Bench(folder)
+    gear_teeth, pinion_teeth = 40, 13
+    bench.encoder = Said(
+        lambda: (
+            b"%+011d,%+011d\r\n"
+            % (
+                round(bench.angle_deg * 1000.0),
+                round(bench.angle_deg * 1000.0 * gear_teeth / pinion_teeth) + 5000,
+            )
+        )
+    )
+    bench.ports.instruments[ENCODER].hang_on(bench.encoder)
+    return bench
+
+
+def test_a_service_knows_where_the_pinion_is_when_a_test_begins_and_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def interrupted() -> str:
+        bench = bench_of_two(tmp_path, monkeypatch)
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(10.0, 0.3)
+        states = [state_of(one, time.monotonic()) for one in bench.ports.instruments.values()]
+        assert [(one.instrument, one.state) for one in states] == [
+            (INDICATOR, "heard"),
+            (ENCODER, "heard"),
+            (PINION_ENCODER, "heard"),
+        ]
+        begun = await bench.lead.begin(Begin(box="short", confirmed="typed at the stand"))
+        await asyncio.sleep(0.5)
+        bench.lead.interrupt("the end of this test")
+        await running
+        bench.logbook.close()
+        return begun[0].split()[1]
+
+    async def goes_on() -> Bench:
+        bench = bench_of_two(tmp_path, monkeypatch)
+        running = asyncio.create_task(bench.lead.run())
+        await bench.turn(37.25, 0.3)
+        await bench.lead.resume(Resume(box="short", confirmed="typed at the stand"))
+        await bench.lead.matched(known=True)
+        bench.lead.interrupt("the end of this test")
+        await running
+        return bench
+
+    test = in_virtual_time(interrupted())
+    bench = in_virtual_time(goes_on())
+    happened = [stamped.event for stamped in bench.logbook.events(test)]
+    first, second = (one for one in happened if isinstance(one, MatchedTeethSet))
+    # The board counts 5° more of the pinion than its teeth say; the marks are together at 37.25° of the gear.
+    marks_deg = 37.25 * 40.0 / 13.0 + 5.0
+    assert (first.how, second.how) == ("box file", "set at the stand")
+    for one in (first, second):
+        assert one.encoder_deg == 37.25
+        assert one.pinion_encoder_deg == pytest.approx(marks_deg, abs=0.002)  # two counts
+    assert first.pinion_seen_deg == pytest.approx(10.0 * 40.0 / 13.0 + 5.0, abs=0.002)
+    assert {one.instrument for one in happened if isinstance(one, InstrumentHeard)} == {
+        INDICATOR,
+        ENCODER,
+        PINION_ENCODER,
+    }
 
 
 @pytest.mark.parametrize(

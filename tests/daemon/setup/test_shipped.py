@@ -16,7 +16,7 @@ from lashmap_daemon.setup import (
 )
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.shipped import shipped
-from lashmap_daemon.setup.stand_file import load_profile
+from lashmap_daemon.setup.stand_file import load_profile, load_stand
 from lashmap_daemon.testing.opening import lay_out
 from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.wire.bcd import BcdProfile
@@ -82,6 +82,7 @@ def test_every_shipped_profile_loads_and_shows_what_it_is(path: Path) -> None:
         ("encoder-degrees", b"359.985\r\n", 359.985),
         # The check of A5 39 30 00 as pymodbus computes it.
         ("encoder-binary", bytes.fromhex("A5 39 30 00 E6 E5"), 12345.0),
+        ("encoder-pair", b"+0000123456,-0000041984\r\n", 123456.0),
     ],
 )
 def test_the_example_on_the_wire(name: str, wire: bytes, value: float) -> None:
@@ -121,3 +122,28 @@ def test_the_shipped_registers() -> None:
     assert isinstance(profile, ModbusProfile)
     # Function 3, address 0, two registers, device 1; the check as the specification's algorithm gives it.
     assert profile.request() == bytes.fromhex("01 03 00 00 00 02 C4 0B")
+
+
+# The check of A5 40 E2 01 00 00 5C FF FF 00 as a loop over its bits gives it (0xA001, from 0xFFFF);
+# the counts by hand: 0x0001E240, and 0xFFFF5C00 - 2**32.
+@pytest.mark.parametrize(
+    ("name", "wire"),
+    [
+        ("encoder-pair", b"\r\n+0000123456,-0000041984\r\n"),
+        ("encoder-pair-binary", bytes.fromhex("A5 40 E2 01 00 00 5C FF FF 00 AB 97")),
+    ],
+)
+def test_both_counts_of_a_board(name: str, wire: bytes) -> None:
+    profile = load(name)
+    second = profile.second()
+    assert second is not None
+    assert list(profile.make_parser().feed(wire)) == [123456.0]
+    assert list(second.make_parser().feed(wire)) == [-41984.0]
+
+
+@pytest.mark.parametrize("name", ["bench", "two-encoders", "latched-encoders"])
+def test_every_shipped_stand_is_read(name: str) -> None:
+    stand = load_stand(CONFIGS / "stands" / f"{name}.toml").recorded()
+    assert stand.is_latched is (name == "latched-encoders")
+    assert (stand.pinion_encoder is None) is (name == "bench")
+    assert "invented" in stand.stand.remark

@@ -424,6 +424,49 @@ IMPORTS = {
     "degrees called counts": Mistake(
         MAPPING, 'unit = "deg"', 'unit = "count"', ("encoder.unit", 'unit = "deg"')
     ),
+    "µm as the step of the display": Mistake(
+        MAPPING,
+        "resolution_mm = 0.0001",
+        "resolution_mm = 0.1",
+        ("indicator.resolution_mm: 0.1 mm",),
+    ),
+    "certificate in µm": Mistake(
+        MAPPING,
+        "calibration_uncertainty_mm = 0.0006",
+        "calibration_uncertainty_mm = 0.6",
+        ("indicator.calibration_uncertainty_mm", "Is it in µm? That would be 0.0006 mm"),
+    ),
+    "calibration of another century": Mistake(
+        MAPPING,
+        "calibration_due = 2027-01-31",
+        "calibration_due = 1927-01-31",
+        ("indicator.calibration_due",),
+    ),
+    "lines of a turn without a digit": Mistake(
+        MAPPING,
+        "counts_per_turn = 144000",
+        "counts_per_turn = 14",
+        ("encoder.counts_per_turn",),
+    ),
+    "recorded in days to come": Mistake(
+        MAPPING, "2026-03-02T", "2062-03-02T", ("test.recorded: 2062-03-02", "has not come yet")
+    ),
+    "curve of an import with a point too many": Mistake(
+        MAPPING,
+        "hysteresis_mm = 0.0005",
+        "hysteresis_mm = 0.0005\n[indicator.correction]\nreadings_mm = [0, 1]\ncorrections_mm = [0, 0, 0]\n"
+        "uncertainties_mm = [0, 0]",
+        ("indicator.correction", "as many of one as of another"),
+    ),
+    "matched teeth in counts": Mistake(
+        MAPPING, "matched_deg = 37.25", "matched_deg = 1449000", ("encoder.matched_deg", "would be 3622.5°")
+    ),
+    "least time in ms": Mistake(
+        MAPPING,
+        'find_by = "encoder"',
+        'find_by = "encoder"\nleast_seconds = 500',
+        ("positions.least_seconds", "Is it in milliseconds?"),
+    ),
     "two ways to find the rocks": Mistake(
         MAPPING,
         'find_by = "encoder"',

@@ -17,7 +17,17 @@ from typing import TYPE_CHECKING
 
 import pytest
 import serial
-from lashmap_daemon.simulated_stand import Fault, Served, SimulatedBox, Stand, StandError, serve
+from lashmap_daemon.simulated_stand import (
+    Fault,
+    PassOrder,
+    Served,
+    SimulatedBox,
+    SimulatedDrive,
+    SimulatedInstruments,
+    Stand,
+    StandError,
+    serve,
+)
 from lashmap_daemon.simulated_stand.serve import Prompts, Terminal
 
 if TYPE_CHECKING:
@@ -68,8 +78,16 @@ class Running:
         self.indicator = serial.Serial(str(indicator), timeout=PATIENCE_S)
         self.is_ready.set()
 
-    def show(self, engagement: int | None, *, closed: bool = False, **more: str) -> None:
-        line = json.dumps({"show": "turn the gear", "engagement": engagement, "closed": closed} | more)
+    def show(
+        self,
+        engagement: int | None,
+        *,
+        closed: bool = False,
+        makes: dict[str, object] | None = None,
+        **more: str,
+    ) -> None:
+        shown = {"show": "turn the gear", "engagement": engagement, "closed": closed, "pass": makes}
+        line = json.dumps(shown | more)
         with self.prompts.open("a", encoding="utf-8") as file:
             file.write(line + "\n")
 
@@ -94,6 +112,55 @@ def read_lines(port: serial.Serial, count: int) -> list[bytes]:
     """Return whole lines; the first after opening may be half of one and is left out."""
     port.readline()
     return [port.readline() for _ in range(count)]
+
+
+def test_a_pass_is_made_as_prompted_between_three_ports(tmp_path: Path) -> None:
+    drive = SimulatedDrive(pass_deg_per_s=700.0, pass_run_up_s=0.1)
+    stand = Stand(BOX, SimulatedInstruments(encoders="apart"), drive, seed=1)
+    with (
+        served(tmp_path / "stand", stand) as running,
+        serial.Serial(str(running.folder / "pinion"), timeout=PATIENCE_S) as port,
+    ):
+        before = int(read_lines(port, 1)[0])
+        running.show(None, makes={"number": 1, "direction": "back", "engagements": 6, "attempt": 1})
+        # Six teeth of thirteen, in counts of 20,000 a turn, and some of a tooth more.
+        while int(port.readline()) > before - 20_000 * 6 / 13:
+            pass
+    report = running.served
+    assert report is not None
+    assert report.pinion is not None
+    assert report.pinion.lines_sent > 100
+    assert not (running.folder / "pinion").is_symlink()
+
+
+def test_prompts_may_ask_for_a_pass(tmp_path: Path) -> None:
+    path = tmp_path / "prompts.jsonl"
+    prompts = Prompts(path)
+    order = {"number": 3, "direction": "forward", "engagements": 522}
+
+    def heard(**said: object) -> PassOrder | None:
+        line = {"show": "", "engagement": None, "closed": False} | said
+        with path.open("a", encoding="utf-8") as file:
+            file.write(json.dumps(line) + "\n")
+        prompt = prompts.latest()
+        return None if prompt is None else prompt.makes
+
+    assert heard(**{"pass": order}) == PassOrder(number=3, direction="forward", engagements=522)
+    again = PassOrder(number=3, direction="forward", engagements=522, attempt=2)
+    assert heard(**{"pass": order | {"attempt": 2, "reason": "lost contact"}}) == again
+    assert heard(**{"pass": None, "engagement": 3}) is None
+    assert prompts.bad_lines == 0
+    for wrong in (
+        {"pass": order, "engagement": 4},
+        {"pass": order, "sweep": "gear"},
+        {"pass": order | {"direction": "up"}},
+        {"pass": order | {"engagements": 0}},
+        {"pass": order | {"attempt": "2"}},
+        {"pass": {"number": 3}},
+        {"pass": True},
+    ):
+        assert heard(**wrong) is None
+    assert prompts.bad_lines == 7
 
 
 def test_lines_arrive_whole_and_at_their_rates(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

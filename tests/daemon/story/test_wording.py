@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from lashmap_analysis.gears.mesh_cycle import MeshCycle
 from lashmap_daemon.story import events
-from lashmap_daemon.story.wording import angle_text, asked_sentence, sentence
+from lashmap_daemon.story.wording import FlagsOnce, angle_text, asked_sentence, sentence
 
 
 @pytest.mark.parametrize(
@@ -64,3 +66,21 @@ def test_a_lost_instrument_is_told_with_the_remedy_for_its_own_reason() -> None:
         "The indicator on /dev/x was lost (it sends, but there is no reading for 3.0 s (overload)). Look at "
         "its display: range, hold, battery. Leave the gear where it is. Waiting up to 120 s"
     )
+
+
+def test_a_warning_that_each_rock_brings_is_said_once_a_test() -> None:
+    accepted = events.RockAccepted(
+        number=1, engagement=0, purpose="planned", attempt=1, start_s=0.0, end_s=2.0, reading_mm=0.14,
+        normal_backlash_mm=0.143, standard_uncertainty_mm=0.001, reversals=9, flags=("heavy rocking",),
+    )  # fmt: skip
+    flags_once = FlagsOnce()
+    said = [
+        sentence(flags_once(one), "mm", None) or ""
+        for one in (accepted, accepted, replace(accepted, flags=("heavy rocking", "spikes")))
+    ]
+    assert [line.partition("reversals")[2] for line in said] == [
+        "; heavy rocking (said once a test)",
+        "",
+        "; spikes (said once a test)",
+    ]
+    assert "heavy rocking" in (sentence(FlagsOnce()(accepted), "mm", None) or "")  # another test

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import AS_SHIPPED, CONFIGS, DEMO_BOX, VirtualTest, load_box
 from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.replay import Replay
+from lashmap_daemon.screens.view import view_of
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.box_file import BoxFile
@@ -94,9 +97,9 @@ def test_the_confirming_position_is_asked_for_at_the_predicted_tight_spot(whole:
 @pytest.mark.parametrize(
     ("box", "instruments"),
     [
-        ("mitre-20x20", SimulatedInstruments()),
-        ("straight-18x36", SimulatedInstruments(encoder_shaft="pinion")),
-        ("spiral-15x45-inch", SimulatedInstruments(indicator_unit="in", indicator_resolution_mm=0.000254)),
+        ("mitre-20x20", COARSE),
+        ("straight-18x36", replace(COARSE, encoder_shaft="pinion")),
+        ("spiral-15x45-inch", replace(COARSE, indicator_unit="in", indicator_resolution_mm=0.000254)),
     ],
 )
 def test_the_other_shipped_boxes_hold_their_truth(
@@ -255,7 +258,7 @@ def test_sweeps_of_both_members_give_their_true_runout(tmp_path: Path, shaft: Sh
         short_box(positions=4),
         seed=5,
         sweeps=("gear", "pinion"),
-        instruments=SimulatedInstruments(encoder_shaft=shaft),
+        instruments=replace(COARSE, encoder_shaft=shaft),
     )
     test.run()
     found = [event for event in test.of(events.SweepRecorded) if isinstance(event, events.SweepRecorded)]
@@ -286,6 +289,28 @@ def test_a_sweep_nobody_turns_is_asked_again_and_then_left(tmp_path: Path) -> No
     refused = [one.reasons for one in test.of(events.SweepRefused) if isinstance(one, events.SweepRefused)]
     assert refused == [("the shaft was not turned",)] * 2
     assert test.stream[-1].event == events.TestClosed(outcome="completed", reason="all positions done")
+
+
+def test_a_sweep_under_which_the_indicator_never_moved_is_asked_about(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    test = VirtualTest(tmp_path, short_box(positions=4), seed=5, sweeps=("gear", "pinion"))
+    # The tip still sits where it was, while the gear is turned: the simulated hand would lift it.
+    monkeypatch.setattr(test.conductor, "_tip_was_off", lambda: False)
+    test.run_until(events.SweepAsked, most_s=60.0)
+    test.tick()
+    assert view_of(test.conductor, test.now_s, "").cue.words == "SET TIP"
+    test.run_until(events.SweepRefused, most_s=60.0)
+    asked = [one.text for one in test.of(events.NoteTaken) if isinstance(one, events.NoteTaken)]
+    assert sum("has not moved since the sweep was asked for" in text for text in asked) == 1
+    test._simulated.rest()
+    test.tick(50)
+    test._simulated.sweep("gear")
+    test.run_until(events.SweepRecorded, most_s=60.0)  # at the second try nobody is asked again
+    test.tick()
+    test.conductor.arrived()  # on the pinion somebody says so at once
+    test.run_until(events.SweepRecorded, most_s=60.0)
+    assert len(test.of(events.SweepRefused)) == 1
 
 
 def test_there_is_a_deed_for_every_action_of_the_sequence() -> None:
@@ -322,7 +347,7 @@ def told_while_rocked(test: VirtualTest) -> list[float]:
 
 def test_a_rock_that_will_be_refused_is_told_so_within_seconds(tmp_path: Path) -> None:
     box = load_box(positions=4, gear_turns=2, confirming_positions=1, tries=2, rock_seconds=5.0)
-    test = VirtualTest(tmp_path, box, seed=3, fault=Fault.HEAVY, **AS_SHIPPED)
+    test = VirtualTest(tmp_path, box, seed=3, fault=Fault.HEAVY)
     for _ in range(2):
         test.run_until(events.CauseAsked)
         test.conductor.told_cause(Found(cause="nothing"))

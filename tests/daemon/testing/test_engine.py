@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Self
 
 import pytest
+from daemon.two_encoders import TURN, Wiring, two_encoder_stand
 from daemon.virtual_loop import in_virtual_time
 from daemon.virtual_time import load_box, simulated_stand_file
 from lashmap_daemon.errors import GearTurns, StandError
 from lashmap_daemon.logbook.logbook import Logbook
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events
 from lashmap_daemon.testing.channels import Channels
@@ -136,3 +137,119 @@ def test_an_instrument_that_is_silent_or_away_is_named_before_the_test(tmp_path:
         assert len(caught.value.lines) == 1  # the encoder speaks
 
     in_virtual_time(work())
+
+
+# Two encoders -----------------------------------------------------------------------------------------------
+
+
+class Says:
+    """A person with answers."""
+
+    def __init__(self, *answers: str) -> None:
+        self.answers = list(answers)
+
+    def show(self, text: str) -> None: ...
+
+    def ask(self, question: str) -> str:  # noqa: ARG002 - the interface of a person
+        return self.answers.pop(0)
+
+
+class BenchOfTwo:
+    """An engine whose gear and pinion stand still, each with an encoder."""
+
+    def __init__(self, folder: Path, wiring: Wiring, *, gear: int, pinion: int) -> None:
+        stand = two_encoder_stand(folder, wiring)
+        self.ports = StandPorts(stand)
+        lines = {INDICATOR: b"-4.0000\r\n", ENCODER: b"%d\r\n" % gear, PINION_ENCODER: b"%d\r\n" % pinion}
+        if wiring == "one board":
+            lines[ENCODER] = b"%d,%d\r\n" % (gear, pinion)
+        for name in self.ports.wires:
+            self.ports.instruments[name].hang_on(Line(lambda name=name: lines[name]))  # type: ignore[misc]
+        self.lines = lines
+        self.engine = Engine(self.ports, Logbook(folder / "book", create=True))
+        self.prepared: Prepared = self.engine.prepare(
+            load_box(),
+            stand,
+            box_name="box",
+            operator="Ada",
+            cautions=events.CautionsConfirmed(how="here"),
+            sweeps=(),
+        )
+
+    def opening(self, *answers: str) -> events.MatchedTeethSet:
+        """How the matched teeth are set by a person who answers so."""
+        in_virtual_time(self.engine.wait_for_readings())
+
+        def encoder_deg() -> float:
+            return in_virtual_time(self.engine.still_encoder_deg(self.prepared))
+
+        person = Says(*answers)
+        self.opened = opened = self.engine.opening(
+            self.prepared, person, encoder_deg=encoder_deg, followed=False
+        )
+        return opened.matched
+
+
+@pytest.mark.parametrize("wiring", ["two ports", "one board"])
+def test_the_marked_teeth_set_both_references(tmp_path: Path, wiring: Wiring) -> None:
+    bench = BenchOfTwo(tmp_path, wiring, gear=1234, pinion=777)
+    matched = bench.opening("matched")
+    gear_deg, pinion_deg = 1234 * (360.0 / TURN), -777 * (360.0 / TURN)  # seen from the other side
+    assert matched.how == "set at the stand"
+    assert [*matched.of(ENCODER)] == pytest.approx([gear_deg, gear_deg])
+    assert [*matched.of(PINION_ENCODER)] == pytest.approx([pinion_deg, pinion_deg])
+    assert set(bench.opened.rates_hz) == {INDICATOR, ENCODER, PINION_ENCODER}
+    heard = [one for one in bench.opened.records() if isinstance(one, events.InstrumentHeard)]
+    assert [one.port for one in heard] == [
+        "/dev/a",
+        "/dev/b",
+        "/dev/c" if wiring == "two ports" else "/dev/b",
+    ]
+
+
+def test_an_angle_of_the_box_file_sets_the_pinions_by_the_ratio(tmp_path: Path) -> None:
+    bench = BenchOfTwo(tmp_path, "two ports", gear=5000, pinion=0)
+    file = bench.prepared.stand.file
+    assert file.encoder is not None
+    absolute = file.model_copy(update={"encoder": file.encoder.model_copy(update={"absolute": True})})
+    stand = bench.prepared.stand.model_copy(update={"file": absolute})
+    box = load_box()
+    box = box.model_copy(
+        update={"matched_teeth": box.matched_teeth.model_copy(update={"encoder_deg": 90.0 - 13.0})}
+    )
+    bench.prepared = bench.engine.prepare(
+        box,
+        stand,
+        box_name="box",
+        operator="Ada",
+        cautions=events.CautionsConfirmed(how="here"),
+        sweeps=(),
+    )
+    matched = bench.opening()
+    # The gear stands at 90°, 13° past the marks; its pinion, of 13 teeth to 40, has turned 40° since.
+    assert (matched.how, matched.encoder_deg) == ("box file", 77.0)
+    assert matched.pinion_encoder_deg == pytest.approx(-40.0, abs=1e-9)
+    assert matched.pinion_seen_deg == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_pinion_without_an_angle_is_named(tmp_path: Path) -> None:
+    bench = BenchOfTwo(tmp_path, "two ports", gear=0, pinion=0)
+
+    async def work() -> None:
+        await bench.engine.wait_for_readings()
+        bench.lines[PINION_ENCODER] = b""
+        with pytest.raises(StandError, match=r"pinion encoder on /dev/c: no (bytes|angle)"):
+            await bench.engine.still_encoder_deg(bench.prepared)
+
+    in_virtual_time(work())
+
+
+def test_a_board_that_went_is_said_once_for_both_encoders(tmp_path: Path) -> None:
+    bench = BenchOfTwo(tmp_path, "one board", gear=0, pinion=0)
+    bench.ports.instruments[ENCODER].give_up("the board went away")
+    problems = bench.engine.problems(time.monotonic())
+    assert [one for one in problems if "board" in one] == ["the board went away"]
+    assert bench.ports.instruments[PINION_ENCODER].source is None
+    assert bench.ports.sources() is None
+    bench.ports.instruments[ENCODER].hang_on(Line(lambda: b"1,2\r\n"))
+    assert set(bench.ports.sources() or ()) == {INDICATOR, ENCODER}

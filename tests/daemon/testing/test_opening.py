@@ -287,18 +287,13 @@ def test_the_reference_is_found_in_any_range(
     # By construction: the record's count is the true angle less whole ranges, the reference as far from both.
     first_deg = math.fmod(true_deg, range_deg)
     seen_deg = true_deg + jitter * range_deg
-    matched = events.MatchedTeethSet(
-        encoder_deg=true_deg - since_deg, how="set at the stand", seen_deg=seen_deg
-    )
-    found = in_record_deg(matched, first_deg, range_deg)
+    found = in_record_deg(true_deg - since_deg, seen_deg, first_deg, range_deg)
     assert first_deg - found == pytest.approx(since_deg, abs=1e-6)
 
 
 def test_a_reference_that_is_the_records_own_is_left_as_it_is() -> None:
-    matched = events.MatchedTeethSet(encoder_deg=12.0, how="box file")
-    assert in_record_deg(matched, 350.0, 360.0) == 12.0
-    seen = events.MatchedTeethSet(encoder_deg=1092.0, how="set at the stand", seen_deg=1092.0)
-    assert in_record_deg(seen, 12.0, None) == 1092.0
+    assert in_record_deg(12.0, None, 350.0, 360.0) == 12.0
+    assert in_record_deg(1092.0, 1092.0, 12.0, None) == 1092.0
 
 
 @pytest.mark.parametrize(

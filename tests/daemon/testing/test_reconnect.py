@@ -209,6 +209,7 @@ def relayed(source: Path, peer: FaultyPeer) -> Iterator[Cable]:
         os.close(descriptor)
 
 
+@pytest.mark.begins_first
 def test_a_cable_pulled_and_put_back_on_a_running_command(tmp_path: Path) -> None:
     box, book = tmp_path / "box.toml", tmp_path / "book"
     text = demo_text()

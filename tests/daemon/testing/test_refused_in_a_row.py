@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from daemon.broken_off import BrokenOff, accepted
 from daemon.testing.test_hands_free import SETTING, ByHand
-from daemon.virtual_time import AS_SHIPPED, DEMO_BOX, VirtualTest, load_box
+from daemon.virtual_time import DEMO_BOX, VirtualTest, load_box
 from lashmap_analysis.facts.result import to_document
 from lashmap_daemon.errors import StandError
 from lashmap_daemon.logbook.check import check_rows
@@ -51,7 +51,7 @@ def kinds(test: VirtualTest, since: int) -> list[type[events.Event]]:
 def test_nothing_is_measured_until_somebody_says_why_and_then_the_whole_job_is_done(
     tmp_path: Path, fault: Fault
 ) -> None:
-    test = VirtualTest(tmp_path, box(), **AS_SHIPPED, seed=3, fault=fault)
+    test = VirtualTest(tmp_path, box(), seed=3, fault=fault)
     asked = stuck(test)
     assert (asked.number, asked.refused, asked.choices) == (2, 4, CHOICES)
     assert len(test.of(events.RockRefused)) == 4
@@ -59,7 +59,7 @@ def test_nothing_is_measured_until_somebody_says_why_and_then_the_whole_job_is_d
     mend(test)
     for happened in (sequence.Repeat(), sequence.Skip()):
         test.conductor.happen(happened)
-    test.tick(500)  # 10 s of good rocking
+    test.tick_for(10.0)  # of good rocking
     assert (kinds(test, since), test.conductor.state.phase) == ([], Phase.FINDING)
     test.conductor.told_cause(Found(cause="pinion"))
     test.conductor.told_cause(Found(cause="tip"))  # once is enough: nothing is asked any more
@@ -79,7 +79,7 @@ def test_nothing_is_measured_until_somebody_says_why_and_then_the_whole_job_is_d
 
 
 def test_an_answer_stands_in_the_record_and_in_what_is_made_of_it(tmp_path: Path) -> None:
-    test = VirtualTest(tmp_path, box(), **AS_SHIPPED, seed=3, fault=Fault.HEAVY)
+    test = VirtualTest(tmp_path, box(), seed=3, fault=Fault.HEAVY)
     stuck(test)
     mend(test)
     test.conductor.told_cause(Found(cause="other", words="the base was not clamped"))
@@ -98,7 +98,7 @@ def test_an_answer_stands_in_the_record_and_in_what_is_made_of_it(tmp_path: Path
 
 
 def test_where_nothing_is_found_it_goes_on_and_asks_again_after_four_more(tmp_path: Path) -> None:
-    test = VirtualTest(tmp_path, box(), **AS_SHIPPED, seed=3, fault=Fault.HEAVY)
+    test = VirtualTest(tmp_path, box(), seed=3, fault=Fault.HEAVY)
     for number in (2, 3):
         assert stuck(test).number == number
         test.conductor.told_cause(Found(cause="nothing"))
@@ -112,7 +112,7 @@ def test_where_nothing_is_found_it_goes_on_and_asks_again_after_four_more(tmp_pa
 
 
 def test_a_good_rock_between_them_begins_to_count_anew(tmp_path: Path) -> None:
-    test = VirtualTest(tmp_path, box(tries=9), **AS_SHIPPED, seed=3)
+    test = VirtualTest(tmp_path, box(tries=9), seed=3)
     test.run_until(events.RockStarted)
     for _ in range(3):
         test.conductor.happen(sequence.RockBad(("slip",)))
@@ -128,17 +128,15 @@ def test_nobody_within_an_hour_ends_the_test_which_can_go_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(conductor, "FINDING_S", 3.0)
-    test = VirtualTest(
-        tmp_path, box(), **AS_SHIPPED, seed=3, fault=Fault.HEAVY, goes_on="lashmap run A B --resume"
-    )
+    test = VirtualTest(tmp_path, box(), seed=3, fault=Fault.HEAVY, goes_on="lashmap run A B --resume")
     asked_s = test.run_until(events.CauseAsked, most_s=120.0).time_s
     with pytest.raises(StandError, match=r"4 rocks in a row .* at position 2 .*nobody said why.*--resume"):
-        test.tick(500)
+        test.tick_for(10.0)
     assert 3.0 < test.now_s - asked_s < 3.1
 
 
 def test_where_nobody_can_answer_the_test_ends_at_once_and_only_then(tmp_path: Path) -> None:
-    test = VirtualTest(tmp_path, box(), **AS_SHIPPED, seed=3, fault=Fault.HEAVY)
+    test = VirtualTest(tmp_path, box(), seed=3, fault=Fault.HEAVY)
     test.run_until(events.RockStarted)
     test.conductor.nobody_tells_cause("nobody is at a terminal to say why")  # nothing was asked
     stuck(test)
@@ -147,7 +145,7 @@ def test_where_nobody_can_answer_the_test_ends_at_once_and_only_then(tmp_path: P
 
 
 def test_a_gesture_of_the_gear_answers_for_no_cause(tmp_path: Path) -> None:
-    test = ByHand(tmp_path, box(), **AS_SHIPPED, seed=3, fault=Fault.HEAVY)
+    test = ByHand(tmp_path, box(), seed=3, fault=Fault.HEAVY)
     stuck(test)
     assert set(SETTING.gestures) == {"matched", "repeat", "skip"}
     for away in (-3.0, 3.0):
@@ -158,14 +156,14 @@ def test_a_gesture_of_the_gear_answers_for_no_cause(tmp_path: Path) -> None:
 
 
 def test_killed_while_it_waits_it_asks_again_before_anything_is_measured(tmp_path: Path) -> None:
-    test = BrokenOff(tmp_path, box(), **AS_SHIPPED, seed=3, fault=Fault.HEAVY, fault_from_s=8.0)
+    test = BrokenOff(tmp_path, box(), seed=3, fault=Fault.HEAVY, fault_from_s=8.0)
     stuck(test)
     before = accepted(test)
     assert before  # so that there is something to check
     since = len(test.stream)
     mend(test)
     test.go_on()
-    test.tick(500)
+    test.tick_for(10.0)
     assert events.CauseAsked in kinds(test, since)
     assert not {events.PositionAsked, events.RockStarted} & set(kinds(test, since))
     test.conductor.told_cause(Found(cause="tip"))

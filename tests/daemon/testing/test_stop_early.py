@@ -15,10 +15,12 @@ from lashmap_daemon.sequence import sequence
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.story import events
 
+FEW = FIRST_LOOK + 4  # positions, enough to be judged before the last
 
-def box(*, minimum_mm: float | None = 0.10, maximum_mm: float | None = 0.18) -> BoxFile:
+
+def box(*, minimum_mm: float | None = 0.10, maximum_mm: float | None = 0.18, positions: int = 26) -> BoxFile:
     """The demonstration box, whose tight spot is near 0.127 mm, with other limits."""
-    shipped = load_box(stop_when_settled=True)
+    shipped = load_box(stop_when_settled=True, positions=positions)
     limits = shipped.limits.model_copy(update={"minimum_mm": minimum_mm, "maximum_mm": maximum_mm})
     return shipped.model_copy(update={"limits": limits})
 
@@ -47,9 +49,11 @@ def test_a_comfortable_box_needs_half_the_plan(tmp_path: Path) -> None:
     assert not assessment.record.left_out, "nothing is missing"
 
 
-@pytest.mark.parametrize("limits", [{"minimum_mm": 0.1265}, {"minimum_mm": None, "maximum_mm": 0.1272}])
-def test_a_close_box_is_measured_to_the_end(tmp_path: Path, limits: dict[str, float | None]) -> None:
-    test = BrokenOff(tmp_path, box(**limits))
+@pytest.mark.parametrize(("minimum_mm", "maximum_mm"), [(0.1265, 0.18), (None, 0.1272)])
+def test_a_close_box_is_measured_to_the_end(
+    tmp_path: Path, minimum_mm: float | None, maximum_mm: float
+) -> None:
+    test = BrokenOff(tmp_path, box(minimum_mm=minimum_mm, maximum_mm=maximum_mm, positions=FEW))
     assessment = judged(test)
     assert not test.of(events.PositionsSpared)
     assert sum(one.purpose == "planned" for one in assessment.positions) == test.box.plan.positions
@@ -63,7 +67,7 @@ def test_a_bad_box_is_settled_early_too(tmp_path: Path) -> None:
 
 
 def test_without_limits_nothing_is_settled(tmp_path: Path) -> None:
-    shipped = box(minimum_mm=None, maximum_mm=None)
+    shipped = box(minimum_mm=None, maximum_mm=None, positions=FEW)
     limits = shipped.limits.model_copy(update={"variation_mm": None})
     test = BrokenOff(tmp_path, shipped.model_copy(update={"limits": limits}))
     judged(test)

@@ -6,6 +6,7 @@ import math
 from itertools import accumulate
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -201,6 +202,16 @@ def test_a_latched_index_count() -> None:
         ({"frame": {"length": 4, "count_at": 1, "count_bytes": 2}}, "where a frame begins"),
         ({"frame": {"length": 4, "start": "A5", "count_at": 3, "count_bytes": 2}}, "count_at: lies behind"),
         ({"pattern": r"(?P<count>\d+)", "unit": "mm"}, "'count'"),
+        ({"pattern": r"(?P<second_count>\d+)"}, "no group"),
+        ({"pattern": r"(?P<count>\d+),-?(?P<second_count>\d+)"}, "a minus sign before the number"),
+        (
+            {"frame": {"length": 6, "start": "A5", "count_at": 1, "count_bytes": 2, "second_count_at": 5}},
+            "second_count_at: lies behind",
+        ),
+        (
+            {"frame": {"length": 6, "start": "A5", "count_at": 1, "count_bytes": 2, "second_count_at": 2}},
+            "second_count_at: lies upon the first count",
+        ),
     ],
 )
 def test_a_board_that_cannot_be_is_refused(keys: dict[str, object], complaint: str) -> None:
@@ -212,3 +223,109 @@ def test_an_exponent_does_not_make_half_a_count() -> None:
     parser = board(sends="on its button", pattern=r"(?P<count>[0-9E-]+)").make_parser()
     assert list(parser.feed(b"15E-1\r\n15\r\n")) == [15.0]
     assert parser.bad_frames == 1
+
+
+PAIR = r"(?P<count>[+-]?\d+),(?P<second_count>[+-]?\d+)(?P<index>I?)"
+
+
+def both(profile: CounterBoardProfile) -> tuple[Parser, Parser]:
+    second = profile.second()
+    assert second is not None
+    return profile.make_parser(), second.make_parser()
+
+
+def test_a_frame_of_one_count_has_no_second() -> None:
+    assert board(pattern=r"(?P<count>\d+)").second() is None
+    assert board(frame={"length": 6, "start": "A5", "count_at": 1, "count_bytes": 2}).second() is None
+
+
+@pytest.mark.parametrize("wraps_at", [1000, 65536])
+@given(steps=st.lists(st.tuples(st.floats(-0.24, 0.24), st.floats(-0.24, 0.24)), max_size=40))
+def test_both_counts_of_a_line_go_round_by_themselves(
+    wraps_at: int, steps: list[tuple[float, float]]
+) -> None:
+    first = list(accumulate([int(one * wraps_at) for one, _ in steps], initial=7))
+    second = list(accumulate([int(other * wraps_at) for _, other in steps], initial=-7 % wraps_at))
+    lines_sent = "".join(f"{a % wraps_at},{b % wraps_at}\n" for a, b in zip(first, second, strict=True))
+    parsers = both(board(pattern=PAIR, terminator="\n", wraps_at=wraps_at, direction=-1))
+    for parser, truth, sense in zip(parsers, (first, second), (-1.0, 1.0), strict=True):
+        assert feed(parser, f"\n{lines_sent}") == [sense * count for count in truth]
+
+
+def test_both_counts_of_a_binary_frame() -> None:
+    frame = {
+        "length": 9,
+        "start": "A5",
+        "count_at": 1,
+        "count_bytes": 3,
+        "second_count_at": 4,
+        "checksum": CHECK,
+    }
+    # By hand, low byte first: 258 = 0x000102, -2 = 0xFFFFFE.
+    body = bytes.fromhex("A5 02 01 00 FE FF FF")
+    sent = body + CRC(body).to_bytes(2, "little")
+    first, second = both(board(frame=frame))
+    assert list(first.feed(5 * sent)) == [258.0] * 5
+    assert list(second.feed(5 * sent)) == [-2.0] * 5
+
+
+@pytest.mark.parametrize("bad", ["5,1000", "1000,5", "5,", "5", "5.,6"])
+def test_a_line_is_bad_for_both_counts_or_for_neither(bad: str) -> None:
+    for parser in both(board(pattern=PAIR, terminator="\n", wraps_at=1000)):
+        assert len(feed(parser, f"\n1,2\n{bad}\n3,4\n")) == 2
+        assert (parser.good_frames, parser.bad_frames, parser.last_bad) == (2, 1, bad.encode())
+
+
+def test_a_count_that_jumps_leaves_the_other_one_alone() -> None:
+    first, second = both(board(pattern=PAIR, terminator="\n", wraps_at=1000))
+    sent = "\n1,1\n2,500\n3,501\n4,502\n5,503\n"
+    assert feed(first, sent) == [1.0, 2.0, 3.0, 4.0, 5.0]
+    assert [math.isnan(one) for one in feed(second, sent)] == [False, True, True, True, True]
+    assert (first.marks["lost count"], second.marks["lost count"]) == (0, 1)
+
+
+def test_the_index_belongs_to_the_first_count() -> None:
+    profile = board(pattern=PAIR, terminator="\n", zero="index", counts_per_turn=1000)
+    first, second = both(profile)
+    sent = "\n98,7\n100,8I\n105,9\n"
+    assert feed(first, sent)[1:] == [1.0, 6.0]  # zero in the middle of the step with the pulse, at 99
+    assert feed(second, sent) == [7.0, 8.0, 9.0]
+    other = profile.second()
+    assert other is not None
+    assert (profile.repeats_after(1000), other.repeats_after(1000)) == (1000, None)
+    assert (profile.counts_of_a_turn(), other.counts_of_a_turn()) == (1000, None)
+
+
+def test_a_board_that_is_asked_gives_both_counts_of_its_reply() -> None:
+    asked = {"request": "?", "interval_s": 0.01, "timeout_s": 0.1}
+    for parser, count in zip(
+        both(board(pattern=PAIR, sends="when asked", polling=asked)), (12.0, -3.0), strict=True
+    ):
+        assert feed(parser, "12,-3\r\n") == [count]
+        assert feed(parser, "12,\r\n") == []
+
+
+@pytest.mark.parametrize("wraps_at", [None, 65536])
+@given(
+    said=st.lists(
+        st.one_of(
+            st.tuples(st.integers(-300, 300), st.integers(-300, 300)).map(
+                lambda one: f"{one[0]:+07d},{one[1]}"
+            ),
+            st.sampled_from(["-0,-0", "5", "1,2,3", ",", "5,70000", "+,1", "9" * 300 + ",1", ""]),
+        ),
+        max_size=40,
+    )
+)
+def test_lines_of_two_counts_are_the_same_in_one_go(wraps_at: int | None, said: list[str]) -> None:
+    profile = board(
+        pattern=r"(?P<count>[+-]?\d+),(?P<second_count>[+-]?\d+)", terminator="\n", wraps_at=wraps_at
+    )
+    data = [b"\n", *(f"{line}\n".encode() for line in said)]
+    for whole, single in zip(both(profile), both(profile), strict=True):
+        frames = whole.feed_reads(b"".join(data), np.array([len(one) for one in data]))
+        one_by_one = np.array([number for one in data for number in single.feed(one)])
+        assert frames.numbers.tobytes() == one_by_one.tobytes()
+        assert (whole.good_frames, whole.bad_frames) == (single.good_frames, single.bad_frames)
+        assert int(frames.counts.sum()) == len(one_by_one)
+        assert int(frames.missed.sum()) == single.bad_frames

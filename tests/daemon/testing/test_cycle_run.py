@@ -1,0 +1,119 @@
+"""A test with a cycle run in virtual time, on the simulated stand, whose physics is not the analysis's."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from daemon.simulated_boxes import COARSE
+from daemon.virtual_time import CONFIGS, VirtualTest, load_box
+from lashmap_daemon.replay.replay import Replay
+from lashmap_daemon.sequence import sequence
+from lashmap_daemon.sequence.sequence import Phase
+from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.simulated_stand import Fault, SimulatedDrive
+from lashmap_daemon.story import events
+
+QUICK = SimulatedDrive(pass_deg_per_s=360.0, second_pass_deg_per_s=240.0)
+LATCHED = replace(COARSE, encoders="latched", encoder_rate_hz=500.0, encoder_counts_per_turn=20_000)
+APART = replace(LATCHED, encoders="apart", pinion_rate_hz=500.0, encoder_late_s=0.006)
+
+
+def box() -> BoxFile:
+    """A set of 15 and 45 teeth: each pair of teeth meets once in a turn of the gear."""
+    return load_box(CONFIGS / "boxes" / "spiral-15x45-inch.toml", confirming_positions=1)
+
+
+def cycle_test(folder: Path, **how: object) -> VirtualTest:
+    given = {"instruments": LATCHED, "drive": QUICK, "method": "cycle", "seed": 4, **how}
+    return VirtualTest(folder, box(), **given)  # type: ignore[arg-type]  # words of its own
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> VirtualTest:
+    test = cycle_test(tmp_path_factory.mktemp("whole"))
+    test.run()
+    return test
+
+
+def passes(test: VirtualTest) -> list[events.PassRecorded]:
+    return [one for one in test.of(events.PassRecorded) if isinstance(one, events.PassRecorded)]
+
+
+def test_four_passes_come_before_the_first_position_each_side_of_them_confirmed(whole: VirtualTest) -> None:
+    kinds = [type(one.event).__name__ for one in whole.stream]
+    order = [kind for kind in kinds if kind.startswith(("Ready", "Pass", "PositionAsked"))]
+    ways = [one.direction for one in passes(whole)]
+    assert order[:2] == ["PassesPlanned", "ReadyAsked"]
+    assert order[2:11] == ["ReadyConfirmed", *["PassAsked", "PassRecorded"] * 4]
+    assert order[11:14] == ["ReadyAsked", "ReadyConfirmed", "PositionAsked"]
+    assert ways == ["forward", "back", "forward", "back"]
+    assert whole.conductor.story.closed is not None
+    assert whole.conductor.story.closed.outcome == "completed"
+
+
+def test_the_tight_spot_is_the_run_s_and_a_rock_confirms_it_there(whole: VirtualTest) -> None:
+    predicted = whole.conductor.story.predicted
+    assert predicted is not None
+    truth = np.array(whole.truth.normal_backlash_mm)
+    assert truth[predicted.engagement % 45] - truth.min() < 0.001
+    assert predicted.low_mm < truth.min() < predicted.high_mm
+    confirming = [one for one in whole.conductor.story.accepted.values() if one.purpose == "confirming"]
+    assert [one.engagement % 45 for one in confirming] == [predicted.engagement % 45]
+    assert len(whole.conductor.story.accepted) == 5  # four rocks and the tight spot
+
+
+@pytest.mark.parametrize("instruments", [LATCHED, APART], ids=["latched", "apart"])
+def test_the_record_holds_the_very_samples_that_were_judged_live(
+    whole: VirtualTest, tmp_path: Path, instruments: object
+) -> None:
+    test = whole if instruments is LATCHED else cycle_test(tmp_path, instruments=instruments)
+    if test is not whole:
+        test.run_until(events.PassRecorded, most_s=90.0)
+        test.stop()
+    with Replay(test.logbook, test.started.test) as replay:
+        record = replay.record()
+    live = test.conductor.cycle_run.passes
+    assert [one.number for one in record.passes] == sorted(live)
+    for one in record.passes:
+        direction, samples = live[one.number]
+        assert one.direction == direction
+        for name in ("pinion_time_s", "pinion_deg", "gear_time_s", "gear_deg"):
+            np.testing.assert_array_equal(getattr(one, name), getattr(samples, name))
+        assert samples.latched == (instruments is LATCHED)
+
+
+def test_before_the_box_turns_and_before_it_is_rocked_somebody_says_that_it_is_ready(tmp_path: Path) -> None:
+    test = cycle_test(tmp_path, ready_before="")
+    test.tick_for(5.0)
+    assert test.conductor.state.phase is Phase.READYING
+    assert not test.of(events.PassAsked)
+    test.conductor.ready("at the stand")
+    test.run_until(events.PassRecorded, most_s=30.0)
+    for _ in range(3):
+        test.run_until(events.PassRecorded, most_s=30.0)
+    test.tick_for(3.0)
+    assert test.conductor.state.phase is Phase.READYING
+    assert not test.of(events.PositionAsked)
+    test.conductor.ready("at the stand")
+    assert test.of(events.PositionAsked)
+    said = [one for one in test.of(events.ReadyConfirmed) if isinstance(one, events.ReadyConfirmed)]
+    assert [(one.what, one.how) for one in said] == [("turn", "at the stand"), ("rock", "at the stand")]
+
+
+def test_a_forgotten_brake_is_found_before_any_rock(tmp_path: Path) -> None:
+    test = cycle_test(tmp_path, fault=Fault.NO_BRAKE)
+    refused = test.run_until(events.PassRefused, most_s=60.0).event
+    assert isinstance(refused, events.PassRefused)
+    assert "brake" in " ".join(refused.reasons).lower()
+    assert not test.of(events.PositionAsked)
+
+
+def test_a_cycle_run_that_was_left_out_leaves_the_rocks(tmp_path: Path) -> None:
+    test = cycle_test(tmp_path, ready_before="")
+    test.tick_for(1.0)
+    test.conductor.happen(sequence.Skip())
+    assert test.conductor.state.phase is Phase.TURNING
+    assert len(test.of(events.PassRefused)) == 4
