@@ -50,6 +50,7 @@ def made(count: int) -> Iterator[Block]:
             value=value,
             position=position,
             sweep=np.zeros(size, dtype=np.int64),
+            passed=np.zeros(size, dtype=np.int64),
         )
 
 

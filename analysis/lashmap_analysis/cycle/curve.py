@@ -56,9 +56,6 @@ class LashCurve:
         variation_uncertainty_mm: Its standard uncertainty.
         least_draws_mm: Equally likely values of the least, shape (d,).
         variation_draws_mm: The same of the variation.
-        gear_mm: Shape (z2,), what each gear tooth adds, tooth 1 first; empty unless every engagement is known
-            and the member's part stands by itself.
-        pinion_mm: Shape (z1,), the same.
         gear_runout: None when merged with the pinion's or not known.
         pinion_runout: None when merged with the gear's or not known.
         merged_runout: In a 1:1 set the sum of both; else None.
@@ -79,8 +76,6 @@ class LashCurve:
     variation_uncertainty_mm: float
     least_draws_mm: Floats = field(repr=False)
     variation_draws_mm: Floats = field(repr=False)
-    gear_mm: Floats
-    pinion_mm: Floats
     gear_runout: Runout | None
     pinion_runout: Runout | None
     merged_runout: Runout | None
@@ -146,8 +141,6 @@ def lash_curve(fit: CycleFit, shift_mm: float = 0.0) -> LashCurve | None:
         variation_uncertainty_mm=float(variation.std()),
         least_draws_mm=least,
         variation_draws_mm=variation,
-        gear_mm=members.gear_mm,
-        pinion_mm=members.pinion_mm,
         gear_runout=members.runout(gear_set, "gear"),
         pinion_runout=members.runout(gear_set, "pinion"),
         merged_runout=members.runout(gear_set, "merged"),
@@ -206,14 +199,14 @@ class _Members:
             return "none"
         if dip < 3.0 * self.shape_mm:
             return NOT_SETTLED
-        parts = [part for part in (self.gear_mm, self.pinion_mm) if part.size]
+        parts = (self.gear_mm, self.pinion_mm)
         waves = -sum(float(_waves(part)[engagement % part.size]) for part in parts)
         if dip - waves > 0.5 * dip:
             return "tooth-to-tooth"
         if gear_set.gear_teeth == gear_set.pinion_teeth:
             return "not separable"
         shares = [-float(part[engagement % part.size]) for part in parts]
-        named = zip(("gear side", "pinion side"), shares, strict=False)
+        named = zip(("gear side", "pinion side"), shares, strict=True)
         return next((side for side, share in named if share > 2 / 3 * dip), "both members")
 
 
@@ -227,17 +220,19 @@ def _members(gear_set: GearSet, backlash_mm: Floats, shape_mm: Floats) -> _Membe
     teeth = cycle.teeth(cycle.engagements)
     about = backlash_mm - backlash_mm.mean()
     gear = np.bincount(teeth[0], about) / np.bincount(teeth[0])
+    if cycle.common == cycle.pinion_teeth < cycle.gear_teeth:
+        # A pinion tooth works with the same gear teeth alone: what repeats with its turn is taken for it.
+        turn = _waves(gear.reshape(-1, cycle.pinion_teeth).mean(axis=0))
+        gear = gear - np.tile(turn, cycle.gear_teeth // cycle.pinion_teeth)
     left = about - gear[teeth[0]]
     pinion = np.bincount(teeth[1], left) / np.bincount(teeth[1])
-    rest = left - _waves(pinion)[teeth[1]] + (gear - _waves(gear))[teeth[0]]
-    # In a set of whole ratio a pinion tooth works with the same gear teeth alone.
-    whole_ratio = cycle.common == cycle.pinion_teeth
+    waves = _waves(gear)[teeth[0]] + _waves(pinion)[teeth[1]]
     return _Members(
         backlash_mm=backlash_mm,
         shape_mm=float(np.median(shape_mm)),
         gear_mm=gear,
-        pinion_mm=nothing if whole_ratio else pinion,
-        scatter_mm=float(rest.std()),
+        pinion_mm=pinion,
+        scatter_mm=float((about - waves).std()),
     )
 
 

@@ -24,7 +24,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from math import ceil, floor, hypot, inf, nan, sqrt
+from math import ceil, erfc, floor, hypot, inf, nan, sqrt
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -84,6 +85,7 @@ DRIFT_MM_PER_S = 2e-5  # about 1 µm a minute, of encoders on a stand that warms
 STANDS_OUT = 2.0  # deviations of the noise, above which a cell is believed by itself
 STANDS_FAR_OUT = 5.0
 DISAGREE = 3.0
+LEAST_CHANCE = 1e-15
 SCALES = np.linspace(-3.5, 3.5, 57)  # of what is believed, in standard deviations
 
 
@@ -151,8 +153,8 @@ class CycleFit:
         level_mm: What was added to the transverse lash of all cells to agree with the rocks.
         setting_mm: Standard deviation between settings of the tip, root mean square of what the rocks beside
             the curve leave of it, transverse; 0 where it is in their uncertainties.
-        rocks_apart: How far each of the given rocks lies from the others beside the curve, in standard
-            uncertainties; NaN where the curve says nothing, 0 for one without others.
+        rocks_apart: How far each of the given rocks lies from the others beside the curve, in deviations of
+            a normal distribution of the same chance; NaN where the curve says nothing, 0 without others.
         repeatability_mm: Standard deviation of one cell of one pass.
         lost: Part of all cells that was cut out as lost contact.
         least_draws_mm: Equally likely values of the least normal backlash, shape (d,); empty when refused.
@@ -546,7 +548,8 @@ def _tie(lash: Floats, both: Booleans, level_mm: float, ties: _Ties) -> _Tied:
         return _Tied(level=loose, flag=not_tied_flag(), setting_mm=0.0, apart=apart)
     off = every[usable]
     own = np.array([one.standard_uncertainty_mm for one in ties.rocks])[usable]
-    mean, spread, setting = _together(off, own, ties.setting_mm)
+    scatter = _Scatter.of(off, own, ties.setting_mm)
+    mean, spread = scatter.mean.value, scatter.mean.standard_uncertainty
     share = level_mm**2 / (level_mm**2 + spread**2) if level_mm < inf else 1.0
     apart[usable] = _alone(off, own, ties.setting_mm)
     far = abs(mean) > DISAGREE * hypot(level_mm, spread, ties.share_mm)
@@ -554,39 +557,68 @@ def _tie(lash: Floats, both: Booleans, level_mm: float, ties: _Ties) -> _Tied:
     return _Tied(
         level=Estimate(value=share * mean, standard_uncertainty=sqrt(share) * spread),
         flag=rocks_flag(mean, float(off[worst])) if far or apart[usable][worst] > DISAGREE + 1 else None,
-        setting_mm=setting,
+        setting_mm=scatter.root_mean_square_mm,
         apart=apart,
     )
 
 
-def _together(off: Floats, own: Floats, setting: tuple[float, float] | None) -> tuple[float, float, float]:
-    """Mean of what rocks lie off, its standard uncertainty, and the scatter between settings.
+@dataclass(frozen=True, kw_only=True)
+class _Scatter:
+    """What the scatter between settings may be, each with its chance and the mean of the rocks it gives.
 
-    The scatter is a scale with a prior; what it may be is weighed by how well it explains the rocks, the mean
-    integrated out (as of a lash map, `lash_map/repeats.py`).
+    A scale with a prior, weighed by how well it explains the rocks, the mean integrated out (as of a lash
+    map, `lash_map/repeats.py`); a single scale of 0 where nothing is believed. All have shape (n,).
     """
-    deviations = np.zeros(1) if setting is None else setting[0] * np.exp(setting[1] * SCALES)
-    variance = own**2 + deviations[:, np.newaxis] ** 2
-    weight = 1 / variance
-    total = weight.sum(axis=1)
-    means = weight @ off / total
-    left = (weight * (off - means[:, np.newaxis]) ** 2).sum(axis=1)
-    prior = np.zeros(1) if setting is None else SCALES**2
-    log = -0.5 * (prior + np.log(variance).sum(axis=1) + np.log(total) + left)
-    chance = np.exp(log - log.max())
-    chance /= chance.sum()
-    mean = float(chance @ means)
-    spread = sqrt(float(chance @ (1 / total + (means - mean) ** 2)))
-    return mean, spread, sqrt(float(chance @ deviations**2))
+
+    chance: Floats
+    deviation_mm: Floats
+    mean_mm: Floats
+    mean_variance_mm2: Floats
+
+    @classmethod
+    def of(cls, off: Floats, own: Floats, setting: tuple[float, float] | None) -> _Scatter:
+        """From what rocks lie off, and their own uncertainties."""
+        deviations = np.zeros(1) if setting is None else setting[0] * np.exp(setting[1] * SCALES)
+        variance = own**2 + deviations[:, np.newaxis] ** 2
+        total = (1 / variance).sum(axis=1)
+        means = (off / variance).sum(axis=1) / total
+        left = ((off - means[:, np.newaxis]) ** 2 / variance).sum(axis=1)
+        prior = np.zeros(1) if setting is None else SCALES**2
+        log = -0.5 * (prior + np.log(variance).sum(axis=1) + np.log(total) + left)
+        chance = np.exp(log - log.max())
+        return cls(
+            chance=chance / chance.sum(),
+            deviation_mm=deviations,
+            mean_mm=means,
+            mean_variance_mm2=1 / total,
+        )
+
+    @property
+    def mean(self) -> Estimate:
+        """Mean of the rocks."""
+        mean = float(self.chance @ self.mean_mm)
+        spread = sqrt(float(self.chance @ (self.mean_variance_mm2 + (self.mean_mm - mean) ** 2)))
+        return Estimate(value=mean, standard_uncertainty=spread)
+
+    @property
+    def root_mean_square_mm(self) -> float:
+        """Of the scatter."""
+        return sqrt(float(self.chance @ self.deviation_mm**2))
+
+    def apart(self, off: float, own: float) -> float:
+        """How far one more rock lies away, in deviations of a normal distribution of the same chance."""
+        spread = np.sqrt(own**2 + self.deviation_mm**2 + self.mean_variance_mm2)
+        beyond = [erfc(float(one)) for one in np.abs(off - self.mean_mm) / spread / sqrt(2)]
+        return -NormalDist().inv_cdf(max(float(self.chance @ beyond), LEAST_CHANCE) / 2)
 
 
 def _alone(off: Floats, own: Floats, setting: tuple[float, float] | None) -> Floats:
-    """How far each rock lies from the others, in standard uncertainties; 0 for one without others."""
+    """How far each rock lies from the others; 0 for one without others."""
     apart = np.zeros(off.size)
     for number in range(off.size if off.size > 1 else 0):
         others = np.arange(off.size) != number
-        mean, spread, scatter = _together(off[others], own[others], setting)
-        apart[number] = abs(off[number] - mean) / hypot(float(own[number]), scatter, spread)
+        rest = _Scatter.of(off[others], own[others], setting)
+        apart[number] = rest.apart(float(off[number]), float(own[number]))
     return apart
 
 

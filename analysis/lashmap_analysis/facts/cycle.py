@@ -283,7 +283,7 @@ def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
     )
     for member, found in named:
         if found is not None:
-            yield f"{member} runout, cycle", _runout(found, units)
+            yield f"{member} runout", _runout(found, units)
     for flank, one in _flanks(assessment):
         yield f"{flank} flanks", f"transmission error {_error_words(one, units)}"
 
@@ -324,6 +324,8 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
     words = [Words(one) for one in cycle_lines(assessment)]
     if run.disagree:
         words.append(Words(run.disagree, "strong"))
+    if run.curve is not None and run.curve.separable.sentence:
+        words.append(Words(run.curve.separable.sentence))
     told: tuple[Block, ...] = (Points(run.remarks),) if run.remarks else ()
     yield Chapter("Cycle run", "cycle-run", (*_picture(assessment), *words, *told, *_figures(assessment)))
     if flanks := _flanks(assessment):

@@ -120,15 +120,17 @@ _UNKNOWN = 0.9
 
 
 def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
-    lash_map, units = assessment.lash_map, assessment.record.units
-    # Where a cycle run judges, it says what each member brings, from every engagement.
-    shown = None if assessment.judged is not lash_map else lash_map
-    if shown is not None:
-        yield "gear runout", _runout_words(shown.gear_runout, units)
-        yield "pinion runout", _runout_words(shown.pinion_runout, units)
-    for sweep in assessment.sweeps:
+    units = assessment.record.units
+    # Where the cycle run is judged it says its own runouts.
+    lash_map = assessment.lash_map if assessment.lash_map is assessment.judged else None
+    if lash_map is not None:
+        yield "gear runout", _runout_words(lash_map.gear_runout, units)
+        yield "pinion runout", _runout_words(lash_map.pinion_runout, units)
+    for sweep in assessment.sweeps if assessment.judged is not None else ():
         yield f"{sweep.member} sweep", sweep.sentence
-    for words in () if shown is None else (shown.separable.sentence, shown.separable.remedy):
+    if lash_map is None:
+        return
+    for words in (lash_map.separable.sentence, lash_map.separable.remedy):
         # What stands among the verdict's notes is not said again.
         if words in remarks_of(assessment) and words not in assessment.verdict.cautions:
             yield "", words
@@ -157,15 +159,23 @@ def _chapters(assessment: Assessment) -> Iterator[Chapter]:
         )
         yield Chapter("One gear turn around the tight spot", "around-h", (Picture(picture),))
     facts = _map_facts(assessment)
-    left = (*_parts(assessment), *map(Words, _separable_words(assessment)))
+    beside = _beside_cycle(assessment)
+    left = (*_parts(assessment), *map(Words, (*beside, *_separable_words(assessment))))
     side = Side(left, (Facts(facts, width=42),) if facts else ())
     yield Chapter("Runout and variation", "runout", (side,))
+
+
+def _beside_cycle(assessment: Assessment) -> tuple[str, ...]:
+    """Say that this map is not what is judged; nothing when it is, or when there is none."""
+    if assessment.lash_map is None or assessment.lash_map is assessment.judged:
+        return ()
+    return ("This is the map of the rocks alone. It stands beside the cycle run, which is judged.",)
 
 
 def _parts(assessment: Assessment) -> tuple[Block, ...]:
     """The once-per-turn parts that stand by themselves."""
     lash_map, units = assessment.lash_map, assessment.record.units
-    if lash_map is None or assessment.judged is not lash_map:
+    if lash_map is None:
         return ()
     named = (
         ("gear", lash_map.gear_runout),
@@ -200,9 +210,8 @@ def _row(member: str, runout: Runout, units: Units) -> tuple[str, ...]:
 def _separable_words(assessment: Assessment) -> tuple[str, ...]:
     """Say what can and cannot be told apart, and what would separate it."""
     lash_map = assessment.lash_map
-    if lash_map is None or assessment.judged is not lash_map:
-        why = why_no_map(assessment) if lash_map is None else ""
-        return (why or "The cycle run is judged: what each member brings stands there.",)
+    if lash_map is None:
+        return (why_no_map(assessment) or "No lash map was fitted to the rocks: the cycle run is judged.",)
     separable = lash_map.separable
     # What the verdict says already is not said again.
     remarks = [remark for remark in remarks_of(assessment) if remark not in assessment.verdict.cautions]
@@ -223,7 +232,7 @@ def _separable_words(assessment: Assessment) -> tuple[str, ...]:
 def _map_facts(assessment: Assessment) -> Rows:
     """List the figures of the lash map."""
     lash_map, units = assessment.lash_map, assessment.record.units
-    if lash_map is None or assessment.judged is not lash_map:
+    if lash_map is None:
         return ()
     return (
         ("terms fitted", ", ".join(lash_map.terms)),

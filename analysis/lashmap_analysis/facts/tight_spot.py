@@ -52,7 +52,9 @@ MEASURAND = (
     "20 °C, at no rock torque, members seated as their bearings hold them."
 )
 STATED = Group(
-    "stated", "from the lash map fitted to all positions: the figure that is judged; or null", SPOT
+    "stated",
+    "the figure that is judged: of the cycle run where it judges, else of the map of all positions; or null",
+    SPOT,
 )
 CONFIRMED = yes_no("confirmed", "true when a confirming position agrees with the prediction", required=False)
 TOUCHED = (

@@ -165,7 +165,8 @@ def _what_moved_it(lash_map: Lash, units: Units) -> str:
             runouts = {"gear": lash_map.gear_runout, "pinion": lash_map.pinion_runout}
             weak = [name for name, one in runouts.items() if one is not None and not one.stands_out]
             why = f"; too little is known of the {' and the '.join(weak)} runout to stand out from nothing"
-            return f"What moved it there is not settled by these positions{why if weak else ''}."
+            by = "this run" if lash_map.over_roll else "these positions"
+            return f"What moved it there is not settled by {by}{why if weak else ''}."
     return separable.sentence or f"What moved it there: {lash_map.cause}."
 
 

@@ -83,6 +83,7 @@ class Block:
         value: Shape (n,), in the unit of `UNIT`.
         position: Shape (n,), number of the position whose accepted rock holds the sample; 0 outside.
         sweep: Shape (n,), index into `SWEEPS`.
+        passed: Shape (n,), number of the pass that holds the sample, of an encoder alone; 0 outside.
     """
 
     test: str
@@ -91,6 +92,7 @@ class Block:
     value: Floats
     position: Integers
     sweep: Integers
+    passed: Integers
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -111,7 +113,7 @@ class Block:
             "unit": Coded.same(self.unit, size),
             "position": np.ma.masked_equal(self.position, 0),
             "sweep": Coded(SWEEPS, self.sweep),
-            "pass": np.ma.masked_equal(np.zeros(size, dtype=np.int64), 0),
+            "pass": np.ma.masked_equal(self.passed, 0),
         }
 
 
@@ -169,6 +171,7 @@ class _Blocks:
                 value=samples.value,
                 position=_labels(self._labels.rocks, samples.time_s),
                 sweep=_labels(self._labels.sweeps, samples.time_s),
+                passed=_labels(() if self._channel == INDICATOR else self._labels.passes, samples.time_s),
             )
         )
 
@@ -191,15 +194,16 @@ def _recorded(record: TestRecord) -> Iterator[tuple[str, Samples]]:
 
 @dataclass(frozen=True, kw_only=True)
 class _Labels:
-    """First and last moment of every rock and sweep with its label, in the order of time."""
+    """First and last moment of every rock, sweep and pass with its label, in the order of time."""
 
     rocks: tuple[tuple[float, float, int], ...]
     sweeps: tuple[tuple[float, float, int], ...]
+    passes: tuple[tuple[float, float, int], ...]
 
     @classmethod
     def of(cls, replay: Replay) -> _Labels:
         sweeps = sorted((start_s, end_s, SWEEPS.index(member)) for start_s, end_s, member in replay.sweeps_s)
-        return cls(rocks=tuple(sorted(replay.rocks_s)), sweeps=tuple(sweeps))
+        return cls(rocks=tuple(sorted(replay.rocks_s)), sweeps=tuple(sweeps), passes=replay.passes_s)
 
 
 def _labels(windows: tuple[tuple[float, float, int], ...], time_s: Floats) -> Integers:

@@ -318,6 +318,11 @@ class Replay:
         """First and last moment of every runout sweep, and its member."""
         return tuple((swept.start_s, swept.end_s, swept.member) for swept in self._sweeps)
 
+    @property
+    def passes_s(self) -> tuple[tuple[float, float, int], ...]:
+        """First and last moment of every pass of a cycle run, and its number; in the order of time."""
+        return tuple((one.start_s, one.end_s, one.number) for one in self._passes)
+
     def __enter__(self) -> Self:
         return self
 
@@ -337,7 +342,7 @@ class Replay:
         if self.started.gauge is not None:
             return self._by_hand(self.started.gauge)
         held_s = self._spans_s
-        passes_s = [(one.start_s, one.end_s) for one in self._passes]
+        passes_s = [(start_s, end_s) for start_s, end_s, _ in self.passes_s]
         with self._raw as raw:
             indicator, _ = self._pass(raw, INDICATOR, held_s, sink)
             encoder, index_slips = self._pass(raw, ENCODER, [*held_s, *passes_s], sink)

@@ -184,6 +184,21 @@ def test_a_pass_that_cannot_be_used_is_left_out_and_said(
     assert any(said in one for one in found.verdict.cautions)
 
 
+def test_a_brake_that_was_forgotten_gives_no_lash_however_many_rocks_tie_it(good: CycleBench) -> None:
+    """Both ways on the drive flanks: the rocks alone would lift such a curve to a lash."""
+    record = good.record()
+    forward, back = record.passes[:2]
+    pitch = 360 / 40
+    # The gear follows the pinion back on the flank on which it went forward.
+    same = np.interp(back.pinion_deg, forward.pinion_deg, forward.gear_deg - forward.pinion_deg * 13 / 40)
+    gear = np.round((same + back.pinion_deg * 13 / 40) / 0.018) * 0.018
+    assert np.abs(gear - back.gear_deg).max() < pitch
+    found = assess(_changed(replace(record, passes=(forward, back)), {2: {"gear_deg": gear}}))
+    assert found.cycle_run is not None
+    assert not found.cycle_run.judges
+    assert any("Both directions ran on the same flank" in one for one in found.verdict.cautions)
+
+
 def test_without_a_pass_back_there_is_no_lash(record: TestRecord) -> None:
     found = assess(replace(record, passes=record.passes[:1], traces=record.traces[:3]))
     assert found.stated is None
