@@ -72,11 +72,9 @@ def columns(way: str) -> tuple[Figure, ...]:
 
 
 def _ways(assessment: Assessment) -> tuple[tuple[str, TightSpotResult | None], ...]:
-    return (
-        ("stated", assessment.stated),
-        ("predicted", assessment.predicted),
-        ("measured", assessment.measured),
-    )
+    by_map = assessment.judged is assessment.lash_map  # a cycle run that judges has seen it, not predicted it
+    predicted = (("predicted", assessment.predicted),) if by_map else ()
+    return (("stated", assessment.stated), *predicted, ("measured", assessment.measured))
 
 
 def _terminal(assessment: Assessment) -> Iterator[tuple[str, str]]:
