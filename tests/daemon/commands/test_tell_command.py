@@ -73,6 +73,7 @@ def test_words_arrive_as_they_were_said(runtime: Path) -> None:
         said = lashmap(
             *("tell", stand, "begin", "b-7", "--locked-out", "--operator", "Ada", "--runout", "gear"),
             *("--set", "mounting.pinion_set_mm=79.375", "--matched", "now", "--build", "build-7"),
+            *("--method", "both", "--brake-nm", "0.5"),
         )
         assert said.returncode == 0, said.stderr
         assert "Isolate and lock out the drive" in said.stdout
@@ -89,6 +90,8 @@ def test_words_arrive_as_they_were_said(runtime: Path) -> None:
         "settings": {"mounting.pinion_set_mm": "79.375"},
         "matched": "now",
         "build": "build-7",
+        "method": "both",
+        "brake_nm": [0.5],
     }
 
 
