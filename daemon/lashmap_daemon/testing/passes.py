@@ -206,7 +206,8 @@ class PassWatch:
         pinion, gear = (one(after_s, until_s) for one in (self._channels.pinion_deg, self._channels.gear_deg))
         for kept, samples in zip(self._kept, (pinion, gear), strict=True):
             kept.append(samples)
-        self.advances.add(pinion, gear)
+        if self.teeth > _BACK_TEETH:  # at first the gear crosses its lash to the other flank
+            self.advances.add(pinion, gear)
         self._taken_s = until_s
 
     def _complete(self) -> Turned:
