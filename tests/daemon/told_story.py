@@ -135,8 +135,8 @@ class Story:
                     return
         raise AssertionError(f"no end in sight: {self.state}")
 
-    def outcome(self) -> tuple[set[Place], set[Place], list[Shaft], list[int]]:
-        """Accepted and left out positions without checks, recorded sweeps and passes."""
+    def outcome(self) -> tuple[set[Place], set[Place], list[Shaft]]:
+        """Accepted and left out positions without checks, and recorded sweeps."""
         accepted: set[int] = set()
         left_out: set[int] = set()
         places: dict[int, Place] = {}
@@ -155,7 +155,6 @@ class Story:
             {places[number] for number in accepted - self.checks},
             {places[number] for number in left_out - self.checks},
             swept,
-            [one.number for one in self.of(events.PassRecorded) if isinstance(one, events.PassRecorded)],
         )
 
 
@@ -235,8 +234,11 @@ def told_of_sweeps(action: sequence.Action) -> events.Event | None:
     return told_of_passes(action)
 
 
-def told_of_passes(action: sequence.Action) -> events.Event | None:
+def told_of_passes(action: sequence.Action) -> events.Event | None:  # noqa: PLR0911 - as above
     match action:
+        case sequence.BeginPasses(passes):
+            planned = (events.PlannedPass(direction=one.direction, brake_nm=one.brake_nm) for one in passes)
+            return events.PassesPlanned(passes=tuple(planned))
         case sequence.AskReady(what):
             return events.ReadyAsked(what=what)
         case sequence.SayReady(what):

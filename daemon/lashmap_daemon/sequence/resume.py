@@ -277,12 +277,8 @@ def _state(story: Story, tries: int) -> State:
         refused=0 if cause is None else cause.refused,
         given_up=() if cause is None else story.given_up,
         stuck=stuck,
-        passes=tuple(
-            replace(one, attempt=one.attempt + 1, reason=_BROKEN_OFF)
-            if isinstance(story.awaited, events.PassAsked) and story.awaited.number == one.number
-            else one
-            for one in story.passes
-        ),
+        passes=story.passes,
+        planned_passes=story.planned_passes,
     )
 
 

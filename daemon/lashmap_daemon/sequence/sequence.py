@@ -60,6 +60,7 @@ class State:
         ready_for: What the stand is made ready for while that is asked; None otherwise.
         turn: The pass asked for now; None outside `PASSING` and what interrupted it.
         passes: Passes of the cycle run that are still to come.
+        planned_passes: All of them; made anew from the first where anything came between them.
     """
 
     phase: Phase
@@ -78,6 +79,7 @@ class State:
     ready_for: Readiness | None = None
     turn: Pass | None = None
     passes: tuple[Pass, ...] = ()
+    planned_passes: tuple[Pass, ...] = ()
 
 
 # Inputs -----------------------------------------------------------------------------------------------------
@@ -294,6 +296,13 @@ class LeaveMarks(Action):
 
 
 @dataclass(frozen=True)
+class BeginPasses(Action):
+    """Passes made so far no longer count: the cycle run begins anew with these."""
+
+    passes: tuple[Pass, ...]
+
+
+@dataclass(frozen=True)
 class AskReady(Action):
     """Show what must be true before the box turns, or before it is rocked, and wait for an answer."""
 
@@ -447,6 +456,15 @@ def _skip_passes(state: State, _: Skip) -> Step:
     return _begin_rocks(replace(state, ready_for=None, passes=()), *left)
 
 
+def _passes_anew(state: State) -> Step:
+    """From the first pass on: what came between may have moved an encoder's times or its place.
+
+    The box stood meanwhile, and somebody may have been at it.
+    """
+    anew = replace(state, passes=state.planned_passes)
+    return _ask_ready(anew, "turn", BeginPasses(state.planned_passes))
+
+
 def _next_pass(state: State, *before: Action) -> Step:
     """Ask for the next pass; with none left the stand is made ready to be rocked."""
     if not state.passes:
@@ -526,6 +544,7 @@ def begin(
         tries=tries,
         sweeps=sweeps,
         passes=passes,
+        planned_passes=passes,
     )
     return _ask_ready(state, "turn") if passes else _next(state)
 
@@ -536,7 +555,7 @@ def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
     Args:
         state: As the record left it, in no phase yet: ``queue`` holds every position that is not settled,
             the one asked for last first; ``sweep`` the sweep asked for last when it is not settled;
-            ``passes`` every pass that is not settled.
+            ``passes`` every pass that is not settled, ``planned_passes`` all.
         check: A position to measure first, to see whether anything moved; numbered after all others.
         sweeping: The positions were done.
     """
@@ -546,7 +565,7 @@ def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
         return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
     if check is not None:
         state = replace(state, queue=(check, *state.queue), asked=check.number)
-    return _ask_ready(state, "turn") if state.passes else _begin_rocks(state)
+    return _passes_anew(state) if state.passes else _begin_rocks(state)
 
 
 def step(state: State, happened: Input) -> Step:
@@ -729,8 +748,8 @@ def _space(state: State, _: Space) -> Step:
 def _back(state: State, _: Input) -> Step:
     if state.ready_for is not None:
         return _ask_ready(state, state.ready_for)
-    if state.turn is not None:  # the box stood meanwhile, and somebody may have been at it
-        return _ask_ready(replace(state, passes=(state.turn, *state.passes)), "turn")
+    if state.turn is not None:
+        return _passes_anew(state)
     if state.stuck is not None:
         return _ask_cause(state, state.stuck)
     if state.sweep is not None:

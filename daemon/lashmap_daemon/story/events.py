@@ -582,7 +582,10 @@ class PlannedPass:
 
 @dataclass(frozen=True, kw_only=True)
 class PassesPlanned:
-    """The test has a cycle run: these passes come before the first position."""
+    """The test has a cycle run: these passes come before the first position.
+
+    Where it comes again, the run begins anew, and passes recorded before no longer count.
+    """
 
     passes: tuple[PlannedPass, ...]
 

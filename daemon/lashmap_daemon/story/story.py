@@ -139,7 +139,8 @@ class Story:
         sweeps: Members whose sweeps are still to come.
         swept: Sweeps that gave a runout, by member.
         passes: Passes of a cycle run that are not settled, in order.
-        passed: Passes that were recorded, by number.
+        planned_passes: All of them, as they were planned last.
+        passed: Passes that were recorded since, by number.
         ready_for: What the stand was made ready for last; None before the first answer, and while one is
             waited for.
         notes: What the operator wrote down or answered, each with its time.
@@ -181,6 +182,7 @@ class Story:
     sweeps: tuple[Shaft, ...] = ()
     swept: Mapping[Shaft, events.SweepRecorded] = field(default_factory=dict)
     passes: tuple[Pass, ...] = ()
+    planned_passes: tuple[Pass, ...] = ()
     passed: Mapping[int, events.PassRecorded] = field(default_factory=dict)
     ready_for: events.Readiness | None = None
     notes: tuple[tuple[float, str], ...] = ()
@@ -382,7 +384,8 @@ def _swept(story: Story, event: events.SweepEvent) -> Story:
 def _passed(story: Story, event: events.PassEvent) -> Story:  # noqa: PLR0911 - as above
     match event:
         case events.PassesPlanned(passes=planned):
-            return replace(story, passes=passes_of(planned))
+            passes = passes_of(planned)
+            return replace(story, passes=passes, planned_passes=passes, passed={})
         case events.ReadyAsked():
             return replace(story, ready_for=None)
         case events.ReadyConfirmed(what=what):

@@ -339,7 +339,7 @@ def _of_sweep(event: events.SweepEvent, units: Units) -> str:
 def _of_pass(event: events.PassEvent) -> str:
     match event:
         case events.PassesPlanned(passes=passes):
-            return f"A cycle run of {len(passes)} passes comes before the first position"
+            return f"A cycle run of {len(passes)} passes comes before the first position, in one go"
         case events.ReadyAsked():
             return ready_sentence(event)
         case events.ReadyConfirmed(what=what, how=how):

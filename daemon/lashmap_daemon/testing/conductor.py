@@ -548,6 +548,13 @@ class Conductor:
         elif watch is not None and not watch.begun and self._now_s - self._asked_s > limit_s:
             self.happen(sequence.PassBad((f"the pinion was not turned that way within {limit_s:.0f} s",)))
 
+    def _begin_passes(self, action: sequence.BeginPasses) -> None:
+        self.cycle_run.begin_anew()
+        planned = tuple(
+            events.PlannedPass(direction=one.direction, brake_nm=one.brake_nm) for one in action.passes
+        )
+        self.emit(events.PassesPlanned(passes=planned))
+
     def _ask_ready(self, action: sequence.AskReady) -> None:
         self._asked_s, self.rock = self._now_s, None
         self.emit(events.ReadyAsked(what=action.what))
@@ -848,6 +855,7 @@ class Conductor:
         sequence.Predict: _predict,
         sequence.AskMarks: _ask_marks,
         sequence.LeaveMarks: lambda self, _: self._leave_marks("left out by the operator"),
+        sequence.BeginPasses: _begin_passes,
         sequence.AskReady: _ask_ready,
         sequence.SayReady: _say_ready,
         sequence.AskPass: _ask_pass,

@@ -250,6 +250,12 @@ class CycleRun:
         self.turned: Turned | None = None
         self._turn: Pass | None = None
 
+    def begin_anew(self) -> None:
+        """Passes made so far no longer count."""
+        self.passes.clear()
+        self._seen.clear()
+        self.watch = self.turned = self._turn = None
+
     def begin(self, turn: Pass, now_s: float) -> None:
         """A pass was asked for."""
         self.watch = PassWatch(turn, channels=self._channels, gear_set=self._gear_set, since_s=now_s)

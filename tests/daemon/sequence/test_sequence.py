@@ -21,6 +21,7 @@ from lashmap_daemon.sequence.sequence import (
     AskReady,
     AskSweep,
     Back,
+    BeginPasses,
     BeginRock,
     CauseTold,
     Close,
@@ -479,22 +480,20 @@ def test_a_cycle_run_left_out_before_the_box_turned_goes_on_with_the_rocks() -> 
     assert (state.phase, state.passes) == (Phase.TURNING, ())
 
 
-def test_after_an_instrument_was_lost_in_a_pass_the_box_turns_only_when_that_was_said_again() -> None:
+def test_after_an_instrument_was_lost_in_a_pass_the_run_begins_anew_when_that_was_said_again() -> None:
     state, _ = sequence.begin((0,), tries=3, passes=(FORWARD, BACK))
-    state, _ = sequence.step(state, Ready())
+    for happened in (Ready(), PassGood()):
+        state, _ = sequence.step(state, happened)
     state, actions = sequence.step(state, Lost("gone"))
-    assert (state.phase, actions) == (Phase.WAITING, (RefusePass(FORWARD, ("gone",)),))
+    assert (state.phase, actions) == (Phase.WAITING, (RefusePass(BACK, ("gone",)),))
     state, actions = sequence.step(state, Back())
-    assert actions == (AskReady("turn"),)
+    assert actions == (BeginPasses((FORWARD, BACK)), AskReady("turn"))
     state, actions = sequence.step(state, Ready())
-    assert actions == (
-        SayReady("turn"),
-        AskPass(Pass(number=1, direction="forward", attempt=2, reason="gone")),
-    )
+    assert actions == (SayReady("turn"), AskPass(FORWARD))
     state, actions = sequence.step(state, Full("no room"))
     assert kinds(actions) == [RefusePass, Pause]
     state, actions = sequence.step(state, Space())
-    assert actions == (GoOn(), AskReady("turn"))
+    assert actions == (GoOn(), BeginPasses((FORWARD, BACK)), AskReady("turn"))
     state, actions = sequence.step(state, Stop("stopped", "by the operator"))
     assert actions == (Close("stopped", "by the operator"),)
 

@@ -14,6 +14,7 @@ from lashmap_analysis.record.record import Shaft
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
+from lashmap_daemon.story.story import story_of
 
 INPUTS: tuple[sequence.Input, ...] = (
     sequence.Arrived(),
@@ -147,3 +148,19 @@ class BrokenOff(RuleBasedStateMachine):
 
 BrokenOff.TestCase.settings = settings(max_examples=60, stateful_step_count=25, deadline=None)
 TestBrokenOff = BrokenOff.TestCase
+
+
+def test_a_cycle_run_that_was_broken_off_is_made_anew_and_a_complete_one_stays() -> None:
+    story = Story(started_with((0,), ()))
+    story.begin(PASSES)
+    for happened in (sequence.Ready(), sequence.PassGood()):
+        story.happen(happened)
+    story.go_on()
+    assert story_of(story.stream).passed == {}
+    for happened in (sequence.Ready(), sequence.PassGood(), sequence.PassGood()):
+        story.happen(happened)
+    assert sorted(story_of(story.stream).passed) == [1, 2]
+    story.go_on()  # while the stand is made ready for the rocks
+    assert sorted(story_of(story.stream).passed) == [1, 2]
+    assert story.state is not None
+    assert story.state.phase is Phase.TURNING
