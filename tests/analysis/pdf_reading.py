@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+from typing import NamedTuple
 
 from tools import tool
 
@@ -17,31 +18,56 @@ def pdf_text(pdf: bytes, *, page: int | None = None) -> str:
     return " ".join(done.stdout.decode().replace("\N{ZERO WIDTH SPACE}", "").split())
 
 
-_WORD = re.compile(r'<word xMin="[\d.]+" yMin="([\d.]+)" xMax="[\d.]+" yMax="([\d.]+)">([^<]*)</word>')
-_PAGE = re.compile(r"<page .*?</page>", re.DOTALL)
+_WORD = re.compile(r'<word xMin="([\d.]+)" yMin="([\d.]+)" xMax="([\d.]+)" yMax="([\d.]+)">([^<]*)</word>')
+_PAGE = re.compile(r'<page [^>]*height="([\d.]+)".*?</page>', re.DOTALL)
 # Of Libertinus Serif, ascender less descender over the size, as `pdftotext` draws its boxes around words.
 BOX_PER_SIZE = 1.14
 
 
-def word_sizes(pdf: bytes) -> list[list[tuple[float, str]]]:
-    """Of each page, each word with its size of letters in pt, if it stands upright in Libertinus Serif."""
+class Box(NamedTuple):
+    """A word and the box around it, in pt from the upper left corner of its page."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+    word: str
+
+    def on(self, other: Box) -> bool:
+        """Whether they lie on one another: beside in no direction, and by half of the higher one's height."""
+        wide = min(self.right, other.right) - max(self.left, other.left)
+        high = min(self.bottom, other.bottom) - max(self.top, other.top)
+        return wide > 1.0 and high > 0.5 * max(self.bottom - self.top, other.bottom - other.top)
+
+
+def word_boxes(pdf: bytes) -> list[tuple[float, list[Box]]]:
+    """Of each page, its height and its words with their boxes."""
     done = subprocess.run([tool("pdftotext"), "-bbox", "-", "-"], input=pdf, capture_output=True, check=True)
     return [
-        [
-            (round((float(low) - float(high)) / BOX_PER_SIZE, 2), word)
-            for high, low, word in _WORD.findall(page)
-        ]
-        for page in _PAGE.findall(done.stdout.decode())
+        (
+            float(page[1]),
+            [
+                Box(float(left), float(top), float(right), float(bottom), word)
+                for left, top, right, bottom, word in _WORD.findall(page[0])
+            ],
+        )
+        for page in _PAGE.finditer(done.stdout.decode())
+    ]
+
+
+def word_sizes(pdf: bytes) -> list[list[tuple[float, str]]]:
+    """Of each page, each word with its size of letters in pt, if it stands upright in Libertinus Serif."""
+    return [
+        [(round((one.bottom - one.top) / BOX_PER_SIZE, 2), one.word) for one in words]
+        for _, words in word_boxes(pdf)
     ]
 
 
 def places(pdf: bytes, word: str) -> list[tuple[int, float]]:
     """Page, from 1, and height on it (0 top, 1 bottom) of each place where a word stands."""
-    done = subprocess.run([tool("pdftotext"), "-bbox", "-", "-"], input=pdf, capture_output=True, check=True)
     return [
-        (number, float(low) / float(height))
-        for number, page in enumerate(_PAGE.findall(done.stdout.decode()), 1)
-        for height in re.findall(r'^<page [^>]*height="([\d.]+)"', page)
-        for low, _, found in _WORD.findall(page)
-        if found == word
+        (number, one.bottom / height)
+        for number, (height, words) in enumerate(word_boxes(pdf), 1)
+        for one in words
+        if one.word == word
     ]

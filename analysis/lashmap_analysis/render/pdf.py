@@ -32,7 +32,7 @@ _TEMPLATES = ("style.typ", "blocks.typ", "front.typ", "report.typ")
 _OUTCOME_COLOURS = {"conforming": "good", "nonconforming": "bad", "not proven": "open"}
 # A run of letters this long finds no place to break, and would leave the page.
 _UNBROKEN = re.compile(r"[^\s\u200b-]{25,}")
-_BREAK_EVERY = 10
+_BREAK_EVERY, _BREAK = 10, "\N{ZERO WIDTH SPACE}"
 _UNSHOWN = re.compile(r'the text `(".*?")` could not be displayed', re.DOTALL)
 
 _STANDARDS = ("a-2a", "ua-1")
@@ -88,7 +88,7 @@ def set_document(
             if not missing:
                 raise
             if system:
-                data = re.sub(f"[{re.escape(missing)}]", lambda found: code_name(found[0]), data)
+                data = re.sub(f"[{re.escape(missing)}]", lambda found: code_name(found[0]) + _BREAK, data)
     # Not reached in any test: shapes that the standards ask for are still missing, so they are not claimed.
     return _set(template, data, date, files or {}, system=True, standards=())
 
@@ -174,8 +174,6 @@ def plain(value: object, colour: str = "ink") -> Any:  # noqa: ANN401 - whatever
 def _breakable(words: str) -> str:
     """Let long runs without a space be broken."""
     return _UNBROKEN.sub(
-        lambda run: "\N{ZERO WIDTH SPACE}".join(
-            run[0][i : i + _BREAK_EVERY] for i in range(0, len(run[0]), _BREAK_EVERY)
-        ),
+        lambda run: _BREAK.join(run[0][i : i + _BREAK_EVERY] for i in range(0, len(run[0]), _BREAK_EVERY)),
         words,
     )

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 from analysis.code_reading import codes_on
+from analysis.long_winded import long_winded
 from analysis.made_record import Bench
 from analysis.pdf_reading import pdf_text
 from lashmap_analysis.judge.assess import assess
@@ -67,6 +68,22 @@ def test_everything_of_a_build_stands_in_one_file(tests: tuple[Build, ...]) -> N
         assert words in text
     assert text.count("Backlash record") == 2  # the page to sign of each test
     assert b"/Subtype /Image" in made or b"/Subtype/Image" in made
+
+
+def test_what_the_page_of_a_test_has_no_room_for_follows_it(tests: tuple[Build, ...]) -> None:
+    full = replace(tests[0], assessment=long_winded(tests[0].assessment, 9))
+    record = full.assessment.record
+    conditions = tuple(replace(one, detail="WIDE " * 24, remedy="WIDE " * 24) for one in record.preconditions)
+    full = replace(
+        full, assessment=replace(full.assessment, record=replace(record, preconditions=conditions))
+    )
+    made = render_dossier(dossier((full, tests[1])))
+    pages = [pdf_text(made, page=number) for number in range(1, 5)]
+    assert ["Page 2, continued" in page for page in pages] == [False, False, True, False]
+    assert "others: on page 3" in pages[1]
+    assert "mounting distance 8" in pages[1] + pages[2]
+    assert "Backlash record" in pages[3]
+    assert "continued" not in pages[3]
 
 
 def test_a_photograph_that_cannot_be_drawn_is_named_and_the_others_stay(tests: tuple[Build, ...]) -> None:

@@ -17,7 +17,7 @@ import typst
 from analysis.long_winded import long_winded
 from analysis.made_assessment import Scenario, made_assessment, with_every_text
 from analysis.made_review import reviewed
-from analysis.pdf_reading import pdf_text, places, word_sizes
+from analysis.pdf_reading import pdf_text, places, word_boxes, word_sizes
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.render import pdf, render_html, render_pdf, typesetting
 
@@ -31,6 +31,10 @@ HOSTILE = (
     "W" * 10_000,
     "lorem ipsum " * 850,
 )
+
+
+# Where the signatures may begin at most: the footer begins at 0.96, and the lines are 0.04 high.
+ABOVE_THE_FOOTER = 0.92
 
 
 def signed_on(assessment: Assessment) -> tuple[int, float]:
@@ -47,6 +51,17 @@ def signed_on(assessment: Assessment) -> tuple[int, float]:
     )
     place = json.loads(answer)
     return place["page"], place["y"]
+
+
+def lying_on_one_another(made: bytes) -> list[tuple[str, str]]:
+    """Words of page one that lie on others."""
+    _, words = word_boxes(made)[0]
+    return [
+        (one.word, other.word)
+        for number, one in enumerate(words)
+        for other in words[number + 1 :]
+        if one.on(other)
+    ]
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS)
@@ -91,7 +106,7 @@ def test_signatures_stay_on_the_first_page(count: int, units: str) -> None:
     assessment = long_winded(made_assessment("not proven", units="in" if units == "in" else "mm"), count)
     page, height = signed_on(assessment)
     assert page == 1
-    assert 0.5 < height < 0.96
+    assert 0.5 < height < ABOVE_THE_FOOTER
 
 
 def test_signatures_of_a_reviewed_test_stay_there_too() -> None:
@@ -101,7 +116,7 @@ def test_signatures_of_a_reviewed_test_stay_there_too() -> None:
         identity = replace(assessment.record.identity, remark=remark)
         page, height = signed_on(replace(assessment, record=replace(assessment.record, identity=identity)))
         assert page == 1
-        assert height < 0.96
+        assert height < ABOVE_THE_FOOTER
 
 
 @pytest.mark.parametrize(("reasons", "steps"), [(1, 0), (3, 2), (5, 2), (3, 4), (5, 4)])
@@ -119,9 +134,18 @@ def test_preconditions_of_a_reviewed_test_take_the_room_that_the_verdict_leaves(
     made = render_pdf(assessment)
     ((page, height),) = places(made, "Accepted")
     assert page == 1
-    assert 0.5 < height < 0.98  # beneath the line, which `signed_on` finds 0.02 higher
-    shown = pdf_text(made, page=1)
+    assert 0.5 < height < 0.96  # where the footer begins
+    assert not lying_on_one_another(made)
+    shown, following = pdf_text(made, page=1), pdf_text(made, page=2)
     assert ("more, in full" in shown) == (reasons + steps > 7)
+    # What the cut words still have no room for stands on the next page, and page one says so.
+    moved = "others: on page 2" in shown
+    assert moved == ("Page 1, continued" in following)
+    assert moved or (reasons, steps) != (5, 2)
+    assert not moved or reasons > 1
+    for number in range(9 if reasons + steps <= 7 else 0):
+        name = f"mounting distance {number}:"
+        assert (name in shown) != (moved and name in following)
 
 
 @pytest.mark.parametrize("words", HOSTILE)
@@ -130,6 +154,7 @@ def test_hostile_words_become_words(words: str) -> None:
     assessment = replace(assessment, record=replace(assessment.record, notes=((1.0, words),)))
     made = render_pdf(assessment)
     assert [page for page, _ in places(made, "Accepted")] == [1]
+    assert not lying_on_one_another(made)
     text = pdf_text(made)
     # Whatever is left of the words must be letters; nothing was read, evaluated or hidden.
     assert "root:" not in text
