@@ -75,6 +75,12 @@ class CycleFlag:
     numbers: Mapping[str, float] = field(default_factory=dict)
 
 
+_OF_TIMES = (
+    " Or times of two streams that are held up differently: turn slower, or use a board that takes both "
+    "counts together."
+)
+
+
 def encoder_fault(gear_set: GearSet, advance: Advance) -> CycleFlag | None:
     """Name what the encoders are, when gear and pinion do not turn in the ratio of the teeth."""
     ends = max(advance.place.size // 20, 1)
@@ -220,12 +226,13 @@ def contact_flag(kept: list[Cells]) -> CycleFlag | None:
     )
 
 
-def lash_flags(typical_mm: float, between_passes_mm: float) -> Iterator[CycleFlag]:
+def lash_flags(typical_mm: float, between_passes_mm: float, *, latched: bool) -> Iterator[CycleFlag]:
     """Lash that cannot be one, and passes that do not repeat.
 
     Args:
         typical_mm: Median of the transverse lash.
         between_passes_mm: Standard deviation of an engagement between passes of one flank.
+        latched: Both counts were taken at the same instants, so that times are no cause.
     """
     if typical_mm < -LEAST_LASH_MM:
         yield CycleFlag(
@@ -253,7 +260,7 @@ def lash_flags(typical_mm: float, between_passes_mm: float) -> Iterator[CycleFla
             disabling=True,
             sentence=(
                 f"Passes of the same flank differ by {between_passes_mm:.4f} mm at the same teeth. Is "
-                "the brake steady, and are couplings and bearings tight?"
+                f"the brake steady, and are couplings and bearings tight?{'' if latched else _OF_TIMES}"
             ),
             numbers={"deviation_mm": between_passes_mm},
         )

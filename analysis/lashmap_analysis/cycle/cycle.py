@@ -355,7 +355,7 @@ def _put_together(
         None if noise.repeats else unrepeated_flag(),
         skew_flag(found, passes),
         contact_flag(kept),
-        *lash_flags(typical, noise.between_mm),
+        *lash_flags(typical, noise.between_mm, latched=found.skew_s.standard_uncertainty == 0.0),
         missing_flag(sides[0] & sides[1], both[:, PHASES // 2]),
         tied.flag,
     )

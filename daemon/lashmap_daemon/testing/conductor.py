@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import Any, ClassVar
 
 import numpy as np
+from lashmap_analysis.cycle.checks import CycleFlagName
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.settling import looks, may_stop
@@ -186,7 +187,7 @@ class Conductor:
         self._moved = False
         self._marked: set[tuple[str, str]] = set()
         self._noted_wire: set[str] = set()
-        self._said_of_cycle: set[str] = set()
+        self._said_of_cycle: set[CycleFlagName] = set()
         self._disagree = self._advised = False
         self._swept_from: dict[str, WireTally] = {}
         self.rock: RockWatch | None = None
@@ -830,8 +831,9 @@ class Conductor:
         if fit is None:
             return False
         for flag in fit.flags:
-            if flag.sentence not in self._said_of_cycle:
-                self._said_of_cycle.add(flag.sentence)
+            # Beside what refuses a run, nothing that its rocks say of it means anything.
+            if flag.name not in self._said_of_cycle and (fit.good or flag.disabling):
+                self._said_of_cycle.add(flag.name)
                 self.note(f"Cycle run: {flag.sentence}")
         known = [one.engagement for one in accepted if one.purpose == "confirming"]
         predicted = predict_from_cycle(fit, near=near, known=known, most=most)
