@@ -235,18 +235,9 @@ def fit_cycle(
     """
     ties = _Ties(rocks=rocks, share_mm=rocks_share_mm, setting_mm=setting_mm)
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
-    advances: list[Advance] = []
-    for name, passes, forward in (("drive", drive, True), ("coast", coast, False)):
-        if not passes:
-            raise CycleError(name, 0, "at least one pass")
-        for one in passes:
-            advance = advance_of(gear_set, one)
-            fault = encoder_fault(gear_set, advance)
-            if fault is not None:
-                return _refused(gear_set, cycle, fault)
-            if advance.forward != forward:
-                raise CycleError(name, "a pass the other way", "drive passes forward and coast passes back")
-            advances.append(advance)
+    advances = _advances(gear_set, drive, coast)
+    if isinstance(advances, CycleFlag):
+        return _refused(gear_set, cycle, advances)
     flank = np.array([0] * len(drive) + [1] * len(coast))
     teeth = ToothSum(cycle)
     latched = all(one.latched for one in (*drive, *coast))
@@ -273,6 +264,29 @@ def fit_cycle(
         nowhere = np.zeros(cycle.length, dtype=np.bool_)
         return _refused(gear_set, cycle, *filter(None, (missing_flag(nowhere, nowhere),)))
     return _put_together(gear_set, kept, run, (left, found), ties)
+
+
+def _advances(
+    gear_set: GearSet, drive: Sequence[CyclePass], coast: Sequence[CyclePass]
+) -> list[Advance] | CycleFlag:
+    """Advances of the drive passes, then of the coast passes; or what an encoder is that it should not be.
+
+    Raises:
+        CycleError: As `fit_cycle`.
+    """
+    advances: list[Advance] = []
+    for name, passes, forward in (("drive", drive, True), ("coast", coast, False)):
+        if not passes:
+            raise CycleError(name, 0, "at least one pass")
+        for one in passes:
+            advance = advance_of(gear_set, one)
+            fault = encoder_fault(gear_set, advance)
+            if fault is not None:
+                return fault
+            if advance.forward != forward:
+                raise CycleError(name, "a pass the other way", "drive passes forward and coast passes back")
+            advances.append(advance)
+    return advances
 
 
 def _refused(gear_set: GearSet, cycle: MeshCycle, *flags: CycleFlag) -> CycleFit:

@@ -34,7 +34,7 @@ from lashmap_daemon.story.recorded import Gauge
 from lashmap_daemon.story.story import BEGINNING, Target, apply
 from lashmap_daemon.story.wording import BACK, FORWARD, FlagsOnce, cause_sentence, sentence
 from lashmap_daemon.testing.bench_sheet import SheetCode, check_turn
-from lashmap_daemon.testing.conductor import confirming_left, no_prediction, predict
+from lashmap_daemon.testing.prediction import confirming_left, no_prediction, predict
 from lashmap_daemon.testing.typed_line import (
     Note,
     Rock,

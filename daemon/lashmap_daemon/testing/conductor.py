@@ -7,17 +7,15 @@ numbers; here they meet.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, ClassVar
 
 import numpy as np
 from lashmap_analysis.cycle.checks import CycleFlagName
-from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.settling import looks, may_stop
-from lashmap_analysis.lash_map.confirming import next_position
-from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, fit_lash_map
+from lashmap_analysis.lash_map.lash_map import LashMapError
 from lashmap_analysis.record.record import PassTrace, Shaft
 from lashmap_analysis.rock.cross_check import stated_mm
 from lashmap_drivers.errors import FOR_GOOD
@@ -32,11 +30,12 @@ from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES, Found
 from lashmap_daemon.story.recorded import ENCODERS
-from lashmap_daemon.story.story import BEGINNING, Story, Target, apply, passes_of
+from lashmap_daemon.story.story import BEGINNING, Target, apply, passes_of
 from lashmap_daemon.story.wording import angle_text, mark_sentence
 from lashmap_daemon.testing.bench_sheet import check_turn
 from lashmap_daemon.testing.channels import Absences, Channels
 from lashmap_daemon.testing.passes import CycleRun, engagements_of, predict_from_cycle
+from lashmap_daemon.testing.prediction import confirming_left, fitted, no_prediction, predict
 from lashmap_daemon.testing.watches import (
     WINDOW_S,
     RockWatch,
@@ -48,62 +47,6 @@ from lashmap_daemon.testing.watches import (
     tip_rests,
     window_s,
 )
-
-
-def predict(
-    gear_set: GearSet, accepted: Collection[events.RockAccepted], *, most: int, near: int
-) -> events.TightSpotPredicted:
-    """The tight spot of the positions so far, and the next position that would confirm it.
-
-    Args:
-        gear_set: The gear set under test.
-        accepted: Positions so far.
-        most: How many confirming positions the plan allows.
-        near: Engagement the gear stands at; the equivalent engagement with the shortest way is asked for.
-
-    Raises:
-        LashMapError: When the positions do not allow a fit.
-    """
-    fitted = _fitted(gear_set, accepted)
-    spot, cycle = fitted.tight_spot, gear_set.mesh_cycle
-    known = [one.engagement % cycle for one in accepted if one.purpose == "confirming"]
-    ask: tuple[int, ...] = ()
-    if len(known) < most:
-        # The named tight spot itself is confirmed first; further ones go where they settle the minimum most.
-        # That may be a place again that the gear has left since: the tip is then set anew.
-        wanted = spot.engagement if spot.engagement not in known else next_position(fitted, leave_out=near)
-        ask = (near + (wanted - near + cycle // 2) % cycle - cycle // 2,)
-    return events.TightSpotPredicted(
-        engagement=spot.engagement,
-        gear_angle_deg=gear_set.gear_angle_deg(spot.engagement),
-        normal_backlash_mm=spot.backlash_mm,
-        low_mm=spot.band_mm[0],
-        high_mm=spot.band_mm[1],
-        ask=ask,
-    )
-
-
-def confirming_left(story: Story, most: int) -> int:
-    """How many positions may confirm: one that was left out is not asked for again under another number."""
-    planned = 0 if story.started is None else len(story.started.planned)
-    return most - len({one for one in story.skipped if one > planned} - story.checks)
-
-
-def no_prediction(accepted: int, error: LashMapError) -> str:
-    """Why so many accepted positions name no tight spot."""
-    return (
-        f"No tight spot is predicted, since the {accepted} accepted positions give no lash map: "
-        f"{error.expected}"
-    )
-
-
-def _fitted(gear_set: GearSet, accepted: Collection[events.RockAccepted]) -> LashMap:
-    return fit_lash_map(
-        gear_set,
-        np.array([one.engagement for one in accepted], dtype=np.int64),
-        np.array([one.normal_backlash_mm for one in accepted]),
-        np.array([one.standard_uncertainty_mm for one in accepted]),
-    )
 
 
 def _begun(started: events.TestStarted, passes: tuple[events.PlannedPass, ...]) -> sequence.Step:
@@ -500,7 +443,7 @@ class Conductor:
             return False
         limits = self.box.limits_for_analysis()
         try:
-            return may_stop(_fitted(self.gear_set, done), self._indicator, self.box.conditions(), limits)
+            return may_stop(fitted(self.gear_set, done), self._indicator, self.box.conditions(), limits)
         except LashMapError:
             return False
 

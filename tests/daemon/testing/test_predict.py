@@ -7,7 +7,7 @@ import math
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_daemon.story.events import RockAccepted
-from lashmap_daemon.testing.conductor import predict
+from lashmap_daemon.testing.prediction import predict
 
 SET = GearSet(pinion_teeth=20, gear_teeth=40, outer_module_mm=4.0, face_width_mm=20.0)
 MOST = 4
