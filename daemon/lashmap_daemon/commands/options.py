@@ -75,6 +75,7 @@ MethodOption = Annotated[
 BrakeOption = Annotated[
     list[float] | None,
     typer.Option(
+        metavar="TORQUE",
         help="Torque of the brake on the gear in a cycle run, in N m; twice, for the second pair of passes.",
         show_default=False,
         min=0.0,

@@ -279,6 +279,8 @@ def _state(story: Story, tries: int) -> State:
         stuck=stuck,
         passes=story.passes,
         planned_passes=story.planned_passes,
+        # The box turned, and nobody said since that it is locked out and can be rocked.
+        ready_for="rock" if story.ready_for == "turn" and not story.passes else None,
     )
 
 

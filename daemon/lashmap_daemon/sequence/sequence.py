@@ -555,7 +555,8 @@ def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
     Args:
         state: As the record left it, in no phase yet: ``queue`` holds every position that is not settled,
             the one asked for last first; ``sweep`` the sweep asked for last when it is not settled;
-            ``passes`` every pass that is not settled, ``planned_passes`` all.
+            ``passes`` every pass that is not settled, ``planned_passes`` all;
+            ``ready_for`` what was not said before the test ended.
         check: A position to measure first, to see whether anything moved; numbered after all others.
         sweeping: The positions were done.
     """
@@ -565,7 +566,9 @@ def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
         return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
     if check is not None:
         state = replace(state, queue=(check, *state.queue), asked=check.number)
-    return _passes_anew(state) if state.passes else _begin_rocks(state)
+    if state.passes:
+        return _passes_anew(state)
+    return _begin_rocks(state) if state.ready_for is None else _ask_ready(state, state.ready_for)
 
 
 def step(state: State, happened: Input) -> Step:

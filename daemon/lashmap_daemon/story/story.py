@@ -141,8 +141,7 @@ class Story:
         passes: Passes of a cycle run that are not settled, in order.
         planned_passes: All of them, as they were planned last.
         passed: Passes that were recorded since, by number.
-        ready_for: What the stand was made ready for last; None before the first answer, and while one is
-            waited for.
+        ready_for: What somebody said last that the stand is ready for; None where nobody was asked.
         notes: What the operator wrote down or answered, each with its time.
         causes: What was found where rocks were refused one after another, one sentence each.
         closed: The closing record; None when the test is not closed, or goes on.
@@ -254,7 +253,6 @@ def _course(story: Story, event: events.CourseEvent, utc: str) -> Story:
         case events.TestResumed(check=check, first_s=first_s):
             # The row of refused rocks ends here, but an open question is asked again.
             story = replace(story, closed=None, given_up=story.given_up if story.cause else ())
-            story = replace(story, ready_for=None)
             story = replace(story, parts=(*story.parts, Part(first_s=first_s, resumed=event)))
             if check is None:
                 return story
@@ -387,7 +385,7 @@ def _passed(story: Story, event: events.PassEvent) -> Story:  # noqa: PLR0911 - 
             passes = passes_of(planned)
             return replace(story, passes=passes, planned_passes=passes, passed={})
         case events.ReadyAsked():
-            return replace(story, ready_for=None)
+            return story
         case events.ReadyConfirmed(what=what):
             return replace(story, ready_for=what)
         case events.PassAsked(number=number, attempt=attempt, reason=reason):
