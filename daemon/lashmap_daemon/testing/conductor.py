@@ -769,19 +769,20 @@ class Conductor:
 
     def _predict_from_cycle(self, most: int, near: int) -> bool:
         """Whether the cycle run says where the tight spot is: it has seen every engagement."""
-        accepted = self.story.accepted.values()
-        fit = self.cycle_run.fit(accepted)
-        if fit is None:
+        accepted = tuple(self.story.accepted.values())
+        tied = self.cycle_run.tied(accepted, self._indicator, self.box.conditions())
+        if tied is None:
             return False
+        fit, curve = tied
         for flag in fit.flags:
             # Beside what refuses a run, nothing that its rocks say of it means anything.
             if flag.name not in self._said_of_cycle and (fit.good or flag.disabling):
                 self._said_of_cycle.add(flag.name)
                 self.note(f"Cycle run: {flag.sentence}")
-        known = [one.engagement for one in accepted if one.purpose == "confirming"]
-        predicted = predict_from_cycle(fit, near=near, known=known, most=most)
-        if predicted is None:
+        if curve is None:
             return False
+        known = [one.engagement for one in accepted if one.purpose == "confirming"]
+        predicted = predict_from_cycle(curve, near=near, known=known, most=most)
         self.emit(predicted)
         self.happen(sequence.Confirm(predicted.ask))
         return True

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import CONFIGS, VirtualTest, load_box
+from lashmap_analysis.judge.assess import assess
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.sequence import Phase
@@ -22,8 +23,10 @@ APART = replace(LATCHED, encoders="apart", pinion_rate_hz=500.0, encoder_late_s=
 
 
 def box() -> BoxFile:
-    """A set of 15 and 45 teeth: each pair of teeth meets once in a turn of the gear."""
-    return load_box(CONFIGS / "boxes" / "spiral-15x45-inch.toml", confirming_positions=1)
+    """A set of 15 and 45 teeth: each pair of teeth meets once in a turn of the gear. A little warm."""
+    shipped = load_box(CONFIGS / "boxes" / "spiral-15x45-inch.toml", confirming_positions=1)
+    warm = shipped.temperature.model_copy(update={"housing_c": 24.0, "gears_c": 24.0})
+    return shipped.model_copy(update={"temperature": warm})
 
 
 def cycle_test(folder: Path, **how: object) -> VirtualTest:
@@ -63,6 +66,20 @@ def test_the_tight_spot_is_the_run_s_and_a_rock_confirms_it_there(whole: Virtual
     confirming = [one for one in whole.conductor.story.accepted.values() if one.purpose == "confirming"]
     assert [one.engagement % 45 for one in confirming] == [predicted.engagement % 45]
     assert len(whole.conductor.story.accepted) == 5  # four rocks and the tight spot
+
+
+def test_what_is_predicted_live_is_what_the_result_states(whole: VirtualTest) -> None:
+    """The rocks tie the passes in one way: after the last rock both know the same."""
+    predicted = whole.conductor.story.predicted
+    with Replay(whole.logbook, whole.started.test) as replay:
+        judged = assess(replay.record()).cycle_run
+    assert predicted is not None
+    assert judged is not None
+    assert judged.curve is not None
+    spot = judged.curve.tight_spot
+    assert (predicted.engagement, predicted.ask) == (spot.engagement, ())
+    assert predicted.normal_backlash_mm == pytest.approx(spot.backlash_mm, abs=1e-9)
+    assert (predicted.low_mm, predicted.high_mm) == pytest.approx(spot.band_mm, abs=1e-9)
 
 
 @pytest.mark.parametrize("instruments", [LATCHED, APART], ids=["latched", "apart"])
