@@ -450,10 +450,9 @@ class Conductor:
     def _accepted(self, target: Target) -> events.RockAccepted:
         """The rock in hand as it is kept, its reading as normal backlash."""
         rock = self.rock
-        if rock is None or rock.reading is None:
+        if rock is None or rock.reading is None or rock.beside is None:
             raise RuntimeError("a rock was accepted that was not measured")
-        reading, normal = rock.reading, self._indicator.normal_per_reading(self.gear_set)
-        flags = (*reading.flags, *([rock.disagreement] if rock.disagreement else []))
+        reading, flags = rock.reading, (*rock.reading.flags, *rock.beside.flags)
         return events.RockAccepted(
             number=target.number,
             engagement=target.engagement,
@@ -463,7 +462,7 @@ class Conductor:
             end_s=rock.end_s,
             reading_mm=reading.reading_mm,
             normal_backlash_mm=stated_mm(reading, self.gear_set, self._indicator, self.box.conditions()),
-            standard_uncertainty_mm=normal * reading.standard_uncertainty_mm,
+            standard_uncertainty_mm=rock.beside.standard_uncertainty_mm,
             reversals=reading.reversals,
             flags=tuple(flag.name.value for flag in flags),
             gear_deg=rock.gear_deg,

@@ -120,6 +120,23 @@ def test_before_the_box_turns_and_before_it_is_rocked_somebody_says_that_it_is_r
     assert [(one.what, one.how) for one in said] == [("turn", "at the stand"), ("rock", "at the stand")]
 
 
+def test_a_pinion_that_gives_way_in_its_lock_is_seen_by_its_encoder(
+    whole: VirtualTest, tmp_path: Path
+) -> None:
+    """The indicator cannot: the gear moves on by what the pinion gives, as if there were more lash."""
+    loose = cycle_test(tmp_path, method="rock", fault=Fault.LOOSE_LOCK)
+    refused = loose.run_until(events.RockRefused, most_s=60.0).event
+    assert isinstance(refused, events.RockRefused)
+    assert "pinion turned by 0.0" in refused.reasons[0]
+    assert "lock it" in refused.reasons[0]
+    alone = VirtualTest(tmp_path / "one encoder", box(), fault=Fault.LOOSE_LOCK, seed=4)
+    accepted = alone.run_until(events.RockAccepted, most_s=60.0).event
+    assert isinstance(accepted, events.RockAccepted)
+    assert accepted.normal_backlash_mm - alone.truth.normal_backlash_mm[accepted.engagement] > 0.015
+    assert not accepted.flags
+    assert all("pinion moved" not in one.flags for one in whole.conductor.story.accepted.values())
+
+
 def test_a_forgotten_brake_is_found_before_any_rock(tmp_path: Path) -> None:
     test = cycle_test(tmp_path, fault=Fault.NO_BRAKE)
     refused = test.run_until(events.PassRefused, most_s=60.0).event

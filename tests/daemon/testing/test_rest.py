@@ -119,6 +119,9 @@ class _Heard:
 
     encoder_deg = gear_deg
 
+    def pinion_deg(self, *_: float) -> Samples:
+        return Samples.joined([])
+
     def tally(self, _: str) -> WireTally:
         return WireTally()
 
@@ -134,6 +137,7 @@ def test_at_the_stand_a_hand_may_take_its_time_before_it_rocks() -> None:
         gear_set=box.gear_set.gear_set(),
         indicator=Indicator(direction="normal", touch_radius_mm=76.0, resolution_mm=RESOLUTION_MM),
         encoder=Encoder(shaft="gear", resolution_deg=0.001),
+        pinion_encoder=None,
         reversals=8,
         longest_s=20.0,
         resolution_mm=RESOLUTION_MM,
