@@ -164,7 +164,12 @@ def test_in_a_recording_rests_are_cut_from_the_rocks_that_the_encoder_finds() ->
     indicator = np.concatenate(tip)
     time_s = np.arange(len(indicator)) / RATE_HZ
     signals = Signals(
-        time_s=time_s, indicator_mm=indicator, encoder_time_s=time_s, encoder_deg=np.concatenate(gear)
+        time_s=time_s,
+        indicator_mm=indicator,
+        encoder_time_s=time_s,
+        encoder_deg=np.concatenate(gear),
+        pinion_time_s=np.empty(0),
+        pinion_deg=np.empty(0),
     )
     text = HEAD.format(path="x.csv", box=DEMO_BOX, file="", time="", unit="mm") + ENCODER + BY_ENCODER
     found = rocks_at_rest(toml_file.parse(text, "x.toml", Mapping), box, signals, 0.0)
