@@ -10,6 +10,7 @@ from lashmap_analysis.gears.tooth_names import teeth_met
 
 from lashmap_daemon.screens.cue import Cue, cue_of
 from lashmap_daemon.sequence.sequence import Phase
+from lashmap_daemon.story.events import Readiness
 from lashmap_daemon.story.recorded import INDICATOR
 
 if TYPE_CHECKING:
@@ -103,6 +104,7 @@ class View:
     trace: RockTrace | None = None
     is_counted: bool = False  # there is no encoder
     is_by_angle: bool = False  # there is no indicator: its value is the arc of the gear
+    ready_for: Readiness | None = None  # what the stand is made ready for while that is asked
 
 
 def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
@@ -125,6 +127,7 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
     return View(
         units=conductor.box.box.units,
         phase=state.phase,
+        ready_for=state.ready_for,
         instruction=instruction,
         cue=cue_of(conductor, now_s),
         indicator_mm=indicator[1] if indicator else None,

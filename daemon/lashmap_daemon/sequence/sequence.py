@@ -456,6 +456,11 @@ def _skip_passes(state: State, _: Skip) -> Step:
     return _begin_rocks(replace(state, ready_for=None, passes=()), *left)
 
 
+def _repeat_passes(state: State, _: Repeat) -> Step:
+    """The operator wants the passes again, while the bench may still be as it was."""
+    return _passes_anew(state) if state.ready_for == "rock" else (state, ())
+
+
 def _passes_anew(state: State) -> Step:
     """From the first pass on: what came between may have moved an encoder's times or its place.
 
@@ -782,6 +787,7 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Any], Step]] = {
     (Phase.READYING, Ready): _ready,
     (Phase.READYING, Lost): _lost,
     (Phase.READYING, Full): _full,
+    (Phase.READYING, Repeat): _repeat_passes,
     (Phase.READYING, Skip): _skip_passes,
     (Phase.READYING, Stop): _stop,
     (Phase.PASSING, PassGood): _pass_good,

@@ -80,8 +80,8 @@ def ready_sentence(asked: events.ReadyAsked, *, between: str = " ") -> str:
     """What must be true before the box turns, or is rocked, and how to say so."""
     lines = TURNING_CAUTIONS if asked.what == "turn" else ROCKING_CAUTIONS
     then = "the box may turn" if asked.what == "turn" else "the drive is locked out and the box can be rocked"
-    leave = ' ("skip" leaves the cycle run out)' if asked.what == "turn" else ""
-    return between.join((*lines, f'When {then}, enter "{READY}" (key y){leave}'))
+    or_else = '"skip" leaves the cycle run out' if asked.what == "turn" else '"repeat" makes its passes anew'
+    return between.join((*lines, f'When {then}, enter "{READY}" (key y) ({or_else})'))
 
 
 def pass_sentence(asked: events.PassAsked) -> str:

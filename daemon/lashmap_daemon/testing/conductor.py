@@ -377,6 +377,8 @@ class Conductor:
         for event in self._absences.update(self._now_s, lost, since_s=self._read_since_s):
             self.emit(event)
         why = self._absences.why
+        if why and self.state.phase is Phase.PASSING:
+            self.note("Stop the drive: nothing is recorded while an instrument is away.")
         if why and self.state.phase is not Phase.WAITING:
             self.happen(sequence.Lost(why))
         elif not why and self.state.phase is Phase.WAITING:
@@ -500,6 +502,8 @@ class Conductor:
 
     def _ask_ready(self, action: sequence.AskReady) -> None:
         self._asked_s, self.rock = self._now_s, None
+        if action.what == "rock" and (refusal := self.cycle_run.refusal):
+            self.note(f"The passes give no lash: {refusal}")
         self.emit(events.ReadyAsked(what=action.what))
         if self._ready_before:
             self.ready(self._ready_before)

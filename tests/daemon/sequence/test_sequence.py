@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import pytest
 from hypothesis import strategies as st
@@ -120,7 +121,7 @@ IGNORED: frozenset[tuple[Phase, type[Input]]] = frozenset(
         *(
             (Phase.READYING, kind)
             for kind in Input.__subclasses__()
-            if kind not in {Ready, Lost, Full, Skip, Stop}
+            if kind not in {Ready, Lost, Full, Repeat, Skip, Stop}
         ),
         *(
             (Phase.PASSING, kind)
@@ -179,6 +180,8 @@ def test_the_table_and_the_ignored_pairs_together_are_complete() -> None:
 )
 def test_every_input_in_every_phase(phase: Phase, kind: type[Input]) -> None:
     before = state_in(phase)
+    if (phase, kind) == (Phase.READYING, Repeat):  # once the passes are made
+        before = replace(before, ready_for="rock", passes=(), planned_passes=(FORWARD, BACK))
     after, actions = sequence.step(before, EXAMPLES[kind])
     if (phase, kind) in IGNORED:
         assert after == before
@@ -467,6 +470,8 @@ def test_passes_come_first_each_side_of_them_with_a_word_that_the_stand_is_ready
     state, actions = sequence.step(state, PassBad(("it rested",)))
     assert actions == (RefusePass(again, ("given up after 2 tries", "it rested")), AskReady("rock"))
     assert sequence.step(state, Skip()) == (state, ())  # a lock-out is never left out
+    _, actions = sequence.step(state, Repeat())
+    assert actions == (BeginPasses((FORWARD, BACK)), AskReady("turn"))
     state, actions = sequence.step(state, Ready())
     assert kinds(actions) == [SayReady, Ask]
     assert (state.phase, state.passes, state.turn, state.ready_for) == (Phase.TURNING, (), None, None)
