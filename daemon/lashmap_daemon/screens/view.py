@@ -12,6 +12,7 @@ from lashmap_daemon.screens.cue import Cue, cue_of
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story.events import Readiness
 from lashmap_daemon.story.recorded import INDICATOR
+from lashmap_daemon.story.story import Pass, Sweep
 
 if TYPE_CHECKING:
     from lashmap_analysis.record.record import Units
@@ -137,7 +138,9 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
         target_deg=place_deg(state.target.engagement) if state.target else None,
         rock=_rock(rock.reading) if rock and rock.reading else None,
         rock_s=now_s - rock.started_s if rock else None,
-        swept_deg=conductor.sweep_watch.turned_deg if state.sweep and conductor.sweep_watch else None,
+        swept_deg=conductor.sweep_watch.turned_deg
+        if isinstance(state.turn, Sweep) and conductor.sweep_watch
+        else None,
         reversals_wanted=conductor.box.plan.reversals,
         marks=tuple(marks),
         done=done,
@@ -166,8 +169,9 @@ _SPAN_S = 4.0  # the time shown at first; twice as much when that is full
 
 def trace_of(conductor: Conductor) -> RockTrace | None:
     """The rock in hand as it grows, or the lash over the mesh cycle while passes are made; None without."""
-    if conductor.state.turn is not None:
-        return _curve_of(conductor.cycle_run.curve_mm, conductor.state.turn.number)
+    turn = conductor.state.turn
+    if isinstance(turn, Pass):
+        return _curve_of(conductor.cycle_run.curve_mm, turn.number)
     rock, target = conductor.rock, conductor.state.target
     if rock is None or target is None:
         return None
