@@ -32,6 +32,7 @@ from lashmap_daemon.story import events
 from lashmap_daemon.story.method import Method
 from lashmap_daemon.story.story import Pass
 from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.prediction import nearest
 
 TIES = 4  # rocks that tie a cycle run where it is the only method; the tight spot comes beside them
 BEYOND = 4  # teeth of the gear past one mesh cycle: the ends of a pass are on their way to speed
@@ -350,7 +351,7 @@ def predict_from_cycle(
         return None
     ask: tuple[int, ...] = ()
     if spot.engagement not in {one % cycle for one in known} and len(known) < most:
-        ask = (near + (spot.engagement - near + cycle // 2) % cycle - cycle // 2,)
+        ask = (nearest(spot.engagement, near, cycle),)
     return events.TightSpotPredicted(
         engagement=spot.engagement,
         gear_angle_deg=fit.gear_set.gear_angle_deg(spot.engagement),
