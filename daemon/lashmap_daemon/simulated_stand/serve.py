@@ -1,7 +1,8 @@
 """What the technician is being shown: the last whole line of a file that the recording program appends to.
 
 Each line is a JSON object with at least ``show`` (text), ``engagement`` (a whole number, or null when no
-target is shown) and ``closed`` (true once the program is done); ``sweep`` names the member to turn for its
+target is shown) and ``closed`` (true once the program is done); ``gear_angle_deg`` says how far past the
+engagement the pair is to be rolled; ``sweep`` names the member to turn for its
 runout, ``marks`` the one whose marked tooth is to stand in the mesh, ``pass`` the pass to make, an object
 with the fields of `PassOrder`; null or missing means none, and each comes alone. The file may not be there
 yet, may be begun anew, and may end in half a line. Decided here: which line counts. What follows from it is

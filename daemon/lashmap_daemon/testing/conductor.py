@@ -861,11 +861,11 @@ class Conductor:
         return target.place * self.gear_set.gear_angle_deg(1) if target else 0.0
 
     def _still_at_target(self) -> StillLimits:
-        """How near the gear must stay: a phase of the roll is a narrower place than a tooth."""
+        """How near the gear must stay; of a phase of the roll a sixth of a pitch: it is taken as it was."""
         target = self.state.target
         if target is None or target.purpose not in ROLLED:
             return self._still
-        return replace(self._still, near_deg=self._still.near_deg / 3.0)
+        return replace(self._still, near_deg=self.gear_set.gear_angle_deg(1) / 6.0)
 
     def _place_now(self) -> float:
         """In gear teeth past the matched teeth; to a third of a tooth once the pair was rolled on."""
