@@ -311,8 +311,8 @@ def _roll_line(conditions: Conditions, units: Units) -> BudgetLine:
             standard_uncertainty_mm=hypot(ROLL_MEAN_MM, ROLL_DEVIATION_MM),
             degrees_of_freedom=inf,
             source="usual crowning (type B, from memory), not corrected",
-            remedy="rock the tight spot at three phases of the roll (plan.roll_phases = 3), or record how "
-            "the play varies within a pitch (contact.roll_variation_mm)",
+            remedy="rock the tight spot at three phases of the roll (plan.roll_phases = 3, with an encoder), "
+            "or record how the play varies within a pitch (contact.roll_variation_mm)",
         )
     return BudgetLine(
         quantity=ROLL,
