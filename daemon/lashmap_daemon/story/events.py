@@ -236,11 +236,17 @@ class TestStarted:
 
     @property
     def serials(self) -> tuple[str, str]:
-        """Serial numbers of indicator (or dial gauge) and encoder; empty where nobody wrote one."""
+        """Serial numbers of indicator (or dial gauge) and encoder; empty where nobody wrote one.
+
+        On a stand with two encoders both are named, with their shafts.
+        """
         if self.gauge is not None:
             return self.gauge.serial, ""
-        indicator, encoder = self.stand.indicator, self.stand.encoder
-        return "" if indicator is None else indicator.serial, "" if encoder is None else encoder.serial
+        stand = self.stand
+        encoders = [one for one in (stand.encoder, stand.pinion_encoder) if one is not None and one.serial]
+        both = stand.pinion_encoder is not None
+        named = [f"{one.serial} ({one.shaft})" if both else one.serial for one in encoders]
+        return "" if stand.indicator is None else stand.indicator.serial, ", ".join(named)
 
     @property
     def is_counted(self) -> bool:
