@@ -269,7 +269,7 @@ def _cells(record: TestRecord, version: str) -> tuple[tuple[str, str], ...]:
         *serials(record),
         ("operator", identity.operator),
         ("analysis", version),
-        ("started", moment(identity.started_utc)),
+        ("started", moment(identity.started_utc, identity.started_local)),
     )
 
 

@@ -25,7 +25,7 @@ from rich.console import Console
 
 from lashmap_daemon.builds.evidence import NO_BUILD, take_from
 from lashmap_daemon.bus.join import OnTheBus, join_bus
-from lashmap_daemon.commands.options import STAND_FILE, DemoOptions, RunOptions
+from lashmap_daemon.commands.options import STAND_FILE, DemoOptions, RunOptions, login_name
 from lashmap_daemon.errors import (
     EXIT_STOPPED,
     ConfigurationError,
@@ -62,6 +62,7 @@ from lashmap_daemon.testing.opening import (
     Nobody,
     NotedPerson,
     Person,
+    ask_operator,
     ask_to_go_on,
     check_plan,
     complete_box,
@@ -226,6 +227,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         raise ConfigurationError("--clear-to-turn", [problem])
     check_plan(box, stand, box_name=str(_files(options)[1]), sweeps=options.sweeps, method=method)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
+    operator = ask_operator(person, options.operator, login_name())
     person = _noted(person)
     built = take_from(options.logbook, box, options.build)
     if built.named is not None:
@@ -236,7 +238,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         box,
         stand,
         box_name=str(_files(options)[1]),
-        operator=options.operator,
+        operator=operator,
         cautions=cautions,
         sweeps=options.sweeps,
         build=built.named,
@@ -263,7 +265,8 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         person.show(f"Going on with test {unfinished.test}: {unfinished.state_text}.")
         return confirm_cautions(person, confirmed_before=options.locked_out)
 
-    prepared = prepare_again(logbook, options.test, box, stand, operator=options.operator, cautions=cautions)
+    operator = ask_operator(person, options.operator, login_name())
+    prepared = prepare_again(logbook, options.test, box, stand, operator=operator, cautions=cautions)
     prepared = replace(prepared, ready_before=_CLEAR if options.clear_to_turn else "")
     return _matched(Engine(_ports(prepared.stand, stack), logbook), prepared, _noted(person))
 

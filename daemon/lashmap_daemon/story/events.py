@@ -196,7 +196,11 @@ class MadeByHand(LashmapError):
 
 @dataclass(frozen=True, kw_only=True)
 class TestStarted:
-    """All that is known up front; enough to decode and judge what follows."""
+    """All that is known up front; enough to decode and judge what follows.
+
+    ``local`` is when it began by the clock on the wall, ISO 8601 with its offset from UTC; None in records
+    made before it was kept, and where only UTC is known.
+    """
 
     __test__ = False  # pytest: an event, not a test class
 
@@ -206,6 +210,11 @@ class TestStarted:
     planned: tuple[int, ...]
     version: str
     sweeps: tuple[Shaft, ...] = ()
+    local: str | None = None
+
+    @model_serializer(mode="wrap")
+    def _said(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        return said(write(self), "local")
 
     @property
     def box(self) -> Box:
