@@ -246,11 +246,13 @@ def measures_by_hand(desk: Desk) -> None:
     assert result["verdict"]["outcome"] == "nonconforming"
     assert terminal.shown.count("VERDICT: NONCONFORMING") == 1
     test = result["test"]
-    assert proposed(terminal.shown.partition("NEXT")[2]) == [
+    *steps, decide = proposed(terminal.shown.partition("NEXT")[2])
+    assert steps == [
         f"lashmap shims {test} {BOOK}",
         f"lashmap review {test} {BOOK}",
         f"lashmap compare {test} NEWTEST {BOOK}",
     ]
+    assert decide.startswith("lashmap build my-box.toml --build build-")
     assert desk.follow(f"lashmap shims {test} {BOOK}") == desk.typed(f"lashmap shims {BOOK}")
     desk.follow(f"lashmap review {test} {BOOK}")
 
@@ -273,6 +275,7 @@ def measures_with_the_indicator_only(desk: Desk) -> None:
             assert terminal.end() == 0
     result = desk.results[-1]
     assert result["encoder"] is None
+    assert "THE SHIMS WERE CHANGED" in terminal.shown  # by the sheet, since the test by hand
     assert result["identity"]["operator"] == "A. Tester"
     states = {one["name"]: one["state"] for one in result["preconditions"]}
     assert states["matched teeth, seen again"] == "proven"

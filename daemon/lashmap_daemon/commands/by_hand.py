@@ -24,7 +24,7 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.preconditions import collect_by_hand
-from lashmap_daemon.screens.next_step import print_next_step
+from lashmap_daemon.screens.next_step import decision_command, print_next_step
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, may_go_on, take_up
@@ -153,7 +153,13 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
         done = hand_over(logbook, test, output)
         print_summary(done.assessment, console, positions=False)
         print_files(options.logbook, done, console)
-        print_next_step(done.assessment, options.logbook, console, go_on=again)
+        from lashmap_daemon.commands.compare import (  # noqa: PLC0415 - no test waits for it
+            compare_after_move,
+        )
+
+        compare_after_move(logbook, test, console)
+        decide = decision_command(logbook, test, box_path)
+        print_next_step(done.assessment, options.logbook, console, go_on=again, decide=decide)
         return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 

@@ -39,7 +39,7 @@ from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.screens.live import LiveScreen
-from lashmap_daemon.screens.next_step import print_next_step
+from lashmap_daemon.screens.next_step import decision_command, print_next_step
 from lashmap_daemon.screens.plain import PlainScreen, person_at
 from lashmap_daemon.screens.prompts import PromptsFile
 from lashmap_daemon.screens.result import print_files, print_summary
@@ -51,7 +51,6 @@ from lashmap_daemon.setup.shipped import shipped
 from lashmap_daemon.setup.stand_file import Stand, load_stand
 from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
 from lashmap_daemon.story.events import CautionsConfirmed, Listener, TestClosed
-from lashmap_daemon.story.story import story_of
 from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.system import HAS_KEYS, need_pseudo_terminals
 from lashmap_daemon.testing.channels import Channels
@@ -349,15 +348,11 @@ def _hand_over(
         bus.conclude(done.assessment)
     print_summary(done.assessment, console, positions=False)
     print_files(options.logbook, done, console)
-    built = story_of(logbook.events(test)).build
-    sheet = ("build", str(_files(options)[1]), "--build", built.build) if built is not None else ()
-    print_next_step(
-        done.assessment,
-        options.logbook,
-        console,
-        go_on=go_on,
-        decide=shlex.join(("lashmap", *sheet, "--logbook", str(options.logbook))) if sheet else "",
-    )
+    from lashmap_daemon.commands.compare import compare_after_move  # noqa: PLC0415 - no test waits for it
+
+    compare_after_move(logbook, test, console)
+    decide = decision_command(logbook, test, _files(options)[1])
+    print_next_step(done.assessment, options.logbook, console, go_on=go_on, decide=decide)
     return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 
