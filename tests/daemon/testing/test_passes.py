@@ -165,6 +165,10 @@ def test_a_run_tied_to_rocks_names_the_tight_spot_and_asks_for_a_rock_there(pair
              enumerate((0, 11, 22, 34), start=1)]  # fmt: skip
     fit = run.fit(rocks)
     assert fit is not None
+    # What grows on the screen is normal backlash too, but for wind-up of some micrometres under the brake.
+    shown = run.curve_mm
+    assert shown is not None
+    assert abs(float(np.nanmedian(shown)) - float(np.median(rocked_mm))) < 0.006
     found = predict_from_cycle(fit, near=40, known=(), most=2)
     assert found is not None
     least = int(np.argmin(rocked_mm))
