@@ -74,6 +74,7 @@ class Bench:
         pinion_slip_deg: How far the pinion gives in every rock.
         encoder_counts: Counts in a turn of its shaft.
         shaft: Shaft of the encoder.
+        pinion_counts: Counts in a turn of a second encoder, on the pinion; 0 for none.
     """
 
     seed: int = 1
@@ -85,6 +86,7 @@ class Bench:
     pinion_slip_deg: float = 0.0
     encoder_counts: int = 360_000
     shaft: Shaft = "gear"
+    pinion_counts: int = 0
 
     def truth_mm(self, engagements: NDArray[np.int64]) -> Floats:
         """True normal backlash at whole engagements."""
@@ -121,6 +123,9 @@ class Bench:
             rock = self.pinion_slip_deg * place
         count = 360 / self.encoder_counts
         start = 10.0 * position
+        step = 360 / (self.pinion_counts or 1)
+        pinion_deg = engagement * 360 / GEAR_SET.pinion_teeth + 0.007 + self.pinion_slip_deg * place
+        sent = slice(None if self.pinion_counts else 0)
         return RockTrace(
             position=position,
             engagement=engagement,
@@ -129,6 +134,8 @@ class Bench:
             indicator_mm=shown,
             encoder_time_s=time + start,
             encoder_deg=np.round((engagement * pitch + 0.013 + rock) / count) * count,
+            pinion_time_s=(time + start)[sent],
+            pinion_deg=(np.round(pinion_deg / step) * step)[sent],
         )
 
     def record(
@@ -148,6 +155,9 @@ class Bench:
             gear_set=GEAR_SET,
             indicator=indicator,
             encoder=Encoder(shaft=self.shaft, resolution_deg=360 / self.encoder_counts),
+            pinion_encoder=Encoder(shaft="pinion", resolution_deg=360 / self.pinion_counts)
+            if self.pinion_counts
+            else None,
             limits=limits,
             preconditions=preconditions,
             conditions=KNOWN,
