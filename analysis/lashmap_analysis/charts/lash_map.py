@@ -122,7 +122,7 @@ def lash_view(assessment: Assessment) -> LashView | None:
         prediction = assessment.judged.predict(np.arange(cycle, dtype=np.int64))
         curve = prediction.backlash_mm * in_units(1.0, units)
         half_band = BAND * prediction.standard_uncertainty_mm * in_units(1.0, units)
-    points = tuple(_point(p, cycle, units) for p in assessment.positions if p.usable)
+    points = tuple(_point(p, cycle, units) for p in assessment.positions if p.mapped)
     spot = _spot(assessment.stated, cycle, units)
     limits = _limits(record)
     reach = [p.backlash + side * p.bar for p in points for side in (-1, 1)]
@@ -157,7 +157,9 @@ def _limits(record: TestRecord) -> tuple[Limit, ...]:
 
 
 def _point(position: PositionResult, cycle: int, units: Units) -> Point:
-    kind: Literal["planned", "confirming", "outlier"] = position.purpose
+    kind: Literal["planned", "confirming", "outlier"] = (
+        "confirming" if position.purpose == "confirming" else "planned"
+    )
     if position.outlier:
         kind = "outlier"
     return Point(
@@ -390,6 +392,7 @@ CENTRE = SIZE / 2
 INNER, OUTER, RING = 34.0, 122.0, 128.0
 BESIDE = 0.04  # of a turn
 FIGURE_OUTSIDE = 8.5  # of a circle: middle of its figure
+HALF_FIGURE = 6.0  # of its height, with a little air
 STEEP = 0.9  # cosine of the angle of the spoke with figures to the upright
 
 
@@ -439,6 +442,8 @@ def _figures(view: LashView, radius: Axis) -> list[str]:
     shapes = []
     for number, tick in enumerate(reversed(ticks)):
         at = radius.at(tick) + FIGURE_OUTSIDE
+        if any(abs(at - radius.at(one.value)) < HALF_FIGURE for one in view.near_limits):
+            at = radius.at(tick) - FIGURE_OUTSIDE  # the circle of a limit is not that of the figure beside it
         if at > OUTER:  # there the teeth have their numbers
             continue
         x, y = _polar_place(view, spoke, at)

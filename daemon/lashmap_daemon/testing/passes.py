@@ -35,6 +35,7 @@ from lashmap_daemon.story import events
 from lashmap_daemon.story.method import Method
 from lashmap_daemon.story.story import Pass
 from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.prediction import nearest
 
 Fitted = TypeVar("Fitted")
 
@@ -269,13 +270,16 @@ class CycleRun:
 
     @property
     def curve_mm(self) -> Floats | None:
-        """Lash in each engagement as far as both flanks were seen, for a picture; None before that."""
+        """Normal backlash in each engagement where both flanks were seen, for a picture; None before that.
+
+        No rock ties it yet, and the brake's wind-up is in it.
+        """
         seen = dict(self._seen)
         if self._turn is not None and self.watch is not None:
             seen[self._turn.direction] = self.watch.advances.mean_mm
         if len(seen) < len(_WAYS):
             return None
-        curve = seen["back"] - seen["forward"]
+        curve = self._gear_set.normal_from_transverse(seen["back"] - seen["forward"])
         return curve if np.isfinite(curve).any() else None
 
     def update(self, turn: Pass, now_s: float) -> Turned | None:
@@ -357,7 +361,7 @@ def predict_from_cycle(
     spot, cycle = curve.tight_spot, curve.gear_set.mesh_cycle
     ask: tuple[int, ...] = ()
     if spot.engagement not in {one % cycle for one in known} and len(known) < most:
-        ask = (near + (spot.engagement - near + cycle // 2) % cycle - cycle // 2,)
+        ask = (nearest(spot.engagement, near, cycle),)
     return events.TightSpotPredicted(
         engagement=spot.engagement,
         gear_angle_deg=curve.gear_set.gear_angle_deg(spot.engagement),
