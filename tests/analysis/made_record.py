@@ -76,6 +76,7 @@ class Bench:
         encoder_counts: Counts in a turn of its shaft.
         shaft: Shaft of the encoder.
         roll_mm: Variation of the backlash within a pitch, a wave, least a fifth of a pitch forward.
+        pinion_counts: Counts in a turn of a second encoder, on the pinion; 0 for none.
     """
 
     seed: int = 1
@@ -88,6 +89,7 @@ class Bench:
     encoder_counts: int = 360_000
     shaft: Shaft = "gear"
     roll_mm: float = 0.0
+    pinion_counts: int = 0
 
     def truth_mm(self, engagements: NDArray[np.int64]) -> Floats:
         """True normal backlash at whole engagements."""
@@ -126,6 +128,9 @@ class Bench:
             rock = self.pinion_slip_deg * place
         count = 360 / self.encoder_counts
         start = 10.0 * position
+        step = 360 / (self.pinion_counts or 1)
+        pinion_deg = (engagement + rolled) * 360 / GEAR_SET.pinion_teeth + 0.007 + self.pinion_slip_deg * place
+        sent = slice(None if self.pinion_counts else 0)
         return RockTrace(
             position=position,
             engagement=engagement,
@@ -134,6 +139,8 @@ class Bench:
             indicator_mm=shown,
             encoder_time_s=time + start,
             encoder_deg=np.round(((engagement + rolled) * pitch + 0.013 + rock) / count) * count,
+            pinion_time_s=(time + start)[sent],
+            pinion_deg=(np.round(pinion_deg / step) * step)[sent],
         )
 
     def record(
@@ -155,6 +162,9 @@ class Bench:
             gear_set=GEAR_SET,
             indicator=indicator,
             encoder=Encoder(shaft=self.shaft, resolution_deg=360 / self.encoder_counts),
+            pinion_encoder=Encoder(shaft="pinion", resolution_deg=360 / self.pinion_counts)
+            if self.pinion_counts
+            else None,
             limits=limits,
             preconditions=preconditions,
             conditions=KNOWN,

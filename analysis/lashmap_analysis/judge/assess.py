@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import cos, hypot, isnan, radians, sqrt
+from math import cos, hypot, isnan, radians
 
 import numpy as np
 
@@ -44,12 +44,9 @@ from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.record.record import ROLLED, Floats, RockTrace, RunoutTrace, Shaft, TestRecord
 from lashmap_analysis.rock.cross_check import (
     EncoderView,
-    as_rocked_mm,
-    disagreement,
-    encoder_view,
+    beside_encoders,
     of_encoder,
-    pinion_effect_mm,
-    pinion_slip,
+    seen_by_encoders,
     stated_mm,
 )
 from lashmap_analysis.rock.rock import RockReading, measure_rock
@@ -316,11 +313,14 @@ def position_result(trace: RockTrace, record: TestRecord) -> PositionResult:
         IndicatorError: The tip touches no tooth of this gear set.
     """
     rock = _rock(trace, record)
-    view = EncoderView()
-    if record.encoder is not None and trace.typed is None:
-        view = encoder_view(trace, rock, record.encoder, record.gear_set)
-        if record.indicator.is_encoder:  # its own reading is no check of it
-            view = EncoderView(gear_angle_deg=view.gear_angle_deg)
+    view = seen_by_encoders(
+        trace,
+        rock,
+        gear_set=record.gear_set,
+        indicator=record.indicator,
+        encoder=record.encoder,
+        pinion_encoder=record.pinion_encoder,
+    )
     rolled = ROLLED.get(trace.purpose, 0.0)
     nominal = record.gear_set.gear_angle_deg(1) * (trace.engagement + rolled)
     blank = PositionResult(
@@ -351,42 +351,20 @@ def _rock(trace: RockTrace, record: TestRecord) -> RockReading:
 
 
 def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> PositionResult:
-    """Add the backlash, unless the encoder shows that it is not the mesh's."""
-    factor = record.indicator.normal_per_reading(record.gear_set)
-    backlash = as_rocked_mm(blank.rock, record.gear_set, record.indicator)
-    scatter = factor * blank.rock.standard_uncertainty_mm
-    slip = None
-    if record.encoder is not None:
-        slip = pinion_slip(
-            view,
-            record.encoder,
-            backlash_mm=backlash,
-            standard_uncertainty_mm=scatter,
-            gear_set=record.gear_set,
-        )
-    if slip is not None:
-        flagged = replace(blank, flags=(*blank.flags, slip))
-        if slip.disabling:
-            return flagged
-        blank = flagged
-        # Up to that much too large: rectangular, its whole half-width on one side (GUM 4.3.7).
-        scatter = hypot(scatter, pinion_effect_mm(view, record.gear_set) / sqrt(3))
-    differs = disagreement(
-        view,
-        backlash_mm=backlash,
-        standard_uncertainty_mm=scatter,
-        gear_set=record.gear_set,
-        indicator=record.indicator,
-        units=record.units,
+    """Add the backlash, unless the encoders show that it is not the mesh's."""
+    beside = beside_encoders(
+        view, blank.rock, gear_set=record.gear_set, indicator=record.indicator, units=record.units
     )
+    flagged = replace(blank, flags=(*blank.flags, *beside.flags))
+    if any(flag.disabling for flag in beside.flags):
+        return flagged
     of = shifts_of(blank.purpose)
     shift = correction_mm(record.gear_set, record.indicator, record.conditions, of=of)
     return replace(
-        blank,
+        flagged,
         normal_backlash_mm=stated_mm(blank.rock, record.gear_set, record.indicator, record.conditions, of=of),
-        standard_uncertainty_mm=scatter,
+        standard_uncertainty_mm=beside.standard_uncertainty_mm,
         encoder_backlash_mm=None if view.backlash_mm is None else view.backlash_mm + shift,
-        flags=blank.flags if differs is None else (*blank.flags, differs),
     )
 
 

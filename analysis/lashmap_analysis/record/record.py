@@ -8,7 +8,7 @@ the matched teeth.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from math import nan
 from types import MappingProxyType
@@ -78,6 +78,8 @@ class RockTrace:
         left_out_s: Reversals that a reviewer took out of the reading, each as the (start, end) of the time
             between its two dwells.
         typed: Readings that a person typed; then there are no samples. None where instruments were read.
+        pinion_time_s: Shape (k,), same time base; of the pinion's own encoder on a stand with two.
+        pinion_deg: Shape (k,), angle of the pinion's shaft past the matched teeth.
     """
 
     position: int
@@ -91,6 +93,8 @@ class RockTrace:
     times_apart_uncertainty_s: float = nan
     left_out_s: tuple[tuple[float, float], ...] = ()
     typed: TypedReadings | None = None
+    pinion_time_s: Floats = field(default_factory=lambda: np.empty(0))
+    pinion_deg: Floats = field(default_factory=lambda: np.empty(0))
 
     @classmethod
     def of_typed(

@@ -48,6 +48,7 @@ HINTS = {
     FlagName.COARSE_INDICATOR: "the indicator's steps are too coarse for this lash",
     FlagName.SPIKES: "single wild values were left out",
     FlagName.HEAVY_ROCKING: "rock more lightly",
+    FlagName.PINION_MOVED: "the pinion turned: lock it without play",
     FlagName.INSTRUMENTS_DISAGREE: "indicator and encoder disagree: see to tip and coupling",
 }
 _THERE = "press Enter (or the pedal), "  # teeth are counted: nobody but the person knows where the gear is

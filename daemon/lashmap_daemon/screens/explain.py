@@ -72,6 +72,11 @@ _FLAGS: dict[FlagName, tuple[str, str, str]] = {
         "The pinion turned, or the base of the indicator moved: part of the reading is that movement.",
         "Lock the pinion, clamp the base, and repeat the rock.",
     ),
+    FlagName.PINION_MOVED: (
+        "The pinion's encoder saw it turn while the gear was rocked.",
+        "What the pinion gives, the gear moves too: the reading is the backlash and that together.",
+        "Lock the pinion without play, and repeat the rock. As a warning it is in the uncertainty.",
+    ),
     FlagName.OUT_OF_RANGE: (
         "The indicator came to the end of its range.",
         "The flank beyond that was not seen, and the reading is too small.",

@@ -462,10 +462,9 @@ class Conductor:
     def _accepted(self, target: Target) -> events.RockAccepted:
         """The rock in hand as it is kept, its reading as normal backlash."""
         rock = self.rock
-        if rock is None or rock.reading is None:
+        if rock is None or rock.reading is None or rock.beside is None:
             raise RuntimeError("a rock was accepted that was not measured")
-        reading, normal = rock.reading, self._indicator.normal_per_reading(self.gear_set)
-        flags = (*reading.flags, *([rock.disagreement] if rock.disagreement else []))
+        reading, flags = rock.reading, (*rock.reading.flags, *rock.beside.flags)
         return events.RockAccepted(
             number=target.number,
             engagement=target.engagement,
@@ -477,7 +476,7 @@ class Conductor:
             normal_backlash_mm=stated_mm(
                 reading, self.gear_set, self._indicator, self.box.conditions(), of=shifts_of(target.purpose)
             ),
-            standard_uncertainty_mm=normal * reading.standard_uncertainty_mm,
+            standard_uncertainty_mm=rock.beside.standard_uncertainty_mm,
             reversals=reading.reversals,
             flags=tuple(flag.name.value for flag in flags),
             gear_deg=rock.gear_deg,
@@ -796,18 +795,19 @@ class Conductor:
     def _predict_from_cycle(self, most: int, near: int) -> bool:
         """Whether the cycle run says where the tight spot is: it has seen every engagement."""
         accepted = self.story.mapped
-        fit = self.cycle_run.fit(accepted)
-        if fit is None:
+        tied = self.cycle_run.tied(accepted, self._indicator, self.box.conditions())
+        if tied is None:
             return False
+        fit, curve = tied
         for flag in fit.flags:
             # Beside what refuses a run, nothing that its rocks say of it means anything.
             if flag.name not in self._said_of_cycle and (fit.good or flag.disabling):
                 self._said_of_cycle.add(flag.name)
                 self.note(f"Cycle run: {flag.sentence}")
-        known = [one.engagement for one in accepted if one.purpose == "confirming"]
-        predicted = predict_from_cycle(fit, near=near, known=known, most=most)
-        if predicted is None:
+        if curve is None:
             return False
+        known = [one.engagement for one in accepted if one.purpose == "confirming"]
+        predicted = predict_from_cycle(curve, near=near, known=known, most=most)
         self.emit(predicted)
         self.happen(sequence.Confirm(predicted.ask))
         return True
