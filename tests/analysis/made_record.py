@@ -75,8 +75,8 @@ class Bench:
         pinion_slip_deg: How far the pinion gives in every rock.
         encoder_counts: Counts in a turn of its shaft.
         shaft: Shaft of the encoder.
-        roll_mm: Variation of the backlash within a pitch, a wave, least a fifth of a pitch forward.
         pinion_counts: Counts in a turn of a second encoder, on the pinion; 0 for none.
+        roll_mm: Variation of the backlash within a pitch, a wave, least a fifth of a pitch forward.
     """
 
     seed: int = 1
@@ -88,8 +88,8 @@ class Bench:
     pinion_slip_deg: float = 0.0
     encoder_counts: int = 360_000
     shaft: Shaft = "gear"
-    roll_mm: float = 0.0
     pinion_counts: int = 0
+    roll_mm: float = 0.0
 
     def truth_mm(self, engagements: NDArray[np.int64]) -> Floats:
         """True normal backlash at whole engagements."""
@@ -129,7 +129,8 @@ class Bench:
         count = 360 / self.encoder_counts
         start = 10.0 * position
         step = 360 / (self.pinion_counts or 1)
-        pinion_deg = (engagement + rolled) * 360 / GEAR_SET.pinion_teeth + 0.007 + self.pinion_slip_deg * place
+        at = engagement + rolled
+        pinion_deg = at * 360 / GEAR_SET.pinion_teeth + 0.007 + self.pinion_slip_deg * place
         sent = slice(None if self.pinion_counts else 0)
         return RockTrace(
             position=position,
@@ -138,7 +139,7 @@ class Bench:
             time_s=time + start,
             indicator_mm=shown,
             encoder_time_s=time + start,
-            encoder_deg=np.round(((engagement + rolled) * pitch + 0.013 + rock) / count) * count,
+            encoder_deg=np.round((at * pitch + 0.013 + rock) / count) * count,
             pinion_time_s=(time + start)[sent],
             pinion_deg=(np.round(pinion_deg / step) * step)[sent],
         )

@@ -392,6 +392,7 @@ CENTRE = SIZE / 2
 INNER, OUTER, RING = 34.0, 122.0, 128.0
 BESIDE = 0.04  # of a turn
 FIGURE_OUTSIDE = 8.5  # of a circle: middle of its figure
+HALF_FIGURE = 6.0  # of its height, with a little air
 STEEP = 0.9  # cosine of the angle of the spoke with figures to the upright
 
 
@@ -441,6 +442,8 @@ def _figures(view: LashView, radius: Axis) -> list[str]:
     shapes = []
     for number, tick in enumerate(reversed(ticks)):
         at = radius.at(tick) + FIGURE_OUTSIDE
+        if any(abs(at - radius.at(one.value)) < HALF_FIGURE for one in view.near_limits):
+            at = radius.at(tick) - FIGURE_OUTSIDE  # the circle of a limit is not that of the figure beside it
         if at > OUTER:  # there the teeth have their numbers
             continue
         x, y = _polar_place(view, spoke, at)

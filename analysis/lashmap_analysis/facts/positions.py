@@ -42,6 +42,7 @@ from lashmap_analysis.record.lengths import (
     DECIMALS,
     MISSING,
     UNIT_NAMES,
+    format_angle,
     format_length,
     format_spread,
 )
@@ -225,7 +226,7 @@ def _row(position: PositionResult, units: Units, more: list[str]) -> Row:
     cells = (
         str(position.position),
         str(position.engagement),
-        f"{position.gear_angle_deg:.2f}",
+        format_angle(position.gear_angle_deg).rstrip("°"),
         plain(rock.reading_mm),
         Cell(strong=plain(position.normal_backlash_mm)),
         spread(position.with_setting_mm, DECIMALS[units] + 1),

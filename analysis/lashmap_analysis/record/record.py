@@ -249,6 +249,7 @@ class Identity:
         encoder_serial: Serial number of the encoder.
         operator: Who ran it.
         started_utc: ISO 8601, UTC.
+        started_local: The same by the clock on the wall, ISO 8601 with its offset; empty where not kept.
         remark: Anything the box file says in words, such as that the scenario is invented.
         seal: Digest that the logbook sealed the test with, in hexadecimal; empty when it is not sealed.
     """
@@ -262,6 +263,7 @@ class Identity:
     encoder_serial: str = ""
     operator: str = ""
     started_utc: str = ""
+    started_local: str = ""
     remark: str = ""
     seal: str = ""
 
@@ -311,14 +313,16 @@ class TestRecord:
     __test__ = False  # pytest: a record, not a test class
 
 
-def moment(started_utc: str) -> str:
+def moment(started_utc: str, local: str = "") -> str:
     """Write a moment of the record for people.
 
     Args:
         started_utc: ISO 8601; without an offset it is UTC.
+        local: The same by the clock on the wall, ISO 8601 with its offset; empty where it is not known.
 
     Returns:
-        Such as ``2030-05-17 08:12 UTC``. A date alone, and what is no moment, is returned as it is.
+        Such as ``2030-05-17 08:12 UTC``, or ``2030-05-17 08:12 UTC (10:12 +02:00)``. A date alone, and
+        what is no moment, is returned as it is.
     """
     try:
         parsed = datetime.fromisoformat(started_utc)
@@ -327,7 +331,19 @@ def moment(started_utc: str) -> str:
     if ":" not in started_utc:  # a date alone would be given midnight
         return started_utc
     when = parsed.astimezone(UTC) if parsed.tzinfo else parsed
-    return f"{when:%Y-%m-%d %H:%M} UTC"
+    return f"{when:%Y-%m-%d %H:%M} UTC{_on_the_wall(local, when)}"
+
+
+def _on_the_wall(local: str, when: datetime) -> str:
+    """The local time of a moment with its offset, in brackets; its date where that is another."""
+    try:
+        there = datetime.fromisoformat(local)
+    except ValueError:
+        return ""
+    if not there.utcoffset():  # none, or UTC itself
+        return ""
+    day = "" if there.date() == when.date() else f"{there:%Y-%m-%d} "
+    return f" ({day}{there:%H:%M} {there.isoformat()[-6:]})"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,14 +17,14 @@ from pydantic import ValidationError
 from rich.console import Console
 
 from lashmap_daemon.builds.evidence import NO_BUILD, take
-from lashmap_daemon.commands.options import RunOptions, SheetOptions
+from lashmap_daemon.commands.options import RunOptions, SheetOptions, login_name
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError
 from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.preconditions import collect_by_hand
-from lashmap_daemon.screens.next_step import print_next_step
+from lashmap_daemon.screens.next_step import decision_command, print_next_step
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, may_go_on, take_up
@@ -42,10 +42,13 @@ from lashmap_daemon.testing.bench_sheet import SheetCode, bench_sheet
 from lashmap_daemon.testing.by_hand import FilledSheet, HandOpening, HandTest
 from lashmap_daemon.testing.opening import (
     ask_matched,
+    ask_name,
+    ask_operator,
     complete_box,
     confirm_cautions,
     is_matched,
     lay_out,
+    local_time,
     test_name,
     unused_name,
 )
@@ -150,7 +153,13 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
         done = hand_over(logbook, test, output)
         print_summary(done.assessment, console, positions=False)
         print_files(options.logbook, done, console)
-        print_next_step(done.assessment, options.logbook, console, go_on=again)
+        from lashmap_daemon.commands.compare import (  # noqa: PLC0415 - no test waits for it
+            compare_after_move,
+        )
+
+        compare_after_move(logbook, test, console)
+        decide = decision_command(logbook, test, box_path)
+        print_next_step(done.assessment, options.logbook, console, go_on=again, decide=decide)
         return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 
@@ -190,18 +199,20 @@ def _begin(given: _Given) -> HandOpening:
     options, box, person = given.options, given.box, given.person
     planned = _planned(box, given.box_path)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
+    operator = ask_operator(person, options.operator, login_name())
     built = take(given.logbook, box, options.build)
     if built.named is not None:
         person.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
     box = complete_box(built.box, person, built.named)
     setup = HandSetup(box=box.recorded(), gauge=(given.gauge or ask_gauge(box.box.units, person)).recorded())
-    now = dt.datetime.now(dt.UTC)
+    now = dt.datetime.now().astimezone()
     started = events.TestStarted(
         test=unused_name(given.logbook, test_name(box.box.serial, now)),
-        operator=options.operator,
+        operator=operator,
         setup=setup,
         planned=planned,
         version=version("lashmap"),
+        local=local_time(now),
     )
     matched = _matched("Bring the marked teeth together", person)
     return HandOpening(
@@ -232,6 +243,7 @@ def _go_on(given: _Given) -> HandOpening:
     if code is not None:
         return _go_on_sheet(options, unfinished, code)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
+    operator = ask_operator(person, options.operator, login_name())
     matched = _matched("Bring the marked teeth together again", person)
     now = dt.datetime.now(dt.UTC)
     going = HandSetup(box=unfinished.started.box, gauge=setup.gauge)
@@ -241,7 +253,7 @@ def _go_on(given: _Given) -> HandOpening:
         preconditions=_collected(going, matched=matched, now=now, build=unfinished.resumption.story.build),
         matched=matched,
         resumed=unfinished.resumed(
-            operator=options.operator, version=version("lashmap"), now=now, encoder_moved_deg=None
+            operator=operator, version=version("lashmap"), now=now, encoder_moved_deg=None
         ),
         resumption=replace(unfinished.resumption, same_reference=False),
     )
@@ -327,7 +339,7 @@ def _begin_sheet(given: _Given, code: SheetCode) -> HandOpening:
     options, box, person = given.options, given.box, given.person
     now = dt.datetime.now(dt.UTC)
     person.show(f"Sheet {code}: type what stands on it. What it does not say is left open with Enter.")
-    measured_by = _name("Measured by", options.operator, person)
+    measured_by = ask_name(person, "Measured by", options.operator or login_name())
     measured_utc = _when("Begun: date and time of the bench's clock", now, person)
     built = take(given.logbook, box, options.build)
     if built.named is not None:
@@ -346,6 +358,7 @@ def _begin_sheet(given: _Given, code: SheetCode) -> HandOpening:
             setup=setup,
             planned=_planned(given.box, given.box_path),
             version=version("lashmap"),
+            local=local_time(measured.astimezone()),
         ),
         cautions=events.CautionsConfirmed(how=f"{ticked} on sheet {code}"),
         # What was due is judged on the day of measuring.
@@ -360,7 +373,7 @@ def _begin_sheet(given: _Given, code: SheetCode) -> HandOpening:
                 sheet=str(code),
                 measured_utc=measured_utc,
                 measured_by=measured_by,
-                typed_by=options.operator,
+                typed_by=options.operator or login_name(),
             ),
         ),
     )
@@ -369,14 +382,14 @@ def _begin_sheet(given: _Given, code: SheetCode) -> HandOpening:
 def _go_on_sheet(options: RunOptions, unfinished: Unfinished, code: SheetCode) -> HandOpening:
     """The rest of a sheet: what was said of it holds."""
     story = unfinished.resumption.story
-    read = replace(story.sheets[0][1], typed_by=options.operator)
+    read = replace(story.sheets[0][1], typed_by=options.operator or login_name())
     return HandOpening(
         started=unfinished.started,
         cautions=events.CautionsConfirmed(how=f"as said of sheet {code} before"),
         preconditions=tuple(story.preconditions.values()),
         matched=story.matched is not None and story.matched.how == "counted by hand",
         resumed=unfinished.resumed(
-            operator=options.operator,
+            operator=options.operator or login_name(),
             version=version("lashmap"),
             now=dt.datetime.now(dt.UTC),
             encoder_moved_deg=None,
@@ -384,15 +397,6 @@ def _go_on_sheet(options: RunOptions, unfinished: Unfinished, code: SheetCode) -
         resumption=replace(unfinished.resumption, same_reference=False),
         sheet=FilledSheet(code=code, read=read),
     )
-
-
-def _name(what: str, otherwise: str, person: AtKeyboard) -> str:
-    while True:
-        answer = person.ask(f"{what}; Enter = {otherwise}").strip() or otherwise
-        wrong = complaint(answer, MOST_IN_LABEL)
-        if not wrong:
-            return answer
-        person.show(wrong)
 
 
 def _when(what: str, now: dt.datetime, person: AtKeyboard) -> str:

@@ -458,6 +458,7 @@ class Replay:
             encoder_serial=encoder,
             operator=self.started.operator,
             started_utc=self._story.measured_utc,
+            started_local=self.started.local or "",
             remark="\n".join(text for text in (box.remark, remark) if text),
             seal=seal,
         )

@@ -275,7 +275,7 @@ def _rock_line(view: View) -> str:
     count = f"{view.rock.reversals} of {view.reversals_wanted} reversals"
     flags = "; ".join(f"{flag.name}: {hint(flag.name)}" for flag in view.rock.flags)
     if not view.rock.usable:
-        return f"{count}; not yet usable. {flags}"
+        return f"{count}; not yet usable{f' ({flags})' if flags else ''}"
     return f"{count}; {_reading(view, view.rock)}{f'. {flags}' if flags else ''}"
 
 

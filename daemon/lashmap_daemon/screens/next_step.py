@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.sequence.resume import started_and_unfinished
+from lashmap_daemon.story.story import story_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from lashmap_analysis.judge.assessment import Assessment
     from rich.console import Console
+
+    from lashmap_daemon.logbook.logbook import Logbook
 
 
 _COMPLETED = "completed"
@@ -51,6 +54,14 @@ def print_next_step(
         say(console, f"  - {words}{':' if command else '.'}")
         if command:
             say(console, f"    {command}")
+
+
+def decision_command(logbook: Logbook, test: str, box: Path) -> str:
+    """The command of the sheet on which somebody decides after a test; empty where it names no build."""
+    built = story_of(logbook.events(test)).build
+    if built is None:
+        return ""
+    return shlex.join(("lashmap", "build", str(box), "--build", built.build, "--logbook", str(logbook.path)))
 
 
 def next_steps(

@@ -64,6 +64,7 @@ class RockTrace:
         flanks_mm: Mean level of the lower and of the upper flank, as far as they were found.
         number: Of the position, or of the pass.
         what: What has that number.
+        signed: Values have a sign: they are readings of an indicator, and no lash.
     """
 
     low_mm: np.ndarray = field(compare=False)
@@ -71,6 +72,7 @@ class RockTrace:
     flanks_mm: tuple[float, ...]
     number: int
     what: str = "rock of position"
+    signed: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -198,7 +200,8 @@ def _curve_of(curve_mm: np.ndarray | None, number: int) -> RockTrace | None:
     middle = float(np.median(curve_mm[seen]))
     np.fmin.at(low, part[seen], curve_mm[seen])
     np.fmax.at(high, part[seen], curve_mm[seen])
-    return RockTrace(low_mm=low, high_mm=high, flanks_mm=(middle,), number=number, what="lash so far, pass")
+    what = "normal backlash so far, pass"
+    return RockTrace(low_mm=low, high_mm=high, flanks_mm=(middle,), number=number, what=what, signed=False)
 
 
 def _rock(reading: RockReading) -> RockShown:

@@ -654,7 +654,7 @@ def _bad(state: State, happened: RockBad) -> Step:
         return _stuck(state, reasons)
     if target.attempt < state.tries:
         return _again(state, reasons)
-    text = f"refused {target.attempt} times, last because: {'; '.join(reasons)}"
+    text = f"refused {target.attempt} times, last because: {'; '.join(one.rstrip('.') for one in reasons)}"
     state = replace(state, given_up=(*state.given_up, target))
     return _next(state, Refuse(target, reasons), LeaveOut(target, text))
 

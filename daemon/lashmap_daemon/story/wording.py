@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import assert_never
 
 from lashmap_analysis.gears.tooth_names import COUNTING, ToothCounts, teeth_met
-from lashmap_analysis.record.lengths import DECIMALS, format_length, format_spread
+from lashmap_analysis.record.lengths import DECIMALS, format_angle, format_length, format_spread
 from lashmap_analysis.record.record import ROLLED, Units, moment
 from lashmap_drivers.errors import BEYOND, LOW_BATTERY
 from lashmap_drivers.timing.angles import INDEX_SLIP
@@ -399,7 +399,8 @@ def _compared(event: events.MarksCompared) -> str:
     if event.how == "index pulse":
         return f"The encoder still fits the matched teeth: its index pulse {event.answer}"
     if event.agrees:
-        return f"The encoder still fits the mark of the {event.member}: {event.off_deg:+.2f}° from it"
+        off = format_angle(event.off_deg, signed=True)
+        return f"The encoder still fits the mark of the {event.member}: {off} from it"
     if not event.last:
         return f"The encoder does NOT fit the mark of the {event.member}"  # how far would be a way to go
     text = disagreement(event)

@@ -269,13 +269,16 @@ class CycleRun:
 
     @property
     def curve_mm(self) -> Floats | None:
-        """Lash in each engagement as far as both flanks were seen, for a picture; None before that."""
+        """Normal backlash in each engagement where both flanks were seen, for a picture; None before that.
+
+        No rock ties it yet, and the brake's wind-up is in it.
+        """
         seen = dict(self._seen)
         if self._turn is not None and self.watch is not None:
             seen[self._turn.direction] = self.watch.advances.mean_mm
         if len(seen) < len(_WAYS):
             return None
-        curve = seen["back"] - seen["forward"]
+        curve = self._gear_set.normal_from_transverse(seen["back"] - seen["forward"])
         return curve if np.isfinite(curve).any() else None
 
     def update(self, turn: Pass, now_s: float) -> Turned | None:

@@ -223,11 +223,11 @@ def test_a_refused_rock_is_asked_again_with_its_reason_and_left_out_in_the_end()
     assert isinstance(actions[0], Refuse)
     assert actions[1] == Ask(Target(number=1, engagement=0, purpose="planned", attempt=2, reason="slip"))
     state, _ = sequence.step(state, Arrived())
-    state, actions = sequence.step(state, RockBad(("stuck",)))
+    state, actions = sequence.step(state, RockBad(("It is stuck.", "look at it.")))
     assert [type(action) for action in actions] == [Refuse, LeaveOut, Predict]
     assert isinstance(actions[1], LeaveOut)
     assert "refused 2 times" in actions[1].reason
-    assert "stuck" in actions[1].reason
+    assert actions[1].reason.endswith("It is stuck; look at it")
 
 
 def test_leaving_early_does_not_use_up_the_tries() -> None:

@@ -165,6 +165,10 @@ def test_a_run_tied_to_rocks_names_the_tight_spot_and_asks_for_a_rock_there(pair
     rocked_mm = pair.rocked_mm * gear_set.normal_per_transverse
     rocks = [accepted(number, engagement, float(rocked_mm[engagement])) for number, engagement in
              enumerate((0, 11, 22, 34), start=1)]  # fmt: skip
+    # What grows on the screen is normal backlash too, but for wind-up of some micrometres under the brake.
+    shown = run.curve_mm
+    assert shown is not None
+    assert abs(float(np.nanmedian(shown)) - float(np.median(rocked_mm))) < 0.006
     tip = Indicator(
         touch_radius_mm=gear_set.outer_gear_pitch_radius_mm, direction="normal", resolution_mm=0.001
     )
