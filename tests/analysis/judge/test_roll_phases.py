@@ -6,8 +6,10 @@ from dataclasses import replace
 
 import pytest
 from analysis.made_record import PLAN, Bench
+from analysis.made_review import exclusion
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.judge.review import without
 from lashmap_analysis.record.record import Purpose, TestRecord
 from lashmap_analysis.uncertainty.budget import BudgetLine
 from lashmap_analysis.uncertainty.mesh_state import ROLL
@@ -94,6 +96,13 @@ def test_an_assessment_of_its_own_record_says_the_same(three: Assessment) -> Non
     again = assess(three.record)
     assert again.stated == three.stated
     assert again.budget == three.budget
+
+
+def test_one_of_them_left_out_in_review_brings_the_line_back(alone: Assessment, three: Assessment) -> None:
+    out = exclusion(three, 1, three.positions[-1].position)
+    seen = assess(without(three.record, [out]))
+    assert roll_line(seen) == roll_line(alone)
+    assert seen.stated == alone.stated
 
 
 def test_a_recorded_variation_is_the_belief_that_the_rocks_correct() -> None:
