@@ -48,7 +48,8 @@ HINTS = {
     FlagName.PINION_MOVED: "the pinion turned: lock it without play",
     FlagName.INSTRUMENTS_DISAGREE: "indicator and encoder disagree: see to tip and coupling",
 }
-_THERE = "press Enter (or the pedal), "  # teeth are counted: nobody but the person knows where the gear is
+# Teeth are counted: nobody but the person knows where the gear is.
+_THERE = "Enter (or the pedal), hold the pinion, rock lightly from flank to flank"
 _BY_NAME = {name.value: hint for name, hint in HINTS.items()}
 
 
@@ -197,12 +198,14 @@ def _turning(asked: events.PositionAsked, conductor: Conductor) -> Cue:
     way = _teeth_to(asked.engagement, conductor)
     way = asked.turn_teeth if way is None else way
     teeth = abs(way)
+    # One line of 80 columns, so that the deed has the next one.
     place = place_text(asked.engagement, asked.gear_angle_deg, conductor.box.gear_set)
-    confirm = "to confirm the tight spot: " if asked.purpose == "confirming" else ""
+    if asked.engagement < 0:  # an angle before the matched teeth takes a line of its own
+        place = f"{teeth_met(conductor.box.gear_set, asked.engagement)} (engagement {asked.engagement})"
     why = asked.reason if asked.attempt > 1 else ""
     details = (
-        f"{confirm}to {place}" if not confirm else f"{confirm}{place}",
-        f"then {_THERE if conductor.is_counted else ''}{_HOLD}",
+        f"{'confirm' if asked.purpose == 'confirming' else 'to'} {place}",
+        f"then {_THERE if conductor.is_counted else _HOLD}",
     )
     if not teeth:
         if why:
