@@ -122,7 +122,7 @@ def lash_view(assessment: Assessment) -> LashView | None:
         prediction = assessment.judged.predict(np.arange(cycle, dtype=np.int64))
         curve = prediction.backlash_mm * in_units(1.0, units)
         half_band = BAND * prediction.standard_uncertainty_mm * in_units(1.0, units)
-    points = tuple(_point(p, cycle, units) for p in assessment.positions if p.usable)
+    points = tuple(_point(p, cycle, units) for p in assessment.positions if p.mapped)
     spot = _spot(assessment.stated, cycle, units)
     limits = _limits(record)
     reach = [p.backlash + side * p.bar for p in points for side in (-1, 1)]
@@ -157,7 +157,9 @@ def _limits(record: TestRecord) -> tuple[Limit, ...]:
 
 
 def _point(position: PositionResult, cycle: int, units: Units) -> Point:
-    kind: Literal["planned", "confirming", "outlier"] = position.purpose
+    kind: Literal["planned", "confirming", "outlier"] = (
+        "confirming" if position.purpose == "confirming" else "planned"
+    )
     if position.outlier:
         kind = "outlier"
     return Point(

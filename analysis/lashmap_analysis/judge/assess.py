@@ -24,6 +24,7 @@ from lashmap_analysis.judge.assessment import (
 )
 from lashmap_analysis.judge.cycle_run import cycle_run
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
+from lashmap_analysis.judge.roll_phases import with_roll
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
 from lashmap_analysis.judge.tight_spot import (
     NORMAL_95,
@@ -40,7 +41,7 @@ from lashmap_analysis.judge.tight_spot import (
 from lashmap_analysis.judge.verdict import Evidence, Read, reach_verdict, tooth_allowance_mm, touched
 from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, fit_lash_map
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
-from lashmap_analysis.record.record import Floats, RockTrace, RunoutTrace, Shaft, TestRecord
+from lashmap_analysis.record.record import ROLLED, Floats, RockTrace, RunoutTrace, Shaft, TestRecord
 from lashmap_analysis.rock.cross_check import (
     EncoderView,
     beside_encoders,
@@ -53,7 +54,7 @@ from lashmap_analysis.rock.typed import measure_typed, rounded_alike
 from lashmap_analysis.runout.match import RunoutMatch, match_runout, sweep_sentence, tight_spot_sentence
 from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s
 from lashmap_analysis.uncertainty.budget import Budget
-from lashmap_analysis.uncertainty.mesh_state import correction_mm
+from lashmap_analysis.uncertainty.mesh_state import correction_mm, shifts_of
 
 
 def assess(record: TestRecord) -> Assessment:
@@ -70,11 +71,15 @@ def assess(record: TestRecord) -> Assessment:
         IndicatorError: The tip touches no tooth of this gear set, so that no reading means anything.
     """
     record.indicator.check_on(record.gear_set)
-    record = _as_rounded(record)
+    record = _as_rounded(replace(record, conditions=replace(record.conditions, roll_seen=None)))
     measured = tuple(position_result(trace, record) for trace in record.traces)
     fit = _fit(measured, record)
+    rolled = with_roll(record, measured, fit.lash_map)
+    if rolled is not None:
+        record, measured = rolled
+        fit = _fit(measured, record)
     positions = _as_mapped(measured, fit.lash_map)
-    fit = _with_cycle(fit, cycle_run(record, positions), record)
+    fit = _with_cycle(fit, cycle_run(record, _usable(positions)), record)
     verdict = reach_verdict(
         _evidence(record, positions, fit),
         record.limits,
@@ -271,7 +276,8 @@ def _measured_spot(positions: Sequence[PositionResult], record: TestRecord) -> T
 
 
 def _usable(positions: Sequence[PositionResult]) -> list[PositionResult]:
-    return [one for one in positions if one.usable]
+    """Positions that count in the lash map."""
+    return [one for one in positions if one.mapped]
 
 
 def _as_mapped(positions: tuple[PositionResult, ...], lash_map: LashMap | None) -> tuple[PositionResult, ...]:
@@ -315,7 +321,8 @@ def position_result(trace: RockTrace, record: TestRecord) -> PositionResult:
         encoder=record.encoder,
         pinion_encoder=record.pinion_encoder,
     )
-    nominal = record.gear_set.gear_angle_deg(trace.engagement)
+    rolled = ROLLED.get(trace.purpose, 0.0)
+    nominal = record.gear_set.gear_angle_deg(1) * (trace.engagement + rolled)
     blank = PositionResult(
         position=trace.position,
         engagement=trace.engagement,
@@ -351,10 +358,11 @@ def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> P
     flagged = replace(blank, flags=(*blank.flags, *beside.flags))
     if any(flag.disabling for flag in beside.flags):
         return flagged
-    shift = correction_mm(record.gear_set, record.indicator, record.conditions)
+    of = shifts_of(blank.purpose)
+    shift = correction_mm(record.gear_set, record.indicator, record.conditions, of=of)
     return replace(
         flagged,
-        normal_backlash_mm=stated_mm(blank.rock, record.gear_set, record.indicator, record.conditions),
+        normal_backlash_mm=stated_mm(blank.rock, record.gear_set, record.indicator, record.conditions, of=of),
         standard_uncertainty_mm=beside.standard_uncertainty_mm,
         encoder_backlash_mm=None if view.backlash_mm is None else view.backlash_mm + shift,
     )

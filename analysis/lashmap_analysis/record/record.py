@@ -7,9 +7,11 @@ the matched teeth.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from math import nan
+from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
@@ -20,7 +22,9 @@ from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.record.conditions import NOTHING_RECORDED, Conditions
 
 Floats = NDArray[np.float64]
-Purpose = Literal["planned", "confirming"]
+Purpose = Literal["planned", "confirming", "third back", "third forward"]
+ROLLED: Mapping[Purpose, float] = MappingProxyType({"third back": -1 / 3, "third forward": 1 / 3})
+"""Pitches that the pair is rolled on from the whole engagement, for rocks that see the roll phase."""
 Shaft = Literal["gear", "pinion"]
 Units = Literal["mm", "in"]
 DecisionRule = Literal["two-sided", "one-sided"]
@@ -63,7 +67,7 @@ class RockTrace:
     Attributes:
         position: Number of the position in the order of recording, from 1.
         engagement: Whole gear teeth past the matched teeth.
-        purpose: Why the position was asked for.
+        purpose: Why the position was asked for; also how far the pair is rolled on (`ROLLED`).
         time_s: Shape (n,), seconds from the start of the test, increasing.
         indicator_mm: Shape (n,), as the indicator gave it, sign and zero included.
         encoder_time_s: Shape (m,), same time base.

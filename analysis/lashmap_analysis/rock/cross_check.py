@@ -10,6 +10,7 @@ the pinion, which should be locked, moved. Not decided here: what a disagreement
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from math import hypot, inf, isfinite, nan, radians, sqrt
 from typing import TYPE_CHECKING
@@ -21,7 +22,7 @@ from lashmap_analysis.gears.indicator import MOST_HEIGHT_MODULES
 from lashmap_analysis.record.lengths import MM_PER_INCH, format_length
 from lashmap_analysis.record.record import Units
 from lashmap_analysis.rock.flags import Flag, FlagName
-from lashmap_analysis.uncertainty.mesh_state import correction_mm
+from lashmap_analysis.uncertainty.mesh_state import SHIFTS, correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm, height_sensitivity_per_mm
 
 if TYPE_CHECKING:
@@ -443,10 +444,17 @@ def as_rocked_mm(rock: RockReading, gear_set: GearSet, indicator: Indicator) -> 
     return indicator.normal_per_reading(gear_set) * reading
 
 
-def stated_mm(rock: RockReading, gear_set: GearSet, indicator: Indicator, conditions: Conditions) -> float:
-    """The same at 20 °C, at no torque and at the least roll phase.
+def stated_mm(
+    rock: RockReading,
+    gear_set: GearSet,
+    indicator: Indicator,
+    conditions: Conditions,
+    *,
+    of: Collection[str] = SHIFTS,
+) -> float:
+    """The same at 20 °C, at no torque and at the least roll phase, as far as `of` names these corrections.
 
     Raises:
         IndicatorError: The tip touches no tooth of this gear set.
     """
-    return as_rocked_mm(rock, gear_set, indicator) + correction_mm(gear_set, indicator, conditions)
+    return as_rocked_mm(rock, gear_set, indicator) + correction_mm(gear_set, indicator, conditions, of=of)

@@ -193,6 +193,11 @@ _TERMS: dict[str, tuple[str, ...]] = {
     ),
     "lash map": ("Backlash for each engagement of the mesh cycle, as fitted to the positions.",),
     "confirming position": ("A position at the predicted tight spot, measured to prove the prediction.",),
+    "roll phase": (
+        "How far a pair of teeth has rolled through its pitch; the backlash is not the same all the way.",
+        "With plan.roll_phases = 3 the tight spot is rocked a third of a pitch back and forward too.",
+        "Without that a usual figure, from memory, is in the uncertainty.",
+    ),
     "uncertainty": (
         "How far the truth may be from what is stated; U is at 95 %.",
         "A verdict counts it against the box: the whole interval must be inside the limits.",

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from lashmap_analysis.gears.tooth_names import teeth_met
+from lashmap_analysis.record.record import ROLLED
 
 from lashmap_daemon.screens.cue import Cue, cue_of
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story.recorded import INDICATOR
 
 if TYPE_CHECKING:
-    from lashmap_analysis.record.record import Units
+    from lashmap_analysis.record.record import Purpose, Units
     from lashmap_analysis.rock.rock import RockReading
 
     from lashmap_daemon.testing.conductor import Conductor
@@ -26,12 +27,12 @@ class Mark:
     Attributes:
         gear_angle_deg: Past the matched teeth, not wrapped.
         normal_backlash_mm: None while it is to be measured.
-        purpose: ``planned`` or ``confirming``.
+        purpose: Why it is asked for; the pair is not rolled on there.
     """
 
     gear_angle_deg: float
     normal_backlash_mm: float | None
-    purpose: Literal["planned", "confirming"]
+    purpose: Purpose
 
 
 @dataclass(frozen=True)
@@ -120,9 +121,11 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
     done = len(conductor.story.accepted)
     total = max(state.asked, done)
     place_deg = conductor.gear_set.gear_angle_deg
-    measured = conductor.story.accepted.values()
+    measured = conductor.story.mapped
     marks = [Mark(place_deg(one.engagement), one.normal_backlash_mm, one.purpose) for one in measured]
-    marks += [Mark(place_deg(one.engagement), None, one.purpose) for one in state.queue]
+    marks += [
+        Mark(place_deg(one.engagement), None, one.purpose) for one in state.queue if one.purpose not in ROLLED
+    ]
     predicted = conductor.story.predicted
     return View(
         units=conductor.box.box.units,
@@ -133,7 +136,7 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
         indicator_age_s=now_s - indicator[0] if indicator else None,
         gear_deg=gear_deg,
         encoder_age_s=now_s - gear[0] if gear else None,
-        target_deg=place_deg(state.target.engagement) if state.target else None,
+        target_deg=state.target.place * place_deg(1) if state.target else None,
         rock=_rock(rock.reading) if rock and rock.reading else None,
         rock_s=now_s - rock.started_s if rock else None,
         swept_deg=conductor.sweep_watch.turned_deg if state.sweep and conductor.sweep_watch else None,

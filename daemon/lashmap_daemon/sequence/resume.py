@@ -18,6 +18,8 @@ import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from lashmap_analysis.record.record import ROLLED
+
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.logbook.check import check_rows
 from lashmap_daemon.logbook.logbook import Logbook, stamped_of
@@ -236,6 +238,8 @@ def plan(story: Story, *, end_s: float, tries: int, measured_now: bool = True) -
     """From where a test goes on; `measured_now` as of `take_up`."""
     # With passes to come the box turns before anything is rocked, so that a check would say nothing.
     of = None if story.sweeping or story.passes or not measured_now else story.newest
+    if of is not None and of.purpose in ROLLED:  # it is repeated at a whole engagement, as all are compared
+        of = max(story.mapped, key=lambda one: one.end_s, default=None)
     check = None
     if of is not None:
         check = Target(

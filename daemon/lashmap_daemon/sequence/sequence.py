@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, TypeAlias
 
-from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.record.record import Purpose, Shaft
 
 from lashmap_daemon.story.events import Outcome, Readiness
 from lashmap_daemon.story.story import GIVEN_UP, SKIPPED, Pass, Sweep, Target, after_all
@@ -128,13 +128,15 @@ class CauseTold(Input):
 
 @dataclass(frozen=True)
 class Confirm(Input):
-    """The lash map asks for these engagements; none when the tight spot needs no (more) confirming.
+    """The lash map asks for these engagements; none when the tight spot needs no (more) rocks.
 
-    ``mapped`` is False when there is no lash map, so that nothing rests on the marks.
+    ``purpose`` says what for; ``mapped`` is False when there is no lash map, so that nothing rests on the
+    marks.
     """
 
     engagements: tuple[int, ...]
     mapped: bool = True
+    purpose: Purpose = "confirming"
 
 
 @dataclass(frozen=True)
@@ -581,7 +583,7 @@ def _next(state: State, *before: Action) -> Step:
     if not state.queue:
         return replace(state, phase=Phase.PREDICTING, target=None), (*before, Predict())
     target, *rest = state.queue
-    if target.purpose == "confirming" and not state.marks_seen:
+    if target.purpose != "planned" and not state.marks_seen:
         return _ask_marks(state, *before)
     return (
         replace(state, phase=Phase.TURNING, target=target, queue=tuple(rest)),
@@ -707,7 +709,7 @@ def _confirm(state: State, happened: Confirm) -> Step:
     if not happened.engagements:
         return _ask_marks(state) if happened.mapped and not state.marks_seen else _next_sweep(state)
     queue = tuple(
-        Target(number=state.asked + offset, engagement=engagement, purpose="confirming")
+        Target(number=state.asked + offset, engagement=engagement, purpose=happened.purpose)
         for offset, engagement in enumerate(happened.engagements, start=1)
     )
     return _next(replace(state, queue=queue, asked=state.asked + len(queue)))

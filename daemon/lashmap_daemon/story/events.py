@@ -425,7 +425,11 @@ class MarksCompared:
 
 @dataclass(frozen=True, kw_only=True)
 class PositionAsked:
-    """The technician was shown a position to go to; how far to turn counts from where the gear stood."""
+    """The technician was shown a position to go to; how far to turn counts from where the gear stood.
+
+    ``purpose`` says too how far the pair is to be rolled on from the whole engagement; ``turn_teeth`` is 0
+    where ``turn_deg`` is no whole number of teeth.
+    """
 
     number: int
     engagement: int

@@ -7,7 +7,7 @@ from typing import assert_never
 
 from lashmap_analysis.gears.tooth_names import COUNTING, ToothCounts, teeth_met
 from lashmap_analysis.record.lengths import DECIMALS, format_angle, format_length, format_spread
-from lashmap_analysis.record.record import Units, moment
+from lashmap_analysis.record.record import ROLLED, Units, moment
 from lashmap_drivers.errors import BEYOND, LOW_BATTERY
 from lashmap_drivers.timing.angles import INDEX_SLIP
 
@@ -52,18 +52,38 @@ def place_text(engagement: int, gear_deg: float, teeth: ToothCounts | None) -> s
 
 def asked_sentence(asked: events.PositionAsked, teeth: ToothCounts | None) -> str:
     """What to do now: how far to turn, where that is, and to rock."""
-    what = "Confirm the tight spot: " if asked.purpose == "confirming" else ""
+    what = {
+        "confirming": "Confirm the tight spot: ",
+        "third back": "Roll phase a third of a pitch BACK: ",
+        "third forward": "Roll phase a third of a pitch FORWARD: ",
+    }.get(asked.purpose, "")
     place = place_text(asked.engagement, asked.gear_angle_deg, teeth)
-    count = abs(asked.turn_teeth)
-    if count:
-        way = FORWARD if asked.turn_teeth > 0 else BACK
+    count, way = abs(asked.turn_teeth), FORWARD if asked.turn_deg > 0 else BACK
+    if asked.turn_deg and not count:
+        move = (
+            f"turn the pinion so that the gear goes {way} by {thirds_text(asked.turn_deg, teeth)} to {place}"
+        )
+    elif count:
         by = f"{count} {'tooth' if count == 1 else 'teeth'} ({abs(asked.turn_deg):.1f}°)"
         move = f"turn the gear {way} {by} to {place}"
     else:
         move = f"stay at {place}"
+    if asked.purpose in ROLLED:
+        move += "; set the tip on its tooth again"
     again = f" (try {asked.attempt}: {asked.reason})" if asked.attempt > 1 else ""
     text = f"{what}{move}; hold the pinion and rock the gear lightly{again}"
     return text[:1].upper() + text[1:]
+
+
+def thirds_text(gear_deg: float, teeth: ToothCounts | None) -> str:
+    """How far to turn where that is a part of a tooth: on the gear, in teeth and on the pinion."""
+    if teeth is None:
+        return f"{abs(gear_deg):.1f}°"
+    whole, third = divmod(round(3.0 * abs(gear_deg) / 360.0 * teeth.gear_teeth), 3)
+    part = ("no part", "a third", "two thirds")[third]
+    counted = f"{whole} {'tooth' if whole == 1 else 'teeth'} and {part}" if whole else f"{part} of a tooth"
+    pinion_deg = abs(gear_deg) * teeth.gear_teeth / teeth.pinion_teeth
+    return f"{abs(gear_deg):.1f}° ({counted}; pinion {pinion_deg:.1f}°)"
 
 
 def sweep_sentence(asked: events.SweepAsked) -> str:

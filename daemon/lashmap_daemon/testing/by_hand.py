@@ -34,7 +34,7 @@ from lashmap_daemon.story.recorded import Gauge
 from lashmap_daemon.story.story import BEGINNING, Target, apply
 from lashmap_daemon.story.wording import BACK, FORWARD, FlagsOnce, cause_sentence, sentence
 from lashmap_daemon.testing.bench_sheet import SheetCode, check_turn
-from lashmap_daemon.testing.prediction import confirming_left, no_prediction, predict
+from lashmap_daemon.testing.prediction import NO_PHASES, confirming_left, no_prediction, predict
 from lashmap_daemon.testing.typed_line import (
     Note,
     Rock,
@@ -520,6 +520,8 @@ class HandTest:
             self._happen(sequence.Confirm((), mapped=False))
             return
         self._emit(predicted)
+        if self._box.plan.roll_phases is not None and not predicted.ask:
+            self._note(NO_PHASES)
         self._happen(sequence.Confirm(predicted.ask))
 
     def _close(self, action: sequence.Close) -> None:

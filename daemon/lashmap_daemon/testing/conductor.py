@@ -8,6 +8,7 @@ numbers; here they meet.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, ClassVar
 
@@ -16,8 +17,9 @@ from lashmap_analysis.cycle.checks import CycleFlagName
 from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.settling import looks, may_stop
 from lashmap_analysis.lash_map.lash_map import LashMapError
-from lashmap_analysis.record.record import PassTrace, Shaft
+from lashmap_analysis.record.record import ROLLED, PassTrace, Shaft
 from lashmap_analysis.rock.cross_check import stated_mm
+from lashmap_analysis.uncertainty.mesh_state import shifts_of
 from lashmap_drivers.errors import FOR_GOOD
 from lashmap_drivers.readings import Chunk
 
@@ -35,10 +37,19 @@ from lashmap_daemon.story.wording import angle_text, mark_sentence
 from lashmap_daemon.testing.bench_sheet import check_turn
 from lashmap_daemon.testing.channels import Absences, Channels
 from lashmap_daemon.testing.passes import CycleRun, engagements_of, predict_from_cycle
-from lashmap_daemon.testing.prediction import confirming_left, fitted, no_prediction, predict
+from lashmap_daemon.testing.prediction import (
+    NO_PHASES,
+    confirming_left,
+    fitted,
+    nearest,
+    no_prediction,
+    phases_to_rock,
+    predict,
+)
 from lashmap_daemon.testing.watches import (
     WINDOW_S,
     RockWatch,
+    StillLimits,
     SweepWatch,
     Swept,
     is_still,
@@ -100,7 +111,7 @@ class Conductor:
         recorded: Sequence[PassTrace] = (),
         ready_before: str = "",
     ) -> None:
-        self.box = started.box
+        self._started, self.box = started, started.box
         self.channels = channels
         self.gear_set = started.box.gear_set_in_contact()
         self._indicator = started.box.indicator(started.stand)
@@ -393,7 +404,7 @@ class Conductor:
         gear = self.channels.gear_deg(since_s)
         unseen = self.channels.indicator_on_button or INDICATOR not in self._names
         tip = None if unseen else self.channels.indicator(since_s)
-        if is_still(gear, tip, self._target_deg(), self._still):
+        if is_still(gear, tip, self._target_deg(), self._still_at_target()):
             self.happen(sequence.Arrived())
             return
         if len(gear) and np.ptp(gear.value) > self._still.gear_span_deg:
@@ -438,7 +449,8 @@ class Conductor:
             return False
         if self.story.passed:  # rocks tie the level of the passes
             return False
-        done = {**self.story.accepted, target.number: self._accepted(target)}.values()
+        before = (one for one in self.story.mapped if one.number != target.number)
+        done = (*before, self._accepted(target))
         if not looks(len(done)):
             return False
         limits = self.box.limits_for_analysis()
@@ -461,7 +473,9 @@ class Conductor:
             start_s=rock.begins_s,
             end_s=rock.end_s,
             reading_mm=reading.reading_mm,
-            normal_backlash_mm=stated_mm(reading, self.gear_set, self._indicator, self.box.conditions()),
+            normal_backlash_mm=stated_mm(
+                reading, self.gear_set, self._indicator, self.box.conditions(), of=shifts_of(target.purpose)
+            ),
             standard_uncertainty_mm=rock.beside.standard_uncertainty_mm,
             reversals=reading.reversals,
             flags=tuple(flag.name.value for flag in flags),
@@ -625,16 +639,16 @@ class Conductor:
             self._ACTS[type(action)](self, action)
 
     def _ask(self, action: sequence.Ask) -> None:
-        target = action.target
+        target, pitch_deg = action.target, self.gear_set.gear_angle_deg(1)
         self._asked_s, self._moved, self.rock, self._said_there = self._now_s, False, None, False
-        turn_teeth = target.engagement - self._engagement_now()
+        turn = target.place - self._place_now()
         self.emit(
             events.PositionAsked(
                 number=target.number,
                 engagement=target.engagement,
-                gear_angle_deg=self.gear_set.gear_angle_deg(target.engagement),
-                turn_teeth=turn_teeth,
-                turn_deg=self.gear_set.gear_angle_deg(turn_teeth),
+                gear_angle_deg=target.place * pitch_deg,
+                turn_teeth=int(turn) if turn.is_integer() else 0,
+                turn_deg=turn * pitch_deg,
                 purpose=target.purpose,
                 attempt=target.attempt,
                 reason=target.reason,
@@ -718,7 +732,7 @@ class Conductor:
     def _begin_rock(self, action: sequence.BeginRock) -> None:
         self._advised = False
         self.rock = RockWatch(
-            self._rock_setting,
+            replace(self._rock_setting, still=self._still_at_target()),
             channels=self.channels,
             target_deg=self._target_deg(),
             started_s=self._now_s,
@@ -753,7 +767,7 @@ class Conductor:
         )
 
     def _predict(self, _: sequence.Predict) -> None:
-        accepted = self.story.accepted.values()
+        accepted = self.story.mapped
         most, near = confirming_left(self.story, self.box.plan.confirming_positions), self._engagement_now()
         if self._predict_from_cycle(most, near):
             return
@@ -763,12 +777,24 @@ class Conductor:
             self.note(no_prediction(len(accepted), error))
             self.happen(sequence.Confirm((), mapped=False))
             return
-        self.emit(predicted)
-        self.happen(sequence.Confirm(predicted.ask))
+        if not self.story.rolled:  # rocks at other phases of the roll change nothing in the map
+            self.emit(predicted)
+        self.happen(sequence.Confirm(predicted.ask) if predicted.ask else self._roll_on(predicted, near))
+
+    def _roll_on(self, predicted: events.TightSpotPredicted, near: int) -> sequence.Confirm:
+        """Ask for the next phase of the roll at the tight spot, if one is left."""
+        asked = phases_to_rock(self._started)
+        if self.box.plan.roll_phases is not None and not asked:
+            self.note(NO_PHASES)
+        left = [one for one in asked if one not in self.story.rolled]
+        if not left:
+            return sequence.Confirm(())
+        engagement = nearest(predicted.engagement, near, self.gear_set.mesh_cycle)
+        return sequence.Confirm((engagement,), purpose=left[0])
 
     def _predict_from_cycle(self, most: int, near: int) -> bool:
         """Whether the cycle run says where the tight spot is: it has seen every engagement."""
-        accepted = tuple(self.story.accepted.values())
+        accepted = self.story.mapped
         tied = self.cycle_run.tied(accepted, self._indicator, self.box.conditions())
         if tied is None:
             return False
@@ -832,4 +858,18 @@ class Conductor:
 
     def _target_deg(self) -> float:
         target = self.state.target
-        return self.gear_set.gear_angle_deg(target.engagement) if target else 0.0
+        return target.place * self.gear_set.gear_angle_deg(1) if target else 0.0
+
+    def _still_at_target(self) -> StillLimits:
+        """How near the gear must stay; of a phase of the roll a sixth of a pitch: it is taken as it was."""
+        target = self.state.target
+        if target is None or target.purpose not in ROLLED:
+            return self._still
+        return replace(self._still, near_deg=self.gear_set.gear_angle_deg(1) / 6.0)
+
+    def _place_now(self) -> float:
+        """In gear teeth past the matched teeth; to a third of a tooth once the pair was rolled on."""
+        latest = self.channels.latest_gear_deg
+        if not self.story.rolled or latest is None:
+            return float(self._engagement_now())
+        return round(3.0 * latest[1] / self.gear_set.gear_angle_deg(1)) / 3.0

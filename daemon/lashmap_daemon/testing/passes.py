@@ -35,6 +35,7 @@ from lashmap_daemon.story import events
 from lashmap_daemon.story.method import Method
 from lashmap_daemon.story.story import Pass
 from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.prediction import nearest
 
 Fitted = TypeVar("Fitted")
 
@@ -349,7 +350,7 @@ def predict_from_cycle(
     spot, cycle = curve.tight_spot, curve.gear_set.mesh_cycle
     ask: tuple[int, ...] = ()
     if spot.engagement not in {one % cycle for one in known} and len(known) < most:
-        ask = (near + (spot.engagement - near + cycle // 2) % cycle - cycle // 2,)
+        ask = (nearest(spot.engagement, near, cycle),)
     return events.TightSpotPredicted(
         engagement=spot.engagement,
         gear_angle_deg=curve.gear_set.gear_angle_deg(spot.engagement),

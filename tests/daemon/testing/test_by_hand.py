@@ -24,12 +24,14 @@ from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.preconditions import collect_by_hand
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence.resume import take_up
+from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.gauge_file import GaugeTable
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import CautionsConfirmed, MadeByHand
 from lashmap_daemon.story.recorded import HandSetup
 from lashmap_daemon.testing.by_hand import HandOpening, HandTest
 from lashmap_daemon.testing.opening import NotGoneOn, lay_out
+from lashmap_daemon.testing.prediction import NO_PHASES
 from rich.console import Console
 
 BOX = load_box(positions=8, gear_turns=13.0, confirming_positions=1)
@@ -73,8 +75,8 @@ class Bench:
         return f"{first:.3f} {first + lash:.3f}".replace(".", ",")
 
 
-def opening(*, matched: bool = True) -> HandOpening:
-    setup = HandSetup(box=BOX.recorded(), gauge=GAUGE.recorded())
+def opening(*, matched: bool = True, box: BoxFile = BOX) -> HandOpening:
+    setup = HandSetup(box=box.recorded(), gauge=GAUGE.recorded())
     started = events.TestStarted(
         test="t1",
         operator="Ada",
@@ -92,9 +94,9 @@ def opening(*, matched: bool = True) -> HandOpening:
     )
 
 
-def led(path: Path, bench: Bench, *, matched: bool = True) -> events.TestClosed:
+def led(path: Path, bench: Bench, *, matched: bool = True, box: BoxFile = BOX) -> events.TestClosed:
     with Logbook(path, create=True) as book:
-        bench.test = HandTest(opening(matched=matched), GAUGE.recorded(), book, bench)
+        bench.test = HandTest(opening(matched=matched, box=box), GAUGE.recorded(), book, bench)
         return bench.test.run()
 
 
@@ -145,6 +147,15 @@ def test_a_whole_test_is_led_recorded_judged_and_exported(tmp_path: Path) -> Non
     assert tables["samples"].empty
     assert tables["positions"]["typed"].str.count("\n").eq(2).all()
     assert verify(VerifyOptions(logbook=path), Console(file=io.StringIO())) == 0
+
+
+def test_three_phases_of_the_roll_need_an_encoder(tmp_path: Path) -> None:
+    wanted = BOX.model_copy(update={"plan": BOX.plan.model_copy(update={"roll_phases": 3})})
+    assert led(tmp_path / "hand.logbook", Bench(), box=wanted).outcome == "completed"
+    with Logbook(tmp_path / "hand.logbook", create=False) as book:
+        record = conclude(book, None).record
+    assert {one.purpose for one in record.traces} == {"planned", "confirming"}
+    assert [text for _, text in record.notes].count(NO_PHASES) == 1
 
 
 def test_positions_are_whole_teeth_counted_from_the_marks(tmp_path: Path) -> None:
