@@ -11,7 +11,9 @@ from lashmap_analysis.record.record import ROLLED
 
 from lashmap_daemon.screens.cue import Cue, cue_of
 from lashmap_daemon.sequence.sequence import Phase
+from lashmap_daemon.story.events import Readiness
 from lashmap_daemon.story.recorded import INDICATOR
+from lashmap_daemon.story.story import Pass, Sweep
 
 if TYPE_CHECKING:
     from lashmap_analysis.record.record import Purpose, Units
@@ -106,6 +108,7 @@ class View:
     trace: RockTrace | None = None
     is_counted: bool = False  # there is no encoder
     is_by_angle: bool = False  # there is no indicator: its value is the arc of the gear
+    ready_for: Readiness | None = None  # what the stand is made ready for while that is asked
 
 
 def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
@@ -130,6 +133,7 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
     return View(
         units=conductor.box.box.units,
         phase=state.phase,
+        ready_for=state.ready_for,
         instruction=instruction,
         cue=cue_of(conductor, now_s),
         indicator_mm=indicator[1] if indicator else None,
@@ -139,7 +143,9 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
         target_deg=state.target.place * place_deg(1) if state.target else None,
         rock=_rock(rock.reading) if rock and rock.reading else None,
         rock_s=now_s - rock.started_s if rock else None,
-        swept_deg=conductor.sweep_watch.turned_deg if state.sweep and conductor.sweep_watch else None,
+        swept_deg=conductor.sweep_watch.turned_deg
+        if isinstance(state.turn, Sweep) and conductor.sweep_watch
+        else None,
         reversals_wanted=conductor.box.plan.reversals,
         marks=tuple(marks),
         done=done,
@@ -168,8 +174,9 @@ _SPAN_S = 4.0  # the time shown at first; twice as much when that is full
 
 def trace_of(conductor: Conductor) -> RockTrace | None:
     """The rock in hand as it grows, or the lash over the mesh cycle while passes are made; None without."""
-    if conductor.state.turn is not None:
-        return _curve_of(conductor.cycle_run.curve_mm, conductor.state.turn.number)
+    turn = conductor.state.turn
+    if isinstance(turn, Pass):
+        return _curve_of(conductor.cycle_run.curve_mm, turn.number)
     rock, target = conductor.rock, conductor.state.target
     if rock is None or target is None:
         return None

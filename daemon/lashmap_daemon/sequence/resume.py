@@ -275,7 +275,7 @@ def _state(story: Story, tries: int) -> State:
         last_accepted=story.last_accepted,
         asked=story.asked,
         tries=tries,
-        sweep=None if sweep is None else replace(sweep, attempt=sweep.attempt + 1, reason=_BROKEN_OFF),
+        turn=None if sweep is None else replace(sweep, attempt=sweep.attempt + 1, reason=_BROKEN_OFF),
         sweeps=story.sweeps,
         marks_seen=story.marks is not None and bool(story.marks.agrees),
         refused=0 if cause is None else cause.refused,

@@ -100,8 +100,8 @@ def ready_sentence(asked: events.ReadyAsked, *, between: str = " ") -> str:
     """What must be true before the box turns, or is rocked, and how to say so."""
     lines = TURNING_CAUTIONS if asked.what == "turn" else ROCKING_CAUTIONS
     then = "the box may turn" if asked.what == "turn" else "the drive is locked out and the box can be rocked"
-    leave = ' ("skip" leaves the cycle run out)' if asked.what == "turn" else ""
-    return between.join((*lines, f'When {then}, enter "{READY}" (key y){leave}'))
+    or_else = '"skip" leaves the cycle run out' if asked.what == "turn" else '"repeat" makes its passes anew'
+    return between.join((*lines, f'When {then}, enter "{READY}" (key y) ({or_else})'))
 
 
 def pass_sentence(asked: events.PassAsked) -> str:
@@ -296,6 +296,8 @@ def _of_stand(  # noqa: C901, PLR0911, PLR0912 - a line for each event
         case events.MatchedTeethSet():
             if event.how == "counted by hand":
                 return "Marked teeth together; teeth are counted by hand from here"
+            if event.how == "assumed" and event.moved_deg is None:
+                return "Marked teeth not known: teeth are counted from where the gear stood then"
             moved = "" if event.moved_deg is None else f", {event.moved_deg:+.3f}° from before"
             return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
         case events.MarksAsked():

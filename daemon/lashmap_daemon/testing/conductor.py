@@ -32,7 +32,7 @@ from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES, Found
 from lashmap_daemon.story.recorded import ENCODERS
-from lashmap_daemon.story.story import BEGINNING, Target, apply, passes_of
+from lashmap_daemon.story.story import BEGINNING, Pass, Sweep, Target, apply, passes_of
 from lashmap_daemon.story.wording import angle_text, mark_sentence
 from lashmap_daemon.testing.bench_sheet import check_turn
 from lashmap_daemon.testing.channels import Absences, Channels
@@ -67,6 +67,18 @@ def _begun(started: events.TestStarted, passes: tuple[events.PlannedPass, ...]) 
         sweeps=started.sweeps,
         passes=passes_of(passes),
     )
+
+
+def _by_turn(
+    of_pass: Callable[[Any, Pass], None], of_sweep: Callable[[Any, Sweep], None]
+) -> Callable[[Any, sequence.AskTurn | sequence.KeepTurn], None]:
+    """What is done for a turn, be it a pass or a sweep."""
+
+    def act(conductor: Any, action: sequence.AskTurn | sequence.KeepTurn) -> None:  # noqa: ANN401 - defined below
+        turn = action.turn
+        of_pass(conductor, turn) if isinstance(turn, Pass) else of_sweep(conductor, turn)
+
+    return act
 
 
 FINDING_S = 3600.0  # for a cause to be found; then nobody is there, and the raw samples of hours say nothing
@@ -388,6 +400,8 @@ class Conductor:
         for event in self._absences.update(self._now_s, lost, since_s=self._read_since_s):
             self.emit(event)
         why = self._absences.why
+        if why and self.state.phase is Phase.PASSING:
+            self.note("Stop the drive: nothing is recorded while an instrument is away.")
         if why and self.state.phase is not Phase.WAITING:
             self.happen(sequence.Lost(why))
         elif not why and self.state.phase is Phase.WAITING:
@@ -495,15 +509,15 @@ class Conductor:
 
     def _watch_pass(self) -> None:
         turn = self.state.turn
-        if turn is None:
+        if not isinstance(turn, Pass):
             return
         turned = self.cycle_run.update(turn, self._now_s)
         watch, limit_s = self.cycle_run.watch, self.box.plan.turn_seconds
         if turned is not None:
             refused = turned.samples is None
-            self.happen(sequence.PassBad((turned.reason,)) if refused else sequence.PassGood())
+            self.happen(sequence.TurnBad((turned.reason,)) if refused else sequence.TurnGood())
         elif watch is not None and not watch.begun and self._now_s - self._asked_s > limit_s:
-            self.happen(sequence.PassBad((f"the pinion was not turned that way within {limit_s:.0f} s",)))
+            self.happen(sequence.TurnBad((f"the pinion was not turned that way within {limit_s:.0f} s",)))
 
     def _begin_passes(self, action: sequence.BeginPasses) -> None:
         self.cycle_run.begin_anew()
@@ -514,6 +528,8 @@ class Conductor:
 
     def _ask_ready(self, action: sequence.AskReady) -> None:
         self._asked_s, self.rock = self._now_s, None
+        if action.what == "rock" and (refusal := self.cycle_run.refusal):
+            self.note(f"The passes give no lash: {refusal}")
         self.emit(events.ReadyAsked(what=action.what))
         if self._ready_before:
             self.ready(self._ready_before)
@@ -521,8 +537,7 @@ class Conductor:
     def _say_ready(self, action: sequence.SayReady) -> None:
         self.emit(events.ReadyConfirmed(what=action.what, how=self._ready_how))
 
-    def _ask_pass(self, action: sequence.AskPass) -> None:
-        turn = action.turn
+    def _ask_pass(self, turn: Pass) -> None:
         self._asked_s = self._now_s
         self.cycle_run.begin(turn, self._now_s)
         self.emit(
@@ -539,8 +554,7 @@ class Conductor:
             )
         )
 
-    def _keep_pass(self, action: sequence.KeepPass) -> None:
-        turn = action.turn
+    def _keep_pass(self, turn: Pass) -> None:
         turned = self.cycle_run.keep(turn)
         self.emit(
             events.PassRecorded(
@@ -555,11 +569,14 @@ class Conductor:
             )
         )
 
-    def _refuse_pass(self, action: sequence.RefusePass) -> None:
-        turn = action.turn
+    def _refuse_turn(self, action: sequence.RefuseTurn) -> None:
+        turn, reasons = action.turn, action.reasons
+        if isinstance(turn, Sweep):
+            self.emit(events.SweepRefused(member=turn.member, attempt=turn.attempt, reasons=reasons))
+            return
         self.emit(
             events.PassRefused(
-                number=turn.number, direction=turn.direction, attempt=turn.attempt, reasons=action.reasons
+                number=turn.number, direction=turn.direction, attempt=turn.attempt, reasons=reasons
             )
         )
 
@@ -604,13 +621,13 @@ class Conductor:
             self._moved = True
             self.note(f"{_NOT_SET} Set it there, or press Enter where it sits there.")
         if self.swept is not None and not self.indicator_set:
-            self.happen(sequence.SweepBad((_NOT_SET,)))
+            self.happen(sequence.TurnBad((_NOT_SET,)))
         elif self.swept is not None:
             refused = self.swept.sweep is None
             reasons = (self.swept.reason, *self._wire_errors_in_sweep())
-            self.happen(sequence.SweepBad(reasons) if refused else sequence.SweepGood())
+            self.happen(sequence.TurnBad(reasons) if refused else sequence.TurnGood())
         elif not watch.turned_deg and self._now_s - self._asked_s > self.box.plan.turn_seconds:
-            self.happen(sequence.SweepBad(("the shaft was not turned",)))
+            self.happen(sequence.TurnBad(("the shaft was not turned",)))
 
     def _listen_to_sweep(self, member: Shaft) -> None:
         """Begin to listen now: the indicator moved by more than a rock, as when it is set elsewhere."""
@@ -740,16 +757,12 @@ class Conductor:
         number, engagement = action.target.number, action.target.engagement
         self.emit(events.RockStarted(number=number, engagement=engagement, start_s=self._now_s))
 
-    def _refuse_sweep(self, action: sequence.RefuseSweep) -> None:
-        member, attempt = action.sweep.member, action.sweep.attempt
-        self.emit(events.SweepRefused(member=member, attempt=attempt, reasons=action.reasons))
-
-    def _keep_sweep(self, action: sequence.KeepSweep) -> None:
+    def _keep_sweep(self, sweep: Sweep) -> None:
         if self.swept is None or self.swept.sweep is None:
             raise RuntimeError("a sweep was kept that was not measured")
         self.emit(
             events.SweepRecorded(
-                member=action.sweep.member,
+                member=sweep.member,
                 start_s=self.swept.start_s,
                 end_s=self.swept.end_s,
                 fim_mm=self.swept.sweep.fim_mm,
@@ -757,8 +770,8 @@ class Conductor:
             )
         )
 
-    def _ask_sweep(self, action: sequence.AskSweep) -> None:
-        sweep, turns = action.sweep, self.box.runout.turns
+    def _ask_sweep(self, sweep: Sweep) -> None:
+        turns = self.box.runout.turns
         self._asked_s, self._moved, self.rock = self._now_s, False, None
         self._listen_to_sweep(sweep.member)
         self.indicator_set = sweep.attempt > 1  # it sits there from the try before
@@ -829,12 +842,9 @@ class Conductor:
         sequence.BeginPasses: _begin_passes,
         sequence.AskReady: _ask_ready,
         sequence.SayReady: _say_ready,
-        sequence.AskPass: _ask_pass,
-        sequence.KeepPass: _keep_pass,
-        sequence.RefusePass: _refuse_pass,
-        sequence.AskSweep: _ask_sweep,
-        sequence.KeepSweep: _keep_sweep,
-        sequence.RefuseSweep: _refuse_sweep,
+        sequence.AskTurn: _by_turn(_ask_pass, _ask_sweep),
+        sequence.KeepTurn: _by_turn(_keep_pass, _keep_sweep),
+        sequence.RefuseTurn: _refuse_turn,
         sequence.Pause: _pause,
         sequence.GoOn: _go_on_recording,
         sequence.Close: _close,

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
-from lashmap_analysis.cycle.checks import CycleFlagName, encoder_fault
+from lashmap_analysis.cycle.checks import CycleFlag, CycleFlagName, encoder_fault
 from lashmap_analysis.cycle.curve import LashCurve
 from lashmap_analysis.cycle.cycle import CycleFit, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass, advance_of
@@ -42,13 +42,14 @@ Fitted = TypeVar("Fitted")
 TIES = 4  # rocks that tie a cycle run where it is the only method; the tight spot comes beside them
 BEYOND = 4  # teeth of the gear past one mesh cycle: the ends of a pass are on their way to speed
 _WAYS: tuple[Direction, Direction] = ("forward", "back")
-# Only all passes together can tell these: another speed is to come, or the rocks.
-_OF_ALL_PASSES = {
-    CycleFlagName.SKEW_UNPROVEN,
-    CycleFlagName.UNREPEATED,
-    CycleFlagName.NOT_TIED,
-    CycleFlagName.ROCKS_DISAGREE,
-}
+# Only all passes together can tell these: another speed is to come, or nobody knows which of them is wrong.
+_OF_ALL_PASSES = {CycleFlagName.SKEW_UNPROVEN, CycleFlagName.UNREPEATED, CycleFlagName.UNSTEADY}
+# Two streams of which nobody knows yet how late one comes: a change of speed looks like one.
+_OF_TWO_STREAMS = _OF_ALL_PASSES | {CycleFlagName.JUMP}
+_TWO_STREAMS = (
+    "The encoders have ports of their own: one that is held up now more, now less looks like a gear that "
+    "moves. Turn slower, or use a board that takes both counts together."
+)
 _TAKE_S = 0.25  # how often samples are taken over
 _LOOK_S = 0.5
 _MOVED_DEG = 1.0  # of the pinion within that time: it is turned
@@ -298,10 +299,20 @@ class CycleRun:
         fault = encoder_fault(self._gear_set, advance_of(self._gear_set, samples))
         if fault is not None:
             return fault.sentence
-        both = [*self.passes.values(), (turn.direction, samples)]
-        fit = _of_both_flanks(both, lambda drive, coast: fit_cycle(self._gear_set, drive, coast))
-        flags = () if fit is None else fit.flags
-        return " ".join(one.sentence for one in flags if one.disabling and one.name not in _OF_ALL_PASSES)
+        later = _OF_ALL_PASSES if samples.latched else _OF_TWO_STREAMS
+        disabling = self._disabling([*self.passes.values(), (turn.direction, samples)])
+        return " ".join(one.sentence for one in disabling if one.name not in later)
+
+    def _disabling(self, passes: Collection[tuple[Direction, CyclePass]]) -> list[CycleFlag]:
+        fit = _of_both_flanks(passes, lambda drive, coast: fit_cycle(self._gear_set, drive, coast))
+        return [] if fit is None else [one for one in fit.flags if one.disabling]
+
+    @property
+    def refusal(self) -> str:
+        """Why all passes together give no lash; empty where they do, or there are none on either flank."""
+        found = " ".join(one.sentence for one in self._disabling(self.passes.values()))
+        latched = all(samples.latched for _, samples in self.passes.values())
+        return found if latched or not found else f"{found} {_TWO_STREAMS}"
 
     def keep(self, turn: Pass) -> Turned:
         """Keep the pass that was completed last."""

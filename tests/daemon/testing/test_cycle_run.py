@@ -137,6 +137,23 @@ def test_a_pinion_that_gives_way_in_its_lock_is_seen_by_its_encoder(
     assert all("pinion moved" not in one.flags for one in whole.conductor.story.accepted.values())
 
 
+def test_a_cable_pulled_in_a_pass_stops_the_drive_and_begins_the_run_anew(tmp_path: Path) -> None:
+    test = cycle_test(tmp_path, ready_before="")
+    test.tick()
+    test.conductor.ready("at the stand")
+    test.run_until(events.PassRecorded, most_s=30.0)
+    test.tick(10)
+    test.conductor.tick(test.now_s + 0.01, {}, {"indicator": "unplugged"})
+    assert test.conductor.state.phase is Phase.WAITING
+    assert any("Stop the drive" in text for _, text in test.conductor.story.notes)
+    test.tick(10)
+    assert (test.conductor.state.phase, test.conductor.state.ready_for) == (Phase.READYING, "turn")
+    assert not test.conductor.cycle_run.passes
+    test.conductor.ready("at the stand")
+    asked = [one for one in test.of(events.PassAsked) if isinstance(one, events.PassAsked)]
+    assert [one.number for one in asked] == [1, 2, 1]
+
+
 def test_a_forgotten_brake_is_found_before_any_rock(tmp_path: Path) -> None:
     test = cycle_test(tmp_path, fault=Fault.NO_BRAKE)
     refused = test.run_until(events.PassRefused, most_s=60.0).event

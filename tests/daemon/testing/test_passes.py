@@ -194,6 +194,24 @@ def accepted(number: int, engagement: int, normal_mm: float) -> events.RockAccep
     )  # fmt: skip
 
 
+def test_passes_that_do_not_repeat_are_kept_and_said_once_all_are_made(pair: DrivenPair) -> None:
+    """Nobody knows which of two that differ is wrong: the newest is not asked for again and again."""
+    forward = at_speed(pair, 360.0)
+    wander = 0.06 * np.sin(2.0 * np.pi * np.arange(forward.gear_deg.size) / 600.0)
+    run, said = run_of(
+        pair,
+        (FORWARD, replace(forward, gear_deg=forward.gear_deg + wander)),
+        (BACK, at_speed(pair, -360.0)),
+        (replace(FORWARD, number=3), at_speed(pair, 240.0)),
+        (replace(BACK, number=4), at_speed(pair, -240.0)),
+    )
+    assert [one.reason for one in said] == [""] * 4
+    assert "Passes of the same flank differ" in run.refusal
+    assert "ports of their own" not in run.refusal  # the counts were taken together
+    alone, _ = run_of(pair, (FORWARD, forward))
+    assert alone.refusal == ""
+
+
 def test_what_is_plainly_wrong_is_said_while_the_brake_is_still_on(pair: DrivenPair) -> None:
     """A brake that was forgotten: the gear stays on one flank, so that no lash shows between the passes."""
     forward = at_speed(pair, 360.0)
