@@ -186,6 +186,7 @@ def _spot(stated: TightSpotResult | None, cycle: int, units: Units) -> Spot | No
 
 WIDTH = 680.0
 LEFT, RIGHT, TOP, BELOW = 64.0, 612.0, 24.0, 32.0
+LETTER_HIGH, LETTER_DEEP = 9.0, 4.0  # above and below the line that letters stand on
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -379,8 +380,16 @@ def _tight_spot(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
         leftward = at > (LEFT + RIGHT) / 2
         label_at = at - 11 if leftward else at + 11
         anchor = "end" if leftward else "start"
-        shapes.append(text(label_at, level + 12, "tight spot", style="t strong halo", anchor=anchor))
+        words_at = level + _beside_limits(level, [y.at(one.value) for one in view.near_limits])
+        shapes.append(text(label_at, words_at, "tight spot", style="t strong halo", anchor=anchor))
     return shapes
+
+
+def _beside_limits(level: float, lines: list[float]) -> float:
+    """How far below a level words stand: under it, or above it where the line of a limit would cross them."""
+    below, above = 12.0, -6.0
+    crossed = any(level + below - LETTER_HIGH < one < level + below + LETTER_DEEP for one in lines)
+    return above if crossed else below
 
 
 # Around the gear: a ring of teeth, backlash growing outwards, matched teeth on top. The radius does not start

@@ -41,9 +41,12 @@ from lashmap_daemon.system import forget_typed
 from lashmap_daemon.testing.bench_sheet import SheetCode, bench_sheet
 from lashmap_daemon.testing.by_hand import FilledSheet, HandOpening, HandTest
 from lashmap_daemon.testing.opening import (
+    NotedPerson,
+    Person,
     ask_matched,
     ask_name,
     ask_operator,
+    ask_to_go_on,
     complete_box,
     confirm_cautions,
     is_matched,
@@ -200,11 +203,12 @@ def _begin(given: _Given) -> HandOpening:
     planned = _planned(box, given.box_path)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     operator = ask_operator(person, options.operator, login_name())
+    noted = NotedPerson(person=person)
     built = take(given.logbook, box, options.build)
     if built.named is not None:
-        person.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
-    box = complete_box(built.box, person, built.named)
-    setup = HandSetup(box=box.recorded(), gauge=(given.gauge or ask_gauge(box.box.units, person)).recorded())
+        noted.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
+    box = complete_box(built.box, noted, built.named)
+    setup = HandSetup(box=box.recorded(), gauge=(given.gauge or ask_gauge(box.box.units, noted)).recorded())
     now = dt.datetime.now().astimezone()
     started = events.TestStarted(
         test=unused_name(given.logbook, test_name(box.box.serial, now)),
@@ -214,13 +218,16 @@ def _begin(given: _Given) -> HandOpening:
         version=version("lashmap"),
         local=local_time(now),
     )
-    matched = _matched("Bring the marked teeth together", person)
+    matched = _matched("Bring the marked teeth together", noted)
+    preconditions = _collected(setup, matched=matched, now=now, build=built.named)
+    ask_to_go_on(preconditions, noted)
     return HandOpening(
         started=started,
         cautions=cautions,
-        preconditions=_collected(setup, matched=matched, now=now, build=built.named),
+        preconditions=preconditions,
         matched=matched,
         build=built.named,
+        notes=tuple(noted.notes),
     )
 
 
@@ -244,14 +251,18 @@ def _go_on(given: _Given) -> HandOpening:
         return _go_on_sheet(options, unfinished, code)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
     operator = ask_operator(person, options.operator, login_name())
-    matched = _matched("Bring the marked teeth together again", person)
+    noted = NotedPerson(person=person)
+    matched = _matched("Bring the marked teeth together again", noted)
     now = dt.datetime.now(dt.UTC)
     going = HandSetup(box=unfinished.started.box, gauge=setup.gauge)
+    preconditions = _collected(going, matched=matched, now=now, build=unfinished.resumption.story.build)
+    ask_to_go_on(preconditions, noted)
     return HandOpening(
         started=unfinished.started,
         cautions=cautions,
-        preconditions=_collected(going, matched=matched, now=now, build=unfinished.resumption.story.build),
+        preconditions=preconditions,
         matched=matched,
+        notes=tuple(noted.notes),
         resumed=unfinished.resumed(
             operator=operator, version=version("lashmap"), now=now, encoder_moved_deg=None
         ),
@@ -399,7 +410,7 @@ def _go_on_sheet(options: RunOptions, unfinished: Unfinished, code: SheetCode) -
     )
 
 
-def _when(what: str, now: dt.datetime, person: AtKeyboard) -> str:
+def _when(what: str, now: dt.datetime, person: Person) -> str:
     """When the sheet was begun, UTC; nobody may leave that open.
 
     Raises:
@@ -416,7 +427,7 @@ def _when(what: str, now: dt.datetime, person: AtKeyboard) -> str:
     )
 
 
-def _with_temperatures(box: BoxFile, person: AtKeyboard) -> BoxFile:
+def _with_temperatures(box: BoxFile, person: Person) -> BoxFile:
     """The box as warm as the sheet says; where it says nothing, as the box file says."""
     found: dict[str, float] = {}
     for key, words in (("housing_c", "Housing"), ("gears_c", "Gears")):
@@ -440,7 +451,7 @@ def _is_yes(answer: str) -> bool:
 # What is asked of either ------------------------------------------------------------------------------------
 
 
-def _matched(words: str, person: AtKeyboard) -> bool:
+def _matched(words: str, person: Person) -> bool:
     question = f'{words}, then type "matched": teeth are counted by hand from there; Enter = not known'
     return is_matched(ask_matched(question, person))
 
@@ -462,7 +473,7 @@ def _collected(
 _TIMES = 3  # that the scale is asked for
 
 
-def ask_gauge(units: str, person: AtKeyboard) -> GaugeTable:
+def ask_gauge(units: str, person: Person) -> GaugeTable:
     """Ask for the dial gauge; what is not answered stays unproven, but its scale has to be known.
 
     Raises:
@@ -496,7 +507,7 @@ def ask_gauge(units: str, person: AtKeyboard) -> GaugeTable:
 
 
 def _length(
-    question: str, scale: float, person: AtKeyboard, cannot_be: Callable[[float], Iterable[str]]
+    question: str, scale: float, person: Person, cannot_be: Callable[[float], Iterable[str]]
 ) -> float | None:
     """A length in mm; None without one. Why ``cannot_be`` refuses one is shown, and it is asked again."""
     while answer := person.ask(question).strip():
@@ -512,7 +523,7 @@ def _length(
     return None
 
 
-def _date(question: str, person: AtKeyboard) -> dt.date | None:
+def _date(question: str, person: Person) -> dt.date | None:
     while answer := person.ask(question).strip():
         try:
             return dt.date.fromisoformat(answer)

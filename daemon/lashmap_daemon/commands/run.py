@@ -131,8 +131,6 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
             again = "" if closed.outcome == "completed" else offered(options.logbook)
             status = _hand_over(begun.engine.logbook, closed, test, options, console, bus=bus, go_on=again)
             begun.engine.logbook.must_be_there()
-            if again:
-                person.show(f"Go on with it: {again}")
         except LashmapError:
             _save_if_gone(begun.engine.logbook, test)
             raise

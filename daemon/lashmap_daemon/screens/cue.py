@@ -51,7 +51,9 @@ HINTS = {
     FlagName.PINION_MOVED: "the pinion turned: lock it without play",
     FlagName.INSTRUMENTS_DISAGREE: "indicator and encoder disagree: see to tip and coupling",
 }
-_THERE = "press Enter (or the pedal), "  # teeth are counted: nobody but the person knows where the gear is
+# Teeth are counted: nobody but the person knows where the gear is.
+_LIGHTLY = "hold the pinion, rock lightly from flank to flank"
+_THERE = f"Enter (or the pedal), {_LIGHTLY}"
 _BY_NAME = {name.value: hint for name, hint in HINTS.items()}
 
 
@@ -200,14 +202,16 @@ def _turning(asked: events.PositionAsked, conductor: Conductor) -> Cue:
     way = _teeth_to(asked.engagement, conductor)
     way = asked.turn_teeth if way is None else way
     teeth = abs(way)
+    # One line of 80 columns, so that the deed has the next one.
     place = place_text(asked.engagement, asked.gear_angle_deg, conductor.box.gear_set)
+    if asked.engagement < 0:  # an angle before the matched teeth takes a line of its own
+        place = f"{teeth_met(conductor.box.gear_set, asked.engagement)} (engagement {asked.engagement})"
     if asked.turn_deg and not asked.turn_teeth:
         return _rolling_on(asked, conductor, place)
-    confirm = "to confirm the tight spot: " if asked.purpose == "confirming" else ""
     why = asked.reason if asked.attempt > 1 else ""
     details = (
-        f"{confirm}to {place}" if not confirm else f"{confirm}{place}",
-        f"then {_THERE if conductor.is_counted else ''}{_HOLD}",
+        f"{'confirm' if asked.purpose == 'confirming' else 'to'} {place}",
+        f"then {_THERE if conductor.is_counted else _HOLD}",
     )
     if not teeth:
         if why:
@@ -224,7 +228,8 @@ def _rolling_on(asked: events.PositionAsked, conductor: Conductor, place: str) -
     left_deg = asked.turn_deg if gear is None else asked.gear_angle_deg - gear[1]
     what = "roll phase: " if asked.purpose in ROLLED else ""
     why = _again(asked) if asked.attempt > 1 else ""
-    details = (f"{what}to {place}; set the tip again", f"then {_HOLD}")
+    # A low terminal has room for two lines: the place gives way first.
+    details = (f"then set the tip again, {_LIGHTLY}", f"{what}to {place}")
     if abs(left_deg) < pitch_deg * _CLOSE:
         return Cue(kind=Kind.ROCK, words="STAY", details=details, why=why)
     kind, name = (Kind.FORWARD, "FORWARD") if left_deg > 0 else (Kind.BACK, "BACK")

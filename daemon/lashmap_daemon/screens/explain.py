@@ -195,8 +195,8 @@ _TERMS: dict[str, tuple[str, ...]] = {
     "confirming position": ("A position at the predicted tight spot, measured to prove the prediction.",),
     "roll phase": (
         "How far a pair of teeth has rolled through its pitch; the backlash is not the same all the way.",
-        "With plan.roll_phases = 3 the tight spot is rocked a third of a pitch back and forward too.",
-        "Without that a usual figure, from memory, is in the uncertainty.",
+        "Rocked at three phases, the least within a pitch is measured; otherwise it is uncertain.",
+        "Write plan.roll_phases = 3 in the box file, where the pinion can be held between two teeth.",
     ),
     "uncertainty": (
         "How far the truth may be from what is stated; U is at 95 %.",

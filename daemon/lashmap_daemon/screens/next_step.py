@@ -78,6 +78,7 @@ def next_steps(
     if assessment.record.damage:
         yield "The record is not as it was written; find out what changed", command("verify")
         return
+    early = () if assessment.record.closing.startswith(_COMPLETED) else (_early(logbook, test, go_on),)
     words = "Look at every position with its flags, and leave one out only for a reason"
     look = () if reviewed else ((words, command("review")),)
     if outcome == "nonconforming":
@@ -87,9 +88,9 @@ def next_steps(
         )
         yield from look
         yield "Test again after the change, and set both tests beside each other", _compare(test, logbook)
+        yield from early
         return
-    if not assessment.record.closing.startswith(_COMPLETED):
-        yield _early(_going_on(logbook, test) if go_on is None else go_on)
+    yield from early
     if assessment.verdict.would_settle:
         yield "Do what would settle it, as listed above, then test again", ""
     yield from look
@@ -105,7 +106,8 @@ def _going_on(logbook: Path, test: str) -> str:
     return f"lashmap run {files} {shlex.join(('--resume', '--test', test, '--logbook', str(logbook)))}"
 
 
-def _early(go_on: str) -> tuple[str, str]:
+def _early(logbook: Path, test: str, go_on: str | None) -> tuple[str, str]:
+    go_on = _going_on(logbook, test) if go_on is None else go_on
     if go_on:
         return "The test ended early; go on with it, what was accepted stays", go_on
     return "The test ended early and cannot go on; test again from the start", ""

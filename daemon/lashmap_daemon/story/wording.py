@@ -296,6 +296,8 @@ def _of_stand(  # noqa: C901, PLR0911, PLR0912 - a line for each event
         case events.MatchedTeethSet():
             if event.how == "counted by hand":
                 return "Marked teeth together; teeth are counted by hand from here"
+            if event.how == "assumed" and event.moved_deg is None:
+                return "Marked teeth not known: teeth are counted from where the gear stood then"
             moved = "" if event.moved_deg is None else f", {event.moved_deg:+.3f}° from before"
             return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
         case events.MarksAsked():

@@ -84,6 +84,7 @@ class HandOpening:
         resumption: From where; None for a new test.
         build: The build that the box came from; None when none was named.
         sheet: The sheet that is typed in; None where somebody measures now.
+        notes: What was asked and answered before the first position, a sentence each.
     """
 
     started: events.TestStarted
@@ -94,6 +95,7 @@ class HandOpening:
     resumption: Resumption | None = None
     build: events.BuildNamed | None = None
     sheet: FilledSheet | None = None
+    notes: tuple[str, ...] = ()
 
 
 class HandTest:
@@ -165,6 +167,8 @@ class HandTest:
             self._emit(self._sheet.read)
         how: Literal["counted by hand", "assumed"] = "counted by hand" if self._opening.matched else "assumed"
         self._emit(events.MatchedTeethSet(encoder_deg=0.0, how=how), shown=self._opening.matched)
+        for text in self._opening.notes:
+            self._emit(events.NoteTaken(text=text), shown=False)
         if not self._opening.matched:
             self._typist.show("Nobody said where the marked teeth are: teeth are counted from here.")
         try:

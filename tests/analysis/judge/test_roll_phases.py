@@ -6,8 +6,12 @@ from dataclasses import replace
 
 import pytest
 from analysis.made_record import PLAN, Bench
+from analysis.made_review import exclusion
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.assessment import Assessment
+from lashmap_analysis.judge.compare import Build
+from lashmap_analysis.judge.comparison import compare_tests
+from lashmap_analysis.judge.review import without
 from lashmap_analysis.record.record import Purpose, TestRecord
 from lashmap_analysis.uncertainty.budget import BudgetLine
 from lashmap_analysis.uncertainty.mesh_state import ROLL
@@ -96,6 +100,13 @@ def test_an_assessment_of_its_own_record_says_the_same(three: Assessment) -> Non
     assert again.budget == three.budget
 
 
+def test_one_of_them_left_out_in_review_brings_the_line_back(alone: Assessment, three: Assessment) -> None:
+    out = exclusion(three, 1, three.positions[-1].position)
+    seen = assess(without(three.record, [out]))
+    assert roll_line(seen) == roll_line(alone)
+    assert seen.stated == alone.stated
+
+
 def test_a_recorded_variation_is_the_belief_that_the_rocks_correct() -> None:
     record = rocked(*BOTH)
     recorded = assess(replace(record, conditions=replace(record.conditions, roll_variation_mm=ROLL_MM)))
@@ -103,3 +114,16 @@ def test_a_recorded_variation_is_the_belief_that_the_rocks_correct() -> None:
     assert abs(line.correction_mm - BELOW_MM) < 2.0 * line.standard_uncertainty_mm
     nothing = assess(replace(record, conditions=replace(record.conditions, roll_variation_mm=0.0)))
     assert roll_line(nothing).standard_uncertainty_mm == 0.0
+
+
+def test_the_same_box_with_and_without_them_compares_as_unchanged(
+    alone: Assessment, three: Assessment
+) -> None:
+    before, after = (Build(assessment=one, indicator="I-1, 2031") for one in (alone, three))
+    mean = compare_tests([before, after])[0].mean
+    assert mean is not None
+    assert mean.value_mm == pytest.approx(roll_line(three).correction_mm, abs=1e-7)
+    assert not mean.shown
+    roll = next(one for one in mean.contributions if one.quantity == ROLL)
+    assert roll.first_mm == roll_line(alone).standard_uncertainty_mm
+    assert roll.second_mm == roll_line(three).standard_uncertainty_mm

@@ -12,7 +12,7 @@ from analysis.made_assessment import made_assessment
 from analysis.page_reading import Element, read_page
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from lashmap_analysis.charts.lash_map import Limit, Spot, lash_view, polar_chart
+from lashmap_analysis.charts.lash_map import Limit, Spot, lash_view, map_chart, polar_chart, whole_cycle
 from lashmap_analysis.charts.limits import limits_chart
 from lashmap_analysis.charts.svg import LashRange, extremes, lash_range, round_ticks, stretches, tick_decimals
 from lashmap_analysis.render import render_html
@@ -136,6 +136,25 @@ def test_labels_of_the_limits_on_the_rail_never_meet(shift: float) -> None:
             assert reach[-1][1] < 690.0
         (low, high) = sorted(reach)
         assert low[1] < high[0]
+
+
+@pytest.mark.parametrize("minimum", np.linspace(0.09, 0.13, 21).tolist())
+def test_no_line_of_a_limit_crosses_the_words_at_the_tight_spot(minimum: float) -> None:
+    view = lash_view(made_assessment())
+    assert view is not None
+    assert view.spot is not None
+    view = replace(
+        view,
+        range=LashRange(low=0.08, high=0.16, beyond=()),
+        limits=(Limit(value=minimum, name="minimum"),),
+        spot=replace(view.spot, backlash=0.12),
+    )
+    page = read_page(str(map_chart(view, whole_cycle(view), name="m", title="t", description="d")))
+    (line,) = [one.attributes["d"] for one in page.all("path", kind="minimum")]
+    limit_at = float(re.split("[ L]", line)[1])
+    for words in (one for one in page.all("text") if one.text == "tight spot"):
+        stands_on = float(words.attributes["y"])
+        assert not stands_on - 8.0 < limit_at < stands_on + 3.0  # capitals and descenders of 10.7 pixels
 
 
 @pytest.mark.parametrize("minimum", np.linspace(0.06, 0.13, 15).tolist())

@@ -7,6 +7,7 @@ import io
 import json
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,7 +30,7 @@ from lashmap_daemon.story import events
 from lashmap_daemon.story.events import CautionsConfirmed, MadeByHand
 from lashmap_daemon.story.recorded import HandSetup
 from lashmap_daemon.testing.by_hand import HandOpening, HandTest
-from lashmap_daemon.testing.opening import lay_out
+from lashmap_daemon.testing.opening import NotGoneOn, lay_out
 from lashmap_daemon.testing.prediction import NO_PHASES
 from rich.console import Console
 
@@ -351,6 +352,40 @@ def test_figures_of_the_gauge_are_asked_where_no_file_names_them(
     assert gauge is not None
     assert (gauge.division_mm, gauge.read_to_mm, gauge.serial) == (0.01, 0.005, "INV-G2")
     assert str(gauge.calibration_due) == "2030-01-31"
+
+
+def test_what_fails_already_is_shown_before_position_1(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The pinion stands 0.08 mm off its mark, which the drawing does not allow."""
+    off = tmp_path / "off.toml"
+    text = DEMO_BOX.read_text("utf-8")
+    assert "pinion_set_mm = 105.01" in text
+    off.write_text(text.replace("pinion_set_mm = 105.01", "pinion_set_mm = 105.08"), "utf-8")
+    (tmp_path / "gauge.toml").write_text(FILE, "utf-8")
+    given = RunOptions(
+        by_hand=off, gauge=tmp_path / "gauge.toml", logbook=tmp_path / "book", locked_out=True, operator="Ada"
+    )
+
+    def typed(*lines: str) -> str:
+        monkeypatch.setattr("sys.stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+        shown = io.StringIO()
+        with suppress(NotGoneOn):
+            assert run(given, Console(file=shown, width=400)) == 130
+        return shown.getvalue()
+
+    for answer in ("no", "perhaps\nyes"):
+        shown = typed("matched", answer, "0.15")
+        before, _, after = shown.partition("Go on all the same?")
+        assert "+0.080 mm" in before.replace("\N{NO-BREAK SPACE}", " ")
+        assert "never conforming" in before
+        assert "rock 1 of" not in before
+        assert ("rock 1 of" in after) is (answer != "no")
+    with Logbook(tmp_path / "book", create=False) as book:
+        (begun,) = book.tests()  # the one that was wanted
+        notes = [one.event.text for one in book.events(begun.test) if isinstance(one.event, events.NoteTaken)]
+    assert any("Go on all the same?" in one and "Answered: 'yes'" in one for one in notes)
+    assert any("0.080" in one for one in notes)
 
 
 def test_rocks_that_contradict_each_other_four_times_wait_for_their_cause(tmp_path: Path) -> None:
