@@ -18,13 +18,12 @@ import numpy as np
 
 from lashmap_analysis.cycle.checks import CycleFlagName, encoder_fault
 from lashmap_analysis.cycle.curve import LashCurve, lash_curve
-from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
+from lashmap_analysis.cycle.cycle import CycleFit, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass, advance_of
+from lashmap_analysis.cycle.ties import TiedRock
 from lashmap_analysis.judge.assessment import CycleRun, PositionResult, RockOnCurve
 from lashmap_analysis.judge.tight_spot import CONFIRMING_LEVEL, may_be_tightest
 from lashmap_analysis.judge.verdict import numbers
-from lashmap_analysis.lash_map.model import Priors
-from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Direction, PassTrace, TestRecord
 from lashmap_analysis.uncertainty.budget import coverage_factor
@@ -34,7 +33,6 @@ from lashmap_analysis.uncertainty.set_up import set_up_lines
 LEAST_TIES = 3
 """Rocks at different engagements that a cycle run needs before it judges: one could be wrong unseen."""
 
-LEAST_MM = 1e-6  # a nanometre: no indicator reads finer, and the arithmetic stays sound
 _FAR = 3.0  # standard uncertainties, beyond which a rock is named as one that disagrees
 
 
@@ -68,7 +66,6 @@ def cycle_run(record: TestRecord, positions: Sequence[PositionResult]) -> CycleR
         coast,
         rocks=[_tie(one, record) for one in rocks],
         rocks_share_mm=_shared_mm(rocks, record),
-        setting_mm=(BELIEVED_MM / record.gear_set.normal_per_transverse, Priors().setting_um[1]),
     )
     curve = lash_curve(
         fit, correction_mm(record.gear_set, record.indicator, record.conditions, of={TEMPERATURE})
@@ -156,7 +153,7 @@ def _tie(position: PositionResult, record: TestRecord) -> TiedRock:
     return TiedRock(
         engagement=position.engagement,
         transverse_mm=_at_its_phase_mm(position, record, warm=True) / per,
-        standard_uncertainty_mm=max(position.standard_uncertainty_mm or 0.0, LEAST_MM) / per,
+        standard_uncertainty_mm=(position.standard_uncertainty_mm or 0.0) / per,
     )
 
 

@@ -17,11 +17,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from lashmap_analysis.cycle.checks import CycleFlagName, encoder_fault
-from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
+from lashmap_analysis.cycle.cycle import CycleFit, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass, advance_of
+from lashmap_analysis.cycle.ties import TiedRock
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.judge.cycle_run import as_pass
-from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.record.record import Direction, PassTrace
 from lashmap_drivers.readings import Floats, Samples
 
@@ -328,7 +328,7 @@ def tied(gear_set: GearSet, accepted: Collection[events.RockAccepted]) -> list[T
         TiedRock(
             engagement=one.engagement,
             transverse_mm=one.normal_backlash_mm / per,
-            standard_uncertainty_mm=math.hypot(one.standard_uncertainty_mm, BELIEVED_MM) / per,
+            standard_uncertainty_mm=one.standard_uncertainty_mm / per,
         )
         for one in accepted
     ]
