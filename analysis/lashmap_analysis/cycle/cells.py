@@ -42,7 +42,8 @@ SETTLED_MM = 1e-6
 LEAST_VARIANCE_MM2 = 1e-9  # 0.03 µm: no cell counts more than that
 ROBUST_ROUNDS = 6
 LOST_SIGMAS = 6.0
-LOST_LEAST_MM = 0.005  # less than this is left to the uncertainty
+LOST_LEAST_MM = 0.005  # beside other passes of the flank
+LOST_OWN_MM = 0.012  # beside what two teeth add up to, of which pairs differ where contact passes on
 THIRD = PHASES // 3  # of an engagement, an odd number of cells
 THROWN_MM = 0.030  # more than any pair of teeth stands out of what both add up to
 SAMPLE_SIGMAS = 8.0
@@ -205,6 +206,7 @@ def without_lost_contact(
     expected: tuple[Floats, Floats],
     *,
     thrown: Booleans,
+    least_mm: float,
 ) -> Cells:
     """Cells again without the samples at which the gear had left the flank.
 
@@ -218,22 +220,21 @@ def without_lost_contact(
         expected: Shapes (m, PHASES), advance that the teeth or other passes give there, NaN where they give
             none; and its variance, mm².
         thrown: Shape (m, PHASES), cells that are lost in any case.
+        least_mm: Less than this is left to the uncertainty.
     """
     ahead = (cells.advance_mm - expected[0]) * (1.0 if cells.forward else -1.0)
     seen = cells.seen & np.isfinite(ahead)
     ahead = ahead - float(np.median(ahead[seen]))
     # By phase: where contact passes from pair to pair, pairs differ by more than elsewhere.
     sigma = NORMAL_PER_MAD * np.nanmedian(np.where(seen, np.abs(ahead), np.nan), axis=0)
-    limit = np.maximum(
-        LOST_SIGMAS * np.maximum(sigma, np.sqrt(cells.variance_mm2 + expected[1])), LOST_LEAST_MM
-    )
+    limit = np.maximum(LOST_SIGMAS * np.maximum(sigma, np.sqrt(cells.variance_mm2 + expected[1])), least_mm)
     lost = thrown | (seen & (ahead > limit))
     # Scatter hides in a cell what a third of an engagement shows.
     beside = np.maximum(_around(seen, THIRD), 1.0)
     wide = _around(np.where(seen, ahead, 0.0), THIRD) / beside
     variance = _around(np.where(seen, cells.variance_mm2 + expected[1], 0.0), THIRD) / beside**2
-    usual = NORMAL_PER_MAD * float(np.median(np.abs(wide[seen])))
-    limit = np.maximum(LOST_SIGMAS * np.maximum(usual, np.sqrt(variance)), LOST_LEAST_MM)
+    usual = NORMAL_PER_MAD * np.nanmedian(np.where(seen, np.abs(wide), np.nan), axis=0)
+    limit = np.maximum(LOST_SIGMAS * np.maximum(usual, np.sqrt(variance)), least_mm)
     lost |= _around(seen & (wide > limit), THIRD) > 0.5  # sums of whole numbers
     # The moments before and after are doubtful too: the gear leaves and comes back within a cell.
     flat = lost.ravel()

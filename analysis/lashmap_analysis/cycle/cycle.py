@@ -33,6 +33,8 @@ from numpy.typing import NDArray
 from lashmap_analysis.cycle.cells import (
     FEW_VISITS,
     LEAST_VARIANCE_MM2,
+    LOST_LEAST_MM,
+    LOST_OWN_MM,
     PHASES,
     Cells,
     ToothSum,
@@ -63,7 +65,7 @@ from lashmap_analysis.cycle.estimate import (
     find_disturbances,
 )
 from lashmap_analysis.cycle.passes import Advance, CycleError, CyclePass, advance_of, packet_s
-from lashmap_analysis.cycle.smoothing import Kept, Smoother, explained, kept, smoothed_variance
+from lashmap_analysis.cycle.smoothing import Kept, Smoother, bridged, explained, kept, smoothed_variance
 from lashmap_analysis.cycle.ties import Level, TiedRock, tie
 from lashmap_analysis.gears.mesh_cycle import MeshCycle
 
@@ -292,6 +294,7 @@ def _in_contact(
         again = []
         for number, advance in enumerate(advances):
             others = [kept[other] for other in np.flatnonzero(flank == flank[number]) if other != number]
+            least_mm = LOST_LEAST_MM if others else LOST_OWN_MM
             if others:
                 expected = _least_ahead(others)
             elif teeth.visits >= FEW_VISITS:
@@ -301,7 +304,11 @@ def _in_contact(
             else:
                 again.append(first[number])
                 continue
-            again.append(without_lost_contact(cycle, advance, first[number], expected, thrown=thrown[number]))
+            again.append(
+                without_lost_contact(
+                    cycle, advance, first[number], expected, thrown=thrown[number], least_mm=least_mm
+                )
+            )
         same = all(np.array_equal(one.lost, before.lost) for one, before in zip(again, kept, strict=True))
         kept = again
         if same:
@@ -331,7 +338,7 @@ def _put_together(
     noise = _Noise.of(passes, corrected, flanks)
     both = known[0] & known[1]
     weight = np.where(both, 1 / np.maximum(noise.smoothed_mm2, LEAST_VARIANCE_MM2), 0.0)
-    raw = flanks[1] - flanks[0]
+    raw = bridged(flanks[1] - flanks[0], both)
     smoother = Smoother.of(passes.teeth, raw, weight, noise.cell_mm**2)
     found_lash = kept(passes.teeth, smoother.apply(raw), weight, noise.smoothed_mm2)
     # Before rocks lift it: passes on one flank tied to rocks would look like a lash.

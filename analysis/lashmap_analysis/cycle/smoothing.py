@@ -6,8 +6,8 @@ how much a pair of teeth may have of its own.  Not decided here: what the noise 
 Play is smooth where it is least, in the middle of a pair's contact, and a parabola over a few cells takes
 most of the noise out.  It would take out what profiles wave by as well, and leave a trough beside a bad
 tooth, where contact goes to the next pair within a cell.  Both come again with the teeth: what smoothing
-takes away on the average of all engagements is put back, and what it takes away of single teeth as far as it
-is more than noise.
+takes away on the average of all engagements, and of single teeth, is put back as far as it is more than
+noise.
 """
 
 from __future__ import annotations
@@ -28,6 +28,14 @@ SMOOTHING = np.array([-36.0, 9.0, 44.0, 69.0, 84.0, 89.0, 84.0, 69.0, 44.0, 9.0,
 STANDS_OUT = 5.0
 TIMES_NOISE = 2.0  # what smoothing took away of a tooth has to have more power than noise by this
 POWER_CELLS = 5  # over which that power is a mean
+
+
+def bridged(cells: Floats, known: NDArray[np.bool_]) -> Floats:
+    """Cells in the order of place, those that are not known on a straight line between those beside them."""
+    if known.all() or not known.any():
+        return cells
+    every, at = np.arange(cells.size), np.flatnonzero(known.ravel())
+    return np.interp(every, at, cells.ravel()[at], period=cells.size).reshape(cells.shape)
 
 
 def smoothed(cells: Floats) -> Floats:
@@ -53,12 +61,14 @@ class Smoother:
     Attributes:
         teeth: What two teeth add up to.
         weight: Shape (m, PHASES), of the cells.
-        share: Of the same shape, what is put back of what smoothing takes away of single teeth.
-        hidden_mm2: Of the same shape, mean square of what is not put back and is no noise.
+        alike: Shape (PHASES,), what is put back of what smoothing takes away of all engagements.
+        share: Shape (m, PHASES), the same of single teeth.
+        hidden_mm2: Shape (m, PHASES), mean square of what is not put back and is no noise.
     """
 
     teeth: ToothSum
     weight: Floats
+    alike: Floats
     share: Floats
     hidden_mm2: Floats
 
@@ -72,23 +82,22 @@ class Smoother:
             weight: Of the same shape.
             variance: Of the same shape, of each cell by itself.
         """
-        nothing = cls(teeth=teeth, weight=weight, share=np.zeros_like(raw), hidden_mm2=np.zeros_like(raw))
+        none = np.zeros_like(raw)
+        nothing = cls(teeth=teeth, weight=weight, alike=none[0], share=none, hidden_mm2=none)
+        shape, own = nothing.taken_away(raw)
+        known = max(int((weight > 0).sum()), 1)
+        # A cell less its smoothed value has that part of the variance.
+        rest = float(variance[weight > 0].sum()) / known * (1 - SMOOTHING[SMOOTHING.size // 2])
+        alike, by_all = _more_than_noise(shape, rest * PHASES / known)
         if teeth.visits < FEW_VISITS:
-            return nothing
-        _, own = nothing.taken_away(raw)
-        known = np.maximum((weight > 0).sum(), 1)
-        usual = float(variance[weight > 0].sum()) / known if known else 0.0
-        # A cell less its smoothed value has that part of the variance, and two teeth have this part of that.
-        noise = usual * (1 - SMOOTHING[SMOOTHING.size // 2]) * teeth.parameters / raw.size
-        power = _around(own**2, np.full(POWER_CELLS, 1 / POWER_CELLS))
-        share = np.maximum(1 - TIMES_NOISE * noise / np.maximum(power, 1e-300), 0.0)
-        hidden = (1 - share) ** 2 * np.maximum(power - noise, 0.0)
-        return cls(teeth=teeth, weight=weight, share=share, hidden_mm2=hidden)
+            return cls(teeth=teeth, weight=weight, alike=alike, share=none, hidden_mm2=none + by_all)
+        share, by_teeth = _more_than_noise(own, rest * teeth.parameters / raw.size)
+        return cls(teeth=teeth, weight=weight, alike=alike, share=share, hidden_mm2=by_all + by_teeth)
 
     def apply(self, raw: Floats) -> Floats:
         """Smooth cells, shape (m, PHASES)."""
         shape, own = self.taken_away(raw)
-        return np.asarray(smoothed(raw) + shape + self.share * own)
+        return np.asarray(smoothed(raw) + self.alike * shape + self.share * own)
 
     def taken_away(self, raw: Floats) -> tuple[Floats, Floats]:
         """What smoothing takes away of all engagements, shape (PHASES,); and of single teeth beside it."""
@@ -98,6 +107,13 @@ class Smoother:
         if self.teeth.visits < FEW_VISITS:
             return shape, np.zeros_like(raw)
         return shape, self.teeth.fit(rest - shape, self.weight)
+
+
+def _more_than_noise(taken: Floats, noise: float) -> tuple[Floats, Floats]:
+    """How far what was taken away has more power than noise; mean square of what stays away beside noise."""
+    power = _around(taken**2, np.full(POWER_CELLS, 1 / POWER_CELLS))
+    share = np.maximum(1 - TIMES_NOISE * noise / np.maximum(power, 1e-300), 0.0)
+    return share, (1 - share) ** 2 * np.maximum(power - noise, 0.0)
 
 
 def explained(teeth: ToothSum, lash: Floats, weight: Floats) -> Floats:

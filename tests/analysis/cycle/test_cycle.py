@@ -174,6 +174,17 @@ def test_a_first_pass_repeated_at_the_end_tells_the_drift(pair: DrivenPair) -> N
     assert float(error_um(pair, again).mean()) == pytest.approx(opened, abs=0.5)
 
 
+def test_cells_that_nobody_saw_do_not_pull_their_neighbours_down() -> None:
+    """A second a pass and 500 samples: one or two to a cell, and none in some."""
+    pair = ordinary_pair((20, 20), np.random.default_rng(3))
+    how = [replace(one, rate_hz=500.0) for one in (QUICK, SLOWER)]
+    fit = fit_cycle(gear_set_of(pair), *turned(pair, *how), rocks=rocks_at(pair, 0, 7, 13))
+    assert fit.tight_spot is not None
+    assert not np.isfinite(fit.lash_mm).all()
+    off = fit.tight_spot.backlash_mm / fit.gear_set.normal_per_transverse - pair.least_mm[0]
+    assert abs(off) < 0.005
+
+
 @pytest.mark.parametrize("order", [1.0, 3.0])
 def test_profiles_that_wave_are_not_smoothed_flat(order: float) -> None:
     pair = ordinary_pair((13, 40), np.random.default_rng(3), wave=(0.001, order))
