@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.record import ROLLED
 from lashmap_analysis.rock.flags import FlagName
 
 from lashmap_daemon.sequence.sequence import Phase
@@ -23,6 +24,7 @@ from lashmap_daemon.story.wording import (
     pass_sentence,
     place_text,
     ready_sentence,
+    thirds_text,
 )
 
 if TYPE_CHECKING:
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
 
 _GOOD_S = 1.5  # so long it is said that a rock was good, with what comes next below it
 _AGAIN_S = 4.0  # so long it is said that a rock is made again, from when the gear is still
+_CLOSE = 1.0 / 12.0  # of a tooth: so near a phase of the roll the gear may stand
 _HOLD = "hold the pinion, rock the gear lightly from flank to flank"
 HINTS = {
     FlagName.TOO_FEW_REVERSALS: "rock on",
@@ -45,9 +48,12 @@ HINTS = {
     FlagName.COARSE_INDICATOR: "the indicator's steps are too coarse for this lash",
     FlagName.SPIKES: "single wild values were left out",
     FlagName.HEAVY_ROCKING: "rock more lightly",
+    FlagName.PINION_MOVED: "the pinion turned: lock it without play",
     FlagName.INSTRUMENTS_DISAGREE: "indicator and encoder disagree: see to tip and coupling",
 }
-_THERE = "press Enter (or the pedal), "  # teeth are counted: nobody but the person knows where the gear is
+# Teeth are counted: nobody but the person knows where the gear is.
+_LIGHTLY = "hold the pinion, rock lightly from flank to flank"
+_THERE = f"Enter (or the pedal), {_LIGHTLY}"
 _BY_NAME = {name.value: hint for name, hint in HINTS.items()}
 
 
@@ -196,12 +202,16 @@ def _turning(asked: events.PositionAsked, conductor: Conductor) -> Cue:
     way = _teeth_to(asked.engagement, conductor)
     way = asked.turn_teeth if way is None else way
     teeth = abs(way)
+    # One line of 80 columns, so that the deed has the next one.
     place = place_text(asked.engagement, asked.gear_angle_deg, conductor.box.gear_set)
-    confirm = "to confirm the tight spot: " if asked.purpose == "confirming" else ""
+    if asked.engagement < 0:  # an angle before the matched teeth takes a line of its own
+        place = f"{teeth_met(conductor.box.gear_set, asked.engagement)} (engagement {asked.engagement})"
+    if asked.turn_deg and not asked.turn_teeth:
+        return _rolling_on(asked, conductor, place)
     why = asked.reason if asked.attempt > 1 else ""
     details = (
-        f"{confirm}to {place}" if not confirm else f"{confirm}{place}",
-        f"then {_THERE if conductor.is_counted else ''}{_HOLD}",
+        f"{'confirm' if asked.purpose == 'confirming' else 'to'} {place}",
+        f"then {_THERE if conductor.is_counted else _HOLD}",
     )
     if not teeth:
         if why:
@@ -210,6 +220,21 @@ def _turning(asked: events.PositionAsked, conductor: Conductor) -> Cue:
     kind, name = (Kind.FORWARD, "FORWARD") if way > 0 else (Kind.BACK, "BACK")
     words = f"{name} {teeth} {'TOOTH' if teeth == 1 else 'TEETH'}"
     return Cue(kind=kind, words=words, details=details, why=_again(asked) if why else "")
+
+
+def _rolling_on(asked: events.PositionAsked, conductor: Conductor, place: str) -> Cue:
+    """A part of a tooth is to go: whole teeth would not say how far."""
+    gear, pitch_deg = conductor.channels.latest_gear_deg, conductor.gear_set.gear_angle_deg(1)
+    left_deg = asked.turn_deg if gear is None else asked.gear_angle_deg - gear[1]
+    what = "roll phase: " if asked.purpose in ROLLED else ""
+    why = _again(asked) if asked.attempt > 1 else ""
+    # A low terminal has room for two lines: the place gives way first.
+    details = (f"then set the tip again, {_LIGHTLY}", f"{what}to {place}")
+    if abs(left_deg) < pitch_deg * _CLOSE:
+        return Cue(kind=Kind.ROCK, words="STAY", details=details, why=why)
+    kind, name = (Kind.FORWARD, "FORWARD") if left_deg > 0 else (Kind.BACK, "BACK")
+    by = thirds_text(left_deg, conductor.gear_set)
+    return Cue(kind=kind, words=f"{name} {abs(left_deg):.1f}°", details=(f"gear {by}", *details), why=why)
 
 
 def _again(asked: events.PositionAsked) -> str:
