@@ -51,7 +51,7 @@ MEASURAND = (
     "Normal backlash at the outer end, the least over the mesh cycle and over the roll within a pitch, at "
     "20 °C, at no rock torque, members seated as their bearings hold them."
 )
-READ_BY_EYE = "The readings were read by eye and typed: no trace shows that the rocks were light and the pinion was held."
+READ_BY_EYE = "The readings were read by eye and typed: no trace shows light rocks and a held pinion."
 STATED = Group(
     "stated",
     "the figure that is judged: of the cycle run where it judges, else of the map of all positions; or null",

@@ -176,7 +176,7 @@ def test_page_one_says_which_instrument_a_test_did_without() -> None:
     by_hand = replace(record, encoder=None, indicator=replace(record.indicator, by_eye=True))
     assert serials(by_hand) == (("dial gauge, serial", "A-1"), ("encoder, serial", "none: teeth counted"))
     # Who signs reads on the page itself what typed readings do not prove.
-    said = "no trace shows that the rocks were light"
+    said = "no trace shows light rocks"
     typed = replace(made_assessment("not proven", count=9), record=by_hand)
     assert said in sheet(typed).measurand
     assert said in read_page(render_html(typed)).text
