@@ -36,6 +36,7 @@ from lashmap_daemon.setup.stand_file import (
     stand_of,
 )
 from lashmap_daemon.setup.toml_file import Table, in_toml, parse
+from lashmap_daemon.system import forget_typed
 from lashmap_daemon.whole_file import create_new
 
 Check = Callable[[str], object]
@@ -321,6 +322,8 @@ def _converse(steps: list[_Step], console: Console) -> None:
 
 
 def _read(prompt: str, console: Console) -> str:
+    """One answer; what was typed before the question was on the screen is none."""
+    forget_typed()
     try:
         return console.input(f"  {prompt} = ", markup=False).strip()
     except EOFError:

@@ -75,7 +75,7 @@ MEANINGS: dict[str, Meaning] = {
     ),
     "tip.touch_radius_mm": Meaning("Distance of the tip's point of contact from the gear axis"),
     "tip.direction": Meaning(
-        "Which way the plunger looks: along the flank normal, or in the plane of rotation", "along the normal"
+        "Which way the plunger looks: along the flank normal, or in the plane of rotation"
     ),
     "tip.off_normal_deg": Meaning(
         "Angle of the plunger off that direction; the reading is then too large, and is corrected",
