@@ -135,10 +135,15 @@ def angle_text(gear_deg: float, *, decimals: int) -> str:
 
     Turns are counted from 1 on either side of the matched teeth.
     """
+    turn, angle_deg = turn_and_angle(gear_deg, decimals=decimals)
+    shown = f"{angle_deg:.{decimals}f}° of turn {abs(turn)}"
+    return f"{shown} before the matched teeth" if turn < 0 else shown
+
+
+def turn_and_angle(gear_deg: float, *, decimals: int) -> tuple[int, float]:
+    """Which turn that is, below zero before the matched teeth, and the angle in it."""
     turn, angle_deg = divmod(round(gear_deg, decimals), 360.0)
-    if turn < 0:
-        return f"{angle_deg:.{decimals}f}° of turn {-int(turn)} before the matched teeth"
-    return f"{angle_deg:.{decimals}f}° of turn {int(turn) + 1}"
+    return int(turn) if turn < 0 else int(turn) + 1, angle_deg
 
 
 def _span_text(seconds: float) -> str:
