@@ -109,23 +109,7 @@ class BusTable(Table):
             raise ConfigurationError(
                 "bus", [f"user {self.user} has no password: name a password_file, or set {PASSWORD_VARIABLE}"]
             )
-        path = Path(self.password_file)
-        try:
-            if path.stat().st_mode & stat.S_IRWXO:
-                raise ConfigurationError(
-                    str(path), [f"everyone on this machine can read the password; run: chmod o= {path}"]
-                )
-            lines = read_regular(path, _MOST_PASSWORD_BYTES).decode("utf-8").splitlines()
-        except FileRefused as error:
-            raise ConfigurationError(str(path), [f"the password: {error}"]) from None
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or "is not UTF-8 text"
-            raise ConfigurationError(
-                str(path), [f"the password cannot be read ({reason}); check bus.password_file"]
-            ) from None
-        if not lines or not lines[0]:
-            raise ConfigurationError(str(path), ["holds no password; write it on the first line"])
-        return lines[0]
+        return first_line(Path(self.password_file), "the password", "bus.password_file")
 
     def tls(self) -> ssl.SSLContext | None:
         """What the encrypted connection trusts and shows; None for an unencrypted one.
@@ -150,7 +134,7 @@ class BusTable(Table):
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         if self.certificate_file is not None:
             try:
-                context.load_cert_chain(self.certificate_file, self.key_file, password=_no_question)
+                context.load_cert_chain(self.certificate_file, self.key_file, password=no_question)
             except ssl.SSLError as error:
                 wrong = f"does not fit {self.key_file} ({error.reason or 'not PEM'})"
                 todo = "check bus.certificate_file and bus.key_file (the key without a passphrase)"
@@ -158,8 +142,37 @@ class BusTable(Table):
         return context
 
 
-def _no_question() -> str:
-    return ""  # a service has nobody who could answer for a passphrase
+def first_line(path: Path, what: str, key: str) -> str:
+    """What stands on the first line of a file that is nobody else's business.
+
+    Args:
+        path: The file.
+        what: That is, for messages.
+        key: Of the stand file, which names it.
+
+    Raises:
+        ConfigurationError: When there is nothing, or everyone can read it.
+    """
+    try:
+        if path.stat().st_mode & stat.S_IRWXO:
+            raise ConfigurationError(
+                str(path), [f"everyone on this machine can read {what}; run: chmod o= {path}"]
+            )
+        lines = read_regular(path, _MOST_PASSWORD_BYTES).decode("utf-8").splitlines()
+    except FileRefused as error:
+        raise ConfigurationError(str(path), [f"{what}: {error}"]) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "is not UTF-8 text"
+        raise ConfigurationError(str(path), [f"{what} cannot be read ({reason}); check {key}"]) from None
+    if not lines or not lines[0]:
+        word = what.rsplit(maxsplit=1)[-1]
+        raise ConfigurationError(str(path), [f"holds no {word}; write it on the first line"])
+    return lines[0]
+
+
+def no_question() -> str:
+    """Asked for the passphrase of a key: a service has nobody who could answer."""
+    return ""
 
 
 def _split(broker: str) -> SplitResult:
