@@ -390,7 +390,7 @@ def record_of(tables: Mapping[str, pd.DataFrame], test: str) -> TestRecord:
             Precondition(**{one.name: row[one.name] for one in PRECONDITION})
             for row in _rows(tables, "preconditions", test)
         ),
-        traces=tuple(_trace(row, heard) for row in _rows(tables, "positions", test)),
+        traces=tuple(_trace(row, (*heard, pinion)) for row in _rows(tables, "positions", test)),
         units=told[""]["units"],
         closing=told[""]["closing"],
         notes=tuple((row["time_s"], row["text"]) for row in _rows(tables, "notes", test)),
@@ -468,12 +468,15 @@ def _pass(row: Row, pinion: pd.DataFrame, gear: pd.DataFrame) -> PassTrace:
     )
 
 
+# Of indicator, encoder and, in a rock, the second encoder.
+_NAMES = (("time_s", "indicator_mm"), ("encoder_time_s", "encoder_deg"), ("pinion_time_s", "pinion_deg"))
+
+
 def _within(heard: Sequence[pd.DataFrame], column: str, label: object) -> Row:
-    """What both instruments said in one rock or sweep."""
-    names = (("time_s", "indicator_mm"), ("encoder_time_s", "encoder_deg"))
+    """What each instrument said in one rock or sweep, in the order of `_NAMES`."""
     return {
         name: one.loc[one[column] == label, value].to_numpy(np.float64)
-        for one, pair in zip(heard, names, strict=True)
+        for one, pair in zip(heard, _NAMES, strict=False)
         for name, value in zip(pair, ("time_s", "value"), strict=True)
     }
 

@@ -16,6 +16,7 @@ from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.record.conditions import Conditions
 from lashmap_analysis.record.record import (
+    ROLLED,
     Encoder,
     Identity,
     Limits,
@@ -74,6 +75,8 @@ class Bench:
         pinion_slip_deg: How far the pinion gives in every rock.
         encoder_counts: Counts in a turn of its shaft.
         shaft: Shaft of the encoder.
+        pinion_counts: Counts in a turn of a second encoder, on the pinion; 0 for none.
+        roll_mm: Variation of the backlash within a pitch, a wave, least a fifth of a pitch forward.
     """
 
     seed: int = 1
@@ -85,6 +88,8 @@ class Bench:
     pinion_slip_deg: float = 0.0
     encoder_counts: int = 360_000
     shaft: Shaft = "gear"
+    pinion_counts: int = 0
+    roll_mm: float = 0.0
 
     def truth_mm(self, engagements: NDArray[np.int64]) -> Floats:
         """True normal backlash at whole engagements."""
@@ -108,7 +113,9 @@ class Bench:
     def trace(self, position: int, engagement: int, purpose: Purpose = "planned") -> RockTrace:
         """One position: four full rocks and a bit, ramps between two levels, noise, rounding."""
         rng = np.random.default_rng([self.seed, position])
+        rolled = ROLLED.get(purpose, 0.0)
         backlash = float(self.truth_mm(np.array([engagement]))[0])
+        backlash += self.roll_mm * math.sin(math.pi * (rolled - 0.2)) ** 2
         time = np.arange(round(RATE_HZ * ROCK_S * 4.5)) / RATE_HZ
         place = np.interp(time % ROCK_S, *_cycle())
         level = place * backlash * self.reading_scale + rng.uniform(-0.3, 0.3)
@@ -121,6 +128,10 @@ class Bench:
             rock = self.pinion_slip_deg * place
         count = 360 / self.encoder_counts
         start = 10.0 * position
+        step = 360 / (self.pinion_counts or 1)
+        at = engagement + rolled
+        pinion_deg = at * 360 / GEAR_SET.pinion_teeth + 0.007 + self.pinion_slip_deg * place
+        sent = slice(None if self.pinion_counts else 0)
         return RockTrace(
             position=position,
             engagement=engagement,
@@ -128,7 +139,9 @@ class Bench:
             time_s=time + start,
             indicator_mm=shown,
             encoder_time_s=time + start,
-            encoder_deg=np.round((engagement * pitch + 0.013 + rock) / count) * count,
+            encoder_deg=np.round((at * pitch + 0.013 + rock) / count) * count,
+            pinion_time_s=(time + start)[sent],
+            pinion_deg=(np.round(pinion_deg / step) * step)[sent],
         )
 
     def record(
@@ -136,6 +149,7 @@ class Bench:
         *,
         plan: tuple[int, ...] = PLAN,
         confirm: tuple[int, ...] = (),
+        roll: tuple[tuple[int, Purpose], ...] = (),
         indicator: Indicator = INDICATOR,
         limits: Limits = LIMITS,
         preconditions: tuple[Precondition, ...] = PROVEN,
@@ -143,11 +157,15 @@ class Bench:
         """A whole test."""
         wanted: list[tuple[int, Purpose]] = [(k, "planned") for k in plan]
         wanted += [(k, "confirming") for k in confirm]
+        wanted += roll
         return TestRecord(
             identity=Identity(test="t1", box="invented", serial="0001"),
             gear_set=GEAR_SET,
             indicator=indicator,
             encoder=Encoder(shaft=self.shaft, resolution_deg=360 / self.encoder_counts),
+            pinion_encoder=Encoder(shaft="pinion", resolution_deg=360 / self.pinion_counts)
+            if self.pinion_counts
+            else None,
             limits=limits,
             preconditions=preconditions,
             conditions=KNOWN,

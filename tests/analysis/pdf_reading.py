@@ -51,7 +51,8 @@ def word_boxes(pdf: bytes) -> list[tuple[float, list[Box]]]:
                 for left, top, right, bottom, word in _WORD.findall(page[0])
             ],
         )
-        for page in _PAGE.finditer(done.stdout.decode())
+        # A title may hold characters that the reader writes as halves of a pair.
+        for page in _PAGE.finditer(done.stdout.decode(errors="replace"))
     ]
 
 

@@ -230,6 +230,8 @@ def measures_by_hand(desk: Desk) -> None:
     with desk.typing(f"lashmap run --by-hand my-box.toml --gauge my-gauge.toml {BOOK}") as terminal:
         terminal.wait_for(END_OF_QUESTION)
         terminal.type("locked out")
+        assert "Who tests" in terminal.wait_for(END_OF_QUESTION)
+        terminal.type("A. Tester")
         assert 'type "matched"' in terminal.wait_for(END_OF_QUESTION)
         terminal.type("yes")  # as people do: asked again, not taken for "not known"
         assert '"yes" is neither' in terminal.wait_for(END_OF_QUESTION)
@@ -244,11 +246,13 @@ def measures_by_hand(desk: Desk) -> None:
     assert result["verdict"]["outcome"] == "nonconforming"
     assert terminal.shown.count("VERDICT: NONCONFORMING") == 1
     test = result["test"]
-    assert proposed(terminal.shown.partition("NEXT")[2]) == [
+    *steps, decide = proposed(terminal.shown.partition("NEXT")[2])
+    assert steps == [
         f"lashmap shims {test} {BOOK}",
         f"lashmap review {test} {BOOK}",
         f"lashmap compare {test} NEWTEST {BOOK}",
     ]
+    assert decide.startswith("lashmap build my-box.toml --build build-")
     assert desk.follow(f"lashmap shims {test} {BOOK}") == desk.typed(f"lashmap shims {BOOK}")
     desk.follow(f"lashmap review {test} {BOOK}")
 
@@ -263,7 +267,7 @@ def measures_with_the_indicator_only(desk: Desk) -> None:
         with desk.typing("lashmap new stand my-stand.toml", **names) as terminal:
             assert proposed(converse(terminal, answers)) == ["lashmap check one-cable.toml"]
         with desk.typing(f"lashmap run my-stand.toml my-box.toml {BOOK}", **names) as terminal:
-            for said in ("locked out", "matched"):
+            for said in ("locked out", "A. Tester", "matched"):
                 terminal.wait_for(END_OF_QUESTION)
                 terminal.type(said)
             while "NEXT" not in (new := terminal.wait_for(rf"m it is there|{there}|NEXT")):
@@ -271,6 +275,8 @@ def measures_with_the_indicator_only(desk: Desk) -> None:
             assert terminal.end() == 0
     result = desk.results[-1]
     assert result["encoder"] is None
+    assert "THE SHIMS WERE CHANGED" in terminal.shown  # by the sheet, since the test by hand
+    assert result["identity"]["operator"] == "A. Tester"
     states = {one["name"]: one["state"] for one in result["preconditions"]}
     assert states["matched teeth, seen again"] == "proven"
     assert f"VERDICT: {result['verdict']['outcome'].upper()}" in terminal.shown
@@ -309,6 +315,8 @@ def measures_on_the_stand(desk: Desk) -> bool:
     with desk.typing(f"lashmap run my-stand.toml my-box.toml {BOOK}") as terminal:
         terminal.wait_for(r"locked out: $")
         terminal.type("locked out")
+        terminal.wait_for(r"Who tests, as the report names them; Enter = .*: $")
+        terminal.type("A. Tester")
         assert terminal.end(300.0) == 0
     result = desk.results[-1]
     test, outcome = result["test"], result["verdict"]["outcome"]

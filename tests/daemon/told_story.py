@@ -13,7 +13,7 @@ from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES
-from lashmap_daemon.story.story import passes_of, story_of
+from lashmap_daemon.story.story import Pass, Sweep, passes_of, story_of
 
 BOX = load_box()
 with TemporaryDirectory() as folder:
@@ -115,8 +115,8 @@ class Story:
             match self.state.phase:
                 case Phase.READYING:
                     self.happen(sequence.Ready())
-                case Phase.PASSING:
-                    self.happen(sequence.PassGood())
+                case Phase.PASSING | Phase.SWEEPING:
+                    self.happen(sequence.TurnGood())
                 case Phase.TURNING:
                     self.happen(sequence.Arrived())
                 case Phase.ROCKING:
@@ -125,8 +125,6 @@ class Story:
                     self.happen(sequence.CauseTold(found=True))
                 case Phase.CHECKING:
                     self.happen(sequence.MarksSeen())
-                case Phase.SWEEPING:
-                    self.happen(sequence.SweepGood())
                 case Phase.WAITING:
                     self.happen(sequence.Back())
                 case Phase.PAUSED:
@@ -223,13 +221,13 @@ def told(action: sequence.Action) -> events.Event | None:  # noqa: PLR0911 - a t
 
 def told_of_sweeps(action: sequence.Action) -> events.Event | None:
     match action:
-        case sequence.AskSweep(sweep):
+        case sequence.AskTurn(Sweep() as sweep):
             return events.SweepAsked(member=sweep.member, turns=2, attempt=sweep.attempt, reason=sweep.reason)
-        case sequence.KeepSweep(sweep):
+        case sequence.KeepTurn(Sweep() as sweep):
             return events.SweepRecorded(
                 member=sweep.member, start_s=0.0, end_s=1.0, fim_mm=0.01, fim_uncertainty_mm=0.001
             )
-        case sequence.RefuseSweep(sweep, reasons):
+        case sequence.RefuseTurn(Sweep() as sweep, reasons):
             return events.SweepRefused(member=sweep.member, attempt=sweep.attempt, reasons=reasons)
     return told_of_passes(action)
 
@@ -243,7 +241,7 @@ def told_of_passes(action: sequence.Action) -> events.Event | None:  # noqa: PLR
             return events.ReadyAsked(what=what)
         case sequence.SayReady(what):
             return events.ReadyConfirmed(what=what, how="at the stand")
-        case sequence.AskPass(turn):
+        case sequence.AskTurn(Pass() as turn):
             return events.PassAsked(
                 number=turn.number,
                 direction=turn.direction,
@@ -252,7 +250,7 @@ def told_of_passes(action: sequence.Action) -> events.Event | None:  # noqa: PLR
                 reason=turn.reason,
                 other_speed=False,
             )
-        case sequence.KeepPass(turn):
+        case sequence.KeepTurn(Pass() as turn):
             return events.PassRecorded(
                 number=turn.number,
                 direction=turn.direction,
@@ -263,7 +261,7 @@ def told_of_passes(action: sequence.Action) -> events.Event | None:  # noqa: PLR
                 engagements=524,
                 pinion_deg_per_s=360.0,
             )
-        case sequence.RefusePass(turn, reasons):
+        case sequence.RefuseTurn(Pass() as turn, reasons):
             return events.PassRefused(
                 number=turn.number, direction=turn.direction, attempt=turn.attempt, reasons=reasons
             )

@@ -308,8 +308,9 @@ class VirtualTest:
         self.logbook.append(self.started.test, stamped)
         self.stream.append(stamped)
         if self.follow and isinstance(event, events.PositionAsked):
-            self._simulated.ask(event.engagement, by_eye=self.counted)
-            self._turning, self._was_lifted = True, not event.turn_teeth
+            rolled = self._simulated.rolled(event.engagement, event.gear_angle_deg)
+            self._simulated.ask(event.engagement, rolled=rolled, by_eye=self.counted)
+            self._turning, self._was_lifted = True, not event.turn_deg
         if self.follow and isinstance(event, events.CountAsked):
             self._simulated.ask(event.turns * self.box.gear_set.gear_teeth, by_eye=True)
             self._looks = True

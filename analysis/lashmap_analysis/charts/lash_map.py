@@ -122,7 +122,7 @@ def lash_view(assessment: Assessment) -> LashView | None:
         prediction = assessment.judged.predict(np.arange(cycle, dtype=np.int64))
         curve = prediction.backlash_mm * in_units(1.0, units)
         half_band = BAND * prediction.standard_uncertainty_mm * in_units(1.0, units)
-    points = tuple(_point(p, cycle, units) for p in assessment.positions if p.usable)
+    points = tuple(_point(p, cycle, units) for p in assessment.positions if p.mapped)
     spot = _spot(assessment.stated, cycle, units)
     limits = _limits(record)
     reach = [p.backlash + side * p.bar for p in points for side in (-1, 1)]
@@ -157,7 +157,9 @@ def _limits(record: TestRecord) -> tuple[Limit, ...]:
 
 
 def _point(position: PositionResult, cycle: int, units: Units) -> Point:
-    kind: Literal["planned", "confirming", "outlier"] = position.purpose
+    kind: Literal["planned", "confirming", "outlier"] = (
+        "confirming" if position.purpose == "confirming" else "planned"
+    )
     if position.outlier:
         kind = "outlier"
     return Point(
@@ -184,6 +186,7 @@ def _spot(stated: TightSpotResult | None, cycle: int, units: Units) -> Spot | No
 
 WIDTH = 680.0
 LEFT, RIGHT, TOP, BELOW = 64.0, 612.0, 24.0, 32.0
+LETTER_HIGH, LETTER_DEEP = 9.0, 4.0  # above and below the line that letters stand on
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -377,8 +380,16 @@ def _tight_spot(view: LashView, window: Window, x: Axis, y: Axis) -> list[str]:
         leftward = at > (LEFT + RIGHT) / 2
         label_at = at - 11 if leftward else at + 11
         anchor = "end" if leftward else "start"
-        shapes.append(text(label_at, level + 12, "tight spot", style="t strong halo", anchor=anchor))
+        words_at = level + _beside_limits(level, [y.at(one.value) for one in view.near_limits])
+        shapes.append(text(label_at, words_at, "tight spot", style="t strong halo", anchor=anchor))
     return shapes
+
+
+def _beside_limits(level: float, lines: list[float]) -> float:
+    """How far below a level words stand: under it, or above it where the line of a limit would cross them."""
+    below, above = 12.0, -6.0
+    crossed = any(level + below - LETTER_HIGH < one < level + below + LETTER_DEEP for one in lines)
+    return above if crossed else below
 
 
 # Around the gear: a ring of teeth, backlash growing outwards, matched teeth on top. The radius does not start
@@ -390,6 +401,7 @@ CENTRE = SIZE / 2
 INNER, OUTER, RING = 34.0, 122.0, 128.0
 BESIDE = 0.04  # of a turn
 FIGURE_OUTSIDE = 8.5  # of a circle: middle of its figure
+HALF_FIGURE = 6.0  # of its height, with a little air
 STEEP = 0.9  # cosine of the angle of the spoke with figures to the upright
 
 
@@ -439,6 +451,8 @@ def _figures(view: LashView, radius: Axis) -> list[str]:
     shapes = []
     for number, tick in enumerate(reversed(ticks)):
         at = radius.at(tick) + FIGURE_OUTSIDE
+        if any(abs(at - radius.at(one.value)) < HALF_FIGURE for one in view.near_limits):
+            at = radius.at(tick) - FIGURE_OUTSIDE  # the circle of a limit is not that of the figure beside it
         if at > OUTER:  # there the teeth have their numbers
             continue
         x, y = _polar_place(view, spoke, at)

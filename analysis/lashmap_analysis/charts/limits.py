@@ -25,6 +25,8 @@ from lashmap_analysis.record.record import Units
 
 WIDTH, HEIGHT = 680.0, 62.0
 LEFT, RIGHT, RAIL, THICK = 14.0, 666.0, 32.0, 12.0
+LABEL = 135.0  # width of "min 0.004" in the letters of the narrowest page
+APART = 6.0
 
 
 def limits_chart(
@@ -76,14 +78,28 @@ def _ticks(x: Axis, units: str) -> list[str]:
 
 def _limits(x: Axis, limits: tuple[Limit, ...], units: Units) -> list[str]:
     shapes = []
-    for limit in limits:
+    for limit, (label_at, anchor) in zip(limits, _label_places(x, limits), strict=True):
         at = x.at(limit.value)
         shapes.append(line(at, RAIL - 15, at, RAIL + 9, f"limit {limit.name}"))
-        anchor = "start" if limit.name == "minimum" else "end"
-        shift = -4 if limit.name == "minimum" else 4
         words = f"{limit.name} {format_given(in_mm(limit.value, units), units, with_unit=False)}"
-        shapes.append(text(at + shift, RAIL - 19, words, style="t strong", anchor=anchor))
+        label = text(label_at, RAIL - 19, words, style="t strong", anchor=anchor)
+        # Of the name "min" and "max" stay where the rail is narrow and its letters must be large.
+        whole = f'{limit.name[:3]}<tspan class="other">{limit.name[3:]}</tspan>'
+        shapes.append(label.replace(limit.name, whole))
     return shapes
+
+
+def _label_places(x: Axis, limits: tuple[Limit, ...]) -> list[tuple[float, str]]:
+    """Where the labels of limits begin or end: between them, or outside those that lie close together."""
+    at = {limit.name: x.at(limit.value) for limit in limits}
+    if len(at) < 2 or at["maximum"] - at["minimum"] >= 2 * LABEL:
+        return [
+            (at[one.name] - 4, "start") if one.name == "minimum" else (at[one.name] + 4, "end")
+            for one in limits
+        ]
+    left = min(max(at["minimum"] + 4, LEFT + LABEL), RIGHT - LABEL - APART)
+    right = max(min(at["maximum"] - 4, RIGHT - LABEL), left + APART)
+    return [(left, "end") if one.name == "minimum" else (right, "start") for one in limits]
 
 
 def _interval(x: Axis, spot: Spot) -> list[str]:

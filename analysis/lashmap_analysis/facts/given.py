@@ -28,6 +28,7 @@ from lashmap_analysis.facts.verdict import probability_words
 from lashmap_analysis.judge.assessment import Assessment
 from lashmap_analysis.judge.verdict import DECISION_RULES
 from lashmap_analysis.record.lengths import UNIT_NAMES, format_given, format_spread
+from lashmap_analysis.record.record import Encoder, TestRecord
 
 NO_SERIAL = "not recorded"
 IDENTITY = (
@@ -36,7 +37,10 @@ IDENTITY = (
     text("set_number", "number etched on the gear set"),
     text("stand", "name of the test stand"),
     text("indicator_serial", "serial number of the indicator; empty when the stand file has none"),
-    text("encoder_serial", "serial number of the encoder; empty when the stand file has none"),
+    text(
+        "encoder_serial",
+        "serial number of the encoder (of both, with their shafts); empty when there is none",
+    ),
     text("operator", "who ran the test"),
     text("started_utc", "start, ISO 8601, UTC"),
     text("remark", "what the box file says in words"),
@@ -293,16 +297,33 @@ def _height(assessment: Assessment) -> str:
     indicator, units = assessment.record.indicator, assessment.record.units
     if indicator.height_mm is None:
         return "not given"
-    spread = format_spread(indicator.height_spread_mm(assessment.record.gear_set), units)
+    spread_mm = indicator.height_spread_mm(assessment.record.gear_set)
+    # One that a person wrote down gets no digit that nobody wrote.
+    spread = (format_spread if indicator.height_uncertainty_mm is None else format_given)(spread_mm, units)
     return f"{format_given(indicator.height_mm, units)}, u = {spread}"
+
+
+def serials(record: TestRecord) -> tuple[tuple[str, str], tuple[str, str]]:
+    """Names and serial numbers of indicator and encoder; one that the test did without says so."""
+    identity, indicator = record.identity, record.indicator
+    gauge = "dial gauge, serial" if indicator.by_eye else "indicator, serial"
+    first = "none: encoder alone" if indicator.is_encoder else identity.indicator_serial or NO_SERIAL
+    second = "none: teeth counted" if record.encoder is None else identity.encoder_serial or NO_SERIAL
+    which = "encoder, serial" if record.pinion_encoder is None else "encoders, serial"
+    return (gauge, first), (which, second)
 
 
 def _encoder(assessment: Assessment) -> Rows:
     encoder = assessment.record.encoder
     if encoder is None:
         return (("sits on", "none: teeth were counted by hand"),)
+    second = assessment.record.pinion_encoder
+    serial = ("serial number", assessment.record.identity.encoder_serial or NO_SERIAL)
+    return (serial, *_figures_of(encoder), *(_figures_of(second) if second is not None else ()))
+
+
+def _figures_of(encoder: Encoder) -> Rows:
     rows = (
-        ("serial number", assessment.record.identity.encoder_serial or NO_SERIAL),
         ("sits on", f"{encoder.shaft} shaft"),
         ("one count", f"{encoder.resolution_deg:.5g}°"),
     )

@@ -42,10 +42,11 @@ from lashmap_analysis.record.lengths import (
     DECIMALS,
     MISSING,
     UNIT_NAMES,
+    format_angle,
     format_length,
     format_spread,
 )
-from lashmap_analysis.record.record import RockTrace, Units
+from lashmap_analysis.record.record import Purpose, RockTrace, Units
 from lashmap_analysis.rock.flags import Flag
 
 
@@ -56,7 +57,7 @@ def _read(of: str) -> Of:
 POSITION = (
     whole("position", "number in the order of recording, from 1"),
     whole("engagement", "gear teeth past the matched teeth"),
-    text("purpose", "'planned' or 'confirming'"),
+    text("purpose", "'planned', 'confirming', or how the pair was rolled on: 'third back', 'third forward'"),
     whole("attempt", "which try this is, from 1"),
     number("gear_angle_deg", "middle of the two dwells, past the matched teeth, not wrapped"),
     yes_no("usable", "false when a flag forbids taking a backlash from this rock"),
@@ -197,11 +198,18 @@ def _marks(review: Review | None, position: int) -> list[str]:
     ]
 
 
+_PURPOSES: dict[Purpose, str] = {
+    "confirming": "confirming",
+    "third back": "rolled a third of a pitch back",
+    "third forward": "rolled a third of a pitch forward",
+}
+
+
 def _row(position: PositionResult, units: Units, more: list[str]) -> Row:
     rock = position.rock
     marks = [flag.name.value for flag in position.flags]
     marks += ["outlier"] if position.outlier else []
-    marks += ["confirming"] if position.purpose == "confirming" else []
+    marks += [] if position.purpose == "planned" else [_PURPOSES[position.purpose]]
     marks += [f"try {position.attempt}"] if position.attempt > 1 else []
     marks += more
 
@@ -218,7 +226,7 @@ def _row(position: PositionResult, units: Units, more: list[str]) -> Row:
     cells = (
         str(position.position),
         str(position.engagement),
-        f"{position.gear_angle_deg:.2f}",
+        format_angle(position.gear_angle_deg).rstrip("°"),
         plain(rock.reading_mm),
         Cell(strong=plain(position.normal_backlash_mm)),
         spread(position.with_setting_mm, DECIMALS[units] + 1),

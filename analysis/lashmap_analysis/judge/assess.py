@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import cos, hypot, isnan, radians, sqrt
+from math import cos, hypot, isnan, radians
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from lashmap_analysis.judge.assessment import (
 )
 from lashmap_analysis.judge.cycle_run import cycle_run
 from lashmap_analysis.judge.doubts import cautions_of, doubts_of
+from lashmap_analysis.judge.roll_phases import with_roll
 from lashmap_analysis.judge.settling import cause_sentence, confirm_step, narrowing_steps
 from lashmap_analysis.judge.tight_spot import (
     NORMAL_95,
@@ -40,15 +41,12 @@ from lashmap_analysis.judge.tight_spot import (
 from lashmap_analysis.judge.verdict import Evidence, Read, reach_verdict, tooth_allowance_mm, touched
 from lashmap_analysis.lash_map.lash_map import LashMap, LashMapError, fit_lash_map
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
-from lashmap_analysis.record.record import Floats, RockTrace, RunoutTrace, Shaft, TestRecord
+from lashmap_analysis.record.record import ROLLED, Floats, RockTrace, RunoutTrace, Shaft, TestRecord
 from lashmap_analysis.rock.cross_check import (
     EncoderView,
-    as_rocked_mm,
-    disagreement,
-    encoder_view,
+    beside_encoders,
     of_encoder,
-    pinion_effect_mm,
-    pinion_slip,
+    seen_by_encoders,
     stated_mm,
 )
 from lashmap_analysis.rock.rock import RockReading, measure_rock
@@ -56,7 +54,7 @@ from lashmap_analysis.rock.typed import measure_typed, rounded_alike
 from lashmap_analysis.runout.match import RunoutMatch, match_runout, sweep_sentence, tight_spot_sentence
 from lashmap_analysis.runout.sweep import RunoutError, measure_runout, time_sentence, turning_speed_deg_per_s
 from lashmap_analysis.uncertainty.budget import Budget
-from lashmap_analysis.uncertainty.mesh_state import correction_mm
+from lashmap_analysis.uncertainty.mesh_state import correction_mm, shifts_of
 
 
 def assess(record: TestRecord) -> Assessment:
@@ -73,11 +71,15 @@ def assess(record: TestRecord) -> Assessment:
         IndicatorError: The tip touches no tooth of this gear set, so that no reading means anything.
     """
     record.indicator.check_on(record.gear_set)
-    record = _as_rounded(record)
+    record = _as_rounded(replace(record, conditions=replace(record.conditions, roll_seen=None)))
     measured = tuple(position_result(trace, record) for trace in record.traces)
     fit = _fit(measured, record)
+    rolled = with_roll(record, measured, fit.lash_map)
+    if rolled is not None:
+        record, measured = rolled
+        fit = _fit(measured, record)
     positions = _as_mapped(measured, fit.lash_map)
-    fit = _with_cycle(fit, cycle_run(record, positions), record)
+    fit = _with_cycle(fit, cycle_run(record, _usable(positions)), record)
     verdict = reach_verdict(
         _evidence(record, positions, fit),
         record.limits,
@@ -274,7 +276,8 @@ def _measured_spot(positions: Sequence[PositionResult], record: TestRecord) -> T
 
 
 def _usable(positions: Sequence[PositionResult]) -> list[PositionResult]:
-    return [one for one in positions if one.usable]
+    """Positions that count in the lash map."""
+    return [one for one in positions if one.mapped]
 
 
 def _as_mapped(positions: tuple[PositionResult, ...], lash_map: LashMap | None) -> tuple[PositionResult, ...]:
@@ -310,12 +313,16 @@ def position_result(trace: RockTrace, record: TestRecord) -> PositionResult:
         IndicatorError: The tip touches no tooth of this gear set.
     """
     rock = _rock(trace, record)
-    view = EncoderView()
-    if record.encoder is not None and trace.typed is None:
-        view = encoder_view(trace, rock, record.encoder, record.gear_set)
-        if record.indicator.is_encoder:  # its own reading is no check of it
-            view = EncoderView(gear_angle_deg=view.gear_angle_deg)
-    nominal = record.gear_set.gear_angle_deg(trace.engagement)
+    view = seen_by_encoders(
+        trace,
+        rock,
+        gear_set=record.gear_set,
+        indicator=record.indicator,
+        encoder=record.encoder,
+        pinion_encoder=record.pinion_encoder,
+    )
+    rolled = ROLLED.get(trace.purpose, 0.0)
+    nominal = record.gear_set.gear_angle_deg(1) * (trace.engagement + rolled)
     blank = PositionResult(
         position=trace.position,
         engagement=trace.engagement,
@@ -344,41 +351,20 @@ def _rock(trace: RockTrace, record: TestRecord) -> RockReading:
 
 
 def _measured(blank: PositionResult, view: EncoderView, record: TestRecord) -> PositionResult:
-    """Add the backlash, unless the encoder shows that it is not the mesh's."""
-    factor = record.indicator.normal_per_reading(record.gear_set)
-    backlash = as_rocked_mm(blank.rock, record.gear_set, record.indicator)
-    scatter = factor * blank.rock.standard_uncertainty_mm
-    slip = None
-    if record.encoder is not None:
-        slip = pinion_slip(
-            view,
-            record.encoder,
-            backlash_mm=backlash,
-            standard_uncertainty_mm=scatter,
-            gear_set=record.gear_set,
-        )
-    if slip is not None:
-        flagged = replace(blank, flags=(*blank.flags, slip))
-        if slip.disabling:
-            return flagged
-        blank = flagged
-        # Up to that much too large: rectangular, its whole half-width on one side (GUM 4.3.7).
-        scatter = hypot(scatter, pinion_effect_mm(view, record.gear_set) / sqrt(3))
-    differs = disagreement(
-        view,
-        backlash_mm=backlash,
-        standard_uncertainty_mm=scatter,
-        gear_set=record.gear_set,
-        indicator=record.indicator,
-        units=record.units,
+    """Add the backlash, unless the encoders show that it is not the mesh's."""
+    beside = beside_encoders(
+        view, blank.rock, gear_set=record.gear_set, indicator=record.indicator, units=record.units
     )
-    shift = correction_mm(record.gear_set, record.indicator, record.conditions)
+    flagged = replace(blank, flags=(*blank.flags, *beside.flags))
+    if any(flag.disabling for flag in beside.flags):
+        return flagged
+    of = shifts_of(blank.purpose)
+    shift = correction_mm(record.gear_set, record.indicator, record.conditions, of=of)
     return replace(
-        blank,
-        normal_backlash_mm=stated_mm(blank.rock, record.gear_set, record.indicator, record.conditions),
-        standard_uncertainty_mm=scatter,
+        flagged,
+        normal_backlash_mm=stated_mm(blank.rock, record.gear_set, record.indicator, record.conditions, of=of),
+        standard_uncertainty_mm=beside.standard_uncertainty_mm,
         encoder_backlash_mm=None if view.backlash_mm is None else view.backlash_mm + shift,
-        flags=blank.flags if differs is None else (*blank.flags, differs),
     )
 
 

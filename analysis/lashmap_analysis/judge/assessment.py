@@ -22,7 +22,15 @@ from lashmap_analysis.lash_map.lash_map import LashMap, Prediction
 from lashmap_analysis.lash_map.once_per_turn import Runout, Separability
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.lash_map.tight_spot import TightSpot
-from lashmap_analysis.record.record import Exclusion, Purpose, Shaft, SignOff, StoredResult, TestRecord
+from lashmap_analysis.record.record import (
+    ROLLED,
+    Exclusion,
+    Purpose,
+    Shaft,
+    SignOff,
+    StoredResult,
+    TestRecord,
+)
 from lashmap_analysis.rock.flags import Flag
 from lashmap_analysis.rock.rock import RockReading
 from lashmap_analysis.runout.match import RunoutMatch
@@ -80,13 +88,13 @@ class PositionResult:
     Attributes:
         position: Number in the order of recording, from 1.
         engagement: Whole gear teeth past the matched teeth.
-        purpose: ``planned`` or ``confirming``.
+        purpose: Why it was asked for, and at which phase of the roll (`record.ROLLED`).
         attempt: Which try this is, from 1.
         gear_angle_deg: Middle of the two dwells as the encoder saw it, or the nominal angle without encoder
             samples; degrees past the matched teeth, not wrapped.
         rock: What was read from the trace, flags included.
-        normal_backlash_mm: With all corrections (indicator's curve, temperature, torque, roll phase); None
-            when the rock is not usable.
+        normal_backlash_mm: With all corrections (indicator's curve, temperature, torque, roll phase, the last
+            not where the pair was rolled on); None when the rock is not usable.
         standard_uncertainty_mm: Of `normal_backlash_mm`, within the rock only (repeatability and
             resolution); None when the rock is not usable.
         encoder_backlash_mm: The same rock as the gear-side encoder saw it, corrected likewise; None without
@@ -114,6 +122,11 @@ class PositionResult:
     def usable(self) -> bool:
         """Whether a backlash was taken from the rock."""
         return self.normal_backlash_mm is not None
+
+    @property
+    def mapped(self) -> bool:
+        """Whether it counts in the lash map, which is of whole engagements."""
+        return self.usable and self.purpose not in ROLLED
 
     @property
     def with_setting_mm(self) -> float | None:

@@ -11,8 +11,9 @@ out, and what temperature changes is added to both afterwards.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import hypot, inf
+from typing import Protocol
 
 import numpy as np
 
@@ -20,11 +21,14 @@ from lashmap_analysis.cycle.checks import CycleFlagName, encoder_fault
 from lashmap_analysis.cycle.curve import LashCurve, lash_curve
 from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass, advance_of
+from lashmap_analysis.gears.gear_set import GearSet
+from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.judge.assessment import CycleRun, PositionResult, RockOnCurve
 from lashmap_analysis.judge.tight_spot import CONFIRMING_LEVEL, may_be_tightest
 from lashmap_analysis.judge.verdict import numbers
 from lashmap_analysis.lash_map.model import Priors
 from lashmap_analysis.lash_map.repeats import BELIEVED_MM
+from lashmap_analysis.record.conditions import Conditions
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Direction, PassTrace, TestRecord
 from lashmap_analysis.uncertainty.budget import coverage_factor
@@ -62,22 +66,13 @@ def cycle_run(record: TestRecord, positions: Sequence[PositionResult]) -> CycleR
             remarks=left_out,
         )
     rocks = [one for one in positions if one.usable]
-    fit = fit_cycle(
-        record.gear_set,
-        drive,
-        coast,
-        rocks=[_tie(one, record) for one in rocks],
-        rocks_share_mm=_shared_mm(rocks, record),
-        setting_mm=(BELIEVED_MM / record.gear_set.normal_per_transverse, Priors().setting_um[1]),
-    )
-    curve = lash_curve(
-        fit, correction_mm(record.gear_set, record.indicator, record.conditions, of={TEMPERATURE})
-    )
+    rocked = TyingRocks(rocks, record.gear_set, record.indicator, record.conditions)
+    fit, curve = rocked.tie(drive, coast)
     beside = (
         ()
         if curve is None
         else tuple(
-            _beside(one, record, curve, fit, float(apart))
+            _beside(one, rocked, curve, fit, float(apart))
             for one, apart in zip(rocks, fit.rocks_apart, strict=True)
         )
     )
@@ -144,37 +139,88 @@ def as_pass(trace: PassTrace) -> CyclePass:
     )
 
 
-def _at_its_phase_mm(position: PositionResult, record: TestRecord, *, warm: bool) -> float:
-    """Normal backlash of a rock at no torque and at its own roll phase, as `warm` as it was or at 20 °C."""
-    taken_back = {ROLL, TEMPERATURE} if warm else {ROLL}
-    stated = position.normal_backlash_mm or 0.0
-    return stated - correction_mm(record.gear_set, record.indicator, record.conditions, of=taken_back)
+class StatedRock(Protocol):
+    """A usable rock as it is stated: normal backlash at 20 °C, with the scatter within the rock alone."""
+
+    @property
+    def engagement(self) -> int:
+        """Whole gear teeth past the matched teeth."""
+
+    @property
+    def normal_backlash_mm(self) -> float | None:
+        """As `stated_mm` gives it."""
+
+    @property
+    def standard_uncertainty_mm(self) -> float | None:
+        """Without the scatter between settings of the tip."""
 
 
-def _tie(position: PositionResult, record: TestRecord) -> TiedRock:
-    per = record.gear_set.normal_per_transverse
-    return TiedRock(
-        engagement=position.engagement,
-        transverse_mm=_at_its_phase_mm(position, record, warm=True) / per,
-        standard_uncertainty_mm=max(position.standard_uncertainty_mm or 0.0, LEAST_MM) / per,
-    )
+@dataclass(frozen=True)
+class TyingRocks:
+    """Rocks that tie the level of a cycle run, live and in the result alike.
 
+    Attributes:
+        rocks: Usable ones.
+        gear_set: The gear set under test.
+        indicator: The indicator and its set-up.
+        conditions: How the box was when it was turned and rocked.
+    """
 
-def _shared_mm(rocks: Sequence[PositionResult], record: TestRecord) -> float:
-    """What the set-up of the indicator puts into all rocks alike, as transverse backlash."""
-    if not rocks:
-        return 0.0
-    mean = sum(_at_its_phase_mm(one, record, warm=True) for one in rocks) / len(rocks)
-    lines = set_up_lines(record.gear_set, record.indicator, mean)
-    return hypot(*(line.standard_uncertainty_mm for line in lines)) / record.gear_set.normal_per_transverse
+    rocks: Sequence[StatedRock]
+    gear_set: GearSet
+    indicator: Indicator
+    conditions: Conditions
+
+    def tie(
+        self, drive: Sequence[CyclePass], coast: Sequence[CyclePass]
+    ) -> tuple[CycleFit, LashCurve | None]:
+        """Find the lash of passes on both flanks, and state it at 20 °C; no curve where the run is refused.
+
+        Raises:
+            CycleError: As `fit_cycle`.
+        """
+        per = self.gear_set.normal_per_transverse
+        fit = fit_cycle(
+            self.gear_set,
+            drive,
+            coast,
+            rocks=[self._tied(one) for one in self.rocks],
+            rocks_share_mm=self._shared_mm(),
+            setting_mm=(BELIEVED_MM / per, Priors().setting_um[1]),
+        )
+        return fit, lash_curve(fit, self._correction_mm(TEMPERATURE))
+
+    def at_its_phase_mm(self, rock: StatedRock, *, warm: bool = False) -> float:
+        """Normal backlash at no torque and at its own roll phase, as `warm` as it was or at 20 °C."""
+        taken_back = {ROLL, TEMPERATURE} if warm else {ROLL}
+        return (rock.normal_backlash_mm or 0.0) - self._correction_mm(*taken_back)
+
+    def _correction_mm(self, *of: str) -> float:
+        return correction_mm(self.gear_set, self.indicator, self.conditions, of=of)
+
+    def _tied(self, rock: StatedRock) -> TiedRock:
+        per = self.gear_set.normal_per_transverse
+        return TiedRock(
+            engagement=rock.engagement,
+            transverse_mm=self.at_its_phase_mm(rock, warm=True) / per,
+            standard_uncertainty_mm=max(rock.standard_uncertainty_mm or 0.0, LEAST_MM) / per,
+        )
+
+    def _shared_mm(self) -> float:
+        """What the set-up of the indicator puts into all rocks alike, as transverse backlash."""
+        if not self.rocks:
+            return 0.0
+        mean = sum(self.at_its_phase_mm(one, warm=True) for one in self.rocks) / len(self.rocks)
+        lines = set_up_lines(self.gear_set, self.indicator, mean)
+        return hypot(*(line.standard_uncertainty_mm for line in lines)) / self.gear_set.normal_per_transverse
 
 
 def _beside(
-    position: PositionResult, record: TestRecord, curve: LashCurve, fit: CycleFit, apart: float
+    position: PositionResult, rocked: TyingRocks, curve: LashCurve, fit: CycleFit, apart: float
 ) -> RockOnCurve:
     setting = fit.gear_set.normal_per_transverse * fit.setting_mm
-    engagement = position.engagement % record.gear_set.mesh_cycle
-    backlash = _at_its_phase_mm(position, record, warm=False)
+    engagement = position.engagement % fit.gear_set.mesh_cycle
+    backlash = rocked.at_its_phase_mm(position)
     return RockOnCurve(
         position=position.position,
         engagement=engagement,

@@ -293,7 +293,7 @@ def _off_whole_teeth(record: TestRecord, positions: Sequence[PositionResult]) ->
     """The encoder's angles do not stay at one place within the tooth, though the tip rests on whole teeth."""
     pitch = 360.0 / record.gear_set.gear_teeth
     offsets = [
-        one.gear_angle_deg - record.gear_set.gear_angle_deg(one.engagement) for one in positions if one.usable
+        one.gear_angle_deg - record.gear_set.gear_angle_deg(one.engagement) for one in positions if one.mapped
     ]
     wander = (max(offsets) - min(offsets)) / pitch if offsets else 0.0
     if wander <= 0.5:
@@ -348,11 +348,11 @@ def map_remarks(
 
     Args:
         lash_map: The map.
-        positions: All positions of the test; the map was fitted to the usable ones, in this order.
+        positions: All positions of the test; the map was fitted to those that count in it, in this order.
         record: The test record, for its sweeps and the unit of the figures.
     """
     units, swept = record.units, {sweep.member for sweep in record.sweeps}
-    usable = [one for one in positions if one.usable]
+    usable = [one for one in positions if one.mapped]
     found = {finding.index: finding for finding in lash_map.findings}
     outliers = [_sentence(usable[index], found.get(index), lash_map, units) for index in lash_map.outliers]
     separable = lash_map.separable

@@ -140,8 +140,9 @@ def place(gear_set: GearSet, engagement: int) -> str:
 
 def _on_member(member: str, count: int, teeth: int) -> str:
     turns, rest = divmod(count, teeth)
-    whole = "" if turns == 0 else f"{turns} turn{'s' if turns > 1 else ''} and "
-    return f"{member} {whole}{rest} {'tooth' if rest == 1 else 'teeth'} ({rest * 360 / teeth:.1f}°)"
+    whole = f"{turns} turn{'s' if turns > 1 else ''}" if turns else ""
+    part = f"{rest} {'tooth' if rest == 1 else 'teeth'} ({rest * 360 / teeth:.1f}°)" if rest else ""
+    return f"{member} {' and '.join(filter(None, (whole, part)))}"
 
 
 def _what_moved_it(lash_map: Lash, units: Units) -> str:

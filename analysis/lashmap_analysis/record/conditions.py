@@ -17,6 +17,23 @@ Material = Literal["steel", "cast iron", "aluminium"]
 EXPANSION: dict[Material, float] = {"steel": 11.5, "cast iron": 10.5, "aluminium": 23.0}
 
 
+@dataclass(frozen=True, kw_only=True)
+class RollSeen:
+    """What rocks at three phases of the roll say, normal backlash in mm (`uncertainty/roll.py`).
+
+    Attributes:
+        back_mm: A third of a pitch back, less what the lash map says of the whole engagement.
+        forward_mm: The same a third of a pitch forward.
+        correction_mm: From the whole engagement to the least within a pitch, 0 or less.
+        standard_uncertainty_mm: Of the correction.
+    """
+
+    back_mm: float
+    forward_mm: float
+    correction_mm: float
+    standard_uncertainty_mm: float
+
+
 class ConditionsError(FieldError):
     """Conditions that cannot be."""
 
@@ -42,6 +59,7 @@ class Conditions:
         compliance_um_per_nm: What the reading grows by for each N m more, both flanks together.
         compliance_uncertainty_um_per_nm: Standard uncertainty of that.
         roll_variation_mm: Largest less smallest normal backlash while the pair rolls through one pitch.
+        roll_seen: Found from rocks of the same test; `assess` fills it, nobody records it.
 
     Raises:
         ConditionsError: A field cannot be right; carries ``field``, ``got`` and ``expected``.
@@ -62,6 +80,7 @@ class Conditions:
     compliance_um_per_nm: float | None = None
     compliance_uncertainty_um_per_nm: float | None = None
     roll_variation_mm: float | None = None
+    roll_seen: RollSeen | None = None
 
     def __post_init__(self) -> None:
         require_ranges(ConditionsError, self, _RANGES)

@@ -1,4 +1,4 @@
-"""Lengths as text: millimetres inside, the box's own unit on paper.
+"""Lengths and angles as text: millimetres inside, the box's own unit on paper.
 
 How many decimals a length is shown with is decided here, for sentences, tables and charts alike. What is
 worth showing is not.
@@ -16,6 +16,7 @@ MM_PER_INCH = 25.4
 DECIMALS: dict[Units, int] = {"mm": 4, "in": 5}
 UNIT_NAMES: dict[Units, str] = {"mm": "millimetres", "in": "inches"}
 MISSING = "–"
+_NOTHING_MM = 1e-9  # a picometre: what rounding leaves of a difference that is nought
 # Drawings give backlash in hundredths of a millimetre and in thousandths of an inch (common practice, no
 # source): so many digits a given length has at least, its last noughts with it.
 GIVEN_DECIMALS: dict[Units, int] = {"mm": 2, "in": 3}
@@ -73,7 +74,7 @@ def format_spread(
         with_unit: Append the unit after a no-break space.
     """
     digits = DECIMALS[units] + 1 if decimals is None else decimals
-    if length_mm is not None and math.isfinite(length_mm) and length_mm > 0.0:
+    if length_mm is not None and math.isfinite(length_mm) and length_mm >= _NOTHING_MM:
         first = -math.floor(math.log10(in_units(length_mm, units)))
         digits = max(digits, first) if round(in_units(length_mm, units), digits) == 0.0 else digits
     return format_length(length_mm, units, decimals=digits, with_unit=with_unit)
@@ -96,6 +97,14 @@ def format_given(length_mm: float | None, units: Units, *, with_unit: bool = Tru
     digits = next(exact, measured)
     write = format_spread if value > 0.0 else format_length
     return write(length_mm, units, decimals=digits, with_unit=with_unit)
+
+
+def format_angle(angle_deg: float | None, *, decimals: int = 2, signed: bool = False) -> str:
+    """Write an angle for people, without a sign where it is shown as nought: ``0.00°``, never ``-0.00°``."""
+    if angle_deg is None or not math.isfinite(angle_deg):
+        return MISSING
+    value = round(angle_deg, decimals) + 0.0
+    return f"{value:{'+' if signed and value else ''}.{decimals}f}°"
 
 
 # Coefficients that hold a length, by their unit in mm: in inches another unit, and by what the figure grows.

@@ -7,9 +7,11 @@ the matched teeth.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from math import nan
+from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
@@ -20,7 +22,9 @@ from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.record.conditions import NOTHING_RECORDED, Conditions
 
 Floats = NDArray[np.float64]
-Purpose = Literal["planned", "confirming"]
+Purpose = Literal["planned", "confirming", "third back", "third forward"]
+ROLLED: Mapping[Purpose, float] = MappingProxyType({"third back": -1 / 3, "third forward": 1 / 3})
+"""Pitches that the pair is rolled on from the whole engagement, for rocks that see the roll phase."""
 Shaft = Literal["gear", "pinion"]
 Units = Literal["mm", "in"]
 DecisionRule = Literal["two-sided", "one-sided"]
@@ -63,7 +67,7 @@ class RockTrace:
     Attributes:
         position: Number of the position in the order of recording, from 1.
         engagement: Whole gear teeth past the matched teeth.
-        purpose: Why the position was asked for.
+        purpose: Why the position was asked for; also how far the pair is rolled on (`ROLLED`).
         time_s: Shape (n,), seconds from the start of the test, increasing.
         indicator_mm: Shape (n,), as the indicator gave it, sign and zero included.
         encoder_time_s: Shape (m,), same time base.
@@ -74,6 +78,8 @@ class RockTrace:
         left_out_s: Reversals that a reviewer took out of the reading, each as the (start, end) of the time
             between its two dwells.
         typed: Readings that a person typed; then there are no samples. None where instruments were read.
+        pinion_time_s: Shape (k,), same time base; of the pinion's own encoder on a stand with two.
+        pinion_deg: Shape (k,), angle of the pinion's shaft past the matched teeth.
     """
 
     position: int
@@ -87,6 +93,8 @@ class RockTrace:
     times_apart_uncertainty_s: float = nan
     left_out_s: tuple[tuple[float, float], ...] = ()
     typed: TypedReadings | None = None
+    pinion_time_s: Floats = field(default_factory=lambda: np.empty(0))
+    pinion_deg: Floats = field(default_factory=lambda: np.empty(0))
 
     @classmethod
     def of_typed(
@@ -241,6 +249,7 @@ class Identity:
         encoder_serial: Serial number of the encoder.
         operator: Who ran it.
         started_utc: ISO 8601, UTC.
+        started_local: The same by the clock on the wall, ISO 8601 with its offset; empty where not kept.
         remark: Anything the box file says in words, such as that the scenario is invented.
         seal: Digest that the logbook sealed the test with, in hexadecimal; empty when it is not sealed.
     """
@@ -254,6 +263,7 @@ class Identity:
     encoder_serial: str = ""
     operator: str = ""
     started_utc: str = ""
+    started_local: str = ""
     remark: str = ""
     seal: str = ""
 
@@ -303,14 +313,16 @@ class TestRecord:
     __test__ = False  # pytest: a record, not a test class
 
 
-def moment(started_utc: str) -> str:
+def moment(started_utc: str, local: str = "") -> str:
     """Write a moment of the record for people.
 
     Args:
         started_utc: ISO 8601; without an offset it is UTC.
+        local: The same by the clock on the wall, ISO 8601 with its offset; empty where it is not known.
 
     Returns:
-        Such as ``2030-05-17 08:12 UTC``. A date alone, and what is no moment, is returned as it is.
+        Such as ``2030-05-17 08:12 UTC``, or ``2030-05-17 08:12 UTC (10:12 +02:00)``. A date alone, and
+        what is no moment, is returned as it is.
     """
     try:
         parsed = datetime.fromisoformat(started_utc)
@@ -319,7 +331,19 @@ def moment(started_utc: str) -> str:
     if ":" not in started_utc:  # a date alone would be given midnight
         return started_utc
     when = parsed.astimezone(UTC) if parsed.tzinfo else parsed
-    return f"{when:%Y-%m-%d %H:%M} UTC"
+    return f"{when:%Y-%m-%d %H:%M} UTC{_on_the_wall(local, when)}"
+
+
+def _on_the_wall(local: str, when: datetime) -> str:
+    """The local time of a moment with its offset, in brackets; its date where that is another."""
+    try:
+        there = datetime.fromisoformat(local)
+    except ValueError:
+        return ""
+    if not there.utcoffset():  # none, or UTC itself
+        return ""
+    day = "" if there.date() == when.date() else f"{there:%Y-%m-%d} "
+    return f" ({day}{there:%H:%M} {there.isoformat()[-6:]})"
 
 
 @dataclass(frozen=True, kw_only=True)

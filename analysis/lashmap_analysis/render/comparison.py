@@ -97,7 +97,7 @@ def figures(build: Build, units: Units) -> tuple[tuple[str, str], ...]:
     found = [
         ("box", f"{identity.box}, serial {identity.serial}"),
         ("gear set", identity.set_number or "–"),
-        ("started", moment(identity.started_utc) or "–"),
+        ("started", moment(identity.started_utc, identity.started_local) or "–"),
         ("verdict", assessment.verdict.outcome),
     ]
     if stated is not None:

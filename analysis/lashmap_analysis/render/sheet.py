@@ -16,7 +16,7 @@ from lashmap_analysis.charts.limits import limits_chart, seal
 from lashmap_analysis.charts.qr_code import code_chart
 from lashmap_analysis.charts.svg import MORE, cut_to, width
 from lashmap_analysis.facts.cycle import cycle_lines
-from lashmap_analysis.facts.given import NO_SERIAL, limit_line, limit_words
+from lashmap_analysis.facts.given import limit_line, limit_words, serials
 from lashmap_analysis.facts.in_words import without_keys
 from lashmap_analysis.facts.lash_map import why_no_map
 from lashmap_analysis.facts.review import ReviewOnFront, review_on_front
@@ -41,7 +41,7 @@ _IDENTITY = {"box": 90, "remark": 150}
 _OTHER_IDENTITY = 44
 _REASON, _REASONS = 260, 7
 _STEP, _STEPS = 200, 6
-_STATE_NAME, _DETAIL, _REMEDY, _STATES = 48, 120, 120, 9
+_STATE_NAME, _DETAIL, _REMEDY, _STATES, _MORE_STATES = 48, 120, 120, 9, 3
 _CAUSE, _LINE, _RUN = 400, 190, 300
 _IN_CODE = 120  # a name, or the 64 digits of a seal
 
@@ -235,7 +235,8 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
         *cut.several("sweep", sweep_lines(assessment), _LINE, 3),
     )
     unused = _REASONS + _STEPS - 2 * taken - len(reasons) - len(would_settle)
-    preconditions = _preconditions(record.preconditions, cut, _STATES - max(0, taken - unused))
+    room = _STATES + min(_MORE_STATES, max(0, unused) // 2) - max(0, taken - unused)
+    preconditions = _preconditions(record.preconditions, cut, room)
     lines = [*(one.words for one in reasons), *would_settle, closing, limits, judged, cause, *told]
     lines += [f"{one.name} {one.detail} {one.remedy}" for one in preconditions]
     lines += [""] * (4 * taken)  # the results side by side
@@ -244,7 +245,7 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
     identity = replace(record.identity, **short)
     return {
         "identity": identity,
-        "cells": _cells(identity, cut_to(assessment.version, _OTHER_IDENTITY)),
+        "cells": _cells(replace(record, identity=identity), cut_to(assessment.version, _OTHER_IDENTITY)),
         "reasons": reasons,
         "would_settle": would_settle,
         "closing": closing,
@@ -258,17 +259,17 @@ def _cut_words(assessment: Assessment) -> dict[str, Any]:
     }
 
 
-def _cells(identity: Identity, version: str) -> tuple[tuple[str, str], ...]:
+def _cells(record: TestRecord, version: str) -> tuple[tuple[str, str], ...]:
+    identity = record.identity
     return (
         ("test", identity.test),
         ("serial", identity.serial),
         ("gear set", identity.set_number),
         ("stand", identity.stand),
-        ("indicator, serial", identity.indicator_serial or NO_SERIAL),
-        ("encoder, serial", identity.encoder_serial or NO_SERIAL),
+        *serials(record),
         ("operator", identity.operator),
         ("analysis", version),
-        ("started", moment(identity.started_utc)),
+        ("started", moment(identity.started_utc, identity.started_local)),
     )
 
 

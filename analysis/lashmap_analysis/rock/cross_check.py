@@ -10,6 +10,7 @@ the pinion, which should be locked, moved. Not decided here: what a disagreement
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from math import hypot, inf, isfinite, nan, radians, sqrt
 from typing import TYPE_CHECKING
@@ -21,7 +22,7 @@ from lashmap_analysis.gears.indicator import MOST_HEIGHT_MODULES
 from lashmap_analysis.record.lengths import MM_PER_INCH, format_length
 from lashmap_analysis.record.record import Units
 from lashmap_analysis.rock.flags import Flag, FlagName
-from lashmap_analysis.uncertainty.mesh_state import correction_mm
+from lashmap_analysis.uncertainty.mesh_state import SHIFTS, correction_mm
 from lashmap_analysis.uncertainty.set_up import against_angle_mm, height_sensitivity_per_mm
 
 if TYPE_CHECKING:
@@ -38,6 +39,7 @@ Floats = NDArray[np.float64]
 AGREEMENT_FACTOR = 3.0
 # A count that flickers between two neighbours while the shaft stands still moves by one, with noise by two.
 STILL_COUNTS = 3.0
+_EXACT = 1 + 1e-6  # sums of decimal counts are not exact
 # Part of the backlash that a pinion's movement may add with a warning; beyond, the lash is not the mesh's.
 SLIP_SHARE = 0.02
 # Logarithm of how near to 25.4 a ratio must be for mistaken inches to be named: a twentieth.
@@ -54,14 +56,15 @@ class EncoderView:
         backlash_mm: Normal backlash at the outer pitch radius from the gear's angle; None unless the encoder
             sits on the gear and has samples in two dwells of each flank.
         standard_uncertainty_mm: Of `backlash_mm`, by itself; NaN without one.
-        pinion_movement_deg: Range of the pinion's angle from the first dwell to the last; None unless the
-            encoder sits on the pinion.
+        pinion_movement_deg: How far the pinion moved; None unless an encoder sits on it and has samples.
+        pinion_still_deg: What a pinion that stands still may show.
     """
 
     gear_angle_deg: float | None = None
     backlash_mm: float | None = None
     standard_uncertainty_mm: float = nan
     pinion_movement_deg: float | None = None
+    pinion_still_deg: float = 0.0
 
 
 _STUCK = "The encoder repeated one count for longer than a dwell: check its coupling and cable."
@@ -81,6 +84,35 @@ def _said_of_encoder(sentence: str) -> str:
     return sentence.replace("indicator", "encoder").replace("Indicator", "Encoder")
 
 
+def seen_by_encoders(
+    trace: RockTrace,
+    rock: RockReading,
+    *,
+    gear_set: GearSet,
+    indicator: Indicator,
+    encoder: Encoder | None,
+    pinion_encoder: Encoder | None,
+) -> EncoderView:
+    """Read what encoders there are over the dwells of a rock.
+
+    Args:
+        trace: The samples of one rock.
+        rock: Its reading, for the dwells.
+        gear_set: The gear set under test.
+        indicator: What the rock was read from; an encoder in that place is no check of itself.
+        encoder: The encoder of the trace; None where teeth were counted.
+        pinion_encoder: The second one, on the pinion; None on a stand with one.
+    """
+    if encoder is None or trace.typed is not None:
+        return EncoderView()
+    view = encoder_view(trace, rock, encoder, gear_set)
+    if pinion_encoder is not None:
+        view = _with_pinion(view, _Angles(trace.pinion_time_s, trace.pinion_deg), trace, rock, pinion_encoder)
+    if indicator.is_encoder:
+        view = replace(view, backlash_mm=None, standard_uncertainty_mm=nan)
+    return view
+
+
 def encoder_view(trace: RockTrace, rock: RockReading, encoder: Encoder, gear_set: GearSet) -> EncoderView:
     """Read the encoder over the dwells that the indicator gave.
 
@@ -96,27 +128,84 @@ def encoder_view(trace: RockTrace, rock: RockReading, encoder: Encoder, gear_set
     Returns:
         What could be seen; everything None when the encoder has no samples there.
     """
-    middle, angle, high = _dwell_angles(trace, rock)
+    seen = _Angles(trace.encoder_time_s, trace.encoder_deg)
+    middle, angle, high = _dwell_angles(seen, trace, rock)
     if not (high.any() and (~high).any()):
         return EncoderView()
     if encoder.shaft == "pinion":
-        return EncoderView(
-            gear_angle_deg=_centre(angle, high) / gear_set.ratio,
-            pinion_movement_deg=_movement_deg(trace, rock),
-        )
+        view = EncoderView(gear_angle_deg=_centre(angle, high) / gear_set.ratio)
+        return _with_pinion(view, seen, trace, rock, encoder)
     centre = _centre(angle, high)
     if min(np.count_nonzero(high), np.count_nonzero(~high)) < 2:
         return EncoderView(gear_angle_deg=centre)
-    lash_deg, scatter_deg = _step(middle, angle, high)
-    # A level that stands still between two counts is off by up to half a count however long it is watched,
-    # and so is the other: rectangular, twice (GUM F.2.2.1).
-    counts = encoder.resolution_deg / sqrt(6)
-    uncertainty = hypot(scatter_deg, counts, encoder.standard_uncertainty_deg)
+    lash_deg, uncertainty = _step(middle, angle, high, encoder)
     arm = gear_set.normal_from_transverse(gear_set.outer_gear_pitch_radius_mm)
     return EncoderView(
         gear_angle_deg=centre,
         backlash_mm=radians(abs(lash_deg)) * arm,
         standard_uncertainty_mm=radians(uncertainty) * arm,
+    )
+
+
+def _with_pinion(
+    view: EncoderView, seen: _Angles, trace: RockTrace, rock: RockReading, encoder: Encoder
+) -> EncoderView:
+    """Add whether the pinion moved: its range over the rock, or what it gives from flank to flank.
+
+    A range within some counts may be the count's own flicker. A lock with play gives way at every reversal,
+    and the mean of each dwell shows that from less: by it the reading is too large just the same.
+    """
+    middle, angle, high = _dwell_angles(seen, trace, rock)
+    if not (high.any() and (~high).any()):
+        return view
+    inside = (seen.time_s >= rock.dwells[0].start_s) & (seen.time_s <= rock.dwells[-1].end_s)
+    moved = float(np.ptp(seen.deg[inside]))
+    still = STILL_COUNTS * encoder.resolution_deg + AGREEMENT_FACTOR * encoder.standard_uncertainty_deg
+    if moved <= still * _EXACT:
+        step, uncertainty = _step(middle, angle, high, encoder)
+        moved, still = abs(step), AGREEMENT_FACTOR * uncertainty
+    return replace(view, pinion_movement_deg=moved, pinion_still_deg=still)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Beside:
+    """A usable rock once the encoders were asked.
+
+    Attributes:
+        standard_uncertainty_mm: Of its normal backlash, random part; with what the pinion may have added.
+        flags: What the encoders say against it.
+    """
+
+    standard_uncertainty_mm: float
+    flags: tuple[Flag, ...]
+
+
+def beside_encoders(
+    view: EncoderView, rock: RockReading, *, gear_set: GearSet, indicator: Indicator, units: Units = "mm"
+) -> Beside:
+    """Hold a usable rock beside what the encoders saw, live and in the result alike.
+
+    Raises:
+        IndicatorError: The tip touches no tooth of this gear set.
+    """
+    backlash = as_rocked_mm(rock, gear_set, indicator)
+    scatter = indicator.normal_per_reading(gear_set) * rock.standard_uncertainty_mm
+    slip = pinion_slip(view, backlash_mm=backlash, standard_uncertainty_mm=scatter, gear_set=gear_set)
+    if slip is not None and slip.disabling:
+        return Beside(standard_uncertainty_mm=scatter, flags=(slip,))
+    if slip is not None:
+        # Up to that much too large: rectangular, its whole half-width on one side (GUM 4.3.7).
+        scatter = hypot(scatter, pinion_effect_mm(view, gear_set) / sqrt(3))
+    differs = disagreement(
+        view,
+        backlash_mm=backlash,
+        standard_uncertainty_mm=scatter,
+        gear_set=gear_set,
+        indicator=indicator,
+        units=units,
+    )
+    return Beside(
+        standard_uncertainty_mm=scatter, flags=tuple(one for one in (slip, differs) if one is not None)
     )
 
 
@@ -236,12 +325,7 @@ def coarse(length_mm: float, units: Units) -> str:
 
 
 def pinion_slip(
-    view: EncoderView,
-    encoder: Encoder,
-    *,
-    backlash_mm: float,
-    standard_uncertainty_mm: float,
-    gear_set: GearSet,
+    view: EncoderView, *, backlash_mm: float, standard_uncertainty_mm: float, gear_set: GearSet
 ) -> Flag | None:
     """Flag a pinion that moved while it should have been held.
 
@@ -249,28 +333,24 @@ def pinion_slip(
     Δφ r_e1 cos α_n cos β_e.
 
     Returns:
-        None when the pinion stood still within 3 counts and its standard uncertainty; a warning while the
-        reading is spoiled by no more than its own uncertainty or 2 %; otherwise a disabling flag.
+        None when the pinion stood still as far as its encoder can tell; a warning while the reading is
+        spoiled by no more than its own uncertainty or 2 %; otherwise a disabling flag.
     """
-    if view.pinion_movement_deg is None:
-        return None
-    still = STILL_COUNTS * encoder.resolution_deg + AGREEMENT_FACTOR * encoder.standard_uncertainty_deg
-    # A millionth of slack: sums of decimal counts are not exact.
-    if view.pinion_movement_deg <= still * (1 + 1e-6):
+    if view.pinion_movement_deg is None or view.pinion_movement_deg <= view.pinion_still_deg * _EXACT:
         return None
     spoiled = pinion_effect_mm(view, gear_set)
     allowed = max(SLIP_SHARE * backlash_mm, AGREEMENT_FACTOR * standard_uncertainty_mm)
     disabling = spoiled > allowed
     return Flag(
-        name=FlagName.SLIP,
+        name=FlagName.PINION_MOVED,
         disabling=disabling,
         sentence=(
-            f"The pinion moved by {view.pinion_movement_deg:.4f}° during the rock"
+            f"The pinion turned by {view.pinion_movement_deg:.4f}° during the rock"
             + (": lock it and rock again." if disabling else "; the reading may be too large by that.")
         ),
         numbers={
             "pinion_movement_deg": view.pinion_movement_deg,
-            "allowed_deg": still,
+            "allowed_deg": view.pinion_still_deg,
             "backlash_effect_mm": spoiled,
         },
     )
@@ -282,7 +362,17 @@ def pinion_effect_mm(view: EncoderView, gear_set: GearSet) -> float:
     return gear_set.normal_from_transverse(arc)
 
 
-def _dwell_angles(trace: RockTrace, rock: RockReading) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+@dataclass(frozen=True)
+class _Angles:
+    """What one encoder said: times and angles, shape (n,)."""
+
+    time_s: Floats
+    deg: Floats
+
+
+def _dwell_angles(
+    seen: _Angles, trace: RockTrace, rock: RockReading
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """Middle time, mean angle and flank of each dwell that holds encoder samples.
 
     The indicator says when a dwell begins and ends. By as much as the two instruments' times may be apart
@@ -292,14 +382,14 @@ def _dwell_angles(trace: RockTrace, rock: RockReading) -> tuple[Floats, Floats, 
     dwells = rock.dwells
     begin = np.array([one.start_s for one in dwells], dtype=np.float64)
     end = np.array([one.end_s for one in dwells], dtype=np.float64)
-    start, stop = _inside(trace, begin, end)
+    start, stop = _inside(seen, begin, end)
     if isfinite(trace.times_apart_uncertainty_s):
         edge = 2.0 * trace.times_apart_uncertainty_s
-        late, early = _inside(trace, begin + edge, end - edge)
+        late, early = _inside(seen, begin + edge, end - edge)
         start, stop = np.where(early > late, (late, early), (start, stop))
     kept = stop > start
-    first = float(trace.encoder_deg[0]) if trace.encoder_deg.size else 0.0
-    sums = np.concatenate([[0.0], np.cumsum(trace.encoder_deg - first)])
+    first = float(seen.deg[0]) if seen.deg.size else 0.0
+    sums = np.concatenate([[0.0], np.cumsum(seen.deg - first)])
     count = np.where(kept, stop - start, 1)
     angle = (sums[stop] - sums[start]) / count + first
     middle = np.array([(one.start_s + one.end_s) / 2 for one in dwells], dtype=np.float64)
@@ -307,11 +397,11 @@ def _dwell_angles(trace: RockTrace, rock: RockReading) -> tuple[Floats, Floats, 
     return middle[kept], angle[kept], high[kept]
 
 
-def _inside(trace: RockTrace, begin: Floats, end: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _inside(seen: _Angles, begin: Floats, end: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """First encoder sample of each span and the one behind its last."""
     return (
-        np.searchsorted(trace.encoder_time_s, begin, side="left"),
-        np.searchsorted(trace.encoder_time_s, end, side="right"),
+        np.searchsorted(seen.time_s, begin, side="left"),
+        np.searchsorted(seen.time_s, end, side="right"),
     )
 
 
@@ -319,7 +409,7 @@ def _centre(angle: Floats, high: NDArray[np.bool_]) -> float:
     return float(angle[high].mean() + angle[~high].mean()) / 2
 
 
-def _step(middle: Floats, angle: Floats, high: NDArray[np.bool_]) -> tuple[float, float]:
+def _step(middle: Floats, angle: Floats, high: NDArray[np.bool_], encoder: Encoder) -> tuple[float, float]:
     """Step from flank to flank and its standard uncertainty, by least squares with a linear drift."""
     time = middle - middle.mean()
     columns = np.column_stack([np.ones_like(time), time, np.where(high, 0.5, -0.5)])
@@ -328,14 +418,11 @@ def _step(middle: Floats, angle: Floats, high: NDArray[np.bool_]) -> tuple[float
     if rank < 3 or spare < 1:
         return float(solution[2]), inf
     variance = float(np.sum((angle - angle.mean() - columns @ solution) ** 2)) / spare
-    return float(solution[2]), sqrt(variance * float(np.linalg.inv(columns.T @ columns)[2, 2]))
-
-
-def _movement_deg(trace: RockTrace, rock: RockReading) -> float:
-    inside = (trace.encoder_time_s >= rock.dwells[0].start_s) & (
-        trace.encoder_time_s <= rock.dwells[-1].end_s
-    )
-    return float(np.ptp(trace.encoder_deg[inside])) if inside.any() else 0.0
+    scatter = sqrt(variance * float(np.linalg.inv(columns.T @ columns)[2, 2]))
+    # A level that stands still between two counts is off by up to half a count however long it is watched,
+    # and so is the other: rectangular, twice (GUM F.2.2.1).
+    counts = encoder.resolution_deg / sqrt(6)
+    return float(solution[2]), hypot(scatter, counts, encoder.standard_uncertainty_deg)
 
 
 def _ratio_text(indicator_mm: float, encoder_mm: float) -> str:
@@ -357,10 +444,17 @@ def as_rocked_mm(rock: RockReading, gear_set: GearSet, indicator: Indicator) -> 
     return indicator.normal_per_reading(gear_set) * reading
 
 
-def stated_mm(rock: RockReading, gear_set: GearSet, indicator: Indicator, conditions: Conditions) -> float:
-    """The same at 20 °C, at no torque and at the least roll phase.
+def stated_mm(
+    rock: RockReading,
+    gear_set: GearSet,
+    indicator: Indicator,
+    conditions: Conditions,
+    *,
+    of: Collection[str] = SHIFTS,
+) -> float:
+    """The same at 20 °C, at no torque and at the least roll phase, as far as `of` names these corrections.
 
     Raises:
         IndicatorError: The tip touches no tooth of this gear set.
     """
-    return as_rocked_mm(rock, gear_set, indicator) + correction_mm(gear_set, indicator, conditions)
+    return as_rocked_mm(rock, gear_set, indicator) + correction_mm(gear_set, indicator, conditions, of=of)

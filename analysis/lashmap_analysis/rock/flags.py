@@ -33,6 +33,7 @@ class FlagName(StrEnum):
     COARSE_INDICATOR = "coarse indicator"
     SPIKES = "spikes"
     HEAVY_ROCKING = "heavy rocking"
+    PINION_MOVED = "pinion moved"
     INSTRUMENTS_DISAGREE = "indicator and encoder disagree"
     READ_BY_EYE = "read by eye"
     TOO_FEW_ROCKS = "too few rocks"

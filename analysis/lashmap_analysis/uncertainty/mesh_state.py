@@ -22,7 +22,8 @@ reads up to e cos δ cos α_n sin β K_c too much (derived).
 rocking one position with two torques, is taken back to none.
 
 **Roll phase.** Positions are whole teeth of the gear, so that all are read at one phase of the roll; the
-least within a pitch lies below by anything up to the variation there.
+least within a pitch lies below by anything up to the variation there. Where the tight spot was rocked at
+three phases, `uncertainty/roll.py` says by how much.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ from typing import TYPE_CHECKING
 
 from lashmap_analysis.record.conditions import EXPANSION
 from lashmap_analysis.record.lengths import format_length, format_rate
+from lashmap_analysis.record.record import ROLLED, Purpose
 from lashmap_analysis.uncertainty.budget import BudgetLine
 
 if TYPE_CHECKING:
@@ -101,6 +103,11 @@ def mesh_lines(
         _torque_line(gear_set, indicator, conditions, units),
         *(() if over_roll else (_roll_line(conditions, units),)),
     )
+
+
+def shifts_of(purpose: Purpose) -> frozenset[str]:
+    """Lines that correct a position: where the pair was rolled on, the roll is what is measured."""
+    return SHIFTS - {ROLL} if purpose in ROLLED else SHIFTS
 
 
 def correction_mm(
@@ -281,7 +288,19 @@ def _torque_line(gear_set: GearSet, indicator: Indicator, conditions: Conditions
 
 
 def _roll_line(conditions: Conditions, units: Units) -> BudgetLine:
-    variation = conditions.roll_variation_mm
+    variation, seen = conditions.roll_variation_mm, conditions.roll_seen
+    if seen is not None:
+        back, forward = (format_length(one, units, signed=True) for one in (seen.back_mm, seen.forward_mm))
+        return BudgetLine(
+            quantity=ROLL,
+            value=f"a third back {back}, a third forward {forward}, {_corrected(seen.correction_mm, units)}",
+            distribution="normal",
+            standard_uncertainty_mm=seen.standard_uncertainty_mm,
+            degrees_of_freedom=inf,
+            source="rocks at three phases of the roll (type A) and usual crowning (type B, from memory)",
+            remedy="make the tip's setting repeat better, then rock the three phases again",
+            correction_mm=seen.correction_mm,
+        )
     if variation is None:
         least, most = (format_length(one, units) for one in (0.001, 0.003))
         # The mean is not corrected, being from memory, so its square is added (GUM F.2.4.5).
@@ -292,8 +311,8 @@ def _roll_line(conditions: Conditions, units: Units) -> BudgetLine:
             standard_uncertainty_mm=hypot(ROLL_MEAN_MM, ROLL_DEVIATION_MM),
             degrees_of_freedom=inf,
             source="usual crowning (type B, from memory), not corrected",
-            remedy="rock at some places within one pitch and record how the play varies "
-            "(contact.roll_variation_mm)",
+            remedy="rock the tight spot at three phases of the roll (plan.roll_phases = 3, with an encoder), "
+            "or record how the play varies within a pitch (contact.roll_variation_mm)",
         )
     return BudgetLine(
         quantity=ROLL,

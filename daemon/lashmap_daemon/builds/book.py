@@ -244,6 +244,38 @@ def its_tests(book: BuildBook) -> tuple[TestOfBuild, ...]:
     return tuple(found)
 
 
+def before_the_move(logbook: Logbook, test: str) -> str:
+    """The test of the same build that is to be compared with a test made after another pack was fitted.
+
+    Args:
+        logbook: Holds them.
+        test: The later one.
+
+    Returns:
+        The newest test with a result before it, when another pack was in then; otherwise empty.
+
+    Raises:
+        LogbookError: When the build cannot be read.
+    """
+    named = story_of(logbook.events(test)).build
+    if named is None:
+        return ""
+    record = read(logbook, named.build)
+    stamped = [_stamped(row, logbook.path) for row in logbook.build_rows(named.build)]
+
+    def packs(entries: int) -> dict[str, tuple[float, ...]]:
+        fitted = build_of(stamped[:entries]).fitted
+        return {member: tuple(sorted(one.pieces_mm)) for member, one in fitted.items()}
+
+    tests = its_tests(BuildBook(logbook, named.build, record.build))
+    names = [one.test for one in tests]
+    earlier = tests[: names.index(test)] if test in names else ()
+    for one in reversed([each for each in earlier if each.outcome]):
+        then = story_of(logbook.events(one.test)).build
+        return one.test if then is not None and packs(then.entries) != packs(named.entries) else ""
+    return ""
+
+
 def given_by(box: BoxFile) -> events.Given:
     """What the record of a build keeps of a box file."""
     mounting, teeth = box.mounting, box.gear_set

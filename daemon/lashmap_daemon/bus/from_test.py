@@ -12,7 +12,7 @@ from lashmap_daemon.bus import messages
 from lashmap_daemon.screens.view import Mark, RockShown, View, view_of
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
-from lashmap_daemon.story.story import BEGINNING, apply
+from lashmap_daemon.story.story import BEGINNING, Sweep, apply
 from lashmap_daemon.story.wording import sentence
 
 if TYPE_CHECKING:
@@ -81,13 +81,14 @@ class SnapshotTaker:
         late = now_s - self._due_s > self._interval_s
         self._due_s = now_s + self._interval_s if late else self._due_s + self._interval_s
         self._number += 1
+        turn = conductor.state.turn
         self._last = Snapshot(
             number=self._number,
             utc=dt.datetime.now(dt.UTC),
             time_s=now_s,
             view=view_of(conductor, now_s, self._instruction()),
             target=conductor.state.target,
-            sweep=conductor.state.sweep.member if conductor.state.sweep else None,
+            sweep=turn.member if isinstance(turn, Sweep) else None,
             lines=self._lines,
         )
         return self._last

@@ -17,14 +17,14 @@ from pydantic import ValidationError
 from rich.console import Console
 
 from lashmap_daemon.builds.evidence import NO_BUILD, take
-from lashmap_daemon.commands.options import RunOptions, SheetOptions
+from lashmap_daemon.commands.options import RunOptions, SheetOptions, login_name
 from lashmap_daemon.errors import EXIT_STOPPED, ConfigurationError
 from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_have_place
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.replay.preconditions import collect_by_hand
-from lashmap_daemon.screens.next_step import print_next_step
+from lashmap_daemon.screens.next_step import decision_command, print_next_step
 from lashmap_daemon.screens.result import print_files, print_summary
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.sequence.resume import Unfinished, find_unfinished, may_go_on, take_up
@@ -41,11 +41,17 @@ from lashmap_daemon.system import forget_typed
 from lashmap_daemon.testing.bench_sheet import SheetCode, bench_sheet
 from lashmap_daemon.testing.by_hand import FilledSheet, HandOpening, HandTest
 from lashmap_daemon.testing.opening import (
+    NotedPerson,
+    Person,
     ask_matched,
+    ask_name,
+    ask_operator,
+    ask_to_go_on,
     complete_box,
     confirm_cautions,
     is_matched,
     lay_out,
+    local_time,
     test_name,
     unused_name,
 )
@@ -150,7 +156,13 @@ def run_by_hand(options: RunOptions, box_path: Path, console: Console) -> int:
         done = hand_over(logbook, test, output)
         print_summary(done.assessment, console, positions=False)
         print_files(options.logbook, done, console)
-        print_next_step(done.assessment, options.logbook, console, go_on=again)
+        from lashmap_daemon.commands.compare import (  # noqa: PLC0415 - no test waits for it
+            compare_after_move,
+        )
+
+        compare_after_move(logbook, test, console)
+        decide = decision_command(logbook, test, box_path)
+        print_next_step(done.assessment, options.logbook, console, go_on=again, decide=decide)
         return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 
@@ -190,26 +202,32 @@ def _begin(given: _Given) -> HandOpening:
     options, box, person = given.options, given.box, given.person
     planned = _planned(box, given.box_path)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
+    operator = ask_operator(person, options.operator, login_name())
+    noted = NotedPerson(person=person)
     built = take(given.logbook, box, options.build)
     if built.named is not None:
-        person.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
-    box = complete_box(built.box, person, built.named)
-    setup = HandSetup(box=box.recorded(), gauge=(given.gauge or ask_gauge(box.box.units, person)).recorded())
-    now = dt.datetime.now(dt.UTC)
+        noted.show(f"{sentence(built.named, box.box.units, None)}. Without it: --build {NO_BUILD}")
+    box = complete_box(built.box, noted, built.named)
+    setup = HandSetup(box=box.recorded(), gauge=(given.gauge or ask_gauge(box.box.units, noted)).recorded())
+    now = dt.datetime.now().astimezone()
     started = events.TestStarted(
         test=unused_name(given.logbook, test_name(box.box.serial, now)),
-        operator=options.operator,
+        operator=operator,
         setup=setup,
         planned=planned,
         version=version("lashmap"),
+        local=local_time(now),
     )
-    matched = _matched("Bring the marked teeth together", person)
+    matched = _matched("Bring the marked teeth together", noted)
+    preconditions = _collected(setup, matched=matched, now=now, build=built.named)
+    ask_to_go_on(preconditions, noted)
     return HandOpening(
         started=started,
         cautions=cautions,
-        preconditions=_collected(setup, matched=matched, now=now, build=built.named),
+        preconditions=preconditions,
         matched=matched,
         build=built.named,
+        notes=tuple(noted.notes),
     )
 
 
@@ -232,16 +250,21 @@ def _go_on(given: _Given) -> HandOpening:
     if code is not None:
         return _go_on_sheet(options, unfinished, code)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
-    matched = _matched("Bring the marked teeth together again", person)
+    operator = ask_operator(person, options.operator, login_name())
+    noted = NotedPerson(person=person)
+    matched = _matched("Bring the marked teeth together again", noted)
     now = dt.datetime.now(dt.UTC)
     going = HandSetup(box=unfinished.started.box, gauge=setup.gauge)
+    preconditions = _collected(going, matched=matched, now=now, build=unfinished.resumption.story.build)
+    ask_to_go_on(preconditions, noted)
     return HandOpening(
         started=unfinished.started,
         cautions=cautions,
-        preconditions=_collected(going, matched=matched, now=now, build=unfinished.resumption.story.build),
+        preconditions=preconditions,
         matched=matched,
+        notes=tuple(noted.notes),
         resumed=unfinished.resumed(
-            operator=options.operator, version=version("lashmap"), now=now, encoder_moved_deg=None
+            operator=operator, version=version("lashmap"), now=now, encoder_moved_deg=None
         ),
         resumption=replace(unfinished.resumption, same_reference=False),
     )
@@ -327,7 +350,7 @@ def _begin_sheet(given: _Given, code: SheetCode) -> HandOpening:
     options, box, person = given.options, given.box, given.person
     now = dt.datetime.now(dt.UTC)
     person.show(f"Sheet {code}: type what stands on it. What it does not say is left open with Enter.")
-    measured_by = _name("Measured by", options.operator, person)
+    measured_by = ask_name(person, "Measured by", options.operator or login_name())
     measured_utc = _when("Begun: date and time of the bench's clock", now, person)
     built = take(given.logbook, box, options.build)
     if built.named is not None:
@@ -346,6 +369,7 @@ def _begin_sheet(given: _Given, code: SheetCode) -> HandOpening:
             setup=setup,
             planned=_planned(given.box, given.box_path),
             version=version("lashmap"),
+            local=local_time(measured.astimezone()),
         ),
         cautions=events.CautionsConfirmed(how=f"{ticked} on sheet {code}"),
         # What was due is judged on the day of measuring.
@@ -360,7 +384,7 @@ def _begin_sheet(given: _Given, code: SheetCode) -> HandOpening:
                 sheet=str(code),
                 measured_utc=measured_utc,
                 measured_by=measured_by,
-                typed_by=options.operator,
+                typed_by=options.operator or login_name(),
             ),
         ),
     )
@@ -369,14 +393,14 @@ def _begin_sheet(given: _Given, code: SheetCode) -> HandOpening:
 def _go_on_sheet(options: RunOptions, unfinished: Unfinished, code: SheetCode) -> HandOpening:
     """The rest of a sheet: what was said of it holds."""
     story = unfinished.resumption.story
-    read = replace(story.sheets[0][1], typed_by=options.operator)
+    read = replace(story.sheets[0][1], typed_by=options.operator or login_name())
     return HandOpening(
         started=unfinished.started,
         cautions=events.CautionsConfirmed(how=f"as said of sheet {code} before"),
         preconditions=tuple(story.preconditions.values()),
         matched=story.matched is not None and story.matched.how == "counted by hand",
         resumed=unfinished.resumed(
-            operator=options.operator,
+            operator=options.operator or login_name(),
             version=version("lashmap"),
             now=dt.datetime.now(dt.UTC),
             encoder_moved_deg=None,
@@ -386,16 +410,7 @@ def _go_on_sheet(options: RunOptions, unfinished: Unfinished, code: SheetCode) -
     )
 
 
-def _name(what: str, otherwise: str, person: AtKeyboard) -> str:
-    while True:
-        answer = person.ask(f"{what}; Enter = {otherwise}").strip() or otherwise
-        wrong = complaint(answer, MOST_IN_LABEL)
-        if not wrong:
-            return answer
-        person.show(wrong)
-
-
-def _when(what: str, now: dt.datetime, person: AtKeyboard) -> str:
+def _when(what: str, now: dt.datetime, person: Person) -> str:
     """When the sheet was begun, UTC; nobody may leave that open.
 
     Raises:
@@ -412,7 +427,7 @@ def _when(what: str, now: dt.datetime, person: AtKeyboard) -> str:
     )
 
 
-def _with_temperatures(box: BoxFile, person: AtKeyboard) -> BoxFile:
+def _with_temperatures(box: BoxFile, person: Person) -> BoxFile:
     """The box as warm as the sheet says; where it says nothing, as the box file says."""
     found: dict[str, float] = {}
     for key, words in (("housing_c", "Housing"), ("gears_c", "Gears")):
@@ -436,7 +451,7 @@ def _is_yes(answer: str) -> bool:
 # What is asked of either ------------------------------------------------------------------------------------
 
 
-def _matched(words: str, person: AtKeyboard) -> bool:
+def _matched(words: str, person: Person) -> bool:
     question = f'{words}, then type "matched": teeth are counted by hand from there; Enter = not known'
     return is_matched(ask_matched(question, person))
 
@@ -458,7 +473,7 @@ def _collected(
 _TIMES = 3  # that the scale is asked for
 
 
-def ask_gauge(units: str, person: AtKeyboard) -> GaugeTable:
+def ask_gauge(units: str, person: Person) -> GaugeTable:
     """Ask for the dial gauge; what is not answered stays unproven, but its scale has to be known.
 
     Raises:
@@ -492,7 +507,7 @@ def ask_gauge(units: str, person: AtKeyboard) -> GaugeTable:
 
 
 def _length(
-    question: str, scale: float, person: AtKeyboard, cannot_be: Callable[[float], Iterable[str]]
+    question: str, scale: float, person: Person, cannot_be: Callable[[float], Iterable[str]]
 ) -> float | None:
     """A length in mm; None without one. Why ``cannot_be`` refuses one is shown, and it is asked again."""
     while answer := person.ask(question).strip():
@@ -508,7 +523,7 @@ def _length(
     return None
 
 
-def _date(question: str, person: AtKeyboard) -> dt.date | None:
+def _date(question: str, person: Person) -> dt.date | None:
     while answer := person.ask(question).strip():
         try:
             return dt.date.fromisoformat(answer)

@@ -189,7 +189,8 @@ def _propose_profiles(options: CheckOptions, console: Console, stopped: Sequence
             proposals that could be made.
     """
     with ExitStack() as stack:
-        ports = _open(load_stand(options.stand), stack)
+        stand = load_stand(options.stand)
+        ports = _open(stand, stack)
         captured = _capture(ports.sources() or {}, options.seconds or _CAPTURE_S, stopped)
     if stopped:
         return
@@ -200,7 +201,11 @@ def _propose_profiles(options: CheckOptions, console: Console, stopped: Sequence
             proposal = propose(
                 data,
                 ports.instruments[name].monitor.profile.port,
-                quantity="length" if name == INDICATOR else "angle",
+                quantity="length"
+                if name == INDICATOR
+                else "two counts"
+                if stand.recorded().is_latched
+                else "angle",
             )
         except CaptureRefused as error:
             refused.append(f"{where}: {error}")

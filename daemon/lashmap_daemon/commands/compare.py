@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -17,6 +18,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from lashmap_daemon.builds.book import before_the_move
 from lashmap_daemon.commands.options import CompareOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
@@ -61,6 +63,30 @@ def compare(options: CompareOptions, console: Console) -> tuple[Pair, ...]:
         console.print()
         say(console, f"report   {options.report}")
     return pairs
+
+
+def compare_after_move(logbook: Logbook, test: str, console: Console) -> None:
+    """Print what a change of shims did: a test beside the one before it, where one of its build asks for it.
+
+    Nothing is printed where no pack was changed since. What cannot be compared is said, and ends nothing.
+    """
+    try:
+        earlier = before_the_move(logbook, test)
+        if not earlier:
+            return
+        with busy(console, "Comparing it with the test before the shims were changed"):
+            pairs = compare_tests([compared(logbook, earlier), compared(logbook, test)])
+    except (LogbookError, CompareError) as error:
+        why = error.expected if isinstance(error, CompareError) else error
+        say(console, f"Not compared with the test before the shims were changed: {why}")
+        return
+    units = pairs[0].first.assessment.record.units
+    console.print()
+    say(console, f"THE SHIMS WERE CHANGED: A is test {earlier}, B this one", "bold")
+    for pair in pairs:
+        _print_pair(pair, 1, units, console, whole=False)
+    files = shlex.join((earlier, test, "--logbook", str(logbook.path)))
+    say(console, f"with its uncertainties, to a file: lashmap compare {files} --report change.pdf")
 
 
 def _write_report(pairs: tuple[Pair, ...], path: Path) -> None:
@@ -158,7 +184,8 @@ def _print(builds: list[Build], pairs: tuple[Pair, ...], console: Console) -> No
         _print_pair(pair, number, units, console)
 
 
-def _print_pair(pair: Pair, number: int, units: Units, console: Console) -> None:
+def _print_pair(pair: Pair, number: int, units: Units, console: Console, *, whole: bool = True) -> None:
+    """Print one difference; without its budget unless it is ``whole``."""
     view = pair_view(pair, number, units)
     console.print()
     say(console, f"{view.letter} LESS A", "bold")
@@ -166,7 +193,7 @@ def _print_pair(pair: Pair, number: int, units: Units, console: Console) -> None
         say(console, f"{name:<28}{words}")
     for sentence in view.shims:
         say(console, f"  - {sentence}")
-    if view.budget:
+    if view.budget and whole:
         table = Table("contribution", title=f"Uncertainty of the tight spots' difference, u in {units}")
         table.title_justify = "left"
         for heading in ("A", view.letter, "difference"):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 
-from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.lengths import MISSING, format_length
 from rich.console import Console
 from rich.measure import Measurement
 from rich.table import Table
@@ -46,25 +46,32 @@ def list_tests(options: ListOptions, console: Console) -> None:
 
 
 def _print_tests(tests: Sequence[TestSummary], console: Console) -> None:
-    """One line for each test; a narrow terminal leaves the serial number out, with which names end."""
-    table = _table_of(tests, serial=True)
-    natural = Measurement.get(console, console.options.update(max_width=_WIDEST), table).maximum
-    if natural > console.width and console.is_terminal:
-        table = _table_of(tests, serial=False)
-    elif not console.is_terminal:  # a pipe or a file has room
-        console.width = max(console.width, natural)
+    """One line for each test.
+
+    A narrow terminal leaves out the serial number, with which names end, and then the interval.
+    """
+
+    def natural(table: Table) -> int:
+        return Measurement.get(console, console.options.update(max_width=_WIDEST), table).maximum
+
+    table = _table_of(tests, serial=True, interval=True)
+    if not console.is_terminal:  # a pipe or a file has room
+        console.width = max(console.width, natural(table))
+    for interval in (True, False):
+        if natural(table) > console.width:
+            table = _table_of(tests, serial=False, interval=interval)
     console.print(table)
     if any(one.interval_mm for one in tests):
-        say(console, "Normal backlash at the tight spot when the test ended; U: 95 %, the larger side.")
+        say(console, "Normal backlash at the tight spot when the test ended, with its 95 % interval.")
 
 
-def _table_of(tests: Sequence[TestSummary], *, serial: bool) -> Table:
+def _table_of(tests: Sequence[TestSummary], *, serial: bool, interval: bool) -> Table:
     table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False)
     # The whole name, however narrow the terminal: every other command needs it.
     whole = max((len(one.test) for one in tests), default=0)
     table.add_column("test (begun, UTC)", no_wrap=True, min_width=whole)
     table.add_column("verdict", overflow="fold")
-    for heading in ("backlash ± U", "age"):
+    for heading in ("backlash", *(["95 %"] if interval else []), "age"):
         table.add_column(heading, no_wrap=True)
     table.add_column("operator", overflow="fold")
     if serial:
@@ -73,18 +80,18 @@ def _table_of(tests: Sequence[TestSummary], *, serial: bool) -> Table:
     for one in tests:
         ended = one.closing.startswith(COMPLETED)
         verdict = ", ".join(filter(None, (one.outcome.upper(), "" if ended and one.outcome else one.closing)))
-        cells = (one.test, verdict, _backlash(one), _age(one.started_utc, now), one.operator, one.serial)
-        table.add_row(*map(Text, cells if serial else cells[:-1]))
+        cells = [one.test, verdict, format_length(one.normal_backlash_mm, one.units)]
+        cells += [_interval(one)] if interval else []
+        cells += [_age(one.started_utc, now), one.operator, *([one.serial] if serial else [])]
+        table.add_row(*map(Text, cells))
     return table
 
 
-def _backlash(one: TestSummary) -> str:
-    value_mm, interval_mm = one.normal_backlash_mm, one.interval_mm
-    if value_mm is None or interval_mm is None:
-        return "–"
-    u_mm = max(value_mm - interval_mm[0], interval_mm[1] - value_mm)
-    stated = format_length(value_mm, one.units, with_unit=False)
-    return f"{stated} ± {format_length(u_mm, one.units)}"
+def _interval(one: TestSummary) -> str:
+    """As the report has it: that of a minimum is not symmetric, so no ± stands here."""
+    if one.interval_mm is None:
+        return MISSING
+    return " to ".join(format_length(end, one.units, with_unit=False) for end in one.interval_mm)
 
 
 def _age(started_utc: str, now: dt.datetime) -> str:

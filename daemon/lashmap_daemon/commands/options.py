@@ -55,6 +55,9 @@ OutputOption = Annotated[
 OperatorOption = Annotated[
     str, typer.Option(help="Who runs the test; the login name when left out.", callback=_or_login_name)
 ]
+AskedOperatorOption = Annotated[
+    str, typer.Option(help="Who runs the test; asked when left out, the login name where nobody is there.")
+]
 LockedOutOption = Annotated[
     bool, typer.Option("--locked-out", help="I have read the cautions; the drive is locked out.")
 ]
@@ -130,7 +133,7 @@ class RunOptions:
     ] = None
     logbook: LogbookOption = LOGBOOK
     output: OutputOption = None
-    operator: OperatorOption = ""
+    operator: AskedOperatorOption = ""
     locked_out: LockedOutOption = False
     plain: PlainOption = False
     bell: BellOption = False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING
 
 from lashmap_analysis.judge.shims import ShimAdvice, shim_advice_for
@@ -118,9 +119,10 @@ def advise(logbook: Logbook, test: str | None, box: BoxFile | None, console: Con
         stocks = (box.recorded() if box else replay.started.box).shims.stocks()
         distances = replay.started.box.mounting.distances()
         if not stocks:
+            remedy = shlex.join(("lashmap", "shims", name, "--box", "BOX", "--logbook", str(logbook.path)))
             missing = (
-                "shims: no stock was recorded; add [shims.gear] or [shims.pinion] to a box file, name it: "
-                "--box"
+                "shims: no stock was recorded. Add [shims.gear] or [shims.pinion] to the box file, then "
+                f"type: {remedy}"
             )
             raise ConfigurationError(f"test {name}", [missing])
         assessment = judged(replay.record(), replay.events)

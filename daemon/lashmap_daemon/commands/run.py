@@ -25,7 +25,7 @@ from rich.console import Console
 
 from lashmap_daemon.builds.evidence import NO_BUILD, take_from
 from lashmap_daemon.bus.join import OnTheBus, join_bus
-from lashmap_daemon.commands.options import STAND_FILE, DemoOptions, RunOptions
+from lashmap_daemon.commands.options import STAND_FILE, DemoOptions, RunOptions, login_name
 from lashmap_daemon.errors import (
     EXIT_STOPPED,
     ConfigurationError,
@@ -42,7 +42,7 @@ from lashmap_daemon.page.on_page import OnThePage
 from lashmap_daemon.page.picture import of_no_test, preparing
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.screens.live import LiveScreen
-from lashmap_daemon.screens.next_step import print_next_step
+from lashmap_daemon.screens.next_step import decision_command, print_next_step
 from lashmap_daemon.screens.plain import PlainScreen, person_at
 from lashmap_daemon.screens.prompts import PromptsFile
 from lashmap_daemon.screens.result import print_files, print_summary
@@ -55,7 +55,6 @@ from lashmap_daemon.setup.shipped import shipped
 from lashmap_daemon.setup.stand_file import Stand, load_stand
 from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
 from lashmap_daemon.story.events import CautionsConfirmed, Listener, TestClosed
-from lashmap_daemon.story.story import story_of
 from lashmap_daemon.story.wording import sentence
 from lashmap_daemon.system import HAS_KEYS, need_pseudo_terminals
 from lashmap_daemon.testing.channels import Channels
@@ -66,6 +65,7 @@ from lashmap_daemon.testing.opening import (
     Nobody,
     NotedPerson,
     Person,
+    ask_operator,
     ask_to_go_on,
     check_plan,
     complete_box,
@@ -139,8 +139,6 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
             again = "" if closed.outcome == "completed" else offered(options.logbook)
             status = _hand_over(begun.engine.logbook, closed, test, options, console, bus=bus, go_on=again)
             begun.engine.logbook.must_be_there()
-            if again:
-                person.show(f"Go on with it: {again}")
         except LashmapError:
             _save_if_gone(begun.engine.logbook, test)
             raise
@@ -252,6 +250,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         raise ConfigurationError("--clear-to-turn", [problem])
     check_plan(box, stand, box_name=str(_files(options)[1]), sweeps=options.sweeps, method=method)
     cautions = confirm_cautions(person, confirmed_before=options.locked_out)
+    operator = ask_operator(person, options.operator, login_name())
     person = _noted(person)
     built = take_from(options.logbook, box, options.build)
     if built.named is not None:
@@ -262,7 +261,7 @@ def _begin(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         box,
         stand,
         box_name=str(_files(options)[1]),
-        operator=options.operator,
+        operator=operator,
         cautions=cautions,
         sweeps=options.sweeps,
         build=built.named,
@@ -289,7 +288,8 @@ def _go_on(options: RunOptions, box: BoxFile, stand: Stand, person: Person, stac
         person.show(f"Going on with test {unfinished.test}: {unfinished.state_text}.")
         return confirm_cautions(person, confirmed_before=options.locked_out)
 
-    prepared = prepare_again(logbook, options.test, box, stand, operator=options.operator, cautions=cautions)
+    operator = ask_operator(person, options.operator, login_name())
+    prepared = prepare_again(logbook, options.test, box, stand, operator=operator, cautions=cautions)
     prepared = replace(prepared, ready_before=_CLEAR if options.clear_to_turn else "")
     return _matched(Engine(_ports(prepared.stand, stack), logbook), prepared, _noted(person))
 
@@ -387,15 +387,11 @@ def _hand_over(
         bus.conclude(done.assessment)
     print_summary(done.assessment, console, positions=False)
     print_files(options.logbook, done, console)
-    built = story_of(logbook.events(test)).build
-    sheet = ("build", str(_files(options)[1]), "--build", built.build) if built is not None else ()
-    print_next_step(
-        done.assessment,
-        options.logbook,
-        console,
-        go_on=go_on,
-        decide=shlex.join(("lashmap", *sheet, "--logbook", str(options.logbook))) if sheet else "",
-    )
+    from lashmap_daemon.commands.compare import compare_after_move  # noqa: PLC0415 - no test waits for it
+
+    compare_after_move(logbook, test, console)
+    decide = decision_command(logbook, test, _files(options)[1])
+    print_next_step(done.assessment, options.logbook, console, go_on=go_on, decide=decide)
     return 0 if closed.outcome == "completed" else EXIT_STOPPED
 
 

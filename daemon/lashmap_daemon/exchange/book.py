@@ -19,12 +19,12 @@ from lashmap_analysis.record.record import Identity, Precondition, RockTrace, Ru
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.exchange.files import program_version
-from lashmap_daemon.exchange.rocks import Found, Rock, Sweep
+from lashmap_daemon.exchange.rocks import Found, Pass, Rock, Sweep
 from lashmap_daemon.exchange.source import Recording, Signals, Source, chunks, refusal
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.preconditions import MatchedHow, collect
 from lashmap_daemon.replay.replay import start_of
-from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, Stand
+from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR, PINION_ENCODER, Stand
 from lashmap_daemon.setup.toml_file import MOST_IN_NAME
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import Stamped
@@ -34,10 +34,11 @@ from lashmap_daemon.story.story import story_of
 
 @dataclass(frozen=True, kw_only=True)
 class Measured:
-    """Every rock and sweep with its result, in the order of time."""
+    """Every rock and sweep with its result, and every pass with the pinion's speed, in the order of time."""
 
     rocks: tuple[tuple[Rock, PositionResult], ...]
     sweeps: tuple[tuple[Sweep, SweepResult], ...]
+    passes: tuple[events.PassRecorded, ...]
 
     @property
     def events(self) -> list[tuple[float, events.Event]]:
@@ -48,11 +49,12 @@ class Measured:
             stream.append((rock.start_s, begun))
             stream += [(rock.end_s, event) for event in _rock_events(position, rock, result)]
         stream += [(sweep.end_s, _sweep_event(sweep, result)) for sweep, result in self.sweeps]
+        stream += [(one.end_s, one) for one in self.passes]
         return sorted(stream, key=lambda one: one[0])
 
 
 def measure(signals: Signals, found: Found, setup: Setup) -> Measured:
-    """Measure every rock and sweep that was found."""
+    """Measure every rock and sweep that was found; what passes say is the review's."""
     box, stand = setup.box, setup.stand
     record = TestRecord(
         identity=Identity(test="", box=box.box.type, serial=box.box.serial),
@@ -64,11 +66,19 @@ def measure(signals: Signals, found: Found, setup: Setup) -> Measured:
         preconditions=(),
         traces=(),
         units=box.box.units,
+        pinion_encoder=None if stand.pinion_encoder is None else stand.pinion_encoder.for_analysis(),
     )
     rocks = []
     for position, rock in enumerate(found.rocks, 1):
-        samples = _within(signals, rock, found.matched_deg)
-        trace = RockTrace(position=position, engagement=rock.engagement, purpose="planned", **samples)
+        held = rock.of(signals.pinion_time_s)
+        trace = RockTrace(
+            position=position,
+            engagement=rock.engagement,
+            purpose="planned",
+            **_within(signals, rock, found.matched_deg),
+            pinion_time_s=signals.pinion_time_s[held],
+            pinion_deg=signals.pinion_deg[held] - (found.pinion_matched_deg or 0.0),
+        )
         rocks.append((rock, position_result(trace, record)))
     sweeps = []
     for sweep in found.sweeps:
@@ -76,7 +86,27 @@ def measure(signals: Signals, found: Found, setup: Setup) -> Measured:
         # Where the indicator sat is for the comparison with a lash map, which the review makes.
         swept = RunoutTrace(member=sweep.member, indicator_from_mesh_deg=None, **samples)
         sweeps.append((sweep, sweep_result(swept, record, None)))
-    return Measured(rocks=tuple(rocks), sweeps=tuple(sweeps))
+    teeth = record.gear_set.pinion_teeth
+    passes = tuple(_pass_event(one, signals, teeth) for one in found.passes)
+    return Measured(rocks=tuple(rocks), sweeps=tuple(sweeps), passes=passes)
+
+
+def _pass_event(one: Pass, signals: Signals, pinion_teeth: int) -> events.PassRecorded:
+    held = one.of(signals.pinion_time_s)
+    lasts_s, went_deg = (
+        float(all_of[held][-1] - all_of[held][0]) if len(all_of[held]) else 0.0
+        for all_of in (signals.pinion_time_s, signals.pinion_deg)
+    )
+    return events.PassRecorded(
+        number=one.number,
+        direction=one.direction,
+        attempt=1,
+        start_s=one.start_s,
+        end_s=one.end_s,
+        brake_nm=one.brake_nm,
+        engagements=int(abs(went_deg) / 360.0 * pinion_teeth),
+        pinion_deg_per_s=went_deg / lasts_s if lasts_s else 0.0,
+    )
 
 
 def _within(signals: Signals, stretch: Rock | Sweep, matched_deg: float) -> dict[str, Any]:
@@ -178,7 +208,7 @@ def start_record(source: Source, stand: Stand, found: Found, taken: set[str]) ->
     return events.TestStarted(
         test=name,
         operator=mapping.test.operator or "not recorded",
-        setup=Setup(
+        setup=Setup.of(
             box=replace(box, box=replace(box.box, remark=remark), runout=replace(box.runout, **places)),
             stand=stand.recorded(),
         ),
@@ -212,11 +242,19 @@ def keep(
     emit(0.0, events.PreconditionsRecorded(preconditions=_preconditions(source, started)))
     if recording.encoder is not None:
         how: MatchedHow = "box file" if _matched_known(source) else "assumed"
-        emit(0.0, events.MatchedTeethSet(encoder_deg=found.matched_deg, how=how))
+        of_gear, of_pinion = found.matched_deg, found.pinion_matched_deg
+        emit(0.0, events.MatchedTeethSet(encoder_deg=of_gear, how=how, pinion_encoder_deg=of_pinion))
+    if found.passes:
+        planned = (events.PlannedPass(direction=one.direction, brake_nm=one.brake_nm) for one in found.passes)
+        emit(0.0, events.PassesPlanned(passes=tuple(planned)))
     for channel, data in ((FILE_CHANNEL, source.data), (MAPPING_CHANNEL, source.mapping_data)):
         for at in range(0, len(data), _PIECE):
             book.keep(test, channel, [Chunk(0.0, data[at : at + _PIECE])])
-    for channel, column in ((INDICATOR, recording.indicator), (ENCODER, recording.encoder)):
+    for channel, column in (
+        (INDICATOR, recording.indicator),
+        (ENCODER, recording.encoder),
+        (PINION_ENCODER, recording.pinion),
+    ):
         samples = [] if column is None else chunks(column)
         for at in range(0, len(samples), _TOGETHER):  # a logbook is made for what comes bit by bit
             book.keep(test, channel, samples[at : at + _TOGETHER])

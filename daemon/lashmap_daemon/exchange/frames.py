@@ -185,7 +185,10 @@ def _recorded(record: TestRecord) -> Iterator[tuple[str, Samples]]:
             *((one.encoder_time_s, one.encoder_deg) for one in traces),
             *((one.gear_time_s, one.gear_deg) for one in record.passes),
         ],
-        PINION_ENCODER: [(one.pinion_time_s, one.pinion_deg) for one in record.passes],
+        PINION_ENCODER: [
+            *((one.pinion_time_s, one.pinion_deg) for one in record.traces),
+            *((one.pinion_time_s, one.pinion_deg) for one in record.passes),
+        ],
     }
     for channel, parts in of_channel.items():
         for time_s, value in sorted((one for one in parts if len(one[0])), key=lambda one: float(one[0][0])):

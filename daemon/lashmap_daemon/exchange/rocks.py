@@ -1,4 +1,4 @@
-"""Rocks and runout sweeps of a recording: which stretch is which.
+"""Rocks, runout sweeps and passes of a recording: which stretch is which.
 
 Labelled stretches are taken as labelled. Without labels a rock is where gear and tip rest as the limits of
 the live test allow. Labels, encoder and indicator that cannot fit together are refused: a wrong unit or zero
@@ -10,10 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
-from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.record.record import Direction, Shaft
 from lashmap_analysis.rock.rock import measure_rock
 from lashmap_drivers.readings import Floats
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 from lashmap_daemon.exchange.source import Recording, Signals, Source, refusal
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.mapping_file import Mapping
+from lashmap_daemon.setup.stand_file import ENCODER, PINION_TABLE
 from lashmap_daemon.testing.watches import StillLimits, rest_after, rest_before, still_limits, window_s
 
 FARTHEST_MM = 200.0  # the longest way of a dial indicator (common practice, no source)
@@ -51,12 +53,31 @@ class Sweep(_Stretch):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Pass(_Stretch):
+    """A stretch of the recording in which the pinion was turned one way against a brake on the gear."""
+
+    number: int
+    direction: Direction
+    brake_nm: float | None
+
+
+_Any: TypeAlias = Rock | Sweep | Pass
+
+
+@dataclass(frozen=True, kw_only=True)
 class Found:
-    """The rocks, the runout sweeps, and the encoder's angle with the matched teeth together."""
+    """What a recording holds, and the angles with the matched teeth together.
+
+    Attributes:
+        matched_deg: As the encoder shows it.
+        pinion_matched_deg: As a second encoder, on the pinion, shows it; None without one.
+    """
 
     rocks: tuple[Rock, ...]
     sweeps: tuple[Sweep, ...]
+    passes: tuple[Pass, ...]
     matched_deg: float
+    pinion_matched_deg: float | None
 
 
 def stretches(values: Floats) -> list[tuple[int, int]]:
@@ -171,20 +192,20 @@ _MOST_OFF = 0.1  # of a tooth, that all positions may lie off whole engagements 
 _SPARE_S = 1.0  # by which a stretch may reach beyond the rows: people round
 
 
-def _check_turning(path: Path, signals: Signals) -> None:
+def _check_turning(path: Path, name: str, time_s: Floats, angle_deg: Floats) -> None:
     """An angle that starts again after a turn has lost which turn it is in, and so the pinion's tooth."""
-    jumps = np.abs(np.diff(signals.encoder_deg))
+    jumps = np.abs(np.diff(angle_deg))
     if jumps.size and float(jumps.max()) > 180.0:
-        at = float(signals.encoder_time_s[1:][int(jumps.argmax())])
+        at = float(time_s[1:][int(jumps.argmax())])
         raise refusal(
             path,
             f"the encoder jumps by {float(jumps.max()):.4g}° between two samples, {at:.6g} s after the "
             "first row: it starts again after a turn, or its unit is wrong. If it starts again each turn, "
-            "write encoder.wraps_at_deg = 360",
+            f"write {name}.wraps_at_deg = 360",
         )
 
 
-def _check_within(path: Path, found: tuple[Rock | Sweep, ...], recording: Recording) -> None:
+def _check_within(path: Path, found: tuple[_Any, ...], recording: Recording) -> None:
     """A stretch that reaches beyond the rows was mistyped, or the rest of the file is missing."""
     last_s = float(recording.time_s[-1])  # of the rows: the indicator may have been taken away before
     for one in found:
@@ -237,41 +258,49 @@ def _check_span(source: Source, signals: Signals, rocks: tuple[Rock, ...]) -> No
         )
 
 
-def _check_angles(source: Source, signals: Signals, rocks: tuple[Rock, ...], zero: float | None) -> float:
-    """The encoder's zero; labels and encoder must agree to a quarter of a tooth."""
-    encoder, gear_set = source.mapping.encoder, source.box.gear_set
-    if encoder is None or not len(signals.encoder_deg):
+def _check_angles(
+    source: Source,
+    name: str,
+    sent: tuple[Floats, Floats],
+    rocks: tuple[Rock, ...],
+    zero: float | None,
+) -> float:
+    """The zero of an encoder, by its table; labels and encoder must agree to a quarter of a tooth."""
+    encoder, gear_set = source.mapping.encoders.get(name), source.box.gear_set
+    time_s, angle_deg = sent
+    if encoder is None or not len(angle_deg):
         return 0.0
     teeth = gear_set.gear_teeth if encoder.shaft == "gear" else gear_set.pinion_teeth
     pitch = 360.0 / teeth
     apart = []
     for rock in rocks:
-        seen = signals.encoder_deg[rock.of(signals.encoder_time_s)]
+        seen = angle_deg[rock.of(time_s)]
         middle = (float(seen.min()) + float(seen.max())) / 2.0 if len(seen) else np.nan
         apart.append(middle - rock.engagement * pitch)
     from_labels = float(np.nanmedian(apart)) if np.isfinite(apart).any() else 0.0
     matched = from_labels if zero is None else zero
-    _check_zero(source.path, from_labels - matched, pitch)
+    _check_zero(source.path, name, from_labels - matched, pitch)
     for rock, angle in zip(rocks, apart, strict=True):
         if abs(angle - matched) > pitch / 4.0:
             seen_at = rock.engagement + (angle - matched) / pitch
             raise refusal(
                 source.path,
                 f"the rock {rock.start_s:.6g} s after the first row is, by its label, at engagement "
-                f"{rock.engagement}, but the encoder stands at {seen_at:.2f}; check encoder.unit, "
-                "encoder.counts_per_turn, encoder.sense, encoder.matched_deg and the engagements",
+                f"{rock.engagement}, but the encoder stands at {seen_at:.2f}; check {name}.unit, "
+                f"{name}.counts_per_turn, {name}.sense, {name}.matched_deg and the engagements",
             )
     return matched
 
 
-def _check_zero(path: Path, off_deg: float, pitch: float) -> None:
+def _check_zero(path: Path, name: str, off_deg: float, pitch: float) -> None:
     """A tip that does not move touches every flank at the same angle, within the backlash of engagement 0."""
     if abs(off_deg) > _MOST_OFF * pitch:
         raise refusal(
             path,
-            f"encoder.matched_deg: the gear rests {off_deg:+.3g}° off whole engagements all along, where "
-            f"{_MOST_OFF * pitch:.2g}° could be explained; engagements would be counted from the wrong "
-            "tooth. Correct it here or in the box file (matched_teeth.encoder_deg), or encoder.sense",
+            f"{name}.matched_deg: the {'pinion' if name == PINION_TABLE else 'gear'} rests {off_deg:+.3g}° "
+            f"off whole engagements all along, where {_MOST_OFF * pitch:.2g}° could be explained; "
+            "engagements would be counted from the wrong tooth. "
+            f"Correct it here or in the box file (matched_teeth.encoder_deg), or {name}.sense",
         )
 
 
@@ -284,21 +313,26 @@ def find(source: Source, recording: Recording, signals: Signals) -> Found:
     """
     path, mapping, box = source.path, source.mapping, source.box
     _check_way(source, signals)
-    sweeps = _sweeps(mapping, recording)
+    sweeps, passes = _sweeps(mapping, recording), _passes(mapping, recording)
+    _refuse_counts_apart(source, recording)
+    turned: tuple[_Any, ...] = (*sweeps, *passes)
     encoder, by_encoder = mapping.encoder, mapping.positions.find_by == "encoder"
     zero = encoder.matched_deg if encoder else None
     # Without labels there is no other zero; whether it is believed is a precondition's (`book.py`).
     if zero is None and encoder and (encoder.absolute or by_encoder):
         zero = box.matched_teeth.encoder_deg
-    _check_turning(path, signals)
+    of_gear, of_pinion = next(iter(mapping.encoders), ENCODER), PINION_TABLE
+    gear, pinion = (signals.encoder_time_s, signals.encoder_deg), (signals.pinion_time_s, signals.pinion_deg)
+    _check_turning(path, of_gear, *gear)
+    _check_turning(path, of_pinion, *pinion)
     if by_encoder:
         if zero is None:
             problem = "is missing; to find rocks by the encoder, its angle at the matched teeth is needed"
             raise refusal(path, f"encoder.matched_deg: {problem}")
         found = rocks_at_rest(mapping, box, signals, zero)
-        rocks = tuple(rock for rock in found if not any(_overlap(rock, sweep) for sweep in sweeps))
+        rocks = tuple(rock for rock in found if not any(_overlap(rock, one) for one in turned))
         swallowed = tuple(rock for rock in found if rock not in rocks and _usable(rock, mapping, signals))
-        _check_apart(path, (*swallowed, *sweeps))
+        _check_apart(path, (*swallowed, *turned))
         if not rocks:
             raise refusal(
                 path,
@@ -311,11 +345,19 @@ def find(source: Source, recording: Recording, signals: Signals) -> Found:
         rocks = _labelled(mapping, recording)
     if not rocks:
         raise refusal(path, "positions: no row belongs to a position; check the mapping")
-    _check_apart(path, (*rocks, *sweeps))
-    _check_within(path, (*rocks, *sweeps), recording)
+    _check_apart(path, (*rocks, *turned))
+    _check_within(path, (*rocks, *turned), recording)
     _check_span(source, signals, rocks)
-    zero = _check_angles(source, signals, rocks, zero)
-    return Found(rocks=rocks, sweeps=sweeps, matched_deg=zero)
+    on_pinion = mapping.pinion_encoder
+    return Found(
+        rocks=rocks,
+        sweeps=sweeps,
+        passes=passes,
+        matched_deg=_check_angles(source, of_gear, gear, rocks, zero),
+        pinion_matched_deg=None
+        if on_pinion is None
+        else _check_angles(source, of_pinion, pinion, rocks, on_pinion.matched_deg),
+    )
 
 
 def _labelled(mapping: Mapping, recording: Recording) -> tuple[Rock, ...]:
@@ -349,12 +391,42 @@ def _sweeps(mapping: Mapping, recording: Recording) -> tuple[Sweep, ...]:
     )
 
 
+def _passes(mapping: Mapping, recording: Recording) -> tuple[Pass, ...]:
+    first = _first_s(recording)
+    listed = sorted(mapping.passes, key=lambda one: one.from_s)
+    return tuple(
+        Pass(
+            number=number,
+            direction=one.direction,
+            brake_nm=one.brake_nm,
+            start_s=one.from_s - first,
+            end_s=one.to_s - first,
+        )
+        for number, one in enumerate(listed, 1)
+    )
+
+
+def _refuse_counts_apart(source: Source, recording: Recording) -> None:
+    """Times that a row gives to both counts are only true of both where they were read together."""
+    if not source.mapping.passes or recording.encoder is None or recording.pinion is None:
+        return
+    shared = np.intersect1d(recording.encoder.time_s, recording.pinion.time_s)
+    if source.mapping.time.counts_together is False and shared.size:
+        raise refusal(
+            source.mapping_path,
+            f"time.counts_together: is false, and {shared.size} rows hold both counts under one time: how "
+            "much later one was read than the other is not known, and a pass would take it for lash. Record "
+            "each count in rows with its own times, or both together; without the table [[pass]] the rocks "
+            "can be imported",
+        )
+
+
 def _first_s(recording: Recording) -> float:
     """Where the file's own axis of time begins; rows with dates count from the first."""
     return 0.0 if np.isnan(recording.first_s) else recording.first_s
 
 
-def _overlap(one: Rock | Sweep, other: Rock | Sweep) -> bool:
+def _overlap(one: _Any, other: _Any) -> bool:
     return one.start_s <= other.end_s and other.start_s <= one.end_s
 
 
@@ -365,16 +437,18 @@ def _usable(rock: Rock, mapping: Mapping, signals: Signals) -> bool:
     return measure_rock(time_s, value, resolution_mm=mapping.indicator.resolution_mm).usable
 
 
-def _check_apart(path: Path, found: tuple[Rock | Sweep, ...]) -> None:
-    """A sample belongs to one rock or sweep: in two of them it would count twice."""
+def _check_apart(path: Path, found: tuple[_Any, ...]) -> None:
+    """A sample belongs to one rock, sweep or pass: in two of them it would count twice."""
     for one, other in pairwise(sorted(found, key=lambda one: one.start_s)):
         if _overlap(one, other):
             raise refusal(
                 path,
                 f"{_name(one)} ends {one.end_s:.6g} s after the first row, but {_name(other)} begins at "
-                f"{other.start_s:.6g} s; correct positions or sweep so that they do not overlap",
+                f"{other.start_s:.6g} s; correct positions, sweep or pass so that they do not overlap",
             )
 
 
-def _name(one: Rock | Sweep) -> str:
+def _name(one: _Any) -> str:
+    if isinstance(one, Pass):
+        return f"pass {one.number}"
     return f"the rock at engagement {one.engagement}" if isinstance(one, Rock) else f"the {one.member} sweep"

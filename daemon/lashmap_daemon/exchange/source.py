@@ -23,7 +23,6 @@ from pathlib import Path
 import numpy as np
 from lashmap_drivers.errors import BEYOND, JUMPED, LOST_COUNT
 from lashmap_drivers.ports.regular_file import MOST_RECORDING_BYTES, FileRefused, read_regular
-from lashmap_drivers.profile import InstrumentProfile
 from lashmap_drivers.readings import Chunk, Floats
 from lashmap_drivers.timing.angles import CLOSE_S, AngleTurns
 from lashmap_drivers.wire.recorded_file import RecordedFileProfile
@@ -32,8 +31,8 @@ from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.exchange.arrow import arrow
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
-from lashmap_daemon.setup.mapping_file import Mapping
-from lashmap_daemon.setup.stand_file import Stand, StandFile
+from lashmap_daemon.setup.mapping_file import EncoderTable, Mapping
+from lashmap_daemon.setup.stand_file import ENCODER, PINION_TABLE, Stand, StandFile
 from lashmap_daemon.setup.written_text import NoText, text_of
 
 SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0}
@@ -94,6 +93,7 @@ class Recording:
         first_s: Time of the first row on the file's own axis, in seconds; nan for ISO 8601.
         time_s: Shape (n,), of every row, seconds since the first.
         encoder: Its samples; None without an encoder.
+        pinion: Samples of a second encoder, on the pinion; None without one.
         engagements: Shape (n,), of every row, nan between rocks; None when no column names them.
     """
 
@@ -101,24 +101,29 @@ class Recording:
     time_s: Floats
     indicator: Column
     encoder: Column | None
+    pinion: Column | None
     engagements: Floats | None
 
 
 @dataclass(frozen=True, kw_only=True)
 class Signals:
-    """Both instruments' samples as numbers, as the decoders of the logbook give them.
+    """The instruments' samples as numbers, as the decoders of the logbook give them.
 
     Attributes:
         time_s: Indicator's times, shape (n,).
         indicator_mm: Shape (n,).
         encoder_time_s: Shape (m,); empty without an encoder.
         encoder_deg: Shape (m,), of its shaft, its own zero.
+        pinion_time_s: Shape (k,), of a second encoder; empty without one.
+        pinion_deg: Shape (k,), of the pinion's shaft, its own zero.
     """
 
     time_s: Floats
     indicator_mm: Floats
     encoder_time_s: Floats
     encoder_deg: Floats
+    pinion_time_s: Floats
+    pinion_deg: Floats
 
 
 def refusal(path: Path, problem: str) -> ConfigurationError:
@@ -159,7 +164,7 @@ def read(path: Path, data: bytes, mapping: Mapping) -> Recording:
             neither a number nor declared missing.
     """
     wanted = [mapping.time.column, mapping.indicator.column]
-    wanted += [mapping.encoder.column] if mapping.encoder else []
+    wanted += [one.column for one in mapping.encoders.values()]
     wanted += [mapping.positions.engagement_column] if mapping.positions.engagement_column else []
     by_name, rows = (
         _parquet(path, data, wanted) if path.suffix == ".parquet" else _text(path, data, wanted, mapping)
@@ -188,6 +193,7 @@ def read(path: Path, data: bytes, mapping: Mapping) -> Recording:
         time_s=time_s,
         indicator=column(mapping.indicator.column),
         encoder=column(mapping.encoder.column) if mapping.encoder else None,
+        pinion=column(mapping.pinion_encoder.column) if mapping.pinion_encoder else None,
         engagements=_engagements(path, labels, by_name[labels], rows, missing) if labels else None,
     )
 
@@ -213,7 +219,7 @@ def number(text: str, decimal: str) -> float:
 def stand_of(source: Source) -> Stand:
     """The instruments of the recording as a stand: what decodes the texts of its samples."""
     mapping, decimal = source.mapping, source.mapping.decimal
-    indicator, encoder = mapping.indicator, mapping.encoder
+    indicator, encoder, pinion = mapping.indicator, mapping.encoder, mapping.pinion_encoder
     common = {"port": source.path.name, "profile": source.mapping_path.name}
     file = StandFile.model_validate(
         {
@@ -222,8 +228,22 @@ def stand_of(source: Source) -> Stand:
             "encoder": {**common, **encoder.model_dump(exclude=_OF_THE_COLUMN)}
             if encoder
             else {**common, "counts_per_turn": 1},
+            "pinion_encoder": pinion and {**common, **pinion.model_dump(exclude=_OF_THE_COLUMN)},
         }
     )
+
+    def profile_of(turned: EncoderTable | None) -> RecordedFileProfile:
+        return RecordedFileProfile(
+            kind="recorded file",
+            description="imported" if turned else "none was recorded",
+            time_column=mapping.time.column,
+            value_column=turned.column if turned else "none",
+            unit=turned.unit if turned else "deg",
+            wraps_at_deg=turned.wraps_at_deg if turned else None,
+            decimal=decimal,
+            separator=mapping.file.separator,
+        )
+
     return Stand(
         file=file,
         indicator_profile=RecordedFileProfile(
@@ -235,16 +255,8 @@ def stand_of(source: Source) -> Stand:
             decimal=decimal,
             separator=mapping.file.separator,
         ),
-        encoder_profile=RecordedFileProfile(
-            kind="recorded file",
-            description="imported" if encoder else "none was recorded",
-            time_column=mapping.time.column,
-            value_column=encoder.column if encoder else "none",
-            unit=encoder.unit if encoder else "deg",
-            wraps_at_deg=encoder.wraps_at_deg if encoder else None,
-            decimal=decimal,
-            separator=mapping.file.separator,
-        ),
+        encoder_profile=profile_of(encoder),
+        pinion_encoder_profile=profile_of(pinion) if pinion else None,
     )
 
 
@@ -263,21 +275,26 @@ def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
         ConfigurationError: When the angle cannot be followed over its turns.
     """
     decimal, file = source.mapping.decimal, stand.file
-    encoder, profile = file.encoder, stand.encoder_profile
 
     def values(column: Column, factor: float) -> Floats:
         return np.asarray(np.array([number(text, decimal) for text in column.texts]) * factor)
 
-    turned = recording.encoder
-    time_s, angle_deg = np.empty(0), np.empty(0)
-    if turned is not None and encoder is not None and profile is not None:
-        counts = 360.0 / encoder.counts_per_turn if profile.unit == "count" else 1.0
-        time_s, angle_deg = turned.time_s, values(turned, counts * encoder.sense)
-        if len(time_s):
-            if profile.unit == "count":
-                _refuse_parts_of_a_count(source, turned)
-            angle_deg = _followed(source.mapping_path, profile, angle_deg, time_s)
-            time_s, angle_deg = time_s[~np.isnan(angle_deg)], angle_deg[~np.isnan(angle_deg)]
+    def angles(turned: Column | None, name: str) -> tuple[Floats, Floats]:
+        encoder = source.mapping.encoders.get(name)
+        if turned is None or encoder is None:
+            return np.empty(0), np.empty(0)
+        counts = 360.0 / encoder.counts_per_turn if encoder.unit == "count" else 1.0
+        if encoder.unit == "count":
+            _refuse_parts_of_a_count(source, turned, name)
+        found = values(turned, counts * encoder.sense)
+        found = _followed(source.mapping_path, name, encoder, found, turned.time_s)
+        return turned.time_s[~np.isnan(found)], found[~np.isnan(found)]
+
+    of_gear = next(iter(source.mapping.encoders), ENCODER)
+    (time_s, angle_deg), (pinion_s, pinion_deg) = (
+        angles(recording.encoder, of_gear),
+        angles(recording.pinion, PINION_TABLE),
+    )
     indicator = file.indicator
     if indicator is None or stand.indicator_profile is None:
         raise RuntimeError("an import without an indicator")
@@ -286,21 +303,23 @@ def signals_of(source: Source, recording: Recording, stand: Stand) -> Signals:
         indicator_mm=values(recording.indicator, stand.indicator_profile.mm_per_unit * indicator.sense),
         encoder_time_s=time_s,
         encoder_deg=angle_deg,
+        pinion_time_s=pinion_s,
+        pinion_deg=pinion_deg,
     )
 
 
-def _refuse_parts_of_a_count(source: Source, column: Column) -> None:
+def _refuse_parts_of_a_count(source: Source, column: Column, name: str) -> None:
     part = next((one for one in column.texts if number(one, source.mapping.decimal) % 1.0), None)
     if part is not None:
-        problem = f'encoder.unit: {part!r} is no whole number of counts; an angle in degrees has unit = "deg"'
+        problem = f'{name}.unit: {part!r} is no whole number of counts; an angle in degrees has unit = "deg"'
         raise refusal(source.mapping_path, problem)
 
 
-def _followed(path: Path, profile: InstrumentProfile, angle_deg: Floats, time_s: Floats) -> Floats:
+def _followed(path: Path, name: str, encoder: EncoderTable, angle_deg: Floats, time_s: Floats) -> Floats:
     """The angle as the decoder will follow it; nan where it has none."""
     marks: Counter[str] = Counter()
-    wraps_at_deg = profile.wraps_at_deg
-    turns = AngleTurns(wraps_at_deg, marks, in_degrees=profile.unit == "deg")
+    wraps_at_deg = encoder.wraps_at_deg
+    turns = AngleTurns(wraps_at_deg, marks, in_degrees=encoder.unit == "deg")
     found = turns.follow(angle_deg, time_s)
     problem = ""
     if turns.jump is not None and wraps_at_deg is None:
@@ -322,7 +341,7 @@ def _followed(path: Path, profile: InstrumentProfile, angle_deg: Floats, time_s:
             "sooner; import such a recording, or one whose angle goes on over all turns"
         )
     if problem:
-        raise refusal(path, f"encoder: {problem}")
+        raise refusal(path, f"{name}: {problem}")
     return found
 
 

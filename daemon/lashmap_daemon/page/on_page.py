@@ -13,6 +13,7 @@ from lashmap_daemon.page.picture import Running, of_test
 from lashmap_daemon.screens.live import REFRESH_S
 from lashmap_daemon.screens.view import RockTrace, trace_of, view_of
 from lashmap_daemon.story import events
+from lashmap_daemon.story.story import Sweep
 from lashmap_daemon.story.wording import FlagsOnce, told
 
 if TYPE_CHECKING:
@@ -47,11 +48,11 @@ _TONES: dict[type[events.Event], str] = {
 def place_of(conductor: Conductor) -> str:
     """What the test asks for now; another text as soon as it asks for something else."""
     state = conductor.state
-    target, sweep, turn = state.target or state.stuck, state.sweep, state.turn
+    target, turn = state.target or state.stuck, state.turn
     asked = [str(state.phase.value)]
-    asked += [f"{target.number}.{target.attempt}"] if target is not None else []
-    asked += [f"{sweep.member}.{sweep.attempt}"] if sweep is not None else []
-    asked += [f"pass {turn.number}.{turn.attempt}"] if turn is not None else []
+    asked += [f"{target.purpose} {target.number}.{target.attempt}"] if target is not None else []
+    if turn is not None:
+        asked.append(f"{turn.member if isinstance(turn, Sweep) else turn.number}.{turn.attempt}")
     return " ".join(asked)
 
 

@@ -224,16 +224,17 @@ def _mark(mark: Mark, view: View) -> dict[str, Any]:
 def _trace(trace: RockTrace, units: Units) -> dict[str, Any]:
     seen = np.flatnonzero(np.isfinite(trace.low_mm))
     end = int(seen[-1]) + 1 if len(seen) else 0
+    flanks = (
+        (level, format_length(level, units, with_unit=False, signed=trace.is_rock))
+        for level in trace.flanks_mm
+    )
     return {
         "what": "rock" if trace.is_rock else "pass",
         "number": trace.number,
         "parts": len(trace.low_mm),
         "low": _lengths(trace.low_mm[:end]),
         "high": _lengths(trace.high_mm[:end]),
-        "flanks": [
-            {"mm": round(level, _DIGITS), "text": format_length(level, units, with_unit=False, signed=True)}
-            for level in trace.flanks_mm
-        ],
+        "flanks": [{"mm": round(level, _DIGITS), "text": text} for level, text in flanks],
     }
 
 

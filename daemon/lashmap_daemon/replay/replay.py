@@ -346,7 +346,7 @@ class Replay:
         with self._raw as raw:
             indicator, _ = self._pass(raw, INDICATOR, held_s, sink)
             encoder, index_slips = self._pass(raw, ENCODER, [*held_s, *passes_s], sink)
-            pinion, pinion_slips = self._pass(raw, PINION_ENCODER, passes_s, sink)
+            pinion, pinion_slips = self._pass(raw, PINION_ENCODER, [*held_s, *passes_s], sink)
             intact = raw.check()
         box, stand, story = self.started.box, self.started.stand, self._story
         both = [(indicator.samples(n), encoder.samples(n)) for n in range(len(held_s))]
@@ -367,7 +367,9 @@ class Replay:
                 *index_in_place(index_slips + pinion_slips),
                 record_intact(intact),
             ),
-            traces=tuple(_trace(rock, *samples) for rock, samples in rocks),
+            traces=tuple(
+                _trace(rock, *samples, pinion.samples(number)) for number, (rock, samples) in enumerate(rocks)
+            ),
             units=box.box.units,
             closing=story.closing,
             notes=story.notes,
@@ -378,7 +380,7 @@ class Replay:
             passes=tuple(
                 _pass_trace(
                     one,
-                    pinion.samples(number),
+                    pinion.samples(len(held_s) + number),
                     encoder.samples(len(held_s) + number),
                     latched=stand.is_latched,
                 )
@@ -456,6 +458,7 @@ class Replay:
             encoder_serial=encoder,
             operator=self.started.operator,
             started_utc=self._story.measured_utc,
+            started_local=self.started.local or "",
             remark="\n".join(text for text in (box.remark, remark) if text),
             seal=seal,
         )
@@ -533,7 +536,7 @@ def _typed(rock: events.RockAccepted, typed: Iterable[events.RockTyped]) -> Rock
     )
 
 
-def _trace(rock: events.RockAccepted, indicator: Samples, encoder: Samples) -> RockTrace:
+def _trace(rock: events.RockAccepted, indicator: Samples, encoder: Samples, pinion: Samples) -> RockTrace:
     return RockTrace(
         position=rock.number,
         engagement=rock.engagement,
@@ -544,6 +547,8 @@ def _trace(rock: events.RockAccepted, indicator: Samples, encoder: Samples) -> R
         encoder_time_s=encoder.time_s,
         encoder_deg=encoder.value,
         times_apart_uncertainty_s=_apart_s(indicator, encoder),
+        pinion_time_s=pinion.time_s,
+        pinion_deg=pinion.value,
     )
 
 

@@ -103,6 +103,8 @@ def _plan(box: Box, path: Path) -> Iterator[str]:
     yield f"touches {gear} of {z2} gear teeth, {pinion} of {z1} pinion teeth"
     several = "s" if plan.confirming_positions > 1 else ""
     yield f"then at most {plan.confirming_positions} confirming position{several} at the tight spot"
+    if plan.roll_phases is not None:
+        yield "then the tight spot a third of a pitch back and forward, where an encoder shows that place"
     yield f"each rock: {plan.reversals} reversals, at most {plan.rock_seconds:g} s and {plan.tries} tries"
     yield "how long it takes depends on how fast you turn and rock; the program does not know that"
 

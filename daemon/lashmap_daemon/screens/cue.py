@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.record.lengths import format_length
+from lashmap_analysis.record.record import ROLLED
 from lashmap_analysis.rock.flags import FlagName
 
 from lashmap_daemon.screens.phrases import Phrase
@@ -23,6 +24,7 @@ from lashmap_daemon.story.wording import (
     instruction,
     pass_sentence,
     ready_sentence,
+    thirds_of,
     turn_and_angle,
 )
 
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
 
 _GOOD_S = 1.5  # so long it is said that a rock was good, with what comes next below it
 _AGAIN_S = 4.0  # so long it is said that a rock is made again, from when the gear is still
+_CLOSE = 1.0 / 12.0  # of a tooth: so near a phase of the roll the gear may stand
 _HOLD = Phrase.of("cue.hold")
 # Flags of typed rocks are not among them: nobody rocks while they are judged.
 HINTS: dict[FlagName, Phrase] = {
@@ -192,14 +195,9 @@ def _turning(asked: events.PositionAsked, conductor: Conductor) -> Cue:
     way = _teeth_to(asked.engagement, conductor)
     way = asked.turn_teeth if way is None else way
     teeth = abs(way)
-    met = teeth_met(conductor.box.gear_set, asked.engagement)
-    place = Phrase.of(
-        "cue.confirm_at" if asked.purpose == "confirming" else "cue.to_place",
-        gear=met.gear_tooth,
-        pinion=met.pinion_tooth,
-        engagement=asked.engagement,
-        angle=_angle(asked.gear_angle_deg),
-    )
+    place = _place(asked, conductor)
+    if asked.turn_deg and not asked.turn_teeth:
+        return _rolling_on(asked, conductor, place)
     why = asked.reason if asked.attempt > 1 else ""
     # Teeth are counted: nobody but the person knows where the gear is.
     details = (place, Phrase.of("cue.then_press_and_hold" if conductor.is_counted else "cue.then_hold"))
@@ -212,11 +210,36 @@ def _turning(asked: events.PositionAsked, conductor: Conductor) -> Cue:
     return Cue(kind=kind, words=words, details=details, why=_again(asked) if why else "")
 
 
-def _angle(gear_deg: float) -> Phrase:
-    """As `story.wording.angle_text` says it."""
-    turn, angle_deg = turn_and_angle(gear_deg, decimals=1)
-    before, shown = turn < 0, f"{angle_deg:.1f}"
-    return Phrase.of("cue.angle_before" if before else "cue.angle", degrees=shown, turn=abs(turn))
+def _place(asked: events.PositionAsked, conductor: Conductor) -> Phrase:
+    """Where to go: one line of 80 columns, so that the deed has the next one."""
+    met = teeth_met(conductor.box.gear_set, asked.engagement)
+    key = "cue.confirm_at" if asked.purpose == "confirming" else "cue.to_place"
+    figures = {"gear": met.gear_tooth, "pinion": met.pinion_tooth, "engagement": asked.engagement}
+    turn, angle_deg = turn_and_angle(asked.gear_angle_deg, decimals=1)
+    if turn < 0:  # an angle before the matched teeth takes a line of its own
+        return Phrase.of(f"{key}_before", **figures)
+    angle = Phrase.of("cue.angle", degrees=f"{angle_deg:.1f}", turn=turn)
+    return Phrase.of(key, **figures, angle=angle)
+
+
+def _rolling_on(asked: events.PositionAsked, conductor: Conductor, place: Phrase) -> Cue:
+    """A part of a tooth is to go: whole teeth would not say how far."""
+    gear, pitch_deg = conductor.channels.latest_gear_deg, conductor.gear_set.gear_angle_deg(1)
+    left_deg = asked.turn_deg if gear is None else asked.gear_angle_deg - gear[1]
+    why = _again(asked) if asked.attempt > 1 else ""
+    # A low terminal has room for two lines: the place gives way first.
+    where = Phrase.of("cue.roll_phase", place=place) if asked.purpose in ROLLED else place
+    details = (Phrase.of("cue.then_set_tip"), where)
+    if abs(left_deg) < pitch_deg * _CLOSE:
+        return Cue(kind=Kind.ROCK, words=Phrase.of("cue.stay"), details=details, why=why)
+    kind = Kind.FORWARD if left_deg > 0 else Kind.BACK
+    words = Phrase.of(f"cue.roll_{kind}", degrees=f"{abs(left_deg):.1f}")
+    whole, third, pinion_deg = thirds_of(left_deg, conductor.gear_set)
+    part = Phrase.of(f"cue.thirds_of_tooth_{third}")
+    if whole:
+        part = Phrase.of("cue.teeth_and_thirds", n=whole, part=Phrase.of(f"cue.thirds_{third}"))
+    by = Phrase.of("cue.roll_by", degrees=f"{abs(left_deg):.1f}", part=part, pinion=f"{pinion_deg:.1f}")
+    return Cue(kind=kind, words=words, details=(by, *details), why=why)
 
 
 def _again(asked: events.PositionAsked) -> str:

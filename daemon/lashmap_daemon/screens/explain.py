@@ -72,6 +72,11 @@ _FLAGS: dict[FlagName, tuple[str, str, str]] = {
         "The pinion turned, or the base of the indicator moved: part of the reading is that movement.",
         "Lock the pinion, clamp the base, and repeat the rock.",
     ),
+    FlagName.PINION_MOVED: (
+        "The pinion's encoder saw it turn while the gear was rocked.",
+        "What the pinion gives, the gear moves too: the reading is the backlash and that together.",
+        "Lock the pinion without play, and repeat the rock. As a warning it is in the uncertainty.",
+    ),
     FlagName.OUT_OF_RANGE: (
         "The indicator came to the end of its range.",
         "The flank beyond that was not seen, and the reading is too small.",
@@ -188,6 +193,11 @@ _TERMS: dict[str, tuple[str, ...]] = {
     ),
     "lash map": ("Backlash for each engagement of the mesh cycle, as fitted to the positions.",),
     "confirming position": ("A position at the predicted tight spot, measured to prove the prediction.",),
+    "roll phase": (
+        "How far a pair of teeth has rolled through its pitch; the backlash is not the same all the way.",
+        "Rocked at three phases, the least within a pitch is measured; otherwise it is uncertain.",
+        "Write plan.roll_phases = 3 in the box file, where the pinion can be held between two teeth.",
+    ),
     "uncertainty": (
         "How far the truth may be from what is stated; U is at 95 %.",
         "A verdict counts it against the box: the whole interval must be inside the limits.",

@@ -38,6 +38,7 @@ _KEYS_IN_PHASE = {
     Phase.FINDING: "1 to 5 what was found   n note   q stop",
     Phase.READYING: "y ready   s skip the cycle run   n note   q stop",
 }
+_KEYS_BEFORE_ROCKS = "y ready   r passes anew   n note   q stop"
 # Teeth are counted: nobody but the person knows where the gear is.
 _KEYS_WHEN_COUNTED = {
     **_KEYS_IN_PHASE,
@@ -163,6 +164,8 @@ class _Screen:
             return self.asking
         if self.note is not None:
             return f"note: {self.note}▏  (Enter keeps it, Esc drops it)"
+        if self.view.ready_for == "rock" and self.keys == KEYS:
+            return _KEYS_BEFORE_ROCKS
         keys = _KEYS_WHEN_COUNTED if self.view.is_counted else _KEYS_IN_PHASE
         return keys.get(self.view.phase, KEYS) if self.keys == KEYS else self.keys
 
@@ -275,7 +278,7 @@ def _rock_line(view: View) -> str:
     count = f"{view.rock.reversals} of {view.reversals_wanted} reversals"
     flags = "; ".join(f"{flag.name}: {hint(flag.name)}" for flag in view.rock.flags)
     if not view.rock.usable:
-        return f"{count}; not yet usable. {flags}"
+        return f"{count}; not yet usable{f' ({flags})' if flags else ''}"
     return f"{count}; {_reading(view, view.rock)}{f'. {flags}' if flags else ''}"
 
 

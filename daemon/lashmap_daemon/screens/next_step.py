@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.sequence.resume import started_and_unfinished
+from lashmap_daemon.story.story import story_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from lashmap_analysis.judge.assessment import Assessment
     from rich.console import Console
+
+    from lashmap_daemon.logbook.logbook import Logbook
 
 
 _COMPLETED = "completed"
@@ -53,6 +56,14 @@ def print_next_step(
             say(console, f"    {command}")
 
 
+def decision_command(logbook: Logbook, test: str, box: Path) -> str:
+    """The command of the sheet on which somebody decides after a test; empty where it names no build."""
+    built = story_of(logbook.events(test)).build
+    if built is None:
+        return ""
+    return shlex.join(("lashmap", "build", str(box), "--build", built.build, "--logbook", str(logbook.path)))
+
+
 def next_steps(
     assessment: Assessment, logbook: Path, *, go_on: str | None = None, reviewed: bool = False
 ) -> Iterator[tuple[str, str]]:
@@ -67,6 +78,7 @@ def next_steps(
     if assessment.record.damage:
         yield "The record is not as it was written; find out what changed", command("verify")
         return
+    early = () if assessment.record.closing.startswith(_COMPLETED) else (_early(logbook, test, go_on),)
     words = "Look at every position with its flags, and leave one out only for a reason"
     look = () if reviewed else ((words, command("review")),)
     if outcome == "nonconforming":
@@ -76,9 +88,9 @@ def next_steps(
         )
         yield from look
         yield "Test again after the change, and set both tests beside each other", _compare(test, logbook)
+        yield from early
         return
-    if not assessment.record.closing.startswith(_COMPLETED):
-        yield _early(_going_on(logbook, test) if go_on is None else go_on)
+    yield from early
     if assessment.verdict.would_settle:
         yield "Do what would settle it, as listed above, then test again", ""
     yield from look
@@ -94,7 +106,8 @@ def _going_on(logbook: Path, test: str) -> str:
     return f"lashmap run {files} {shlex.join(('--resume', '--test', test, '--logbook', str(logbook)))}"
 
 
-def _early(go_on: str) -> tuple[str, str]:
+def _early(logbook: Path, test: str, go_on: str | None) -> tuple[str, str]:
+    go_on = _going_on(logbook, test) if go_on is None else go_on
     if go_on:
         return "The test ended early; go on with it, what was accepted stays", go_on
     return "The test ended early and cannot go on; test again from the start", ""

@@ -47,7 +47,13 @@ _WHEN_COUNTED: dict[str, list[str]] = {
 }
 
 
-_WHEN_READY: dict[str, list[str]] = {"y": ["ready"], READY: ["ready"], "skip": ["skip"], "stop": ["stop"]}
+_WHEN_READY: dict[str, list[str]] = {
+    "y": ["ready"],
+    READY: ["ready"],
+    "skip": ["skip"],
+    "repeat": ["repeat"],
+    "stop": ["stop"],
+}
 
 
 class PlainScreen:
@@ -102,6 +108,8 @@ class PlainScreen:
                 self._write(f"{line!r} says no cause: {HOW_TO_ANSWER}")
             return []
         if isinstance(self._question, ReadyAsked):
+            if line and line.casefold() not in _WHEN_READY:
+                self._write(f'{line!r} is no answer: enter "{READY}" when it is, or "stop" to end the test')
             return _WHEN_READY.get(line.casefold(), [])
         if self._counted:
             return [] if typed is None else _WHEN_COUNTED.get(line.casefold(), [])

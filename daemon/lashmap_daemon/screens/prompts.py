@@ -1,13 +1,13 @@
 """The prompts file: what the technician is shown, one JSON object a line, for whatever follows along.
 
 A second display beside the machine or a powered stand reads the last complete line. Keys: ``show`` (text),
-``engagement``, ``gear_tooth``, ``pinion_tooth`` (the marked ones are 1) and ``gear_angle_deg`` (null when no
-position is asked for), ``sweep`` (member to turn for its runout, or null), ``marks`` (member whose marked
-tooth is to stand in the mesh, or null), ``ready`` (``turn`` before the box turns for a cycle run, ``rock``
-before it is rocked after that, or null), ``pass`` (an object, or null: ``number``, ``direction``, which is
-``forward`` or ``back``, ``engagements``, the teeth of the gear to go, ``attempt``, ``other_speed``),
-``cause`` (position whose refused rocks a person is to explain, or null), ``closed`` (true once the test is
-over).
+``engagement``, ``gear_tooth``, ``pinion_tooth`` (the marked ones are 1) and ``gear_angle_deg`` (null when
+no position is asked for; the angle lies between two engagements where the pair is to be rolled on),
+``sweep`` (member to turn for its runout, or null), ``marks`` (member whose marked tooth is to stand in the
+mesh, or null), ``ready`` (``turn`` before the box turns for a cycle run, ``rock`` before it is rocked after
+that, or null), ``pass`` (an object, or null: ``number``, ``direction``, which is ``forward`` or ``back``,
+``engagements``, the teeth of the gear to go, ``attempt``, ``other_speed``), ``cause`` (position whose
+refused rocks a person is to explain, or null), ``closed`` (true once the test is over).
 lashmap only says what it waits for: it starts and stops nothing.
 """
 

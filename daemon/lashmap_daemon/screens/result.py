@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from lashmap_analysis.facts.section import Section
     from lashmap_analysis.judge.assessment import Assessment, PositionResult
+    from lashmap_analysis.record.record import Purpose
     from numpy.typing import NDArray
     from rich.console import Console
 
@@ -89,6 +90,9 @@ def _shared_flags(assessment: Assessment) -> dict[str, str]:
     }
 
 
+_LETTERS: dict[Purpose, str] = {"confirming": "c", "third back": "b", "third forward": "f"}
+
+
 def _positions(assessment: Assessment, shared: Container[str]) -> Table:
     units = assessment.record.units
     title = (
@@ -100,7 +104,7 @@ def _positions(assessment: Assessment, shared: Container[str]) -> Table:
     table.add_column("flags")
     for one in assessment.positions:
         table.add_row(
-            f"{one.position}{'c' if one.purpose == 'confirming' else ''}",
+            f"{one.position}{_LETTERS.get(one.purpose, '')}",
             str(one.engagement),
             f"{one.gear_angle_deg:.2f}",
             format_length(one.rock.reading_mm, units, with_unit=False),

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from lashmap_analysis.gears.tooth_names import TeethMet, teeth_met
+from lashmap_analysis.record.record import ROLLED
 
 from lashmap_daemon.screens.cue import Cue, cue_of
 from lashmap_daemon.sequence.sequence import Phase
+from lashmap_daemon.story.events import Readiness
 from lashmap_daemon.story.recorded import INDICATOR
+from lashmap_daemon.story.story import Pass, Sweep
 
 if TYPE_CHECKING:
-    from lashmap_analysis.record.record import Units
+    from lashmap_analysis.record.record import Purpose, Units
     from lashmap_analysis.rock.rock import RockReading
 
     from lashmap_daemon.testing.conductor import Conductor
@@ -29,12 +32,12 @@ class Mark:
     Attributes:
         gear_angle_deg: Past the matched teeth, not wrapped.
         normal_backlash_mm: None while it is to be measured.
-        purpose: ``planned`` or ``confirming``.
+        purpose: Why it is asked for; the pair is not rolled on there.
     """
 
     gear_angle_deg: float
     normal_backlash_mm: float | None
-    purpose: Literal["planned", "confirming"]
+    purpose: Purpose
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,7 @@ class RockTrace:
         high_mm: The largest.
         flanks_mm: Mean level of the lower and of the upper flank, as far as they were found.
         number: Of the position, or of the pass.
-        is_rock: Otherwise it is the lash over the mesh cycle while passes are made.
+        is_rock: Otherwise it is the lash over the mesh cycle while passes are made, which has no sign.
     """
 
     low_mm: np.ndarray = field(compare=False)
@@ -77,7 +80,7 @@ class RockTrace:
     @property
     def title(self) -> str:
         """What it is, with its number."""
-        return f"{'rock of position' if self.is_rock else 'lash so far, pass'} {self.number}"
+        return f"{'rock of position' if self.is_rock else 'normal backlash so far, pass'} {self.number}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,6 +114,7 @@ class View:
     trace: RockTrace | None = None
     is_counted: bool = False  # there is no encoder
     is_by_angle: bool = False  # there is no indicator: its value is the arc of the gear
+    ready_for: Readiness | None = None  # what the stand is made ready for while that is asked
 
 
 def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
@@ -126,23 +130,28 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
     done = len(conductor.story.accepted)
     total = max(state.asked, done)
     place_deg = conductor.gear_set.gear_angle_deg
-    measured = conductor.story.accepted.values()
+    measured = conductor.story.mapped
     marks = [Mark(place_deg(one.engagement), one.normal_backlash_mm, one.purpose) for one in measured]
-    marks += [Mark(place_deg(one.engagement), None, one.purpose) for one in state.queue]
+    marks += [
+        Mark(place_deg(one.engagement), None, one.purpose) for one in state.queue if one.purpose not in ROLLED
+    ]
     predicted = conductor.story.predicted
     return View(
         units=conductor.box.box.units,
         phase=state.phase,
+        ready_for=state.ready_for,
         instruction=instruction,
         cue=cue_of(conductor, now_s),
         indicator_mm=indicator[1] if indicator else None,
         indicator_age_s=now_s - indicator[0] if indicator else None,
         gear_deg=gear_deg,
         encoder_age_s=now_s - gear[0] if gear else None,
-        target_deg=place_deg(state.target.engagement) if state.target else None,
+        target_deg=state.target.place * place_deg(1) if state.target else None,
         rock=_rock(rock.reading) if rock and rock.reading else None,
         rock_s=now_s - rock.started_s if rock else None,
-        swept_deg=conductor.sweep_watch.turned_deg if state.sweep and conductor.sweep_watch else None,
+        swept_deg=conductor.sweep_watch.turned_deg
+        if isinstance(state.turn, Sweep) and conductor.sweep_watch
+        else None,
         reversals_wanted=conductor.box.plan.reversals,
         marks=tuple(marks),
         done=done,
@@ -171,8 +180,9 @@ _SPAN_S = 4.0  # the time shown at first; twice as much when that is full
 
 def trace_of(conductor: Conductor) -> RockTrace | None:
     """The rock in hand as it grows, or the lash over the mesh cycle while passes are made; None without."""
-    if conductor.state.turn is not None:
-        return _curve_of(conductor.cycle_run.curve_mm, conductor.state.turn.number)
+    turn = conductor.state.turn
+    if isinstance(turn, Pass):
+        return _curve_of(conductor.cycle_run.curve_mm, turn.number)
     rock, target = conductor.rock, conductor.state.target
     if rock is None or target is None:
         return None

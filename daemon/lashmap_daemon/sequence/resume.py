@@ -18,6 +18,8 @@ import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from lashmap_analysis.record.record import ROLLED
+
 from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.logbook.check import check_rows
 from lashmap_daemon.logbook.logbook import Logbook, stamped_of
@@ -236,6 +238,8 @@ def plan(story: Story, *, end_s: float, tries: int, measured_now: bool = True) -
     """From where a test goes on; `measured_now` as of `take_up`."""
     # With passes to come the box turns before anything is rocked, so that a check would say nothing.
     of = None if story.sweeping or story.passes or not measured_now else story.newest
+    if of is not None and of.purpose in ROLLED:  # it is repeated at a whole engagement, as all are compared
+        of = max(story.mapped, key=lambda one: one.end_s, default=None)
     check = None
     if of is not None:
         check = Target(
@@ -271,7 +275,7 @@ def _state(story: Story, tries: int) -> State:
         last_accepted=story.last_accepted,
         asked=story.asked,
         tries=tries,
-        sweep=None if sweep is None else replace(sweep, attempt=sweep.attempt + 1, reason=_BROKEN_OFF),
+        turn=None if sweep is None else replace(sweep, attempt=sweep.attempt + 1, reason=_BROKEN_OFF),
         sweeps=story.sweeps,
         marks_seen=story.marks is not None and bool(story.marks.agrees),
         refused=0 if cause is None else cause.refused,

@@ -14,10 +14,13 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, TypeAlias
 
-from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.record.record import Purpose, Shaft
 
 from lashmap_daemon.story.events import Outcome, Readiness
 from lashmap_daemon.story.story import GIVEN_UP, SKIPPED, Pass, Sweep, Target, after_all
+
+Turn: TypeAlias = Pass | Sweep
+"""What a shaft is turned for, in tries, while its samples are kept."""
 
 FIND_CAUSE = 4  # refused rocks in a row: it is no longer one bad rock (common practice, no source)
 
@@ -49,7 +52,6 @@ class State:
         last_accepted: The position a *repeat* goes back to.
         asked: How many positions were numbered so far.
         tries: Refusals after which a position is skipped.
-        sweep: The runout sweep asked for now; None outside `SWEEPING` and what interrupted it.
         sweeps: Members whose sweeps are still to come.
         marks_seen: The marks were seen once more, or nobody is to be asked (again).
         marks_tries: How often that was asked for in vain.
@@ -58,7 +60,7 @@ class State:
         given_up: Positions left out in this row.
         stuck: Position of the last of them while its cause is asked for; None when nothing is asked.
         ready_for: What the stand is made ready for while that is asked; None otherwise.
-        turn: The pass asked for now; None outside `PASSING` and what interrupted it.
+        turn: The pass or sweep asked for now; None outside `PASSING`, `SWEEPING` and what interrupted them.
         passes: Passes of the cycle run that are still to come.
         planned_passes: All of them; made anew from the first where anything came between them.
     """
@@ -69,7 +71,6 @@ class State:
     last_accepted: Target | None
     asked: int
     tries: int
-    sweep: Sweep | None = None
     sweeps: tuple[Shaft, ...] = ()
     marks_seen: bool = False
     marks_tries: int = 0
@@ -77,7 +78,7 @@ class State:
     given_up: tuple[Target, ...] = ()
     stuck: Target | None = None
     ready_for: Readiness | None = None
-    turn: Pass | None = None
+    turn: Turn | None = None
     passes: tuple[Pass, ...] = ()
     planned_passes: tuple[Pass, ...] = ()
 
@@ -128,13 +129,15 @@ class CauseTold(Input):
 
 @dataclass(frozen=True)
 class Confirm(Input):
-    """The lash map asks for these engagements; none when the tight spot needs no (more) confirming.
+    """The lash map asks for these engagements; none when the tight spot needs no (more) rocks.
 
-    ``mapped`` is False when there is no lash map, so that nothing rests on the marks.
+    ``purpose`` says what for; ``mapped`` is False when there is no lash map, so that nothing rests on the
+    marks.
     """
 
     engagements: tuple[int, ...]
     mapped: bool = True
+    purpose: Purpose = "confirming"
 
 
 @dataclass(frozen=True)
@@ -153,25 +156,13 @@ class Ready(Input):
 
 
 @dataclass(frozen=True)
-class PassGood(Input):
-    """The pass is complete."""
+class TurnGood(Input):
+    """The pass or sweep is complete."""
 
 
 @dataclass(frozen=True)
-class PassBad(Input):
-    """The pass gave nothing."""
-
-    reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class SweepGood(Input):
-    """The sweep gave a runout."""
-
-
-@dataclass(frozen=True)
-class SweepBad(Input):
-    """The sweep gave none."""
+class TurnBad(Input):
+    """The pass or sweep gave nothing."""
 
     reasons: tuple[str, ...]
 
@@ -317,46 +308,24 @@ class SayReady(Action):
 
 
 @dataclass(frozen=True)
-class AskPass(Action):
-    """Ask the technician to turn the pinion for a pass."""
+class AskTurn(Action):
+    """Ask the technician to turn the pinion for a pass, or a member for its runout."""
 
-    turn: Pass
-
-
-@dataclass(frozen=True)
-class KeepPass(Action):
-    """Keep the recorded pass."""
-
-    turn: Pass
+    turn: Turn
 
 
 @dataclass(frozen=True)
-class RefusePass(Action):
-    """Give up the recorded pass."""
+class KeepTurn(Action):
+    """Keep the recorded pass or sweep."""
 
-    turn: Pass
-    reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class AskSweep(Action):
-    """Ask the technician to turn a member for its runout."""
-
-    sweep: Sweep
+    turn: Turn
 
 
 @dataclass(frozen=True)
-class KeepSweep(Action):
-    """Keep the recorded sweep."""
+class RefuseTurn(Action):
+    """Give up the recorded pass or sweep."""
 
-    sweep: Sweep
-
-
-@dataclass(frozen=True)
-class RefuseSweep(Action):
-    """Give up the recorded sweep."""
-
-    sweep: Sweep
+    turn: Turn
     reasons: tuple[str, ...]
 
 
@@ -387,48 +356,14 @@ Step: TypeAlias = tuple[State, tuple[Action, ...]]
 def _next_sweep(state: State, *before: Action) -> Step:
     """Ask for the next member's sweep; close the test when there is none."""
     if not state.sweeps:
-        closed = replace(state, phase=Phase.CLOSED, sweep=None)
+        closed = replace(state, phase=Phase.CLOSED, turn=None)
         return closed, (*before, Close("completed", "all positions done"))
     member, *rest = state.sweeps
     sweep = Sweep(member=member)
     return (
-        replace(state, phase=Phase.SWEEPING, sweep=sweep, sweeps=tuple(rest)),
-        (*before, AskSweep(sweep)),
+        replace(state, phase=Phase.SWEEPING, turn=sweep, sweeps=tuple(rest)),
+        (*before, AskTurn(sweep)),
     )
-
-
-def _sweep_of(state: State) -> Sweep:
-    """The sweep asked for now."""
-    if state.sweep is None:
-        raise RuntimeError(f"phase {state.phase} without a sweep")
-    return state.sweep
-
-
-def _sweep_good(state: State, _: SweepGood) -> Step:
-    return _next_sweep(state, KeepSweep(_sweep_of(state)))
-
-
-def _sweep_again(state: State, reasons: tuple[str, ...]) -> Step:
-    """Refuse it and ask for it again."""
-    sweep = _sweep_of(state)
-    again = replace(sweep, attempt=sweep.attempt + 1, reason="; ".join(reasons))
-    return replace(state, sweep=again), (RefuseSweep(sweep, reasons), AskSweep(again))
-
-
-def _sweep_bad(state: State, happened: SweepBad) -> Step:
-    """Ask again until the tries are used up."""
-    sweep = _sweep_of(state)
-    if sweep.attempt < state.tries:
-        return _sweep_again(state, happened.reasons)
-    return _next_sweep(state, RefuseSweep(sweep, happened.reasons))
-
-
-def _sweep_repeat(state: State, _: Repeat) -> Step:
-    return _sweep_again(state, (_REPEATED,))
-
-
-def _sweep_skip(state: State, _: Skip) -> Step:
-    return _next_sweep(state, RefuseSweep(_sweep_of(state), (SKIPPED,)))
 
 
 def _ask_ready(state: State, what: Readiness, *before: Action) -> Step:
@@ -452,8 +387,13 @@ def _skip_passes(state: State, _: Skip) -> Step:
     """The operator leaves the cycle run out before the box turned; a lock-out is never left out."""
     if state.ready_for != "turn":
         return state, ()
-    left = tuple(RefusePass(one, (SKIPPED,)) for one in state.passes)
+    left = tuple(RefuseTurn(one, (SKIPPED,)) for one in state.passes)
     return _begin_rocks(replace(state, ready_for=None, passes=()), *left)
+
+
+def _repeat_passes(state: State, _: Repeat) -> Step:
+    """The operator wants the passes again, while the bench may still be as it was."""
+    return _passes_anew(state) if state.ready_for == "rock" else (state, ())
 
 
 def _passes_anew(state: State) -> Step:
@@ -471,45 +411,51 @@ def _next_pass(state: State, *before: Action) -> Step:
         return _ask_ready(state, "rock", *before)
     turn, *rest = state.passes
     asking = replace(state, phase=Phase.PASSING, turn=turn, passes=tuple(rest))
-    return asking, (*before, AskPass(turn))
+    return asking, (*before, AskTurn(turn))
 
 
-def _turn_of(state: State) -> Pass:
-    """The pass asked for now."""
+def _turn_of(state: State) -> Turn:
+    """The pass or sweep asked for now."""
     if state.turn is None:
-        raise RuntimeError(f"phase {state.phase} without a pass")
+        raise RuntimeError(f"phase {state.phase} without a pass or sweep")
     return state.turn
 
 
-def _pass_good(state: State, _: PassGood) -> Step:
-    return _next_pass(state, KeepPass(_turn_of(state)))
+def _next_turn(state: State, *before: Action) -> Step:
+    return (_next_pass if isinstance(state.turn, Pass) else _next_sweep)(state, *before)
 
 
-def _pass_again(state: State, reasons: tuple[str, ...]) -> Step:
+def _turn_good(state: State, _: TurnGood) -> Step:
+    return _next_turn(state, KeepTurn(_turn_of(state)))
+
+
+def _turn_again(state: State, reasons: tuple[str, ...]) -> Step:
+    """Refuse it and ask for it again."""
     turn = _turn_of(state)
     again = replace(turn, attempt=turn.attempt + 1, reason="; ".join(reasons))
-    return replace(state, turn=again), (RefusePass(turn, reasons), AskPass(again))
+    return replace(state, turn=again), (RefuseTurn(turn, reasons), AskTurn(again))
 
 
-def _pass_bad(state: State, happened: PassBad) -> Step:
+def _turn_bad(state: State, happened: TurnBad) -> Step:
     """Ask again until the tries are used up."""
-    turn = _turn_of(state)
+    turn, reasons = _turn_of(state), happened.reasons
     if turn.attempt < state.tries:
-        return _pass_again(state, happened.reasons)
-    given_up = f"{GIVEN_UP} {turn.attempt} {'try' if turn.attempt == 1 else 'tries'}"
-    return _next_pass(state, RefusePass(turn, (given_up, *happened.reasons)))
+        return _turn_again(state, reasons)
+    if isinstance(turn, Pass):
+        reasons = (f"{GIVEN_UP} {turn.attempt} {'try' if turn.attempt == 1 else 'tries'}", *reasons)
+    return _next_turn(state, RefuseTurn(turn, reasons))
 
 
-def _pass_repeat(state: State, _: Repeat) -> Step:
-    return _pass_again(state, (_REPEATED,))
+def _turn_repeat(state: State, _: Repeat) -> Step:
+    return _turn_again(state, (_REPEATED,))
 
 
-def _pass_skip(state: State, _: Skip) -> Step:
-    return _next_pass(state, RefusePass(_turn_of(state), (SKIPPED,)))
+def _turn_skip(state: State, _: Skip) -> Step:
+    return _next_turn(state, RefuseTurn(_turn_of(state), (SKIPPED,)))
 
 
-def _lost_in_pass(state: State, happened: Lost | Full) -> Step:
-    again, (refuse, _) = _pass_again(state, (happened.reason,))
+def _lost_in_turn(state: State, happened: Lost | Full) -> Step:
+    again, (refuse, _) = _turn_again(state, (happened.reason,))
     return replace(again, phase=Phase.WAITING), (refuse,)
 
 
@@ -554,16 +500,16 @@ def resume(state: State, *, check: Target | None, sweeping: bool) -> Step:
 
     Args:
         state: As the record left it, in no phase yet: ``queue`` holds every position that is not settled,
-            the one asked for last first; ``sweep`` the sweep asked for last when it is not settled;
+            the one asked for last first; ``turn`` the sweep asked for last when it is not settled;
             ``passes`` every pass that is not settled, ``planned_passes`` all;
             ``ready_for`` what was not said before the test ended.
         check: A position to measure first, to see whether anything moved; numbered after all others.
         sweeping: The positions were done.
     """
     if sweeping:
-        if state.sweep is None:
+        if state.turn is None:
             return _next_sweep(state)
-        return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
+        return replace(state, phase=Phase.SWEEPING), (AskTurn(state.turn),)
     if check is not None:
         state = replace(state, queue=(check, *state.queue), asked=check.number)
     if state.passes:
@@ -581,7 +527,7 @@ def _next(state: State, *before: Action) -> Step:
     if not state.queue:
         return replace(state, phase=Phase.PREDICTING, target=None), (*before, Predict())
     target, *rest = state.queue
-    if target.purpose == "confirming" and not state.marks_seen:
+    if target.purpose != "planned" and not state.marks_seen:
         return _ask_marks(state, *before)
     return (
         replace(state, phase=Phase.TURNING, target=target, queue=tuple(rest)),
@@ -652,7 +598,7 @@ def _bad(state: State, happened: RockBad) -> Step:
         return _stuck(state, reasons)
     if target.attempt < state.tries:
         return _again(state, reasons)
-    text = f"refused {target.attempt} times, last because: {'; '.join(reasons)}"
+    text = f"refused {target.attempt} times, last because: {'; '.join(one.rstrip('.') for one in reasons)}"
     state = replace(state, given_up=(*state.given_up, target))
     return _next(state, Refuse(target, reasons), LeaveOut(target, text))
 
@@ -707,7 +653,7 @@ def _confirm(state: State, happened: Confirm) -> Step:
     if not happened.engagements:
         return _ask_marks(state) if happened.mapped and not state.marks_seen else _next_sweep(state)
     queue = tuple(
-        Target(number=state.asked + offset, engagement=engagement, purpose="confirming")
+        Target(number=state.asked + offset, engagement=engagement, purpose=happened.purpose)
         for offset, engagement in enumerate(happened.engagements, start=1)
     )
     return _next(replace(state, queue=queue, asked=state.asked + len(queue)))
@@ -719,11 +665,6 @@ def _lost(state: State, _: Input) -> Step:
 
 def _lost_in_rock(state: State, happened: Lost | Full) -> Step:
     again, (refuse, _) = _again(state, (happened.reason,))
-    return replace(again, phase=Phase.WAITING), (refuse,)
-
-
-def _lost_in_sweep(state: State, happened: Lost | Full) -> Step:
-    again, (refuse, _) = _sweep_again(state, (happened.reason,))
     return replace(again, phase=Phase.WAITING), (refuse,)
 
 
@@ -751,12 +692,12 @@ def _space(state: State, _: Space) -> Step:
 def _back(state: State, _: Input) -> Step:
     if state.ready_for is not None:
         return _ask_ready(state, state.ready_for)
-    if state.turn is not None:
+    if isinstance(state.turn, Pass):
         return _passes_anew(state)
     if state.stuck is not None:
         return _ask_cause(state, state.stuck)
-    if state.sweep is not None:
-        return replace(state, phase=Phase.SWEEPING), (AskSweep(state.sweep),)
+    if state.turn is not None:
+        return replace(state, phase=Phase.SWEEPING), (AskTurn(state.turn),)
     if state.target is None:
         return _ask_marks(state)
     return replace(state, phase=Phase.TURNING), (Ask(_target(state)),)
@@ -768,7 +709,6 @@ def _stop(state: State, happened: Stop) -> Step:
         phase=Phase.CLOSED,
         target=None,
         queue=(),
-        sweep=None,
         sweeps=(),
         stuck=None,
         ready_for=None,
@@ -782,14 +722,15 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Any], Step]] = {
     (Phase.READYING, Ready): _ready,
     (Phase.READYING, Lost): _lost,
     (Phase.READYING, Full): _full,
+    (Phase.READYING, Repeat): _repeat_passes,
     (Phase.READYING, Skip): _skip_passes,
     (Phase.READYING, Stop): _stop,
-    (Phase.PASSING, PassGood): _pass_good,
-    (Phase.PASSING, PassBad): _pass_bad,
-    (Phase.PASSING, Lost): _lost_in_pass,
-    (Phase.PASSING, Full): _full_after(_lost_in_pass),
-    (Phase.PASSING, Repeat): _pass_repeat,
-    (Phase.PASSING, Skip): _pass_skip,
+    (Phase.PASSING, TurnGood): _turn_good,
+    (Phase.PASSING, TurnBad): _turn_bad,
+    (Phase.PASSING, Lost): _lost_in_turn,
+    (Phase.PASSING, Full): _full_after(_lost_in_turn),
+    (Phase.PASSING, Repeat): _turn_repeat,
+    (Phase.PASSING, Skip): _turn_skip,
     (Phase.PASSING, Stop): _stop,
     (Phase.TURNING, Arrived): _arrived,
     (Phase.TURNING, Lost): _lost,
@@ -817,12 +758,12 @@ TABLE: dict[tuple[Phase, type[Input]], Callable[[State, Any], Step]] = {
     (Phase.CHECKING, Full): _full,
     (Phase.CHECKING, Skip): _skip_marks,
     (Phase.CHECKING, Stop): _stop,
-    (Phase.SWEEPING, SweepGood): _sweep_good,
-    (Phase.SWEEPING, SweepBad): _sweep_bad,
-    (Phase.SWEEPING, Lost): _lost_in_sweep,
-    (Phase.SWEEPING, Full): _full_after(_lost_in_sweep),
-    (Phase.SWEEPING, Repeat): _sweep_repeat,
-    (Phase.SWEEPING, Skip): _sweep_skip,
+    (Phase.SWEEPING, TurnGood): _turn_good,
+    (Phase.SWEEPING, TurnBad): _turn_bad,
+    (Phase.SWEEPING, Lost): _lost_in_turn,
+    (Phase.SWEEPING, Full): _full_after(_lost_in_turn),
+    (Phase.SWEEPING, Repeat): _turn_repeat,
+    (Phase.SWEEPING, Skip): _turn_skip,
     (Phase.SWEEPING, Stop): _stop,
     (Phase.WAITING, Back): _back,
     (Phase.WAITING, Full): _full,

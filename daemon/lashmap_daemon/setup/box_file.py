@@ -185,6 +185,7 @@ class PlanTable(Table):
 
     `teeth` "every" touches every tooth of both members, whatever `positions` says; otherwise `positions` asks
     for a sample of that many. Without it "sample" takes 24, "auto" every tooth where a bad one could decide.
+    `roll_phases` 3 has the tight spot rocked a third of a pitch back and forward too.
     """
 
     positions: Annotated[int, Field(ge=4, le=500)] | None = None
@@ -197,6 +198,7 @@ class PlanTable(Table):
     turn_seconds: Positive = 300.0
     tries: Annotated[int, Field(ge=1, le=20)] = 3
     stop_when_settled: bool = True
+    roll_phases: Literal[3] | None = None
 
     @model_validator(mode="after")
     def _one_of_both(self) -> Self:

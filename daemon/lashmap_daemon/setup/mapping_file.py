@@ -10,11 +10,18 @@ import datetime as dt
 from collections.abc import Iterator
 from typing import Annotated, Literal, Self
 
-from lashmap_analysis.record.record import Shaft
+from lashmap_analysis.record.record import Direction, Shaft
 from pydantic import Field, model_validator
 
 from lashmap_daemon.setup.plausible import FIRST_YEAR, implausible_encoder, implausible_indicator
-from lashmap_daemon.setup.stand_file import CorrectionTable, Sense
+from lashmap_daemon.setup.stand_file import (
+    ENCODER,
+    GEAR_TABLE,
+    PINION_TABLE,
+    CorrectionTable,
+    OneOrTwoEncoders,
+    Sense,
+)
 from lashmap_daemon.setup.toml_file import FilePath, Finite, Label, Line, NotNegative, Positive, Table
 
 _CLOCK_OFF = dt.timedelta(days=1)  # of this computer, or of the one that recorded
@@ -69,10 +76,15 @@ class TestTable(Table):
 
 
 class TimeTable(Table):
-    """The column of times."""
+    """The column of times.
+
+    Attributes:
+        counts_together: Of two encoders: what stands in one row was read at the same instant.
+    """
 
     column: Name
     unit: Literal["s", "ms", "us", "min", "iso 8601"] = "s"
+    counts_together: bool | None = None
 
 
 class IndicatorTable(Table):
@@ -119,10 +131,14 @@ class EncoderTable(Table):
         return self
 
 
-class RockTable(Table):
-    """One rock, by the times in the file, in seconds whatever the unit of the column."""
+class StretchTable(Table):
+    """A stretch of the recording, by the times in the file, in seconds whatever the unit of the column.
 
-    engagement: int
+    Attributes:
+        from_s: First moment.
+        to_s: Last moment.
+    """
+
     from_s: Finite
     to_s: Finite
 
@@ -131,6 +147,24 @@ class RockTable(Table):
         if self.from_s >= self.to_s:
             raise ValueError(f"from_s {self.from_s:g} is not before to_s {self.to_s:g}")
         return self
+
+
+class PassTable(StretchTable):
+    """One pass of a cycle run: the pinion turned one way against a light brake on the gear.
+
+    Attributes:
+        direction: ``forward`` where the gear's angle grows, or ``back``.
+        brake_nm: Torque of the brake on the gear's shaft; left out where nobody measured it.
+    """
+
+    direction: Direction
+    brake_nm: Positive | None = None
+
+
+class RockTable(StretchTable):
+    """One rock."""
+
+    engagement: int
 
 
 class PositionsTable(Table):
@@ -163,43 +197,42 @@ class PositionsTable(Table):
         return self
 
 
-class SweepTable(Table):
-    """One runout sweep: the member was turned, the indicator was on it, by the times in the file, in seconds.
+class SweepTable(StretchTable):
+    """One runout sweep: the member was turned, the indicator was on it; whole turns are taken out of it.
 
     Attributes:
         member: Which member was turned and touched.
-        from_s: First moment.
-        to_s: Last moment; whole turns are taken out of what lies between.
         indicator_from_mesh_deg: Where the indicator sat; the box file's when left out.
     """
 
     member: Shaft
-    from_s: Finite
-    to_s: Finite
     indicator_from_mesh_deg: Finite | None = None
 
-    @model_validator(mode="after")
-    def _in_order(self) -> Self:
-        if self.from_s >= self.to_s:
-            raise ValueError(f"from_s {self.from_s:g} is not before to_s {self.to_s:g}")
-        return self
 
-
-class Mapping(Table):
-    """A whole mapping file."""
+class Mapping(OneOrTwoEncoders):
+    """A whole mapping file; one or two encoders as in a stand file."""
 
     file: FileTable
     test: TestTable
     time: TimeTable
     indicator: IndicatorTable
     encoder: EncoderTable | None = None
+    pinion_encoder: EncoderTable | None = Field(default=None, alias="encoder.pinion")
     positions: PositionsTable
     sweep: list[SweepTable] = Field(default=[])
+    passes: list[PassTable] = Field(default=[], alias="pass")
 
     @property
     def decimal(self) -> Literal[".", ","]:
         """Decimal point of the texts of cells; Parquet files hold numbers, which are written with a point."""
         return "." if self.file.path.endswith(".parquet") else self.file.decimal
+
+    @property
+    def encoders(self) -> dict[str, EncoderTable]:
+        """The encoders by the table that the file has them in."""
+        both = {ENCODER if self.pinion_encoder is None else GEAR_TABLE: self.encoder}
+        both[PINION_TABLE] = self.pinion_encoder
+        return {name: table for name, table in both.items() if table is not None}
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
@@ -207,6 +240,13 @@ class Mapping(Table):
             raise ValueError('positions.find_by: "encoder" needs the table [encoder]')
         if self.sweep and self.encoder is None:
             raise ValueError("sweep: needs the table [encoder], which says how far the member was turned")
+        if self.passes and self.pinion_encoder is None:
+            raise ValueError("pass: needs an encoder on each shaft, [encoder.gear] and [encoder.pinion]")
+        if self.passes and self.time.counts_together is None:
+            raise ValueError(
+                "time.counts_together: is missing; say true where the two counts of a row were read at the "
+                "same instant, as a board with two latched counters does, and false where they were not"
+            )
         members = [one.member for one in self.sweep]
         if len(set(members)) < len(members):
             raise ValueError("sweep: one sweep of each member; leave the others out")
@@ -217,8 +257,8 @@ class Mapping(Table):
         found = list(_implausible_recording(self))
         # The keys of a stand file's tables, but for port and profile.
         found += implausible_indicator(self.indicator)  # type: ignore[arg-type]
-        if self.encoder is not None:
-            found += implausible_encoder(self.encoder)  # type: ignore[arg-type]
+        for name, table in self.encoders.items():
+            found += implausible_encoder(table, name)  # type: ignore[arg-type]
         if found:
             raise ValueError("\n".join(found))
         return self
@@ -226,18 +266,24 @@ class Mapping(Table):
 
 def _implausible_recording(mapping: Mapping) -> Iterator[str]:
     """Say which figures about the recording itself cannot be meant: key, figure, why, and what to do."""
-    recorded, encoder = mapping.test.recorded, mapping.encoder
+    recorded = mapping.test.recorded
     if recorded > dt.datetime.now(dt.UTC) + _CLOCK_OFF or recorded.year < FIRST_YEAR:
         yield (
             f"test.recorded: {recorded:%Y-%m-%d} is before {FIRST_YEAR} or has not come yet by the clock of "
             "this computer; calibrations are judged at that day, so write the day of the recording."
         )
-    matched_deg = encoder.matched_deg if encoder is not None else None
-    if encoder is not None and matched_deg is not None and abs(matched_deg) > _MOST_MATCHED_DEG:
+    for name, encoder in mapping.encoders.items():
+        matched_deg = encoder.matched_deg
+        if matched_deg is not None and abs(matched_deg) > _MOST_MATCHED_DEG:
+            yield (
+                f"{name}.matched_deg: {matched_deg:g}° is more than {_MOST_MATCHED_DEG / _TURN_DEG:g} turns "
+                "from the encoder's zero; write it in degrees. Is it in counts? That would be "
+                f"{matched_deg * _TURN_DEG / encoder.counts_per_turn:.6g}°."
+            )
+    if mapping.pinion_encoder is not None and mapping.pinion_encoder.absolute:
         yield (
-            f"encoder.matched_deg: {matched_deg:g}° is more than {_MOST_MATCHED_DEG / _TURN_DEG:g} turns "
-            "from the encoder's zero; write it in degrees. Is it in counts? That would be "
-            f"{matched_deg * _TURN_DEG / encoder.counts_per_turn:.6g}°."
+            f"{PINION_TABLE}.absolute: a box file gives the angle of the matched teeth as the gear's encoder "
+            "shows it; remove the line"
         )
     for sweep in mapping.sweep:
         place_deg = sweep.indicator_from_mesh_deg

@@ -158,6 +158,11 @@ MEANINGS: dict[str, Meaning] = {
     "plan.gear_turns": Meaning("Turns of the gear that the plan may take", "6"),
     "plan.reversals": Meaning("Reversals that a rock needs", "8"),
     "plan.confirming_positions": Meaning("At most so many positions at the predicted tight spot", "3"),
+    "plan.roll_phases": Meaning(
+        "3 has the tight spot rocked at three phases of the roll: a third of a pitch back and forward too, "
+        "where an encoder shows that place",
+        "one phase; a usual figure, from memory, goes into the uncertainty",
+    ),
     "plan.rock_seconds": Meaning("How long a rock may last; about 60 with a button indicator", "20"),
     "plan.turn_seconds": Meaning("How long turning to the next position may take", "300"),
     "plan.tries": Meaning("How often a position is tried before it is left out", "3"),

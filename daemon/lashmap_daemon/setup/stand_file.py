@@ -140,24 +140,13 @@ class CheckStandardTable(Table):
     within_hours: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 24.0
 
 
-class StandFile(Table):
-    """A whole stand file, its profiles not yet read.
+class OneOrTwoEncoders(Table):
+    """A file with the table ``encoder``, or with ``encoder.gear`` and ``encoder.pinion``.
 
-    Without an encoder a person counts the teeth; without an indicator the encoder alone sees the rock. Two
-    encoders stand in the tables ``encoder.gear``, here ``encoder``, and ``encoder.pinion``.
+    It has a field ``encoder``, which holds the gear's of two, and ``pinion_encoder``.
     """
 
     model_config = ConfigDict(populate_by_name=True)  # as it is written down again, no file
-
-    stand: NameTable
-    indicator: IndicatorTable | None = None
-    encoder: EncoderTable | None = None
-    pinion_encoder: EncoderTable | None = Field(default=None, alias="encoder.pinion")
-    prompts: PromptsTable | None = None
-    bus: BusTable | None = None
-    page: PageTable | None = None
-    hands_free: HandsFreeTable | None = None
-    check_standard: CheckStandardTable | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -188,6 +177,24 @@ class StandFile(Table):
         if of_gear and has_two(tree.get(ENCODER)):
             return GEAR_TABLE + problem.removeprefix(ENCODER)
         return problem
+
+
+class StandFile(OneOrTwoEncoders):
+    """A whole stand file, its profiles not yet read.
+
+    Without an encoder a person counts the teeth; without an indicator the encoder alone sees the rock. Two
+    encoders stand in the tables ``encoder.gear``, here ``encoder``, and ``encoder.pinion``.
+    """
+
+    stand: NameTable
+    indicator: IndicatorTable | None = None
+    encoder: EncoderTable | None = None
+    pinion_encoder: EncoderTable | None = Field(default=None, alias="encoder.pinion")
+    prompts: PromptsTable | None = None
+    bus: BusTable | None = None
+    page: PageTable | None = None
+    hands_free: HandsFreeTable | None = None
+    check_standard: CheckStandardTable | None = None
 
     @property
     def encoders(self) -> dict[str, EncoderTable]:

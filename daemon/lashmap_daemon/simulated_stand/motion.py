@@ -149,6 +149,7 @@ class Motion:
         self.touchdowns = 0
         self.touched: Shaft | None = None
         self._target: int | None = None
+        self._rolled = self._arrived_rolled = 0.0  # pitches past the whole engagement: asked for, and there
         self._member: Shaft | None = None
         self._order: PassOrder | None = None
         self._braked: BrakedGear | None = None
@@ -179,11 +180,11 @@ class Motion:
     def fault(self, fault: Fault) -> None:
         self._rhythm.fault = fault
 
-    def ask(self, engagement: int) -> None:
-        """Go to an engagement and rock there; go on as before when that is already being done."""
-        if engagement == self._target:
+    def ask(self, engagement: int, rolled: float = 0.0) -> None:
+        """Go to an engagement, rolled on by so many pitches, and rock; go on when that is being done."""
+        if (engagement, rolled) == (self._target, self._rolled):
             return
-        self._target, self._member, self._order = engagement, None, None
+        self._target, self._rolled, self._member, self._order = engagement, rolled, None, None
         self._walk.clear()
         if self.phase is Phase.TURNING:
             self._enter(Phase.TURNING)
@@ -264,8 +265,8 @@ class Motion:
         return self._shafts()[1] * self._mesh.box.gear_teeth / self._mesh.box.pinion_teeth
 
     def tip_mm(self) -> float:
-        """Return how far the tooth under the tip is past where its engagement nominally puts it."""
-        return self._gear.angle_rad * self._tip_mm_per_rad
+        """Return how far the tooth under the tip is past where it was nominally to go."""
+        return (self._gear.angle_rad - self._arrived_rolled * self._nominal_rad(1)) * self._tip_mm_per_rad
 
     def lift(self) -> float:
         """Return how far the tip is off the tooth, from 0 on it to 1 out of reach."""
@@ -352,6 +353,8 @@ class Motion:
             if self._target is not None:
                 self._heading = self._target
             self._locked_rad = radians(self._chance.gauss(0.0, self._drive.position_error_deg))
+            if self._target is not None:
+                self._locked_rad += self._rolled * self._nominal_rad(1)
         way_rad = abs(self._nominal_rad(self._heading) - self._turn_from[0])
         return max(_SHORTEST_TURN_S, way_rad / self._nominal_rad(1) / self._drive.index_teeth_per_s)
 
@@ -416,6 +419,7 @@ class Motion:
     def _arrive(self) -> None:
         """Lock the pinion; how the members sit then holds until the next turn, as does their temperature."""
         self._engagement = self._heading
+        self._arrived_rolled = 0.0 if self._target is None else self._rolled
         self._swept_rad = 0.0
         seat = self._seat(self._seats, roll=self._locked_rad / self._nominal_rad(1))
         low, high = self._mesh.limits_rad(self._engagement, seat)

@@ -245,6 +245,8 @@ _FLANK_TIMES = 4.0
 # Leaning on the gear, as force on the flanks: enough to press steel teeth together by micrometres.
 _LEAN_N = (500.0, 2000.0)
 _SLIP_MM = (0.01, 0.04)
+_LOCK_PLAY_MM = 0.02  # along the flank normal
+_HALF_WAY = 0.7  # of the time across, at an even push
 _LEAN_ON_S = 0.03
 # How soon the hand that eases the gear off its flank has it at its own slow speed.
 _GRIP_S = 0.003
@@ -262,10 +264,12 @@ class Rhythm:
         self._chance = Random(f"{seed}/rhythm")  # noqa: S311 - a simulation, not a secret
         self._sign = -1.0
         self._queue: deque[Push] = deque()
+        self._in_lock = 0.0  # where a pinion with play in its lock sits, from -1 to 1
 
     def restart(self) -> None:
         """Forget what was left of the half rock in hand."""
         self._queue.clear()
+        self._in_lock = 0.0
 
     def next_push(self) -> Push:
         """Return the next stretch of torque."""
@@ -297,6 +301,13 @@ class Rhythm:
             slip_rad = self._sign * chance.uniform(*_SLIP_MM) / self._closing_mm_per_rad
             pushes += [Push(steps=before, torque=torque)]
             pushes += [Push(steps=hold - before, torque=torque, slip_rad=slip_rad)]
+        elif self.fault is Fault.LOOSE_LOCK:
+            # While the gear is on its way: it lands where the end of the play holds the pinion, at once.
+            across = min(int(_HALF_WAY * self._mass.flank_time_s * per_s), hold // 2)
+            moved = (self._sign - self._in_lock) * _LOCK_PLAY_MM / 2.0 / self._closing_mm_per_rad
+            self._in_lock = self._sign
+            pushes += [Push(steps=across, torque=torque)]
+            pushes += [Push(steps=hold - across, torque=torque, slip_rad=moved)]
         elif drive.press_torque_nm > 0.0:
             pushes += self._press(hold, torque)
         else:

@@ -1,7 +1,8 @@
 """What the technician is being shown: the last whole line of a file that the recording program appends to.
 
 Each line is a JSON object with at least ``show`` (text), ``engagement`` (a whole number, or null when no
-target is shown) and ``closed`` (true once the program is done); ``sweep`` names the member to turn for its
+target is shown) and ``closed`` (true once the program is done); ``gear_angle_deg`` says how far past the
+engagement the pair is to be rolled; ``sweep`` names the member to turn for its
 runout, ``marks`` the one whose marked tooth is to stand in the mesh, ``pass`` the pass to make, an object
 with the fields of `PassOrder`; null or missing means none, and each comes alone. The file may not be there
 yet, may be begun anew, and may end in half a line. Decided here: which line counts. What follows from it is
@@ -11,6 +12,7 @@ yet, may be begun anew, and may end in half a line. Decided here: which line cou
 from __future__ import annotations
 
 import json
+import math
 import os
 import threading
 from contextlib import nullcontext
@@ -44,6 +46,7 @@ class Prompt:
     closed: bool
     marks: Shaft | None = None
     makes: PassOrder | None = None
+    gear_angle_deg: float | None = None
 
 
 class Prompts:
@@ -96,7 +99,9 @@ def _prompt(document: object) -> Prompt | None:
     whole = engagement is None or (isinstance(engagement, int) and not isinstance(engagement, bool))
     if not (isinstance(show, str) and whole and isinstance(closed, bool)):
         return None
-    shown = Prompt(show=show, engagement=engagement, sweep=None, closed=closed)
+    angle = document.get("gear_angle_deg")
+    angle_deg = float(angle) if isinstance(angle, int | float) and math.isfinite(angle) else None
+    shown = Prompt(show=show, engagement=engagement, sweep=None, closed=closed, gear_angle_deg=angle_deg)
     wanted = [(kind, document.get(kind)) for kind in ("sweep", "marks", "pass")]
     match [(kind, value) for kind, value in wanted if value is not None]:
         case []:
@@ -344,6 +349,12 @@ class _Loop:
                 return "the program it follows is done"
         return "told to stop"
 
+    def _rolled(self, prompt: Prompt) -> float:
+        """Return how far past the whole engagement the angle is that is asked for."""
+        if prompt.gear_angle_deg is None or prompt.engagement is None:
+            return 0.0
+        return self._stand.rolled(prompt.engagement, prompt.gear_angle_deg)
+
     def _send(self, seconds: float) -> None:
         wire = self._stand.advance(seconds)
         if self._stand.indicator_lost and not self._lost:
@@ -363,7 +374,7 @@ class _Loop:
         if prompt.closed:
             self._stand.rest()
         elif prompt.engagement is not None:
-            self._stand.ask(prompt.engagement)
+            self._stand.ask(prompt.engagement, rolled=self._rolled(prompt))
         elif prompt.sweep is not None:
             self._stand.sweep(prompt.sweep)
         elif prompt.marks is not None:

@@ -49,6 +49,8 @@ class Fault(StrEnum):
     """The indicator repeats one value."""
     SLIP = "slip"
     """The pinion is not held: it gives way now and then while the gear rests on a flank."""
+    LOOSE_LOCK = "loose lock"
+    """The pinion is locked with play, and gives way at every reversal of the rock."""
     GAP = "gap"
     """The indicator leaves out 0.3 s of every second."""
     LOST_INDICATOR = "lost indicator"

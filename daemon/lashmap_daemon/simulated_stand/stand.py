@@ -11,7 +11,7 @@ is `encoders`. When a line is sent is decided by `stand`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import floor, inf, pi, sin
+from math import floor, inf, pi, radians, sin
 from random import Random
 
 from lashmap_daemon.simulated_stand.encoders import ONE_COUNT, TWO_COUNTS, Adapter, EncoderWire
@@ -241,7 +241,7 @@ class Stand:
         self._time_s = 0.0
         self._ratio = box.gear_teeth / box.pinion_teeth
         self._tooth_rad = 2.0 * pi / box.gear_teeth
-        self._asked: int | None = None
+        self._asked: tuple[int, float] | None = None
         self._ahead_rad = 0.0  # of the teeth, as gear angle: what the encoder shows too much …
         self._ahead_at_marks_rad = 0.0  # … and did when it was set by the marks
         self._turned_from_rad: float | None = None
@@ -271,18 +271,23 @@ class Stand:
         """Whether the tip stands on a tooth, as whoever is at the stand can see."""
         return self._motion.lift() == 0.0
 
-    def ask(self, engagement: int, *, by_eye: bool = False) -> None:
+    def ask(self, engagement: int, *, rolled: float = 0.0, by_eye: bool = False) -> None:
         """Show another target: the stand turns there and rocks on; the one in hand changes nothing.
 
         Args:
             engagement: Where to.
+            rolled: Pitches by which the pair is to be rolled on from there.
             by_eye: Whoever turns it goes by the marks on the teeth, and by the encoder as it is there from
                 then on. Otherwise by the encoder alone: to other teeth than those asked for when it is wrong.
         """
-        self._asked = None if by_eye else engagement
+        self._asked = None if by_eye else (engagement, rolled)
         if by_eye:
             self._ahead_at_marks_rad = self._ahead_rad
-        self._motion.ask(engagement - self._wrong_teeth)
+        self._motion.ask(engagement - self._wrong_teeth, rolled)
+
+    def rolled(self, engagement: int, gear_angle_deg: float) -> float:
+        """Return how far an angle of the gear is past an engagement, in pitches, to a third of one."""
+        return round(3.0 * (radians(gear_angle_deg) / self._tooth_rad - engagement)) / 3.0
 
     def see_mark(self, member: Shaft) -> None:
         """Bring the marked tooth of a member into the mesh by the eye, and say so by a knock.
@@ -447,7 +452,8 @@ class Stand:
                 turned_rad = abs(self._motion.gear_rad() - self._turned_from_rad)
                 self._ahead_rad = min(turned_rad / 2.0, most_rad)
         if self._asked is not None and before != self._wrong_teeth:
-            self.ask(self._asked)
+            engagement, rolled = self._asked
+            self.ask(engagement, rolled=rolled)
 
     def _fault_at(self, time_s: float) -> Fault:
         return self._fault if self._fault_from_s <= time_s < self._fault_until_s else Fault.NONE

@@ -196,7 +196,11 @@ class MadeByHand(LashmapError):
 
 @dataclass(frozen=True, kw_only=True)
 class TestStarted:
-    """All that is known up front; enough to decode and judge what follows."""
+    """All that is known up front; enough to decode and judge what follows.
+
+    ``local`` is when it began by the clock on the wall, ISO 8601 with its offset from UTC; None in records
+    made before it was kept, and where only UTC is known.
+    """
 
     __test__ = False  # pytest: an event, not a test class
 
@@ -206,6 +210,11 @@ class TestStarted:
     planned: tuple[int, ...]
     version: str
     sweeps: tuple[Shaft, ...] = ()
+    local: str | None = None
+
+    @model_serializer(mode="wrap")
+    def _said(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        return said(write(self), "local")
 
     @property
     def box(self) -> Box:
@@ -236,11 +245,17 @@ class TestStarted:
 
     @property
     def serials(self) -> tuple[str, str]:
-        """Serial numbers of indicator (or dial gauge) and encoder; empty where nobody wrote one."""
+        """Serial numbers of indicator (or dial gauge) and encoder; empty where nobody wrote one.
+
+        On a stand with two encoders both are named, with their shafts.
+        """
         if self.gauge is not None:
             return self.gauge.serial, ""
-        indicator, encoder = self.stand.indicator, self.stand.encoder
-        return "" if indicator is None else indicator.serial, "" if encoder is None else encoder.serial
+        stand = self.stand
+        encoders = [one for one in (stand.encoder, stand.pinion_encoder) if one is not None and one.serial]
+        both = stand.pinion_encoder is not None
+        named = [f"{one.serial} ({one.shaft})" if both else one.serial for one in encoders]
+        return "" if stand.indicator is None else stand.indicator.serial, ", ".join(named)
 
     @property
     def is_counted(self) -> bool:
@@ -410,7 +425,11 @@ class MarksCompared:
 
 @dataclass(frozen=True, kw_only=True)
 class PositionAsked:
-    """The technician was shown a position to go to; how far to turn counts from where the gear stood."""
+    """The technician was shown a position to go to; how far to turn counts from where the gear stood.
+
+    ``purpose`` says too how far the pair is to be rolled on from the whole engagement; ``turn_teeth`` is 0
+    where ``turn_deg`` is no whole number of teeth.
+    """
 
     number: int
     engagement: int

@@ -15,6 +15,7 @@ from typing import Literal
 
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN
+from lashmap_analysis.record.lengths import format_angle
 from lashmap_analysis.record.record import Precondition, Shaft
 from lashmap_drivers.timing.angles import Jump
 
@@ -166,7 +167,7 @@ def precondition(found: events.MarksCompared) -> Precondition:
             remedy="Test again, and bring the marked tooth into the mesh when that is asked for.",
         )
     if found.how == "counted by hand":
-        turns = abs(found.turns or 0)
+        turns, off = abs(found.turns or 0), format_angle(found.off_deg, signed=True)
         where = f"counted by hand, {turns} {'turn' if turns == 1 else 'turns'} of the gear from the start"
         if found.agrees:
             return Precondition(
@@ -187,10 +188,10 @@ def precondition(found: events.MarksCompared) -> Precondition:
         return Precondition(
             name=MATCHED_AGAIN, state="proven", detail=f"the encoder's index pulse {found.answer}"
         )
-    turns = abs(found.turns or 0)
+    turns, off = abs(found.turns or 0), format_angle(found.off_deg, signed=True)
     return Precondition(
         name=MATCHED_AGAIN,
         state="proven",
         detail=f"mark of the {found.member} in the mesh, {turns} {'turn' if turns == 1 else 'turns'} from "
-        f"the start: encoder {found.off_deg:+.2f}° from it ({found.allowed_deg:.1f}° are allowed)",
+        f"the start: encoder {off} from it ({found.allowed_deg:.1f}° are allowed)",
     )

@@ -232,6 +232,11 @@ class Plan(_Value):
     stop_when_settled: bool
     teeth: Literal["every", "sample", "auto"]
     repeats: int
+    roll_phases: Literal[3] | None = None
+
+    @model_serializer(mode="wrap")
+    def _said(self, write: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        return said(write(self), "roll_phases")
 
 
 @dataclass(frozen=True, kw_only=True)

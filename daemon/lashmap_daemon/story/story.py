@@ -17,6 +17,7 @@ from functools import reduce
 from typing import TypeVar, assert_never
 
 from lashmap_analysis.record.record import (
+    ROLLED,
     Direction,
     Exclusion,
     Precondition,
@@ -63,6 +64,11 @@ class Target:
     purpose: Purpose
     attempt: int = 1
     reason: str = ""
+
+    @property
+    def place(self) -> float:
+        """Where that is, in gear teeth past the matched teeth; not whole where the pair is rolled on."""
+        return self.engagement + ROLLED.get(self.purpose, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,6 +134,7 @@ class Story:
         given_up: Positions left out for refused rocks since the last one that was accepted.
         checks: Positions that check a resumption.
         asked: How many positions were numbered.
+        rolled: Phases of the roll that were asked for.
         accepted: By number, as they stand: a repeat replaces what it repeats.
         typed: Rocks that were typed, by number of the position, of its newest try.
         newest: The rock accepted last of those.
@@ -170,6 +177,7 @@ class Story:
     given_up: tuple[Target, ...] = ()
     checks: frozenset[int] = frozenset()
     asked: int = 0
+    rolled: frozenset[Purpose] = frozenset()
     accepted: Mapping[int, events.RockAccepted] = field(default_factory=dict)
     typed: Mapping[int, tuple[events.RockTyped, ...]] = field(default_factory=dict)
     newest: events.RockAccepted | None = None
@@ -191,6 +199,11 @@ class Story:
     folders: tuple[str, ...] = ()
     exclusions: Mapping[int, Exclusion] = field(default_factory=dict)
     sign_offs: tuple[SignOff, ...] = ()
+
+    @property
+    def mapped(self) -> tuple[events.RockAccepted, ...]:
+        """Accepted rocks that count in the lash map, which is of whole engagements."""
+        return tuple(one for one in self.accepted.values() if one.purpose not in ROLLED)
 
     @property
     def measured_utc(self) -> str:
@@ -302,11 +315,8 @@ def _worst(before: Mapping[str, Precondition], one: Precondition) -> Mapping[str
 
 def _rock(story: Story, event: events.RockEvent) -> Story:  # noqa: PLR0911 - as above
     match event:
-        case events.PositionAsked(number=number):
-            story = replace(story, current=number, rocking=False)
-            if number in story.accepted:
-                story = replace(story, last_accepted=None)  # as the sequence does when it repeats one
-            return _await(story, _target(event, event.reason))
+        case events.PositionAsked():
+            return _asked(story, event)
         case events.RockStarted():
             return replace(story, rocking=True)
         case events.RockTyped(number=number):
@@ -346,6 +356,16 @@ def _rock(story: Story, event: events.RockEvent) -> Story:  # noqa: PLR0911 - as
             return reduce(_await, targets, replace(story, predicted=event, asked=story.asked + len(ask)))
         case _:
             assert_never(event)
+
+
+def _asked(story: Story, event: events.PositionAsked) -> Story:
+    story = replace(story, current=event.number, rocking=False)
+    if event.purpose in ROLLED:  # numbered when they are asked for, confirming ones when they are predicted
+        rolled, asked = story.rolled | {event.purpose}, max(story.asked, event.number)
+        story = replace(story, rolled=rolled, asked=asked)
+    if event.number in story.accepted:
+        story = replace(story, last_accepted=None)  # as the sequence does when it repeats one
+    return _await(story, _target(event, event.reason))
 
 
 def _cause(story: Story, event: events.CauseEvent, time_s: float) -> Story:

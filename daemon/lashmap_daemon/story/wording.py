@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import assert_never
 
 from lashmap_analysis.gears.tooth_names import COUNTING, ToothCounts, teeth_met
-from lashmap_analysis.record.lengths import DECIMALS, format_length, format_spread
-from lashmap_analysis.record.record import Units, moment
+from lashmap_analysis.record.lengths import DECIMALS, format_angle, format_length, format_spread
+from lashmap_analysis.record.record import ROLLED, Units, moment
 from lashmap_drivers.errors import BEYOND, LOW_BATTERY
 from lashmap_drivers.timing.angles import INDEX_SLIP
 
@@ -52,18 +52,43 @@ def place_text(engagement: int, gear_deg: float, teeth: ToothCounts | None) -> s
 
 def asked_sentence(asked: events.PositionAsked, teeth: ToothCounts | None) -> str:
     """What to do now: how far to turn, where that is, and to rock."""
-    what = "Confirm the tight spot: " if asked.purpose == "confirming" else ""
+    what = {
+        "confirming": "Confirm the tight spot: ",
+        "third back": "Roll phase a third of a pitch BACK: ",
+        "third forward": "Roll phase a third of a pitch FORWARD: ",
+    }.get(asked.purpose, "")
     place = place_text(asked.engagement, asked.gear_angle_deg, teeth)
-    count = abs(asked.turn_teeth)
-    if count:
-        way = FORWARD if asked.turn_teeth > 0 else BACK
+    count, way = abs(asked.turn_teeth), FORWARD if asked.turn_deg > 0 else BACK
+    if asked.turn_deg and not count:
+        move = (
+            f"turn the pinion so that the gear goes {way} by {thirds_text(asked.turn_deg, teeth)} to {place}"
+        )
+    elif count:
         by = f"{count} {'tooth' if count == 1 else 'teeth'} ({abs(asked.turn_deg):.1f}°)"
         move = f"turn the gear {way} {by} to {place}"
     else:
         move = f"stay at {place}"
+    if asked.purpose in ROLLED:
+        move += "; set the tip on its tooth again"
     again = f" (try {asked.attempt}: {asked.reason})" if asked.attempt > 1 else ""
     text = f"{what}{move}; hold the pinion and rock the gear lightly{again}"
     return text[:1].upper() + text[1:]
+
+
+def thirds_text(gear_deg: float, teeth: ToothCounts | None) -> str:
+    """How far to turn where that is a part of a tooth: on the gear, in teeth and on the pinion."""
+    if teeth is None:
+        return f"{abs(gear_deg):.1f}°"
+    whole, third, pinion_deg = thirds_of(gear_deg, teeth)
+    part = ("no part", "a third", "two thirds")[third]
+    counted = f"{whole} {'tooth' if whole == 1 else 'teeth'} and {part}" if whole else f"{part} of a tooth"
+    return f"{abs(gear_deg):.1f}° ({counted}; pinion {pinion_deg:.1f}°)"
+
+
+def thirds_of(gear_deg: float, teeth: ToothCounts) -> tuple[int, int, float]:
+    """The same in whole teeth, thirds of one beside them, and degrees on the pinion."""
+    whole, third = divmod(round(3.0 * abs(gear_deg) / 360.0 * teeth.gear_teeth), 3)
+    return whole, third, abs(gear_deg) * teeth.gear_teeth / teeth.pinion_teeth
 
 
 def sweep_sentence(asked: events.SweepAsked) -> str:
@@ -80,8 +105,8 @@ def ready_sentence(asked: events.ReadyAsked, *, between: str = " ") -> str:
     """What must be true before the box turns, or is rocked, and how to say so."""
     lines = TURNING_CAUTIONS if asked.what == "turn" else ROCKING_CAUTIONS
     then = "the box may turn" if asked.what == "turn" else "the drive is locked out and the box can be rocked"
-    leave = ' ("skip" leaves the cycle run out)' if asked.what == "turn" else ""
-    return between.join((*lines, f'When {then}, enter "{READY}" (key y){leave}'))
+    or_else = '"skip" leaves the cycle run out' if asked.what == "turn" else '"repeat" makes its passes anew'
+    return between.join((*lines, f'When {then}, enter "{READY}" (key y) ({or_else})'))
 
 
 def pass_sentence(asked: events.PassAsked) -> str:
@@ -281,6 +306,8 @@ def _of_stand(  # noqa: C901, PLR0911, PLR0912 - a line for each event
         case events.MatchedTeethSet():
             if event.how == "counted by hand":
                 return "Marked teeth together; teeth are counted by hand from here"
+            if event.how == "assumed" and event.moved_deg is None:
+                return "Marked teeth not known: teeth are counted from where the gear stood then"
             moved = "" if event.moved_deg is None else f", {event.moved_deg:+.3f}° from before"
             return f"Matched teeth at encoder {event.encoder_deg:.3f}° ({event.how}{moved})"
         case events.MarksAsked():
@@ -384,7 +411,8 @@ def _compared(event: events.MarksCompared) -> str:
     if event.how == "index pulse":
         return f"The encoder still fits the matched teeth: its index pulse {event.answer}"
     if event.agrees:
-        return f"The encoder still fits the mark of the {event.member}: {event.off_deg:+.2f}° from it"
+        off = format_angle(event.off_deg, signed=True)
+        return f"The encoder still fits the mark of the {event.member}: {off} from it"
     if not event.last:
         return f"The encoder does NOT fit the mark of the {event.member}"  # how far would be a way to go
     text = disagreement(event)

@@ -34,7 +34,7 @@ from lashmap_daemon.story.recorded import Gauge
 from lashmap_daemon.story.story import BEGINNING, Target, apply
 from lashmap_daemon.story.wording import BACK, FORWARD, FlagsOnce, cause_sentence, sentence
 from lashmap_daemon.testing.bench_sheet import SheetCode, check_turn
-from lashmap_daemon.testing.prediction import confirming_left, no_prediction, predict
+from lashmap_daemon.testing.prediction import NO_PHASES, confirming_left, no_prediction, predict
 from lashmap_daemon.testing.typed_line import (
     Note,
     Rock,
@@ -84,6 +84,7 @@ class HandOpening:
         resumption: From where; None for a new test.
         build: The build that the box came from; None when none was named.
         sheet: The sheet that is typed in; None where somebody measures now.
+        notes: What was asked and answered before the first position, a sentence each.
     """
 
     started: events.TestStarted
@@ -94,6 +95,7 @@ class HandOpening:
     resumption: Resumption | None = None
     build: events.BuildNamed | None = None
     sheet: FilledSheet | None = None
+    notes: tuple[str, ...] = ()
 
 
 class HandTest:
@@ -165,6 +167,8 @@ class HandTest:
             self._emit(self._sheet.read)
         how: Literal["counted by hand", "assumed"] = "counted by hand" if self._opening.matched else "assumed"
         self._emit(events.MatchedTeethSet(encoder_deg=0.0, how=how), shown=self._opening.matched)
+        for text in self._opening.notes:
+            self._emit(events.NoteTaken(text=text), shown=False)
         if not self._opening.matched:
             self._typist.show("Nobody said where the marked teeth are: teeth are counted from here.")
         try:
@@ -516,6 +520,8 @@ class HandTest:
             self._happen(sequence.Confirm((), mapped=False))
             return
         self._emit(predicted)
+        if self._box.plan.roll_phases is not None and not predicted.ask:
+            self._note(NO_PHASES)
         self._happen(sequence.Confirm(predicted.ask))
 
     def _close(self, action: sequence.Close) -> None:

@@ -8,6 +8,7 @@ numbers; here they meet.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, ClassVar
 
@@ -16,8 +17,9 @@ from lashmap_analysis.cycle.checks import CycleFlagName
 from lashmap_analysis.gears.tooth_names import teeth_met
 from lashmap_analysis.judge.settling import looks, may_stop
 from lashmap_analysis.lash_map.lash_map import LashMapError
-from lashmap_analysis.record.record import PassTrace, Shaft
+from lashmap_analysis.record.record import ROLLED, PassTrace, Shaft
 from lashmap_analysis.rock.cross_check import stated_mm
+from lashmap_analysis.uncertainty.mesh_state import shifts_of
 from lashmap_drivers.errors import FOR_GOOD
 from lashmap_drivers.readings import Chunk
 
@@ -30,15 +32,24 @@ from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES, Found
 from lashmap_daemon.story.recorded import ENCODERS
-from lashmap_daemon.story.story import BEGINNING, Target, apply, passes_of
+from lashmap_daemon.story.story import BEGINNING, Pass, Sweep, Target, apply, passes_of
 from lashmap_daemon.story.wording import angle_text, mark_sentence
 from lashmap_daemon.testing.bench_sheet import check_turn
 from lashmap_daemon.testing.channels import Absences, Channels
 from lashmap_daemon.testing.passes import CycleRun, engagements_of, predict_from_cycle
-from lashmap_daemon.testing.prediction import confirming_left, fitted, no_prediction, predict
+from lashmap_daemon.testing.prediction import (
+    NO_PHASES,
+    confirming_left,
+    fitted,
+    nearest,
+    no_prediction,
+    phases_to_rock,
+    predict,
+)
 from lashmap_daemon.testing.watches import (
     WINDOW_S,
     RockWatch,
+    StillLimits,
     SweepWatch,
     Swept,
     is_still,
@@ -56,6 +67,18 @@ def _begun(started: events.TestStarted, passes: tuple[events.PlannedPass, ...]) 
         sweeps=started.sweeps,
         passes=passes_of(passes),
     )
+
+
+def _by_turn(
+    of_pass: Callable[[Any, Pass], None], of_sweep: Callable[[Any, Sweep], None]
+) -> Callable[[Any, sequence.AskTurn | sequence.KeepTurn], None]:
+    """What is done for a turn, be it a pass or a sweep."""
+
+    def act(conductor: Any, action: sequence.AskTurn | sequence.KeepTurn) -> None:  # noqa: ANN401 - defined below
+        turn = action.turn
+        of_pass(conductor, turn) if isinstance(turn, Pass) else of_sweep(conductor, turn)
+
+    return act
 
 
 FINDING_S = 3600.0  # for a cause to be found; then nobody is there, and the raw samples of hours say nothing
@@ -100,7 +123,7 @@ class Conductor:
         recorded: Sequence[PassTrace] = (),
         ready_before: str = "",
     ) -> None:
-        self.box = started.box
+        self._started, self.box = started, started.box
         self.channels = channels
         self.gear_set = started.box.gear_set_in_contact()
         self._indicator = started.box.indicator(started.stand)
@@ -377,6 +400,8 @@ class Conductor:
         for event in self._absences.update(self._now_s, lost, since_s=self._read_since_s):
             self.emit(event)
         why = self._absences.why
+        if why and self.state.phase is Phase.PASSING:
+            self.note("Stop the drive: nothing is recorded while an instrument is away.")
         if why and self.state.phase is not Phase.WAITING:
             self.happen(sequence.Lost(why))
         elif not why and self.state.phase is Phase.WAITING:
@@ -393,7 +418,7 @@ class Conductor:
         gear = self.channels.gear_deg(since_s)
         unseen = self.channels.indicator_on_button or INDICATOR not in self._names
         tip = None if unseen else self.channels.indicator(since_s)
-        if is_still(gear, tip, self._target_deg(), self._still):
+        if is_still(gear, tip, self._target_deg(), self._still_at_target()):
             self.happen(sequence.Arrived())
             return
         if len(gear) and np.ptp(gear.value) > self._still.gear_span_deg:
@@ -438,7 +463,8 @@ class Conductor:
             return False
         if self.story.passed:  # rocks tie the level of the passes
             return False
-        done = {**self.story.accepted, target.number: self._accepted(target)}.values()
+        before = (one for one in self.story.mapped if one.number != target.number)
+        done = (*before, self._accepted(target))
         if not looks(len(done)):
             return False
         limits = self.box.limits_for_analysis()
@@ -450,10 +476,9 @@ class Conductor:
     def _accepted(self, target: Target) -> events.RockAccepted:
         """The rock in hand as it is kept, its reading as normal backlash."""
         rock = self.rock
-        if rock is None or rock.reading is None:
+        if rock is None or rock.reading is None or rock.beside is None:
             raise RuntimeError("a rock was accepted that was not measured")
-        reading, normal = rock.reading, self._indicator.normal_per_reading(self.gear_set)
-        flags = (*reading.flags, *([rock.disagreement] if rock.disagreement else []))
+        reading, flags = rock.reading, (*rock.reading.flags, *rock.beside.flags)
         return events.RockAccepted(
             number=target.number,
             engagement=target.engagement,
@@ -462,8 +487,10 @@ class Conductor:
             start_s=rock.begins_s,
             end_s=rock.end_s,
             reading_mm=reading.reading_mm,
-            normal_backlash_mm=stated_mm(reading, self.gear_set, self._indicator, self.box.conditions()),
-            standard_uncertainty_mm=normal * reading.standard_uncertainty_mm,
+            normal_backlash_mm=stated_mm(
+                reading, self.gear_set, self._indicator, self.box.conditions(), of=shifts_of(target.purpose)
+            ),
+            standard_uncertainty_mm=rock.beside.standard_uncertainty_mm,
             reversals=reading.reversals,
             flags=tuple(flag.name.value for flag in flags),
             gear_deg=rock.gear_deg,
@@ -482,15 +509,15 @@ class Conductor:
 
     def _watch_pass(self) -> None:
         turn = self.state.turn
-        if turn is None:
+        if not isinstance(turn, Pass):
             return
         turned = self.cycle_run.update(turn, self._now_s)
         watch, limit_s = self.cycle_run.watch, self.box.plan.turn_seconds
         if turned is not None:
             refused = turned.samples is None
-            self.happen(sequence.PassBad((turned.reason,)) if refused else sequence.PassGood())
+            self.happen(sequence.TurnBad((turned.reason,)) if refused else sequence.TurnGood())
         elif watch is not None and not watch.begun and self._now_s - self._asked_s > limit_s:
-            self.happen(sequence.PassBad((f"the pinion was not turned that way within {limit_s:.0f} s",)))
+            self.happen(sequence.TurnBad((f"the pinion was not turned that way within {limit_s:.0f} s",)))
 
     def _begin_passes(self, action: sequence.BeginPasses) -> None:
         self.cycle_run.begin_anew()
@@ -501,6 +528,8 @@ class Conductor:
 
     def _ask_ready(self, action: sequence.AskReady) -> None:
         self._asked_s, self.rock = self._now_s, None
+        if action.what == "rock" and (refusal := self.cycle_run.refusal):
+            self.note(f"The passes give no lash: {refusal}")
         self.emit(events.ReadyAsked(what=action.what))
         if self._ready_before:
             self.ready(self._ready_before)
@@ -508,8 +537,7 @@ class Conductor:
     def _say_ready(self, action: sequence.SayReady) -> None:
         self.emit(events.ReadyConfirmed(what=action.what, how=self._ready_how))
 
-    def _ask_pass(self, action: sequence.AskPass) -> None:
-        turn = action.turn
+    def _ask_pass(self, turn: Pass) -> None:
         self._asked_s = self._now_s
         self.cycle_run.begin(turn, self._now_s)
         self.emit(
@@ -526,8 +554,7 @@ class Conductor:
             )
         )
 
-    def _keep_pass(self, action: sequence.KeepPass) -> None:
-        turn = action.turn
+    def _keep_pass(self, turn: Pass) -> None:
         turned = self.cycle_run.keep(turn)
         self.emit(
             events.PassRecorded(
@@ -542,11 +569,14 @@ class Conductor:
             )
         )
 
-    def _refuse_pass(self, action: sequence.RefusePass) -> None:
-        turn = action.turn
+    def _refuse_turn(self, action: sequence.RefuseTurn) -> None:
+        turn, reasons = action.turn, action.reasons
+        if isinstance(turn, Sweep):
+            self.emit(events.SweepRefused(member=turn.member, attempt=turn.attempt, reasons=reasons))
+            return
         self.emit(
             events.PassRefused(
-                number=turn.number, direction=turn.direction, attempt=turn.attempt, reasons=action.reasons
+                number=turn.number, direction=turn.direction, attempt=turn.attempt, reasons=reasons
             )
         )
 
@@ -591,13 +621,13 @@ class Conductor:
             self._moved = True
             self.note(f"{_NOT_SET} Set it there, or press Enter where it sits there.")
         if self.swept is not None and not self.indicator_set:
-            self.happen(sequence.SweepBad((_NOT_SET,)))
+            self.happen(sequence.TurnBad((_NOT_SET,)))
         elif self.swept is not None:
             refused = self.swept.sweep is None
             reasons = (self.swept.reason, *self._wire_errors_in_sweep())
-            self.happen(sequence.SweepBad(reasons) if refused else sequence.SweepGood())
+            self.happen(sequence.TurnBad(reasons) if refused else sequence.TurnGood())
         elif not watch.turned_deg and self._now_s - self._asked_s > self.box.plan.turn_seconds:
-            self.happen(sequence.SweepBad(("the shaft was not turned",)))
+            self.happen(sequence.TurnBad(("the shaft was not turned",)))
 
     def _listen_to_sweep(self, member: Shaft) -> None:
         """Begin to listen now: the indicator moved by more than a rock, as when it is set elsewhere."""
@@ -626,16 +656,16 @@ class Conductor:
             self._ACTS[type(action)](self, action)
 
     def _ask(self, action: sequence.Ask) -> None:
-        target = action.target
+        target, pitch_deg = action.target, self.gear_set.gear_angle_deg(1)
         self._asked_s, self._moved, self.rock, self._said_there = self._now_s, False, None, False
-        turn_teeth = target.engagement - self._engagement_now()
+        turn = target.place - self._place_now()
         self.emit(
             events.PositionAsked(
                 number=target.number,
                 engagement=target.engagement,
-                gear_angle_deg=self.gear_set.gear_angle_deg(target.engagement),
-                turn_teeth=turn_teeth,
-                turn_deg=self.gear_set.gear_angle_deg(turn_teeth),
+                gear_angle_deg=target.place * pitch_deg,
+                turn_teeth=int(turn) if turn.is_integer() else 0,
+                turn_deg=turn * pitch_deg,
                 purpose=target.purpose,
                 attempt=target.attempt,
                 reason=target.reason,
@@ -719,7 +749,7 @@ class Conductor:
     def _begin_rock(self, action: sequence.BeginRock) -> None:
         self._advised = False
         self.rock = RockWatch(
-            self._rock_setting,
+            replace(self._rock_setting, still=self._still_at_target()),
             channels=self.channels,
             target_deg=self._target_deg(),
             started_s=self._now_s,
@@ -727,16 +757,12 @@ class Conductor:
         number, engagement = action.target.number, action.target.engagement
         self.emit(events.RockStarted(number=number, engagement=engagement, start_s=self._now_s))
 
-    def _refuse_sweep(self, action: sequence.RefuseSweep) -> None:
-        member, attempt = action.sweep.member, action.sweep.attempt
-        self.emit(events.SweepRefused(member=member, attempt=attempt, reasons=action.reasons))
-
-    def _keep_sweep(self, action: sequence.KeepSweep) -> None:
+    def _keep_sweep(self, sweep: Sweep) -> None:
         if self.swept is None or self.swept.sweep is None:
             raise RuntimeError("a sweep was kept that was not measured")
         self.emit(
             events.SweepRecorded(
-                member=action.sweep.member,
+                member=sweep.member,
                 start_s=self.swept.start_s,
                 end_s=self.swept.end_s,
                 fim_mm=self.swept.sweep.fim_mm,
@@ -744,8 +770,8 @@ class Conductor:
             )
         )
 
-    def _ask_sweep(self, action: sequence.AskSweep) -> None:
-        sweep, turns = action.sweep, self.box.runout.turns
+    def _ask_sweep(self, sweep: Sweep) -> None:
+        turns = self.box.runout.turns
         self._asked_s, self._moved, self.rock = self._now_s, False, None
         self._listen_to_sweep(sweep.member)
         self.indicator_set = sweep.attempt > 1  # it sits there from the try before
@@ -754,7 +780,7 @@ class Conductor:
         )
 
     def _predict(self, _: sequence.Predict) -> None:
-        accepted = self.story.accepted.values()
+        accepted = self.story.mapped
         most, near = confirming_left(self.story, self.box.plan.confirming_positions), self._engagement_now()
         if self._predict_from_cycle(most, near):
             return
@@ -764,24 +790,37 @@ class Conductor:
             self.note(no_prediction(len(accepted), error))
             self.happen(sequence.Confirm((), mapped=False))
             return
-        self.emit(predicted)
-        self.happen(sequence.Confirm(predicted.ask))
+        if not self.story.rolled:  # rocks at other phases of the roll change nothing in the map
+            self.emit(predicted)
+        self.happen(sequence.Confirm(predicted.ask) if predicted.ask else self._roll_on(predicted, near))
+
+    def _roll_on(self, predicted: events.TightSpotPredicted, near: int) -> sequence.Confirm:
+        """Ask for the next phase of the roll at the tight spot, if one is left."""
+        asked = phases_to_rock(self._started)
+        if self.box.plan.roll_phases is not None and not asked:
+            self.note(NO_PHASES)
+        left = [one for one in asked if one not in self.story.rolled]
+        if not left:
+            return sequence.Confirm(())
+        engagement = nearest(predicted.engagement, near, self.gear_set.mesh_cycle)
+        return sequence.Confirm((engagement,), purpose=left[0])
 
     def _predict_from_cycle(self, most: int, near: int) -> bool:
         """Whether the cycle run says where the tight spot is: it has seen every engagement."""
-        accepted = self.story.accepted.values()
-        fit = self.cycle_run.fit(accepted)
-        if fit is None:
+        accepted = self.story.mapped
+        tied = self.cycle_run.tied(accepted, self._indicator, self.box.conditions())
+        if tied is None:
             return False
+        fit, curve = tied
         for flag in fit.flags:
             # Beside what refuses a run, nothing that its rocks say of it means anything.
             if flag.name not in self._said_of_cycle and (fit.good or flag.disabling):
                 self._said_of_cycle.add(flag.name)
                 self.note(f"Cycle run: {flag.sentence}")
-        known = [one.engagement for one in accepted if one.purpose == "confirming"]
-        predicted = predict_from_cycle(fit, near=near, known=known, most=most)
-        if predicted is None:
+        if curve is None:
             return False
+        known = [one.engagement for one in accepted if one.purpose == "confirming"]
+        predicted = predict_from_cycle(curve, near=near, known=known, most=most)
         self.emit(predicted)
         self.happen(sequence.Confirm(predicted.ask))
         return True
@@ -803,12 +842,9 @@ class Conductor:
         sequence.BeginPasses: _begin_passes,
         sequence.AskReady: _ask_ready,
         sequence.SayReady: _say_ready,
-        sequence.AskPass: _ask_pass,
-        sequence.KeepPass: _keep_pass,
-        sequence.RefusePass: _refuse_pass,
-        sequence.AskSweep: _ask_sweep,
-        sequence.KeepSweep: _keep_sweep,
-        sequence.RefuseSweep: _refuse_sweep,
+        sequence.AskTurn: _by_turn(_ask_pass, _ask_sweep),
+        sequence.KeepTurn: _by_turn(_keep_pass, _keep_sweep),
+        sequence.RefuseTurn: _refuse_turn,
         sequence.Pause: _pause,
         sequence.GoOn: _go_on_recording,
         sequence.Close: _close,
@@ -832,4 +868,18 @@ class Conductor:
 
     def _target_deg(self) -> float:
         target = self.state.target
-        return self.gear_set.gear_angle_deg(target.engagement) if target else 0.0
+        return target.place * self.gear_set.gear_angle_deg(1) if target else 0.0
+
+    def _still_at_target(self) -> StillLimits:
+        """How near the gear must stay; of a phase of the roll a sixth of a pitch: it is taken as it was."""
+        target = self.state.target
+        if target is None or target.purpose not in ROLLED:
+            return self._still
+        return replace(self._still, near_deg=self.gear_set.gear_angle_deg(1) / 6.0)
+
+    def _place_now(self) -> float:
+        """In gear teeth past the matched teeth; to a third of a tooth once the pair was rolled on."""
+        latest = self.channels.latest_gear_deg
+        if not self.story.rolled or latest is None:
+            return float(self._engagement_now())
+        return round(3.0 * latest[1] / self.gear_set.gear_angle_deg(1)) / 3.0

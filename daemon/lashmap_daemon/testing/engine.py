@@ -130,7 +130,7 @@ class Engine:
             box,
             stand,
             operator=operator,
-            now=dt.datetime.now(dt.UTC),
+            now=dt.datetime.now().astimezone(),
             version=version("lashmap"),
             box_name=box_name,
             sweeps=sweeps,

@@ -36,7 +36,7 @@ from lashmap_daemon.sequence.resume import Unfinished
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.plausible import implausible, unfit
 from lashmap_daemon.setup.stand_file import ENCODER, Stand
-from lashmap_daemon.setup.toml_file import MOST_IN_NAME
+from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, MOST_IN_NAME, complaint
 from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.method import Method
 from lashmap_daemon.story.recorded import Box, HandSetup, Setup
@@ -130,6 +130,27 @@ def confirm_cautions(person: Person, *, confirmed_before: bool) -> events.Cautio
             f'run again and type "{_CONFIRMATION}" (or give --locked-out).'
         )
     return events.CautionsConfirmed(how="typed at the stand")
+
+
+def ask_name(person: Person, what: str, otherwise: str) -> str:
+    """The name of somebody, asked until it can stand in a report; ``otherwise`` where none is typed."""
+    while True:
+        answer = person.ask(f"{what}; Enter = {otherwise}").strip() or otherwise
+        wrong = complaint(answer, MOST_IN_LABEL)
+        if not wrong:
+            return answer
+        person.show(wrong)
+
+
+def ask_operator(person: Person, given: str, login: str) -> str:
+    """Who tests: asked, since a login is often that of the computer at the bench and not of a person.
+
+    Args:
+        person: Is asked.
+        given: On the command line; empty where nobody is named there.
+        login: Stands for no answer, and where nobody is at a terminal.
+    """
+    return given or ask_name(person, "Who tests, as the report names them", login)
 
 
 def complete_box(box: BoxFile, person: Person, build: events.BuildNamed | None = None) -> BoxFile:
@@ -401,7 +422,13 @@ def start_record(
         planned=planned,
         version=version,
         sweeps=sweeps,
+        local=local_time(now),
     )
+
+
+def local_time(now: dt.datetime) -> str | None:
+    """A moment by the clock on the wall with its offset from UTC; None where it comes as UTC alone."""
+    return None if now.tzinfo is dt.UTC else now.isoformat(timespec="seconds")
 
 
 def test_name(serial: str, now: dt.datetime) -> str:

@@ -12,16 +12,19 @@ not command.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
-from lashmap_analysis.cycle.checks import CycleFlagName, encoder_fault
-from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
+from lashmap_analysis.cycle.checks import CycleFlag, CycleFlagName, encoder_fault
+from lashmap_analysis.cycle.curve import LashCurve
+from lashmap_analysis.cycle.cycle import CycleFit, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass, advance_of
 from lashmap_analysis.gears.gear_set import GearSet
-from lashmap_analysis.judge.cycle_run import as_pass
-from lashmap_analysis.lash_map.repeats import BELIEVED_MM
+from lashmap_analysis.gears.indicator import Indicator
+from lashmap_analysis.judge.cycle_run import TyingRocks, as_pass
+from lashmap_analysis.record.conditions import Conditions
 from lashmap_analysis.record.record import Direction, PassTrace
 from lashmap_drivers.readings import Floats, Samples
 
@@ -32,17 +35,21 @@ from lashmap_daemon.story import events
 from lashmap_daemon.story.method import Method
 from lashmap_daemon.story.story import Pass
 from lashmap_daemon.testing.channels import Channels
+from lashmap_daemon.testing.prediction import nearest
+
+Fitted = TypeVar("Fitted")
 
 TIES = 4  # rocks that tie a cycle run where it is the only method; the tight spot comes beside them
 BEYOND = 4  # teeth of the gear past one mesh cycle: the ends of a pass are on their way to speed
 _WAYS: tuple[Direction, Direction] = ("forward", "back")
-# Only all passes together can tell these: another speed is to come, or the rocks.
-_OF_ALL_PASSES = {
-    CycleFlagName.SKEW_UNPROVEN,
-    CycleFlagName.UNREPEATED,
-    CycleFlagName.NOT_TIED,
-    CycleFlagName.ROCKS_DISAGREE,
-}
+# Only all passes together can tell these: another speed is to come, or nobody knows which of them is wrong.
+_OF_ALL_PASSES = {CycleFlagName.SKEW_UNPROVEN, CycleFlagName.UNREPEATED, CycleFlagName.UNSTEADY}
+# Two streams of which nobody knows yet how late one comes: a change of speed looks like one.
+_OF_TWO_STREAMS = _OF_ALL_PASSES | {CycleFlagName.JUMP}
+_TWO_STREAMS = (
+    "The encoders have ports of their own: one that is held up now more, now less looks like a gear that "
+    "moves. Turn slower, or use a board that takes both counts together."
+)
 _TAKE_S = 0.25  # how often samples are taken over
 _LOOK_S = 0.5
 _MOVED_DEG = 1.0  # of the pinion within that time: it is turned
@@ -263,13 +270,16 @@ class CycleRun:
 
     @property
     def curve_mm(self) -> Floats | None:
-        """Lash in each engagement as far as both flanks were seen, for a picture; None before that."""
+        """Normal backlash in each engagement where both flanks were seen, for a picture; None before that.
+
+        No rock ties it yet, and the brake's wind-up is in it.
+        """
         seen = dict(self._seen)
         if self._turn is not None and self.watch is not None:
             seen[self._turn.direction] = self.watch.advances.mean_mm
         if len(seen) < len(_WAYS):
             return None
-        curve = seen["back"] - seen["forward"]
+        curve = self._gear_set.normal_from_transverse(seen["back"] - seen["forward"])
         return curve if np.isfinite(curve).any() else None
 
     def update(self, turn: Pass, now_s: float) -> Turned | None:
@@ -289,9 +299,20 @@ class CycleRun:
         fault = encoder_fault(self._gear_set, advance_of(self._gear_set, samples))
         if fault is not None:
             return fault.sentence
-        fit = _fit(self._gear_set, [*self.passes.values(), (turn.direction, samples)], ())
-        flags = () if fit is None else fit.flags
-        return " ".join(one.sentence for one in flags if one.disabling and one.name not in _OF_ALL_PASSES)
+        later = _OF_ALL_PASSES if samples.latched else _OF_TWO_STREAMS
+        disabling = self._disabling([*self.passes.values(), (turn.direction, samples)])
+        return " ".join(one.sentence for one in disabling if one.name not in later)
+
+    def _disabling(self, passes: Collection[tuple[Direction, CyclePass]]) -> list[CycleFlag]:
+        fit = _of_both_flanks(passes, lambda drive, coast: fit_cycle(self._gear_set, drive, coast))
+        return [] if fit is None else [one for one in fit.flags if one.disabling]
+
+    @property
+    def refusal(self) -> str:
+        """Why all passes together give no lash; empty where they do, or there are none on either flank."""
+        found = " ".join(one.sentence for one in self._disabling(self.passes.values()))
+        latched = all(samples.latched for _, samples in self.passes.values())
+        return found if latched or not found else f"{found} {_TWO_STREAMS}"
 
     def keep(self, turn: Pass) -> Turned:
         """Keep the pass that was completed last."""
@@ -304,58 +325,48 @@ class CycleRun:
         self.watch = None
         return turned
 
-    def fit(self, accepted: Collection[events.RockAccepted] = ()) -> CycleFit | None:
-        """The lash of every engagement, from passes on both flanks; None where it cannot be said."""
-        return _fit(self._gear_set, list(self.passes.values()), tied(self._gear_set, accepted))
+    def tied(
+        self, accepted: Sequence[events.RockAccepted], indicator: Indicator, conditions: Conditions
+    ) -> tuple[CycleFit, LashCurve | None] | None:
+        """The passes tied by accepted rocks, as the result will tie them; None where lash cannot be said."""
+        rocks = TyingRocks(accepted, self._gear_set, indicator, conditions)
+        return _of_both_flanks(list(self.passes.values()), rocks.tie)
 
 
-def _fit(
-    gear_set: GearSet, passes: Collection[tuple[Direction, CyclePass]], rocks: Sequence[TiedRock]
-) -> CycleFit | None:
+def _of_both_flanks(
+    passes: Collection[tuple[Direction, CyclePass]],
+    fit: Callable[[list[CyclePass], list[CyclePass]], Fitted],
+) -> Fitted | None:
+    """What the passes forward and those back give; None without one of either, or where they give nothing."""
     drive, coast = ([one for direction, one in passes if direction == way] for way in _WAYS)
     if not (drive and coast):
         return None
     try:
-        return fit_cycle(gear_set, drive, coast, rocks=rocks)
+        return fit(drive, coast)
     except CycleError:
         return None
 
 
-def tied(gear_set: GearSet, accepted: Collection[events.RockAccepted]) -> list[TiedRock]:
-    """Accepted rocks as they tie the level of a cycle run."""
-    per = gear_set.normal_per_transverse
-    return [
-        TiedRock(
-            engagement=one.engagement,
-            transverse_mm=one.normal_backlash_mm / per,
-            standard_uncertainty_mm=math.hypot(one.standard_uncertainty_mm, BELIEVED_MM) / per,
-        )
-        for one in accepted
-    ]
-
-
 def predict_from_cycle(
-    fit: CycleFit, *, near: int, known: Collection[int], most: int
-) -> events.TightSpotPredicted | None:
-    """The tight spot of a cycle run and whether a rock is to confirm it; None where the run says nothing.
+    curve: LashCurve, *, near: int, known: Collection[int], most: int
+) -> events.TightSpotPredicted:
+    """The tight spot of a cycle run and whether a rock is to confirm it.
 
     Args:
-        fit: The run, tied to rocks.
+        curve: The run, tied to rocks.
         near: Engagement the gear stands at; the equivalent engagement with the shortest way is asked for.
         known: Engagements of confirming rocks so far.
         most: How many the plan allows.
     """
-    spot, cycle = fit.tight_spot, fit.gear_set.mesh_cycle
-    if not fit.good or spot is None:
-        return None
+    spot, cycle = curve.tight_spot, curve.gear_set.mesh_cycle
     ask: tuple[int, ...] = ()
     if spot.engagement not in {one % cycle for one in known} and len(known) < most:
-        ask = (near + (spot.engagement - near + cycle // 2) % cycle - cycle // 2,)
+        ask = (nearest(spot.engagement, near, cycle),)
     return events.TightSpotPredicted(
         engagement=spot.engagement,
-        gear_angle_deg=fit.gear_set.gear_angle_deg(spot.engagement),
+        gear_angle_deg=curve.gear_set.gear_angle_deg(spot.engagement),
         normal_backlash_mm=spot.backlash_mm,
-        low_mm=spot.low_mm,
-        high_mm=spot.high_mm,
+        low_mm=spot.band_mm[0],
+        high_mm=spot.band_mm[1],
         ask=ask,
     )

@@ -21,7 +21,7 @@ import numpy as np
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.record.record import Encoder, Limits, RockTrace, Shaft
-from lashmap_analysis.rock.cross_check import as_rocked_mm, disagreement, encoder_view, of_encoder
+from lashmap_analysis.rock.cross_check import Beside, beside_encoders, of_encoder, seen_by_encoders
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.rock import RockReading, measure_rock
 from lashmap_analysis.runout.sweep import RunoutError, RunoutSweep, measure_runout
@@ -172,11 +172,13 @@ class RockSetting:
         gear_set: The gear set under test.
         indicator: Its set-up; turns a reading into backlash.
         encoder: Where it sits and how fine it is; None where teeth are counted.
+        pinion_encoder: The second one, on the pinion; None on a stand with one.
     """
 
     gear_set: GearSet
     indicator: Indicator
     encoder: Encoder | None
+    pinion_encoder: Encoder | None
     reversals: int
     longest_s: float
     resolution_mm: float
@@ -186,7 +188,7 @@ class RockSetting:
 
 def setting_of(started: events.TestStarted, still: StillLimits) -> RockSetting:
     """What the plan of a test asks of a rock, and what its encoder should see of it."""
-    encoder, plan = started.stand.encoder, started.box.plan
+    encoder, on_pinion, plan = started.stand.encoder, started.stand.pinion_encoder, started.box.plan
     gear_set, indicator = started.box.gear_set.gear_set(), started.box.indicator(started.stand)
     arc_per_reading = indicator.arc_per_reading(gear_set)
     turn_mm = 2.0 * math.pi * started.box.tip.touch_radius_mm
@@ -195,6 +197,7 @@ def setting_of(started: events.TestStarted, still: StillLimits) -> RockSetting:
         gear_set=gear_set,
         indicator=indicator,
         encoder=started.stand.encoder_for_analysis(),
+        pinion_encoder=None if on_pinion is None else on_pinion.for_analysis(),
         reversals=plan.reversals,
         longest_s=plan.rock_seconds,
         resolution_mm=indicator.resolution_mm,
@@ -218,7 +221,7 @@ class RockWatch:
         self.end_s = started_s  # newest sample measured: whoever decodes again must find the same ones
         self.reading: RockReading | None = None
         self.gear_deg: float | None = None  # middle of its way, once the rock was found good
-        self.disagreement: Flag | None = None  # of indicator and encoder, once the rock was found good
+        self.beside: Beside | None = None  # what the encoders say of it, once the rock was found good
         self.advice = ""  # what to do otherwise, once it can be told that this rock will be refused
         self._flagged_s: dict[FlagName, float] = {}
         self._before = {name: channels.tally(name) for name in channels.monitors}
@@ -247,7 +250,7 @@ class RockWatch:
         self.end_s = float(trace.time_s[-1]) if len(trace) else now_s
         enough = reading.reversals >= self._setting.reversals
         if reading.usable and enough:
-            return self._unless_unseen(now_s, reading.reading_mm)
+            return self._unless_unseen(now_s, reading)
         disabling = [flag for flag in reading.flags if flag.disabling]
         self._advise(disabling, now_s)
         sentences = tuple(flag.sentence for flag in disabling)
@@ -285,14 +288,24 @@ class RockWatch:
         )
         return tuple(text for text in said if text)
 
-    def _unless_unseen(self, now_s: float, reading_mm: float) -> RockGood | None:
-        """Good, unless the encoder is silent: whether the gear stayed is not known before it speaks again."""
+    @property
+    def disagreement(self) -> Flag | None:
+        """Of indicator and encoder, once the rock was found good."""
+        flags = () if self.beside is None else self.beside.flags
+        return next((one for one in flags if one.name is FlagName.INSTRUMENTS_DISAGREE), None)
+
+    def _unless_unseen(self, now_s: float, reading: RockReading) -> RockGood | RockBad | None:
+        """Good, unless an encoder saw the pinion turn.
+
+        While the encoder is silent, whether the gear stayed is not known before it speaks again.
+        """
+        self.beside = self._beside(reading)
         if self._setting.encoder is None:  # nobody but the person knows where the gear is
             return RockGood()
         seen = self._channels.gear_deg(self.started_s)
         if not len(seen) or now_s - float(seen.time_s[-1]) > _FRESH_S:
             return None
-        expected = reading_mm * self._setting.counts_per_mm
+        expected = reading.reading_mm * self._setting.counts_per_mm
         if expected >= _COUNTS_TO_SEE and np.ptp(seen.value) == 0.0:
             raise StandError(
                 f"encoder on {self._channels.port(ENCODER)}: has not moved by a count while the indicator "
@@ -300,15 +313,16 @@ class RockWatch:
                 "encoder.shaft in the stand file."
             )
         self.gear_deg = (float(np.max(seen.value)) + float(np.min(seen.value))) / 2.0
-        self.disagreement = self._disagreement()
-        return RockGood()
+        against = tuple(flag.sentence for flag in self.beside.flags if flag.disabling)
+        return RockBad((*against, *self._wire_errors())) if against else RockGood()
 
-    def _disagreement(self) -> Flag | None:
-        """What indicator and encoder say of the same rock, as the result will compare them."""
-        setting, channels, reading = self._setting, self._channels, self.reading
-        if reading is None or setting.encoder is None or setting.indicator.is_encoder:
-            return None
-        tip, shaft = (one(self.begins_s, self.end_s) for one in (channels.indicator, channels.encoder_deg))
+    def _beside(self, reading: RockReading) -> Beside:
+        """What the encoders say of the same rock, as the result will say it."""
+        setting, channels = self._setting, self._channels
+        tip, shaft, pinion = (
+            one(self.begins_s, self.end_s)
+            for one in (channels.indicator, channels.encoder_deg, channels.pinion_deg)
+        )
         trace = RockTrace(
             position=0,
             engagement=0,
@@ -320,15 +334,18 @@ class RockWatch:
             times_apart_uncertainty_s=math.hypot(
                 tip.largest_time_uncertainty_s, shaft.largest_time_uncertainty_s
             ),
+            pinion_time_s=pinion.time_s,
+            pinion_deg=pinion.value,
         )
-        factor = setting.indicator.normal_per_reading(setting.gear_set)
-        return disagreement(
-            encoder_view(trace, reading, setting.encoder, setting.gear_set),
-            backlash_mm=as_rocked_mm(reading, setting.gear_set, setting.indicator),
-            standard_uncertainty_mm=factor * reading.standard_uncertainty_mm,
+        view = seen_by_encoders(
+            trace,
+            reading,
             gear_set=setting.gear_set,
             indicator=setting.indicator,
+            encoder=setting.encoder,
+            pinion_encoder=setting.pinion_encoder,
         )
+        return beside_encoders(view, reading, gear_set=setting.gear_set, indicator=setting.indicator)
 
     def _of_presses(self, presses: int) -> str:
         """What a rock needs of an indicator that sends on its button."""

@@ -165,7 +165,7 @@ _MOST_WORDS = 6
 _ENOUGH_FOR_WIDTH = 20
 
 Claim = tuple[str, str, Any]  # what, found, certainty
-Quantity = Literal["length", "angle"]
+Quantity = Literal["length", "angle", "two counts"]
 _TURNS: Claim = ("turns", "should the angle begin again after each turn, add wraps_at_deg = 360", "guess")
 
 
@@ -212,10 +212,12 @@ class Written:
     findings: tuple[Claim, ...]
 
 
-def majority_layout(lines: Sequence[bytes]) -> Layout | None:
+def majority_layout(lines: Sequence[bytes], quantity: Quantity | None = None) -> Layout | None:
     """The most frequent layout; None when the lines are not ASCII, signs of units apart."""
     ascii_lines = [line for line in lines if SYMBOLS.sub(b"", line).isascii()]
-    token = _WITH_POINT if any(_POINT.search(line) for line in ascii_lines) else _WITH_COMMA
+    # Counts are whole numbers, so that a comma between two of them parts them.
+    with_point = quantity == "two counts" or any(_POINT.search(line) for line in ascii_lines)
+    token = _WITH_POINT if with_point else _WITH_COMMA
     cut = [[(found.lastgroup or "", found[0]) for found in token.finditer(line)] for line in ascii_lines]
     if not cut:
         return None
@@ -235,6 +237,8 @@ def write_pattern(layout: Layout, quantity: Quantity | None = None) -> Written:
         layout: Of the lines.
         quantity: What the instrument is there to measure; None when nobody said.
     """
+    if quantity == "two counts":
+        return _write_counts(layout)
     place, chosen = _value_field(layout, quantity)
     field = layout.fields[place]
     value, keys, findings = _value(field)
@@ -261,6 +265,44 @@ def write_pattern(layout: Layout, quantity: Quantity | None = None) -> Written:
     ]
     turns = [_TURNS] if keys.get("unit") == "deg" else []
     return Written("".join(parts), keys, (chosen, *findings, unit_finding, *turns, *words))
+
+
+def _write_counts(layout: Layout) -> Written:
+    """The pattern of a layout with the counts of two encoders."""
+    places, chosen = _count_fields(layout)
+    names = dict(zip(places, ("count", "second_count"), strict=False))
+    parts, claims = [], [chosen]
+    for at, field in enumerate(layout.fields):
+        if at not in names:
+            parts.append(_other(field))
+            continue
+        value, _, findings = _value(field)
+        parts.append(value.replace("(?P<value>", f"(?P<{names[at]}>"))
+        claims += [(f"{what}, {names[at]}", found, certainty) for what, found, certainty in findings]
+    unit = (
+        "whole numbers are taken for counts; say in the stand file which is whose (number) and how many make "
+        "a turn, and here where a counter begins again (wraps_at)"
+    )
+    return Written("".join(parts), {"unit": "count"}, (*claims, ("unit", unit, "guess")))
+
+
+def _count_fields(layout: Layout) -> tuple[list[int], Claim]:
+    """The two numbers of a line that are counts, in the order of the line; fewer where there are not two."""
+    whole = [
+        place for place in layout.numbers if not any(b"." in text for text in layout.fields[place].texts)
+    ]
+    moving = [place for place in whole if layout.fields[place].varies]
+    if len(whole) <= 2:
+        return whole, ("counts", "the only two whole numbers of the line", "sure")
+    if len(moving) == 2:
+        return moving, ("counts", "the only two whole numbers that change", "likely")
+    steadiest = sorted(moving or whole, key=lambda place: -len(set(layout.fields[place].texts)))
+    found = sorted(steadiest[:2])
+    order = " and ".join(str(layout.numbers.index(place) + 1) for place in found)
+    what = (
+        f"numbers {order} of {len(layout.numbers)} in the line; turn one shaft at a time to see which change"
+    )
+    return found, ("counts", what, "guess")
 
 
 def _is_trailing_sign(layout: Layout, place: int) -> bool:

@@ -119,11 +119,16 @@ def propose(data: bytes, port: PortSettings | None = None, *, quantity: Quantity
     check = find_check(lines)
     tail = check or unexplained_tail(lines)
     bodies = lines if tail is None else [line[: tail.body_length(line)] for line in lines]
-    layout = majority_layout(bodies)
+    layout = majority_layout(bodies, quantity)
     if layout is None or not layout.numbers:
         raise CaptureRefused(f"the lines hold no number, for example {lines[-1][:_SHOWN]!r}")
     findings += _check_findings(tail)
     written = write_pattern(layout, quantity)
+    if quantity == "two counts" and "(?P<second_count>" not in written.pattern:
+        raise CaptureRefused(
+            f"the lines hold no two whole numbers for the counts of two encoders, for example "
+            f"{lines[-1][:_SHOWN]!r}"
+        )
     findings += [Finding(*finding) for finding in written.findings]
     keys = _keys(terminator, written.keys, written.pattern, tail)
     try:

@@ -232,9 +232,38 @@ def test_pinion_side_encoder_sees_the_pinion_slip(slip_deg: float, usable: bool,
     for one in seen.positions:
         assert one.encoder_backlash_mm is None
         assert (one.normal_backlash_mm is not None) == usable
-        assert any(flag.name is FlagName.SLIP for flag in one.flags) == flagged
+        assert any(flag.name is FlagName.PINION_MOVED for flag in one.flags) == flagged
         assert one.gear_angle_deg == pytest.approx(GEAR_SET.gear_angle_deg(one.engagement), abs=0.02)
     assert (seen.stated is not None) == usable
+
+
+@pytest.mark.parametrize(
+    ("counts", "slip_deg", "says"),
+    [
+        (20_000, 0.0, None),
+        (20_000, 0.009, None),  # half a count: it cannot be told from a count that flickers
+        (20_000, 0.036, "refused"),  # two counts, 16 µm of the lash of 150
+        (360_000, 0.005, "warning"),
+        (360_000, 0.02, "refused"),
+    ],
+)
+def test_the_second_encoder_sees_whether_the_pinion_was_locked(
+    counts: int, slip_deg: float, says: str | None
+) -> None:
+    seen = assess(Bench(seed=5, pinion_counts=counts, pinion_slip_deg=slip_deg).record())
+    for one in seen.positions:
+        found = [flag for flag in one.flags if flag.name is FlagName.PINION_MOVED]
+        assert [flag.disabling for flag in found] == ([] if says is None else [says == "refused"])
+        assert one.usable == (says != "refused")
+        assert all(f"{slip_deg:.4f}°" in flag.sentence for flag in found)
+
+
+def test_a_rock_read_from_the_gear_s_encoder_is_refused_too_where_the_pinion_moved() -> None:
+    record = Bench(seed=5, pinion_counts=20_000, pinion_slip_deg=0.036).record()
+    by_angle = Indicator.of_angle(GEAR_SET, resolution_deg=0.001, standard_uncertainty_deg=None)
+    seen = assess(replace(record, indicator=by_angle))
+    assert all(any(flag.name is FlagName.PINION_MOVED for flag in one.flags) for one in seen.positions)
+    assert all(one.encoder_backlash_mm is None for one in seen.positions)
 
 
 def test_small_pinion_slip_is_a_warning_and_widens_the_uncertainty() -> None:
@@ -242,7 +271,7 @@ def test_small_pinion_slip_is_a_warning_and_widens_the_uncertainty() -> None:
     still = assess(Bench(seed=5, shaft="pinion").record())
     moved = assess(Bench(seed=5, shaft="pinion", pinion_slip_deg=0.005).record())
     for before, after in zip(still.positions, moved.positions, strict=True):
-        assert any(flag.name is FlagName.SLIP and not flag.disabling for flag in after.flags)
+        assert any(flag.name is FlagName.PINION_MOVED and not flag.disabling for flag in after.flags)
         # what was added by the slip alone, in quadrature
         added = (after.standard_uncertainty_mm or 0) ** 2 - (before.standard_uncertainty_mm or 0) ** 2
         assert added > 0.001**2

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 from analysis.made_assessment import made_assessment
+from analysis.made_record import GEAR_SET
 from lashmap_analysis.judge import settling
-from lashmap_analysis.judge.settling import narrowing_steps
+from lashmap_analysis.judge.settling import narrowing_steps, place
 
 
 @pytest.mark.parametrize("share", [0.9, 0.01])
@@ -29,3 +30,10 @@ def test_where_no_number_of_positions_will_do_more_of_them_are_asked_for_only_to
     assert ("More positions alone will not do." in steps) is (share < 0.1)
     narrow = "More positions narrow the interval, but they alone will not do."
     assert (narrow in steps) is (share > 0.1)
+
+
+def test_whole_turns_are_whole_turns() -> None:
+    assert place(GEAR_SET, 36).endswith(
+        "36 engagements past the matched teeth: gear 1 turn, pinion 2 turns and 2 teeth (42.4°)"
+    )
+    assert place(GEAR_SET, -34).endswith("gear 34 teeth (340.0°), pinion 2 turns")

@@ -205,6 +205,12 @@ def test_a_narrow_page_does_not_scroll_sideways_and_shows_the_whole_decision(
             "Math.max(...[...document.querySelectorAll('.rail *')].map(e => e.getBoundingClientRect().right))"
         )
         assert browser.evaluate(right) <= 420
+        labels = (
+            "[...document.querySelectorAll('.rail .strong')].map(e => e.getBoundingClientRect())"
+            ".map(r => [r.left, r.right])"
+        )
+        low, high = sorted(browser.evaluate(labels))
+        assert low[1] < high[0]
         scrolls = "[...document.querySelectorAll('.wide')].map(e => e.parentNode.scrollWidth > 420)"
         tables = browser.evaluate(scrolls)
         assert tables

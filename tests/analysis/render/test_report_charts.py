@@ -12,8 +12,9 @@ from analysis.made_assessment import made_assessment
 from analysis.page_reading import Element, read_page
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from lashmap_analysis.charts.lash_map import lash_view
-from lashmap_analysis.charts.svg import extremes, lash_range, round_ticks, stretches, tick_decimals
+from lashmap_analysis.charts.lash_map import Limit, Spot, lash_view, map_chart, polar_chart, whole_cycle
+from lashmap_analysis.charts.limits import limits_chart
+from lashmap_analysis.charts.svg import LashRange, extremes, lash_range, round_ticks, stretches, tick_decimals
 from lashmap_analysis.render import render_html
 
 spans = st.floats(min_value=1e-5, max_value=1e5)
@@ -117,6 +118,59 @@ def test_shape_tells_marks_apart_without_colour() -> None:
     radii = {kind: polar.all(kind=kind)[0].attributes["r"] for kind in ("m-planned", "m-open", "m-tight")}
     assert len(set(radii.values())) == 3
     assert [t.text for t in polar.all("text") if t.text == "×"] == ["×"]
+
+
+@pytest.mark.parametrize("shift", [-0.35, -0.2, -0.05, 0.0, 0.05, 0.2, 0.35])
+def test_labels_of_the_limits_on_the_rail_never_meet(shift: float) -> None:
+    """Wherever the interval lies: 23 of 680 pixels are the letters of the narrowest page, 0.7 wide."""
+    spot = Spot(engagement=0, backlash=0.09 + shift, low=0.08 + shift, high=0.10 + shift)
+    limits = (Limit(value=0.06, name="minimum"), Limit(value=0.12, name="maximum"))
+    for units in ("mm", "in"):
+        page = read_page(str(limits_chart(spot, limits, units, name="rail", description="")))
+        reach = []
+        for label in page.all("text", kind="strong"):
+            x, wide = float(label.attributes["x"]), 0.7 * 23 * len("min 0.06")
+            ends = label.attributes.get("text-anchor") == "end"
+            reach.append((x - wide, x) if ends else (x, x + wide))
+            assert reach[-1][0] > -10.0
+            assert reach[-1][1] < 690.0
+        (low, high) = sorted(reach)
+        assert low[1] < high[0]
+
+
+@pytest.mark.parametrize("minimum", np.linspace(0.09, 0.13, 21).tolist())
+def test_no_line_of_a_limit_crosses_the_words_at_the_tight_spot(minimum: float) -> None:
+    view = lash_view(made_assessment())
+    assert view is not None
+    assert view.spot is not None
+    view = replace(
+        view,
+        range=LashRange(low=0.08, high=0.16, beyond=()),
+        limits=(Limit(value=minimum, name="minimum"),),
+        spot=replace(view.spot, backlash=0.12),
+    )
+    page = read_page(str(map_chart(view, whole_cycle(view), name="m", title="t", description="d")))
+    (line,) = [one.attributes["d"] for one in page.all("path", kind="minimum")]
+    limit_at = float(re.split("[ L]", line)[1])
+    for words in (one for one in page.all("text") if one.text == "tight spot"):
+        stands_on = float(words.attributes["y"])
+        assert not stands_on - 8.0 < limit_at < stands_on + 3.0  # capitals and descenders of 10.7 pixels
+
+
+@pytest.mark.parametrize("minimum", np.linspace(0.06, 0.13, 15).tolist())
+def test_a_figure_around_the_gear_stands_off_the_circles_of_the_limits(minimum: float) -> None:
+    view = lash_view(made_assessment())
+    assert view is not None
+    covered = LashRange(low=0.05, high=0.15, beyond=())
+    view = replace(view, range=covered, limits=(Limit(value=minimum, name="minimum"),))
+    page = read_page(str(polar_chart(view, name="polar", title="t", description="d")))
+    (ring,) = [float(one.attributes["r"]) for one in page.all("circle", kind="minimum")]
+    centre = float(page.all("svg")[0].attributes["viewbox"].split()[2]) / 2
+    figures = [one for one in page.all("text", kind="halo") if re.fullmatch(r"0\.\d+", one.text)]
+    assert len(figures) >= 4
+    for one in figures:
+        x, y = float(one.attributes["x"]) - centre, float(one.attributes["y"]) - 4 - centre
+        assert abs(math.hypot(x, y) - ring) > 5.5  # half of 10.7 pixels
 
 
 def test_dwells_are_marked_on_every_usable_trace() -> None:

@@ -13,6 +13,7 @@ import pytest
 from analysis.made_assessment import made_assessment
 from analysis.page_reading import read_page
 from analysis.pdf_reading import pdf_text
+from lashmap_analysis.facts.given import serials
 from lashmap_analysis.facts.result import SECTIONS
 from lashmap_analysis.judge.assessment import Assessment, Conformance
 from lashmap_analysis.judge.doubts import cautions_of, remarks_of
@@ -165,6 +166,30 @@ def test_page_one_names_the_instruments_and_what_the_interval_leaves_out() -> No
     left = assessment.touched.left
     assert left
     assert f"without the {left} that no position touched" in paper
+
+
+def test_page_one_says_which_instrument_a_test_did_without() -> None:
+    record = made_assessment("not proven", count=9).record
+    record = replace(record, identity=replace(record.identity, indicator_serial="A-1", encoder_serial="B-2"))
+    assert serials(record) == (("indicator, serial", "A-1"), ("encoder, serial", "B-2"))
+    assert record.encoder is not None
+    by_hand = replace(record, encoder=None, indicator=replace(record.indicator, by_eye=True))
+    assert serials(by_hand) == (("dial gauge, serial", "A-1"), ("encoder, serial", "none: teeth counted"))
+    alone = replace(record, indicator=replace(record.indicator, direction="gear angle"))
+    assert serials(alone)[0] == ("indicator, serial", "none: encoder alone")
+    both = replace(record, pinion_encoder=replace(record.encoder, shaft="pinion"))
+    assert serials(both)[1] == ("encoders, serial", "B-2")
+    shown = read_page(render_html(replace(made_assessment("not proven", count=9), record=both))).text
+    assert "gear shaft" in shown
+    assert "pinion shaft" in shown
+
+
+def test_preconditions_have_the_room_that_a_short_verdict_leaves() -> None:
+    assessment = made_assessment("conforming", count=20)
+    one = assessment.record.preconditions[0]
+    many = tuple(replace(one, name=f"precondition {number}") for number in range(12))
+    shown = sheet(replace(assessment, record=replace(assessment.record, preconditions=many)))
+    assert [each.name for each in shown.preconditions] == [each.name for each in many]
 
 
 def test_no_key_of_a_file_stands_on_the_page_that_is_signed() -> None:

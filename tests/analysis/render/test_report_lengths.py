@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from decimal import Decimal
 
@@ -9,7 +10,7 @@ import pytest
 from analysis.made_assessment import made_assessment
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_analysis.record.lengths import MISSING, format_length, format_spread, in_units
+from lashmap_analysis.record.lengths import MISSING, format_angle, format_length, format_spread, in_units
 from lashmap_analysis.record.record import Units
 from lashmap_analysis.render import render_html
 
@@ -43,6 +44,8 @@ def test_a_spread_has_one_digit_more_and_never_reads_as_nought() -> None:
     assert format_spread(0.0001, "in") == "0.000004\N{NO-BREAK SPACE}in"
     assert format_spread(0.000001, "in", with_unit=False) == "0.00000004"
     assert format_spread(0.0, "mm", with_unit=False) == "0.00000"
+    # What rounding leaves of a difference of equal numbers is nought, and not a row of noughts with a digit.
+    assert format_spread(abs(0.1 + 0.2 - 0.3), "mm", decimals=4, with_unit=False) == "0.0000"
     assert format_spread(None, "mm") == MISSING
 
 
@@ -64,3 +67,11 @@ def test_coefficients_with_a_length_in_them_are_in_inches_on_inch_paper() -> Non
     assert "157.5 µin/(N m)" in shown
     assert "11.5 µin/(in K)" in shown
     assert "µm/(" not in shown
+
+
+def test_an_angle_that_is_shown_as_nought_has_no_sign() -> None:
+    assert format_angle(-0.004) == "0.00°"
+    assert format_angle(0.004, signed=True) == "0.00°"
+    assert format_angle(-0.006, signed=True) == "-0.01°"
+    assert format_angle(3.0, decimals=1, signed=True) == "+3.0°"
+    assert format_angle(None) == format_angle(math.nan) == MISSING

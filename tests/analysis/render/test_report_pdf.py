@@ -204,6 +204,35 @@ def test_the_last_page_is_more_than_a_few_lines() -> None:
         assert len(pages[-1]) > 120, count
 
 
+@pytest.mark.parametrize("outcome", ["conforming", "not proven"])
+def test_no_page_behind_the_first_holds_next_to_nothing_and_no_table_leaves_its_end_behind(
+    outcome: Scenario,
+) -> None:
+    for count in range(9, 30, 8):
+        pages = word_boxes(render_pdf(made_assessment(outcome, count=count)))
+        for height, words in pages[1:]:
+            lines = {round(one.bottom) for one in words if one.bottom < 0.94 * height}
+            assert max(lines) > 0.3 * height, count
+        # The sums of the budget stand on the page of its terms.
+        budget = [
+            number for number, (_, words) in enumerate(pages) for one in words if one.word == "expanded"
+        ]
+        terms = [number for number, (_, words) in enumerate(pages) for one in words if one.word == "variance"]
+        assert budget[:1] == terms[:1], count
+
+
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_the_words_of_the_code_lie_inside_the_title_block(units: str) -> None:
+    assessment = made_assessment("not proven", count=9, units="in" if units == "in" else "mm")
+    short = replace(assessment.record.identity, test="t", stand="s", operator="o", remark="", seal="ab" * 32)
+    _, words = word_boxes(render_pdf(replace(assessment, record=replace(assessment.record, identity=short))))[
+        0
+    ]
+    (under,) = [one for one in words if one.word == "seal" and one.left > 0.75 * max(w.right for w in words)]
+    first = min(one.top for one in words if one.word == "Verdict")
+    assert under.bottom < first - 8.0  # the frame of the title block and that of the verdict lie between
+
+
 def test_what_page_one_shortens_stands_in_full_behind_it() -> None:
     assessment = long_winded(made_assessment("not proven", count=9), 12)
     made = render_pdf(assessment)

@@ -115,6 +115,18 @@ def test_profiles_are_proposed_from_traffic(tmp_path: Path) -> None:
     assert "at 95 %" in done.stdout
 
 
+def test_a_board_with_two_counts_is_proposed_with_both(tmp_path: Path) -> None:
+    with simulated_stand(tmp_path / "stand", "--encoders", "latched") as stand:
+        done = lashmap("check", stand, "--profile-from-capture", "--seconds", "2")
+    assert done.returncode == 0, done.stderr
+    proposed = done.stdout[done.stdout.index("# encoder on ") :]
+    board = build(tomllib.loads(proposed))
+    second = board.second()
+    assert second is not None
+    line = b"\r\n+0012345,-0000042\r\n"
+    assert [one.make_parser().feed(line) for one in (board, second)] == [[12345.0], [-42.0]]
+
+
 def test_traffic_that_is_no_text_is_refused_with_its_cause(tmp_path: Path) -> None:
     with simulated_stand(tmp_path / "stand", "--fault", "garbage") as stand:
         done = lashmap("check", stand, "--profile-from-capture", "--seconds", "2")

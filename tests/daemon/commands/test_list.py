@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
+import json
 from pathlib import Path
 
 import time_machine
@@ -20,11 +20,13 @@ def test_verdict_and_value_are_those_of_the_stored_result() -> None:
     # The golden result beside the logbook was written by another part of the program, and read by people.
     done = lashmap("list", "--logbook", GOLDEN / "spiral" / "test.logbook")
     line = next(line for line in done.stdout.splitlines() if line.startswith("2026"))
-    result = (GOLDEN / "spiral" / "result.json").read_text("utf-8")
-    outcome = re.search(r'"outcome": "([a-z ]+)"', result)
-    assert outcome is not None
-    assert outcome[1].upper() in line
-    assert re.search(r" \d\.\d{4} ± \d\.\d{4}\s+mm ".replace(r"\s+", "."), line)
+    result = json.loads((GOLDEN / "spiral" / "result.json").read_text("utf-8"))
+    assert result["verdict"]["outcome"].upper() in line
+    stated = result["tight_spot"]["stated"]
+    value, low, high = (
+        f"{stated[key]:.4f}" for key in ("normal_backlash_mm", "interval_low_mm", "interval_high_mm")
+    )
+    assert f" {value}\N{NO-BREAK SPACE}mm {low} to {high} " in line
     assert "INV-1340-07" in line.split("mm", 1)[1]
 
 
@@ -36,3 +38,4 @@ def test_a_narrow_terminal_has_one_line_a_test() -> None:
     assert len(lines) == 3
     assert all(len(line.rstrip()) <= 80 for line in lines)
     assert " 3 h " in lines[1]
+    assert " mm " in lines[1].replace("\N{NO-BREAK SPACE}", " ")

@@ -55,6 +55,10 @@ def test_an_export_gives_back_every_pass_and_the_same_verdict(
         assert (one.number, one.direction, one.brake_nm) == (other.number, other.direction, other.brake_nm)
         for name in ("pinion_time_s", "pinion_deg", "gear_time_s", "gear_deg"):
             assert np.array_equal(getattr(one, name), getattr(other, name)), name
+    for rock, other_rock in zip(again.traces, record.traces, strict=True):
+        assert rock.pinion_deg.size
+        assert np.array_equal(rock.pinion_deg, other_rock.pinion_deg)
+        assert np.array_equal(rock.pinion_time_s, other_rock.pinion_time_s)
     found, known = assess(again), assess(record)
     assert known.cycle_run is not None
     assert known.cycle_run.judges

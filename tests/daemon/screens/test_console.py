@@ -17,6 +17,7 @@ from lashmap_daemon.screens.layout import render
 from lashmap_daemon.screens.live import Keyboard, LiveScreen, Painter
 from lashmap_daemon.screens.plain import PlainScreen
 from lashmap_daemon.screens.view import view_of
+from lashmap_daemon.sequence import sequence
 from lashmap_daemon.story import events
 from rich.console import Console, ConsoleDimensions
 from rich.text import Text
@@ -175,4 +176,38 @@ def test_the_bell_rings_when_a_rock_is_good_and_only_if_it_is_wanted(
     assert isinstance(file, io.StringIO)
     assert ("\a" in file.getvalue()) is bell
     assert "Position 1 good: " in file.getvalue()
+    test.logbook.close()
+
+
+@pytest.mark.parametrize(
+    ("event", "rings"),
+    [
+        (events.RockStarted, True),  # the gear has arrived
+        (events.RockRefused, True),  # again
+        (events.MarksAsked, True),  # somebody is wanted
+        (events.PositionAsked, False),
+    ],
+)
+def test_the_bell_rings_on_arrival_for_another_try_and_where_somebody_is_wanted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, event: type[events.Event], *, rings: bool
+) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    controller, terminal = pty.openpty()
+    test = VirtualTest(tmp_path, load_box(positions=4, gear_turns=1.0))
+    with os.fdopen(terminal, "r") as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        console = Console(file=io.StringIO(), width=80, height=24, force_terminal=True)
+        screen = LiveScreen(console, "title", "mm", test.conductor.box.gear_set, bell=True)
+        if event is events.RockRefused:
+            test.run_until(events.RockStarted)
+            test.conductor.happen(sequence.RockBad(("slip",)))
+        else:
+            test.run_until(event)
+        screen.hear(next(one for one in reversed(test.stream) if isinstance(one.event, event)))
+        screen.show(test.conductor, test.now_s)
+        assert screen.drawing.close(60.0)
+    os.close(controller)
+    file = console.file
+    assert isinstance(file, io.StringIO)
+    assert ("\a" in file.getvalue()) is rings
     test.logbook.close()

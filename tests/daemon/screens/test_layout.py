@@ -6,9 +6,12 @@ import io
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 from daemon.virtual_time import AS_SHIPPED, VirtualTest, load_box
+from lashmap_analysis.record.record import Purpose
 from lashmap_analysis.rock.flags import FlagName
 from lashmap_daemon.screens.cue import HINTS, Kind, cue_of
 from lashmap_daemon.screens.layout import render
@@ -17,6 +20,7 @@ from lashmap_daemon.screens.view import FlagShown, RockShown, trace_of, view_of
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.story import events
 from lashmap_daemon.story.wording import told
+from lashmap_daemon.testing.conductor import Conductor
 from rich.console import Console
 
 SIZES = [(80, 24), (100, 30), (120, 45)]
@@ -165,3 +169,28 @@ def test_the_teeth_to_go_are_counted_down_and_the_next_place_is_named(tmp_path: 
     assert left[0] > left[-1]
     assert left == sorted(left, reverse=True)
     test.logbook.close()
+
+
+@pytest.mark.parametrize("counted", [False, True])
+@pytest.mark.parametrize("purpose", ["planned", "confirming"])
+@pytest.mark.parametrize("engagement", [0, 519, -519])
+def test_place_and_deed_have_a_line_each_of_80_columns(
+    rocking: VirtualTest, engagement: int, purpose: Purpose, *, counted: bool
+) -> None:
+    asked = events.PositionAsked(
+        number=1, engagement=engagement, purpose=purpose, attempt=1, reason="", turn_teeth=engagement,
+        turn_deg=9.0 * engagement, gear_angle_deg=9.0 * engagement,
+    )  # fmt: skip
+    state = replace(rocking.conductor.state, phase=sequence.Phase.TURNING)
+    conductor = SimpleNamespace(
+        state=state,
+        story=SimpleNamespace(awaited=asked, newest=None),
+        box=rocking.conductor.box,
+        gear_set=rocking.conductor.gear_set,
+        channels=SimpleNamespace(latest_gear_deg=None),
+        is_counted=counted,
+    )
+    place, deed = cue_of(cast("Conductor", conductor), 0.0).details
+    assert f"gear tooth {engagement % 40 + 1} with pinion tooth {engagement % 13 + 1}" in place
+    assert ("Enter" in deed) is counted
+    assert max(len(place), len(deed)) <= 78

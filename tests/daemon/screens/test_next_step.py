@@ -46,6 +46,9 @@ def test_shims_come_first_where_the_box_does_not_conform() -> None:
 def test_a_test_that_ended_early_is_gone_on_with() -> None:
     made = judged("not proven", closing="stopped: by the operator")
     assert commands(made, go_on="lashmap run a b --resume")[0] == "lashmap run a b --resume"
+    too_tight = judged("nonconforming", closing="stopped: by the operator")
+    words = [shlex.split(command)[1] for command in commands(too_tight, go_on="lashmap run a b --resume")]
+    assert words == ["shims", "review", "compare", "run"]
 
 
 @pytest.mark.parametrize("by_hand", [False, True])

@@ -27,10 +27,8 @@ INPUTS: tuple[sequence.Input, ...] = (
     sequence.MarksOff(),
     sequence.Repeat(),
     sequence.Ready(),
-    sequence.PassGood(),
-    sequence.PassBad(("turned back",)),
-    sequence.SweepGood(),
-    sequence.SweepBad(("too short",)),
+    sequence.TurnGood(),
+    sequence.TurnBad(("turned back",)),
     sequence.Lost("gone"),
     sequence.Back(),
     sequence.Full("no room"),
@@ -153,11 +151,11 @@ TestBrokenOff = BrokenOff.TestCase
 def test_a_cycle_run_that_was_broken_off_is_made_anew_and_a_complete_one_stays() -> None:
     story = Story(started_with((0,), ()))
     story.begin(PASSES)
-    for happened in (sequence.Ready(), sequence.PassGood()):
+    for happened in (sequence.Ready(), sequence.TurnGood()):
         story.happen(happened)
     story.go_on()
     assert story_of(story.stream).passed == {}
-    for happened in (sequence.Ready(), sequence.PassGood(), sequence.PassGood()):
+    for happened in (sequence.Ready(), sequence.TurnGood(), sequence.TurnGood()):
         story.happen(happened)
     assert sorted(story_of(story.stream).passed) == [1, 2]
     story.go_on()  # while the stand is made ready for the rocks

@@ -7,6 +7,7 @@ import io
 import json
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,12 +24,14 @@ from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.preconditions import collect_by_hand
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence.resume import take_up
+from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.gauge_file import GaugeTable
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import CautionsConfirmed, MadeByHand
 from lashmap_daemon.story.recorded import HandSetup
 from lashmap_daemon.testing.by_hand import HandOpening, HandTest
-from lashmap_daemon.testing.opening import lay_out
+from lashmap_daemon.testing.opening import NotGoneOn, lay_out
+from lashmap_daemon.testing.prediction import NO_PHASES
 from rich.console import Console
 
 BOX = load_box(positions=8, gear_turns=13.0, confirming_positions=1)
@@ -72,8 +75,8 @@ class Bench:
         return f"{first:.3f} {first + lash:.3f}".replace(".", ",")
 
 
-def opening(*, matched: bool = True) -> HandOpening:
-    setup = HandSetup(box=BOX.recorded(), gauge=GAUGE.recorded())
+def opening(*, matched: bool = True, box: BoxFile = BOX) -> HandOpening:
+    setup = HandSetup(box=box.recorded(), gauge=GAUGE.recorded())
     started = events.TestStarted(
         test="t1",
         operator="Ada",
@@ -91,9 +94,9 @@ def opening(*, matched: bool = True) -> HandOpening:
     )
 
 
-def led(path: Path, bench: Bench, *, matched: bool = True) -> events.TestClosed:
+def led(path: Path, bench: Bench, *, matched: bool = True, box: BoxFile = BOX) -> events.TestClosed:
     with Logbook(path, create=True) as book:
-        bench.test = HandTest(opening(matched=matched), GAUGE.recorded(), book, bench)
+        bench.test = HandTest(opening(matched=matched, box=box), GAUGE.recorded(), book, bench)
         return bench.test.run()
 
 
@@ -144,6 +147,15 @@ def test_a_whole_test_is_led_recorded_judged_and_exported(tmp_path: Path) -> Non
     assert tables["samples"].empty
     assert tables["positions"]["typed"].str.count("\n").eq(2).all()
     assert verify(VerifyOptions(logbook=path), Console(file=io.StringIO())) == 0
+
+
+def test_three_phases_of_the_roll_need_an_encoder(tmp_path: Path) -> None:
+    wanted = BOX.model_copy(update={"plan": BOX.plan.model_copy(update={"roll_phases": 3})})
+    assert led(tmp_path / "hand.logbook", Bench(), box=wanted).outcome == "completed"
+    with Logbook(tmp_path / "hand.logbook", create=False) as book:
+        record = conclude(book, None).record
+    assert {one.purpose for one in record.traces} == {"planned", "confirming"}
+    assert [text for _, text in record.notes].count(NO_PHASES) == 1
 
 
 def test_positions_are_whole_teeth_counted_from_the_marks(tmp_path: Path) -> None:
@@ -340,6 +352,40 @@ def test_figures_of_the_gauge_are_asked_where_no_file_names_them(
     assert gauge is not None
     assert (gauge.division_mm, gauge.read_to_mm, gauge.serial) == (0.01, 0.005, "INV-G2")
     assert str(gauge.calibration_due) == "2030-01-31"
+
+
+def test_what_fails_already_is_shown_before_position_1(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The pinion stands 0.08 mm off its mark, which the drawing does not allow."""
+    off = tmp_path / "off.toml"
+    text = DEMO_BOX.read_text("utf-8")
+    assert "pinion_set_mm = 105.01" in text
+    off.write_text(text.replace("pinion_set_mm = 105.01", "pinion_set_mm = 105.08"), "utf-8")
+    (tmp_path / "gauge.toml").write_text(FILE, "utf-8")
+    given = RunOptions(
+        by_hand=off, gauge=tmp_path / "gauge.toml", logbook=tmp_path / "book", locked_out=True, operator="Ada"
+    )
+
+    def typed(*lines: str) -> str:
+        monkeypatch.setattr("sys.stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+        shown = io.StringIO()
+        with suppress(NotGoneOn):
+            assert run(given, Console(file=shown, width=400)) == 130
+        return shown.getvalue()
+
+    for answer in ("no", "perhaps\nyes"):
+        shown = typed("matched", answer, "0.15")
+        before, _, after = shown.partition("Go on all the same?")
+        assert "+0.080 mm" in before.replace("\N{NO-BREAK SPACE}", " ")
+        assert "never conforming" in before
+        assert "rock 1 of" not in before
+        assert ("rock 1 of" in after) is (answer != "no")
+    with Logbook(tmp_path / "book", create=False) as book:
+        (begun,) = book.tests()  # the one that was wanted
+        notes = [one.event.text for one in book.events(begun.test) if isinstance(one.event, events.NoteTaken)]
+    assert any("Go on all the same?" in one and "Answered: 'yes'" in one for one in notes)
+    assert any("0.080" in one for one in notes)
 
 
 def test_rocks_that_contradict_each_other_four_times_wait_for_their_cause(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from daemon.simulated_boxes import COARSE
 from daemon.virtual_time import CONFIGS, VirtualTest, load_box
+from lashmap_analysis.judge.assess import assess
 from lashmap_daemon.replay.replay import Replay
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.sequence import Phase
@@ -22,8 +23,10 @@ APART = replace(LATCHED, encoders="apart", pinion_rate_hz=500.0, encoder_late_s=
 
 
 def box() -> BoxFile:
-    """A set of 15 and 45 teeth: each pair of teeth meets once in a turn of the gear."""
-    return load_box(CONFIGS / "boxes" / "spiral-15x45-inch.toml", confirming_positions=1)
+    """A set of 15 and 45 teeth: each pair of teeth meets once in a turn of the gear. A little warm."""
+    shipped = load_box(CONFIGS / "boxes" / "spiral-15x45-inch.toml", confirming_positions=1)
+    warm = shipped.temperature.model_copy(update={"housing_c": 24.0, "gears_c": 24.0})
+    return shipped.model_copy(update={"temperature": warm})
 
 
 def cycle_test(folder: Path, **how: object) -> VirtualTest:
@@ -65,6 +68,20 @@ def test_the_tight_spot_is_the_run_s_and_a_rock_confirms_it_there(whole: Virtual
     assert len(whole.conductor.story.accepted) == 5  # four rocks and the tight spot
 
 
+def test_what_is_predicted_live_is_what_the_result_states(whole: VirtualTest) -> None:
+    """The rocks tie the passes in one way: after the last rock both know the same."""
+    predicted = whole.conductor.story.predicted
+    with Replay(whole.logbook, whole.started.test) as replay:
+        judged = assess(replay.record()).cycle_run
+    assert predicted is not None
+    assert judged is not None
+    assert judged.curve is not None
+    spot = judged.curve.tight_spot
+    assert (predicted.engagement, predicted.ask) == (spot.engagement, ())
+    assert predicted.normal_backlash_mm == pytest.approx(spot.backlash_mm, abs=1e-9)
+    assert (predicted.low_mm, predicted.high_mm) == pytest.approx(spot.band_mm, abs=1e-9)
+
+
 @pytest.mark.parametrize("instruments", [LATCHED, APART], ids=["latched", "apart"])
 def test_the_record_holds_the_very_samples_that_were_judged_live(
     whole: VirtualTest, tmp_path: Path, instruments: object
@@ -101,6 +118,40 @@ def test_before_the_box_turns_and_before_it_is_rocked_somebody_says_that_it_is_r
     assert test.of(events.PositionAsked)
     said = [one for one in test.of(events.ReadyConfirmed) if isinstance(one, events.ReadyConfirmed)]
     assert [(one.what, one.how) for one in said] == [("turn", "at the stand"), ("rock", "at the stand")]
+
+
+def test_a_pinion_that_gives_way_in_its_lock_is_seen_by_its_encoder(
+    whole: VirtualTest, tmp_path: Path
+) -> None:
+    """The indicator cannot: the gear moves on by what the pinion gives, as if there were more lash."""
+    loose = cycle_test(tmp_path, method="rock", fault=Fault.LOOSE_LOCK)
+    refused = loose.run_until(events.RockRefused, most_s=60.0).event
+    assert isinstance(refused, events.RockRefused)
+    assert "pinion turned by 0.0" in refused.reasons[0]
+    assert "lock it" in refused.reasons[0]
+    alone = VirtualTest(tmp_path / "one encoder", box(), fault=Fault.LOOSE_LOCK, seed=4)
+    accepted = alone.run_until(events.RockAccepted, most_s=60.0).event
+    assert isinstance(accepted, events.RockAccepted)
+    assert accepted.normal_backlash_mm - alone.truth.normal_backlash_mm[accepted.engagement] > 0.015
+    assert not accepted.flags
+    assert all("pinion moved" not in one.flags for one in whole.conductor.story.accepted.values())
+
+
+def test_a_cable_pulled_in_a_pass_stops_the_drive_and_begins_the_run_anew(tmp_path: Path) -> None:
+    test = cycle_test(tmp_path, ready_before="")
+    test.tick()
+    test.conductor.ready("at the stand")
+    test.run_until(events.PassRecorded, most_s=30.0)
+    test.tick(10)
+    test.conductor.tick(test.now_s + 0.01, {}, {"indicator": "unplugged"})
+    assert test.conductor.state.phase is Phase.WAITING
+    assert any("Stop the drive" in text for _, text in test.conductor.story.notes)
+    test.tick(10)
+    assert (test.conductor.state.phase, test.conductor.state.ready_for) == (Phase.READYING, "turn")
+    assert not test.conductor.cycle_run.passes
+    test.conductor.ready("at the stand")
+    asked = [one for one in test.of(events.PassAsked) if isinstance(one, events.PassAsked)]
+    assert [one.number for one in asked] == [1, 2, 1]
 
 
 def test_a_forgotten_brake_is_found_before_any_rock(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -14,7 +15,7 @@ from daemon.broken_off import BrokenOff, accepted
 from daemon.virtual_time import CONFIGS, load_box, set_up, simulated_stand_file
 from hypothesis import given
 from hypothesis import strategies as st
-from lashmap_analysis.record.record import Precondition
+from lashmap_analysis.record.record import Precondition, moment
 from lashmap_daemon.errors import GearTurns
 from lashmap_daemon.replay.conclude import conclude
 from lashmap_daemon.replay.preconditions import collect
@@ -32,12 +33,14 @@ from lashmap_daemon.testing.opening import (
     NotedPerson,
     NotGoneOn,
     Reference,
+    ask_operator,
     ask_to_go_on,
     complete_box,
     confirm_cautions,
     find_again,
     judge,
     matched_teeth,
+    start_record,
 )
 from lashmap_drivers.kinds import build
 from lashmap_drivers.readings import Chunk
@@ -88,6 +91,48 @@ def test_without_a_person_the_command_line_must_carry_the_confirmation() -> None
     with pytest.raises(CautionsNotConfirmed, match="--locked-out"):
         confirm_cautions(Nobody(show=shown.append), confirmed_before=False)
     assert "--locked-out" in confirm_cautions(Nobody(show=shown.append), confirmed_before=True).how
+
+
+def test_who_tests_is_asked_where_nobody_is_named() -> None:
+    person = Someone(["x" * 300, "A. \x1b[31mB", " A. Tester "])
+    assert ask_operator(person, "", "bench2") == "A. Tester"
+    assert len(person.asked) == 3
+    assert all("Enter = bench2" in one for one in person.asked)
+    assert ask_operator(Someone([""]), "", "bench2") == "bench2"
+    assert ask_operator(Nobody(show=print), "", "bench2") == "bench2"
+    named = Someone()
+    assert ask_operator(named, "Ada", "bench2") == "Ada"
+    assert not named.asked
+
+
+def test_a_test_remembers_the_clock_on_the_wall() -> None:
+    there = dt.datetime(2031, 5, 17, 23, 12, 40, tzinfo=dt.timezone(dt.timedelta(hours=-5)))
+    box, stand = load_box(), load_stand(CONFIGS / "stands" / "bench.toml")
+
+    def begun(now: dt.datetime) -> events.TestStarted:
+        return start_record(box, stand, operator="Ada", version="0", box_name="box.toml", now=now)
+
+    started = begun(there)
+    assert started.test.startswith("20310518-041240")
+    assert started.local == "2031-05-17T23:12:40-05:00"
+    assert events.from_json(*events.to_json(started)) == started
+    # Where only UTC is known the record is what it was before there was such a field.
+    known = begun(there.astimezone(dt.UTC))
+    assert "local" not in json.loads(events.to_json(known)[1])
+    assert events.from_json(*events.to_json(known)) == known
+
+
+@pytest.mark.parametrize(
+    ("local", "beside"),
+    [
+        ("2031-05-17T23:12:40-05:00", " (2031-05-17 23:12 -05:00)"),
+        ("2031-05-18T09:57:40+05:45", " (09:57 +05:45)"),
+        ("2031-05-18T04:12:40+00:00", ""),
+        ("", ""),
+    ],
+)
+def test_local_time_stands_beside_utc(local: str, beside: str) -> None:
+    assert moment("2031-05-18T04:12:40Z", local) == f"2031-05-18 04:12 UTC{beside}"
 
 
 def test_what_the_box_file_lacks_is_asked_and_only_that() -> None:

@@ -119,6 +119,9 @@ class _Heard:
 
     encoder_deg = gear_deg
 
+    def pinion_deg(self, *_: float) -> Samples:
+        return Samples.joined([])
+
     def tally(self, _: str) -> WireTally:
         return WireTally()
 
@@ -134,6 +137,7 @@ def test_at_the_stand_a_hand_may_take_its_time_before_it_rocks() -> None:
         gear_set=box.gear_set.gear_set(),
         indicator=Indicator(direction="normal", touch_radius_mm=76.0, resolution_mm=RESOLUTION_MM),
         encoder=Encoder(shaft="gear", resolution_deg=0.001),
+        pinion_encoder=None,
         reversals=8,
         longest_s=20.0,
         resolution_mm=RESOLUTION_MM,
@@ -160,7 +164,12 @@ def test_in_a_recording_rests_are_cut_from_the_rocks_that_the_encoder_finds() ->
     indicator = np.concatenate(tip)
     time_s = np.arange(len(indicator)) / RATE_HZ
     signals = Signals(
-        time_s=time_s, indicator_mm=indicator, encoder_time_s=time_s, encoder_deg=np.concatenate(gear)
+        time_s=time_s,
+        indicator_mm=indicator,
+        encoder_time_s=time_s,
+        encoder_deg=np.concatenate(gear),
+        pinion_time_s=np.empty(0),
+        pinion_deg=np.empty(0),
     )
     text = HEAD.format(path="x.csv", box=DEMO_BOX, file="", time="", unit="mm") + ENCODER + BY_ENCODER
     found = rocks_at_rest(toml_file.parse(text, "x.toml", Mapping), box, signals, 0.0)

@@ -49,6 +49,9 @@ class _Heard:
 
     encoder_deg = gear_deg
 
+    def pinion_deg(self, *_: float) -> Samples:
+        return Samples.joined([])
+
     def tally(self, _: str) -> WireTally:
         return WireTally()
 
@@ -66,6 +69,7 @@ def watching(heard: _Heard) -> RockWatch:
         gear_set=box.gear_set.gear_set(),
         indicator=Indicator(direction="normal", touch_radius_mm=76.0, resolution_mm=RESOLUTION_MM),
         encoder=Encoder(shaft="gear", resolution_deg=0.001),
+        pinion_encoder=None,
         reversals=8,
         longest_s=LONGEST_S,
         resolution_mm=RESOLUTION_MM,

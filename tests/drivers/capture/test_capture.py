@@ -96,6 +96,48 @@ def test_counts_are_proposed_as_a_counter_but_only_guessed() -> None:
     assert certainty(proposal, "unit") == "guess"
 
 
+COUNTS = [(37 * step - 3000, -12 * step + 70) for step in range(200)]
+
+
+@pytest.mark.parametrize(
+    ("form", "sure"),
+    [
+        ("{:+011d},{:+011d}", "sure"),
+        ("{:d},{:d}", "sure"),  # no decimal comma between whole numbers
+        ("A{:+d} B{:+d}", "sure"),
+        ("{:+d};{:+d};1", "likely"),
+        ("$C1={:+07d};C2={:+07d}", "likely"),  # four numbers, of which two change
+    ],
+)
+def test_the_counts_of_two_encoders_are_found_in_one_line(form: str, sure: str) -> None:
+    data = traffic([form.format(*one) for one in COUNTS])
+    proposal = propose(data, quantity="two counts")
+    board = build(tomllib.loads(proposal.toml()))
+    other = board.second()
+    assert other is not None
+    assert list(board.make_parser().feed(data)) == [float(first) for first, _ in COUNTS]
+    assert list(other.make_parser().feed(data)) == [float(second) for _, second in COUNTS]
+    assert certainty(proposal, "counts") == sure
+    assert proposal.certainty == "guess"  # whose count is whose is not on the wire
+
+
+def test_of_a_running_number_and_two_counts_nobody_is_sure() -> None:
+    data = traffic([f"{step},{first:+d},{second:+d}" for step, (first, second) in enumerate(COUNTS)])
+    assert certainty(propose(data, quantity="two counts"), "counts") == "guess"
+
+
+def test_shafts_that_stand_still_show_two_counts_as_well() -> None:
+    data = traffic(["+0000001234,-0000000042"] * 20)
+    assert certainty(propose(data, quantity="two counts"), "counts") == "sure"
+
+
+@pytest.mark.parametrize("line", ["{:+d}", "{:+d} {:.2f}", "{:.1f} {:.2f}"])
+def test_a_line_without_two_whole_numbers_is_refused_for_two_encoders(line: str) -> None:
+    data = traffic([line.format(*one) for one in COUNTS])
+    with pytest.raises(CaptureRefused, match="no two whole numbers"):
+        propose(data, quantity="two counts")
+
+
 def test_several_numbers_are_never_called_sure() -> None:
     rng = random.Random(3)  # noqa: S311 - must repeat
     lines = [f"{step:06d} {value:+.4f} {rng.uniform(19.0, 21.0):.2f}" for step, value in enumerate(VALUES)]
