@@ -19,11 +19,10 @@ from lashmap_analysis.gears.tooth_names import tooth_number
 from lashmap_analysis.record.lengths import format_given, format_length, format_spread
 
 from lashmap_daemon.clean_text import clean
-from lashmap_daemon.screens.cue import Cue, Kind
+from lashmap_daemon.screens.cue import Cue, Kind, angle_phrase
 from lashmap_daemon.screens.phrases import Phrase, as_keys
 from lashmap_daemon.screens.view import STALE_S, RockTrace, View
 from lashmap_daemon.sequence.sequence import Phase
-from lashmap_daemon.story.wording import angle_text
 
 if TYPE_CHECKING:
     from lashmap_analysis.record.record import Units
@@ -164,7 +163,7 @@ def _gear(view: View) -> dict[str, Any] | None:
         return None
     age_s = view.encoder_age_s
     return {
-        "text": None if view.gear_deg is None else angle_text(view.gear_deg, decimals=2),
+        "text": None if view.gear_deg is None else as_keys(angle_phrase(view.gear_deg, decimals=2)),
         "deg": None if view.gear_deg is None else round(view.gear_deg % 360.0, 2),
         "target_deg": None if view.target_deg is None else round(view.target_deg % 360.0, 2),
         "stale": view.phase is not Phase.CLOSED and (age_s is None or age_s > STALE_S),

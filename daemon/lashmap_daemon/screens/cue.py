@@ -215,11 +215,18 @@ def _place(asked: events.PositionAsked, conductor: Conductor) -> Phrase:
     met = teeth_met(conductor.box.gear_set, asked.engagement)
     key = "cue.confirm_at" if asked.purpose == "confirming" else "cue.to_place"
     figures = {"gear": met.gear_tooth, "pinion": met.pinion_tooth, "engagement": asked.engagement}
-    turn, angle_deg = turn_and_angle(asked.gear_angle_deg, decimals=1)
-    if turn < 0:  # an angle before the matched teeth takes a line of its own
+    if (
+        turn_and_angle(asked.gear_angle_deg, decimals=1)[0] < 0
+    ):  # an angle before the matched teeth takes a line of its own
         return Phrase.of(f"{key}_before", **figures)
-    angle = Phrase.of("cue.angle", degrees=f"{angle_deg:.1f}", turn=turn)
-    return Phrase.of(key, **figures, angle=angle)
+    return Phrase.of(key, **figures, angle=angle_phrase(asked.gear_angle_deg, decimals=1))
+
+
+def angle_phrase(gear_deg: float, *, decimals: int) -> Phrase:
+    """As `story.wording.angle_text` says it."""
+    turn, angle_deg = turn_and_angle(gear_deg, decimals=decimals)
+    key = "cue.angle_before" if turn < 0 else "cue.angle"
+    return Phrase.of(key, degrees=f"{angle_deg:.{decimals}f}", turn=abs(turn))
 
 
 def _rolling_on(asked: events.PositionAsked, conductor: Conductor, place: Phrase) -> Cue:

@@ -108,7 +108,7 @@ def test_a_test_is_followed_to_its_end(
         assert "do" in found["inside"]
         assert found["share"] > 0.35
         assert found["marks"] >= 3
-        assert found["band"] == 1 or not done
+        assert found["band"] == 1 or done != 1  # a rock that has just begun has none yet
         if size != PHONE:
             assert found["size"] >= READ_AT_2_M_PX, found
             assert len(found["inside"]) == 7, found  # nothing has to be scrolled

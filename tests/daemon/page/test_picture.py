@@ -14,6 +14,7 @@ from lashmap_daemon.page.on_page import place_of
 from lashmap_daemon.page.picture import Instrument, Running, as_bytes, no_test, of_no_test, of_test
 from lashmap_daemon.screens.cue import Kind
 from lashmap_daemon.screens.layout import render
+from lashmap_daemon.screens.phrases import Phrase
 from lashmap_daemon.screens.view import trace_of, view_of
 from lashmap_daemon.story import events
 from rich.console import Console
@@ -46,7 +47,8 @@ def test_it_says_what_the_terminal_says(test: VirtualTest) -> None:
         console.print(render(view_of(test.conductor, test.now_s, ""), "x", [], None, height=40))
     terminal = " ".join(capture.get().replace("\N{NO-BREAK SPACE}", " ").split())
     now = found["now"]
-    for text in (now["value"]["text"], f"gear {now['gear']['text']}", f"{now['done']} of {now['total']}"):
+    angle = Phrase.of(now["gear"]["text"]["key"], **now["gear"]["text"]["figures"])
+    for text in (now["value"]["text"], f"gear {angle}", f"{now['done']} of {now['total']}"):
         assert text.replace("\N{NO-BREAK SPACE}", " ") in terminal
     assert now["words"]["key"] == f"cue.{now['kind']}"
     assert found["map"]["least"]["text"].replace("\N{NO-BREAK SPACE}", " ") in terminal

@@ -8,8 +8,9 @@ from pathlib import Path
 import lashmap_daemon
 import pytest
 from lashmap_analysis.rock.flags import FlagName
-from lashmap_daemon.screens.cue import HINTS
+from lashmap_daemon.screens.cue import HINTS, angle_phrase
 from lashmap_daemon.screens.phrases import LANGUAGES, Phrase, as_keys, texts_of
+from lashmap_daemon.story.wording import angle_text
 
 FIGURE = re.compile(r"\{(\w+)\}")
 
@@ -43,6 +44,12 @@ def test_a_phrase_travels_as_key_and_figures_whatever_is_in_them() -> None:
     }
     assert as_keys(Phrase.row(HINTS.values()))[0] == {"key": "flag.too few reversals"}
     assert as_keys("as recorded") == "as recorded"
+
+
+@pytest.mark.parametrize("gear_deg", [0.0, 359.96, 360.0, 725.5, -0.04, -0.06, -360.0, -361.25])
+def test_an_angle_is_said_as_everywhere(gear_deg: float) -> None:
+    for decimals in (1, 2):
+        assert angle_phrase(gear_deg, decimals=decimals) == angle_text(gear_deg, decimals=decimals)
 
 
 def test_a_figure_that_is_lacking_is_an_error() -> None:

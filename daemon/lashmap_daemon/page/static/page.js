@@ -278,7 +278,7 @@ function drawValues(now) {
   put(byId("value-age"), value ? ageOf(value) : "");
   byId("value-age").classList.toggle("old", Boolean(value?.stale));
   const counted = value && gear === null ? t("page.counted") : "";
-  put(byId("gear"), gear ? `${t("page.gear")} ${gear.text ?? "–"}` : counted);
+  put(byId("gear"), gear ? `${t("page.gear")} ${say(gear.text) || "–"}` : counted);
   byId("gear").classList.toggle("old", Boolean(gear?.stale));
   list(byId("instruments"), (instruments ?? []).map((one) => [`${one.name}: ${one.text || "–"}`, one.problem, one.stale && !one.problem ? ageOf(one) : ""].filter(Boolean).join(" · ")));
 }
