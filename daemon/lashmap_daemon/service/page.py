@@ -9,15 +9,14 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from lashmap_daemon.errors import LashmapError
 from lashmap_daemon.page.on_page import OnThePage, place_of
 from lashmap_daemon.page.picture import Instrument, no_test, of_no_test, preparing
+from lashmap_daemon.service.bus import Obey, carried_out
 
 if TYPE_CHECKING:
-    from lashmap_daemon.page.orders import Pending
     from lashmap_daemon.page.picture import Parts
     from lashmap_daemon.page.stand_page import StandPage
     from lashmap_daemon.service.words import StatusReport
@@ -30,7 +29,6 @@ LOG = logging.getLogger("lashmap.page")
 _LOOK_S = 0.05
 _IDLE_S = 0.25  # from one picture to the next while there is no test
 _UNSEEN_S = 1.0
-Obey = Callable[[str], Awaitable[object]]
 
 
 class ServicePage:
@@ -72,7 +70,9 @@ class ServicePage:
             if page.orders.are_waiting:
                 place = "" if conductor is None else place_of(conductor)
                 for pending in page.orders.take(report().test, place):
-                    pending.refusal = await _done(pending, obey)
+                    asked = pending.order
+                    what = f"{asked.deed}, asked on the page,"
+                    pending.refusal = await carried_out(asked.as_commands, obey, what)
             await asyncio.sleep(_LOOK_S)
         if page is not None:
             LOG.error("the page is gone (%s); everything else goes on", page.failed)
@@ -97,18 +97,3 @@ def picture_of(status: StatusReport) -> Parts:
         for one in status.instruments
     ]
     return of_no_test(cue, [status.last_test] if status.last_test else [], instruments)
-
-
-async def _done(pending: Pending, obey: Obey) -> str:
-    """Do what is asked; why that did not succeed, or nothing."""
-    asked = pending.order
-    try:
-        for words in asked.as_commands:
-            await obey(words)
-    except LashmapError as error:
-        LOG.info("%s, asked on the page, was refused: %s", asked.deed, error)
-        return str(error)
-    except Exception as error:
-        LOG.exception("a request of the page failed")
-        return f"it failed ({type(error).__name__}); the log of the service has more"
-    return ""

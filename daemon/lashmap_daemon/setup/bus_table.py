@@ -122,9 +122,7 @@ class BusTable(Table):
         import ssl  # noqa: PLC0415 - 10 ms that only the bus pays
 
         for name in ("ca_file", "certificate_file", "key_file"):
-            path = getattr(self, name)
-            if path is not None and not (os.path.isfile(path) and os.access(path, os.R_OK)):  # noqa: PTH113
-                raise ConfigurationError(path, [f"cannot be read; check bus.{name}"])
+            must_be_readable(getattr(self, name), f"bus.{name}")
         try:
             context = ssl.create_default_context(cafile=self.ca_file)
         except ssl.SSLError:
@@ -133,12 +131,7 @@ class BusTable(Table):
             ) from None
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         if self.certificate_file is not None:
-            try:
-                context.load_cert_chain(self.certificate_file, self.key_file, password=no_question)
-            except ssl.SSLError as error:
-                wrong = f"does not fit {self.key_file} ({error.reason or 'not PEM'})"
-                todo = "check bus.certificate_file and bus.key_file (the key without a passphrase)"
-                raise ConfigurationError(self.certificate_file, [f"{wrong}; {todo}"]) from None
+            show_certificate(context, self.certificate_file, self.key_file, "bus")
         return context
 
 
@@ -170,9 +163,34 @@ def first_line(path: Path, what: str, key: str) -> str:
     return lines[0]
 
 
-def no_question() -> str:
-    """Asked for the passphrase of a key: a service has nobody who could answer."""
-    return ""
+def must_be_readable(path: str | None, key: str) -> None:
+    """Look whether a file that a key names can be read.
+
+    Raises:
+        ConfigurationError: When it cannot.
+    """
+    if path is not None and not (os.path.isfile(path) and os.access(path, os.R_OK)):  # noqa: PTH113 - Path.is_file fails at a name that is too long
+        raise ConfigurationError(path, [f"cannot be read; check {key}"])
+
+
+def show_certificate(context: ssl.SSLContext, certificate: str, key: str | None, table: str) -> None:
+    """Show a certificate to the other end of connections of a context.
+
+    Raises:
+        ConfigurationError: When it is none, or the key is not its own; names the table of the stand file.
+    """
+    import ssl  # noqa: PLC0415 - 10 ms that only an encrypted connection pays
+
+    try:
+        context.load_cert_chain(certificate, key, password=_no_question)
+    except ssl.SSLError as error:
+        wrong = f"does not fit {key} ({error.reason or 'not PEM'})"
+        todo = f"check {table}.certificate_file and {table}.key_file (the key without a passphrase)"
+        raise ConfigurationError(certificate, [f"{wrong}; {todo}"]) from None
+
+
+def _no_question() -> str:
+    return ""  # a service has nobody who could answer for a passphrase
 
 
 def _split(broker: str) -> SplitResult:

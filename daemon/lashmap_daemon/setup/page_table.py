@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from lashmap_daemon.errors import ConfigurationError
-from lashmap_daemon.setup.bus_table import first_line, no_question
+from lashmap_daemon.setup.bus_table import first_line, must_be_readable, show_certificate
 from lashmap_daemon.setup.toml_file import FilePath, Table
 
 if TYPE_CHECKING:
@@ -138,17 +138,10 @@ class PageTable(Table):
         import ssl  # noqa: PLC0415 - 10 ms that only an encrypted page pays
 
         for name in ("certificate_file", "key_file"):
-            path = getattr(self, name)
-            if not (os.path.isfile(path) and os.access(path, os.R_OK)):  # noqa: PTH113 - as for the bus
-                raise ConfigurationError(path, [f"cannot be read; check page.{name}"])
+            must_be_readable(getattr(self, name), f"page.{name}")
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
         context.minimum_version = ssl.TLSVersion.TLSv1_2
-        try:
-            context.load_cert_chain(self.certificate_file, self.key_file, password=no_question)
-        except ssl.SSLError as error:
-            wrong = f"does not fit {self.key_file} ({error.reason or 'not PEM'})"
-            todo = "check page.certificate_file and page.key_file (the key without a passphrase)"
-            raise ConfigurationError(self.certificate_file, [f"{wrong}; {todo}"]) from None
+        show_certificate(context, self.certificate_file, self.key_file, "page")
         return context
 
 
