@@ -355,6 +355,8 @@ def fill_stand(
         filled["indicator.correction"] = {"corrections_mm": zeros, "uncertainties_mm": zeros}
     if "certificate_file" in tree.get("bus", {}):
         filled["bus"] = {"key_file": "?"}
+    if "certificate_file" in tree.get("page", {}):
+        filled["page"] = {"key_file": "?"}
     return filled
 
 

@@ -520,7 +520,7 @@ _FILES: dict[str, tuple[frozenset[str], str]] = {
         "the order is: lashmap run STAND BOX",
     ),
     "a stand file": (
-        frozenset({"stand", "hands_free", "prompts", "bus"}),
+        frozenset({"stand", "hands_free", "prompts", "bus", "page"}),
         "the order is: lashmap run STAND BOX",
     ),
     "a mapping file": (frozenset({"file", "positions", "time"}), "it is read by lashmap import"),
