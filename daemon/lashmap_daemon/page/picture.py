@@ -82,7 +82,7 @@ def of_test(shown: Running) -> Parts:
         "done": view.done,
         "total": view.total,
         "gone_s": _whole(view.elapsed_s),
-        "left_s": _whole(view.left_s),
+        "left_s": None if view.phase is Phase.CLOSED else _whole(view.left_s),
         "damaged": clean(view.damaged),
         "bad_lines": view.bad_frames,
     }
