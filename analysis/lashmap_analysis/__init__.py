@@ -9,7 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
+    from lashmap_analysis.cycle.cycle import CycleFit, fit_cycle
     from lashmap_analysis.cycle.passes import CycleError, CyclePass
     from lashmap_analysis.cycle.transmission import transmission_error
     from lashmap_analysis.gears.gear_set import GearSet, GearSetError
@@ -85,7 +85,7 @@ _HOME: dict[str, str] = {
     "RunoutError": "runout.sweep",
     "ShimStock": "judge.shim_stock",
     "TestRecord": "record.record",
-    "TiedRock": "cycle.cycle",
+    "TiedRock": "cycle.ties",
     "assess": "judge.assess",
     "budget": "uncertainty.backlash",
     "fit_cycle": "cycle.cycle",

@@ -44,6 +44,8 @@ class Rock:
         relax: Press into the flank at arrival that relaxes before the middle of the dwell, share of the lash.
         press: How far the gear is leaned into its flank while it rests, mean share of the lash.
         press_at: When, as shares of the dwell: begins, is there, is let go, is gone.
+        eased: Way that the gear is led off its flank at an even speed before it is let go, share of the lash.
+        eased_s: Time of that, at the end of the dwell.
         jitter: Sampling time jitter as a share of the sampling interval.
         partial_ends: Start and end anywhere within the first and the last dwell or travel.
     """
@@ -62,6 +64,8 @@ class Rock:
     relax: float = 0.0
     press: float = 0.0
     press_at: tuple[float, float, float, float] = PRESSES["a hump"]
+    eased: float = 0.0
+    eased_s: float = 0.0
     jitter: float = 0.0
     partial_ends: bool = True
 
@@ -126,8 +130,10 @@ def position(rock: Rock, path: Path, time: Floats) -> Floats:
     since = time - path.leave_s[at]
     span = np.where(after > at, path.arrive_s[after] - path.leave_s[at], 1.0)
     share = np.clip(since / span, 0, 1)
-    moving = here + (there - here) * share**2  # constant torque: the way grows with the square of time
-    resting = here + rest(rock, path, at, time)
+    # constant torque: the way grows with the square of time
+    moving = here + (there - here) * (rock.eased + (1 - rock.eased) * share**2)
+    led = np.clip(1 + since / rock.eased_s, 0, 1) * (after > at) if rock.eased_s > 0 else np.zeros_like(time)
+    resting = here + rest(rock, path, at, time) + (there - here) * rock.eased * led
     return np.where(since > 0, moving, resting)
 
 
@@ -140,9 +146,13 @@ def rest(rock: Rock, path: Path, at: NDArray[np.int64], time: Floats) -> Floats:
     )
     inward = np.zeros_like(time)
     # arrival at speed 2 lash / travel under constant torque, coefficient of restitution e: the rebound is
-    # e² lash high and lasts 2 e travel, the next one e times as fast
+    # e² lash high and lasts 2 e travel, the next one e times as fast; less where part of the way was led
     restitution = np.sqrt(rock.bounce)
-    height, begin, length = rock.bounce * rock.lash_mm, np.zeros_like(time), 2 * restitution * travel
+    height, begin, length = (
+        rock.bounce * (1 - rock.eased) * rock.lash_mm,
+        np.zeros_like(time),
+        2 * restitution * travel,
+    )
     for _ in range(6 if rock.bounce > 0 else 0):
         part = (since - begin) / length
         inward += np.where((part >= 0) & (part < 1), 4 * height * part * (1 - part), 0.0)

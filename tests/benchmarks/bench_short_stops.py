@@ -13,6 +13,7 @@ from __future__ import annotations
 import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,6 +25,12 @@ from benchmarks.bench_rock import draw_motion, generator
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.record.record import Identity, RockTrace, TestRecord
 from lashmap_analysis.rock.rock import measure_rock
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from analysis.rock_traces import Trace
+    from lashmap_analysis.record.conditions import Conditions
 
 TRIES = 4
 FEWEST_POSITIONS = 12
@@ -66,24 +73,29 @@ class Tally:
         return f"| {name} | {self.tests} | {said} | {held} | {wrong} |"
 
 
-def make_test(
-    tally: Tally, stop: str, share: float, scatter: float, number: int
-) -> tuple[TestRecord, float] | None:
-    """Rock every position until a rock is accepted; None when too few positions have one."""
-    rng = generator("short", stop, share, scatter, number)
-    bench = Bench(seed=number, mean_mm=float(rng.uniform(0.08, 0.2)))
-    pace, rate = PACES[number % len(PACES)]
-    whole = draw_motion(rng, rocks_hz=pace, rate_hz=rate)
+def whole_test(
+    tally: Tally,
+    bench: Bench,
+    resolution_mm: float,
+    rock: Callable[[float], Trace],
+    conditions: Conditions = KNOWN,
+) -> TestRecord | None:
+    """Rock every position until a rock is accepted; None when too few positions have one.
+
+    Args:
+        tally: Where rocks are counted.
+        bench: The box.
+        resolution_mm: Of the indicator.
+        rock: Makes one trace of a given lash, in mm.
+        conditions: What the person gave.
+    """
     lashes = bench.truth_mm(np.array(PLAN))
     traces: list[RockTrace] = []
     for engagement, lash in zip(PLAN, lashes.tolist(), strict=True):
         for _ in range(TRIES):
-            motion = replace(whole, lash_mm=lash, reversals=int(rng.integers(8, 17)))
-            if share > 0:
-                motion = replace(motion, stop=stop, short_mm=share * lash, stop_scatter=scatter)
-            trace = drive(motion, rng)
+            trace = rock(lash)
             tally.rocks += 1
-            if measure_rock(trace.time_s, trace.indicator_mm, resolution_mm=whole.resolution_mm).usable:
+            if measure_rock(trace.time_s, trace.indicator_mm, resolution_mm=resolution_mm).usable:
                 traces.append(
                     RockTrace(
                         position=len(traces) + 1,
@@ -103,21 +115,42 @@ def make_test(
         identity=Identity(test="t1", box="invented", serial="0001"),
         gear_set=GEAR_SET,
         encoder=None,
-        indicator=replace(INDICATOR, resolution_mm=whole.resolution_mm),
+        indicator=replace(INDICATOR, resolution_mm=resolution_mm),
         limits=LIMITS,
         preconditions=PROVEN,
-        conditions=KNOWN,
+        conditions=conditions,
         traces=tuple(traces),
-    ), bench.tightest()[1]
+    )
+
+
+def judge(tally: Tally, record: TestRecord | None, truth_mm: float, *doubts: str) -> None:
+    """Count one test: broken off, doubted for one of these reasons, or stated and true or not."""
+    tally.tests += 1
+    if record is None:
+        tally.broken_off += 1
+        return
+    found = assess(record)
+    reasons = found.verdict.reasons
+    if found.stated is None or any(doubt in reason for reason in reasons for doubt in doubts):
+        tally.doubted += 1
+        return
+    low, high = found.stated.interval_mm
+    tally.stated += 1
+    tally.held += low <= truth_mm <= high
+    tally.too_small += truth_mm > high
+    tally.too_large += truth_mm < low
+
+
+HEAD = (
+    "| tests | rocks refused | broken off | doubted | interval stated | of these true | "
+    "stated, all below the truth | all above it |\n|---|" + "---:|" * 8
+)
 
 
 def main() -> None:
     """Print the table."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 40
-    print(
-        "| stops | tests | rocks refused | broken off | doubted | interval stated | of these true | "
-        "stated, all below the truth | all above it |\n|---|" + "---:|" * 8
-    )
+    print("| stops " + HEAD)
     for stop, share, scatter in ROWS:
         tally = Tally()
         for number in range(count):
@@ -128,21 +161,19 @@ def main() -> None:
 
 def measure(tally: Tally, stop: str, share: float, scatter: float, number: int) -> None:
     """Make one test and judge it."""
-    tally.tests += 1
-    made = make_test(tally, stop, share, scatter, number)
-    if made is None:
-        tally.broken_off += 1
-        return
-    record, truth = made
-    found = assess(record)
-    if found.stated is None or any("stopped at scattered places" in doubt for doubt in found.verdict.reasons):
-        tally.doubted += 1
-        return
-    low, high = found.stated.interval_mm
-    tally.stated += 1
-    tally.held += low <= truth <= high
-    tally.too_small += truth > high
-    tally.too_large += truth < low
+    rng = generator("short", stop, share, scatter, number)
+    bench = Bench(seed=number, mean_mm=float(rng.uniform(0.08, 0.2)))
+    pace, rate = PACES[number % len(PACES)]
+    whole = draw_motion(rng, rocks_hz=pace, rate_hz=rate)
+
+    def rock(lash_mm: float) -> Trace:
+        motion = replace(whole, lash_mm=lash_mm, reversals=int(rng.integers(8, 17)))
+        if share > 0:
+            motion = replace(motion, stop=stop, short_mm=share * lash_mm, stop_scatter=scatter)
+        return drive(motion, rng)
+
+    record = whole_test(tally, bench, whole.resolution_mm, rock)
+    judge(tally, record, bench.tightest()[1], "stopped at scattered places")
 
 
 if __name__ == "__main__":

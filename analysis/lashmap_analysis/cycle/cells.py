@@ -19,7 +19,8 @@ and what its samples scatter less than a step's q²/12 is added to it (derived).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from math import pi, sqrt
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +34,7 @@ Integers = NDArray[np.int64]
 Booleans = NDArray[np.bool_]
 
 FEW_VISITS = 3
-PHASES = 9
+PHASES = 15
 """Cells in an engagement; odd, so that one is centred on the place of a rock."""
 
 SWEEPS = 25  # of fitting gear and pinion teeth in turn; an incomplete cycle needs some
@@ -41,9 +42,12 @@ SETTLED_MM = 1e-6
 LEAST_VARIANCE_MM2 = 1e-9  # 0.03 µm: no cell counts more than that
 ROBUST_ROUNDS = 6
 LOST_SIGMAS = 6.0
-LOST_LEAST_MM = 0.005  # less than this is left to the uncertainty
+LOST_LEAST_MM = 0.005  # beside other passes of the flank
+LOST_OWN_MM = 0.012  # beside what two teeth add up to, of which pairs differ where contact passes on
+THIRD = PHASES // 3  # of an engagement, an odd number of cells
 THROWN_MM = 0.030  # more than any pair of teeth stands out of what both add up to
 SAMPLE_SIGMAS = 8.0
+TELLING_SAMPLES = 20_000  # tell a median as well as all do
 NORMAL_PER_MAD = 1.4826
 
 
@@ -87,6 +91,7 @@ class ToothSum:
 
     Attributes:
         parameters: How many figures are fitted to a whole cycle.
+        gear_turn: Shape (m, PHASES), angle of the gear in the middle of each cell, in radians.
         visits: How often a gear tooth comes by in a mesh cycle; below `FEW_VISITS` two teeth explain too much
             for anything to stand out against them.
     """
@@ -95,6 +100,8 @@ class ToothSum:
         self._gear, self._pinion = cycle.teeth(cycle.engagements)
         self._teeth = (cycle.gear_teeth, cycle.pinion_teeth)
         self.parameters = PHASES * (cycle.gear_teeth + cycle.pinion_teeth - cycle.common)
+        roll = (np.arange(PHASES) - PHASES // 2) / PHASES
+        self.gear_turn = 2 * pi / cycle.gear_teeth * (cycle.engagements[:, np.newaxis] + roll)
         self.visits = cycle.length // cycle.gear_teeth
 
     def fit(self, values: Floats, weights: Floats) -> Floats:
@@ -147,6 +154,29 @@ def cells_of(cycle: MeshCycle, advance: Advance) -> Cells:
     return _averaged(cycle, advance, np.ones(advance.place.size, dtype=np.bool_))
 
 
+def closing_mm(cycle: MeshCycle, advance: Advance) -> tuple[float, float]:
+    """How far the gear stands elsewhere when the same teeth meet again after a whole cycle.
+
+    Returns:
+        That, and its standard uncertainty; 0 and infinity where a pass is not longer than the cycle.
+    """
+    cell = np.floor(advance.place * PHASES).astype(np.int64)
+    cell -= cell.min()
+    samples = np.bincount(cell)
+    again = samples.size - cycle.length * PHASES
+    if again < PHASES:
+        return 0.0, np.inf
+    mean = np.bincount(cell, advance.advance_mm) / np.maximum(samples, 1)
+    twice = (samples[:again] > 0) & (samples[-again:] > 0)
+    off = (mean[-again:] - mean[:again])[twice]
+    if off.size < PHASES:
+        return 0.0, np.inf
+    middle = float(np.median(off))
+    # The standard deviation of a median is 1.25 times that of a mean.
+    spread = 1.25 * NORMAL_PER_MAD * float(np.median(np.abs(off - middle))) / sqrt(off.size)
+    return middle, spread
+
+
 def thrown_off(teeth: ToothSum, cells: Cells) -> Booleans:
     """Cells in which the gear is so far ahead that it had left its flank, whatever other passes say.
 
@@ -176,6 +206,7 @@ def without_lost_contact(
     expected: tuple[Floats, Floats],
     *,
     thrown: Booleans,
+    least_mm: float,
 ) -> Cells:
     """Cells again without the samples at which the gear had left the flank.
 
@@ -189,15 +220,22 @@ def without_lost_contact(
         expected: Shapes (m, PHASES), advance that the teeth or other passes give there, NaN where they give
             none; and its variance, mm².
         thrown: Shape (m, PHASES), cells that are lost in any case.
+        least_mm: Less than this is left to the uncertainty.
     """
     ahead = (cells.advance_mm - expected[0]) * (1.0 if cells.forward else -1.0)
     seen = cells.seen & np.isfinite(ahead)
     ahead = ahead - float(np.median(ahead[seen]))
-    sigma = NORMAL_PER_MAD * float(np.median(np.abs(ahead[seen])))
-    limit = np.maximum(
-        LOST_SIGMAS * np.maximum(sigma, np.sqrt(cells.variance_mm2 + expected[1])), LOST_LEAST_MM
-    )
+    # By phase: where contact passes from pair to pair, pairs differ by more than elsewhere.
+    sigma = NORMAL_PER_MAD * np.nanmedian(np.where(seen, np.abs(ahead), np.nan), axis=0)
+    limit = np.maximum(LOST_SIGMAS * np.maximum(sigma, np.sqrt(cells.variance_mm2 + expected[1])), least_mm)
     lost = thrown | (seen & (ahead > limit))
+    # Scatter hides in a cell what a third of an engagement shows.
+    beside = np.maximum(_around(seen, THIRD), 1.0)
+    wide = _around(np.where(seen, ahead, 0.0), THIRD) / beside
+    variance = _around(np.where(seen, cells.variance_mm2 + expected[1], 0.0), THIRD) / beside**2
+    usual = NORMAL_PER_MAD * np.nanmedian(np.where(seen, np.abs(wide), np.nan), axis=0)
+    limit = np.maximum(LOST_SIGMAS * np.maximum(usual, np.sqrt(variance)), least_mm)
+    lost |= _around(seen & (wide > limit), THIRD) > 0.5  # sums of whole numbers
     # The moments before and after are doubtful too: the gear leaves and comes back within a cell.
     flat = lost.ravel()
     grown = flat | np.roll(flat, 1) | np.roll(flat, -1) if flat.any() else flat
@@ -220,11 +258,12 @@ def _averaged(cycle: MeshCycle, advance: Advance, keep: Booleans) -> Cells:
     # Scatter within a cell beside a straight line in time.
     off, later = values - level[used], time - when[used]
     along = mean(off * later) ** 2 / np.maximum(mean(later**2), 1e-300)
-    scatter = (mean(off**2) - along) * samples / np.maximum(samples - 2, 1)
+    # A few samples tell no scatter: that of an engagement's cells is put together.
+    free = np.maximum(samples - 2, 0)
+    squares = np.where(free > 0, (mean(off**2) - along) * samples, 0.0)
+    scatter = _around(squares, PHASES) / np.maximum(_around(free, PHASES), 1.0)
     step = (advance.step_mm**2) / 12
-    variance = (
-        np.maximum(step - np.where(samples > 2, scatter, 0.0), 0.0) + np.maximum(step, scatter) / divisor
-    )
+    variance = np.maximum(step - scatter, 0.0) + np.maximum(step, scatter) / divisor
     shape = (cycle.length, PHASES)
     seen = samples > 0
     level, speed, when = (
@@ -243,6 +282,13 @@ def _averaged(cycle: MeshCycle, advance: Advance, keep: Booleans) -> Cells:
     )
 
 
+def _around(values: NDArray[Any], cells: int) -> Floats:
+    """Sum over an odd number of cells about each, around the cycle; of the same shape."""
+    half, flat = cells // 2, values.ravel()
+    sums = np.concatenate([[0.0], flat[-half:], flat, flat[:half]]).cumsum()
+    return np.asarray(sums[cells:] - sums[:-cells]).reshape(values.shape)
+
+
 def _cell_index(cycle: MeshCycle, place: Floats) -> Integers:
     """Cell of each sample, counted over the whole mesh cycle."""
     cell = np.floor(place * PHASES + PHASES / 2).astype(np.int64)
@@ -253,7 +299,8 @@ def _near_its_cell(index: Integers, values: Floats, keep: Booleans, cells: int) 
     """Samples that are not far from the mean of their cell: an angle given twice, a bit gone wrong."""
     used = index[keep]
     samples = np.maximum(np.bincount(used, minlength=cells), 1)
-    off = values - (np.bincount(used, values[keep], cells) / samples)[index]
-    sigma = NORMAL_PER_MAD * float(np.median(np.abs(off[keep]))) if keep.any() else 0.0
-    near: Booleans = np.abs(off) <= SAMPLE_SIGMAS * sigma + 1e-9
+    off = np.abs(values - (np.bincount(used, values[keep], cells) / samples)[index])
+    thinned = off[keep][:: max(off.size // TELLING_SAMPLES, 1)]
+    sigma = NORMAL_PER_MAD * float(np.median(thinned)) if thinned.size else 0.0
+    near: Booleans = off <= SAMPLE_SIGMAS * sigma + 1e-9
     return near

@@ -6,21 +6,23 @@ the run; otherwise it is a warning that travels with the result.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from math import sqrt
+from math import hypot, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lashmap_analysis.cycle.cells import FEW_VISITS, PHASES, Cells, ToothSum
+from lashmap_analysis.cycle.cells import FEW_VISITS, PHASES, Cells, ToothSum, closing_mm
 from lashmap_analysis.cycle.estimate import BLOCKS, Disturbances, Passes
 
 if TYPE_CHECKING:
     from lashmap_analysis.cycle.passes import Advance
+    from lashmap_analysis.cycle.smoothing import Kept
     from lashmap_analysis.gears.gear_set import GearSet
+    from lashmap_analysis.gears.mesh_cycle import MeshCycle
 
 Floats = NDArray[np.float64]
 Booleans = NDArray[np.bool_]
@@ -31,12 +33,21 @@ RATIO_TOLERANCE = 2e-3
 LEAST_JUMP_MM = 0.015
 JUMP_SIGMAS = 6.0
 LEAST_STEP_MM, STEP_MEDIANS = 0.1, 50
+LEAST_OPEN_MM = 0.008
 SKEW_MM = 0.004  # a skew whose uncertainty moves lash by more is unproven
 USELESS_SKEW_MM = 0.020  # and by more than this leaves nothing to be said
 WAYS_APART = 5.0  # standard uncertainties
 MOST_LOST = 0.25  # of the cells of a pass
 LEAST_LASH_MM = 0.005
 UNSTEADY_MM = 0.010
+SCATTER_MM = 0.015
+ONE_FLANK_SHARE = 0.1  # of the typical lash
+# A trough that runout does not make within a tooth and a half, and a bad tooth or a gear off its flank does.
+DIP_MM, DIP_SHARE = 0.030, 0.2
+DIP_CELLS = 3 * PHASES // 2
+MOST_DRIFT_MM_PER_S = 5e-4  # 30 µm a minute
+# What pairs have of their own of usual sets is 1 to 3 µm (brute force), and less than the teeth add up to.
+OWN_MM, OWN_SHARE = 0.005, 0.3
 
 
 class CycleFlagName(StrEnum):
@@ -47,6 +58,7 @@ class CycleFlagName(StrEnum):
     WRONG_COUNTS = "counts per turn wrong"
     OTHER_TEETH = "other teeth meet"
     JUMP = "angle jumped"
+    NOT_CLOSED = "cycle does not close"
     ONE_FLANK = "both passes on one flank"
     DRIVEN_BY_GEAR = "gear drove the pinion"
     CONTACT_LOST = "contact lost"
@@ -55,6 +67,9 @@ class CycleFlagName(StrEnum):
     NOT_TIED = "not tied to rocks"
     ROCKS_DISAGREE = "rocks disagree"
     UNSTEADY = "passes disagree"
+    SCATTER = "angles scatter"
+    NOT_OF_TEETH = "pattern not of the teeth"
+    SUDDEN = "tight at one place"
     UNREPEATED = "passes not repeated"
 
 
@@ -137,13 +152,13 @@ def _other_teeth(advance: Advance) -> CycleFlag | None:
     )
 
 
-def jump(teeth: ToothSum, cells: Cells) -> CycleFlag | None:
+def jump(teeth: ToothSum, cells: Cells, *, latched: bool) -> CycleFlag | None:
     """A level that moves within a pass and stays, which no tooth can do."""
     # In the order of time; a pass may begin anywhere in the cycle.
     seen = np.flatnonzero(cells.seen.ravel())
     in_time = seen[np.argsort(cells.time_s.ravel()[seen], kind="stable")]
     if teeth.visits < FEW_VISITS:
-        return _step(cells.advance_mm.ravel()[in_time], in_time // PHASES)
+        return _step(cells.advance_mm.ravel()[in_time], in_time // PHASES, latched=latched)
     off = cells.advance_mm - teeth.fit_robustly(cells.advance_mm, cells.weight)
     parts = np.array_split(off.ravel()[in_time], min(BLOCKS, max(in_time.size // PHASES, 2)))
     level = np.array([float(np.median(part)) for part in parts])
@@ -157,19 +172,48 @@ def jump(teeth: ToothSum, cells: Cells) -> CycleFlag | None:
     if shift[worst] < limit[worst]:
         return None
     begins = min(sum(part.size for part in parts[: worst + 1]), in_time.size - 1)
-    return _jump_flag(float(shift[worst]), int(in_time[begins]) // PHASES)
+    return _jump_flag(float(shift[worst]), int(in_time[begins]) // PHASES, latched=latched)
 
 
-def _step(advance_mm: Floats, engagement: NDArray[np.int64]) -> CycleFlag | None:
+def not_closed(
+    cycle: MeshCycle, advances: Sequence[Advance], found: Disturbances, *, latched: bool
+) -> CycleFlag | None:
+    """In most passes the gear stands elsewhere when the same teeth meet again after a whole cycle."""
+    drift = found.drift_mm_per_s.value
+    drift = drift if abs(drift) < MOST_DRIFT_MM_PER_S else 0.0  # else it is none
+    ends = []
+    for advance in advances:
+        off, spread = closing_mm(cycle, advance)
+        speed = float(np.median(advance.speed_mm_per_s))
+        by_skew = abs(speed) * found.skew_s.standard_uncertainty  # whose speed is another at the end
+        ends.append((abs(off - drift * cycle.length * advance.arc_mm / speed), hypot(spread, by_skew)))
+    # What happened in one pass alone is seen by the others: the lower half has to be open too.
+    off, spread = sorted(ends)[(len(ends) - 1) // 2]
+    if off < max(LEAST_OPEN_MM, JUMP_SIGMAS * spread):
+        return None
+    return CycleFlag(
+        name=CycleFlagName.NOT_CLOSED,
+        disabling=True,
+        sentence=(
+            "After a whole mesh cycle the same teeth meet again, and the gear stands "
+            f"{off:.3f} mm elsewhere at the pitch circle. Either both encoders have other counts per "
+            "turn than are given, or the tooth counts are wrong, or a coupling slipped."
+            f"{'' if latched else _OF_TIMES}"
+        ),
+        numbers={"off_mm": off},
+    )
+
+
+def _step(advance_mm: Floats, engagement: NDArray[np.int64], *, latched: bool) -> CycleFlag | None:
     """Where runout cannot be told from a movement: only a step that no tooth spacing makes is seen."""
     step = np.abs(np.diff(advance_mm))
     worst = int(step.argmax())
     if step[worst] < max(LEAST_STEP_MM, STEP_MEDIANS * float(np.median(step))):
         return None
-    return _jump_flag(float(step[worst]), int(engagement[worst]))
+    return _jump_flag(float(step[worst]), int(engagement[worst]), latched=latched)
 
 
-def _jump_flag(jump_mm: float, engagement: int) -> CycleFlag:
+def _jump_flag(jump_mm: float, engagement: int, *, latched: bool) -> CycleFlag:
     return CycleFlag(
         name=CycleFlagName.JUMP,
         disabling=True,
@@ -177,6 +221,7 @@ def _jump_flag(jump_mm: float, engagement: int) -> CycleFlag:
             f"The gear's angle moved against the pinion's by {jump_mm:.3f} mm at the pitch circle about "
             f"engagement {engagement} and stayed there. An encoder or its coupling slipped, or counts "
             "were lost: tighten the couplings, look at the cables, and run the pass again."
+            f"{'' if latched else _OF_TIMES}"
         ),
         numbers={"jump_mm": jump_mm, "engagement": float(engagement)},
     )
@@ -206,8 +251,18 @@ def skew_flag(found: Disturbances, passes: Passes) -> CycleFlag | None:
         sentence=(
             f"How late one encoder's angles come against the other's is unproven. {words} Run a second "
             "pair of passes at another, slower speed, or use a counter that takes both counts together."
+            f"{_of_packets(found.packet_s)}"
         ),
         numbers={} if not skew.known else {"moved_mm": moved_mm},
+    )
+
+
+def _of_packets(packet_s: float) -> str:
+    if packet_s == 0.0:
+        return ""
+    return (
+        f" Angles bear the time of the packet they came in, one every {1e3 * packet_s:.1f} ms: have the "
+        "adapter send each by itself (latency timer), or give times that are the angles' own."
     )
 
 
@@ -226,15 +281,16 @@ def contact_flag(kept: list[Cells]) -> CycleFlag | None:
     )
 
 
-def lash_flags(typical_mm: float, between_passes_mm: float, *, latched: bool) -> Iterator[CycleFlag]:
-    """Lash that cannot be one, and passes that do not repeat.
+def lash_flags(lash_mm: Floats) -> Iterator[CycleFlag]:
+    """Lash that cannot be one, or that a gear off its flank would make.
 
     Args:
-        typical_mm: Median of the transverse lash.
-        between_passes_mm: Standard deviation of an engagement between passes of one flank.
-        latched: Both counts were taken at the same instants, so that times are no cause.
+        lash_mm: Shape (m, PHASES), before any rock lifts it; NaN where it is not known.
     """
-    if typical_mm < -LEAST_LASH_MM:
+    typical = float(np.nanmedian(lash_mm))
+    tight = int(np.nanargmin(lash_mm))
+    least, engagement = float(lash_mm.flat[tight]), tight // PHASES
+    if typical < -LEAST_LASH_MM:
         yield CycleFlag(
             name=CycleFlagName.DRIVEN_BY_GEAR,
             disabling=True,
@@ -242,18 +298,59 @@ def lash_flags(typical_mm: float, between_passes_mm: float, *, latched: bool) ->
                 "The lash comes out negative: the gear drove the pinion. Brake the gear and turn the "
                 "pinion, in both directions."
             ),
-            numbers={"typical_mm": typical_mm},
+            numbers={"typical_mm": typical},
         )
-    elif typical_mm < LEAST_LASH_MM:
+    elif typical < LEAST_LASH_MM:
         yield CycleFlag(
             name=CycleFlagName.ONE_FLANK,
             disabling=True,
             sentence=(
-                f"Both directions ran on the same flank, or the set has no lash: {typical_mm:.4f} mm. "
+                f"Both directions ran on the same flank, or the set has no lash: {typical:.4f} mm. "
                 "Is the brake on the gear's shaft, and closed?"
             ),
-            numbers={"typical_mm": typical_mm},
+            numbers={"typical_mm": typical},
         )
+    elif least < max(LEAST_LASH_MM, ONE_FLANK_SHARE * typical):
+        yield CycleFlag(
+            name=CycleFlagName.ONE_FLANK,
+            disabling=True,
+            sentence=(
+                f"About engagement {engagement} both directions ran on the same flank, or there is no lash: "
+                f"{least:.4f} mm, and {typical:.4f} mm elsewhere. Brake the gear harder, turn more evenly, "
+                "and rock there."
+            ),
+            numbers={"least_mm": least, "engagement": float(engagement)},
+        )
+    elif (dip := _dip(lash_mm.ravel(), tight)) > max(DIP_MM, DIP_SHARE * typical):
+        yield CycleFlag(
+            name=CycleFlagName.SUDDEN,
+            disabling=False,
+            sentence=(
+                f"About engagement {engagement} play is {dip:.3f} mm less than at the next teeth on either "
+                "side: a tooth is off by that, or something lies on it, or the gear left its flank there in "
+                "both directions. Rock there."
+            ),
+            numbers={"dip_mm": dip, "engagement": float(engagement)},
+        )
+
+
+def _dip(lash_mm: Floats, tight: int) -> float:
+    """How far the tightest cell lies below the loosest of `DIP_CELLS` on either side."""
+    before, after = (
+        float(np.nanmax(np.take(lash_mm, np.arange(tight, tight + step * DIP_CELLS, step), mode="wrap")))
+        for step in (-1, 1)
+    )
+    return min(before, after) - float(lash_mm[tight])
+
+
+def repeat_flags(between_passes_mm: float, cell_mm: float, *, latched: bool) -> Iterator[CycleFlag]:
+    """Passes that do not repeat, and angles that scatter.
+
+    Args:
+        between_passes_mm: Standard deviation of an engagement between passes of one flank.
+        cell_mm: Of one cell of one pass.
+        latched: Both counts were taken at the same instants, so that times are no cause.
+    """
     if between_passes_mm > UNSTEADY_MM:
         yield CycleFlag(
             name=CycleFlagName.UNSTEADY,
@@ -264,6 +361,53 @@ def lash_flags(typical_mm: float, between_passes_mm: float, *, latched: bool) ->
             ),
             numbers={"deviation_mm": between_passes_mm},
         )
+    elif cell_mm > SCATTER_MM:
+        yield CycleFlag(
+            name=CycleFlagName.SCATTER,
+            disabling=True,
+            sentence=(
+                f"Angles scatter by {cell_mm:.4f} mm at the pitch circle where one pass sees a flank once: a "
+                "gear off its flank would not show. Turn slower, or take more samples a second"
+                f"{'.' if latched else ', or use a board that takes both counts together.'}"
+            ),
+            numbers={"deviation_mm": cell_mm},
+        )
+
+
+def drift_flag(found: Disturbances) -> CycleFlag | None:
+    """Say that passes moved against each other by more than any temperature makes."""
+    drift = found.drift_mm_per_s
+    if not drift.known or abs(drift.value) < max(
+        MOST_DRIFT_MM_PER_S, JUMP_SIGMAS * drift.standard_uncertainty
+    ):
+        return None
+    return CycleFlag(
+        name=CycleFlagName.JUMP,
+        disabling=True,
+        sentence=(
+            f"From pass to pass the gear's angle moved against the pinion's, by {1e3 * drift.value:.2f} µm a "
+            "second at the pitch circle. An encoder or its coupling slips, or counts are lost: tighten the "
+            "couplings, look at the cables, and run all passes again."
+        ),
+        numbers={"drift_mm_per_s": drift.value},
+    )
+
+
+def teeth_flag(flanks: Sequence[Kept]) -> CycleFlag | None:
+    """Say that what repeats does not go with the teeth."""
+    worst = max(flanks, key=lambda one: one.own_mm)
+    if worst.own_mm < max(OWN_MM, OWN_SHARE * worst.by_teeth_mm):
+        return None
+    return CycleFlag(
+        name=CycleFlagName.NOT_OF_TEETH,
+        disabling=True,
+        sentence=(
+            f"What the passes repeat does not go with the teeth: {worst.own_mm:.4f} mm at the pitch circle "
+            "that no two teeth explain. Either both encoders have other counts per turn than are given, or "
+            "the tooth counts are wrong, or the gear left its flank at the same angles in every pass."
+        ),
+        numbers={"own_mm": worst.own_mm},
+    )
 
 
 def unrepeated_flag() -> CycleFlag:

@@ -22,10 +22,9 @@ wind-up from memory stays in the uncertainty.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from math import ceil, erfc, floor, hypot, inf, nan, sqrt
-from statistics import NormalDist
+from math import ceil, floor, hypot, inf, nan, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,6 +33,8 @@ from numpy.typing import NDArray
 from lashmap_analysis.cycle.cells import (
     FEW_VISITS,
     LEAST_VARIANCE_MM2,
+    LOST_LEAST_MM,
+    LOST_OWN_MM,
     PHASES,
     Cells,
     ToothSum,
@@ -44,13 +45,15 @@ from lashmap_analysis.cycle.cells import (
 from lashmap_analysis.cycle.checks import (
     CycleFlag,
     contact_flag,
+    drift_flag,
     encoder_fault,
     jump,
     lash_flags,
     missing_flag,
-    not_tied_flag,
-    rocks_flag,
+    not_closed,
+    repeat_flags,
     skew_flag,
+    teeth_flag,
     unrepeated_flag,
 )
 from lashmap_analysis.cycle.estimate import (
@@ -61,7 +64,9 @@ from lashmap_analysis.cycle.estimate import (
     Passes,
     find_disturbances,
 )
-from lashmap_analysis.cycle.passes import Advance, CycleError, CyclePass, advance_of
+from lashmap_analysis.cycle.passes import Advance, CycleError, CyclePass, advance_of, packet_s
+from lashmap_analysis.cycle.smoothing import Kept, Smoother, bridged, explained, kept, smoothed_variance
+from lashmap_analysis.cycle.ties import Level, TiedRock, tie
 from lashmap_analysis.gears.mesh_cycle import MeshCycle
 
 if TYPE_CHECKING:
@@ -72,46 +77,15 @@ Integers = NDArray[np.int64]
 Booleans = NDArray[np.bool_]
 
 CUT_ROUNDS = 3
-DRAWS = 300
+DRAWS = 200
 TAILS = (0.025, 0.975)
-# Least squares of a parabola over seven cells (Savitzky & Golay, Analytical Chemistry 36, 1964,
-# 1627–1639): the play is smooth where it is least, in the middle of a pair's contact.
-SMOOTHING = np.array([-2.0, 3.0, 6.0, 7.0, 6.0, 3.0, -2.0]) / 21
 LEAST_FREE = 0.05
 # A light brake opens lash by up to this, both flanks together, where no rock and no second torque tell
 # (from memory; a light rock by hand is taken to open 1 µm).
 WIND_UP_MM = 0.006
+BRAKE_SWING = 0.2  # as a part of a brake's torque, what changes with the gear's angle (from memory)
+UNKNOWN_LEVEL_MM = 1.0  # nothing is known of it: as much as any lash
 DRIFT_MM_PER_S = 2e-5  # about 1 µm a minute, of encoders on a stand that warms up (from memory)
-STANDS_OUT = 2.0  # deviations of the noise, above which a cell is believed by itself
-STANDS_FAR_OUT = 5.0
-DISAGREE = 3.0
-LEAST_CHANCE = 1e-15
-SCALES = np.linspace(-3.5, 3.5, 57)  # of what is believed, in standard deviations
-
-
-@dataclass(frozen=True, kw_only=True)
-class TiedRock:
-    """A rock made without the brake, to tie the level of the curve.
-
-    Attributes:
-        engagement: Of any size and sign.
-        transverse_mm: Its lash as outer transverse backlash.
-        standard_uncertainty_mm: Of that; without the scatter between settings of the tip where `fit_cycle` is
-            to find it.
-    """
-
-    engagement: int
-    transverse_mm: float
-    standard_uncertainty_mm: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Ties:
-    """Rocks, what they share, and what is believed of the scatter between settings: as of `fit_cycle`."""
-
-    rocks: Sequence[TiedRock]
-    share_mm: float
-    setting_mm: tuple[float, float] | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -152,7 +126,7 @@ class CycleFit:
         disturbances: What was taken out of the advance; None when the run is refused for its streams.
         level_mm: What was added to the transverse lash of all cells to agree with the rocks.
         setting_mm: Standard deviation between settings of the tip, root mean square of what the rocks beside
-            the curve leave of it, transverse; 0 where it is in their uncertainties.
+            the curve leave of it, transverse; 0 without rocks.
         rocks_apart: How far each of the given rocks lies from the others beside the curve, in deviations of
             a normal distribution of the same chance; NaN where the curve says nothing, 0 without others.
         repeatability_mm: Standard deviation of one cell of one pass.
@@ -211,7 +185,6 @@ def fit_cycle(
     *,
     rocks: Sequence[TiedRock] = (),
     rocks_share_mm: float = 0.0,
-    setting_mm: tuple[float, float] | None = None,
 ) -> CycleFit:
     """Find the lash of every engagement in a cycle run.
 
@@ -223,9 +196,6 @@ def fit_cycle(
         rocks_share_mm: Standard uncertainty that sits in the transverse lash of all rocks alike, such as that
             of the indicator's set-up. It is allowed for before rocks and passes are said to disagree, and is
             not in the uncertainties of the result.
-        setting_mm: What is believed of the scatter between settings of the tip, as (median, standard
-            deviation of its logarithm), transverse: the rocks beside the curve then tell it. None where it
-            is in their uncertainties.
 
     Returns:
         The lash with its uncertainty, or the flags that say why there is none.
@@ -233,7 +203,6 @@ def fit_cycle(
     Raises:
         CycleError: No pass, a pass in the wrong direction, or arrays that cannot be what they are said to be.
     """
-    ties = _Ties(rocks=rocks, share_mm=rocks_share_mm, setting_mm=setting_mm)
     cycle = MeshCycle(pinion_teeth=gear_set.pinion_teeth, gear_teeth=gear_set.gear_teeth)
     advances = _advances(gear_set, drive, coast)
     if isinstance(advances, CycleFlag):
@@ -252,18 +221,21 @@ def fit_cycle(
             for one in (*drive, *coast)
         ]
         first = [cells_of(cycle, advance) for advance in advances]
-    moved = next(filter(None, (jump(teeth, cells) for cells in first)), None)
+    moved = next(filter(None, (jump(teeth, cells, latched=latched) for cells in first)), None)
     if moved is not None:
         return _refused(gear_set, cycle, moved)
     kept = _in_contact(cycle, teeth, advances, first, flank)
     run = Passes(kept, flank, teeth)
     left = find_disturbances(run, latched=latched)
-    found = replace(left, skew_s=replace(left.skew_s, value=left.skew_s.value + skew_s))
+    found = left.with_skew(skew_s, max(packet_s(one) for one in (*drive, *coast)))
+    opened = not_closed(cycle, advances, found, latched=latched)
+    if opened is not None:
+        return _refused(gear_set, cycle, opened)
     known = _flanks(run, left.taken_out(run))[1]
     if not (known[0] & known[1]).any():
         nowhere = np.zeros(cycle.length, dtype=np.bool_)
         return _refused(gear_set, cycle, *filter(None, (missing_flag(nowhere, nowhere),)))
-    return _put_together(gear_set, kept, run, (left, found), ties)
+    return _put_together(gear_set, kept, run, (left, found), (rocks, rocks_share_mm))
 
 
 def _advances(
@@ -310,14 +282,19 @@ def _in_contact(
 ) -> list[Cells]:
     """Cells without the moments at which the gear had left the flank.
 
-    Other passes of the flank say where it should be; where there is none, what two teeth add up to.
+    Other passes of the flank say where it should be; where there is none, what two teeth add up to. Where it
+    was lost in both directions, something throws the gear off there, less at another speed but every time:
+    then no pass is believed.
     """
     kept = first
     thrown = [thrown_off(teeth, cells) for cells in first]
     for _ in range(CUT_ROUNDS):
+        lost = [np.any([kept[one].lost for one in np.flatnonzero(flank == side)], axis=0) for side in (0, 1)]
+        thrown = [one | (lost[0] & lost[1]) for one in thrown]
         again = []
         for number, advance in enumerate(advances):
             others = [kept[other] for other in np.flatnonzero(flank == flank[number]) if other != number]
+            least_mm = LOST_LEAST_MM if others else LOST_OWN_MM
             if others:
                 expected = _least_ahead(others)
             elif teeth.visits >= FEW_VISITS:
@@ -327,7 +304,11 @@ def _in_contact(
             else:
                 again.append(first[number])
                 continue
-            again.append(without_lost_contact(cycle, advance, first[number], expected, thrown=thrown[number]))
+            again.append(
+                without_lost_contact(
+                    cycle, advance, first[number], expected, thrown=thrown[number], least_mm=least_mm
+                )
+            )
         same = all(np.array_equal(one.lost, before.lost) for one, before in zip(again, kept, strict=True))
         kept = again
         if same:
@@ -345,10 +326,10 @@ def _least_ahead(passes: list[Cells]) -> tuple[Floats, Floats]:
 
 def _put_together(
     gear_set: GearSet,
-    kept: list[Cells],
+    cells: list[Cells],
     passes: Passes,
     disturbances: tuple[Disturbances, Disturbances],
-    ties: _Ties,
+    ties: tuple[Sequence[TiedRock], float],
 ) -> CycleFit:
     """Make the result of the passes; of the disturbances, the first are still in them, the second all."""
     left, found = disturbances
@@ -357,44 +338,67 @@ def _put_together(
     noise = _Noise.of(passes, corrected, flanks)
     both = known[0] & known[1]
     weight = np.where(both, 1 / np.maximum(noise.smoothed_mm2, LEAST_VARIANCE_MM2), 0.0)
-    lash, share = _kept(passes.teeth, _smoothed(flanks[1] - flanks[0]), weight, noise.smoothed_mm2)
+    raw = bridged(flanks[1] - flanks[0], both)
+    smoother = Smoother.of(passes.teeth, raw, weight, noise.cell_mm**2)
+    found_lash = kept(passes.teeth, smoother.apply(raw), weight, noise.smoothed_mm2)
     # Before rocks lift it: passes on one flank tied to rocks would look like a lash.
-    typical = float(np.median(lash[both])) if both.any() else nan
-    tied = _tie(lash, both, _level_mm(passes, found), ties)
-    lash = lash + tied.level.value
-    spread = _Spread.of(passes.teeth, lash, weight, (share, noise), tied.level)
+    untied = np.where(both, found_lash.values, nan)
+    alone = [_flank_alone(passes, noise, flanks, side) for side in (0, 1)]
     per = gear_set.normal_per_transverse
-    sides = [(passes.weight[passes.flank == side] > 0).any(axis=(0, 2)) for side in (0, 1)]
-    flags = (
-        None if noise.repeats else unrepeated_flag(),
-        skew_flag(found, passes),
-        contact_flag(kept),
-        *lash_flags(typical, noise.between_mm, latched=found.skew_s.standard_uncertainty == 0.0),
-        missing_flag(sides[0] & sides[1], both[:, PHASES // 2]),
+    tied = tie(
+        untied[:, PHASES // 2],
+        _level_mm(passes, found),
+        ties[0],
+        share_mm=ties[1],
+        normal_per_transverse=per,
+    )
+    lash = found_lash.values + tied.level.estimate.value
+    swing = _swing_mm(passes, found, None if np.isnan(tied.apart).all() else tied.level.estimate)
+    spread = _Spread.of(smoother, lash, (found_lash.share, noise), (tied.level, swing))
+    seen = np.all([(passes.weight[passes.flank == side] > 0).any(axis=(0, 2)) for side in (0, 1)], axis=0)
+    doubts = (
+        contact_flag(cells),
+        *_doubts(passes, noise, found, untied, alone),
+        missing_flag(seen, both[:, PHASES // 2]),
         tied.flag,
     )
     fit = CycleFit(
         gear_set=gear_set,
-        flags=tuple(flag for flag in flags if flag is not None),
-        drive_mm=_flank_alone(passes, noise, flanks, known, 0),
-        coast_mm=_flank_alone(passes, noise, flanks, known, 1),
+        flags=tuple(flag for flag in doubts if flag is not None),
+        drive_mm=np.where(known[0], alone[0].values, nan),
+        coast_mm=np.where(known[1], alone[1].values, nan),
         lash_mm=np.where(both, lash, nan),
         standard_uncertainty_mm=np.where(both, spread.cell_mm, nan),
-        seen=sides[0] & sides[1],
+        seen=seen,
         normal_mm=per * np.where(both, lash, nan)[:, PHASES // 2],
         normal_uncertainty_mm=per * np.where(both, spread.cell_mm, nan)[:, PHASES // 2],
         tight_spot=_spot(spread, lash, both, per),
         roll_mm=per * _roll_mm(lash, both),
         disturbances=found,
-        level_mm=tied.level,
+        level_mm=tied.level.estimate,
         setting_mm=tied.setting_mm,
         rocks_apart=tied.apart,
         repeatability_mm=noise.repeatability_mm,
-        lost=float(np.mean([one.lost.mean() for one in kept])),
+        lost=float(np.mean([one.lost.mean() for one in cells])),
         least_draws_mm=per * spread.least_mm,
         variation_draws_mm=per * spread.variation_mm,
     )
     return fit if fit.good else replace(fit, tight_spot=None)
+
+
+def _doubts(
+    passes: Passes, noise: _Noise, found: Disturbances, lash: Floats, flanks: Sequence[Kept]
+) -> Iterator[CycleFlag | None]:
+    """What speaks against a run: of its lash before any rock, and of both flanks by themselves."""
+    yield None if noise.repeats else unrepeated_flag()
+    yield skew_flag(found, passes)
+    yield drift_flag(found)
+    yield from lash_flags(lash)
+    latched = found.skew_s.standard_uncertainty == 0.0
+    unsteady = tuple(repeat_flags(noise.between_mm, noise.repeatability_mm, latched=latched))
+    yield from unsteady
+    if passes.teeth.visits >= FEW_VISITS and not unsteady:
+        yield teeth_flag(flanks)
 
 
 def _flanks(passes: Passes, corrected: Floats) -> tuple[Floats, Booleans]:
@@ -430,11 +434,7 @@ class _Noise:
     @property
     def smoothed_mm2(self) -> Floats:
         """Variance of a cell after smoothing, shape (m, PHASES)."""
-        half = SMOOTHING.size // 2
-        flat = self.cell_mm.ravel() ** 2
-        around = np.concatenate([flat[-half:], flat, flat[:half]])
-        variance = np.convolve(around, SMOOTHING**2, mode="valid").reshape(self.cell_mm.shape)
-        return np.asarray(variance + self.engagement_mm**2)
+        return smoothed_variance(self.cell_mm**2) + self.engagement_mm**2
 
     @classmethod
     def of(cls, passes: Passes, corrected: Floats, flanks: Floats) -> _Noise:
@@ -473,58 +473,16 @@ class _Noise:
         )
 
 
-def _smoothed(cells: Floats) -> Floats:
-    """Cells in the order of place, smoothed around the cycle; of the same shape."""
-    half = SMOOTHING.size // 2
-    around = np.concatenate([cells.ravel()[-half:], cells.ravel(), cells.ravel()[:half]])
-    return np.convolve(around, SMOOTHING, mode="valid").reshape(cells.shape)
+def _flank_alone(passes: Passes, noise: _Noise, flanks: Floats, side: int) -> Kept:
+    """Advance on one flank, as far as it is more than noise.
 
-
-def _explained(teeth: ToothSum, lash: Floats, weight: Floats) -> Floats:
-    """What the two teeth add up to; where they meet too rarely, an own level and a common shape of roll."""
-    if teeth.visits >= FEW_VISITS:
-        return teeth.fit(lash, weight)
-    level = (weight * lash).sum(axis=1, keepdims=True)
-    level = level / np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
-    shape = (weight * (lash - level)).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-300)
-    return np.asarray(level + shape)
-
-
-def _kept(
-    teeth: ToothSum, lash: Floats, weight: Floats, variance: Floats, *, stands_out: float = STANDS_OUT
-) -> tuple[Floats, Floats]:
-    """Lash, with the unexplained part of each cell kept as far as it is more than noise; and how far.
-
-    How far is found for each phase: where contact passes from pair to pair, pairs have much of their own; in
-    the middle of contact, where the least lies, hardly anything. A cell that stands out of the noise by
-    itself is kept all the same.
-    """
-    explained = _explained(teeth, lash, weight)
-    known = weight > 0
-    left = np.where(known, lash - explained, 0.0)
-    parameters = teeth.parameters / PHASES if teeth.visits >= FEW_VISITS else len(lash) / PHASES + 1
-    free = np.maximum(known.sum(axis=0) - parameters, 1.0)
-    total = np.maximum(weight.sum(axis=0), 1e-300)
-    seen = (weight * left**2).sum(axis=0) / total * known.sum(axis=0) / free
-    usual = (weight * variance).sum(axis=0) / total
-    own = np.maximum(seen - usual, 0.0)
-    keep = own / np.maximum(own + variance, 1e-300)
-    alone = 1.0 - stands_out**2 * variance / np.maximum(left**2, 1e-300)
-    share = np.maximum(keep, alone)
-    return explained + share * left, share
-
-
-def _flank_alone(passes: Passes, noise: _Noise, flanks: Floats, known: Booleans, side: int) -> Floats:
-    """Advance on one flank, NaN where it is not known, as far as it is more than noise.
-
-    Not smoothed over the roll, so that the orders of the tooth mesh stay what they are. Its range is stated,
-    so that a cell is believed by itself only where chance would not make one among thousands.
+    Not smoothed over the roll, so that the orders of the tooth mesh stay what they are.
     """
     spread = [1 / np.maximum(passes.weight[passes.flank == one].sum(axis=0), 1e-300) for one in (0, 1)]
     variance = noise.cell_mm**2 * spread[side] / (spread[0] + spread[1]) + noise.engagement_mm**2 / 2
-    weight = np.where(known[side], 1 / np.maximum(variance, LEAST_VARIANCE_MM2), 0.0)
-    advance, _ = _kept(passes.teeth, flanks[side], weight, variance, stands_out=STANDS_FAR_OUT)
-    return np.where(known[side], advance, nan)
+    seen = passes.weight[passes.flank == side].sum(axis=0) > 0
+    weight = np.where(seen, 1 / np.maximum(variance, LEAST_VARIANCE_MM2), 0.0)
+    return kept(passes.teeth, flanks[side], weight, variance)
 
 
 def _level_mm(passes: Passes, found: Disturbances) -> float:
@@ -538,102 +496,28 @@ def _level_mm(passes: Passes, found: Disturbances) -> float:
     # What drifts between the flanks: known from passes of one flank, or from memory.
     drift = found.drift_mm_per_s.standard_uncertainty if found.drift_mm_per_s.known else DRIFT_MM_PER_S
     between_s = passes.mean_time_s(1) - passes.mean_time_s(0)
-    return hypot(by_skew, opened, drift * between_s, sqrt(2) * PASS_MM)
+    return min(hypot(by_skew, opened, drift * between_s, sqrt(2) * PASS_MM), UNKNOWN_LEVEL_MM)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Tied:
-    """What is added to all cells, what settings scatter by, and how far rocks lie apart: as of `CycleFit`."""
+def _swing_mm(passes: Passes, found: Disturbances, tied: Estimate | None) -> float:
+    """Standard uncertainty of either part, cosine and sine, of what a brake out of true opens and closes.
 
-    level: Estimate
-    flag: CycleFlag | None
-    setting_mm: float
-    apart: Floats
-
-
-def _tie(lash: Floats, both: Booleans, level_mm: float, ties: _Ties) -> _Tied:
-    """Move the level of the curve to agree with the rocks, each side weighed by its uncertainty."""
-    rocked = np.where(both, lash, nan)[:, PHASES // 2]
-    every = np.array([one.transverse_mm - rocked[one.engagement % rocked.size] for one in ties.rocks])
-    apart = np.full(every.size, nan)
-    usable = np.flatnonzero(np.isfinite(every))
-    if not usable.size:
-        loose = Estimate(value=0.0, standard_uncertainty=level_mm)
-        return _Tied(level=loose, flag=not_tied_flag(), setting_mm=0.0, apart=apart)
-    off = every[usable]
-    own = np.array([one.standard_uncertainty_mm for one in ties.rocks])[usable]
-    scatter = _Scatter.of(off, own, ties.setting_mm)
-    mean, spread = scatter.mean.value, scatter.mean.standard_uncertainty
-    share = level_mm**2 / (level_mm**2 + spread**2) if level_mm < inf else 1.0
-    apart[usable] = _alone(off, own, ties.setting_mm)
-    far = abs(mean) > DISAGREE * hypot(level_mm, spread, ties.share_mm)
-    worst = int(apart[usable].argmax())
-    return _Tied(
-        level=Estimate(value=share * mean, standard_uncertainty=sqrt(share) * spread),
-        flag=rocks_flag(mean, float(off[worst])) if far or apart[usable][worst] > DISAGREE + 1 else None,
-        setting_mm=scatter.root_mean_square_mm,
-        apart=apart,
-    )
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Scatter:
-    """What the scatter between settings may be, each with its chance and the mean of the rocks it gives.
-
-    A scale with a prior, weighed by how well it explains the rocks, the mean integrated out (as of a lash
-    map, `lash_map/repeats.py`); a single scale of 0 where nothing is believed. All have shape (n,).
+    Args:
+        passes: The passes.
+        found: What two torques tell.
+        tied: What rocks say that the brake opens; None without rocks.
     """
-
-    chance: Floats
-    deviation_mm: Floats
-    mean_mm: Floats
-    mean_variance_mm2: Floats
-
-    @classmethod
-    def of(cls, off: Floats, own: Floats, setting: tuple[float, float] | None) -> _Scatter:
-        """From what rocks lie off, and their own uncertainties."""
-        deviations = np.zeros(1) if setting is None else setting[0] * np.exp(setting[1] * SCALES)
-        variance = own**2 + deviations[:, np.newaxis] ** 2
-        total = (1 / variance).sum(axis=1)
-        means = (off / variance).sum(axis=1) / total
-        left = ((off - means[:, np.newaxis]) ** 2 / variance).sum(axis=1)
-        prior = np.zeros(1) if setting is None else SCALES**2
-        log = -0.5 * (prior + np.log(variance).sum(axis=1) + np.log(total) + left)
-        chance = np.exp(log - log.max())
-        return cls(
-            chance=chance / chance.sum(),
-            deviation_mm=deviations,
-            mean_mm=means,
-            mean_variance_mm2=1 / total,
-        )
-
-    @property
-    def mean(self) -> Estimate:
-        """Mean of the rocks."""
-        mean = float(self.chance @ self.mean_mm)
-        spread = sqrt(float(self.chance @ (self.mean_variance_mm2 + (self.mean_mm - mean) ** 2)))
-        return Estimate(value=mean, standard_uncertainty=spread)
-
-    @property
-    def root_mean_square_mm(self) -> float:
-        """Of the scatter."""
-        return sqrt(float(self.chance @ self.deviation_mm**2))
-
-    def apart(self, off: float, own: float) -> float:
-        """How far one more rock lies away, in deviations of a normal distribution of the same chance."""
-        spread = np.sqrt(own**2 + self.deviation_mm**2 + self.mean_variance_mm2)
-        beyond = [erfc(float(one)) for one in np.abs(off - self.mean_mm) / spread / sqrt(2)]
-        return -NormalDist().inv_cdf(max(float(self.chance @ beyond), LEAST_CHANCE) / 2)
-
-
-def _alone(off: Floats, own: Floats, setting: tuple[float, float] | None) -> Floats:
-    """How far each rock lies from the others; 0 for one without others."""
-    apart = np.zeros(off.size)
-    for number in range(off.size if off.size > 1 else 0):
-        others = np.arange(off.size) != number
-        rest = _Scatter.of(off[others], own[others], setting)
-        apart[number] = rest.apart(float(off[number]), float(own[number]))
-    return apart
+    both = 2 * passes.typical_torque_nm
+    cosine, sine = found.swing_mm_per_nm
+    if cosine.known and sine.known:
+        return both * max(cosine.standard_uncertainty, sine.standard_uncertainty)
+    opened = WIND_UP_MM
+    if found.wind_up_mm_per_nm.known:
+        opened = both * (abs(found.wind_up_mm_per_nm.value) + found.wind_up_mm_per_nm.standard_uncertainty)
+    elif tied is not None:
+        opened = min(abs(tied.value) + tied.standard_uncertainty, WIND_UP_MM)
+    # An amplitude that may be anything up to the bound, at any angle.
+    return BRAKE_SWING * opened / sqrt(6)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -647,22 +531,24 @@ class _Spread:
     @classmethod
     def of(
         cls,
-        teeth: ToothSum,
+        smoother: Smoother,
         lash: Floats,
-        weight: Floats,
-        kept: tuple[Floats, _Noise],
-        level: Estimate,
+        own: tuple[Floats, _Noise],
+        alike: tuple[Level, float],
     ) -> _Spread:
-        keep, noise = kept
+        weight, (keep, noise), (level, swing_mm) = smoother.weight, own, alike
+        turn = smoother.teeth.gear_turn
         rng = np.random.default_rng(20)
         shown = np.where(weight > 0, lash, inf)
-        own_mm = np.sqrt(keep * noise.smoothed_mm2)
+        own_mm = np.sqrt(keep * noise.smoothed_mm2 + smoother.hidden_mm2)
         known = np.flatnonzero((weight > 0).any(axis=1))
         least, variation, power = np.empty(DRAWS), np.empty(DRAWS), np.zeros_like(lash)
         for number in range(DRAWS):
-            scatter = _smoothed(noise.cell_mm * rng.standard_normal(lash.shape))
+            scatter = smoother.apply(noise.cell_mm * rng.standard_normal(lash.shape))
             scatter += noise.engagement_mm * rng.standard_normal((len(lash), 1))
-            error = _explained(teeth, scatter, weight) + own_mm * rng.standard_normal(lash.shape)
+            error = explained(smoother.teeth, scatter, weight) + own_mm * rng.standard_normal(lash.shape)
+            cosine, sine = swing_mm * rng.standard_normal(2)
+            error += cosine * np.cos(turn) + sine * np.sin(turn)
             power += error**2
             tightest = (shown + error)[known].min(axis=1)
             least[number] = tightest.min(initial=inf)
@@ -672,9 +558,9 @@ class _Spread:
         found = shown[known].min(axis=1, initial=inf)
         least += found.min(initial=inf) - np.median(least)
         variation += (np.ptp(found) if found.size else 0.0) - np.median(variation)
-        least += level.standard_uncertainty * rng.standard_normal(DRAWS)
+        least += level.draws_about_mean(DRAWS, rng)
         return cls(
-            cell_mm=np.sqrt(power / DRAWS + level.standard_uncertainty**2),
+            cell_mm=np.sqrt(power / DRAWS + level.estimate.standard_uncertainty**2),
             least_mm=least,
             variation_mm=variation,
         )

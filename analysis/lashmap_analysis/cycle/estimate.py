@@ -7,7 +7,7 @@ are taken out (`cycle/cycle.py`, which has the model).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, inf, sqrt
 
 import numpy as np
@@ -24,6 +24,7 @@ BLOCKS = 40
 # the next (from memory).
 PASS_MM = 0.0005
 LEAST_RIPPLE = 0.01  # of the speed, beside what repeats with the teeth: with less, one pass tells no skew
+DIFFERS = 1e-9  # of a column's power that has to lie between the passes of a flank
 TOLD_APART = 1e-3  # of a column's power that the columns before it must leave
 
 
@@ -54,6 +55,7 @@ class Passes:
         speed_mm_per_s: As in `Cells`.
         time_s: About its mean.
         torque_nm: Of the brake, negative forward, as it winds up: the gear trails.
+        gear_turn: Shape (m, PHASES), angle of the gear, in radians.
         brakes_known: Whether every pass has one.
     """
 
@@ -67,6 +69,7 @@ class Passes:
         self.time_s = np.where(seen, time - time[seen].mean(), 0.0)
         brakes = [(-1.0 if one.forward else 1.0) * (one.brake_nm or 0.0) for one in passes]
         self.torque_nm = np.where(seen, np.array(brakes)[:, np.newaxis, np.newaxis], 0.0)
+        self.gear_turn = teeth.gear_turn
         self.brakes_known = all(one.brake_nm is not None for one in passes)
 
     @property
@@ -85,13 +88,14 @@ class Passes:
         return float((self.time_s[rows] * self.weight[rows]).sum() / self.weight[rows].sum())
 
     def within(self, values: Floats) -> Floats:
-        """Values in each cell less their mean over the passes of the flank, 0 where nothing was seen."""
+        """Values in each cell less their mean over the passes of the flank, 0 where none or one saw it."""
         left = np.zeros_like(values)
         for side in (0, 1):
             rows = self.flank == side
             weight = self.weight[rows]
             mean = (weight * values[rows]).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-300)
-            left[rows] = np.where(weight > 0, values[rows] - mean, 0.0)
+            several = (weight > 0) & ((weight > 0).sum(axis=0) > 1)
+            left[rows] = np.where(several, values[rows] - mean, 0.0)
         return left
 
     def beside_teeth(self, values: Floats) -> Floats:
@@ -113,12 +117,25 @@ class Disturbances:
         skew_ways_apart: How many of their standard uncertainties the two ways of finding the skew differ by.
         drift_mm_per_s: Of the advance.
         wind_up_mm_per_nm: Trailing of the gear for each N m.
+        swing_mm_per_nm: What of that changes with the gear's angle, as of a brake out of true: cosine and
+            sine parts of once a turn.
+        packet_s: Distance between packets whose time stands for that of all angles in them; 0 where each
+            angle has a time of its own. Where in its packet an angle lies is in the uncertainty of the skew.
     """
 
     skew_s: Estimate
     skew_ways_apart: float
     drift_mm_per_s: Estimate
     wind_up_mm_per_nm: Estimate
+    swing_mm_per_nm: tuple[Estimate, Estimate]
+    packet_s: float = 0.0
+
+    def with_skew(self, already_s: float, packet_s: float) -> Disturbances:
+        """The same with a skew that was taken out before, of streams that came in packets."""
+        # Rectangular, in both streams; packets may keep step with the samples, so that no mean helps.
+        own = hypot(self.skew_s.standard_uncertainty, packet_s * sqrt(2 / 12))
+        skew = Estimate(value=self.skew_s.value + already_s, standard_uncertainty=own)
+        return replace(self, skew_s=skew, packet_s=packet_s)
 
     def taken_out(self, passes: Passes) -> Floats:
         """The advance without them, mm."""
@@ -127,6 +144,11 @@ class Disturbances:
             + passes.speed_mm_per_s * self.skew_s.value
             - passes.time_s * self.drift_mm_per_s.value
             - passes.torque_nm * self.wind_up_mm_per_nm.value
+            - passes.torque_nm
+            * (
+                self.swing_mm_per_nm[0].value * np.cos(passes.gear_turn)
+                + self.swing_mm_per_nm[1].value * np.sin(passes.gear_turn)
+            )
         )
 
 
@@ -141,8 +163,17 @@ def find_disturbances(passes: Passes, *, latched: bool) -> Disturbances:
     columns["drift"] = passes.time_s
     if passes.brakes_known:
         columns["wind-up"] = passes.torque_nm
+        columns["cosine"] = passes.torque_nm * np.cos(passes.gear_turn)
+        columns["sine"] = passes.torque_nm * np.sin(passes.gear_turn)
     within = {name: passes.within(column) for name, column in columns.items()}
-    found = dict.fromkeys(("skew", "drift", "wind-up"), UNKNOWN)
+    # Passes that do not differ leave rounding alone.
+    within = {
+        name: column
+        for name, column in within.items()
+        if float((passes.weight * column**2).sum())
+        > DIFFERS * float((passes.weight * columns[name] ** 2).sum())
+    }
+    found = dict.fromkeys(("skew", "drift", "wind-up", "cosine", "sine"), UNKNOWN)
     chosen = _told_apart(within, passes.weight)
     if chosen:
         design = np.stack([within[name] for name in chosen])
@@ -158,6 +189,7 @@ def find_disturbances(passes: Passes, *, latched: bool) -> Disturbances:
         skew_ways_apart=apart,
         drift_mm_per_s=found["drift"],
         wind_up_mm_per_nm=found["wind-up"],
+        swing_mm_per_nm=(found["cosine"], found["sine"]),
     )
 
 
@@ -208,7 +240,7 @@ def _told_apart(columns: dict[str, Floats], weight: Floats) -> list[str]:
             design = np.stack([columns[one] for one in chosen])
             along = np.linalg.solve(_normal(design, weight), _projected(design, weight, column))
             rest = column - np.einsum("a,apmc->pmc", along, design)
-        if power > 0.0 and float((weight * rest**2).sum()) > TOLD_APART * power:
+        if float((weight * rest**2).sum()) > TOLD_APART * power:
             chosen.append(name)
     return chosen
 

@@ -28,7 +28,10 @@ Integers = NDArray[np.int64]
 Booleans = NDArray[np.bool_]
 
 LEAST_SAMPLES = 200
+LEAST_STEP_DEG = 5e-6  # 72 million counts a turn; less is rounding
+STEP_SAMPLES = 30_000  # tell the step of a count as well as all do
 LONGEST_GAP = 3.5  # median distances between samples; across a longer gap nothing is interpolated
+OF_PACKETS = 0.2  # of the times repeat the one before: they are those of packets
 STANDING = 0.2  # of the typical speed; slower counts as standing
 SPEED_WINDOW_S = 0.05
 
@@ -145,11 +148,26 @@ def _stream(member: str, time_s: ArrayLike, angle_deg: ArrayLike) -> tuple[Float
     if time.size < LEAST_SAMPLES:
         raise CycleError(f"{member}_time_s", int(time.size), f"at least {LEAST_SAMPLES} samples")
     rising = np.concatenate(([True], time[1:] > np.maximum.accumulate(time)[:-1]))
-    return time[rising], np.unwrap(angle[rising], period=360.0)
+    if not rising.all():
+        time, angle = time[rising], angle[rising]
+    # Angles that count on are the rule, and need no unwrapping.
+    return time, angle if float(np.abs(np.diff(angle)).max()) < 180.0 else np.unwrap(angle, period=360.0)
+
+
+def packet_s(one: CyclePass) -> float:
+    """Distance between packets whose time stands for all angles in them; 0 where angles have their own."""
+    longest = 0.0
+    for time in (np.asarray(one.pinion_time_s), np.asarray(one.gear_time_s)):
+        apart = np.diff(time)
+        if not one.latched and np.mean(apart <= 0.0) > OF_PACKETS:
+            longest = max(longest, float(np.median(apart[apart > 0.0])))
+    return longest
 
 
 def _in_gap(time_s: Floats, other_s: Floats) -> Booleans:
     """Which instants lie outside the other stream, or in a gap of it."""
+    if np.array_equal(time_s, other_s):
+        return np.zeros(time_s.size, dtype=np.bool_)
     after = np.searchsorted(other_s, time_s)
     before_s = other_s[np.clip(after - 1, 0, other_s.size - 1)]
     after_s = other_s[np.clip(after, 0, other_s.size - 1)]
@@ -160,9 +178,16 @@ def _in_gap(time_s: Floats, other_s: Floats) -> Booleans:
 
 
 def _step_deg(angle_deg: Floats) -> float:
-    """Step of a count: least usual difference between the angles of all turns."""
-    apart = np.diff(np.unique(np.round(angle_deg % 360.0, 7)))
-    return float(np.quantile(apart, 0.05)) if apart.size else 0.0
+    """Step of a count: least usual difference between angles, or between such differences.
+
+    A quick pass meets every sixth or seventh count only: that these differ by one tells the step.
+    """
+    apart = np.diff(np.unique(np.round(angle_deg[:STEP_SAMPLES] % 360.0, 7)))
+    if not apart.size:
+        return 0.0
+    usual = np.unique(np.round(apart[apart <= np.quantile(apart, 0.9)], 6))
+    differ = np.diff(usual)
+    return float(np.append(differ[differ > LEAST_STEP_DEG], np.quantile(apart, 0.05)).min())
 
 
 def _smooth_speed(time_s: Floats, place: Floats) -> Floats:

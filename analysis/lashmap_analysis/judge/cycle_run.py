@@ -19,15 +19,14 @@ import numpy as np
 
 from lashmap_analysis.cycle.checks import CycleFlagName, encoder_fault
 from lashmap_analysis.cycle.curve import LashCurve, lash_curve
-from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
+from lashmap_analysis.cycle.cycle import CycleFit, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass, advance_of
+from lashmap_analysis.cycle.ties import TiedRock
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.gears.indicator import Indicator
 from lashmap_analysis.judge.assessment import CycleRun, PositionResult, RockOnCurve
 from lashmap_analysis.judge.tight_spot import CONFIRMING_LEVEL, may_be_tightest
 from lashmap_analysis.judge.verdict import numbers
-from lashmap_analysis.lash_map.model import Priors
-from lashmap_analysis.lash_map.repeats import BELIEVED_MM
 from lashmap_analysis.record.conditions import Conditions
 from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import Direction, PassTrace, TestRecord
@@ -38,7 +37,6 @@ from lashmap_analysis.uncertainty.set_up import set_up_lines
 LEAST_TIES = 3
 """Rocks at different engagements that a cycle run needs before it judges: one could be wrong unseen."""
 
-LEAST_MM = 1e-6  # a nanometre: no indicator reads finer, and the arithmetic stays sound
 _FAR = 3.0  # standard uncertainties, beyond which a rock is named as one that disagrees
 
 
@@ -179,14 +177,12 @@ class TyingRocks:
         Raises:
             CycleError: As `fit_cycle`.
         """
-        per = self.gear_set.normal_per_transverse
         fit = fit_cycle(
             self.gear_set,
             drive,
             coast,
             rocks=[self._tied(one) for one in self.rocks],
             rocks_share_mm=self._shared_mm(),
-            setting_mm=(BELIEVED_MM / per, Priors().setting_um[1]),
         )
         return fit, lash_curve(fit, self._correction_mm(TEMPERATURE))
 
@@ -203,7 +199,7 @@ class TyingRocks:
         return TiedRock(
             engagement=rock.engagement,
             transverse_mm=self.at_its_phase_mm(rock, warm=True) / per,
-            standard_uncertainty_mm=max(rock.standard_uncertainty_mm or 0.0, LEAST_MM) / per,
+            standard_uncertainty_mm=(rock.standard_uncertainty_mm or 0.0) / per,
         )
 
     def _shared_mm(self) -> float:

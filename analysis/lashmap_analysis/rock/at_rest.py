@@ -11,7 +11,7 @@ alone is no wind-up.
 from __future__ import annotations
 
 from math import acos, erfc, isfinite, sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from lashmap_analysis.rock.flags import Evidence
-    from lashmap_analysis.rock.flanks import Booleans, Floats
+    from lashmap_analysis.rock.flanks import Booleans, Floats, Integers
 
 
 EDGE = 1e-7
@@ -46,17 +46,14 @@ A sine wave counts as 2/3, a triangle as all; a gear that is thrown and falls ba
 MOST_TRAVEL = (0.6, 0.58)
 """The same with many samples a stay, where the time near the flank tells more."""
 
-MOST_TRAVEL_CLEAR = 0.75
-"""On either flank where single stays show how long the gear was at its level: a short rest between slow
-travels.
+MOST_TRAVEL_CLEAR = ((0.75, NOISY), (0.62, 0.03))
+"""On either flank where what counts as level is less than that share of the step: single stays, or in noise
+all stays together, show how long the gear was at its level, so that a short rest between slow travels is one.
 """
 
-CLEAR = 0.05
-"""Tolerance as a share of the step below which they show it."""
-
-COARSE = 0.15
-"""Tolerance as a share of the step above which time near a level and at it are not told apart: two parts of
-sixteen would be the limit, and noise makes as much.
+COARSE = 0.12
+"""Tolerance as a share of the step above which time near a level and at it are not told apart: two or three
+parts of sixteen would be the limit, and noise makes as much.
 """
 
 MOST_LINGERING = (1.6, 0.45)
@@ -128,13 +125,20 @@ REBOUND = 0.5
 STILL_OFF = 0.15
 """Share of its way to the flank that it still has a sample later: a hand that aims is there by then."""
 
+FASTER = 1.25
+"""Speed of a sample time over that of the one before, of a gear that speeds up whatever noise there is."""
+
+STOPPED = 0.5
+"""Share of what its speed would have carried it on, below which it was stopped between two samples."""
+
 
 def check_rest(evidence: Evidence) -> Iterator[Flag]:
     """Yield what speaks against rest on the flanks."""
     settled = evidence.settled.settled
     count = np.count_nonzero(settled)
     share = count / settled.size
-    travel = _travel_share(evidence)
+    near_flanks = (0.0, (0.0, 0.0)) if evidence.few else _time_near_flanks(evidence)
+    travel = _travel_share(evidence, near_flanks[0])
     numbers = {"settled_dwells": float(count), "dwells": float(settled.size)}
     if share < 1 - MOST_UNSETTLED:
         yield Flag(
@@ -161,7 +165,7 @@ def check_rest(evidence: Evidence) -> Iterator[Flag]:
     yield from _check_arrival(evidence)
     yield from _check_creep(evidence)
     if not evidence.few:
-        yield from _check_lingering(evidence)
+        yield from _check_lingering(evidence, *near_flanks)
         yield from _check_press(evidence)
     if evidence.typical_samples < PLENTY:
         yield from _check_shape(evidence)
@@ -192,22 +196,29 @@ def braking(evidence: Evidence) -> list[tuple[float, float]]:
     """How the gear comes to the low and the high flank, and the limit, as in `BRAKED`; 0 where not seen."""
     stays, step = evidence.stays, evidence.lash.mean_mm
     first, end, level = stays.start[0], stays.stop[-1], stays.sign * evidence.settled.offset_mm
+    time = evidence.time_s[first:end]
     # who leaves a dwell is on the way to the next one
     bounds = np.concatenate((stays.start[:1], evidence.settled.stop[:-1], stays.stop[-1:]))
     lengths = bounds[1:] - bounds[:-1]
     left = level.repeat(lengths) - stays.sign.repeat(lengths) * stays.offset_mm[first:end]
-    last, fell, touched = _fall(evidence, left, stays.sign.repeat(lengths))
-    when, at = [], []
+    leaves = bounds[1:-1] - first
+    at = []
     for share in (0.5, *ARRIVAL):
         near = (left <= share * step).nonzero()[0]
-        at.append(near[near.searchsorted(bounds[1:-1] - first)])
-        gone = np.minimum(np.maximum(_over(last - share * step, fell, 1.0)[at[-1]], 0.0), 1.0)
-        before_s, then_s = evidence.time_s[at[-1] + first - 1], evidence.time_s[at[-1] + first]
-        when.append(before_s + (then_s - before_s) * gone)
+        at.append(near[near.searchsorted(leaves)])
+    # only what is between halfway and the flank is looked at
+    spans = at[2] - at[0] + 1
+    begin = np.add.accumulate(spans) - spans
+    fall = _fall(evidence, left, (at[0] - begin).repeat(spans) + np.arange(int(np.add.reduce(spans))), spans)
+    when = []
+    for share, found_at in zip((0.5, *ARRIVAL), at, strict=True):
+        place = begin + found_at - at[0]
+        gone = np.minimum(np.maximum(_over(fall.last[place] - share * step, fall.fell[place], 1.0), 0.0), 1.0)
+        when.append(time[found_at - 1] + (time[found_at] - time[found_at - 1]) * gone)
     far, close = when[1] - when[0], when[2] - when[1]
     # where the touch was not seen, later samples see the end of the rebound
-    so_far = np.add.accumulate(touched, dtype=np.int64)
-    told = so_far[at[2] - 1] == so_far[at[0] - 1]
+    so_far = np.append(0, np.add.accumulate(fall.touched, dtype=np.int64))
+    told = so_far[begin + spans - 1] == so_far[begin]
     sample_s = (evidence.time_s[-1] - evidence.time_s[0]) / (evidence.time_s.size - 1)
     found = []
     for flank in (~evidence.high[1:] & told, evidence.high[1:] & told):
@@ -219,36 +230,51 @@ def braking(evidence: Evidence) -> list[tuple[float, float]]:
     return found
 
 
-def _fall(evidence: Evidence, left: Floats, sign: Floats) -> tuple[Floats, Floats, Booleans]:
-    """How the gear came to where samples see it, from the sample before; shapes (n,).
+class _Fall(NamedTuple):
+    """How the gear came to where k samples see it, from the sample before; shapes (k,).
 
-    It may have touched the flank between them when it would have been there in time, had it gone on to speed
-    up as it did, could have been thrown back as far as it was found, and is not at rest in the next sample.
-    Then it came at its speed before.
+    Attributes:
+        last: How far it had to go at the sample before.
+        fell: How far it came from there; at its speed before where it may have touched the flank.
+        touched: Whether it may have.
+    """
 
-    Returns:
-        How far it had to go at the sample before, how far it came from there, whether it may have touched.
+    last: Floats
+    fell: Floats
+    touched: Booleans
+
+
+def _fall(evidence: Evidence, left: Floats, index: Integers, spans: Integers) -> _Fall:
+    """Look at the samples of all arrivals.
+
+    The gear may have touched the flank between a sample and the one before when it would have been there in
+    time, had it gone on to speed up as it did, could have been thrown back as far as it was found, and is not
+    at rest in the next sample, or was stopped between them.
+
+    Args:
+        evidence: The trace.
+        left: Shape (n,), how far the gear had to go to the flank it is on or on its way to.
+        index: Shape (k,), samples, as indices of `left`.
+        spans: How many of them each arrival has.
     """
     first = evidence.stays.start[0]
-    end = first + left.size
-    offset, time = evidence.stays.offset_mm[first:end], evidence.time_s[first:end]
-    step, pause = offset[1:] - offset[:-1], time[1:] - time[:-1]
-    fell = np.zeros(left.size)
-    fell[1:] = sign[1:] * step
-    last = left + fell
-    touched = np.zeros(left.size, dtype=np.bool_)
-    came, earlier = (
-        sign[3:] * one * _over(pause[2:], other)
-        for one, other in ((step[1:-1], pause[1:-1]), (step[:-2], pause[:-2]))
-    )
+    sign = evidence.stays.sign[1:].repeat(spans)
+    # now, and one, two and three samples before
+    trail = np.maximum(index - np.arange(4)[:, None], 0) + first
+    offset, time = evidence.stays.offset_mm[trail], evidence.time_s[trail]
+    step, pause = sign * (offset[:-1] - offset[1:]), time[:-1] - time[1:]
+    here, fell = left[index], step[0]
+    last = here + fell
+    came, earlier = step[1:] * _over(pause[:1] + np.zeros((2, 1)), pause[1:])
     # half a sample time from the mean speed in one to that at its end
-    reach = came + 1.5 * (came - earlier)
-    touched[3:] = left[3:] <= REBOUND * (reach - last[3:])
+    speed = came + 0.5 * (came - earlier)
+    touched = (index > 2) & (here <= REBOUND * (speed + came - earlier - last))
     # slower than that it would have been seen near the flank, on its way there or back
-    touched[3:] &= came >= ARRIVAL[1] * (1 + 1 / REBOUND) * evidence.lash.mean_mm
-    touched[3:-1] &= left[4:] > STILL_OFF * left[3:-1]
-    fell[3:] = np.where(touched[3:], np.maximum(came, fell[3:]), fell[3:])
-    return last, fell, touched
+    touched &= came >= ARRIVAL[1] * (1 + 1 / REBOUND) * evidence.lash.mean_mm
+    # who had not slowed down a sample before, and is stopped within one, was stopped by steel
+    stopped = (came > FASTER * earlier) & (fell < STOPPED * speed)
+    touched &= (left[np.minimum(index + 1, left.size - 1)] > STILL_OFF * here) | stopped
+    return _Fall(last, np.where(touched, np.maximum(came, fell), fell), touched)
 
 
 def _over(a: Floats, b: Floats, otherwise: float = 0.0) -> Floats:
@@ -257,10 +283,14 @@ def _over(a: Floats, b: Floats, otherwise: float = 0.0) -> Floats:
     return quotient
 
 
-def _travel_share(evidence: Evidence) -> float:
+def _travel_share(evidence: Evidence, tolerance_mm: float) -> float:
     """Share of the time between the flanks, as of a trapezoid with ramps of constant speed, over its limit.
 
     Both flanks together and each by itself: a gear that is thrown and falls back travels on one side only.
+
+    Args:
+        evidence: The trace.
+        tolerance_mm: What counts as level where the time at it is known, else 0.
     """
     step = max(evidence.stays.levels.step_mm, evidence.lash.mean_mm if evidence.lash.steps else 0.0)
     resolution = evidence.resolution_mm
@@ -277,9 +307,11 @@ def _travel_share(evidence: Evidence) -> float:
     reach = 0.5 * step - inner - 0.5 * resolution
     astray = 0.5 * erfc(reach / (noise * sqrt(2))) if noise > 0 else 0.0
     most_of_both, most_of_one = MOST_TRAVEL_FEW if evidence.few else MOST_TRAVEL
-    if not evidence.few and evidence.settled.tolerance_mm < CLEAR * step:
+    noisy = evidence.settled.tolerance_mm > NOISY * step
+    most, clear = MOST_TRAVEL_CLEAR[noisy]
+    if 0 < tolerance_mm < clear * step:
         # the time at the level tells a short rest from none (`_check_lingering`)
-        most_of_one = MOST_TRAVEL_CLEAR
+        most_of_one = most
     worst = 0.0
     for count, near, most in (
         (low + high, near_low + near_high, most_of_both),
@@ -330,16 +362,15 @@ def _check_creep(evidence: Evidence) -> Iterator[Flag]:
         )
 
 
-def _check_lingering(evidence: Evidence) -> Iterator[Flag]:
+def _check_lingering(
+    evidence: Evidence, tolerance_mm: float, lingering: tuple[float, float]
+) -> Iterator[Flag]:
     """More time near the flanks than on them: wind-up, or a gear that never stops."""
     step = evidence.lash.mean_mm if evidence.lash.steps else evidence.stays.levels.step_mm
-    tolerance, lingering = evidence.settled.tolerance_mm, evidence.settled.lingering
-    if tolerance > NOISY * evidence.stays.levels.step_mm:
-        tolerance, lingering = _mean_stay(evidence, step)
-    if not 0 < tolerance < COARSE * step:
+    if not 0 < tolerance_mm < COARSE * step:
         return
     # a sine is within a distance d of its top for acos(1 − 2 d / step) of a half-period, either side
-    sine = acos(1 - 2 * SHELF) / acos(1 - 2 * tolerance / step) - 1
+    sine = acos(1 - 2 * SHELF) / acos(1 - 2 * tolerance_mm / step) - 1
     most, share = MOST_LINGERING
     limit, worst = min(most, share * sine), max(lingering)
     if worst > limit:
@@ -359,20 +390,21 @@ def _check_press(evidence: Evidence) -> Iterator[Flag]:
         return
     start, stop = settled.start[kept], settled.stop[kept]
     third = (stop - start) // 3
-    edges = np.stack((start, start + third, stop - third, stop), axis=1)
+    edges = np.empty((third.size, 4), dtype=np.int64)
+    edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + third, stop - third, stop
     early, middle, late, _ = np.add.reduceat(evidence.stays.padded_mm, edges.ravel()).reshape(-1, 4).T
     arches = evidence.stays.sign[kept] * (middle / (stop - start - 2 * third) - 0.5 * (early + late) / third)
     arch = float(np.add.reduce(arches)) / kept.size
+    apart = arches - arch
+    scatter2 = float(apart.dot(apart)) / kept.size / (kept.size - 1)
+    limit = max(ARCH[1] * step, LEAST_CODES * evidence.resolution_mm, ARCH[0] * sqrt(scatter2))
+    if arch <= limit:
+        return
     # what noise alone would do is said by samples and both their neighbours, blind to slow movement
     bent = np.abs(np.diff(evidence.stays.offset_mm, 2))
     noise = min(float(np.median(bent)) / 1.652, settled.jitter_mm)
     sampling2 = 1.5 * noise**2 / float(np.add.reduce(third))
-    scatter2 = float(np.var(arches)) / (kept.size - 1)
-    limit = max(
-        ARCH[1] * step,
-        ARCH[0] * sqrt(max(sampling2, scatter2)),
-        LEAST_CODES * evidence.resolution_mm,
-    )
+    limit = max(limit, ARCH[0] * sqrt(sampling2))
     if arch > limit:
         yield Flag(
             name=FlagName.UNSTEADY_FLANK,
@@ -381,6 +413,14 @@ def _check_press(evidence: Evidence) -> Iterator[Flag]:
             "lightly and hold still.",
             numbers={"press_mm": arch, "limit_mm": limit},
         )
+
+
+def _time_near_flanks(evidence: Evidence) -> tuple[float, tuple[float, float]]:
+    """What counts as level, and the time near it over the time at it; in noise that of all stays together."""
+    step = evidence.lash.mean_mm if evidence.lash.steps else evidence.stays.levels.step_mm
+    if evidence.settled.tolerance_mm > NOISY * evidence.stays.levels.step_mm:
+        return _mean_stay(evidence, step)
+    return evidence.settled.tolerance_mm, evidence.settled.lingering
 
 
 def _mean_stay(evidence: Evidence, step: float) -> tuple[float, tuple[float, float]]:

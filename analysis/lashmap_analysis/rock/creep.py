@@ -90,6 +90,17 @@ BULGE_REACH = 1.2
 BULGE = (1.0, 2.0)
 """Standard errors of these from which on they count, and from which on wholly."""
 
+RISE_REACH = 1.7
+"""The same per rise over the middle half of the mean stay, mean of both flanks: a press that grows all the
+while makes 1.6 to 1.7.
+"""
+
+RISE = (1.5, 3.0)
+"""Standard errors of it, as `BULGE`; of 1,100 sound rocks one in a hundred has 2.6 or more."""
+
+SURE_RISE = 5.5
+"""Standard errors of it from which on it is refused when it is more than the first of `LATE`."""
+
 SURE_BULGE = (3.0, 0.01)
 """Standard errors, and share of the step, from which on the mean shape confirms it."""
 
@@ -203,15 +214,21 @@ def _leaned_on(
     width = LATE_REACH * sum([usual for usual, _, _ in late])
     least, surely = max([one for _, one, _ in late]), max([one for _, _, one in late])
     share, few = LATE[0], settled.middles.few
-    if few or (min(settled.middles.typical_samples) < PLENTY and least > LATE[1] * step_mm):
+    codes = LATE_CODES * settled.resolution_mm
+    if few or min(settled.middles.typical_samples) < PLENTY:
         # a single early sample of each stay may be that of a rebound
-        bulge, sure = _find_bulge(padded_time, stays, settled, step_mm)
+        (bulge, sure), (rise, rise_error) = _find_bulge(padded_time, stays, settled, step_mm)
         confirmed = sure > SURE_BULGE[0] and bulge > SURE_BULGE[1] * step_mm
         share, surely = LATE[1] if confirmed else inf, least
         if few:
-            begins, ends = BULGE
-            width = max(width, BULGE_REACH * bulge * min(max((sure - begins) / (ends - begins), 0.0), 1.0))
-    return width, surely, max(share * step_mm, LATE_CODES * settled.resolution_mm)
+            width = max(
+                width,
+                BULGE_REACH * bulge * _believed(sure, BULGE),
+                RISE_REACH * (rise + HIDDEN * rise_error) * _believed(rise / rise_error, RISE),
+            )
+        if rise > max(SURE_RISE * rise_error, LATE[0] * step_mm, codes):
+            share, surely = LATE[0], rise
+    return width, surely, max(share * step_mm, codes)
 
 
 def _find_late(
@@ -249,17 +266,32 @@ def _find_late(
     return found
 
 
-def _find_bulge(padded_time: Floats, stays: Stays, settled: Settled, step_mm: float) -> tuple[float, float]:
-    """How far the mean stays are outward in their midst or at their end, and that in standard errors."""
+def _believed(sure: float, bounds: tuple[float, float]) -> float:
+    """What counts of a movement that is so many standard errors: from nothing at the first bound to all."""
+    begins, ends = bounds
+    return min(max((sure - begins) / (ends - begins), 0.0), 1.0)
+
+
+def _find_bulge(
+    padded_time: Floats, stays: Stays, settled: Settled, step_mm: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """How far the mean stays bulge, also in standard errors, and how far they rise, with its standard error.
+
+    A bulge is outward in their midst or at their end, both flanks together; a rise goes on over the middle
+    half of the stay, mean of both flanks, so that a drift of the base is none.
+    """
     least_mm = stays.sign * settled.offset_mm - ON_FLANK * step_mm
     shape = measure_shape(padded_time[:-1], stays, settled.resolution_mm, step_mm, least_mm)
     if shape is None:
-        return 0.0, 0.0
+        return (0.0, 0.0), (0.0, abs(step_mm))
     # high and low flank
     bulge = float((shape.arch_mm + 0.25 * shape.tilt_mm)[:2].sum())
     error2 = float((shape.arch_error_mm**2 + (0.25 * shape.tilt_error_mm) ** 2)[:2].sum())
+    rise = 0.5 * float(shape.tilt_mm[:2].sum())
+    rise_error2 = 0.25 * float((shape.tilt_error_mm**2)[:2].sum())
     # Student's factor, roughly: the errors come from few samples themselves
-    return bulge, bulge / (sqrt(error2) * (1 + 2 / shape.freedom))
+    wide = 1 + 2 / shape.freedom
+    return (bulge, bulge / (sqrt(error2) * wide)), (rise, sqrt(rise_error2) * wide)
 
 
 def _half_width(means: list[float], variances: list[float], step_mm: float, *, seen: bool) -> float:

@@ -68,7 +68,7 @@ LEAST_SAMPLES = 2
 ENOUGH = 256
 """Samples from which a median is taken, spread over the trace."""
 
-NOISY = 0.06
+NOISY = 0.05
 """Tolerance as a share of the step above which single stays do not show how the gear came and left."""
 
 SHELF = 0.25

@@ -36,6 +36,11 @@ ENOUGH = 512
 NO_DRIFT = 0.05
 """Drift over the trace, as a share of the step, that carries no sample to the other flank."""
 
+LEAST_INNER = (4, 24)
+"""Stays from which the drift is refined without the first and the last one, and their mean number of samples:
+of fewer, none can be spared.
+"""
+
 COLLINEAR = 0.8
 """Share of the flank pattern that a line explains above which drift and step cannot be told apart."""
 
@@ -99,12 +104,17 @@ def find_stays(padded_time: Floats, signal_mm: Floats) -> Stays:
     stays = _split(padded, levels)
     if stays.start.size < 2:
         return stays
-    margin = (3 * (stays.stop - stays.start)) // 10
-    start, stop = stays.start + margin, stays.stop - margin
+    # the ends of the trace may cut the first and the last stay within a travel
+    found, samples = stays.start.size, stays.stop[-1] - stays.start[0]
+    spared = found - 2 >= LEAST_INNER[0] and samples >= LEAST_INNER[1] * found
+    inner = slice(1, -1) if spared else slice(None)
+    begin, end, sign = stays.start[inner], stays.stop[inner], stays.sign[inner]
+    margin = (3 * (end - begin)) // 10
+    start, stop = begin + margin, end - margin
     window, count = bounds_of(start, stop), (stop - start).astype(np.float64)
     level = np.add.reduceat(padded, window)[0::2] / count
     when = np.add.reduceat(padded_time, window)[0::2] / count
-    extra = float(drift_weights(when, stays.sign).dot(level))
+    extra = float(drift_weights(when, sign).dot(level))
     padded -= extra * padded_time
     levels = Levels(mid_mm=levels.mid_mm, slope=levels.slope + extra, step_mm=levels.step_mm)
     return Stays(start=stays.start, stop=stays.stop, sign=stays.sign, levels=levels, padded_mm=padded)

@@ -203,7 +203,8 @@ def _combine(random2: float, freedom: float, type_b2: float) -> tuple[float, flo
     variance = random2 + type_b2
     if not variance > 0:
         return nan, nan
-    return sqrt(variance), freedom * (variance / random2) ** 2 if random2 > 0 else inf
+    # a millionth of the uncertainty is what the last digits leave of no scatter
+    return sqrt(variance), freedom * (variance / random2) ** 2 if random2 > 1e-12 * variance else inf
 
 
 NOISE_ENOUGH = 2.5

@@ -30,6 +30,7 @@ from lashmap_daemon.replay.wire_errors import LoneSamples, WireTally
 from lashmap_daemon.story import events
 from lashmap_daemon.story.events import MatchedTeethSet
 from lashmap_daemon.story.recorded import ENCODER, ENCODERS, INDICATOR, PINION_ENCODER, Stand
+from lashmap_daemon.story.wording import mark_sentence
 from lashmap_daemon.testing.monitor import InstrumentMonitor
 
 _FIRST = 1024  # samples that there is room for at first
@@ -295,6 +296,51 @@ class Channels:
         """
         found = self.monitors[name].problem(now_s, since_s=since_s)
         return None if isinstance(found, InstrumentWaits) else found
+
+
+class DamagedLines:
+    """What is wrong with the lines of the instruments, said once for each and summed up at the end."""
+
+    def __init__(self, channels: Channels) -> None:
+        self._channels = channels
+        self._marked: set[tuple[str, str]] = set()
+        self._noted: set[str] = set()
+        self._begun: dict[str, WireTally] = {}
+
+    def news(self) -> Iterator[str]:
+        """What has not been said yet; a count alone would be seen by nobody."""
+        for name, monitor in self._channels.monitors.items():
+            for mark, count in monitor.parser.marks.items():
+                # A count that is lost for good ends the test, which says more.
+                if count and mark not in FOR_GOOD and (name, mark) not in self._marked:
+                    self._marked.add((name, mark))
+                    yield mark_sentence(name, self._channels.port(name), mark)
+            if name not in self._noted and (tally := self._channels.tally(name)).is_notable:
+                self._noted.add(name)
+                yield self._channels.wire_sentence(name, tally, "so far")
+
+    def over_all(self) -> list[str]:
+        """What was wrong over the whole test."""
+        return [
+            self._channels.wire_sentence(name, tally, "in the whole test")
+            for name, tally in self._tallies().items()
+            if tally.is_notable or name in self._noted
+        ]
+
+    def begin(self) -> None:
+        """Count anew for `since_begun`."""
+        self._begun = self._tallies()
+
+    def since_begun(self, when: str) -> list[str]:
+        """What was wrong since `begin`; ``when`` says of what time that was."""
+        notes = (
+            self._channels.wire_sentence(name, self._channels.tally(name).since(before), when)
+            for name, before in self._begun.items()
+        )
+        return [note for note in notes if note]
+
+    def _tallies(self) -> dict[str, WireTally]:
+        return {name: self._channels.tally(name) for name in self._channels.monitors}
 
 
 @dataclass(frozen=True, kw_only=True)

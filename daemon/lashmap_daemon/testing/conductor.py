@@ -20,11 +20,9 @@ from lashmap_analysis.lash_map.lash_map import LashMapError
 from lashmap_analysis.record.record import ROLLED, PassTrace, Shaft
 from lashmap_analysis.rock.cross_check import stated_mm
 from lashmap_analysis.uncertainty.mesh_state import shifts_of
-from lashmap_drivers.errors import FOR_GOOD
 from lashmap_drivers.readings import Chunk
 
 from lashmap_daemon.errors import ReferenceDisproved, StandError
-from lashmap_daemon.replay.wire_errors import WireTally
 from lashmap_daemon.sequence import sequence
 from lashmap_daemon.sequence.resume import Resumption, compare
 from lashmap_daemon.sequence.sequence import Phase
@@ -33,9 +31,9 @@ from lashmap_daemon.story import events, marks
 from lashmap_daemon.story.cause import CHOICES, Found
 from lashmap_daemon.story.recorded import ENCODERS
 from lashmap_daemon.story.story import BEGINNING, Pass, Sweep, Target, apply, passes_of
-from lashmap_daemon.story.wording import angle_text, mark_sentence
+from lashmap_daemon.story.wording import angle_text
 from lashmap_daemon.testing.bench_sheet import check_turn
-from lashmap_daemon.testing.channels import Absences, Channels
+from lashmap_daemon.testing.channels import Absences, Channels, DamagedLines
 from lashmap_daemon.testing.passes import CycleRun, engagements_of, predict_from_cycle
 from lashmap_daemon.testing.prediction import (
     NO_PHASES,
@@ -151,11 +149,9 @@ class Conductor:
         self._break_due = resumption is not None  # the record ended in the middle of whatever came
         self._paused_s = 0.0
         self._moved = False
-        self._marked: set[tuple[str, str]] = set()
-        self._noted_wire: set[str] = set()
+        self._lines = DamagedLines(channels)
         self._said_of_cycle: set[CycleFlagName] = set()
         self._disagree = self._advised = False
-        self._swept_from: dict[str, WireTally] = {}
         self.rock: RockWatch | None = None
         self.story = resumption.story if resumption else BEGINNING
         if channels.reference_is_assumed and self.story.newest is not None:
@@ -201,9 +197,9 @@ class Conductor:
             self.channels.feed(name, some)
         if self.closed:
             return
-        self._note_marks()
+        for text in self._lines.news():
+            self.note(text)
         self._refuse_jump()
-        self._note_wire_errors()
         if self._pending:
             self._act(self._pending)
             self._pending = ()
@@ -369,30 +365,9 @@ class Conductor:
             text = marks.precondition(found).detail
             raise ReferenceDisproved(f"{text[:1].upper()}{text[1:]}. What was recorded is kept.")
 
-    def _note_marks(self) -> None:
-        """The first of each kind goes into the record: a count of them alone would be seen by nobody."""
-        for name in self._names:
-            for mark, count in self.channels.monitors[name].parser.marks.items():
-                # A count that is lost for good ends the test, which says more.
-                if count and mark not in FOR_GOOD and (name, mark) not in self._marked:
-                    self._marked.add((name, mark))
-                    self.note(mark_sentence(name, self.channels.port(name), mark))
-
-    def _note_wire_errors(self) -> None:
-        """Say once for each instrument that its lines are damaged, also while the test waits for the gear."""
-        for name in self._names:
-            if name not in self._noted_wire and (tally := self.channels.tally(name)).is_notable:
-                self._noted_wire.add(name)
-                self.note(self.channels.wire_sentence(name, tally, "so far"))
-
     def wire_notes(self) -> list[str]:
         """What was wrong on the wires over the whole test; for its end."""
-        tallies = {name: self.channels.tally(name) for name in self._names}
-        return [
-            self.channels.wire_sentence(name, tally, "in the whole test")
-            for name, tally in tallies.items()
-            if tally.is_notable or name in self._noted_wire
-        ]
+        return self._lines.over_all()
 
     # What the samples say ------------------------------------------------------------------------------
 
@@ -624,7 +599,7 @@ class Conductor:
             self.happen(sequence.TurnBad((_NOT_SET,)))
         elif self.swept is not None:
             refused = self.swept.sweep is None
-            reasons = (self.swept.reason, *self._wire_errors_in_sweep())
+            reasons = (self.swept.reason, *self._lines.since_begun("during this sweep"))
             self.happen(sequence.TurnBad(reasons) if refused else sequence.TurnGood())
         elif not watch.turned_deg and self._now_s - self._asked_s > self.box.plan.turn_seconds:
             self.happen(sequence.TurnBad(("the shaft was not turned",)))
@@ -632,7 +607,7 @@ class Conductor:
     def _listen_to_sweep(self, member: Shaft) -> None:
         """Begin to listen now: the indicator moved by more than a rock, as when it is set elsewhere."""
         self.indicator_set = True
-        self._swept_from = {name: self.channels.tally(name) for name in self._names}
+        self._lines.begin()
         self.sweep_watch = SweepWatch(
             member,
             turns=self.box.runout.turns,
@@ -641,13 +616,6 @@ class Conductor:
             since_s=self._now_s,
             resolution_mm=self._resolution_mm,
         )
-
-    def _wire_errors_in_sweep(self) -> list[str]:
-        notes = (
-            self.channels.wire_sentence(name, self.channels.tally(name).since(before), "during this sweep")
-            for name, before in self._swept_from.items()
-        )
-        return [note for note in notes if note]
 
     # What the sequence wants ---------------------------------------------------------------------------
 

@@ -43,7 +43,12 @@ TIES = 4  # rocks that tie a cycle run where it is the only method; the tight sp
 BEYOND = 4  # teeth of the gear past one mesh cycle: the ends of a pass are on their way to speed
 _WAYS: tuple[Direction, Direction] = ("forward", "back")
 # Only all passes together can tell these: another speed is to come, or nobody knows which of them is wrong.
-_OF_ALL_PASSES = {CycleFlagName.SKEW_UNPROVEN, CycleFlagName.UNREPEATED, CycleFlagName.UNSTEADY}
+_OF_ALL_PASSES = {
+    CycleFlagName.SKEW_UNPROVEN,
+    CycleFlagName.UNREPEATED,
+    CycleFlagName.UNSTEADY,
+    CycleFlagName.NOT_OF_TEETH,
+}
 # Two streams of which nobody knows yet how late one comes: a change of speed looks like one.
 _OF_TWO_STREAMS = _OF_ALL_PASSES | {CycleFlagName.JUMP}
 _TWO_STREAMS = (

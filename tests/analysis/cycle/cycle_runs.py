@@ -6,9 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 from analysis.cycle.driven_pair import DrivenPair, Turning, turn
-from lashmap_analysis.cycle.cycle import TiedRock
 from lashmap_analysis.cycle.passes import CyclePass
+from lashmap_analysis.cycle.ties import TiedRock
 from lashmap_analysis.gears.gear_set import GearSet
+
+SETTING_MM = 0.0015  # between settings of the tip: nobody tells the analysis
+ROCK_MM = 0.0003
 
 Runs = tuple[list[CyclePass], list[CyclePass]]
 
@@ -43,4 +46,18 @@ def rocks_at(pair: DrivenPair, *engagements: int, off_mm: float = 0.0) -> list[T
     return [
         TiedRock(engagement=one, transverse_mm=float(rocked[one]) + off_mm, standard_uncertainty_mm=0.0010)
         for one in engagements
+    ]
+
+
+def rocks_of(pair: DrivenPair, count: int, rng: np.random.Generator) -> list[TiedRock]:
+    """Rocks at some engagements, the tip set anew for each."""
+    truth = pair.rocked_mm
+    places = rng.choice(pair.length, count, replace=False)
+    return [
+        TiedRock(
+            engagement=int(place),
+            transverse_mm=float(truth[place] + np.hypot(SETTING_MM, ROCK_MM) * rng.standard_normal()),
+            standard_uncertainty_mm=ROCK_MM,
+        )
+        for place in places
     ]

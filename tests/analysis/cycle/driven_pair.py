@@ -28,6 +28,8 @@ class DrivenPair:
         relief_mm: What a flank falls back half an engagement from the middle of its contact.
         roll: Where in an engagement the middles of contact of drive and coast flanks lie.
         contact: Engagements over which a pair can touch.
+        wave: What a profile waves by beside its relief: amplitude, and waves in an engagement.
+        wave_own: How far waves of single gear teeth are shifted against each other, in radians.
         eccentric_deg: Of the pinion's and the gear's encoder on its shaft.
         wind_up_mm_per_nm: Trailing under the brake.
     """
@@ -40,6 +42,8 @@ class DrivenPair:
     relief_mm: float = 0.002
     roll: tuple[float, float] = (0.05, -0.1)
     contact: float = 1.6
+    wave: tuple[float, float] = (0.0, 3.0)
+    wave_own: float = 0.0
     eccentric_deg: tuple[float, float] = (0.03, 0.02)
     wind_up_mm_per_nm: float = 0.0005
 
@@ -64,6 +68,9 @@ class DrivenPair:
                 out = place - tooth - self.roll[side]
                 reach = self.errors_mm[side][gear] + self.errors_mm[2 + side][pinion]
                 reach = reach - self.relief_mm * (2 * out) ** 2
+                if self.wave[0]:
+                    shift = 1.0 + 2.0 * side + self.wave_own * np.sin(7.0 * gear)
+                    reach = reach + self.wave[0] * np.cos(2 * pi * self.wave[1] * out + shift)
                 touching = np.abs(out) <= self.contact / 2
                 if side == 0:
                     behind = np.maximum(behind, np.where(touching, reach, -np.inf))
@@ -131,6 +138,7 @@ class Turning:
         stamp_noise_s: Of each stamp, after a driver's clock made them steady.
         lost: How often contact is lost, per pass.
         brake_nm: Of the brake.
+        brake_swing: Part of the torque that changes once a turn of the gear.
         over: How far it turns beyond the cycle, in engagements.
         drift_mm_per_s: Of the gear's encoder.
         disturb: What else happens to (time, place, advance) as arrays; gives the advance.
@@ -144,6 +152,7 @@ class Turning:
     stamp_noise_s: float = 0.0
     lost: float = 0.0
     brake_nm: float | None = 2.0
+    brake_swing: float = 0.0
     over: float = 2.0
     part: float = 1.0
     drift_mm_per_s: float = 0.0
@@ -155,7 +164,7 @@ def turn(pair: DrivenPair, how: Turning, rng: np.random.Generator, *, start_s: f
     forward = how.speed_deg_per_s > 0
     whole = pair.length * how.part + how.over
     per_s = abs(how.speed_deg_per_s) / 360 * pair.pinion_teeth
-    fine = 1 / (4 * how.rate_hz)
+    fine = 1 / (2 * how.rate_hz)
     time = np.arange(0, 1.3 * whole / per_s + 1, fine)
     knots = np.linspace(0, time.size - 1, max(int(time[-1] / 0.7), 4)).astype(int)
     slow = np.interp(np.arange(time.size), knots, rng.uniform(-1, 1, knots.size))
@@ -170,7 +179,8 @@ def turn(pair: DrivenPair, how: Turning, rng: np.random.Generator, *, start_s: f
     if not forward:
         place = place[-1] - how.over / 2 - (place - place[0]) + how.over / 2
     behind, ahead = pair.ends(place)
-    wind = pair.wind_up_mm_per_nm * (how.brake_nm or 0.0)
+    swing = how.brake_swing * np.cos(2 * pi * place / pair.gear_teeth - 0.7)
+    wind = pair.wind_up_mm_per_nm * (how.brake_nm or 0.0) * (1 + swing)
     advance = behind - wind if forward else ahead + wind
     advance = _lose_contact(advance, ahead - behind, time, how, rng)
     advance = advance + how.drift_mm_per_s * (time + start_s)

@@ -89,6 +89,21 @@ def test_a_fault_of_the_encoders_is_named_and_gives_no_lash(
     assert not fit.good
 
 
+@pytest.mark.parametrize("factor", [0.8, 20000 / 20480, 1.024, 1.25])
+def test_two_encoders_of_the_wrong_counts_agree_and_are_refused(
+    pair: DrivenPair, runs: Runs, factor: float
+) -> None:
+    """The ratio is right, and tooth after tooth is another."""
+    drive, coast = (
+        [replace(one, pinion_deg=factor * one.pinion_deg, gear_deg=factor * one.gear_deg) for one in side]
+        for side in runs
+    )
+    fit = fit_cycle(gear_set_of(pair), drive, coast)
+    assert fit.tight_spot is None
+    told = {flag.name for flag in fit.flags if flag.disabling}
+    assert told & {CycleFlagName.NOT_CLOSED, CycleFlagName.NOT_OF_TEETH, CycleFlagName.UNSTEADY}
+
+
 @pytest.mark.parametrize("rocked", [(), (3, 40, 77)])
 def test_a_pass_on_the_same_flank_both_ways_is_no_lash(pair: DrivenPair, rocked: tuple[int, ...]) -> None:
     """The brake was forgotten, and the gear's own load keeps it on one flank; rocks do not mend that."""
@@ -121,6 +136,50 @@ def test_contact_lost_at_the_same_teeth_in_every_pass_is_cut_out(pair: DrivenPai
     transverse = fit.tight_spot.backlash_mm / fit.gear_set.normal_per_transverse
     # Brute force, and what the brake opens: 2 N·m on both flanks, which no rock has taken off.
     assert transverse == pytest.approx(pair.least_mm[0] + 2 * 2.0 * pair.wind_up_mm_per_nm, abs=0.0015)
+
+
+def test_a_coupling_that_slips_between_the_passes_is_no_drift(pair: DrivenPair) -> None:
+    drive, coast = turned(pair, QUICK, QUICK)
+    later = [[replace(one, gear_deg=one.gear_deg + 0.05) for one in side[1:]] for side in (drive, coast)]
+    fit = fit_cycle(gear_set_of(pair), [drive[0], *later[0]], [coast[0], *later[1]])
+    assert {flag.name for flag in fit.flags if flag.disabling} & {CycleFlagName.JUMP, CycleFlagName.UNSTEADY}
+
+
+def test_a_gear_heavy_on_one_side_that_goes_over_without_a_brake_is_refused(pair: DrivenPair) -> None:
+    """Over a part of its turn it lies on the same flank both ways: a trough of no lash, at the same teeth."""
+
+    def falls(_: np.ndarray, place: np.ndarray, __: np.ndarray) -> np.ndarray:
+        behind, ahead = pair.ends(place)
+        pulled = np.cos(2 * np.pi * place / 40) - 0.8 * np.sign(place[-1] - place[0])
+        return np.where(pulled > 0, ahead, behind)
+
+    fit = fit_cycle(gear_set_of(pair), *turned(pair, replace(QUICK, disturb=falls)))
+    assert {flag.name for flag in fit.flags if flag.disabling} == {CycleFlagName.ONE_FLANK}
+
+
+def in_packets(one: CyclePass) -> CyclePass:
+    """An adapter that sends every 5 ms: all angles of a packet come at one time."""
+    return replace(
+        one,
+        pinion_time_s=np.ceil(one.pinion_time_s / 0.005) * 0.005,
+        gear_time_s=np.ceil(one.gear_time_s / 0.005) * 0.005,
+    )
+
+
+def test_times_of_packets_are_not_those_of_angles(pair: DrivenPair) -> None:
+    """Packets in step with the samples move the skew by more than its scatter shows."""
+    how = Turning(speed_deg_per_s=240.0, skew_s=0.016)
+    sides = turned(pair, how, replace(how, speed_deg_per_s=120.0))
+    fit = fit_cycle(gear_set_of(pair), *([in_packets(one) for one in side] for side in sides))
+    assert not fit.good
+    told = next(flag for flag in fit.flags if flag.name is CycleFlagName.SKEW_UNPROVEN)
+    assert "packet they came in, one every 5.0 ms" in told.sentence
+
+
+def test_angles_that_scatter_too_much_to_see_a_lost_flank_are_refused(pair: DrivenPair) -> None:
+    how = Turning(speed_deg_per_s=720.0, rate_hz=500.0, skew_s=0.003, stamp_noise_s=0.0005)
+    fit = fit_cycle(gear_set_of(pair), *turned(pair, how, replace(how, speed_deg_per_s=360.0)))
+    assert CycleFlagName.SCATTER in {flag.name for flag in fit.flags if flag.disabling}
 
 
 def test_a_brake_on_the_pinion_gives_a_negative_lash_and_is_named(pair: DrivenPair) -> None:

@@ -14,7 +14,7 @@ from analysis.made_record import GEAR_SET, INDICATOR, LIMITS, PLAN, Bench, confi
 from lashmap_analysis.gears.indicator import CorrectionCurve, Indicator
 from lashmap_analysis.judge.assess import assess
 from lashmap_analysis.judge.assessment import Assessment
-from lashmap_analysis.judge.doubts import doubts_of
+from lashmap_analysis.judge.doubts import NOT_REPEATED, doubts_of
 from lashmap_analysis.judge.verdict import MATCHED_AGAIN, STANDING_CAUTION
 from lashmap_analysis.record.record import DecisionRule, Limits, Precondition, RockTrace, TestRecord
 from lashmap_analysis.rock.cross_check import likely_causes
@@ -357,6 +357,12 @@ def test_plane_of_rotation_warns_for_a_normal_limit() -> None:
 def test_test_that_ended_early_says_so() -> None:
     seen = assess(replace(BENCH.record(), closing="stopped by the operator"))
     assert any("stopped by the operator" in one for one in seen.verdict.cautions)
+
+
+def test_a_test_without_any_engagement_measured_twice_says_so() -> None:
+    once, twice = BENCH.record(), BENCH.record(plan=(*PLAN, PLAN[0]))
+    assert NOT_REPEATED in assess(once).verdict.cautions
+    assert NOT_REPEATED not in assess(twice).verdict.cautions
 
 
 def test_cause_names_teeth_degrees_and_side(good: Assessment) -> None:

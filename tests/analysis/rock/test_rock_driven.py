@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from analysis.rock_motions import Motion, drive
-from analysis.rock_traces import Trace
+from analysis.rock_traces import Rock, Trace, make
 from lashmap_analysis.rock.flags import Flag, FlagName
+from lashmap_analysis.rock.flanks import find_stays
 from lashmap_analysis.rock.rock import RockReading, measure_rock
 from lashmap_analysis.rock.steps import compare_flanks, pool_flanks
 from scipy import stats
@@ -67,6 +68,32 @@ def test_a_rest_of_a_quarter_of_its_stay_between_slow_departures_is_one(ratio: f
         reading = measure(motion, seed)
         assert reading.usable
         assert abs(reading.reading_mm - motion.lash_mm) <= 3 * reading.standard_uncertainty_mm
+
+
+@pytest.mark.parametrize("ratio", [12.0, 1 / 12.0])
+def test_such_a_rest_is_found_in_noise_as_well(ratio: float) -> None:
+    # noise of 2.5 % of the lash: single stays do not show the rest, all of them together do
+    motion = replace(STAND, rocks_hz=3.0, departure="cosine", travel=0.3, ratio=ratio, noise_mm=0.003)
+    readings = [measure(motion, seed) for seed in range(30)]
+    assert sum(reading.usable for reading in readings) >= 25
+    assert all(holds_truth(reading, motion.lash_mm) for reading in readings if reading.usable)
+
+
+@pytest.mark.parametrize("ratio", [12.0, 1 / 12.0])
+def test_a_stay_that_the_beginning_cuts_within_a_travel_does_not_bend_the_drift(ratio: float) -> None:
+    # source: the drift that the trace maker was given
+    motion = replace(STAND, rocks_hz=1.0, travel=0.15, ratio=ratio, drift_mm=0.05 * STAND.lash_mm)
+    for seed in range(8):
+        trace = drive(motion, np.random.default_rng(seed))
+        late = trace.time_s > trace.path.leave_s[0] - 0.015
+        time, value = trace.time_s[late], trace.indicator_mm[late]
+        padded = np.append(time - time.mean(), 0.0)
+        stays = find_stays(padded, value)
+        assert stays.stop[0] < 60, "the first stay is travel, most of it"
+        drift = stays.levels.slope * trace.path.length_s
+        assert drift == pytest.approx(motion.drift_mm, abs=0.01 * motion.lash_mm), seed
+        reading = measure_rock(time, value, resolution_mm=motion.resolution_mm)
+        assert reading.usable, (seed, reading.flags)
 
 
 @pytest.mark.parametrize("ratio", [60.0, 1 / 60.0])
@@ -324,6 +351,19 @@ def test_a_gear_that_is_braked_is_no_gear_that_is_thrown_back_between_samples(
         flag = flag_of(measure(short, seed), FlagName.FLANK_NOT_REACHED)
         assert flag is not None
         assert flag.disabling
+
+
+@pytest.mark.parametrize(("rate_hz", "travel_s", "bounce"), [(160.0, 0.022, 0.05), (200.0, 0.019, 0.1)])
+@pytest.mark.parametrize("eased", [0.0, 0.25, 0.5])
+def test_a_gear_that_is_eased_off_its_flank_is_not_taken_for_braked(
+    rate_hz: float, travel_s: float, bounce: float, eased: float
+) -> None:
+    # source: constant torque once it is let go; its last sample before the flank and the rebound look braked
+    rock = Rock(lash_mm=0.1203, rate_hz=rate_hz, travel_s=travel_s, bounce=bounce, dwell_s=0.15)
+    for seed in range(30):
+        trace = make(replace(rock, eased=eased, eased_s=0.04), np.random.default_rng(seed))
+        reading = measure_rock(trace.time_s, trace.indicator_mm, resolution_mm=rock.resolution_mm)
+        assert flag_of(reading, FlagName.FLANK_NOT_REACHED) is None, seed
 
 
 @pytest.mark.parametrize("ratio", [1.0, 12.0])

@@ -48,6 +48,21 @@ def test_a_dwell_that_lies_in_the_press_is_refused_for_it(way: str, rate_hz: flo
         assert all(np.isfinite(value) for flag in flags for value in flag.numbers.values())
 
 
+@pytest.mark.parametrize("way", ["more and more", "late"])
+@pytest.mark.parametrize("dwell_s", [0.3, 0.5])
+def test_a_press_that_grows_is_seen_by_a_few_samples_a_stay(way: str, dwell_s: float) -> None:
+    # read all the same, the lash is 2 to 6 % too large: no stay shows it, all laid over each other do
+    rock = replace(STAND, rate_hz=20.0, dwell_s=dwell_s, press=0.03, press_at=PRESSES[way], reversals=14)
+    for seed in range(12):
+        reading = measure(rock, seed)
+        assert holds_truth(reading, rock) or not reading.usable, seed
+        plain = measure(replace(rock, press=0.0, drift_mm=0.02), seed)
+        assert plain.usable, (seed, plain.flags)
+        assert holds_truth(plain, rock), seed
+    refused = [not measure(rock, seed).usable for seed in range(12)]
+    assert sum(refused) >= 9
+
+
 @pytest.mark.parametrize("bounce", [0.01, 0.02, 0.04])
 @pytest.mark.parametrize("rate_hz", [40.0, 80.0, 200.0, 1000.0])
 def test_a_rebound_is_no_press(rate_hz: float, bounce: float) -> None:

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from daemon.simulated_boxes import PLAIN_BOX
 from daemon.simulated_stand.passes import made
-from lashmap_analysis.cycle.cycle import CycleFit, TiedRock, fit_cycle
+from lashmap_analysis.cycle.cycle import CycleFit, fit_cycle
 from lashmap_analysis.cycle.passes import CyclePass
+from lashmap_analysis.cycle.ties import TiedRock
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_daemon.simulated_stand import SimulatedBox, SimulatedDrive, SimulatedInstruments, Stand
 from lashmap_daemon.simulated_stand.mesh import Mesh

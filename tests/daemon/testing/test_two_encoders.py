@@ -281,11 +281,15 @@ def test_rocks_are_measured_as_with_one_encoder(tmp_path: Path, monkeypatch: pyt
     one.run()
     monkeypatch.setattr("daemon.virtual_time.simulated_stand_file", with_a_board)
     two = VirtualTest(tmp_path / "two", box, seed=3)
-    tick = two.conductor.tick
+    tick, on_pinion = two.conductor.tick, two.stand.file.pinion_encoder
+    assert on_pinion is not None
+    per_rad, before = on_pinion.counts_per_turn / (2.0 * math.pi), [0.0]
 
     def latched(now_s: float, chunks: dict[str, list[Chunk]], lost: Mapping[str, str] | None = None) -> None:
         lines = b"".join(chunk.data for chunk in chunks[ENCODER]).split()
-        pairs = [b"%b,%+011d\r\n" % (line, round(int(line) * TEETH[1] / TEETH[0])) for line in lines]
+        before.append(two._simulated._motion.pinion_rad() * per_rad)
+        counts = np.linspace(before[-2], before[-1], len(lines) + 1)[1:].round().astype(int)
+        pairs = [b"%b,%+011d\r\n" % (line, count) for line, count in zip(lines, counts, strict=True)]
         tick(now_s, {**chunks, ENCODER: [Chunk(now_s, b"".join(pairs))] if pairs else []}, lost or {})
 
     two.conductor.tick = latched  # type: ignore[method-assign]
