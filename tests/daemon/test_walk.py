@@ -331,7 +331,8 @@ def keeps_the_file(desk: Desk) -> None:
     assert by_hand in listed
     assert on_stand in listed
     assert desk.typed(f"lashmap review {BOOK} --json").lstrip().startswith("{")
-    left_out = desk.typed(f'lashmap review {BOOK} --exclude 7 --reason "tip on a burr"', **{"7": "2"})
+    leaving_out = f'lashmap review {BOOK} --exclude 7 --reason "tip on a burr" --by "R. Nobody"'
+    left_out = desk.typed(leaving_out, **{"7": "2"})
     assert "tip on a burr" in left_out
     desk.typed(f"lashmap review {BOOK} --report box.pdf")
     changed = desk.typed(

@@ -281,7 +281,7 @@ class ReviewOptions:
         int | None, typer.Option(help="Take back the exclusion of this number.", show_default=False)
     ] = None
     reason: Annotated[str, typer.Option(help="Why; needed with --exclude and --undo.")] = ""
-    by: Annotated[str, typer.Option(help="Who reviews; the login name when left out.")] = ""
+    by: Annotated[str, typer.Option(help="Who reviews; needed with --exclude and --undo.")] = ""
     sign_off: Annotated[
         str | None, typer.Option(metavar="NAME", help="Sign for the reviewed result.", show_default=False)
     ] = None

@@ -10,7 +10,7 @@ from rich.console import Console
 
 from lashmap_daemon.builds.dossier import check_dossier_name, write_dossier
 from lashmap_daemon.commands.compare import compared
-from lashmap_daemon.commands.options import ReviewOptions, ShimsOptions, login_name
+from lashmap_daemon.commands.options import ReviewOptions, ShimsOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.replay.conclude import (
@@ -93,7 +93,7 @@ def _request_of(options: ReviewOptions) -> ReviewRequest:
         reversal=options.reversal,
         undo=options.undo,
         reason=options.reason.strip(),
-        by=options.by.strip() or signer or login_name(),
+        by=options.by.strip() or signer,
         sign_off=signer,
     )
 

@@ -161,7 +161,7 @@ class LimitsTable(Table):
     minimum_mm: NotNegative | None = None
     maximum_mm: Positive | None = None
     variation_mm: Positive | None = None
-    kind: Literal["normal", "transverse"] = "normal"
+    kind: Literal["normal", "transverse"]
     source: Line = ""
     untouched_tooth_mm: NotNegative | None = None
     tooth_accuracy_grade: Annotated[int, Field(ge=2, le=11)] | None = None
@@ -363,7 +363,7 @@ class BoxFile(Table):
     contact: ContactTable = ContactTable()
     temperature: TemperatureTable = TemperatureTable()
     torque: TorqueTable = TorqueTable()
-    limits: LimitsTable = LimitsTable()
+    limits: LimitsTable = LimitsTable(kind="normal")  # of nothing, where there is no such table
     plan: PlanTable = PlanTable()
     runout: RunoutTable = RunoutTable()
     shims: ShimsTable = ShimsTable()

@@ -313,6 +313,7 @@ def fill_box(tree: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Any]]
         "box": {"type": "?", "serial": "?"},
         "gear_set": values,
         "tip": {"touch_radius_mm": touch_mm, "direction": "normal"},
+        "limits": {"kind": "normal"},
     }
     if tree.get("tip", {}).get("on_arm"):  # an arm has no flank
         filled["tip"]["direction"] = "plane of rotation"

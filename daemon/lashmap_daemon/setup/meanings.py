@@ -137,7 +137,7 @@ MEANINGS: dict[str, Meaning] = {
     "limits.minimum_mm": Meaning("Least backlash allowed at the tightest point", "no least is judged"),
     "limits.maximum_mm": Meaning("Most backlash allowed at the tightest point", "no most is judged"),
     "limits.variation_mm": Meaning("Most allowed between tightest and loosest point", "it is not judged"),
-    "limits.kind": Meaning("Whether the limits are of normal or of transverse backlash", "normal"),
+    "limits.kind": Meaning("Whether the drawing's limits are of normal or of transverse backlash"),
     "limits.source": Meaning("Drawing and sheet the limits are from", "the report names no source"),
     "limits.untouched_tooth_mm": Meaning(
         "What a tooth that no position touched may take from the backlash",

@@ -233,7 +233,7 @@ def test_the_command_as_a_reviewer_types_it(path: Path, tmp_path: Path) -> None:
     nobody = lashmap("review", *here, "--sign-off", " ")
     assert (nobody.returncode, nobody.stdout) == (2, "")
     assert "--sign-off: no name is given, so nothing was signed; name who signs" in nobody.stderr
-    twice = lashmap("review", *here, "--exclude", "2", "--reason", "x")
+    twice = lashmap("review", *here, "--exclude", "2", "--reason", "x", "--by", "R. Nobody")
     assert twice.returncode == 2
     assert "position 2 is left out already (exclusion 1)" in twice.stderr
 

@@ -140,7 +140,7 @@ def test_an_encoder_too_coarse_for_the_limits_is_refused_with_figures(tmp_path: 
     assert check_plan(BOX, with_counts(stand, needed), box_name="box", sweeps=())
     with pytest.raises(ConfigurationError, match="too coarse"):
         check_plan(BOX, with_counts(stand, needed - needed // 100), box_name="box", sweeps=())
-    unlimited = BOX.model_copy(update={"limits": type(BOX.limits)()})
+    unlimited = BOX.model_copy(update={"limits": type(BOX.limits)(kind="normal")})
     assert check_plan(unlimited, with_counts(stand, 1000), box_name="box", sweeps=())
 
 
