@@ -30,7 +30,8 @@ QUIET = (
     "--disable-component-update",
     "--disable-sync",
     "--disable-extensions",
-    "--host-resolver-rules=MAP * ~NOTFOUND",  # whatever still wants to leave this machine finds no way out
+    # Whatever still wants to leave this machine finds no way out.
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
     "--remote-debugging-pipe",
 )
 WITHIN_S = 30.0
@@ -57,8 +58,9 @@ class Browser:
     _rest: bytes = b""
     _events: list[dict[str, Any]] = field(default_factory=list)
 
-    def open(self, path: Path) -> None:
-        """Open a page and wait until it is loaded; counts start anew."""
+    def open(self, page: Path | str) -> None:
+        """Open a file, or an address of this machine, and wait until it is loaded; counts start anew."""
+        address = page if isinstance(page, str) else page.as_uri()
         if not self._session:
             target = self.call("Target.createTarget", url="about:blank")["targetId"]
             self._session = self.call("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
@@ -67,8 +69,10 @@ class Browser:
         self.requests.clear()
         self.refused.clear()
         self.console.clear()
-        self.call("Page.navigate", url=path.as_uri())
-        there = f"document.URL === {json.dumps(path.as_uri())} && document.readyState === 'complete'"
+        self.call("Page.navigate", url=address)
+        # A page may take the fragment out of its address.
+        whole = json.dumps(address.partition("#")[0])
+        there = f"document.URL.split('#')[0] === {whole} && document.readyState === 'complete'"
         self._wait_for("Page.loadEventFired")
         while not self.evaluate(there):  # that was the event of the empty page before it, which came late
             self._wait_for("Page.loadEventFired")
@@ -90,9 +94,26 @@ class Browser:
 
     def key(self, key: str) -> None:
         """Press a key."""
-        text = {"text": key} if len(key) == 1 else {}
-        self.call("Input.dispatchKeyEvent", type="keyDown", key=key, **text)
-        self.call("Input.dispatchKeyEvent", type="keyUp", key=key)
+        text = {"text": "\r" if key == "Enter" else key} if len(key) == 1 or key == "Enter" else {}
+        code = {"windowsVirtualKeyCode": {"Tab": 9, "Enter": 13, "Escape": 27}.get(key, 0)}
+        self.call("Input.dispatchKeyEvent", type="keyDown", key=key, **text, **code)
+        self.call("Input.dispatchKeyEvent", type="keyUp", key=key, **code)
+
+    def resize(self, width: int, height: int, *, dark: bool = False) -> None:
+        """The size of the window in CSS pixels, and what its user prefers."""
+        self.call(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=1,
+            mobile=False,
+        )
+        wanted = [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]
+        self.call("Emulation.setEmulatedMedia", features=wanted)
+
+    def picture(self) -> bytes:
+        """What is seen, as PNG."""
+        return base64.b64decode(self.call("Page.captureScreenshot", format="png")["data"])
 
     def printed(self, *, width_in: float, height_in: float) -> bytes:
         """The page as printed, margins as the page asks."""

@@ -177,11 +177,13 @@ class ReviewOnFront:
 
     Attributes:
         beside: True when other results stand beside the one as recorded.
+        otherwise: The outcome as reviewed where it is another than as recorded; else empty.
         blocks: What is said of it.
         reviewer: Name and date for the signature line; empty when no signature covers the result.
     """
 
     beside: bool
+    otherwise: str
     blocks: tuple[Block, ...]
     reviewer: str
 
@@ -196,8 +198,10 @@ def review_on_front(assessment: Assessment) -> ReviewOnFront | None:
     shown = lines if len(lines) <= _LINES else [*lines[: _LINES - 1], "And more, in full in the evidence."]
     table = _results(assessment, 4)
     last = review.sign_offs[-1] if review.sign_offs and review.covers else None
+    outcomes = [one.verdict.outcome for one in _reviewed(assessment)]
     return ReviewOnFront(
         beside=len(table.heads) > 2,
+        otherwise=next((one for one in outcomes if one != assessment.verdict.outcome), ""),
         blocks=(
             table,
             *(Words(cut_to(line, _LINE), "small") for line in shown),

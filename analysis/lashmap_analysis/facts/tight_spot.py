@@ -51,6 +51,7 @@ MEASURAND = (
     "Normal backlash at the outer end, the least over the mesh cycle and over the roll within a pitch, at "
     "20 °C, at no rock torque (no trace shows an even press), members seated as their bearings hold them."
 )
+READ_BY_EYE = "The readings were read by eye and typed: no trace shows light rocks and a held pinion."
 STATED = Group(
     "stated",
     "the figure that is judged: of the cycle run where it judges, else of the map of all positions; or null",

@@ -259,15 +259,17 @@ def _lacking(assessment: Assessment) -> tuple[str, ...]:
     record, verdict = assessment.record, assessment.verdict
     if verdict.outcome == "conforming":
         return ()
-    found = list(verdict.would_settle) if verdict.outcome == "not proven" else []
+    unproven = [one for one in record.preconditions if one.state != "proven"]
+    remedies = {one.remedy for one in unproven}  # said below, with what they are for
+    settling = verdict.would_settle if verdict.outcome == "not proven" else ()
+    found = [one for one in settling if one not in remedies]
     if record.closing != "completed":
         found.append("The test ended early: go on with it to its end.")
     if not assessment.confirmed:
         found.append("No confirming position agrees with the tight spot: measure one there.")
     found += [
         f"{one.name[:1].upper()}{one.name[1:]} is {one.state} ({one.detail}). {one.remedy}".rstrip()
-        for one in record.preconditions
-        if one.state != "proven"
+        for one in unproven
     ]
     if not found:
         return ()

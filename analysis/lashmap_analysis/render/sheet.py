@@ -24,6 +24,7 @@ from lashmap_analysis.facts.section import Block
 from lashmap_analysis.facts.sweeps import sweep_lines
 from lashmap_analysis.facts.tight_spot import (
     MEASURAND,
+    READ_BY_EYE,
     confirmation,
     interval_without,
     interval_words,
@@ -79,7 +80,7 @@ class Sheet:
         interval: Its 95 % interval in words; a minimum's is not symmetric, so no ± stands beside it.
         without: What that leaves out; empty when nothing.
         headline_name: What the headline is.
-        measurand: The same in one whole sentence.
+        measurand: The same in one whole sentence; of readings that were typed, what they do not prove.
         rail: Interval against limits; None without a figure.
         confirmation: Whether it was gone to and measured.
         spots: Stated, predicted, measured; nothing without any.
@@ -139,7 +140,7 @@ def sheet(assessment: Assessment) -> Sheet:
         interval=interval_words(stated, units) if stated else "",
         without=interval_without(assessment),
         headline_name="Tightest normal backlash, outer end",
-        measurand=MEASURAND,
+        measurand=f"{MEASURAND} {READ_BY_EYE}" if record.indicator.by_eye else MEASURAND,
         rail=_rail(view, assessment),
         confirmation=confirmation(assessment),
         spots=spot_blocks(assessment),

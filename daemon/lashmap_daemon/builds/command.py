@@ -78,7 +78,7 @@ def keep_sheet(request: BuildRequest, person: Person, console: Console, *, answe
             _print_sheet(book, console, plain=request.plain)
             return
         try:
-            _work(logbook, book, given_by(box), asked, console, plain=request.plain)
+            _work(logbook, book, box, asked, console, plain=request.plain)
         except NoMoreAnswers:
             say(console, "The file of answers has ended; everything before is kept.")
         except Left:
@@ -104,20 +104,20 @@ def _found(logbook: Logbook, request: BuildRequest, given: events.Given) -> Buil
 def _work(
     logbook: Logbook,
     book: BuildBook | None,
-    given: events.Given,
+    box: BoxFile,
     asked: Asked,
     console: Console,
     *,
     plain: bool,
 ) -> None:
-    by = asked.question("Who enters this (name)", questions.name)
+    given, by = given_by(box), asked.question("Who enters this (name)", questions.name)
     if book is None:
         book = begin(logbook, given, by)
         asked.show(f"New build {book.name}")
     elif book.build.given != given:
         book.append(events.BoxRead(by=by, local=book.local, given=given))
         asked.show("The box file says something else than before; the sheet goes by what it says now.")
-    session = Session(book, asked, by)
+    session = Session(book, asked, by, box.recorded())
     _print_sheet(book, console, plain=plain)
     while True:
         made = _rows(book)

@@ -132,7 +132,8 @@ def _open(build: Build) -> str:
 
 
 def _state(story: Story, closing: str) -> str:
-    return closing if story.stored is None else f"{story.stored.outcome} ({closing})"
+    state = closing if story.stored is None else f"{story.stored.outcome} ({closing})"
+    return f"{state}, {story.review}" if story.review else state
 
 
 def list_builds(logbook: Logbook) -> list[str]:

@@ -19,6 +19,8 @@ from lashmap_daemon.builds.questions import Asked, Wrong
 from lashmap_daemon.builds.sheet import StepKey, budget_lines, newest_result, reached_text
 from lashmap_daemon.builds.wording import length_text, pack_text, quantity_unit
 from lashmap_daemon.errors import ConfigurationError
+from lashmap_daemon.setup.plausible import implausible_distance
+from lashmap_daemon.story.recorded import Box
 
 _COLDEST_C, _HOTTEST_C = -40.0, 120.0
 
@@ -30,10 +32,11 @@ class Session:
         book: The build.
         asked: Who answers.
         by: Who enters it: asked for, not taken from the login.
+        box: What a figure has to fit.
     """
 
-    def __init__(self, book: BuildBook, asked: Asked, by: str) -> None:
-        self.book, self.asked, self.by = book, asked, by
+    def __init__(self, book: BuildBook, asked: Asked, by: str, box: Box) -> None:
+        self.book, self.asked, self.by, self.box = book, asked, by, box
 
     @property
     def units(self) -> Units:
@@ -121,9 +124,18 @@ class Session:
 
     def _distance(self, member: Shaft) -> None:
         units = self.units
+
+        def distance(answer: str) -> float | None:
+            if answer.casefold() == "none":
+                return None
+            value = questions.above_nothing(answer, units)
+            for why in implausible_distance(self.box, member, value):
+                raise Wrong(why)
+            return value
+
         measured = self.asked.question(
             f"Mounting distance of the {member} as measured, in {units}; none = cannot be measured here",
-            lambda answer: None if answer.casefold() == "none" else questions.above_nothing(answer, units),
+            distance,
         )
         if measured is None:
             reason = self.asked.question("Why it cannot be measured", questions.needed)

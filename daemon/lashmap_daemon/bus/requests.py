@@ -13,7 +13,6 @@ import threading
 import time
 from collections import OrderedDict, deque
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, field
 from functools import partial
 from typing import Final
 
@@ -21,6 +20,7 @@ import aiomqtt
 from paho.mqtt.properties import Properties
 from pydantic import ValidationError
 
+from lashmap_daemon.allowance import Allowance
 from lashmap_daemon.bus.connection import BusClient, properties_of
 from lashmap_daemon.bus.messages import ANSWER, COMMAND, Answer, Command, payload
 from lashmap_daemon.setup.toml_file import in_our_words
@@ -35,28 +35,6 @@ _LOOK_S = 0.02
 _MOST_TOPIC = 200
 _MOST_CORRELATION = 128
 Send = Callable[[Answer], Awaitable[None]]
-
-
-@dataclass
-class Allowance:
-    """A limit on how often: ``burst`` at once, then one every ``interval_s``."""
-
-    burst: int
-    interval_s: float
-    _left: float = field(init=False)
-    _last_s: float = field(default=0.0, init=False)
-
-    def __post_init__(self) -> None:
-        self._left = float(self.burst)
-
-    def spend(self, now_s: float) -> bool:
-        """True when one more is allowed now (monotonic seconds)."""
-        self._left = min(float(self.burst), self._left + (now_s - self._last_s) / self.interval_s)
-        self._last_s = now_s
-        if self._left < 1.0:
-            return False
-        self._left -= 1.0
-        return True
 
 
 class Pending:

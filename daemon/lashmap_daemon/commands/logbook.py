@@ -79,7 +79,8 @@ def _table_of(tests: Sequence[TestSummary], *, serial: bool, interval: bool) -> 
     now = dt.datetime.now(dt.UTC)
     for one in tests:
         ended = one.closing.startswith(COMPLETED)
-        verdict = ", ".join(filter(None, (one.outcome.upper(), "" if ended and one.outcome else one.closing)))
+        closing = "" if ended and one.outcome else one.closing
+        verdict = ", ".join(filter(None, (one.outcome.upper(), closing, one.review)))
         cells = [one.test, verdict, format_length(one.normal_backlash_mm, one.units)]
         cells += [_interval(one)] if interval else []
         cells += [_age(one.started_utc, now), one.operator, *([one.serial] if serial else [])]

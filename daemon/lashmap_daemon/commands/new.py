@@ -25,6 +25,7 @@ from lashmap_daemon.setup import box_file, stand_file
 from lashmap_daemon.setup.box_file import BoxFile
 from lashmap_daemon.setup.bus_table import BusTable
 from lashmap_daemon.setup.draft import Draft, Question, Units, fill_box, fill_stand, questions_of
+from lashmap_daemon.setup.page_table import PageTable
 from lashmap_daemon.setup.shipped import shipped
 from lashmap_daemon.setup.stand_file import (
     ENCODER,
@@ -36,6 +37,7 @@ from lashmap_daemon.setup.stand_file import (
     stand_of,
 )
 from lashmap_daemon.setup.toml_file import Table, in_toml, parse
+from lashmap_daemon.system import forget_typed
 from lashmap_daemon.whole_file import create_new
 
 Check = Callable[[str], object]
@@ -65,6 +67,7 @@ _STAND: dict[str, type[Table]] = {
     ENCODER: stand_file.EncoderTable,
     "prompts": stand_file.PromptsTable,
     "bus": BusTable,
+    "page": PageTable,
     "hands_free": stand_file.HandsFreeTable,
     "check_standard": stand_file.CheckStandardTable,
 }
@@ -80,6 +83,7 @@ _GATES = {
     f"{INDICATOR}.correction": "Does the certificate of the indicator have a correction curve?",
     "prompts": "Shall a file repeat what the technician is shown?",
     "bus": "Is the stand on an MQTT bus?",
+    "page": "Shall a browser, on a tablet at the stand for example, show the test?",
     "hands_free": "Shall the gear be able to say something while both hands are in the machine?",
     "check_standard": "Is there a box that does not change, to prove the stand with?",
 }
@@ -321,6 +325,8 @@ def _converse(steps: list[_Step], console: Console) -> None:
 
 
 def _read(prompt: str, console: Console) -> str:
+    """One answer; what was typed before the question was on the screen is none."""
+    forget_typed()
     try:
         return console.input(f"  {prompt} = ", markup=False).strip()
     except EOFError:

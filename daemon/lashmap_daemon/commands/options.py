@@ -88,6 +88,14 @@ BrakeOption = Annotated[
 BellOption = Annotated[
     bool, typer.Option("--bell", help="Sound the terminal's bell: arrived, good, again, somebody is wanted.")
 ]
+PageOption = Annotated[
+    bool,
+    typer.Option("--page", help="Show the test to a browser, as [page] of the stand file says."),
+]
+PagePortOption = Annotated[
+    int | None,
+    typer.Option(help="As --page, at this port; 0 takes a free one.", show_default=False, min=0, max=65535),
+]
 PlainOption = Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live screen.")]
 SeedOption = Annotated[int, typer.Option(help="The same seed makes the same gearbox.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the figures as JSON instead.")]
@@ -129,6 +137,8 @@ class RunOptions:
     locked_out: LockedOutOption = False
     plain: PlainOption = False
     bell: BellOption = False
+    page: PageOption = False
+    page_port: PagePortOption = None
     runout: Annotated[
         list[Member] | None,
         typer.Option(help="Also turn this member for its runout; may be given twice.", show_default=False),

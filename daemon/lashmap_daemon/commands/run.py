@@ -37,6 +37,9 @@ from lashmap_daemon.errors import (
 from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_have_place
+from lashmap_daemon.page.join import open_page
+from lashmap_daemon.page.on_page import OnThePage
+from lashmap_daemon.page.picture import of_no_test, preparing
 from lashmap_daemon.replay.conclude import hand_over
 from lashmap_daemon.screens.live import LiveScreen
 from lashmap_daemon.screens.next_step import decision_command, print_next_step
@@ -47,6 +50,7 @@ from lashmap_daemon.screens.terminal import say
 from lashmap_daemon.sequence.resume import Unfinished, may_go_on
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.box_file import BoxFile
+from lashmap_daemon.setup.page_table import PageTable
 from lashmap_daemon.setup.shipped import shipped
 from lashmap_daemon.setup.stand_file import Stand, load_stand
 from lashmap_daemon.setup.toml_file import MOST_IN_LABEL, complaint
@@ -72,6 +76,7 @@ from lashmap_daemon.testing.relay import Relay
 
 if TYPE_CHECKING:
     from lashmap_daemon.bus.stand_bus import StandBus
+    from lashmap_daemon.page.stand_page import StandPage
 
 
 _CLEAR = "on the command line (--clear-to-turn)"
@@ -94,6 +99,8 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
             raise ConfigurationError("--by-hand", ["takes the box file alone; leave the stand file out"])
         from lashmap_daemon.commands.by_hand import run_by_hand  # noqa: PLC0415 - the other way of a test
 
+        if options.page or options.page_port is not None:
+            raise ConfigurationError("--page", ["shows a test with instruments; leave it out with --by-hand"])
         return run_by_hand(options, options.by_hand, console)
     stand_path, box_path = _files(options)
     if wrong := complaint(options.operator, MOST_IN_LABEL):
@@ -104,6 +111,7 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
     person = person_at(console)
     _need_a_person(stand, stand_path, person)
     with ExitStack() as stack:
+        page = _page(options, stand, stack, person)
         if options.resume or options.test is not None:
             begun = _go_on(options, box, stand, person, stack)
         else:
@@ -117,7 +125,7 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
             return _again(options, test, book) if stays and may_go_on(book, test) else ""
 
         try:
-            closed = _lead(begun, options, console, bus=bus, go_on=go_on if stays else "")
+            closed = _lead(begun, options, console, bus=bus, page=page, go_on=go_on if stays else "")
         except (StandError, InstrumentError, LogbookFull, LogbookGone) as error:
             saved = error.saved if isinstance(error, LogbookGone) else options.logbook
             if saved is not None:
@@ -135,6 +143,24 @@ def run(options: RunOptions, console: Console, *, stays: bool = True) -> int:
             _save_if_gone(begun.engine.logbook, test)
             raise
         return status
+
+
+def _page(options: RunOptions, stand: Stand, stack: ExitStack, person: Person) -> StandPage | None:
+    """The page of the stand where it is wanted, and how to get to it.
+
+    Raises:
+        ConfigurationError: When it cannot be served.
+    """
+    if not options.page and options.page_port is None:
+        return None
+    table = stand.file.page or PageTable()
+    if options.page_port is not None:
+        table = table.model_copy(update={"port": options.page_port})
+    page = open_page(table, stand.file.stand.name, stack)
+    for line in page.invitation():
+        person.show(line)
+    page.show(lambda: of_no_test(preparing(), (), ()))
+    return page
 
 
 def _say_interrupted(again: str) -> None:
@@ -302,7 +328,13 @@ def _open_logbook(path: Path, stack: ExitStack) -> Logbook:
 
 
 def _lead(
-    begun: _Begun, options: RunOptions, console: Console, *, bus: StandBus | None, go_on: str
+    begun: _Begun,
+    options: RunOptions,
+    console: Console,
+    *,
+    bus: StandBus | None,
+    page: StandPage | None,
+    go_on: str,
 ) -> TestClosed:
     opening = begun.opening
     units, prompts = opening.started.box.box.units, begun.stand.file.prompts
@@ -323,8 +355,17 @@ def _lead(
             stack.callback(slow.close, _LAST_LINES_S)
         if bus is not None:
             screen = OnTheBus(screen, bus)
+        if page is not None:
+            screen = OnThePage(screen, page, opening.started)
         live = begun.engine.live_test(
-            opening, begun.stand, screen, listeners, go_on=go_on, handle_signals=True, slow=(slow,)
+            opening,
+            begun.stand,
+            screen,
+            listeners,
+            go_on=go_on,
+            handle_signals=True,
+            slow=(slow,),
+            beside=() if page is None else (page.relay,),
         )
         return asyncio.run(live.run())
 

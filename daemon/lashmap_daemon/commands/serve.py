@@ -6,6 +6,7 @@ import logging
 import os
 import sys
 from contextlib import ExitStack
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 
@@ -15,16 +16,41 @@ from lashmap_daemon.errors import EXIT_STAND, ConfigurationError, LashmapError
 from lashmap_daemon.logbook.guard import only_writer
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.schema import must_be_writable
+from lashmap_daemon.page.join import open_page
 from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.client import place_for
 from lashmap_daemon.service.journal import Notifier, about, journal
 from lashmap_daemon.service.opening import BoxFolder
+from lashmap_daemon.service.page import ServicePage
 from lashmap_daemon.service.service import Service, Setup, run_until_ended
-from lashmap_daemon.setup.stand_file import load_stand
+from lashmap_daemon.setup.stand_file import Stand, load_stand
 from lashmap_daemon.system import need_local_sockets
+
+if TYPE_CHECKING:
+    from lashmap_daemon.page.stand_page import StandPage
 
 LOG = logging.getLogger("lashmap.service")
 _LEAVING_S = (0.3, 0.3)  # what waits stays in the logbook; whoever ends a service does not wait for a broker
+
+
+def _page(stand: Stand, options: ServeOptions, stack: ExitStack) -> StandPage | None:
+    """The page of the stand, when its file has one.
+
+    Raises:
+        ConfigurationError: When it cannot be served, or nobody could know its token.
+    """
+    table = stand.file.page
+    if table is None:
+        return None
+    if not table.is_own and table.token_file is None:
+        problem = (
+            "page.token_file: a service has no terminal that shows a token; name a file (it is made where it "
+            "is missing), and put what stands in it behind # in the address"
+        )
+        raise ConfigurationError(str(options.stand), [problem])
+    page = open_page(table, stand.file.stand.name, stack)
+    LOG.info("the page of the stand: %s", page.line)
+    return page
 
 
 def serve(options: ServeOptions, _: Console) -> int:
@@ -63,6 +89,7 @@ def serve(options: ServeOptions, _: Console) -> int:
             patience_s=_LEAVING_S,
         )
         setup = Setup(
+            page=ServicePage(_page(stand, options, stack)),
             stand_path=options.stand,
             stand=stand,
             logbook=logbook,

@@ -161,6 +161,7 @@ class TestSummary:
         normal_backlash_mm: At the tight spot; None when none was stated.
         interval_mm: Its interval at 95 %.
         units: Of the box's papers.
+        review: What reviewers made of that outcome since; empty where it stands.
     """
 
     __test__ = False
@@ -175,6 +176,7 @@ class TestSummary:
     normal_backlash_mm: float | None = None
     interval_mm: tuple[float, float] | None = None
     units: Units = "mm"
+    review: str = ""
     closing: str
 
 
@@ -198,6 +200,7 @@ def summary_of(
         normal_backlash_mm=None if stored is None else stored.normal_backlash_mm,
         interval_mm=None if stored is None else stored.interval_mm,
         units=started.box.box.units,
+        review=story.review,
         box=started.box.box.type,
         serial=started.box.box.serial,
         positions=len(story.accepted),

@@ -15,6 +15,7 @@ from lashmap_analysis.record.lengths import format_length
 from lashmap_analysis.record.record import ROLLED
 from lashmap_analysis.rock.flags import FlagName
 
+from lashmap_daemon.screens.phrases import Phrase
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story import events
 from lashmap_daemon.story.wording import (
@@ -22,9 +23,9 @@ from lashmap_daemon.story.wording import (
     in_sentences,
     instruction,
     pass_sentence,
-    place_text,
     ready_sentence,
-    thirds_text,
+    thirds_of,
+    turn_and_angle,
 )
 
 if TYPE_CHECKING:
@@ -33,27 +34,13 @@ if TYPE_CHECKING:
 _GOOD_S = 1.5  # so long it is said that a rock was good, with what comes next below it
 _AGAIN_S = 4.0  # so long it is said that a rock is made again, from when the gear is still
 _CLOSE = 1.0 / 12.0  # of a tooth: so near a phase of the roll the gear may stand
-_HOLD = "hold the pinion, rock the gear lightly from flank to flank"
-HINTS = {
-    FlagName.TOO_FEW_REVERSALS: "rock on",
-    FlagName.FLANK_NOT_SETTLED: "pause on each flank",
-    FlagName.UNSTEADY_FLANK: "rock more lightly, with an even hand",
-    FlagName.SLIP: "lock the pinion, clamp the base, rest on the flanks only",
-    FlagName.OUT_OF_RANGE: "the indicator leaves its range: set it anew",
-    FlagName.STUCK: "the indicator does not move: see to tip and plunger",
-    FlagName.GAP_IN_SAMPLES: "samples are missing: see to cable and plugs",
-    FlagName.UNDERSAMPLED_DWELL: "stay longer on each flank",
-    FlagName.SINGLE_FLANK: "rock to the other flank too",
-    FlagName.FLANK_NOT_REACHED: "push on until the teeth stop the gear, on both flanks",
-    FlagName.COARSE_INDICATOR: "the indicator's steps are too coarse for this lash",
-    FlagName.SPIKES: "single wild values were left out",
-    FlagName.HEAVY_ROCKING: "rock more lightly",
-    FlagName.PINION_MOVED: "the pinion turned: lock it without play",
-    FlagName.INSTRUMENTS_DISAGREE: "indicator and encoder disagree: see to tip and coupling",
+_HOLD = Phrase.of("cue.hold")
+# Flags of typed rocks are not among them: nobody rocks while they are judged.
+HINTS: dict[FlagName, Phrase] = {
+    name: Phrase.of(f"flag.{name.value}")
+    for name in FlagName
+    if name not in {FlagName.READ_BY_EYE, FlagName.TOO_FEW_ROCKS, FlagName.UNEVEN_ROCKS}
 }
-# Teeth are counted: nobody but the person knows where the gear is.
-_LIGHTLY = "hold the pinion, rock lightly from flank to flank"
-_THERE = f"Enter (or the pedal), {_LIGHTLY}"
 _BY_NAME = {name.value: hint for name, hint in HINTS.items()}
 
 
@@ -84,8 +71,8 @@ class Cue:
     """
 
     kind: Kind
-    words: str
-    details: tuple[str, ...] = ()
+    words: Phrase
+    details: tuple[Phrase, ...] = ()
     why: str = ""
 
 
@@ -97,16 +84,16 @@ def hint(name: str) -> str:
 def cue_of_phase(phase: Phase, text: str) -> Cue:
     """What is known of a test elsewhere, of which only phase and instruction are told."""
     kind, words = {
-        Phase.TURNING: (Kind.TURN, "TURN"),
-        Phase.ROCKING: (Kind.ROCK, "ROCK"),
-        Phase.CHECKING: (Kind.MARK, "MARK IN MESH"),
-        Phase.FINDING: (Kind.STOP, "FIND CAUSE"),
-        Phase.SWEEPING: (Kind.TURN, "TURN"),
-        Phase.READYING: (Kind.STOP, "MAKE READY"),
-        Phase.PASSING: (Kind.TURN, "TURN PINION"),
-        Phase.CLOSED: (Kind.END, "NO TEST"),
-    }.get(phase, (Kind.WAIT, "WAIT"))
-    return Cue(kind=kind, words=words, why=text)
+        Phase.TURNING: (Kind.TURN, "turn"),
+        Phase.ROCKING: (Kind.ROCK, "rock"),
+        Phase.CHECKING: (Kind.MARK, "mark_in_mesh"),
+        Phase.FINDING: (Kind.STOP, "find_cause"),
+        Phase.SWEEPING: (Kind.TURN, "turn"),
+        Phase.READYING: (Kind.STOP, "make_ready"),
+        Phase.PASSING: (Kind.TURN, "turn_pinion"),
+        Phase.CLOSED: (Kind.END, "no_test"),
+    }.get(phase, (Kind.WAIT, "wait"))
+    return Cue(kind=kind, words=Phrase.of(f"cue.{words}"), why=text)
 
 
 def cue_of(conductor: Conductor, now_s: float) -> Cue:
@@ -129,8 +116,8 @@ def cue_of(conductor: Conductor, now_s: float) -> Cue:
 def _after(awaited: object, conductor: Conductor) -> Cue | None:  # noqa: PLR0911 - a cue for each
     phase = conductor.state.phase
     if phase is Phase.READYING and isinstance(awaited, events.ReadyAsked):
-        words = "BOX WILL TURN" if awaited.what == "turn" else "LOCK OUT AGAIN"
-        details = ("read, then press y",)
+        words = Phrase.of("cue.box_will_turn" if awaited.what == "turn" else "cue.lock_out_again")
+        details = (Phrase.of("cue.read_then_y"),)
         return Cue(kind=Kind.STOP, words=words, details=details, why=ready_sentence(awaited, between="\n"))
     if phase is Phase.PASSING and isinstance(awaited, events.PassAsked):
         return _passing(awaited, conductor)
@@ -140,20 +127,21 @@ def _after(awaited: object, conductor: Conductor) -> Cue | None:  # noqa: PLR091
         text = instruction(awaited, conductor.box.box.units, conductor.box.gear_set)
         return Cue(
             kind=Kind.MARK,
-            words="MARK IN MESH",
-            details=(f"marked tooth of the {awaited.member}, then hold still and press m",),
+            words=Phrase.of("cue.mark_in_mesh"),
+            details=(Phrase.of(f"cue.mark_of_{awaited.member}"),),
             why=text,
         )
     if phase is Phase.FINDING and isinstance(awaited, events.CauseAsked):
         return Cue(
             kind=Kind.STOP,
-            words="FIND CAUSE",
-            details=("press the number of what you found",),
+            words=Phrase.of("cue.find_cause"),
+            details=(Phrase.of("cue.press_number"),),
             why=cause_sentence(awaited, between="\n"),
         )
     if phase is Phase.CHECKING and isinstance(awaited, events.CountAsked):
         text = instruction(awaited, conductor.box.box.units, conductor.box.gear_set)
-        return Cue(kind=Kind.MARK, words="MARK THERE?", details=("m: it is there   x: it is not",), why=text)
+        words, details = Phrase.of("cue.mark_there"), (Phrase.of("cue.press_m_or_x"),)
+        return Cue(kind=Kind.MARK, words=words, details=details, why=text)
     if phase is Phase.SWEEPING and isinstance(awaited, events.SweepAsked):
         return _sweeping(awaited, conductor)
     return None
@@ -162,26 +150,31 @@ def _after(awaited: object, conductor: Conductor) -> Cue | None:  # noqa: PLR091
 def _passing(asked: events.PassAsked, conductor: Conductor) -> Cue:
     watch = conductor.cycle_run.watch
     kind = Kind.FORWARD if asked.direction == "forward" else Kind.BACK
-    way = asked.direction.upper()
     if watch is None or not watch.begun:
-        details = ("steadily, against the brake, without a stop",)
-        return Cue(kind=kind, words=f"TURN PINION {way}", details=details, why=pass_sentence(asked))
+        words, details = Phrase.of(f"cue.turn_pinion_{kind}"), (Phrase.of("cue.against_brake"),)
+        return Cue(kind=kind, words=words, details=details, why=pass_sentence(asked))
     left = max(asked.engagements - watch.teeth, 0.0)
-    speed = f"{watch.deg_per_s:.0f} °/s"
     left_s = left / (watch.deg_per_s / 360.0 * conductor.gear_set.pinion_teeth) if watch.deg_per_s > 0 else 0
-    time_left = f", about {left_s:.0f} s left" if left_s else ""
-    details = (f"pinion at {speed}; {watch.teeth:.0f} of {asked.engagements} teeth done{time_left}",)
-    return Cue(kind=kind, words=f"{way} {left:.0f} TEETH", details=details)
+    detail = Phrase.of(
+        "cue.pass_time_left" if left_s else "cue.pass_so_far",
+        speed=f"{watch.deg_per_s:.0f}",
+        done=f"{watch.teeth:.0f}",
+        all=asked.engagements,
+        seconds=f"{left_s:.0f}",
+    )
+    return Cue(kind=kind, words=Phrase.of(f"cue.pass_{kind}", teeth=f"{left:.0f}"), details=(detail,))
 
 
 def _sweeping(awaited: events.SweepAsked, conductor: Conductor) -> Cue:
     text = instruction(awaited, conductor.box.box.units, conductor.box.gear_set)
     watch = conductor.sweep_watch
     if watch is None or not conductor.indicator_set:
-        where = f"on the {awaited.member}; where it sits there already: Enter"
-        return Cue(kind=Kind.WAIT, words="SET TIP", details=(where,), why=text)
-    words = f"TURN ON {watch.turned_deg:.0f}°" if watch.turned_deg else f"TURN {awaited.member.upper()}"
-    return Cue(kind=Kind.TURN, words=words, details=("steadily, one way, without a stop",), why=text)
+        words, details = Phrase.of("cue.set_tip"), (Phrase.of(f"cue.tip_on_{awaited.member}"),)
+        return Cue(kind=Kind.WAIT, words=words, details=details, why=text)
+    words = Phrase.of(f"cue.turn_{awaited.member}")
+    if watch.turned_deg:
+        words = Phrase.of("cue.turn_on", degrees=f"{watch.turned_deg:.0f}")
+    return Cue(kind=Kind.TURN, words=words, details=(Phrase.of("cue.steadily"),), why=text)
 
 
 def _gone(accepted: events.RockAccepted, conductor: Conductor) -> bool:
@@ -202,39 +195,58 @@ def _turning(asked: events.PositionAsked, conductor: Conductor) -> Cue:
     way = _teeth_to(asked.engagement, conductor)
     way = asked.turn_teeth if way is None else way
     teeth = abs(way)
-    # One line of 80 columns, so that the deed has the next one.
-    place = place_text(asked.engagement, asked.gear_angle_deg, conductor.box.gear_set)
-    if asked.engagement < 0:  # an angle before the matched teeth takes a line of its own
-        place = f"{teeth_met(conductor.box.gear_set, asked.engagement)} (engagement {asked.engagement})"
+    place = _place(asked, conductor)
     if asked.turn_deg and not asked.turn_teeth:
         return _rolling_on(asked, conductor, place)
     why = asked.reason if asked.attempt > 1 else ""
-    details = (
-        f"{'confirm' if asked.purpose == 'confirming' else 'to'} {place}",
-        f"then {_THERE if conductor.is_counted else _HOLD}",
-    )
+    # Teeth are counted: nobody but the person knows where the gear is.
+    details = (place, Phrase.of("cue.then_press_and_hold" if conductor.is_counted else "cue.then_hold"))
     if not teeth:
         if why:
-            return Cue(kind=Kind.AGAIN, words="AGAIN", details=(_HOLD,), why=_again(asked))
-        return Cue(kind=Kind.ROCK, words="STAY", details=details)
-    kind, name = (Kind.FORWARD, "FORWARD") if way > 0 else (Kind.BACK, "BACK")
-    words = f"{name} {teeth} {'TOOTH' if teeth == 1 else 'TEETH'}"
+            return Cue(kind=Kind.AGAIN, words=Phrase.of("cue.again"), details=(_HOLD,), why=_again(asked))
+        return Cue(kind=Kind.ROCK, words=Phrase.of("cue.stay"), details=details)
+    kind = Kind.FORWARD if way > 0 else Kind.BACK
+    words = Phrase.of(f"cue.{kind}", n=teeth)
     return Cue(kind=kind, words=words, details=details, why=_again(asked) if why else "")
 
 
-def _rolling_on(asked: events.PositionAsked, conductor: Conductor, place: str) -> Cue:
+def _place(asked: events.PositionAsked, conductor: Conductor) -> Phrase:
+    """Where to go: one line of 80 columns, so that the deed has the next one."""
+    met = teeth_met(conductor.box.gear_set, asked.engagement)
+    key = "cue.confirm_at" if asked.purpose == "confirming" else "cue.to_place"
+    figures = {"gear": met.gear_tooth, "pinion": met.pinion_tooth, "engagement": asked.engagement}
+    if (
+        turn_and_angle(asked.gear_angle_deg, decimals=1)[0] < 0
+    ):  # an angle before the matched teeth takes a line of its own
+        return Phrase.of(f"{key}_before", **figures)
+    return Phrase.of(key, **figures, angle=angle_phrase(asked.gear_angle_deg, decimals=1))
+
+
+def angle_phrase(gear_deg: float, *, decimals: int) -> Phrase:
+    """As `story.wording.angle_text` says it."""
+    turn, angle_deg = turn_and_angle(gear_deg, decimals=decimals)
+    key = "cue.angle_before" if turn < 0 else "cue.angle"
+    return Phrase.of(key, degrees=f"{angle_deg:.{decimals}f}", turn=abs(turn))
+
+
+def _rolling_on(asked: events.PositionAsked, conductor: Conductor, place: Phrase) -> Cue:
     """A part of a tooth is to go: whole teeth would not say how far."""
     gear, pitch_deg = conductor.channels.latest_gear_deg, conductor.gear_set.gear_angle_deg(1)
     left_deg = asked.turn_deg if gear is None else asked.gear_angle_deg - gear[1]
-    what = "roll phase: " if asked.purpose in ROLLED else ""
     why = _again(asked) if asked.attempt > 1 else ""
     # A low terminal has room for two lines: the place gives way first.
-    details = (f"then set the tip again, {_LIGHTLY}", f"{what}to {place}")
+    where = Phrase.of("cue.roll_phase", place=place) if asked.purpose in ROLLED else place
+    details = (Phrase.of("cue.then_set_tip"), where)
     if abs(left_deg) < pitch_deg * _CLOSE:
-        return Cue(kind=Kind.ROCK, words="STAY", details=details, why=why)
-    kind, name = (Kind.FORWARD, "FORWARD") if left_deg > 0 else (Kind.BACK, "BACK")
-    by = thirds_text(left_deg, conductor.gear_set)
-    return Cue(kind=kind, words=f"{name} {abs(left_deg):.1f}°", details=(f"gear {by}", *details), why=why)
+        return Cue(kind=Kind.ROCK, words=Phrase.of("cue.stay"), details=details, why=why)
+    kind = Kind.FORWARD if left_deg > 0 else Kind.BACK
+    words = Phrase.of(f"cue.roll_{kind}", degrees=f"{abs(left_deg):.1f}")
+    whole, third, pinion_deg = thirds_of(left_deg, conductor.gear_set)
+    part = Phrase.of(f"cue.thirds_of_tooth_{third}")
+    if whole:
+        part = Phrase.of("cue.teeth_and_thirds", n=whole, part=Phrase.of(f"cue.thirds_{third}"))
+    by = Phrase.of("cue.roll_by", degrees=f"{abs(left_deg):.1f}", part=part, pinion=f"{pinion_deg:.1f}")
+    return Cue(kind=kind, words=words, details=(by, *details), why=why)
 
 
 def _again(asked: events.PositionAsked) -> str:
@@ -245,29 +257,32 @@ def _rocking(conductor: Conductor, now_s: float) -> Cue:
     rock, awaited = conductor.rock, conductor.story.awaited
     again = isinstance(awaited, events.PositionAsked) and awaited.attempt > 1 and awaited
     if rock is None:
-        return Cue(kind=Kind.ROCK, words="ROCK", details=(_HOLD,))
-    how = _HOLD
-    if conductor.channels.indicator_on_button:
-        how = "hold the gear on a flank and press three times or more, then on the other"
+        return Cue(kind=Kind.ROCK, words=Phrase.of("cue.rock"), details=(_HOLD,))
+    how = Phrase.of("cue.press_on_flanks") if conductor.channels.indicator_on_button else _HOLD
     if again and now_s - rock.started_s < _AGAIN_S:
-        return Cue(kind=Kind.AGAIN, words="AGAIN", details=(how,), why=_again(again))
+        return Cue(kind=Kind.AGAIN, words=Phrase.of("cue.again"), details=(how,), why=_again(again))
     reading, wanted = rock.reading, conductor.box.plan.reversals
-    words = f"ROCK {reading.reversals}/{wanted}" if reading and reading.reversals else "ROCK"
+    words = Phrase.of("cue.rock")
+    if reading and reading.reversals:
+        words = Phrase.of("cue.rock_count", done=reading.reversals, wanted=wanted)
     flags = reading.flags if reading and reading.reversals else ()
     # A rock that has just begun lacks everything; only what rocking on does not mend is worth a word.
     hints = dict.fromkeys(HINTS[one.name] for one in flags if one.name is not FlagName.TOO_FEW_REVERSALS)
-    return Cue(kind=Kind.ROCK, words=words, details=("; ".join(hints) or how,))
+    return Cue(kind=Kind.ROCK, words=words, details=(Phrase.row(hints) if hints else how,))
 
 
 def _good(accepted: events.RockAccepted, after: Cue, awaited: object, conductor: Conductor) -> Cue:
     lash = format_length(accepted.normal_backlash_mm, conductor.box.box.units)
-    following = f"next: {after.words}"
+    following = Phrase.of("cue.next", what=after.words)
     if isinstance(awaited, events.PositionAsked):
-        following += f" to {teeth_met(conductor.box.gear_set, awaited.engagement)}"
-    return Cue(kind=Kind.GOOD, words="GOOD", details=(f"normal backlash {lash}", following))
+        met = teeth_met(conductor.box.gear_set, awaited.engagement)
+        teeth = {"gear": met.gear_tooth, "pinion": met.pinion_tooth}
+        following = Phrase.of("cue.next_to", what=after.words, **teeth)
+    details = (Phrase.of("cue.lash_was", lash=lash), following)
+    return Cue(kind=Kind.GOOD, words=Phrase.of("cue.good"), details=details)
 
 
 def _closed(awaited: object, text: str) -> Cue:
     outcome = awaited.outcome if isinstance(awaited, events.TestClosed) else "completed"
-    words = "DONE" if outcome == "completed" else outcome.upper()
-    return Cue(kind=Kind.END, words=words, details=("working out the result",), why=text)
+    words, details = Phrase.of(f"cue.{outcome}"), (Phrase.of("cue.working_out"),)
+    return Cue(kind=Kind.END, words=words, details=details, why=text)

@@ -21,6 +21,7 @@ from rich.text import Text
 from lashmap_daemon.screens.cue import Kind, hint
 from lashmap_daemon.screens.letters import HIGH, tall
 from lashmap_daemon.screens.picture import LEGEND, Around, draw, rock_picture, scale
+from lashmap_daemon.screens.view import STALE_S
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.story.wording import angle_text
 
@@ -44,7 +45,6 @@ _KEYS_WHEN_COUNTED = {
     Phase.CHECKING: "m it is there   x it is not   s skip   n note   q stop",
     Phase.TURNING: f"Enter there   {KEYS}",
 }
-_STALE_S = 1.0
 _BAR = 14
 _GAP = 2
 _MARGIN = 1
@@ -274,7 +274,7 @@ def _spot(view: View) -> str:
 def _rock_line(view: View) -> str:
     """The rock in hand in words; its flags with what to do about each."""
     if view.rock is None:
-        return "" if view.trace is None else f"{view.trace.what} {view.trace.number}"
+        return "" if view.trace is None else view.trace.title
     count = f"{view.rock.reversals} of {view.reversals_wanted} reversals"
     flags = "; ".join(f"{flag.name}: {hint(flag.name)}" for flag in view.rock.flags)
     if not view.rock.usable:
@@ -321,7 +321,7 @@ def _age(view: View, age_s: float | None) -> Segment:
     if age_s is None:
         return Segment("nothing heard yet", _STYLES["bold reverse"])
     text = f"last sample {age_s:.1f} s ago"
-    stale = age_s > _STALE_S
+    stale = age_s > STALE_S
     return Segment(f"STALE: {text}", _STYLES["bold reverse"]) if stale else Segment(text, _STYLES["dim"])
 
 

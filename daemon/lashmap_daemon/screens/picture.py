@@ -162,7 +162,7 @@ def scale(
 
 def rock_picture(trace: RockTrace, units: Units, width: int, rows: int) -> list[str]:
     """The indicator against time since the rock began; a dashed line and its value for each flank found."""
-    names = [format_length(one, units, with_unit=False, signed=trace.signed) for one in trace.flanks_mm]
+    names = [format_length(one, units, with_unit=False, signed=trace.is_rock) for one in trace.flanks_mm]
     left = max([*map(len, names), 0]) + 1
     columns = max(width - left, 1)
     dots = np.zeros((rows * 4, columns * 2), dtype=bool)

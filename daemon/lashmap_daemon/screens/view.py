@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-from lashmap_analysis.gears.tooth_names import teeth_met
+from lashmap_analysis.gears.tooth_names import TeethMet, teeth_met
 from lashmap_analysis.record.record import ROLLED
 
 from lashmap_daemon.screens.cue import Cue, cue_of
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from lashmap_analysis.rock.rock import RockReading
 
     from lashmap_daemon.testing.conductor import Conductor
+
+
+STALE_S = 1.0  # a value that is older is said to be so
 
 
 @dataclass(frozen=True)
@@ -65,16 +68,19 @@ class RockTrace:
         high_mm: The largest.
         flanks_mm: Mean level of the lower and of the upper flank, as far as they were found.
         number: Of the position, or of the pass.
-        what: What has that number.
-        signed: Values have a sign: they are readings of an indicator, and no lash.
+        is_rock: Otherwise it is the lash over the mesh cycle while passes are made, which has no sign.
     """
 
     low_mm: np.ndarray = field(compare=False)
     high_mm: np.ndarray = field(compare=False)
     flanks_mm: tuple[float, ...]
     number: int
-    what: str = "rock of position"
-    signed: bool = True
+    is_rock: bool = True
+
+    @property
+    def title(self) -> str:
+        """What it is, with its number."""
+        return f"{'rock of position' if self.is_rock else 'normal backlash so far, pass'} {self.number}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,7 +110,7 @@ class View:
     damaged: str = ""  # instruments whose lines are damaged, with the share of them
     limits_mm: tuple[float | None, float | None] = (None, None)  # least and most normal backlash allowed
     gear_teeth: int | None = None
-    tight_teeth: str = ""  # the teeth of the tight spot in words
+    tight_teeth: TeethMet | None = None
     trace: RockTrace | None = None
     is_counted: bool = False  # there is no encoder
     is_by_angle: bool = False  # there is no indicator: its value is the arc of the gear
@@ -159,7 +165,7 @@ def view_of(conductor: Conductor, now_s: float, instruction: str) -> View:
         is_counted=conductor.is_counted,
         is_by_angle=INDICATOR not in channels.monitors,
         gear_teeth=conductor.gear_set.gear_teeth,
-        tight_teeth=str(teeth_met(conductor.gear_set, predicted.engagement)) if predicted else "",
+        tight_teeth=teeth_met(conductor.gear_set, predicted.engagement) if predicted else None,
     )
 
 
@@ -207,8 +213,7 @@ def _curve_of(curve_mm: np.ndarray | None, number: int) -> RockTrace | None:
     middle = float(np.median(curve_mm[seen]))
     np.fmin.at(low, part[seen], curve_mm[seen])
     np.fmax.at(high, part[seen], curve_mm[seen])
-    what = "normal backlash so far, pass"
-    return RockTrace(low_mm=low, high_mm=high, flanks_mm=(middle,), number=number, what=what, signed=False)
+    return RockTrace(low_mm=low, high_mm=high, flanks_mm=(middle,), number=number, is_rock=False)
 
 
 def _rock(reading: RockReading) -> RockShown:

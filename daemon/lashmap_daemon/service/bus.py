@@ -97,15 +97,19 @@ class ServiceBus:
 
 
 async def _done(pending: Pending, obey: Obey) -> str:
-    """Do what is asked; why that did not succeed, or nothing."""
     asked = pending.command
+    return await carried_out(pending.as_words, obey, f"{asked.command}, asked over the bus by {asked.by},")
+
+
+async def carried_out(commands: list[str], obey: Obey, what: str) -> str:
+    """Do what is asked; why that did not succeed, or nothing. ``what`` begins a line of the log."""
     try:
-        for words in pending.as_words:
+        for words in commands:
             await obey(words)
     except LashmapError as error:
-        LOG.info("%s, asked over the bus by %s, was refused: %s", asked.command, asked.by, error)
+        LOG.info("%s was refused: %s", what, error)
         return str(error)
     except Exception as error:
-        LOG.exception("a request over the bus failed")
+        LOG.exception("%s failed", what)
         return f"it failed ({type(error).__name__}); the log of the service has more"
     return ""

@@ -26,6 +26,7 @@ from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import about
 from lashmap_daemon.service.opening import PREPARING_S, BoxFolder, Waiting, prepare, prepare_again
+from lashmap_daemon.service.page import ServicePage
 from lashmap_daemon.service.words import Begin, Cause, Resume
 from lashmap_daemon.setup.stand_file import Stand
 from lashmap_daemon.story import events
@@ -182,6 +183,7 @@ class Lead:
         output: Path,
         on_change: Callable[[], None],
         bus: ServiceBus | None = None,
+        page: ServicePage | None = None,
     ) -> None:
         self.stand, self.boxes = stand, boxes
         self.state: State = "idle"
@@ -190,7 +192,7 @@ class Lead:
         self._ports, self._logbook, self._output = ports, logbook, output
         self._engine = Engine(ports, logbook, say_again=", then enter: lashmap tell STAND matched")
         self._on_change = on_change
-        self._bus = bus or ServiceBus(None)
+        self._bus, self._page = bus or ServiceBus(None), page or ServicePage(None)
         self._wake = asyncio.Event()
         self._begun: _Begun | None = None
         self._live: LiveTest | None = None
@@ -410,9 +412,15 @@ class Lead:
         if prompts:
             listeners = (PromptsFile(Path(prompts.file), opening.started.box.gear_set),)
         go_on = f"lashmap tell STAND resume BOX --test {opening.started.test}"
-        screen = self._bus.screen(shown)
+        screen = self._page.screen(self._bus.screen(shown), opening.started)
         self._live = self._engine.live_test(
-            opening, self.stand, screen, listeners, go_on=go_on, handle_signals=False
+            opening,
+            self.stand,
+            screen,
+            listeners,
+            go_on=go_on,
+            handle_signals=False,
+            beside=self._page.relays,
         )
         return await self._live.run()
 

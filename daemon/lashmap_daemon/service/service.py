@@ -22,7 +22,7 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from lashmap_drivers.errors import (
     InstrumentError,
@@ -40,12 +40,16 @@ from lashmap_daemon.service.bus import ServiceBus
 from lashmap_daemon.service.journal import Holding, Notifier
 from lashmap_daemon.service.lead import Lead, ServiceScreen
 from lashmap_daemon.service.opening import BoxFolder
+from lashmap_daemon.service.page import ServicePage
 from lashmap_daemon.service.server import serving
 from lashmap_daemon.setup.same import accepted
 from lashmap_daemon.setup.stand_file import ENCODER, PINION_ENCODER, Stand, load_stand
 from lashmap_daemon.story.wording import angle_text
 from lashmap_daemon.system import on_signals
 from lashmap_daemon.testing.monitor import StandInstrument, StandPorts
+
+if TYPE_CHECKING:
+    from lashmap_daemon.testing.conductor import Conductor
 
 
 def state_of(instrument: StandInstrument, now_s: float) -> words.InstrumentState:
@@ -133,6 +137,8 @@ def lines(report: words.StatusReport) -> list[str]:
         sentences.append(f"  last       {report.last_test}")
     if report.bus:
         sentences.append(f"  bus        {report.bus}")
+    if report.page:
+        sentences.append(f"  page       {report.page}")
     sentences.append(f"  boxes      {', '.join(report.boxes) or 'none'}")
     sentences.append(f"  logbook    {report.logbook}; up for {_span(report.uptime_s)}")
     return sentences
@@ -217,6 +223,7 @@ class Setup:
     notifier: Notifier
     holding: Holding
     bus: ServiceBus
+    page: ServicePage
 
 
 class Service:
@@ -237,6 +244,7 @@ class Service:
             output=setup.output,
             on_change=self._tell_status,
             bus=setup.bus,
+            page=setup.page,
         )
         self._started_s = time.monotonic()
         self._watch = Watch(self._lead, self._ports, setup.logbook)
@@ -257,6 +265,7 @@ class Service:
                             ("drain", self._drain()),
                             ("watch", self._watch_over()),
                             ("requests", self._setup.bus.take_requests(self._lead.obey)),
+                            ("page", self._setup.page.go_on(self._report, self._running, self._lead.obey)),
                             *((f"open {name}", self._ports.keep(name)) for name in self._ports.wires),
                         )
                     ]
@@ -345,6 +354,10 @@ class Service:
                 sentences = await self._lead.obey(request.command)
         return words.Answer(say=sentences)
 
+    def _running(self) -> Conductor | None:
+        screen = self._lead.screen
+        return screen.conductor if screen is not None and self._lead.state == "testing" else None
+
     def _report(self) -> words.StatusReport:
         """How the service is now."""
         lead, now_s = self._lead, time.monotonic()
@@ -377,6 +390,7 @@ class Service:
             boxes=lead.boxes.names(),
             uptime_s=now_s - self._started_s,
             bus=self._setup.bus.line,
+            page=self._setup.page.line,
         )
 
     # Signals ----------------------------------------------------------------------------------------------

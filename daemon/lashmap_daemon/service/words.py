@@ -169,6 +169,7 @@ class StatusReport(_Words):
         last_refusal: Why the last refused rock or sweep was refused.
         last_test: How the test before ended, as a sentence.
         bus: How the broker is; empty for a stand that is not published.
+        page: Where the page is and who looks; empty for a stand without one.
     """
 
     state: Literal["idle", "preparing", "testing", "concluding", "ending"]
@@ -185,6 +186,7 @@ class StatusReport(_Words):
     boxes: list[str] = []
     uptime_s: float = 0.0
     bus: str = ""
+    page: str = ""
 
 
 class Answer(_Words):

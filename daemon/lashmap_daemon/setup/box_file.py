@@ -88,7 +88,7 @@ class TipTable(Table):
     """Where the tip touches the gear and which way the indicator looks."""
 
     touch_radius_mm: Finite
-    direction: Literal["normal", "plane of rotation"] = "normal"
+    direction: Literal["normal", "plane of rotation"]
     off_normal_deg: Finite = 0.0
     lever_deg: Finite | None = None
     on_arm: bool = False

@@ -109,23 +109,7 @@ class BusTable(Table):
             raise ConfigurationError(
                 "bus", [f"user {self.user} has no password: name a password_file, or set {PASSWORD_VARIABLE}"]
             )
-        path = Path(self.password_file)
-        try:
-            if path.stat().st_mode & stat.S_IRWXO:
-                raise ConfigurationError(
-                    str(path), [f"everyone on this machine can read the password; run: chmod o= {path}"]
-                )
-            lines = read_regular(path, _MOST_PASSWORD_BYTES).decode("utf-8").splitlines()
-        except FileRefused as error:
-            raise ConfigurationError(str(path), [f"the password: {error}"]) from None
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or "is not UTF-8 text"
-            raise ConfigurationError(
-                str(path), [f"the password cannot be read ({reason}); check bus.password_file"]
-            ) from None
-        if not lines or not lines[0]:
-            raise ConfigurationError(str(path), ["holds no password; write it on the first line"])
-        return lines[0]
+        return first_line(Path(self.password_file), "the password", "bus.password_file")
 
     def tls(self) -> ssl.SSLContext | None:
         """What the encrypted connection trusts and shows; None for an unencrypted one.
@@ -138,9 +122,7 @@ class BusTable(Table):
         import ssl  # noqa: PLC0415 - 10 ms that only the bus pays
 
         for name in ("ca_file", "certificate_file", "key_file"):
-            path = getattr(self, name)
-            if path is not None and not (os.path.isfile(path) and os.access(path, os.R_OK)):  # noqa: PTH113
-                raise ConfigurationError(path, [f"cannot be read; check bus.{name}"])
+            must_be_readable(getattr(self, name), f"bus.{name}")
         try:
             context = ssl.create_default_context(cafile=self.ca_file)
         except ssl.SSLError:
@@ -149,13 +131,62 @@ class BusTable(Table):
             ) from None
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         if self.certificate_file is not None:
-            try:
-                context.load_cert_chain(self.certificate_file, self.key_file, password=_no_question)
-            except ssl.SSLError as error:
-                wrong = f"does not fit {self.key_file} ({error.reason or 'not PEM'})"
-                todo = "check bus.certificate_file and bus.key_file (the key without a passphrase)"
-                raise ConfigurationError(self.certificate_file, [f"{wrong}; {todo}"]) from None
+            show_certificate(context, self.certificate_file, self.key_file, "bus")
         return context
+
+
+def first_line(path: Path, what: str, key: str) -> str:
+    """What stands on the first line of a file that is nobody else's business.
+
+    Args:
+        path: The file.
+        what: That is, for messages.
+        key: Of the stand file, which names it.
+
+    Raises:
+        ConfigurationError: When there is nothing, or everyone can read it.
+    """
+    try:
+        if path.stat().st_mode & stat.S_IRWXO:
+            raise ConfigurationError(
+                str(path), [f"everyone on this machine can read {what}; run: chmod o= {path}"]
+            )
+        lines = read_regular(path, _MOST_PASSWORD_BYTES).decode("utf-8").splitlines()
+    except FileRefused as error:
+        raise ConfigurationError(str(path), [f"{what}: {error}"]) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "is not UTF-8 text"
+        raise ConfigurationError(str(path), [f"{what} cannot be read ({reason}); check {key}"]) from None
+    if not lines or not lines[0]:
+        word = what.rsplit(maxsplit=1)[-1]
+        raise ConfigurationError(str(path), [f"holds no {word}; write it on the first line"])
+    return lines[0]
+
+
+def must_be_readable(path: str | None, key: str) -> None:
+    """Look whether a file that a key names can be read.
+
+    Raises:
+        ConfigurationError: When it cannot.
+    """
+    if path is not None and not (os.path.isfile(path) and os.access(path, os.R_OK)):  # noqa: PTH113 - Path.is_file fails at a name that is too long
+        raise ConfigurationError(path, [f"cannot be read; check {key}"])
+
+
+def show_certificate(context: ssl.SSLContext, certificate: str, key: str | None, table: str) -> None:
+    """Show a certificate to the other end of connections of a context.
+
+    Raises:
+        ConfigurationError: When it is none, or the key is not its own; names the table of the stand file.
+    """
+    import ssl  # noqa: PLC0415 - 10 ms that only an encrypted connection pays
+
+    try:
+        context.load_cert_chain(certificate, key, password=_no_question)
+    except ssl.SSLError as error:
+        wrong = f"does not fit {key} ({error.reason or 'not PEM'})"
+        todo = f"check {table}.certificate_file and {table}.key_file (the key without a passphrase)"
+        raise ConfigurationError(certificate, [f"{wrong}; {todo}"]) from None
 
 
 def _no_question() -> str:

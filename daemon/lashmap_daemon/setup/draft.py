@@ -312,7 +312,7 @@ def fill_box(tree: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Any]]
     filled: dict[str, dict[str, Any]] = {
         "box": {"type": "?", "serial": "?"},
         "gear_set": values,
-        "tip": {"touch_radius_mm": touch_mm},
+        "tip": {"touch_radius_mm": touch_mm, "direction": "normal"},
     }
     if tree.get("tip", {}).get("on_arm"):  # an arm has no flank
         filled["tip"]["direction"] = "plane of rotation"
@@ -355,6 +355,8 @@ def fill_stand(
         filled["indicator.correction"] = {"corrections_mm": zeros, "uncertainties_mm": zeros}
     if "certificate_file" in tree.get("bus", {}):
         filled["bus"] = {"key_file": "?"}
+    if "certificate_file" in tree.get("page", {}):
+        filled["page"] = {"key_file": "?"}
     return filled
 
 

@@ -75,7 +75,7 @@ MEANINGS: dict[str, Meaning] = {
     ),
     "tip.touch_radius_mm": Meaning("Distance of the tip's point of contact from the gear axis"),
     "tip.direction": Meaning(
-        "Which way the plunger looks: along the flank normal, or in the plane of rotation", "along the normal"
+        "Which way the plunger looks: along the flank normal, or in the plane of rotation"
     ),
     "tip.off_normal_deg": Meaning(
         "Angle of the plunger off that direction; the reading is then too large, and is corrected",
@@ -260,6 +260,25 @@ MEANINGS: dict[str, Meaning] = {
     "bus.settle_seconds": Meaning(
         "How long the broker must have a record before it counts as delivered", "10"
     ),
+    "page.host": Meaning(
+        "Address or name of this computer at which the page of the stand is served", "127.0.0.1, itself alone"
+    ),
+    "page.port": Meaning("Port of the page; 0 takes one that is free", "8460"),
+    "page.may": Meaning(
+        "What a person may do on the page (repeat, skip, note, stop), with commas between the words",
+        "nothing: it is for looking",
+    ),
+    "page.names": Meaning(
+        "Names by which others reach this computer, with commas between",
+        "its addresses and its own name are taken",
+    ),
+    "page.token_file": Meaning(
+        "File with the token that whoever looks has to know; made where it is missing",
+        "made anew each time, and none is needed at this computer itself",
+    ),
+    "page.certificate_file": Meaning("Certificate of an encrypted page", "it is not encrypted"),
+    "page.key_file": Meaning("Key of that certificate, without a passphrase", "it is not encrypted"),
+    "page.lookers": Meaning("At most so many who look at a time", "16"),
     "hands_free.gestures": Meaning(
         "What the gear may say while both hands are in the machine, with commas between the words", "nothing"
     ),

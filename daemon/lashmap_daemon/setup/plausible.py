@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from itertools import pairwise
 from math import degrees
 
 from lashmap_analysis.gears.gear_set import GearSet
 from lashmap_analysis.record.lengths import MM_PER_INCH
+from lashmap_analysis.record.record import Shaft
 
 from lashmap_daemon.story.recorded import (
     Box,
@@ -69,6 +71,7 @@ USUAL_BAUD = frozenset(
     {300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 56000, 57600, 76800, 115200, 128000}
     | {230400, 250000, 256000, 460800, 500000, 921600, 1000000}
 )
+_OF_KEYS = ": keys that end in _mm are in millimetres, in _in in inches"
 LEAST_SHIM_MM = 0.005  # the thinnest foil that is sold
 COARSEST_STEP = 0.005  # of packs, as a part of the outer cone distance: coarser ones set no mounting distance
 LEAST_SETTING_MM = 0.01  # no tip is set on a flank to less by hand
@@ -172,6 +175,18 @@ def _mounting(mounting: Mounting, gear_set: GearSet) -> Iterator[str]:
         believed = f"{_shown(smallest)} to {_shown(largest)}"
         why = f"is no tolerance of a mounting distance of {of}: believed is {believed}"
         yield _sentence("mounting.tolerance", mounting.tolerance_mm, why)
+
+
+def implausible_distance(box: Box, member: Shaft, distance_mm: float) -> Iterator[str]:
+    """Why a mounting distance that was measured on this box cannot be meant."""
+    if member == "pinion":
+        mounting = replace(box.mounting, pinion_set_mm=distance_mm)
+    else:
+        mounting = replace(box.mounting, gear_set_mm=distance_mm)
+    for one in _mounting(mounting, box.gear_set.gear_set()):
+        key, _, why = one.partition("_mm: ")
+        if key == f"mounting.{member}_set":
+            yield why.partition(_OF_KEYS)[0] + "."
 
 
 def _shims(shims: Shims, gear_set: GearSet) -> Iterator[str]:
@@ -373,10 +388,7 @@ def _too_few_counts(encoder: Encoder, gear_set: GearSet, *, two: bool) -> Iterat
 
 
 def _sentence(key: str, value_mm: float, why: str) -> str:
-    return (
-        f"{key}_mm: {_shown(value_mm)} {why}. Look at the decimal point, and at the unit: keys that end in "
-        "_mm are in millimetres, in _in in inches."
-    )
+    return f"{key}_mm: {_shown(value_mm)} {why}. Look at the decimal point, and at the unit{_OF_KEYS}."
 
 
 def _shown(length_mm: float) -> str:

@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, model_validat
 from lashmap_daemon.errors import ConfigurationError
 from lashmap_daemon.setup import toml_file
 from lashmap_daemon.setup.bus_table import BusTable
+from lashmap_daemon.setup.page_table import PageTable
 from lashmap_daemon.setup.plausible import (
     implausible_encoder,
     implausible_indicator,
@@ -191,6 +192,7 @@ class StandFile(OneOrTwoEncoders):
     pinion_encoder: EncoderTable | None = Field(default=None, alias="encoder.pinion")
     prompts: PromptsTable | None = None
     bus: BusTable | None = None
+    page: PageTable | None = None
     hands_free: HandsFreeTable | None = None
     check_standard: CheckStandardTable | None = None
 
@@ -375,7 +377,10 @@ def stand_of(file: StandFile, path: Path) -> Stand:
     Raises:
         ConfigurationError: When a profile is missing or does not fit.
     """
-    update: dict[str, object] = {"bus": file.bus.beside(path.parent) if file.bus else None}
+    update: dict[str, object] = {
+        "bus": file.bus.beside(path.parent) if file.bus else None,
+        "page": file.page.beside(path.parent) if file.page else None,
+    }
     profiles: dict[str, InstrumentProfile] = {}
     if file.indicator is not None:
         profiles[INDICATOR], port = _instrument(path, INDICATOR, INDICATOR, file.indicator)

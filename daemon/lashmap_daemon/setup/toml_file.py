@@ -15,7 +15,7 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
 from functools import cache
 from itertools import groupby
@@ -235,7 +235,7 @@ def parse(text: str, name: str, model: type[Model]) -> Model:
     else:
         if not problems:
             return checked
-    raise ConfigurationError(name, [_as_written(problem, inches) for problem in problems])
+    raise ConfigurationError(name, [_as_written(problem, inches, tree) for problem in problems])
 
 
 _LENGTH_KEY = re.compile(r"(?:^|(?<=: ))((?:\w+\.)*\w+)_mm(?=: )")
@@ -248,15 +248,24 @@ _LENGTHS = re.compile(
 )
 
 
-def _as_written(problem: str, inches: Iterable[str]) -> str:
+def _as_written(problem: str, inches: Collection[str], tree: Mapping[str, Any]) -> str:
     """The problem with key and lengths as the person wrote them, where that was in inches."""
-    if any(one.startswith(f"{problem.partition(':')[0]}.") or problem.startswith(one) for one in inches):
+    if any(map(problem.startswith, inches)) or _all_in_inches(problem.partition(":")[0], inches, tree):
         problem = _BOTH.sub(r"\1", problem)
     key = _LENGTH_KEY.search(problem)
     if key is None or not any(f".{one}".endswith(f".{key[1]}_mm") for one in inches):
         return problem
     rest = problem[key.end() :].replace("a length in mm", "a length in inches")
     return f"{problem[: key.start()]}{key[1]}_in{_LENGTHS.sub(_in_inches, rest)}"
+
+
+def _all_in_inches(table: str, inches: Collection[str], tree: Mapping[str, Any]) -> bool:
+    """Whether a table has lengths, and all of them in inches; a sentence on both kinds keeps both units."""
+    found: object = tree
+    for part in table.split("."):
+        found = found.get(part) if isinstance(found, Mapping) else None
+    lengths = [f"{table}.{key}" for key in found if key.endswith("_mm")] if isinstance(found, Mapping) else []
+    return bool(lengths) and all(one in inches for one in lengths)
 
 
 def _in_inches(found: re.Match[str]) -> str:
@@ -520,7 +529,7 @@ _FILES: dict[str, tuple[frozenset[str], str]] = {
         "the order is: lashmap run STAND BOX",
     ),
     "a stand file": (
-        frozenset({"stand", "hands_free", "prompts", "bus"}),
+        frozenset({"stand", "hands_free", "prompts", "bus", "page"}),
         "the order is: lashmap run STAND BOX",
     ),
     "a mapping file": (frozenset({"file", "positions", "time"}), "it is read by lashmap import"),

@@ -206,6 +206,19 @@ class Story:
         return tuple(one for one in self.accepted.values() if one.purpose not in ROLLED)
 
     @property
+    def review(self) -> str:
+        """What reviewers made of its outcome since it ended, in short; empty where it stands.
+
+        Nothing is reckoned here: without a signature for what is left, only that something was taken out.
+        """
+        holding = tuple(number for number, one in self.exclusions.items() if one.undone is None)
+        signed = self.sign_offs[-1] if self.sign_offs else None
+        if signed is not None and signed.exclusions == holding:
+            found = "" if self.stored is None else self.stored.outcome
+            return "" if signed.outcome == found else f"signed as {signed.outcome}"
+        return "readings taken out in review" if holding else ""
+
+    @property
     def measured_utc(self) -> str:
         """When measuring began: as the sheet says that was typed in, otherwise when the test was started."""
         return self.sheets[0][1].measured_utc if self.sheets else self.started_utc

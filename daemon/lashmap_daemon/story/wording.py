@@ -79,11 +79,16 @@ def thirds_text(gear_deg: float, teeth: ToothCounts | None) -> str:
     """How far to turn where that is a part of a tooth: on the gear, in teeth and on the pinion."""
     if teeth is None:
         return f"{abs(gear_deg):.1f}°"
-    whole, third = divmod(round(3.0 * abs(gear_deg) / 360.0 * teeth.gear_teeth), 3)
+    whole, third, pinion_deg = thirds_of(gear_deg, teeth)
     part = ("no part", "a third", "two thirds")[third]
     counted = f"{whole} {'tooth' if whole == 1 else 'teeth'} and {part}" if whole else f"{part} of a tooth"
-    pinion_deg = abs(gear_deg) * teeth.gear_teeth / teeth.pinion_teeth
     return f"{abs(gear_deg):.1f}° ({counted}; pinion {pinion_deg:.1f}°)"
+
+
+def thirds_of(gear_deg: float, teeth: ToothCounts) -> tuple[int, int, float]:
+    """The same in whole teeth, thirds of one beside them, and degrees on the pinion."""
+    whole, third = divmod(round(3.0 * abs(gear_deg) / 360.0 * teeth.gear_teeth), 3)
+    return whole, third, abs(gear_deg) * teeth.gear_teeth / teeth.pinion_teeth
 
 
 def sweep_sentence(asked: events.SweepAsked) -> str:
@@ -155,10 +160,15 @@ def angle_text(gear_deg: float, *, decimals: int) -> str:
 
     Turns are counted from 1 on either side of the matched teeth.
     """
+    turn, angle_deg = turn_and_angle(gear_deg, decimals=decimals)
+    shown = f"{angle_deg:.{decimals}f}° of turn {abs(turn)}"
+    return f"{shown} before the matched teeth" if turn < 0 else shown
+
+
+def turn_and_angle(gear_deg: float, *, decimals: int) -> tuple[int, float]:
+    """Which turn that is, below zero before the matched teeth, and the angle in it."""
     turn, angle_deg = divmod(round(gear_deg, decimals), 360.0)
-    if turn < 0:
-        return f"{angle_deg:.{decimals}f}° of turn {-int(turn)} before the matched teeth"
-    return f"{angle_deg:.{decimals}f}° of turn {int(turn) + 1}"
+    return int(turn) if turn < 0 else int(turn) + 1, angle_deg
 
 
 def _span_text(seconds: float) -> str:

@@ -384,21 +384,26 @@ class HandTest:
             )
         )
 
-    def _judge(self, target: Target) -> None:
-        others = [
-            _readings(rocks) for number, rocks in self.story.typed.items() if number in self._others(target)
-        ]
-        self._reading = measure_typed(
-            _readings(self._rocks(target)),
-            others,
+    def _read(self, number: int) -> RockReading:
+        """What was typed at a position; its uncertainty is learned from all that was typed so far."""
+        others = set(self.story.accepted) - {number}
+        return measure_typed(
+            _readings(self.story.typed[number]),
+            [_readings(rocks) for other, rocks in self.story.typed.items() if other in others],
             step_mm=self._indicator.resolution_mm,
             most_mm=self._most_mm,
         )
+
+    def _weighed(self, one: events.RockAccepted) -> events.RockAccepted:
+        """An accepted position with the uncertainty that it has by now, as the result will weigh it."""
+        normal = self._indicator.normal_per_reading(self._gear_set)
+        spread_mm = normal * self._read(one.number).standard_uncertainty_mm
+        return replace(one, standard_uncertainty_mm=spread_mm)
+
+    def _judge(self, target: Target) -> None:
+        self._reading = self._read(target.number)
         reasons = tuple(flag.sentence for flag in self._reading.flags if flag.disabling)
         self._happen(sequence.RockBad(reasons) if reasons else sequence.RockGood())
-
-    def _others(self, target: Target) -> set[int]:
-        return set(self.story.accepted) - {target.number}
 
     def _accept(self, action: sequence.Accept) -> None:
         target, reading = action.target, self._reading
@@ -511,7 +516,8 @@ class HandTest:
         self._emit(events.PositionSkipped(number=number, engagement=engagement, reason=action.reason))
 
     def _predict(self, _: sequence.Predict) -> None:
-        accepted, story = self.story.accepted.values(), self.story
+        story = self.story
+        accepted = [self._weighed(one) for one in story.accepted.values()]
         most = confirming_left(story, self._box.plan.confirming_positions)
         try:
             predicted = predict(self._gear_set, accepted, most=most, near=self._at)

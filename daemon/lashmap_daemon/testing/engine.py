@@ -353,6 +353,7 @@ class Engine:
         go_on: str,
         handle_signals: bool,
         slow: tuple[Relay[Any], ...] = (),
+        beside: tuple[Relay[Any], ...] = (),
     ) -> LiveTest:
         """The test itself, to be run now.
 
@@ -372,6 +373,7 @@ class Engine:
             listeners,
             handle_signals=handle_signals,
             slow=slow,
+            beside=beside,
             go_on=go_on,
         )
 

@@ -122,6 +122,7 @@ class LiveTest:
         handle_signals: Close the record on Ctrl-C (stopped) and on SIGTERM and SIGHUP (interrupted); false
             leaves signals to a program that runs more than this test, which cancels `run` instead.
         slow: Relays of the screen, whose lag is to be named as well.
+        beside: Relays that may fail: that is noted, and the test goes on without them.
         go_on: The command that goes on with this test after it was closed, for messages.
     """
 
@@ -135,6 +136,7 @@ class LiveTest:
         *,
         handle_signals: bool = True,
         slow: tuple[Relay[Any], ...] = (),
+        beside: tuple[Relay[Any], ...] = (),
         go_on: str = "",
     ) -> None:
         self._opening = opening
@@ -144,9 +146,10 @@ class LiveTest:
         self._first_s = opening.resumption.first_s if opening.resumption else 0.0
         self._start_s = time.monotonic() - self._first_s
         self._own = tuple(Relay(_name_of(listener), listener) for listener in listeners)
-        self._slow = slow
-        self._relays: tuple[Relay[Any], ...] = (*self._own, *slow)
+        self._slow, self._beside = slow, beside
+        self._relays: tuple[Relay[Any], ...] = (*self._own, *slow, *beside)
         self._named: set[str] = set()
+        self._failed: set[str] = set()
         started = opening.started
         self._reserve = Reserve(logbook.path)
         self._keeper = Keeper(
@@ -252,6 +255,11 @@ class LiveTest:
     def _check_relays(self) -> None:
         for relay in self._relays:
             failure = relay.failure
+            if relay in self._beside and failure is not None:
+                if relay.name not in self._failed:
+                    self._failed.add(relay.name)
+                    self.conductor.note(f"{relay.name} is gone ({failure}); the test goes on without it")
+                continue
             if relay in self._slow and isinstance(failure, OSError) and failure.errno in _HUNG_UP:
                 self._end(_TERMINAL_GONE)
                 return

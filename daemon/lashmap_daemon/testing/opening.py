@@ -123,13 +123,21 @@ def confirm_cautions(person: Person, *, confirmed_before: bool) -> events.Cautio
         person.show(f"  - {caution}")
     if confirmed_before:
         return events.CautionsConfirmed(how="on the command line (--locked-out)")
-    answer = person.ask(f'Type "{_CONFIRMATION}" when the drive is isolated and locked out')
-    if answer.strip().strip('"').casefold() != _CONFIRMATION:
+    question = f'Type "{_CONFIRMATION}" when the drive is isolated and locked out'
+    answer = _plain(person.ask(question))
+    if answer and answer != _CONFIRMATION:  # a slip of the keys is no refusal; a second one is
+        person.show(f'{answer!r} is not "{_CONFIRMATION}"; it is asked once more.')
+        answer = _plain(person.ask(question))
+    if answer != _CONFIRMATION:
         raise CautionsNotConfirmed(
             "the cautions were not confirmed, so nothing was started. Isolate and lock out the drive, then "
             f'run again and type "{_CONFIRMATION}" (or give --locked-out).'
         )
     return events.CautionsConfirmed(how="typed at the stand")
+
+
+def _plain(answer: str) -> str:
+    return answer.strip().strip('"').casefold()
 
 
 def ask_name(person: Person, what: str, otherwise: str) -> str:

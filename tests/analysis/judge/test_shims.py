@@ -324,6 +324,22 @@ def test_a_test_that_proves_nothing_is_no_ground_to_move(what: str) -> None:
     assert words[what] in plain(advice)
 
 
+def test_what_has_to_be_measured_first_is_said_once() -> None:
+    remedy = "Bring the marked teeth together."
+    record = replace(confirmed_record(Bench(seed=5)), limits=Limits(minimum_mm=0.4))
+    doubted = tuple(
+        replace(one, state="unproven", remedy=remedy) if one.name == "matched teeth" else one
+        for one in record.preconditions
+    )
+    seen = assess(replace(record, preconditions=doubted))
+    open_still = replace(seen.verdict, outcome="not proven", would_settle=(remedy, "Add positions."))
+    advice = shim_advice_for(replace(seen, verdict=open_still), {"gear": STOCK})
+    assert advice is not None
+    assert advice.answer == "refused"
+    assert plain(advice).count(remedy) == 1
+    assert "Add positions." in plain(advice)
+
+
 def test_no_advice_without_a_tight_spot() -> None:
     assert (
         shim_advice_for(assess(replace(confirmed_record(Bench(seed=5)), traces=())), {"gear": STOCK}) is None

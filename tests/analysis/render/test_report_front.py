@@ -175,6 +175,12 @@ def test_page_one_says_which_instrument_a_test_did_without() -> None:
     assert record.encoder is not None
     by_hand = replace(record, encoder=None, indicator=replace(record.indicator, by_eye=True))
     assert serials(by_hand) == (("dial gauge, serial", "A-1"), ("encoder, serial", "none: teeth counted"))
+    # Who signs reads on the page itself what typed readings do not prove.
+    said = "no trace shows light rocks"
+    typed = replace(made_assessment("not proven", count=9), record=by_hand)
+    assert said in sheet(typed).measurand
+    assert said in read_page(render_html(typed)).text
+    assert said not in sheet(made_assessment("not proven", count=9)).measurand
     alone = replace(record, indicator=replace(record.indicator, direction="gear angle"))
     assert serials(alone)[0] == ("indicator, serial", "none: encoder alone")
     both = replace(record, pinion_encoder=replace(record.encoder, shaft="pinion"))

@@ -96,3 +96,9 @@ def test_a_picture_by_itself_has_the_styles_of_the_page_with_their_colours_put_i
         for name, colour in COLOURS.items():
             on_page = on_page.replace(f"var(--{name})", colour)
         assert on_page.replace("inherit", '"Libertinus Serif"') in picture, style
+
+
+def test_a_browser_that_darkens_pages_leaves_this_one_alone() -> None:
+    # CSS Color Adjustment Module Level 1, 2.2 (from memory): "only" bars the user agent from overriding the
+    # scheme. The words on charts are drawn in ink, and were dark on dark.
+    assert re.search(r"(?m)^:root \{ color-scheme: only light; \}$", SHEET)

@@ -146,6 +146,9 @@ def test_another_box_file_is_said_to_be_one_and_the_sheet_goes_by_it(tmp_path: P
         ([made.BY, "2", "thick"], "Write a length in mm, such as 79.375"),
         ([made.BY, "2", "120"], "A shim is thinner than 100 mm"),
         ([made.BY, "3", "-1"], "Write a length of 0 or more"),
+        ([made.BY, "3", "4,134"], "4.134 mm (0.1628 in) is no mounting distance of a set"),  # inches
+        ([made.BY, "3", "115.01"], "from the marked 105 mm"),  # a digit mistyped
+        ([made.BY, "7", "105"], "from the marked 62.4 mm"),  # the pinion's
         ([made.BY, "3", "105", "0"], "Write a length above 0"),
         ([made.BY, "3", "none", ""], "Write it down, or q to leave the step"),
         ([made.BY, "4", "play"], "Write one of: rolling torque, preload, end play"),

@@ -16,9 +16,10 @@ from daemon.bus.test_traffic import check, eventually
 from daemon.virtual_time import VirtualTest, load_box
 from hypothesis import given
 from hypothesis import strategies as st
+from lashmap_daemon.allowance import Allowance
 from lashmap_daemon.bus import requests
 from lashmap_daemon.bus.messages import Answer
-from lashmap_daemon.bus.requests import MOST_BYTES, Allowance, Desk, Pending
+from lashmap_daemon.bus.requests import MOST_BYTES, Desk, Pending
 from lashmap_daemon.story import events
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes

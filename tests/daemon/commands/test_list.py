@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
+import shutil
 from pathlib import Path
 
 import time_machine
@@ -39,3 +41,33 @@ def test_a_narrow_terminal_has_one_line_a_test() -> None:
     assert all(len(line.rstrip()) <= 80 for line in lines)
     assert " 3 h " in lines[1]
     assert " mm " in lines[1].replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_what_reviewers_made_of_an_outcome_stands_beside_it(tmp_path: Path) -> None:
+    book = tmp_path / "book"
+    shutil.copy(GOLDEN / "spiral" / "test.logbook", book)
+
+    def listed() -> str:
+        return lashmap("list", "--logbook", book).stdout
+
+    def reviewed(*words: str) -> None:
+        done = lashmap("review", "--logbook", book, "--by", "R. Viewer", *words)
+        assert done.returncode == 0, done.stderr
+
+    assert "CONFORMING 0." in listed()
+    for confirming in ("16", "17"):
+        reviewed("--exclude", confirming, "--reason", "a burr")
+    assert "CONFORMING, readings taken out in review" in listed()
+    reviewed("--sign-off", "R. Viewer", "--report", str(tmp_path / "page.html"))
+    assert "CONFORMING, signed as not proven" in listed()
+    history = lashmap("list", "--logbook", book, "--serial", "INV-1340-07").stdout
+    assert "signed as not proven" in history
+    # The page to sign does not show a tick alone where the signature is for something else.
+    page = (tmp_path / "page.html").read_text("utf-8")
+    head = re.search(r'<h2 id="verdict">conforming</h2>\s*<p class="otherwise">([^\n]*)</p>', page)
+    assert head is not None
+    assert head[1] == "As reviewed: <strong>not proven</strong>"
+    reviewed("--undo", "1", "--reason", "no burr")
+    assert "CONFORMING, readings taken out in review" in listed()
+    reviewed("--undo", "2", "--reason", "no burr")
+    assert "CONFORMING 0." in listed()

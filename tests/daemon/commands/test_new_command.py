@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from daemon.at_terminal import at_terminal
 from daemon.virtual_time import CONFIGS
 from lashmap_daemon.commands.new import BACK, new_box, new_stand
 from lashmap_daemon.commands.options import NewBoxOptions, NewStandOptions
@@ -163,6 +164,25 @@ def test_a_wrong_answer_is_refused_at_once_and_asked_again(
     assert words in person.words.partition("NOT TAKEN")[2]
     assert person.asked.count(name) == 2
     assert load(path, BoxFile).recorded() == load(shipped, BoxFile).recorded()
+
+
+def test_the_direction_of_the_plunger_is_never_taken_unsaid(tmp_path: Path) -> None:
+    answers, units = box_answers(CONFIGS / "boxes" / "spiral-13x40.toml")
+    person = Technician(answers | {"tip.direction": ["", "plane of rotation"]}, units)
+    path = tmp_path / "new.toml"
+    new_box(NewBoxOptions(file=path), person)
+    assert "NOT TAKEN: direction has to be given" in person.words
+    assert load(path, BoxFile).tip.direction == "plane of rotation"
+
+
+def test_what_is_typed_before_a_question_is_no_answer(tmp_path: Path) -> None:
+    with at_terminal(tmp_path, "new", "box", "new.toml") as person:
+        person.wait_for("mm or in =")
+        person.press("in\nToo early\nToo early\n")  # the first line answers
+        person.wait_for("type =")
+        person.type("")
+        person.wait_for("NOT TAKEN: type has to be given", within_s=30.0)
+    assert not list(tmp_path.iterdir())
 
 
 @pytest.mark.parametrize("between", [" ", ", ", "; ", ";"])

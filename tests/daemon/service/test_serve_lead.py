@@ -583,7 +583,7 @@ def test_the_mark_that_a_test_asks_for_once_more_is_said_by_the_same_word(tmp_pa
         return said
 
     said = in_virtual_time(work())
-    assert said[0].startswith("The encoder still fits the mark of the gear: +0.00°")
+    assert said[0].startswith("The encoder still fits the mark of the gear: 0.00° from it")
     (found,) = [
         stamped.event
         for stamped in bench.logbook.events(bench.logbook.tests()[0].test)

@@ -213,6 +213,10 @@ PLACES = {
     "pressure angle left out": Mistake(
         BOX, "normal_pressure_angle_deg = 20.0", "", ("gear_set.normal_pressure_angle_deg: is missing",)
     ),
+    # The normal and the plane of rotation differ by 30 % on this set: neither is taken unsaid.
+    "direction left out": Mistake(
+        BOX, 'direction = "normal"', "", ("tip.direction: is missing", "along the flank normal")
+    ),
     "resolution left out": Mistake(
         STAND, "resolution_mm = 0.0001", "", ("indicator.resolution_mm: is missing",)
     ),

@@ -348,6 +348,11 @@ def test_a_list_that_is_too_short_is_told_in_our_words() -> None:
 INCH_BOX = (CONFIGS / "boxes" / "spiral-15x45-inch.toml").read_text("utf-8")
 
 
+def test_of_two_limits_each_is_answered_in_the_unit_it_was_written_in() -> None:
+    words = complaint(INCH_BOX.replace("minimum_in = 0.004", "minimum_mm = 0.3"))
+    assert "minimum 0.3 mm (0.011811 in) is not below maximum 0.2032 mm (0.008 in)" in words
+
+
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     # Outer cone distance by hand: 45 teeth of 6 per inch are 7.5 in of pitch diameter; half of it over

@@ -149,6 +149,32 @@ def test_a_whole_test_is_led_recorded_judged_and_exported(tmp_path: Path) -> Non
     assert verify(VerifyOptions(logbook=path), Console(file=io.StringIO())) == 0
 
 
+def test_what_is_shown_last_is_what_the_result_states(tmp_path: Path) -> None:
+    # Rocks that scatter tell each other's scatter, so that early positions weigh otherwise in the end.
+    bench = Bench()
+
+    def shaken(question: str, asked: int) -> str | None:
+        if "rock " not in question or bench.test is None:
+            return None
+        awaited = bench.test.story.awaited
+        assert isinstance(awaited, events.PositionAsked)
+        return f"{lash_mm(awaited.engagement) + 0.001 * (asked * 7 % 5) * (asked % 4):.4f}"
+
+    bench = Bench(shaken)
+    path = tmp_path / "hand.logbook"
+    assert led(path, bench).outcome == "completed"
+    with Logbook(path, create=False) as book:
+        result = conclude(book, None)
+        found = [one.event for one in book.events("t1")]
+    live = [one for one in found if isinstance(one, events.TightSpotPredicted)]
+    assert len(live) >= 2
+    assert result.predicted is not None
+    assert result.stated is not None
+    assert live[-1].normal_backlash_mm == pytest.approx(result.stated.normal_backlash_mm, abs=1e-9)
+    # The confirming position was not typed when the first was shown.
+    assert live[0].normal_backlash_mm == pytest.approx(result.predicted.normal_backlash_mm, abs=1e-4)
+
+
 def test_three_phases_of_the_roll_need_an_encoder(tmp_path: Path) -> None:
     wanted = BOX.model_copy(update={"plan": BOX.plan.model_copy(update={"roll_phases": 3})})
     assert led(tmp_path / "hand.logbook", Bench(), box=wanted).outcome == "completed"

@@ -107,7 +107,7 @@ def test_nothing_is_recorded_before_somebody_says_that_the_gear_is_there(tmp_pat
     assert test.of(events.RockStarted) == []
     view = view_of(test.conductor, test.now_s, "")
     assert view.is_counted
-    assert "press Enter" in " ".join(view.cue.details)
+    assert "then Enter (or the pedal)" in " ".join(view.cue.details)
     test.conductor.arrived()
     test.run_until(events.RockAccepted)
 

@@ -16,7 +16,10 @@ import pytest
 from daemon.virtual_time import TODAY, load_box, simulated_stand_file
 from lashmap_daemon.commands import simulate as simulate_command
 from lashmap_daemon.logbook.logbook import Logbook
+from lashmap_daemon.page.on_page import OnThePage
+from lashmap_daemon.page.stand_page import StandPage
 from lashmap_daemon.replay.preconditions import collect
+from lashmap_daemon.setup.page_table import PageTable
 from lashmap_daemon.setup.stand_file import ENCODER, INDICATOR
 from lashmap_daemon.simulated_stand import SimulatedInstruments
 from lashmap_daemon.simulated_stand import Stand as SimulatedStand
@@ -91,7 +94,9 @@ def live(
     book: Logbook,
     listener: events.Listener,
     positions: int,
+    *,
     slow: tuple[Relay[str], ...] = (),
+    page: StandPage | None = None,
 ) -> LiveTest:
     stand = simulated_stand_file(folder / "stand", SimulatedInstruments())
     wires = Wires()
@@ -111,14 +116,16 @@ def live(
         rates_hz={},
     )
     ports = {name: Wire(wires, name) for name in (INDICATOR, ENCODER)}
+    screen = Screen(wires, positions)
     return LiveTest(
         opening,
         cast("dict[str, Source]", ports),  # as much of one as a live test uses
         book,
-        Screen(wires, positions),
+        screen if page is None else OnThePage(screen, page, started),
         (listener,),
         handle_signals=False,
         slow=slow,
+        beside=() if page is None else (page.relay,),
     )
 
 
@@ -159,6 +166,31 @@ def test_a_stuck_listener_and_a_slow_disk_are_named_and_delay_no_reading(
     ]  # more, where the machine is slow itself
     assert isinstance(happened[-1], events.TestClosed)
     assert sum(isinstance(event, events.RockAccepted) for event in happened) == 2
+
+
+def test_a_page_that_dies_is_noted_and_the_test_goes_on(tmp_path: Path) -> None:
+    with (
+        Logbook(tmp_path / "book", create=True) as book,
+        StandPage(PageTable(port=0), "Bench 3, invented") as page,
+    ):
+
+        def kill(stamped: events.Stamped) -> None:
+            loop = page._server._loop
+            if isinstance(stamped.event, events.RockStarted) and loop is not None and not loop.is_closed():
+                loop.call_soon_threadsafe(loop.stop)
+
+        closed = asyncio.run(live(tmp_path, book, kill, positions=2, page=page).run())
+        assert closed == events.TestClosed(outcome="stopped", reason="by the operator")
+        assert page._server._thread is not None
+        assert not page._server._thread.is_alive()
+        test = book.tests()[0].test
+        happened = [stamped.event for stamped in book.events(test)]
+        assert sum(isinstance(event, events.RockAccepted) for event in happened) == 2
+        arrivals = [chunk.arrival_s for chunk in book.raw(test, INDICATOR)]
+    assert max(after - before for before, after in itertools.pairwise(arrivals)) < 0.011
+    (note,) = [event.text for event in happened if isinstance(event, events.NoteTaken)]
+    assert note.startswith("the page is gone (")
+    assert note.endswith("; the test goes on without it")
 
 
 class TerminalGone(Screen):

@@ -86,6 +86,20 @@ def test_anything_else_starts_nothing(answer: str) -> None:
         confirm_cautions(Someone([answer]), confirmed_before=False)
 
 
+def test_a_slip_of_the_keys_is_asked_again_once() -> None:
+    person = Someone(["locked iut", "locked out"])
+    assert confirm_cautions(person, confirmed_before=False).how == "typed at the stand"
+    assert "'locked iut' is not \"locked out\"; it is asked once more." in person.shown
+    person = Someone(["locked iut", "locked ouz", "locked out"])
+    with pytest.raises(CautionsNotConfirmed, match="nothing was started"):
+        confirm_cautions(person, confirmed_before=False)
+    assert len(person.asked) == 2
+    refused = Someone(["", "locked out"])  # Enter says no
+    with pytest.raises(CautionsNotConfirmed):
+        confirm_cautions(refused, confirmed_before=False)
+    assert len(refused.asked) == 1
+
+
 def test_without_a_person_the_command_line_must_carry_the_confirmation() -> None:
     shown: list[str] = []
     with pytest.raises(CautionsNotConfirmed, match="--locked-out"):

@@ -1,0 +1,127 @@
+"""The application behind the page: its files, its messages, the stream of pictures, and requests.
+
+`application` takes further routes, so that another page can share server and guard.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Callable, Iterable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.routing import BaseRoute, Route
+
+from lashmap_daemon.page.feed import Feed, TooManyLook
+from lashmap_daemon.page.guard import Guard, Rules
+from lashmap_daemon.page.orders import MOST_BYTES, NotTaken, Orders, Pending
+from lashmap_daemon.screens.phrases import LANGUAGES, TEXTS, texts_of
+
+STATIC = Path(__file__).with_name("static")
+_KINDS = {
+    ".html": "text/html",
+    ".css": "text/css",
+    ".js": "text/javascript",
+    ".svg": "image/svg+xml",
+    ".json": "application/json",
+}
+_LOOK_S = 0.02
+_ANSWERED_S = 3.0  # within which a test has said what came of a request
+_LATE = "the test did not say what came of it; look at the page"
+FILES = {
+    "/": STATIC / "page.html",
+    "/page.css": STATIC / "page.css",
+    "/page.js": STATIC / "page.js",
+    "/icon.svg": STATIC / "icon.svg",
+    **{f"/texts/{language}.json": TEXTS / f"{language}.json" for language in LANGUAGES},
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class About:
+    """What the page is told once: of which stand it is, and what may be asked."""
+
+    stand: str
+    may: tuple[str, ...]
+
+
+def application(rules: Rules, routes: Iterable[BaseRoute]) -> Guard:
+    """Routes behind the guard."""
+    return Guard(Starlette(routes=list(routes)), rules, MOST_BYTES)
+
+
+def routes_of_page(about: About, feed: Feed, orders: Orders, lasts: Callable[[Any], None]) -> list[BaseRoute]:
+    """The page of a stand.
+
+    Args:
+        about: Which stand.
+        feed: Where its pictures come from.
+        orders: Where requests go.
+        lasts: Called with a request's client when its answer has no end, so that no time limit cuts it.
+    """
+
+    async def told(_: Request) -> Response:
+        languages = {language: texts_of(language)["language"] for language in LANGUAGES}
+        return JSONResponse({"stand": about.stand, "may": about.may, "languages": languages})
+
+    async def pictures(request: Request) -> Response:
+        stack = ExitStack()
+        try:
+            sent = stack.enter_context(feed.looker())
+        except TooManyLook as error:
+            return JSONResponse({"reason": str(error)}, status_code=503)
+        lasts(request.client)
+        return StreamingResponse(_closing(sent, stack), media_type="text/event-stream")
+
+    async def ask(request: Request) -> Response:
+        try:
+            pending = orders.judge(await request.body())
+        except NotTaken as error:
+            return JSONResponse({"reason": str(error)}, status_code=409)
+        refusal = await _answer(pending, orders)
+        return JSONResponse({"reason": refusal}, status_code=409 if refusal else 200)
+
+    return [
+        *(Route(path, _file(path), methods=["GET"]) for path in FILES),
+        Route("/about", told, methods=["GET"]),
+        Route("/pictures", pictures, methods=["GET"]),
+        Route("/ask", ask, methods=["POST"]),
+    ]
+
+
+def _file(path: str) -> Callable[[Request], Any]:
+    async def answer(_: Request) -> Response:
+        return Response(_content(path), media_type=_KINDS[FILES[path].suffix])
+
+    return answer
+
+
+@cache
+def _content(path: str) -> bytes:
+    """A file of the program; a message file without the spaces that are for its translators."""
+    content = FILES[path].read_bytes()
+    return json.dumps(json.loads(content)).encode() if path.endswith(".json") else content
+
+
+async def _closing(sent: AsyncIterator[bytes], stack: ExitStack) -> AsyncIterator[bytes]:
+    with stack:
+        async for piece in sent:
+            yield piece
+
+
+async def _answer(pending: Pending, orders: Orders) -> str:
+    """What came of a request: a reason why it was not done, or nothing."""
+    waited_s = 0.0
+    while pending.refusal is None:
+        if waited_s > _ANSWERED_S:
+            return "no test took it; look at the page" if orders.give_up(pending) else _LATE
+        await asyncio.sleep(_LOOK_S)  # whoever takes it has no loop, or another one
+        waited_s += _LOOK_S
+    return pending.refusal
