@@ -36,8 +36,8 @@ def moved_by(one: CyclePass, off_s: float, *, after: float = 0.6) -> CyclePass:
 def test_reads_that_stall_give_no_lash_that_is_wrong_with_confidence(
     steady: Runs, seed: int, rocks: int
 ) -> None:
-    # At 140 mm/s the clock's moves of up to a sample are 0.14 mm; some of them looked like lost contact. Without
-    # rocks these four stated a lash that was 15 to 70 µm off, as good to 9 to 21 µm.
+    # At 140 mm/s the clock's moves of up to a sample are 0.14 mm; some of them looked like lost contact.
+    # Without rocks these four stated a lash that was 15 to 70 µm off, as good to 9 to 21 µm.
     rng = np.random.default_rng(seed)
     drive, coast = held_up(steady, rng)
     fit = fit_cycle(gear_set_of(PAIR), drive, coast, rocks=rocks_of(PAIR, rocks, rng))
