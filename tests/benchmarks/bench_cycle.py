@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from analysis.cycle.cycle_runs import gear_set_of, rocks_of
 from analysis.cycle.driven_pair import DrivenPair, Turning, ordinary_pair, turn
+from analysis.cycle.held_up import held_up
 from lashmap_analysis.cycle.cycle import CycleFit, fit_cycle
 from lashmap_analysis.cycle.passes import CyclePass
 from numpy.typing import NDArray
@@ -34,9 +35,14 @@ class Row:
     wave: tuple[float, float] = (0.0, 3.0)
     brakes_nm: tuple[float, ...] = (2.0, 2.0)
     skews_s: tuple[float, float] | None = None
+    reads: dict[str, float] | None = None
+    """Where stamps are those of the drivers' clock: what `held_up` is told of the reads."""
 
 
 UNSTEADY = Turning(skew_s=0.0, ripple=(0.05, 0.2), stamp_noise_s=0.0002)
+STREAMS = Turning(skew_s=0.0, ripple=(0.05, 0.2))
+STEADY_READS = {"share": 0.0, "every_s": 0.005, "uneven_s": 0.0002}
+STALLING_READS = {"share": 0.05, "every_s": 0.03, "uneven_s": 0.0}
 ROWS: dict[str, Row] = {
     "latched, 60 and 120 °/s": Row(),
     "latched, 360 °/s twice": Row(speeds=(360.0, 360.0)),
@@ -58,6 +64,15 @@ ROWS: dict[str, Row] = {
     "two streams, 30 and 45 °/s": Row(speeds=(30.0, 45.0), how=UNSTEADY, skews_s=(0.0, 0.016)),
     "two streams, 60 and 180 °/s": Row(speeds=(60.0, 180.0), how=UNSTEADY, skews_s=(0.0, 0.016)),
     "two streams, 45 °/s, speed varies 20 %": Row(speeds=(45.0,), how=UNSTEADY, skews_s=(0.0, 0.016)),
+    "two streams, 40 and 60 °/s, reads of 5 ms": Row(
+        speeds=(60.0, 40.0), how=STREAMS, skews_s=(0.0, 0.016), reads=STEADY_READS
+    ),
+    "two streams, 40 and 60 °/s, 5 % of reads stall": Row(
+        speeds=(60.0, 40.0), how=STREAMS, skews_s=(0.0, 0.016), reads=STALLING_READS
+    ),
+    "two streams, 15:45, 240 and 360 °/s, 5 % of reads stall": Row(
+        teeth=(15, 45), speeds=(360.0, 240.0), how=STREAMS, skews_s=(0.0, 0.016), reads=STALLING_READS
+    ),
 }
 
 
@@ -74,6 +89,8 @@ def passes(
             one = replace(how, speed_deg_per_s=sign * speed, brake_nm=brake_nm)
             kept.append(turn(pair, one, rng, start_s=start_s))
             start_s = float(kept[-1].pinion_time_s[-1]) + 5.0
+    if row.reads is not None:
+        drive, coast = held_up((drive, coast), rng, **row.reads)
     return drive, coast, skew or 0.0
 
 
@@ -114,8 +131,10 @@ def row_line(name: str, row: Row, runs: int) -> str:
         near += there - least_mm <= 0.001
         if fit.disturbances is not None:
             skews.append(abs(1e3 * (fit.disturbances.skew_s.value - skew)))
-    good = max(runs - refused, 1)
+    good = runs - refused
     told = ", ".join(f"{flag} {count}" for flag, count in flags.items())
+    if not good:
+        return f"| {name} | – | – | – | – | – | – | {refused} | {np.median(spent):.2f} | {told} |"
     return (
         f"| {name} | {np.median(rms):.2f} | {max(rms):.2f} | {100 * np.mean(holds):.0f} % | "
         f"{100 * held / good:.0f} % | {100 * near / good:.0f} % | "

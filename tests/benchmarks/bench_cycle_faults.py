@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from analysis.cycle.cycle_runs import Runs, gear_set_of, rocks_of
 from analysis.cycle.driven_pair import DrivenPair, Turning, ordinary_pair, turn
+from analysis.cycle.held_up import held_up
 from lashmap_analysis.cycle.checks import CycleFlagName
 from lashmap_analysis.cycle.cycle import CycleFit, fit_cycle
 from lashmap_analysis.cycle.passes import CycleError, CyclePass
@@ -242,6 +243,16 @@ def backwards(case: Case, rng: Rng) -> Runs:
     return _spoilt(case.turned(rng), turned_round, _every)
 
 
+def stalled(case: Case, rng: Rng) -> Runs:
+    """Two streams whose reads are held up now and then; the drivers' clock stamps them."""
+    late = case.how[0].skew_s or float(rng.uniform(0.0, 0.016))
+    steady = tuple(replace(case.how[0], skew_s=late, stamp_noise_s=0.0) for _ in (0, 1))
+    slower = replace(steady[1], speed_deg_per_s=0.6 * steady[1].speed_deg_per_s)
+    runs = replace(case, how=(steady[0], slower)).turned(rng)
+    share, every_s = float(10 ** rng.uniform(-3, -1)), float(rng.choice([0.005, 0.016, 0.03]))
+    return held_up(runs, rng, share=share, every_s=every_s, uneven_s=float(rng.choice([0.0, 0.0002])))
+
+
 def nothing(case: Case, rng: Rng) -> Runs:
     """A run as it should be, to see what is refused without need."""
     return case.turned(rng)
@@ -259,6 +270,7 @@ FAULTS: dict[str, Callable[[Case, Rng], Runs]] = {
     "encoders exchanged or on one shaft": wrong_shaft,
     "counts per turn wrong, of one or both": counts_wrong,
     "sense reversed, of one or both": backwards,
+    "two streams whose reads stall": stalled,
     CONTROL: nothing,
 }
 NAMES_IT = {

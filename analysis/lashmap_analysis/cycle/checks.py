@@ -36,6 +36,7 @@ LEAST_STEP_MM, STEP_MEDIANS = 0.1, 50
 LEAST_OPEN_MM = 0.008
 SKEW_MM = 0.004  # a skew whose uncertainty moves lash by more is unproven
 USELESS_SKEW_MM = 0.020  # and by more than this leaves nothing to be said
+TELLING_MOVE_S = 2e-5  # of times against their pace; less is said nowhere
 WAYS_APART = 5.0  # standard uncertainties
 MOST_LOST = 0.25  # of the cells of a pass
 LEAST_LASH_MM = 0.005
@@ -251,7 +252,7 @@ def skew_flag(found: Disturbances, passes: Passes) -> CycleFlag | None:
         sentence=(
             f"How late one encoder's angles come against the other's is unproven. {words} Run a second "
             "pair of passes at another, slower speed, or use a counter that takes both counts together."
-            f"{_of_packets(found.packet_s)}"
+            f"{_of_packets(found.packet_s)}{_of_moves(found.moved_s)}"
         ),
         numbers={} if not skew.known else {"moved_mm": moved_mm},
     )
@@ -263,6 +264,15 @@ def _of_packets(packet_s: float) -> str:
     return (
         f" Angles bear the time of the packet they came in, one every {1e3 * packet_s:.1f} ms: have the "
         "adapter send each by itself (latency timer), or give times that are the angles' own."
+    )
+
+
+def _of_moves(moved_s: float) -> str:
+    if moved_s < TELLING_MOVE_S:
+        return ""
+    return (
+        f" Times moved by {1e3 * moved_s:.2f} ms against the even pace of the angles: reads came late now "
+        "and then. Leave the computer alone while the box turns, and read more often."
     )
 
 

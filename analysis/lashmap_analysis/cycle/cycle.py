@@ -64,6 +64,7 @@ from lashmap_analysis.cycle.estimate import (
     Passes,
     find_disturbances,
 )
+from lashmap_analysis.cycle.pace import at_even_pace
 from lashmap_analysis.cycle.passes import Advance, CycleError, CyclePass, advance_of, packet_s
 from lashmap_analysis.cycle.smoothing import Kept, Smoother, bridged, explained, kept, smoothed_variance
 from lashmap_analysis.cycle.ties import Level, TiedRock, tie
@@ -211,8 +212,11 @@ def fit_cycle(
     teeth = ToothSum(cycle)
     latched = all(one.latched for one in (*drive, *coast))
     first = [cells_of(cycle, advance) for advance in advances]
-    skew_s = 0.0
+    skew_s = moved_s = 0.0
     if not latched:
+        evened, moved_s = at_even_pace([*drive, *coast])
+        drive, coast = evened[: len(drive)], evened[len(drive) :]
+        first = [cells_of(cycle, advance_of(gear_set, one)) for one in evened]
         # Speed that varies makes skew look like movement: it is taken out before anything is called one, and
         # from the times themselves: speed swings in less than the time over which it is smoothed.
         skew_s = find_disturbances(Passes(first, flank, teeth), latched=False).skew_s.value
@@ -226,7 +230,7 @@ def fit_cycle(
         return _refused(gear_set, cycle, moved)
     kept = _in_contact(cycle, teeth, advances, first, flank)
     run = Passes(kept, flank, teeth)
-    left = find_disturbances(run, latched=latched)
+    left = find_disturbances(run, latched=latched, moved_s=moved_s)
     found = left.with_skew(skew_s, max(packet_s(one) for one in (*drive, *coast)))
     opened = not_closed(cycle, advances, found, latched=latched)
     if opened is not None:

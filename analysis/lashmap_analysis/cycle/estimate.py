@@ -121,6 +121,7 @@ class Disturbances:
             sine parts of once a turn.
         packet_s: Distance between packets whose time stands for that of all angles in them; 0 where each
             angle has a time of its own. Where in its packet an angle lies is in the uncertainty of the skew.
+        moved_s: By how much times of the streams moved against their own pace, which the skew may as well.
     """
 
     skew_s: Estimate
@@ -129,6 +130,7 @@ class Disturbances:
     wind_up_mm_per_nm: Estimate
     swing_mm_per_nm: tuple[Estimate, Estimate]
     packet_s: float = 0.0
+    moved_s: float = 0.0
 
     def with_skew(self, already_s: float, packet_s: float) -> Disturbances:
         """The same with a skew that was taken out before, of streams that came in packets."""
@@ -152,12 +154,13 @@ class Disturbances:
         )
 
 
-def find_disturbances(passes: Passes, *, latched: bool) -> Disturbances:
+def find_disturbances(passes: Passes, *, latched: bool, moved_s: float = 0.0) -> Disturbances:
     """Find skew, drift and wind-up.
 
     Args:
         passes: All of them.
         latched: Whether both counts were taken together, so that there is no skew.
+        moved_s: By how much the skew may differ from pass to pass.
     """
     columns: dict[str, Floats] = {} if latched else {"skew": -passes.speed_mm_per_s}
     columns["drift"] = passes.time_s
@@ -180,20 +183,21 @@ def find_disturbances(passes: Passes, *, latched: bool) -> Disturbances:
         blocks = passes.flank[:, np.newaxis] * BLOCKS + _blocks(passes.weight.shape[1])
         left = passes.within(passes.advance_mm)
         values, covariance = _clustered(design, left, passes.weight, blocks)
-        covariance = covariance + _pass_scatter(design, passes.weight)
+        covariance = covariance + _pass_scatter(design, passes, moved_s)
         for name, value, variance in zip(chosen, values, np.diag(covariance), strict=True):
             found[name] = Estimate(value=float(value), standard_uncertainty=sqrt(float(variance)))
-    skew, apart = (NONE, 0.0) if latched else _both(found["skew"], _skew_within_passes(passes))
+    skew, apart = (NONE, 0.0) if latched else _both(found["skew"], _skew_within_passes(passes, moved_s))
     return Disturbances(
         skew_s=skew,
         skew_ways_apart=apart,
         drift_mm_per_s=found["drift"],
         wind_up_mm_per_nm=found["wind-up"],
         swing_mm_per_nm=(found["cosine"], found["sine"]),
+        moved_s=moved_s,
     )
 
 
-def _skew_within_passes(passes: Passes) -> Estimate:
+def _skew_within_passes(passes: Passes, moved_s: float) -> Estimate:
     """Skew from the variation of speed within each pass, against what two teeth add up to."""
     if passes.teeth.visits < FEW_VISITS:
         return UNKNOWN
@@ -204,7 +208,8 @@ def _skew_within_passes(passes: Passes) -> Estimate:
     design = np.stack([speed, passes.beside_teeth(passes.time_s)])
     blocks = np.arange(len(passes.flank))[:, np.newaxis] * BLOCKS + _blocks(passes.weight.shape[1])
     values, covariance = _clustered(design, passes.beside_teeth(passes.advance_mm), passes.weight, blocks)
-    return Estimate(value=float(values[0]), standard_uncertainty=sqrt(float(covariance[0, 0])))
+    # No mean over passes helps: what stamped them may have been off alike in most.
+    return Estimate(value=float(values[0]), standard_uncertainty=hypot(sqrt(covariance[0, 0]), moved_s))
 
 
 def _both(one: Estimate, other: Estimate) -> tuple[Estimate, float]:
@@ -275,8 +280,9 @@ def _clustered(design: Floats, values: Floats, weight: Floats, blocks: Integers)
     return np.asarray(found), np.asarray(bread @ meat @ bread)
 
 
-def _pass_scatter(design: Floats, weight: Floats) -> Floats:
-    """Covariance of the parameters when each pass as a whole is off by `PASS_MM`."""
-    bread = np.linalg.inv(_normal(design, weight))
-    by_pass = np.einsum("apmc,pmc->pa", design, weight)
-    return np.asarray(PASS_MM**2 * bread @ (by_pass.T @ by_pass) @ bread)
+def _pass_scatter(design: Floats, passes: Passes, moved_s: float) -> Floats:
+    """Covariance of the parameters when each pass as a whole is off by `PASS_MM`, its skew by `moved_s`."""
+    bread = np.linalg.inv(_normal(design, passes.weight))
+    shift = np.einsum("apmc,pmc->pa", design, passes.weight) * PASS_MM
+    by_skew = np.einsum("apmc,pmc->pa", design, passes.weight * passes.speed_mm_per_s) * moved_s
+    return np.asarray(bread @ (shift.T @ shift + by_skew.T @ by_skew) @ bread)
