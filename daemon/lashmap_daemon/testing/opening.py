@@ -53,6 +53,7 @@ if TYPE_CHECKING:
 SAMPLE = 24  # positions of a plan that samples the mesh cycle and does not say how many
 _ASKED = 10  # times, of a gear that never stands still
 _CONFIRMATION = "locked out"
+_NO = {"no", "n", "q", "quit", "stop"}
 
 
 class Person(Protocol):
@@ -125,7 +126,7 @@ def confirm_cautions(person: Person, *, confirmed_before: bool) -> events.Cautio
         return events.CautionsConfirmed(how="on the command line (--locked-out)")
     question = f'Type "{_CONFIRMATION}" when the drive is isolated and locked out'
     answer = _plain(person.ask(question))
-    if answer and answer != _CONFIRMATION:  # a slip of the keys is no refusal; a second one is
+    if answer not in {"", _CONFIRMATION, *_NO}:  # a slip of the keys is no refusal; a second one is
         person.show(f'{answer!r} is not "{_CONFIRMATION}"; it is asked once more.')
         answer = _plain(person.ask(question))
     if answer != _CONFIRMATION:

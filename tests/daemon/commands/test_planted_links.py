@@ -266,4 +266,6 @@ def test_no_file_is_opened_for_writing_but_in_one_place() -> None:
         # In folders made for us alone, by `tempfile` and by `whole_file.new_folder_beside`.
         "typesetting.py: (Path(folder) / name).write_bytes(b64decode(data))",
         'files.py: self._file: IO[str] = path.open("w", encoding="utf-8", newline="")',
+        # Only where nothing is there yet, a link included, and for nobody else to read.
+        "page_table.py: descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)",
     ]

@@ -128,7 +128,7 @@ def test_without_the_lock_out_nothing_is_said_to_the_service(runtime: Path) -> N
     assert asked == []
 
 
-@pytest.mark.parametrize(("typed", "status"), [("locked out", 0), ("yes", 2)])
+@pytest.mark.parametrize(("typed", "status"), [("locked out", 0), ("yes", 2), ("no", 2)])
 def test_on_a_terminal_the_cautions_are_asked(runtime: Path, typed: str, status: int) -> None:
     stand = runtime / "stand.toml"
     ours, theirs = pty.openpty()
@@ -141,6 +141,10 @@ def test_on_a_terminal_the_cautions_are_asked(runtime: Path, typed: str, status:
         while b"is isolated and locked out" not in heard:
             heard += os.read(ours, 4096)
         os.write(ours, typed.encode() + b"\n")
+        if typed == "yes":  # taken for a slip of the keys, once
+            while heard.count(b"is isolated and locked out") < 2:
+                heard += os.read(ours, 4096)
+            os.write(ours, b"yes\n")
         assert process.wait(60.0) == status
     os.close(ours)
     assert len(asked) == (0 if status else 1)
