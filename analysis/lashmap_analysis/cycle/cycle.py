@@ -235,8 +235,7 @@ def fit_cycle(
     opened = not_closed(cycle, advances, found, latched=latched)
     if opened is not None:
         return _refused(gear_set, cycle, opened)
-    known = _flanks(run, left.taken_out(run))[1]
-    if not (known[0] & known[1]).any():
+    if not _flanks(run, left.taken_out(run))[1].all(axis=0).any():
         nowhere = np.zeros(cycle.length, dtype=np.bool_)
         return _refused(gear_set, cycle, *filter(None, (missing_flag(nowhere, nowhere),)))
     return _put_together(gear_set, kept, run, (left, found), (rocks, rocks_share_mm))

@@ -35,9 +35,9 @@ COUNTED_BY_HAND = f"{_COUNTED}. {_MISCOUNT}"
 READ_BY_EYE = f"{_COUNTED}, and the readings were read by eye and typed. {_MISCOUNT}"
 # The share: `tests/benchmarks/bench_lash_map.py`, 200 invented sets a row; our own model alone.
 NOT_REPEATED = (
-    "No engagement was measured twice: how well a setting of the tip repeats is believed and not measured, "
-    "and the interval of the lash map may hold the truth in fewer tests than it says (from 87 of 100 on, not "
-    "95). Plan repeats, or confirm the tight spot."
+    "No engagement was measured twice, and none to confirm the tight spot: how well a setting of the tip "
+    "repeats is believed and not measured, and the interval of the lash map may hold the truth in fewer "
+    "tests than it says (from 87 of 100 on, not 95). Plan repeats, or confirm the tight spot."
 )
 # Positions without a rock that are named beside the verdict.
 _MOST_LEFT_OUT = 4
@@ -89,7 +89,8 @@ def cautions_of(
     notes = list(_of_cycle_run(run, lash_map))
     if lash_map is not None and not (run is not None and run.judges):
         notes += map_remarks(lash_map, positions, record)
-        if lash_map.setting is not None and lash_map.setting.degrees_of_freedom == 0:
+        once = lash_map.setting is not None and lash_map.setting.degrees_of_freedom == 0
+        if once and not any(one.usable and one.purpose == "confirming" for one in positions):
             notes.append(NOT_REPEATED)
     indicator = record.indicator
     if indicator.direction == "plane of rotation" and record.limits.kind == "normal":

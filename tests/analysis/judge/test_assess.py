@@ -363,6 +363,7 @@ def test_a_test_without_any_engagement_measured_twice_says_so() -> None:
     once, twice = BENCH.record(), BENCH.record(plan=(*PLAN, PLAN[0]))
     assert NOT_REPEATED in assess(once).verdict.cautions
     assert NOT_REPEATED not in assess(twice).verdict.cautions
+    assert NOT_REPEATED not in assess(confirmed_record(BENCH)).verdict.cautions
 
 
 def test_cause_names_teeth_degrees_and_side(good: Assessment) -> None:
