@@ -1,8 +1,8 @@
 """How well a cycle run finds lash, tight spot and skew.
 
 Pairs are turned by brute force (`analysis/cycle/driven_pair.py`), which shares nothing with the analysis.
-``PYTHONPATH=tests python tests/benchmarks/bench_cycle.py [runs] [row]``, 20 runs a row without numbers; the
-table stands in ``analysis/README.md``. Every row draws pairs and rocks of its own.
+``PYTHONPATH=tests python tests/benchmarks/bench_cycle.py [runs] [row] [first seed]``, 20 runs a row without
+numbers; the table stands in ``analysis/README.md``. Every row draws pairs and rocks of its own.
 """
 
 from __future__ import annotations
@@ -119,12 +119,12 @@ def one_run(row: Row, *seed: int) -> tuple[DrivenPair, CycleFit, float, float]:
     return pair, fit, skew, time.process_time() - start_s
 
 
-def row_line(name: str, row: Row, runs: int) -> str:
+def row_line(name: str, row: Row, runs: int, first: int = 0) -> str:
     """Measure a row."""
     rms, held, near, skews, stated, spent, holds = [], 0, 0, [], [], [], []
     flags: Counter[str] = Counter()
     refused = 0
-    for seed in range(runs):
+    for seed in range(first, first + runs):
         pair, fit, skew, cpu_s = one_run(row, list(ROWS).index(name), seed)
         flags.update(flag.name.value for flag in fit.flags)
         spent.append(cpu_s)
@@ -146,25 +146,33 @@ def row_line(name: str, row: Row, runs: int) -> str:
     good = runs - refused
     told = ", ".join(f"{flag} {count}" for flag, count in flags.items())
     if not good:
-        return f"| {name} | – | – | – | – | – | – | – | {refused} | {np.median(spent):.2f} | {told} |"
+        return f"| {name} | – | – | – | – | – | – | – | – | {refused} | {np.median(spent):.2f} | {told} |"
     return (
         f"| {name} | {np.median(rms):.2f} | {max(rms):.2f} | {100 * np.mean(holds):.0f} % | "
         f"{100 * held / good:.0f} % | {100 * near / good:.0f} % | "
-        f"{np.max(skews):.3f} | {np.median(stated):.3f} | {refused} | {np.median(spent):.2f} | {told} |"
+        f"{np.max(skews):.3f} | {np.median(stated):.3f} | {_over(skews, stated):.2f} | {refused} | "
+        f"{np.median(spent):.2f} | {told} |"
     )
+
+
+def _over(errors: list[float], stated: list[float]) -> float:
+    """Root mean square of errors over what is stated of them; 0 where none is."""
+    over = [error / one for error, one in zip(errors, stated, strict=True) if one > 0.0]
+    return float(np.sqrt(np.mean(np.square(over)))) if over else 0.0
 
 
 def main() -> None:
     """Print the table."""
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     only = sys.argv[2] if len(sys.argv) > 2 else ""
+    first = int(sys.argv[3]) if len(sys.argv) > 3 else 0
     print(
         "| row | rms µm, median | worst | engagements held | least held | tight spot within 1 µm | "
-        "worst skew error ms | stated ms, median | refused | processor s | flags |"
+        "worst skew error ms | stated ms, median | error over stated, rms | refused | processor s | flags |"
     )
     for name, row in ROWS.items():
         if only in name:
-            print(row_line(name, row, runs), flush=True)
+            print(row_line(name, row, runs, first), flush=True)
 
 
 if __name__ == "__main__":

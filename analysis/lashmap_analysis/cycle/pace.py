@@ -20,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import hypot, sqrt
+from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,7 @@ Floats = NDArray[np.float64]
 EVEN = 0.02  # of the period: neighbours that differ by no more keep the pace
 MOST_EVEN = 0.8  # of the neighbours; stamps with a scatter of their own show no pace
 ROUNDS = 3
+TELLING_STAMPS = 40_000  # tell a line and what leaves it as well as all do
 WITHIN = (0.025, 0.975)  # single reads that came late are left out
 UNAMBIGUOUS = 0.1  # of the period: how well the line must be known across a pause that is counted over
 # A stamp moves on by less than a sample; one that is missing leaves all of it, but for the rounding of times.
@@ -53,30 +55,30 @@ class _Line:
     def of(cls, time_s: Floats) -> _Line | None:
         """None where stamps show no even pace."""
         apart = np.diff(time_s)
-        period = float(np.median(apart)) if apart.size else 0.0
+        period = float(np.median(apart[:: max(apart.size // TELLING_STAMPS, 1)])) if apart.size else 0.0
         if period <= 0.0 or np.mean(np.abs(apart - period) <= EVEN * period) < MOST_EVEN:
             return None
         # A stamp that is given twice takes no place; one that is squeezed between others takes its own.
         steps = np.where(apart > 0.0, np.maximum(np.floor(apart / period + 1.0 - MISSING), 1.0), 0.0)
         return cls(time_s=time_s, number=np.concatenate(([0.0], steps.cumsum())), period_s=period)
 
-    def fitted(self) -> Floats:
-        """The straight line at each stamp."""
-        keep = np.ones(self.number.size, dtype=np.bool_)
-        line = self.time_s
+    def fitted(self) -> _Straight:
+        """The straight line through them."""
+        number, time = self.number[:: self._step], self.time_s[:: self._step]
+        keep = np.ones(number.size, dtype=np.bool_)
+        line = _Straight(slope_s=self.period_s, start_s=0.0)
         for _ in range(ROUNDS):
-            number, time = self.number[keep], self.time_s[keep]
-            middle, when = number.mean(), time.mean()
-            number = number - middle
-            slope = float(number @ (time - when) / (number @ number))
-            line = when + slope * (self.number - middle)
-            off = np.abs(self.time_s - line)
+            middle, when = float(number[keep].mean()), float(time[keep].mean())
+            beside = number[keep] - middle
+            slope = float(beside @ (time[keep] - when) / (beside @ beside))
+            line = _Straight(slope_s=slope, start_s=when - slope * middle)
+            off = np.abs(time - line.at(number))
             keep = off <= max(self.period_s, float(np.quantile(off, WITHIN[1])))
         return line
 
-    def moved(self, line_s: Floats) -> _Moved:
+    def moved(self, line: _Straight) -> _Moved:
         """How stamps leave the line."""
-        off = self.time_s - line_s
+        off = self.time_s[:: self._step] - line.at(self.number[:: self._step])
         low, high = np.quantile(off, WITHIN)
         off = np.clip(off, low, high)
         off = off - off.mean()
@@ -91,17 +93,37 @@ class _Line:
     def followed_by(self, other: _Line) -> _Line | None:
         """Both as one stream; None where the pause is too long to tell how many samples it took."""
         line, after = self.fitted(), other.fitted()
-        slope = (line[-1] - line[0]) / self.number[-1]
+        last = float(self.number[-1])
         # From line to line: a single stamp may be late by most of a sample.
-        pause = float(after[0] - line[-1])
-        if 2 * self.moved(line).half_range_s * pause > UNAMBIGUOUS * self.period_s * (line[-1] - line[0]):
+        pause = after.at(0.0) - line.at(last)
+        if 2 * self.moved(line).half_range_s * pause > UNAMBIGUOUS * self.period_s * line.slope_s * last:
             return None
-        first = self.number[-1] + max(round(pause / slope), 1)
+        first = last + max(round(pause / line.slope_s), 1)
         return _Line(
             time_s=np.concatenate((self.time_s, other.time_s)),
             number=np.concatenate((self.number, first + other.number)),
             period_s=self.period_s,
         )
+
+    @property
+    def _step(self) -> int:
+        return max(self.number.size // TELLING_STAMPS, 1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Straight:
+    """Time over the number of the sample."""
+
+    slope_s: float
+    start_s: float
+
+    @overload
+    def at(self, number: float) -> float: ...
+    @overload
+    def at(self, number: Floats) -> Floats: ...
+    def at(self, number: Floats | float) -> Floats | float:
+        """Time of a sample."""
+        return self.start_s + self.slope_s * number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -218,5 +240,5 @@ class _Stream:
         self.in_step |= _in_step(stated_s, joined.period_s)
         if moved.half_range_s <= joined.period_s:
             ends = np.cumsum([self.times_s[number].size for number in run])
-            for number, part in zip(run, np.split(line, ends[:-1]), strict=True):
+            for number, part in zip(run, np.split(line.at(joined.number), ends[:-1]), strict=True):
                 self.times_s[number] = part
