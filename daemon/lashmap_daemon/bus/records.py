@@ -48,13 +48,20 @@ class Records:
 
     The disk has a thread of its own, which alone uses the outbox until `close`: a slow disk, or a recorder
     that is writing, must not delay live values. A record counts as delivered when its connection outlives
-    the acknowledgement by ``settle_s``; ``trouble`` is told when the logbook cannot be read or marked.
+    the acknowledgement by ``settle_s``; ``trouble`` is told when the logbook cannot be read or marked,
+    ``counted`` now and then how many records wait.
     """
 
-    def __init__(self, outbox: Outbox, settle_s: float, trouble: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        outbox: Outbox,
+        settle_s: float,
+        trouble: Callable[[str], None],
+        counted: Callable[[int], None] = lambda _waiting: None,
+    ) -> None:
         self._outbox = outbox
         self._settle_s = settle_s
-        self._trouble = trouble
+        self._trouble, self._counted = trouble, counted
         # Up to which event of each test records were acknowledged, and when (monotonic).
         self._acknowledged: deque[tuple[float, dict[str, int]]] = deque()
         self._wake = asyncio.Event()
@@ -141,6 +148,7 @@ class Records:
                 if time.monotonic() - looked_s > _LOOK_AGAIN_S:
                     looked_s = time.monotonic()
                     await self._there(self._outbox.look_again)
+                    self._counted(await self.waiting())
                 busy = await self._send_some(send)
                 await self._settle()
             except LogbookError as error:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from lashmap_daemon.page import health
 from lashmap_daemon.page.picture import Running, of_test
 from lashmap_daemon.screens.live import REFRESH_S
 from lashmap_daemon.screens.view import RockTrace, trace_of, view_of
@@ -70,7 +71,7 @@ class OnThePage:
         self._tone = (0, "")
         self._trace: RockTrace | None = None
         self._conductor: Conductor | None = None
-        self._shown_s = self._traced_s = float("-inf")
+        self._shown_s = self._traced_s = self._told_s = float("-inf")
         self._handed_on: list[Pending] = []
         self._came_of_it = False
 
@@ -93,6 +94,9 @@ class OnThePage:
         """Draw, and let the page have a snapshot: often while somebody looks."""
         self._screen.show(conductor, now_s)
         self._conductor = conductor
+        if now_s - self._told_s >= UNSEEN_S:
+            self._told_s = now_s
+            self._page.metrics.tell(health.of_test(conductor, self._test, now_s))
         every_s = PICTURE_S if self._page.is_seen else UNSEEN_S
         if self._page.failed or (now_s - self._shown_s < every_s and not conductor.closed):
             return
