@@ -21,7 +21,7 @@ from starlette.routing import BaseRoute, Route
 
 from lashmap_daemon.page.feed import Feed, TooManyLook
 from lashmap_daemon.page.guard import Guard, Rules
-from lashmap_daemon.page.orders import MOST_BYTES, NotTaken, Orders, Pending
+from lashmap_daemon.page.orders import MOST_BYTES, MOST_PHOTO_BYTES, NotTaken, Orders, Pending
 from lashmap_daemon.screens.phrases import LANGUAGES, TEXTS, texts_of
 
 STATIC = Path(__file__).with_name("static")
@@ -35,6 +35,7 @@ _KINDS = {
 _LOOK_S = 0.02
 _ANSWERED_S = 3.0  # within which a test has said what came of a request
 _LATE = "the test did not say what came of it; look at the page"
+PHOTO = "/photo"
 FILES = {
     "/": STATIC / "page.html",
     "/page.css": STATIC / "page.css",
@@ -54,7 +55,7 @@ class About:
 
 def application(rules: Rules, routes: Iterable[BaseRoute]) -> Guard:
     """Routes behind the guard."""
-    return Guard(Starlette(routes=list(routes)), rules, MOST_BYTES)
+    return Guard(Starlette(routes=list(routes)), rules, MOST_BYTES, {PHOTO: MOST_PHOTO_BYTES})
 
 
 def routes_of_page(about: About, feed: Feed, orders: Orders, lasts: Callable[[Any], None]) -> list[BaseRoute]:
@@ -81,18 +82,21 @@ def routes_of_page(about: About, feed: Feed, orders: Orders, lasts: Callable[[An
         return StreamingResponse(_closing(sent, stack), media_type="text/event-stream")
 
     async def ask(request: Request) -> Response:
-        try:
-            pending = orders.judge(await request.body())
-        except NotTaken as error:
-            return JSONResponse({"reason": str(error)}, status_code=409)
-        refusal = await _answer(pending, orders)
-        return JSONResponse({"reason": refusal}, status_code=409 if refusal else 200)
+        body = await request.body()
+        return await _asked(lambda: orders.judge(body), orders)
+
+    async def photo(request: Request) -> Response:
+        data, said = await request.body(), request.query_params
+        return await _asked(
+            lambda: orders.judge_photo(data, said.get("test", ""), said.get("words", "")), orders
+        )
 
     return [
         *(Route(path, _file(path), methods=["GET"]) for path in FILES),
         Route("/about", told, methods=["GET"]),
         Route("/pictures", pictures, methods=["GET"]),
         Route("/ask", ask, methods=["POST"]),
+        Route(PHOTO, photo, methods=["POST"]),
     ]
 
 
@@ -114,6 +118,14 @@ async def _closing(sent: AsyncIterator[bytes], stack: ExitStack) -> AsyncIterato
     with stack:
         async for piece in sent:
             yield piece
+
+
+async def _asked(judged: Callable[[], Pending], orders: Orders) -> Response:
+    try:
+        refusal = await _answer(judged(), orders)
+    except NotTaken as error:
+        refusal = str(error)
+    return JSONResponse({"reason": refusal}, status_code=409 if refusal else 200)
 
 
 async def _answer(pending: Pending, orders: Orders) -> str:

@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from lashmap_daemon.page import health
+from lashmap_daemon.page.camera import keep_photo
 from lashmap_daemon.page.picture import Running, of_test
 from lashmap_daemon.screens.live import REFRESH_S
 from lashmap_daemon.screens.view import RockTrace, trace_of, view_of
@@ -116,7 +117,11 @@ class OnThePage:
         own = self._screen.commands()
         if not self._asks or self._conductor is None:
             return own
-        self._handed_on = self._page.orders.take(self._test, place_of(self._conductor))
+        taken = self._page.orders.take(self._test, place_of(self._conductor))
+        for pending in taken:
+            if pending.photo:
+                pending.refusal = keep_photo(self._conductor, pending)
+        self._handed_on = [pending for pending in taken if not pending.photo]
         return [*own, *(words for pending in self._handed_on for words in pending.order.as_commands)]
 
     def _settle(self) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lashmap_daemon.page.camera import keep_photo
 from lashmap_daemon.page.health import Health, InstrumentHealth
 from lashmap_daemon.page.on_page import OnThePage, place_of
 from lashmap_daemon.page.picture import Instrument, no_test, of_no_test, preparing
@@ -84,6 +85,10 @@ class ServicePage:
                 place = "" if conductor is None else place_of(conductor)
                 for pending in page.orders.take(report().test, place):
                     asked = pending.order
+                    if pending.photo:
+                        none = "no test is running"
+                        pending.refusal = none if conductor is None else keep_photo(conductor, pending)
+                        continue
                     what = f"{asked.deed}, asked on the page,"
                     pending.refusal = await carried_out(asked.as_commands, obey, what)
             await asyncio.sleep(_LOOK_S)
