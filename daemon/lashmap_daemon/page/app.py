@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import cache
@@ -69,17 +69,7 @@ def routes_of_page(about: About, feed: Feed, orders: Orders, lasts: Callable[[An
     """
 
     async def told(_: Request) -> Response:
-        languages = {language: texts_of(language)["language"] for language in LANGUAGES}
-        return JSONResponse({"stand": about.stand, "may": about.may, "languages": languages})
-
-    async def pictures(request: Request) -> Response:
-        stack = ExitStack()
-        try:
-            sent = stack.enter_context(feed.looker())
-        except TooManyLook as error:
-            return JSONResponse({"reason": str(error)}, status_code=503)
-        lasts(request.client)
-        return StreamingResponse(_closing(sent, stack), media_type="text/event-stream")
+        return JSONResponse({"stand": about.stand, "may": about.may, "languages": languages()})
 
     async def ask(request: Request) -> Response:
         body = await request.body()
@@ -92,26 +82,51 @@ def routes_of_page(about: About, feed: Feed, orders: Orders, lasts: Callable[[An
         )
 
     return [
-        *(Route(path, _file(path), methods=["GET"]) for path in FILES),
+        *routes_of_files(FILES),
         Route("/about", told, methods=["GET"]),
-        Route("/pictures", pictures, methods=["GET"]),
+        route_of_pictures(feed, lasts),
         Route("/ask", ask, methods=["POST"]),
         Route(PHOTO, photo, methods=["POST"]),
     ]
 
 
-def _file(path: str) -> Callable[[Request], Any]:
+def languages() -> dict[str, str]:
+    """The languages that there are texts in, each by its own name."""
+    return {language: str(texts_of(language)["language"]) for language in LANGUAGES}
+
+
+def route_of_pictures(feed: Feed, lasts: Callable[[Any], None]) -> BaseRoute:
+    """The stream of pictures; ``lasts`` as in `routes_of_page`."""
+
+    async def pictures(request: Request) -> Response:
+        stack = ExitStack()
+        try:
+            sent = stack.enter_context(feed.looker())
+        except TooManyLook as error:
+            return JSONResponse({"reason": str(error)}, status_code=503)
+        lasts(request.client)
+        return StreamingResponse(_closing(sent, stack), media_type="text/event-stream")
+
+    return Route("/pictures", pictures, methods=["GET"])
+
+
+def routes_of_files(files: Mapping[str, Path]) -> list[BaseRoute]:
+    """Files of the program by the path under which a browser asks for them."""
+    return [Route(path, _answering(file), methods=["GET"]) for path, file in files.items()]
+
+
+def _answering(file: Path) -> Callable[[Request], Any]:
     async def answer(_: Request) -> Response:
-        return Response(_content(path), media_type=_KINDS[FILES[path].suffix])
+        return Response(_content(file), media_type=_KINDS[file.suffix])
 
     return answer
 
 
 @cache
-def _content(path: str) -> bytes:
-    """A file of the program; a message file without the spaces that are for its translators."""
-    content = FILES[path].read_bytes()
-    return json.dumps(json.loads(content)).encode() if path.endswith(".json") else content
+def _content(file: Path) -> bytes:
+    """What is in it; a message file without the spaces that are for its translators."""
+    content = file.read_bytes()
+    return json.dumps(json.loads(content)).encode() if file.suffix == ".json" else content
 
 
 async def _closing(sent: AsyncIterator[bytes], stack: ExitStack) -> AsyncIterator[bytes]:
