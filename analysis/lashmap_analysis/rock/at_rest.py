@@ -10,13 +10,14 @@ alone is no wind-up.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from math import acos, erfc, isfinite, sqrt
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from lashmap_analysis.rock.creep import repeated_rounding
-from lashmap_analysis.rock.dwells import NOISY, SHELF
+from lashmap_analysis.rock.dwells import NOISY, SHELF, thirds_of
 from lashmap_analysis.rock.flags import Flag, FlagName
 from lashmap_analysis.rock.shape import PLENTY, measure_shape
 
@@ -202,23 +203,26 @@ def braking(evidence: Evidence) -> list[tuple[float, float]]:
     lengths = bounds[1:] - bounds[:-1]
     left = level.repeat(lengths) - stays.sign.repeat(lengths) * stays.offset_mm[first:end]
     leaves = bounds[1:-1] - first
-    at = []
-    for share in (0.5, *ARRIVAL):
-        near = (left <= share * step).nonzero()[0]
-        at.append(near[near.searchsorted(leaves)])
+    # halfway, and the two shares that are left
+    to_go = step * np.array((0.5, *ARRIVAL))
+    at = np.empty((to_go.size, leaves.size), dtype=np.int64)
+    for row, distance in enumerate(to_go):
+        near = (left <= distance).nonzero()[0]
+        at[row] = near[near.searchsorted(leaves)]
     # only what is between halfway and the flank is looked at
     spans = at[2] - at[0] + 1
-    begin = np.add.accumulate(spans) - spans
-    fall = _fall(evidence, left, (at[0] - begin).repeat(spans) + np.arange(int(np.add.reduce(spans))), spans)
-    when = []
-    for share, found_at in zip((0.5, *ARRIVAL), at, strict=True):
-        place = begin + found_at - at[0]
-        gone = np.minimum(np.maximum(_over(fall.last[place] - share * step, fall.fell[place], 1.0), 0.0), 1.0)
-        when.append(time[found_at - 1] + (time[found_at] - time[found_at - 1]) * gone)
-    far, close = when[1] - when[0], when[2] - when[1]
+    ends = np.add.accumulate(spans)
+    begin = ends - spans
+    fall = _fall(evidence, left, (at[0] - begin).repeat(spans) + np.arange(int(ends[-1])), spans)
+    place = at + (begin - at[0])
+    gone = _over(fall.last[place] - to_go[:, None], fall.fell[place], 1.0)
+    before = time[at - 1]
+    when = before + (time[at] - before) * np.minimum(np.maximum(gone, 0.0), 1.0)
+    far, close = when[1:] - when[:-1]
     # where the touch was not seen, later samples see the end of the rebound
-    so_far = np.append(0, np.add.accumulate(fall.touched, dtype=np.int64))
-    told = so_far[begin + spans - 1] == so_far[begin]
+    so_far = np.zeros(fall.touched.size + 1, dtype=np.int64)
+    np.add.accumulate(fall.touched, out=so_far[1:])
+    told = so_far[ends - 1] == so_far[begin]
     sample_s = (evidence.time_s[-1] - evidence.time_s[0]) / (evidence.time_s.size - 1)
     found = []
     for flank in (~evidence.high[1:] & told, evidence.high[1:] & told):
@@ -265,7 +269,7 @@ def _fall(evidence: Evidence, left: Floats, index: Integers, spans: Integers) ->
     step, pause = sign * (offset[:-1] - offset[1:]), time[:-1] - time[1:]
     here, fell = left[index], step[0]
     last = here + fell
-    came, earlier = step[1:] * _over(pause[:1] + np.zeros((2, 1)), pause[1:])
+    came, earlier = step[1:] * _over(pause[0], pause[1:])
     # half a sample time from the mean speed in one to that at its end
     speed = came + 0.5 * (came - earlier)
     touched = (index > 2) & (here <= REBOUND * (speed + came - earlier - last))
@@ -279,7 +283,7 @@ def _fall(evidence: Evidence, left: Floats, index: Integers, spans: Integers) ->
 
 def _over(a: Floats, b: Floats, otherwise: float = 0.0) -> Floats:
     """Quotient where the divisor is positive."""
-    quotient: Floats = np.divide(a, b, out=np.full_like(a, otherwise), where=b > 0)
+    quotient: Floats = np.divide(a, b, out=np.full(b.shape, otherwise), where=b > 0)
     return quotient
 
 
@@ -383,16 +387,11 @@ def _check_press(evidence: Evidence) -> Iterator[Flag]:
     What is first and last third alike is no creep, and with few samples a dwell looks like their noise.
     """
     settled, step = evidence.settled, evidence.lash.mean_mm
-    inner = np.zeros(settled.settled.size, dtype=np.bool_)
-    inner[1:-1] = True
-    kept = (settled.settled & inner & (settled.count >= LEAST_TO_ARCH)).nonzero()[0]
+    kept = (settled.settled[1:-1] & (settled.count[1:-1] >= LEAST_TO_ARCH)).nonzero()[0] + 1
     if kept.size < LEAST_DWELLS_TO_ARCH or not step > 0:
         return
     start, stop = settled.start[kept], settled.stop[kept]
-    third = (stop - start) // 3
-    edges = np.empty((third.size, 4), dtype=np.int64)
-    edges[:, 0], edges[:, 1], edges[:, 2], edges[:, 3] = start, start + third, stop - third, stop
-    early, middle, late, _ = np.add.reduceat(evidence.stays.padded_mm, edges.ravel()).reshape(-1, 4).T
+    third, early, middle, late = thirds_of(evidence.stays.padded_mm, start, stop)
     arches = evidence.stays.sign[kept] * (middle / (stop - start - 2 * third) - 0.5 * (early + late) / third)
     arch = float(np.add.reduce(arches)) / kept.size
     apart = arches - arch
@@ -437,27 +436,36 @@ def _mean_stay(evidence: Evidence, step: float) -> tuple[float, tuple[float, flo
     rounding2 = repeated_rounding(evidence.settled.jitter_mm**2, evidence.resolution_mm) / min(counts)
     errors, share = FLAT
     tolerance = max(errors * sqrt(evidence.noise_mm**2 / least + rounding2), share * step)
-    low, up = (np.add.reduce(flank) / count for flank, count in zip(both, counts, strict=True))
-    return tolerance, (_time_near(-low, tolerance, step), _time_near(up, tolerance, step))
+    outward = np.empty((parts, 2))
+    outward[:, 0], outward[:, 1] = np.add.reduce(both[0]) / -counts[0], np.add.reduce(both[1]) / counts[1]
+    return tolerance, _time_near(outward, tolerance, step)
 
 
-def _time_near(mean: Floats, tolerance: float, step: float) -> float:
-    """Parts of a mean stay near its level over those at it."""
-    quarter, values = mean.size // 4, mean.tolist()
-    parts = [values[k : k + quarter] for k in range(mean.size - quarter + 1)]
-    ranges = [max(part) - min(part) for part in parts]
-    least = min(ranges) + EDGE * abs(step)
-    flattest = next(k for k, one in enumerate(ranges) if one <= least)
-    level = sum(values[flattest : flattest + quarter]) / quarter
-    near = at = 0
-    for k, value in enumerate(values):
-        away = value - level
-        if abs(away) <= tolerance:
-            at += 1
-        elif away > -SHELF * step and (away < 0 or k > flattest):
-            near += 1
-    # one part may be half travel, wherever it ends
-    return max(near - 1.0, 0.0) / max(at, 1)
+def _time_near(outward: Floats, tolerance: float, step: float) -> tuple[float, float]:
+    """Parts near the level over those at it, in the mean stay on the low and on the high flank.
+
+    Args:
+        outward: Shape (parts, 2), the mean stays.
+        tolerance: What counts as level.
+        step: Mean step.
+    """
+    quarter, places = outward.shape[0] // 4, outward.shape[0] - outward.shape[0] // 4 + 1
+    highest = lowest = outward[:places]
+    for k in range(1, quarter):
+        highest = np.maximum(highest, outward[k : k + places])
+        lowest = np.minimum(lowest, outward[k : k + places])
+    ranges = highest - lowest
+    flattest = (ranges <= np.minimum.reduce(ranges) + EDGE * abs(step)).argmax(axis=0).tolist()
+    found = []
+    for values, first in zip(outward.T.tolist(), flattest, strict=True):
+        level = sum(values[first : first + quarter]) / quarter
+        away = sorted([value - level for value in values])
+        below, above = bisect_left(away, -tolerance), bisect_right(away, tolerance)
+        near = max(below - bisect_right(away, -SHELF * step), 0)
+        near += sum([value - level > tolerance for value in values[first + 1 :]])
+        # one part may be half travel, wherever it ends
+        found.append(max(near - 1.0, 0.0) / max(above - below, 1))
+    return found[0], found[1]
 
 
 def _turned_back(numbers: dict[str, float]) -> Flag:
