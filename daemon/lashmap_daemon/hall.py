@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from math import nan
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import aiomqtt
 from lashmap_analysis.record.lengths import format_length
@@ -25,8 +25,8 @@ from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.bus import messages
-from lashmap_daemon.bus.connection import connect, reason_of
-from lashmap_daemon.bus.messages import PUBLISHED, Topic, level
+from lashmap_daemon.bus.connection import BusClient, Refused, connect, reason_of
+from lashmap_daemon.bus.messages import PUBLISHED, REVIEW, Topic, level
 from lashmap_daemon.bus.publisher import BackOff
 from lashmap_daemon.clean_text import clean
 from lashmap_daemon.screens.cue import cue_of_phase
@@ -34,6 +34,7 @@ from lashmap_daemon.screens.layout import render
 from lashmap_daemon.screens.view import FlagShown, Mark, RockShown, View
 from lashmap_daemon.sequence.sequence import Phase
 from lashmap_daemon.setup.bus_table import BusTable
+from lashmap_daemon.story import events
 from lashmap_daemon.story.wording import sentence
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
 MOST_BYTES = 262_144
 MOST_STANDS = 300
 SILENT_S = 3.0  # a running test speaks several times a second
+Reviewing: TypeAlias = messages.Excluded | messages.ExclusionTakenBack | messages.Signed
 _BY_NAME = {topic.name: topic for topic in PUBLISHED}
 
 
@@ -61,6 +63,7 @@ class StandSeen:
     live: messages.Live | None = None
     state: messages.State | None = None
     result: messages.Result | None = None
+    review: Reviewing | None = None
     alarm: str = ""
     news_s: float | None = None
     live_s: float | None = None
@@ -150,6 +153,11 @@ class Hall:
                 before_result, seen.result = seen.result, message
                 if before_result is None or before_result.id != message.id:
                     self._say(seen, f"result of {message.test}, {message.serial}: {message.outcome}")
+            case messages.Record():
+                self._take_record(seen, message)
+
+    def _take_record(self, seen: StandSeen, message: messages.Record) -> None:
+        match message:
             case (
                 messages.InstrumentLost()
                 | messages.InstrumentBack()
@@ -159,6 +167,9 @@ class Hall:
             ):
                 seen.alarm = clean(sentence(message.record, "mm", None) or "")
                 self._say(seen, seen.alarm)
+            case messages.Excluded() | messages.ExclusionTakenBack() | messages.Signed():
+                seen.review = message
+                self._say(seen, f"{message.test}: {review_words(message)}")
             case (
                 messages.PositionAccepted()
                 | messages.PositionRefused()
@@ -178,6 +189,17 @@ def _asks(state: messages.State) -> str:
     if state.service is not None and state.phase is Phase.CLOSED:
         return f"{state.service.doing}; awaits {state.service.awaits}"
     return state.instruction
+
+
+def review_words(message: Reviewing) -> str:
+    """What a reviewer did, in a few words; not cleaned."""
+    record = message.record
+    if isinstance(record, events.SignedOff):
+        return f"signed off by {record.by} as {record.outcome}"
+    if isinstance(record, events.ExclusionUndone):
+        return f"exclusion {record.exclusion} was taken back by {record.by}: {record.reason}"
+    part = "" if record.reversal is None else f"reversal {record.reversal} of "
+    return f"{part}position {record.position} was left out by {record.by}: {record.reason}"
 
 
 def _understand(kind: Topic, payload: bytes) -> messages.Message | None:
@@ -416,7 +438,7 @@ class Watcher:
         async with connect(self._settings, self._identifier, most_bytes=MOST_BYTES) as client:
             for stand in sorted(self._hall.wanted) or ["+"]:
                 for topic in PUBLISHED:
-                    await client.listen_to(f"{self._hall.root}/{stand}/{topic.name}", qos=topic.qos)
+                    await self._listen(client, f"{self._hall.root}/{stand}/{topic.name}", topic)
             self.broker.since_s, self.broker.problem = time.monotonic(), ""
             self._hall.tell("broker reached")
             async for message in client.messages:
@@ -424,6 +446,15 @@ class Watcher:
                     self._hall.feed(
                         str(message.topic), message.payload, retained=message.retain, now_s=time.monotonic()
                     )
+
+    async def _listen(self, client: BusClient, name: str, topic: Topic) -> None:
+        try:
+            await client.listen_to(name, qos=topic.qos)
+        except Refused as error:
+            if topic is not REVIEW:
+                raise
+            # An access list from before there were reviews does not allow them; all else can be watched.
+            self._hall.tell(f"reviews are not shown: {error}")
 
     def _lost(self, problem: str) -> None:
         if not self.broker.problem:

@@ -270,6 +270,9 @@ class ReviewOptions:
         Path | None,
         typer.Option(help="Also write the dossier of its build (sheet, photographs, tests) to this .pdf."),
     ] = None
+    photos: Annotated[
+        Path | None, typer.Option(help="Also write the photographs of the test into this folder.")
+    ] = None
     plain: Annotated[bool, typer.Option("--plain", help="Draw the lash map with plain letters.")] = False
     exclude: Annotated[
         int | None, typer.Option(help="Leave this position out of the reviewed result.", show_default=False)

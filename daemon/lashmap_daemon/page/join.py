@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from lashmap_daemon.page.stand_page import StandPage
     from lashmap_daemon.setup.page_table import PageTable
 
-_NEEDED = {"starlette", "uvicorn", "h11", "anyio"}
+_NEEDED = {"starlette", "uvicorn", "h11", "anyio", "prometheus_client"}
 
 
 def open_page(table: PageTable, stand: str, stack: ExitStack) -> StandPage:

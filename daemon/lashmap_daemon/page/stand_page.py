@@ -14,6 +14,7 @@ from lashmap_daemon.clean_text import clean
 from lashmap_daemon.page.app import FILES, About, application, routes_of_page
 from lashmap_daemon.page.feed import Feed
 from lashmap_daemon.page.guard import Rules
+from lashmap_daemon.page.metrics import Metrics
 from lashmap_daemon.page.orders import Orders
 from lashmap_daemon.page.server import PageEnded, Server, bind
 from lashmap_daemon.setup.page_table import is_address
@@ -31,6 +32,7 @@ class StandPage:
 
     Attributes:
         orders: What is asked on the page.
+        metrics: How the stand is, in figures for a monitoring system.
         relay: Hands pictures to the server; its failure is the end of the page.
 
     Raises:
@@ -45,9 +47,10 @@ class StandPage:
         self._feed = Feed(table.lookers)
         self._server = Server(bind(table.host, table.port), self._feed, tls)
         about = About(stand=clean(stand), may=self.orders.may)
+        self.metrics = Metrics(clean(stand), lambda: (self._feed.lookers, self._guard.refused))
         routes = routes_of_page(about, self._feed, self.orders, self._server.lasts)
         rules = Rules.of(self._token, (*table.names, table.host), FILES, encrypted=tls is not None)
-        self._guard = application(rules, routes)
+        self._guard = application(rules, [*routes, self.metrics.route()])
         self._server.start(self._guard)
         self.relay: Relay[Callable[[], Parts]] = Relay("the page", self._put, replace=True)
 
