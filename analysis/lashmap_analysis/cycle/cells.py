@@ -120,7 +120,10 @@ class ToothSum:
             pinion = self._sum(1, weights * self._less(0, usable, gear)) / sums[1]
             if np.max(np.abs(pinion - before)) < SETTLED_MM:
                 break
-        return gear[self._gear] + pinion[self._pinion]
+        both = np.empty(values.shape)
+        self._by_turns(0, both)[:] = gear
+        self._by_turns(1, both)[:] += pinion
+        return both
 
     def fit_robustly(self, values: Floats, weights: Floats) -> Floats:
         """The same, with cells that stand far out counting less and less (Huber's weights)."""
