@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from lashmap_analysis.rock.flags import Evidence
     from lashmap_analysis.rock.flanks import Booleans, Floats, Integers
+    from lashmap_analysis.rock.shape import Shape
 
 
 EDGE = 1e-7
@@ -82,6 +83,9 @@ A film of oil of 0.3 µm on a lash of 0.14 mm, as the simulated bench has it, ma
 
 HIDDEN = (1.65, 0.3)
 """An arch of so large a share of the step that noise may hide at 95 %: that of a gear that is thrown back."""
+
+RESTED_UNTIL = 0.35
+"""Place in the mean stay, from −1 to +1, up to which a gear that is eased off its flank rests."""
 
 FLAT = (3.0, 0.02)
 """Distance of a part of the mean stay from its level that is none, in standard errors and as a share of the
@@ -473,8 +477,8 @@ def _turned_back(numbers: dict[str, float]) -> Flag:
     return Flag(
         name=FlagName.UNSTEADY_FLANK,
         disabling=True,
-        sentence="The gear did not rest on the flanks (wind-up, or it turned back early): "
-        "rock more lightly and hold still at each end.",
+        sentence="The gear did not rest on the flanks (wind-up, or it turned back early or too slowly): "
+        "rock more lightly, hold still at each end, then let go at once.",
         numbers=numbers,
     )
 
@@ -490,15 +494,11 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
             # any movement up to the lash itself could hide
             yield _unknown_shape(evidence, step, step)
         return
-    # Student's factor, roughly: the errors come from few samples themselves
-    wide = 1 + 2 / shape.freedom
-    sure = SURE * wide
-    least = max(LEAST_MOVEMENT[not evidence.few] * step, LEAST_CODES * evidence.resolution_mm)
-    tilt_limit = np.maximum(TILT_TO_ARCH * least, sure * shape.tilt_error_mm)
-    arch_limit = np.maximum(least, sure * shape.arch_error_mm)
+    tilt_limit, arch_limit = _shape_limits(evidence, shape)
     # outward only: who leaves the flank slowly tilts it the other way
     tilt, arch = int(np.argmax(shape.tilt_mm / tilt_limit)), int(np.argmax(shape.arch_mm / arch_limit))
-    if shape.tilt_mm[tilt] > tilt_limit[tilt] or shape.arch_mm[arch] > arch_limit[arch]:
+    arched = shape.arch_mm > arch_limit
+    if shape.tilt_mm[tilt] > tilt_limit[tilt] or (arched.any() and not _eased_off(evidence, shape, arched)):
         yield _turned_back(
             {
                 "tilt_mm": float(shape.tilt_mm[tilt]),
@@ -508,9 +508,34 @@ def _check_shape(evidence: Evidence) -> Iterator[Flag]:
             }
         )
     elif evidence.few:
-        hidden = float((shape.arch_mm + HIDDEN[0] * wide * shape.arch_error_mm)[:2].max())
+        hidden = float((shape.arch_mm + HIDDEN[0] * shape.wide * shape.arch_error_mm)[:2].max())
         if hidden > HIDDEN[1] * step:
             yield _unknown_shape(evidence, hidden, step)
+
+
+def _shape_limits(evidence: Evidence, shape: Shape) -> tuple[Floats, Floats]:
+    """Most tilt and most arch of a gear that rests, shapes (3,)."""
+    least = LEAST_MOVEMENT[not evidence.few] * evidence.lash.mean_mm
+    least, sure = max(least, LEAST_CODES * evidence.resolution_mm), SURE * shape.wide
+    tilt_limit = np.maximum(TILT_TO_ARCH * least, sure * shape.tilt_error_mm)
+    return tilt_limit, np.maximum(least, sure * shape.arch_error_mm)
+
+
+def _eased_off(evidence: Evidence, shape: Shape, arched: Booleans) -> bool:
+    """Whether the arch comes from the end of the stays alone: a gear that rested and was let go slowly.
+
+    Up to there the stays are flat, and are seen to be: no more than noise could hide is left of the arch.
+    """
+    if shape.tilt_mm[arched].max() >= 0:
+        return False
+    step = evidence.lash.mean_mm
+    early = measure_shape(evidence.time_s, evidence.stays, evidence.resolution_mm, step, until=RESTED_UNTIL)
+    if early is None:
+        return False
+    hidden = float((early.arch_mm + HIDDEN[0] * early.wide * early.arch_error_mm)[:2].max())
+    tilted = float((early.tilt_mm + HIDDEN[0] * early.wide * early.tilt_error_mm)[:2].max())
+    most = max(LEAST_MOVEMENT[0] * step, LEAST_CODES * evidence.resolution_mm)
+    return hidden <= most and tilted <= TILT_TO_ARCH * most
 
 
 def _unknown_shape(evidence: Evidence, hidden_mm: float, step_mm: float) -> Flag:

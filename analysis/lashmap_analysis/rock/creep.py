@@ -274,7 +274,7 @@ def _find_bulge(
     half of the stay, mean of both flanks, so that a drift of the base is none.
     """
     least_mm = stays.sign * settled.offset_mm - ON_FLANK * step_mm
-    shape = measure_shape(padded_time[:-1], stays, settled.resolution_mm, step_mm, least_mm)
+    shape = measure_shape(padded_time[:-1], stays, settled.resolution_mm, step_mm, least_mm=least_mm)
     if shape is None:
         return (0.0, 0.0), (0.0, abs(step_mm))
     # high and low flank
@@ -282,9 +282,7 @@ def _find_bulge(
     error2 = float((shape.arch_error_mm**2 + (0.25 * shape.tilt_error_mm) ** 2)[:2].sum())
     rise = 0.5 * float(shape.tilt_mm[:2].sum())
     rise_error2 = 0.25 * float((shape.tilt_error_mm**2)[:2].sum())
-    # Student's factor, roughly: the errors come from few samples themselves
-    wide = 1 + 2 / shape.freedom
-    return (bulge, bulge / (sqrt(error2) * wide)), (rise, sqrt(rise_error2) * wide)
+    return (bulge, bulge / (sqrt(error2) * shape.wide)), (rise, sqrt(rise_error2) * shape.wide)
 
 
 def _half_width(means: list[float], variances: list[float], step_mm: float, *, seen: bool) -> float:
