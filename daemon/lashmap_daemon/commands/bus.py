@@ -124,7 +124,9 @@ def _on_screen(watcher: Watcher, hall: Hall, console: Console) -> None:
         async def draw() -> None:
             while "stop" not in keyboard.commands():
                 keyboard.note = None  # nothing is written here
-                shown = screen(hall, watcher.broker, time.monotonic(), height=console.height)
+                shown = screen(
+                    hall, watcher.broker, time.monotonic(), height=console.height, most=console.height - 6
+                )
                 live.update(shown, refresh=True)
                 await asyncio.sleep(_REFRESH_S)
 

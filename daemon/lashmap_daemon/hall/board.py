@@ -44,6 +44,7 @@ class Board:
     def __init__(self, hall: Hall, broker: BrokerSeen) -> None:
         self._hall, self._broker = hall, broker
         self._places: dict[str, int] = {}
+        self._rows: dict[str, dict[str, Any]] = {}
         self._parts: dict[str, bytes] = {}
         self._heard: list[int | None] = []
 
@@ -61,7 +62,9 @@ class Board:
                 self._heard.append(None)
             heard = None if seen.news_s is None else int(seen.news_s)
             news, self._heard[place] = news or self._heard[place] != heard, heard
-            self._parts[f"s{place}"] = _packed(row(seen))
+            made = row(seen)
+            if self._rows.get(stand) != made:
+                self._rows[stand], self._parts[f"s{place}"] = made, _packed(made)
         hall.changed.clear()
         if news or "heard" not in self._parts:
             self._parts["heard"] = _packed({"at": self._heard})
@@ -88,7 +91,7 @@ def row(seen: StandSeen) -> dict[str, Any]:
         "stand": seen.stand,
         "name": clean(seen.name, _MOST_NAME),
         "is": "unknown" if seen.status is None else "online" if seen.online else "offline",
-        "need": need(seen, lacks),
+        "need": need(seen),
         "doing": _doing(seen),
         "wants": None,
         "asks": "",
@@ -111,9 +114,10 @@ def row(seen: StandSeen) -> dict[str, Any]:
     return made
 
 
-def need(seen: StandSeen, lacks: list[messages.InstrumentIs]) -> int:
+def need(seen: StandSeen) -> int:
     """How much it needs a person."""
     state = seen.state
+    lacks = _lacks(state) if seen.online else []
     in_test = state is not None and state.phase is not Phase.CLOSED
     if seen.status is None or (not seen.online and seen.status.reason == ORDERLY):
         return OFF

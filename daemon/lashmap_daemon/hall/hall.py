@@ -85,7 +85,7 @@ class Hall:
     Attributes:
         root: First levels of the topics.
         wanted: Topic levels to show; empty for all.
-        tell: Called with a line (cleaned) for everything worth one.
+        tell: Called with a line (cleaned) for everything worth one; None where nobody reads them.
         stands: By topic level.
         not_understood: Messages that fit no schema, or claim to be another stand's.
         too_many: Messages of stands beyond the limit.
@@ -94,7 +94,7 @@ class Hall:
 
     root: str
     wanted: frozenset[str] = frozenset()
-    tell: Callable[[str], None] = lambda _line: None
+    tell: Callable[[str], None] | None = None
     stands: dict[str, StandSeen] = field(default_factory=dict)
     not_understood: int = 0
     too_many: int = 0
@@ -172,7 +172,8 @@ class Hall:
                 self._say(seen, (sentence(message.record, units, None) or "").strip())
 
     def _say(self, seen: StandSeen, text: str) -> None:
-        self.tell(f"{seen.stand}: {clean(text, 500)}")
+        if self.tell is not None:
+            self.tell(f"{seen.stand}: {clean(text, 500)}")
 
 
 def _open_or_close(alarms: dict[str, str], message: messages.Record, text: str) -> None:

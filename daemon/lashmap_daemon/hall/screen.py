@@ -15,6 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from lashmap_daemon.clean_text import clean
+from lashmap_daemon.hall.board import need
 from lashmap_daemon.screens.cue import cue_of_phase
 from lashmap_daemon.screens.layout import render
 from lashmap_daemon.screens.view import FlagShown, Mark, RockShown, View
@@ -38,18 +39,20 @@ def broker_line(broker: BrokerSeen, now_s: float) -> Text:
     return Text(f"{broker.address}: {gone} {clean(broker.problem)}", style=_BAD)
 
 
-def screen(hall: Hall, broker: BrokerSeen, now_s: float, *, height: int = 30) -> RenderableType:
+def screen(
+    hall: Hall, broker: BrokerSeen, now_s: float, *, height: int = 30, most: int | None = None
+) -> RenderableType:
     """Everything: one stand large when only one is asked for, otherwise the table."""
     seen = next(iter(hall.stands.values())) if len(hall.wanted) == 1 and hall.stands else None
     if seen is not None and seen.state is not None:
         body: RenderableType = _one(seen, broker, now_s, height=height)
     else:
-        body = table(hall, broker, now_s)
+        body = table(hall, broker, now_s, most)
     return Group(broker_line(broker, now_s), body, *_remarks(hall))
 
 
-def table(hall: Hall, broker: BrokerSeen, now_s: float) -> RenderableType:
-    """One row for each stand."""
+def table(hall: Hall, broker: BrokerSeen, now_s: float, most: int | None = None) -> RenderableType:
+    """One row for each stand, at most so many, what needs a person first."""
     if not hall.stands:
         asked = ", ".join(sorted(hall.wanted)) or "any stand"
         return Text(f"no message of {asked} below {hall.root}/ yet")
@@ -58,10 +61,13 @@ def table(hall: Hall, broker: BrokerSeen, now_s: float) -> RenderableType:
     for title in ("stand", "is", "last message", "box", "doing", "done", "tight spot"):
         rows.add_column(title, min_width=5, overflow="fold")
     rows.add_column("verdict", min_width=13, overflow="fold")  # a verdict is never cut
-    for stand in sorted(hall.stands):
-        seen = hall.stands[stand]
+    in_order = sorted(hall.stands.values(), key=lambda seen: (need(seen), seen.stand))
+    for seen in in_order[:most]:
         rows.add_row(*_cells(seen, now_s, away=bool(broker.problem)))
-    return rows
+    left = len(in_order) - len(in_order[:most])
+    if not left:
+        return rows
+    return Group(rows, Text(f"{left} more stands need less; lashmap watch --page shows all", style="dim"))
 
 
 def _cells(seen: StandSeen, now_s: float, *, away: bool) -> list[Text]:

@@ -59,7 +59,7 @@ class Watcher:
                 for topic in PUBLISHED:
                     await self._listen(client, f"{self._hall.root}/{stand}/{topic.name}", topic)
             self.broker.since_s, self.broker.problem = time.monotonic(), ""
-            self._hall.tell("broker reached")
+            self._tell("broker reached")
             async for message in client.messages:
                 if isinstance(message.payload, bytes):
                     self._hall.feed(
@@ -73,14 +73,18 @@ class Watcher:
             if topic is not REVIEW:
                 raise
             # An access list from before there were reviews does not allow them; all else can be watched.
-            self._hall.tell(f"reviews are not shown: {error}")
+            self._tell(f"reviews are not shown: {error}")
 
     def _lost(self, problem: str) -> None:
         if not self.broker.problem:
             self.broker.since_s = time.monotonic()
         if problem != self.broker.problem:
-            self._hall.tell(f"broker away: {problem}")
+            self._tell(f"broker away: {problem}")
         self.broker.problem = problem
+
+    def _tell(self, line: str) -> None:
+        if self._hall.tell is not None:
+            self._hall.tell(line)
 
 
 async def watch_until(watcher: Watcher, other: Coroutine[Any, Any, None]) -> None:
