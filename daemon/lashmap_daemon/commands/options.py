@@ -270,6 +270,9 @@ class ReviewOptions:
         Path | None,
         typer.Option(help="Also write the dossier of its build (sheet, photographs, tests) to this .pdf."),
     ] = None
+    photos: Annotated[
+        Path | None, typer.Option(help="Also write the photographs of the test into this folder.")
+    ] = None
     plain: Annotated[bool, typer.Option("--plain", help="Draw the lash map with plain letters.")] = False
     exclude: Annotated[
         int | None, typer.Option(help="Leave this position out of the reviewed result.", show_default=False)
@@ -315,6 +318,12 @@ class WatchOptions:
         None
     )
     once: Annotated[bool, typer.Option("--once", help="Print what is known now and end.")] = False
+    page: Annotated[
+        bool, typer.Option("--page", help="Show them in a browser, as the file's table [page] says.")
+    ] = False
+    page_port: Annotated[
+        int | None, typer.Option(min=0, max=65535, help="The same, at this port; 0 is any free one.")
+    ] = None
 
 
 @dataclass(frozen=True, kw_only=True)
