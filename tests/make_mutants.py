@@ -38,7 +38,10 @@ TESTS = {
     "judge/tight_spot": ["tests/analysis/judge/test_tight_spot.py", "tests/analysis/judge/test_assess.py"],
     "judge/settling": ["tests/analysis/judge/test_settling.py"],
     "judge/shims": ["tests/analysis/judge/test_shims.py"],
-    "judge/shim_stock": ["tests/analysis/judge/test_shims.py", "tests/analysis/builds/test_mounting_chain.py"],
+    "judge/shim_stock": [
+        "tests/analysis/judge/test_shims.py",
+        "tests/analysis/builds/test_mounting_chain.py",
+    ],
     "judge/roll_phases": ["tests/analysis/judge/test_roll_phases.py"],
     "judge/review": ["tests/analysis/judge/test_review.py"],
     "judge/compare": ["tests/analysis/judge/test_compare.py"],
