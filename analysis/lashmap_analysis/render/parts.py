@@ -29,6 +29,7 @@ class PositionRow:
     """A line of the table of positions.
 
     Attributes:
+        place: Engagement within the mesh cycle, as the map has it.
         gear_tooth: That is in the mesh there, the marked one being 1.
         pinion_tooth: As of the gear.
         normal_backlash: In the paper's unit, for a chart; None where the rock gave none.
@@ -37,6 +38,7 @@ class PositionRow:
 
     position: int
     engagement: int
+    place: int
     gear_tooth: int
     pinion_tooth: int
     usable: bool
@@ -116,6 +118,7 @@ def _positions(
             PositionRow(
                 position=one.position,
                 engagement=one.engagement,
+                place=one.engagement % gear_set.mesh_cycle,
                 gear_tooth=met.gear_tooth,
                 pinion_tooth=met.pinion_tooth,
                 usable=one.usable,
