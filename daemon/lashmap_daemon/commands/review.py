@@ -9,11 +9,11 @@ from lashmap_analysis.judge.shims import ShimAdvice, shim_advice_for
 from rich.console import Console
 
 from lashmap_daemon.builds.dossier import check_dossier_name, write_dossier
-from lashmap_daemon.commands.compare import compared
 from lashmap_daemon.commands.options import ReviewOptions, ShimsOptions
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.logbook import Logbook
 from lashmap_daemon.logbook.photograph import write_photos
+from lashmap_daemon.replay.compared import compared
 from lashmap_daemon.replay.conclude import (
     Renewed,
     ReviewRequest,

@@ -213,12 +213,25 @@ class Story:
 
         Nothing is reckoned here: without a signature for what is left, only that something was taken out.
         """
-        holding = tuple(number for number, one in self.exclusions.items() if one.undone is None)
-        signed = self.sign_offs[-1] if self.sign_offs else None
-        if signed is not None and signed.exclusions == holding:
+        signed = self._signed
+        if signed is not None:
             found = "" if self.stored is None else self.stored.outcome
             return "" if signed.outcome == found else f"signed as {signed.outcome}"
-        return "readings taken out in review" if holding else ""
+        return "readings taken out in review" if self._left_out else ""
+
+    @property
+    def signed_by(self) -> str:
+        """Who signed last for what reviewers left of it; empty when nobody did since it last changed."""
+        return "" if self._signed is None else self._signed.by
+
+    @property
+    def _signed(self) -> SignOff | None:
+        signed = self.sign_offs[-1] if self.sign_offs else None
+        return signed if signed is not None and signed.exclusions == self._left_out else None
+
+    @property
+    def _left_out(self) -> tuple[int, ...]:
+        return tuple(number for number, one in self.exclusions.items() if one.undone is None)
 
     @property
     def measured_utc(self) -> str:

@@ -12,7 +12,7 @@ import pytest
 from daemon.logbooks import closed_test
 from lashmap_daemon.builds import events
 from lashmap_daemon.builds.book import BuildBook, given_by, newest_open, read
-from lashmap_daemon.builds.listing import list_builds
+from lashmap_daemon.builds.listing import listed
 from lashmap_daemon.errors import ConfigurationError, LogbookError
 from lashmap_daemon.logbook.archive import archive
 from lashmap_daemon.logbook.check import check_file, check_test
@@ -84,9 +84,9 @@ def test_builds_are_no_tests(tmp_path: Path) -> None:
     closed_test(book.logbook, tmp_path, "t1", notes=1)
     assert [one.test for one in book.logbook.tests()] == ["t1"]
     assert book.logbook.builds() == [book.name]
-    assert list_builds(book.logbook) == [
-        f"build {book.name}: Right-angle drive, spiral bevel 13:40, serial INV-1340-08, open"
-    ]
+    assert listed(book.logbook.path)[1] == (
+        f"build {book.name}: Right-angle drive, spiral bevel 13:40, serial INV-1340-08, open",
+    )
     with pytest.raises(ValueError, match="no name of a build"):
         book.logbook.append_to_build("t1", time_s=0.0, utc="", kind="NoteWritten", body="{}")
     book.logbook.close()
@@ -126,7 +126,7 @@ def test_an_entry_that_was_changed_is_found_and_nothing_is_taken(tmp_path: Path,
     with Logbook(path, create=False) as logbook:
         with pytest.raises(LogbookError, match=r"not as it was written.*nothing is taken"):
             read(logbook, book.name)
-        assert "damaged" in list_builds(logbook)[0]
+        assert "damaged" in listed(logbook.path)[1][0]
     assert check_file(path).tests[0].problems
 
 
