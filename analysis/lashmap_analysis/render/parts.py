@@ -29,6 +29,7 @@ class PositionRow:
     """A line of the table of positions.
 
     Attributes:
+        place: Engagement within the mesh cycle, as the map has it.
         gear_tooth: That is in the mesh there, the marked one being 1.
         pinion_tooth: As of the gear.
         normal_backlash: In the paper's unit, for a chart; None where the rock gave none.
@@ -37,6 +38,7 @@ class PositionRow:
 
     position: int
     engagement: int
+    place: int
     gear_tooth: int
     pinion_tooth: int
     usable: bool
@@ -57,6 +59,8 @@ class Parts:
         chapters: The evidence.
     """
 
+    box: str
+    remark: str
     cells: tuple[tuple[str, str], ...]
     outcome: str
     verdict_html: str
@@ -87,6 +91,8 @@ def report_parts(assessment: Assessment) -> Parts:
         return page_template(f"{name}.html.j2").render(sheet=front, units=units, **more).strip()
 
     return Parts(
+        box=front.identity.box,
+        remark=front.identity.remark,
         cells=front.cells,
         outcome=front.outcome,
         verdict_html=part("verdict"),
@@ -116,6 +122,7 @@ def _positions(
             PositionRow(
                 position=one.position,
                 engagement=one.engagement,
+                place=one.engagement % gear_set.mesh_cycle,
                 gear_tooth=met.gear_tooth,
                 pinion_tooth=met.pinion_tooth,
                 usable=one.usable,

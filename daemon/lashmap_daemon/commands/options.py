@@ -458,6 +458,34 @@ class ListOptions:
 
 
 @dataclass(frozen=True, kw_only=True)
+class DeskOptions:
+    """Open logbooks in a browser: list, look at every rock, compare, review, sign, take reports and exports.
+
+    It is read only to whoever does not know the token in the printed address.
+    """
+
+    logbooks: Annotated[list[Path], typer.Argument(help="Logbooks; one or more.", show_default=False)]
+    host: Annotated[
+        str, typer.Option(help="Address to serve at; 0.0.0.0 for whoever reaches this computer.")
+    ] = "127.0.0.1"
+    port: Annotated[int, typer.Option(help="Port; 0 takes a free one.", min=0, max=65535)] = 8461
+    name: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Name by which others reach this computer; may be given again.", show_default=False
+        ),
+    ] = None
+    token_file: Annotated[
+        Path | None, typer.Option(help="File with the token; it is made where it is missing.")
+    ] = None
+    certificate_file: Annotated[Path | None, typer.Option(help="Certificate, for https.")] = None
+    key_file: Annotated[Path | None, typer.Option(help="Key of the certificate.")] = None
+    read_only: Annotated[
+        bool, typer.Option("--read-only", help="Nobody can exclude or sign, with the token neither.")
+    ] = False
+
+
+@dataclass(frozen=True, kw_only=True)
 class ShimsOptions:
     """Say which shims bring the tight spot into the limits, or what to measure first."""
 

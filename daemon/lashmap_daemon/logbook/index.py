@@ -99,7 +99,7 @@ class Index:
     def __init__(self, path: Path, base: sqlite3.Connection) -> None:
         self._path = path.with_name(f"{path.name}.index")
         self._writable = is_writable(path)
-        self._stamp = _stamp(path)
+        self._stamp = stamp_of(path)
         known_stamp, known = _read(self._path)
         if known_stamp is not None and known_stamp == self._stamp:
             self._found = {name: (one["utc"], one["digest"]) for name, one in known.items()}
@@ -185,7 +185,7 @@ FROM event GROUP BY test
 _Stamp = list[list[int]]
 
 
-def _stamp(path: Path) -> _Stamp | None:
+def stamp_of(path: Path) -> _Stamp | None:
     """File, size and time of the logbook and of its log; None while they are too young."""
     found, newest_ns = [], 0
     for one in (path, path.with_name(f"{path.name}-wal")):

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from lashmap_daemon.page.stand_page import StandPage
     from lashmap_daemon.setup.page_table import PageTable
 
-_NEEDED = {"starlette", "uvicorn", "h11", "anyio", "prometheus_client"}
+_NEEDED = {"starlette", "uvicorn", "h11", "anyio", "prometheus_client", "tsdownsample"}
 
 
 def open_page(table: PageTable, stand: str, stack: ExitStack) -> StandPage:
